@@ -1,0 +1,1 @@
+"""Runs vector tables on shuttle chips and keeps verdicts with their evidence."""

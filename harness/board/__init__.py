@@ -1,0 +1,31 @@
+"""Boards: what they are (profiles), and sessions in which patterns run on them."""
+
+from harness.board.capture import (
+    BoardIdentity,
+    Capture,
+    CaptureWindow,
+    Mismatch,
+    RunConditions,
+    WireCounters,
+)
+from harness.board.profile_model import (
+    BoardProfile,
+    ParallelSelect,
+    PulseSelect,
+    SelectMethod,
+    ShiftSelect,
+)
+
+__all__ = [
+    "BoardIdentity",
+    "BoardProfile",
+    "Capture",
+    "CaptureWindow",
+    "Mismatch",
+    "ParallelSelect",
+    "PulseSelect",
+    "RunConditions",
+    "SelectMethod",
+    "ShiftSelect",
+    "WireCounters",
+]

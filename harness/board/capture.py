@@ -1,0 +1,92 @@
+"""What came back from the board for one run of one pattern. Values only, no judgement."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class BoardIdentity:
+    """Who answered: read from the board itself at the start of a session."""
+
+    board_serial: str
+    agent_version: str
+    interpreter: str
+    backend: str
+    exact: bool
+    heap_free: int
+
+
+@dataclass(frozen=True)
+class RunConditions:
+    """How a pattern is run. Hz and microseconds; ``reset_cycles`` 0 means no reset."""
+
+    clock_hz: float
+    settle_us: float = 0.0
+    reset_cycles: int = 2
+
+
+@dataclass(frozen=True)
+class Mismatch:
+    """One vector whose outputs were not as expected.
+
+    ``row`` counts the pattern's rows from 0, ``pass_`` the repetitions of that row from 0,
+    ``cycle`` all cycles from 0. ``seen`` is the word read; ``floating`` marks pins that a
+    high-impedance test found floating. ``wrong`` marks the pins that differ.
+    """
+
+    cycle: int
+    row: int
+    pass_: int
+    seen: int
+    floating: int
+    wrong: int
+
+
+@dataclass(frozen=True)
+class CaptureWindow:
+    """Words read in the rows ``first_row``… of the pattern, one entry per cycle run there."""
+
+    first_row: int
+    row: NDArray[np.uint32]
+    cycle: NDArray[np.uint32]
+    seen: NDArray[np.uint32]
+    floating: NDArray[np.uint32]
+
+
+@dataclass(frozen=True)
+class WireCounters:
+    """Traffic of one run: bytes each way, times the host had to wait, frames sent again."""
+
+    sent: int = 0
+    received: int = 0
+    round_trips: int = 0
+    resent: int = 0
+
+
+@dataclass(frozen=True)
+class Capture:
+    """What one run of a pattern gave.
+
+    ``mismatches`` holds the first ones (the board keeps a bounded number), ``mismatch_count``
+    counts all. ``pin_counts`` maps bit position to mismatches on that pin. ``signature`` is the
+    CRC-32 over every tested bit, so that two runs of one stimulus can be told apart.
+    ``until_used`` maps rows with ``until`` to the cycles they took. ``achieved_hz`` is the rate
+    that the board reports; ``exact`` is True only where hardware times every cycle.
+    """
+
+    cycles: int
+    mismatch_count: int
+    mismatches: tuple[Mismatch, ...]
+    pin_counts: Mapping[int, int]
+    signature: int
+    until_used: Mapping[int, int]
+    window: CaptureWindow | None
+    achieved_hz: float
+    exact: bool
+    seconds: float
+    wire: WireCounters = field(default_factory=WireCounters)

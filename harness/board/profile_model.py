@@ -1,0 +1,62 @@
+"""What a board is: which controller pin is which chip pin, and how a design is selected.
+
+Values only. Reading them from TOML is the business of the reader beside this file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True)
+class ParallelSelect:
+    """The address stands on pins for as long as the design is selected, MSB first."""
+
+    pins: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ShiftSelect:
+    """The address is clocked into a register on the chip, MSB first, on rising edges."""
+
+    data: str
+    clock: str
+    bits: int
+
+
+@dataclass(frozen=True)
+class PulseSelect:
+    """A reset pulse (high) sets the address to 0; each rising edge of ``step`` adds one."""
+
+    step: str
+    clear: str
+
+
+SelectMethod = ParallelSelect | ShiftSelect | PulseSelect
+
+
+@dataclass(frozen=True)
+class BoardProfile:
+    """A kind of board.
+
+    ``pins`` maps chip pin names to controller pin numbers. ``backend`` names the agent's pins
+    module: ``generic``, ``rp2`` or ``virtual``. ``baud`` counts only on boards with a UART
+    bridge. ``window`` is how many bytes may be under way to the board unanswered.
+    ``usb`` lists (vendor, product) ids by which discovery knows such a board.
+    ``max_rate_hz`` is the fastest paced vector rate that the profile's author promises.
+    """
+
+    name: str
+    controller: str
+    pins: Mapping[str, int]
+    select: SelectMethod
+    path: Path
+    sha256: str
+    backend: str = "generic"
+    baud: int = 115_200
+    window: int = 4096
+    supply_limit_ma: float = 200.0
+    usb: tuple[tuple[int, int], ...] = ()
+    max_rate_hz: float = 100_000.0

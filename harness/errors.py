@@ -1,0 +1,156 @@
+"""Every error and finding of the tool, and the place that each points at.
+
+The tree (one rule: an error names the situation, not the mechanism)::
+
+    HarnessError
+    ├── InputError          a file that a person wrote cannot be used
+    │   ├── TableError      a vector table
+    │   └── ConfigError     a shuttle, design, profile or rack file
+    ├── LinkError           the board and the host could not talk
+    │   ├── PortUnavailable the serial port cannot be opened
+    │   ├── BoardSilent     nothing came back in time
+    │   ├── BoardMisbehaved something came back that the protocol does not allow
+    │   ├── BoardLost       the port went away while it was in use
+    │   └── HostMisuse      the host asked for what the protocol does not allow
+    ├── NetlistError        a gate-level netlist cannot be read or evaluated
+    ├── VirtualError        the virtual rack cannot be started
+    ├── StoreError          results cannot be kept or read
+    └── Cancelled           the person stopped the run
+
+This module imports nothing of ours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+
+
+@dataclass(frozen=True, order=True)
+class Location:
+    """A place in a file. Lines and columns count from 1; 0 means the whole file."""
+
+    path: Path
+    line: int = 0
+    column: int = 0
+
+    def __str__(self) -> str:
+        """Render as ``path:line:column``, leaving out what is not known."""
+        text = str(self.path)
+        if self.line:
+            text += f":{self.line}"
+            if self.column:
+                text += f":{self.column}"
+        return text
+
+
+class Severity(StrEnum):
+    """How much a finding weighs: an error stops a run, a warning does not."""
+
+    ERROR = "error"
+    WARNING = "warning"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found wrong in a file, with what to do about it.
+
+    ``rule`` is a short slug (``ragged-row``) that the reference pages explain.
+    ``message`` says what is wrong, ``advice`` what to do; neither ends in a full stop.
+    """
+
+    rule: str
+    location: Location
+    message: str
+    advice: str
+    severity: Severity = Severity.ERROR
+
+    def __str__(self) -> str:
+        """Render as one line: place, weight, rule, message, advice."""
+        return f"{self.location}: {self.severity} [{self.rule}] {self.message}; {self.advice}"
+
+
+@dataclass
+class Findings:
+    """Collects findings, so that a reader can report them all instead of the first."""
+
+    items: list[Finding] = field(default_factory=list)
+
+    def error(self, rule: str, location: Location, message: str, advice: str) -> None:
+        """Add a finding that stops a run."""
+        self.items.append(Finding(rule, location, message, advice))
+
+    def warn(self, rule: str, location: Location, message: str, advice: str) -> None:
+        """Add a finding that does not stop a run."""
+        self.items.append(Finding(rule, location, message, advice, Severity.WARNING))
+
+    def extend(self, others: Iterable[Finding]) -> None:
+        """Add the findings of another reader."""
+        self.items.extend(others)
+
+    @property
+    def errors(self) -> list[Finding]:
+        """Only the findings that stop a run."""
+        return [item for item in self.items if item.severity is Severity.ERROR]
+
+
+class HarnessError(Exception):
+    """The root of the tree: everything that the tool raises on purpose."""
+
+
+class InputError(HarnessError):
+    """A file that a person wrote cannot be used; carries every finding."""
+
+    def __init__(self, findings: Iterable[Finding]) -> None:
+        self.findings = tuple(findings)
+        super().__init__("\n".join(str(finding) for finding in self.findings))
+
+
+class TableError(InputError):
+    """A vector table cannot be used."""
+
+
+class ConfigError(InputError):
+    """A shuttle, design, profile or rack file cannot be used."""
+
+
+class LinkError(HarnessError):
+    """The board and the host could not talk. Never a verdict on a chip."""
+
+
+class PortUnavailable(LinkError):
+    """The serial port is missing, busy or not permitted."""
+
+
+class BoardSilent(LinkError):
+    """Nothing came back from the board in time."""
+
+
+class BoardMisbehaved(LinkError):
+    """The board answered with something that the protocol does not allow."""
+
+
+class BoardLost(LinkError):
+    """The port went away while it was in use (unplugged, reset, driver gone)."""
+
+
+class HostMisuse(LinkError):
+    """The host asked for something that the protocol does not allow."""
+
+
+class NetlistError(HarnessError):
+    """A gate-level netlist cannot be read, synthesised or evaluated."""
+
+
+class VirtualError(HarnessError):
+    """A virtual board or rack cannot be started."""
+
+
+class StoreError(HarnessError):
+    """Results cannot be kept or read back."""
+
+
+class Cancelled(HarnessError):
+    """The person stopped the run."""

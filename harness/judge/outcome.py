@@ -1,0 +1,229 @@
+"""Verdicts and the evidence that is kept for them: what the store holds and reports read.
+
+Plain frozen values of strings, numbers, tuples and datetimes only, so that they pass through
+JSON unchanged. Pins are named, never numbered: a reader needs no shuttle file.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+
+class Verdict(StrEnum):
+    """What is known of a chip's table. Only evidence from the chip makes PASS or FAIL."""
+
+    PASS = "PASS"  # noqa: S105
+    FAIL = "FAIL"
+    UNSTABLE = "UNSTABLE"
+    ERROR = "ERROR"
+    WAIVED = "WAIVED"
+    NOT_RUN = "NOT RUN"
+
+
+SEVERITY_ORDER = (
+    Verdict.FAIL,
+    Verdict.UNSTABLE,
+    Verdict.ERROR,
+    Verdict.NOT_RUN,
+    Verdict.WAIVED,
+    Verdict.PASS,
+)
+"""Worst first: a chip's verdict is the worst of its tables' verdicts."""
+
+
+class Origin(StrEnum):
+    """Where the cause of a verdict that is not PASS is taken to lie."""
+
+    NONE = "none"
+    CHIP = "chip"
+    BOARD = "board"
+    LINK = "link"
+    TABLE = "table"
+    UNKNOWN = "not known"
+
+
+@dataclass(frozen=True)
+class PinResult:
+    """One tested pin in one cycle. ``expected`` is H, L or Z; ``observed`` is 0, 1 or Z."""
+
+    pin: str
+    signal: str
+    expected: str
+    observed: str
+
+
+@dataclass(frozen=True)
+class EvidenceCycle:
+    """One failing cycle: where it is in the table, and every pin that was wrong."""
+
+    cycle: int
+    row: int
+    line: int
+    repetition: int
+    label: str
+    wrong: tuple[PinResult, ...]
+
+
+@dataclass(frozen=True)
+class Wave:
+    """One pin through a window of cycles, a character a cycle.
+
+    ``driven``: ``0 1 C K`` as in the table, ``.`` where the controller did not drive.
+    ``observed``: ``0 1 Z`` as read, ``.`` where not read. ``expected``: ``H L Z``, ``.`` where not
+    tested.
+    """
+
+    pin: str
+    signal: str
+    driven: str
+    observed: str
+    expected: str
+
+
+@dataclass(frozen=True)
+class Window:
+    """The cycles around the first mismatch, read back whole from the board.
+
+    ``cycles``, ``lines`` and ``labels`` have one entry per cycle of the window.
+    """
+
+    cycles: tuple[int, ...]
+    lines: tuple[int, ...]
+    labels: tuple[str, ...]
+    waves: tuple[Wave, ...]
+
+
+@dataclass(frozen=True)
+class PinCount:
+    """How often one pin was tested wrong in the run that is reported."""
+
+    pin: str
+    signal: str
+    mismatches: int
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One run of the table. ``signature`` is the CRC-32 of every tested bit, in hex."""
+
+    number: int
+    mismatches: int
+    signature: str
+    seconds: float
+    bytes_sent: int = 0
+    bytes_received: int = 0
+    round_trips: int = 0
+    frames_resent: int = 0
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """How the table was run: Hz asked for and achieved, whether every cycle was timed exactly."""
+
+    clock_hz: float
+    achieved_hz: float
+    exact: bool
+    settle_us: float
+    reset_cycles: int
+
+
+@dataclass(frozen=True)
+class WaiverRecord:
+    """The waiver that was applied, as it stood then. ``expiry`` is an ISO date."""
+
+    owner: str
+    reason: str
+    ticket: str
+    expiry: str
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One design's table on one chip in one slot.
+
+    ``summary`` is one sentence for a person. ``rows`` counts the table's vectors, ``cycles``
+    what was run. ``origin`` says where the cause is taken to lie, and ``advice`` what to do next
+    (empty for PASS). ``conditions``, ``window`` and ``waiver`` are None where there is none.
+    """
+
+    slot: str
+    chip_serial: str
+    board_serial: str
+    design: str
+    design_title: str
+    design_address: int
+    design_source: str
+    table: str
+    table_file: str
+    table_sha256: str
+    verdict: Verdict
+    origin: Origin
+    summary: str
+    advice: str
+    rows: int
+    cycles: int
+    mismatches: int
+    pin_counts: tuple[PinCount, ...]
+    evidence: tuple[EvidenceCycle, ...]
+    window: Window | None
+    attempts: tuple[Attempt, ...]
+    conditions: Conditions | None
+    waiver: WaiverRecord | None
+    started: datetime
+    seconds: float
+
+
+@dataclass(frozen=True)
+class ChipRecord:
+    """One chip in one slot in one run: who answered, and every outcome.
+
+    ``trouble`` is why the slot could not be used at all (empty when it could). Identity fields
+    are empty when no board answered.
+    """
+
+    slot: str
+    chip_serial: str
+    board_serial: str
+    port: str
+    virtual: bool
+    agent_version: str
+    interpreter: str
+    backend: str
+    exact: bool
+    trouble: str
+    outcomes: tuple[Outcome, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict of the chip's tables; ERROR if the slot could not be used."""
+        found = {outcome.verdict for outcome in self.outcomes}
+        if self.trouble:
+            found.add(Verdict.ERROR)
+        return next((v for v in SEVERITY_ORDER if v in found), Verdict.NOT_RUN)
+
+
+@dataclass(frozen=True)
+class RunRecord:
+    """One run of the tool. ``finished`` is None while it runs or if it was killed.
+
+    ``shuttle_file``, ``profile_file`` and ``rack_file`` are names without folders.
+    """
+
+    run_id: str
+    started: datetime
+    finished: datetime | None
+    tool_version: str
+    shuttle: str
+    organisation: str
+    shuttle_file: str
+    shuttle_sha256: str
+    profile: str
+    profile_file: str
+    profile_sha256: str
+    rack: str
+    rack_file: str
+    rack_sha256: str
+    cancelled: bool
+    chips: tuple[ChipRecord, ...]

@@ -1,0 +1,1 @@
+"""Bytes to and from a board, reliably: framing, state machine, ports, upload."""

@@ -1,0 +1,1 @@
+"""Gate-level netlists, read and evaluated bit-parallel."""

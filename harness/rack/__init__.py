@@ -1,0 +1,1 @@
+"""Racks of boards: the rack file and the scheduling of sessions."""

@@ -1,0 +1,165 @@
+"""What a shuttle is: chip pins, designs, and the tables that belong to each design.
+
+Values only, all frozen. Reading them from TOML is the business of the reader beside this file.
+Bit positions: pin ``k`` of ``Shuttle.pins`` is bit ``k`` of every word of a pattern.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from functools import cached_property
+from pathlib import Path
+
+MAX_PINS = 32
+"""A pattern holds one cycle in 32-bit words, so a chip may have at most 32 pins."""
+
+
+class Direction(StrEnum):
+    """What a chip pin is for, seen from the chip."""
+
+    INPUT = "input"
+    OUTPUT = "output"
+    BIDIRECTIONAL = "bidirectional"
+    CLOCK = "clock"
+    RESET = "reset"
+    SELECT = "select"
+
+
+@dataclass(frozen=True)
+class Pin:
+    """One pin of the chip. ``bit`` is its position in every word of a pattern."""
+
+    name: str
+    direction: Direction
+    bit: int
+
+    @property
+    def mask(self) -> int:
+        """The pin's bit as a mask."""
+        return 1 << self.bit
+
+
+@dataclass(frozen=True)
+class Bus:
+    """A named signal of a design: one pin or several, most significant first.
+
+    ``direction`` is the design's: a design may use a bidirectional chip pin as a plain input
+    or output. A clock or reset signal is an input.
+    """
+
+    name: str
+    pins: tuple[Pin, ...]
+    direction: Direction
+
+    @property
+    def width(self) -> int:
+        """How many pins the signal has."""
+        return len(self.pins)
+
+    @property
+    def mask(self) -> int:
+        """All the signal's pins as one mask."""
+        mask = 0
+        for pin in self.pins:
+            mask |= pin.mask
+        return mask
+
+    def bit_name(self, index: int) -> str:
+        """Name of bit ``index`` (0 is the least significant): ``q[2]``, or ``q`` if single."""
+        return self.name if self.width == 1 else f"{self.name}[{index}]"
+
+
+@dataclass(frozen=True)
+class TableSpec:
+    """A table of a design and the settings that hold for all of its rows.
+
+    ``clock_hz`` is cycles per second asked for; ``settle_us`` the extra wait before outputs are
+    tested, in microseconds; ``reset_cycles`` how many clocks reset is held before row one
+    (0: no reset); ``latency`` says by how many cycles a bus answers later than its row.
+    """
+
+    name: str
+    path: Path
+    clock_hz: float
+    settle_us: float = 0.0
+    reset_cycles: int = 2
+    latency: Mapping[str, int] = field(default_factory=dict)
+    intake: bool = False
+
+
+@dataclass(frozen=True)
+class Waiver:
+    """A known failure that somebody answers for until a date."""
+
+    design: str
+    table: str
+    chips: tuple[str, ...]
+    owner: str
+    reason: str
+    ticket: str
+    expiry: date
+    pin: str = ""
+
+
+@dataclass(frozen=True)
+class Design:
+    """One design on the shuttle. ``source`` names where its promised behaviour is published.
+
+    ``folder`` holds ``design.toml``; ``verilog`` and ``netlist`` are absolute paths and may be
+    absent (empty tuple, None): a design can be tested without its gates.
+    """
+
+    name: str
+    title: str
+    author: str
+    address: int
+    source: str
+    clock_hz: float
+    folder: Path
+    signals: tuple[Bus, ...]
+    tables: tuple[TableSpec, ...]
+    top: str
+    verilog: tuple[Path, ...] = ()
+    netlist: Path | None = None
+
+    @cached_property
+    def signals_by_name(self) -> dict[str, Bus]:
+        """The signals, by name."""
+        return {signal.name: signal for signal in self.signals}
+
+
+@dataclass(frozen=True)
+class Shuttle:
+    """A shuttle: the chip's pins and every design on it.
+
+    ``chip_serial`` is a regular expression that a chip's serial number matches in full.
+    ``reset_active_low`` tells the level that resets. ``sha256`` covers shuttle.toml and every
+    design.toml.
+    """
+
+    name: str
+    organisation: str
+    chip_serial: str
+    pins: tuple[Pin, ...]
+    designs: tuple[Design, ...]
+    path: Path
+    sha256: str
+    reset_active_low: bool = True
+    waivers: tuple[Waiver, ...] = ()
+
+    @cached_property
+    def pins_by_name(self) -> dict[str, Pin]:
+        """The pins, by name."""
+        return {pin.name: pin for pin in self.pins}
+
+    @cached_property
+    def designs_by_name(self) -> dict[str, Design]:
+        """The designs, by name."""
+        return {design.name: design for design in self.designs}
+
+    def mask(self, *directions: Direction) -> int:
+        """All pins of these directions as one mask."""
+        return sum(pin.mask for pin in self.pins if pin.direction in directions)

@@ -1,0 +1,1 @@
+"""Every run kept: models, queries and the records that reports read."""

@@ -1,0 +1,81 @@
+"""A vector table as arrays: what the runner, the judge and the chip model all work on.
+
+A :class:`Pattern` has one row per vector of the table; a row with ``repeat`` 5 stands for five
+cycles. Bit ``k`` of every word is pin ``k`` of ``Shuttle.pins``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.shuttle import Bus
+
+Words = NDArray[np.uint32]
+
+
+@dataclass(frozen=True, eq=False)
+class Pattern:
+    """What one table asks of a chip, one row per vector. All arrays have the same length.
+
+    drive
+        level of each driven pin before its clock pulse (a ``C`` pin is 0, a ``K`` pin is 1)
+    enable
+        pins that the controller drives in this vector; the others are left to the chip
+    pulse
+        pins that are pulsed after the inputs have settled (``C``, ``K``)
+    expect, care
+        level tested, and the pins on which it is tested
+    highz
+        pins tested for high impedance by a weak pull-up and a weak pull-down
+    repeat
+        cycles that the row stands for (at least 1); for an ``until`` row the limit N
+    until
+        True where the row is repeated until ``expect`` holds on ``care``
+    line
+        line of the table file, counted from 1
+    """
+
+    drive: Words
+    enable: Words
+    pulse: Words
+    expect: Words
+    care: Words
+    highz: Words
+    repeat: Words
+    until: NDArray[np.bool_]
+    line: NDArray[np.int32]
+    signals: tuple[Bus, ...]
+    labels: Mapping[int, str] = field(default_factory=dict)
+    notes: Mapping[int, str] = field(default_factory=dict)
+    sha256: str = ""
+
+    def __len__(self) -> int:
+        """How many vectors (rows)."""
+        return len(self.drive)
+
+    @property
+    def cycles(self) -> int:
+        """Cycles that the pattern takes if no ``until`` row takes more than one."""
+        return int(np.where(self.until, 1, self.repeat).sum(dtype=np.int64))
+
+    def rows(self, start: int, stop: int) -> Pattern:
+        """Rows ``start`` to ``stop`` (exclusive) as a pattern of their own; labels follow."""
+        cut = slice(start, stop)
+        return replace(
+            self,
+            drive=self.drive[cut],
+            enable=self.enable[cut],
+            pulse=self.pulse[cut],
+            expect=self.expect[cut],
+            care=self.care[cut],
+            highz=self.highz[cut],
+            repeat=self.repeat[cut],
+            until=self.until[cut],
+            line=self.line[cut],
+            labels={k - start: v for k, v in self.labels.items() if start <= k < stop},
+            notes={k - start: v for k, v in self.notes.items() if start <= k < stop},
+        )

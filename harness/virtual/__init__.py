@@ -1,0 +1,1 @@
+"""Boards and chips where there are none."""

@@ -1,0 +1,1 @@
+"""What people and CI read, made from stored outcomes only."""
