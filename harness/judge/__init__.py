@@ -1,5 +1,8 @@
 """From captures to verdicts with evidence."""
 
+from harness.judge.case import Case
+from harness.judge.compare import compared
+from harness.judge.examine import Examination, PatternRunner, examine
 from harness.judge.outcome import (
     SEVERITY_ORDER,
     Attempt,
@@ -16,20 +19,34 @@ from harness.judge.outcome import (
     Wave,
     Window,
 )
+from harness.judge.policy import RetryPolicy
+from harness.judge.verdict import Gathered, Judgement, judge, not_run, untested, unusable
 
 __all__ = [
     "SEVERITY_ORDER",
     "Attempt",
+    "Case",
     "ChipRecord",
     "Conditions",
     "EvidenceCycle",
+    "Examination",
+    "Gathered",
+    "Judgement",
     "Origin",
     "Outcome",
+    "PatternRunner",
     "PinCount",
     "PinResult",
+    "RetryPolicy",
     "RunRecord",
     "Verdict",
     "WaiverRecord",
     "Wave",
     "Window",
+    "compared",
+    "examine",
+    "judge",
+    "not_run",
+    "untested",
+    "unusable",
 ]

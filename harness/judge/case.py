@@ -1,0 +1,67 @@
+"""One thing to be judged: a design's table on one chip in one slot. Values only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from harness.board import RunConditions
+from harness.judge.outcome import Origin, Outcome, Verdict
+from harness.shuttle import Design, Shuttle, TableSpec
+from harness.table import Pattern
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """A table on a chip: everything that an outcome says about where it comes from."""
+
+    slot: str
+    chip_serial: str
+    board_serial: str
+    shuttle: Shuttle
+    design: Design
+    spec: TableSpec
+    pattern: Pattern
+
+    @property
+    def conditions(self) -> RunConditions:
+        """How the table asks to be run."""
+        return RunConditions(self.spec.clock_hz, self.spec.settle_us, self.spec.reset_cycles)
+
+    def outcome(
+        self,
+        verdict: Verdict,
+        origin: Origin,
+        summary: str,
+        advice: str,
+        started: datetime,
+        seconds: float = 0.0,
+    ) -> Outcome:
+        """Make an outcome without evidence; the judge adds what it has by ``replace``."""
+        return Outcome(
+            slot=self.slot,
+            chip_serial=self.chip_serial,
+            board_serial=self.board_serial,
+            design=self.design.name,
+            design_title=self.design.title,
+            design_address=self.design.address,
+            design_source=self.design.source,
+            table=self.spec.name,
+            table_file=f"{self.design.folder.name}/{self.spec.path.name}",
+            table_sha256=self.pattern.sha256,
+            verdict=verdict,
+            origin=origin,
+            summary=summary,
+            advice=advice,
+            rows=len(self.pattern),
+            cycles=0,
+            mismatches=0,
+            pin_counts=(),
+            evidence=(),
+            window=None,
+            attempts=(),
+            conditions=None,
+            waiver=None,
+            started=started,
+            seconds=seconds,
+        )

@@ -1,0 +1,169 @@
+"""Turns words of a capture into named evidence: failing cycles, pins, and the window's waves.
+
+One rule: bits go in, names come out; nothing here decides a verdict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from harness.board import Capture, CaptureWindow, Mismatch
+from harness.judge.frame import Framed
+from harness.judge.outcome import Attempt, EvidenceCycle, PinCount, PinResult, Wave, Window
+from harness.shuttle import Shuttle
+from harness.table import Pattern
+
+EVIDENCE_CYCLES = 8
+"""So many failing cycles are kept with a verdict."""
+
+
+class Names:
+    """Chip pin and design signal names by bit position."""
+
+    def __init__(self, shuttle: Shuttle, pattern: Pattern) -> None:
+        self._pins = {pin.bit: pin.name for pin in shuttle.pins}
+        self._signals: dict[int, str] = {}
+        for signal in pattern.signals:
+            for index, pin in enumerate(reversed(signal.pins)):
+                self._signals.setdefault(pin.bit, signal.bit_name(index))
+
+    def pin(self, bit: int) -> str:
+        """Name of the chip pin."""
+        return self._pins[bit]
+
+    def signal(self, bit: int) -> str:
+        """Name of the design's signal on that pin, empty if the design does not use it."""
+        return self._signals.get(bit, "")
+
+    def both(self, bit: int) -> str:
+        """``q[2] (pin out1)``, or the pin alone."""
+        signal = self.signal(bit)
+        return f"{signal} (pin {self.pin(bit)})" if signal else f"pin {self.pin(bit)}"
+
+    def used(self) -> list[int]:
+        """Bit positions of the design's signals, in the order in which the table names them."""
+        return list(self._signals)
+
+
+def bits(word: int) -> Iterator[int]:
+    """Positions of the bits that are set, lowest first."""
+    return (k for k in range(word.bit_length()) if word >> k & 1)
+
+
+def wrong_pins(pattern: Pattern, mismatch: Mismatch, names: Names) -> tuple[PinResult, ...]:
+    """Every wrong pin of one cycle, expected against observed."""
+    row = mismatch.row
+    highz, expect = int(pattern.highz[row]), int(pattern.expect[row])
+    return tuple(
+        PinResult(
+            pin=names.pin(bit),
+            signal=names.signal(bit),
+            expected=_expected(bit, highz, expect, ~0),
+            observed=_observed(bit, mismatch.seen, mismatch.floating),
+        )
+        for bit in bits(mismatch.wrong)
+    )
+
+
+def evidence(pattern: Pattern, capture: Capture, names: Names) -> tuple[EvidenceCycle, ...]:
+    """Name the first failing cycles of one run."""
+    return tuple(
+        EvidenceCycle(
+            cycle=mismatch.cycle,
+            row=mismatch.row,
+            line=int(pattern.line[mismatch.row]),
+            repetition=mismatch.pass_,
+            label=pattern.labels.get(mismatch.row, ""),
+            wrong=wrong_pins(pattern, mismatch, names),
+        )
+        for mismatch in capture.mismatches[:EVIDENCE_CYCLES]
+    )
+
+
+def pin_counts(capture: Capture, names: Names) -> tuple[PinCount, ...]:
+    """Mismatches per pin, worst first."""
+    found = [(count, bit) for bit, count in capture.pin_counts.items() if count]
+    found.sort(key=lambda item: (-item[0], item[1]))
+    return tuple(PinCount(names.pin(bit), names.signal(bit), count) for count, bit in found)
+
+
+def attempts(captures: Sequence[Capture]) -> tuple[Attempt, ...]:
+    """One record per run of the table."""
+    return tuple(
+        Attempt(
+            number=number,
+            mismatches=capture.mismatch_count,
+            signature=f"{capture.signature:08x}",
+            seconds=capture.seconds,
+            bytes_sent=capture.wire.sent,
+            bytes_received=capture.wire.received,
+            round_trips=capture.wire.round_trips,
+            frames_resent=capture.wire.resent,
+        )
+        for number, capture in enumerate(captures, start=1)
+    )
+
+
+def window(framed: Framed, table: Pattern, read: CaptureWindow, names: Names) -> Window:
+    """Name the cycles that were read back whole, one wave per pin that the design uses."""
+    rows = [int(row) for row in read.row]
+    seen = [int(word) for word in read.seen]
+    floating = [int(word) for word in read.floating]
+    pattern = framed.pattern
+    used = names.used()
+    driven = [
+        [_driven(bit, int(pattern.drive[r]), int(pattern.enable[r]), int(pattern.pulse[r]))
+         for r in rows]
+        for bit in used
+    ]  # fmt: skip
+    waves = []
+    for bit, levels in zip(used, driven, strict=True):
+        tested = [
+            _expected(bit, int(pattern.highz[r]), int(pattern.expect[r]), int(pattern.care[r]))
+            for r in rows
+        ]
+        answers = [
+            "." if level != "." else _observed(bit, word, float_)
+            for level, word, float_ in zip(levels, seen, floating, strict=True)
+        ]
+        waves.append(
+            Wave(names.pin(bit), names.signal(bit), *map("".join, (levels, answers, tested)))
+        )
+    return Window(
+        cycles=tuple(int(cycle) for cycle in read.cycle),
+        lines=tuple(int(pattern.line[row]) for row in rows),
+        labels=_labels(framed, table, rows),
+        waves=tuple(waves),
+    )
+
+
+def _labels(framed: Framed, table: Pattern, rows: Sequence[int]) -> tuple[str, ...]:
+    """Put a row's label at its first cycle in the window."""
+    labels: list[str] = []
+    before = -1
+    for row in (int(framed.table_row[row]) for row in rows):
+        labels.append(table.labels.get(row, "") if row != before else "")
+        before = row
+    return tuple(labels)
+
+
+def _driven(bit: int, drive: int, enable: int, pulse: int) -> str:
+    if pulse >> bit & 1:
+        return "K" if drive >> bit & 1 else "C"
+    if enable >> bit & 1:
+        return "1" if drive >> bit & 1 else "0"
+    return "."
+
+
+def _observed(bit: int, seen: int, floating: int) -> str:
+    if floating >> bit & 1:
+        return "Z"
+    return "1" if seen >> bit & 1 else "0"
+
+
+def _expected(bit: int, highz: int, expect: int, care: int) -> str:
+    if highz >> bit & 1:
+        return "Z"
+    if care >> bit & 1:
+        return "H" if expect >> bit & 1 else "L"
+    return "."

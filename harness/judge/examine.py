@@ -1,0 +1,108 @@
+"""Runs one table on one chip as often as its verdict needs, and has it judged.
+
+One rule: this is the only file of the room that talks to a session, and it decides nothing
+itself: whether to run again is the policy's business, the verdict is the judge's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, date, datetime
+from typing import Protocol
+
+from harness.board import Capture, RunConditions
+from harness.errors import LinkError
+from harness.judge.case import Case
+from harness.judge.frame import (
+    Probe,
+    contact_probes,
+    floating_pins,
+    frame,
+    probes,
+)
+from harness.judge.outcome import Outcome
+from harness.judge.policy import RetryPolicy, first_failing, wants_another_run
+from harness.judge.verdict import Gathered, judge, untested
+from harness.table import Pattern
+
+
+class PatternRunner(Protocol):
+    """The part of a board session that is needed here."""
+
+    def run(
+        self,
+        pattern: Pattern,
+        conditions: RunConditions,
+        *,
+        window: tuple[int, int] | None = None,
+    ) -> Capture:
+        """Run a pattern once; raises LinkError or Cancelled."""
+        ...
+
+
+@dataclass(frozen=True)
+class Examination:
+    """A table's outcome, and the link error that cut it short, if one did."""
+
+    outcome: Outcome
+    lost: LinkError | None = None
+
+
+def examine(
+    runner: PatternRunner,
+    case: Case,
+    policy: RetryPolicy,
+    today: date | None = None,
+) -> Examination:
+    """Run a table until the policy is content, probe doubtful pins, and judge it.
+
+    The design is selected already. A LinkError becomes an ERROR outcome and is handed back;
+    Cancelled passes through. ``today`` decides which waivers have expired (default: today).
+    """
+    started = datetime.now(UTC)
+    gathered = Gathered()
+    try:
+        while wants_another_run(gathered.captures, policy):
+            gathered = _run_again(runner, case, gathered)
+        gathered = _probe_pins(runner, case, gathered)
+    except LinkError as error:
+        return Examination(untested(case, gathered, error, started), error)
+    day = today if today is not None else datetime.now().astimezone().date()
+    return Examination(judge(case, gathered, day, started))
+
+
+def _run_again(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
+    """Run once more; the first run after a mismatch also reads the window around it back."""
+    failing = first_failing(gathered.captures)
+    framed = None
+    if failing is not None and gathered.window is None:
+        first = gathered.captures[failing].mismatches[:1]
+        framed = frame(case.pattern, first[0]) if first else None
+    if framed is None:
+        capture = runner.run(case.pattern, case.conditions)
+        return replace(gathered, captures=(*gathered.captures, capture))
+    capture = runner.run(framed.pattern, case.conditions, window=framed.window)
+    return replace(
+        gathered,
+        captures=(*gathered.captures, capture),
+        framed=framed,
+        window=capture.window,
+    )
+
+
+def _probe_pins(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
+    """Test by weak pulls the wrong pins, or, without a mismatch, those never seen to change."""
+    failing = first_failing(gathered.captures)
+    if failing is None:
+        planned = contact_probes(case.pattern)
+    else:
+        planned = probes(case.pattern, gathered.captures[failing])
+    floating = 0
+    for probe in planned:
+        floating |= _probe(runner, case, probe)
+    return replace(gathered, floating=floating)
+
+
+def _probe(runner: PatternRunner, case: Case, probe: Probe) -> int:
+    capture = runner.run(probe.pattern, case.conditions)
+    return floating_pins(probe, capture)

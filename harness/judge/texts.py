@@ -1,0 +1,127 @@
+"""The sentences that a verdict is explained with. One rule: facts first, no blame without proof."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from harness.board import Capture
+from harness.errors import LinkError
+from harness.judge.evidence import Names, wrong_pins
+from harness.shuttle import Waiver
+from harness.table import Pattern
+
+FAIL_ADVICE = (
+    "One table on one chip cannot tell a faulty chip from a mistake in the design or in the "
+    "table. Run the same table on other chips: if they pass, suspect this chip; if they fail in "
+    "the same cycles, suspect the design or the table."
+)
+UNSTABLE_ADVICE = (
+    "The same stimulus gave different answers. Check that the table resets or loads every "
+    "register before it tests it, try a lower clock rate or a longer settle time, check the "
+    "supply; then compare with other chips."
+)
+OPEN_PIN_ADVICE = (
+    "No connection between chip and controller on that pin, or a dead output driver: switch the "
+    "power off, take the usual care against static electricity, reseat the chip and look for "
+    "bent pins; then try the chip in another slot. If the fault stays with the board, check the "
+    "board's wiring of that pin; if it goes with the chip, the chip's output is dead."
+)
+LINK_ADVICE = (
+    "This says nothing about the chip. Check the cable and the board's supply, then run the "
+    "table again."
+)
+TABLE_ADVICE = "This says nothing about the chip. Correct the table or its settings and run again."
+NOT_RUN_ADVICE = "Run the table again once the reason is gone."
+WAIVED_ADVICE = "A known failure; its owner answers for it until the waiver expires."
+
+_LEVELS = {"H": "high (1)", "L": "low (0)", "Z": "floating"}
+_SEEN = {"0": "low (0)", "1": "high (1)", "Z": "floating"}
+
+
+def passed(captures: Sequence[Capture]) -> str:
+    """Say what a PASS rests on."""
+    cycles = captures[0].cycles
+    runs = f" in each of {len(captures)} runs" if len(captures) > 1 else ""
+    return f"All tested outputs were as expected in {counted(cycles, 'cycle')}{runs}."
+
+
+def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
+    """First wrong pin, where, how many cycles, in how many runs."""
+    times = f", the same in {runs} runs" if runs > 1 else " in the one run made"
+    share = f"{capture.mismatch_count} of {counted(capture.cycles, 'cycle')} differ{times}."
+    if not capture.mismatches:
+        return share[0].upper() + share[1:]
+    first = capture.mismatches[0]
+    wrong = wrong_pins(pattern, first, names)
+    place = f"in cycle {first.cycle}, table line {int(pattern.line[first.row])}"
+    label = pattern.labels.get(first.row, "")
+    if label:
+        place += f" ({label})"
+    if not wrong:
+        return f"First wrong {place}; {share}"
+    pin = wrong[0]
+    name = f"{pin.signal} (pin {pin.pin})" if pin.signal else f"pin {pin.pin}"
+    more = f" with {counted(len(wrong) - 1, 'other pin')}" if len(wrong) > 1 else ""
+    observed, expected = _SEEN[pin.observed], _LEVELS[pin.expected]
+    return f"{name} was {observed} where {expected} was expected, first {place}{more}; {share}"
+
+
+def unstable(captures: Sequence[Capture]) -> str:
+    """How the runs of one stimulus differed."""
+    counts = ", ".join(str(capture.mismatch_count) for capture in captures)
+    return (
+        f"{counted(len(captures), 'run')} of the same stimulus gave different answers "
+        f"(mismatches per run: {counts})."
+    )
+
+
+def open_pins(names: Sequence[str]) -> str:
+    """Pins that nothing drives."""
+    verb = "follows" if len(names) == 1 else "follow"
+    return (
+        f"{', '.join(names)} {verb} the weak pulls where the design should drive: no connection "
+        "between chip and controller, or a dead output driver. The chip was not judged."
+    )
+
+
+def also_open(names: Sequence[str]) -> str:
+    """Write an addition to a FAIL in which other wrong pins are open; empty if there are none."""
+    if not names:
+        return ""
+    verb = "follows" if len(names) == 1 else "follow"
+    return f" Apart from that, {', '.join(names)} {verb} the weak pulls: an open connection."
+
+
+def link_lost(error: LinkError, captures: Sequence[Capture]) -> str:
+    """Why the table could not be tested, and what had been seen before."""
+    before = ""
+    if captures:
+        wrong = sum(1 for capture in captures if capture.mismatch_count)
+        before = f" Before that, {counted(len(captures), 'run')} ended, {wrong} with mismatches."
+    return f"Could not be tested: {error}.{before}"
+
+
+def waived(waiver: Waiver, summary: str) -> str:
+    """Whose known failure it is."""
+    return (
+        f"Known failure, waived by {waiver.owner} until {waiver.expiry.isoformat()} "
+        f"({waiver.reason}). {summary}"
+    )
+
+
+def expired_waiver(waiver: Waiver) -> str:
+    """Why a waiver does not count any more."""
+    return f" The waiver of {waiver.owner} expired on {waiver.expiry.isoformat()}."
+
+
+def needless_waivers(waivers: Sequence[Waiver]) -> str:
+    """Write a remark on a PASS that a waiver still covers; empty if none does."""
+    return "".join(
+        f" The waiver of {waiver.owner} ({waiver.ticket or waiver.reason}) was not needed here."
+        for waiver in waivers
+    )
+
+
+def counted(number: int, noun: str) -> str:
+    """``1 cycle``, ``2 cycles``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

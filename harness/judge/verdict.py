@@ -1,0 +1,179 @@
+"""From everything gathered about one table on one chip to its outcome. Pure.
+
+The rules, in this order: wrong pins that all follow the weak pulls are no evidence from the chip
+(ERROR); answers that differ under one stimulus are UNSTABLE, never PASS; the same mismatches in
+every run are FAIL; no mismatch in any run is PASS. A waiver is looked at last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+
+from harness.board import Capture, CaptureWindow
+from harness.errors import HarnessError, LinkError
+from harness.judge import texts
+from harness.judge.case import Case
+from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
+from harness.judge.frame import Framed
+from harness.judge.outcome import Conditions, Origin, Outcome, PinCount, Verdict
+from harness.judge.policy import answers_agree, first_failing
+from harness.judge.waive import covering_waiver, fitting_waivers, waiver_record
+
+
+@dataclass(frozen=True, eq=False)
+class Gathered:
+    """What running the table gave: every capture, the window read back, and pins found open.
+
+    ``floating`` marks the tested pins that followed the weak pulls when a probe asked.
+    """
+
+    captures: tuple[Capture, ...] = ()
+    framed: Framed | None = None
+    window: CaptureWindow | None = None
+    floating: int = 0
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """A verdict, where its cause is taken to lie, and what a person reads about it."""
+
+    verdict: Verdict
+    origin: Origin
+    summary: str
+    advice: str
+
+
+def judge(case: Case, gathered: Gathered, today: date, started: datetime) -> Outcome:
+    """Give the verdict of one table on one chip, with its evidence and its waiver.
+
+    ``gathered`` has at least one capture. Raises ValueError if it has none.
+    """
+    if not gathered.captures:
+        raise ValueError("a verdict needs at least one run of the table")
+    names = Names(case.shuttle, case.pattern)
+    found = classify(case, gathered, names)
+    plain = with_evidence(case, gathered, names, found, started)
+    return _waived(case, plain, _all_wrong_pins(gathered.captures, names), today)
+
+
+def classify(case: Case, gathered: Gathered, names: Names) -> Judgement:
+    """Decide between ERROR, UNSTABLE, FAIL and PASS, waivers aside."""
+    captures = gathered.captures
+    wrong = _wrong_mask(captures)
+    failing = first_failing(captures)
+    unjudged = gathered.floating if failing is None else gathered.floating & wrong
+    open_names = [names.both(bit) for bit in bits(unjudged)]
+    if unjudged and not wrong & ~gathered.floating:
+        return Judgement(
+            Verdict.ERROR, Origin.BOARD, texts.open_pins(open_names), texts.OPEN_PIN_ADVICE
+        )
+    if not answers_agree(captures):
+        return Judgement(
+            Verdict.UNSTABLE, Origin.UNKNOWN, texts.unstable(captures), texts.UNSTABLE_ADVICE
+        )
+    if failing is None:
+        return Judgement(Verdict.PASS, Origin.NONE, texts.passed(captures), "")
+    summary = texts.failed(case.pattern, captures[failing], len(captures), names)
+    return Judgement(
+        Verdict.FAIL, Origin.UNKNOWN, summary + texts.also_open(open_names), texts.FAIL_ADVICE
+    )
+
+
+def with_evidence(
+    case: Case, gathered: Gathered, names: Names, found: Judgement, started: datetime
+) -> Outcome:
+    """Make an outcome that carries everything the runs gave; ``gathered`` may be empty."""
+    captures = gathered.captures
+    plain = case.outcome(found.verdict, found.origin, found.summary, found.advice, started)
+    if not captures:
+        return plain
+    shown = captures[first_failing(captures) or 0]
+    waves = None
+    if gathered.framed is not None and gathered.window is not None:
+        waves = window(gathered.framed, case.pattern, gathered.window, names)
+    return replace(
+        plain,
+        cycles=shown.cycles,
+        mismatches=shown.mismatch_count,
+        pin_counts=pin_counts(shown, names),
+        evidence=evidence(case.pattern, shown, names),
+        window=waves,
+        attempts=attempts(captures),
+        conditions=_conditions(case, shown),
+        seconds=sum(capture.seconds for capture in captures),
+    )
+
+
+def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime) -> Outcome:
+    """Make the outcome of a table that a lost link cut short: ERROR, no verdict.
+
+    Runs that were complete before are kept as attempts and evidence.
+    """
+    found = Judgement(
+        Verdict.ERROR, Origin.LINK, texts.link_lost(error, gathered.captures), texts.LINK_ADVICE
+    )
+    return with_evidence(case, gathered, Names(case.shuttle, case.pattern), found, started)
+
+
+def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
+    """Make the outcome of a table that cannot be run as it is written: ERROR."""
+    summary = f"Could not be run: {error}"
+    return case.outcome(Verdict.ERROR, Origin.TABLE, summary, texts.TABLE_ADVICE, started)
+
+
+def not_run(case: Case, reason: str, started: datetime) -> Outcome:
+    """Make the outcome of a table whose turn never came."""
+    return case.outcome(
+        Verdict.NOT_RUN, Origin.NONE, f"Not run: {reason}", texts.NOT_RUN_ADVICE, started
+    )
+
+
+def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date) -> Outcome:
+    """Look at the waivers last: they soften FAIL and UNSTABLE, and are mentioned otherwise."""
+    fit = fitting_waivers(
+        case.shuttle.waivers, case.design.name, case.spec.name, case.chip_serial, today
+    )
+    if outcome.verdict is Verdict.PASS:
+        return replace(outcome, summary=outcome.summary + texts.needless_waivers(fit.good))
+    if outcome.verdict not in (Verdict.FAIL, Verdict.UNSTABLE):
+        return outcome
+    waiver = covering_waiver(fit.good, wrong)
+    if waiver is not None:
+        return replace(
+            outcome,
+            verdict=Verdict.WAIVED,
+            waiver=waiver_record(waiver),
+            summary=texts.waived(waiver, outcome.summary),
+            advice=texts.WAIVED_ADVICE,
+        )
+    expired = covering_waiver(fit.expired, wrong)
+    if expired is None:
+        return outcome
+    return replace(outcome, summary=outcome.summary + texts.expired_waiver(expired))
+
+
+def _wrong_mask(captures: Sequence[Capture]) -> int:
+    mask = 0
+    for capture in captures:
+        for bit, count in capture.pin_counts.items():
+            mask |= (1 << bit) if count else 0
+    return mask
+
+
+def _all_wrong_pins(captures: Sequence[Capture], names: Names) -> tuple[PinCount, ...]:
+    """Every pin that was wrong in any run, once."""
+    found = {pin.pin: pin for capture in captures for pin in pin_counts(capture, names)}
+    return tuple(found.values())
+
+
+def _conditions(case: Case, capture: Capture) -> Conditions:
+    asked = case.conditions
+    return Conditions(
+        clock_hz=asked.clock_hz,
+        achieved_hz=capture.achieved_hz,
+        exact=capture.exact,
+        settle_us=asked.settle_us,
+        reset_cycles=asked.reset_cycles,
+    )
