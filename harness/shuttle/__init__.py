@@ -10,6 +10,7 @@ from harness.shuttle.model import (
     TableSpec,
     Waiver,
 )
+from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
 __all__ = [
     "MAX_PINS",
@@ -19,5 +20,8 @@ __all__ = [
     "Pin",
     "Shuttle",
     "TableSpec",
+    "TomlTable",
     "Waiver",
+    "nearest",
+    "read_toml",
 ]

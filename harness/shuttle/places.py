@@ -1,0 +1,119 @@
+"""Where every key of a TOML text stands: a syntax tree walked once into a dictionary.
+
+One rule: this module knows positions, never values; values are the business of ``tomllib``. It
+is given only texts that ``tomllib`` has accepted. A path is the tuple of keys (and of indices,
+for arrays) that leads to a value: ``("tables", "count", "latency", "q")``, ``("waiver", 0)``.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator
+
+import tree_sitter_toml
+from tree_sitter import Language, Node, Parser
+
+KeyPath = tuple[str | int, ...]
+Place = tuple[int, int]
+
+_LANGUAGE = Language(tree_sitter_toml.language())
+_KEYS = frozenset({"bare_key", "quoted_key", "dotted_key"})
+
+
+def find_places(text: str) -> dict[KeyPath, Place]:
+    """Map every key path of a TOML text to its (line, character column), both from 1.
+
+    Elements of an array are mapped to where they stand in it. The empty path is line 1, column 1.
+    """
+    data = text.encode("utf-8")
+    root = Parser(_LANGUAGE).parse(data).root_node
+    walk = _Walk(data.split(b"\n"))
+    for node in root.named_children:
+        walk.visit(node)
+    return walk.places
+
+
+class _Walk:
+    """The state of one walk: places found so far and how long each array of tables is."""
+
+    def __init__(self, lines: list[bytes]) -> None:
+        self.lines = lines
+        self.places: dict[KeyPath, Place] = {(): (1, 1)}
+        self.lengths: dict[KeyPath, int] = {}
+
+    def visit(self, node: Node) -> None:
+        if node.type == "pair":
+            self.pair((), node)
+        elif node.type == "table":
+            self.header(node)
+        elif node.type == "table_array_element":
+            self.element(node)
+
+    def header(self, node: Node) -> None:
+        base = self.follow((), _first_key(node))
+        self.pairs(base, node)
+
+    def element(self, node: Node) -> None:
+        keys = list(_key_parts(_first_key(node)))
+        base: KeyPath = ()
+        for name, part in keys[:-1]:
+            base = self.step(base, name, part)
+        name, part = keys[-1]
+        array = (*base, name)
+        index = self.lengths.get(array, 0)
+        self.lengths[array] = index + 1
+        self.mark(array, part)
+        self.mark((*array, index), part)
+        self.pairs((*array, index), node)
+
+    def pairs(self, base: KeyPath, node: Node) -> None:
+        for child in node.named_children:
+            if child.type == "pair":
+                self.pair(base, child)
+
+    def pair(self, base: KeyPath, node: Node) -> None:
+        target = self.follow(base, _first_key(node))
+        self.value(target, node.named_children[-1])
+
+    def value(self, path: KeyPath, node: Node) -> None:
+        if node.type == "inline_table":
+            self.pairs(path, node)
+        elif node.type == "array":
+            elements = [child for child in node.named_children if child.type != "comment"]
+            for index, child in enumerate(elements):
+                self.mark((*path, index), child)
+                self.value((*path, index), child)
+
+    def follow(self, base: KeyPath, key: Node) -> KeyPath:
+        """Walk a possibly dotted key; marks each part on the way."""
+        for name, part in _key_parts(key):
+            base = self.step(base, name, part)
+        return base
+
+    def step(self, base: KeyPath, name: str, node: Node) -> KeyPath:
+        path = (*base, name)
+        self.mark(path, node)
+        if path in self.lengths:
+            return (*path, self.lengths[path] - 1)
+        return path
+
+    def mark(self, path: KeyPath, node: Node) -> None:
+        """Keep the first place of a path, in characters."""
+        row, byte = node.start_point
+        column = len(self.lines[row][:byte].decode("utf-8", "replace")) + 1
+        self.places.setdefault(path, (row + 1, column))
+
+
+def _first_key(node: Node) -> Node:
+    return next(child for child in node.named_children if child.type in _KEYS)
+
+
+def _key_parts(node: Node) -> Iterator[tuple[str, Node]]:
+    """Every name of a key with its node: one for ``a``, two for ``a.b``."""
+    if node.type == "dotted_key":
+        for child in node.named_children:
+            yield from _key_parts(child)
+        return
+    text = (node.text or b"").decode("utf-8")
+    name = next(iter(tomllib.loads(f"{text}=0"))) if node.type == "quoted_key" else text
+    yield name, node

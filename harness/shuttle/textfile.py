@@ -1,0 +1,109 @@
+"""Reading a small text file that a person wrote, with a finding for every way it can be bad.
+
+One rule: nothing is guessed. A file that is not UTF-8 is reported with the place of its first
+bad byte; only a byte-order mark is tolerated, with a warning.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.errors import Findings, Location
+
+LARGEST_BYTES = 4_000_000
+"""A settings file beyond this size is somebody's data under a wrong name."""
+
+BYTE_ORDER_MARK = b"\xef\xbb\xbf"
+
+
+@dataclass(frozen=True)
+class TextFile:
+    """A file's bytes as they are on disk, and its text without a byte-order mark."""
+
+    path: Path
+    data: bytes
+    text: str
+
+
+def read_bytes(path: Path, findings: Findings) -> bytes | None:
+    """Return a whole file, or None after a finding when it cannot be read."""
+    try:
+        return path.read_bytes()
+    except FileNotFoundError:
+        findings.error("file-missing", Location(path), "there is no such file", "check the path")
+    except IsADirectoryError:
+        findings.error(
+            "file-unreadable", Location(path), "this is a folder, not a file", "name the file in it"
+        )
+    except OSError as trouble:
+        reason = trouble.strerror or str(trouble)
+        findings.error(
+            "file-unreadable",
+            Location(path),
+            f"the file cannot be read: {reason}",
+            "check its permissions and the disk",
+        )
+    return None
+
+
+def read_text(path: Path, findings: Findings) -> TextFile | None:
+    """Return a UTF-8 text file, or None after a finding when it is not one."""
+    data = read_bytes(path, findings)
+    if data is None:
+        return None
+    if len(data) > LARGEST_BYTES:
+        findings.error(
+            "file-too-large",
+            Location(path),
+            f"the file has {len(data):,} bytes; a settings file has at most {LARGEST_BYTES:,}",
+            "check that this is the file you meant",
+        )
+        return None
+    body = data.removeprefix(BYTE_ORDER_MARK)
+    if len(body) != len(data):
+        warn_of_mark(path, findings)
+    if not check_bytes(path, body, findings):
+        return None
+    return TextFile(path, data, body.decode("utf-8"))
+
+
+def warn_of_mark(path: Path, findings: Findings) -> None:
+    """Add the warning that a file starts with a byte-order mark."""
+    findings.warn(
+        "byte-order-mark",
+        Location(path, 1, 1),
+        "the file starts with a byte-order mark, which is ignored",
+        "save it as UTF-8 without a byte-order mark",
+    )
+
+
+def check_bytes(path: Path, body: bytes, findings: Findings) -> bool:
+    """Tell whether bytes are UTF-8 without NUL; the first bad byte becomes a finding."""
+    nul = body.find(b"\0")
+    if nul >= 0:
+        findings.error(
+            "nul-byte",
+            place_of_offset(path, body, nul),
+            "the file holds a NUL byte, so it is not a text file",
+            "export it again as UTF-8 text",
+        )
+        return False
+    try:
+        body.decode("utf-8")
+    except UnicodeDecodeError as trouble:
+        findings.error(
+            "not-utf8",
+            place_of_offset(path, body, trouble.start),
+            f"byte 0x{body[trouble.start]:02X} is not UTF-8 (Latin-1 or Windows text?)",
+            "save the file as UTF-8",
+        )
+        return False
+    return True
+
+
+def place_of_offset(path: Path, body: bytes, offset: int) -> Location:
+    """Line and character column of a byte; all bytes before it must be UTF-8."""
+    start = body.rfind(b"\n", 0, offset) + 1
+    column = len(body[start:offset].decode("utf-8", "replace")) + 1
+    return Location(path, body.count(b"\n", 0, start) + 1, column)

@@ -1,0 +1,274 @@
+"""Typed reading of TOML files that reports every fault with its line and column.
+
+One rule: a :class:`TomlTable` never raises for what a person wrote. It adds a finding and hands
+back the default, so that one reading tells everything that is wrong. A reader takes each key it
+knows, then calls :meth:`TomlTable.finish` on the top table: whatever nobody asked for is unknown.
+
+Used like this::
+
+    findings = Findings()
+    top = read_toml(path, findings)
+    if top is not None:
+        name = top.take("name", str)            # str | None; a finding when missing
+        rate = top.take("rate_hz", float, 1e6)  # float; integers are accepted
+        pins = top.table("pins")                # TomlTable | None; a finding when missing
+        slots = top.tables("slot")              # list[TomlTable]; may be empty
+        top.finish()                            # unknown keys, in every table handed out
+
+Nothing here knows what a key means.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import re
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+from typing import TypeVar, overload
+
+from harness.errors import Findings, Location
+from harness.shuttle.places import KeyPath, Place, find_places
+from harness.shuttle.textfile import TextFile, read_text
+
+T = TypeVar("T", str, int, float, bool, date)
+
+_KIND_NAMES: dict[type, str] = {
+    str: "text in quotes",
+    int: "a whole number",
+    float: "a number",
+    bool: "true or false",
+    date: "a date such as 2027-01-31",
+    list: "a list in [ ]",
+    dict: "a table",
+}
+_AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+def read_toml(path: Path, findings: Findings) -> TomlTable | None:
+    """Return a TOML file's top table, or None after findings when it is not TOML at all."""
+    file = read_text(path, findings)
+    if file is None:
+        return None
+    try:
+        values = tomllib.loads(file.text)
+    except tomllib.TOMLDecodeError as trouble:
+        _add_syntax_error(file, str(trouble), findings)
+        return None
+    except RecursionError:
+        _add_syntax_error(file, "Values are nested too deeply (at line 1, column 1)", findings)
+        return None
+    return TomlTable(_Source(path, file.data, find_places(file.text), findings), values, ())
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Advice for a name that is not known: the nearest known one, or the list of all."""
+    names = sorted(set(known))
+    close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
+    if close:
+        return f'did you mean "{close[0]}"?'
+    return f"known here: {', '.join(names)}" if names else "remove it"
+
+
+def _add_syntax_error(file: TextFile, message: str, findings: Findings) -> None:
+    """Add the finding for a text that is not TOML, at the place that ``tomllib`` names."""
+    at = _AT.search(message)
+    lines = file.text.split("\n")
+    line, column = len(lines), len(lines[-1]) + 1
+    if at and at.group(1):
+        line, column = int(at.group(1)), int(at.group(2))
+    words = _AT.sub("", message)
+    findings.error(
+        "toml-syntax",
+        Location(file.path, line, column),
+        f"not valid TOML: {words[:200]}",
+        "correct this line; text values stand in quotes",
+    )
+
+
+@dataclass(frozen=True)
+class _Source:
+    """What every table of one file shares."""
+
+    path: Path
+    data: bytes
+    places: dict[KeyPath, Place]
+    findings: Findings
+
+
+@dataclass
+class TomlTable:
+    """One table of a TOML file, read key by key. Made by :func:`read_toml`.
+
+    ``take`` and ``strings`` hand back values, ``table``, ``tables`` and ``children`` tables
+    below; each adds a finding instead of raising. Every key asked for counts as known.
+    """
+
+    source: _Source
+    values: dict[str, object]
+    key_path: KeyPath
+    known: set[str] = field(default_factory=set)
+    below: list[TomlTable] = field(default_factory=list)
+
+    @property
+    def path(self) -> Path:
+        """The file."""
+        return self.source.path
+
+    @property
+    def findings(self) -> Findings:
+        """Where findings go."""
+        return self.source.findings
+
+    @property
+    def data(self) -> bytes:
+        """The file's bytes as they are on disk."""
+        return self.source.data
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the whole file, in hex."""
+        return hashlib.sha256(self.source.data).hexdigest()
+
+    @property
+    def title(self) -> str:
+        """How the file's author would name this table: ``pins``, ``slot[0]``; empty at the top."""
+        text = ""
+        for part in self.key_path:
+            text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
+        return text
+
+    def __contains__(self, key: str) -> bool:
+        """Tell whether the key is written; asking makes it known."""
+        self.known.add(key)
+        return key in self.values
+
+    def keys(self) -> tuple[str, ...]:
+        """All keys as written, in order; does not make them known."""
+        return tuple(self.values)
+
+    def location(self, key: str = "", *more: str | int) -> Location:
+        """Place of a key, or of an element or key below it; of this table if it is not written."""
+        path = (*self.key_path, *((key,) if key else ()), *more)
+        while path not in self.source.places:
+            path = path[:-1]
+        return Location(self.path, *self.source.places[path]) if path else Location(self.path, 1, 1)
+
+    def error(self, rule: str, key: str, message: str, advice: str) -> None:
+        """Add an error at a key of this table (at the table itself when it is not written)."""
+        self.findings.error(rule, self.location(key), message, advice)
+
+    @overload
+    def take(self, key: str, kind: type[T]) -> T | None: ...
+    @overload
+    def take(self, key: str, kind: type[T], default: T) -> T: ...
+    def take(self, key: str, kind: type[T], default: T | None = None) -> T | None:
+        """Value of a key. Without a default the key is required.
+
+        Adds ``missing-key`` or ``wrong-type`` and returns the default (None without one). A float
+        accepts whole numbers; a whole number never accepts true or false.
+        """
+        self.known.add(key)
+        if key not in self.values:
+            if default is None:
+                self.missing(key, _KIND_NAMES[kind])
+            return default
+        value = self.values[key]
+        if kind is float and type(value) is int:
+            value = float(value)
+        if type(value) is not kind or isinstance(value, datetime):
+            self.mistyped(key, _KIND_NAMES[kind])
+            return default
+        return value
+
+    def raw(self, key: str) -> object:
+        """Value of a key whatever its type, None if it is not written; makes it known."""
+        self.known.add(key)
+        return self.values.get(key)
+
+    def strings(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
+        """Return a list of texts. Without a default the key is required; () if wrong.
+
+        A single text counts as a list of one.
+        """
+        self.known.add(key)
+        if key not in self.values:
+            if default is None:
+                self.missing(key, "a list of texts")
+            return default or ()
+        value = self.values[key]
+        if isinstance(value, str):
+            return (value,)
+        if not isinstance(value, list):
+            self.mistyped(key, "a list of texts")
+            return default or ()
+        for index, item in enumerate(value):
+            if not isinstance(item, str):
+                self._mistyped_at(self.location(key, index), f"{key}[{index}]", "text in quotes")
+        return tuple(item for item in value if isinstance(item, str))
+
+    def table(self, key: str) -> TomlTable | None:
+        """Return the table under a key; adds a finding and gives None if it is not there."""
+        self.known.add(key)
+        if key not in self.values:
+            self.missing(key, f"a table: [{key}]")
+            return None
+        return self._table(key, self.values[key])
+
+    def maybe_table(self, key: str) -> TomlTable | None:
+        """Return the table under a key, or None if it is not written."""
+        self.known.add(key)
+        return self._table(key, self.values[key]) if key in self.values else None
+
+    def tables(self, key: str) -> list[TomlTable]:
+        """Return the tables of an array ``[[key]]``; empty if it is not written."""
+        self.known.add(key)
+        value = self.values.get(key, [])
+        if not isinstance(value, list):
+            self.mistyped(key, f"an array of tables: [[{key}]]")
+            return []
+        found = [self._table(key, item, index) for index, item in enumerate(value)]
+        return [table for table in found if table is not None]
+
+    def children(self) -> Iterator[tuple[str, TomlTable]]:
+        """Every key of a table whose keys are names, with the table that each holds."""
+        for key, value in self.values.items():
+            self.known.add(key)
+            table = self._table(key, value)
+            if table is not None:
+                yield key, table
+
+    def finish(self) -> None:
+        """Report every key that nobody asked for, here and in all tables handed out."""
+        for key in self.values:
+            if key not in self.known:
+                where = f" in [{self.title}]" if self.title else ""
+                self.error(
+                    "unknown-key", key, f'unknown key "{key}"{where}', nearest(key, self.known)
+                )
+        for table in self.below:
+            table.finish()
+
+    def missing(self, key: str, what: str) -> None:
+        """Add the finding for a key that should have been written."""
+        where = f"[{self.title}]" if self.title else "this file"
+        self.error("missing-key", key, f'{where} has no "{key}"', f"add it; it is {what}")
+
+    def mistyped(self, key: str, what: str) -> None:
+        """Add the finding for a value of the wrong type."""
+        self._mistyped_at(self.location(key), key, what)
+
+    def _mistyped_at(self, place: Location, name: str, what: str) -> None:
+        self.findings.error("wrong-type", place, f'"{name}" is not {what}', f"write {what}")
+
+    def _table(self, key: str, value: object, *index: int) -> TomlTable | None:
+        if not isinstance(value, dict):
+            self._mistyped_at(self.location(key, *index), key, "a table")
+            return None
+        path = (*self.key_path, key, *index)
+        table = TomlTable(self.source, value, path)
+        self.below.append(table)
+        return table
