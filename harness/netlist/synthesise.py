@@ -1,0 +1,55 @@
+"""The command ``python -m harness.netlist.synthesise DESIGN.toml…`` for authors of designs.
+
+The one rule: it writes exactly the file that a design.toml names under ``netlist``.
+"""
+
+from __future__ import annotations
+
+import sys
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+
+from harness.errors import HarnessError, NetlistError
+from harness.netlist.yosys import synthesise
+
+
+def write_netlist(design_toml: Path) -> Path:
+    """Synthesise the design that a design.toml describes and write its netlist file.
+
+    Returns the path written. Raises NetlistError when the file lacks ``top``, ``verilog`` or
+    ``netlist``, and when synthesis fails. Nothing is written on an error.
+    """
+    try:
+        entries = tomllib.loads(design_toml.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        msg = f"{design_toml}: cannot be read: {error}"
+        raise NetlistError(msg) from error
+    missing = [key for key in ("top", "verilog", "netlist") if not entries.get(key)]
+    if missing:
+        msg = f"{design_toml}: synthesis needs the keys {', '.join(missing)}"
+        raise NetlistError(msg)
+    folder = design_toml.parent
+    text = synthesise([folder / name for name in entries["verilog"]], entries["top"])
+    target = folder / str(entries["netlist"])
+    target.write_text(text, encoding="utf-8")
+    return target
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Synthesise each design.toml given; returns the exit code."""
+    if not arguments:
+        sys.stderr.write("usage: python -m harness.netlist.synthesise DESIGN.toml...\n")
+        return 2
+    failed = 0
+    for argument in arguments:
+        try:
+            sys.stdout.write(f"{write_netlist(Path(argument))}\n")
+        except HarnessError as error:
+            failed = 2
+            sys.stderr.write(f"{error}\n")
+    return failed
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
