@@ -60,7 +60,7 @@ def _loops_differ(captures: Sequence[Capture]) -> bool:
 
 
 def _answer(capture: Capture) -> tuple[object, ...]:
-    """Collect what has to be equal between two runs. Rows are left out: a run may split a long row."""
+    """Collect what two runs must share. Rows are left out: a run may split a long one."""
     return (
         capture.signature,
         capture.mismatch_count,

@@ -1,0 +1,130 @@
+"""Opens the database: where it is, what SQLite needs for safety, and one door for its errors.
+
+One rule: no SQLAlchemy or operating-system error leaves this room; each becomes a StoreError
+that says where the results are kept and what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, event, inspect, select
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.orm import Session
+
+from harness.errors import StoreError
+from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
+
+BUSY_SECONDS = 30
+"""How long a write waits for another program that is writing to the same SQLite file."""
+
+_ADVICE = (
+    ("disk is full", "free some space there; what was stored before is safe"),
+    ("no space left", "free some space there; what was stored before is safe"),
+    ("locked", "another program is writing to it; close that program or choose another store"),
+    ("readonly", "allow writing to the file and its folder, or choose another store"),
+    ("permission denied", "allow writing to the folder, or choose another store"),
+    ("unable to open", "check that the folder exists and that you may write to it"),
+    ("not a database", "the file is something else or damaged; choose another store"),
+    ("malformed", "the file is damaged; restore it from a backup or choose another store"),
+    ("disk i/o error", "the disk or its limits refuse the write; check the disk's state"),
+)
+
+
+def store_url(where: str | Path) -> str:
+    """Make a SQLAlchemy URL of a path; a URL stays as it is."""
+    text = str(where)
+    return text if "://" in text else f"sqlite:///{Path(text)}"
+
+
+def sqlite_path(url: str) -> Path | None:
+    """Return the file of an SQLite URL; None for other databases."""
+    try:
+        parsed = make_url(url)
+    except ArgumentError as error:
+        message = f"{url}: not the address of a store ({error}); give a file or a SQLAlchemy URL"
+        raise StoreError(message) from error
+    if parsed.get_backend_name() != "sqlite" or not parsed.database:
+        return None
+    return Path(parsed.database)
+
+
+def open_engine(url: str) -> Engine:
+    """Open the database and bring an empty one to the current schema.
+
+    Raises StoreError if it cannot be opened or has a schema of another version.
+    """
+    path = sqlite_path(url)
+    shown = shown_place(url)
+    with translated(shown):
+        if path is not None:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        engine = create_engine(url, **_options(path))
+        if path is not None:
+            event.listen(engine, "connect", _prepare_sqlite)
+    try:
+        with translated(shown):
+            _check_schema(engine, shown)
+    except StoreError:
+        engine.dispose()
+        raise
+    return engine
+
+
+def shown_place(url: str) -> str:
+    """Return the store's place as a person may read it: no password."""
+    path = sqlite_path(url)
+    return str(path) if path is not None else make_url(url).render_as_string()
+
+
+@contextmanager
+def translated(place: str) -> Iterator[None]:
+    """Turn every database and system error inside into a StoreError with place and advice."""
+    try:
+        yield
+    except (SQLAlchemyError, OSError, NoSuchModuleError, ImportError) as error:
+        cause = str(getattr(error, "orig", None) or error)
+        lowered = cause.lower()
+        advice = next(
+            (advice for sign, advice in _ADVICE if sign in lowered),
+            "check the store's address and that it can be reached",
+        )
+        message = f"{place}: results cannot be kept or read ({cause}); {advice}"
+        raise StoreError(message) from error
+
+
+def _options(path: Path | None) -> dict[str, Any]:
+    return {"connect_args": {"timeout": BUSY_SECONDS}} if path is not None else {}
+
+
+def _prepare_sqlite(connection: Any, record: object) -> None:
+    """Make SQLite keep its promises: a finished commit survives a power cut."""
+    del record
+    cursor = connection.cursor()
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _check_schema(engine: Engine, place: str) -> None:
+    names = set(inspect(engine).get_table_names())
+    if SchemaRow.__tablename__ not in names:
+        if names & set(Base.metadata.tables):
+            message = f"{place}: holds tables of another program; choose another store"
+            raise StoreError(message)
+        Base.metadata.create_all(engine)
+        with Session(engine) as session, session.begin():
+            session.add(SchemaRow(version=SCHEMA_VERSION))
+        return
+    with Session(engine) as session:
+        found = session.scalar(select(SchemaRow.version))
+    if found != SCHEMA_VERSION:
+        message = (
+            f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "
+            "use the tool's version that wrote it, or choose another store"
+        )
+        raise StoreError(message)

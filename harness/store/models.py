@@ -1,0 +1,125 @@
+"""The tables of the store, as SQLAlchemy models that SQLite and PostgreSQL both take.
+
+One rule: columns hold what people search by; everything else of an outcome is in ``body``, the
+record as JSON. A change here needs a new ``SCHEMA_VERSION``.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    DateTime,
+    Dialect,
+    ForeignKey,
+    ForeignKeyConstraint,
+    Text,
+    TypeDecorator,
+    UniqueConstraint,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+SCHEMA_VERSION = 1
+"""1: runs, chips, outcomes."""
+
+
+class Moment(TypeDecorator[datetime]):
+    """A moment in time, kept in UTC and always handed out with its zone."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Store in UTC; a moment without a zone would be ambiguous and is refused."""
+        del dialect
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise ValueError("a moment in the store needs a time zone")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Give the zone back to databases that drop it."""
+        del dialect
+        if value is None:
+            return None
+        return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
+
+
+class Base(DeclarativeBase):
+    """All models of the store."""
+
+
+class SchemaRow(Base):
+    """One row: which version of this schema the database has."""
+
+    __tablename__ = "harness_schema"
+
+    version: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+
+
+class RunRow(Base):
+    """One run of the tool."""
+
+    __tablename__ = "runs"
+
+    run_id: Mapped[str] = mapped_column(Text, primary_key=True)
+    started: Mapped[datetime] = mapped_column(Moment, index=True)
+    finished: Mapped[datetime | None] = mapped_column(Moment)
+    tool_version: Mapped[str] = mapped_column(Text)
+    shuttle: Mapped[str] = mapped_column(Text)
+    organisation: Mapped[str] = mapped_column(Text)
+    shuttle_file: Mapped[str] = mapped_column(Text)
+    shuttle_sha256: Mapped[str] = mapped_column(Text)
+    profile: Mapped[str] = mapped_column(Text)
+    profile_file: Mapped[str] = mapped_column(Text)
+    profile_sha256: Mapped[str] = mapped_column(Text)
+    rack: Mapped[str] = mapped_column(Text)
+    rack_file: Mapped[str] = mapped_column(Text)
+    rack_sha256: Mapped[str] = mapped_column(Text)
+    cancelled: Mapped[bool]
+
+
+class ChipRow(Base):
+    """One chip in one slot of one run."""
+
+    __tablename__ = "chips"
+
+    run_id: Mapped[str] = mapped_column(ForeignKey("runs.run_id"), primary_key=True)
+    slot: Mapped[str] = mapped_column(Text, primary_key=True)
+    position: Mapped[int]
+    chip_serial: Mapped[str] = mapped_column(Text, index=True)
+    board_serial: Mapped[str] = mapped_column(Text, index=True)
+    port: Mapped[str] = mapped_column(Text)
+    virtual: Mapped[bool]
+    agent_version: Mapped[str] = mapped_column(Text)
+    interpreter: Mapped[str] = mapped_column(Text)
+    backend: Mapped[str] = mapped_column(Text)
+    exact: Mapped[bool]
+    trouble: Mapped[str] = mapped_column(Text)
+
+
+class OutcomeRow(Base):
+    """One design's table on one chip: search columns, and the whole record in ``body``."""
+
+    __tablename__ = "outcomes"
+    __table_args__ = (
+        UniqueConstraint("run_id", "slot", "design", "table_name"),
+        ForeignKeyConstraint(["run_id", "slot"], ["chips.run_id", "chips.slot"]),
+    )
+
+    number: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    run_id: Mapped[str] = mapped_column(Text, index=True)
+    slot: Mapped[str] = mapped_column(Text)
+    chip_serial: Mapped[str] = mapped_column(Text, index=True)
+    design: Mapped[str] = mapped_column(Text, index=True)
+    table_name: Mapped[str] = mapped_column(Text)
+    table_sha256: Mapped[str] = mapped_column(Text)
+    verdict: Mapped[str] = mapped_column(Text, index=True)
+    origin: Mapped[str] = mapped_column(Text)
+    mismatches: Mapped[int]
+    started: Mapped[datetime] = mapped_column(Moment)
+    seconds: Mapped[float]
+    body: Mapped[dict[str, Any]] = mapped_column(JSON)
