@@ -37,7 +37,7 @@ def from_plain(kind: type[Record], plain: Mapping[str, Any]) -> Record:
 
     Raises TypeError for a missing or unknown field and ValueError for a value out of range.
     """
-    hints = _hints(kind)
+    hints = _hints(typing.cast("Hashable", kind))
     unknown = sorted(set(plain) - set(hints))
     if unknown:
         message = f"{kind.__name__} has no field {', '.join(unknown)}"

@@ -1,0 +1,50 @@
+"""What a rack is: slots, and what a virtual slot is made to get wrong. Values only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.board import BoardProfile
+from harness.shuttle import Shuttle
+from harness.virtual import BoardFault, ChipDefect, LinkFault
+
+VIRTUAL_PORT = "virtual"
+"""The port of a slot that is simulated."""
+
+
+@dataclass(frozen=True)
+class Slot:
+    """One place in the rack.
+
+    ``port`` is a device or a pyserial URL, ``virtual``, or empty: then the board is found by its
+    USB serial number ``board``. ``board`` may be empty if the port is given.
+    """
+
+    name: str
+    port: str
+    board: str
+    chip: str
+    defects: tuple[ChipDefect, ...] = ()
+    board_faults: tuple[BoardFault, ...] = ()
+    link_faults: tuple[LinkFault, ...] = ()
+
+    @property
+    def virtual(self) -> bool:
+        """Whether the slot is simulated."""
+        return self.port == VIRTUAL_PORT
+
+
+@dataclass(frozen=True, eq=False)
+class Rack:
+    """All slots of a rack, the shuttle whose chips they hold and the profile of the boards.
+
+    ``path`` is None and ``sha256`` empty for a rack that was made without a file.
+    """
+
+    name: str
+    shuttle: Shuttle
+    profile: BoardProfile
+    slots: tuple[Slot, ...]
+    path: Path | None = None
+    sha256: str = ""
