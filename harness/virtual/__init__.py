@@ -1,1 +1,35 @@
 """Boards and chips where there are none."""
+
+from harness.virtual.faults import (
+    BitErrors,
+    BoardFault,
+    ChipDefect,
+    DroppedBytes,
+    LinkFault,
+    NetBridge,
+    NetStuck,
+    NoClock,
+    OpenPin,
+    OutputStuck,
+    SlowPath,
+    Stall,
+    SwappedPins,
+    Unplug,
+)
+
+__all__ = [
+    "BitErrors",
+    "BoardFault",
+    "ChipDefect",
+    "DroppedBytes",
+    "LinkFault",
+    "NetBridge",
+    "NetStuck",
+    "NoClock",
+    "OpenPin",
+    "OutputStuck",
+    "SlowPath",
+    "Stall",
+    "SwappedPins",
+    "Unplug",
+]
