@@ -1,1 +1,37 @@
 """Racks of boards: the rack file and the scheduling of sessions."""
+
+from harness.rack.events import (
+    Event,
+    Observer,
+    SlotConnecting,
+    SlotFinished,
+    TableJudged,
+    TableStarted,
+    unobserved,
+)
+from harness.rack.file import check_rack, chip_serial_trouble, load_rack
+from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.schedule import run_slots
+from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
+
+__all__ = [
+    "VIRTUAL_PORT",
+    "BoardSession",
+    "Event",
+    "Observer",
+    "Opener",
+    "Rack",
+    "Sink",
+    "Slot",
+    "SlotConnecting",
+    "SlotFinished",
+    "SlotWorker",
+    "StopSwitch",
+    "TableJudged",
+    "TableStarted",
+    "check_rack",
+    "chip_serial_trouble",
+    "load_rack",
+    "run_slots",
+    "unobserved",
+]

@@ -1,0 +1,57 @@
+"""What a running rack tells whoever watches: frozen events, handed to one function.
+
+One rule: events inform, they never decide; a run without a watcher goes the same way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from harness.judge import Outcome
+
+
+@dataclass(frozen=True)
+class SlotConnecting:
+    """A slot's board is being reached and its agent started."""
+
+    slot: str
+    chip: str
+    port: str
+    tables: int
+
+
+@dataclass(frozen=True)
+class TableStarted:
+    """A table of a design is about to run; ``done`` of ``tables`` have their outcome."""
+
+    slot: str
+    design: str
+    table: str
+    done: int
+    tables: int
+
+
+@dataclass(frozen=True)
+class TableJudged:
+    """A table has its outcome, and the outcome is stored."""
+
+    slot: str
+    outcome: Outcome
+
+
+@dataclass(frozen=True)
+class SlotFinished:
+    """A slot is done. ``trouble`` is why it could not be used, empty if it could."""
+
+    slot: str
+    trouble: str
+
+
+Event = SlotConnecting | TableStarted | TableJudged | SlotFinished
+Observer = Callable[[Event], None]
+
+
+def unobserved(event: Event) -> None:
+    """Watch nothing."""
+    del event

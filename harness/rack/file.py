@@ -1,0 +1,156 @@
+"""Reads a rack file: slots, chips, ports, and the faults of virtual slots.
+
+One rule: everything that is wrong is found in one reading, the shuttle and the profile that the
+file names included.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TypeVar
+
+from harness.board import BoardProfile, load_profile
+from harness.errors import ConfigError, Finding, Findings, HarnessError, InputError, Location
+from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
+from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.shuttle import Shuttle, TomlTable, load_shuttle, read_toml
+
+Read = TypeVar("Read")
+
+
+def load_rack(path: Path) -> Rack:
+    """Read a rack file. Raises ConfigError with every finding if anything in it is wrong."""
+    rack, findings = check_rack(path)
+    errors = [finding for finding in findings if finding.severity == "error"]
+    if rack is None or errors:
+        raise ConfigError(errors)
+    return rack
+
+
+def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
+    """Read a rack file; hand back the rack (None if it cannot be used) and every finding."""
+    findings = Findings()
+    top = read_toml(path, findings)
+    if top is None:
+        return None, findings.items
+    name = top.take("name", str, path.stem)
+    shuttle = _read_beside(top, "shuttle", load_shuttle)
+    profile = _read_profile(top, shuttle)
+    slots = top.tables("slot")
+    if not slots:
+        top.error("missing-key", "slot", "this rack has no slot", "add a [[slot]]")
+    read = [_slot(slot, shuttle) for slot in slots]
+    _check_doubles(slots)
+    _check_ports(slots)
+    top.finish()
+    if findings.errors or shuttle is None or profile is None:
+        return None, findings.items
+    whole = tuple(slot for slot in read if slot is not None)
+    return Rack(name, shuttle, profile, whole, path, top.sha256), findings.items
+
+
+def chip_serial_trouble(shuttle: Shuttle, serial: str) -> str:
+    """Say why a chip serial number cannot belong to this shuttle; empty if it can."""
+    if re.fullmatch(shuttle.chip_serial, serial):
+        return ""
+    return f'chip serial "{serial}" is not of {shuttle.name}, whose serials match'
+
+
+def _read_profile(top: TomlTable, shuttle: Shuttle | None) -> BoardProfile | None:
+    if shuttle is None:
+        top.take("profile", str)
+        return None
+    return _read_beside(top, "profile", lambda path: load_profile(path, shuttle))
+
+
+def _read_beside(top: TomlTable, key: str, read: Callable[[Path], Read]) -> Read | None:
+    """Read the file that a key names, relative to the rack file; its findings become ours."""
+    written = top.take(key, str)
+    if written is None:
+        return None
+    try:
+        return read(top.path.parent / written)
+    except InputError as error:
+        top.findings.extend(error.findings)
+    except (HarnessError, OSError) as error:
+        top.error("unreadable-file", key, f"{written}: {error}", "correct the path or the file")
+    return None
+
+
+def _slot(table: TomlTable, shuttle: Shuttle | None) -> Slot | None:
+    """Read one slot; needs the shuttle to know pins, designs and chip serials."""
+    name, chip = table.take("name", str), table.take("chip", str)
+    port, board = table.take("port", str, ""), table.take("board", str, "")
+    if not port and not board:
+        table.error(
+            "missing-key",
+            "port",
+            f"slot {name} has neither a port nor a board",
+            'write port = "…", or board = "…" to find the board by its USB serial number',
+        )
+    if shuttle is None:
+        for key in ("defect", "board_fault", "link_fault"):
+            _accept(table, key)
+        return None
+    _check_chip(table, chip, shuttle)
+    defects = read_faults(table, "defect", DEFECTS, shuttle)
+    board_faults = read_faults(table, "board_fault", BOARD_FAULTS, shuttle)
+    link_faults = read_faults(table, "link_fault", LINK_FAULTS, shuttle)
+    if (defects or board_faults or link_faults) and port != VIRTUAL_PORT:
+        table.error(
+            "fault-on-hardware",
+            "port",
+            f"slot {name} has invented faults but a real port",
+            f'write port = "{VIRTUAL_PORT}" or remove the faults',
+        )
+    if name is None or chip is None:
+        return None
+    return Slot(name, port, board, chip, defects, board_faults, link_faults)
+
+
+def _accept(table: TomlTable, key: str) -> None:
+    """Leave faults unread without a shuttle: say nothing about their keys."""
+    for fault in table.tables(key):
+        for name in fault.keys():  # noqa: SIM118 - a TomlTable is not a dict
+            fault.raw(name)
+
+
+def _check_chip(table: TomlTable, chip: str | None, shuttle: Shuttle) -> None:
+    if chip is None:
+        return
+    trouble = chip_serial_trouble(shuttle, chip)
+    if trouble:
+        table.error(
+            "chip-serial",
+            "chip",
+            f"{trouble} {shuttle.chip_serial}",
+            "write the serial number as it stands on the chip",
+        )
+
+
+def _check_doubles(slots: Sequence[TomlTable]) -> None:
+    """Refuse a name, chip or board that stands in two slots."""
+    for key, what in (("name", "slot name"), ("chip", "chip"), ("board", "board")):
+        _check_unique(slots, key, what, lambda value: value)
+
+
+def _check_ports(slots: Sequence[TomlTable]) -> None:
+    _check_unique(slots, "port", "port", lambda port: "" if port == VIRTUAL_PORT else port)
+
+
+def _check_unique(
+    slots: Sequence[TomlTable], key: str, what: str, identity: Callable[[str], str]
+) -> None:
+    first: dict[str, Location] = {}
+    for slot in slots:
+        value = slot.values.get(key)
+        same = identity(value) if isinstance(value, str) else ""
+        if not same:
+            continue
+        if same in first:
+            message = f'{what} "{value}" is already used in line {first[same].line}'
+            slot.error(f"doubled-{key}", key, message, "every slot has its own")
+        else:
+            first[same] = slot.location(key)

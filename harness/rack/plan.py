@@ -1,0 +1,100 @@
+"""What a slot does next: a pure decision, made from what has happened so far.
+
+One rule: nothing here knows a port, a thread or a clock. A worker asks :func:`next_step`, does
+it, and tells what came of it by one of the verbs of :class:`SlotState`.
+
+Designs follow each other in the order given; all tables of a design run after one selection. A
+lost link is opened again once per slot; after the second loss the rest is not run.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from harness.judge import Case
+
+RECONNECTS = 1
+"""How often a slot's link is opened again after it was lost in the middle of the run."""
+
+
+@dataclass(frozen=True)
+class Connect:
+    """Open a session with the board."""
+
+
+@dataclass(frozen=True, eq=False)
+class SelectDesign:
+    """Select the design of the next table."""
+
+    case: Case
+
+
+@dataclass(frozen=True, eq=False)
+class RunTable:
+    """Run and judge the next table."""
+
+    case: Case
+
+
+@dataclass(frozen=True, eq=False)
+class GiveUp:
+    """Mark what is left as not run, for this reason."""
+
+    reason: str
+    rest: tuple[Case, ...]
+
+
+@dataclass(frozen=True)
+class Finish:
+    """Nothing is left to do."""
+
+
+Step = Connect | SelectDesign | RunTable | GiveUp | Finish
+
+
+@dataclass(frozen=True, eq=False)
+class SlotState:
+    """How far a slot has come. ``stopped`` is why it goes no further, empty while it does."""
+
+    rest: tuple[Case, ...]
+    connected: bool = False
+    selected: str = ""
+    reconnects: int = RECONNECTS
+    stopped: str = ""
+
+    def after_connect(self) -> SlotState:
+        """A session is open; no design is selected in it."""
+        return replace(self, connected=True, selected="")
+
+    def after_select(self, design: str) -> SlotState:
+        """The design is selected."""
+        return replace(self, selected=design)
+
+    def after_table(self) -> SlotState:
+        """The next table has its outcome."""
+        return replace(self, rest=self.rest[1:])
+
+    def after_loss(self, reason: str) -> SlotState:
+        """The link was lost during a table (which has its outcome already)."""
+        lost = replace(self, connected=False, selected="")
+        if self.reconnects:
+            return replace(lost, reconnects=self.reconnects - 1)
+        return replace(lost, stopped=reason)
+
+    def after_stop(self, reason: str) -> SlotState:
+        """The slot goes no further: no board answers, or the person stopped the run."""
+        return replace(self, connected=False, selected="", stopped=reason)
+
+
+def next_step(state: SlotState) -> Step:
+    """Decide what the slot does now."""
+    if not state.rest:
+        return Finish()
+    if state.stopped:
+        return GiveUp(state.stopped, state.rest)
+    if not state.connected:
+        return Connect()
+    case = state.rest[0]
+    if state.selected != case.design.name:
+        return SelectDesign(case)
+    return RunTable(case)

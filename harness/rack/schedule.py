@@ -1,0 +1,54 @@
+"""All slots of a rack side by side: a thread per slot, one switch that stops them all.
+
+One rule: this file starts, waits for and stops threads; what a slot does is its worker's and its
+plan's business.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+
+from harness.rack.worker import SlotWorker, StopSwitch
+
+_POLL_SECONDS = 0.2
+"""How often the waiting thread looks up, so that Ctrl-C is noticed at once."""
+
+
+class _SlotThread(threading.Thread):
+    """A worker's thread; keeps the error that ended it for whoever waits."""
+
+    def __init__(self, worker: SlotWorker, stop: StopSwitch) -> None:
+        super().__init__(name=f"slot {worker.record.slot}", daemon=True)
+        self.failure: BaseException | None = None
+        self._worker = worker
+        self._stop_switch = stop
+
+    def run(self) -> None:
+        """Work; an error stops the other slots too, for results could not be kept."""
+        try:
+            self._worker.run()
+        except BaseException as error:  # noqa: BLE001 - raised again where the run is waited for
+            self.failure = error
+            self._stop_switch.stop()
+
+
+def run_slots(workers: Sequence[SlotWorker], stop: StopSwitch) -> None:
+    """Run every slot to its end.
+
+    KeyboardInterrupt stops the slots; it returns once each has marked the rest as not run. An
+    error that ended a slot (a sink that cannot keep results, a fault of the tool) stops the
+    others and is raised here.
+    """
+    threads = [_SlotThread(worker, stop) for worker in workers]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        while thread.is_alive():
+            try:
+                thread.join(_POLL_SECONDS)
+            except KeyboardInterrupt:
+                stop.stop()
+    failure = next((thread.failure for thread in threads if thread.failure is not None), None)
+    if failure is not None:
+        raise failure
