@@ -10,10 +10,13 @@ from harness.shuttle.model import (
     TableSpec,
     Waiver,
 )
+from harness.shuttle.names import RESERVED, expand_range
+from harness.shuttle.reader import check_shuttle, load_shuttle
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
 __all__ = [
     "MAX_PINS",
+    "RESERVED",
     "Bus",
     "Design",
     "Direction",
@@ -22,6 +25,9 @@ __all__ = [
     "TableSpec",
     "TomlTable",
     "Waiver",
+    "check_shuttle",
+    "expand_range",
+    "load_shuttle",
     "nearest",
     "read_toml",
 ]

@@ -67,6 +67,16 @@ class Bus:
             mask |= pin.mask
         return mask
 
+    @property
+    def can_be_driven(self) -> bool:
+        """Whether a table may drive the signal."""
+        return self.direction is not Direction.OUTPUT
+
+    @property
+    def can_be_tested(self) -> bool:
+        """Whether a table may test the signal."""
+        return self.direction in (Direction.OUTPUT, Direction.BIDIRECTIONAL)
+
     def bit_name(self, index: int) -> str:
         """Name of bit ``index`` (0 is the least significant): ``q[2]``, or ``q`` if single."""
         return self.name if self.width == 1 else f"{self.name}[{index}]"

@@ -146,9 +146,9 @@ class TomlTable:
         self.known.add(key)
         return key in self.values
 
-    def keys(self) -> tuple[str, ...]:
+    def __iter__(self) -> Iterator[str]:
         """All keys as written, in order; does not make them known."""
-        return tuple(self.values)
+        return iter(tuple(self.values))
 
     def location(self, key: str = "", *more: str | int) -> Location:
         """Place of a key, or of an element or key below it; of this table if it is not written."""

@@ -1,0 +1,57 @@
+"""Small checks of values that the shuttle reader and the design reader share.
+
+One rule: each takes a table and a key, adds a finding or none, and hands back the value.
+"""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+from harness.shuttle.tomlfile import TomlTable
+
+
+def take_text(table: TomlTable, key: str) -> str:
+    """Read a required text that must not be empty; "" after a finding."""
+    text = table.take(key, str)
+    if text is not None and not text.strip():
+        table.error("empty-text", key, f'"{key}" is empty', "fill it in")
+    return (text or "").strip()
+
+
+def take_rate(table: TomlTable, key: str, default: float | None = None) -> float:
+    """Read a rate in Hz above 0 (``bad-rate`` otherwise); required without a default."""
+    rate = table.take(key, float) if default is None else table.take(key, float, default)
+    if rate is None:
+        return 1.0
+    if not math.isfinite(rate) or rate <= 0:
+        table.error("bad-rate", key, f'"{key}" is {rate:g}', "write a rate in hertz above 0")
+        return 1.0
+    return rate
+
+
+def take_count(table: TomlTable, key: str, default: int, most: int) -> int:
+    """Read a whole number from 0 to ``most`` (``out-of-range`` otherwise)."""
+    value = table.take(key, int, default)
+    if not 0 <= value <= most:
+        out_of_range(table, key, value, most)
+        return default
+    return value
+
+
+def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
+    """Add the finding for a number that is not between 0 and ``most``."""
+    table.error("out-of-range", key, f'"{key}" is {value:g}', f"write a number from 0 to {most:,}")
+
+
+def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
+    """Absolute path of a file beside the TOML file; ``file-missing`` when it is not there."""
+    path = (table.path.parent / name).resolve()
+    if not path.is_file():
+        table.findings.error(
+            "file-missing",
+            table.location(key, *more),
+            f'"{name}" is not there (looked in {table.path.parent})',
+            "correct the name or add the file",
+        )
+    return path

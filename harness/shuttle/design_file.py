@@ -1,0 +1,139 @@
+"""Reading ``design.toml``: one design's address, signals and tables.
+
+One rule: nothing here looks at another design; what must hold between designs (addresses, names)
+is checked by the shuttle reader.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.errors import Findings
+from harness.shuttle.checks import (
+    existing_file,
+    out_of_range,
+    take_count,
+    take_rate,
+    take_text,
+)
+from harness.shuttle.model import Bus, Design, Pin, TableSpec
+from harness.shuttle.names import bad_name, is_name
+from harness.shuttle.signals import read_signals
+from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
+
+MOST_ADDRESS = 65_535
+MOST_RESET_CYCLES = 1_000_000
+MOST_LATENCY = 1_000
+MOST_SETTLE_US = 1_000_000
+
+
+@dataclass(frozen=True)
+class DesignFile:
+    """A design together with its file, so that rules between designs can point into it."""
+
+    design: Design
+    top: TomlTable
+
+
+def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> DesignFile | None:
+    """Read a design file; None after findings when it is not TOML at all.
+
+    A design with errors is handed back with what could be read of it.
+    """
+    top = read_toml(path, findings)
+    if top is None:
+        return None
+    name = take_text(top, "name")
+    if name and not is_name(name):
+        bad_name(top, top.location("name"), name)
+    clock_hz = take_rate(top, "clock_hz")
+    signals = read_signals(top.table("signals"), pins)
+    design = Design(
+        name=name,
+        title=take_text(top, "title"),
+        author=top.take("author", str, ""),
+        address=_address(top),
+        source=take_text(top, "source"),
+        clock_hz=clock_hz,
+        folder=path.parent.resolve(),
+        signals=signals,
+        tables=_tables(top, clock_hz, signals),
+        top=top.take("top", str, name),
+        verilog=_verilog(top),
+        netlist=_netlist(top),
+    )
+    top.finish()
+    return DesignFile(design, top)
+
+
+def _address(top: TomlTable) -> int:
+    address = top.take("address", int)
+    if address is not None and not 0 <= address <= MOST_ADDRESS:
+        out_of_range(top, "address", address, MOST_ADDRESS)
+    return address if address is not None else -1
+
+
+def _verilog(top: TomlTable) -> tuple[Path, ...]:
+    names = top.strings("verilog", ())
+    if isinstance(top.raw("verilog"), str):
+        return (existing_file(top, "verilog", names[0]),)
+    return tuple(existing_file(top, "verilog", name, i) for i, name in enumerate(names))
+
+
+def _netlist(top: TomlTable) -> Path | None:
+    name = top.take("netlist", str, "")
+    return existing_file(top, "netlist", name) if name else None
+
+
+def _tables(top: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> tuple[TableSpec, ...]:
+    tables = top.table("tables")
+    if tables is None:
+        return ()
+    specs = tuple(_table(name, table, clock_hz, signals) for name, table in tables.children())
+    if not specs:
+        top.error("no-tables", "tables", "the design has no table", "add [tables.NAME]")
+    return specs
+
+
+def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> TableSpec:
+    if not is_name(name):
+        bad_name(table, table.location(), name)
+    file = take_text(table, "file")
+    path = existing_file(table, "file", file) if file else table.path
+    return TableSpec(
+        name=name,
+        path=path,
+        clock_hz=take_rate(table, "clock_hz", clock_hz),
+        settle_us=_settle(table),
+        reset_cycles=take_count(table, "reset_cycles", 2, MOST_RESET_CYCLES),
+        latency=_latency(table, signals),
+        intake=table.take("intake", bool, False),
+    )
+
+
+def _settle(table: TomlTable) -> float:
+    settle = table.take("settle_us", float, 0.0)
+    if 0 <= settle <= MOST_SETTLE_US:
+        return settle
+    out_of_range(table, "settle_us", settle, MOST_SETTLE_US)
+    return 0.0
+
+
+def _latency(table: TomlTable, signals: tuple[Bus, ...]) -> dict[str, int]:
+    below = table.maybe_table("latency")
+    if below is None:
+        return {}
+    names = {signal.name for signal in signals if signal.can_be_tested}
+    latency: dict[str, int] = {}
+    for key in below:
+        latency[key] = take_count(below, key, 0, MOST_LATENCY)
+        if key not in names:
+            below.error(
+                "latency-of-unknown-bus",
+                key,
+                f'"{key}" is not an output of this design',
+                nearest(key, names),
+            )
+    return latency

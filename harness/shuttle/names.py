@@ -1,0 +1,86 @@
+"""Names of pins and signals, and the ranges that stand for many of them (``in3..in0``).
+
+One rule: a name is letters, digits and underscores and starts with a letter, so that it can be
+a column of a table, a Verilog port and a part of a file name.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+
+from harness.errors import Location
+from harness.shuttle.model import MAX_PINS
+from harness.shuttle.tomlfile import TomlTable
+
+RESERVED = ("repeat", "label", "note")
+"""Columns of a table that are not signals, so no signal may have such a name."""
+
+_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+_ENDS = re.compile(r"(.*?)(\d+)")
+
+
+def is_name(text: str) -> bool:
+    """Tell whether a text can name a pin or a signal."""
+    return _NAME.fullmatch(text) is not None
+
+
+def take_pins(table: TomlTable, key: str) -> tuple[tuple[str, Location], ...]:
+    """Read a pin list under a key, ranges expanded, each pin with the place it was written at.
+
+    Entries that cannot be understood become ``bad-pin-name`` or ``bad-pin-range`` findings.
+    """
+    texts = table.strings(key)
+    single = isinstance(table.raw(key), str)
+    places = [table.location(key) if single else table.location(key, i) for i in range(len(texts))]
+    return tuple(_expand_all(table, zip(texts, places, strict=True)))
+
+
+def _expand_all(
+    table: TomlTable, entries: Iterable[tuple[str, Location]]
+) -> Iterator[tuple[str, Location]]:
+    for text, place in entries:
+        names = expand_range(text)
+        if names is None:
+            table.findings.error(
+                "bad-pin-range",
+                place,
+                f'"{text[:60]}" is not a range of at most {MAX_PINS} pins',
+                'write both ends with one prefix, such as "in0..in3"',
+            )
+            continue
+        for name in names:
+            if is_name(name):
+                yield name, place
+            else:
+                bad_name(table, place, name)
+
+
+def bad_name(table: TomlTable, place: Location, name: str) -> None:
+    """Add the finding for a text that cannot be a name."""
+    table.findings.error(
+        "bad-pin-name",
+        place,
+        f'"{name[:60]}" cannot be a name',
+        "use letters, digits and underscores, starting with a letter",
+    )
+
+
+def expand_range(text: str) -> tuple[str, ...] | None:
+    """Names that ``in3..in0`` stands for, in that order; a plain name stands for itself.
+
+    None when it is no range: two prefixes, no numbers, or more pins than a chip can have.
+    """
+    low, dots, high = (part.strip() for part in text.partition(".."))
+    if not dots:
+        return (low,)
+    ends = _ENDS.fullmatch(low), _ENDS.fullmatch(high)
+    if ends[0] is None or ends[1] is None or ends[0][1] != ends[1][1]:
+        return None
+    if max(len(end[2]) for end in ends if end) > 6:
+        return None
+    first, last = int(ends[0][2]), int(ends[1][2])
+    step = 1 if last >= first else -1
+    if abs(last - first) >= MAX_PINS:
+        return None
+    return tuple(f"{ends[0][1]}{number}" for number in range(first, last + step, step))

@@ -1,0 +1,94 @@
+"""Reading ``[pins]`` of a shuttle: the chip's pins and their bit positions.
+
+One rule: bits are given in the order inputs, outputs, bidirectional, clock, reset, select,
+whatever the order in the file, so that two authors' files of one chip mean the same words.
+"""
+
+from __future__ import annotations
+
+from harness.errors import Location
+from harness.shuttle.model import MAX_PINS, Direction, Pin
+from harness.shuttle.names import take_pins
+from harness.shuttle.tomlfile import TomlTable, nearest
+
+_LISTS = {
+    "inputs": Direction.INPUT,
+    "outputs": Direction.OUTPUT,
+    "bidirectional": Direction.BIDIRECTIONAL,
+}
+_LEVELS = ("low", "high")
+
+Named = tuple[str, Location]
+
+
+def read_pins(table: TomlTable | None) -> tuple[tuple[Pin, ...], bool]:
+    """Return the chip's pins in bit order, and whether its reset is active low.
+
+    A pin listed twice is kept once; pins beyond ``MAX_PINS`` are left out, both after findings.
+    """
+    if table is None:
+        return (), True
+    found: list[tuple[Direction, Named]] = []
+    for key, direction in _LISTS.items():
+        found += [(direction, pin) for pin in _listed(table, key)]
+    found += [(Direction.CLOCK, pin) for pin in _single(table, "clock")]
+    reset, active_low = _reset(table)
+    found += [(Direction.RESET, pin) for pin in reset]
+    found += [(Direction.SELECT, pin) for pin in _listed(table, "select")]
+    return _number(table, found), active_low
+
+
+def _listed(table: TomlTable, key: str) -> tuple[Named, ...]:
+    return take_pins(table, key) if key in table else ()
+
+
+def _single(table: TomlTable, key: str) -> tuple[Named, ...]:
+    """Read a key that names one pin."""
+    pins = _listed(table, key)
+    if len(pins) > 1:
+        table.error("one-pin-only", key, f'"{key}" names {len(pins)} pins', "name one")
+    return pins[:1]
+
+
+def _reset(table: TomlTable) -> tuple[tuple[Named, ...], bool]:
+    """Read ``reset = { pin = "nreset", active = "low" }``."""
+    below = table.maybe_table("reset")
+    if below is None:
+        return (), True
+    active = below.take("active", str, "low")
+    if active not in _LEVELS:
+        below.error("bad-level", "active", f'"{active}" is not a level', nearest(active, _LEVELS))
+    if "pin" not in below:
+        below.missing("pin", "the name of the reset pin")
+    return _single(below, "pin"), active != "high"
+
+
+def _number(table: TomlTable, found: list[tuple[Direction, Named]]) -> tuple[Pin, ...]:
+    pins: dict[str, Pin] = {}
+    for direction, (name, place) in found:
+        if name in pins:
+            table.findings.error(
+                "pin-listed-twice",
+                place,
+                f'pin "{name}" is already listed as {pins[name].direction}',
+                "list each pin once",
+            )
+        elif len(pins) < MAX_PINS:
+            pins[name] = Pin(name, direction, len(pins))
+    distinct = {name for _, (name, _) in found}
+    if len(distinct) > MAX_PINS:
+        _too_many(table, len(distinct))
+    if not pins:
+        table.findings.error(
+            "no-pins", table.location(), "the chip has no pins", "list inputs and outputs"
+        )
+    return tuple(pins.values())
+
+
+def _too_many(table: TomlTable, count: int) -> None:
+    table.findings.error(
+        "too-many-pins",
+        table.location(),
+        f"the chip has {count} pins; a vector holds at most {MAX_PINS}",
+        "leave out pins that no table drives or tests",
+    )

@@ -1,0 +1,140 @@
+"""Reading ``shuttle.toml`` and every design that it names.
+
+One rule: :func:`check_shuttle` reports everything at once and never raises for what a person
+wrote; :func:`load_shuttle` is the same reading for callers who can only use a shuttle without
+errors.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from pathlib import Path
+
+from harness.errors import ConfigError, Finding, Findings, Location
+from harness.shuttle.checks import take_text
+from harness.shuttle.design_file import DesignFile, read_design
+from harness.shuttle.model import Design, Pin, Shuttle
+from harness.shuttle.pins import read_pins
+from harness.shuttle.tomlfile import TomlTable, read_toml
+from harness.shuttle.waivers import read_waiver
+
+
+def load_shuttle(path: Path) -> Shuttle:
+    """Return the shuttle of a ``shuttle.toml`` (or of the folder that holds one).
+
+    Raises :class:`ConfigError` with every finding when any is an error.
+    """
+    shuttle, findings = check_shuttle(path)
+    if shuttle is None or Findings(findings).errors:
+        raise ConfigError(findings)
+    return shuttle
+
+
+def check_shuttle(path: Path) -> tuple[Shuttle | None, list[Finding]]:
+    """Read a shuttle and everything that is wrong with it, in file order.
+
+    The shuttle is None only when the file is not TOML. With errors among the findings it holds
+    what could be read: enough to check tables of its sound designs, not to run.
+    """
+    findings = Findings()
+    file = path / "shuttle.toml" if path.is_dir() else path
+    top = read_toml(file, findings)
+    shuttle = _shuttle(top) if top is not None else None
+    return shuttle, sorted(findings.items, key=lambda item: item.location)
+
+
+def _shuttle(top: TomlTable) -> Shuttle:
+    name, organisation = take_text(top, "name"), take_text(top, "organisation")
+    serial = _serial(top)
+    pins, active_low = read_pins(top.table("pins"))
+    files = _designs(top, {pin.name: pin for pin in pins})
+    designs = {file.design.name: file.design for file in files}
+    by_name = {pin.name: pin for pin in pins}
+    waivers = [read_waiver(table, designs, by_name, serial) for table in top.tables("waiver")]
+    top.finish()
+    return Shuttle(
+        name=name,
+        organisation=organisation,
+        chip_serial=serial,
+        pins=pins,
+        designs=tuple(file.design for file in files),
+        path=top.path.resolve(),
+        sha256=_hash([top, *(file.top for file in files)]),
+        reset_active_low=active_low,
+        waivers=tuple(waivers),
+    )
+
+
+def _hash(tables: list[TomlTable]) -> str:
+    """SHA-256 over the files' own SHA-256, so that moving bytes between files shows."""
+    total = hashlib.sha256()
+    for table in tables:
+        total.update(bytes.fromhex(table.sha256))
+    return total.hexdigest()
+
+
+def _serial(top: TomlTable) -> str:
+    serial = take_text(top, "chip_serial")
+    try:
+        re.compile(serial)
+    except re.error as trouble:
+        top.error(
+            "bad-regular-expression",
+            "chip_serial",
+            f"not a regular expression: {trouble}",
+            'write something like "SP2-[0-9]{4}"',
+        )
+        return ".*"
+    return serial or ".*"
+
+
+def _designs(top: TomlTable, pins: dict[str, Pin]) -> list[DesignFile]:
+    """Read every design that the shuttle names; those that are not TOML are left out."""
+    folders = top.strings("designs")
+    if not folders and isinstance(top.raw("designs"), list):
+        top.error("no-designs", "designs", "the shuttle has no designs", "name a folder")
+    files: list[DesignFile] = []
+    for index, folder in enumerate(folders):
+        place = top.location("designs", index)
+        file = _design(top, folder, place, pins)
+        if file is not None:
+            files.append(file)
+    for number, file in enumerate(files):
+        _compare(file, [other.design for other in files[:number]])
+    return files
+
+
+def _design(
+    top: TomlTable, folder: str, place: Location, pins: dict[str, Pin]
+) -> DesignFile | None:
+    path = top.path.parent / folder / "design.toml"
+    if path.is_file():
+        return read_design(path, pins, top.findings)
+    top.findings.error(
+        "file-missing",
+        place,
+        f'design "{folder}" has no file {path}',
+        "correct the folder's name or add the file",
+    )
+    return None
+
+
+def _compare(file: DesignFile, others: list[Design]) -> None:
+    """Report what a design shares with one before it that must be its own."""
+    design = file.design
+    for other in others:
+        if design.name and design.name == other.name:
+            file.top.error(
+                "design-name-twice",
+                "name",
+                f'the design in {other.folder.name}/ is also called "{design.name}"',
+                "give each design a name of its own and list each folder once",
+            )
+        if design.address >= 0 and design.address == other.address:
+            file.top.error(
+                "address-twice",
+                "address",
+                f'address {design.address} is also that of design "{other.name}"',
+                "give each design an address of its own",
+            )

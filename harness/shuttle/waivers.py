@@ -1,0 +1,77 @@
+"""Reading ``[[waiver]]`` of a shuttle: known failures that somebody answers for until a date.
+
+One rule: a waiver that nobody owns, that has no end or that covers nothing is an error.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import date
+
+from harness.shuttle.checks import take_text
+from harness.shuttle.model import Design, Pin, Waiver
+from harness.shuttle.tomlfile import TomlTable, nearest
+
+
+def read_waiver(
+    table: TomlTable, designs: Mapping[str, Design], pins: Mapping[str, Pin], serial: str
+) -> Waiver:
+    """Read one waiver, with findings for what it covers that does not exist.
+
+    ``serial`` is the regular expression of chip serial numbers.
+    """
+    waiver = Waiver(
+        design=take_text(table, "design"),
+        table=table.take("table", str, ""),
+        chips=table.strings("chips"),
+        owner=take_text(table, "owner"),
+        reason=take_text(table, "reason"),
+        ticket=take_text(table, "ticket"),
+        expiry=table.take("expiry", date) or date.max,
+        pin=table.take("pin", str, ""),
+    )
+    _check_expiry(table, waiver)
+    _check_chips(table, waiver, serial)
+    if waiver.design:
+        _check_target(table, waiver, designs, pins)
+    return waiver
+
+
+def _check_expiry(table: TomlTable, waiver: Waiver) -> None:
+    if waiver.expiry < date.today():
+        table.findings.warn(
+            "waiver-expired",
+            table.location("expiry"),
+            f"the waiver ended on {waiver.expiry}; such failures are FAIL again",
+            "fix the cause, or agree on a new date",
+        )
+
+
+def _check_chips(table: TomlTable, waiver: Waiver, serial: str) -> None:
+    for index, chip in enumerate(waiver.chips):
+        if re.fullmatch(serial, chip) is None:
+            table.findings.error(
+                "bad-chip-serial",
+                table.location("chips", index),
+                f'"{chip}" is not a chip serial number of this shuttle ({serial})',
+                "correct the serial number",
+            )
+
+
+def _check_target(
+    table: TomlTable, waiver: Waiver, designs: Mapping[str, Design], pins: Mapping[str, Pin]
+) -> None:
+    design = designs.get(waiver.design)
+    if design is None:
+        unknown = f'there is no design "{waiver.design}"'
+        table.error("waiver-of-unknown", "design", unknown, nearest(waiver.design, designs))
+        return
+    names = [spec.name for spec in design.tables]
+    if waiver.table and waiver.table not in names:
+        unknown = f'design "{design.name}" has no table "{waiver.table}"'
+        table.error("waiver-of-unknown", "table", unknown, nearest(waiver.table, names))
+    known = [*pins, *design.signals_by_name]
+    if waiver.pin and waiver.pin not in known:
+        unknown = f'there is no pin or signal "{waiver.pin}"'
+        table.error("waiver-of-unknown", "pin", unknown, nearest(waiver.pin, known))
