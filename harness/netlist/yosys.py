@@ -98,7 +98,7 @@ def compact(document: Mapping[str, Any], top: str) -> str:
     module = document["modules"][top]
     bits = _Renumber()
     ports = {
-        name: {"direction": port["direction"], "bits": bits(port["bits"])}
+        name: {"direction": port["direction"], **_signal(port, bits)}
         for name, port in module["ports"].items()
     }
     cells = {
@@ -109,13 +109,20 @@ def compact(document: Mapping[str, Any], top: str) -> str:
         for index, cell in enumerate(module["cells"].values())
     }
     names = {
-        name: {"bits": bits(net["bits"])}
+        name: _signal(net, bits)
         for name, net in sorted(module["netnames"].items())
         if not net.get("hide_name", 0)
     }
     sections = {"ports": ports, "cells": cells, "netnames": names}
     body = ",\n".join(_section(name, entries) for name, entries in sections.items())
     return f'{{"modules": {{{json.dumps(top)}: {{\n{body}\n}}}}}}\n'
+
+
+def _signal(entry: Mapping[str, Any], bits: _Renumber) -> dict[str, Any]:
+    """Keep a signal's bits, and how its source counts them where that is not from 0 upwards."""
+    return {"bits": bits(entry["bits"])} | {
+        key: entry[key] for key in ("offset", "upto") if entry.get(key)
+    }
 
 
 def _section(name: str, entries: Mapping[str, Any]) -> str:

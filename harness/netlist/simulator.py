@@ -1,0 +1,188 @@
+"""A netlist that runs: set inputs, settle, read; many lanes at once, each with its own faults.
+
+The one rule: lane ``k`` is bit ``k % 64`` of word ``k // 64``, and lanes never influence each
+other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from harness.errors import NetlistError
+from harness.netlist.kernel import SETTLED, Lanes, Memory, Patches, prime, settle
+from harness.netlist.model import HIGH, Netlist, PortDirection, Tables
+
+ALL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
+_SHIFTS = np.arange(64, dtype=np.uint64)
+
+
+@dataclass(frozen=True)
+class StuckAt:
+    """A net that holds ``level`` in some lanes."""
+
+    net: int
+    level: int
+    lanes: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class FlopState:
+    """The contents of every flop, and the clock levels it last saw, in every word."""
+
+    state: Lanes
+    clocks: Lanes
+
+
+def new_memory(netlist: Netlist) -> Memory:
+    """Memory for one word of a netlist: all nets and flops 0, the constants in place."""
+    flops, groups = netlist.flop_count, len(netlist.tables.groups)
+    values = np.zeros(netlist.net_count, dtype=np.uint64)
+    values[HIGH] = ALL
+    return Memory(
+        values,
+        *(np.zeros(size, dtype=np.uint64) for size in (flops, groups, flops, groups)),
+    )
+
+
+def no_patches() -> Patches:
+    """No net is forced."""
+    nothing = np.zeros(0, dtype=np.uint64)
+    return Patches(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.uint32), nothing, nothing)
+
+
+class Simulator:
+    """Runs a netlist in ``lanes`` independent lanes.
+
+    Flops start at 0 until :attr:`flops` is assigned. Inputs start at 0, and nothing drives
+    bidirectional ports from outside until :meth:`drive` does.
+    """
+
+    def __init__(self, netlist: Netlist, lanes: int = 64) -> None:
+        self.netlist = netlist
+        self.lanes = lanes
+        self.words = -(-lanes // 64)
+        self._memories = [new_memory(netlist) for _ in range(self.words)]
+        self._patches = [no_patches() for _ in range(self.words)]
+        self._inputs: dict[int, Lanes] = {}
+        self._primed = False
+
+    def drive(self, port: str, values: ArrayLike) -> None:
+        """Drive an input or bidirectional port from outside: one number, or one a lane.
+
+        Numbers have the port's bits, least significant first. Takes effect at :meth:`settle`.
+        Raises NetlistError for an output port or one that does not exist.
+        """
+        numbers = np.broadcast_to(np.asarray(values, dtype=np.uint64), (self.lanes,))
+        for index, (level, enable) in enumerate(self._pins(port)):
+            self._inputs[level] = self.pack(numbers >> np.uint64(index))
+            if enable != HIGH:
+                self._inputs[enable] = np.full(self.words, ALL, dtype=np.uint64)
+
+    def release(self, port: str) -> None:
+        """Stop driving a bidirectional port in all lanes; it reads 0 where the design floats."""
+        for level, enable in self._pins(port):
+            self._inputs[level] = np.zeros(self.words, dtype=np.uint64)
+            if enable != HIGH:
+                self._inputs[enable] = np.zeros(self.words, dtype=np.uint64)
+
+    def _pins(self, port: str) -> list[tuple[int, int]]:
+        """Net of the level and of the enable (HIGH if always driven) for each bit of a port."""
+        found = self.netlist.port(port)
+        if found.direction is PortDirection.OUTPUT:
+            message = f"{self.netlist.where}: {port} is an output and cannot be driven"
+            raise NetlistError(message)
+        tristates = (self.netlist.tristates.get(net) for net in found.nets)
+        return [
+            (tri.outside, tri.outside_enable) if tri else (net, HIGH)
+            for net, tri in zip(found.nets, tristates, strict=True)
+        ]
+
+    def stick(self, faults: Sequence[StuckAt]) -> None:
+        """Force nets, in the lanes that each fault names, from now on; replaces earlier faults."""
+        gates = self.netlist.gate_by_output
+        ordered = sorted(faults, key=lambda fault: gates.get(fault.net, -1))
+        shape = (self.words, len(ordered))
+        mask, level = np.zeros(shape, dtype=np.uint64), np.zeros(shape, dtype=np.uint64)
+        for index, fault in enumerate(ordered):
+            for lane in fault.lanes:
+                mask[lane // 64, index] |= _SHIFTS.dtype.type(1 << (lane % 64))
+            level[:, index] = ALL if fault.level else 0
+        gate = np.array([gates.get(fault.net, -1) for fault in ordered], dtype=np.int64)
+        net = np.array([fault.net for fault in ordered], dtype=np.uint32)
+        self._patches = [Patches(gate, net, mask[w], level[w]) for w in range(self.words)]
+
+    def settle(self) -> None:
+        """Let the inputs take effect, with every clock edge that follows, until all is stable.
+
+        Raises NetlistError that names a net which never becomes stable.
+        """
+        tables: Tables = self.netlist.tables
+        for word, (memory, patches) in enumerate(zip(self._memories, self._patches, strict=True)):
+            for net, values in self._inputs.items():
+                memory.values[net] = values[word]
+            memory.values[tables.q] = memory.state
+            if not self._primed:
+                prime(memory, tables, patches)
+            restless = settle(memory, tables, patches, 0)
+            if restless != SETTLED:
+                name = self.netlist.names[restless]
+                message = f"{self.netlist.where}: net {name} never becomes stable"
+                raise NetlistError(message)
+        self._primed = True
+
+    def read(self, port: str) -> NDArray[np.uint64]:
+        """Levels of a port as numbers, one a lane (ports of up to 64 bits)."""
+        total = np.zeros(self.lanes, dtype=np.uint64)
+        for index, net in enumerate(self.netlist.port(port).nets):
+            total |= self.unpack(self.net(net)) << np.uint64(index)
+        return total
+
+    def floating(self, port: str) -> NDArray[np.uint64]:
+        """Which bits of a port the design leaves floating, as numbers, one a lane."""
+        total = np.zeros(self.lanes, dtype=np.uint64)
+        for index, net in enumerate(self.netlist.port(port).nets):
+            tri = self.netlist.tristates.get(net)
+            if tri:
+                total |= self.unpack(~self.net(tri.enable)) << np.uint64(index)
+        return total
+
+    def net(self, net: int) -> Lanes:
+        """Levels of a net, a word for each 64 lanes."""
+        return np.array([memory.values[net] for memory in self._memories], dtype=np.uint64)
+
+    @property
+    def flops(self) -> FlopState:
+        """A copy of what every flop holds; assign it back to return to that state."""
+        return FlopState(
+            np.array([memory.state for memory in self._memories]),
+            np.array([memory.clocks for memory in self._memories]),
+        )
+
+    @flops.setter
+    def flops(self, flops: FlopState) -> None:
+        for word, memory in enumerate(self._memories):
+            memory.state[:] = flops.state[word]
+            memory.clocks[:] = flops.clocks[word]
+
+    def power_up(self, seed: int) -> None:
+        """Give every flop a pseudo-random level, alike in all lanes; clocks see no edge."""
+        bits = np.random.default_rng(seed).integers(0, 2, self.netlist.flop_count, dtype=np.uint64)
+        for memory in self._memories:
+            memory.state[:] = bits * ALL
+        self._primed = False
+
+    def pack(self, bits: NDArray[np.uint64]) -> Lanes:
+        """Bit 0 of one number a lane → words."""
+        padded = np.zeros(self.words * 64, dtype=np.uint64)
+        padded[: self.lanes] = bits & np.uint64(1)
+        packed: Lanes = np.bitwise_or.reduce(padded.reshape(-1, 64) << _SHIFTS, axis=1)
+        return packed
+
+    def unpack(self, words: Lanes) -> NDArray[np.uint64]:
+        """Words → 0 or 1 for each lane."""
+        bits: NDArray[np.uint64] = (words[:, None] >> _SHIFTS) & np.uint64(1)
+        return bits.reshape(-1)[: self.lanes]

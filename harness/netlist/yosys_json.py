@@ -1,0 +1,170 @@
+"""Reads the JSON that Yosys writes into a :class:`Netlist`.
+
+The one rule: what cannot be represented exactly is refused, with every cell that is at fault.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from harness.errors import NetlistError
+from harness.netlist.circuit import Circuit
+from harness.netlist.model import HIGH, LOW, Flop, Kind, Netlist, Port, PortDirection, nearest
+
+_PLAIN = {f"$_{kind.name}_": kind for kind in Kind}
+_DFF = re.compile(r"\$_DFF_([PN])(?:([PN])([01]))?_$")
+_LATCH = re.compile(r"\$_DLATCH_([PN])(?:([PN])([01]))?_$")
+_BOTH = re.compile(r"\$_(DFFSR|DLATCHSR)_([PN])([PN])([PN])_$")
+
+
+def load_netlist(path: Path, top: str) -> Netlist:
+    """Read module ``top`` of a Yosys JSON file (flat, technology-mapped to simple gates).
+
+    Undefined constants (``x``, ``z``) are read as 0. Raises NetlistError that names the file and
+    everything found wrong: no such file or module, cells that are not simple gates or flops,
+    missing connections, nets with two drivers or none, loops of gates.
+    """
+    module = _module(path, top)
+    reader = _Reader(Circuit(top, f"{path}, module {top}"))
+    try:
+        reader.read(module)
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        message = f"{path}: not the JSON of a Yosys netlist: {type(error).__name__} {error}"
+        raise NetlistError(message) from error
+    return reader.finish()
+
+
+def _module(path: Path, top: str) -> Mapping[str, Any]:
+    """Find one module's entry in a file."""
+    try:
+        modules = json.loads(path.read_text(encoding="utf-8"))["modules"]
+        names = list(modules)
+    except OSError as error:
+        message = f"{path}: cannot be read: {error.strerror}"
+        raise NetlistError(message) from error
+    except (KeyError, TypeError, ValueError) as error:
+        message = f"{path}: not the JSON of a Yosys netlist: {error}"
+        raise NetlistError(message) from error
+    if top not in names:
+        message = f"{path}: no module is named {top!r}{nearest(top, names)}"
+        raise NetlistError(message)
+    module: Mapping[str, Any] = modules[top]
+    return module
+
+
+class _Reader:
+    """Turns one module's entry into a circuit, collecting what is wrong."""
+
+    def __init__(self, circuit: Circuit) -> None:
+        self.circuit = circuit
+        self.nets: dict[int | str, int] = {"0": LOW, "1": HIGH, "x": LOW, "z": LOW}
+        self.tristate: dict[int, list[tuple[int, int]]] = defaultdict(list)
+        self.wrong: list[str] = []
+
+    def read(self, module: Mapping[str, Any]) -> None:
+        """Take in names, ports and cells."""
+        ports = module["ports"]
+        for name, entry in [*ports.items(), *module.get("netnames", {}).items()]:
+            self._name(name, entry)
+        for name, entry in ports.items():
+            direction = PortDirection(entry["direction"])
+            nets = tuple(self._net(bit) for bit in entry["bits"])
+            self.circuit.ports.append(Port(name, direction, nets))
+            if direction is PortDirection.INOUT:
+                for net in nets:
+                    _ = self.tristate[net]
+        for name, cell in module["cells"].items():
+            self._cell(name, cell["type"], cell["connections"])
+
+    def finish(self) -> Netlist:
+        """Complete the nets that can float, and freeze."""
+        if self.wrong:
+            shown = self.wrong[:10]
+            rest = len(self.wrong) - len(shown)
+            more = [f"and {rest} more"] if rest else []
+            raise NetlistError("\n".join(f"{self.circuit.where}: {w}" for w in [*shown, *more]))
+        for net, drivers in self.tristate.items():
+            self.circuit.tristate(net, drivers)
+        return self.circuit.levelise()
+
+    def _name(self, name: str, entry: Mapping[str, Any]) -> None:
+        """Give the bits of a signal their names: ``q[2]``, or ``q`` for a single bit."""
+        bits: Sequence[int | str] = entry["bits"]
+        offset, upto = entry.get("offset", 0), entry.get("upto", 0)
+        hidden = bool(entry.get("hide_name", 0))
+        for index, bit in enumerate(bits):
+            place = offset + (len(bits) - 1 - index if upto else index)
+            label = name if len(bits) == 1 else f"{name}[{place}]"
+            net = self._net(bit, "" if hidden else label)
+            if net > HIGH and not hidden:
+                self.circuit.aliases.setdefault(label, net)
+
+    def _net(self, bit: int | str, name: str = "") -> int:
+        """Find the net with this bit in the file; it is added when it is new."""
+        if bit not in self.nets:
+            self.nets[bit] = self.circuit.net(name or f"${bit}")
+        return self.nets[bit]
+
+    def _cell(self, name: str, kind: str, connections: Mapping[str, list[int | str]]) -> None:
+        """Add one cell to the circuit."""
+        pins = {pin: self._net(bits[0]) for pin, bits in connections.items()}
+        try:
+            if not self._gate(kind, pins) and not self._flop(kind, pins):
+                self.wrong.append(
+                    f"cell {name} is a {kind}, which is not a simple gate or flop; "
+                    "synthesise with python -m harness.netlist.synthesise"
+                )
+        except KeyError as error:
+            self.wrong.append(f"cell {name} ({kind}) has no connection {error.args[0]}")
+
+    def _gate(self, kind: str, pins: Mapping[str, int]) -> bool:
+        """Add a gate, multiplexer or tri-state buffer; False if the cell is none."""
+        add = self.circuit.gate
+        match kind:
+            case "$_NOT_":
+                add(Kind.NAND, pins["A"], pins["A"], pins["Y"])
+            case "$_BUF_":
+                add(Kind.AND, pins["A"], pins["A"], pins["Y"])
+            case "$_ANDNOT_" | "$_ORNOT_":
+                inverted = add(Kind.NAND, pins["B"], pins["B"])
+                base = Kind.AND if kind == "$_ANDNOT_" else Kind.OR
+                add(base, pins["A"], inverted, pins["Y"])
+            case "$_MUX_":
+                self.circuit.choose(pins["S"], pins["A"], pins["B"], pins["Y"])
+            case "$_TBUF_":
+                self.tristate[pins["Y"]].append((pins["A"], pins["E"]))
+            case _ if kind in _PLAIN:
+                add(_PLAIN[kind], pins["A"], pins["B"], pins["Y"])
+            case _:
+                return False
+        return True
+
+    def _flop(self, kind: str, pins: Mapping[str, int]) -> bool:
+        """Add a flop or latch; False if the cell is none."""
+        if found := _DFF.match(kind):
+            flop = Flop(pins["Q"], pins["D"], pins["C"], int(found[1] == "N"))
+        elif found := _LATCH.match(kind):
+            flop = Flop(pins["Q"], pins["D"], pins["E"], int(found[1] == "N"), latch=1)
+        elif found := _BOTH.match(kind):
+            latch = int(found[1] == "DLATCHSR")
+            clock = pins["E" if latch else "C"]
+            flop = Flop(pins["Q"], pins["D"], clock, int(found[2] == "N"), latch)
+            flop = flop._replace(set_=pins["S"], set_low=int(found[3] == "N"))
+            self.circuit.flops.append(
+                flop._replace(clear=pins["R"], clear_low=int(found[4] == "N"))
+            )
+            return True
+        else:
+            return False
+        low = int(found[2] == "N")
+        if found[3] == "0":
+            flop = flop._replace(clear=pins["R"], clear_low=low)
+        elif found[3] == "1":
+            flop = flop._replace(set_=pins["R"], set_low=low)
+        self.circuit.flops.append(flop)
+        return True
