@@ -8,6 +8,7 @@ from harness.board.capture import (
     RunConditions,
     WireCounters,
 )
+from harness.board.profile import check_profile, load_profile
 from harness.board.profile_model import (
     BoardProfile,
     ParallelSelect,
@@ -28,4 +29,6 @@ __all__ = [
     "SelectMethod",
     "ShiftSelect",
     "WireCounters",
+    "check_profile",
+    "load_profile",
 ]

@@ -56,7 +56,7 @@ class BoardProfile:
     sha256: str
     backend: str = "generic"
     baud: int = 115_200
-    window: int = 4096
+    window: int = 16_384
     supply_limit_ma: float = 200.0
     usb: tuple[tuple[int, int], ...] = ()
     max_rate_hz: float = 100_000.0

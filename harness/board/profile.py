@@ -1,0 +1,199 @@
+"""Reading a board profile: which controller pin is which chip pin, and how a design is selected.
+
+One rule: a profile is checked against the shuttle that it is used for, so that a board with a
+missing or doubled connection is found before anything is driven.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+from harness.board.profile_model import BoardProfile
+from harness.board.select_file import read_select
+from harness.errors import ConfigError, Finding, Findings
+from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
+
+BACKENDS = ("generic", "virtual")
+"""Pins modules of the agent that a profile may name."""
+
+HIGHEST_PIN = 29
+"""Controllers number their pins 0 to 29 (RP2040 datasheet: GPIO0 to GPIO29)."""
+
+LEAST_WINDOW = 2048
+MOST_WINDOW = 1 << 20
+MOST_BAUD = 12_000_000
+MOST_RATE_HZ = 200e6
+MOST_SUPPLY_MA = 5_000.0
+_USB = re.compile(r"([0-9a-fA-F]{4}):([0-9a-fA-F]{4})")
+
+
+def load_profile(path: Path, shuttle: Shuttle) -> BoardProfile:
+    """Return the board profile of a TOML file, checked against a shuttle.
+
+    Raises :class:`ConfigError` with every finding when any is an error.
+    """
+    profile, findings = check_profile(path, shuttle)
+    if profile is None or Findings(findings).errors:
+        raise ConfigError(findings)
+    return profile
+
+
+def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, list[Finding]]:
+    """Read a board profile and everything that is wrong with it, in file order.
+
+    The profile is None when any finding is an error.
+    """
+    findings = Findings()
+    top = read_toml(path, findings)
+    profile = _profile(top, shuttle) if top is not None else None
+    ordered = sorted(findings.items, key=lambda item: item.location)
+    return (None if findings.errors else profile), ordered
+
+
+def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
+    name, controller = _text(top, "name"), _text(top, "controller")
+    backend = _backend(top)
+    pins = _pins(top.table("pins"), shuttle)
+    select = read_select(top.table("select"), shuttle)
+    baud = _whole(top, "baud", 115_200, 300, MOST_BAUD)
+    window = _whole(top, "window", BoardProfile.window, LEAST_WINDOW, MOST_WINDOW)
+    limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MOST_SUPPLY_MA)
+    rate = _number(top, "max_rate_hz", BoardProfile.max_rate_hz, MOST_RATE_HZ)
+    usb = _usb(top)
+    top.finish()
+    if select is None:
+        return None
+    return BoardProfile(
+        name=name,
+        controller=controller,
+        pins=pins,
+        select=select,
+        path=top.path.resolve(),
+        sha256=top.sha256,
+        backend=backend,
+        baud=baud,
+        window=window,
+        supply_limit_ma=limit,
+        usb=usb,
+        max_rate_hz=rate,
+    )
+
+
+def _text(top: TomlTable, key: str) -> str:
+    text = top.take(key, str)
+    if text is not None and not text.strip():
+        top.error("empty-text", key, f'"{key}" is empty', "fill it in")
+    return (text or "").strip()
+
+
+def _backend(top: TomlTable) -> str:
+    backend = top.take("backend", str, "generic")
+    if backend not in BACKENDS:
+        top.error(
+            "unknown-backend",
+            "backend",
+            f'the agent has no pins module "{backend}"',
+            nearest(backend, BACKENDS),
+        )
+    return backend
+
+
+def _whole(top: TomlTable, key: str, default: int, least: int, most: int) -> int:
+    value = top.take(key, int, default)
+    if not least <= value <= most:
+        top.error(
+            "out-of-range",
+            key,
+            f'"{key}" is {value}',
+            f"write a number from {least:,} to {most:,}",
+        )
+    return value
+
+
+def _number(top: TomlTable, key: str, default: float, most: float) -> float:
+    value = top.take(key, float, default)
+    if not math.isfinite(value) or not 0 < value <= most:
+        top.error(
+            "out-of-range",
+            key,
+            f'"{key}" is {value:g}',
+            f"write a number above 0, at most {most:,.0f}",
+        )
+    return value
+
+
+def _usb(top: TomlTable) -> tuple[tuple[int, int], ...]:
+    """Read ``usb = ["vvvv:pppp"]``, vendor and product in hex."""
+    ids: list[tuple[int, int]] = []
+    for index, text in enumerate(top.strings("usb", ())):
+        found = _USB.fullmatch(text)
+        if found:
+            ids.append((int(found[1], 16), int(found[2], 16)))
+        else:
+            top.findings.error(
+                "bad-usb-id",
+                top.location("usb", index),
+                f'"{text[:40]}" is not a USB vendor and product number',
+                'write four hex digits each, such as "12ab:00ff"; `harness ports` shows them',
+            )
+    return tuple(ids)
+
+
+def _pins(table: TomlTable | None, shuttle: Shuttle) -> dict[str, int]:
+    """Read ``[pins]``; every pin of the shuttle must be there, each on a controller pin alone."""
+    if table is None:
+        return {}
+    pins: dict[str, int] = {}
+    for name in table:
+        number = table.take(name, int)
+        if name not in shuttle.pins_by_name:
+            table.error(
+                "unknown-pin",
+                name,
+                f'{shuttle.name} has no pin "{name}"',
+                nearest(name, shuttle.pins_by_name),
+            )
+        elif number is not None and _is_pin(table, name, number):
+            pins[name] = number
+    _check_wired_once(table, pins)
+    _check_all_wired(table, shuttle)
+    return pins
+
+
+def _is_pin(table: TomlTable, name: str, number: int) -> bool:
+    if 0 <= number <= HIGHEST_PIN:
+        return True
+    table.error(
+        "bad-controller-pin",
+        name,
+        f'"{name}" is on controller pin {number}',
+        f"write a number from 0 to {HIGHEST_PIN}",
+    )
+    return False
+
+
+def _check_wired_once(table: TomlTable, pins: dict[str, int]) -> None:
+    owner: dict[int, str] = {}
+    for name, number in pins.items():
+        if number in owner:
+            table.error(
+                "controller-pin-twice",
+                name,
+                f'controller pin {number} is already wired to "{owner[number]}"',
+                "give each chip pin a controller pin of its own",
+            )
+        owner.setdefault(number, name)
+
+
+def _check_all_wired(table: TomlTable, shuttle: Shuttle) -> None:
+    missing = [pin.name for pin in shuttle.pins if pin.name not in table]
+    if missing:
+        names = ", ".join(f'"{name}"' for name in missing)
+        table.findings.error(
+            "pin-not-wired",
+            table.location(),
+            f"[pins] says nothing of {names}",
+            "write the controller pin of each pin of the shuttle",
+        )

@@ -1,0 +1,303 @@
+"""Board profiles: what is read, and the full text of every complaint."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from harness.board import (
+    ParallelSelect,
+    PulseSelect,
+    ShiftSelect,
+    check_profile,
+    load_profile,
+)
+from harness.errors import ConfigError
+from harness.shuttle import Design, Direction, Pin, Shuttle, load_shuttle
+
+ROOT = Path(__file__).parents[3]
+
+KINDS = {
+    "a": Direction.INPUT,
+    "y": Direction.OUTPUT,
+    "clk": Direction.CLOCK,
+    "s0": Direction.SELECT,
+    "s1": Direction.SELECT,
+}
+PINS = tuple(Pin(name, kind, bit) for bit, (name, kind) in enumerate(KINDS.items()))
+
+
+def design(name: str, address: int) -> Design:
+    return Design(name, name, "", address, "worked by hand", 1e6, Path(), (), (), name)
+
+
+SHUTTLE = Shuttle(
+    name="Tern 1",
+    organisation="",
+    chip_serial=".*",
+    pins=PINS,
+    designs=(design("low", 0), design("high", 3)),
+    path=Path(),
+    sha256="",
+)
+
+GOOD = """\
+name = "Plover"
+controller = "invented"
+[pins]
+a = 4
+y = 5
+clk = 6
+s0 = 7
+s1 = 8
+[select]
+method = "parallel"
+pins = ["s1", "s0"]
+"""
+
+
+def complaints(folder: Path, text: str, shuttle: Shuttle = SHUTTLE) -> list[str]:
+    path = folder / "board.toml"
+    path.write_text(text)
+    profile, findings = check_profile(path, shuttle)
+    assert (profile is None) == any(finding.severity == "error" for finding in findings)
+    return [str(finding).removeprefix(f"{folder}/") for finding in findings]
+
+
+def select(folder: Path, lines: str, shuttle: Shuttle = SHUTTLE) -> list[str]:
+    return complaints(folder, GOOD.partition("method")[0] + lines, shuttle)
+
+
+def test_the_demo_board_is_wired_for_the_demo_shuttle() -> None:
+    shuttle = load_shuttle(ROOT / "vectors")
+    profile, findings = check_profile(ROOT / "ci" / "wader.toml", shuttle)
+    assert findings == []
+    assert profile is not None
+    assert set(profile.pins) == {pin.name for pin in shuttle.pins}
+    assert sorted(profile.pins.values()) == [*range(23), 26, 27, 28]
+    assert profile.select == ShiftSelect("seld", "selc", 5)
+    assert profile.backend == "generic"
+    assert len(profile.sha256) == 64
+
+
+def test_a_short_profile_takes_the_defaults(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text(GOOD)
+    profile = load_profile(path, SHUTTLE)
+    assert profile.pins == {"a": 4, "y": 5, "clk": 6, "s0": 7, "s1": 8}
+    assert profile.select == ParallelSelect(("s1", "s0"))
+    assert (profile.backend, profile.baud, profile.window) == ("generic", 115_200, 16_384)
+    assert (profile.supply_limit_ma, profile.max_rate_hz, profile.usb) == (200.0, 100_000.0, ())
+
+
+def test_every_key_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
+    more = (
+        'backend = "virtual"\nbaud = 921600\nwindow = 4096\nsupply_limit_ma = 80\n'
+        'max_rate_hz = 2e4\nusb = ["0123:aBcD"]\n'
+    )
+    path.write_text(more + GOOD)
+    profile = load_profile(path, SHUTTLE)
+    assert (profile.backend, profile.baud, profile.window) == ("virtual", 921_600, 4096)
+    assert (profile.supply_limit_ma, profile.max_rate_hz) == (80.0, 20_000.0)
+    assert profile.usb == ((0x0123, 0xABCD),)
+
+
+def test_a_shift_register_and_a_pulse_counter_can_be_named(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
+    head = GOOD.partition("method")[0]
+    path.write_text(head + 'method = "shift"\ndata = "s0"\nclock = "s1"\nbits = 2\n')
+    assert load_profile(path, SHUTTLE).select == ShiftSelect("s0", "s1", 2)
+    path.write_text(head + 'method = "pulses"\nstep = "s0"\nclear = "s1"\n')
+    assert load_profile(path, SHUTTLE).select == PulseSelect("s0", "s1")
+
+
+def test_loading_raises_with_every_error(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text("[pins]\n[select]\n")
+    with pytest.raises(ConfigError) as caught:
+        load_profile(path, SHUTTLE)
+    assert len(caught.value.findings) == 4
+
+
+@pytest.mark.parametrize(
+    ("change", "complaint"),
+    [
+        (
+            ('name = "Plover"\n', ""),
+            (
+                'board.toml:1:1: error [missing-key] this file has no "name"; '
+                "add it; it is text in quotes"
+            ),
+        ),
+        (
+            ("invented", " "),
+            'board.toml:2:1: error [empty-text] "controller" is empty; fill it in',
+        ),
+        (
+            ("[pins]", 'backend = "generik"\n[pins]'),
+            (
+                'board.toml:3:1: error [unknown-backend] the agent has no pins module "generik"; '
+                'did you mean "generic"?'
+            ),
+        ),
+        (
+            ("[pins]", "baud = 5\n[pins]"),
+            (
+                'board.toml:3:1: error [out-of-range] "baud" is 5; '
+                "write a number from 300 to 12,000,000"
+            ),
+        ),
+        (
+            ("[pins]", "window = 64\n[pins]"),
+            (
+                'board.toml:3:1: error [out-of-range] "window" is 64; '
+                "write a number from 2,048 to 1,048,576"
+            ),
+        ),
+        (
+            ("[pins]", "supply_limit_ma = -1\n[pins]"),
+            (
+                'board.toml:3:1: error [out-of-range] "supply_limit_ma" is -1; '
+                "write a number above 0, at most 5,000"
+            ),
+        ),
+        (
+            ("[pins]", "max_rate_hz = nan\n[pins]"),
+            (
+                'board.toml:3:1: error [out-of-range] "max_rate_hz" is nan; '
+                "write a number above 0, at most 200,000,000"
+            ),
+        ),
+        (
+            ("[pins]", 'usb = ["0123:abcd", "12:34"]\n[pins]'),
+            (
+                'board.toml:3:21: error [bad-usb-id] "12:34" is not a USB vendor and product '
+                'number; write four hex digits each, such as "12ab:00ff"; '
+                "`harness ports` shows them"
+            ),
+        ),
+        (
+            ("[pins]", "windw = 9000\n[pins]"),
+            'board.toml:3:1: error [unknown-key] unknown key "windw"; did you mean "window"?',
+        ),
+        (
+            ("y = 5\nclk = 6\n", ""),
+            (
+                'board.toml:3:2: error [pin-not-wired] [pins] says nothing of "y", "clk"; '
+                "write the controller pin of each pin of the shuttle"
+            ),
+        ),
+        (
+            ("s1 = 8", "s1 = 8\nclock = 9"),
+            'board.toml:9:1: error [unknown-pin] Tern 1 has no pin "clock"; did you mean "clk"?',
+        ),
+        (
+            ("y = 5", "y = 4"),
+            (
+                "board.toml:5:1: error [controller-pin-twice] controller pin 4 is already wired to "
+                '"a"; give each chip pin a controller pin of its own'
+            ),
+        ),
+        (
+            ("y = 5", "y = 30"),
+            (
+                'board.toml:5:1: error [bad-controller-pin] "y" is on controller pin 30; '
+                "write a number from 0 to 29"
+            ),
+        ),
+        (
+            ("y = 5", "y = -1"),
+            (
+                'board.toml:5:1: error [bad-controller-pin] "y" is on controller pin -1; '
+                "write a number from 0 to 29"
+            ),
+        ),
+        (
+            ("y = 5", "y = true"),
+            'board.toml:5:1: error [wrong-type] "y" is not a whole number; write a whole number',
+        ),
+        (
+            ("parallel", "paralel"),
+            (
+                'board.toml:10:1: error [unknown-method] no method "paralel" here; '
+                'did you mean "parallel"?'
+            ),
+        ),
+        (
+            ('"s1", "s0"', '"s1", "a"'),
+            (
+                'board.toml:11:15: error [not-a-select-pin] "a" is not a select pin; its direction '
+                "is input; pins for selection: s0, s1"
+            ),
+        ),
+        (
+            ('"s1", "s0"', '"s1", "s2"'),
+            'board.toml:11:15: error [unknown-pin] Tern 1 has no pin "s2"; known here: s0, s1',
+        ),
+        (
+            ('"s1", "s0"', '"s1", "s1"'),
+            (
+                'board.toml:11:15: error [select-pin-twice] select pin "s1" has two uses; '
+                "give each use its own pin"
+            ),
+        ),
+    ],
+)
+def test_one_mistake_gives_one_complaint_with_place_and_advice(
+    tmp_path: Path, change: tuple[str, str], complaint: str
+) -> None:
+    assert GOOD.count(change[0]) == 1
+    assert complaints(tmp_path, GOOD.replace(*change)) == [complaint]
+
+
+def test_an_address_that_needs_more_bits_is_refused(tmp_path: Path) -> None:
+    assert select(tmp_path, 'method = "shift"\ndata = "s0"\nclock = "s1"\nbits = 1\n') == [
+        (
+            'board.toml:13:1: error [address-too-wide] design "high" has address 3; '
+            "1 bits reach 0 to 1; select with more bits, or give the design a smaller address"
+        )
+    ]
+
+
+def test_a_select_pin_without_a_use_is_worth_a_warning(tmp_path: Path) -> None:
+    low = replace(SHUTTLE, designs=(design("low", 1),))
+    assert select(tmp_path, 'method = "parallel"\npins = ["s0"]\n', low) == [
+        (
+            'board.toml:9:2: warning [select-pin-unused] no use is given for select pin "s1"; it '
+            "will be held low; check the method, or the shuttle's list of select pins"
+        )
+    ]
+
+
+def test_a_range_of_address_pins_is_expanded(tmp_path: Path) -> None:
+    assert select(tmp_path, 'method = "parallel"\npins = "s1..s0"\n') == []
+
+
+def test_one_pin_cannot_be_both_step_and_clear(tmp_path: Path) -> None:
+    assert select(tmp_path, 'method = "pulses"\nstep = "s0"\nclear = "s0"\n') == [
+        (
+            'board.toml:12:1: error [select-pin-twice] select pin "s0" has two uses; '
+            "give each use its own pin"
+        )
+    ]
+
+
+@pytest.mark.parametrize("bits", [0, 17])
+def test_a_register_has_one_to_sixteen_bits(tmp_path: Path, bits: int) -> None:
+    text = f'method = "shift"\ndata = "s0"\nclock = "s1"\nbits = {bits}\n'
+    assert select(tmp_path, text) == [
+        f'board.toml:13:1: error [out-of-range] "bits" is {bits}; write 1 to 16'
+    ]
+
+
+def test_several_mistakes_are_told_in_the_order_of_the_file(tmp_path: Path) -> None:
+    text = GOOD.replace("y = 5", "y = 4").replace('"Plover"', "7").replace('"s0"', '"clk"')
+    found = complaints(tmp_path, text)
+    assert [line.split(" error ")[0] for line in found] == [
+        "board.toml:1:1:",
+        "board.toml:5:1:",
+        "board.toml:11:15:",
+    ]
