@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from harness.board import Capture, CaptureWindow, Mismatch
-from harness.judge.frame import Framed
 from harness.judge.outcome import Attempt, EvidenceCycle, PinCount, PinResult, Wave, Window
 from harness.shuttle import Shuttle
 from harness.table import Pattern
@@ -104,12 +103,11 @@ def attempts(captures: Sequence[Capture]) -> tuple[Attempt, ...]:
     )
 
 
-def window(framed: Framed, table: Pattern, read: CaptureWindow, names: Names) -> Window:
+def window(pattern: Pattern, read: CaptureWindow, names: Names) -> Window:
     """Name the cycles that were read back whole, one wave per pin that the design uses."""
     rows = [int(row) for row in read.row]
     seen = [int(word) for word in read.seen]
     floating = [int(word) for word in read.floating]
-    pattern = framed.pattern
     used = names.used()
     driven = [
         [_driven(bit, int(pattern.drive[r]), int(pattern.enable[r]), int(pattern.pulse[r]))
@@ -132,17 +130,17 @@ def window(framed: Framed, table: Pattern, read: CaptureWindow, names: Names) ->
     return Window(
         cycles=tuple(int(cycle) for cycle in read.cycle),
         lines=tuple(int(pattern.line[row]) for row in rows),
-        labels=_labels(framed, table, rows),
+        labels=_labels(pattern, rows),
         waves=tuple(waves),
     )
 
 
-def _labels(framed: Framed, table: Pattern, rows: Sequence[int]) -> tuple[str, ...]:
+def _labels(pattern: Pattern, rows: Sequence[int]) -> tuple[str, ...]:
     """Put a row's label at its first cycle in the window."""
     labels: list[str] = []
     before = -1
-    for row in (int(framed.table_row[row]) for row in rows):
-        labels.append(table.labels.get(row, "") if row != before else "")
+    for row in rows:
+        labels.append(pattern.labels.get(row, "") if row != before else "")
         before = row
     return tuple(labels)
 

@@ -13,15 +13,14 @@ from typing import Protocol
 from harness.board import Capture, RunConditions
 from harness.errors import LinkError
 from harness.judge.case import Case
-from harness.judge.frame import (
-    Probe,
-    contact_probes,
-    floating_pins,
-    frame,
-    probes,
-)
 from harness.judge.outcome import Outcome
-from harness.judge.policy import RetryPolicy, first_failing, wants_another_run
+from harness.judge.policy import (
+    RetryPolicy,
+    first_failing,
+    wants_another_run,
+    window_around,
+)
+from harness.judge.probe import Probe, contact_probes, floating_pins, probes
 from harness.judge.verdict import Gathered, judge, untested
 from harness.table import Pattern
 
@@ -36,7 +35,10 @@ class PatternRunner(Protocol):
         *,
         window: tuple[int, int] | None = None,
     ) -> Capture:
-        """Run a pattern once; raises LinkError or Cancelled."""
+        """Run a pattern once; raises LinkError or Cancelled.
+
+        ``window`` is a range of cycles (first, stop) whose words come back whole.
+        """
         ...
 
 
@@ -74,19 +76,15 @@ def examine(
 def _run_again(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
     """Run once more; the first run after a mismatch also reads the window around it back."""
     failing = first_failing(gathered.captures)
-    framed = None
+    around = None
     if failing is not None and gathered.window is None:
         first = gathered.captures[failing].mismatches[:1]
-        framed = frame(case.pattern, first[0]) if first else None
-    if framed is None:
-        capture = runner.run(case.pattern, case.conditions)
-        return replace(gathered, captures=(*gathered.captures, capture))
-    capture = runner.run(framed.pattern, case.conditions, window=framed.window)
+        around = window_around(first[0]) if first else None
+    capture = runner.run(case.pattern, case.conditions, window=around)
     return replace(
         gathered,
         captures=(*gathered.captures, capture),
-        framed=framed,
-        window=capture.window,
+        window=capture.window if around is not None else gathered.window,
     )
 
 

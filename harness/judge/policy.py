@@ -9,7 +9,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.board import Capture
+from harness.board import Capture, Mismatch
+
+WINDOW_REACH = 8
+"""Cycles read back whole before and after the first mismatch."""
 
 
 @dataclass(frozen=True)
@@ -60,10 +63,15 @@ def _loops_differ(captures: Sequence[Capture]) -> bool:
 
 
 def _answer(capture: Capture) -> tuple[object, ...]:
-    """Collect what two runs must share. Rows are left out: a run may split a long one."""
+    """Collect what has to be equal between two runs."""
     return (
         capture.signature,
         capture.mismatch_count,
         tuple(sorted(capture.pin_counts.items())),
         tuple((m.cycle, m.wrong) for m in capture.mismatches),
     )
+
+
+def window_around(mismatch: Mismatch) -> tuple[int, int]:
+    """Cycles (first, stop) that are read back whole around a mismatch."""
+    return max(0, mismatch.cycle - WINDOW_REACH), mismatch.cycle + WINDOW_REACH + 1

@@ -16,7 +16,6 @@ from harness.errors import HarnessError, LinkError
 from harness.judge import texts
 from harness.judge.case import Case
 from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
-from harness.judge.frame import Framed
 from harness.judge.outcome import Conditions, Origin, Outcome, PinCount, Verdict
 from harness.judge.policy import answers_agree, first_failing
 from harness.judge.waive import covering_waiver, fitting_waivers, waiver_record
@@ -30,7 +29,6 @@ class Gathered:
     """
 
     captures: tuple[Capture, ...] = ()
-    framed: Framed | None = None
     window: CaptureWindow | None = None
     floating: int = 0
 
@@ -91,8 +89,8 @@ def with_evidence(
         return plain
     shown = captures[first_failing(captures) or 0]
     waves = None
-    if gathered.framed is not None and gathered.window is not None:
-        waves = window(gathered.framed, case.pattern, gathered.window, names)
+    if gathered.window is not None:
+        waves = window(case.pattern, gathered.window, names)
     return replace(
         plain,
         cycles=shown.cycles,

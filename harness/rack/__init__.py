@@ -11,6 +11,7 @@ from harness.rack.events import (
 )
 from harness.rack.file import check_rack, chip_serial_trouble, load_rack
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.schedule import run_slots
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
@@ -21,6 +22,7 @@ __all__ = [
     "Observer",
     "Opener",
     "Rack",
+    "SerialPort",
     "Sink",
     "Slot",
     "SlotConnecting",
@@ -31,7 +33,9 @@ __all__ = [
     "TableStarted",
     "check_rack",
     "chip_serial_trouble",
+    "find_port",
     "load_rack",
     "run_slots",
+    "serial_ports",
     "unobserved",
 ]

@@ -16,6 +16,7 @@ from harness.errors import ConfigError, Finding, Findings, HarnessError, InputEr
 from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.shuttle import Shuttle, TomlTable, load_shuttle, read_toml
+from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 Read = TypeVar("Read")
 
@@ -95,9 +96,9 @@ def _slot(table: TomlTable, shuttle: Shuttle | None) -> Slot | None:
             _accept(table, key)
         return None
     _check_chip(table, chip, shuttle)
-    defects = read_faults(table, "defect", DEFECTS, shuttle)
-    board_faults = read_faults(table, "board_fault", BOARD_FAULTS, shuttle)
-    link_faults = read_faults(table, "link_fault", LINK_FAULTS, shuttle)
+    defects: tuple[ChipDefect, ...] = read_faults(table, "defect", DEFECTS, shuttle)
+    board_faults: tuple[BoardFault, ...] = read_faults(table, "board_fault", BOARD_FAULTS, shuttle)
+    link_faults: tuple[LinkFault, ...] = read_faults(table, "link_fault", LINK_FAULTS, shuttle)
     if (defects or board_faults or link_faults) and port != VIRTUAL_PORT:
         table.error(
             "fault-on-hardware",
@@ -113,7 +114,7 @@ def _slot(table: TomlTable, shuttle: Shuttle | None) -> Slot | None:
 def _accept(table: TomlTable, key: str) -> None:
     """Leave faults unread without a shuttle: say nothing about their keys."""
     for fault in table.tables(key):
-        for name in fault.keys():  # noqa: SIM118 - a TomlTable is not a dict
+        for name in fault.values:
             fault.raw(name)
 
 

@@ -63,26 +63,26 @@ class SlotState:
     stopped: str = ""
 
     def after_connect(self) -> SlotState:
-        """A session is open; no design is selected in it."""
+        """Note that a session is open and no design is selected in it."""
         return replace(self, connected=True, selected="")
 
     def after_select(self, design: str) -> SlotState:
-        """The design is selected."""
+        """Note which design is selected."""
         return replace(self, selected=design)
 
     def after_table(self) -> SlotState:
-        """The next table has its outcome."""
+        """Note that the next table has its outcome."""
         return replace(self, rest=self.rest[1:])
 
     def after_loss(self, reason: str) -> SlotState:
-        """The link was lost during a table (which has its outcome already)."""
+        """Note that the link was lost in a table, which has its outcome already."""
         lost = replace(self, connected=False, selected="")
         if self.reconnects:
             return replace(lost, reconnects=self.reconnects - 1)
         return replace(lost, stopped=reason)
 
     def after_stop(self, reason: str) -> SlotState:
-        """The slot goes no further: no board answers, or the person stopped the run."""
+        """Note that the slot goes no further, and why."""
         return replace(self, connected=False, selected="", stopped=reason)
 
 

@@ -6,13 +6,16 @@ plan's business.
 
 from __future__ import annotations
 
+import signal
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from types import FrameType
 
 from harness.rack.worker import SlotWorker, StopSwitch
 
 _POLL_SECONDS = 0.2
-"""How often the waiting thread looks up, so that Ctrl-C is noticed at once."""
+"""How often the waiting thread looks up, so that signals are handled."""
 
 
 class _SlotThread(threading.Thread):
@@ -36,19 +39,35 @@ class _SlotThread(threading.Thread):
 def run_slots(workers: Sequence[SlotWorker], stop: StopSwitch) -> None:
     """Run every slot to its end.
 
-    KeyboardInterrupt stops the slots; it returns once each has marked the rest as not run. An
-    error that ended a slot (a sink that cannot keep results, a fault of the tool) stops the
-    others and is raised here.
+    Ctrl-C stops the slots; this returns once each has marked the rest as not run. An error that
+    ended a slot (a sink that cannot keep results, a fault of the tool) stops the others and is
+    raised here.
     """
     threads = [_SlotThread(worker, stop) for worker in workers]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        while thread.is_alive():
-            try:
+    with _interrupt_stops(stop):
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            while thread.is_alive():
                 thread.join(_POLL_SECONDS)
-            except KeyboardInterrupt:
-                stop.stop()
     failure = next((thread.failure for thread in threads if thread.failure is not None), None)
     if failure is not None:
         raise failure
+
+
+@contextmanager
+def _interrupt_stops(stop: StopSwitch) -> Iterator[None]:
+    """Make Ctrl-C throw the switch; outside the main thread signals are somebody else's."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def on_interrupt(number: int, frame: FrameType | None) -> None:
+        del number, frame
+        stop.stop()
+
+    before = signal.signal(signal.SIGINT, on_interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -1,7 +1,7 @@
-"""Which part of a pattern is read back whole around a mismatch, and the probes for open pins.
+"""Probes: short patterns that tell an open connection from a wrong answer.
 
-One rule: every pattern made here gives the chip exactly the stimulus of the table's, up to where
-it stops. A row that stands for many cycles is split, so that the window stays small.
+One rule: every pattern made here gives the chip exactly the stimulus of the table, up to the row
+where it stops, and tests by weak pulls a pin that the design should drive there.
 """
 
 from __future__ import annotations
@@ -11,29 +11,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.board import Capture, Mismatch
-from harness.table import Pattern, Words
-
-WINDOW_ROWS = 8
-"""Rows shown before and after the first mismatch."""
-
-WINDOW_CYCLES = 512
-"""At most so many cycles are read back whole; a board has little memory."""
+from harness.board import Capture
+from harness.table import Pattern
 
 MAX_PROBES = 4
 """At most so many probes are run for one failing table."""
-
-
-@dataclass(frozen=True, eq=False)
-class Framed:
-    """A pattern with the stimulus of another, and the rows whose words are to come back whole.
-
-    ``table_row`` maps each of its rows to the row of the table it came from.
-    """
-
-    pattern: Pattern
-    window: tuple[int, int]
-    table_row: NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,26 +28,6 @@ class Probe:
     pattern: Pattern
     mask: int
     row: int
-
-
-def frame(pattern: Pattern, mismatch: Mismatch) -> Framed | None:
-    """Put a window of at most ``WINDOW_CYCLES`` around a mismatch; None if no window is so small.
-
-    That is only so for a match loop with a higher limit: such a row cannot be split.
-    """
-    split, table_row, centre = _split(pattern, mismatch.row, mismatch.pass_)
-    own = int(split.repeat[centre])
-    if own > WINDOW_CYCLES:
-        return None
-    spare = (WINDOW_CYCLES - own) // 2
-    before = _reach(split.repeat[max(0, centre - WINDOW_ROWS) : centre][::-1], spare)
-    after = _reach(split.repeat[centre + 1 : centre + 1 + WINDOW_ROWS], spare)
-    return Framed(split, (centre - before, centre + 1 + after), table_row)
-
-
-def _reach(repeats: Words, spare: int) -> int:
-    """How many rows, nearest first, fit in so many cycles."""
-    return int((np.cumsum(repeats, dtype=np.int64) <= spare).sum())
 
 
 def probes(pattern: Pattern, capture: Capture) -> tuple[Probe, ...]:
@@ -133,22 +95,6 @@ def _probe(pattern: Pattern, row: int, pass_: int, mask: int) -> Probe:
         cut, repeat=repeat, until=until, care=care, highz=highz, expect=cut.expect & care
     )
     return Probe(stimulus, mask, row)
-
-
-def _split(pattern: Pattern, row: int, pass_: int) -> tuple[Pattern, NDArray[np.int64], int]:
-    """Split a long row into before, near and after the repetition that was wrong."""
-    everything = np.arange(len(pattern))
-    repeat = int(pattern.repeat[row])
-    if bool(pattern.until[row]) or repeat <= 2 * WINDOW_ROWS + 1:
-        return pattern, everything, row
-    before = max(0, pass_ - WINDOW_ROWS)
-    near = min(repeat - before, 2 * WINDOW_ROWS + 1)
-    pieces = [n for n in (before, near, repeat - before - near) if n]
-    picks = np.concatenate([everything[:row], [row] * len(pieces), everything[row + 1 :]])
-    split = _pick(pattern, picks)
-    repeats = split.repeat.copy()
-    repeats[row : row + len(pieces)] = pieces
-    return replace(split, repeat=repeats), picks, row + (1 if before else 0)
 
 
 def _pick(pattern: Pattern, picks: NDArray[np.int64]) -> Pattern:
