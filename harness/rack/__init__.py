@@ -9,7 +9,7 @@ from harness.rack.events import (
     TableStarted,
     unobserved,
 )
-from harness.rack.file import check_rack, chip_serial_trouble, load_rack
+from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single_slot
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.schedule import run_slots
@@ -37,5 +37,6 @@ __all__ = [
     "load_rack",
     "run_slots",
     "serial_ports",
+    "single_slot",
     "unobserved",
 ]

@@ -155,3 +155,26 @@ def _check_unique(
             slot.error(f"doubled-{key}", key, message, "every slot has its own")
         else:
             first[same] = slot.location(key)
+
+
+def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_path: Path) -> Rack:
+    """Make a rack of one slot without a rack file.
+
+    Raises ConfigError for a wrong shuttle or profile, or a chip serial number that is not of
+    this shuttle.
+    """
+    shuttle = load_shuttle(shuttle_path)
+    profile = load_profile(profile_path, shuttle)
+    trouble = chip_serial_trouble(shuttle, chip)
+    if trouble:
+        raise ConfigError(
+            [
+                Finding(
+                    "chip-serial",
+                    Location(shuttle.path),
+                    f"{trouble} {shuttle.chip_serial}",
+                    "give the serial number as it stands on the chip",
+                )
+            ]
+        )
+    return Rack("one slot", shuttle, profile, (Slot("A1", port, board, chip),))

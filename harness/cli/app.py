@@ -1,0 +1,60 @@
+"""The command ``harness``: its commands, and the one place where errors become exit codes.
+
+One rule: no logic here or in the command modules that a caller of the library could not reach.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+import typer
+from typer.exceptions import Abort, TyperException
+
+from harness.cli.command_check import check
+from harness.cli.command_ports import ports
+from harness.cli.command_report import report
+from harness.cli.command_run import run
+from harness.cli.exit_code import ExitCode
+from harness.errors import HarnessError, InputError
+
+app = typer.Typer(
+    name="harness",
+    help="Run vector tables on shuttle chips and report pass or fail per chip.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+for _command in (check, run, report, ports):
+    app.command()(_command)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; prints a line, never a traceback, for our errors.
+
+    ``arguments`` are those after the program's name; None takes the process's own.
+    """
+    try:
+        code = app(
+            args=None if arguments is None else list(arguments),
+            prog_name="harness",
+            standalone_mode=False,
+        )
+    except TyperException as error:
+        _complain(error.format_message())
+        return ExitCode.BAD_INPUT
+    except InputError as error:
+        _complain(str(error))
+        return ExitCode.BAD_INPUT
+    except HarnessError as error:
+        _complain(str(error))
+        return ExitCode.NOT_TESTED
+    except (Abort, KeyboardInterrupt):
+        _complain("stopped")
+        return ExitCode.NOT_TESTED
+    return code if isinstance(code, int) else ExitCode.ALL_PASS
+
+
+def _complain(message: str) -> None:
+    sys.stderr.write(f"harness: {message}\n")

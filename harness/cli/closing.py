@@ -1,0 +1,67 @@
+"""What is printed when a run is over: a line per chip, what went wrong, and where to read on."""
+
+from __future__ import annotations
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from harness.cli.words import counts_text, verdict_rich, verdict_text
+from harness.store import ChipRecord, Outcome, RunRecord, Verdict
+from reports import WrittenReports
+
+SHOWN_PER_CHIP = 3
+"""So many outcomes that are not PASS are spelled out per chip; the pages have them all."""
+
+_PLAIN = {Verdict.PASS, Verdict.NOT_RUN}
+
+
+def print_verdicts(console: Console, run: RunRecord) -> None:
+    """Print each chip's verdict and, below it, the first things that went wrong."""
+    table = Table(box=None, pad_edge=False, show_header=True)
+    for heading in ("slot", "chip", "board", "verdict", "tables"):
+        table.add_column(heading)
+    for chip in run.chips:
+        table.add_row(
+            chip.slot,
+            chip.chip_serial,
+            chip.board_serial,
+            verdict_rich(chip.verdict),
+            Text(counts_text(outcome.verdict for outcome in chip.outcomes)),
+        )
+    console.print(table)
+    for chip in run.chips:
+        for line in _troubles(chip):
+            console.print(Text(line), soft_wrap=True)
+    if run.cancelled:
+        console.print("The run was stopped; what was measured before is kept.")
+
+
+def print_reports(console: Console, written: WrittenReports) -> None:
+    """Print where the reports are."""
+    console.print("Reports:")
+    for what, path in (
+        ("all chips", written.index),
+        ("JUnit XML", written.junit),
+        ("JSON", written.json),
+    ):
+        console.print(Text(f"  {what:<10} {path}"), soft_wrap=True)
+    for chip in written.chips:
+        console.print(Text(f"  {chip.chip_serial:<10} {chip.html}"), soft_wrap=True)
+
+
+def _troubles(chip: ChipRecord) -> list[str]:
+    if chip.trouble:
+        return [f"{chip.chip_serial}: {chip.trouble}"]
+    bad = [outcome for outcome in chip.outcomes if outcome.verdict not in _PLAIN]
+    lines = [_trouble(outcome) for outcome in bad[:SHOWN_PER_CHIP]]
+    if len(bad) > SHOWN_PER_CHIP:
+        lines.append(f"{chip.chip_serial}: {len(bad) - SHOWN_PER_CHIP} more in the report")
+    return lines
+
+
+def _trouble(outcome: Outcome) -> str:
+    return (
+        f"{outcome.chip_serial}: {outcome.design}/{outcome.table} "
+        f"{verdict_text(outcome.verdict)}  {outcome.summary}"
+    )

@@ -1,0 +1,35 @@
+"""``harness check``: read everything that people wrote and print whatever is wrong with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from harness.check import check_paths
+from harness.cli.exit_code import ExitCode
+from harness.cli.options import console
+from harness.errors import Severity
+
+
+def check(
+    paths: Annotated[
+        list[Path],
+        typer.Argument(help="Tables, design, shuttle, profile and rack files, or folders."),
+    ],
+) -> ExitCode:
+    """Check files without running anything; prints every finding with its place."""
+    screen = console()
+    findings = check_paths(paths)
+    for finding in findings:
+        screen.print(Text(str(finding)), soft_wrap=True)
+    errors = sum(1 for finding in findings if finding.severity is Severity.ERROR)
+    warnings = len(findings) - errors
+    screen.print(f"{_many(errors, 'error')}, {_many(warnings, 'warning')}")
+    return ExitCode.BAD_INPUT if errors else ExitCode.ALL_PASS
+
+
+def _many(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

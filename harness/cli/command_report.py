@@ -1,0 +1,29 @@
+"""``harness report``: write a run's reports again, from what is stored."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from harness.cli.closing import print_reports, print_verdicts
+from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console
+from harness.store import Store
+from reports import write_run
+
+
+def report(
+    run_id: Annotated[str, typer.Argument(help="The run; leave it out for the latest.")] = "",
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+) -> ExitCode:
+    """Write the reports of a stored run again. The exit status is that of the run."""
+    screen = console()
+    with Store.existing(store) as kept:
+        record = kept.run(run_id) if run_id else kept.latest_run()
+    screen.print(f"Run {record.run_id}")
+    print_verdicts(screen, record)
+    print_reports(screen, write_run(record, out / record.run_id))
+    return exit_code(record)

@@ -1,0 +1,77 @@
+"""``harness run``: run tables on the chips of a rack, or on one chip on one port."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from harness.cli.closing import print_reports, print_verdicts
+from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.live import display
+from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console, name_patterns
+from harness.judge import RetryPolicy
+from harness.rack import Rack, load_rack, single_slot
+from harness.runner import run_rack
+from harness.store import Store
+from reports import write_run
+
+
+def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
+    rack: Annotated[
+        Path | None, typer.Argument(help="Rack file. Leave it out to use --port.")
+    ] = None,
+    port: Annotated[str, typer.Option(help="Serial port or pyserial URL of one board.")] = "",
+    chip: Annotated[str, typer.Option(help="With --port: the chip's serial number.")] = "",
+    board: Annotated[str, typer.Option(help="With --port: the board's serial number.")] = "",
+    shuttle: Annotated[
+        Path | None, typer.Option(help="With --port: the shuttle's file (shuttle.toml).")
+    ] = None,
+    profile: Annotated[
+        Path | None, typer.Option(help="With --port: the board profile's file.")
+    ] = None,
+    designs: Annotated[
+        str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
+    ] = "",
+    retries: Annotated[
+        int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")
+    ] = RetryPolicy.repeats_on_mismatch,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+) -> ExitCode:
+    """Run vector tables on every chip of a rack and write its reports.
+
+    Exit status: 0 all PASS or WAIVED, 1 some FAIL or UNSTABLE, 2 wrong usage or input, 3
+    something could not be tested.
+    """
+    chosen = _rack(rack, port, chip, board, shuttle, profile)
+    screen = console()
+    with Store(store) as kept:
+        with display(screen, chosen.slots) as observe:
+            record = run_rack(chosen, kept, name_patterns(designs), RetryPolicy(retries), observe)
+        screen.print()
+        screen.print(f"Run {record.run_id}, kept in {kept.place}")
+        print_verdicts(screen, record)
+    print_reports(screen, write_run(record, out / record.run_id))
+    return exit_code(record)
+
+
+def _rack(
+    rack: Path | None,
+    port: str,
+    chip: str,
+    board: str,
+    shuttle: Path | None,
+    profile: Path | None,
+) -> Rack:
+    """Take either the rack file or the one port, never both."""
+    if rack is not None:
+        if port or chip or board or shuttle or profile:
+            raise typer.BadParameter("give a rack file, or --port with its options, not both")
+        return load_rack(rack)
+    if not port or not chip or shuttle is None or profile is None:
+        raise typer.BadParameter(
+            "give a rack file, or all of --port, --chip, --shuttle and --profile"
+        )
+    return single_slot(port, chip, board, shuttle, profile)

@@ -1,0 +1,40 @@
+"""The exit codes of every command, and how a finished run becomes one."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+from harness.store import RunRecord, Verdict
+
+
+class ExitCode(IntEnum):
+    """What a command's exit status means to a script.
+
+    ======  =====================================================================
+    code    meaning
+    ======  =====================================================================
+    0       every table of every chip is PASS or WAIVED
+    1       some table is FAIL or UNSTABLE (this counts before anything else)
+    2       the command was used wrongly, or a file that a person wrote is wrong
+    3       something could not be tested: board, link, store, or the run was stopped
+    ======  =====================================================================
+    """
+
+    ALL_PASS = 0
+    CHIP_FAILED = 1
+    BAD_INPUT = 2
+    NOT_TESTED = 3
+
+
+_FAILED = {Verdict.FAIL, Verdict.UNSTABLE}
+_UNTESTED = {Verdict.ERROR, Verdict.NOT_RUN}
+
+
+def exit_code(run: RunRecord) -> ExitCode:
+    """Return the code of a run. A run without a single outcome tested nothing."""
+    found = {outcome.verdict for chip in run.chips for outcome in chip.outcomes}
+    if found & _FAILED:
+        return ExitCode.CHIP_FAILED
+    if found & _UNTESTED or not found or any(chip.trouble for chip in run.chips):
+        return ExitCode.NOT_TESTED
+    return ExitCode.ALL_PASS

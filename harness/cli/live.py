@@ -1,0 +1,118 @@
+"""What a person sees while a rack runs: a row per slot on a terminal, plain lines elsewhere.
+
+One rule: both displays are observers of the same events; neither knows how a run works.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from harness.cli.words import counts_text, verdict_text
+from harness.rack import (
+    Event,
+    Observer,
+    Slot,
+    SlotConnecting,
+    SlotFinished,
+    TableJudged,
+    TableStarted,
+)
+from harness.store import Verdict
+
+
+@contextmanager
+def display(console: Console, slots: Sequence[Slot]) -> Iterator[Observer]:
+    """Show a run's progress in the way that suits where it is written to."""
+    if not console.is_terminal:
+        yield LineDisplay(console)
+        return
+    board = RowDisplay(slots)
+    with Live(board, console=console, refresh_per_second=8):
+        yield board
+
+
+@dataclass
+class _Row:
+    """One slot as it stands."""
+
+    slot: str
+    chip: str
+    doing: str = "waiting"
+    tables: int = 0
+    verdicts: list[Verdict] = field(default_factory=list)
+
+
+class RowDisplay:
+    """A table with a row per slot, drawn anew as events arrive from many threads."""
+
+    def __init__(self, slots: Sequence[Slot]) -> None:
+        self._rows = {slot.name: _Row(slot.name, slot.chip) for slot in slots}
+        self._lock = threading.Lock()
+
+    def __call__(self, event: Event) -> None:
+        """Take an event in."""
+        with self._lock:
+            row = self._rows[event.slot]
+            match event:
+                case SlotConnecting(port=port, tables=tables):
+                    row.doing, row.tables = (
+                        f"reaching the board at {port or 'its USB port'}",
+                        tables,
+                    )
+                case TableStarted(design=design, table=table):
+                    row.doing = f"{design} / {table}"
+                case TableJudged(outcome=outcome):
+                    row.verdicts.append(outcome.verdict)
+                case SlotFinished(trouble=trouble):
+                    row.doing = "cannot be used" if trouble else "finished"
+
+    def __rich__(self) -> Table:
+        """Draw all rows."""
+        table = Table(box=None, pad_edge=False)
+        for heading in ("slot", "chip", "tables", "now", "so far"):
+            table.add_column(heading, justify="right" if heading == "tables" else "left")
+        with self._lock:
+            for row in self._rows.values():
+                table.add_row(
+                    row.slot,
+                    row.chip,
+                    f"{len(row.verdicts)}/{row.tables}",
+                    Text(row.doing),
+                    Text(counts_text(row.verdicts)),
+                )
+        return table
+
+
+class LineDisplay:
+    """A line per finished table, for logs and pipes."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+
+    def __call__(self, event: Event) -> None:
+        """Write the event's line, if it has one."""
+        text = _line(event)
+        if text:
+            self._console.print(Text(text), soft_wrap=True)
+
+
+def _line(event: Event) -> str:
+    match event:
+        case SlotConnecting(slot=slot, chip=chip, port=port):
+            return f"{slot}  {chip}  reaching the board at {port or 'its USB port'}"
+        case TableJudged(slot=slot, outcome=outcome):
+            head = f"{slot}  {outcome.chip_serial}  {outcome.design}/{outcome.table}"
+            tail = "" if outcome.verdict is Verdict.PASS else f"  {outcome.summary}"
+            return f"{head}  {verdict_text(outcome.verdict)}{tail}"
+        case SlotFinished(slot=slot, trouble=trouble):
+            return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
+        case _:
+            return ""

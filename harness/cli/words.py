@@ -1,0 +1,48 @@
+"""How verdicts look on a terminal: always a symbol and a word, a colour only on top of them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+
+from rich.text import Text
+
+from harness.store import SEVERITY_ORDER, Verdict
+
+SYMBOLS = {
+    Verdict.PASS: "✓",
+    Verdict.FAIL: "✗",
+    Verdict.UNSTABLE: "≈",
+    Verdict.ERROR: "!",
+    Verdict.NOT_RUN: "–",
+    Verdict.WAIVED: "○",
+}
+
+_STYLES = {
+    Verdict.PASS: "green",
+    Verdict.FAIL: "bold red",
+    Verdict.UNSTABLE: "bold magenta",
+    Verdict.ERROR: "yellow",
+    Verdict.NOT_RUN: "dim",
+    Verdict.WAIVED: "cyan",
+}
+
+
+def verdict_text(verdict: Verdict) -> str:
+    """``✗ FAIL``."""
+    return f"{SYMBOLS[verdict]} {verdict}"
+
+
+def verdict_rich(verdict: Verdict) -> Text:
+    """``✗ FAIL``, coloured."""
+    return Text(verdict_text(verdict), style=_STYLES[verdict])
+
+
+def counts_text(verdicts: Iterable[Verdict]) -> str:
+    """``✗ 1 FAIL  ✓ 20 PASS``: worst first, nothing that did not happen."""
+    counts = Counter(verdicts)
+    return "  ".join(
+        f"{SYMBOLS[verdict]} {counts[verdict]} {verdict}"
+        for verdict in SEVERITY_ORDER
+        if counts[verdict]
+    )
