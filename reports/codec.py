@@ -1,0 +1,124 @@
+"""Records to JSON values and back, driven by the dataclasses' own annotations.
+
+The one rule: nothing here knows a record by name, so a new field needs no code, and reading is
+strict: an unknown, missing or mistyped field is refused with its place (``run.chips[2].slot``).
+Numbers that JSON has no notation for are the strings ``nan``, ``inf`` and ``-inf``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import types
+import typing
+from collections.abc import Callable, Mapping
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+JsonValue = bool | int | float | str | list[Any] | dict[str, Any] | None
+
+_NOT_IN_JSON = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
+
+
+class CodecError(ValueError):
+    """A JSON value does not fit the record that is wanted; the text starts with its place."""
+
+
+def encode(value: object) -> JsonValue:
+    """Turn a record into values that ``json.dumps`` takes unchanged."""
+    if dataclasses.is_dataclass(value):
+        names = [field.name for field in dataclasses.fields(value)]
+        return {name: encode(getattr(value, name)) for name in names}
+    if isinstance(value, tuple):
+        return [encode(item) for item in value]
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, StrEnum):
+        return value.value
+    if isinstance(value, float) and not math.isfinite(value):
+        return str(value)
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    msg = f"{type(value).__name__} cannot stand in a record"
+    raise TypeError(msg)
+
+
+def decode(kind: type[Any], value: JsonValue, place: str) -> Any:
+    """Turn a JSON value into ``kind``, a dataclass or the type of one of its fields.
+
+    Raises CodecError.
+    """
+    if dataclasses.is_dataclass(kind):
+        return _decode_record(kind, value, place)
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin is types.UnionType:
+        (inner,) = (argument for argument in arguments if argument is not types.NoneType)
+        return None if value is None else decode(inner, value, place)
+    if origin is tuple:
+        items = _expect(list, value, place)
+        return tuple(decode(arguments[0], item, f"{place}[{k}]") for k, item in enumerate(items))
+    if issubclass(kind, StrEnum):
+        return _convert(kind, _expect(str, value, place), place)
+    return _PLAIN[kind](value, place)
+
+
+def _decode_record(kind: type[Any], value: JsonValue, place: str) -> Any:
+    given = _expect(dict, value, place)
+    wanted = field_types(kind)
+    _refuse("unknown field", given.keys() - wanted.keys(), place)
+    _refuse("missing field", wanted.keys() - given.keys(), place)
+    found = {name: decode(t, given[name], f"{place}.{name}") for name, t in wanted.items()}
+    return kind(**found)
+
+
+def _refuse(what: str, names: set[str], place: str) -> None:
+    if names:
+        msg = f"{place}: {what} {', '.join(sorted(names))}"
+        raise CodecError(msg)
+
+
+def field_types(kind: type[Any]) -> Mapping[str, Any]:
+    """Map the dataclass's fields, in order, to their resolved types."""
+    if kind not in _FIELD_TYPES:
+        hints = typing.get_type_hints(kind)
+        _FIELD_TYPES[kind] = {f.name: hints[f.name] for f in dataclasses.fields(kind)}
+    return _FIELD_TYPES[kind]
+
+
+_FIELD_TYPES: dict[type[Any], dict[str, Any]] = {}
+
+
+def _expect(kind: type[Any], value: JsonValue, place: str) -> Any:
+    # bool is an int to Python, but not to a reader of JSON
+    if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
+        msg = f"{place}: {kind.__name__} wanted, {type(value).__name__} found"
+        raise CodecError(msg)
+    return value
+
+
+def _convert(make: Callable[[str], Any], text: str, place: str) -> Any:
+    try:
+        return make(text)
+    except ValueError as reason:
+        msg = f"{place}: {reason}"
+        raise CodecError(msg) from reason
+
+
+def _decode_float(value: JsonValue, place: str) -> float:
+    if isinstance(value, str) and value in _NOT_IN_JSON:
+        return _NOT_IN_JSON[value]
+    if isinstance(value, int) and not isinstance(value, bool):
+        return float(value)
+    return float(_expect(float, value, place))
+
+
+_PLAIN: Mapping[type, Callable[[JsonValue, str], Any]] = {
+    str: lambda value, place: _expect(str, value, place),
+    int: lambda value, place: _expect(int, value, place),
+    bool: lambda value, place: _expect(bool, value, place),
+    float: _decode_float,
+    datetime: lambda value, place: _convert(
+        datetime.fromisoformat, _expect(str, value, place), place
+    ),
+}

@@ -1,0 +1,186 @@
+"""JUnit XML of a chip and of a run, built with the ``junit-xml`` package.
+
+The one rule: what comes out is valid against the schema that pytest's source package carries
+(``junit-10.xsd``), so the attributes that ``junit-xml`` adds beyond it are taken off again.
+FAIL and UNSTABLE are failures, ERROR and a slot that could not be used are errors, WAIVED and
+NOT RUN are skipped. Characters that XML forbids appear escaped, not dropped.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Mapping
+from xml.etree import ElementTree as ET  # builds only; nothing foreign is parsed here
+
+from junit_xml import TestCase, TestSuite
+
+from reports.records import ChipRecord, Outcome, RunRecord, Verdict
+from reports.texts import agreement, conditions_text, pin_text, place, printable
+
+CYCLES_TOLD = 8
+"""Failing cycles that the text of a failure lists; the pages show more."""
+
+
+def chip_junit(run: RunRecord, chip: ChipRecord) -> bytes:
+    """One chip's file: a ``testsuites`` element with one ``testsuite``."""
+    return _document([_suite(run, chip)])
+
+
+def run_junit(run: RunRecord) -> bytes:
+    """One file of the whole run: one ``testsuite`` for each chip."""
+    return _document(_suite(run, chip) for chip in run.chips)
+
+
+def _document(suites: Iterable[ET.Element]) -> bytes:
+    root = ET.Element("testsuites")
+    root.extend(suites)
+    for name in ("tests", "failures", "errors"):
+        root.set(name, str(sum(int(suite.get(name, "0")) for suite in root)))
+    root.set("time", _seconds(sum(float(suite.get("time", "0")) for suite in root)))
+    ET.indent(root)
+    text: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
+    return text + b"\n"
+
+
+def _suite(run: RunRecord, chip: ChipRecord) -> ET.Element:
+    cases = [_case(outcome) for outcome in chip.outcomes]
+    if chip.trouble:
+        cases.append(_slot_case(chip))
+    suite = TestSuite(
+        name=printable(chip.chip_serial or f"slot {chip.slot}"),
+        test_cases=cases,
+        timestamp=run.started.isoformat(timespec="seconds"),
+        properties={key: printable(text) for key, text in _properties(run, chip).items()},
+    )
+    element: ET.Element = suite.build_xml_doc()
+    del element.attrib["disabled"]  # not in the schema
+    element.set("time", _seconds(float(element.get("time", "0"))))
+    for case in element.iter("testcase"):
+        case.set("time", _seconds(float(case.get("time", "0"))))
+    return element
+
+
+def _seconds(value: float) -> str:
+    return f"{value:.3f}"
+
+
+def _case(outcome: Outcome) -> TestCase:
+    case = TestCase(
+        name=printable(outcome.table),
+        classname=printable(outcome.design),
+        elapsed_sec=outcome.seconds,
+        stdout=printable(_told(outcome)),
+    )
+    _MARKS[outcome.verdict](case, outcome)
+    return case
+
+
+def _slot_case(chip: ChipRecord) -> TestCase:
+    case = TestCase(name=printable(f"slot {chip.slot}"), classname="slot")
+    case.add_error_info(printable(chip.trouble), printable(chip.trouble), "slot")
+    return case
+
+
+def _told(outcome: Outcome) -> str:
+    return (
+        f"{outcome.verdict}: {outcome.cycles} cycles, {outcome.mismatches} mismatches, "
+        f"{conditions_text(outcome.conditions)}. {agreement(outcome.attempts)}"
+    )
+
+
+def _pass(case: TestCase, outcome: Outcome) -> None:
+    """Leave the case as it is: nothing below it means passed."""
+
+
+def _fail(case: TestCase, outcome: Outcome) -> None:
+    case.add_failure_info(_message(outcome), printable(evidence_text(outcome)), "mismatch")
+
+
+def _unstable(case: TestCase, outcome: Outcome) -> None:
+    case.add_failure_info(_message(outcome), printable(evidence_text(outcome)), "unstable")
+
+
+def _error(case: TestCase, outcome: Outcome) -> None:
+    case.add_error_info(_message(outcome), printable(evidence_text(outcome)), outcome.origin.value)
+
+
+def _waived(case: TestCase, outcome: Outcome) -> None:
+    case.add_skipped_info(
+        printable(f"WAIVED: {waiver_text(outcome)}"), printable(evidence_text(outcome))
+    )
+
+
+def _not_run(case: TestCase, outcome: Outcome) -> None:
+    case.add_skipped_info(printable(f"NOT RUN: {outcome.summary}"))
+
+
+_MARKS: Mapping[Verdict, Callable[[TestCase, Outcome], None]] = {
+    Verdict.PASS: _pass,
+    Verdict.FAIL: _fail,
+    Verdict.UNSTABLE: _unstable,
+    Verdict.ERROR: _error,
+    Verdict.WAIVED: _waived,
+    Verdict.NOT_RUN: _not_run,
+}
+
+
+def _message(outcome: Outcome) -> str:
+    return printable(f"{outcome.verdict}: {outcome.summary}")
+
+
+def waiver_text(outcome: Outcome) -> str:
+    """Who answers for a waived failure, why, under which ticket, and until when."""
+    waiver = outcome.waiver
+    if waiver is None:
+        return "no waiver is on record"
+    return f"{waiver.reason} (owner {waiver.owner}, ticket {waiver.ticket}, until {waiver.expiry})"
+
+
+def evidence_text(outcome: Outcome) -> str:
+    """Write the evidence as plain lines: cause, advice, repeats, first failing cycles."""
+    lines = [f"{outcome.verdict}: {outcome.summary}", f"Cause taken to lie in: {outcome.origin}"]
+    if outcome.advice:
+        lines.append(f"What to do: {outcome.advice}")
+    lines.append(agreement(outcome.attempts))
+    for cycle in outcome.evidence[:CYCLES_TOLD]:
+        pins = "; ".join(pin_text(pin) for pin in cycle.wrong)
+        lines.append(f"{place(cycle)}: {pins}")
+    return "\n".join(lines)
+
+
+def _properties(run: RunRecord, chip: ChipRecord) -> dict[str, str]:
+    told = {
+        "run": run.run_id,
+        "shuttle": run.shuttle,
+        "shuttle_sha256": run.shuttle_sha256,
+        "profile": run.profile,
+        "profile_sha256": run.profile_sha256,
+        "rack": run.rack,
+        "rack_sha256": run.rack_sha256,
+        "board_serial": chip.board_serial,
+        "slot": chip.slot,
+        "port": chip.port,
+        "board_kind": "virtual" if chip.virtual else "real",
+        "agent_version": chip.agent_version,
+        "tool_version": run.tool_version,
+        "interpreter": chip.interpreter,
+        "pins_backend": chip.backend,
+        "timing": "exact" if chip.exact else "paced",
+        "conditions_sha256": conditions_sha256(chip),
+    }
+    for outcome in chip.outcomes:
+        key = printable(f"{outcome.design}.{outcome.table}")
+        told[f"table_sha256.{key}"] = outcome.table_sha256
+        told[f"conditions.{key}"] = conditions_text(outcome.conditions)
+    return told
+
+
+def conditions_sha256(chip: ChipRecord) -> str:
+    """Hash of what was asked for, table by table, so that two runs can be told to be alike."""
+    asked = [
+        (o.design, o.table, o.conditions.clock_hz, o.conditions.settle_us,
+         o.conditions.reset_cycles)
+        for o in chip.outcomes if o.conditions
+    ]  # fmt: skip
+    return hashlib.sha256(json.dumps(sorted(asked)).encode("ascii")).hexdigest()

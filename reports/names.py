@@ -1,0 +1,69 @@
+"""File and folder names made from serial numbers and design names.
+
+The one rule: whatever stands in a record, the name is one path component of plain ASCII that no
+file system treats specially, and two different things never get one name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Hashable, Mapping
+from itertools import count
+from typing import TypeVar
+
+from reports.records import ChipRecord, Outcome, RunRecord, Verdict
+
+Key = TypeVar("Key", bound=Hashable)
+
+LONGEST = 60
+"""Characters of a name before its mark or ending; far below what file systems allow."""
+
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+
+
+def safe_name(text: str) -> str:
+    """Return ``text`` itself where it is harmless, else a readable stand-in with a mark.
+
+    The mark is eight hex digits of the SHA-256 of the whole text, so that ``a/b`` and ``a:b``
+    stay two names.
+    """
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "_", text).strip("._")
+    if plain == text and len(text) <= LONGEST and not _RESERVED.fullmatch(text):
+        return text
+    return f"{plain[:LONGEST] or 'unnamed'}-{_mark(text)}"
+
+
+def chip_folders(run: RunRecord) -> dict[str, str]:
+    """Map each slot of the run to the name of its chip's folder, unique even where case is not."""
+    return _distinct({chip.slot: chip.chip_serial or f"slot {chip.slot}" for chip in run.chips})
+
+
+def waveform_names(chip: ChipRecord) -> dict[tuple[str, str], str]:
+    """Map (design, table) of every outcome with a drawable window to its waveform file."""
+    shown = {(o.design, o.table): f"{o.design}.{o.table}" for o in chip.outcomes if has_waveform(o)}
+    return {key: f"{name}.vcd" for key, name in _distinct(shown).items()}
+
+
+def has_waveform(outcome: Outcome) -> bool:
+    """Tell whether the outcome kept the cycles around its first mismatch."""
+    return outcome.window is not None and outcome.verdict is not Verdict.PASS
+
+
+def _distinct(wanted: Mapping[Key, str]) -> dict[Key, str]:
+    """Make names safe; a name taken already (case ignored) gets a number."""
+    taken: set[str] = set()
+    names: dict[Key, str] = {}
+    for key, text in wanted.items():
+        name = safe_name(text)
+        spare = (f"{name}-{number}" for number in count(2))
+        while name.casefold() in taken:
+            name = next(spare)
+        taken.add(name.casefold())
+        names[key] = name
+    return names
+
+
+def _mark(text: str) -> str:
+    data = text.encode("utf-8", "backslashreplace")
+    return hashlib.sha256(data).hexdigest()[:8]

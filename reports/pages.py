@@ -1,0 +1,344 @@
+"""What stands on the pages, worked out before anything is rendered.
+
+The one rule: every sentence and every order is decided here in plain dataclasses; the templates
+only set them in HTML, and choose nothing.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from reports.names import chip_folders, waveform_names
+from reports.records import (
+    SEVERITY_ORDER,
+    ChipRecord,
+    EvidenceCycle,
+    Outcome,
+    PinCount,
+    RunRecord,
+    Verdict,
+)
+from reports.texts import (
+    agreement,
+    conditions_text,
+    duration,
+    first_mismatch,
+    hertz,
+    many,
+    moment,
+    pin_name,
+    timing_word,
+)
+from reports.timing import Drawing, draw
+from reports.trust import chip_headline, trust_of
+
+CYCLES_SHOWN = 12
+"""Failing cycles that a page lists for one table; the JSON file has all that were kept."""
+
+PINS_SHOWN = 32
+
+
+@dataclass(frozen=True)
+class Look:
+    """A verdict as it is shown: its word, and the name of its shape and colour in the style."""
+
+    word: str
+    shape: str
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How many tables, or chips, got a verdict."""
+
+    look: Look
+    number: int
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A term with its value; ``kind`` is ``text``, or ``code`` for what is compared by eye."""
+
+    term: str
+    value: str
+    kind: str = "text"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """All that is shown of one table that did not pass."""
+
+    anchor: str
+    look: Look
+    outcome: Outcome
+    facts: tuple[Fact, ...]
+    agreement: str
+    cycles: tuple[EvidenceCycle, ...]
+    more_cycles: str
+    pins: tuple[PinCount, ...]
+    drawing: Drawing | None
+    waveform: str
+
+
+@dataclass(frozen=True)
+class Line:
+    """One table in the list of all; ``anchor`` is empty where there is no more to read."""
+
+    look: Look
+    outcome: Outcome
+    anchor: str
+    rate: str
+    first: str
+    time: str
+    attempts: str
+
+
+@dataclass(frozen=True)
+class ChipPage:
+    """The page of one chip."""
+
+    run: RunRecord
+    chip: ChipRecord
+    look: Look
+    headline: str
+    tallies: tuple[Tally, ...]
+    conditions: tuple[Fact, ...]
+    findings: tuple[Finding, ...]
+    lines: tuple[Line, ...]
+    trust: tuple[str, ...]
+    junit: str
+    index: str
+
+
+@dataclass(frozen=True)
+class Card:
+    """One slot in the overview of the rack."""
+
+    chip: ChipRecord
+    look: Look
+    headline: str
+    tallies: tuple[Tally, ...]
+    page: str
+
+
+@dataclass(frozen=True)
+class Group:
+    """The chips that got one verdict."""
+
+    look: Look
+    cards: tuple[Card, ...]
+
+
+@dataclass(frozen=True)
+class Row:
+    """One table over all chips; a cell is None where the chip has no such outcome."""
+
+    design: str
+    table: str
+    cells: tuple[Look | None, ...]
+
+
+@dataclass(frozen=True)
+class IndexPage:
+    """The page of the whole run."""
+
+    run: RunRecord
+    look: Look
+    headline: str
+    cards: tuple[Card, ...]
+    groups: tuple[Group, ...]
+    rows: tuple[Row, ...]
+    agreed: str
+    conditions: tuple[Fact, ...]
+
+
+def look(verdict: Verdict) -> Look:
+    """Give the word and shape of a verdict."""
+    return Look(verdict.value, verdict.value.lower().replace(" ", "-"))
+
+
+def worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """Give the worst verdict; NOT RUN if there is none."""
+    return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
+
+
+def tally(verdicts: Sequence[Verdict]) -> tuple[Tally, ...]:
+    """Count verdicts, worst first, leaving out those that nothing got."""
+    counts = Counter(verdicts)
+    return tuple(Tally(look(v), counts[v]) for v in SEVERITY_ORDER if counts[v])
+
+
+def build_chip(run: RunRecord, chip: ChipRecord) -> ChipPage:
+    """Work out a chip's page: what did not pass first and whole, then every table in a line."""
+    files = waveform_names(chip)
+    ordered = sorted(enumerate(chip.outcomes), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict))
+    found = [(k, o) for k, o in ordered if o.verdict not in {Verdict.PASS, Verdict.NOT_RUN}]
+    anchors = {k: f"table-{k + 1}" for k, _ in found}
+    folder = chip_folders(run)[chip.slot]
+    return ChipPage(
+        run=run,
+        chip=chip,
+        look=look(chip.verdict),
+        headline=chip_headline(chip),
+        tallies=tally([outcome.verdict for outcome in chip.outcomes]),
+        conditions=_chip_facts(run, chip),
+        findings=tuple(_finding(o, anchors[k], files) for k, o in found),
+        lines=tuple(_list_line(o, anchors.get(k, "")) for k, o in enumerate(chip.outcomes)),
+        trust=trust_of(chip),
+        junit=f"{folder}.xml",
+        index="../../index.html",
+    )
+
+
+def _finding(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]) -> Finding:
+    subject = f"{outcome.design} / {outcome.table}"
+    drawing = draw(outcome.window, subject, anchor) if outcome.window else None
+    shown = outcome.evidence[:CYCLES_SHOWN]
+    return Finding(
+        anchor=anchor,
+        look=look(outcome.verdict),
+        outcome=outcome,
+        facts=_finding_facts(outcome),
+        agreement=agreement(outcome.attempts),
+        cycles=shown,
+        more_cycles=_more_cycles(outcome, len(shown)),
+        pins=outcome.pin_counts[:PINS_SHOWN],
+        drawing=drawing if drawing and drawing.strips else None,
+        waveform=files.get((outcome.design, outcome.table), ""),
+    )
+
+
+def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
+    facts = [
+        Fact("Cause taken to lie in", outcome.origin.value),
+        Fact("What to do", outcome.advice),
+        Fact("First mismatch", first_mismatch(outcome)),
+        Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
+        Fact("Promised by", outcome.design_source),
+    ]
+    if outcome.waiver is not None:
+        waiver = outcome.waiver
+        facts[:0] = [
+            Fact("Waived because", waiver.reason),
+            Fact("Owner", waiver.owner),
+            Fact("Ticket", waiver.ticket),
+            Fact("Waived until", waiver.expiry),
+        ]
+    return tuple(fact for fact in facts if fact.value)
+
+
+def _more_cycles(outcome: Outcome, shown: int) -> str:
+    if not shown or outcome.mismatches <= shown:
+        return ""
+    return f"The first {shown} of {many(outcome.mismatches, 'failing cycle')}."
+
+
+def _list_line(outcome: Outcome, anchor: str) -> Line:
+    asked = outcome.conditions
+    return Line(
+        look=look(outcome.verdict),
+        outcome=outcome,
+        anchor=anchor,
+        rate=f"{hertz(asked.achieved_hz)} {timing_word(asked.exact)}" if asked else "–",
+        first=_short_first(outcome),
+        time=duration(outcome.seconds) if outcome.attempts else "–",
+        attempts=str(len(outcome.attempts)) if outcome.attempts else "–",
+    )
+
+
+def _short_first(outcome: Outcome) -> str:
+    if not outcome.evidence or not outcome.evidence[0].wrong:
+        return "–"
+    first = outcome.evidence[0]
+    pin = first.wrong[0]
+    return f"cycle {first.cycle:,}, line {first.line}, {pin_name(pin.pin, pin.signal)}"
+
+
+def _chip_facts(run: RunRecord, chip: ChipRecord) -> tuple[Fact, ...]:
+    kind = "virtual: a chip model, no silicon" if chip.virtual else "real board"
+    facts = (
+        Fact("Chip", chip.chip_serial, "code"),
+        Fact("Board", f"{chip.board_serial or 'did not answer'} ({kind})"),
+        Fact("Slot and port", f"{chip.slot} on {chip.port}"),
+        Fact("Interpreter on the board", chip.interpreter),
+        Fact("Agent", _agent(chip)),
+    )
+    return facts + run_facts(run)
+
+
+def _agent(chip: ChipRecord) -> str:
+    if not chip.agent_version:
+        return ""
+    how = "cycles timed by hardware" if chip.exact else "cycles paced by software"
+    return f"{chip.agent_version}, pins by “{chip.backend}”, {how}"
+
+
+def run_facts(run: RunRecord) -> tuple[Fact, ...]:
+    """Tell what holds for every chip of a run. Terms without a value are left out by the page."""
+    finished = moment(run.finished) if run.finished else "not finished"
+    return (
+        Fact("Shuttle", f"{run.shuttle}, {run.organisation}"),
+        Fact("Started", moment(run.started)),
+        Fact("Finished", finished),
+        Fact("Run", run.run_id, "code"),
+        Fact("Tool", f"harness {run.tool_version}"),
+        Fact(f"Shuttle file {run.shuttle_file}", run.shuttle_sha256, "code"),
+        Fact(f"Profile “{run.profile}” {run.profile_file}", run.profile_sha256, "code"),
+        Fact(f"Rack “{run.rack}” {run.rack_file}", run.rack_sha256, "code"),
+    )
+
+
+def build_index(run: RunRecord) -> IndexPage:
+    """Work out the run's page: the rack, chips by verdict, and tables that differ between chips."""
+    folders = chip_folders(run)
+    cards = tuple(_card(chip, folders[chip.slot]) for chip in run.chips)
+    verdicts = [chip.verdict for chip in run.chips]
+    rows, agreed = _matrix(run)
+    return IndexPage(
+        run=run,
+        look=look(worst(verdicts)),
+        headline=_run_headline(verdicts),
+        cards=cards,
+        groups=_groups(cards),
+        rows=rows,
+        agreed=agreed,
+        conditions=run_facts(run),
+    )
+
+
+def _card(chip: ChipRecord, folder: str) -> Card:
+    return Card(
+        chip=chip,
+        look=look(chip.verdict),
+        headline=chip_headline(chip),
+        tallies=tally([outcome.verdict for outcome in chip.outcomes]),
+        page=f"chips/{folder}/{folder}.html",
+    )
+
+
+def _groups(cards: Sequence[Card]) -> tuple[Group, ...]:
+    groups = (
+        Group(look(verdict), tuple(card for card in cards if card.look == look(verdict)))
+        for verdict in SEVERITY_ORDER
+    )
+    return tuple(group for group in groups if group.cards)
+
+
+def _run_headline(verdicts: Sequence[Verdict]) -> str:
+    if not verdicts:
+        return "No chip was in the rack."
+    told = ", ".join(f"{item.number} {item.look.word}" for item in tally(verdicts))
+    return f"{many(len(verdicts), 'chip')}: {told}."
+
+
+def _matrix(run: RunRecord) -> tuple[tuple[Row, ...], str]:
+    """Give a row for each table that did not pass on every chip, and a sentence on the rest."""
+    found = [{(o.design, o.table): o.verdict for o in chip.outcomes} for chip in run.chips]
+    keys = dict.fromkeys(key for verdicts in found for key in verdicts)
+    uneven = [key for key in keys if any(v.get(key) is not Verdict.PASS for v in found)]
+    rows = tuple(
+        Row(*key, cells=tuple(look(v[key]) if key in v else None for v in found)) for key in uneven
+    )
+    agreed = f"{many(len(keys) - len(uneven), 'table')} passed on every chip." if keys else ""
+    return rows, agreed

@@ -1,0 +1,138 @@
+"""The JSON file of a run, and its JSON Schema.
+
+The one rule: the file carries the whole record, so that every other product can be made from it
+again; :func:`read_run_json` gives back what :func:`run_json` was given. ``schema`` in the file
+is the version below; it is raised whenever a reader of the old form would go wrong.
+"""
+
+from __future__ import annotations
+
+import json
+import types
+import typing
+from datetime import datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from harness.errors import StoreError
+from reports.codec import CodecError, JsonValue, decode, encode, field_types
+from reports.records import RunRecord
+
+FORMAT = "harness-run"
+SCHEMA = 1
+"""Version of the file's form. History: 1, the first."""
+
+_PLAIN: dict[Any, dict[str, Any]] = {
+    str: {"type": "string"},
+    int: {"type": "integer"},
+    bool: {"type": "boolean"},
+    float: {"anyOf": [{"type": "number"}, {"enum": ["nan", "inf", "-inf"]}]},
+    datetime: {"type": "string", "format": "date-time"},
+}
+
+
+def run_json(run: RunRecord) -> str:
+    """Return the run as JSON text: ASCII, indented, ending in a newline.
+
+    ``verdicts`` repeats each chip's verdict, worked out, for readers that want no more.
+    """
+    verdicts = [{"chip": chip.chip_serial, "slot": chip.slot, "verdict": chip.verdict.value}
+                for chip in run.chips]  # fmt: skip
+    whole = {"format": FORMAT, "schema": SCHEMA, "verdicts": verdicts, "run": encode(run)}
+    return json.dumps(whole, indent=1, allow_nan=False) + "\n"
+
+
+def read_run_json(path: Path) -> RunRecord:
+    """Read a run back from the file that :func:`run_json` made.
+
+    Raises StoreError naming the file, the place in it, and what is wrong.
+    """
+    try:
+        return parse_run_json(path.read_bytes())
+    except OSError as reason:
+        msg = f"{path}: cannot be read: {reason.strerror or reason}"
+        raise StoreError(msg) from reason
+    except StoreError as reason:
+        msg = f"{path}: {reason}"
+        raise StoreError(msg) from reason
+
+
+def parse_run_json(data: bytes | str) -> RunRecord:
+    """Read a run back from JSON text. Raises StoreError."""
+    try:
+        whole = json.loads(data)
+        run: RunRecord = decode(RunRecord, _checked(whole), "run")
+    except CodecError as reason:
+        raise StoreError(str(reason)) from reason
+    except (ValueError, RecursionError) as reason:
+        msg = f"not JSON: {reason}; the file was cut short or is another file"
+        raise StoreError(msg) from reason
+    return run
+
+
+def _checked(whole: JsonValue) -> JsonValue:
+    if not isinstance(whole, dict) or whole.get("format") != FORMAT:
+        msg = f'not a run: "format": "{FORMAT}" is missing'
+        raise CodecError(msg)
+    if whole.get("schema") != SCHEMA:
+        msg = (
+            f"schema {whole.get('schema')} found, {SCHEMA} wanted;"
+            " read it with the version of the tool that wrote it"
+        )
+        raise CodecError(msg)
+    return typing.cast("JsonValue", whole.get("run"))
+
+
+def run_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of the file, made from the record classes themselves."""
+    definitions: dict[str, Any] = {}
+    run = _schema_of(RunRecord, definitions)
+    verdict = {
+        "type": "object",
+        "properties": {name: {"type": "string"} for name in ("chip", "slot", "verdict")},
+        "required": ["chip", "slot", "verdict"],
+        "additionalProperties": False,
+    }
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "One run: every chip, every outcome, and the evidence",
+        "type": "object",
+        "properties": {
+            "format": {"const": FORMAT},
+            "schema": {"const": SCHEMA},
+            "verdicts": {"type": "array", "items": verdict},
+            "run": run,
+        },
+        "required": ["format", "schema", "verdicts", "run"],
+        "additionalProperties": False,
+        "$defs": dict(sorted(definitions.items())),
+    }
+
+
+def _schema_of(kind: Any, definitions: dict[str, Any]) -> dict[str, Any]:
+    if kind in _PLAIN:
+        return _PLAIN[kind]
+    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
+    if origin is tuple:
+        return {"type": "array", "items": _schema_of(arguments[0], definitions)}
+    if origin is types.UnionType:
+        return {"anyOf": [_schema_of(item, definitions) if item is not types.NoneType
+                          else {"type": "null"} for item in arguments]}  # fmt: skip
+    if issubclass(kind, StrEnum):
+        return {"enum": [member.value for member in kind]}
+    return _schema_of_record(kind, definitions)
+
+
+def _schema_of_record(kind: type[Any], definitions: dict[str, Any]) -> dict[str, Any]:
+    if kind.__name__ not in definitions:
+        definitions[kind.__name__] = {}
+        fields = {name: _schema_of(t, definitions) for name, t in field_types(kind).items()}
+        definitions[kind.__name__] = {
+            "description": (kind.__doc__ or "").split("\n\n")[0],
+            "type": "object",
+            "properties": fields,
+            "required": list(fields),
+            "additionalProperties": False,
+        }
+    return {"$ref": f"#/$defs/{kind.__name__}"}

@@ -1,0 +1,120 @@
+"""Words and numbers as people read them, shared by all products.
+
+The one rule: text from a record is never trusted; :func:`printable` makes it harmless to
+terminals and legal in XML, and says what was there instead of dropping it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+
+from reports.records import Attempt, Conditions, EvidenceCycle, Outcome, PinResult, Wave
+
+_UNPRINTABLE = re.compile(
+    "[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f"  # controls but tab and newline
+    "\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069"  # what turns or breaks a line unseen
+    "\\ud800-\\udfff\\ufdd0-\\ufdef\\ufffe\\uffff]"  # not characters at all
+)
+
+SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
+"""What must be observed where a table expects H, L or Z."""
+
+
+def differs(wave: Wave, k: int) -> bool:
+    """Tell whether entry ``k`` of a wave was tested and read otherwise than expected."""
+    observed = wave.observed[k : k + 1]
+    wanted = SATISFIES.get(wave.expected[k : k + 1], observed)
+    return observed in SATISFIES.values() and observed != wanted
+
+
+def printable(text: str) -> str:
+    """Replace characters that XML forbids or that hide themselves by visible escapes."""
+    return _UNPRINTABLE.sub(_escape, text)
+
+
+def _escape(match: re.Match[str]) -> str:
+    code = ord(match.group())
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
+
+
+def many(number: int, noun: str) -> str:
+    """``1 cycle``, ``12,000 cycles``."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def hertz(rate: float) -> str:
+    """Write a rate with four figures and the unit that suits it."""
+    for limit, unit in ((1e6, "MHz"), (1e3, "kHz")):
+        if rate >= limit:
+            return f"{rate / limit:.4g} {unit}"
+    return f"{rate:.4g} Hz"
+
+
+def duration(seconds: float) -> str:
+    """Write a time span in the unit that suits it."""
+    if seconds < 1:
+        return f"{seconds * 1000:.3g} ms"
+    if seconds < 100:
+        return f"{seconds:.3g} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s"
+
+
+def moment(when: datetime) -> str:
+    """Write a date and time to the second, with the offset if the record has one."""
+    return when.isoformat(sep=" ", timespec="seconds")
+
+
+def timing_word(exact: bool) -> str:
+    """Say in one word how the cycles were timed."""
+    return "exact" if exact else "paced"
+
+
+def conditions_text(conditions: Conditions | None) -> str:
+    """How a table was run, in one line."""
+    if conditions is None:
+        return "not run on a board"
+    return (
+        f"asked {hertz(conditions.clock_hz)}, ran at {hertz(conditions.achieved_hz)}"
+        f" ({timing_word(conditions.exact)}), settle {conditions.settle_us:g} µs,"
+        f" reset {many(conditions.reset_cycles, 'cycle')}"
+    )
+
+
+def place(cycle: EvidenceCycle) -> str:
+    """Where a failing cycle is: in the run, in the table file, and its label."""
+    text = f"cycle {cycle.cycle:,}, table line {cycle.line}"
+    return f"{text}, “{cycle.label}”" if cycle.label else text
+
+
+def pin_text(pin: PinResult) -> str:
+    """Write a pin with the design's name for it, what was expected and what was seen."""
+    return f"{pin_name(pin.pin, pin.signal)} expected {pin.expected}, observed {pin.observed}"
+
+
+def pin_name(pin: str, signal: str) -> str:
+    """``out2 (q[2])``, or just the pin where the design has no other name for it."""
+    return f"{pin} ({signal})" if signal and signal != pin else pin
+
+
+def first_mismatch(outcome: Outcome) -> str:
+    """Name the first failing cycle and pin, or nothing if none was kept."""
+    if not outcome.evidence or not outcome.evidence[0].wrong:
+        return ""
+    first = outcome.evidence[0]
+    rest = f" and {many(len(first.wrong) - 1, 'more pin')}" if len(first.wrong) > 1 else ""
+    return f"{place(first)}: pin {pin_text(first.wrong[0])}{rest}"
+
+
+def agreement(attempts: Sequence[Attempt]) -> str:
+    """Say whether the repeats of a table gave the same answers."""
+    if not attempts:
+        return "No attempt was completed."
+    if len(attempts) == 1:
+        return "Run once, so nothing is known of repeats."
+    kinds = len({attempt.signature for attempt in attempts})
+    if kinds == 1:
+        return f"Run {len(attempts)} times; every tested bit was the same each time."
+    return f"Run {len(attempts)} times; the answers differ: {kinds} different signatures."

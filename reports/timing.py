@@ -1,0 +1,252 @@
+"""The timing drawing: pins down, cycles across, expected against observed, as inline SVG.
+
+The one rule: a mismatch is told by a box and the words ``H≠0`` in it, the first one also by a
+marked column, so that colour is never needed. Colours come from the page's style by class. Long
+windows are cut into strips that fit a page; what is not drawn is said in words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup, escape
+
+from reports.records import Wave, Window
+from reports.texts import SATISFIES, differs, many, pin_name, printable
+
+STRIP = 16
+"""Cycles side by side; more would not be legible on A4."""
+
+STRIPS = 2
+BEFORE = 8
+"""Cycles drawn before the first mismatch, if the window has them."""
+
+_CELL, _ROW, _GUTTER, _HEAD, _FOOT = 40, 30, 112, 34, 36
+_SWING = 9
+_MIDDLE = _ROW // 2
+_LEVELS = {"1": (1, 1, 1), "0": (0, 0, 0), "C": (0, 1, 0), "K": (1, 0, 1)}
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """Strips of a window, and a sentence on what was left out (empty if nothing was)."""
+
+    strips: tuple[Markup, ...]
+    note: str
+
+
+def draw(window: Window, subject: str, key: str) -> Drawing:
+    """Draw the window around its first mismatch.
+
+    ``subject`` names the table for the drawing's title; ``key`` makes element ids unique in a
+    page and holds only letters, digits and dashes.
+    """
+    first = _first_wrong(window)
+    start, stop = _drawn_range(len(window.cycles), first)
+    waves = [wave for wave in window.waves if _moves(wave, start, stop)]
+    strips = tuple(
+        _strip(window, waves, range(at, min(at + STRIP, stop)), first, (subject, f"{key}-{at}"))
+        for at in range(start, stop, STRIP)
+        if waves
+    )
+    return Drawing(strips, _left_out(window, waves, stop - start))
+
+
+def _first_wrong(window: Window) -> int | None:
+    cells = range(len(window.cycles))
+    return next((k for k in cells if any(differs(wave, k) for wave in window.waves)), None)
+
+
+def _drawn_range(cycles: int, first: int | None) -> tuple[int, int]:
+    start = max(0, (first or 0) - BEFORE)
+    start = max(0, min(start, cycles - STRIP * STRIPS))
+    if first is not None and first < STRIP:
+        start = 0
+    return start, min(cycles, start + STRIP * STRIPS)
+
+
+def _moves(wave: Wave, start: int, stop: int) -> bool:
+    """Tell whether a pin has anything to show: it is tested, pulsed, or its level changes."""
+    driven = set(wave.driven[start:stop])
+    tested = set(wave.expected[start:stop]) - {"."}
+    return bool(tested) or bool(driven & {"C", "K"}) or len(driven) > 1
+
+
+def _left_out(window: Window, drawn: Sequence[Wave], cycles: int) -> str:
+    still = [wave for wave in window.waves if wave not in drawn]
+    held = [f"{pin_name(w.pin, w.signal)} at {w.driven[:1]}" for w in still if "." not in w.driven]
+    parts = []
+    if held:
+        parts.append(f"Held throughout: {', '.join(held)}.")
+    if len(still) > len(held):
+        parts.append(f"{many(len(still) - len(held), 'pin')} neither driven nor tested.")
+    if cycles < len(window.cycles):
+        kept = len(window.cycles)
+        parts.append(f"{cycles} of the {kept} cycles kept are drawn; the waveform file has all.")
+    return printable(" ".join(parts))
+
+
+def _strip(
+    window: Window, waves: Sequence[Wave], cells: range, first: int | None, name: tuple[str, str]
+) -> Markup:
+    width = _GUTTER + len(cells) * _CELL + 8
+    height = _HEAD + len(waves) * _ROW + _FOOT
+    subject, key = name
+    mark = first if first is not None and first in cells else None
+    parts = [
+        Markup('<svg class="timing" viewBox="0 0 {w} {h}" width="{w}" height="{h}" role="img"'
+               ' aria-labelledby="{k}-t" aria-describedby="{k}-d">'
+               '<title id="{k}-t">{t}</title><desc id="{k}-d">{d}</desc>').format(
+            w=width, h=height, k=key, t=_title(window, cells, subject),
+            d=_described(window, waves, mark)),
+        _grid(window, cells, mark, height),
+    ]  # fmt: skip
+    parts += [_lane(wave, cells, _HEAD + n * _ROW) for n, wave in enumerate(waves)]
+    parts += [_foot(window, cells, height), Markup("</svg>")]
+    return Markup("").join(parts)
+
+
+def _title(window: Window, cells: range, subject: str) -> str:
+    first, last = window.cycles[cells[0]], window.cycles[cells[-1]]
+    return printable(f"Timing of {subject}, cycles {first} to {last}")
+
+
+def _described(window: Window, waves: Sequence[Wave], mark: int | None) -> str:
+    if mark is None:
+        return "The first mismatch is not in this strip."
+    wrong = [_wrong_text(wave, mark) for wave in waves if differs(wave, mark)]
+    return printable(f"First mismatch in cycle {window.cycles[mark]}: {'; '.join(wrong)}.")
+
+
+def _wrong_text(wave: Wave, k: int) -> str:
+    name = pin_name(wave.pin, wave.signal)
+    return f"{name} expected {wave.expected[k]}, observed {wave.observed[k]}"
+
+
+def _grid(window: Window, cells: range, mark: int | None, height: int) -> Markup:
+    parts = [_text(_GUTTER - 8, _HEAD - 8, "cycle", "t-cap t-end")]
+    for n, k in enumerate(cells):
+        x = _GUTTER + n * _CELL
+        parts.append(_text(x + _CELL // 2, _HEAD - 8, str(window.cycles[k]), "t-num"))
+        parts.append(_line(f"M{x} {_HEAD - 4}V{height - _FOOT}", "t-grid"))
+    if mark is not None:
+        parts.append(_column(_GUTTER + (mark - cells[0]) * _CELL, height))
+    return Markup("").join(parts)
+
+
+def _column(x: int, height: int) -> Markup:
+    """Mark the column of the first mismatch: words, a triangle and a dashed frame."""
+    middle = x + _CELL // 2
+    frame = f"M{x} {_HEAD - 4}H{x + _CELL}V{height - _FOOT}H{x}Z"
+    triangle = f"M{middle - 6} {_HEAD - 4}h12l-6 8z"
+    words = _text(middle, 11, "first mismatch", "t-first")
+    return _line(frame, "t-frame") + _line(triangle, "t-tri") + words
+
+
+def _lane(wave: Wave, cells: range, top: int) -> Markup:
+    wrong = [k for k in cells if differs(wave, k)]
+    weight = " t-strong" if wrong else ""
+    name, under = (wave.signal or wave.pin), (wave.pin if wave.signal else "")
+    under = "" if under == name else under
+    parts = [
+        _line(f"M0 {top + _ROW}H{_GUTTER + len(cells) * _CELL}", "t-rule"),
+        _text(_GUTTER - 8, top + (14 if under else 19), _short(name, 16), f"t-end{weight}"),
+        _text(_GUTTER - 8, top + 25, _short(under, 18), "t-end t-cap"),
+        _line(_band(wave, cells, top), "t-want"),
+        _line(_floating(wave, cells, top), "t-float"),
+        _line(_trace(_shown(wave.observed, wave.driven, cells), top), "t-seen"),
+        _line(_trace(_shown(wave.driven, "", cells), top), "t-driven"),
+    ]
+    parts += [_box(wave, k, _GUTTER + (k - cells[0]) * _CELL, top) for k in wrong]
+    return Markup("").join(parts)
+
+
+def _shown(own: str, other: str, cells: range) -> str:
+    """Cut a wave to the strip, leaving out cycles in which ``other`` says more."""
+    return "".join(
+        "." if other[k : k + 1] not in {"", "."} else own[k : k + 1] or "." for k in cells
+    )
+
+
+def _height(level: int, top: int) -> int:
+    return top + _MIDDLE - _SWING if level else top + _MIDDLE + _SWING
+
+
+def _trace(text: str, top: int) -> str:
+    """Path of a wave: levels as lines, edges between neighbours, pulses in mid-cell."""
+    path, last = [], -1
+    for n, symbol in enumerate(text):
+        x = _GUTTER + n * _CELL
+        steps = _LEVELS.get(symbol)
+        if steps is None:
+            last = -1
+            continue
+        for level, begin, end in zip(steps, (0, 10, 30), (10, 30, _CELL), strict=True):
+            y = _height(level, top)
+            if last < 0:
+                path.append(f"M{x + begin} {y}")
+            elif level != last:
+                path.append(f"V{y}")
+            last = level
+            path.append(f"H{x + end}")
+    return "".join(path)
+
+
+def _band(wave: Wave, cells: range, top: int) -> str:
+    """Path of what is expected, drawn broad under the trace."""
+    path = []
+    for n, k in enumerate(cells):
+        wanted = SATISFIES.get(wave.expected[k : k + 1])
+        if wanted is not None:
+            y = top + _MIDDLE if wanted == "Z" else _height(int(wanted), top)
+            path.append(f"M{_GUTTER + n * _CELL + 2} {y}h{_CELL - 4}")
+    return "".join(path)
+
+
+def _floating(wave: Wave, cells: range, top: int) -> str:
+    at = [n for n, k in enumerate(cells) if wave.observed[k : k + 1] == "Z"]
+    return "".join(f"M{_GUTTER + n * _CELL} {top + _MIDDLE}h{_CELL}" for n in at)
+
+
+def _box(wave: Wave, k: int, x: int, top: int) -> Markup:
+    frame = f"M{x + 2} {top + 2}h{_CELL - 4}v{_ROW - 4}h{4 - _CELL}z"
+    words = _text(x + _CELL // 2, top + 19, f"{wave.expected[k]}≠{wave.observed[k]}", "t-word")
+    return _line(frame, "t-box") + words
+
+
+def _foot(window: Window, cells: range, height: int) -> Markup:
+    base = height - _FOOT + 14
+    parts = [_text(_GUTTER - 8, base, "table line", "t-cap t-end")]
+    for n, k in enumerate(cells):
+        if n == 0 or window.lines[k] != window.lines[k - 1]:
+            x = _GUTTER + n * _CELL + _CELL // 2
+            parts.append(_text(x, base, str(window.lines[k]), "t-num"))
+    if any(window.labels[k] for k in cells):
+        parts.append(_text(_GUTTER - 8, base + 15, "label", "t-cap t-end"))
+    return Markup("").join(parts + _labels(window, cells, base + 15))
+
+
+def _labels(window: Window, cells: range, y: int) -> list[Markup]:
+    """Write each label once, from the cycle where it starts, as far as there is room."""
+    starts = [n for n, k in enumerate(cells) if n == 0 or window.labels[k] != window.labels[k - 1]]
+    ends = [*starts[1:], len(cells)]
+    return [
+        _text(_GUTTER + n * _CELL + 3, y, _short(window.labels[cells[n]], 6 * (end - n)), "t-lab")
+        for n, end in zip(starts, ends, strict=True)
+    ]
+
+
+def _short(text: str, room: int) -> str:
+    text = printable(text)
+    return text if len(text) <= room else text[: max(1, room - 1)] + "…"
+
+
+def _text(x: int, y: int, text: str, kind: str) -> Markup:
+    if not text:
+        return Markup("")
+    return Markup('<text x="{}" y="{}" class="{}">{}</text>').format(x, y, kind, text)
+
+
+def _line(path: str, kind: str) -> Markup:
+    return Markup('<path class="{}" d="{}"/>').format(kind, escape(path)) if path else Markup("")

@@ -1,0 +1,100 @@
+"""How a verdict is put in a sentence, and how far it can be trusted.
+
+The one rule: nothing is claimed that the record does not hold, and what was not measured is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+
+from reports.records import ChipRecord, Outcome, Verdict
+from reports.texts import first_mismatch, hertz, many
+
+
+def chip_headline(chip: ChipRecord) -> str:
+    """Say in a sentence or two what became of a chip."""
+    if chip.trouble:
+        return f"The slot could not be tested to the end: {chip.trouble}"
+    if not chip.outcomes:
+        return "Nothing was run on this chip."
+    return _HEADLINES[chip.verdict](chip.outcomes)
+
+
+def _passed(outcomes: Sequence[Outcome]) -> str:
+    return f"{_all_of(len(outcomes))} passed."
+
+
+def _all_of(number: int) -> str:
+    return "The one table" if number == 1 else f"All {number} tables"
+
+
+def _counted(outcomes: Sequence[Outcome], verdict: Verdict) -> list[Outcome]:
+    return [outcome for outcome in outcomes if outcome.verdict is verdict]
+
+
+def _share(outcomes: Sequence[Outcome], verdict: Verdict, what: str) -> str:
+    found = _counted(outcomes, verdict)
+    text = f"{len(found)} of {many(len(outcomes), 'table')} {what}."
+    where = first_mismatch(found[0])
+    name = f"{found[0].design} / {found[0].table}"
+    return f"{text} First: {name}, {where}." if where else f"{text} First: {name}."
+
+
+_HEADLINES: Mapping[Verdict, Callable[[Sequence[Outcome]], str]] = {
+    Verdict.PASS: _passed,
+    Verdict.FAIL: lambda outcomes: _share(outcomes, Verdict.FAIL, "failed"),
+    Verdict.UNSTABLE: lambda o: _share(o, Verdict.UNSTABLE, "answered differently when repeated"),
+    Verdict.ERROR: lambda outcomes: _share(outcomes, Verdict.ERROR, "could not be tested"),
+    Verdict.NOT_RUN: lambda outcomes: _share(outcomes, Verdict.NOT_RUN, "not run"),
+    Verdict.WAIVED: lambda outcomes: _share(outcomes, Verdict.WAIVED, "failed as waived"),
+}
+
+
+def trust_of(chip: ChipRecord) -> tuple[str, ...]:
+    """Say what a pass on this page rests on, and what it does not cover."""
+    passed = _counted(chip.outcomes, Verdict.PASS)
+    return (*_kind(chip), *_reach(passed), *_pace(passed), *_repeats(passed), *_LIMITS)
+
+
+_LIMITS = (
+    "Only outputs that a table tests are judged: a defect that no table shows stays unseen.",
+    "Supply voltage and temperature were not recorded in this run.",
+)
+
+
+def _kind(chip: ChipRecord) -> tuple[str, ...]:
+    if not chip.virtual:
+        return ()
+    return ("The board was virtual: this page tells of a model of the chip, not of silicon.",)
+
+
+def _reach(passed: Sequence[Outcome]) -> tuple[str, ...]:
+    if not passed:
+        return ("No table passed, so nothing here vouches for the chip.",)
+    cycles = sum(outcome.cycles for outcome in passed)
+    return (f"{many(len(passed), 'passed table')} ran {many(cycles, 'cycle')} in all.",)
+
+
+def _pace(passed: Sequence[Outcome]) -> tuple[str, ...]:
+    asked = [outcome.conditions for outcome in passed if outcome.conditions]
+    if not asked:
+        return ()
+    low, high = min(c.achieved_hz for c in asked), max(c.achieved_hz for c in asked)
+    span = f"at {hertz(low)}" if low == high else f"at {hertz(low)} to {hertz(high)}"
+    if all(c.exact for c in asked):
+        return (f"They ran {span}, every cycle timed by hardware.",)
+    slower = sum(c.achieved_hz < 0.9 * c.clock_hz for c in asked)
+    text = (
+        f"They ran {span} on average, paced by software: single cycles may be longer, so speed"
+        " is not proven."
+    )
+    late = f"{slower} of them ran slower than asked by more than a tenth."
+    return (text, late) if slower else (text,)
+
+
+def _repeats(passed: Sequence[Outcome]) -> tuple[str, ...]:
+    once = sum(len(outcome.attempts) == 1 for outcome in passed)
+    if not once:
+        return ()
+    of = many(len(passed), "passed table")
+    return (f"{once} of {of} ran once: a fault that comes and goes can be missed.",)

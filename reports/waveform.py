@@ -1,0 +1,129 @@
+"""The cycles around a first mismatch as a value change dump (IEEE 1364), written with pyvcd.
+
+The one rule: a cycle starts at its number times the period that was asked for, whatever the
+board made of it; a reader who needs true times finds the achieved rate in the comment. Scopes:
+``driven``, ``observed``, ``expected`` with a wire for each pin, and ``table`` with the cycle's
+number, table line and whether anything in it was wrong.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator, Sequence
+from itertools import count
+from typing import Any
+
+from vcd.writer import Variable, VCDWriter
+
+from reports.records import Outcome, RunRecord, Window
+from reports.texts import conditions_text, differs, printable
+
+_QUARTERS = 4
+_DRIVEN = {"0": "0000", "1": "1111", "C": "0110", "K": "1001"}
+_OBSERVED = {"0": "0", "1": "1", "Z": "z"}
+_EXPECTED = {"H": "1", "L": "0", "Z": "z"}
+
+Values = dict[tuple[str, str], int | str]
+"""Value of each wire, by scope and name, at one time."""
+
+
+def waveform(run: RunRecord, outcome: Outcome, window: Window) -> bytes:
+    """Return the window of one outcome as VCD text in ASCII; times are nanoseconds."""
+    quarter = _quarter_ns(outcome)
+    wires = _wire_names(window)
+    text = io.StringIO()
+    with VCDWriter(
+        text,
+        timescale="1 ns",
+        date=run.started.isoformat(),
+        version=_comment(f"harness {run.tool_version}"),
+        comment=_comment(_about(run, outcome)),
+    ) as writer:
+        variables = _register(writer, outcome, wires)
+        end = 0
+        for time, values in _moments(window, wires, quarter):
+            end = time
+            for key, value in values.items():
+                writer.change(variables[key], time, value)
+        writer.close(end + quarter)
+    return text.getvalue().encode("ascii")
+
+
+def _register(
+    writer: VCDWriter, outcome: Outcome, wires: Sequence[str]
+) -> dict[tuple[str, str], Variable[Any]]:
+    top = _identifier(f"{outcome.design}_{outcome.table}")
+    found: dict[tuple[str, str], Variable[Any]] = {}
+    for name in ("cycle", "line"):
+        found["table", name] = writer.register_var((top, "table"), name, "integer", size=64)
+    found["table", "mismatch"] = writer.register_var((top, "table"), "mismatch", "wire", size=1)
+    for scope in ("driven", "observed", "expected"):
+        for name in wires:
+            found[scope, name] = writer.register_var((top, scope), name, "wire", size=1)
+    return found
+
+
+def _moments(window: Window, wires: Sequence[str], quarter: int) -> Iterator[tuple[int, Values]]:
+    """Give the time and values of each quarter of each cycle; a pulse fills the middle two."""
+    start = -_QUARTERS * quarter
+    for k, cycle in enumerate(window.cycles):
+        start = max(start + _QUARTERS * quarter, cycle * _QUARTERS * quarter)
+        yield start, _whole_cycle(window, wires, k)
+        for part in range(1, _QUARTERS):
+            yield start + part * quarter, _driven(window, wires, k, part)
+
+
+def _whole_cycle(window: Window, wires: Sequence[str], k: int) -> Values:
+    values = _driven(window, wires, k, 0)
+    for name, wave in zip(wires, window.waves, strict=True):
+        values["observed", name] = _OBSERVED.get(wave.observed[k : k + 1], "x")
+        values["expected", name] = _EXPECTED.get(wave.expected[k : k + 1], "x")
+    values["table", "cycle"] = window.cycles[k]
+    values["table", "line"] = window.lines[k]
+    values["table", "mismatch"] = int(any(differs(wave, k) for wave in window.waves))
+    return values
+
+
+def _driven(window: Window, wires: Sequence[str], k: int, part: int) -> Values:
+    return {
+        ("driven", name): _DRIVEN.get(wave.driven[k : k + 1], "zzzz")[part]
+        for name, wave in zip(wires, window.waves, strict=True)
+    }
+
+
+def _quarter_ns(outcome: Outcome) -> int:
+    rate = outcome.conditions.clock_hz if outcome.conditions else 0.0
+    return max(1, round(1e9 / _QUARTERS / rate)) if rate > 0 else 250
+
+
+def _wire_names(window: Window) -> list[str]:
+    """Name each wave by its pin; where two pins would get one name, the later gets a number."""
+    names: list[str] = []
+    for wave in window.waves:
+        wanted = _identifier(wave.pin)
+        spare = (f"{wanted}_{number}" for number in count(2))
+        name = wanted
+        while name in names:
+            name = next(spare)
+        names.append(name)
+    return names
+
+
+def _identifier(text: str) -> str:
+    return re.sub(r"[^A-Za-z0-9_]", "_", text) or "_"
+
+
+def _about(run: RunRecord, outcome: Outcome) -> str:
+    return (
+        f"run {run.run_id}, chip {outcome.chip_serial}, board {outcome.board_serial}, "
+        f"design {outcome.design}, table {outcome.table}; "
+        f"{conditions_text(outcome.conditions)}. Outputs are read at the end of their cycle; "
+        "here they stand for all of it. x: not read or not tested; z: not driven or floating."
+    )
+
+
+def _comment(text: str) -> str:
+    """Keep a header text from ending its section early."""
+    plain = printable(text).replace("$", "_").replace("µ", "u")
+    return plain.encode("ascii", "replace").decode("ascii")

@@ -1,0 +1,130 @@
+"""Everything a run gives people and CI, written to one folder.
+
+The one rule: a reader never sees half a file. Each is written beside its place, flushed to the
+disk, and renamed; the index comes last, so that what it links to is there.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.errors import StoreError
+from reports.html import chip_html, index_html
+from reports.junit import chip_junit, run_junit
+from reports.names import chip_folders, waveform_names
+from reports.records import ChipRecord, RunRecord
+from reports.run_json import run_json
+from reports.waveform import waveform
+
+_REASONS = {
+    errno.ENOSPC: "the disk is full; make room and write the reports again",
+    errno.EDQUOT: "the disk quota is used up; make room and write the reports again",
+    errno.EACCES: "the folder is not writable; change its permissions or name another",
+    errno.EPERM: "the folder is not writable; change its permissions or name another",
+    errno.EROFS: "the file system is read-only; name another folder",
+    errno.ENOTDIR: "a file stands where a folder is needed; name another folder",
+    errno.EEXIST: "a file stands where a folder is needed; name another folder",
+    errno.EISDIR: "a folder stands where a file is needed; name another folder",
+    errno.EFBIG: "the file is larger than the system allows",
+}
+
+
+@dataclass(frozen=True)
+class WrittenChip:
+    """The files of one chip."""
+
+    slot: str
+    chip_serial: str
+    html: Path
+    junit: Path
+    waveforms: tuple[Path, ...]
+
+
+@dataclass(frozen=True)
+class WrittenReports:
+    """Where everything is."""
+
+    folder: Path
+    index: Path
+    json: Path
+    junit: Path
+    chips: tuple[WrittenChip, ...]
+
+
+def write_run(run: RunRecord, folder: Path) -> WrittenReports:
+    """Write every report of the run below ``folder``, which is made if need be.
+
+    ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
+    in ``chips/<serial>/``. Files of an earlier writing are replaced. Raises StoreError naming the
+    folder and the reason; the record itself is not touched by that.
+    """
+    plan = _plan(run, folder)
+    for path, data in _contents(run, plan):
+        write_file(path, data, folder)
+    return plan
+
+
+def _plan(run: RunRecord, folder: Path) -> WrittenReports:
+    names = chip_folders(run)
+    chips = tuple(_plan_chip(chip, folder / "chips", names[chip.slot]) for chip in run.chips)
+    return WrittenReports(
+        folder, folder / "index.html", folder / "run.json", folder / "junit.xml", chips
+    )
+
+
+def _plan_chip(chip: ChipRecord, parent: Path, name: str) -> WrittenChip:
+    own = parent / name
+    waveforms = tuple(own / file for file in waveform_names(chip).values())
+    return WrittenChip(
+        chip.slot, chip.chip_serial, own / f"{name}.html", own / f"{name}.xml", waveforms
+    )
+
+
+def _contents(run: RunRecord, plan: WrittenReports) -> Iterator[tuple[Path, bytes]]:
+    """Make the files one at a time, the record first and the index last."""
+    yield plan.json, run_json(run).encode("ascii")
+    for chip, place in zip(run.chips, plan.chips, strict=True):
+        yield place.junit, chip_junit(run, chip)
+        yield from _waveforms(run, chip, place.html.parent)
+        yield place.html, chip_html(run, chip)
+    yield plan.junit, run_junit(run)
+    yield plan.index, index_html(run)
+
+
+def _waveforms(run: RunRecord, chip: ChipRecord, folder: Path) -> Iterator[tuple[Path, bytes]]:
+    names = waveform_names(chip)
+    for outcome in chip.outcomes:
+        name = names.get((outcome.design, outcome.table))
+        if name is not None and outcome.window is not None:
+            yield folder / name, waveform(run, outcome, outcome.window)
+
+
+def write_file(path: Path, data: bytes, folder: Path) -> None:
+    """Write one file whole or not at all, making its parents. Raises StoreError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _replace(path, data)
+    except OSError as reason:
+        why = _REASONS.get(reason.errno or 0, reason.strerror or str(reason))
+        msg = f"{folder}: reports cannot be written ({path.name}): {why}"
+        raise StoreError(msg) from reason
+
+
+def _replace(path: Path, data: bytes) -> None:
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.chmod(0o644)
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
