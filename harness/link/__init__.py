@@ -1,1 +1,8 @@
 """Bytes to and from a board, reliably: framing, state machine, ports, upload."""
+
+from harness.link.channel import Channel, Command
+from harness.link.machine import Patience, diagram
+from harness.link.port import Port, SerialPort
+from harness.link.upload import RawRepl
+
+__all__ = ["Channel", "Command", "Patience", "Port", "RawRepl", "SerialPort", "diagram"]

@@ -16,6 +16,8 @@ from harness.virtual.faults import (
     SwappedPins,
     Unplug,
 )
+from harness.virtual.rack import VirtualRack
+from harness.virtual.spec import VirtualBoardSpec
 
 __all__ = [
     "BitErrors",
@@ -32,4 +34,6 @@ __all__ = [
     "Stall",
     "SwappedPins",
     "Unplug",
+    "VirtualBoardSpec",
+    "VirtualRack",
 ]

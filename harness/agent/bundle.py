@@ -1,0 +1,56 @@
+"""Turns the agent's modules into a few texts that a board's interpreter can take in turn.
+
+All modules share one namespace on the board, so relative imports fall away, and so do
+docstrings and annotations. Runs on the host only; the agent does not need it.
+"""
+
+from __future__ import annotations
+
+import ast
+from functools import lru_cache
+from importlib import resources
+
+MODULES = ("protocol", "codec", "engine", "server", "main")
+BACKENDS = ("generic", "virtual")
+
+
+@lru_cache
+def bundle(backend: str) -> tuple[str, ...]:
+    """Return the texts to execute on the board, in order, for a pins backend.
+
+    Raises ValueError for an unknown backend.
+    """
+    if backend not in BACKENDS:
+        raise ValueError(f"no pins module called {backend!r}; there are: {', '.join(BACKENDS)}")
+    folder = resources.files(__package__)
+    names = (*MODULES[:2], f"pins_{backend}", *MODULES[2:])
+    return tuple(slim((folder / f"{name}.py").read_text(encoding="utf-8")) for name in names)
+
+
+def slim(source: str) -> str:
+    """Leave out of a module what a board does not need."""
+    tree = _Slimmer().visit(ast.parse(source))
+    return ast.unparse(ast.fix_missing_locations(tree)) + "\n"
+
+
+class _Slimmer(ast.NodeTransformer):
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.AST | None:  # noqa: N802
+        return ast.Pass() if node.level else node
+
+    def visit_Expr(self, node: ast.Expr) -> ast.AST | None:  # noqa: N802
+        if isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+            return ast.Pass()
+        return self.generic_visit(node)
+
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:  # noqa: N802
+        if not node.decorator_list:
+            node.returns = None
+            for argument in (*node.args.args, *node.args.kwonlyargs):
+                argument.annotation = None
+        node = self._generic(node)
+        node.body = [n for n in node.body if not isinstance(n, ast.Pass)] or [ast.Pass()]
+        return node
+
+    def _generic(self, node: ast.FunctionDef) -> ast.FunctionDef:
+        self.generic_visit(node)
+        return node

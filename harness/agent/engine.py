@@ -1,0 +1,336 @@
+"""Does what the host commands: binds pins, loads blocks, runs them, compares, counts.
+
+Knows vectors, not hardware: a whole burst is handed to the pins object at once. Knows commands,
+not frames: ``server`` beside this file speaks the protocol.
+"""
+
+import binascii
+import gc
+import json
+import struct
+import sys
+from array import array
+
+from .codec import (
+    Block,
+    body_size,
+    compare,
+    copy_row,
+    count_up,
+    inflate,
+    tally,
+    words,
+)
+from .protocol import (
+    BIND,
+    BLOCK,
+    DEFLATED,
+    HELLO,
+    LOAD,
+    MAX_KEPT,
+    MAX_WINDOW,
+    REPEATS,
+    SENSE,
+    START,
+    TIMING,
+    TOTALS,
+    UNTIL,
+    VERSION,
+)
+
+AGENT = "1.0"
+SLICE_NS = 100_000_000
+"""The board looks up from a burst at least this often, to say that it is busy."""
+
+
+class Refused(Exception):
+    """The host asked for what cannot be done; the text goes back to it."""
+
+
+class Aborted(Exception):
+    """The host wants the burst to end."""
+
+
+class Engine:
+    """One board's state: its pins, its loaded block, and the counts of the present run."""
+
+    def __init__(self, pins: object, rows: int = 1024) -> None:
+        self.pins = pins
+        self.look_up = None
+        self.rows = rows
+        self.allocate()
+        self.counts = words(32)
+        self.slice = rows
+        self.loaded = 0
+        self.start(0, 0)
+
+    def allocate(self) -> None:
+        """Take the memory for a block; halve the block until there is enough left."""
+        while True:
+            try:
+                self.reserve(self.rows)
+            except MemoryError:
+                self.release_memory()
+                if self.rows <= 32:
+                    raise
+                self.rows //= 2
+            else:
+                return
+
+    def release_memory(self) -> None:
+        """Let go of everything that ``reserve`` took."""
+        self.block = self.work = self.body = self.raw = None
+        self.seen = self.floating = self.wrong = self.tested = self.row_of = self.pass_of = None
+        gc.collect()
+
+    def reserve(self, rows: int) -> None:
+        """Take all memory that a block of ``rows`` vectors needs."""
+        self.block = Block(rows)
+        self.work = Block(rows)
+        self.seen = words(rows)
+        self.floating = words(rows)
+        self.wrong = words(rows)
+        self.tested = words(rows)
+        self.row_of = words(rows)
+        self.pass_of = words(rows)
+        self.body = bytearray(body_size(rows))
+        self.raw = bytearray(body_size(rows) + 64)
+
+    def command(self, kind: int, payload: object) -> object:
+        """Do one command; return the payload of its answer."""
+        if kind == LOAD:
+            return self.load(payload)
+        if kind == BLOCK:
+            return self.run_block(payload)
+        if kind == START:
+            first, stop = struct.unpack("<II", payload)
+            self.start(first, stop)
+            return b""
+        if kind == TOTALS:
+            return self.totals()
+        if kind == TIMING:
+            return self.timing(payload)
+        if kind == BIND:
+            self.pins.bind(list(payload))
+            return b""
+        if kind == SENSE:
+            return json.dumps(self.pins.sense()).encode()
+        if kind == HELLO:
+            return self.hello()
+        raise Refused("unknown command %d" % kind)
+
+    def hello(self) -> object:
+        """Say who answers and how much fits."""
+        gc.collect()
+        about = sys.implementation
+        free = gc.mem_free() if hasattr(gc, "mem_free") else 0
+        name = about[0] if isinstance(about, tuple) else about.name
+        version = about[1] if isinstance(about, tuple) else about.version
+        facts = {
+            "agent": AGENT,
+            "protocol": VERSION,
+            "interpreter": "%s %s" % (name, ".".join([str(part) for part in version[:3]])),
+            "backend": self.pins.name,
+            "exact": self.pins.exact,
+            "board": self.pins.serial(),
+            "heap": free,
+            "rows": self.rows,
+            "inflate": inflate is not None,
+        }
+        return json.dumps(facts).encode()
+
+    def timing(self, payload: object) -> object:
+        """Set the time of one cycle; say what it will be."""
+        period, settle = struct.unpack("<II", payload)
+        achieved, parts = self.pins.timing(period, settle)
+        self.slice = max(1, min(self.rows, SLICE_NS * parts // max(achieved, 1)))
+        return struct.pack("<II", achieved, parts)
+
+    def start(self, first: int, stop: int) -> None:
+        """Begin a run: forget all counts; keep the words of cycles ``first`` to ``stop``."""
+        self.first = first
+        self.stop = min(stop, first + MAX_WINDOW)
+        self.cycle = 0
+        self.bad = 0
+        self.kept = 0
+        self.crc = 0
+        self.loaded = 0
+        for bit in range(32):
+            self.counts[bit] = 0
+
+    def load(self, payload: object) -> object:
+        """Append bytes to the body of the next block."""
+        end = self.loaded + len(payload)
+        if end > len(self.raw):
+            raise Refused("block body of more than %d bytes" % len(self.raw))
+        self.raw[self.loaded : end] = payload
+        self.loaded = end
+        return b""
+
+    def totals(self) -> object:
+        """What the run came to: cycles, mismatches, signature, and the pins that were wrong."""
+        answer = struct.pack("<III", self.cycle & 0xFFFFFFFF, self.bad & 0xFFFFFFFF, self.crc)
+        for bit in range(32):
+            if self.counts[bit]:
+                answer += struct.pack("<BI", bit, self.counts[bit])
+        return answer
+
+    def run_block(self, payload: object) -> object:
+        """Run the loaded block; answer with its mismatches, ``until`` rows and window words."""
+        flags, count = struct.unpack("<BH", payload)
+        if count > self.rows:
+            raise Refused("block of %d vectors, room for %d" % (count, self.rows))
+        self.unpack(flags, count)
+        self.found = []
+        self.untils = []
+        self.window = []
+        if flags & REPEATS:
+            self.run_repeats(count)
+        else:
+            at = 0
+            while at < count:
+                size = min(self.slice, count - at)
+                self.burst(self.block, at, size, at, 0)
+                at += size
+        return self.answer()
+
+    def unpack(self, flags: int, count: int) -> None:
+        """Turn the loaded bytes into the block's words."""
+        body = memoryview(self.raw)[: self.loaded]
+        self.loaded = 0
+        if flags & DEFLATED:
+            inflate(body, self.body)
+            body = self.body
+        self.block.load(body, count)
+
+    def run_repeats(self, count: int) -> None:
+        """Run a block in which rows stand for several cycles, or until outputs match."""
+        block = self.block
+        used = 0
+        for row in range(count):
+            repeat = block.repeat[row]
+            if repeat & UNTIL:
+                self.flush(used)
+                used = 0
+                self.run_until(row, repeat & 0x7FFFFFFF)
+                continue
+            done = 0
+            while done < repeat:
+                size = min(repeat - done, self.slice - used)
+                self.place(row, done, used, size)
+                used += size
+                done += size
+                if used == self.slice:
+                    self.flush(used)
+                    used = 0
+        self.flush(used)
+
+    def place(self, row: int, done: int, used: int, size: int) -> None:
+        """Write ``size`` repetitions of a row into the work block."""
+        where = array("I", [row, used, size])
+        for k in range(6):
+            copy_row(self.block.fields[k], self.work.fields[k], where)
+        where[0] = done
+        count_up(self.pass_of, where)
+        for k in range(used, used + size) if size == 1 else ():
+            self.row_of[k] = row
+        if size > 1:
+            self.row_of[used] = row
+            where[0] = used
+            copy_row(self.row_of, self.row_of, where)
+
+    def flush(self, count: int) -> None:
+        """Run what the work block holds."""
+        if count:
+            self.burst(self.work, 0, count, -1, 0)
+
+    def burst(self, block: object, at: int, count: int, row: int, passed: int) -> None:
+        """Run and compare ``count`` vectors; ``row`` is -1 where ``row_of`` says the row."""
+        pins = self.pins
+        pins.run(block, at, count, self.seen, self.floating)
+        arrays = [
+            block.expect,
+            block.care,
+            block.highz,
+            self.seen,
+            self.floating,
+            self.wrong,
+            self.tested,
+        ]
+        bad = compare(arrays, at, count)
+        self.crc = binascii.crc32(memoryview(self.tested)[:count], self.crc)
+        if bad:
+            self.bad += bad
+            tally(self.wrong, self.counts, count)
+            self.keep_mismatches(count, row, passed)
+        if self.cycle < self.stop and self.cycle + count > self.first:
+            self.keep_window(count, row, passed)
+        self.cycle += count
+        if self.look_up:
+            self.look_up()
+
+    def entry(self, k: int, row: int, passed: int) -> object:
+        """Where cycle ``k`` of the burst stands in the block, and what was read there."""
+        if row < 0:
+            return (self.cycle + k, self.row_of[k], self.pass_of[k], self.seen[k], self.floating[k])
+        return (self.cycle + k, row + k, passed, self.seen[k], self.floating[k])
+
+    def keep_mismatches(self, count: int, row: int, passed: int) -> None:
+        """Keep the first mismatches of the run."""
+        k = 0
+        while k < count and self.kept < MAX_KEPT:
+            if self.wrong[k]:
+                self.found.append(self.entry(k, row, passed) + (self.wrong[k],))
+                self.kept += 1
+            k += 1
+
+    def keep_window(self, count: int, row: int, passed: int) -> None:
+        """Keep every word read in the window."""
+        for k in range(max(0, self.first - self.cycle), min(count, self.stop - self.cycle)):
+            self.window.append(self.entry(k, row, passed))
+
+    def run_until(self, row: int, limit: int) -> None:
+        """Repeat a row until its outputs match; count only its last cycle's answer."""
+        block = self.block
+        vector = [block.fields[k][row] for k in range(5)]
+        used = 0
+        while True:
+            part = min(limit - used, max(1, self.slice * 4))
+            took, seen, matched = self.pins.until(vector, part)
+            used += took
+            if matched or used >= limit:
+                break
+            if self.look_up:
+                self.look_up()
+        self.untils.append((row, used))
+        self.cycle += used - 1
+        self.settle_until(row, used - 1, seen)
+
+    def settle_until(self, row: int, passed: int, seen: int) -> None:
+        """Judge the last cycle of an ``until`` row as any other cycle."""
+        care = self.block.care[row]
+        wrong = (seen ^ self.block.expect[row]) & care
+        self.seen[0] = seen
+        self.floating[0] = 0
+        self.wrong[0] = wrong
+        self.tested[0] = seen & care
+        self.crc = binascii.crc32(memoryview(self.tested)[:1], self.crc)
+        if wrong:
+            self.bad += 1
+            tally(self.wrong, self.counts, 1)
+            self.keep_mismatches(1, row, passed)
+        if self.first <= self.cycle < self.stop:
+            self.keep_window(1, row, passed)
+        self.cycle += 1
+
+    def answer(self) -> object:
+        """The answer to a block: three counted lists."""
+        parts = [struct.pack("<BBB", len(self.found), len(self.untils), len(self.window))]
+        for entry in self.found:
+            parts.append(struct.pack("<IHIIII", *entry))
+        for entry in self.untils:
+            parts.append(struct.pack("<HI", *entry))
+        for entry in self.window:
+            parts.append(struct.pack("<IHIII", *entry))
+        self.found = self.untils = self.window = None
+        return b"".join(parts)

@@ -1,0 +1,85 @@
+"""Starts the agent on a board: takes the serial port for itself, serves, gives it back.
+
+The bundler puts a ``Pins`` class into the same namespace; the host then calls ``begin``.
+"""
+
+import select
+import sys
+
+from .engine import Engine
+from .protocol import QUANTUM
+from .server import Server
+
+try:
+    from time import ticks_diff, ticks_ms
+except ImportError:
+    from .cpython import ticks_diff, ticks_ms
+
+BUSY_MS = 200
+
+
+class Port:
+    """The board's serial port: its standard input and output, without any translation."""
+
+    def __init__(self) -> None:
+        self.chunk = bytearray(QUANTUM)
+        self.source = getattr(sys.stdin.buffer, "raw", sys.stdin.buffer)
+        self.sink = getattr(sys.stdout.buffer, "raw", sys.stdout.buffer)
+        self.poll = select.poll()
+        self.poll.register(sys.stdin, select.POLLIN)
+        self.since = ticks_ms()
+
+    def read(self) -> int:
+        """Wait for bytes; they are in ``chunk``. Raises EOFError when the port is gone."""
+        count = self.source.readinto(self.chunk)
+        if not count:
+            raise EOFError
+        return count
+
+    def ready(self) -> bool:
+        """Whether bytes are waiting."""
+        return bool(self.poll.poll(0))
+
+    def write(self, data: bytes) -> None:
+        """Send bytes to the host, all of them."""
+        view = memoryview(data)
+        while len(view):
+            sent = self.sink.write(view)
+            view = view[sent or 0 :]
+
+    def begin(self) -> None:
+        """A command begins: count from here."""
+        self.since = ticks_ms()
+
+    def overdue(self) -> bool:
+        """Whether the host should be told that work goes on."""
+        now = ticks_ms()
+        if ticks_diff(now, self.since) < BUSY_MS:
+            return False
+        self.since = now
+        return True
+
+
+def quiet(on: bool) -> None:  # noqa: FBT001  a switch is what it is
+    """Take Ctrl-C for an ordinary byte, or for an interrupt again."""
+    try:
+        import termios
+    except ImportError:
+        import micropython
+
+        micropython.kbd_intr(-1 if on else 3)
+    else:
+        if on:
+            termios.setraw(0)
+
+
+def begin(pins: object, session: int) -> None:
+    """Serve one host until it says goodbye."""
+    quiet(True)
+    try:
+        Server(session, Engine(pins), Port()).serve()
+    except EOFError:
+        pass
+    finally:
+        pins.release()
+        quiet(False)

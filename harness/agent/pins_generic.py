@@ -1,0 +1,159 @@
+"""Pins through ``machine.Pin``: works on any board, paced by software, slow but sure.
+
+A cycle is at least as long as asked for; nothing here times an edge exactly.
+"""
+
+import machine
+
+try:
+    from time import ticks_add, ticks_diff, ticks_us
+except ImportError:
+    from .cpython import ticks_add, ticks_diff, ticks_us
+
+PULL_US = 20
+"""How long a weak pull may take to move a floating pin and its track, in microseconds."""
+
+
+class Pins:
+    """Controller pins in the order in which the host bound them."""
+
+    name = "generic"
+    exact = False
+
+    def __init__(self) -> None:
+        self.pins = []
+        self.driven = 0
+        self.levels = 0
+        self.period_us = 0
+        self.settle_us = 0
+        self.due = ticks_us()
+
+    def serial(self) -> str:
+        """The controller's unique number in hex."""
+        return "".join(["%02x" % byte for byte in machine.unique_id()])
+
+    def bind(self, numbers: object) -> None:
+        """Take these pins, all as inputs without a pull."""
+        self.release()
+        self.pins = [machine.Pin(number, machine.Pin.IN, None) for number in numbers]
+        self.driven = 0
+
+    def timing(self, period_ns: int, settle_ns: int) -> object:
+        """Set the least time of a cycle and the wait before reading, rounded up to 1 us."""
+        self.period_us = (period_ns + 999) // 1000
+        self.settle_us = (settle_ns + 999) // 1000
+        return self.period_us * 1000, 1
+
+    def run(self, block: object, at: int, count: int, seen: object, floating: object) -> None:
+        """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
+        for k in range(count):
+            i = at + k
+            highz = block.highz[i]
+            self.apply(block.drive[i], block.enable[i])
+            self.pulse(block.pulse[i])
+            self.wait()
+            seen[k] = self.look()
+            floating[k] = self.pull(highz) if highz else 0
+
+    def until(self, vector: object, limit: int) -> object:
+        """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
+
+        Returns cycles used, last word read, whether it matched.
+        """
+        drive, enable, pulse, expect, care = vector
+        used = 0
+        while used < limit:
+            self.apply(drive, enable)
+            self.pulse(pulse)
+            self.wait()
+            word = self.look()
+            used += 1
+            if not (word ^ expect) & care:
+                return used, word, True
+        return used, word, False
+
+    def apply(self, drive: int, enable: int) -> None:
+        """Bring directions and levels to what the vector says; touch only what changes."""
+        changed = enable ^ self.driven
+        moved = (drive ^ self.levels) & enable & self.driven
+        if changed | moved:
+            for bit in range(len(self.pins)):
+                mask = 1 << bit
+                if changed & mask:
+                    self.turn(self.pins[bit], enable & mask, 1 if drive & mask else 0)
+                elif moved & mask:
+                    self.pins[bit].value(1 if drive & mask else 0)
+        self.driven = enable
+        self.levels = drive
+        self.pause(self.settle_us)
+
+    def turn(self, pin: object, out: int, level: int) -> None:
+        """Make a pin an output at a level, or an input."""
+        if out:
+            pin.init(machine.Pin.OUT, value=level)
+        else:
+            pin.init(machine.Pin.IN, None)
+
+    def pulse(self, mask: int) -> None:
+        """Invert the pins in ``mask`` and bring them back, in one edge each way."""
+        if mask:
+            self.set_all(mask, self.levels ^ mask)
+            self.pause(self.period_us // 2)
+            self.set_all(mask, self.levels)
+            self.pause(self.settle_us)
+
+    def set_all(self, mask: int, levels: int) -> None:
+        """Set the pins in ``mask``."""
+        for bit in range(len(self.pins)):
+            if mask >> bit & 1:
+                self.pins[bit].value(levels >> bit & 1)
+
+    def look(self) -> int:
+        """Read every pin into one word."""
+        word = 0
+        for bit in range(len(self.pins)):
+            if self.pins[bit].value():
+                word |= 1 << bit
+        return word
+
+    def pull(self, mask: int) -> int:
+        """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
+        floats = 0
+        for bit in range(len(self.pins)):
+            if mask >> bit & 1 and not self.driven >> bit & 1:
+                pin = self.pins[bit]
+                up = self.pulled(pin, machine.Pin.PULL_UP)
+                down = self.pulled(pin, machine.Pin.PULL_DOWN)
+                pin.init(machine.Pin.IN, None)
+                if up and not down:
+                    floats |= 1 << bit
+        return floats
+
+    def pulled(self, pin: object, pull: int) -> int:
+        """The pin's level under a weak pull."""
+        pin.init(machine.Pin.IN, pull)
+        self.pause(PULL_US)
+        return pin.value()
+
+    def wait(self) -> None:
+        """Wait until this cycle is over."""
+        while ticks_diff(self.due, ticks_us()) > 0:
+            pass
+        self.due = ticks_add(ticks_us(), self.period_us)
+
+    def pause(self, us: int) -> None:
+        """Wait ``us`` microseconds."""
+        if us:
+            begin = ticks_us()
+            while ticks_diff(ticks_us(), begin) < us:
+                pass
+
+    def sense(self) -> object:
+        """No sensor is known to this module."""
+        return {}
+
+    def release(self) -> None:
+        """Make every pin an input again."""
+        for pin in self.pins:
+            pin.init(machine.Pin.IN, None)
+        self.driven = 0

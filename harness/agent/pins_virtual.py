@@ -1,0 +1,92 @@
+"""Pins of a virtual board: a whole burst goes to the chip model and its answer comes back.
+
+The model listens at a file descriptor that the board's process was given; its number stands in
+the environment. One request: operation and three words, then arrays.
+"""
+
+import os
+import struct
+
+from .codec import copy_words
+
+RUN = 1
+UNTIL_MATCH = 2
+PERIOD = 3
+WHO = 4
+RELEASE = 5
+
+
+class Pins:
+    """The pins of a virtual board."""
+
+    name = "virtual"
+    exact = False
+
+    def __init__(self) -> None:
+        number = int(os.getenv("HARNESS_CHIP"))
+        self.request = open(number, "wb", buffering=0)
+        self.answer = open(number, "rb", buffering=0)
+        self.buffer = bytearray(4)
+
+    def ask(self, operation: int, a: int = 0, b: int = 0, c: int = 0) -> None:
+        """Send the head of a request."""
+        self.request.write(struct.pack("<IIII", operation, a, b, c))
+
+    def read(self, target: object) -> None:
+        """Fill ``target`` from the model."""
+        view = memoryview(target)
+        at = 0
+        while at < len(view):
+            at += self.answer.readinto(view[at:])
+
+    def serial(self) -> str:
+        """The board's serial number."""
+        self.ask(WHO)
+        size = bytearray(4)
+        self.read(size)
+        name = bytearray(struct.unpack("<I", size)[0])
+        self.read(name)
+        return bytes(name).decode()
+
+    def bind(self, numbers: object) -> None:
+        """Nothing to configure: the model has the chip's pins in the order of the words."""
+
+    def timing(self, period_ns: int, settle_ns: int) -> object:
+        """Tell the model the time of a cycle; (numerator, denominator) of what it will be."""
+        self.ask(PERIOD, period_ns, settle_ns)
+        return period_ns, 1
+
+    def run(self, block: object, at: int, count: int, seen: object, floating: object) -> None:
+        """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
+        self.ask(RUN, count)
+        for field in (block.drive, block.enable, block.pulse, block.highz):
+            self.request.write(memoryview(field)[at : at + count])
+        self.read_words(seen, count)
+        self.read_words(floating, count)
+
+    def read_words(self, target: object, count: int) -> None:
+        """Read ``count`` words into ``target``."""
+        if len(self.buffer) < 4 * count:
+            self.buffer = bytearray(4 * count)
+        self.read(memoryview(self.buffer)[: 4 * count])
+        copy_words(self.buffer, target, count)
+
+    def until(self, vector: object, limit: int) -> object:
+        """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
+
+        Returns cycles used, last word read, whether it matched.
+        """
+        self.ask(UNTIL_MATCH, limit)
+        self.request.write(struct.pack("<IIIII", *vector))
+        answer = bytearray(12)
+        self.read(answer)
+        used, seen, matched = struct.unpack("<III", answer)
+        return used, seen, bool(matched)
+
+    def sense(self) -> object:
+        """A virtual board has no sensors."""
+        return {}
+
+    def release(self) -> None:
+        """Stop driving."""
+        self.ask(RELEASE)

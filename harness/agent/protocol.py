@@ -1,0 +1,186 @@
+"""The wire format between host and board, written once and used by both.
+
+A frame on the wire is ``COBS(body + CRC-32 of body, little endian) + 0x00``; a body is
+``session, sequence number, kind, payload``. Framing after Cheshire and Baker, "Consistent
+Overhead Byte Stuffing" (1999). Empty frames (zeros alone) are padding and are ignored, so the
+host rounds whatever it sends up to ``QUANTUM`` bytes and the board reads that many at a time.
+
+Rules: one reply per command, in order; the board has no timers; the host repeats what was not
+answered, and the board answers a repeated command from its memory without doing it again.
+"""
+
+import binascii
+from array import array
+
+try:
+    import micropython
+except ImportError:
+    from .cpython import micropython, ptr8, ptr32
+
+VERSION = 1
+QUANTUM = 64
+MAX_BODY = 1100
+"""Longest body of a frame in bytes, either way; the board sizes its buffer by it."""
+REMEMBER = 16
+"""Replies that the board remembers, and so the most commands that may be under way."""
+
+ANYONE = 0
+"""Session number of a goodbye that every agent obeys, whoever started it."""
+
+# Commands, host to board.
+HELLO = 1
+BIND = 2
+TIMING = 3
+START = 4
+LOAD = 5
+BLOCK = 6
+TOTALS = 7
+SENSE = 8
+ABORT = 9
+BYE = 10
+
+# Answers, board to host.
+DONE = 64
+FAULT = 65
+BUSY = 66
+GAP = 67
+
+# How the bytes of one plane of a block are to be read.
+PLAIN = 0
+XOR = 1
+SUB = 2
+CONSTANT = 3
+
+FIELDS = ("drive", "enable", "pulse", "expect", "care", "highz", "repeat")
+"""The words of one vector, in wire order."""
+UNTIL = 0x80000000
+"""Set in ``repeat``: stop as soon as the outputs match."""
+
+DEFLATED = 1
+REPEATS = 2
+"""Flags of a block: its body is deflated; some row stands for other than one cycle."""
+
+WINDOW_BITS = 12
+"""Deflate window, 4 KiB: what a small controller can spare."""
+MAX_WINDOW = 64
+"""Cycles that may be read back whole in one run."""
+MAX_KEPT = 48
+"""Mismatches that the board keeps in one run; it counts all."""
+
+
+@micropython.viper
+def unstuff(source: object, state: object, target: object, end: int) -> int:
+    """Take COBS bytes from ``source[state[3]:end]``; stop after a zero.
+
+    ``state`` holds: bytes written, bytes left in this group, group is full (254 bytes), next
+    byte to read, and whether the frame outgrew ``target``. Returns 1 if a zero was met.
+    """
+    s = ptr8(source)
+    t = ptr8(target)
+    st = ptr32(state)
+    size = int(len(target))
+    out = int(st[0])
+    left = int(st[1])
+    full = int(st[2])
+    at = int(st[3])
+    while at < end:
+        byte = int(s[at])
+        at += 1
+        if byte == 0:
+            if left != 0:
+                st[4] = 1
+            st[0] = out
+            st[1] = 0
+            st[2] = 1
+            st[3] = at
+            return 1
+        if left == 0:
+            if full == 0:
+                if out < size:
+                    t[out] = 0
+                    out += 1
+                else:
+                    st[4] = 1
+            left = byte - 1
+            full = 1 if byte == 255 else 0
+        else:
+            left -= 1
+            if out < size:
+                t[out] = byte
+                out += 1
+            else:
+                st[4] = 1
+    st[0] = out
+    st[1] = left
+    st[2] = full
+    st[3] = at
+    return 0
+
+
+@micropython.viper
+def stuff(source: object, count: int, target: object) -> int:
+    """COBS-encode ``source[:count]`` into ``target``, without the zero; return the length."""
+    s = ptr8(source)
+    t = ptr8(target)
+    code_at = 0
+    code = 1
+    out = 1
+    i = 0
+    while i < count:
+        byte = int(s[i])
+        i += 1
+        if byte:
+            t[out] = byte
+            out += 1
+            code += 1
+            if code == 255 and i < count:
+                t[code_at] = 255
+                code_at = out
+                out += 1
+                code = 1
+        else:
+            t[code_at] = code
+            code_at = out
+            out += 1
+            code = 1
+    t[code_at] = code
+    return out
+
+
+class Deframer:
+    """Turns bytes into frame bodies; whatever is damaged is counted and left out."""
+
+    def __init__(self, limit: int = MAX_BODY + 4) -> None:
+        self.buffer = bytearray(limit)
+        self.view = memoryview(self.buffer)
+        self.state = array("I", [0, 0, 1, 0, 0])
+        self.damaged = 0
+
+    def feed(self, chunk: object, count: int) -> list[bytes]:
+        """Take ``chunk[:count]`` and return the whole bodies that end in it, in order."""
+        bodies = []
+        state = self.state
+        state[3] = 0
+        while unstuff(chunk, state, self.buffer, count):
+            size = state[0]
+            broken = state[4]
+            state[0] = 0
+            state[4] = 0
+            if size == 0 and not broken:
+                continue
+            body = bytes(self.view[: max(size - 4, 0)])
+            tail = bytes(self.view[max(size - 4, 0) : size])
+            if broken or size < 8 - 1 or binascii.crc32(body) != int.from_bytes(tail, "little"):
+                self.damaged += 1
+            else:
+                bodies.append(body)
+        return bodies
+
+
+def frame(session: int, number: int, kind: int, payload: object) -> bytes:
+    """One frame as it goes on the wire, zero included."""
+    body = bytes((session, number, kind)) + payload
+    sealed = body + binascii.crc32(body).to_bytes(4, "little")
+    stuffed = bytearray(len(sealed) + len(sealed) // 254 + 2)
+    size = stuff(sealed, len(sealed), stuffed)
+    return bytes(memoryview(stuffed)[: size + 1])

@@ -1,0 +1,97 @@
+"""Speaks the protocol on the board: takes frames, does each command once, answers, remembers.
+
+It has no timers: what is lost on the wire is repeated by the host.
+"""
+
+from .engine import Aborted, Refused
+from .protocol import (
+    ABORT,
+    ANYONE,
+    BUSY,
+    BYE,
+    DONE,
+    FAULT,
+    GAP,
+    REMEMBER,
+    Deframer,
+    frame,
+)
+
+
+class Server:
+    """One session with one host."""
+
+    def __init__(self, session: int, engine: object, port: object) -> None:
+        self.session = session
+        self.engine = engine
+        self.port = port
+        self.deframer = Deframer()
+        self.expected = 0
+        self.answers = [b""] * 256
+        self.waiting = []
+        self.closed = False
+        self.gap_told = False
+        engine.look_up = self.look_up
+
+    def serve(self) -> None:
+        """Work until the host says goodbye."""
+        self.port.write(frame(self.session, 0, BUSY, b""))
+        while not self.closed:
+            self.listen()
+            while self.waiting and not self.closed:
+                self.take(self.waiting.pop(0))
+
+    def listen(self) -> None:
+        """Wait for bytes and queue the frames that they complete."""
+        count = self.port.read()
+        for body in self.deframer.feed(self.port.chunk, count):
+            if body[0] == self.session or (body[0] == ANYONE and body[2] == BYE):
+                self.waiting.append(body)
+
+    def look_up(self) -> None:
+        """Between two parts of a burst: say that work goes on; hear whether it should end."""
+        if not self.port.overdue():
+            return
+        self.port.write(frame(self.session, self.expected, BUSY, b""))
+        while self.port.ready():
+            self.listen()
+        for body in self.waiting:
+            if body[2] == ABORT:
+                raise Aborted
+
+    def take(self, body: object) -> None:
+        """Do a command that is next, answer one that was done, point at a gap otherwise."""
+        number = body[1]
+        if body[0] == ANYONE:
+            self.closed = True
+        elif number == self.expected:
+            self.gap_told = False
+            self.answers[(number - REMEMBER) & 255] = b""
+            answer = self.perform(number, body[2], memoryview(body)[3:])
+            self.answers[number] = answer
+            self.expected = (number + 1) & 255
+            self.port.write(answer)
+        elif self.answers[number]:
+            self.port.write(self.answers[number])
+        elif not self.gap_told:
+            self.gap_told = True
+            self.port.write(frame(self.session, self.expected, GAP, b""))
+
+    def perform(self, number: int, kind: int, payload: object) -> bytes:
+        """Do a command and make its answer."""
+        try:
+            if kind == BYE:
+                self.closed = True
+                return frame(self.session, number, DONE, b"")
+            if kind == ABORT:
+                return frame(self.session, number, DONE, b"")
+            self.port.begin()
+            return frame(self.session, number, DONE, self.engine.command(kind, payload))
+        except Refused as error:
+            return frame(self.session, number, FAULT, b"refused: " + str(error).encode())
+        except Aborted:
+            return frame(self.session, number, FAULT, b"aborted")
+        except MemoryError:
+            return frame(self.session, number, FAULT, b"out of memory")
+        except Exception as error:  # noqa: BLE001  the host must hear of it, whatever it is
+            return frame(self.session, number, FAULT, b"agent: " + repr(error).encode())

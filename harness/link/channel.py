@@ -1,0 +1,133 @@
+"""Joins the pure link to a port: writes what it wants written, feeds it what arrives.
+
+One thread owns a channel; only ``cancel`` may be called from another.
+"""
+
+from __future__ import annotations
+
+import secrets
+import threading
+import time
+from collections import deque
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from harness.agent import protocol
+from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
+from harness.link.machine import Answer, Link, Patience
+from harness.link.port import Port
+
+POLL_SECONDS = 0.1
+AHEAD = 4
+"""Commands kept ready beyond the window, so that the link never waits for the encoder."""
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command for the board: one of the kinds of the protocol, and its payload."""
+
+    kind: int
+    payload: bytes = b""
+
+
+@dataclass
+class Traffic:
+    """What went over the wire, counted in bytes; waits and repeats are the link's."""
+
+    sent: int = 0
+    received: int = 0
+
+
+class Channel:
+    """Commands out, answers in, over one port."""
+
+    def __init__(
+        self, port: Port, window: int, patience: Patience | None = None, session: int = 0
+    ) -> None:
+        self.port = port
+        self.session = session or 1 + secrets.randbelow(255)
+        self.link = Link(self.session, window, patience)
+        self.traffic = Traffic()
+        self._cancelled = threading.Event()
+
+    def cancel(self) -> None:
+        """Let the exchange that runs end with Cancelled. Any thread may call this."""
+        self._cancelled.set()
+
+    def wait_for_agent(self, seconds: float) -> None:
+        """Wait until the agent speaks; after ``seconds`` go on without."""
+        end = time.monotonic() + seconds
+        while time.monotonic() < end and self.link.heard == float("-inf"):
+            self._read(min(POLL_SECONDS, max(end - time.monotonic(), 0.0)))
+
+    def call(self, kind: int, payload: bytes = b"") -> bytes:
+        """Send one command and return the payload of its answer."""
+        (answer,) = self.exchange([Command(kind, payload)])
+        return answer
+
+    def exchange(self, commands: Iterable[Command]) -> Iterator[bytes]:
+        """Send commands, several under way at once; yield their answers in order.
+
+        Raises BoardSilent, BoardLost, BoardMisbehaved (a fault that the board reports),
+        HostMisuse (the board refused the command) or Cancelled.
+        """
+        waiting = iter(commands)
+        owed = 0
+        exhausted = False
+        while True:
+            while not exhausted and self.link.backlog < AHEAD:
+                command = next(waiting, None)
+                if command is None:
+                    exhausted = True
+                    break
+                self.link.submit(command.kind, command.payload, time.monotonic())
+                owed += 1
+            self._flush()
+            if exhausted and not owed:
+                return
+            for answer in self._wait():
+                owed -= 1
+                yield self._accept(answer)
+
+    def abort(self) -> None:
+        """Ask the board to end what it does; wait for it to say that it has."""
+        self._cancelled.clear()
+        self.link.submit(protocol.ABORT, b"", time.monotonic())
+        pending: deque[Answer] = deque()
+        self._flush()
+        while self.link.deadline != float("inf"):
+            pending.extend(self._wait())
+
+    def _wait(self) -> list[Answer]:
+        if self._cancelled.is_set():
+            raise Cancelled("stopped")
+        self.link.note_wait()
+        now = time.monotonic()
+        answers = self._read(max(0.0, min(POLL_SECONDS, self.link.deadline - now)))
+        self.link.tick(time.monotonic())
+        self._flush()
+        return answers
+
+    def _read(self, timeout: float) -> list[Answer]:
+        data = self.port.read(timeout)
+        self.traffic.received += len(data)
+        return self.link.receive(data, time.monotonic())
+
+    def _flush(self) -> None:
+        out = self.link.outgoing()
+        if out:
+            self.port.write(out)
+            self.traffic.sent += len(out)
+
+    def _accept(self, answer: Answer) -> bytes:
+        if answer.ok:
+            return answer.payload
+        text = answer.payload.decode("utf-8", "replace")
+        if text == "out of memory":
+            raise BoardMisbehaved(
+                "the board's interpreter ran out of memory; reset the board, and take large "
+                "modules out of its boot program"
+            )
+        if text.startswith("refused: "):
+            raise HostMisuse(f"the board refused a command: {text[9:]}")
+        raise BoardMisbehaved(f"the board reports a fault: {text}")

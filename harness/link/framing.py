@@ -1,0 +1,55 @@
+"""Frames on the host: the same wire format as the agent's, on C-coded codecs.
+
+The format is defined in ``harness.agent.protocol``; a test holds the two against each other.
+"""
+
+from __future__ import annotations
+
+import zlib
+
+from cobs import cobs
+
+from harness.agent.protocol import MAX_BODY, QUANTUM
+
+
+def make_frame(session: int, number: int, kind: int, payload: bytes) -> bytes:
+    """One frame as it goes on the wire, zero included."""
+    body = bytes((session, number, kind)) + payload
+    sealed = body + zlib.crc32(body).to_bytes(4, "little")
+    encoded: bytes = cobs.encode(sealed)
+    return encoded + b"\x00"
+
+
+def pad(data: bytes) -> bytes:
+    """Fill up with zeros (empty frames) to whole quanta, which is how the board reads."""
+    return b"\x00" + data + b"\x00" * (-(len(data) + 1) % QUANTUM)
+
+
+class FrameReader:
+    """Finds frames in a stream of bytes; whatever is damaged is counted and left out."""
+
+    def __init__(self) -> None:
+        self._pending = bytearray()
+        self.damaged = 0
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Take bytes; return the bodies of the frames that end in them, in order."""
+        self._pending += data
+        *whole, rest = bytes(self._pending).split(b"\x00")
+        self._pending[:] = rest[-2 * MAX_BODY :]
+        bodies = []
+        for stuffed in whole:
+            if stuffed:
+                bodies += self._open(stuffed)
+        return bodies
+
+    def _open(self, stuffed: bytes) -> list[bytes]:
+        try:
+            sealed: bytes = cobs.decode(stuffed)
+        except cobs.DecodeError:
+            sealed = b""
+        body, tail = sealed[:-4], sealed[-4:]
+        if len(body) < 3 or zlib.crc32(body) != int.from_bytes(tail, "little"):
+            self.damaged += 1
+            return []
+        return [body]

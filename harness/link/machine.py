@@ -1,0 +1,242 @@
+"""The host's end of the link as a pure state machine: bytes in, answers out, no I/O, no clock.
+
+Theory of operation: commands are numbered and sent in order, several under way at once, within
+a window of bytes. The board does each once and answers each once. What is not answered is sent
+again, all of it in order, when the board reports a gap or when nothing was heard for
+``Patience.repeat`` seconds; when nothing was heard for ``Patience.give_up`` the link is lost.
+Every transition stands in ``TRANSITIONS``; the diagram in the agent's guide is made from it.
+
+Must not import ``serial``, ``time`` or ``threading``.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+
+from harness.agent import protocol
+from harness.errors import BoardSilent, HostMisuse
+from harness.link.framing import FrameReader, make_frame, pad
+
+
+class State(Enum):
+    """Where the link stands."""
+
+    QUIET = "quiet"
+    WAITING = "waiting"
+    LOST = "lost"
+
+
+class Event(Enum):
+    """What can happen to it."""
+
+    SUBMIT = "command submitted"
+    ANSWER = "answer arrived, more are owed"
+    LAST_ANSWER = "last answer arrived"
+    BUSY = "board says it is busy"
+    GAP = "board reports a gap"
+    SILENCE = "nothing heard for a while"
+    TOO_LONG = "nothing heard for too long"
+
+
+class Action(Enum):
+    """What the link does about it."""
+
+    TRANSMIT = "transmit"
+    DELIVER = "deliver the answer"
+    WAIT_ON = "wait on"
+    REPEAT = "repeat what is not answered"
+    IGNORE = "ignore"
+    REPORT = "report a silent board"
+
+
+TRANSITIONS: dict[tuple[State, Event], tuple[State, Action]] = {
+    (State.QUIET, Event.SUBMIT): (State.WAITING, Action.TRANSMIT),
+    (State.QUIET, Event.BUSY): (State.QUIET, Action.IGNORE),
+    (State.QUIET, Event.GAP): (State.QUIET, Action.IGNORE),
+    (State.WAITING, Event.SUBMIT): (State.WAITING, Action.TRANSMIT),
+    (State.WAITING, Event.ANSWER): (State.WAITING, Action.DELIVER),
+    (State.WAITING, Event.LAST_ANSWER): (State.QUIET, Action.DELIVER),
+    (State.WAITING, Event.BUSY): (State.WAITING, Action.WAIT_ON),
+    (State.WAITING, Event.GAP): (State.WAITING, Action.REPEAT),
+    (State.WAITING, Event.SILENCE): (State.WAITING, Action.REPEAT),
+    (State.WAITING, Event.TOO_LONG): (State.LOST, Action.REPORT),
+}
+"""Anything not in the table is a misuse of the link by the host."""
+
+
+@dataclass(frozen=True)
+class Patience:
+    """Seconds after which unanswered commands are repeated, and the link is given up."""
+
+    repeat: float = 1.0
+    give_up: float = 10.0
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The board's answer to command ``ticket``. ``ok`` is False for a fault it reports."""
+
+    ticket: int
+    ok: bool
+    payload: bytes
+
+
+@dataclass
+class _Sent:
+    ticket: int
+    wire: bytes
+    answer: Answer | None = None
+
+
+class Link:
+    """One session's link. ``window`` bounds the bytes under way to the board."""
+
+    def __init__(self, session: int, window: int, patience: Patience | None = None) -> None:
+        self.session = session
+        self.window = window
+        self.patience = patience or Patience()
+        self.state = State.QUIET
+        self.resent = 0
+        self.round_trips = 0
+        self.heard = float("-inf")
+        self._reader = FrameReader()
+        self._queue: deque[_Sent] = deque()
+        self._under_way: deque[_Sent] = deque()
+        self._out: list[bytes] = []
+        self._next = 0
+        self._tried = float("-inf")
+        self._turn_ends = -1
+        self._ready: list[Answer] = []
+        self._actions: dict[Action, Callable[[float], None]] = {
+            Action.TRANSMIT: self._transmit,
+            Action.DELIVER: self._deliver,
+            Action.WAIT_ON: lambda _now: None,
+            Action.REPEAT: self._repeat,
+            Action.IGNORE: lambda _now: None,
+            Action.REPORT: self._report,
+        }
+
+    def submit(self, kind: int, payload: bytes, now: float) -> int:
+        """Queue a command; return its ticket. Raises HostMisuse if it is too long."""
+        if len(payload) + 3 > protocol.MAX_BODY:
+            raise HostMisuse(f"a command of {len(payload)} bytes does not fit in a frame")
+        ticket = self._next
+        self._next += 1
+        wire = make_frame(self.session, ticket & 0xFF, kind, payload)
+        self._queue.append(_Sent(ticket, wire))
+        self._happen(Event.SUBMIT, now)
+        return ticket
+
+    def receive(self, data: bytes, now: float) -> list[Answer]:
+        """Take bytes from the board; return the answers that are now complete, in order."""
+        for body in self._reader.feed(data):
+            if body[0] == self.session:
+                self._hear(body[1], body[2], body[3:], now)
+        ready, self._ready = self._ready, []
+        return ready
+
+    def outgoing(self) -> bytes:
+        """Bytes to write now, padded to whole quanta (empty: none)."""
+        out, self._out = b"".join(self._out), []
+        return pad(out) if out else b""
+
+    def tick(self, now: float) -> None:
+        """Let time pass. Raises BoardSilent when nothing was heard for too long."""
+        if self.state is not State.WAITING:
+            return
+        if now - self.heard >= self.patience.give_up:
+            self._happen(Event.TOO_LONG, now)
+        if now - max(self.heard, self._tried) >= self.patience.repeat:
+            self._happen(Event.SILENCE, now)
+
+    @property
+    def deadline(self) -> float:
+        """When ``tick`` has something to do, on the clock that ``now`` comes from."""
+        if self.state is not State.WAITING:
+            return float("inf")
+        repeat = max(self.heard, self._tried) + self.patience.repeat
+        return min(repeat, self.heard + self.patience.give_up)
+
+    @property
+    def backlog(self) -> int:
+        """Commands that wait for room in the window."""
+        return len(self._queue)
+
+    @property
+    def damaged(self) -> int:
+        """Frames from the board that arrived damaged."""
+        return self._reader.damaged
+
+    def note_wait(self) -> None:
+        """Count a round trip if everything under way at the last one has been answered."""
+        if self._under_way and self._under_way[0].ticket > self._turn_ends:
+            self._turn_ends = self._under_way[-1].ticket
+            self.round_trips += 1
+
+    def _happen(self, event: Event, now: float) -> None:
+        try:
+            self.state, action = TRANSITIONS[self.state, event]
+        except KeyError:
+            raise HostMisuse(f"the link is {self.state.value}: {event.value}") from None
+        self._actions[action](now)
+
+    def _hear(self, number: int, kind: int, payload: bytes, now: float) -> None:
+        self.heard = now
+        if kind == protocol.BUSY:
+            self._happen(Event.BUSY, now)
+        elif kind == protocol.GAP:
+            self._happen(Event.GAP, now)
+        else:
+            self._match(number, kind, payload, now)
+
+    def _match(self, number: int, kind: int, payload: bytes, now: float) -> None:
+        for sent in self._under_way:
+            if sent.ticket & 0xFF == number and sent.answer is None:
+                sent.answer = Answer(sent.ticket, kind == protocol.DONE, payload)
+                owed = any(s.answer is None for s in self._under_way) or bool(self._queue)
+                self._happen(Event.ANSWER if owed else Event.LAST_ANSWER, now)
+                return
+
+    def _transmit(self, now: float) -> None:
+        if not self._under_way:
+            self.heard = max(self.heard, now)
+        under_way = sum(len(sent.wire) for sent in self._under_way)
+        while self._queue and len(self._under_way) < protocol.REMEMBER - 1:
+            size = len(self._queue[0].wire)
+            if self._under_way and under_way + size > self.window:
+                return
+            under_way += size
+            self._under_way.append(self._queue.popleft())
+            self._out.append(self._under_way[-1].wire)
+
+    def _deliver(self, now: float) -> None:
+        while self._under_way and (answer := self._under_way[0].answer) is not None:
+            self._under_way.popleft()
+            self._ready.append(answer)
+        self._transmit(now)
+
+    def _repeat(self, now: float) -> None:
+        self._tried = now
+        for sent in self._under_way:
+            if sent.answer is None:
+                self.resent += 1
+                self._out.append(sent.wire)
+
+    def _report(self, now: float) -> None:
+        raise BoardSilent(
+            f"the board has not answered for {now - self.heard:.0f} s; "
+            "check the cable and that no other program uses the port, then run again"
+        )
+
+
+def diagram() -> str:
+    """The transition table as a Mermaid state diagram."""
+    lines = ["stateDiagram-v2", f"    [*] --> {State.QUIET.value}"]
+    lines += [
+        f"    {start.value} --> {end.value}: {event.value} / {action.value}"
+        for (start, event), (end, action) in TRANSITIONS.items()
+    ]
+    return "\n".join([*lines, f"    {State.LOST.value} --> [*]"]) + "\n"

@@ -1,0 +1,204 @@
+"""Puts a program into a board's memory through its interpreter's raw REPL, and starts it.
+
+After the MicroPython reference, "The MicroPython interactive interpreter mode": Ctrl-A enters
+the raw REPL, Ctrl-E A Ctrl-A asks for raw-paste mode with flow control, Ctrl-D ends a text,
+Ctrl-B returns to the friendly prompt. Nothing is written to the board's file system. Each text
+is checked by CRC-32 on the board before it is executed, because the raw REPL itself does not
+notice damaged bytes.
+"""
+
+from __future__ import annotations
+
+import time
+import zlib
+
+from harness.agent.protocol import ANYONE, BYE, QUANTUM
+from harness.errors import BoardMisbehaved, BoardSilent
+from harness.link.framing import make_frame, pad
+from harness.link.port import Port
+
+PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
+PIECE = 1500
+"""Bytes of program in one statement: a small controller must hold it twice."""
+TRIES = 4
+
+
+class RawRepl:
+    """A conversation with a board's interpreter over a port."""
+
+    def __init__(self, port: Port) -> None:
+        self._port = port
+        self._pending = b""
+
+    def enter(self) -> None:
+        """Stop what runs on the board and reach the raw prompt.
+
+        Raises BoardSilent when nothing comes back at all, BoardMisbehaved when what comes back
+        is not the interpreter's prompt.
+        """
+        heard = b""
+        for attempt in range(TRIES):
+            if attempt:
+                goodbye = pad(make_frame(ANYONE, 0, BYE, b""))
+                self._port.write(b"\x00" * QUANTUM + goodbye)
+                heard += self._listen(0.3)
+            self._port.write(b"\r\x03\x03")
+            heard += self._listen(0.1 + 0.3 * attempt)
+            self._port.write(b"\r\x01")
+            found, text = self._until(PROMPT, 1.0)
+            heard += text
+            if found:
+                self._pending = b""
+                return
+        raise self._not_reached(heard)
+
+    def execute(self, source: bytes, timeout: float = 10.0) -> str:
+        """Run a text on the board and return what it printed.
+
+        Raises BoardMisbehaved with the board's own error text if it raised.
+        """
+        self._give(source)
+        printed = self._expect(b"\x04", timeout)[:-1]
+        failure = self._expect(b"\x04", timeout)[:-1]
+        self._expect(b">", timeout)
+        if failure:
+            raise _board_error(failure.decode("utf-8", "replace"))
+        return printed.decode("utf-8", "replace")
+
+    def load(self, program: str) -> None:
+        """Execute a program that must arrive whole: sent in pieces, checked, then run."""
+        data = program.encode()
+        for attempt in range(TRIES):
+            try:
+                self._load_once(data)
+            except (BoardMisbehaved, BoardSilent):
+                if attempt == TRIES - 1:
+                    raise
+                self.enter()
+            else:
+                return
+
+    def start(self, statement: str) -> None:
+        """Begin a program that takes over the port; do not wait for it."""
+        self._give(statement.encode())
+
+    def leave(self) -> None:
+        """Reset the interpreter, so that the board's own program starts again."""
+        self._port.write(b"\r\x03\x03\x02")
+        self._listen(0.2)
+        self._port.write(b"\x04")
+        self._listen(0.2)
+
+    def _load_once(self, data: bytes) -> None:
+        self.execute(b"import gc\n_t = bytearray()\ngc.collect()")
+        for at in range(0, len(data), PIECE):
+            self.execute(b"_t += " + repr(data[at : at + PIECE]).encode())
+        answer = self.execute(b"import binascii\nprint(len(_t), binascii.crc32(_t))").strip()
+        if answer != f"{len(data)} {zlib.crc32(data)}":
+            raise BoardMisbehaved(
+                "the program arrived damaged on the board; check the cable and any hub between"
+            )
+        self.execute(b"_t = bytes(_t)\nexec(_t, globals())\n_t = None")
+
+    def _give(self, source: bytes) -> None:
+        self._port.write(b"\x05A\x01")
+        answer = self._exactly(2, 2.0)
+        if answer == b"R\x01":
+            self._paste(source)
+        elif answer == b"R\x00":
+            self._type(source)
+        elif answer == b"ra":
+            self._expect(b">", 2.0)
+            self._type(source)
+        else:
+            raise BoardMisbehaved(f"the interpreter answered {answer!r} where raw-paste begins")
+
+    def _paste(self, source: bytes) -> None:
+        window = int.from_bytes(self._exactly(2, 2.0), "little")
+        room = window
+        at = 0
+        while at < len(source):
+            while room <= 0 or self._pending:
+                signal = self._exactly(1, 5.0)
+                if signal == b"\x04":
+                    self._port.write(b"\x04")
+                    raise BoardMisbehaved("the interpreter broke off while it took the program")
+                if signal != b"\x01":
+                    raise BoardMisbehaved(f"the interpreter answered {signal!r} in raw-paste mode")
+                room += window
+            part = source[at : at + room]
+            self._port.write(part)
+            at += len(part)
+            room -= len(part)
+        self._port.write(b"\x04")
+        self._expect(b"\x04", 10.0)
+
+    def _type(self, source: bytes) -> None:
+        for at in range(0, len(source), 128):
+            self._port.write(source[at : at + 128])
+            time.sleep(0.01)
+        self._port.write(b"\x04")
+        if self._exactly(2, 5.0) != b"OK":
+            raise BoardMisbehaved("the interpreter did not accept the program")
+
+    def _exactly(self, count: int, timeout: float) -> bytes:
+        end = time.monotonic() + timeout
+        while len(self._pending) < count:
+            self._fill(end)
+        taken, self._pending = self._pending[:count], self._pending[count:]
+        return taken
+
+    def _expect(self, mark: bytes, timeout: float) -> bytes:
+        found, text = self._until(mark, timeout)
+        if not found:
+            raise BoardSilent(
+                f"the interpreter went silent; the last it said was {text[-60:]!r}"
+                if text
+                else "the interpreter went silent while it took the program"
+            )
+        return text
+
+    def _until(self, mark: bytes, timeout: float) -> tuple[bool, bytes]:
+        end = time.monotonic() + timeout
+        while mark not in self._pending:
+            try:
+                self._fill(end)
+            except BoardSilent:
+                text, self._pending = self._pending, b""
+                return False, text
+        at = self._pending.index(mark) + len(mark)
+        text, self._pending = self._pending[:at], self._pending[at:]
+        return True, text
+
+    def _listen(self, seconds: float) -> bytes:
+        """Whatever comes for this long."""
+        _, text = self._until(b"no board says this \x00\x01", seconds)
+        return text
+
+    def _fill(self, end: float) -> None:
+        left = end - time.monotonic()
+        if left <= 0:
+            raise BoardSilent("the interpreter did not answer in time")
+        self._pending += self._port.read(left)
+
+    def _not_reached(self, heard: bytes) -> BoardSilent | BoardMisbehaved:
+        if not heard.strip(b"\x00"):
+            return BoardSilent(
+                "the board says nothing at all; check power and cable, press its reset button, "
+                "and check that it runs MicroPython"
+            )
+        return BoardMisbehaved(
+            f"the board does not give its interpreter's prompt; it sent {heard[-60:]!r}. "
+            "It may run a program that does not stop on Ctrl-C, speak at another rate, or not "
+            "run MicroPython: press its reset button, or install the interpreter again"
+        )
+
+
+def _board_error(text: str) -> BoardMisbehaved:
+    last = text.strip().splitlines()[-1]
+    if "MemoryError" in text:
+        return BoardMisbehaved(
+            f"the board's interpreter ran out of memory ({last}); reset the board, "
+            "and take large modules out of its boot program"
+        )
+    return BoardMisbehaved(f"the board's interpreter raised {last}")

@@ -1,0 +1,71 @@
+"""Answers the virtual pins of one board: reads their requests from a socket, asks the model.
+
+The requests are those of ``harness.agent.pins_virtual``.
+"""
+
+from __future__ import annotations
+
+import socket
+import struct
+from collections.abc import Callable
+
+import numpy as np
+
+from harness.agent import pins_virtual as ask
+from harness.table import Words
+from harness.virtual.chip import ChipModel
+
+HEAD = struct.Struct("<IIII")
+
+
+class ChipServer:
+    """Serves one chip model to one board until the board's end closes."""
+
+    def __init__(self, link: socket.socket, model: ChipModel, board_serial: str) -> None:
+        self._link = link
+        self._model = model
+        self._serial = board_serial.encode()
+        self._does: dict[int, Callable[[int], None]] = {
+            ask.RUN: self._run,
+            ask.UNTIL_MATCH: self._until,
+            ask.PERIOD: self._period,
+            ask.WHO: lambda _: self._link.sendall(
+                struct.pack("<I", len(self._serial)) + self._serial
+            ),
+            ask.RELEASE: lambda _: None,
+        }
+
+    def serve(self) -> None:
+        """Answer until the socket closes."""
+        while True:
+            try:
+                operation, first, _, _ = HEAD.unpack(self._take(HEAD.size))
+                self._does[operation](first)
+            except (EOFError, OSError):
+                return
+
+    def _run(self, count: int) -> None:
+        drive, enable, pulse, highz = (self._words(count) for _ in range(4))
+        seen, floating = self._model.run(drive, enable, pulse, highz)
+        self._link.sendall(seen.astype("<u4").tobytes() + floating.astype("<u4").tobytes())
+
+    def _until(self, limit: int) -> None:
+        drive, enable, pulse, expect, care = struct.unpack("<IIIII", self._take(20))
+        used, seen, matched = self._model.run_until(drive, enable, pulse, expect, care, limit)
+        self._link.sendall(struct.pack("<III", used, seen, int(matched)))
+
+    def _period(self, nanoseconds: int) -> None:
+        self._model.configure(1e9 / nanoseconds)
+
+    def _words(self, count: int) -> Words:
+        return np.frombuffer(self._take(4 * count), dtype="<u4").astype(np.uint32)
+
+    def _take(self, count: int) -> bytes:
+        data = bytearray(count)
+        view = memoryview(data)
+        while view:
+            got = self._link.recv_into(view)
+            if not got:
+                raise EOFError
+            view = view[got:]
+        return bytes(data)

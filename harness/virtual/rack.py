@@ -1,0 +1,71 @@
+"""A virtual rack as its user sees it: a context in which ports exist, one for each slot."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from collections.abc import Sequence
+from types import TracebackType
+
+from harness.errors import VirtualError
+from harness.virtual.spec import VirtualBoardSpec, to_json
+
+
+class VirtualRack:
+    """Virtual boards in a process of their own. ``ports`` maps slot names to serial URLs.
+
+    ``interpreter`` says in words what the boards run. Raises VirtualError when a board cannot
+    be made; the boards end with the context.
+    """
+
+    def __init__(self, specs: Sequence[VirtualBoardSpec]) -> None:
+        self._specs = tuple(specs)
+        self._process: subprocess.Popen[str] | None = None
+        self.ports: dict[str, str] = {}
+        self.interpreter = ""
+
+    def __enter__(self) -> VirtualRack:
+        """Start the boards."""
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "harness.virtual.server"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(to_json(self._specs) + "\n")
+        self._process.stdin.flush()
+        answer = json.loads(self._process.stdout.readline() or "{}")
+        if "ports" not in answer:
+            self._end()
+            why = answer.get("error", "its process ended at once")
+            raise VirtualError(f"the virtual rack cannot be started: {why}")
+        self.ports = answer["ports"]
+        self.interpreter = answer["interpreter"]
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Stop the boards."""
+        self._end()
+
+    def _end(self) -> None:
+        process = self._process
+        if process is None:
+            return
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.close()
+        try:
+            process.wait(timeout=5.0)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        process.stdout.close()
+        self._process = None

@@ -1,0 +1,98 @@
+"""How a virtual chip hears which design is selected: the three methods that profiles know.
+
+The one rule: a selector sees the levels of its pins one after another, in the order in which
+they happen, and holds an address. Bits are those of the controller's words; None is a pin that
+does not reach the chip, which reads low.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from harness.board import ParallelSelect, PulseSelect, SelectMethod, ShiftSelect
+from harness.virtual.wiring import Wiring
+
+
+class Selector(Protocol):
+    """Follows the select pins; ``mask`` has their bits."""
+
+    mask: int
+    address: int
+
+    def follow(self, levels: int) -> None:
+        """Take in the next levels of all driven bits."""
+
+
+def new_selector(method: SelectMethod, wiring: Wiring, power_up: int) -> Selector:
+    """Build the selector for a method; ``power_up`` decides what its register holds at first.
+
+    Raises VirtualError when the shuttle has no pin of that name.
+    """
+    match method:
+        case ParallelSelect(pins):
+            return _Parallel([wiring.bit(pin) for pin in pins])
+        case ShiftSelect(data, clock, bits):
+            return _Shift(wiring.bit(data), wiring.bit(clock), bits, power_up)
+        case PulseSelect(step, clear):
+            return _Pulse(wiring.bit(step), wiring.bit(clear), power_up)
+
+
+class _Parallel:
+    """The address stands on the pins, most significant first."""
+
+    def __init__(self, bits: Sequence[int | None]) -> None:
+        self.mask = sum(_mask(bit) for bit in bits)
+        self.address = 0
+        self._bits = bits
+
+    def follow(self, levels: int) -> None:
+        """Read the address from the pins."""
+        address = 0
+        for bit in self._bits:
+            address = address << 1 | _level(levels, bit)
+        self.address = address
+
+
+class _Shift:
+    """A shift register: each rising edge takes one bit, most significant first."""
+
+    def __init__(self, data: int | None, clock: int | None, bits: int, power_up: int) -> None:
+        self.mask = _mask(data) | _mask(clock)
+        self.address = power_up & ((1 << bits) - 1)
+        self._data, self._clock, self._limit = data, clock, (1 << bits) - 1
+        self._last = 0
+
+    def follow(self, levels: int) -> None:
+        """Shift on a rising edge of the clock."""
+        clock = _level(levels, self._clock)
+        if clock > self._last:
+            self.address = (self.address << 1 | _level(levels, self._data)) & self._limit
+        self._last = clock
+
+
+class _Pulse:
+    """A counter: high ``clear`` makes it 0, each rising edge of ``step`` adds one."""
+
+    def __init__(self, step: int | None, clear: int | None, power_up: int) -> None:
+        self.mask = _mask(step) | _mask(clear)
+        self.address = power_up & 0xFF
+        self._step, self._clear = step, clear
+        self._last = 0
+
+    def follow(self, levels: int) -> None:
+        """Count rising edges; clear wins."""
+        step = _level(levels, self._step)
+        if _level(levels, self._clear):
+            self.address = 0
+        elif step > self._last:
+            self.address += 1
+        self._last = step
+
+
+def _mask(bit: int | None) -> int:
+    return 0 if bit is None else 1 << bit
+
+
+def _level(levels: int, bit: int | None) -> int:
+    return 0 if bit is None else levels >> bit & 1

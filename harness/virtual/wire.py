@@ -1,0 +1,112 @@
+"""The wire between host and virtual board: carries bytes both ways, and spoils them if asked.
+
+``LinkSpoiler`` is pure: bytes in, bytes out, by its own seeded random numbers.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import time
+from collections.abc import Sequence
+
+import numpy as np
+
+from harness.virtual.faults import BitErrors, DroppedBytes, LinkFault, Stall, Unplug
+
+PIECE = 4096
+
+
+class Unplugged(Exception):
+    """The cable is out; ``rest`` still got through."""
+
+    def __init__(self, rest: bytes) -> None:
+        self.rest = rest
+        super().__init__("unplugged")
+
+
+class LinkSpoiler:
+    """Applies link faults to bytes; counts the bytes of both directions together."""
+
+    def __init__(self, faults: Sequence[LinkFault]) -> None:
+        self._faults = tuple(faults)
+        self._seen = 0
+        self._stalled: set[Stall] = set()
+        seeds = [f.seed for f in faults if isinstance(f, BitErrors | DroppedBytes)]
+        self._random = np.random.default_rng(seeds or [0])
+
+    def spoil(self, data: bytes) -> tuple[bytes, float]:
+        """Return what arrives of ``data``, and how many seconds it is held up first.
+
+        Raises Unplugged when the cable comes out within ``data``.
+        """
+        begin = self._seen
+        self._seen += len(data)
+        wait = 0.0
+        for fault in self._faults:
+            match fault:
+                case BitErrors(rate=rate):
+                    data = self._flip(data, rate)
+                case DroppedBytes(rate=rate):
+                    data = self._drop(data, rate)
+                case Stall(at_byte=at) if self._seen > at and fault not in self._stalled:
+                    self._stalled.add(fault)
+                    wait += fault.seconds
+                case Unplug(at_byte=at) if self._seen > at:
+                    raise Unplugged(data[: max(0, at - begin)])
+        return data, wait
+
+    def _flip(self, data: bytes, rate: float) -> bytes:
+        count = self._random.binomial(8 * len(data), rate)
+        if not count:
+            return data
+        spoiled = np.frombuffer(data, dtype=np.uint8).copy()
+        for at in self._random.integers(0, 8 * len(data), count):
+            spoiled[at >> 3] ^= 1 << (at & 7)
+        return spoiled.tobytes()
+
+    def _drop(self, data: bytes, rate: float) -> bytes:
+        kept = self._random.random(len(data)) >= rate
+        return np.frombuffer(data, dtype=np.uint8)[kept].tobytes()
+
+
+def carry(host: int, board: int, spoiler: LinkSpoiler, baud: int) -> None:
+    """Carry bytes between two file descriptors until one of them closes or is unplugged.
+
+    ``baud`` paces each direction at ten bits a byte; 0 does not pace. Returns quietly at the
+    end; Unplugged passes through after the last bytes were delivered.
+    """
+    other = {host: board, board: host}
+    free_at = {host: 0.0, board: 0.0}
+    while True:
+        now = time.monotonic()
+        open_ = [end for end in other if free_at[end] <= now]
+        patience = 0.5 if len(open_) == 2 else max(0.0, min(free_at.values()) - now) + 0.0005
+        if not open_:
+            time.sleep(max(0.0, min(free_at.values()) - now))
+            continue
+        readable, _, _ = select.select(open_, [], [], patience)
+        for end in readable:
+            data = os.read(end, PIECE if not baud else max(64, baud // 1000))
+            if not data:
+                return
+            if baud:
+                free_at[end] = max(now, free_at[end]) + len(data) * 10 / baud
+            _deliver(other[end], data, spoiler)
+
+
+def _deliver(target: int, data: bytes, spoiler: LinkSpoiler) -> None:
+    try:
+        data, wait = spoiler.spoil(data)
+    except Unplugged as unplugged:
+        _write(target, unplugged.rest)
+        raise
+    if wait:
+        time.sleep(wait)
+    _write(target, data)
+
+
+def _write(target: int, data: bytes) -> None:
+    view = memoryview(data)
+    while view:
+        view = view[os.write(target, view) :]
