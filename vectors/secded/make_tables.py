@@ -14,7 +14,8 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 HEADER = "decode,x,y,double,label,note"
-DATA_POSITIONS = (3, 5, 6, 7)
+DATA_POSITIONS = (7, 6, 5, 3)
+"""Positions of the data bits, least significant first: the paper writes a value from the left."""
 
 
 def checking_number(word: int) -> int:

@@ -10,12 +10,12 @@ module secded (
     output wire [7:0] y,
     output wire       double
 );
-  // encoder: data bits 0..3 go to positions 3, 5, 6, 7
+  // encoder: the data word's most significant bit goes to position 3, then 5, 6, 7
   wire [7:1] c;
-  assign c[3] = x[0];
-  assign c[5] = x[1];
-  assign c[6] = x[2];
-  assign c[7] = x[3];
+  assign c[3] = x[3];
+  assign c[5] = x[2];
+  assign c[6] = x[1];
+  assign c[7] = x[0];
   assign c[1] = c[3] ^ c[5] ^ c[7];
   assign c[2] = c[3] ^ c[6] ^ c[7];
   assign c[4] = c[5] ^ c[6] ^ c[7];
@@ -29,12 +29,12 @@ module secded (
   };
   wire odd = ^x;
   wire [3:0] flip = {
-    odd & (position == 3'd7),
-    odd & (position == 3'd6),
+    odd & (position == 3'd3),
     odd & (position == 3'd5),
-    odd & (position == 3'd3)
+    odd & (position == 3'd6),
+    odd & (position == 3'd7)
   };
-  wire [3:0] fixed = {x[7], x[6], x[5], x[3]} ^ flip;
+  wire [3:0] fixed = {x[3], x[5], x[6], x[7]} ^ flip;
 
   assign y = decode ? {odd, position, fixed} : word;
   assign double = decode & ~odd & (position != 3'd0);
