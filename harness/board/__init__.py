@@ -16,6 +16,7 @@ from harness.board.profile_model import (
     SelectMethod,
     ShiftSelect,
 )
+from harness.board.session import Session, open_session
 
 __all__ = [
     "BoardIdentity",
@@ -27,8 +28,10 @@ __all__ = [
     "PulseSelect",
     "RunConditions",
     "SelectMethod",
+    "Session",
     "ShiftSelect",
     "WireCounters",
     "check_profile",
     "load_profile",
+    "open_session",
 ]

@@ -227,7 +227,9 @@ class Session:
         try:
             last = b""
             sent = _commands(blocks, window, firsts)
-            for payload, first in zip(self._channel.exchange(sent), _answer_rows(firsts)):
+            for payload, first in zip(
+                self._channel.exchange(sent), _answer_rows(firsts), strict=False
+            ):
                 if first >= 0:
                     answers.take(payload, first)
                 last = payload
