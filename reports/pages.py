@@ -104,6 +104,7 @@ class ChipPage:
     headline: str
     tallies: tuple[Tally, ...]
     conditions: tuple[Fact, ...]
+    sources: tuple[Fact, ...]
     findings: tuple[Finding, ...]
     lines: tuple[Line, ...]
     trust: tuple[str, ...]
@@ -151,6 +152,7 @@ class IndexPage:
     rows: tuple[Row, ...]
     agreed: str
     conditions: tuple[Fact, ...]
+    sources: tuple[Fact, ...]
 
 
 def look(verdict: Verdict) -> Look:
@@ -183,6 +185,7 @@ def build_chip(run: RunRecord, chip: ChipRecord) -> ChipPage:
         headline=chip_headline(chip),
         tallies=tally([outcome.verdict for outcome in chip.outcomes]),
         conditions=_chip_facts(run, chip),
+        sources=source_facts(run),
         findings=tuple(_finding(o, anchors[k], files) for k, o in found),
         lines=tuple(_list_line(o, anchors.get(k, "")) for k, o in enumerate(chip.outcomes)),
         trust=trust_of(chip),
@@ -283,6 +286,12 @@ def run_facts(run: RunRecord) -> tuple[Fact, ...]:
         Fact("Finished", finished),
         Fact("Run", run.run_id, "code"),
         Fact("Tool", f"harness {run.tool_version}"),
+    )
+
+
+def source_facts(run: RunRecord) -> tuple[Fact, ...]:
+    """Name the files that the run was made from, each with its SHA-256."""
+    return (
         Fact(f"Shuttle file {run.shuttle_file}", run.shuttle_sha256, "code"),
         Fact(f"Profile “{run.profile}” {run.profile_file}", run.profile_sha256, "code"),
         Fact(f"Rack “{run.rack}” {run.rack_file}", run.rack_sha256, "code"),
@@ -304,6 +313,7 @@ def build_index(run: RunRecord) -> IndexPage:
         rows=rows,
         agreed=agreed,
         conditions=run_facts(run),
+        sources=source_facts(run),
     )
 
 
@@ -336,9 +346,16 @@ def _matrix(run: RunRecord) -> tuple[tuple[Row, ...], str]:
     """Give a row for each table that did not pass on every chip, and a sentence on the rest."""
     found = [{(o.design, o.table): o.verdict for o in chip.outcomes} for chip in run.chips]
     keys = dict.fromkeys(key for verdicts in found for key in verdicts)
-    uneven = [key for key in keys if any(v.get(key) is not Verdict.PASS for v in found)]
+    reached = [verdicts for verdicts in found if verdicts]
+    uneven = [key for key in keys if any(v.get(key) is not Verdict.PASS for v in reached)]
     rows = tuple(
         Row(*key, cells=tuple(look(v[key]) if key in v else None for v in found)) for key in uneven
     )
-    agreed = f"{many(len(keys) - len(uneven), 'table')} passed on every chip." if keys else ""
-    return rows, agreed
+    return rows, _agreed(len(keys), len(keys) - len(uneven))
+
+
+def _agreed(tables: int, agreed: int) -> str:
+    if not tables:
+        return "No table was reached on any chip."
+    told = many(agreed, "table") if agreed else "No table"
+    return f"{told} passed on every chip that could be tested."

@@ -110,6 +110,11 @@ def run_schema() -> dict[str, Any]:
     }
 
 
+def schema_text() -> str:
+    """Return the schema as it stands in ``run.schema.json`` beside this module."""
+    return json.dumps(run_schema(), indent=1) + "\n"
+
+
 def _schema_of(kind: Any, definitions: dict[str, Any]) -> dict[str, Any]:
     if kind in _PLAIN:
         return _PLAIN[kind]

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil
 
 from markupsafe import Markup, escape
 
 from reports.records import Wave, Window
 from reports.texts import SATISFIES, differs, many, pin_name, printable
 
-STRIP = 16
-"""Cycles side by side; more would not be legible on A4."""
+STRIP = 18
+"""Cycles side by side at most; more would not be legible on A4."""
 
 STRIPS = 2
 BEFORE = 8
@@ -45,9 +46,10 @@ def draw(window: Window, subject: str, key: str) -> Drawing:
     first = _first_wrong(window)
     start, stop = _drawn_range(len(window.cycles), first)
     waves = [wave for wave in window.waves if _moves(wave, start, stop)]
+    width = ceil((stop - start) / max(1, ceil((stop - start) / STRIP)))
     strips = tuple(
-        _strip(window, waves, range(at, min(at + STRIP, stop)), first, (subject, f"{key}-{at}"))
-        for at in range(start, stop, STRIP)
+        _strip(window, waves, range(at, min(at + width, stop)), first, (subject, f"{key}-{at}"))
+        for at in range(start, stop, max(1, width))
         if waves
     )
     return Drawing(strips, _left_out(window, waves, stop - start))
@@ -61,8 +63,6 @@ def _first_wrong(window: Window) -> int | None:
 def _drawn_range(cycles: int, first: int | None) -> tuple[int, int]:
     start = max(0, (first or 0) - BEFORE)
     start = max(0, min(start, cycles - STRIP * STRIPS))
-    if first is not None and first < STRIP:
-        start = 0
     return start, min(cycles, start + STRIP * STRIPS)
 
 

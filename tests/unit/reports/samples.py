@@ -237,7 +237,7 @@ def sample_run() -> RunRecord:
 def long_chip(designs: int = 150) -> ChipRecord:
     outcomes = [passed(f"design{n:03}", "all vectors") for n in range(designs)]
     for n in (40, 77, 120):
-        outcomes[n] = failed(f"design{n:03}", "all vectors", window=window(60, 30))
+        outcomes[n] = failed(f"design{n:03}", "all vectors", window=window(60, 11, 9))
     return chip("A1", "SP2-0001", *outcomes)
 
 
