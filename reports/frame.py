@@ -9,7 +9,7 @@ import math
 
 import pandas as pd
 
-from reports.records import ChipRecord, Outcome, RunRecord
+from harness.store import ChipRecord, Outcome, RunRecord
 
 COLUMNS: dict[str, str] = {
     "run_id": "str",

@@ -14,8 +14,8 @@ from importlib import resources
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from harness.store import ChipRecord, RunRecord
 from reports.pages import build_chip, build_index
-from reports.records import ChipRecord, RunRecord
 from reports.texts import duration, many, pin_name, printable
 
 

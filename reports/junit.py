@@ -15,7 +15,7 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 
 from junit_xml import TestCase, TestSuite
 
-from reports.records import ChipRecord, Outcome, RunRecord, Verdict
+from harness.store import ChipRecord, Outcome, RunRecord, Verdict
 from reports.texts import agreement, conditions_text, pin_text, place, printable
 
 CYCLES_TOLD = 8

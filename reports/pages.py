@@ -10,8 +10,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from reports.names import chip_folders, waveform_names
-from reports.records import (
+from harness.store import (
     SEVERITY_ORDER,
     ChipRecord,
     EvidenceCycle,
@@ -20,6 +19,7 @@ from reports.records import (
     RunRecord,
     Verdict,
 )
+from reports.names import chip_folders, waveform_names
 from reports.texts import (
     agreement,
     conditions_text,

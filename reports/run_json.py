@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import StoreError
+from harness.store import RunRecord
 from reports.codec import CodecError, JsonValue, decode, encode, field_types
-from reports.records import RunRecord
 
 FORMAT = "harness-run"
 SCHEMA = 1

@@ -10,7 +10,7 @@ import re
 from collections.abc import Sequence
 from datetime import datetime
 
-from reports.records import Attempt, Conditions, EvidenceCycle, Outcome, PinResult, Wave
+from harness.store import Attempt, Conditions, EvidenceCycle, Outcome, PinResult, Wave
 
 _UNPRINTABLE = re.compile(
     "[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f"  # controls but tab and newline

@@ -13,7 +13,7 @@ from math import ceil
 
 from markupsafe import Markup, escape
 
-from reports.records import Wave, Window
+from harness.store import Wave, Window
 from reports.texts import SATISFIES, differs, many, pin_name, printable
 
 STRIP = 18

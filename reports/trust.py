@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from reports.records import ChipRecord, Outcome, Verdict
+from harness.store import ChipRecord, Outcome, Verdict
 from reports.texts import first_mismatch, hertz, many
 
 

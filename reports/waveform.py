@@ -16,7 +16,7 @@ from typing import Any
 
 from vcd.writer import Variable, VCDWriter
 
-from reports.records import Outcome, RunRecord, Window
+from harness.store import Outcome, RunRecord, Window
 from reports.texts import conditions_text, differs, printable
 
 _QUARTERS = 4

@@ -14,10 +14,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import StoreError
+from harness.store import ChipRecord, RunRecord
 from reports.html import chip_html, index_html
 from reports.junit import chip_junit, run_junit
 from reports.names import chip_folders, waveform_names
-from reports.records import ChipRecord, RunRecord
 from reports.run_json import run_json
 from reports.waveform import waveform
 

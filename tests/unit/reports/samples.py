@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
-from reports.records import (
+from harness.store import (
     Attempt,
     ChipRecord,
     Conditions,
