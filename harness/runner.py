@@ -199,8 +199,11 @@ def _ports(rack: Rack) -> Iterator[Mapping[str, str]]:
 
 
 def _opener(rack: Rack, addresses: Mapping[str, str]) -> Opener:
+    simulated = replace(rack.profile, backend="virtual")
+
     def open_slot(slot: Slot) -> BoardSession:
-        port = addresses.get(slot.name) or slot.port or find_port(slot.board)
-        return open_session(port, rack.profile, rack.shuttle)
+        if slot.name in addresses:
+            return open_session(addresses[slot.name], simulated, rack.shuttle)
+        return open_session(slot.port or find_port(slot.board), rack.profile, rack.shuttle)
 
     return open_slot

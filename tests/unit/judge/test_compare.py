@@ -1,0 +1,44 @@
+"""What the chips of one run say about each other."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from harness.judge import ChipRecord, Origin, Outcome, RetryPolicy, compared, examine
+from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
+from tests.unit.store.samples import heading
+
+
+def wrong_at(cycle_wrong: int) -> Callable[[int, int], int]:
+    return lambda cycle, drive: good_chip(cycle, drive) ^ (cycle == cycle_wrong) << OUT0
+
+
+def chip(serial: str, answer: Callable[[int, int], int]) -> ChipRecord:
+    mine = replace(case(), chip_serial=serial, slot=serial)
+    outcome = examine(FunctionSession([answer]), mine, RetryPolicy(), TODAY).outcome
+    return ChipRecord(serial, serial, "WB", "p", True, "1", "none", "virtual", True, "", (outcome,))
+
+
+def changed(*chips: ChipRecord) -> dict[str, Outcome]:
+    return {outcome.chip_serial: outcome for outcome in compared(replace(heading(), chips=chips))}
+
+
+def test_a_table_that_passes_on_another_chip_points_at_the_failing_chip() -> None:
+    found = changed(chip("PK-01", good_chip), chip("PK-02", wrong_at(1)))
+    assert list(found) == ["PK-02"]
+    assert found["PK-02"].origin is Origin.CHIP
+    assert "passes on PK-01" in found["PK-02"].advice
+
+
+def test_the_same_failure_on_every_chip_points_at_design_or_table() -> None:
+    found = changed(chip("PK-01", wrong_at(1)), chip("PK-02", wrong_at(1)))
+    assert {outcome.origin for outcome in found.values()} == {Origin.TABLE}
+
+
+def test_different_failures_on_all_chips_say_nothing() -> None:
+    assert changed(chip("PK-01", wrong_at(1)), chip("PK-02", wrong_at(2))) == {}
+
+
+def test_one_failing_chip_alone_says_nothing() -> None:
+    assert changed(chip("PK-01", wrong_at(1))) == {}

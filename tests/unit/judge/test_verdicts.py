@@ -1,0 +1,255 @@
+"""Verdicts: only evidence from the chip makes PASS or FAIL."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pytest
+
+from harness.errors import BoardLost
+from harness.judge import Gathered, Origin, Outcome, RetryPolicy, Verdict, examine, judge
+from harness.judge.policy import window_around
+from harness.judge.probe import contact_probes, probes
+from harness.shuttle import Waiver
+from tests.unit.judge.samples import (
+    IO0,
+    OUT0,
+    OUT1,
+    TODAY,
+    FunctionSession,
+    case,
+    follow_pattern,
+    good_chip,
+    until_pattern,
+)
+
+
+def stuck_high(cycle: int, drive: int) -> int:
+    return good_chip(cycle, drive) | 1 << OUT1
+
+
+def reads_low(cycle: int, drive: int) -> int:
+    return good_chip(cycle, drive) & ~(1 << OUT1)
+
+
+def outcome_of(
+    session: FunctionSession,
+    policy: RetryPolicy | None = None,
+    waivers: tuple[Waiver, ...] = (),
+) -> Outcome:
+    return examine(session, case(waivers=waivers), policy or RetryPolicy(), TODAY).outcome
+
+
+def waiver(expiry: date = date(2026, 12, 31), pin: str = "", chip: str = "PK-01") -> Waiver:
+    return Waiver("follow", "all", (chip,), "Per Knot", "known weak", "T-7", expiry, pin)
+
+
+def test_a_run_without_mismatch_is_pass_after_one_run() -> None:
+    session = FunctionSession()
+    outcome = outcome_of(session)
+    assert outcome.verdict is Verdict.PASS
+    assert outcome.summary == "All tested outputs were as expected in 4 cycles."
+    assert (outcome.origin, outcome.advice, len(session.runs)) == (Origin.NONE, "", 1)
+
+
+def test_the_same_mismatch_in_every_run_is_fail_with_pin_cycle_and_line() -> None:
+    session = FunctionSession([stuck_high])
+    outcome = outcome_of(session)
+    assert outcome.verdict is Verdict.FAIL
+    assert outcome.summary == (
+        "q[1] (pin out1) was high (1) where low (0) was expected, first in cycle 0, table line 2 "
+        "(first); 2 of 4 cycles differ, the same in 3 runs."
+    )
+    assert [attempt.number for attempt in outcome.attempts] == [1, 2, 3]
+    assert [cycle.cycle for cycle in outcome.evidence] == [0, 1]
+    assert outcome.evidence[0].wrong[0].signal == "q[1]"
+    assert (outcome.pin_counts[0].pin, outcome.pin_counts[0].mismatches) == ("out1", 2)
+    assert "cannot tell a faulty chip from a mistake" in outcome.advice
+
+
+def test_a_mismatch_that_does_not_come_back_is_unstable_never_pass() -> None:
+    outcome = outcome_of(FunctionSession([stuck_high, good_chip]))
+    assert outcome.verdict is Verdict.UNSTABLE
+    assert "mismatches per run: 2, 0, 0" in outcome.summary
+
+
+def test_a_mismatch_in_a_later_run_only_is_unstable() -> None:
+    outcome = outcome_of(FunctionSession([good_chip, stuck_high]), RetryPolicy(2, 2))
+    assert outcome.verdict is Verdict.UNSTABLE
+    assert len(outcome.attempts) == 4
+
+
+def test_without_repeats_one_failing_run_is_fail_and_says_so() -> None:
+    outcome = outcome_of(FunctionSession([stuck_high]), RetryPolicy(0))
+    assert outcome.verdict is Verdict.FAIL
+    assert outcome.summary.endswith("2 of 4 cycles differ in the one run made.")
+
+
+def test_runs_that_all_match_but_answer_differently_are_unstable() -> None:
+    first = FunctionSession().run(follow_pattern(), case().conditions)
+    second = replace(first, signature=first.signature ^ 1)
+    outcome = judge(case(), Gathered((first, second)), TODAY, outcome_of(FunctionSession()).started)
+    assert outcome.verdict is Verdict.UNSTABLE
+
+
+def test_match_loops_may_take_another_number_of_cycles_and_still_pass() -> None:
+    first = FunctionSession().run(until_pattern(), case().conditions)
+    second = replace(first, signature=first.signature ^ 1, until_used={3: 2})
+    outcome = judge(
+        case(until_pattern()),
+        Gathered((first, second)),
+        TODAY,
+        outcome_of(FunctionSession()).started,
+    )
+    assert outcome.verdict is Verdict.PASS
+
+
+def test_a_verdict_without_any_run_is_refused() -> None:
+    with pytest.raises(ValueError, match="at least one run"):
+        judge(case(), Gathered(), TODAY, outcome_of(FunctionSession()).started)
+
+
+def test_a_lost_link_is_error_and_keeps_what_was_seen_before() -> None:
+    lost = BoardLost("port gone")
+    found = examine(FunctionSession([stuck_high, lost]), case(), RetryPolicy(), TODAY)
+    assert found.lost is lost
+    assert found.outcome.verdict is Verdict.ERROR
+    assert found.outcome.origin is Origin.LINK
+    assert found.outcome.summary == (
+        "Could not be tested: port gone. Before that, 1 run ended, 1 with mismatches."
+    )
+    assert len(found.outcome.attempts) == 1
+
+
+def test_a_wrong_pin_that_floats_is_the_boards_error_not_the_chips_failure() -> None:
+    outcome = outcome_of(FunctionSession([reads_low], floating=1 << OUT1))
+    assert outcome.verdict is Verdict.ERROR
+    assert outcome.origin is Origin.BOARD
+    assert outcome.summary.startswith("q[1] (pin out1) follows the weak pulls where the design")
+    assert "power off" in outcome.advice
+    assert outcome.mismatches == 2
+
+
+def test_an_open_pin_that_reads_at_random_is_error_not_unstable() -> None:
+    outcome = outcome_of(FunctionSession([reads_low, good_chip, reads_low], floating=1 << OUT1))
+    assert outcome.verdict is Verdict.ERROR
+
+
+def test_another_wrong_pin_beside_an_open_one_is_still_fail() -> None:
+    def both(cycle: int, drive: int) -> int:
+        return reads_low(cycle, drive) & ~(1 << OUT0)
+
+    outcome = outcome_of(FunctionSession([both], floating=1 << OUT1))
+    assert outcome.verdict is Verdict.FAIL
+    assert outcome.summary.endswith(
+        "Apart from that, q[1] (pin out1) follows the weak pulls: an open connection."
+    )
+
+
+def test_an_open_pin_whose_level_is_right_by_chance_is_error_not_pass() -> None:
+    quiet = follow_pattern(inputs=(0, 1, 0, 1))
+    session = FunctionSession(floating=1 << OUT1)
+    outcome = examine(session, case(quiet), RetryPolicy(), TODAY).outcome
+    assert outcome.verdict is Verdict.ERROR
+    assert outcome.origin is Origin.BOARD
+
+
+def test_pins_that_answered_both_levels_are_not_probed() -> None:
+    assert contact_probes(follow_pattern()) == ()
+    (probe,) = contact_probes(follow_pattern(inputs=(0, 1, 0, 1)))
+    assert probe.mask == 1 << OUT1
+
+
+def test_a_probe_gives_the_tables_stimulus_and_tests_only_its_last_cycle() -> None:
+    table = follow_pattern(repeat=(1, 5, 1, 1))
+    capture = FunctionSession(
+        [lambda cycle, drive: good_chip(cycle, drive) ^ (cycle == 3) << OUT0]
+    ).run(table, case().conditions)
+    (probe,) = probes(table, capture)
+    assert list(probe.pattern.repeat) == [1, 2, 1]
+    assert list(probe.pattern.drive) == [0, 1, 1]
+    assert list(probe.pattern.care) == [0, 0, 0]
+    assert list(probe.pattern.highz) == [0, 0, 1 << OUT0]
+
+
+def test_a_pin_that_should_float_and_is_driven_is_not_probed() -> None:
+    table = follow_pattern()
+    table = replace(table, highz=np.full(4, 1 << IO0, np.uint32))
+    session = FunctionSession()
+    outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
+    assert outcome.verdict is Verdict.FAIL
+    assert outcome.evidence[0].wrong[0].expected == "Z"
+    assert len(session.runs) == 3
+
+
+def test_the_window_is_read_back_around_the_first_mismatch() -> None:
+    session = FunctionSession(
+        [lambda cycle, drive: good_chip(cycle, drive) ^ (cycle == 20) << OUT0]
+    )
+    table = follow_pattern(repeat=(1, 10, 20, 1))
+    outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
+    assert session.windows[:3] == [None, (12, 29), None]
+    window = outcome.window
+    assert window is not None
+    assert window.cycles == tuple(range(12, 29))
+    waves = {wave.pin: wave for wave in window.waves}
+    assert waves["out0"].observed[7:10] == "010"
+    assert set(waves["out0"].expected) == {"L"}
+    assert set(waves["clk"].driven) == {"C"}
+    assert window.labels[0] == "two"
+    assert not any(window.labels[1:])
+
+
+def test_a_window_never_starts_before_the_table() -> None:
+    capture = FunctionSession([stuck_high]).run(follow_pattern(), case().conditions)
+    assert window_around(capture.mismatches[0]) == (0, 9)
+
+
+def test_a_known_failure_is_waived_until_its_expiry() -> None:
+    outcome = outcome_of(FunctionSession([stuck_high]), waivers=(waiver(),))
+    assert outcome.verdict is Verdict.WAIVED
+    assert outcome.summary.startswith("Known failure, waived by Per Knot until 2026-12-31")
+    assert outcome.waiver is not None
+    assert outcome.waiver.ticket == "T-7"
+
+
+def test_a_waiver_counts_on_its_last_day() -> None:
+    outcome = outcome_of(FunctionSession([stuck_high]), waivers=(waiver(TODAY),))
+    assert outcome.verdict is Verdict.WAIVED
+
+
+def test_an_expired_waiver_leaves_fail_and_says_whose_it_was() -> None:
+    outcome = outcome_of(FunctionSession([stuck_high]), waivers=(waiver(date(2026, 5, 31)),))
+    assert outcome.verdict is Verdict.FAIL
+    assert outcome.summary.endswith("The waiver of Per Knot expired on 2026-05-31.")
+
+
+@pytest.mark.parametrize(
+    ("pin", "verdict"), [("out1", Verdict.WAIVED), ("q", Verdict.WAIVED), ("out0", Verdict.FAIL)]
+)
+def test_a_waiver_of_a_pin_covers_that_pin_only(pin: str, verdict: Verdict) -> None:
+    outcome = outcome_of(FunctionSession([stuck_high]), waivers=(waiver(pin=pin),))
+    assert outcome.verdict is verdict
+
+
+def test_a_waiver_of_another_chip_does_not_count() -> None:
+    outcome = outcome_of(FunctionSession([stuck_high]), waivers=(waiver(chip="PK-02"),))
+    assert outcome.verdict is Verdict.FAIL
+
+
+def test_a_pass_that_is_waived_stays_pass_and_remarks_on_the_waiver() -> None:
+    outcome = outcome_of(FunctionSession(), waivers=(waiver(),))
+    assert outcome.verdict is Verdict.PASS
+    assert outcome.summary.endswith("The waiver of Per Knot (T-7) was not needed here.")
+
+
+def test_a_waiver_never_covers_an_error() -> None:
+    outcome = outcome_of(FunctionSession([BoardLost("gone")]), waivers=(waiver(),))
+    assert outcome.verdict is Verdict.ERROR
+
+
+def test_a_policy_with_no_run_at_all_is_refused() -> None:
+    with pytest.raises(ValueError, match="1 or more"):
+        RetryPolicy(minimum_runs=0)

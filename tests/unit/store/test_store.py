@@ -1,0 +1,239 @@
+"""The store: what was recorded is there, in every trouble that a disk can give."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from sqlalchemy import event
+
+from harness.errors import StoreError
+from harness.judge import RetryPolicy, examine
+from harness.store import (
+    SCHEMA_VERSION,
+    Outcome,
+    PinCount,
+    Store,
+    Verdict,
+    from_plain,
+    to_plain,
+)
+from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
+from tests.unit.store.samples import NOON, chip, heading
+
+
+def failing_outcome(design: str = "follow") -> Outcome:
+    session = FunctionSession([lambda cycle, drive: good_chip(cycle, drive) ^ (cycle > 1) << OUT0])
+    return replace(examine(session, case(), RetryPolicy(), TODAY).outcome, design=design)
+
+
+def test_a_run_comes_back_equal_with_evidence_and_window(tmp_path: Path) -> None:
+    outcome = failing_outcome()
+    assert outcome.window is not None
+    with Store(tmp_path / "new" / "results.sqlite") as store:
+        store.start_run(heading())
+        store.record_chip("r1", chip())
+        store.record_outcome("r1", outcome)
+        store.finish_run("r1", NOON + timedelta(seconds=5), cancelled=True)
+        found = store.run("r1")
+    assert found == replace(
+        heading(),
+        finished=NOON + timedelta(seconds=5),
+        cancelled=True,
+        chips=(replace(chip(), outcomes=(outcome,)),),
+    )
+
+
+def test_a_recorded_outcome_is_on_the_disk_before_the_run_ends(tmp_path: Path) -> None:
+    path = tmp_path / "results.sqlite"
+    store = Store(path)
+    store.start_run(heading())
+    store.record_chip("r1", chip())
+    store.record_outcome("r1", failing_outcome())
+    with Store.existing(path) as other:
+        (seen,) = other.run("r1").chips
+        assert other.run("r1").finished is None
+    store.close()
+    assert [outcome.verdict for outcome in seen.outcomes] == [Verdict.FAIL]
+
+
+def test_a_second_outcome_of_the_same_table_replaces_the_first_in_its_place(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(heading())
+        store.record_chip("r1", chip())
+        for design in ("one", "two"):
+            store.record_outcome("r1", failing_outcome(design))
+        store.record_outcome("r1", replace(failing_outcome("one"), verdict=Verdict.WAIVED))
+        outcomes = store.run("r1").chips[0].outcomes
+    assert [(o.design, o.verdict) for o in outcomes] == [
+        ("one", Verdict.WAIVED),
+        ("two", Verdict.FAIL),
+    ]
+
+
+def test_a_chip_recorded_again_keeps_its_outcomes_and_place(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(heading())
+        store.record_chip("r1", chip("A2"))
+        store.record_chip("r1", chip("A1"))
+        store.record_outcome("r1", replace(failing_outcome(), slot="A2"))
+        store.record_chip("r1", chip("A2", trouble="gone"))
+        chips = store.run("r1").chips
+    assert [(c.slot, c.trouble, len(c.outcomes)) for c in chips] == [
+        ("A2", "gone", 1),
+        ("A1", "", 0),
+    ]
+
+
+def test_many_slots_may_record_at_once(tmp_path: Path) -> None:
+    slots = [f"A{k}" for k in range(6)]
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(heading())
+
+        def work(slot: str) -> None:
+            store.record_chip("r1", chip(slot))
+            for k in range(5):
+                store.record_outcome("r1", replace(failing_outcome(f"d{k}"), slot=slot))
+
+        threads = [threading.Thread(target=work, args=(slot,)) for slot in slots]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        chips = store.run("r1").chips
+    assert sorted(c.slot for c in chips) == slots
+    assert all([o.design for o in c.outcomes] == [f"d{k}" for k in range(5)] for c in chips)
+
+
+def test_runs_are_listed_by_start_whatever_zone_it_was_given_in(tmp_path: Path) -> None:
+    east = timezone(timedelta(hours=5))
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(heading("late", NOON))
+        store.start_run(heading("early", datetime(2026, 6, 1, 13, 0, tzinfo=east)))
+        assert store.runs() == ("early", "late")
+        assert store.latest_run().run_id == "late"
+        assert store.run("early").started == datetime(2026, 6, 1, 8, 0, tzinfo=UTC)
+
+
+def test_an_unknown_run_is_named_together_with_the_latest(tmp_path: Path) -> None:
+    path = tmp_path / "s.sqlite"
+    with Store(path) as store:
+        with pytest.raises(StoreError, match="no run is kept here yet"):
+            store.latest_run()
+        store.start_run(heading())
+        with pytest.raises(StoreError) as caught:
+            store.run("r9")
+    assert str(caught.value) == f"{path}: no run r9 is kept here; the latest is r1"
+
+
+def test_a_store_of_another_schema_version_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "s.sqlite"
+    Store(path).close()
+    with sqlite3.connect(path) as raw:
+        raw.execute("UPDATE harness_schema SET version = 99")
+    raw.close()
+    with pytest.raises(StoreError) as caught:
+        Store(path)
+    assert str(caught.value) == (
+        f"{path}: the store has schema version 99, this tool needs {SCHEMA_VERSION}; use the "
+        "tool's version that wrote it, or choose another store"
+    )
+
+
+def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "other.sqlite"
+    with sqlite3.connect(path) as raw:
+        raw.execute("CREATE TABLE runs (x INTEGER)")
+    raw.close()
+    with pytest.raises(StoreError, match="holds tables of another program"):
+        Store(path)
+
+
+def test_a_file_that_is_no_database_is_refused_and_kept(tmp_path: Path) -> None:
+    path = tmp_path / "notes.txt"
+    path.write_text("not a database at all, but long enough to be looked at by SQLite" * 20)
+    with pytest.raises(StoreError, match="something else or damaged"):
+        Store(path)
+    assert path.read_text().startswith("not a database")
+
+
+def test_a_place_where_no_folder_can_be_made_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreError, match="results cannot be kept"):
+        Store(tmp_path / "file" / "s.sqlite")
+
+
+def test_a_store_to_read_from_is_never_created(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="there is no store here"):
+        Store.existing(tmp_path / "none.sqlite")
+    assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_an_address_that_is_none_is_refused() -> None:
+    with pytest.raises(StoreError, match="cannot be kept"):
+        Store("nosuchdatabase://x")
+
+
+def test_a_full_disk_loses_nothing_that_was_stored(tmp_path: Path) -> None:
+    """SQLite's own limit of pages stands in for the disk: it gives the same SQLITE_FULL."""
+    path = tmp_path / "s.sqlite"
+    with Store(path) as store:
+        store.start_run(heading())
+        store.record_chip("r1", chip())
+        store.record_outcome("r1", failing_outcome("kept"))
+    small = Store(path)
+    pages = path.stat().st_size // 4096
+
+    def limit(connection: sqlite3.Connection, record: object) -> None:
+        connection.execute(f"PRAGMA max_page_count={pages}")
+
+    small._engine.dispose()
+    event.listen(small._engine, "connect", limit)
+
+    def fill() -> None:
+        for k in range(50):
+            small.record_outcome("r1", failing_outcome(f"d{k}"))
+
+    with pytest.raises(StoreError, match=r"disk is full.*free some space") as caught:
+        fill()
+    small.close()
+    assert str(path) in str(caught.value)
+    with Store(path) as again:
+        assert again.run("r1").chips[0].outcomes[0].design == "kept"
+
+
+def test_an_outcome_without_its_chip_is_refused(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(heading())
+        with pytest.raises(StoreError, match="FOREIGN KEY"):
+            store.record_outcome("r1", failing_outcome())
+
+
+def test_a_moment_without_zone_is_refused(tmp_path: Path) -> None:
+    with (
+        Store(tmp_path / "s.sqlite") as store,
+        pytest.raises(StoreError, match="time zone"),
+    ):
+        store.start_run(heading(started=datetime(2026, 6, 1)))
+
+
+@given(st.text(), st.text(), st.integers(min_value=0))
+def test_records_survive_the_way_through_plain_values(pin: str, signal: str, count: int) -> None:
+    record = PinCount(pin, signal, count)
+    assert from_plain(PinCount, to_plain(record)) == record
+
+
+def test_outcomes_survive_the_way_through_plain_values() -> None:
+    outcome = failing_outcome()
+    assert from_plain(Outcome, to_plain(outcome)) == outcome
+
+
+def test_a_field_that_a_record_does_not_have_is_refused() -> None:
+    with pytest.raises(TypeError, match="PinCount has no field colour"):
+        from_plain(PinCount, {"pin": "a", "signal": "b", "mismatches": 1, "colour": "red"})
