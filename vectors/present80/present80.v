@@ -16,25 +16,18 @@ module present80 (
   reg [79:0] key;
   reg [4:0] round;            // 0: idle, else the round that the next clock does
 
+  // The S-box, C56B90AD3EF84712, as sums of products modulo 2; `shared` is in two of its bits.
   function [3:0] sbox(input [3:0] x);
-    case (x)
-      4'h0: sbox = 4'hC;
-      4'h1: sbox = 4'h5;
-      4'h2: sbox = 4'h6;
-      4'h3: sbox = 4'hB;
-      4'h4: sbox = 4'h9;
-      4'h5: sbox = 4'h0;
-      4'h6: sbox = 4'hA;
-      4'h7: sbox = 4'hD;
-      4'h8: sbox = 4'h3;
-      4'h9: sbox = 4'hE;
-      4'hA: sbox = 4'hF;
-      4'hB: sbox = 4'h8;
-      4'hC: sbox = 4'h4;
-      4'hD: sbox = 4'h7;
-      4'hE: sbox = 4'h1;
-      default: sbox = 4'h2;
-    endcase
+    reg pairs, shared;
+    begin
+      pairs  = (x[1] & x[3]) ^ (x[2] & x[3]);
+      shared = x[0] & ((x[1] & x[2]) ^ pairs);
+      sbox[0] = x[0] ^ x[2] ^ x[3] ^ (x[1] & x[2]);
+      sbox[1] = x[1] ^ x[3] ^ pairs ^ shared;
+      sbox[2] = ~(x[2] ^ x[3] ^ (x[0] & x[1]) ^ (x[0] & x[3]) ^ (x[1] & x[3])
+                  ^ (x[0] & x[3] & (x[1] ^ x[2])));
+      sbox[3] = ~(x[0] ^ x[1] ^ x[3] ^ (x[1] & x[2]) ^ shared);
+    end
   endfunction
 
   wire [63:0] layered;        // text after the S-box layer and the bit permutation
@@ -53,26 +46,25 @@ module present80 (
     sbox(turned[79:76]), turned[75:20], turned[19:15] ^ round, turned[14:0]
   };
 
+  // One of four things happens to each register in a clock; none of them during reset, so that
+  // the sums below are 0 then.
+  wire busy = rst_n && !done;
+  wire idle = rst_n && done;
+  wire go = idle && op == 2'd3;
+  wire shift_text = idle && op == 2'd2;
+  wire shift_key = idle && op == 2'd1;
+  wire keep_text = idle && op != 2'd2;
+  wire keep_key = idle && op != 2'd1;
+
+  wire [63:0] moved = ({64{busy}} & layered) | ({64{shift_text}} & {text[55:0], data})
+                    | ({64{keep_text}} & text);
+  wire [63:0] added = ({64{busy}} & next_key[79:16]) | ({64{go}} & key[79:16]);
+
   always @(posedge clk) begin
-    if (!rst_n) begin
-      text  <= 64'd0;
-      key   <= 80'd0;
-      round <= 5'd0;
-    end else if (round != 5'd0) begin
-      text  <= layered ^ next_key[79:16];
-      key   <= next_key;
-      round <= round + 5'd1;  // 31 wraps to idle
-    end else begin
-      case (op)
-        2'd1: key <= {key[71:0], data};
-        2'd2: text <= {text[55:0], data};
-        2'd3: begin
-          text  <= text ^ key[79:16];
-          round <= 5'd1;
-        end
-        default: ;
-      endcase
-    end
+    text  <= moved ^ added;
+    key   <= ({80{busy}} & next_key) | ({80{shift_key}} & {key[71:0], data})
+           | ({80{keep_key}} & key);
+    round <= ({5{busy}} & (round + 5'd1)) | {4'd0, go};  // 31 wraps to 0, idle
   end
 
   assign q = text[63:56];
