@@ -15,7 +15,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.netlist.model import Tables
+from harness.netlist.model import Kind, Tables
 
 Lanes = NDArray[np.uint64]
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -25,14 +25,19 @@ SETTLED = -1
 
 _ZERO = np.uint64(0)
 _ONE = np.uint64(1)
+_XOR = np.uint64(Kind.XOR)
 
 
 def compiled(function: Function) -> Function:
-    """Compile a function with numba; without a cache on disk where no folder can be written."""
+    """Compile a function with numba; without a cache on disk where no folder can be written.
+
+    ``_nrt=False``: no function here makes an array, so none needs to count references to those
+    it is given. Counting costs twice as much time as evaluating.
+    """
     try:
-        return cast("Function", numba.njit(cache=True, nogil=True)(function))
+        return cast("Function", numba.njit(cache=True, nogil=True, _nrt=False)(function))
     except RuntimeError:  # numba found no folder for its cache
-        return cast("Function", numba.njit(nogil=True)(function))
+        return cast("Function", numba.njit(nogil=True, _nrt=False)(function))
 
 
 class Memory(NamedTuple):
@@ -72,9 +77,11 @@ def evaluate(values: Lanes, tables: Tables, first: int, last: int) -> None:
         a = values[gates[index, 1]]
         b = values[gates[index, 2]]
         flip_out = _ZERO - (kind & _ONE)
-        flip_in = _ZERO - ((kind >> _ONE) & _ONE)
-        result = a ^ b if kind >> np.uint64(2) else (a ^ flip_in) & (b ^ flip_in)
-        values[gates[index, 3]] = result ^ flip_out
+        if kind < _XOR:  # a branch that the processor learns; a choice of values is slower
+            flip_in = _ZERO - ((kind >> _ONE) & _ONE)
+            values[gates[index, 3]] = ((a ^ flip_in) & (b ^ flip_in)) ^ flip_out
+        else:
+            values[gates[index, 3]] = a ^ b ^ flip_out
 
 
 @compiled
@@ -159,3 +166,212 @@ def prime(memory: Memory, tables: Tables, patches: Patches) -> None:
     for group in range(len(tables.groups)):
         level = memory.values[tables.groups[group, 2]]
         memory.clocks[group] = level ^ (_ZERO - np.uint64(tables.groups[group, 3]))
+
+
+class PinMap(NamedTuple):
+    """How the bits of a pattern's words meet the nets of a netlist.
+
+    ``input_*``: a driven bit's level goes to the net. ``enable_*``: the net is 1 while the bit is
+    driven. ``output_*``: the net's level is on the bit while ``output_enable`` (a net) is 1.
+    """
+
+    input_bit: NDArray[np.uint32]
+    input_net: NDArray[np.uint32]
+    enable_bit: NDArray[np.uint32]
+    enable_net: NDArray[np.uint32]
+    output_bit: NDArray[np.uint32]
+    output_net: NDArray[np.uint32]
+    output_enable: NDArray[np.uint32]
+
+
+class Faults(NamedTuple):
+    """When each of the patches of a netlist is in force, one entry a patch; and stuck bits.
+
+    ``limit_hz``: above this clock rate the net shows the level that ``raw`` had at the end of the
+    cycle before (NaN where the patch is not of this kind). Else it is in force in a cycle if a
+    hash of ``seed`` and the cycle is at most ``chance``. ``pin_*``: the same for bits of what is
+    read.
+    """
+
+    raw: NDArray[np.uint32]
+    limit_hz: NDArray[np.float64]
+    chance: Lanes
+    seed: Lanes
+    pin_bit: NDArray[np.uint32]
+    pin_level: Lanes
+    pin_chance: Lanes
+    pin_seed: Lanes
+
+
+class Stimulus(NamedTuple):
+    """Words of a pattern, one entry a cycle; a single entry stands for any number of cycles."""
+
+    drive: NDArray[np.uint32]
+    enable: NDArray[np.uint32]
+    pulse: NDArray[np.uint32]
+    highz: NDArray[np.uint32]
+
+
+class Extent(NamedTuple):
+    """How long to run: ``cycles`` at most, or until what is read is ``expect`` on ``care``.
+
+    With ``care`` 0 all cycles are run. ``first_cycle`` counts from the power-up of the chip.
+    ``tolerated`` is in how many cycles a net may fail to become stable before the run ends.
+    """
+
+    cycles: int
+    expect: int
+    care: int
+    first_cycle: int
+    clock_hz: float
+    tolerated: int
+
+
+@compiled
+def _happens(seed: np.uint64, cycle: np.uint64, chance: np.uint64) -> np.bool_:
+    """Decide by the finaliser of SplitMix64 whether something happens in a cycle."""
+    mixed = seed * np.uint64(0xD1B54A32D192ED03) + cycle * np.uint64(0x9E3779B97F4A7C15)
+    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return (mixed ^ (mixed >> np.uint64(31))) <= chance
+
+
+@compiled
+def connect(
+    values: Lanes, tables: Tables, pins: PinMap, levels: np.uint64, enable: np.uint64
+) -> int:
+    """Put the levels of driven bits on their nets.
+
+    Gives the first gate that reads a changed net, or one more than there are gates if none
+    changed.
+    """
+    start = len(tables.gates) + 1
+    for index in range(len(pins.input_net)):
+        value = _ZERO - ((levels >> np.uint64(pins.input_bit[index])) & _ONE)
+        net = pins.input_net[index]
+        if values[net] != value:
+            values[net] = value
+            start = min(start, int(tables.reader[net]))
+    for index in range(len(pins.enable_net)):
+        value = _ZERO - ((enable >> np.uint64(pins.enable_bit[index])) & _ONE)
+        net = pins.enable_net[index]
+        if values[net] != value:
+            values[net] = value
+            start = min(start, int(tables.reader[net]))
+    return start
+
+
+@compiled
+def _begin_cycle(
+    tables: Tables, patches: Patches, faults: Faults, cycle: np.uint64, clock_hz: float
+) -> int:
+    """Decide which patches are in force; gives the first gate concerned, as :func:`connect`."""
+    start = len(tables.gates) + 1
+    for index in range(len(patches.gate)):
+        mask = _ZERO
+        if clock_hz > faults.limit_hz[index] or (
+            np.isnan(faults.limit_hz[index])
+            and _happens(faults.seed[index], cycle, faults.chance[index])
+        ):
+            mask = ~_ZERO
+        if mask or patches.mask[index]:
+            patches.mask[index] = mask
+            start = min(start, patches.gate[index])
+    return start
+
+
+@compiled
+def _read(values: Lanes, pins: PinMap) -> tuple[np.uint64, np.uint64]:
+    """Give the levels on the bits that the chip drives, and which those are."""
+    levels, driven = _ZERO, _ZERO
+    for index in range(len(pins.output_net)):
+        bit = np.uint64(pins.output_bit[index])
+        driving = values[pins.output_enable[index]] & _ONE
+        driven |= driving << bit
+        levels |= (values[pins.output_net[index]] & driving) << bit
+    return levels, driven
+
+
+@compiled
+def _stick_pins(
+    faults: Faults, cycle: np.uint64, levels: np.uint64, driven: np.uint64
+) -> tuple[np.uint64, np.uint64]:
+    """Override stuck bits of what :func:`_read` gave."""
+    for index in range(len(faults.pin_bit)):
+        if _happens(faults.pin_seed[index], cycle, faults.pin_chance[index]):
+            mask = _ONE << np.uint64(faults.pin_bit[index])
+            levels = (levels & ~mask) | (faults.pin_level[index] & mask)
+            driven |= mask
+    return levels, driven
+
+
+@compiled
+def _move(
+    memory: Memory,
+    tables: Tables,
+    patches: Patches,
+    pins: PinMap,
+    drive: np.uint64,
+    enable: np.uint64,
+    at: int,
+) -> int:
+    """Connect levels and settle if that, or something at gate ``at``, changes anything."""
+    start = min(at, connect(memory.values, tables, pins, drive & enable, enable))
+    if start > len(tables.gates):
+        return SETTLED
+    return settle(memory, tables, patches, start)
+
+
+@compiled
+def run_cycles(  # noqa: PLR0913, PLR0917 - one crossing into compiled code for a whole burst
+    memory: Memory,
+    tables: Tables,
+    patches: Patches,
+    pins: PinMap,
+    faults: Faults,
+    stimulus: Stimulus,
+    extent: Extent,
+    seen: NDArray[np.uint32],
+    floating: NDArray[np.uint32],
+) -> tuple[int, bool, int]:
+    """Run vectors: drive, settle, pulse and settle twice, read.
+
+    Results go to ``seen`` and ``floating`` (as long as the stimulus). Gives the number of cycles
+    run, whether the condition of ``extent`` was met, and a net that did not become stable (or
+    SETTLED).
+    """
+    restless, used, matched = SETTLED, 0, False
+    last = len(stimulus.drive) - 1
+    failures = 0
+    for count in range(extent.cycles):
+        row = min(count, last)
+        drive, enable = np.uint64(stimulus.drive[row]), np.uint64(stimulus.enable[row])
+        pulse = np.uint64(stimulus.pulse[row]) & enable
+        cycle = np.uint64(extent.first_cycle + count)
+        at = _begin_cycle(tables, patches, faults, cycle, extent.clock_hz)
+        trouble = _move(memory, tables, patches, pins, drive, enable, at)
+        if pulse:
+            calm = len(tables.gates) + 1
+            trouble = max(
+                trouble, _move(memory, tables, patches, pins, drive ^ pulse, enable, calm)
+            )
+            trouble = max(trouble, _move(memory, tables, patches, pins, drive, enable, calm))
+        levels, driven = _read(memory.values, pins)
+        levels, driven = _stick_pins(faults, cycle, levels, driven)
+        for index in range(len(patches.gate)):
+            if not np.isnan(faults.limit_hz[index]):
+                patches.level[index] = memory.values[faults.raw[index]]
+        seen[row] = (drive & enable) | (levels & driven & ~enable)
+        floating[row] = np.uint64(stimulus.highz[row]) & ~enable & ~driven
+        used = count + 1
+        if trouble != SETTLED:
+            restless = trouble
+            failures += 1
+            if failures > extent.tolerated:
+                break
+        if extent.care and (np.uint64(seen[row]) ^ np.uint64(extent.expect)) & np.uint64(
+            extent.care
+        ) == np.uint64(0):
+            matched = True
+            break
+    return used, matched, restless
