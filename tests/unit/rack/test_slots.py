@@ -1,0 +1,225 @@
+"""Slots at work, on sessions that answer from a function and a sink that only remembers."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field, replace
+
+import pytest
+
+from harness.board import Capture, RunConditions
+from harness.errors import (
+    BoardLost,
+    Cancelled,
+    HarnessError,
+    HostMisuse,
+    PortUnavailable,
+    StoreError,
+)
+from harness.judge import Case, ChipRecord, Outcome, RetryPolicy, Verdict
+from harness.rack import (
+    BoardSession,
+    Event,
+    Slot,
+    SlotFinished,
+    SlotWorker,
+    StopSwitch,
+    TableJudged,
+    run_slots,
+)
+from harness.table import Pattern
+from tests.unit.judge.samples import FunctionSession, case, good_chip
+
+
+@dataclass
+class Memory:
+    """A sink and an observer in one list, in the order in which things happened."""
+
+    chips: list[ChipRecord] = field(default_factory=list)
+    outcomes: list[Outcome] = field(default_factory=list)
+    seen: list[str] = field(default_factory=list)
+
+    def record_chip(self, chip: ChipRecord) -> None:
+        self.chips.append(chip)
+
+    def record_outcome(self, outcome: Outcome) -> None:
+        self.outcomes.append(outcome)
+        self.seen.append(f"stored {outcome.design}")
+
+    def observe(self, event: Event) -> None:
+        if isinstance(event, TableJudged):
+            self.seen.append(f"told {event.outcome.design}")
+        if isinstance(event, SlotFinished):
+            self.seen.append("finished")
+
+
+def cases(*designs: str) -> list[Case]:
+    plain = case()
+    return [replace(plain, design=replace(plain.design, name=name)) for name in designs]
+
+
+def work(
+    sessions: list[BoardSession | HarnessError],
+    designs: tuple[str, ...] = ("a", "b", "c"),
+    board: str = "WB-01",
+) -> Memory:
+    """Run one slot whose board answers with these sessions, one per connection."""
+    memory = Memory()
+    waiting = iter(sessions)
+
+    def opener(slot: Slot) -> BoardSession:
+        found = next(waiting)
+        if isinstance(found, HarnessError):
+            raise found
+        return found
+
+    stop = StopSwitch()
+    worker = SlotWorker(
+        Slot("A1", "port", board, "PK-01"),
+        cases(*designs),
+        opener,
+        memory,
+        RetryPolicy(),
+        stop,
+        memory.observe,
+    )
+    run_slots([worker], stop)
+    return memory
+
+
+def verdicts(memory: Memory) -> list[Verdict]:
+    return [outcome.verdict for outcome in memory.outcomes]
+
+
+def test_every_outcome_is_stored_before_anybody_is_told() -> None:
+    memory = work([FunctionSession()], ("a", "b"))
+    assert memory.seen == ["stored a", "told a", "stored b", "told b", "finished"]
+
+
+def test_the_boards_identity_is_kept_and_the_board_is_left() -> None:
+    session = FunctionSession()
+    memory = work([session])
+    assert memory.chips[-1].agent_version == "1"
+    assert memory.chips[-1].outcomes == ()
+    assert session.closed == 1
+    assert session.selected == ["a", "b", "c"]
+
+
+def test_a_board_that_cannot_be_reached_is_trouble_and_no_table_is_run() -> None:
+    memory = work([PortUnavailable("port is busy")])
+    assert memory.chips[-1].trouble == "slot A1, port port: port is busy"
+    assert verdicts(memory) == [Verdict.NOT_RUN] * 3
+    assert memory.outcomes[0].summary == "Not run: port is busy"
+
+
+def test_a_board_that_is_another_than_the_rack_file_says_is_not_used() -> None:
+    session = FunctionSession()
+    memory = work([session], board="WB-09")
+    assert "the board says it is WB-01, the rack file says WB-09" in memory.chips[-1].trouble
+    assert (session.closed, session.runs) == (1, [])
+
+
+def test_a_link_lost_in_a_table_is_error_and_the_rest_runs_on_a_new_session() -> None:
+    first = FunctionSession([good_chip, BoardLost("unplugged")])
+    second = FunctionSession()
+    memory = work([first, second])
+    assert verdicts(memory) == [Verdict.PASS, Verdict.ERROR, Verdict.PASS]
+    assert second.selected == ["c"]
+    assert (first.closed, second.closed) == (1, 1)
+
+
+def test_a_link_lost_twice_leaves_the_rest_not_run() -> None:
+    lost = BoardLost("unplugged")
+    memory = work([FunctionSession([lost]), FunctionSession([lost])])
+    assert verdicts(memory) == [Verdict.ERROR, Verdict.ERROR, Verdict.NOT_RUN]
+    assert "lost again (unplugged)" in memory.outcomes[2].summary
+
+
+def test_a_table_that_the_board_cannot_take_does_not_cost_the_session() -> None:
+    session = FunctionSession([HostMisuse("too long"), good_chip])
+    memory = work([session])
+    assert verdicts(memory) == [Verdict.ERROR, Verdict.PASS, Verdict.PASS]
+
+
+def test_a_board_that_does_not_come_back_is_trouble_for_the_rest() -> None:
+    memory = work([FunctionSession([BoardLost("unplugged")]), PortUnavailable("gone")])
+    assert verdicts(memory) == [Verdict.ERROR, Verdict.NOT_RUN, Verdict.NOT_RUN]
+    assert memory.chips[-1].trouble.endswith("gone")
+
+
+class WaitingSession(FunctionSession):
+    """A session whose second table runs until it is cancelled."""
+
+    def __init__(self, reached: threading.Event) -> None:
+        super().__init__()
+        self._reached = reached
+        self._cancelled = threading.Event()
+
+    def cancel(self) -> None:
+        self._cancelled.set()
+
+    def run(
+        self,
+        pattern: Pattern,
+        conditions: RunConditions,
+        *,
+        window: tuple[int, int] | None = None,
+    ) -> Capture:
+        if len(self.runs) == 1:
+            self._reached.set()
+            assert self._cancelled.wait(10)
+            raise Cancelled("stopped")
+        return super().run(pattern, conditions, window=window)
+
+
+def test_stopping_keeps_what_was_measured_and_marks_the_rest() -> None:
+    memory, stop, reached = Memory(), StopSwitch(), threading.Event()
+    session = WaitingSession(reached)
+    worker = SlotWorker(
+        Slot("A1", "port", "", "PK-01"),
+        cases("a", "b", "c"),
+        lambda _: session,
+        memory,
+        RetryPolicy(),
+        stop,
+        memory.observe,
+    )
+
+    def stop_when_reached() -> None:
+        assert reached.wait(10)
+        stop.stop()
+
+    stopper = threading.Thread(target=stop_when_reached)
+    stopper.start()
+    run_slots([worker], stop)
+    stopper.join()
+    assert verdicts(memory) == [Verdict.PASS, Verdict.NOT_RUN, Verdict.NOT_RUN]
+    assert memory.outcomes[1].summary == "Not run: the run was stopped"
+    assert session.closed == 1
+
+
+class FullMemory(Memory):
+    """A sink whose disk is full from the second outcome on."""
+
+    def record_outcome(self, outcome: Outcome) -> None:
+        if self.outcomes:
+            raise StoreError("disk is full")
+        super().record_outcome(outcome)
+
+
+def test_results_that_cannot_be_kept_stop_the_run_and_are_raised() -> None:
+    memory, stop = FullMemory(), StopSwitch()
+    session = FunctionSession()
+    worker = SlotWorker(
+        Slot("A1", "port", "", "PK-01"),
+        cases("a", "b", "c"),
+        lambda _: session,
+        memory,
+        RetryPolicy(),
+        stop,
+        memory.observe,
+    )
+    with pytest.raises(StoreError, match="disk is full"):
+        run_slots([worker], stop)
+    assert stop.stopped
+    assert (len(memory.outcomes), session.closed) == (1, 1)
