@@ -67,8 +67,8 @@ def run(command: Iterable[str | Path]) -> int:
     environment = dict(os.environ)
     environment["VIRTUAL_ENV"] = str(VENV)
     environment["PATH"] = f"{PROGRAMS}{os.pathsep}{environment.get('PATH', os.defpath)}"
-    environment.pop("PYTHONPATH", None)
-    environment.pop("PYTHONHOME", None)
+    for name in ("PYTHONPATH", "PYTHONHOME", "PYTHONDONTWRITEBYTECODE"):
+        environment.pop(name, None)
     with subprocess.Popen([str(part) for part in command], cwd=ROOT, env=environment) as process:
         while True:
             try:
@@ -157,7 +157,8 @@ def _pip(*arguments: str) -> None:
 
 
 def _pip_once(*arguments: str) -> subprocess.CompletedProcess[str]:
-    command = [str(PYTHON), "-m", "pip", "install", "--quiet", "--no-input"]
+    """Run pip; modules are compiled when they are first used, which is a third of the wait."""
+    command = [str(PYTHON), "-m", "pip", "install", "--quiet", "--no-input", "--no-compile"]
     command += ["--disable-pip-version-check", *arguments]
     return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
 
