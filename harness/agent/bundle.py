@@ -34,15 +34,15 @@ def slim(source: str) -> str:
 
 
 class _Slimmer(ast.NodeTransformer):
-    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.AST | None:  # noqa: N802
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.AST | None:
         return ast.Pass() if node.level else node
 
-    def visit_Expr(self, node: ast.Expr) -> ast.AST | None:  # noqa: N802
+    def visit_Expr(self, node: ast.Expr) -> ast.AST | None:
         if isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
             return ast.Pass()
         return self.generic_visit(node)
 
-    def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:  # noqa: N802
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
         if not node.decorator_list:
             node.returns = None
             for argument in (*node.args.args, *node.args.kwonlyargs):

@@ -8,7 +8,7 @@ where that is shorter.
 
 from array import array
 
-from .protocol import CONSTANT, FIELDS, SUB, WINDOW_BITS, XOR
+from .protocol import CONSTANT, FIELDS, WINDOW_BITS
 
 try:
     import micropython
@@ -16,8 +16,9 @@ except ImportError:
     from .cpython import micropython, ptr8, ptr32
 
 try:
-    import deflate
     import io
+
+    import deflate
 
     def inflate(body: object, target: object) -> int:
         """Inflate ``body`` into ``target``; return how many bytes came out."""

@@ -43,7 +43,7 @@ class Port:
     def write(self, data: bytes) -> None:
         """Send bytes to the host, all of them."""
         view = memoryview(data)
-        while len(view):
+        while view:
             sent = self.sink.write(view)
             view = view[sent or 0 :]
 
@@ -60,7 +60,7 @@ class Port:
         return True
 
 
-def quiet(on: bool) -> None:  # noqa: FBT001  a switch is what it is
+def quiet(on: bool) -> None:
     """Take Ctrl-C for an ordinary byte, or for an interrupt again."""
     try:
         import termios

@@ -20,7 +20,7 @@ except ImportError:
 VERSION = 1
 QUANTUM = 64
 MAX_BODY = 1100
-"""Longest body of a frame in bytes, either way; the board sizes its buffer by it."""
+"""Longest body of a frame to the board in bytes; the board sizes its buffer by it."""
 REMEMBER = 16
 """Replies that the board remembers, and so the most commands that may be under way."""
 
@@ -66,6 +66,10 @@ MAX_WINDOW = 64
 """Cycles that may be read back whole in one run."""
 MAX_KEPT = 48
 """Mismatches that the board keeps in one run; it counts all."""
+MAX_UNTIL = 60
+"""``until`` rows in one block; the answer lists each."""
+MAX_ANSWER = 3 + 3 + 22 * MAX_KEPT + 6 * MAX_UNTIL + 18 * MAX_WINDOW
+"""Longest body of a frame from the board in bytes: a block's answer with all lists full."""
 
 
 @micropython.viper
@@ -170,7 +174,7 @@ class Deframer:
                 continue
             body = bytes(self.view[: max(size - 4, 0)])
             tail = bytes(self.view[max(size - 4, 0) : size])
-            if broken or size < 8 - 1 or binascii.crc32(body) != int.from_bytes(tail, "little"):
+            if broken or size < 7 or binascii.crc32(body) != int.from_bytes(tail, "little"):
                 self.damaged += 1
             else:
                 bodies.append(body)
