@@ -1,0 +1,80 @@
+"""What a person sees while a rack runs."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+from rich.console import Console
+
+from harness.cli.closing import print_verdicts
+from harness.cli.live import RowDisplay, display
+from harness.cli.words import SYMBOLS, counts_text
+from harness.rack import Slot, SlotConnecting, SlotFinished, TableJudged, TableStarted
+from harness.store import Verdict
+from tests.unit.store.samples import chip, heading
+from tests.unit.store.test_store import failing_outcome
+
+SLOTS = (Slot("A1", "virtual", "WB-01", "PK-01"), Slot("A2", "virtual", "WB-02", "PK-02"))
+
+
+def written_to() -> tuple[Console, io.StringIO]:
+    text = io.StringIO()
+    return Console(file=text, width=100, highlight=False), text
+
+
+def test_without_a_terminal_every_table_is_a_plain_line() -> None:
+    console, text = written_to()
+    outcome = failing_outcome()
+    with display(console, SLOTS) as observe:
+        observe(SlotConnecting("A1", "PK-01", "/dev/x", 3))
+        observe(TableStarted("A1", "follow", "all", 0, 3))
+        observe(TableJudged("A1", outcome))
+        observe(TableJudged("A1", replace(outcome, verdict=Verdict.PASS)))
+        observe(SlotFinished("A1", ""))
+        observe(SlotFinished("A2", "slot A2, port x: silent"))
+    assert text.getvalue().splitlines() == [
+        "A1  PK-01  reaching the board at /dev/x",
+        f"A1  PK-01  follow/all  ✗ FAIL  {outcome.summary}",
+        "A1  PK-01  follow/all  ✓ PASS",
+        "A1  finished",
+        "A2  cannot be used: slot A2, port x: silent",
+    ]
+
+
+def test_on_a_terminal_every_slot_is_a_row_with_words_and_symbols() -> None:
+    board = RowDisplay(SLOTS)
+    board(SlotConnecting("A1", "PK-01", "/dev/x", 3))
+    board(TableJudged("A1", failing_outcome()))
+    board(TableStarted("A1", "follow", "more", 1, 3))
+    console, text = written_to()
+    console.print(board)
+    heading_line, first, second = text.getvalue().splitlines()
+    assert heading_line.split() == ["slot", "chip", "tables", "now", "so", "far"]
+    assert first.split() == ["A1", "PK-01", "1/3", "follow", "/", "more", "✗", "1", "FAIL"]
+    assert second.split() == ["A2", "PK-02", "0/0", "waiting"]
+
+
+def test_counts_stand_worst_first_and_nothing_is_counted_that_did_not_happen() -> None:
+    assert counts_text([Verdict.PASS, Verdict.FAIL, Verdict.PASS]) == "✗ 1 FAIL  ✓ 2 PASS"
+
+
+def test_every_verdict_has_a_symbol_of_its_own() -> None:
+    assert set(SYMBOLS) == set(Verdict)
+    assert len(set(SYMBOLS.values())) == len(Verdict)
+
+
+def test_the_closing_lines_spell_the_first_failures_out() -> None:
+    outcomes = tuple(failing_outcome(f"d{k}") for k in range(5))
+    record = replace(
+        heading(),
+        cancelled=True,
+        chips=(replace(chip(), outcomes=outcomes), chip("A2", trouble="slot A2: silent")),
+    )
+    console, text = written_to()
+    print_verdicts(console, record)
+    shown = text.getvalue()
+    assert "PK-01: d2/all ✗ FAIL  q[0] (pin out0)" in shown
+    assert "PK-01: 2 more in the report" in shown
+    assert "slot A2: silent" in shown
+    assert "The run was stopped" in shown

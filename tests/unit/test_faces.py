@@ -1,0 +1,59 @@
+"""Every package shows what its ``__all__`` says: sorted, complete, and nothing hidden in it."""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from types import ModuleType
+
+import pytest
+
+import harness
+import reports
+from harness import api
+
+
+def packages() -> list[str]:
+    found = [reports.__name__]
+    for package in (harness, reports):
+        found += [
+            module.name
+            for module in pkgutil.walk_packages(package.__path__, package.__name__ + ".")
+            if module.ispkg
+        ]
+    return sorted(set(found))
+
+
+def shown_names(module: ModuleType) -> set[str]:
+    """Public names of a package that are not its own submodules or ``__future__``."""
+    return {
+        name
+        for name, value in vars(module).items()
+        if not name.startswith("_") and not isinstance(value, ModuleType) and name != "annotations"
+    }
+
+
+def in_face_order(name: str) -> tuple[int, str]:
+    """Constants, classes, functions: the order that the linter keeps too."""
+    return (0 if name.isupper() else 1 if name[0].isupper() else 2, name)
+
+
+@pytest.mark.parametrize("name", packages())
+def test_a_package_shows_exactly_what_its_all_says(name: str) -> None:
+    module = importlib.import_module(name)
+    declared = list(getattr(module, "__all__", []))
+    assert declared == sorted(declared, key=in_face_order)
+    assert shown_names(module) == set(declared)
+    assert (module.__doc__ or "").strip()
+
+
+def test_the_front_door_opens_on_every_name_it_declares() -> None:
+    assert list(harness.__all__) == list(api.__all__)
+    assert harness.__all__ == sorted(harness.__all__, key=in_face_order)
+    for name in harness.__all__:
+        assert getattr(harness, name) is getattr(api, name)
+
+
+def test_a_name_that_is_not_shown_is_an_attribute_error() -> None:
+    with pytest.raises(AttributeError, match="has no attribute 'dance'"):
+        harness.dance  # noqa: B018 - looking it up is the test
