@@ -12,6 +12,7 @@ from harness.shuttle.model import (
 )
 from harness.shuttle.names import RESERVED, expand_range
 from harness.shuttle.reader import check_shuttle, load_shuttle
+from harness.shuttle.textfile import check_bytes, read_bytes, warn_of_mark
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
 __all__ = [
@@ -25,9 +26,12 @@ __all__ = [
     "TableSpec",
     "TomlTable",
     "Waiver",
+    "check_bytes",
     "check_shuttle",
     "expand_range",
     "load_shuttle",
     "nearest",
+    "read_bytes",
     "read_toml",
+    "warn_of_mark",
 ]

@@ -1,0 +1,134 @@
+"""The header of a table: which column is which signal.
+
+One rule: a column is a signal of the design, one bit of it (``q[2]``), a chip pin that the design
+uses, or one of the reserved columns; no pin may stand in two columns.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from harness.errors import Location
+from harness.shuttle import RESERVED, Bus, Design, Direction, Shuttle, nearest
+from harness.table.complaints import Complaints
+from harness.table.symbols import Column
+
+Place = Callable[[int], Location]
+"""Column number (from 0) → where its heading stands."""
+
+_BIT = re.compile(r"([A-Za-z][A-Za-z0-9_]*)\[(\d{1,3})\]")
+
+
+@dataclass(frozen=True)
+class Heading:
+    """Columns of a table by number: signals, and the reserved ones that are there."""
+
+    signals: Mapping[int, Column]
+    reserved: Mapping[str, int]
+    width: int
+
+    @property
+    def used(self) -> list[int]:
+        """Numbers of the columns that mean something, ascending."""
+        return sorted([*self.signals, *self.reserved.values()])
+
+
+def read_heading(
+    names: Sequence[str], design: Design, shuttle: Shuttle, complaints: Complaints, place: Place
+) -> Heading:
+    """Read the cells of the header row; what cannot be used is left out after findings."""
+    known = _known_signals(design)
+    default = default_levels(shuttle)
+    signals: dict[int, Column] = {}
+    reserved: dict[str, int] = {}
+    seen: set[str] = set()
+    owner: dict[str, str] = {}
+    for number, raw in enumerate(names):
+        name = raw.strip()
+        if name in seen:
+            complaints.error(
+                "doubled-column",
+                place(number),
+                f'column "{name}" is there twice',
+                "remove one of the two",
+            )
+        elif name in RESERVED:
+            reserved[name] = number
+        elif name in known:
+            if _claim(known[name], owner, complaints, place(number)):
+                signals[number] = Column(known[name], default)
+        else:
+            _unknown(name, names, design, complaints, place(number))
+        seen.add(name)
+    return Heading(signals, reserved, len(names))
+
+
+def default_levels(shuttle: Shuttle) -> int:
+    """Word of the level that each pin takes when nothing is asked: 0, but reset is inactive."""
+    return shuttle.mask(Direction.RESET) if shuttle.reset_active_low else 0
+
+
+def _known_signals(design: Design) -> dict[str, Bus]:
+    """Every name that may stand in a header, signals first where names are equal."""
+    known: dict[str, Bus] = {}
+    for signal in design.signals:
+        for index, pin in enumerate(reversed(signal.pins)):
+            known.setdefault(pin.name, Bus(pin.name, (pin,), signal.direction))
+            name = f"{signal.name}[{index}]"
+            known[name] = Bus(name, (pin,), signal.direction)
+    known.update(design.signals_by_name)
+    return known
+
+
+def signal_of(column: str, design: Design) -> str:
+    """Name of the design's signal that a column belongs to (``q`` for ``q[2]`` and its pins)."""
+    bit = _BIT.fullmatch(column)
+    if column in design.signals_by_name:
+        return column
+    if bit is not None:
+        return bit[1]
+    return next(s.name for s in design.signals if any(pin.name == column for pin in s.pins))
+
+
+def _claim(bus: Bus, owner: dict[str, str], complaints: Complaints, place: Location) -> bool:
+    for pin in bus.pins:
+        if pin.name in owner:
+            complaints.error(
+                "pin-in-two-columns",
+                place,
+                f'pin "{pin.name}" of "{bus.name}" is already in column "{owner[pin.name]}"',
+                "keep one of the two columns",
+            )
+            return False
+    owner.update(dict.fromkeys((pin.name for pin in bus.pins), bus.name))
+    return True
+
+
+def _unknown(
+    name: str, names: Sequence[str], design: Design, complaints: Complaints, place: Location
+) -> None:
+    known = [*design.signals_by_name, *RESERVED]
+    if len(names) == 1 and (";" in name or "\t" in name):
+        mark = ";" if ";" in name else "tabs"
+        complaints.error(
+            "wrong-separator",
+            place,
+            f"the columns are separated by {mark}",
+            "separate columns by commas in .csv and by tabs in .tsv files",
+        )
+    elif not name:
+        complaints.error(
+            "unknown-column",
+            place,
+            "this column has no name",
+            "name it, or remove the separator at the end of the header",
+        )
+    else:
+        complaints.error(
+            "unknown-column",
+            place,
+            f'design "{design.name}" has no signal "{name[:60]}"',
+            nearest(name[:60], known),
+        )

@@ -1,0 +1,154 @@
+"""Reading a vector table, from file to pattern.
+
+One rule: :func:`check_table` reports everything at once and never raises for what a person wrote;
+:func:`load_table` is the same reading for callers who can only use a table without errors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from harness.errors import Finding, Findings, Location, TableError
+from harness.shuttle import Design, Shuttle, TableSpec
+from harness.table.assemble import Assembler
+from harness.table.cells import CellReader
+from harness.table.complaints import Complaints
+from harness.table.header import read_heading
+from harness.table.lines import Block, LineReader, Stop
+from harness.table.pattern import Pattern
+from harness.table.sheet import read_sheet
+from harness.table.words import Locate
+
+SUFFIXES = (".csv", ".tsv", ".xlsx", ".ods")
+_SEPARATORS = {".csv": ",", ".tsv": "\t"}
+
+
+def load_table(table: TableSpec | Path, design: Design, shuttle: Shuttle) -> Pattern:
+    """Return a table as a pattern.
+
+    A path stands for the design's table that has this file; a file that the design does not name
+    is read without latency. Raises :class:`TableError` with every finding when any is an error.
+    """
+    pattern, findings = check_table(table, design, shuttle)
+    if pattern is None or Findings(findings).errors:
+        raise TableError(findings)
+    return pattern
+
+
+def check_table(
+    table: TableSpec | Path, design: Design, shuttle: Shuttle
+) -> tuple[Pattern | None, list[Finding]]:
+    """Read a table and everything that is wrong with it, in file order (at most about 100).
+
+    The pattern is None when there is no row to be had, and not to be run when any finding is an
+    error.
+    """
+    spec = table if isinstance(table, TableSpec) else spec_of(table, design)
+    complaints = Complaints(spec.path)
+    read = _READERS.get(spec.path.suffix.lower(), _read_unknown)
+    pattern = read(spec, design, shuttle, complaints)
+    if pattern is None and not complaints.fatal:
+        complaints.error(
+            "empty-table",
+            Location(spec.path),
+            "the table has no rows",
+            "write a header and at least one row",
+        )
+    return pattern, complaints.findings()
+
+
+def spec_of(path: Path, design: Design) -> TableSpec:
+    """Find the design's table that has this file, or make up one with the design's clock."""
+    whole = path.resolve()
+    known = next((spec for spec in design.tables if spec.path == whole), None)
+    return known or TableSpec(path.stem, path, design.clock_hz)
+
+
+def _read_text(
+    spec: TableSpec, design: Design, shuttle: Shuttle, complaints: Complaints
+) -> Pattern | None:
+    separator = _SEPARATORS[spec.path.suffix.lower()]
+    try:
+        with spec.path.open("rb") as file:
+            reader = LineReader(file, separator, complaints)
+            return _read_lines(reader, spec, design, shuttle)
+    except Stop:
+        return None
+    except OSError as trouble:
+        complaints.error(
+            "file-missing" if isinstance(trouble, FileNotFoundError) else "file-unreadable",
+            Location(spec.path),
+            f"the file cannot be read: {trouble.strerror or trouble}",
+            "check the path and its permissions",
+        )
+        return None
+
+
+def _read_lines(
+    reader: LineReader, spec: TableSpec, design: Design, shuttle: Shuttle
+) -> Pattern | None:
+    header = reader.header()
+    if header is None:
+        return None
+    names, place = header
+    heading = read_heading(names, design, shuttle, reader.complaints, place)
+    assembler = Assembler(spec, design, shuttle, heading, reader.complaints)
+    cells = CellReader(heading, reader.separator)
+    for block in reader.blocks(heading.width):
+        if heading.used:
+            assembler.add(cells.read(block), block.line, _locator(reader, block))
+    return assembler.finish(reader.hash.hexdigest())
+
+
+def _locator(reader: LineReader, block: Block) -> Locate:
+    """Where a cell of a block stands; asked only for findings."""
+
+    def locate(row: int, column: int) -> Location:
+        line = block.body.split(b"\n", row + 1)[row].decode("utf-8")
+        return reader.place(line, int(block.line[row]), column)
+
+    return locate
+
+
+def _read_spreadsheet(
+    spec: TableSpec, design: Design, shuttle: Shuttle, complaints: Complaints
+) -> Pattern | None:
+    sheet = read_sheet(complaints)
+    if sheet is None:
+        return None
+
+    def place(column: int) -> Location:
+        return Location(spec.path, sheet.header_line, column + 1)
+
+    heading = read_heading(sheet.names, design, shuttle, complaints, place)
+    assembler = Assembler(spec, design, shuttle, heading, complaints)
+    if len(sheet.line) and heading.used:
+        assembler.add(
+            sheet.columns(heading),
+            sheet.line,
+            lambda row, column: Location(spec.path, int(sheet.line[row]), column + 1),
+        )
+    return assembler.finish(sheet.sha256)
+
+
+def _read_unknown(
+    spec: TableSpec, design: Design, shuttle: Shuttle, complaints: Complaints
+) -> Pattern | None:
+    del design, shuttle
+    complaints.error(
+        "unknown-table-kind",
+        Location(spec.path),
+        f'"{spec.path.suffix}" is not a kind of table',
+        f"use one of {' '.join(SUFFIXES)}",
+    )
+    return None
+
+
+_Reader = Callable[[TableSpec, Design, Shuttle, Complaints], Pattern | None]
+_READERS: dict[str, _Reader] = {
+    ".csv": _read_text,
+    ".tsv": _read_text,
+    ".xlsx": _read_spreadsheet,
+    ".ods": _read_spreadsheet,
+}

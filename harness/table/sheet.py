@@ -1,0 +1,131 @@
+"""Tables kept in a spreadsheet (XLSX, ODS), read through pandas: the first sheet counts.
+
+One rule: a sheet becomes the same columns of texts as a text file, so that everything after
+reading is shared. Lines are the sheet's row numbers, columns its column numbers (A is 1).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import warnings
+from dataclasses import dataclass
+from io import BytesIO
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from harness.errors import Findings, Location
+from harness.shuttle import read_bytes
+from harness.table.cells import Coded
+from harness.table.complaints import Complaints
+from harness.table.header import Heading
+
+LARGEST_BYTES = 50_000_000
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet's header and rows, comments and empty rows left out. ``line`` counts from 1."""
+
+    names: list[str]
+    header_line: int
+    cells: NDArray[np.object_]
+    line: NDArray[np.int32]
+    sha256: str
+
+    def columns(self, heading: Heading) -> dict[int, Coded]:
+        """Return the used columns by number."""
+        coded: dict[int, Coded] = {}
+        for number in heading.used:
+            codes, texts = pd.factorize(self.cells[:, number])
+            coded[number] = Coded(codes, texts.tolist())
+        return coded
+
+
+def read_sheet(complaints: Complaints) -> Sheet | None:
+    """Read the first sheet of the complaints' file; None after a finding if it has no header."""
+    findings = Findings()
+    data = read_bytes(complaints.path, findings)
+    complaints.extend(findings)
+    if data is None:
+        return None
+    if len(data) > LARGEST_BYTES:
+        complaints.error(
+            "file-too-large",
+            Location(complaints.path),
+            f"the spreadsheet has {len(data):,} bytes; {LARGEST_BYTES:,} are possible",
+            "save it as CSV",
+        )
+        return None
+    texts = _texts(data, complaints)
+    return None if texts is None else _sheet(texts, hashlib.sha256(data).hexdigest(), complaints)
+
+
+def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
+    """All cells as texts, or None after the finding that this is no spreadsheet."""
+    is_ods = complaints.path.suffix.lower() == ".ods"
+    engine: Literal["odf", "openpyxl"] = "odf" if is_ods else "openpyxl"
+        "odf" if complaints.path.suffix.lower() == ".ods" else "openpyxl"
+    )
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            frame = pd.read_excel(
+                BytesIO(data), header=None, dtype="object", engine=engine, na_filter=False
+            )
+    except Exception as trouble:  # noqa: BLE001 - both libraries raise all kinds on bad bytes
+        complaints.error(
+            "bad-spreadsheet",
+            Location(complaints.path),
+            f"not a spreadsheet that can be read: {type(trouble).__name__}",
+            "save it again as .xlsx or .ods, or export it as .csv",
+        )
+        return None
+    cells: NDArray[np.object_] = frame.to_numpy(dtype=object)
+    for row in cells:
+        row[:] = [_text(cell) for cell in row]
+    return cells
+
+
+def _text(cell: object) -> str:
+    """Text of a cell as its author sees it; whole numbers without a decimal point."""
+    if isinstance(cell, float) and cell.is_integer():
+        return str(int(cell))
+    return str(cell).strip()
+
+
+def _sheet(cells: NDArray[np.object_], sha256: str, complaints: Complaints) -> Sheet | None:
+    kept = [
+        row
+        for row in range(len(cells))
+        if any(cells[row]) and not next(filter(None, cells[row])).startswith("#")
+    ]
+    if not kept:
+        return None
+    header = cells[kept[0]]
+    width = max(column for column in range(len(header)) if header[column]) + 1
+    rows = np.array(kept[1:], np.int64)
+    _check_width(cells, rows, width, complaints)
+    return Sheet(
+        names=[str(name) for name in header[:width]],
+        header_line=kept[0] + 1,
+        cells=cells[rows, :width],
+        line=(rows + 1).astype(np.int32),
+        sha256=sha256,
+    )
+
+
+def _check_width(
+    cells: NDArray[np.object_], rows: NDArray[np.int64], width: int, complaints: Complaints
+) -> None:
+    for row in rows.tolist():
+        beyond = [column for column in range(width, cells.shape[1]) if cells[row, column]]
+        if beyond:
+            complaints.error(
+                "ragged-row",
+                Location(complaints.path, row + 1, beyond[0] + 1),
+                f"a cell stands beyond the {width} columns of the header",
+                "name its column, or clear it",
+            )

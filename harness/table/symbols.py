@@ -1,0 +1,266 @@
+"""The grammar of one cell: what its text asks of the pins of its column.
+
+One rule: a cell means the same whoever reads it, so nothing here looks at another cell, and every
+text has exactly one reading. The grammar, tried in this order for a signal of W pins::
+
+    cell    := ""                  hold the last level (input), else leave the pins alone
+             | number              begins with lower-case 0x or 0b
+             | symbol * W          one JESD3 symbol a pin, most significant first
+             | "X" | "Z" | "F" | "N"   one symbol that stands for all W pins
+             | decimal             no leading zero
+    number  := "0x" hexdigit+ | "0b" bit+        a digit may be x (leave alone) or z (test for Z)
+
+Underscores may separate digits and symbols. Symbols may be written in lower case. ``10`` on two
+pins is symbols, on four pins the number ten: a decimal that fits in W bits never has W digits
+(for W above 1), so the two readings cannot collide.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from harness.shuttle import Bus, Direction
+
+ALL_PINS = "XZFN"
+SYMBOLS = frozenset("01CKHLZFXN")
+REFUSED = frozenset("23456789BP")
+_NUMBER = re.compile(r"0x[0-9a-fA-FxzXZ_]+|0b[01xzXZ_]+")
+_BASE_BITS = {"0x": 4, "0b": 1}
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a cell asks of its pins: one word each, bit positions of the chip's pins.
+
+    The words are those of a pattern; ``held`` marks an empty cell of an input.
+    """
+
+    drive: int = 0
+    enable: int = 0
+    pulse: int = 0
+    expect: int = 0
+    care: int = 0
+    highz: int = 0
+    held: bool = False
+
+    def __or__(self, other: Meaning) -> Meaning:
+        """Both together: pins of two parts of one cell."""
+        return Meaning(
+            self.drive | other.drive,
+            self.enable | other.enable,
+            self.pulse | other.pulse,
+            self.expect | other.expect,
+            self.care | other.care,
+            self.highz | other.highz,
+        )
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Why a cell cannot be used: slug, what is wrong, what to do."""
+
+    rule: str
+    message: str
+    advice: str
+
+
+NOTHING = Meaning()
+
+
+@dataclass(frozen=True)
+class Column:
+    """A signal column: its pins, and the level that each takes by default (as a word)."""
+
+    bus: Bus
+    default: int = 0
+
+
+PinRule = Callable[[int, int], Meaning]
+"""(mask of the pin, its default level as a word) → what a symbol asks of that pin."""
+
+_LEFT_ALONE: PinRule = lambda mask, default: NOTHING  # noqa: E731, ARG005 - a table entry
+
+_DRIVEN: dict[str, PinRule] = {
+    "0": lambda mask, default: Meaning(enable=mask),  # noqa: ARG005
+    "1": lambda mask, default: Meaning(drive=mask, enable=mask),  # noqa: ARG005
+    "C": lambda mask, default: Meaning(enable=mask, pulse=mask),  # noqa: ARG005
+    "K": lambda mask, default: Meaning(drive=mask, enable=mask, pulse=mask),  # noqa: ARG005
+}
+_TESTED: dict[str, PinRule] = {
+    "H": lambda mask, default: Meaning(expect=mask, care=mask),  # noqa: ARG005
+    "L": lambda mask, default: Meaning(care=mask),  # noqa: ARG005
+    "Z": lambda mask, default: Meaning(highz=mask),  # noqa: ARG005
+}
+_ALONE: dict[str, PinRule] = {"F": _LEFT_ALONE, "X": _LEFT_ALONE, "N": _LEFT_ALONE}
+_DEFAULTED: dict[str, PinRule] = {
+    "X": lambda mask, default: Meaning(drive=default & mask, enable=mask)
+}
+_RULES: dict[Direction, dict[str, PinRule]] = {
+    Direction.INPUT: _DRIVEN | _ALONE | _DEFAULTED,
+    Direction.OUTPUT: _TESTED | _ALONE,
+    Direction.BIDIRECTIONAL: _DRIVEN | _TESTED | _ALONE,
+}
+_DIGIT_SYMBOLS: dict[Direction, dict[str, str]] = {
+    Direction.INPUT: {"0": "0", "1": "1", "x": "X", "z": "Z"},
+    Direction.OUTPUT: {"0": "L", "1": "H", "x": "X", "z": "Z"},
+    Direction.BIDIRECTIONAL: {"0": "0", "1": "1", "x": "X", "z": "Z"},
+}
+_ADVICE = {
+    Direction.INPUT: "an input takes 0 1 C K F X N",
+    Direction.OUTPUT: "an output takes H L Z F X N, or a number such as 0b01 on a bus",
+    Direction.BIDIRECTIONAL: "write 0 1 C K to drive, H L Z to test, X F N to leave alone",
+}
+
+
+def read_cell(text: str, column: Column) -> Meaning | Refusal:
+    """Read one cell of a signal column. Spaces around the text do not count."""
+    text = text.strip()
+    if not text:
+        return Meaning(held=column.bus.direction is Direction.INPUT)
+    if text.startswith(("0x", "0b")):
+        return _number(text, column)
+    plain = text.replace("_", "").upper()
+    width = column.bus.width
+    if len(plain) == width and _is_symbols(plain, width):
+        return _symbols(plain, column)
+    if plain in ALL_PINS and len(plain) == 1:
+        return _symbols(plain * width, column)
+    if plain.isascii() and plain.isdigit():
+        return _decimal(text, plain, column)
+    return _unreadable(text, plain, width)
+
+
+def _is_symbols(plain: str, width: int) -> bool:
+    """Tell whether a text of the right length is symbols rather than a decimal number."""
+    if width > 1 and plain.isdigit():
+        return set(plain) <= {"0", "1"}
+    return set(plain) <= SYMBOLS | REFUSED
+
+
+def _symbols(plain: str, column: Column) -> Meaning | Refusal:
+    """One symbol a pin, most significant first."""
+    rules = _RULES[column.bus.direction]
+    meaning = NOTHING
+    for symbol, pin in zip(plain, column.bus.pins, strict=True):
+        rule = rules.get(symbol)
+        if rule is None:
+            return _not_allowed(symbol, column.bus)
+        meaning |= rule(pin.mask, column.default)
+    return meaning
+
+
+def _not_allowed(symbol: str, bus: Bus) -> Refusal:
+    if symbol in REFUSED:
+        asks = "a preload" if symbol in "BP" else "a supervoltage"
+        return Refusal(
+            "unsupported-symbol",
+            f'"{symbol}" asks for {asks} (JESD3), for which no pin driver exists here',
+            _ADVICE[bus.direction],
+        )
+    return Refusal(
+        "symbol-not-allowed",
+        f'"{symbol}" cannot stand on the {bus.direction} "{bus.name}"',
+        _ADVICE[bus.direction],
+    )
+
+
+def _decimal(text: str, plain: str, column: Column) -> Meaning | Refusal:
+    if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
+        return _not_allowed(plain[0], column.bus)
+    if len(plain) > 1 and plain[0] == "0":
+        return Refusal(
+            "leading-zero",
+            f'"{text[:40]}" may be a number or {len(plain)} symbols, and '
+            f'"{column.bus.name}" has {column.bus.width} pins',
+            "write a number without leading zeros, with 0b or 0x, or one symbol a pin",
+        )
+    if len(plain) > 10:
+        return _too_wide(text, column.bus)
+    return number_meaning(int(plain), text, column)
+
+
+def number_meaning(value: int, text: str, column: Column) -> Meaning | Refusal:
+    """Read a number without unknown digits: it drives an input, tests an output."""
+    bus = column.bus
+    if value >> bus.width:
+        return _too_wide(text, bus)
+    return _bits(format(value, f"0{bus.width}b"), column)
+
+
+def _too_wide(text: str, bus: Bus) -> Refusal:
+    pins = "1 pin" if bus.width == 1 else f"{bus.width} pins"
+    return Refusal(
+        "number-too-wide",
+        f'"{text[:40]}" does not fit in the {pins} of "{bus.name}"',
+        f"the largest number is {(1 << bus.width) - 1} ({(1 << bus.width) - 1:#x})",
+    )
+
+
+def _number(text: str, column: Column) -> Meaning | Refusal:
+    """Read a number with a prefix; digits x and z stand for all bits of that digit."""
+    if _NUMBER.fullmatch(text) is None:
+        return Refusal(
+            "bad-number",
+            f'"{text[:40]}" is not a number',
+            "after 0x write hexadecimal digits, after 0b binary ones, or x and z",
+        )
+    if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
+        return _not_allowed(text[-1].upper(), column.bus) if text[-1] in "01" else _single(text)
+    per_digit = _BASE_BITS[text[:2]]
+    digits = text[2:].replace("_", "").lower()
+    if not digits:
+        return Refusal("bad-number", f'"{text[:40]}" has no digits', "write digits after it")
+    bits = "".join(_digit_bits(digit, per_digit) for digit in digits)
+    width = column.bus.width
+    surplus, kept = bits[: max(0, len(bits) - width)], bits[-width:]
+    whole_digit_left = len(bits) - width < per_digit
+    if surplus.strip("0") and not (whole_digit_left and surplus.strip("xz") == ""):
+        return _too_wide(text, column.bus)
+    if len(kept) < width and set(kept) & {"x", "z"}:
+        return Refusal(
+            "short-number",
+            f'"{text[:40]}" has x or z digits but only {len(kept)} of {width} bits',
+            "write every digit of a number that has x or z in it",
+        )
+    return _bits(kept.rjust(width, "0"), column)
+
+
+def _single(text: str) -> Refusal:
+    return Refusal(
+        "symbol-not-allowed",
+        f'"{text[:40]}" cannot stand on an output of one pin',
+        _ADVICE[Direction.OUTPUT],
+    )
+
+
+def _digit_bits(digit: str, per_digit: int) -> str:
+    return digit * per_digit if digit in "xz" else format(int(digit, 16), f"0{per_digit}b")
+
+
+def _bits(bits: str, column: Column) -> Meaning | Refusal:
+    """Turn bits (0 1 x z, most significant first) into symbols by the direction."""
+    symbols = _DIGIT_SYMBOLS[column.bus.direction]
+    if "z" in bits and column.bus.direction is not Direction.OUTPUT:
+        return Refusal(
+            "symbol-not-allowed",
+            f'a number drives "{column.bus.name}", so it cannot have z digits',
+            _ADVICE[column.bus.direction],
+        )
+    return _symbols("".join(symbols[bit] for bit in bits), column)
+
+
+def _unreadable(text: str, plain: str, width: int) -> Refusal:
+    pins = "1 pin" if width == 1 else f"{width} pins"
+    if set(plain) <= SYMBOLS | REFUSED:
+        return Refusal(
+            "wrong-symbol-count",
+            f'"{text[:40]}" has {len(plain)} symbols for {pins}',
+            "write one symbol a pin, most significant first",
+        )
+    return Refusal(
+        "unknown-symbol",
+        f'"{text[:40]}" is neither a number nor symbols for {pins}',
+        "symbols are 0 1 C K H L Z F X N; numbers are 31, 0x1F or 0b1x0z",
+    )
