@@ -67,8 +67,6 @@ def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
     """All cells as texts, or None after the finding that this is no spreadsheet."""
     is_ods = complaints.path.suffix.lower() == ".ods"
     engine: Literal["odf", "openpyxl"] = "odf" if is_ods else "openpyxl"
-        "odf" if complaints.path.suffix.lower() == ".ods" else "openpyxl"
-    )
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
