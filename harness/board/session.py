@@ -242,7 +242,7 @@ class Session:
         mentioned = 0
         for bus in pattern.signals:
             mentioned |= bus.mask
-        enable = np.uint32(self._rest_enable & ~mentioned)
+        enable = np.uint32(self._rest_enable & ~mentioned) & ~pattern.enable
         drive = np.uint32(self._rest_drive) & enable
         return replace(pattern, drive=pattern.drive | drive, enable=pattern.enable | enable)
 
