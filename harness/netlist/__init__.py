@@ -14,6 +14,7 @@ from harness.netlist.kernel import (
     connect,
     prime,
     run_cycles,
+    settle,
 )
 from harness.netlist.model import (
     HIGH,
@@ -70,5 +71,6 @@ __all__ = [
     "parse_bench",
     "prime",
     "run_cycles",
+    "settle",
     "synthesise",
 ]

@@ -36,6 +36,7 @@ from harness.netlist import (
     no_patches,
     prime,
     run_cycles,
+    settle,
 )
 from harness.shuttle import Bus, Design, Direction
 from harness.table import Words
@@ -66,10 +67,14 @@ class RunningDesign:
     powered: bool = False
 
     def power_up(self, drive: int, enable: int) -> None:
-        """Show what the flops hold at power-up with these levels on the pins, without an edge."""
+        """Show what the flops hold at power-up with these levels on the pins, without an edge.
+
+        A set or clear that is active takes effect: it needs no edge.
+        """
         levels, driven = np.uint64(drive & enable), np.uint64(enable)
         connect(self.memory.values, self.netlist.tables, self.pins, levels, driven)
         prime(self.memory, self.netlist.tables, self.patches)
+        settle(self.memory, self.netlist.tables, self.patches, 0)
         self.powered = True
 
     def run(
