@@ -78,13 +78,13 @@ class Assembler:
 
     def _keep_texts(self, name: str, cells: Cells) -> None:
         assert isinstance(cells, Coded)
-        texts = [text.strip() for text in cells.texts]
-        filled = np.array([bool(text) for text in texts], np.bool_)
+        texts = np.array(cells.texts, dtype=object)
+        if " " in "".join(cells.texts):
+            texts[:] = [text.strip() for text in cells.texts]
+        filled = (texts != "").astype(np.bool_)
         rows = np.flatnonzero(filled[cells.codes])
-        codes = cells.codes[rows].tolist()
-        self.texts.setdefault(name, []).append(
-            RowTexts.of(rows + self.rows, [texts[code] for code in codes])
-        )
+        kept = RowTexts.of(rows + self.rows, texts[cells.codes[rows]].tolist())
+        self.texts.setdefault(name, []).append(kept)
 
     def _repeats(
         self, cells: Mapping[int, Cells], words: BlockWords, rows: int, locate: Locate

@@ -118,7 +118,9 @@ class CellReader:
                 return None
             codes = series.cat.codes.to_numpy()
             return None if codes.min() < 0 else Coded(codes, self.texts[column])
-        return _coded(series)
+        if column in self.heading.signals:
+            return _coded(series)
+        return Coded(np.arange(len(series)), series.tolist())
 
     def _surprise(self, column: int, series: pd.Series) -> Coded:
         """Read a column as texts and choose how it is read in the next block."""

@@ -30,6 +30,7 @@ class Complaints:
     kept: list[_Repeated] = field(default_factory=list)
     by_text: dict[tuple[int, str], _Repeated] = field(default_factory=dict)
     dropped: int = 0
+    refused: int = 0
 
     def add(self, finding: Finding) -> None:
         """Add one finding; beyond ``MOST`` it is only counted."""
@@ -48,6 +49,7 @@ class Complaints:
         self, column: int, text: str, refusal: Refusal, rows: int, place: Callable[[], Location]
     ) -> None:
         """Add a refused cell text of a column, seen in so many rows, first at ``place()``."""
+        self.refused += rows
         known = self.by_text.get((column, text))
         if known is not None:
             known.rows += rows

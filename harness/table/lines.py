@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 FIRST_BLOCK = 1 << 16
 """A small first block shows early which columns count and which hold few texts."""
-BLOCK = 1 << 20
+BLOCK = 1 << 22
 LONGEST_LINE = 100_000
 MARK = b"\xef\xbb\xbf"
 _SPACES = {",": b" \t\r\n", "\t": b" \r\n"}

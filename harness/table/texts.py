@@ -22,21 +22,20 @@ class RowTexts(Mapping[int, str]):
 
     @classmethod
     def of(cls, rows: NDArray[np.int64], texts: Sequence[str]) -> RowTexts:
-        """Keep one text for each of the given rows, which ascend."""
-        encoded = [text.encode("utf-8") for text in texts]
-        ends = np.cumsum([0, *map(len, encoded)], dtype=np.int64)
-        return cls(rows, b"".join(encoded), ends)
+        """Keep one text for each of the given rows, which ascend. No text has a NUL."""
+        blob = "\0".join([*texts, ""]).encode("utf-8")
+        return cls(rows, blob, np.flatnonzero(np.frombuffer(blob, np.uint8) == 0))
 
     @classmethod
     def joined(cls, parts: Sequence[RowTexts]) -> RowTexts:
         """Put texts of consecutive parts together; row numbers are already the whole table's."""
         if not parts:
             return cls.of(np.zeros(0, np.int64), ())
-        lengths = np.concatenate([np.diff(part.ends) for part in parts])
+        starts = np.cumsum([0, *(len(part.blob) for part in parts)])
         return cls(
             np.concatenate([part.rows for part in parts]),
             b"".join(part.blob for part in parts),
-            np.concatenate([[0], np.cumsum(lengths)]),
+            np.concatenate([part.ends + start for part, start in zip(parts, starts, strict=False)]),
         )
 
     def moved(self, first_cycle: NDArray[np.int64]) -> RowTexts:
@@ -47,7 +46,8 @@ class RowTexts(Mapping[int, str]):
         place = int(np.searchsorted(self.rows, row))
         if place == len(self.rows) or self.rows[place] != row:
             raise KeyError(row)
-        return self.blob[self.ends[place] : self.ends[place + 1]].decode("utf-8")
+        start = self.ends[place - 1] + 1 if place else 0
+        return self.blob[start : self.ends[place]].decode("utf-8")
 
     def __iter__(self) -> Iterator[int]:
         return iter(self.rows.tolist())

@@ -7,7 +7,7 @@ of an input holds the level of the row before it, also across blocks.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -65,6 +65,7 @@ class ColumnDecoder:
     drive: int = 0
     enable: int = 0
     known: dict[str, Meaning] = field(default_factory=dict)
+    last: tuple[Sequence[str], _Lookup] | None = None
 
     def __post_init__(self) -> None:
         if self.column.bus.direction is Direction.INPUT:
@@ -116,14 +117,22 @@ class ColumnDecoder:
         self.drive, self.enable = int(filled[-1, 0]), int(filled[-1, 1])
 
     def _lookup(self, cells: Coded, locate: Locate) -> _Lookup:
-        """Read every distinct text; refused ones become findings and ask nothing."""
+        """Read every distinct text; refused ones become findings and ask nothing.
+
+        A list of texts that was read without a refusal is read once for all blocks that share it.
+        """
+        if self.last is not None and self.last[0] is cells.texts:
+            return self.last[1]
+        before = self.complaints.refused
         words = np.zeros((len(cells.texts), len(FIELDS)), np.uint32)
         held = np.zeros(len(cells.texts), np.bool_)
         for index in self._unread(cells, words):
             meaning = self._meaning(cells.texts[index], index, cells, locate)
             held[index] = meaning.held
             words[index] = [getattr(meaning, name) for name in FIELDS]
-        return _Lookup(words, held)
+        lookup = _Lookup(words, held)
+        self.last = (cells.texts, lookup) if self.complaints.refused == before else None
+        return lookup
 
     def _unread(self, cells: Coded, words: NDArray[np.uint32]) -> list[int]:
         """Read plain numbers of a column of many texts at once; numbers of the other texts."""
