@@ -130,7 +130,7 @@ class Circuit:
         evaluable: it is then settled by repetition.
         """
         shorted = self.gate(kind, self.isolate(first), self.isolate(second))
-        held = self.net()
+        held = self.net(f"{self.names[first]}~{self.names[second]}")
         self.flops.append(Flop(held, shorted, HIGH, latch=1))
         for index, gate in enumerate(self.gates):
             if gate.out in (first, second):

@@ -28,16 +28,17 @@ _ONE = np.uint64(1)
 _XOR = np.uint64(Kind.XOR)
 
 
-def compiled(function: Function) -> Function:
-    """Compile a function with numba; without a cache on disk where no folder can be written.
+_OPTIONS: dict[str, Any] = {"nogil": True, "_nrt": False}
+# No function here makes an array, so none needs to count references to those it is given:
+# without ``_nrt`` counting them costs twice as much time as evaluating gates.
 
-    ``_nrt=False``: no function here makes an array, so none needs to count references to those
-    it is given. Counting costs twice as much time as evaluating.
-    """
+
+def compiled(function: Function) -> Function:
+    """Compile a function with numba; without a cache on disk where no folder can be written."""
     try:
-        return cast("Function", numba.njit(cache=True, nogil=True, _nrt=False)(function))
+        return cast("Function", numba.njit(cache=True, **_OPTIONS)(function))
     except RuntimeError:  # numba found no folder for its cache
-        return cast("Function", numba.njit(nogil=True, _nrt=False)(function))
+        return cast("Function", numba.njit(**_OPTIONS)(function))
 
 
 class Memory(NamedTuple):

@@ -57,8 +57,8 @@ def no_patches() -> Patches:
 class Simulator:
     """Runs a netlist in ``lanes`` independent lanes.
 
-    Flops start at 0 until :attr:`flops` is assigned. Inputs start at 0, and nothing drives
-    bidirectional ports from outside until :meth:`drive` does.
+    Flops and inputs start at 0, clocks too: what :meth:`drive` changes before the first
+    :meth:`settle` can be an edge. Nothing drives bidirectional ports from outside at first.
     """
 
     def __init__(self, netlist: Netlist, lanes: int = 64) -> None:
@@ -122,11 +122,11 @@ class Simulator:
         """
         tables: Tables = self.netlist.tables
         for word, (memory, patches) in enumerate(zip(self._memories, self._patches, strict=True)):
+            if not self._primed:
+                prime(memory, tables, patches)
             for net, values in self._inputs.items():
                 memory.values[net] = values[word]
             memory.values[tables.q] = memory.state
-            if not self._primed:
-                prime(memory, tables, patches)
             restless = settle(memory, tables, patches, 0)
             if restless != SETTLED:
                 name = self.netlist.names[restless]

