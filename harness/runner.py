@@ -65,7 +65,6 @@ def run_rack(
     jobs = load_jobs(rack.shuttle, designs)
     run = _heading(rack)
     switch = stop if stop is not None else StopSwitch()
-    store.start_run(run)
     sink = _RunSink(store, run.run_id)
     with _ports(rack) as addresses:
         opener = _opener(rack, addresses)
@@ -81,6 +80,7 @@ def run_rack(
             )
             for slot in rack.slots
         ]
+        store.start_run(replace(run, chips=tuple(worker.record for worker in workers)))
         run_slots(workers, switch)
     for outcome in compared(store.run(run.run_id)):
         store.record_outcome(run.run_id, outcome)

@@ -14,17 +14,26 @@ CHIP_ADVICE = (
     "The same table passes on {passing}, so this chip is suspect rather than the design or the "
     "table. Try the chip in another slot to rule the board out."
 )
+UNSTABLE_ADVICE = (
+    "The same table is unstable on every chip that was tested ({failing}), so suspect the design, "
+    "the table or its settings before any chip: most often a register that is not reset, or an "
+    "output that is tested before it has settled."
+)
 TABLE_ADVICE = (
     "The same table fails in the same first cycle on every chip that was tested ({failing}), so "
     "suspect the design, the table or its settings before any chip."
 )
 
 
-def compared(run: RunRecord) -> tuple[Outcome, ...]:
-    """Return the FAIL outcomes of a run whose origin other chips of the run make known.
+_TESTED = {Verdict.PASS, Verdict.FAIL, Verdict.UNSTABLE}
 
-    Passing elsewhere on the rack points at the chip; the same first failing cycle and pins on
-    every chip tested (two at least) point at the design or the table.
+
+def compared(run: RunRecord) -> tuple[Outcome, ...]:
+    """Return the outcomes of a run whose origin other chips of the run make known.
+
+    A FAIL of a table that passes elsewhere on the rack points at the chip. A FAIL in the same
+    first cycle and pins on every chip tested (two at least), or UNSTABLE on every one, points at
+    the design or the table.
     """
     by_table: dict[tuple[str, str], list[Outcome]] = {}
     for chip in run.chips:
@@ -34,19 +43,21 @@ def compared(run: RunRecord) -> tuple[Outcome, ...]:
 
 
 def _compare(group: list[Outcome]) -> Iterator[Outcome]:
-    failing = [o for o in group if o.verdict is Verdict.FAIL]
-    passing = [o for o in group if o.verdict is Verdict.PASS]
+    tested = [o for o in group if o.verdict in _TESTED]
+    failing = [o for o in tested if o.verdict is Verdict.FAIL]
+    passing = [o for o in tested if o.verdict is Verdict.PASS]
     if passing:
-        where = _chips(passing)
-        for outcome in failing:
-            advice = CHIP_ADVICE.format(passing=where)
-            yield replace(outcome, origin=Origin.CHIP, advice=advice)
-        return
-    if len(failing) >= 2 and len({_first(outcome) for outcome in failing}) == 1:
-        where = _chips(failing)
-        for outcome in failing:
-            advice = TABLE_ADVICE.format(failing=where)
-            yield replace(outcome, origin=Origin.TABLE, advice=advice)
+        yield from _blamed(failing, Origin.CHIP, CHIP_ADVICE.format(passing=_chips(passing)))
+    elif len(tested) >= 2 and not failing:
+        advice = UNSTABLE_ADVICE.format(failing=_chips(tested))
+        yield from _blamed(tested, Origin.TABLE, advice)
+    elif len(tested) >= 2 and len({_first(outcome) for outcome in tested}) == 1:
+        advice = TABLE_ADVICE.format(failing=_chips(tested))
+        yield from _blamed(tested, Origin.TABLE, advice)
+
+
+def _blamed(outcomes: list[Outcome], origin: Origin, advice: str) -> Iterator[Outcome]:
+    return (replace(outcome, origin=origin, advice=advice) for outcome in outcomes)
 
 
 def _first(outcome: Outcome) -> object:

@@ -69,9 +69,16 @@ def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
 def unstable(captures: Sequence[Capture]) -> str:
     """How the runs of one stimulus differed."""
     counts = ", ".join(str(capture.mismatch_count) for capture in captures)
+    signatures = [capture.signature for capture in captures]
+    first_alone = len(captures) > 2 and signatures[0] not in signatures[1:]
+    settled = first_alone and len(set(signatures[1:])) == 1
+    remark = (
+        " Only the first run differed, as when a register that the table does not reset keeps "
+        "what it held before."
+    )
     return (
         f"{counted(len(captures), 'run')} of the same stimulus gave different answers "
-        f"(mismatches per run: {counts})."
+        f"(mismatches per run: {counts}).{remark if settled else ''}"
     )
 
 

@@ -14,9 +14,13 @@ def wrong_at(cycle_wrong: int) -> Callable[[int, int], int]:
     return lambda cycle, drive: good_chip(cycle, drive) ^ (cycle == cycle_wrong) << OUT0
 
 
-def chip(serial: str, answer: Callable[[int, int], int]) -> ChipRecord:
+def chip_that_settles(serial: str) -> ChipRecord:
+    return chip(serial, wrong_at(1), good_chip)
+
+
+def chip(serial: str, *answers: Callable[[int, int], int]) -> ChipRecord:
     mine = replace(case(), chip_serial=serial, slot=serial)
-    outcome = examine(FunctionSession([answer]), mine, RetryPolicy(), TODAY).outcome
+    outcome = examine(FunctionSession(answers), mine, RetryPolicy(), TODAY).outcome
     return ChipRecord(serial, serial, "WB", "p", True, "1", "none", "virtual", True, "", (outcome,))
 
 
@@ -42,3 +46,14 @@ def test_different_failures_on_all_chips_say_nothing() -> None:
 
 def test_one_failing_chip_alone_says_nothing() -> None:
     assert changed(chip("PK-01", wrong_at(1))) == {}
+
+
+def test_a_table_that_is_unstable_on_every_chip_points_at_design_or_table() -> None:
+    found = changed(*(chip_that_settles(serial) for serial in ("PK-01", "PK-02")))
+    assert {outcome.origin for outcome in found.values()} == {Origin.TABLE}
+    assert "a register that is not reset" in found["PK-01"].advice
+    assert "Only the first run differed" in found["PK-01"].summary
+
+
+def test_unstable_here_and_fail_there_says_nothing() -> None:
+    assert changed(chip_that_settles("PK-01"), chip("PK-02", wrong_at(1))) == {}
