@@ -29,7 +29,7 @@ def safe_name(text: str) -> str:
     stay two names.
     """
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", text).strip("._")
-    if plain == text and len(text) <= LONGEST and not _RESERVED.fullmatch(text):
+    if plain and plain == text and len(text) <= LONGEST and not _RESERVED.fullmatch(text):
         return text
     return f"{plain[:LONGEST] or 'unnamed'}-{_mark(text)}"
 

@@ -1,0 +1,36 @@
+"""Our JUnit XML against the schema in pytest's source package (see ``data/README.md``)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import xmlschema
+from lxml import etree
+
+from harness.store import RunRecord
+from reports import chip_junit, run_junit
+from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
+
+XSD = Path(__file__).parent / "data" / "junit-10.xsd"
+
+
+def _long() -> RunRecord:
+    return run_of(long_chip())
+
+
+@pytest.mark.parametrize("make", [sample_run, hostile_run, _long, run_of])
+def test_every_file_is_valid_to_two_validators(make: Callable[[], RunRecord]) -> None:
+    run = make()
+    with_lxml = etree.XMLSchema(etree.parse(str(XSD)))
+    with_xmlschema = xmlschema.XMLSchema(str(XSD))
+    for data in [run_junit(run), *(chip_junit(run, chip) for chip in run.chips)]:
+        with_lxml.assertValid(etree.fromstring(data))
+        with_xmlschema.validate(etree.fromstring(data))
+
+
+def test_the_schema_does_refuse_what_the_builder_alone_would_write() -> None:
+    data = run_junit(sample_run()).replace(b"<testsuite ", b'<testsuite disabled="0" ', 1)
+    with_lxml = etree.XMLSchema(etree.parse(str(XSD)))
+    assert not with_lxml.validate(etree.fromstring(data))

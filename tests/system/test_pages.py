@@ -1,0 +1,210 @@
+"""The pages in a real browser: phone, desktop and paper, light and dark, judged by axe-core."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_core_python.base import AXE_SCRIPT
+from selenium import webdriver
+from selenium.webdriver.chrome.options import Options
+from selenium.webdriver.chrome.service import Service
+
+from reports import WrittenReports, write_run
+from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
+
+CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
+FLAGS = (
+    "--headless=new --no-sandbox --disable-gpu --no-first-run --disable-background-networking"
+    " --disable-component-update --disable-sync --disable-dev-shm-usage"
+)
+PHONE, SMALL, DESKTOP = (360, 740), (320, 640), (1280, 900)
+A4_POINTS = (595, 842)
+
+pytestmark = pytest.mark.skipif(
+    not (CHROMIUM and DRIVER), reason="needs chromium and chromedriver (Debian: chromium-driver)"
+)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    options = Options()
+    for flag in FLAGS.split():
+        options.add_argument(flag)
+    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('chromium')}")
+    options.binary_location = str(CHROMIUM)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    driver.set_script_timeout(60)
+    yield driver
+    driver.quit()
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Pages of every kind, by a short name."""
+    folder = tmp_path_factory.mktemp("pages")
+    sample = write_run(sample_run(), folder / "sample")
+    return {
+        "index": sample.index,
+        "pass": sample.chips[0].html,
+        "mixed": sample.chips[2].html,
+        "silent": sample.chips[5].html,
+        "long": _chip(write_run(run_of(long_chip()), folder / "long")),
+        "hostile": _chip(write_run(hostile_run(), folder / "hostile")),
+        "hostile index": write_run(hostile_run(), folder / "hostile").index,
+    }
+
+
+def _chip(written: WrittenReports) -> Path:
+    return written.chips[0].html
+
+
+KINDS = ["index", "pass", "mixed", "silent", "long", "hostile", "hostile index"]
+
+
+def _open(
+    browser: webdriver.Chrome, page: Path, size: tuple[int, int], scheme: str = "light"
+) -> None:
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": features})
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size[0] < 500},
+    )
+    browser.get(page.as_uri())
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("size", [SMALL, PHONE, DESKTOP])
+def test_no_page_scrolls_sideways(
+    browser: webdriver.Chrome, pages: dict[str, Path], kind: str, size: tuple[int, int]
+) -> None:
+    _open(browser, pages[kind], size)
+    width = browser.execute_script("return document.documentElement.scrollWidth")
+    assert width <= size[0]
+
+
+def _violations(browser: webdriver.Chrome) -> list[str]:
+    browser.execute_script(AXE_SCRIPT)
+    found: dict[str, Any] = browser.execute_async_script(
+        "const done = arguments[arguments.length - 1]; axe.run().then(done);"
+    )
+    assert len(found["passes"]) > 10, "axe-core checked next to nothing"
+    return [
+        f"{violation['id']}: {node['html']}"
+        for violation in found["violations"]
+        for node in violation["nodes"]
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("kind", KINDS)
+def test_axe_core_finds_nothing(
+    browser: webdriver.Chrome, pages: dict[str, Path], kind: str, scheme: str
+) -> None:
+    _open(browser, pages[kind], DESKTOP, scheme)
+    assert _violations(browser) == []
+
+
+def test_axe_core_finds_nothing_on_a_phone(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    _open(browser, pages["mixed"], PHONE)
+    assert _violations(browser) == []
+
+
+def test_axe_core_does_find_a_planted_fault(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    _open(browser, pages["pass"], DESKTOP)
+    browser.execute_script("document.documentElement.removeAttribute('lang')")
+    assert any(line.startswith("html-has-lang") for line in _violations(browser))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_page_asks_for_nothing_and_logs_nothing(
+    browser: webdriver.Chrome, pages: dict[str, Path], kind: str
+) -> None:
+    for log in ("browser", "performance"):
+        browser.get_log(log)  # type: ignore[no-untyped-call]
+    _open(browser, pages[kind], DESKTOP)
+    messages = [
+        json.loads(entry["message"])["message"]
+        for entry in browser.get_log("performance")  # type: ignore[no-untyped-call]
+    ]
+    asked = [m["params"]["request"]["url"] for m in messages
+             if m["method"] == "Network.requestWillBeSent"]  # fmt: skip
+    assert {url for url in asked if not url.startswith("data:")} == {pages[kind].as_uri()}
+    assert browser.get_log("browser") == []  # type: ignore[no-untyped-call]
+
+
+def test_the_style_is_applied_under_the_pages_own_policy(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    _open(browser, pages["mixed"], DESKTOP)
+    colours = [
+        browser.execute_script(f"return getComputedStyle(document.querySelector('{of}')).fill")
+        for of in (".stamp .v-fail .shape", ".tally .v-pass .shape")
+    ]
+    assert colours == ["rgb(213, 94, 0)", "rgb(0, 158, 115)"]
+
+
+def test_a_focused_drawing_can_be_scrolled_by_keyboard(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    _open(browser, pages["mixed"], PHONE)
+    wide = browser.execute_script(
+        "const box = document.querySelector('figure .scroll'); box.focus();"
+        "return document.activeElement === box && box.scrollWidth > box.clientWidth"
+    )
+    assert wide
+
+
+@pytest.mark.parametrize("kind", ["mixed", "index", "long"])
+def test_a_page_prints_on_a4_without_loss(
+    browser: webdriver.Chrome, pages: dict[str, Path], kind: str
+) -> None:
+    _open(browser, pages[kind], DESKTOP)
+    options = {"preferCSSPageSize": True, "printBackground": True}
+    pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", options)["data"])
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
+    assert boxes
+    for width, height in boxes:
+        assert (round(float(width)), round(float(height))) == A4_POINTS
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    _narrow_to_a4(browser)
+    cut = browser.execute_script(
+        "return [...document.querySelectorAll('body *')]"
+        ".filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML)"
+    )
+    assert cut == []
+
+
+def _narrow_to_a4(browser: webdriver.Chrome) -> None:
+    """Give the window the width of A4 less the margins of 14 mm, at 96 pixels an inch."""
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": 688, "height": 1017, "deviceScaleFactor": 1, "mobile": False},
+    )
+
+
+@pytest.mark.parametrize(("kind", "size"), [("mixed", PHONE), ("mixed", DESKTOP), ("index", PHONE)])
+def test_the_verdict_is_seen_without_scrolling(
+    browser: webdriver.Chrome, pages: dict[str, Path], kind: str, size: tuple[int, int]
+) -> None:
+    _open(browser, pages[kind], size)
+    box = browser.execute_script(
+        "const r = document.querySelector('.stamp').getBoundingClientRect();"
+        "return [r.top, r.bottom, r.left, r.right]"
+    )
+    assert box[0] >= 0
+    assert box[1] <= size[1] / 2
+    assert box[2] >= 0
+    assert box[3] <= size[0]

@@ -1,0 +1,288 @@
+"""The pages as markup: what they hold, in which order, and that nothing else gets in."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+from lxml import html
+
+from harness.store import RunRecord, Verdict
+from reports import chip_html, index_html
+from reports.texts import printable
+from tests.unit.reports.samples import (
+    HOSTILE,
+    chip,
+    errored,
+    every_verdict,
+    failed,
+    hostile_run,
+    long_chip,
+    not_run,
+    passed,
+    run_of,
+    sample_run,
+    unstable,
+    waived,
+)
+
+STYLE = Path(__file__).parents[3] / "reports" / "templates" / "style.css"
+PACED = (
+    "They ran at 48.25 kHz on average, paced by software: single cycles may be longer,"
+    " so speed is not proven."
+)
+FIRST = "cycle 20, table line 15: pin out2 (q[2]) expected H, observed 0"
+
+
+def _page(run: RunRecord, slot: int = 0) -> Any:
+    return html.fromstring(chip_html(run, run.chips[slot]))
+
+
+def _words(element: Any) -> str:
+    return " ".join(element.text_content().split())
+
+
+def _all_pages(run: RunRecord) -> list[Any]:
+    return [html.fromstring(index_html(run)), *(_page(run, k) for k in range(len(run.chips)))]
+
+
+@pytest.mark.parametrize(
+    ("outcome", "headline"),
+    [
+        (passed(), "The one table passed."),
+        (
+            failed(),
+            f"1 of 1 table failed. First: alu181 / exhaustive, {FIRST}.",
+        ),
+        (
+            unstable(),
+            f"1 of 1 table answered differently when repeated. First: fifo8 / depth, {FIRST}.",
+        ),
+        (errored(), "1 of 1 table could not be tested. First: uart8n1 / loopback."),
+        (
+            waived(),
+            f"1 of 1 table failed as waived. First: lfsr16 / period, {FIRST}.",
+        ),
+        (not_run(), "1 of 1 table not run. First: aes_sbox / all."),
+    ],
+)
+def test_the_verdict_comes_first_with_word_shape_and_reason(outcome: Any, headline: str) -> None:
+    tree = _page(run_of(chip("A1", "SP2-0001", outcome)))
+    head = tree.find("body/header")
+    assert _words(head.find_class("stamp")[0]) == outcome.verdict.value
+    shape = outcome.verdict.value.lower().replace(" ", "-")
+    assert head.xpath(".//*[@class='stamp']//use/@href") == [f"#shape-{shape}"]
+    assert _words(head.find_class("headline")[0]) == headline
+
+
+def test_a_chip_without_a_board_says_so() -> None:
+    tree = _page(sample_run(), 5)
+    assert _words(tree.find_class("stamp")[0]) == "ERROR"
+    assert "nothing came back from the board within 2 s" in _words(tree.find("body/header"))
+    assert not tree.xpath("//table")
+
+
+def test_failures_come_worst_first_and_then_one_row_for_each_table() -> None:
+    tree = _page(sample_run(), 2)
+    found = [_words(h3) for h3 in tree.xpath("//article//h3")]
+    assert found == [
+        "FAIL alu181 / exhaustive",
+        "UNSTABLE fifo8 / depth",
+        "ERROR uart8n1 / loopback",
+        "WAIVED lfsr16 / period",
+    ]
+    rows = tree.xpath("//table[@class='list']/tbody/tr")
+    assert [_words(row[0]) for row in rows] == [o.verdict.value for o in every_verdict()]
+
+
+def test_a_failure_holds_all_its_evidence() -> None:
+    (article,) = _page(run_of(chip("A1", "SP2-0001", failed()))).xpath("//article")
+    text = _words(article)
+    own = (failed().summary, failed().advice, failed().design_source)
+    for wanted in (*own, "every tested bit was the same", "The first 3 of 512 failing cycles"):
+        assert wanted in text
+    rows = [[_words(cell) for cell in row] for row in article.xpath(".//table[1]/tbody/tr")]
+    assert rows[0] == ["20", "15", "out2 (q[2])", "H", "0", "–"]
+    assert rows[1] == ["21", "16repeat 2", "out2 (q[2])", "H", "0", "wrap"]
+    assert rows[2] == ["out4 (carry)", "H", "0"]
+    assert ["out2 (q[2])", "512"] in rows
+    assert ["3", "512", "91AA03F7", "300 ms", "0"] in rows
+    assert article.xpath("count(.//svg[@role='img'])") == 1
+    assert article.xpath(".//figcaption//a/@href") == ["alu181.exhaustive.vcd"]
+
+
+def test_a_waived_failure_shows_owner_reason_ticket_and_expiry() -> None:
+    text = _words(_page(run_of(chip("A1", "SP2-0001", waived()))).xpath("//article")[0])
+    for wanted in ("R. Ebb", "known hold problem of this lot", "LT-42", "2027-01-31"):
+        assert wanted in text
+
+
+def test_a_long_chip_shows_its_failures_first_and_its_passes_in_a_line() -> None:
+    run = run_of(long_chip())
+    tree = _page(run)
+    assert len(tree.xpath("//article")) == 3
+    assert len(tree.xpath("//table[@class='list']/tbody/tr")) == 150
+    links = tree.xpath("//table[@class='list']//a/@href")
+    assert links == ["#table-41", "#table-78", "#table-121"]
+    assert len(chip_html(run, run.chips[0])) < 200_000
+
+
+def test_how_far_a_pass_goes_is_told_from_the_record() -> None:
+    told = [_words(li) for li in _page(sample_run()).xpath("//ul[@class='trust']/li")]
+    assert told == [
+        "The board was virtual: this page tells of a model of the chip, not of silicon.",
+        "3 passed tables ran 73,775 cycles in all.",
+        PACED,
+        "3 of 3 passed tables ran once: a fault that comes and goes can be missed.",
+        "Only outputs that a table tests are judged: a defect that no table shows stays unseen.",
+        "Supply voltage and temperature were not recorded in this run.",
+    ]
+
+
+def test_a_chip_with_no_pass_claims_nothing() -> None:
+    told = _words(_page(run_of(chip("A1", "S", failed(), virtual=False))).find_class("trust")[0])
+    assert told.startswith("No table passed, so nothing here vouches for the chip.")
+
+
+def test_a_board_that_times_cycles_in_hardware_gets_the_credit() -> None:
+    asked = passed().conditions
+    assert asked is not None
+    exact = replace(asked, exact=True, achieved_hz=50_000.0)
+    tree = _page(run_of(chip("A1", "S", passed(conditions=exact), exact=True, virtual=False)))
+    assert "They ran at 50 kHz, every cycle timed by hardware." in _words(tree)
+
+
+def test_a_run_slower_than_asked_is_said_to_be() -> None:
+    asked = passed().conditions
+    assert asked is not None
+    slow = replace(asked, achieved_hz=20_000.0)
+    tree = _page(run_of(chip("A1", "S", passed(conditions=slow))))
+    assert "1 of them ran slower than asked by more than a tenth." in _words(tree)
+
+
+def test_the_index_shows_the_rack_the_verdicts_and_the_tables_that_differ() -> None:
+    tree = html.fromstring(index_html(sample_run()))
+    slots = [_words(h3) for h3 in tree.xpath("//li[contains(@class, 'card')]/h3")]
+    assert slots == [f"A{n} SP2-000{n}" for n in range(1, 7)]
+    groups = [[_words(e) for e in div] for div in tree.xpath("//dl[@class='groups']/div")]
+    assert groups == [
+        ["FAIL 2", "SP2-0003", "SP2-0004"],
+        ["ERROR 1", "SP2-0006"],
+        ["WAIVED 1", "SP2-0005"],
+        ["PASS 2", "SP2-0001", "SP2-0002"],
+    ]
+    rows = [[_words(cell) for cell in row] for row in tree.xpath("//table/tbody/tr")]
+    assert rows[0] == ["alu181 / exhaustive", "PASS", "PASS", "FAIL", "FAIL", "–", "–"]
+    assert len(rows) == 5
+    assert _words(tree.xpath("//caption")[0]) == (
+        "1 table passed on every chip that could be tested. The rest:"
+    )
+
+
+def test_a_stopped_and_an_unfinished_run_are_marked() -> None:
+    stopped = replace(sample_run(), cancelled=True)
+    assert all("stopped by hand" in _words(page) for page in _all_pages(stopped))
+    going = html.fromstring(index_html(replace(sample_run(), finished=None)))
+    assert "The run has no end on record" in _words(going)
+
+
+def test_an_empty_rack_still_makes_a_page() -> None:
+    text = _words(html.fromstring(index_html(run_of())))
+    assert "No chip was in the rack." in text
+    assert "No table was reached on any chip." in text
+
+
+def test_planted_markup_stays_text_everywhere() -> None:
+    run = hostile_run()
+    for page in _all_pages(run):
+        assert not page.xpath("//script|//iframe|//object|//img|//form")
+        assert printable(HOSTILE) in page.text_content()
+    raw = chip_html(run, run.chips[0]).decode("utf-8")
+    assert "<script" not in raw
+    assert not re.search("[\x00-\x08\x0b-\x1f\u202e]", raw)
+    # every field of the chip, the run and its outcomes that the page shows keeps the whole text
+    assert raw.count("&lt;script&gt;") > 100
+
+
+def test_a_page_asks_for_nothing_and_runs_nothing() -> None:
+    for page in [*_all_pages(sample_run()), *_all_pages(hostile_run())]:
+        names = {name for element in page.iter() for name in element.attrib}
+        assert not {name for name in names if name.startswith("on") or name in {"src", "style"}}
+        for _, _, link, _ in page.iterlinks():
+            assert not re.match(r"[a-z]+:(?!,)|//", link), link
+        (style,) = page.xpath("//style")
+        assert "url(" not in style.text
+        assert "@import" not in style.text
+        (policy,) = page.xpath("//meta[@http-equiv='Content-Security-Policy']/@content")
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+
+
+def test_headings_captions_and_ids_are_in_order() -> None:
+    for page in _all_pages(sample_run()):
+        levels = [int(e.tag[1]) for e in page.iter("h1", "h2", "h3", "h4")]
+        assert levels[0] == 1
+        assert levels.count(1) == 1
+        steps = pairwise(levels)
+        assert all(after - before <= 1 for before, after in steps)
+        assert all(table.find("caption") is not None for table in page.iter("table"))
+        ids = page.xpath("//@id")
+        assert len(ids) == len(set(ids))
+        assert page.get("lang") == "en"
+        assert len(page.xpath("//main")) == 1
+
+
+def _themes() -> list[dict[str, str]]:
+    """Variables of the light, the dark and the printed page; later ones build on the first."""
+    blocks = re.findall(r":root \{(.*?)\n {0,2}\}", STYLE.read_text(encoding="utf-8"), re.DOTALL)
+    found = [dict(re.findall(r"--([a-z-]+): (#[0-9a-f]{6})", block)) for block in blocks]
+    assert len(found) == 3
+    return [found[0], found[0] | found[1], found[0] | found[2]]
+
+
+def _luminance(colour: str) -> float:
+    """Relative luminance as WCAG 2.2 defines it (from memory, confirmed by axe-core's verdict)."""
+    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(one: str, other: str) -> float:
+    low, high = sorted((_luminance(one), _luminance(other)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("theme", [0, 1, 2])
+@pytest.mark.parametrize("text", ["ink", "soft", "link", "wrong"])
+@pytest.mark.parametrize("ground", ["paper", "sheet"])
+def test_text_stands_out_in_every_theme(theme: int, text: str, ground: str) -> None:
+    colours = _themes()[theme]
+    assert _contrast(colours[text], colours[ground]) >= 4.5
+
+
+def test_a_mark_stands_out_on_every_fill() -> None:
+    colours = _themes()[0]
+    for verdict in ("pass", "fail", "unstable", "error", "waived"):
+        assert _contrast(colours["mark"], colours[verdict]) >= 4.5
+
+
+def test_the_fills_are_of_the_okabe_ito_palette() -> None:
+    # Okabe and Ito, "Color Universal Design", 2008; values from memory, confirmed by matplotlib's
+    # and R's palette of that name
+    palette = {"#e69f00", "#56b4e9", "#009e73", "#f0e442", "#0072b2", "#d55e00", "#cc79a7"}
+    fills = [_themes()[0][name] for name in ("pass", "fail", "unstable", "error", "waived")]
+    assert set(fills) <= palette
+    assert len(set(fills)) == 5
+
+
+def test_every_verdict_has_a_shape_and_a_style() -> None:
+    style = STYLE.read_text(encoding="utf-8")
+    shapes = (STYLE.parent / "shapes.svg.jinja").read_text(encoding="utf-8")
+    for verdict in Verdict:
+        shape = verdict.value.lower().replace(" ", "-")
+        assert f'id="shape-{shape}"' in shapes
+        assert f".v-{shape} > .shape" in style

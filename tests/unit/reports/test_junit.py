@@ -1,0 +1,141 @@
+"""JUnit XML read back by an independent reader, ``junitparser``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from junitparser import JUnitXml
+
+from reports import chip_junit, run_junit
+from reports.junit import conditions_sha256
+from reports.texts import printable
+from tests.unit.reports.samples import (
+    HOSTILE,
+    chip,
+    every_verdict,
+    failed,
+    hostile_run,
+    passed,
+    run_of,
+    sample_run,
+)
+
+
+def _suites(data: bytes) -> list[Any]:
+    return list(JUnitXml.fromstring(data))
+
+
+def _results(cases: Iterable[Any]) -> dict[str, list[tuple[str, str | None]]]:
+    return {case.classname: [(type(r).__name__, r.type) for r in case.result] for case in cases}
+
+
+def test_every_verdict_has_its_element() -> None:
+    run = run_of(chip("A1", "SP2-0001", *every_verdict()))
+    (suite,) = _suites(chip_junit(run, run.chips[0]))
+    assert suite.name == "SP2-0001"
+    assert _results(suite) == {
+        "ctr163": [],
+        "alu181": [("Failure", "mismatch")],
+        "fifo8": [("Failure", "unstable")],
+        "uart8n1": [("Error", "link")],
+        "lfsr16": [("Skipped", "skipped")],
+        "aes_sbox": [("Skipped", "skipped")],
+    }
+    assert (suite.tests, suite.failures, suite.errors, suite.skipped) == (6, 2, 1, 2)
+
+
+def test_a_case_is_a_table_and_its_class_the_design() -> None:
+    (suite,) = _suites(chip_junit(sample_run(), sample_run().chips[0]))
+    assert [(case.classname, case.name, case.time) for case in suite] == [
+        ("ctr163", "count", 0.21),
+        ("alu181", "exhaustive", 0.21),
+        ("lfsr16", "period", 0.21),
+    ]
+
+
+def test_a_failure_tells_cause_advice_repeats_and_cycles() -> None:
+    run = run_of(chip("A1", "SP2-0001", failed()))
+    (suite,) = _suites(chip_junit(run, run.chips[0]))
+    (failure,) = next(iter(suite)).result
+    out2 = "out2 (q[2]) expected H, observed 0"
+    assert failure.message == f"FAIL: {failed().summary}"
+    assert failure.text.splitlines() == [
+        "FAIL: Pin out2 (q[2]) read 0 where 1 was promised, in every run alike.",
+        "Cause taken to lie in: chip",
+        "What to do: Look at the cone of q[2]; compare with another chip of the lot.",
+        "Run 3 times; every tested bit was the same each time.",
+        f"cycle 20, table line 15: {out2}",
+        f"cycle 21, table line 16, “wrap”: {out2}; out4 (carry) expected H, observed 0",
+        f"cycle 22, table line 17, “wrap”: {out2}",
+    ]
+
+
+def test_a_waived_failure_names_the_waiver() -> None:
+    run = run_of(chip("A1", "SP2-0001", *every_verdict()))
+    (suite,) = _suites(chip_junit(run, run.chips[0]))
+    messages = {case.classname: case.result[0].message for case in suite if case.result}
+    assert messages["lfsr16"] == (
+        "WAIVED: known hold problem of this lot (owner R. Ebb, ticket LT-42, until 2027-01-31)"
+    )
+    assert messages["aes_sbox"] == "NOT RUN: The run was stopped before this table."
+
+
+def test_a_slot_without_a_board_is_an_error() -> None:
+    run = sample_run()
+    (suite,) = _suites(chip_junit(run, run.chips[5]))
+    (case,) = suite
+    assert (case.classname, case.name) == ("slot", "slot A6")
+    assert [type(result).__name__ for result in case.result] == ["Error"]
+    assert case.result[0].message == run.chips[5].trouble
+
+
+def test_the_properties_name_everything_that_the_verdict_rests_on() -> None:
+    run = sample_run()
+    (suite,) = _suites(chip_junit(run, run.chips[0]))
+    told = {item.name: item.value for item in suite.properties()}
+    assert (
+        told.items()
+        >= {
+            "shuttle": "Sandpiper 2",
+            "board_serial": "WB-01",
+            "slot": "A1",
+            "agent_version": "0.1.0",
+            "tool_version": "0.1.0",
+            "interpreter": "MicroPython 1.27.0 unix",
+            "profile_sha256": run.profile_sha256,
+            "table_sha256.ctr163.count": "4c" * 32,
+            "conditions.ctr163.count": (
+                "asked 50 kHz, ran at 48.25 kHz (paced), settle 0 µs, reset 2 cycles"
+            ),
+            "conditions_sha256": conditions_sha256(run.chips[0]),
+        }.items()
+    )
+
+
+def test_the_conditions_hash_tells_other_conditions_but_not_another_speed_reached() -> None:
+    asked = passed().conditions
+    assert asked is not None
+    faster = type(asked)(60_000.0, 48_250.0, False, 0.0, 2)
+    reached = type(asked)(50_000.0, 49_000.0, False, 0.0, 2)
+    own = conditions_sha256(chip("A1", "S", passed()))
+    assert conditions_sha256(chip("A1", "S", passed(conditions=reached))) == own
+    assert conditions_sha256(chip("A1", "S", passed(conditions=faster))) != own
+
+
+def test_the_run_has_one_suite_for_each_chip_and_their_sums() -> None:
+    run = sample_run()
+    root = JUnitXml.fromstring(run_junit(run))
+    assert [suite.name for suite in root] == [chip.chip_serial for chip in run.chips]
+    sums = [sum(getattr(s, name) for s in root) for name in ("tests", "failures", "errors")]
+    assert [root.tests, root.failures, root.errors] == sums == [17, 3, 2]
+
+
+def test_characters_that_xml_forbids_are_told_not_dropped() -> None:
+    run = hostile_run()
+    root = ET.fromstring(chip_junit(run, run.chips[0]))
+    suite = root[0]
+    assert suite.get("name") == printable("SP2-0001" + HOSTILE)
+    assert "\\x00\\x1b[31m\\u202e\\udc80é" in (suite.get("name") or "")
+    assert not list(root.iter("script"))

@@ -1,0 +1,51 @@
+"""Words and numbers as people read them."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.store import Attempt, Wave
+from reports.texts import agreement, differs, duration, hertz, many, printable
+
+
+@pytest.mark.parametrize(
+    ("raw", "shown"),
+    [
+        ("plain é 漢 😀\n\t", "plain é 漢 😀\n\t"),
+        ("\x00\x1b[2J\r\x7f\x85", "\\x00\\x1b[2J\\x0d\\x7f\\x85"),
+        ("abc\u202egnp", "abc\\u202egnp"),
+        ("\ud800\ufffe", "\\ud800\\ufffe"),
+    ],
+)
+def test_what_hides_or_breaks_is_shown_as_an_escape(raw: str, shown: str) -> None:
+    assert printable(raw) == shown
+
+
+def test_rates_times_and_counts_have_fitting_units() -> None:
+    assert [hertz(rate) for rate in (12.5, 48_250, 10e6)] == ["12.5 Hz", "48.25 kHz", "10 MHz"]
+    assert [duration(s) for s in (0.21, 4.2, 192.4)] == ["210 ms", "4.2 s", "3 min 12 s"]
+    assert [many(n, "cycle") for n in (0, 1, 65_535)] == ["0 cycles", "1 cycle", "65,535 cycles"]
+
+
+def _attempts(*signatures: str) -> list[Attempt]:
+    return [Attempt(k + 1, 0, signature, 0.1) for k, signature in enumerate(signatures)]
+
+
+@pytest.mark.parametrize(
+    ("signatures", "told"),
+    [
+        ((), "No attempt was completed."),
+        (("A",), "Run once, so nothing is known of repeats."),
+        (("A", "A"), "Run 2 times; every tested bit was the same each time."),
+        (("A", "B", "A"), "Run 3 times; the answers differ: 2 different signatures."),
+    ],
+)
+def test_the_agreement_of_repeats_is_told(signatures: tuple[str, ...], told: str) -> None:
+    assert agreement(_attempts(*signatures)) == told
+
+
+def test_only_what_was_tested_and_read_can_differ() -> None:
+    wave = Wave("p", "s", "." * 10, "0101Z0Z.01", "LHHLZZLH..")
+    assert [differs(wave, k) for k in range(11)] == [
+        False, False, True, True, False, True, True, False, False, False, False,
+    ]  # fmt: skip

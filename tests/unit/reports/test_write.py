@@ -1,0 +1,124 @@
+"""Files whole or not at all, and errors that say which folder and why."""
+
+from __future__ import annotations
+
+import errno
+import os
+import resource
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from lxml import html
+
+from harness.errors import StoreError
+from harness.store import RunRecord
+from reports import WrittenReports, read_run_json, write_run
+from tests.unit.reports.samples import chip, failed, hostile_run, long_chip, run_of, sample_run
+
+
+def _all(written: WrittenReports) -> set[Path]:
+    chips = {path for c in written.chips for path in (c.html, c.junit, *c.waveforms)}
+    return {written.index, written.json, written.junit} | chips
+
+
+def _found(folder: Path) -> set[Path]:
+    return {path for path in folder.rglob("*") if path.is_file()}
+
+
+def test_what_is_told_is_what_is_there(tmp_path: Path) -> None:
+    written = write_run(sample_run(), tmp_path / "runs" / "r1")
+    assert _found(tmp_path) == _all(written)
+    assert len(written.chips) == 6
+    assert [len(c.waveforms) for c in written.chips] == [0, 0, 3, 1, 1, 0]
+    assert read_run_json(written.json) == sample_run()
+
+
+def test_writing_again_replaces(tmp_path: Path) -> None:
+    write_run(run_of(), tmp_path)
+    written = write_run(sample_run(), tmp_path)
+    assert read_run_json(written.json) == sample_run()
+    assert _found(tmp_path) == _all(written)
+
+
+@pytest.mark.parametrize("run", [sample_run(), run_of(long_chip()), hostile_run(), run_of()])
+def test_every_link_resolves(run: RunRecord, tmp_path: Path) -> None:
+    written = write_run(run, tmp_path / "out")
+    pages = [written.index, *(c.html for c in written.chips)]
+    for page in pages:
+        tree = html.fromstring(page.read_bytes())
+        ids = {e.get("id") for e in tree.iter() if e.get("id")}
+        for _, name, link, _ in tree.iterlinks():
+            if link.startswith("#"):
+                assert link[1:] in ids, (page.name, link)
+            elif link != "data:,":
+                assert name == "href"
+                target = (page.parent / link).resolve()
+                assert target in {path.resolve() for path in _all(written)}, (page.name, link)
+
+
+def test_nothing_leaves_the_folder_whatever_the_serial(tmp_path: Path) -> None:
+    record = run_of(chip("A1", "../../../evil", failed("../..", "/etc/x")), chip("A2", ".."))
+    write_run(record, tmp_path / "out")
+    inside = (tmp_path / "out").resolve()
+    assert all(path.resolve().is_relative_to(inside) for path in _found(tmp_path))
+
+
+def test_a_file_in_the_way_of_the_folder_is_named(tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("mine", encoding="ascii")
+    with pytest.raises(StoreError, match=r"taken: reports cannot be written .*a file stands"):
+        write_run(sample_run(), tmp_path / "taken")
+    assert (tmp_path / "taken").read_text(encoding="ascii") == "mine"
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+def test_a_folder_without_permission_is_named(tmp_path: Path) -> None:
+    tmp_path.chmod(0o500)
+    try:
+        with pytest.raises(StoreError, match="not writable"):
+            write_run(sample_run(), tmp_path / "out")
+    finally:
+        tmp_path.chmod(0o700)
+
+
+@contextmanager
+def _largest_file(size: int) -> Iterator[None]:
+    """Let the system refuse larger files, as a full disk refuses to take more."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_a_write_that_fails_half_way_leaves_the_old_file_whole(tmp_path: Path) -> None:
+    written = write_run(sample_run(), tmp_path)
+    before = written.json.read_bytes()
+    with _largest_file(4096), pytest.raises(StoreError, match="larger than the system allows"):
+        write_run(run_of(long_chip()), tmp_path)
+    assert written.json.read_bytes() == before
+    assert not list(tmp_path.rglob("*.part"))
+
+
+@pytest.mark.parametrize(
+    ("code", "told"),
+    [
+        (errno.ENOSPC, "the disk is full; make room and write the reports again"),
+        (errno.EROFS, "the file system is read-only; name another folder"),
+        (errno.EACCES, "the folder is not writable; change its permissions or name another"),
+        (errno.EIO, os.strerror(errno.EIO)),
+    ],
+)
+def test_the_reason_is_told(
+    code: int, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(handle: int) -> None:
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(os, "fsync", refuse)
+    with pytest.raises(StoreError) as caught:
+        write_run(sample_run(), tmp_path)
+    assert str(caught.value) == f"{tmp_path}: reports cannot be written (run.json): {told}"
+    assert _found(tmp_path) == set()
