@@ -39,6 +39,7 @@ def table_spec(design_name: str, table: str) -> TableSpec:
     return next(spec for spec in design(design_name).tables if spec.name == table)
 
 
+@cache
 def generated(name: str) -> dict[str, str]:
     """What the generator script of a design makes: file name → CSV text."""
     tables = cast("Callable[[], dict[str, str]]", load_generator(name).tables)
