@@ -3,7 +3,7 @@
 from select import poll
 from typing import Any, Final
 
-from .engine import PinsFace
+from .faces import PinsFace
 
 BUSY_MS: Final = 200
 

@@ -1,21 +1,8 @@
-"""Types of ``server.py``, and the face of the port that it works on."""
-
-from typing import Protocol, type_check_only
+"""Types of ``server.py``, which itself keeps to what MicroPython understands."""
 
 from .engine import Engine
+from .faces import PortFace
 from .protocol import Deframer
-
-@type_check_only
-class PortFace(Protocol):
-    """What the server asks of the board's serial port."""
-
-    @property
-    def chunk(self) -> bytearray: ...
-    def read(self) -> int: ...
-    def ready(self) -> bool: ...
-    def write(self, data: bytes, /) -> None: ...
-    def begin(self) -> None: ...
-    def overdue(self) -> bool: ...
 
 class Server:
     session: int

@@ -19,8 +19,6 @@ from harness.agent import protocol
 from harness.link import Command
 from harness.table import Pattern, Words
 
-MAX_UNTIL = 60
-"""``until`` rows in one block: the answer lists each."""
 CHUNK = protocol.MAX_BODY - 3
 
 
@@ -52,8 +50,8 @@ def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int
     while first < total:
         stop = min(first + rows, total)
         inside = waits[(waits >= first) & (waits < stop)]
-        if len(inside) > MAX_UNTIL:
-            stop = int(inside[MAX_UNTIL])
+        if len(inside) > protocol.MAX_UNTIL:
+            stop = int(inside[protocol.MAX_UNTIL])
         yield first, stop
         first = stop
 

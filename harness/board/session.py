@@ -114,11 +114,11 @@ class Session:
         """Select a design, with reset held."""
         steps = selection(self._profile.select, design.address, self._shuttle)
         count = len(steps)
-        reset = self._reset_drive()
-        drive = np.array([step.drive | reset for step in steps], dtype=np.uint32)
+        selects = self._shuttle.mask(Direction.SELECT)
+        others = self._reset_drive() & ~selects
+        drive = np.array([step.drive | others for step in steps], dtype=np.uint32)
         pulse = np.array([step.pulse for step in steps], dtype=np.uint32)
         self._run_rows(_inputs_only(drive, np.full(count, self._rest_enable, np.uint32), pulse))
-        selects = self._shuttle.mask(Direction.SELECT)
         self._rest_drive = (self._rest_drive & ~selects) | (steps[-1].drive & selects)
 
     def run(

@@ -9,7 +9,7 @@ import secrets
 import threading
 import time
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from harness.agent import protocol
@@ -42,9 +42,15 @@ class Channel:
     """Commands out, answers in, over one port."""
 
     def __init__(
-        self, port: Port, window: int, patience: Patience | None = None, session: int = 0
+        self,
+        port: Port,
+        window: int,
+        patience: Patience | None = None,
+        session: int = 0,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.port = port
+        self._clock = clock
         self.session = session or 1 + secrets.randbelow(255)
         self.link = Link(self.session, window, patience)
         self.traffic = Traffic()
@@ -56,9 +62,9 @@ class Channel:
 
     def wait_for_agent(self, seconds: float) -> None:
         """Wait until the agent speaks; after ``seconds`` go on without."""
-        end = time.monotonic() + seconds
-        while time.monotonic() < end and self.link.heard == float("-inf"):
-            self._read(min(POLL_SECONDS, max(end - time.monotonic(), 0.0)))
+        end = self._clock() + seconds
+        while self._clock() < end and self.link.heard == float("-inf"):
+            self._read(min(POLL_SECONDS, max(end - self._clock(), 0.0)))
 
     def call(self, kind: int, payload: bytes = b"") -> bytes:
         """Send one command and return the payload of its answer."""
@@ -80,7 +86,7 @@ class Channel:
                 if command is None:
                     exhausted = True
                     break
-                self.link.submit(command.kind, command.payload, time.monotonic())
+                self.link.submit(command.kind, command.payload, self._clock())
                 owed += 1
             self._flush()
             if exhausted and not owed:
@@ -92,7 +98,7 @@ class Channel:
     def abort(self) -> None:
         """Ask the board to end what it does; wait for it to say that it has."""
         self._cancelled.clear()
-        self.link.submit(protocol.ABORT, b"", time.monotonic())
+        self.link.submit(protocol.ABORT, b"", self._clock())
         pending: deque[Answer] = deque()
         self._flush()
         while self.link.deadline != float("inf"):
@@ -102,16 +108,16 @@ class Channel:
         if self._cancelled.is_set():
             raise Cancelled("stopped")
         self.link.note_wait()
-        now = time.monotonic()
+        now = self._clock()
         answers = self._read(max(0.0, min(POLL_SECONDS, self.link.deadline - now)))
-        self.link.tick(time.monotonic())
+        self.link.tick(self._clock())
         self._flush()
         return answers
 
     def _read(self, timeout: float) -> list[Answer]:
         data = self.port.read(timeout)
         self.traffic.received += len(data)
-        return self.link.receive(data, time.monotonic())
+        return self.link.receive(data, self._clock())
 
     def _flush(self) -> None:
         out = self.link.outgoing()

@@ -9,7 +9,7 @@ import zlib
 
 from cobs import cobs
 
-from harness.agent.protocol import MAX_BODY, QUANTUM
+from harness.agent.protocol import MAX_ANSWER, QUANTUM
 
 
 def make_frame(session: int, number: int, kind: int, payload: bytes) -> bytes:
@@ -36,7 +36,7 @@ class FrameReader:
         """Take bytes; return the bodies of the frames that end in them, in order."""
         self._pending += data
         *whole, rest = bytes(self._pending).split(b"\x00")
-        self._pending[:] = rest[-2 * MAX_BODY :]
+        self._pending[:] = rest[-2 * MAX_ANSWER :]
         bodies = []
         for stuffed in whole:
             if stuffed:

@@ -1,0 +1,146 @@
+"""Sessions: what reaches the chip, and what a capture says, through the real agent and link."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.board import Capture, ParallelSelect, PulseSelect, RunConditions, ShiftSelect
+from harness.board.profile_model import SelectMethod
+from tests.unit.agent.tern import (
+    NRESET,
+    OUTS,
+    Expected,
+    TernChip,
+    TernPins,
+    design,
+    pattern_of,
+    random_pattern,
+    reference,
+)
+from tests.unit.board.joined_session import join
+
+CONDITIONS = RunConditions(clock_hz=50_000, reset_cycles=2)
+
+
+def agrees(capture: Capture, expected: Expected) -> None:
+    """Everything that a capture tells is what the reference worked out."""
+    assert capture.cycles == expected.cycles
+    assert capture.mismatch_count == len(expected.wrong)
+    assert dict(capture.pin_counts) == expected.pin_counts
+    assert dict(capture.until_used) == expected.until_used
+    found = [(m.cycle, m.row, m.pass_, m.seen, m.floating, m.wrong) for m in capture.mismatches]
+    assert found == expected.wrong[: len(found)]
+    assert len(found) == min(48, len(expected.wrong))
+
+
+def test_reset_is_asserted_on_an_active_low_pin() -> None:
+    chip = TernChip(total=0x5A)
+    session, _ = join(TernPins(chip))
+    session.run(random_pattern(1, 1), CONDITIONS)
+    assert chip.resets == 2
+
+
+def test_a_run_without_reset_leaves_the_chip_as_it_is() -> None:
+    chip = TernChip(total=0x5A)
+    session, _ = join(TernPins(chip))
+    session.run(random_pattern(1, 1), RunConditions(clock_hz=50_000, reset_cycles=0))
+    assert chip.resets == 0
+
+
+def test_a_second_selection_forgets_the_first() -> None:
+    pins = TernPins(TernChip())
+    session, _ = join(pins)
+    session.select(design(1))
+    pins.chip.addresses.clear()
+    session.select(design(2))
+    assert pins.chip.addresses == {2}
+    pattern = random_pattern(3, 30)
+    capture = session.run(pattern, CONDITIONS)
+    # at address 2 the chip shows its total plus 34: every expectation for address 0 is wrong
+    agrees(capture, reference(pattern, TernChip(total=0), NRESET | 1 << 20))
+
+
+@pytest.mark.parametrize(
+    ("rows", "wrong_rate", "stuck"),
+    [(1, 0.0, 0), (64, 0.0, 0), (65, 0.1, 0), (300, 0.0, 0), (300, 0.3, 0), (200, 0.0, OUTS)],
+)
+def test_a_capture_is_what_the_reference_works_out(
+    rows: int, wrong_rate: float, stuck: int
+) -> None:
+    session, _ = join(TernPins(TernChip(stuck=stuck)))
+    session.select(design(0))
+    pattern = random_pattern(rows, rows, wrong_rate=wrong_rate)
+    expected = reference(pattern, TernChip(total=0, stuck=stuck), NRESET)
+    agrees(session.run(pattern, CONDITIONS), expected)
+
+
+def test_the_same_stimulus_gives_the_same_signature_and_another_chip_another_one() -> None:
+    pattern = random_pattern(5, 100)
+    good, _ = join(TernPins(TernChip()))
+    bad, _ = join(TernPins(TernChip(stuck=0x400)))
+    signatures = [s.run(pattern, CONDITIONS).signature for s in (good, good, bad)]
+    assert signatures[0] == signatures[1] != signatures[2]
+
+
+def test_a_window_comes_back_whole_even_if_every_cycle_in_it_is_wrong() -> None:
+    pattern = random_pattern(6, 200)
+    session, _ = join(TernPins(TernChip(stuck=OUTS)))
+    expected = reference(pattern, TernChip(total=0, stuck=OUTS), NRESET)
+    capture = session.run(pattern, CONDITIONS, window=(0, 64))
+    agrees(capture, expected)
+    assert capture.window is not None
+    got = [
+        (int(row), int(cycle), int(seen), int(floating))
+        for row, cycle, seen, floating in zip(
+            capture.window.row,
+            capture.window.cycle,
+            capture.window.seen,
+            capture.window.floating,
+            strict=True,
+        )
+    ]
+    inside = [entry for entry in expected.words if entry[1] < 64]
+    assert got == inside
+    assert capture.window.first_row == 0
+
+
+def test_a_pattern_needs_less_than_one_round_trip_for_each_thousand_vectors() -> None:
+    many = 20_000
+    columns = {name: [0] * many for name in ("expect", "care", "highz")}
+    columns |= {name: [1] * many for name in ("drive", "enable", "pulse", "repeat")}
+    session, _ = join(TernPins(TernChip()), rows=1024)
+    capture = session.run(pattern_of(columns, [False] * many), CONDITIONS)
+    assert capture.cycles == many
+    assert capture.wire.round_trips <= many / 1000
+
+
+@pytest.mark.parametrize(
+    "method",
+    [ParallelSelect(("s1", "s0")), ShiftSelect("s0", "s1", 2), PulseSelect("s0", "s1")],
+)
+def test_every_selection_method_reaches_the_chip_with_reset_held(method: SelectMethod) -> None:
+    held: list[int] = []
+
+    class Watching(TernChip):
+        def cycle(self, drive: int, enable: int, pulse: int) -> tuple[int, int]:
+            held.append(drive & enable & NRESET)
+            return super().cycle(drive, enable, pulse)
+
+    session, _ = join(TernPins(Watching()), select=method)
+    session.select(design(3))
+    assert held
+    assert not any(held)
+
+
+def test_sensor_readings_and_identity_come_from_the_board() -> None:
+    session, _ = join(TernPins(TernChip()))
+    assert session.sense() == {"supply_ma": 12.5}
+    assert session.identity.board_serial == "T-01"
+    assert session.identity.backend == "tern"
+
+
+def test_close_stops_the_agent_and_lets_the_port_go() -> None:
+    session, board = join(TernPins(TernChip()))
+    session.close()
+    assert board.server.closed
+    assert board.closed
