@@ -1,0 +1,252 @@
+"""Checking whatever a person wrote: shuttles, designs, tables, board profiles, rack files.
+
+One rule: nothing here knows a rule about a file's content; it finds out what a file is, hands it
+to the reader of that kind and collects the findings. TOML files are told apart by their keys:
+``designs`` a shuttle, ``signals`` a design, ``controller`` a board profile, ``slot`` a rack.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from harness.board import check_profile
+from harness.errors import Finding, Findings, Location
+from harness.rack import check_rack
+from harness.shuttle import Design, Shuttle, check_shuttle, read_toml
+from harness.table import SUFFIXES, check_table
+
+KINDS = {"designs": "shuttle", "signals": "design", "controller": "profile", "slot": "rack"}
+SHUTTLE_FILES = ("shuttle.toml", "vectors/shuttle.toml")
+"""Where a board profile's shuttle is looked for, in its folder and the folders above."""
+
+
+def check_paths(paths: Iterable[Path]) -> list[Finding]:
+    """Check files and folders; hand back every finding once, files in the order given.
+
+    A folder stands for every file in it and below that the tool reads. A shuttle includes its
+    designs and their tables. Never raises for what is in the files.
+    """
+    checker = _Checker()
+    for path in paths:
+        checker.check(path)
+    return list(dict.fromkeys(checker.findings))
+
+
+@dataclass
+class _Checker:
+    """Findings so far, and shuttles already read, by their file."""
+
+    findings: list[Finding] = field(default_factory=list)
+    shuttles: dict[Path, Shuttle | None] = field(default_factory=dict)
+
+    def check(self, path: Path) -> None:
+        if path.is_dir():
+            self.folder(path)
+        elif path.suffix.lower() in SUFFIXES:
+            self.table(path)
+        elif path.suffix.lower() == ".toml":
+            self.toml(path)
+        else:
+            self.unknown(path)
+
+    def folder(self, folder: Path) -> None:
+        """Check every TOML file of a known kind, then tables that no design lists."""
+        before = len(self.findings)
+        files = sorted(_visible(folder, (".toml",)), key=lambda file: (_order(file), file))
+        known = [file for file in files if _kind(file)]
+        for file in known:
+            if _kind(file) != "design":
+                self.toml(file)
+        for file in known:
+            if _kind(file) == "design" and not self.has_design(file):
+                self.design(file)
+        for file in sorted(_visible(folder, SUFFIXES)):
+            self.unlisted(file)
+        if not known and len(self.findings) == before:
+            self.error(
+                "nothing-to-check",
+                folder,
+                "no shuttle, design, profile or rack file is in this folder",
+                "name the folder that holds shuttle.toml",
+            )
+
+    def toml(self, path: Path) -> None:
+        kind = _kind(path)
+        if kind == "shuttle":
+            self.shuttle(path)
+        elif kind == "design":
+            self.design(path)
+        elif kind == "profile":
+            self.profile(path)
+        elif kind == "rack":
+            self.findings += check_rack(path)[1]
+        else:
+            self.unknown_toml(path)
+
+    def shuttle(self, path: Path) -> Shuttle | None:
+        """Check a shuttle, its designs and their tables, once."""
+        file = path.resolve()
+        if file not in self.shuttles:
+            shuttle, findings = check_shuttle(path)
+            self.shuttles[file] = shuttle
+            self.findings += findings
+            for design in shuttle.designs if shuttle else ():
+                self.tables(design, self.shuttles[file])
+        return self.shuttles[file]
+
+    def tables(self, design: Design, shuttle: Shuttle | None) -> None:
+        for spec in design.tables:
+            if shuttle is not None and spec.path.is_file():
+                self.findings += check_table(spec, design, shuttle)[1]
+
+    def design(self, path: Path) -> None:
+        """Check one design: only what the shuttle's reading finds in its folder."""
+        shuttle = self.quiet_shuttle(path)
+        if shuttle is None:
+            self.error(
+                "design-without-shuttle",
+                path,
+                "no shuttle.toml that can be read is in the folder above",
+                "put the design's folder beside the shuttle's file",
+            )
+            return
+        folder = path.parent.resolve()
+        listed = [design for design in shuttle.designs if design.folder == folder]
+        if not listed:
+            self.error(
+                "design-not-listed",
+                path,
+                f"{shuttle.path.name} does not list the folder {folder.name}",
+                f'add "{folder.name}" to its designs',
+            )
+        _, findings = check_shuttle(shuttle.path)
+        self.findings += [
+            found for found in findings if found.location.path.parent.resolve() == folder
+        ]
+        for design in listed:
+            self.tables(design, shuttle)
+
+    def table(self, path: Path) -> None:
+        """Check one table file against the design in its folder."""
+        folder = path.parent.resolve()
+        shuttle = self.quiet_shuttle(path)
+        designs = [d for d in shuttle.designs if d.folder == folder] if shuttle else []
+        if shuttle is None or not designs:
+            self.error(
+                "table-without-design",
+                path,
+                "no design of a shuttle has this folder",
+                "keep the table beside its design.toml, in a folder that shuttle.toml lists",
+            )
+            return
+        self.findings += check_table(path, designs[0], shuttle)[1]
+        self.unlisted(path)
+
+    def unlisted(self, path: Path) -> None:
+        """Warn of a table beside a design that does not list it: it would never run."""
+        shuttle = self.quiet_shuttle(path)
+        folder, file = path.parent.resolve(), path.resolve()
+        for design in shuttle.designs if shuttle else ():
+            if design.folder == folder and all(spec.path != file for spec in design.tables):
+                found = Findings()
+                found.warn(
+                    "table-not-listed",
+                    Location(path),
+                    f'design "{design.name}" does not list this table, so it never runs',
+                    f'add [tables.NAME] with file = "{path.name}" to design.toml',
+                )
+                self.findings += found.items
+
+    def profile(self, path: Path) -> None:
+        shuttle = self.profile_shuttle(path)
+        if shuttle is None:
+            self.error(
+                "profile-without-shuttle",
+                path,
+                "no shuttle is known whose pins this profile could be checked against",
+                "name the shuttle's file before the profile",
+            )
+            return
+        self.findings += check_profile(path, shuttle)[1]
+
+    def profile_shuttle(self, path: Path) -> Shuttle | None:
+        """Return a shuttle named in this check, else the nearest one in the folders above."""
+        named = [shuttle for shuttle in self.shuttles.values() if shuttle is not None]
+        if named:
+            return named[-1]
+        for folder in path.resolve().parents:
+            for name in SHUTTLE_FILES:
+                if (folder / name).is_file():
+                    return check_shuttle(folder / name)[0]
+        return None
+
+    def quiet_shuttle(self, path: Path) -> Shuttle | None:
+        """Return the shuttle in the folder above; its own findings are left out."""
+        file = (path.resolve().parent.parent / "shuttle.toml").resolve()
+        if file not in self.shuttles and file.is_file():
+            return check_shuttle(file)[0]
+        return self.shuttles.get(file)
+
+    def has_design(self, path: Path) -> bool:
+        """Tell whether a shuttle that has been checked lists this design."""
+        folder = path.parent.resolve()
+        return any(
+            design.folder == folder
+            for shuttle in self.shuttles.values()
+            if shuttle is not None
+            for design in shuttle.designs
+        )
+
+    def unknown(self, path: Path) -> None:
+        if not path.exists():
+            self.error("file-missing", path, "there is no such file or folder", "check the path")
+            return
+        self.error(
+            "unknown-file-kind",
+            path,
+            f'"{path.suffix or path.name}" is not a kind of file that the tool reads',
+            f"give .toml, {', '.join(SUFFIXES)} files or a folder",
+        )
+
+    def unknown_toml(self, path: Path) -> None:
+        """Report why a TOML file cannot be placed: unreadable, or of none of the kinds."""
+        findings = Findings()
+        top = read_toml(path, findings)
+        self.findings += findings.items
+        if top is not None:
+            keys = ", ".join(f'"{key}" ({kind})' for key, kind in KINDS.items())
+            self.error(
+                "unknown-file-kind",
+                path,
+                "the file is neither a shuttle, a design, a board profile nor a rack",
+                f"one of these keys tells: {keys}",
+            )
+
+    def error(self, rule: str, path: Path, message: str, advice: str) -> None:
+        self.findings.append(Finding(rule, Location(path), message, advice))
+
+
+def _kind(path: Path) -> str | None:
+    """What a TOML file is by its keys (by its name, if it cannot be read), None if neither."""
+    try:
+        with path.open("rb") as file:
+            values = tomllib.load(file)
+    except (OSError, ValueError, RecursionError):
+        return {"shuttle.toml": "shuttle", "design.toml": "design"}.get(path.name)
+    return next((kind for key, kind in KINDS.items() if key in values), None)
+
+
+def _order(path: Path) -> int:
+    """Shuttles first: the other kinds are checked against them."""
+    return 0 if _kind(path) == "shuttle" else 1
+
+
+def _visible(folder: Path, suffixes: tuple[str, ...]) -> Iterator[Path]:
+    """Files below a folder with one of the suffixes; hidden folders are left out."""
+    for path in folder.rglob("*"):
+        hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
+        if path.suffix.lower() in suffixes and not hidden and path.is_file():
+            yield path
