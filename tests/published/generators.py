@@ -13,7 +13,6 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
 VECTORS = Path(__file__).parents[2] / "vectors"
 
@@ -24,12 +23,6 @@ def design_names() -> list[str]:
     """Folders of the designs that the demo shuttle lists."""
     with (VECTORS / "shuttle.toml").open("rb") as file:
         return list(tomllib.load(file)["designs"])
-
-
-def design_file(design: str) -> dict[str, Any]:
-    """A design's design.toml as it stands."""
-    with (VECTORS / design / "design.toml").open("rb") as file:
-        return tomllib.load(file)
 
 
 def load_generator(design: str) -> ModuleType:

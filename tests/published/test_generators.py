@@ -1,4 +1,4 @@
-"""Committed tables are what the generators beside them make of the published definitions."""
+"""Generators work from published definitions alone: they can reach neither our gates nor code."""
 
 from __future__ import annotations
 
@@ -7,22 +7,9 @@ import sys
 
 import pytest
 
-from tests.published.generators import VECTORS, design_file, design_names, load_generator
+from tests.published.generators import VECTORS, design_names
 
 DESIGNS = design_names()
-
-
-@pytest.mark.parametrize("design", DESIGNS)
-def test_committed_tables_are_what_the_generator_makes(design: str) -> None:
-    for name, text in load_generator(design).tables().items():
-        assert (VECTORS / design / name).read_bytes() == text.encode(), name
-
-
-@pytest.mark.parametrize("design", DESIGNS)
-def test_every_table_of_a_design_comes_from_its_generator(design: str) -> None:
-    listed = {table["file"] for table in design_file(design)["tables"].values()}
-    assert set(load_generator(design).tables()) == listed
-    assert {path.name for path in (VECTORS / design).glob("*.csv")} == listed
 
 
 @pytest.mark.parametrize("design", DESIGNS)
