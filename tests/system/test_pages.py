@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import json
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -13,37 +12,21 @@ from typing import Any
 import pytest
 from axe_core_python.base import AXE_SCRIPT
 from selenium import webdriver
-from selenium.webdriver.chrome.options import Options
-from selenium.webdriver.chrome.service import Service
 
 from reports import WrittenReports, write_run
+from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
-FLAGS = (
-    "--headless=new --no-sandbox --disable-gpu --no-first-run --disable-background-networking"
-    " --disable-component-update --disable-sync --disable-dev-shm-usage"
-)
 PHONE, SMALL, DESKTOP = (360, 740), (320, 640), (1280, 900)
 A4_POINTS = (595, 842)
 
-pytestmark = pytest.mark.skipif(
-    not (CHROMIUM and DRIVER), reason="needs chromium and chromedriver (Debian: chromium-driver)"
-)
+pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason=MISSING)
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    options = Options()
-    for flag in FLAGS.split():
-        options.add_argument(flag)
-    options.add_argument(f"--user-data-dir={tmp_path_factory.mktemp('chromium')}")
-    options.binary_location = str(CHROMIUM)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
-    driver.set_script_timeout(60)
-    yield driver
-    driver.quit()
+def browser() -> Iterator[webdriver.Chrome]:
+    with started() as driver:
+        yield driver
 
 
 @pytest.fixture(scope="module")
@@ -69,24 +52,12 @@ def _chip(written: WrittenReports) -> Path:
 KINDS = ["index", "pass", "mixed", "silent", "long", "hostile", "hostile index"]
 
 
-def _open(
-    browser: webdriver.Chrome, page: Path, size: tuple[int, int], scheme: str = "light"
-) -> None:
-    features = [{"name": "prefers-color-scheme", "value": scheme}]
-    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": features})
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": size[0], "height": size[1], "deviceScaleFactor": 1, "mobile": size[0] < 500},
-    )
-    browser.get(page.as_uri())
-
-
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("size", [SMALL, PHONE, DESKTOP])
 def test_no_page_scrolls_sideways(
     browser: webdriver.Chrome, pages: dict[str, Path], kind: str, size: tuple[int, int]
 ) -> None:
-    _open(browser, pages[kind], size)
+    show(browser, pages[kind], size)
     width = browser.execute_script("return document.documentElement.scrollWidth")
     assert width <= size[0]
 
@@ -104,26 +75,33 @@ def _violations(browser: webdriver.Chrome) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("kind", "scheme"),
+    [
+        *((kind, "light") for kind in KINDS),
+        ("index", "dark"),
+        ("mixed", "dark"),
+        ("silent", "dark"),
+    ],
+)
 def test_axe_core_finds_nothing(
     browser: webdriver.Chrome, pages: dict[str, Path], kind: str, scheme: str
 ) -> None:
-    _open(browser, pages[kind], DESKTOP, scheme)
+    show(browser, pages[kind], DESKTOP, scheme)
     assert _violations(browser) == []
 
 
 def test_axe_core_finds_nothing_on_a_phone(
     browser: webdriver.Chrome, pages: dict[str, Path]
 ) -> None:
-    _open(browser, pages["mixed"], PHONE)
+    show(browser, pages["mixed"], PHONE)
     assert _violations(browser) == []
 
 
 def test_axe_core_does_find_a_planted_fault(
     browser: webdriver.Chrome, pages: dict[str, Path]
 ) -> None:
-    _open(browser, pages["pass"], DESKTOP)
+    show(browser, pages["pass"], DESKTOP)
     browser.execute_script("document.documentElement.removeAttribute('lang')")
     assert any(line.startswith("html-has-lang") for line in _violations(browser))
 
@@ -134,7 +112,7 @@ def test_a_page_asks_for_nothing_and_logs_nothing(
 ) -> None:
     for log in ("browser", "performance"):
         browser.get_log(log)  # type: ignore[no-untyped-call]
-    _open(browser, pages[kind], DESKTOP)
+    show(browser, pages[kind], DESKTOP)
     messages = [
         json.loads(entry["message"])["message"]
         for entry in browser.get_log("performance")  # type: ignore[no-untyped-call]
@@ -148,7 +126,7 @@ def test_a_page_asks_for_nothing_and_logs_nothing(
 def test_the_style_is_applied_under_the_pages_own_policy(
     browser: webdriver.Chrome, pages: dict[str, Path]
 ) -> None:
-    _open(browser, pages["mixed"], DESKTOP)
+    show(browser, pages["mixed"], DESKTOP)
     colours = [
         browser.execute_script(f"return getComputedStyle(document.querySelector('{of}')).fill")
         for of in (".stamp .v-fail .shape", ".tally .v-pass .shape")
@@ -159,7 +137,7 @@ def test_the_style_is_applied_under_the_pages_own_policy(
 def test_a_focused_drawing_can_be_scrolled_by_keyboard(
     browser: webdriver.Chrome, pages: dict[str, Path]
 ) -> None:
-    _open(browser, pages["mixed"], PHONE)
+    show(browser, pages["mixed"], PHONE)
     wide = browser.execute_script(
         "const box = document.querySelector('figure .scroll'); box.focus();"
         "return document.activeElement === box && box.scrollWidth > box.clientWidth"
@@ -171,7 +149,7 @@ def test_a_focused_drawing_can_be_scrolled_by_keyboard(
 def test_a_page_prints_on_a4_without_loss(
     browser: webdriver.Chrome, pages: dict[str, Path], kind: str
 ) -> None:
-    _open(browser, pages[kind], DESKTOP)
+    show(browser, pages[kind], DESKTOP)
     options = {"preferCSSPageSize": True, "printBackground": True}
     pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", options)["data"])
     boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
@@ -199,7 +177,7 @@ def _narrow_to_a4(browser: webdriver.Chrome) -> None:
 def test_the_verdict_is_seen_without_scrolling(
     browser: webdriver.Chrome, pages: dict[str, Path], kind: str, size: tuple[int, int]
 ) -> None:
-    _open(browser, pages[kind], size)
+    show(browser, pages[kind], size)
     box = browser.execute_script(
         "const r = document.querySelector('.stamp').getBoundingClientRect();"
         "return [r.top, r.bottom, r.left, r.right]"
