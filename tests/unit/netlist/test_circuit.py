@@ -71,5 +71,5 @@ def test_a_bridge_to_the_own_cause_is_settled_by_repetition() -> None:
 def test_a_bridge_that_swings_is_named() -> None:
     netlist, circuit = opened()
     circuit.bridge(netlist.net("y"), netlist.net("z"), Kind.AND)
-    with pytest.raises(NetlistError, match="^here: net y~z never becomes stable$"):
+    with pytest.raises(NetlistError, match=r"^here: net y~z never becomes stable$"):
         table(circuit.levelise(), "q")

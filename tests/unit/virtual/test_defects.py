@@ -1,0 +1,191 @@
+"""Defects of chips and faults of boards: what the controller gets to see of each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+from harness.errors import VirtualError
+from harness.virtual import (
+    BoardFault,
+    ChipDefect,
+    NetBridge,
+    NetStuck,
+    NoClock,
+    OpenPin,
+    OutputStuck,
+    SlowPath,
+    SwappedPins,
+)
+from tests.unit.virtual.small import DRIVEN, NOTHING, PAD, bench, mask, words
+
+
+def answers(folder: Path, defects: Sequence[ChipDefect], cycles: Sequence[str]) -> list[str]:
+    """What the register gives in clocked cycles with these pins high, after two low ones."""
+    chip = bench(folder, defects=defects)
+    return [chip.one(high, pulse="clk") for high in ("", "", *cycles)][2:]
+
+
+CYCLES = ("in0", "", "in0 in1 in2", "in1 in2", "")
+HEALTHY = ["out0", "out1", "out0 out2", "out1 out2", ""]
+
+
+def test_without_defects(tmp_path: Path) -> None:
+    assert answers(tmp_path, (), CYCLES) == HEALTHY
+
+
+@pytest.mark.parametrize(
+    ("net", "level", "seen"),
+    [
+        ("q[0]", 0, ["", "", "out2", "out2", ""]),
+        ("q[0]", 1, ["out0 out1", "out0 out1", "out0 out1 out2", "out0 out1 out2", "out0 out1"]),
+        ("q[1]", 1, ["out0 out1", "out1", "out0 out1 out2", "out1 out2", "out1"]),
+        ("d", 1, ["out0 out1", "out0 out1", "out0 out1 out2", "out0 out1 out2", "out0 out1"]),
+        ("both", 1, ["out0 out2", "out1 out2", "out0 out2", "out1 out2", "out2"]),
+        ("ab[0]", 1, HEALTHY),
+        ("ab[1]", 0, ["out0", "out1", "out0", "out1", ""]),
+    ],
+)
+def test_a_stuck_net(tmp_path: Path, net: str, level: int, seen: list[str]) -> None:
+    assert answers(tmp_path, [NetStuck("register", net, level)], CYCLES) == seen
+
+
+def test_a_clock_net_that_is_stuck_leaves_the_flops_at_their_power_up_levels(
+    tmp_path: Path,
+) -> None:
+    stuck = [NetStuck("register", "clk", 0)]
+    assert len(set(answers(tmp_path, stuck, ("in0", "", "in0", "in0")))) == 1
+
+
+def test_an_output_pin_is_stuck_whatever_is_selected(tmp_path: Path) -> None:
+    stuck = [OutputStuck("out1", 1)]
+    assert answers(tmp_path, stuck, ("in0", "")) == ["out0 out1", "out1"]
+    chip = bench(tmp_path, NOTHING, stuck)
+    assert chip.one("", highz="out0 out1") == "out1 out0~"
+    assert answers(tmp_path, [OutputStuck("out0", 0)], CYCLES)[0] == ""
+
+
+def shares(folder: Path, defect: ChipDefect, cycles: int = 4000) -> tuple[list[int], float]:
+    """The cycles in which out2 was high though it should be low, and their share."""
+    chip = bench(folder, defects=[defect]).chip
+    seen, _ = chip.run(*words([0] * cycles, [DRIVEN] * cycles, [0] * cycles, [0] * cycles))
+    high = [index for index, word in enumerate(seen.tolist()) if word & mask("out2")]
+    return high, len(high) / cycles
+
+
+@pytest.mark.parametrize("probability", [0.0, 0.02, 0.3, 1.0])
+def test_an_intermittent_defect_happens_as_often_as_it_should(
+    tmp_path: Path, probability: float
+) -> None:
+    """Within four standard deviations of the binomial distribution."""
+    slack = 4 * (probability * (1 - probability) / 4000) ** 0.5
+    net = NetStuck("register", "both", 1, probability, seed=3)
+    pin = OutputStuck("out2", 1, probability, seed=4)
+    for defect in (net, pin):
+        assert abs(shares(tmp_path, defect)[1] - probability) <= slack
+
+
+def test_an_intermittent_defect_repeats_with_its_seed_only(tmp_path: Path) -> None:
+    one, two = (NetStuck("register", "both", 1, 0.1, seed) for seed in (1, 2))
+    assert shares(tmp_path, one)[0] == shares(tmp_path, one)[0]
+    assert shares(tmp_path, one)[0] != shares(tmp_path, two)[0]
+
+
+def test_running_again_meets_other_cycles_of_an_intermittent_defect(tmp_path: Path) -> None:
+    chip = bench(tmp_path, defects=[NetStuck("register", "both", 1, 0.5)]).chip
+    burst = words([0] * 64, [DRIVEN] * 64, [0] * 64, [0] * 64)
+    assert chip.run(*burst)[0].tolist() != chip.run(*burst)[0].tolist()
+
+
+@pytest.mark.parametrize(
+    ("wired_and", "seen"), [(True, ["", ""]), (False, ["out0 out2", "out0 out1 out2"])]
+)
+def test_bridged_nets_carry_one_level(tmp_path: Path, wired_and: bool, seen: list[str]) -> None:
+    bridge = NetBridge("register", "d", "ab[0]", wired_and)
+    assert answers(tmp_path, [bridge], ("in0 in2", "in1 in2")) == seen
+
+
+def test_a_bridge_that_swings_does_not_stop_the_chip(tmp_path: Path) -> None:
+    chip = bench(tmp_path, PAD, [NetBridge("pad", "io", "inverse")])
+    assert chip.one("io0") in {"io0", "out0 io0"}
+    assert chip.one("in0 in1") is not None
+
+
+def test_a_slow_path_shows_the_cycle_before_above_its_limit(tmp_path: Path) -> None:
+    chip = bench(tmp_path, defects=[SlowPath("register", "both", limit_hz=1000)])
+    stimulus = ("in1 in2", "", "in1 in2", "in1 in2", "")
+    prompt = ["out2", "", "out2", "out2", ""]
+    late = ["", "out2", "", "out2", "out2"]
+
+    def seen() -> list[str]:
+        clocked = [chip.one(high, pulse="clk") for high in ("", "", *stimulus)][2:]
+        return ["out2" if "out2" in names else "" for names in clocked]
+
+    assert seen() == prompt
+    chip.chip.configure(1000)
+    assert seen() == prompt
+    chip.chip.configure(1001)
+    assert seen() == late
+    chip.chip.configure(999)
+    assert seen() == prompt
+
+
+def test_an_open_pin_floats_on_both_sides(tmp_path: Path) -> None:
+    chip = bench(tmp_path, faults=[OpenPin("in2"), OpenPin("out0")])
+    assert chip.one("in1 in2", pulse="clk", highz="out0 out1").endswith("out0~")
+    for _ in range(3):
+        assert "out0" not in chip.one("in0 in1 in2", pulse="clk").split()
+    assert chip.one("in0 in1 in2", pulse="clk") == "out1", "in2 never gets there, out1 does"
+
+
+def test_swapped_pins_are_exchanged_in_both_directions(tmp_path: Path) -> None:
+    swaps = [SwappedPins("in0", "in1"), SwappedPins("out1", "out2")]
+    chip = bench(tmp_path, faults=swaps)
+    for _ in range(2):
+        chip.one("", pulse="clk")
+    assert chip.one("in1", pulse="clk") == "out0"
+    assert chip.one("", pulse="clk") == "out2"
+    assert chip.one("in0 in2") == "out1 out2"
+
+
+def test_without_a_clock_line_nothing_is_clocked(tmp_path: Path) -> None:
+    chip = bench(tmp_path, faults=[NoClock()])
+    first = chip.one("")
+    for high in ("in0", "", "in0", "in0"):
+        assert chip.one(high, pulse="clk") == first
+
+
+def test_an_open_select_pin_keeps_the_design_from_being_selected(tmp_path: Path) -> None:
+    chip = bench(tmp_path, faults=[OpenPin("seld")])
+    assert chip.one("", highz="out0") == "out0~", "the address is all zeros"
+
+
+def test_a_stuck_pin_behind_an_open_line_is_not_seen(tmp_path: Path) -> None:
+    chip = bench(tmp_path, defects=[OutputStuck("out2", 1)], faults=[OpenPin("out2")])
+    assert chip.one("", highz="out2").endswith("out2~")
+
+
+@pytest.mark.parametrize(
+    ("defects", "faults", "complaint"),
+    [
+        (
+            [NetStuck("registre", "q", 0)],
+            [],
+            "no design is named 'registre'; the nearest",
+        ),
+        ([NetStuck("register", "bth", 0)], [], "no net is named 'bth'; the nearest are both"),
+        ([NetBridge("register", "d", "q")], [], "no net is named 'q'; there are "),
+        ([SlowPath("register", "boht", 1.0)], [], "no net is named 'boht'; the nearest are both"),
+        ([OutputStuck("out9", 0)], [], "no chip pin is named 'out9'; the nearest are out"),
+        ([], [OpenPin("uot1")], "no chip pin is named 'uot1'; the nearest are out1"),
+        ([], [SwappedPins("in0", "inn1")], "no chip pin is named 'inn1'; the nearest are in1"),
+    ],
+)
+def test_names_that_do_not_exist_are_answered_with_the_nearest(
+    tmp_path: Path, defects: list[ChipDefect], faults: list[BoardFault], complaint: str
+) -> None:
+    with pytest.raises(VirtualError) as caught:
+        bench(tmp_path, defects=defects, faults=faults)
+    assert complaint in str(caught.value)
