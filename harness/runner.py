@@ -70,7 +70,7 @@ def run_rack(
         opener = _opener(rack, addresses)
         workers = [
             SlotWorker(
-                replace(slot, port=addresses.get(slot.name, slot.port)),
+                slot,
                 _cases(rack.shuttle, slot, jobs),
                 opener,
                 sink,

@@ -51,7 +51,7 @@ def _compare(group: list[Outcome]) -> Iterator[Outcome]:
     elif len(tested) >= 2 and not failing:
         advice = UNSTABLE_ADVICE.format(failing=_chips(tested))
         yield from _blamed(tested, Origin.TABLE, advice)
-    elif len(tested) >= 2 and len({_first(outcome) for outcome in tested}) == 1:
+    elif failing == tested and len(tested) >= 2 and len({_first(o) for o in tested}) == 1:
         advice = TABLE_ADVICE.format(failing=_chips(tested))
         yield from _blamed(tested, Origin.TABLE, advice)
 

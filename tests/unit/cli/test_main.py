@@ -52,7 +52,7 @@ def test_a_runs_exit_code_is_its_worst_news(chips: list[ChipRecord], code: int) 
     [
         (["run"], "give a rack file, or all of --port, --chip, --shuttle and --profile"),
         (["run", "rack.toml", "--port", "COM3"], "not both"),
-        (["run", "--retries", "-1", "rack.toml"], "-1"),
+        (["run", "--retries", "-1", "rack.toml"], "--retries"),
         (["run", "none.toml"], "none.toml"),
         (["check"], "Missing argument"),
         (["dance"], "No such command 'dance'"),
