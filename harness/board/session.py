@@ -10,6 +10,7 @@ import json
 import struct
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -118,7 +119,9 @@ class Session:
         others = self._reset_drive() & ~selects
         drive = np.array([step.drive | others for step in steps], dtype=np.uint32)
         pulse = np.array([step.pulse for step in steps], dtype=np.uint32)
-        self._run_rows(_inputs_only(drive, np.full(count, self._rest_enable, np.uint32), pulse))
+        enable = np.full(count, self._rest_enable, np.uint32)
+        with self._abortable():
+            self._run_rows(_inputs_only(drive, enable, pulse))
         self._rest_drive = (self._rest_drive & ~selects) | (steps[-1].drive & selects)
 
     def run(
@@ -132,14 +135,19 @@ class Session:
 
         At most ``MAX_WINDOW`` cycles come back. Raises a LinkError, or Cancelled.
         """
+        with self._abortable():
+            return self._run(pattern, conditions, window or (0, 0))
+
+    def _run(self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int]) -> Capture:
         began = time.monotonic()
         before = self._counters()
         achieved = self._set_rate(conditions)
         self._reset(conditions.reset_cycles)
         answers = _Answers()
-        totals = self._exchange(pattern, window or (0, 0), answers)
+        totals = self._exchange(pattern, window, answers)
         cycles, bad, crc = struct.unpack_from("<III", totals)
         counts = dict(struct.iter_unpack("<BI", totals[12:]))
+        _check_whole(pattern, cycles, answers.until_used)
         return Capture(
             cycles=cycles,
             mismatch_count=bad,
@@ -165,13 +173,13 @@ class Session:
 
     def close(self) -> None:
         """Stop the agent and reset the interpreter, so that the board's own program starts."""
-        try:
-            self._channel.call(protocol.BYE)
-            self._repl.leave()
-        except (LinkError, Cancelled):
-            pass
-        finally:
-            self._channel.port.close()
+        for step in (self._channel.abort, self._say_goodbye, self._repl.leave):
+            with suppress(LinkError, Cancelled):
+                step()
+        self._channel.port.close()
+
+    def _say_goodbye(self) -> None:
+        self._channel.call(protocol.BYE)
 
     def _greet(self) -> dict[str, object]:
         try:
@@ -224,19 +232,22 @@ class Session:
         rows = int(str(self._hello["rows"]))
         blocks = encode_pattern(full, rows, inflates=bool(self._hello["inflate"]))
         firsts: list[int] = []
+        last = b""
+        sent = _commands(blocks, window, firsts)
+        for payload, first in zip(self._channel.exchange(sent), _answer_rows(firsts), strict=False):
+            if first >= 0:
+                answers.take(payload, first)
+            last = payload
+        return last
+
+    @contextmanager
+    def _abortable(self) -> Iterator[None]:
+        """Wherever Cancelled comes up, the board stops too and the session stays usable."""
         try:
-            last = b""
-            sent = _commands(blocks, window, firsts)
-            for payload, first in zip(
-                self._channel.exchange(sent), _answer_rows(firsts), strict=False
-            ):
-                if first >= 0:
-                    answers.take(payload, first)
-                last = payload
+            yield
         except Cancelled:
             self._channel.abort()
             raise
-        return last
 
     def _with_rest(self, pattern: Pattern) -> Pattern:
         mentioned = 0
@@ -270,6 +281,17 @@ def _answer_rows(firsts: list[int]) -> Iterator[int]:
     while True:
         yield firsts[at]
         at += 1
+
+
+def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> None:
+    """Raise BoardMisbehaved unless the board ran every row as often as it was asked to."""
+    plain = int(pattern.repeat[~pattern.until].sum(dtype=np.int64))
+    asked = plain + sum(until_used.values())
+    if asked & 0xFFFFFFFF != cycles or len(until_used) != int(pattern.until.sum()):
+        raise BoardMisbehaved(
+            f"the board counts {cycles} cycles where {asked} were asked for; nothing of this run "
+            "is kept, run again"
+        )
 
 
 def _inputs_only(drive: Words, enable: Words, pulse: Words) -> Pattern:

@@ -74,11 +74,12 @@ class Channel:
     def exchange(self, commands: Iterable[Command]) -> Iterator[bytes]:
         """Send commands, several under way at once; yield their answers in order.
 
+        Answers that an exchange before this one did not wait for are dropped.
         Raises BoardSilent, BoardLost, BoardMisbehaved (a fault that the board reports),
         HostMisuse (the board refused the command) or Cancelled.
         """
         waiting = iter(commands)
-        owed = 0
+        owed: set[int] = set()
         exhausted = False
         while True:
             while not exhausted and self.link.backlog < AHEAD:
@@ -86,14 +87,14 @@ class Channel:
                 if command is None:
                     exhausted = True
                     break
-                self.link.submit(command.kind, command.payload, self._clock())
-                owed += 1
+                owed.add(self.link.submit(command.kind, command.payload, self._clock()))
             self._flush()
             if exhausted and not owed:
                 return
             for answer in self._wait():
-                owed -= 1
-                yield self._accept(answer)
+                if answer.ticket in owed:
+                    owed.remove(answer.ticket)
+                    yield self._accept(answer)
 
     def abort(self) -> None:
         """Ask the board to end what it does; wait for it to say that it has."""

@@ -193,6 +193,7 @@ def random_pattern(seed: int, rows: int, *, wrong_rate: float = 0.0) -> Pattern:
         pulse = CLK if random.random() < 0.8 else 0
         wait = bool(random.random() < 0.06)
         repeat = int(random.integers(2, 9)) if wait or random.random() < 0.1 else 1
+        before = chip.total
         for _ in range(int(random.integers(1, repeat + 1)) if wait else repeat):
             word, floating = chip.cycle(data | NRESET, INS | CLK | NRESET | S0 | S1, pulse)
         expect = word & (OUTS | IO)
@@ -208,7 +209,9 @@ def random_pattern(seed: int, rows: int, *, wrong_rate: float = 0.0) -> Pattern:
         columns["repeat"].append(repeat)
         until.append(wait)
         if wait:  # the chip may match earlier, or too late; go on from where it really is
-            _replay(chip, columns, until)
+            chip.total = before
+            last = {name: column[-1:] for name, column in columns.items()}
+            reference(pattern_of(last, [True]), chip, NRESET)
     return pattern_of(columns, until)
 
 
@@ -227,9 +230,3 @@ def pattern_of(columns: Mapping[str, Sequence[int]], until: Sequence[bool]) -> P
         line=np.arange(len(until), dtype=np.int32),
         signals=SIGNALS,
     )
-
-
-def _replay(chip: TernChip, columns: dict[str, list[int]], until: list[bool]) -> None:
-    fresh = TernChip(total=0)
-    reference(pattern_of(columns, until), fresh, NRESET)
-    chip.total = fresh.total

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from harness.agent.codec import Block
 from harness.board import Capture, ParallelSelect, PulseSelect, RunConditions, ShiftSelect
 from harness.board.profile_model import SelectMethod
+from harness.errors import BoardMisbehaved, Cancelled
 from tests.unit.agent.tern import (
     NRESET,
     OUTS,
@@ -137,6 +139,41 @@ def test_sensor_readings_and_identity_come_from_the_board() -> None:
     assert session.sense() == {"supply_ma": 12.5}
     assert session.identity.board_serial == "T-01"
     assert session.identity.backend == "tern"
+
+
+def test_a_cancelled_run_ends_and_the_next_one_is_whole() -> None:
+    pattern = random_pattern(8, 2000)
+    for reads in (0, 1, 2, 5, 9):
+        session, board = join(TernPins(TernChip()), seed=reads)
+        board.call_at_read(reads, session.cancel)
+        with pytest.raises(Cancelled):
+            session.run(pattern, CONDITIONS)
+        short = random_pattern(9, 50)
+        agrees(session.run(short, CONDITIONS), reference(short, TernChip(total=0), NRESET))
+
+
+def test_a_board_that_runs_fewer_cycles_than_asked_for_is_not_believed() -> None:
+    session, board = join(TernPins(TernChip()))
+    burst = board.engine.burst
+
+    def lazy(block: Block, at: int, count: int, row: int, passed: int) -> None:
+        burst(block, at, max(1, count - 1), row, passed)
+
+    board.engine.burst = lazy  # type: ignore[method-assign]
+    columns = {name: [0] * 9 for name in ("expect", "care", "highz")}
+    columns |= {name: [1] * 9 for name in ("drive", "enable", "pulse", "repeat")}
+    with pytest.raises(BoardMisbehaved) as caught:
+        session.run(pattern_of(columns, [False] * 9), CONDITIONS)
+    assert str(caught.value) == (
+        "the board counts 8 cycles where 9 were asked for; nothing of this run is kept, run again"
+    )
+
+
+def test_close_after_cancel_still_leaves_the_board_as_it_was() -> None:
+    session, board = join(TernPins(TernChip()))
+    session.cancel()
+    session.close()
+    assert board.server.closed
 
 
 def test_close_stops_the_agent_and_lets_the_port_go() -> None:

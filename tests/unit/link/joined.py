@@ -5,7 +5,7 @@ No thread, no sleep: the clock is moved by hand whenever the host waits.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from enum import Enum
 from random import Random
@@ -37,23 +37,31 @@ class Fault(Enum):
 
 @dataclass
 class Wire:
-    """One direction. ``rate`` is the chance of a fault per byte; ``planned`` maps positions."""
+    """One direction. ``rate`` is the chance per byte that a disturbance begins.
+
+    A disturbance lasts for three bytes in the mean. ``planned`` maps positions to faults.
+    """
 
     random: Random
     rate: float = 0.0
     planned: dict[int, Fault] = field(default_factory=dict)
     carried: int = 0
+    disturbed: bool = False
     injected: dict[Fault, int] = field(default_factory=lambda: dict.fromkeys(Fault, 0))
 
     def carry(self, data: bytes) -> bytes:
         arrived = bytearray()
         for byte in data:
             fault = self.planned.pop(self.carried, None)
-            if fault is None and self.rate and self.random.random() < self.rate:
+            if fault is None and self.rate and self._disturbed():
                 fault = self.random.choice(tuple(Fault))
             self.carried += 1
             arrived += self._spoil(byte, fault)
         return bytes(arrived)
+
+    def _disturbed(self) -> bool:
+        self.disturbed = self.random.random() < (0.667 if self.disturbed else self.rate)
+        return self.disturbed
 
     def plan(self, faults: Iterable[tuple[int, Fault]]) -> None:
         """Spoil bytes by their distance from what has been carried up to now."""
@@ -120,6 +128,11 @@ class JoinedBoard:
         self.closed = False
         self._random = random
         self._arrived = bytearray()
+        self._at_read: tuple[int, Callable[[], None]] | None = None
+
+    def call_at_read(self, reads: int, action: Callable[[], None]) -> None:
+        """Do something in the middle of the host's work: after so many reads from now."""
+        self._at_read = (reads, action)
 
     @property
     def faults(self) -> int:
@@ -129,6 +142,7 @@ class JoinedBoard:
         self.agent_port.inbox += self.to_board.carry(data)
 
     def read(self, timeout: float) -> bytes:
+        self._count_read()
         self._work()
         if not self._arrived:
             self.clock.now += max(timeout, 0.001)
@@ -141,6 +155,14 @@ class JoinedBoard:
 
     def close(self) -> None:
         self.closed = True
+
+    def _count_read(self) -> None:
+        if self._at_read is None:
+            return
+        left, action = self._at_read
+        self._at_read = (left - 1, action) if left else None
+        if not left:
+            action()
 
     def _work(self) -> None:
         server = self.server
