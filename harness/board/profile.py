@@ -10,13 +10,11 @@ import math
 import re
 from pathlib import Path
 
+from harness.agent.bundle import BACKENDS
 from harness.board.profile_model import BoardProfile
 from harness.board.select_file import read_select
 from harness.errors import ConfigError, Finding, Findings
 from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
-
-BACKENDS = ("generic", "virtual")
-"""Pins modules of the agent that a profile may name."""
 
 HIGHEST_PIN = 29
 """Controllers number their pins 0 to 29 (RP2040 datasheet: GPIO0 to GPIO29)."""
