@@ -24,7 +24,7 @@ Named = tuple[str, Location]
 def read_pins(table: TomlTable | None) -> tuple[tuple[Pin, ...], bool]:
     """Return the chip's pins in bit order, and whether its reset is active low.
 
-    A pin listed twice is kept once; pins beyond ``MAX_PINS`` are left out, both after findings.
+    A pin listed twice is kept once, after a finding; so are pins beyond ``MAX_PINS``.
     """
     if table is None:
         return (), True
@@ -73,11 +73,10 @@ def _number(table: TomlTable, found: list[tuple[Direction, Named]]) -> tuple[Pin
                 f'pin "{name}" is already listed as {pins[name].direction}',
                 "list each pin once",
             )
-        elif len(pins) < MAX_PINS:
+        else:
             pins[name] = Pin(name, direction, len(pins))
-    distinct = {name for _, (name, _) in found}
-    if len(distinct) > MAX_PINS:
-        _too_many(table, len(distinct))
+    if len(pins) > MAX_PINS:
+        _too_many(table, len(pins))
     if not pins:
         table.findings.error(
             "no-pins", table.location(), "the chip has no pins", "list inputs and outputs"

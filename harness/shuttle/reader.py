@@ -14,7 +14,7 @@ from pathlib import Path
 from harness.errors import ConfigError, Finding, Findings, Location
 from harness.shuttle.checks import take_text
 from harness.shuttle.design_file import DesignFile, read_design
-from harness.shuttle.model import Design, Pin, Shuttle
+from harness.shuttle.model import MAX_PINS, Design, Pin, Shuttle
 from harness.shuttle.pins import read_pins
 from harness.shuttle.tomlfile import TomlTable, read_toml
 from harness.shuttle.waivers import read_waiver
@@ -34,13 +34,16 @@ def load_shuttle(path: Path) -> Shuttle:
 def check_shuttle(path: Path) -> tuple[Shuttle | None, list[Finding]]:
     """Read a shuttle and everything that is wrong with it, in file order.
 
-    The shuttle is None only when the file is not TOML. With errors among the findings it holds
-    what could be read: enough to check tables of its sound designs, not to run.
+    The shuttle is None when the file is not TOML or has more pins than a word has bits. With
+    errors among the findings it holds what could be read: enough to check tables of its sound
+    designs, not to run.
     """
     findings = Findings()
     file = path / "shuttle.toml" if path.is_dir() else path
     top = read_toml(file, findings)
     shuttle = _shuttle(top) if top is not None else None
+    if shuttle is not None and len(shuttle.pins) > MAX_PINS:
+        shuttle = None
     return shuttle, sorted(findings.items, key=lambda item: item.location)
 
 

@@ -67,7 +67,7 @@ class CellReader:
 
     def read(self, block: Block) -> Mapping[int, Cells]:
         """Cells of every used column by column number."""
-        unsafe = block.quoted or _may_hold_odd_numbers(block.body)
+        unsafe = block.quoted or _may_hold_odd_numbers(block.body, self.separator)
         kinds = {
             column: _Kind.MANY if unsafe and kind is _Kind.MANY_NUMBERS else kind
             for column, kind in self.kinds.items()
@@ -145,19 +145,17 @@ def _coded(series: pd.Series) -> Coded:
     return Coded(codes, texts.tolist())
 
 
-def _may_hold_odd_numbers(body: bytes) -> bool:
+def _may_hold_odd_numbers(body: bytes, separator: str) -> bool:
     """Tell whether any number might start with zero or a sign, or have spaces around it.
 
     Reading such a cell as an integer would lose what its author wrote.
     """
-    if b" " in body or b"+" in body or b"-" in body:
+    ends = (separator.encode(), b"\n")
+    if any(end + mark in body for end in ends for mark in (b" ", b"+", b"-")):
+        return True
+    if any(b" " + end in body for end in (*ends, b"\r")) or body[:1] in b" +-0":
         return True
     view = np.frombuffer(body, np.uint8)
-    zero = view[:-1] == ord("0")
-    follower = view[1:]
-    at = np.flatnonzero(zero & (follower >= ord("0")) & (follower <= ord("9")))
-    if not len(at):
-        return False
-    before = view[np.maximum(at - 1, 0)]
-    inside = (before >= ord("0")) & (before != ord(";"))
-    return bool((~inside | (at == 0)).any())
+    digits = (view[2:] >= ord("0")) & (view[2:] <= ord("9"))
+    leading = (view[:-2] == ord(separator)) | (view[:-2] == ord("\n"))
+    return bool((leading & (view[1:-1] == ord("0")) & digits).any())

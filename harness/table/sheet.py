@@ -81,7 +81,7 @@ def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
             "save it again as .xlsx or .ods, or export it as .csv",
         )
         return None
-    cells: NDArray[np.object_] = frame.to_numpy(dtype=object)
+    cells: NDArray[np.object_] = frame.to_numpy(dtype=object, copy=True)
     for row in cells:
         row[:] = [_text(cell) for cell in row]
     return cells

@@ -1,0 +1,103 @@
+"""Checking whatever is named: files of every kind, and folders."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from harness.check import check_paths
+from tests.unit.shuttle.bench import DESIGN, write_files
+
+ROOT = Path(__file__).parents[2]
+
+
+def rules(*paths: Path) -> list[str]:
+    return [found.rule for found in check_paths(paths)]
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Path:
+    """Copy one design of the demo shuttle with the demo board and rack."""
+    (tmp_path / "vectors").mkdir()
+    text = (ROOT / "vectors" / "shuttle.toml").read_text("utf-8")
+    start, stop = text.index("designs = ["), text.index("]\n\n[pins]")
+    (tmp_path / "vectors" / "shuttle.toml").write_text(
+        text[:start] + 'designs = ["crc16"' + text[stop:], "utf-8"
+    )
+    shutil.copytree(ROOT / "vectors" / "crc16", tmp_path / "vectors" / "crc16")
+    (tmp_path / "ci").mkdir()
+    for name in ("wader.toml", "demo-rack.toml"):
+        shutil.copy(ROOT / "ci" / name, tmp_path / "ci" / name)
+    return tmp_path
+
+
+def test_the_demo_is_free_of_findings(copy: Path) -> None:
+    assert rules(copy) == []
+    assert rules(copy / "ci" / "wader.toml", copy / "ci" / "demo-rack.toml") == []
+    assert rules(copy / "vectors" / "crc16" / "design.toml") == []
+    assert rules(copy / "vectors" / "crc16" / "check.csv") == []
+
+
+def test_a_fault_in_each_kind_of_file_is_found_from_the_top_folder(copy: Path) -> None:
+    for name in ("vectors/shuttle.toml", "vectors/crc16/design.toml", "ci/wader.toml"):
+        path = copy / name
+        path.write_text("unknwon = 1\n" + path.read_text("utf-8"), "utf-8")
+    table = copy / "vectors" / "crc16" / "check.csv"
+    table.write_text(table.read_text("utf-8") + "1,1\n", "utf-8")
+    found = {(item.location.path.name, item.rule) for item in check_paths([copy])}
+    assert found == {
+        ("shuttle.toml", "unknown-key"),
+        ("design.toml", "unknown-key"),
+        ("wader.toml", "unknown-key"),
+        ("check.csv", "ragged-row"),
+    }
+
+
+def test_a_finding_is_told_once_however_often_a_file_is_named(tmp_path: Path) -> None:
+    files = write_files(tmp_path, design=DESIGN.replace("address = 3", "address = -3"))
+    assert rules(tmp_path, files.shuttle_file, files.design_file) == ["out-of-range"]
+
+
+def test_a_table_that_no_design_lists_is_a_warning(tmp_path: Path) -> None:
+    write_files(tmp_path)
+    spare = tmp_path / "count" / "spare.csv"
+    spare.write_text("clk,q\nC,77\n")
+    assert rules(tmp_path) == ["table-not-listed"]
+    assert rules(spare) == ["number-too-wide", "table-not-listed"]
+
+
+def test_files_that_stand_alone_say_what_is_missing(tmp_path: Path) -> None:
+    table, profile = tmp_path / "t.csv", tmp_path / "board.toml"
+    table.write_text("a,b\n1,2\n")
+    profile.write_text('controller = "RP2040"\n')
+    (tmp_path / "x").mkdir()
+    design = tmp_path / "x" / "design.toml"
+    design.write_text(DESIGN)
+    assert rules(table) == ["table-without-design"]
+    assert rules(profile) == ["profile-without-shuttle"]
+    assert rules(design) == ["design-without-shuttle"]
+
+
+def test_a_design_that_the_shuttle_does_not_list_is_found(tmp_path: Path) -> None:
+    write_files(tmp_path)
+    shutil.copytree(tmp_path / "count", tmp_path / "other")
+    assert rules(tmp_path / "other" / "design.toml") == ["design-not-listed"]
+    assert rules(tmp_path) == ["design-not-listed"]
+
+
+def test_what_is_no_input_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "a.txt").write_text("x")
+    (tmp_path / "b.toml").write_text("x = 1\n")
+    (tmp_path / "c.toml").write_text("x = \n")
+    assert rules(tmp_path / "a.txt") == ["unknown-file-kind"]
+    assert rules(tmp_path / "b.toml") == ["unknown-file-kind"]
+    assert rules(tmp_path / "c.toml") == ["toml-syntax"]
+    assert rules(tmp_path / "none") == ["file-missing"]
+    assert rules(tmp_path) == ["nothing-to-check"]
+
+
+def test_a_shuttle_that_is_not_toml_is_told_from_its_folder(tmp_path: Path) -> None:
+    (tmp_path / "shuttle.toml").write_text("name = \n")
+    assert rules(tmp_path) == ["toml-syntax"]
