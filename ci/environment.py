@@ -117,7 +117,8 @@ def _other_python() -> bool:
 
 
 def _make_venv(*, fresh: bool) -> None:
-    say(f"Making {_shown(VENV)} with Python {sys.version.split()[0]} …")
+    deed = "Making" if fresh or not PYTHON.exists() else "Bringing up to date"
+    say(f"{deed} {_shown(VENV)} with Python {sys.version.split()[0]} …")
     command = [sys.executable, "-m", "venv", *(["--clear"] if fresh else []), str(VENV)]
     made = subprocess.run(command, capture_output=True, text=True, check=False)
     if made.returncode:
