@@ -1,0 +1,99 @@
+"""What goes to a board: the texts, their names, and that a real interpreter takes them."""
+
+from __future__ import annotations
+
+import ast
+from itertools import combinations
+from pathlib import Path
+
+import pytest
+
+from harness.agent.bundle import BACKENDS, MODULES, bundle, slim
+from tests.unit.agent.micropython import needs_micropython, run
+
+MOST_BYTES = 28_000
+"""Of one bundle as text; it shares a controller's memory with what it becomes."""
+
+
+def defined(text: str) -> set[str]:
+    """Names that a module itself gives a value at its top level, in try blocks too."""
+    names: set[str] = set()
+    todo: list[ast.stmt] = list(ast.parse(text).body)
+    while todo:
+        node = todo.pop()
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            names.add(node.name)
+        elif isinstance(node, ast.Assign):
+            names |= {target.id for target in node.targets if isinstance(target, ast.Name)}
+        elif isinstance(node, ast.Try):
+            todo += [*node.body, *node.orelse]
+            todo += [statement for handler in node.handlers for statement in handler.body]
+    return names
+
+
+@pytest.mark.parametrize("backend", BACKENDS)
+def test_no_two_modules_of_a_bundle_define_the_same_name(backend: str) -> None:
+    texts = bundle(backend)
+    assert len(texts) == len(MODULES) + 1
+    for one, other in combinations(texts, 2):
+        assert not defined(one) & defined(other)
+
+
+@pytest.mark.parametrize("backend", BACKENDS)
+def test_a_bundle_has_no_docstring_annotation_or_relative_import(backend: str) -> None:
+    for text in bundle(backend):
+        for node in ast.walk(ast.parse(text)):
+            assert not (isinstance(node, ast.ImportFrom) and node.level)
+            if isinstance(node, ast.FunctionDef | ast.ClassDef | ast.Module):
+                assert ast.get_docstring(node) is None
+            if isinstance(node, ast.FunctionDef) and not node.decorator_list:
+                assert node.returns is None
+    assert sum(len(text) for text in bundle(backend)) <= MOST_BYTES
+
+
+def test_an_unknown_backend_is_named_with_those_that_exist() -> None:
+    with pytest.raises(ValueError, match="no pins module called") as caught:
+        bundle("steam")
+    assert str(caught.value) == ("no pins module called 'steam'; there are: " + ", ".join(BACKENDS))
+
+
+def test_slimming_keeps_what_a_module_does() -> None:
+    source = '''
+"""Doc."""
+from .other import thing
+import os
+LIMIT = 3
+"""About it."""
+def double(x: int) -> int:
+    """Doc."""
+    return 2 * x
+def nothing() -> None:
+    """Doc."""
+'''
+    slimmed = slim(source)
+    assert "Doc" not in slimmed
+    assert "other" not in slimmed
+    names: dict[str, object] = {}
+    exec(slimmed, names)
+    assert names["LIMIT"] == 3
+    double, nothing = names["double"], names["nothing"]
+    assert callable(double)
+    assert callable(nothing)
+    assert double(4) == 8
+    assert nothing() is None
+
+
+@needs_micropython
+@pytest.mark.parametrize("backend", BACKENDS)
+def test_the_real_interpreter_takes_every_text_of_a_bundle(backend: str, tmp_path: Path) -> None:
+    texts = bundle(backend)
+    for number, text in enumerate(texts):
+        (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
+    script = f"""
+for number in range({len(texts)}):
+    with open("text%d.py" % number) as file:
+        text = file.read()
+    exec(text, globals())
+print(Server.__name__, Engine.__name__, Pins.name, AGENT, VERSION, callable(begin))
+"""
+    assert run(script, tmp_path).split()[:3] == ["Server", "Engine", backend]

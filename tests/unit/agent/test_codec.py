@@ -1,0 +1,113 @@
+"""Blocks: what the host encodes is what the board expands, for any words and any form."""
+
+from __future__ import annotations
+
+import zlib
+from array import array
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.agent import codec, protocol
+from harness.agent.codec import Block, body_size, compare, copy_row, count_up, fill_plane, tally
+from harness.board.encode import encode_planes
+from harness.table import Words
+
+WORD = st.integers(0, 0xFFFFFFFF)
+SHAPES = st.one_of(
+    st.lists(WORD, min_size=1, max_size=40),
+    st.tuples(WORD, st.integers(1, 40)).map(lambda given: [given[0]] * given[1]),
+    st.tuples(WORD, st.integers(0, 9), st.integers(1, 40)).map(
+        lambda given: [(given[0] + given[1] * k) & 0xFFFFFFFF for k in range(given[2])]
+    ),
+)
+
+
+@st.composite
+def blocks(draw: st.DrawFn) -> tuple[Words, ...]:
+    """Seven fields of equally many words: random, constant or counting."""
+    columns = [draw(SHAPES) for _ in protocol.FIELDS]
+    count = min(len(column) for column in columns)
+    return tuple(np.array(column[:count], dtype=np.uint32) for column in columns)
+
+
+def words(block: Block, count: int) -> list[list[int]]:
+    return [list(field[:count]) for field in block.fields]
+
+
+@given(blocks())
+def test_a_block_expands_to_the_words_that_were_encoded(fields: tuple[Words, ...]) -> None:
+    count = len(fields[0])
+    block = Block(64)
+    body = encode_planes(fields)
+    assert len(body) <= body_size(count)
+    block.load(body, count)
+    assert words(block, count) == [field.tolist() for field in fields]
+
+
+@given(blocks(), blocks())
+def test_nothing_of_the_block_before_is_left(
+    before: tuple[Words, ...], after: tuple[Words, ...]
+) -> None:
+    block = Block(64)
+    block.load(encode_planes(before), len(before[0]))
+    block.load(encode_planes(after), len(after[0]))
+    assert words(block, len(after[0])) == [field.tolist() for field in after]
+
+
+@given(st.binary(max_size=5000))
+def test_inflating_gives_back_what_was_deflated(plain: bytes) -> None:
+    squeezer = zlib.compressobj(9, zlib.DEFLATED, -protocol.WINDOW_BITS)
+    target = bytearray(5000)
+    assert codec.inflate is not None
+    assert codec.inflate(squeezer.compress(plain) + squeezer.flush(), target) == len(plain)
+    assert target[: len(plain)] == plain
+
+
+@pytest.mark.parametrize(
+    ("mode", "coded", "plain"),
+    [
+        (protocol.PLAIN, [3, 1, 4], [3, 1, 4]),
+        (protocol.XOR, [3, 1, 4], [3, 2, 6]),
+        (protocol.SUB, [3, 1, 255], [3, 4, 3]),
+        (protocol.CONSTANT, [9], [9, 9, 9]),
+    ],
+)
+@pytest.mark.parametrize("plane", range(4))
+def test_each_form_of_a_plane_worked_out_by_hand(
+    mode: int, coded: list[int], plain: list[int], plane: int
+) -> None:
+    target = codec.words(3)
+    fill_plane(target, bytes([99, *coded]), array("I", [3, plane, mode, 1]))
+    assert list(target) == [byte << 8 * plane for byte in plain]
+
+
+def test_compare_knows_levels_and_floating_pins() -> None:
+    #           differs  masked  floats  driven  equal
+    expect = [0b01, 0b01, 0, 0, 0b11]
+    care = [0b11, 0b10, 0, 0, 0b11]
+    highz = [0, 0, 0b100, 0b100, 0]
+    seen = [0b00, 0b00, 0b100, 0b100, 0b11]
+    floating = [0, 0, 0b100, 0, 0]
+    wrong, tested = codec.words(5), codec.words(5)
+    columns = [array("I", column) for column in (expect, care, highz, seen, floating)]
+    assert compare([*columns, wrong, tested], 0, 5) == 2
+    assert list(wrong) == [0b01, 0, 0, 0b100, 0]
+    assert list(tested) == [0, 0, 0b100, 0, 0b11]
+
+
+@given(st.lists(WORD, min_size=1, max_size=20))
+def test_tally_counts_every_bit(wrong: list[int]) -> None:
+    counts = codec.words(32)
+    tally(array("I", wrong), counts, len(wrong))
+    assert list(counts) == [sum(word >> bit & 1 for word in wrong) for bit in range(32)]
+
+
+def test_copy_row_and_count_up_fill_a_range_and_nothing_else() -> None:
+    target = codec.words(6)
+    copy_row(array("I", [5, 7]), target, array("I", [1, 2, 3]))
+    assert list(target) == [0, 0, 7, 7, 7, 0]
+    count_up(target, array("I", [10, 1, 2]))
+    assert list(target) == [0, 10, 11, 7, 7, 0]
