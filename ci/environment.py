@@ -86,7 +86,8 @@ def stop(message: str) -> None:
 def _inputs() -> str:
     """Hash of everything that decides what is installed."""
     total = hashlib.sha256()
-    for part in (LOCK.read_bytes(), (ROOT / "pyproject.toml").read_bytes(), _version().encode()):
+    version = sys.version.encode()
+    for part in (LOCK.read_bytes(), (ROOT / "pyproject.toml").read_bytes(), version):
         total.update(hashlib.sha256(part).digest())
     return total.hexdigest()
 
@@ -105,15 +106,15 @@ def _installed() -> set[str]:
 
 
 def _other_python() -> bool:
-    """Whether ``.venv`` belongs to another version of Python or cannot be started any more."""
+    """Whether ``.venv`` belongs to another Python or cannot be started any more."""
     if not VENV.exists():
         return False
-    code = "import sys; print('%d.%d' % sys.version_info[:2])"
+    code = "import sys; print(sys.base_prefix, sys.version)"
     try:
         answer = subprocess.run([PYTHON, "-c", code], capture_output=True, text=True, check=False)
     except OSError:
         return True
-    return answer.stdout.strip() != _version()
+    return answer.stdout.strip() != f"{sys.base_prefix} {sys.version}".strip()
 
 
 def _make_venv(*, fresh: bool) -> None:
