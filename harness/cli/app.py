@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Annotated
 
 import typer
 from typer.exceptions import Abort, TyperException
@@ -21,13 +23,33 @@ from harness.errors import HarnessError, InputError
 app = typer.Typer(
     name="harness",
     help="Run vector tables on shuttle chips and report pass or fail per chip.",
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
 for _command in (check, run, report, ports):
     app.command()(_command)
+
+
+_INTERRUPTED = 130
+"""What typer makes of Ctrl-C outside of a running rack."""
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"harness {version('harness')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    show_version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version.", callback=_show_version, is_eager=True),
+    ] = False,
+) -> None:
+    """Run vector tables on shuttle chips and report pass or fail per chip."""
+    del show_version
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -42,7 +64,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             standalone_mode=False,
         )
     except TyperException as error:
-        _complain(error.format_message())
+        _complain(f"{error.format_message().rstrip()}\nTry `harness --help`.")
         return ExitCode.BAD_INPUT
     except InputError as error:
         _complain(str(error))
@@ -51,6 +73,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(error))
         return ExitCode.NOT_TESTED
     except (Abort, KeyboardInterrupt):
+        code = _INTERRUPTED
+    if code == _INTERRUPTED:
         _complain("stopped")
         return ExitCode.NOT_TESTED
     return code if isinstance(code, int) else ExitCode.ALL_PASS

@@ -6,14 +6,22 @@ that says where the results are kept and what to do.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, create_engine, event, inspect, select
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import (
+    ArgumentError,
+    IntegrityError,
+    NoSuchModuleError,
+    OperationalError,
+    ProgrammingError,
+    SQLAlchemyError,
+)
 from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
@@ -21,6 +29,9 @@ from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 
 BUSY_SECONDS = 30
 """How long a write waits for another program that is writing to the same SQLite file."""
+
+CREATING_SECONDS = 3.0
+"""How long to wait for another program that is creating the same store."""
 
 _ADVICE = (
     ("disk is full", "free some space there; what was stored before is safe"),
@@ -111,20 +122,40 @@ def _prepare_sqlite(connection: Any, record: object) -> None:
 
 
 def _check_schema(engine: Engine, place: str) -> None:
+    """Make the tables of an empty database; refuse one with other tables or another version."""
     names = set(inspect(engine).get_table_names())
     if SchemaRow.__tablename__ not in names:
         if names & set(Base.metadata.tables):
             message = f"{place}: holds tables of another program; choose another store"
             raise StoreError(message)
-        Base.metadata.create_all(engine)
-        with Session(engine) as session, session.begin():
-            session.add(SchemaRow(version=SCHEMA_VERSION))
-        return
-    with Session(engine) as session:
-        found = session.scalar(select(SchemaRow.version))
+        with suppress(OperationalError, ProgrammingError, IntegrityError):
+            _create(engine)  # another program may be creating the same store at this moment
+    found = _version(engine)
     if found != SCHEMA_VERSION:
         message = (
             f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "
             "use the tool's version that wrote it, or choose another store"
         )
         raise StoreError(message)
+
+
+def _create(engine: Engine) -> None:
+    Base.metadata.create_all(engine)
+    with Session(engine) as session, session.begin():
+        session.add(SchemaRow(version=SCHEMA_VERSION))
+
+
+def _version(engine: Engine) -> int | None:
+    """Read the schema version; wait a little for a program that is creating the store."""
+    deadline = time.monotonic() + CREATING_SECONDS
+    while True:
+        try:
+            with Session(engine) as session:
+                found = session.scalar(select(SchemaRow.version))
+        except (OperationalError, ProgrammingError):
+            if time.monotonic() > deadline:
+                raise
+            found = None
+        if found is not None or time.monotonic() > deadline:
+            return found
+        time.sleep(0.05)

@@ -73,6 +73,22 @@ def test_help_is_no_error(capsys: pytest.CaptureFixture[str]) -> None:
     assert "--designs" in capsys.readouterr().out
 
 
+def test_the_version_can_be_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("harness 0.")
+
+
+def test_control_c_outside_a_running_rack_is_three_without_a_traceback(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(where: str) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Store, "existing", interrupted)
+    assert main(["report", "--store", str(tmp_path / "s.sqlite")]) == ExitCode.NOT_TESTED
+    assert capsys.readouterr().err == "harness: stopped\n"
+
+
 def test_a_report_without_a_store_is_three(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -12,6 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from sqlalchemy import event
+from sqlalchemy.dialects.postgresql.base import PGDialect
+from sqlalchemy.schema import CreateTable
 
 from harness.errors import StoreError
 from harness.judge import RetryPolicy, examine
@@ -24,6 +26,7 @@ from harness.store import (
     from_plain,
     to_plain,
 )
+from harness.store.models import Base
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import NOON, chip, heading
 
@@ -237,3 +240,29 @@ def test_outcomes_survive_the_way_through_plain_values() -> None:
 def test_a_field_that_a_record_does_not_have_is_refused() -> None:
     with pytest.raises(TypeError, match="PinCount has no field colour"):
         from_plain(PinCount, {"pin": "a", "signal": "b", "mismatches": 1, "colour": "red"})
+
+
+def test_programs_that_create_one_store_at_the_same_time_all_get_it(tmp_path: Path) -> None:
+    path, failures = tmp_path / "s.sqlite", []
+
+    def create() -> None:
+        try:
+            Store(path).close()
+        except StoreError as error:
+            failures.append(error)
+
+    threads = [threading.Thread(target=create) for _ in range(8)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+
+
+def test_the_models_make_sense_to_postgresql() -> None:
+    texts = [
+        str(CreateTable(table).compile(dialect=PGDialect()))  # type: ignore[no-untyped-call] # SQLAlchemy's own
+        for table in Base.metadata.sorted_tables
+    ]
+    assert len(texts) == 4
+    assert "TIMESTAMP WITH TIME ZONE" in texts[-1]
