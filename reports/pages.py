@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 
 from harness.store import (
     SEVERITY_ORDER,
@@ -35,7 +36,9 @@ from reports.timing import Drawing, draw
 from reports.trust import chip_headline, trust_of
 
 CYCLES_SHOWN = 12
-"""Failing cycles that a page lists for one table; the JSON file has all that were kept."""
+LINES_SHOWN = 24
+"""Failing cycles, and wrong pins in all of them, that a page lists for one table; the JSON file
+has all that were kept."""
 
 PINS_SHOWN = 32
 
@@ -197,7 +200,7 @@ def build_chip(run: RunRecord, chip: ChipRecord) -> ChipPage:
 def _finding(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]) -> Finding:
     subject = f"{outcome.design} / {outcome.table}"
     drawing = draw(outcome.window, subject, anchor) if outcome.window else None
-    shown = outcome.evidence[:CYCLES_SHOWN]
+    shown = _first_cycles(outcome.evidence)
     return Finding(
         anchor=anchor,
         look=look(outcome.verdict),
@@ -215,7 +218,6 @@ def _finding(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]
 def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
     facts = [
         Fact("Cause taken to lie in", outcome.origin.value),
-        Fact("What to do", outcome.advice),
         Fact("First mismatch", first_mismatch(outcome)),
         Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
         Fact("Promised by", outcome.design_source),
@@ -229,6 +231,13 @@ def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
             Fact("Waived until", waiver.expiry),
         ]
     return tuple(fact for fact in facts if fact.value)
+
+
+def _first_cycles(evidence: Sequence[EvidenceCycle]) -> tuple[EvidenceCycle, ...]:
+    """Take whole cycles, at least one, as long as the list stays short enough to read."""
+    lines = accumulate(len(cycle.wrong) for cycle in evidence)
+    fitting = sum(total <= LINES_SHOWN for total in lines)
+    return tuple(evidence[: min(CYCLES_SHOWN, max(1, fitting))])
 
 
 def _more_cycles(outcome: Outcome, shown: int) -> str:

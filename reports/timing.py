@@ -23,7 +23,7 @@ STRIPS = 2
 BEFORE = 8
 """Cycles drawn before the first mismatch, if the window has them."""
 
-_CELL, _ROW, _GUTTER, _HEAD, _FOOT = 40, 30, 112, 34, 36
+_CELL, _ROW, _GUTTER, _HEAD, _FOOT = 40, 30, 112, 34, 48
 _SWING = 9
 _MIDDLE = _ROW // 2
 _LEVELS = {"1": (1, 1, 1), "0": (0, 0, 0), "C": (0, 1, 0), "K": (1, 0, 1)}
@@ -228,12 +228,20 @@ def _foot(window: Window, cells: range, height: int) -> Markup:
 
 
 def _labels(window: Window, cells: range, y: int) -> list[Markup]:
-    """Write each label once, from the cycle where it starts, as far as there is room."""
-    starts = [n for n, k in enumerate(cells) if n == 0 or window.labels[k] != window.labels[k - 1]]
-    ends = [*starts[1:], len(cells)]
+    """Write each label where it starts, on two lines in turn, as far as there is room."""
+    labels = window.labels
+    starts = [
+        n for n, k in enumerate(cells) if labels[k] and (n == 0 or labels[k] != labels[k - 1])
+    ]
+    ends = [*starts[2:], len(cells), len(cells)]
     return [
-        _text(_GUTTER + n * _CELL + 3, y, _short(window.labels[cells[n]], 6 * (end - n)), "t-lab")
-        for n, end in zip(starts, ends, strict=True)
+        _text(
+            _GUTTER + n * _CELL + 3,
+            y + 12 * (turn % 2),
+            _short(labels[cells[n]], 6 * (end - n)),
+            "t-lab",
+        )
+        for turn, (n, end) in enumerate(zip(starts, ends, strict=False))
     ]
 
 

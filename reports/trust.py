@@ -33,19 +33,31 @@ def _counted(outcomes: Sequence[Outcome], verdict: Verdict) -> list[Outcome]:
 
 
 def _share(outcomes: Sequence[Outcome], verdict: Verdict, what: str) -> str:
-    found = _counted(outcomes, verdict)
-    text = f"{len(found)} of {many(len(outcomes), 'table')} {what}."
-    where = first_mismatch(found[0])
-    name = f"{found[0].design} / {found[0].table}"
-    return f"{text} First: {name}, {where}." if where else f"{text} First: {name}."
+    """Count the tables and point at the first one's evidence."""
+    first = _counted(outcomes, verdict)[0]
+    where = first_mismatch(first)
+    name = f"{first.design} / {first.table}"
+    count = _count(outcomes, verdict, what)
+    return f"{count} First: {name}, {where}." if where else f"{count} First: {name}."
+
+
+def _reason(outcomes: Sequence[Outcome], verdict: Verdict, what: str) -> str:
+    """Count the tables and give the first one's reason: it says nothing of the chip."""
+    first = _counted(outcomes, verdict)[0]
+    count = _count(outcomes, verdict, what)
+    return f"{count} First: {first.design} / {first.table}: {first.summary}"
+
+
+def _count(outcomes: Sequence[Outcome], verdict: Verdict, what: str) -> str:
+    return f"{len(_counted(outcomes, verdict))} of {many(len(outcomes), 'table')} {what}."
 
 
 _HEADLINES: Mapping[Verdict, Callable[[Sequence[Outcome]], str]] = {
     Verdict.PASS: _passed,
     Verdict.FAIL: lambda outcomes: _share(outcomes, Verdict.FAIL, "failed"),
     Verdict.UNSTABLE: lambda o: _share(o, Verdict.UNSTABLE, "answered differently when repeated"),
-    Verdict.ERROR: lambda outcomes: _share(outcomes, Verdict.ERROR, "could not be tested"),
-    Verdict.NOT_RUN: lambda outcomes: _share(outcomes, Verdict.NOT_RUN, "not run"),
+    Verdict.ERROR: lambda outcomes: _reason(outcomes, Verdict.ERROR, "could not be tested"),
+    Verdict.NOT_RUN: lambda outcomes: _reason(outcomes, Verdict.NOT_RUN, "not run"),
     Verdict.WAIVED: lambda outcomes: _share(outcomes, Verdict.WAIVED, "failed as waived"),
 }
 

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from lxml import html
 
-from harness.store import RunRecord, Verdict
+from harness.store import EvidenceCycle, PinResult, RunRecord, Verdict
 from reports import chip_html, index_html
 from reports.texts import printable
 from tests.unit.reports.samples import (
@@ -62,12 +62,15 @@ def _all_pages(run: RunRecord) -> list[Any]:
             unstable(),
             f"1 of 1 table answered differently when repeated. First: fifo8 / depth, {FIRST}.",
         ),
-        (errored(), "1 of 1 table could not be tested. First: uart8n1 / loopback."),
+        (
+            errored(),
+            f"1 of 1 table could not be tested. First: uart8n1 / loopback: {errored().summary}",
+        ),
         (
             waived(),
             f"1 of 1 table failed as waived. First: lfsr16 / period, {FIRST}.",
         ),
-        (not_run(), "1 of 1 table not run. First: aes_sbox / all."),
+        (not_run(), f"1 of 1 table not run. First: aes_sbox / all: {not_run().summary}"),
     ],
 )
 def test_the_verdict_comes_first_with_word_shape_and_reason(outcome: Any, headline: str) -> None:
@@ -113,6 +116,14 @@ def test_a_failure_holds_all_its_evidence() -> None:
     assert ["3", "512", "91AA03F7", "300 ms", "0"] in rows
     assert article.xpath("count(.//svg[@role='img'])") == 1
     assert article.xpath(".//figcaption//a/@href") == ["alu181.exhaustive.vcd"]
+
+
+def test_a_failure_with_many_wrong_pins_lists_whole_cycles_but_not_too_many() -> None:
+    wrong = tuple(PinResult(f"out{k}", f"q[{k}]", "H", "0") for k in range(9))
+    cycles = tuple(EvidenceCycle(k, k, k + 2, 0, "", wrong) for k in range(8))
+    (article,) = _page(run_of(chip("A1", "S", failed(evidence=cycles)))).xpath("//article")
+    assert len(article.xpath(".//table[@class='evidence']/tbody/tr")) == 18
+    assert "The first 2 of 512 failing cycles." in _words(article)
 
 
 def test_a_waived_failure_shows_owner_reason_ticket_and_expiry() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 from lxml import etree
@@ -82,6 +83,22 @@ def test_lines_and_labels_stand_where_they_change() -> None:
     (tree,) = _trees(window())
     assert _texts(tree, "t-lab") == ["count up", "hold, then wrap to zero"]
     assert _texts(tree, "t-num")[17:] == ["12", "13", "14", "15", "16", "17"]
+
+
+def test_neighbouring_labels_take_two_lines_in_turn() -> None:
+    shown = _plain("0101", "....", "....")
+    labels = ("low byte", "high byte", "", "remainder")
+    (tree,) = _trees(replace(shown, labels=labels))
+    placed = [
+        (e.text, e.get("x"), e.get("y"))
+        for e in tree.iter(f"{SVG}text")
+        if e.get("class") == "t-lab"
+    ]
+    assert placed == [
+        ("low byte", "115", "93"),
+        ("high byte", "155", "105"),
+        ("remai…", "235", "93"),
+    ]
 
 
 def test_a_long_window_is_cut_around_the_mismatch_into_even_strips() -> None:
