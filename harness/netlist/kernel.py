@@ -169,6 +169,24 @@ def prime(memory: Memory, tables: Tables, patches: Patches) -> None:
         memory.clocks[group] = level ^ (_ZERO - np.uint64(tables.groups[group, 3]))
 
 
+@compiled
+def settle_words(memory: Memory, tables: Tables, patches: Patches) -> int:
+    """:func:`settle` for memory and patches with a row for each word, from the first gate on.
+
+    Stops at the first word that does not settle.
+    """
+    for word in range(memory.values.shape[0]):
+        values, state, clocks = memory.values[word], memory.state[word], memory.clocks[word]
+        row = Memory(values, state, clocks, memory.pending[word], memory.active[word])
+        for flop in range(len(tables.q)):
+            values[tables.q[flop]] = state[flop]
+        forced = Patches(patches.gate, patches.net, patches.mask[word], patches.level[word])
+        restless = settle(row, tables, forced, 0)
+        if restless != SETTLED:
+            return restless
+    return SETTLED
+
+
 class PinMap(NamedTuple):
     """How the bits of a pattern's words meet the nets of a netlist.
 

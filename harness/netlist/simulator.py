@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from harness.errors import NetlistError
-from harness.netlist.kernel import SETTLED, Lanes, Memory, Patches, prime, settle
-from harness.netlist.model import HIGH, Netlist, PortDirection, Tables
+from harness.netlist.kernel import SETTLED, Lanes, Memory, Patches, prime, settle_words
+from harness.netlist.model import HIGH, Netlist, PortDirection
 
 ALL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 _SHIFTS = np.arange(64, dtype=np.uint64)
@@ -65,8 +65,8 @@ class Simulator:
         self.netlist = netlist
         self.lanes = lanes
         self.words = -(-lanes // 64)
-        self._memories = [new_memory(netlist) for _ in range(self.words)]
-        self._patches = [no_patches() for _ in range(self.words)]
+        self._memory = Memory._make(np.tile(a, (self.words, 1)) for a in new_memory(netlist))
+        self._patches = self._forced([])
         self._inputs: dict[int, Lanes] = {}
         self._primed = False
 
@@ -103,35 +103,43 @@ class Simulator:
 
     def stick(self, faults: Sequence[StuckAt]) -> None:
         """Force nets, in the lanes that each fault names, from now on; replaces earlier faults."""
+        self._patches = self._forced(faults)
+
+    def _forced(self, faults: Sequence[StuckAt]) -> Patches:
+        """Patches for the kernel, with a row of lanes and levels for each word."""
         gates = self.netlist.gate_by_output
         ordered = sorted(faults, key=lambda fault: gates.get(fault.net, -1))
         shape = (self.words, len(ordered))
         mask, level = np.zeros(shape, dtype=np.uint64), np.zeros(shape, dtype=np.uint64)
         for index, fault in enumerate(ordered):
             for lane in fault.lanes:
-                mask[lane // 64, index] |= _SHIFTS.dtype.type(1 << (lane % 64))
+                mask[lane // 64, index] |= np.uint64(1 << (lane % 64))
             level[:, index] = ALL if fault.level else 0
         gate = np.array([gates.get(fault.net, -1) for fault in ordered], dtype=np.int64)
         net = np.array([fault.net for fault in ordered], dtype=np.uint32)
-        self._patches = [Patches(gate, net, mask[w], level[w]) for w in range(self.words)]
+        return Patches(gate, net, mask, level)
 
     def settle(self) -> None:
         """Let the inputs take effect, with every clock edge that follows, until all is stable.
 
         Raises NetlistError that names a net which never becomes stable.
         """
-        tables: Tables = self.netlist.tables
-        for word, (memory, patches) in enumerate(zip(self._memories, self._patches, strict=True)):
-            if not self._primed:
-                prime(memory, tables, patches)
-            for net, values in self._inputs.items():
-                memory.values[net] = values[word]
-            memory.values[tables.q] = memory.state
-            restless = settle(memory, tables, patches, 0)
-            if restless != SETTLED:
-                name = self.netlist.names[restless]
-                message = f"{self.netlist.where}: net {name} never becomes stable"
-                raise NetlistError(message)
+        if not self._primed:
+            self._prime()
+        for net, values in self._inputs.items():
+            self._memory.values[:, net] = values
+        restless = settle_words(self._memory, self.netlist.tables, self._patches)
+        if restless != SETTLED:
+            name = self.netlist.names[restless]
+            message = f"{self.netlist.where}: net {name} never becomes stable"
+            raise NetlistError(message)
+
+    def _prime(self) -> None:
+        """Take the clocks' levels before any input changes as no edge."""
+        for word in range(self.words):
+            row = Memory._make(array[word] for array in self._memory)
+            gate, net, mask, level = self._patches
+            prime(row, self.netlist.tables, Patches(gate, net, mask[word], level[word]))
         self._primed = True
 
     def read(self, port: str) -> NDArray[np.uint64]:
@@ -152,27 +160,22 @@ class Simulator:
 
     def net(self, net: int) -> Lanes:
         """Levels of a net, a word for each 64 lanes."""
-        return np.array([memory.values[net] for memory in self._memories], dtype=np.uint64)
+        return self._memory.values[:, net].copy()
 
     @property
     def flops(self) -> FlopState:
         """A copy of what every flop holds; assign it back to return to that state."""
-        return FlopState(
-            np.array([memory.state for memory in self._memories]),
-            np.array([memory.clocks for memory in self._memories]),
-        )
+        return FlopState(self._memory.state.copy(), self._memory.clocks.copy())
 
     @flops.setter
     def flops(self, flops: FlopState) -> None:
-        for word, memory in enumerate(self._memories):
-            memory.state[:] = flops.state[word]
-            memory.clocks[:] = flops.clocks[word]
+        self._memory.state[:] = flops.state
+        self._memory.clocks[:] = flops.clocks
 
     def power_up(self, seed: int) -> None:
         """Give every flop a pseudo-random level, alike in all lanes; clocks see no edge."""
         bits = np.random.default_rng(seed).integers(0, 2, self.netlist.flop_count, dtype=np.uint64)
-        for memory in self._memories:
-            memory.state[:] = bits * ALL
+        self._memory.state[:] = bits * ALL
         self._primed = False
 
     def pack(self, bits: NDArray[np.uint64]) -> Lanes:
