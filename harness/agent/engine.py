@@ -176,8 +176,12 @@ class Engine:
         return answer
 
     def run_block(self, payload: object) -> object:
-        """Run the loaded block; answer with its mismatches, ``until`` rows and window words."""
-        flags, count = struct.unpack("<BH", payload)
+        """Run a block, whose last bytes come along; answer with what it gave.
+
+        The answer lists mismatches, ``until`` rows and window words.
+        """
+        flags, count = struct.unpack("<BH", payload[:3])
+        self.load(payload[3:])
         if count > self.rows:
             raise Refused("block of %d vectors, room for %d" % (count, self.rows))
         self.unpack(flags, count)

@@ -46,6 +46,7 @@ class Pins:
 
     def run(self, block: object, at: int, count: int, seen: object, floating: object) -> None:
         """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
+        self.begin()
         for k in range(count):
             i = at + k
             highz = block.highz[i]
@@ -61,6 +62,7 @@ class Pins:
         Returns cycles used, last word read, whether it matched.
         """
         drive, enable, pulse, expect, care = vector
+        self.begin()
         used = 0
         while used < limit:
             self.apply(drive, enable)
@@ -134,6 +136,10 @@ class Pins:
         pin.init(machine.Pin.IN, pull)
         self.pause(PULL_US)
         return pin.value()
+
+    def begin(self) -> None:
+        """Begin a cycle now; what ``due`` was long ago says nothing, as the counter wraps."""
+        self.due = ticks_add(ticks_us(), self.period_us)
 
     def wait(self) -> None:
         """Wait until this cycle is over."""

@@ -21,7 +21,7 @@ VERSION = 1
 QUANTUM = 64
 MAX_BODY = 1100
 """Longest body of a frame to the board in bytes; the board sizes its buffer by it."""
-REMEMBER = 16
+REMEMBER = 32
 """Replies that the board remembers, and so the most commands that may be under way."""
 
 ANYONE = 0

@@ -1,0 +1,218 @@
+"""Pins through ``machine.Pin``, against a fake ``machine`` on wires with simple logic behind them.
+
+The fake is no model of a controller: what it shows is the order of steps, not electrical truth.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Callable, Iterator
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+from harness.agent.codec import Block, words
+from tests.unit.agent.micropython import FAKE_BOARD
+
+WRAP = 1 << 30
+"""Where MicroPython's tick counters wrap round on most boards."""
+
+
+class Ticks:
+    """A microsecond counter that wraps like a board's; every look at it takes a microsecond."""
+
+    def __init__(self) -> None:
+        self.now = WRAP - 5000
+        self.total = 0
+
+    def us(self) -> int:
+        self.total += 1
+        self.now = (self.now + 1) % WRAP
+        return self.now
+
+    def diff(self, later: int, earlier: int) -> int:
+        return (later - earlier + WRAP // 2) % WRAP - WRAP // 2
+
+    def add(self, moment: int, delta: int) -> int:
+        return (moment + delta) % WRAP
+
+    def idle(self, us: int) -> None:
+        self.now = (self.now + us) % WRAP
+        self.total += us
+
+
+class Bench:
+    """Six bound pins; the agent's module, the fake machine and the clock at hand."""
+
+    def __init__(self, module: ModuleType, machine: ModuleType, ticks: Ticks) -> None:
+        self.machine: Any = machine
+        self.ticks = ticks
+        self.pins: Any = module.Pins()
+        self.pins.bind([10, 11, 12, 13, 14, 15])
+
+    def chip(self, bit: int, level: Callable[[], int] | int | None) -> None:
+        """What the other side of a wire does."""
+        self.machine.net(10 + bit).chip = level
+
+    def out(self, bit: int) -> int:
+        """The level that the controller puts on a wire."""
+        return int(self.pins.pins[bit].out)
+
+    def watch(self, bit: int, watcher: Callable[[int], None]) -> None:
+        self.machine.net(10 + bit).watchers.append(watcher)
+
+    def run(self, *rows: dict[str, int]) -> list[tuple[int, int]]:
+        """Run vectors; return (seen, floating) of each."""
+        block = Block(len(rows))
+        for at, row in enumerate(rows):
+            for name, value in row.items():
+                getattr(block, name)[at] = value
+        seen, floating = words(len(rows)), words(len(rows))
+        self.pins.run(block, 0, len(rows), seen, floating)
+        return list(zip(seen, floating, strict=True))
+
+    def log(self) -> list[tuple[object, ...]]:
+        """What was done to pins since the last call."""
+        entries = list(self.machine.LOG)
+        self.machine.LOG.clear()
+        return entries
+
+
+@pytest.fixture
+def bench(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
+    monkeypatch.syspath_prepend(str(FAKE_BOARD))
+    for name in ("machine", "harness.agent.pins_generic"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    machine = importlib.import_module("machine")
+    module = importlib.import_module("harness.agent.pins_generic")
+    ticks = Ticks()
+    for name in ("us", "diff", "add"):
+        monkeypatch.setattr(module, f"ticks_{name}", getattr(ticks, name))
+    yield Bench(module, machine, ticks)
+    for name in ("machine", "harness.agent.pins_generic"):
+        sys.modules.pop(name, None)
+
+
+def test_bound_pins_are_inputs_without_a_pull(bench: Bench) -> None:
+    assert bench.log() == [("init", 10 + bit, bench.machine.Pin.IN, None, None) for bit in range(6)]
+    assert bench.pins.serial() == "e6600a"
+
+
+def test_inputs_are_driven_and_outputs_read(bench: Bench) -> None:
+    bench.chip(3, lambda: 1 - bench.out(0))
+    bench.chip(4, 1)
+    rows = [{"drive": 0b01, "enable": 0b11}, {"drive": 0b10, "enable": 0b11}]
+    assert [seen for seen, _ in bench.run(*rows)] == [0b010001, 0b011010]
+
+
+def test_only_what_changes_is_touched(bench: Bench) -> None:
+    same = {"drive": 0b101, "enable": 0b111}
+    bench.run(same)
+    bench.log()
+    bench.run(same, same)
+    assert bench.log() == []
+    bench.run({"drive": 0b100, "enable": 0b111})
+    assert bench.log() == [("value", 10, 0)]
+
+
+def test_a_bidirectional_pin_is_let_go_before_it_is_read(bench: Bench) -> None:
+    pin = bench.machine.Pin
+    bench.run({"drive": 0b1, "enable": 0b1})
+    bench.chip(0, 1)
+    bench.log()
+    assert bench.run({"drive": 0, "enable": 0})[0][0] == 1
+    assert bench.log() == [("init", 10, pin.IN, None, None)]
+    bench.run({"drive": 0b1, "enable": 0b1})
+    assert bench.log() == [("init", 10, pin.OUT, -1, 1)]
+
+
+def test_a_pulse_comes_after_the_inputs_and_before_the_outputs_are_read(bench: Bench) -> None:
+    sampled: list[int] = []
+    bench.watch(5, lambda level: sampled.append(bench.out(0)) if level else None)
+    bench.chip(3, lambda: sampled[-1] if sampled else 0)
+    seen = bench.run(
+        {"drive": 0b1, "enable": 0b100001, "pulse": 0b100000},
+        {"drive": 0b0, "enable": 0b100001, "pulse": 0b100000},
+    )
+    assert sampled == [1, 0]
+    assert [word >> 3 & 1 for word, _ in seen] == [1, 0]
+
+
+@pytest.mark.parametrize("rest", [0, 1])
+def test_a_pulse_goes_to_the_other_level_and_back(bench: Bench, rest: int) -> None:
+    bench.run({"drive": rest << 5, "enable": 0b100000})
+    levels: list[int] = []
+    bench.watch(5, levels.append)
+    bench.run({"drive": rest << 5, "enable": 0b100000, "pulse": 0b100000})
+    assert levels == [1 - rest, rest]
+
+
+@pytest.mark.parametrize(("level", "floats"), [(None, 0b1000), (0, 0), (1, 0)])
+def test_only_a_pin_that_follows_both_pulls_floats(
+    bench: Bench, level: int | None, floats: int
+) -> None:
+    bench.chip(3, level)
+    assert bench.run({"highz": 0b1000})[0][1] == floats
+    assert bench.pins.pins[3].pull is None
+
+
+def test_a_pin_that_the_controller_drives_never_floats(bench: Bench) -> None:
+    assert bench.run({"drive": 0, "enable": 0b1000, "highz": 0b1000})[0][1] == 0
+
+
+def test_until_ends_at_the_match_or_at_the_limit(bench: Bench) -> None:
+    count = [0]
+    bench.watch(5, lambda level: count.__setitem__(0, count[0] + level))
+    bench.chip(3, lambda: int(count[0] >= 4))
+    vector = [0, 0b100000, 0b100000, 0b1000, 0b1000]
+    assert bench.pins.until(vector, 3) == (3, 0, False)
+    assert bench.pins.until(vector, 9) == (1, 0b1000, True)
+
+
+def test_times_are_rounded_up_to_whole_microseconds(bench: Bench) -> None:
+    assert bench.pins.timing(1001, 1) == (2000, 1)
+    assert bench.pins.settle_us == 1
+
+
+@pytest.mark.parametrize("idle", [0, 700, 600_000_000, WRAP - 100])
+def test_a_cycle_is_never_shorter_than_asked_for_however_long_the_board_was_idle(
+    bench: Bench, idle: int
+) -> None:
+    looks: list[int] = []
+
+    def look() -> int:
+        looks.append(bench.ticks.total)
+        return 0
+
+    bench.pins.timing(500_000, 0)
+    bench.run({})
+    bench.ticks.idle(idle)
+    bench.chip(0, look)
+    begin = bench.ticks.total
+    bench.run({}, {}, {})
+    cycles = [after - before for before, after in zip([begin, *looks], looks, strict=False)]
+    assert all(500 <= cycle < 520 for cycle in cycles), cycles
+
+
+def test_a_clock_pulse_lasts_half_a_cycle(bench: Bench) -> None:
+    edges: list[int] = []
+    bench.pins.timing(1_000_000, 0)
+    bench.run({"enable": 0b100000})
+    bench.watch(5, lambda _level: edges.append(bench.ticks.total))
+    bench.run({"enable": 0b100000, "pulse": 0b100000})
+    assert 500 <= edges[1] - edges[0] < 510
+
+
+def test_release_lets_go_of_every_pin(bench: Bench) -> None:
+    bench.run({"drive": 0b111111, "enable": 0b111111})
+    bench.pins.release()
+    assert {pin.mode for pin in bench.pins.pins} == {bench.machine.Pin.IN}
+    bench.log()
+    bench.run({"drive": 1, "enable": 1})
+    assert bench.log() == [("init", 10, bench.machine.Pin.OUT, -1, 1)]
+
+
+def test_a_board_without_sensors_has_no_readings(bench: Bench) -> None:
+    assert bench.pins.sense() == {}

@@ -1,0 +1,177 @@
+"""The agent under the real MicroPython interpreter gives, case by case, what it gives here.
+
+One script is executed by both interpreters; only its first lines differ, where the names come
+from. On MicroPython they come from the bundle's texts, as on a board.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import zlib
+from pathlib import Path
+
+import numpy as np
+
+from harness.agent import protocol
+from harness.agent.bundle import bundle
+from harness.board.encode import encode_planes
+from tests.unit.agent.micropython import FAKE_BOARD, needs_micropython, run
+from tests.unit.link.test_framing import BODIES, FRAMES
+
+ROOT = Path(__file__).parents[3]
+
+ON_BOARD = """
+for number in range(6):
+    with open("text%d.py" % number) as file:
+        exec(file.read(), globals())
+"""
+ON_HOST = """
+from harness.agent import codec, engine, pins_generic, protocol, server
+for module in (protocol, codec, pins_generic, engine, server):
+    globals().update({k: v for k, v in vars(module).items() if not k.startswith("__")})
+"""
+SCENARIO = """
+import json, struct, binascii
+from array import array
+import machine
+with open("cases.json") as file:
+    cases = json.load(file)
+unhex = binascii.unhexlify
+
+def show(*what):
+    print(json.dumps(list(what)))
+
+show("check value", binascii.crc32(b"123456789"))
+for body in cases["bodies"]:
+    body = unhex(body)
+    show("frame", frame(body[0], body[1], body[2], body[3:]).hex())
+for stream in cases["streams"]:
+    stream = unhex(stream)
+    for size in (1, 7, 64, len(stream)):
+        deframer = Deframer()
+        found = []
+        for at in range(0, len(stream), size):
+            piece = stream[at:at + size]
+            found += [body.hex() for body in deframer.feed(piece, len(piece))]
+        show("deframed", found, deframer.damaged)
+block = Block(64)
+for count, body, short in cases["blocks"]:
+    block.load(unhex(body), count)
+    show("block", [list(field[:count]) for field in block.fields])
+    plain = bytearray(body_size(64))
+    inflate(unhex(short), plain)
+    show("inflated", bytes(plain[:len(unhex(body))]).hex())
+counts = words(32)
+wrong, tested = words(64), words(64)
+columns = [block.expect, block.care, block.highz, block.drive, block.pulse, wrong, tested]
+show("compare", compare(columns, 0, count), list(wrong[:count]), list(tested[:count]))
+tally(wrong, counts, count)
+show("tally", list(counts))
+
+# an inverter from controller pin 1 to pin 2; pin 3 floats, pin 4 is held high by the chip
+machine.net(2).chip = lambda: 1 - pins.pins[0].out
+machine.net(4).chip = 1
+pins = Pins()
+engine = Engine(pins, 64)
+
+class Quiet:
+    chunk = bytearray(64)
+    said = b""
+    def write(self, data):
+        self.said += data
+    def begin(self):
+        pass
+    def overdue(self):
+        return False
+
+port = Quiet()
+server = Server(3, engine, port)
+number = 0
+for kind, payload in cases["commands"]:
+    server.take(bytes((3, number, kind)) + unhex(payload))
+    number += 1
+for body in Deframer(3000).feed(port.said, len(port.said)):
+    if body[1] != 0:
+        show("answer", body.hex())
+"""
+
+
+def cases() -> dict[str, object]:
+    """Input of the scenario, made on the host as the host makes it."""
+    random = np.random.default_rng(7)
+    blocks = []
+    for count in (1, 5, 64):
+        counting = np.arange(count, dtype=np.uint32)
+        fields = [random.integers(0, 1 << 32, count, dtype=np.uint32) for _ in range(5)]
+        body = encode_planes((counting, *fields, np.full(count, 77, np.uint32)))
+        squeezer = zlib.compressobj(9, zlib.DEFLATED, -protocol.WINDOW_BITS)
+        blocks.append((count, body.hex(), (squeezer.compress(body) + squeezer.flush()).hex()))
+    good = b"".join(FRAMES)
+    damaged = bytearray(good)
+    damaged[40] ^= 4
+    del damaged[700]
+    streams = [good.hex(), bytes(damaged).hex(), (b"\x07\x00noise\x00" + FRAMES[5]).hex()]
+    return {
+        "bodies": [body.hex() for body in BODIES],
+        "streams": streams,
+        "blocks": blocks,
+        "commands": commands(),
+    }
+
+
+def commands() -> list[tuple[int, str]]:
+    """A session with the inverter: bound, timed, run with repeats, ``until`` and pull tests."""
+    drive = [1, 0, 0, 1, 0, 1]
+    expect = [0, 2, 0, 0, 0, 2]
+    rows = np.array(
+        [
+            drive,
+            [1] * 6,
+            [0, 0, 0, 1, 0, 0],
+            expect,
+            [2] * 6,
+            [0, 4, 12, 0, 0, 0],
+            [1, 1, 1, 3, protocol.UNTIL | 4, protocol.UNTIL | 3],
+        ],
+        dtype=np.uint32,
+    )
+    run_it = bytes((protocol.REPEATS, 6, 0))
+    return [
+        (protocol.HELLO, ""),
+        (protocol.BIND, bytes((1, 2, 3, 4)).hex()),
+        (protocol.TIMING, bytes(8).hex()),
+        (protocol.START, (0).to_bytes(4, "little").hex() + (4).to_bytes(4, "little").hex()),
+        (protocol.LOAD, encode_planes(tuple(rows)).hex()),
+        (protocol.BLOCK, run_it.hex()),
+        (protocol.TOTALS, ""),
+        (protocol.SENSE, ""),
+        (99, ""),
+        (protocol.BYE, ""),
+    ]
+
+
+@needs_micropython
+def test_both_interpreters_give_the_same_answers(tmp_path: Path) -> None:
+    (tmp_path / "cases.json").write_text(json.dumps(cases()), encoding="utf-8")
+    for number, text in enumerate(bundle("generic")):
+        (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
+    on_board = run(ON_BOARD + SCENARIO, tmp_path).splitlines()
+    on_host = subprocess.run(
+        [sys.executable, "-c", ON_HOST + SCENARIO],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=tmp_path,
+        env={"PYTHONPATH": f"{ROOT}:{FAKE_BOARD}"},
+        timeout=60,
+    ).stdout.splitlines()
+    assert len(on_board) > 30
+    assert on_board[0] == json.dumps(["check value", 0xCBF43926])
+    for ours, theirs in zip(on_host, on_board, strict=True):
+        assert json.loads(ours) == json.loads(theirs)
+    answers = [json.loads(line)[1] for line in on_board if json.loads(line)[0] == "answer"]
+    # worked out by hand: pins 0 to 3 are inverter in, inverter out, floating, held high
+    block = bytes.fromhex(answers[4])[3:]
+    assert block[:3] == bytes((3, 2, 4))
