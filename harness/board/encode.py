@@ -19,7 +19,8 @@ from harness.agent import protocol
 from harness.link import Command
 from harness.table import Pattern, Words
 
-CHUNK = protocol.MAX_BODY - 3
+CHUNK = protocol.MAX_BODY - 6
+"""Bytes of a block's body in one frame: the last come with the command to run it."""
 
 
 @dataclass(frozen=True)
@@ -100,8 +101,9 @@ def _commands(block: tuple[Words, ...], *, inflates: bool) -> tuple[Command, ...
         short = squeezer.compress(body) + squeezer.flush()
         if len(short) < len(body):
             body, flags = short, flags | protocol.DEFLATED
-    loads = tuple(
-        Command(protocol.LOAD, body[at : at + CHUNK]) for at in range(0, len(body), CHUNK)
-    )
     head = struct.pack("<BH", flags, len(block[0]))
-    return (*loads, Command(protocol.BLOCK, head))
+    last = max(len(body) - CHUNK, 0)
+    loads = tuple(
+        Command(protocol.LOAD, body[at : min(at + CHUNK, last)]) for at in range(0, last, CHUNK)
+    )
+    return (*loads, Command(protocol.BLOCK, head + body[last:]))

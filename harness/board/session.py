@@ -7,11 +7,12 @@ except ``cancel``.
 from __future__ import annotations
 
 import json
-import struct
 import time
-from collections.abc import Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
+from itertools import chain
 
 import numpy as np
 
@@ -21,12 +22,10 @@ from harness.agent.engine import AGENT
 from harness.board.capture import (
     BoardIdentity,
     Capture,
-    CaptureWindow,
-    Mismatch,
     RunConditions,
     WireCounters,
 )
-from harness.board.encode import EncodedBlock, encode_pattern
+from harness.board.orders import Answers, Order, Room, run_orders, timing_order
 from harness.board.profile_model import BoardProfile
 from harness.board.select import rest_levels, selection
 from harness.errors import BoardMisbehaved, Cancelled, LinkError
@@ -34,9 +33,6 @@ from harness.link import Channel, Command, Patience, RawRepl, SerialPort
 from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Pattern, Words
 
-MISMATCH = struct.Struct("<IHIIII")
-UNTIL_ROW = struct.Struct("<HI")
-WINDOW_WORD = struct.Struct("<IHIII")
 READY_SECONDS = 5.0
 
 
@@ -54,45 +50,12 @@ def open_session(
         for text in bundle(profile.backend):
             repl.load(text)
         channel = Channel(port, profile.window, patience)
-        repl.start(f"begin(Pins(), {channel.session})")
+        channel.hear(repl.start(f"begin(Pins(), {channel.session})"))
         channel.wait_for_agent(READY_SECONDS)
         return Session(channel, repl, profile, shuttle)
     except BaseException:
         port.close()
         raise
-
-
-@dataclass
-class _Answers:
-    """What the blocks of one run gave, as they arrive."""
-
-    mismatches: list[Mismatch] = field(default_factory=list)
-    until_used: dict[int, int] = field(default_factory=dict)
-    window: list[tuple[int, int, int, int]] = field(default_factory=list)
-
-    def take(self, payload: bytes, first: int) -> None:
-        """Read the answer to a block whose first row is row ``first`` of the pattern."""
-        found, untils, words = payload[0], payload[1], payload[2]
-        at = 3
-        for _ in range(found):
-            cycle, row, passed, seen, floating, wrong = MISMATCH.unpack_from(payload, at)
-            at += MISMATCH.size
-            self.mismatches.append(Mismatch(cycle, row + first, passed, seen, floating, wrong))
-        for _ in range(untils):
-            row, used = UNTIL_ROW.unpack_from(payload, at)
-            at += UNTIL_ROW.size
-            self.until_used[row + first] = used
-        for _ in range(words):
-            cycle, row, _passed, seen, floating = WINDOW_WORD.unpack_from(payload, at)
-            at += WINDOW_WORD.size
-            self.window.append((row + first, cycle, seen, floating))
-
-    def captured(self) -> CaptureWindow | None:
-        """The window's words as arrays, or None if no cycle fell into it."""
-        if not self.window:
-            return None
-        columns = np.array(self.window, dtype=np.uint32).T
-        return CaptureWindow(int(columns[0][0]), columns[0], columns[1], columns[2], columns[3])
 
 
 class Session:
@@ -108,6 +71,7 @@ class Session:
         self._rest_drive, self._rest_enable = rest_levels(shuttle)
         self._hello = self._greet()
         self.identity = self._identify()
+        self._room = Room(int(str(self._hello["rows"])), bool(self._hello["inflate"]))
         numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
         channel.call(protocol.BIND, numbers)
 
@@ -121,7 +85,8 @@ class Session:
         pulse = np.array([step.pulse for step in steps], dtype=np.uint32)
         enable = np.full(count, self._rest_enable, np.uint32)
         with self._abortable():
-            self._run_rows(_inputs_only(drive, enable, pulse))
+            rows = _inputs_only(drive, enable, pulse)
+            self._perform(run_orders(rows, self._room, Answers()))
         self._rest_drive = (self._rest_drive & ~selects) | (steps[-1].drive & selects)
 
     def run(
@@ -141,22 +106,24 @@ class Session:
     def _run(self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int]) -> Capture:
         began = time.monotonic()
         before = self._counters()
-        achieved = self._set_rate(conditions)
-        self._reset(conditions.reset_cycles)
-        answers = _Answers()
-        totals = self._exchange(pattern, window, answers)
-        cycles, bad, crc = struct.unpack_from("<III", totals)
-        counts = dict(struct.iter_unpack("<BI", totals[12:]))
-        _check_whole(pattern, cycles, answers.until_used)
+        answers = Answers()
+        self._perform(
+            chain(
+                [timing_order(conditions, self._profile.max_rate_hz, answers)],
+                self._reset_orders(conditions.reset_cycles),
+                run_orders(self._with_rest(pattern), self._room, answers, window),
+            )
+        )
+        _check_whole(pattern, answers.cycles, answers.until_used)
         return Capture(
-            cycles=cycles,
-            mismatch_count=bad,
+            cycles=answers.cycles,
+            mismatch_count=answers.mismatch_count,
             mismatches=tuple(answers.mismatches),
-            pin_counts=counts,
-            signature=crc,
+            pin_counts=answers.pin_counts,
+            signature=answers.signature,
             until_used=answers.until_used,
             window=answers.captured(),
-            achieved_hz=achieved,
+            achieved_hz=1e9 / answers.period if answers.period else conditions.clock_hz,
             exact=self.identity.exact,
             seconds=time.monotonic() - began,
             wire=_difference(self._counters(), before),
@@ -205,40 +172,30 @@ class Session:
             heap_free=int(str(hello["heap"])),
         )
 
-    def _set_rate(self, conditions: RunConditions) -> float:
-        rate = min(conditions.clock_hz, self._profile.max_rate_hz)
-        period = max(1, min(round(1e9 / rate), 0xFFFFFFFF))
-        payload = struct.pack("<II", period, round(conditions.settle_us * 1000))
-        achieved, parts = struct.unpack("<II", self._channel.call(protocol.TIMING, payload))
-        return 1e9 * parts / achieved if achieved else rate
-
-    def _reset(self, cycles: int) -> None:
+    def _reset_orders(self, cycles: int) -> Iterator[Order]:
         if not cycles:
-            return
+            return iter(())
         drive = np.array([self._reset_drive()], dtype=np.uint32)
         enable = np.array([self._rest_enable], dtype=np.uint32)
         pulse = np.array([self._shuttle.mask(Direction.CLOCK)], dtype=np.uint32)
         rows = _inputs_only(drive, enable, pulse)
-        self._run_rows(replace(rows, repeat=np.array([cycles], dtype=np.uint32)))
+        held = replace(rows, repeat=np.array([cycles], dtype=np.uint32))
+        return run_orders(held, self._room, Answers())
 
     def _reset_drive(self) -> int:
         return self._rest_drive ^ self._shuttle.mask(Direction.RESET)
 
-    def _run_rows(self, rows: Pattern) -> None:
-        self._exchange(rows, (0, 0), _Answers())
+    def _perform(self, orders: Iterable[Order]) -> None:
+        """Send orders as one stream and hand each answer to its taker."""
+        takers: deque[Callable[[bytes], None]] = deque()
 
-    def _exchange(self, pattern: Pattern, window: tuple[int, int], answers: _Answers) -> bytes:
-        full = self._with_rest(pattern)
-        rows = int(str(self._hello["rows"]))
-        blocks = encode_pattern(full, rows, inflates=bool(self._hello["inflate"]))
-        firsts: list[int] = []
-        last = b""
-        sent = _commands(blocks, window, firsts)
-        for payload, first in zip(self._channel.exchange(sent), _answer_rows(firsts), strict=False):
-            if first >= 0:
-                answers.take(payload, first)
-            last = payload
-        return last
+        def commands() -> Iterator[Command]:
+            for order in orders:
+                takers.append(order.take)
+                yield order.command
+
+        for payload in self._channel.exchange(commands()):
+            takers.popleft()(payload)
 
     @contextmanager
     def _abortable(self) -> Iterator[None]:
@@ -260,27 +217,6 @@ class Session:
     def _counters(self) -> WireCounters:
         traffic, link = self._channel.traffic, self._channel.link
         return WireCounters(traffic.sent, traffic.received, link.round_trips, link.resent)
-
-
-def _commands(
-    blocks: Iterator[EncodedBlock], window: tuple[int, int], firsts: list[int]
-) -> Iterator[Command]:
-    """All commands of a run; ``firsts`` gets, for each, the block's first row or -1."""
-    firsts.append(-1)
-    yield Command(protocol.START, struct.pack("<II", *window))
-    for block in blocks:
-        for command in block.commands:
-            firsts.append(block.first if command.kind == protocol.BLOCK else -1)
-            yield command
-    firsts.append(-1)
-    yield Command(protocol.TOTALS)
-
-
-def _answer_rows(firsts: list[int]) -> Iterator[int]:
-    at = 0
-    while True:
-        yield firsts[at]
-        at += 1
 
 
 def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> None:

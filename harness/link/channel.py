@@ -60,6 +60,10 @@ class Channel:
         """Let the exchange that runs end with Cancelled. Any thread may call this."""
         self._cancelled.set()
 
+    def hear(self, data: bytes) -> None:
+        """Take bytes that were read from the port before the channel owned it."""
+        self.link.receive(data, self._clock())
+
     def wait_for_agent(self, seconds: float) -> None:
         """Wait until the agent speaks; after ``seconds`` go on without."""
         end = self._clock() + seconds

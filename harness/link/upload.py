@@ -21,6 +21,8 @@ PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
 PIECE = 1500
 """Bytes of program in one statement: a small controller must hold it twice."""
 TRIES = 4
+RESET_SECONDS = 0.5
+"""A board stays in the raw REPL over a soft reset; the unix port ends and starts anew."""
 
 
 class RawRepl:
@@ -31,21 +33,30 @@ class RawRepl:
         self._pending = b""
 
     def enter(self) -> None:
-        """Stop what runs on the board and reach the raw prompt.
+        """Stop what runs on the board, reset its interpreter and reach the raw prompt.
 
+        The reset gives the agent the whole memory, and peripherals that no program has set up.
         Raises BoardSilent when nothing comes back at all, BoardMisbehaved when what comes back
         is not the interpreter's prompt.
         """
+        self._reach_prompt()
+        self._port.write(b"\x04")
+        again, _ = self._until(PROMPT, RESET_SECONDS)
+        if not again:
+            self._reach_prompt()
+        self._pending = b""
+
+    def _reach_prompt(self) -> None:
         heard = b""
         for attempt in range(TRIES):
             if attempt:
                 goodbye = pad(make_frame(ANYONE, 0, BYE, b""))
                 self._port.write(b"\x00" * QUANTUM + goodbye)
-                heard += self._listen(0.3)
+                heard += self._listen(0.2)
             self._port.write(b"\r\x03\x03")
-            heard += self._listen(0.1 + 0.3 * attempt)
+            heard += self._listen(0.1 + 0.2 * attempt)
             self._port.write(b"\r\x01")
-            found, text = self._until(PROMPT, 1.0)
+            found, text = self._until(PROMPT, 0.7)
             heard += text
             if found:
                 self._pending = b""
@@ -78,9 +89,11 @@ class RawRepl:
             else:
                 return
 
-    def start(self, statement: str) -> None:
-        """Begin a program that takes over the port; do not wait for it."""
+    def start(self, statement: str) -> bytes:
+        """Begin a program that takes over the port; return what it has sent already."""
         self._give(statement.encode())
+        taken, self._pending = self._pending, b""
+        return taken
 
     def leave(self) -> None:
         """Reset the interpreter, so that the board's own program starts again."""

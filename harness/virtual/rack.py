@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from types import TracebackType
+from typing import Self
 
 from harness.errors import VirtualError
 from harness.virtual.spec import VirtualBoardSpec, to_json
@@ -25,7 +26,7 @@ class VirtualRack:
         self.ports: dict[str, str] = {}
         self.interpreter = ""
 
-    def __enter__(self) -> VirtualRack:
+    def __enter__(self) -> Self:
         """Start the boards."""
         self._process = subprocess.Popen(
             [sys.executable, "-m", "harness.virtual.server"],

@@ -12,7 +12,6 @@ import sys
 
 from harness.errors import HarnessError
 from harness.virtual.board import VirtualBoard
-from harness.virtual.interpreter import describe
 from harness.virtual.spec import from_json
 
 
@@ -24,10 +23,12 @@ def main() -> int:
     except HarnessError as error:
         _say({"error": str(error)})
         return 1
+    for board in boards[:1]:
+        board.warm_up()
     for board in boards:
         board.start()
     ports = {board.spec.slot: board.port for board in boards}
-    _say({"ports": ports, "interpreter": describe()})
+    _say({"ports": ports, "interpreter": boards[0].about if boards else ""})
     sys.stdin.read()
     for board in boards:
         board.stop()

@@ -12,9 +12,9 @@ from harness.virtual.faults import BoardFault, ChipDefect, LinkFault
 
 OWN_PROGRAM = """\
 import time
-print('board {serial}: own program started')
 while True:
-    time.sleep_ms(100)
+    print('board {serial}: own program is alive')
+    time.sleep_ms(500)
 """
 """What a virtual board runs when nobody attaches: its boot program."""
 
@@ -24,7 +24,8 @@ class VirtualBoardSpec:
     """One slot of a virtual rack. ``baud`` paces the link (0: as fast as it goes).
 
     ``program`` is the board's own program in MicroPython; ``{serial}`` in it becomes the board's
-    serial number. Paths are absolute.
+    serial number. ``heap`` bounds the interpreter's memory in bytes (0: its own default).
+    ``stand_in`` asks for CPython in place of MicroPython. Paths are absolute.
     """
 
     slot: str
@@ -37,6 +38,8 @@ class VirtualBoardSpec:
     link_faults: tuple[LinkFault, ...] = ()
     baud: int = 0
     program: str = OWN_PROGRAM
+    heap: int = 0
+    stand_in: bool = False
 
 
 FAULT_KINDS = ("defects", "board_faults", "link_faults")

@@ -11,7 +11,9 @@ import io
 import os
 import signal
 import sys
+import termios
 import traceback
+import tty
 import types
 from typing import Any
 
@@ -28,6 +30,8 @@ class StandIn:
         module.viper = cpython.micropython.viper  # type: ignore[attr-defined]
         module.kbd_intr = self._interrupts  # type: ignore[attr-defined]
         sys.modules["micropython"] = module
+        self._settings = termios.tcgetattr(0)
+        termios.setraw = tty.setraw  # type: ignore[attr-defined]
         self.names: dict[str, Any] = {"__name__": "__main__"}
         for name in ("ptr8", "ptr32", "ticks_ms", "ticks_us", "ticks_diff", "ticks_add"):
             self.names[name] = getattr(cpython, name)
@@ -87,6 +91,7 @@ class StandIn:
                 exec(compile(source, "<stdin>", "exec"), self.names)  # noqa: S102
         except BaseException:  # noqa: BLE001  the host reads what went wrong
             failure = traceback.format_exc()
+        termios.tcsetattr(0, termios.TCSANOW, self._settings)
         self._write(printed.getvalue().encode() + b"\x04" + failure.encode() + b"\x04>")
 
     def _byte(self) -> bytes:
@@ -127,6 +132,7 @@ class _Through(io.StringIO):
 
 def main() -> None:
     """Run the board's program, then the prompt."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     board = StandIn()
     board.run_program(sys.argv[1])
     while True:

@@ -1,0 +1,116 @@
+"""What a session asks of the agent for one run, and what becomes of each answer.
+
+An order is a command with the taker of its answer, so that a whole run (rate, reset, vectors,
+totals) goes out as one stream and costs one round trip where it fits the window.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from harness.agent import protocol
+from harness.board.capture import CaptureWindow, Mismatch, RunConditions
+from harness.board.encode import encode_pattern
+from harness.link import Command
+from harness.table import Pattern
+
+MISMATCH = struct.Struct("<IHIIII")
+UNTIL_ROW = struct.Struct("<HI")
+WINDOW_WORD = struct.Struct("<IHIII")
+
+
+@dataclass(frozen=True)
+class Room:
+    """What the board can take: vectors in a block, and whether it can inflate."""
+
+    rows: int
+    inflates: bool
+
+
+@dataclass(frozen=True)
+class Order:
+    """A command, and what is done with its answer."""
+
+    command: Command
+    take: Callable[[bytes], None]
+
+
+@dataclass
+class Answers:
+    """What one run gave, filled in as answers arrive. ``period`` is in nanoseconds."""
+
+    period: float = 0.0
+    mismatches: list[Mismatch] = field(default_factory=list)
+    until_used: dict[int, int] = field(default_factory=dict)
+    window: list[tuple[int, int, int, int]] = field(default_factory=list)
+    cycles: int = 0
+    mismatch_count: int = 0
+    signature: int = 0
+    pin_counts: dict[int, int] = field(default_factory=dict)
+
+    def take_timing(self, payload: bytes) -> None:
+        """Read the time of a cycle as the board will have it."""
+        achieved, parts = struct.unpack("<II", payload)
+        self.period = achieved / parts
+
+    def take_block(self, payload: bytes, first: int) -> None:
+        """Read the answer to a block whose first row is row ``first`` of the pattern."""
+        found, untils, words = payload[0], payload[1], payload[2]
+        at = 3
+        for _ in range(found):
+            cycle, row, passed, seen, floating, wrong = MISMATCH.unpack_from(payload, at)
+            at += MISMATCH.size
+            self.mismatches.append(Mismatch(cycle, row + first, passed, seen, floating, wrong))
+        for _ in range(untils):
+            row, used = UNTIL_ROW.unpack_from(payload, at)
+            at += UNTIL_ROW.size
+            self.until_used[row + first] = used
+        for _ in range(words):
+            cycle, row, _passed, seen, floating = WINDOW_WORD.unpack_from(payload, at)
+            at += WINDOW_WORD.size
+            self.window.append((row + first, cycle, seen, floating))
+
+    def take_totals(self, payload: bytes) -> None:
+        """Read what the run came to."""
+        self.cycles, self.mismatch_count, self.signature = struct.unpack_from("<III", payload)
+        self.pin_counts = dict(struct.iter_unpack("<BI", payload[12:]))
+
+    def captured(self) -> CaptureWindow | None:
+        """The window's words as arrays, or None if no cycle fell into it."""
+        if not self.window:
+            return None
+        columns = np.array(self.window, dtype=np.uint32).T
+        return CaptureWindow(int(columns[0][0]), columns[0], columns[1], columns[2], columns[3])
+
+
+def timing_order(conditions: RunConditions, fastest_hz: float, answers: Answers) -> Order:
+    """Set the time of a cycle, no faster than the profile allows."""
+    rate = min(conditions.clock_hz, fastest_hz)
+    period = max(1, min(round(1e9 / rate), 0xFFFFFFFF))
+    payload = struct.pack("<II", period, round(conditions.settle_us * 1000))
+    return Order(Command(protocol.TIMING, payload), answers.take_timing)
+
+
+def run_orders(
+    pattern: Pattern, room: Room, answers: Answers, window: tuple[int, int] = (0, 0)
+) -> Iterator[Order]:
+    """Run a pattern that drives every pin it should; cycles count from its first row."""
+    start = Command(protocol.START, struct.pack("<II", *window))
+    yield Order(start, _nothing)
+    for block in encode_pattern(pattern, room.rows, inflates=room.inflates):
+        *loads, run = block.commands
+        yield from (Order(load, _nothing) for load in loads)
+        yield Order(run, _taker(answers, block.first))
+    yield Order(Command(protocol.TOTALS), answers.take_totals)
+
+
+def _taker(answers: Answers, first: int) -> Callable[[bytes], None]:
+    return lambda payload: answers.take_block(payload, first)
+
+
+def _nothing(_payload: bytes) -> None:
+    """An answer that only says that the command was done."""

@@ -1,0 +1,78 @@
+"""Virtual boards for the system tests: the demo shuttle on the real interpreter."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from harness.board import BoardProfile, Session, load_profile, open_session
+from harness.link import Patience
+from harness.shuttle import Direction, Shuttle, load_shuttle
+from harness.table import Pattern, Words
+from harness.virtual import VirtualBoardSpec, VirtualRack
+
+ROOT = Path(__file__).resolve().parents[2]
+SHUTTLE = ROOT / "vectors" / "shuttle.toml"
+PROFILE = ROOT / "ci" / "wader.toml"
+HURRIED = Patience(repeat=0.3, give_up=3.0)
+
+
+@cache
+def shuttle() -> Shuttle:
+    """The demo shuttle."""
+    return load_shuttle(SHUTTLE)
+
+
+@cache
+def profile() -> BoardProfile:
+    """The demo board's profile, for a virtual board."""
+    return replace(load_profile(PROFILE, shuttle()), backend="virtual")
+
+
+def spec(**changes: Any) -> VirtualBoardSpec:
+    """A good board with a good chip, but for the changes."""
+    return replace(VirtualBoardSpec("A1", "WB-01", "SP2-0001", SHUTTLE, PROFILE), **changes)
+
+
+@contextmanager
+def board(**changes: Any) -> Iterator[str]:
+    """The port of a virtual board."""
+    wanted = spec(**changes)
+    with VirtualRack([wanted]) as rack:
+        yield rack.ports[wanted.slot]
+
+
+@contextmanager
+def session(url: str) -> Iterator[Session]:
+    """A session that is closed at the end."""
+    opened = open_session(url, profile(), shuttle(), HURRIED)
+    try:
+        yield opened
+    finally:
+        opened.close()
+
+
+def vectors(drive: Words, expect: Words, care: int, **changes: Any) -> Pattern:
+    """Vectors that drive the nine inputs and test some pins; other arrays by name."""
+    zero = np.zeros(len(drive), np.uint32)
+    plain = Pattern(
+        drive=drive,
+        enable=zero + np.uint32(511),
+        pulse=zero,
+        expect=expect,
+        care=zero + np.uint32(care),
+        highz=zero,
+        repeat=zero + np.uint32(1),
+        until=np.zeros(len(drive), np.bool_),
+        line=np.arange(len(drive), dtype=np.int32) + 2,
+        signals=(),
+    )
+    inputs = tuple(pin for pin in shuttle().pins if pin.direction is Direction.INPUT)
+    assert sum(pin.mask for pin in inputs) == 511
+    return replace(plain, **changes)
