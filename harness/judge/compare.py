@@ -1,18 +1,24 @@
 """What the chips of one run say about each other: pure, over finished records.
 
-One rule: a verdict is never changed here, only where its cause is taken to lie.
+One rule: a verdict is never changed here, only where its cause is taken to lie and what to do.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from harness.judge.outcome import Origin, Outcome, RunRecord, Verdict
+from harness.judge.outcome import ChipRecord, Origin, Outcome, RunRecord, Verdict
 
 CHIP_ADVICE = (
-    "The same table passes on {passing}, so this chip is suspect rather than the design or the "
-    "table. Try the chip in another slot to rule the board out."
+    "The same table passes on {passing}, and the other designs tested in this slot do not fail, so "
+    "this chip is suspect rather than the board, the design or the table. Try the chip in "
+    "another slot to be sure."
+)
+SHARED_ADVICE = (
+    "{designs} designs fail here and this table passes on {passing}, so suspect what they share "
+    "before any one design: contact, supply, clock, reset{pins}. Switch the power off, reseat the "
+    "chip and try it in another slot: a fault that stays with the slot is the board's."
 )
 UNSTABLE_ADVICE = (
     "The same table is unstable on every chip that was tested ({failing}), so suspect the design, "
@@ -24,47 +30,76 @@ TABLE_ADVICE = (
     "suspect the design, the table or its settings before any chip."
 )
 
-
-_TESTED = {Verdict.PASS, Verdict.FAIL, Verdict.UNSTABLE}
+_BAD = {Verdict.FAIL, Verdict.UNSTABLE}
+_TESTED = {Verdict.PASS, *_BAD}
 
 
 def compared(run: RunRecord) -> tuple[Outcome, ...]:
-    """Return the outcomes of a run whose origin other chips of the run make known.
+    """Return the outcomes of a run whose origin or advice other outcomes of it make better.
 
-    A FAIL of a table that passes elsewhere on the rack points at the chip. A FAIL in the same
-    first cycle and pins on every chip tested (two at least), or UNSTABLE on every one, points at
-    the design or the table.
+    A table that passes on another chip clears design and table: if its design is the only one
+    that fails in its slot, and others pass there, the chip is suspect; if more designs fail
+    there, what they share. A FAIL in the same first cycle and pins on every chip tested (two at
+    least), or UNSTABLE on every one, points at the design or the table.
     """
     by_table: dict[tuple[str, str], list[Outcome]] = {}
     for chip in run.chips:
         for outcome in chip.outcomes:
             by_table.setdefault((outcome.design, outcome.table), []).append(outcome)
-    return tuple(changed for group in by_table.values() for changed in _compare(group))
+    slots = {chip.slot: chip for chip in run.chips}
+    return tuple(changed for group in by_table.values() for changed in _compare(group, slots))
 
 
-def _compare(group: list[Outcome]) -> Iterator[Outcome]:
+def _compare(group: list[Outcome], slots: dict[str, ChipRecord]) -> Iterator[Outcome]:
     tested = [o for o in group if o.verdict in _TESTED]
-    failing = [o for o in tested if o.verdict is Verdict.FAIL]
-    passing = [o for o in tested if o.verdict is Verdict.PASS]
-    if passing:
-        yield from _blamed(failing, Origin.CHIP, CHIP_ADVICE.format(passing=_chips(passing)))
-    elif len(tested) >= 2 and not failing:
-        advice = UNSTABLE_ADVICE.format(failing=_chips(tested))
-        yield from _blamed(tested, Origin.TABLE, advice)
-    elif failing == tested and len(tested) >= 2 and len({_first(o) for o in tested}) == 1:
-        advice = TABLE_ADVICE.format(failing=_chips(tested))
-        yield from _blamed(tested, Origin.TABLE, advice)
+    bad = [o for o in tested if o.verdict in _BAD]
+    if bad and len(bad) < len(tested):
+        passing = _chips(o for o in tested if o.verdict is Verdict.PASS)
+        for outcome in bad:
+            yield from _compare_in_slot(outcome, slots[outcome.slot], passing)
+    elif len(bad) >= 2:
+        yield from _blame_table(bad)
 
 
-def _blamed(outcomes: list[Outcome], origin: Origin, advice: str) -> Iterator[Outcome]:
-    return (replace(outcome, origin=origin, advice=advice) for outcome in outcomes)
+def _compare_in_slot(outcome: Outcome, chip: ChipRecord, passing: str) -> Iterator[Outcome]:
+    """Look at the other designs in the slot of an outcome whose table passes elsewhere."""
+    bad = [o for o in chip.outcomes if o.verdict in _BAD]
+    designs = {o.design for o in bad}
+    if len(designs) > 1:
+        advice = SHARED_ADVICE.format(designs=len(designs), passing=passing, pins=_common_pins(bad))
+        yield replace(outcome, advice=advice)
+    elif outcome.verdict is Verdict.FAIL and any(o.verdict is Verdict.PASS for o in chip.outcomes):
+        yield replace(outcome, origin=Origin.CHIP, advice=CHIP_ADVICE.format(passing=passing))
+
+
+def _blame_table(bad: list[Outcome]) -> Iterator[Outcome]:
+    """Look at a table that no chip passes; kinds of failure that differ say nothing."""
+    verdicts = {outcome.verdict for outcome in bad}
+    if verdicts == {Verdict.UNSTABLE}:
+        advice = UNSTABLE_ADVICE.format(failing=_chips(bad))
+    elif verdicts == {Verdict.FAIL} and len({_first(outcome) for outcome in bad}) == 1:
+        advice = TABLE_ADVICE.format(failing=_chips(bad))
+    else:
+        return
+    for outcome in bad:
+        yield replace(outcome, origin=Origin.TABLE, advice=advice)
+
+
+def _common_pins(bad: list[Outcome]) -> str:
+    """Name the pins that are wrong in every one of these outcomes; empty if none is."""
+    found = [{count.pin for count in outcome.pin_counts} for outcome in bad if outcome.pin_counts]
+    common = sorted(set.intersection(*found)) if found else []
+    if not common:
+        return ""
+    verb = "which is" if len(common) == 1 else "which are"
+    return f", or {', '.join(common)}, {verb} wrong in all of them"
 
 
 def _first(outcome: Outcome) -> object:
     return next(((cycle.cycle, cycle.wrong) for cycle in outcome.evidence), None)
 
 
-def _chips(outcomes: list[Outcome]) -> str:
+def _chips(outcomes: Iterable[Outcome]) -> str:
     names = [outcome.chip_serial for outcome in outcomes]
     shown = ", ".join(names[:4])
     return shown if len(names) <= 4 else f"{shown} and {len(names) - 4} more"

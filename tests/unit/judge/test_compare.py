@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from harness.judge import ChipRecord, Origin, Outcome, RetryPolicy, compared, examine
+from harness.judge import ChipRecord, Origin, Outcome, RetryPolicy, Verdict, compared, examine
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import heading
 
@@ -28,11 +28,31 @@ def changed(*chips: ChipRecord) -> dict[str, Outcome]:
     return {outcome.chip_serial: outcome for outcome in compared(replace(heading(), chips=chips))}
 
 
-def test_a_table_that_passes_on_another_chip_points_at_the_failing_chip() -> None:
-    found = changed(chip("PK-01", good_chip), chip("PK-02", wrong_at(1)))
+def with_others(record: ChipRecord, **verdicts: Verdict) -> ChipRecord:
+    """Put outcomes of other designs into the same slot, with the first outcome's evidence."""
+    first = record.outcomes[0]
+    others = [replace(first, design=name, verdict=v) for name, v in verdicts.items()]
+    return replace(record, outcomes=(first, *others))
+
+
+def test_one_failing_design_of_several_that_passes_elsewhere_points_at_the_chip() -> None:
+    bad = with_others(chip("PK-02", wrong_at(1)), other=Verdict.PASS)
+    found = changed(chip("PK-01", good_chip), bad)
     assert list(found) == ["PK-02"]
     assert found["PK-02"].origin is Origin.CHIP
     assert "passes on PK-01" in found["PK-02"].advice
+
+
+def test_one_failing_design_alone_in_its_slot_blames_nobody() -> None:
+    assert changed(chip("PK-01", good_chip), chip("PK-02", wrong_at(1))) == {}
+
+
+def test_several_failing_designs_in_a_slot_point_at_what_they_share() -> None:
+    bad = with_others(chip("PK-02", wrong_at(1)), other=Verdict.UNSTABLE)
+    found = changed(chip("PK-01", good_chip), bad)
+    assert found["PK-02"].origin is Origin.UNKNOWN
+    assert found["PK-02"].advice.startswith("2 designs fail here and this table passes on PK-01")
+    assert "or out0, which is wrong in all of them" in found["PK-02"].advice
 
 
 def test_the_same_failure_on_every_chip_points_at_design_or_table() -> None:
