@@ -1,0 +1,214 @@
+"""Ports: the contract that every port keeps, and the exact text of every refusal."""
+
+from __future__ import annotations
+
+import errno
+import grp
+import os
+import socket
+import threading
+import time
+import tty
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+
+import pytest
+import serial
+
+from harness.errors import BoardLost, PortUnavailable
+from harness.link import Port, SerialPort
+from harness.link import port as port_module
+from harness.link.port import _unavailable
+
+OwnEnd = tuple[Port, Callable[[int], bytes], Callable[[bytes], None], Callable[[], None]]
+"""A port, and its other end: receive so many bytes, send, hang up."""
+
+
+@contextmanager
+def pseudo_terminal() -> Iterator[OwnEnd]:
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    port = SerialPort(os.ttyname(slave))
+    os.close(slave)
+    open_ends = [master]
+
+    def receive(count: int) -> bytes:
+        data = b""
+        while len(data) < count:
+            data += os.read(master, count - len(data))
+        return data
+
+    def send(data: bytes) -> None:
+        os.write(master, data)
+
+    def hang_up() -> None:
+        os.close(open_ends.pop())
+
+    yield port, receive, send, hang_up
+    port.close()
+    if open_ends:
+        hang_up()
+
+
+@contextmanager
+def network() -> Iterator[OwnEnd]:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = SerialPort(f"socket://127.0.0.1:{server.getsockname()[1]}")
+        other, _ = server.accept()
+
+    def receive(count: int) -> bytes:
+        return other.recv(count, socket.MSG_WAITALL)
+
+    yield port, receive, other.sendall, other.close
+    port.close()
+    other.close()
+
+
+ENDS = [pytest.param(pseudo_terminal, id="tty"), pytest.param(network, id="socket")]
+Ends = Callable[[], AbstractContextManager[OwnEnd]]
+
+
+@pytest.mark.parametrize("ends", ENDS)
+def test_every_byte_goes_through_unchanged_both_ways(ends: Ends) -> None:
+    every = bytes(range(256)) * 4
+    with ends() as (port, receive, send, _):
+        port.write(every)
+        assert receive(len(every)) == every
+        send(every)
+        got = b""
+        while len(got) < len(every):
+            got += port.read(2.0)
+        assert got == every
+
+
+@pytest.mark.parametrize("ends", ENDS)
+def test_read_waits_no_longer_than_it_is_told(ends: Ends) -> None:
+    with ends() as (port, _, _, _):
+        begin = time.monotonic()
+        assert port.read(0.2) == b""
+        assert 0.15 <= time.monotonic() - begin < 2.0
+        assert port.read(0.0) == b""
+
+
+@pytest.mark.parametrize("ends", ENDS)
+def test_read_returns_as_soon_as_something_arrives(ends: Ends) -> None:
+    with ends() as (port, _, send, _):
+        timer = threading.Timer(0.1, send, [b"x"])
+        timer.start()
+        begin = time.monotonic()
+        assert port.read(20.0) == b"x"
+        assert time.monotonic() - begin < 10.0
+        timer.join()
+
+
+@pytest.mark.parametrize("ends", ENDS)
+def test_a_port_whose_other_end_is_gone_is_a_lost_board(ends: Ends) -> None:
+    with ends() as (port, _, _, hang_up):
+        hang_up()
+        with pytest.raises(BoardLost) as caught:
+            port.read(5.0)
+        assert str(caught.value).endswith("check the cable and plug it in again")
+        assert "the board went away (" in str(caught.value)
+
+
+@pytest.mark.parametrize("ends", ENDS)
+def test_closing_twice_does_no_harm(ends: Ends) -> None:
+    with ends() as (port, _, _, _):
+        port.close()
+        port.close()
+
+
+def test_a_port_that_takes_no_more_bytes_is_a_lost_board(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(port_module, "WRITE_SECONDS", 1.0)
+    with pseudo_terminal() as (port, _, _, _):
+        assert isinstance(port, SerialPort)
+        with pytest.raises(BoardLost) as caught:
+            port.write(bytes(1_000_000))
+        assert str(caught.value) == (
+            f"{port.url}: the board took no bytes for 1 s; unplug it, plug it in again "
+            "and run again"
+        )
+
+
+def test_a_missing_port_is_named() -> None:
+    with pytest.raises(PortUnavailable) as caught:
+        SerialPort("/dev/ttyNOBODY7")
+    assert str(caught.value) == (
+        "/dev/ttyNOBODY7: there is no such port; is the board plugged in? "
+        "'harness ports' lists the ports of this computer"
+    )
+
+
+def test_a_port_in_use_is_named() -> None:
+    with pseudo_terminal() as (port, _, _, _):
+        assert isinstance(port, SerialPort)
+        with pytest.raises(PortUnavailable) as caught:
+            SerialPort(port.url)
+        assert str(caught.value) == (
+            f"{port.url}: the port is in use by another program; close that program and run again"
+        )
+
+
+def test_a_port_on_a_computer_that_does_not_listen_is_named() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        number = server.getsockname()[1]
+    with pytest.raises(PortUnavailable, match=rf"^socket://127.0.0.1:{number}: the port cannot"):
+        SerialPort(f"socket://127.0.0.1:{number}")
+
+
+def test_a_url_of_an_unknown_kind_is_named() -> None:
+    with pytest.raises(PortUnavailable, match=r"^carrier-pigeon://x: the port cannot be opened"):
+        SerialPort("carrier-pigeon://x")
+
+
+def own_group(path: Path) -> str:
+    return grp.getgrgid(path.stat().st_gid).gr_name
+
+
+@pytest.mark.parametrize(
+    ("code", "text"),
+    [
+        (
+            errno.EACCES,
+            (
+                "{path}: you may not use this port; it belongs to group '{group}': "
+                "ask to be added to it, then log in again"
+            ),
+        ),
+        (
+            errno.EBUSY,
+            "{path}: the port is in use by another program; close that program and run again",
+        ),
+        (
+            errno.EAGAIN,
+            "{path}: the port is in use by another program; close that program and run again",
+        ),
+        (
+            errno.ENXIO,
+            (
+                "{path}: the port cannot be opened ([Errno 6] why); check the name, and on "
+                "Windows that the board's serial driver is installed"
+            ),
+        ),
+    ],
+)
+def test_the_text_for_each_refusal_of_the_system(code: int, text: str, tmp_path: Path) -> None:
+    path = tmp_path / "port"
+    path.touch()
+    error = _unavailable(str(path), serial.SerialException(code, "why"))
+    assert str(error) == text.format(path=path, group=own_group(path))
+
+
+def test_a_port_of_a_group_without_a_name_is_given_by_number(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "port"
+    path.touch()
+
+    def nameless(number: int) -> object:
+        raise KeyError(number)
+
+    monkeypatch.setattr("harness.link.port.grp.getgrgid", nameless)
+    error = _unavailable(str(path), serial.SerialException(errno.EACCES, "why"))
+    assert f"group '{path.stat().st_gid}'" in str(error)

@@ -1,0 +1,212 @@
+"""The raw REPL: against the real interpreter, and scripted answers for what that never does."""
+
+from __future__ import annotations
+
+import os
+import select
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.errors import BoardMisbehaved, BoardSilent
+from harness.link import RawRepl
+from harness.virtual import interpreter
+from tests.unit.agent.micropython import needs_micropython
+
+OWN_PROGRAM = """
+import time
+while True:
+    print("own program works")
+    time.sleep_ms(50)
+"""
+
+
+class Terminal:
+    """A ``Port`` on the interpreter's terminal; the interpreter starts again whenever it ends."""
+
+    def __init__(self, folder: Path) -> None:
+        self.program = folder / "main.py"
+        self.program.write_text(OWN_PROGRAM, encoding="utf-8")
+        self.master, self.slave, self.name = interpreter.terminal()
+        self.stopping = False
+        self.starts = 0
+        self.damage = 0
+        self.keeper = threading.Thread(target=self._keep)
+        self.keeper.start()
+
+    def _keep(self) -> None:
+        while not self.stopping:
+            self.process = interpreter.start(
+                interpreter.find(), self.program, self.name, self.slave
+            )
+            self.starts += 1
+            self.process.wait()
+
+    def stop(self) -> None:
+        self.stopping = True
+        self.process.kill()
+        self.keeper.join()
+        os.close(self.master)
+        os.close(self.slave)
+
+    def read(self, timeout: float) -> bytes:
+        ready, _, _ = select.select([self.master], [], [], timeout)
+        return os.read(self.master, 4096) if ready else b""
+
+    def write(self, data: bytes) -> None:
+        if self.damage and data.startswith(b"_t += "):
+            self.damage -= 1
+            data = data[:50] + bytes((data[50] ^ 1,)) + data[51:]
+        os.write(self.master, data)
+
+    def close(self) -> None:
+        pass
+
+
+@pytest.fixture
+def terminal(tmp_path: Path) -> Iterator[Terminal]:
+    port = Terminal(tmp_path)
+    yield port
+    port.stop()
+
+
+@pytest.fixture
+def repl(terminal: Terminal) -> RawRepl:
+    entered = RawRepl(terminal)
+    entered.enter()
+    return entered
+
+
+@needs_micropython
+def test_a_statement_runs_on_the_board_and_what_it_prints_comes_back(repl: RawRepl) -> None:
+    said = repl.execute(b"import sys\nprint(sys.implementation[0], 6 * 7)")
+    assert said.split() == ["micropython", "42"]
+    assert repl.execute(b"x = 1") == ""
+
+
+@needs_micropython
+def test_names_of_one_statement_are_there_in_the_next(repl: RawRepl) -> None:
+    repl.execute(b"x = 20")
+    assert repl.execute(b"print(x + 1)").strip() == "21"
+
+
+@needs_micropython
+def test_an_error_on_the_board_is_told_by_its_last_line(repl: RawRepl) -> None:
+    with pytest.raises(BoardMisbehaved) as caught:
+        repl.execute(b"def f():\n    return 1 // 0\nf()")
+    assert str(caught.value) == ("the board's interpreter raised ZeroDivisionError: divide by zero")
+    assert repl.execute(b"print('still here')").strip() == "still here"
+
+
+@needs_micropython
+def test_memory_that_runs_out_has_an_error_of_its_own(repl: RawRepl) -> None:
+    with pytest.raises(BoardMisbehaved, match=r"^the board's interpreter ran out of memory \("):
+        repl.execute(b"x = bytearray(1 << 40)")
+
+
+@needs_micropython
+def test_a_program_of_many_windows_arrives_whole(repl: RawRepl) -> None:
+    text = "".join(f"v{k} = {k}\n" for k in range(2000))
+    repl.load(text)
+    assert repl.execute(b"print(v0 + v1999)").strip() == "1999"
+
+
+@needs_micropython
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_program_that_was_damaged_on_the_wire_is_sent_again(
+    repl: RawRepl, terminal: Terminal, times: int
+) -> None:
+    terminal.damage = times
+    repl.load("value = '" + "a" * 3000 + "'\n")
+    assert terminal.damage == 0
+    assert repl.execute(b"print(len(value), value.count('a'))").strip() == "3000 3000"
+
+
+@needs_micropython
+def test_a_wire_that_damages_every_program_is_reported(repl: RawRepl, terminal: Terminal) -> None:
+    terminal.damage = 1000
+    with pytest.raises(BoardMisbehaved) as caught:
+        repl.load("value = '" + "a" * 500 + "'\n")
+    assert str(caught.value) == (
+        "the program arrived damaged on the board; check the cable and any hub between"
+    )
+
+
+@needs_micropython
+def test_leaving_starts_the_boards_own_program_again(repl: RawRepl, terminal: Terminal) -> None:
+    before = terminal.starts
+    repl.execute(b"x = 1")
+    repl.leave()
+    heard = b""
+    for _ in range(4):
+        heard += terminal.read(1.0)
+    assert b"own program works\nown program works\n" in heard
+    assert terminal.starts == before + 1
+
+
+class Script:
+    """A ``Port`` that answers each piece written with the next of some canned texts."""
+
+    def __init__(self, *answers: bytes) -> None:
+        self.answers = list(answers)
+        self.pending = b""
+        self.written: list[bytes] = []
+
+    def write(self, data: bytes) -> None:
+        self.written.append(data)
+        if self.answers:
+            self.pending += self.answers.pop(0)
+
+    def read(self, timeout: float) -> bytes:  # noqa: ARG002  nothing more will come
+        data, self.pending = self.pending, b""
+        return data
+
+    def close(self) -> None:
+        pass
+
+
+def test_an_interpreter_without_raw_paste_gets_the_text_typed() -> None:
+    port = Script(b"R\x00", b"", b"OK7\r\n\x04\x04>")
+    assert RawRepl(port).execute(b"print(7)") == "7\r\n"
+    assert port.written == [b"\x05A\x01", b"print(7)", b"\x04"]
+
+
+def test_an_interpreter_that_does_not_know_of_raw_paste_gets_the_text_typed() -> None:
+    port = Script(b"raw REPL; CTRL-B to exit\r\n>", b"", b"OK\x04\x04>")
+    assert RawRepl(port).execute(b"x") == ""
+
+
+def test_raw_paste_waits_for_room() -> None:
+    port = Script(b"R\x01\x04\x00\x01", b"\x01", b"\x01", b"\x04hi\x04\x04>")
+    assert RawRepl(port).execute(b"0123456789") == "hi"
+    assert port.written[1:] == [b"01234567", b"89", b"\x04"]
+
+
+def test_an_interpreter_that_breaks_off_in_raw_paste_is_reported() -> None:
+    port = Script(b"R\x01\x04\x00\x04")
+    with pytest.raises(BoardMisbehaved) as caught:
+        RawRepl(port).execute(b"0123456789")
+    assert str(caught.value) == "the interpreter broke off while it took the program"
+    assert port.written[-1] == b"\x04"
+
+
+@pytest.mark.parametrize(
+    ("answers", "text"),
+    [
+        ([b"??"], "the interpreter answered b'??' where raw-paste begins"),
+        ([b"R\x01\x04\x00\x07"], "the interpreter answered b'\\x07' in raw-paste mode"),
+        ([b"R\x00", b"", b"NO"], "the interpreter did not accept the program"),
+    ],
+)
+def test_answers_that_no_interpreter_gives_are_reported(answers: list[bytes], text: str) -> None:
+    with pytest.raises(BoardMisbehaved) as caught:
+        RawRepl(Script(*answers)).execute(b"0123456789")
+    assert str(caught.value) == text
+
+
+def test_an_interpreter_that_goes_silent_is_reported_with_its_last_words() -> None:
+    with pytest.raises(BoardSilent) as caught:
+        RawRepl(Script(b"R\x01\x40\x00", b"", b"\x04half")).execute(b"x", timeout=0.1)
+    assert str(caught.value) == "the interpreter went silent; the last it said was b'half'"
