@@ -1,9 +1,10 @@
 """What a vector costs on the way to a board: bytes, round trips, time.
 
-Three ways to run the same vectors on the same virtual board, in one run: the tool's bursts; a
-plain script that sets nine pins and reads nine with raw-REPL statements, one vector at a time;
-and what the words would cost uncompressed. Run with ``python tests/bench/link_speed.py``; it
-ends with 1 if a target is missed.
+Two ways to run vectors on the same virtual board, side by side in one run: the tool's bursts, and a
+plain script that sets nine pins and reads nine with raw-REPL statements, one vector at a time.
+Bytes are counted both ways, padding and answers included; a row that stands for many cycles
+counts as one vector in bytes and round trips, and as its cycles in speed. Run with
+``python tests/bench/link_speed.py``; it ends with 1 if a target is missed.
 """
 
 from __future__ import annotations
@@ -23,6 +24,8 @@ from harness.virtual import VirtualBoardSpec, VirtualRack
 
 ROOT = Path(__file__).resolve().parents[2]
 STATEMENTS = 1500
+SAME_VECTORS = "random, nine pins in, nine out"
+"""What the script runs too, so that here speeds can be compared."""
 FREE_RUNNING = RunConditions(clock_hz=1e6)
 
 PINS = """
@@ -31,25 +34,29 @@ _f = int(os.getenv('HARNESS_CHIP'))
 _w = open(_f, 'wb', buffering=0)
 _r = open(_f, 'rb', buffering=0)
 _level = 0
+_seen = None
 class Pin:
     def __init__(self, bit):
         self.bit = bit
     def value(self, level=None):
-        global _level
-        if level is None:
+        global _level, _seen
+        if level is not None:
+            _level = _level | 1 << self.bit if level else _level & ~(1 << self.bit)
+            _seen = None
+            return
+        if _seen is None:
             _w.write(struct.pack('<IIIIIIII', 1, 1, 0, 0, _level, 0x3C001FF, 0, 0))
-            return struct.unpack('<II', _r.read(8))[0] >> self.bit & 1
-        _level = _level | 1 << self.bit if level else _level & ~(1 << self.bit)
+            _seen = struct.unpack('<II', _r.read(8))[0]
+        return _seen >> self.bit & 1
 p = [Pin(bit) for bit in range(18)]
 """
+"""The script's pins, as cheap as they can be: one request to the chip for nine reads."""
 
 
 def main() -> int:
     """Print the figures; 1 if a target is missed."""
     shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
-    spec = VirtualBoardSpec(
-        "A1", "WB-01", "SP2-0001", shuttle.path, ROOT / "ci" / "wader.toml"
-    )
+    spec = VirtualBoardSpec("A1", "WB-01", "SP2-0001", shuttle.path, ROOT / "ci" / "wader.toml")
     with VirtualRack([spec]) as rack:
         print(f"virtual board running {rack.interpreter}")
         script = statement_script(rack.ports["A1"], shuttle)
@@ -65,7 +72,8 @@ def statement_script(url: str, shuttle: Shuttle) -> float:
     repl = RawRepl(counted)
     repl.enter()
     repl.execute(PINS.encode())
-    levels = np.random.default_rng(2).integers(0, 2, (STATEMENTS, 9))
+    words = random_vectors(shuttle).drive[:STATEMENTS]
+    levels = words[:, None] >> np.arange(9, dtype=np.uint32) & 1
     counted.sent = counted.received = 0
     began = time.perf_counter()
     for row in levels:
@@ -99,7 +107,7 @@ def work(shuttle: Shuttle) -> list[tuple[str, Design, Pattern]]:
             pattern = load_table(table, design, shuttle)
             if len(pattern) > 1000:
                 found.append((f"{design.name}/{table.name}", design, pattern))
-    found.append(("random, nine pins in, nine out", shuttle.designs[0], random_vectors(shuttle)))
+    found.append((SAME_VECTORS, shuttle.designs[0], random_vectors(shuttle)))
     return found
 
 
@@ -131,12 +139,14 @@ def measure(session: Session, name: str, pattern: Pattern, script: float) -> lis
     vectors = len(pattern)
     size = (capture.wire.sent + capture.wire.received) / vectors
     trips = capture.wire.round_trips * 1000 / max(vectors, 1000)
-    times = vectors / capture.seconds / script
+    rate = capture.cycles / capture.seconds
     print(
-        f"{name:34} {vectors / capture.seconds:12,.0f} vectors/s {size:8.2f} bytes/vector "
-        f"{trips:6.2f} round trips/1,000 {times:8.0f} x the script"
+        f"{name:34} {rate:12,.0f} vectors/s {size:8.2f} bytes/vector "
+        f"{trips:6.2f} round trips/1,000 {rate / script:8.0f} x the script"
     )
-    targets = {"bytes": size <= 4.0, "round trips": trips <= 1.0, "speed": times >= 50}
+    targets = {"bytes": size <= 4.0, "round trips": trips <= 1.0}
+    if name == SAME_VECTORS:
+        targets["speed"] = rate >= 50 * script
     return [f"{name}: {what}" for what, met in targets.items() if not met]
 
 
