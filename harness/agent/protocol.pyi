@@ -5,10 +5,10 @@ from typing import Final
 
 from _typeshed import ReadableBuffer, WriteableBuffer
 
-VERSION: Final = 1
-QUANTUM: Final = 64
-MAX_BODY: Final = 1100
-REMEMBER: Final = 16
+VERSION: Final[int]
+QUANTUM: Final[int]
+MAX_BODY: Final[int]
+REMEMBER: Final[int]
 ANYONE: Final = 0
 
 HELLO: Final = 1
@@ -38,10 +38,10 @@ UNTIL: Final = 0x80000000
 DEFLATED: Final = 1
 REPEATS: Final = 2
 
-WINDOW_BITS: Final = 12
-MAX_WINDOW: Final = 64
-MAX_KEPT: Final = 48
-MAX_UNTIL: Final = 60
+WINDOW_BITS: Final[int]
+MAX_WINDOW: Final[int]
+MAX_KEPT: Final[int]
+MAX_UNTIL: Final[int]
 MAX_ANSWER: Final[int]
 
 def unstuff(
