@@ -8,6 +8,7 @@ chosen once a block, from the block before, and never changes what a cell means.
 from __future__ import annotations
 
 import warnings
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
@@ -22,8 +23,8 @@ from harness.table.lines import Block
 
 MANY = 256
 """More texts than this, and more than one row in four, make a column one of many texts."""
-MOST_KNOWN = 4096
-"""A column of few texts knows at most so many."""
+MOST_SURPRISES = 3
+"""A column that shows new texts in more blocks than this is one of many texts."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,8 @@ class CellReader:
     separator: str
     kinds: dict[int, _Kind] = field(default_factory=dict)
     texts: dict[int, list[str]] = field(default_factory=dict)
+    types: dict[int, pd.CategoricalDtype] = field(default_factory=dict)
+    surprises: Counter[int] = field(default_factory=Counter)
 
     def __post_init__(self) -> None:
         self.kinds = dict.fromkeys(self.heading.used, _Kind.FEW)
@@ -67,7 +70,9 @@ class CellReader:
 
     def read(self, block: Block) -> Mapping[int, Cells]:
         """Cells of every used column by column number."""
-        unsafe = block.quoted or _may_hold_odd_numbers(block.body, self.separator)
+        unsafe = _Kind.MANY_NUMBERS in self.kinds.values() and (
+            block.quoted or _may_hold_odd_numbers(block.body, self.separator)
+        )
         kinds = {
             column: _Kind.MANY if unsafe and kind is _Kind.MANY_NUMBERS else kind
             for column, kind in self.kinds.items()
@@ -90,7 +95,7 @@ class CellReader:
         types: dict[int, object] = {}
         for column, kind in kinds.items():
             if kind is _Kind.FEW and self.texts[column]:
-                types[column] = pd.CategoricalDtype(pd.Index(self.texts[column], dtype=object))
+                types[column] = self.types[column]
             elif kind is not _Kind.MANY_NUMBERS:
                 types[column] = "str"
         with warnings.catch_warnings():
@@ -128,15 +133,15 @@ class CellReader:
         if self.kinds[column] is _Kind.MANY_NUMBERS:
             self.kinds[column] = _Kind.MANY
             return coded
-        self.texts[column] = list(dict.fromkeys([*self.texts[column], *coded.texts]))
-        if len(coded.texts) > MANY and len(coded.texts) * 4 > len(series):
+        self.surprises[column] += 1
+        many = len(coded.texts) > MANY and len(coded.texts) * 4 > len(series)
+        if many or self.surprises[column] > MOST_SURPRISES:
             signal = self.heading.signals.get(column)
-            numeric = signal is not None and signal.bus.width > 1
-            self.kinds[column] = _Kind.MANY_NUMBERS if numeric else _Kind.MANY
-            self.texts[column] = []
-        elif len(self.texts[column]) > MOST_KNOWN:
-            self.kinds[column] = _Kind.MANY
-            self.texts[column] = []
+            counts = many and signal is not None and signal.bus.width > 1
+            self.kinds[column] = _Kind.MANY_NUMBERS if counts else _Kind.MANY
+        else:
+            self.texts[column] = list(dict.fromkeys([*self.texts[column], *coded.texts]))
+            self.types[column] = pd.CategoricalDtype(pd.Index(self.texts[column], dtype=object))
         return coded
 
 
@@ -150,12 +155,13 @@ def _may_hold_odd_numbers(body: bytes, separator: str) -> bool:
 
     Reading such a cell as an integer would lose what its author wrote.
     """
-    ends = (separator.encode(), b"\n")
-    if any(end + mark in body for end in ends for mark in (b" ", b"+", b"-")):
-        return True
-    if any(b" " + end in body for end in (*ends, b"\r")) or body[:1] in b" +-0":
-        return True
-    view = np.frombuffer(body, np.uint8)
-    digits = (view[2:] >= ord("0")) & (view[2:] <= ord("9"))
-    leading = (view[:-2] == ord(separator)) | (view[:-2] == ord("\n"))
-    return bool((leading & (view[1:-1] == ord("0")) & digits).any())
+    view = np.frombuffer(b"\n" + body + b"\n\n", np.uint8)
+    ends = (ord(separator), ord("\n"), ord("\r"))
+    for mark in b" +-":
+        if mark in body:
+            at = np.flatnonzero(view == mark)
+            if np.isin(view[at - 1], ends).any() or np.isin(view[at + 1], ends).any():
+                return True
+    zeros = view[1:-1] == ord("0")
+    zeros &= view[2:] - np.uint8(ord("0")) <= 9
+    return bool(np.isin(view[np.flatnonzero(zeros)], ends).any())
