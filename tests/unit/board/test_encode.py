@@ -1,0 +1,135 @@
+"""Patterns as blocks: cut where they must be, small, expanded on the board to the same words."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.agent import protocol
+from harness.agent.engine import Engine
+from harness.board.encode import EncodedBlock, block_bounds, encode_pattern
+from harness.link import Command
+from harness.table import Pattern
+from tests.unit.agent.tern import TernChip, TernPins, random_pattern
+
+WORDS = ("drive", "enable", "pulse", "expect", "care", "highz")
+
+
+def pattern(count: int, **columns: np.ndarray) -> Pattern:
+    """A pattern of constant words but for the columns given."""
+    zero = np.zeros(count, dtype=np.uint32)
+    given = {name: columns.get(name, zero) for name in WORDS}
+    return Pattern(
+        drive=given["drive"],
+        enable=given["enable"],
+        pulse=given["pulse"],
+        expect=given["expect"],
+        care=given["care"],
+        highz=given["highz"],
+        repeat=columns.get("repeat", zero + np.uint32(1)),
+        until=columns.get("until", np.zeros(count, dtype=np.bool_)),
+        line=np.zeros(count, dtype=np.int32),
+        signals=(),
+    )
+
+
+def size(blocks: Iterator[EncodedBlock]) -> int:
+    """Bytes of all payloads."""
+    return sum(len(command.payload) for block in blocks for command in block.commands)
+
+
+def expanded(block: EncodedBlock, engine: Engine) -> list[list[int]]:
+    """The words that the agent makes of a block, without running them."""
+    for command in block.commands[:-1]:
+        engine.command(command.kind, command.payload)
+    last = block.commands[-1].payload
+    flags, count = struct.unpack("<BH", last[:3])
+    engine.load(last[3:])
+    engine.unpack(flags, count)
+    return [list(field[:count]) for field in engine.block.fields]
+
+
+@pytest.mark.parametrize("inflates", [True, False])
+def test_the_agent_expands_a_pattern_to_the_words_it_had(*, inflates: bool) -> None:
+    whole = random_pattern(11, 500)
+    engine = Engine(TernPins(TernChip()), 64)
+    at = 0
+    for block in encode_pattern(whole, 64, inflates=inflates):
+        assert block.first == at
+        cut = slice(at, at + block.rows)
+        repeat = whole.repeat[cut] | np.where(whole.until[cut], np.uint32(protocol.UNTIL), 0)
+        words = [getattr(whole, name)[cut].tolist() for name in WORDS]
+        assert expanded(block, engine) == [*words, repeat.tolist()]
+        at += block.rows
+    assert at == 500
+
+
+@pytest.mark.parametrize("inflates", [True, False])
+def test_random_words_cost_at_most_one_hundredth_more_than_themselves(*, inflates: bool) -> None:
+    random = np.random.default_rng(1)
+    count = 20_000
+    columns = {
+        name: random.integers(0, 1 << 32, count, dtype=np.uint32) for name in (*WORDS, "repeat")
+    }
+    columns["repeat"] &= np.uint32(0x7FFFFFFF)
+    raw = 28 * count
+    assert size(encode_pattern(pattern(count, **columns), 1024, inflates=inflates)) <= 1.01 * raw
+
+
+def test_one_random_output_byte_costs_little_more_than_that_byte() -> None:
+    count = 20_480
+    random = np.random.default_rng(2).integers(0, 256, count, dtype=np.uint32)
+    blocks = encode_pattern(pattern(count, expect=random << np.uint32(9)), 1024, inflates=True)
+    assert size(blocks) <= 1.30 * count
+
+
+def test_a_counter_costs_next_to_nothing() -> None:
+    count = 65_536
+    number = np.arange(count, dtype=np.uint32)
+    blocks = encode_pattern(pattern(count, drive=number, expect=number), 1024, inflates=True)
+    assert size(blocks) <= 0.15 * count
+
+
+@given(
+    st.lists(st.booleans(), min_size=1, max_size=400),
+    st.integers(1, 200),
+)
+def test_blocks_cover_every_row_once_and_keep_to_both_limits(until: list[bool], rows: int) -> None:
+    waits = np.array(until, dtype=np.bool_)
+    bounds = list(block_bounds(waits, rows))
+    assert [first for first, _ in bounds] == [0, *[stop for _, stop in bounds[:-1]]]
+    assert bounds[-1][1] == len(until)
+    for first, stop in bounds:
+        assert 1 <= stop - first <= rows
+        assert waits[first:stop].sum() <= protocol.MAX_UNTIL
+
+
+def test_every_command_fits_into_a_frame() -> None:
+    random = np.random.default_rng(3)
+    columns = {name: random.integers(0, 1 << 32, 3000, dtype=np.uint32) for name in WORDS}
+    commands: list[Command] = []
+    for block in encode_pattern(pattern(3000, **columns), 1024, inflates=True):
+        commands += block.commands
+    assert max(len(command.payload) for command in commands) <= protocol.MAX_BODY - 3
+    assert {command.kind for command in commands} == {protocol.LOAD, protocol.BLOCK}
+
+
+def test_a_block_says_whether_it_is_deflated_and_whether_rows_repeat() -> None:
+    once = pattern(50)
+    twice = pattern(50, repeat=np.full(50, 2, dtype=np.uint32))
+    heads = [
+        next(encode_pattern(which, 64, inflates=inflates)).commands[-1].payload[0]
+        for which in (once, twice)
+        for inflates in (False, True)
+    ]
+    assert heads == [
+        0,
+        protocol.DEFLATED,
+        protocol.REPEATS,
+        protocol.REPEATS | protocol.DEFLATED,
+    ]
