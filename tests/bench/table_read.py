@@ -4,7 +4,7 @@ Run: ``python tests/bench/table_read.py [ROWS]``. Three tables of 1,000,000 rows
 symbols only; with a 16-bit decimal counter, a hexadecimal bus and a few labels; and the same with
 another label on every row. Both readers run in turn, each in a fresh process, five times; the
 fastest of each counts (processor time, so that other load on the machine does not). Memory is the
-growth of the process's peak resident set during the reading, with everything imported before (Linux).
+growth of the process's peak resident set during the reading, with all imports done before (Linux).
 
 Targets: at most 1.5 × the time, at most 200 bytes of peak memory a row.
 """
