@@ -76,6 +76,6 @@ class Pattern:
             repeat=self.repeat[cut],
             until=self.until[cut],
             line=self.line[cut],
-            labels={k - start: v for k, v in self.labels.items() if start <= k < stop},
-            notes={k - start: v for k, v in self.notes.items() if start <= k < stop},
+            labels={k - start: self.labels[k] for k in self.labels if start <= k < stop},
+            notes={k - start: self.notes[k] for k in self.notes if start <= k < stop},
         )
