@@ -27,7 +27,7 @@ CHECKS = {
     "format": ("ruff", "format", "--check", "--quiet"),
     "lint": ("ruff", "check", "--quiet"),
     "types": ("mypy",),
-    "import directions": ("lint-imports",),
+    "import directions": ("lint-imports", "--no-logo"),
 }
 
 
