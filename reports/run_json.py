@@ -16,8 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import StoreError
-from harness.store import RunRecord
-from reports.codec import CodecError, JsonValue, decode, encode, field_types
+from harness.store import CodecError, JsonValue, RunRecord, decode, encode, field_types
 
 FORMAT = "harness-run"
 SCHEMA = 1

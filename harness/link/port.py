@@ -1,4 +1,4 @@
-"""Ports: a way for bytes to and from a board. The only module that imports ``serial``.
+"""Ports: a way for bytes to and from a board. The only module that opens one by ``serial``.
 
 Every fault of the serial library is turned into one of our link errors here.
 """

@@ -16,8 +16,8 @@ from harness.judge import (
     Wave,
     Window,
 )
+from harness.store.codec import CodecError, JsonValue, decode, encode, field_types
 from harness.store.models import SCHEMA_VERSION
-from harness.store.plain import from_plain, to_plain
 from harness.store.store import Store
 
 __all__ = [
@@ -25,8 +25,10 @@ __all__ = [
     "SEVERITY_ORDER",
     "Attempt",
     "ChipRecord",
+    "CodecError",
     "Conditions",
     "EvidenceCycle",
+    "JsonValue",
     "Origin",
     "Outcome",
     "PinCount",
@@ -37,6 +39,7 @@ __all__ = [
     "WaiverRecord",
     "Wave",
     "Window",
-    "from_plain",
-    "to_plain",
+    "decode",
+    "encode",
+    "field_types",
 ]

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event, inspect, select
+from sqlalchemy import Engine, create_engine, event, insert, inspect, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import (
     ArgumentError,
@@ -38,6 +38,9 @@ _ADVICE = (
     ("no space left", "free some space there; what was stored before is safe"),
     ("locked", "another program is writing to it; close that program or choose another store"),
     ("readonly", "allow writing to the file and its folder, or choose another store"),
+    ("read-only file system", "choose another store"),
+    ("file exists", "a file stands where a folder is needed; choose another store"),
+    ("not a directory", "a file stands where a folder is needed; choose another store"),
     ("permission denied", "allow writing to the folder, or choose another store"),
     ("unable to open", "check that the folder exists and that you may write to it"),
     ("not a database", "the file is something else or damaged; choose another store"),
@@ -124,13 +127,16 @@ def _prepare_sqlite(connection: Any, record: object) -> None:
 def _check_schema(engine: Engine, place: str) -> None:
     """Make the tables of an empty database; refuse one with other tables or another version."""
     names = set(inspect(engine).get_table_names())
+    failure: SQLAlchemyError | None = None
     if SchemaRow.__tablename__ not in names:
         if names & set(Base.metadata.tables):
             message = f"{place}: holds tables of another program; choose another store"
             raise StoreError(message)
-        with suppress(OperationalError, ProgrammingError, IntegrityError):
-            _create(engine)  # another program may be creating the same store at this moment
-    found = _version(engine)
+        try:
+            _create(engine)
+        except (OperationalError, ProgrammingError, IntegrityError) as error:
+            failure = error  # unless another program is creating the same store at this moment
+    found = _version(engine, failure)
     if found != SCHEMA_VERSION:
         message = (
             f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "
@@ -140,22 +146,33 @@ def _check_schema(engine: Engine, place: str) -> None:
 
 
 def _create(engine: Engine) -> None:
-    Base.metadata.create_all(engine)
-    with Session(engine) as session, session.begin():
-        session.add(SchemaRow(version=SCHEMA_VERSION))
+    """Make all tables and say their version, or leave the database as empty as it was."""
+    with engine.connect() as connection:
+        if engine.dialect.name == "sqlite":  # its driver begins no transaction for tables
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        Base.metadata.create_all(connection)
+        connection.execute(insert(SchemaRow).values(version=SCHEMA_VERSION))
+        connection.commit()
 
 
-def _version(engine: Engine) -> int | None:
-    """Read the schema version; wait a little for a program that is creating the store."""
+def _version(engine: Engine, failure: SQLAlchemyError | None) -> int | None:
+    """Read the schema version; wait a little for a program that is creating the store.
+
+    Raises ``failure``, why this program could not create it, if no other program does.
+    """
     deadline = time.monotonic() + CREATING_SECONDS
     while True:
         try:
             with Session(engine) as session:
                 found = session.scalar(select(SchemaRow.version))
-        except (OperationalError, ProgrammingError):
-            if time.monotonic() > deadline:
-                raise
+        except (OperationalError, ProgrammingError) as error:
+            failure = failure or error
             found = None
-        if found is not None or time.monotonic() > deadline:
+        if found is not None:
             return found
+        if time.monotonic() > deadline:
+            break
         time.sleep(0.05)
+    if failure is not None:
+        raise failure
+    return None

@@ -20,9 +20,9 @@ from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
+from harness.store.codec import CodecError, decode, encode
 from harness.store.engine import open_engine, shown_place, sqlite_path, store_url, translated
 from harness.store.models import ChipRow, OutcomeRow, RunRow
-from harness.store.plain import from_plain, to_plain
 
 
 class Store:
@@ -134,12 +134,21 @@ class Store:
                 session.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id))
             )
 
+    def _outcome(self, row: OutcomeRow) -> Outcome:
+        place = f"{self.place}: run {row.run_id}, outcome {row.number}"
+        try:
+            outcome: Outcome = decode(Outcome, row.body, "outcome")
+        except CodecError as error:
+            message = f"{place} is damaged ({error}); restore the file from a backup"
+            raise StoreError(message) from error
+        return outcome
+
     def _chips(self, session: Session, run_id: str) -> tuple[ChipRecord, ...]:
         outcomes: dict[str, list[Outcome]] = {}
         for row in session.scalars(
             select(OutcomeRow).where(OutcomeRow.run_id == run_id).order_by(OutcomeRow.number)
         ):
-            outcomes.setdefault(row.slot, []).append(from_plain(Outcome, row.body))
+            outcomes.setdefault(row.slot, []).append(self._outcome(row))
         chips = session.scalars(
             select(ChipRow).where(ChipRow.run_id == run_id).order_by(ChipRow.position)
         )
@@ -201,7 +210,7 @@ def _outcome_columns(outcome: Outcome) -> dict[str, Any]:
         "mismatches": outcome.mismatches,
         "started": outcome.started,
         "seconds": outcome.seconds,
-        "body": to_plain(outcome),
+        "body": encode(outcome),
     }
 
 

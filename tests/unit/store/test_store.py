@@ -19,13 +19,15 @@ from harness.errors import StoreError
 from harness.judge import RetryPolicy, examine
 from harness.store import (
     SCHEMA_VERSION,
+    CodecError,
     Outcome,
     PinCount,
     Store,
     Verdict,
-    from_plain,
-    to_plain,
+    decode,
+    encode,
 )
+from harness.store import engine as store_engine
 from harness.store.models import Base
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import NOON, chip, heading
@@ -211,6 +213,26 @@ def test_a_full_disk_loses_nothing_that_was_stored(tmp_path: Path) -> None:
         assert again.run("r1").chips[0].outcomes[0].design == "kept"
 
 
+@pytest.mark.parametrize("pages", [1, 2, 5])
+def test_a_disk_too_full_for_an_empty_store_is_said_to_be_full_and_left_usable(
+    tmp_path: Path, pages: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "s.sqlite"
+    prepare = store_engine._prepare_sqlite
+
+    def prepare_small(connection: sqlite3.Connection, record: object) -> None:
+        prepare(connection, record)
+        connection.execute(f"PRAGMA max_page_count={pages}")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(store_engine, "CREATING_SECONDS", 0.2)
+        patched.setattr(store_engine, "_prepare_sqlite", prepare_small)
+        with pytest.raises(StoreError, match=r"disk is full\); free some space"):
+            Store(path)
+    with Store(path) as roomy:
+        roomy.start_run(heading())
+
+
 def test_an_outcome_without_its_chip_is_refused(tmp_path: Path) -> None:
     with Store(tmp_path / "s.sqlite") as store:
         store.start_run(heading())
@@ -229,17 +251,18 @@ def test_a_moment_without_zone_is_refused(tmp_path: Path) -> None:
 @given(st.text(), st.text(), st.integers(min_value=0))
 def test_records_survive_the_way_through_plain_values(pin: str, signal: str, count: int) -> None:
     record = PinCount(pin, signal, count)
-    assert from_plain(PinCount, to_plain(record)) == record
+    assert decode(PinCount, encode(record), "count") == record
 
 
 def test_outcomes_survive_the_way_through_plain_values() -> None:
     outcome = failing_outcome()
-    assert from_plain(Outcome, to_plain(outcome)) == outcome
+    assert decode(Outcome, encode(outcome), "outcome") == outcome
 
 
 def test_a_field_that_a_record_does_not_have_is_refused() -> None:
-    with pytest.raises(TypeError, match="PinCount has no field colour"):
-        from_plain(PinCount, {"pin": "a", "signal": "b", "mismatches": 1, "colour": "red"})
+    plain = {"pin": "a", "signal": "b", "mismatches": 1, "colour": "red"}
+    with pytest.raises(CodecError, match=r"^count: unknown field colour$"):
+        decode(PinCount, plain, "count")
 
 
 def test_programs_that_create_one_store_at_the_same_time_all_get_it(tmp_path: Path) -> None:
