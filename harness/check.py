@@ -7,7 +7,6 @@ to the reader of that kind and collects the findings. TOML files are told apart 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -45,6 +44,8 @@ class _Checker:
     def check(self, path: Path) -> None:
         if path.is_dir():
             self.folder(path)
+        elif not path.exists():
+            self.missing(path)
         elif path.suffix.lower() in SUFFIXES:
             self.table(path)
         elif path.suffix.lower() == ".toml":
@@ -60,6 +61,9 @@ class _Checker:
         for file in known:
             if _kind(file) != "design":
                 self.toml(file)
+        for file in files:
+            if file not in known:
+                self.unreadable(file)
         for file in known:
             if _kind(file) == "design" and not self.has_design(file):
                 self.design(file)
@@ -200,10 +204,16 @@ class _Checker:
             for design in shuttle.designs
         )
 
+    def missing(self, path: Path) -> None:
+        self.error("file-missing", path, "there is no such file or folder", "check the path")
+
+    def unreadable(self, path: Path) -> None:
+        """Report a settings file in a folder that cannot be read; others are not ours."""
+        findings = Findings()
+        if read_toml(path, findings) is None:
+            self.findings += findings.items
+
     def unknown(self, path: Path) -> None:
-        if not path.exists():
-            self.error("file-missing", path, "there is no such file or folder", "check the path")
-            return
         self.error(
             "unknown-file-kind",
             path,
@@ -231,12 +241,10 @@ class _Checker:
 
 def _kind(path: Path) -> str | None:
     """What a TOML file is by its keys (by its name, if it cannot be read), None if neither."""
-    try:
-        with path.open("rb") as file:
-            values = tomllib.load(file)
-    except (OSError, ValueError, RecursionError):
+    top = read_toml(path, Findings())
+    if top is None:
         return {"shuttle.toml": "shuttle", "design.toml": "design"}.get(path.name)
-    return next((kind for key, kind in KINDS.items() if key in values), None)
+    return next((kind for key, kind in KINDS.items() if key in top.values), None)
 
 
 def _order(path: Path) -> int:

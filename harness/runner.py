@@ -16,7 +16,7 @@ from importlib.metadata import version
 
 from harness.board import open_session
 from harness.errors import ConfigError, Finding, InputError, Location
-from harness.judge import Case, ChipRecord, Outcome, RetryPolicy, RunRecord, compared
+from harness.judge import Case, ChipRecord, Outcome, RetryPolicy, RunRecord, compared, not_run
 from harness.rack import (
     BoardSession,
     Observer,
@@ -33,6 +33,8 @@ from harness.shuttle import Design, Shuttle, TableSpec, nearest
 from harness.store import Store
 from harness.table import Pattern, load_table
 from harness.virtual import VirtualBoardSpec, VirtualRack
+
+BROKEN_OFF = "the run broke off before this table had its turn"
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +82,11 @@ def run_rack(
             )
             for slot in rack.slots
         ]
-        store.start_run(replace(run, chips=tuple(worker.record for worker in workers)))
+        planned = (
+            _planned(worker.record, rack.shuttle, slot, jobs)
+            for worker, slot in zip(workers, rack.slots, strict=True)
+        )
+        store.start_run(replace(run, chips=tuple(planned)))
         run_slots(workers, switch)
     for outcome in compared(store.run(run.run_id)):
         store.record_outcome(run.run_id, outcome)
@@ -172,6 +178,13 @@ def _cases(shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> list[Case]:
         Case(slot.name, slot.chip, slot.board, shuttle, job.design, job.spec, job.pattern)
         for job in jobs
     ]
+
+
+def _planned(chip: ChipRecord, shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
+    """Give a chip every table as not run: what stays so if the run breaks off in any way."""
+    now = datetime.now(UTC)
+    waiting = (not_run(case, BROKEN_OFF, now) for case in _cases(shuttle, slot, jobs))
+    return replace(chip, outcomes=tuple(waiting))
 
 
 @contextmanager

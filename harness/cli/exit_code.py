@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
-from harness.store import RunRecord, Verdict
+from harness.store import ChipRecord, RunRecord, Verdict
 
 
 class ExitCode(IntEnum):
@@ -31,10 +31,15 @@ _UNTESTED = {Verdict.ERROR, Verdict.NOT_RUN}
 
 
 def exit_code(run: RunRecord) -> ExitCode:
-    """Return the code of a run. A run without a single outcome tested nothing."""
+    """Return the code of a run. A chip without an outcome, or a run without end, passed nothing."""
     found = {outcome.verdict for chip in run.chips for outcome in chip.outcomes}
     if found & _FAILED:
         return ExitCode.CHIP_FAILED
-    if found & _UNTESTED or not found or any(chip.trouble for chip in run.chips):
+    whole = bool(run.chips) and run.finished is not None
+    if not whole or found & _UNTESTED or any(_untested(chip) for chip in run.chips):
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS
+
+
+def _untested(chip: ChipRecord) -> bool:
+    return bool(chip.trouble) or not chip.outcomes

@@ -95,9 +95,36 @@ def test_what_is_no_input_file_is_refused(tmp_path: Path) -> None:
     assert rules(tmp_path / "b.toml") == ["unknown-file-kind"]
     assert rules(tmp_path / "c.toml") == ["toml-syntax"]
     assert rules(tmp_path / "none") == ["file-missing"]
+    assert rules(tmp_path) == ["toml-syntax"]
+    (tmp_path / "c.toml").unlink()
     assert rules(tmp_path) == ["nothing-to-check"]
 
 
 def test_a_shuttle_that_is_not_toml_is_told_from_its_folder(tmp_path: Path) -> None:
     (tmp_path / "shuttle.toml").write_text("name = \n")
     assert rules(tmp_path) == ["toml-syntax"]
+
+
+def test_a_settings_file_in_a_folder_that_is_not_toml_is_not_passed_over(copy: Path) -> None:
+    rack = copy / "ci" / "demo-rack.toml"
+    rack.write_text(rack.read_text("utf-8").replace("profile =", "profile"), "utf-8")
+    (finding,) = check_paths([copy])
+    assert str(finding).startswith(f"{rack}:5:9: error [toml-syntax] not valid TOML: Expected '='")
+    assert rules(copy / "ci") == ["toml-syntax"]
+
+
+def test_somebody_elses_settings_file_in_a_folder_is_left_alone(copy: Path) -> None:
+    (copy / "pyproject.toml").write_text('[project]\nname = "x"\n', "utf-8")
+    assert rules(copy) == []
+
+
+@pytest.mark.parametrize("name", ["vectors/shuttle.toml", "ci/wader.toml", "ci/demo-rack.toml"])
+def test_a_byte_order_mark_does_not_hide_what_a_file_is(copy: Path, name: str) -> None:
+    path = copy / name
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert rules(path) == ["byte-order-mark"]
+
+
+@pytest.mark.parametrize("name", ["none.csv", "none.toml", "none.xyz", "none"])
+def test_a_path_that_does_not_exist_is_said_to_be_missing(copy: Path, name: str) -> None:
+    assert rules(copy / name) == ["file-missing"]

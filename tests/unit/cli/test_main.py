@@ -40,11 +40,17 @@ def run_of(*chips: ChipRecord) -> RunRecord:
         ([chip_of(Verdict.PASS), chip_of(trouble="no board")], 3),
         ([chip_of(Verdict.FAIL, Verdict.ERROR), chip_of(trouble="no board")], 1),
         ([chip_of()], 3),
+        ([chip_of(Verdict.PASS), chip_of()], 3),
         ([], 3),
     ],
 )
 def test_a_runs_exit_code_is_its_worst_news(chips: list[ChipRecord], code: int) -> None:
     assert exit_code(run_of(*chips)) == code
+
+
+@pytest.mark.parametrize(("verdict", "code"), [(Verdict.PASS, 3), (Verdict.FAIL, 1)])
+def test_a_run_that_broke_off_has_passed_nothing(verdict: Verdict, code: int) -> None:
+    assert exit_code(replace(run_of(chip_of(verdict)), finished=None)) == code
 
 
 @pytest.mark.parametrize(
