@@ -168,7 +168,7 @@ def _version(engine: Engine, failure: SQLAlchemyError | None) -> int | None:
         except (OperationalError, ProgrammingError) as error:
             failure = failure or error
             found = None
-        if found is not None:
+        if isinstance(found, int):
             return found
         if time.monotonic() > deadline:
             break
