@@ -17,6 +17,7 @@ from rich.text import Text
 
 from harness.cli.words import counts_text, verdict_text
 from harness.rack import (
+    VIRTUAL_PORT,
     Event,
     Observer,
     Slot,
@@ -63,10 +64,7 @@ class RowDisplay:
             row = self._rows[event.slot]
             match event:
                 case SlotConnecting(port=port, tables=tables):
-                    row.doing, row.tables = (
-                        f"reaching the board at {port or 'its USB port'}",
-                        tables,
-                    )
+                    row.doing, row.tables = _reaching(port), tables
                 case TableStarted(design=design, table=table):
                     row.doing = f"{design} / {table}"
                 case TableJudged(outcome=outcome):
@@ -104,10 +102,16 @@ class LineDisplay:
             self._console.print(Text(text), soft_wrap=True)
 
 
+def _reaching(port: str) -> str:
+    if port == VIRTUAL_PORT:
+        return "starting the agent on its virtual board"
+    return f"reaching the board at {port or 'its USB port'}"
+
+
 def _line(event: Event) -> str:
     match event:
         case SlotConnecting(slot=slot, chip=chip, port=port):
-            return f"{slot}  {chip}  reaching the board at {port or 'its USB port'}"
+            return f"{slot}  {chip}  {_reaching(port)}"
         case TableJudged(slot=slot, outcome=outcome):
             head = f"{slot}  {outcome.chip_serial}  {outcome.design}/{outcome.table}"
             tail = "" if outcome.verdict is Verdict.PASS else f"  {outcome.summary}"
