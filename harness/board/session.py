@@ -28,12 +28,14 @@ from harness.board.capture import (
 from harness.board.orders import Answers, Order, Room, run_orders, timing_order
 from harness.board.profile_model import BoardProfile
 from harness.board.select import rest_levels, selection
-from harness.errors import BoardMisbehaved, Cancelled, LinkError
+from harness.errors import BoardMisbehaved, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Patience, RawRepl, SerialPort
 from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Pattern, Words
 
 READY_SECONDS = 5.0
+MOST_CYCLES = 0xFFFFFF00
+"""Most cycles of one run: what 32 bits count, and room for a window behind the last."""
 
 
 def open_session(
@@ -104,6 +106,7 @@ class Session:
             return self._run(pattern, conditions, window or (0, 0))
 
     def _run(self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int]) -> Capture:
+        _check_countable(pattern)
         began = time.monotonic()
         before = self._counters()
         answers = Answers()
@@ -115,6 +118,7 @@ class Session:
             )
         )
         _check_whole(pattern, answers.cycles, answers.until_used)
+        _check_counts(answers)
         return Capture(
             cycles=answers.cycles,
             mismatch_count=answers.mismatch_count,
@@ -217,6 +221,26 @@ class Session:
     def _counters(self) -> WireCounters:
         traffic, link = self._channel.traffic, self._channel.link
         return WireCounters(traffic.sent, traffic.received, link.round_trips, link.resent)
+
+
+def _check_countable(pattern: Pattern) -> None:
+    """Raise HostMisuse for a pattern of more cycles than the board's counters can tell apart."""
+    most = int(pattern.repeat.sum(dtype=np.int64))
+    if most > MOST_CYCLES:
+        raise HostMisuse(
+            f"the table may run for {most:,} cycles and one run has at most {MOST_CYCLES:,}; "
+            "lower its repeats or cut it into several tables"
+        )
+
+
+def _check_counts(answers: Answers) -> None:
+    """Raise BoardMisbehaved unless the mismatches listed, counted and blamed on pins agree."""
+    listed, counted = len(answers.mismatches), answers.mismatch_count
+    if listed != min(counted, protocol.MAX_KEPT) or bool(counted) != bool(answers.pin_counts):
+        raise BoardMisbehaved(
+            f"the board counts {counted} mismatches, lists {listed} and blames "
+            f"{len(answers.pin_counts)} pins for them; nothing of this run is kept, run again"
+        )
 
 
 def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> None:

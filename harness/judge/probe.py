@@ -12,10 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.board import Capture
-from harness.table import Pattern
-
-MAX_PROBES = 4
-"""At most so many probes are run for one failing table."""
+from harness.table import Pattern, Words
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,10 +28,10 @@ class Probe:
 
 
 def probes(pattern: Pattern, capture: Capture) -> tuple[Probe, ...]:
-    """Plan which pins to test for an open connection, where they were wrong.
+    """Plan which pins to test for an open connection: where they were first wrong.
 
-    Empty if some wrong pin cannot be judged so: it was to be floating and was driven, it is not
-    among the mismatches that the board kept, or too many probes would be needed.
+    The board keeps the first mismatches only; a pin that was wrong later is tested where the
+    table tests it most together with others. Empty if a pin was to be floating and was driven.
     """
     open_question = sum(1 << bit for bit, count in capture.pin_counts.items() if count)
     planned: list[Probe] = []
@@ -46,7 +43,7 @@ def probes(pattern: Pattern, capture: Capture) -> tuple[Probe, ...]:
         if mask:
             planned.append(_probe(pattern, row, mismatch.pass_, mask))
             open_question &= ~mask
-    return tuple(planned) if not open_question and len(planned) <= MAX_PROBES else ()
+    return (*planned, *_cover(pattern, open_question))
 
 
 def contact_probes(pattern: Pattern) -> tuple[Probe, ...]:
@@ -56,17 +53,28 @@ def contact_probes(pattern: Pattern) -> tuple[Probe, ...]:
     would also "pass" if it were open, so it is tested for high impedance in a row where that
     level is expected.
     """
-    tested = pattern.care & ~pattern.highz & ~pattern.enable
+    tested = _tested(pattern)
     high = int(np.bitwise_or.reduce(tested & pattern.expect, initial=0))
     low = int(np.bitwise_or.reduce(tested & ~pattern.expect, initial=0))
-    open_question = high ^ low
+    return _cover(pattern, high ^ low)
+
+
+def _cover(pattern: Pattern, pins: int) -> tuple[Probe, ...]:
+    """Test each of these pins in a row that tests it, with as few probes as a greedy choice."""
+    tested = _tested(pattern)
     planned: list[Probe] = []
-    while open_question and len(planned) < MAX_PROBES:
-        row = int(np.argmax(np.bitwise_count(tested & np.uint32(open_question))))
-        mask = int(tested[row]) & open_question
+    while True:
+        row = int(np.argmax(np.bitwise_count(tested & np.uint32(pins)))) if pins else 0
+        mask = int(tested[row]) & pins
+        if not mask:
+            return tuple(planned)
         planned.append(_probe(pattern, row, 0, mask))
-        open_question &= ~mask
-    return tuple(planned)
+        pins &= ~mask
+
+
+def _tested(pattern: Pattern) -> Words:
+    """Pins whose level is tested, row by row, and that the board does not drive itself."""
+    return pattern.care & ~pattern.highz & ~pattern.enable
 
 
 def floating_pins(probe: Probe, capture: Capture) -> int:

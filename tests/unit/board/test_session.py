@@ -7,7 +7,7 @@ import pytest
 from harness.agent.codec import Block
 from harness.board import Capture, ParallelSelect, PulseSelect, RunConditions, ShiftSelect
 from harness.board.profile_model import SelectMethod
-from harness.errors import BoardMisbehaved, Cancelled
+from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
 from tests.unit.agent.tern import (
     NRESET,
     OUTS,
@@ -167,6 +167,36 @@ def test_a_board_that_runs_fewer_cycles_than_asked_for_is_not_believed() -> None
     assert str(caught.value) == (
         "the board counts 8 cycles where 9 were asked for; nothing of this run is kept, run again"
     )
+
+
+def test_a_board_whose_counts_contradict_each_other_is_not_believed() -> None:
+    """A count of mismatches that came to nothing must not become a pass."""
+    session, board = join(TernPins(TernChip(stuck=OUTS)))
+    totals = board.engine.totals
+
+    def forgetful() -> object:
+        board.engine.bad = 0
+        return totals()
+
+    board.engine.totals = forgetful  # type: ignore[method-assign, assignment]
+    with pytest.raises(BoardMisbehaved) as caught:
+        session.run(random_pattern(5, 100), CONDITIONS)
+    assert str(caught.value).startswith("the board counts 0 mismatches, lists 48 and blames ")
+
+
+def test_a_pattern_of_more_cycles_than_can_be_counted_is_refused_before_it_runs() -> None:
+    chip = TernChip()
+    session, _ = join(TernPins(chip))
+    columns = {name: [0] * 3 for name in ("expect", "care", "highz")}
+    columns |= {name: [1] * 3 for name in ("drive", "enable", "pulse")}
+    pattern = pattern_of(columns | {"repeat": [2_000_000_000] * 3}, [False] * 3)
+    with pytest.raises(HostMisuse) as caught:
+        session.run(pattern, CONDITIONS)
+    assert str(caught.value) == (
+        "the table may run for 6,000,000,000 cycles and one run has at most 4,294,967,040; "
+        "lower its repeats or cut it into several tables"
+    )
+    assert chip.resets == 0
 
 
 def test_close_after_cancel_still_leaves_the_board_as_it_was() -> None:

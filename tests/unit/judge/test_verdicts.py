@@ -162,6 +162,35 @@ def test_pins_that_answered_both_levels_are_not_probed() -> None:
     assert probe.mask == 1 << OUT1
 
 
+def test_every_pin_that_never_changes_is_probed_however_many_rows_that_takes() -> None:
+    rows = 6
+    zero = np.zeros(rows, np.uint32)
+    walking = (np.uint32(1) << np.arange(rows, dtype=np.uint32)).astype(np.uint32)
+    table = replace(
+        follow_pattern(inputs=(0,) * rows, repeat=(1,) * rows),
+        enable=zero,
+        care=walking,
+        expect=walking,
+    )
+    assert sorted(probe.mask for probe in contact_probes(table)) == [1 << k for k in range(rows)]
+
+
+def test_an_open_pin_that_is_first_wrong_after_the_kept_mismatches_is_error_not_fail() -> None:
+    """The board of these tests keeps eight mismatches; q[0] is first wrong in cycle 30."""
+
+    def both_open(cycle: int, drive: int) -> int:
+        return reads_low(cycle, drive) & ~((cycle == 30) << OUT0)
+
+    table = follow_pattern(inputs=(2, 3), repeat=(30, 1))
+    capture = FunctionSession([both_open]).run(table, case().conditions)
+    assert all(not mismatch.wrong >> OUT0 & 1 for mismatch in capture.mismatches)
+    assert capture.pin_counts[OUT0] == 1
+    session = FunctionSession([both_open], floating=1 << OUT0 | 1 << OUT1)
+    outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
+    assert outcome.verdict is Verdict.ERROR
+    assert outcome.origin is Origin.BOARD
+
+
 def test_a_probe_gives_the_tables_stimulus_and_tests_only_its_last_cycle() -> None:
     table = follow_pattern(repeat=(1, 5, 1, 1))
     capture = FunctionSession(
