@@ -220,9 +220,10 @@ class SlotWorker:
 
     def _cannot_use(self, why: str) -> None:
         """Note why the slot is of no use; the chip behind it stays unjudged."""
-        where = f"slot {self._slot.name}, port {self._slot.port or 'not given'}"
+        port = self._slot.port
+        where = f"slot {self._slot.name}, port {port or 'not given'}"
         self._close()
-        self._keep(replace(self.record, trouble=f"{where}: {why}"))
+        self._keep(replace(self.record, trouble=f"{where}: {why.removeprefix(f'{port}: ')}"))
         self._state = self._state.after_stop(why)
 
     def _select(self, case: Case) -> None:
