@@ -5,12 +5,14 @@ from __future__ import annotations
 import ast
 from itertools import combinations
 from pathlib import Path
+from zipfile import ZipFile
 
 import pytest
 
 from harness.agent.bundle import BACKENDS, MODULES, bundle, slim
 from tests.unit.agent.micropython import needs_micropython, run
 
+ROOT = Path(__file__).parents[3]
 MOST_BYTES = 28_000
 """Of one bundle as text; it shares a controller's memory with what it becomes."""
 
@@ -55,6 +57,17 @@ def test_an_unknown_backend_is_named_with_those_that_exist() -> None:
     with pytest.raises(ValueError, match="no pins module called") as caught:
         bundle("steam")
     assert str(caught.value) == ("no pins module called 'steam'; there are: " + ", ".join(BACKENDS))
+
+
+def test_the_wheel_brings_the_sources_that_a_board_needs(tmp_path: Path) -> None:
+    """``harness`` is packed as a folder; nothing that a bundle reads may be left out."""
+    builder = pytest.importorskip("hatchling.builders.wheel").WheelBuilder(str(ROOT))
+    (wheel,) = builder.build(directory=str(tmp_path), versions=["standard"])
+    with ZipFile(wheel) as packed:
+        names = set(packed.namelist())
+    agent = {path.name for path in (ROOT / "harness" / "agent").iterdir() if path.is_file()}
+    assert {f"harness/agent/{name}" for name in agent} <= names
+    assert "harness/py.typed" in names
 
 
 def test_slimming_keeps_what_a_module_does() -> None:

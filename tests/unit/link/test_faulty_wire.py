@@ -70,16 +70,21 @@ class Bench:
         self.faults += self.board.faults - before
 
     def run_cancelled(self, seed: int, after: int) -> None:
-        """A burst that the person stops after so many reads of the port."""
+        """Bursts until the person's stop, after so many reads of the port, is felt."""
         self.attach(seed)
         self.board.call_at_read(after, self.session.cancel)
-        try:
-            self.session.run(random_pattern(seed, 300), CONDITIONS)
-        except Cancelled:
-            pass
-        except LinkError:
-            self.errors += 1
-            self.lost = True
+        pattern = random_pattern(seed, 100)
+        for _ in range(after + 2):
+            try:
+                capture = self.session.run(pattern, CONDITIONS)
+            except Cancelled:
+                return
+            except LinkError:
+                self.errors += 1
+                self.lost = True
+                return
+            is_exact(capture, reference(pattern, TernChip(total=0, stuck=self.stuck), NRESET))
+        raise AssertionError("the stop was never felt")
 
     def attach(self, seed: int) -> None:
         if not self.lost:
