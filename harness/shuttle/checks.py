@@ -19,13 +19,18 @@ def take_text(table: TomlTable, key: str) -> str:
     return (text or "").strip()
 
 
+SLOWEST_HZ = 0.25
+"""No board can be told of a cycle longer than 4.29 s: it is sent as 32 bits of nanoseconds."""
+
+
 def take_rate(table: TomlTable, key: str, default: float | None = None) -> float:
-    """Read a rate in Hz above 0 (``bad-rate`` otherwise); required without a default."""
+    """Read a rate from ``SLOWEST_HZ`` up (``bad-rate`` otherwise); required without a default."""
     rate = table.take(key, float) if default is None else table.take(key, float, default)
     if rate is None:
         return 1.0
-    if not math.isfinite(rate) or rate <= 0:
-        table.error("bad-rate", key, f'"{key}" is {rate:g}', "write a rate in hertz above 0")
+    if not math.isfinite(rate) or rate < SLOWEST_HZ:
+        advice = f"write a rate in hertz, {SLOWEST_HZ:g} or above"
+        table.error("bad-rate", key, f'"{key}" is {rate:g}', advice)
         return 1.0
     return rate
 

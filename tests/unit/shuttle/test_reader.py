@@ -115,6 +115,7 @@ DESIGN_FAULTS = [
     ("clock_hz = 1_000_000", "clock_hz = 0", "bad-rate"),
     ("clock_hz = 50_000", "clock_hz = -5", "bad-rate"),
     ("clock_hz = 50_000", "clock_hz = nan", "bad-rate"),
+    ("clock_hz = 50_000", "clock_hz = 0.2", "bad-rate"),
     ("clock_hz = 50_000", "settle_us = -1", "out-of-range"),
     ("clock_hz = 50_000", "reset_cycles = -1", "out-of-range"),
     ("clock_hz = 50_000", "latency = { qq = 1 }", "latency-of-unknown-bus"),
