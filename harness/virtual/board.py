@@ -75,8 +75,7 @@ class VirtualBoard:
         try:
             carry(self._host, self._board, LinkSpoiler(self.spec.link_faults), self.spec.baud)
         except Unplugged:
-            os.close(self._host)
-            os.close(self._host_slave)
+            os.close(self._host)  # the other end stays open, so that nobody gets its name anew
         except OSError:
             return
 

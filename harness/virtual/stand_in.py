@@ -32,7 +32,12 @@ class StandIn:
         sys.modules["micropython"] = module
         self._settings = termios.tcgetattr(0)
         termios.setraw = tty.setraw  # type: ignore[attr-defined]
-        self.names: dict[str, Any] = {"__name__": "__main__"}
+        self.names: dict[str, Any] = {}
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget everything that was defined."""
+        self.names = {"__name__": "__main__"}
         for name in ("ptr8", "ptr32", "ticks_ms", "ticks_us", "ticks_diff", "ticks_add"):
             self.names[name] = getattr(cpython, name)
 
@@ -62,6 +67,9 @@ class StandIn:
                 self._write(b"\r\n>>> ")
             elif byte == b"\x04" and not raw:
                 return
+            elif byte == b"\x04" and not source:
+                self.reset()
+                self._write(b"OK\r\nsoft reboot\r\nraw REPL; CTRL-B to exit\r\n>")
             elif byte == b"\x04":
                 self._write(b"OK")
                 self._execute(source)

@@ -20,7 +20,7 @@ from harness.virtual import VirtualBoardSpec, VirtualRack
 ROOT = Path(__file__).resolve().parents[2]
 SHUTTLE = ROOT / "vectors" / "shuttle.toml"
 PROFILE = ROOT / "ci" / "wader.toml"
-HURRIED = Patience(repeat=0.3, give_up=3.0)
+HURRIED = Patience(repeat=0.3, give_up=6.0)
 
 
 @cache
