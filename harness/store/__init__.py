@@ -16,9 +16,19 @@ from harness.judge import (
     Wave,
     Window,
 )
+from harness.store.history import (
+    History,
+    HistoryLine,
+    HistoryNight,
+    Selection,
+    of_chip,
+    of_design,
+    of_slot,
+)
 from harness.store.models import SCHEMA_VERSION
 from harness.store.plain import from_plain, to_plain
 from harness.store.store import Store
+from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -27,16 +37,25 @@ __all__ = [
     "ChipRecord",
     "Conditions",
     "EvidenceCycle",
+    "History",
+    "HistoryLine",
+    "HistoryNight",
     "Origin",
     "Outcome",
+    "PassRate",
     "PinCount",
     "PinResult",
     "RunRecord",
+    "Selection",
     "Store",
     "Verdict",
     "WaiverRecord",
     "Wave",
     "Window",
     "from_plain",
+    "of_chip",
+    "of_design",
+    "of_slot",
+    "pass_rate",
     "to_plain",
 ]

@@ -25,6 +25,7 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
+from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 
 BUSY_SECONDS = 30
@@ -65,9 +66,9 @@ def sqlite_path(url: str) -> Path | None:
 
 
 def open_engine(url: str) -> Engine:
-    """Open the database and bring an empty one to the current schema.
+    """Open the database and bring an empty or earlier one to the current schema.
 
-    Raises StoreError if it cannot be opened or has a schema of another version.
+    Raises StoreError if it cannot be opened or has a schema of a later version.
     """
     path = sqlite_path(url)
     shown = shown_place(url)
@@ -131,6 +132,9 @@ def _check_schema(engine: Engine, place: str) -> None:
         with suppress(OperationalError, ProgrammingError, IntegrityError):
             _create(engine)  # another program may be creating the same store at this moment
     found = _version(engine)
+    if found is not None and found < SCHEMA_VERSION:
+        migrate(engine)
+        found = _version(engine)
     if found != SCHEMA_VERSION:
         message = (
             f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "
