@@ -13,7 +13,9 @@ from typing import Annotated
 import typer
 from typer.exceptions import Abort, TyperException
 
+from harness.cli.command_accept import accept
 from harness.cli.command_check import check
+from harness.cli.command_nightly import nightly
 from harness.cli.command_ports import ports
 from harness.cli.command_report import report
 from harness.cli.command_run import run
@@ -27,7 +29,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for _command in (check, run, report, ports):
+for _command in (check, run, nightly, accept, report, ports):
     app.command()(_command)
 
 

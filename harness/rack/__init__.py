@@ -10,6 +10,7 @@ from harness.rack.events import (
     unobserved,
 )
 from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single_slot
+from harness.rack.lock import Locks
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.schedule import run_slots
@@ -19,6 +20,7 @@ __all__ = [
     "VIRTUAL_PORT",
     "BoardSession",
     "Event",
+    "Locks",
     "Observer",
     "Opener",
     "Rack",
