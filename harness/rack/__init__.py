@@ -14,6 +14,7 @@ from harness.rack.lock import Locks
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.schedule import run_slots
+from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
 __all__ = [
@@ -37,6 +38,7 @@ __all__ = [
     "chip_serial_trouble",
     "find_port",
     "load_rack",
+    "load_virtual_slot",
     "run_slots",
     "serial_ports",
     "single_slot",
