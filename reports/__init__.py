@@ -15,7 +15,7 @@ from reports.bundle import (
     bundle_files,
     one_chip,
 )
-from reports.card import WrittenCard, card_html, label_html, qr_text, write_card
+from reports.card import WrittenCard, card_html, label_html, qr_text, report_of, write_card
 from reports.frame import outcomes_frame
 from reports.html import chip_html, index_html
 from reports.junit import chip_junit, run_junit
@@ -53,6 +53,7 @@ __all__ = [
     "parse_run_json",
     "qr_text",
     "read_run_json",
+    "report_of",
     "run_json",
     "run_junit",
     "run_schema",

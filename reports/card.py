@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -16,11 +16,13 @@ from pathlib import Path
 import segno
 from markupsafe import Markup
 
+from harness.errors import StoreError
 from harness.intake import ChipIntake, PinState, Result, title_of
-from harness.store import Verdict
-from reports.html import render
+from harness.store import RunRecord, Verdict
+from reports.html import chip_html, render
 from reports.names import safe_name
 from reports.pages import Fact, Look, look
+from reports.secrets import Scrubber
 from reports.texts import many, moment
 from reports.write import write_file
 
@@ -55,11 +57,16 @@ class CardPage:
 
 @dataclass(frozen=True)
 class WrittenCard:
-    """Where a chip's card and label are; ``kind`` says which card it is."""
+    """Where a chip's card and label are; ``kind`` says which card it is.
+
+    ``report`` has the hash that the card carries: it is written once, while the pages of a run
+    are written anew when the run goes on.
+    """
 
     kind: str
     card: Path
     label: Path
+    report: Path
 
 
 def qr_text(intake: ChipIntake) -> str:
@@ -81,21 +88,35 @@ def label_html(intake: ChipIntake) -> bytes:
     return _rendered("label.html.jinja", build_card(intake))
 
 
+def report_of(run: RunRecord, slot: str) -> bytes:
+    """Return the report that a card stands for, without secrets, as UTF-8."""
+    shown = Scrubber().record(run)
+    return chip_html(shown, next(chip for chip in shown.chips if chip.slot == slot))
+
+
 def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
     """Write card and label to ``folder``; an earlier card of the chip is gone afterwards.
 
     Raises StoreError naming the folder and the reason.
     """
     name = safe_name(intake.chip.chip_serial)
+    shown = Scrubber().record(intake.run)
+    own = next(chip for chip in shown.chips if chip.slot == intake.chip.slot)
+    intake = replace(intake, run=shown, chip=own)
     kind = build_card(intake).kind
     stem = "handout" if kind == HANDED_OUT else "hold"
     card, label = folder / f"{name}-{stem}.html", folder / f"{name}-{stem}-label.html"
     for old in ("handout", "hold"):
         for end in (".html", "-label.html"):
             (folder / f"{name}-{old}{end}").unlink(missing_ok=True)
+    report = folder / f"{name}-report.html"
+    data = report_of(intake.run, intake.chip.slot)
+    if hashlib.sha256(data).hexdigest() != intake.report_sha256:
+        raise StoreError(f"{report}: the report is not the one that was hashed")
+    write_file(report, data, folder)
     write_file(label, label_html(intake), folder)
     write_file(card, card_html(intake), folder)
-    return WrittenCard(kind, card, label)
+    return WrittenCard(kind, card, label, report)
 
 
 def build_card(intake: ChipIntake) -> CardPage:
