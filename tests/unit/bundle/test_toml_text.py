@@ -11,8 +11,13 @@ from hypothesis import strategies as st
 from harness.bundle.toml_text import toml_text
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
-PLAIN = TEXT | st.booleans() | st.integers(-(2**63), 2**63 - 1) | st.dates(date(1, 1, 1))
-PLAIN |= st.floats(allow_nan=False)
+PLAIN: st.SearchStrategy[object] = st.one_of(
+    TEXT,
+    st.booleans(),
+    st.integers(-(2**63), 2**63 - 1),
+    st.dates(date(1, 1, 1)),
+    st.floats(allow_nan=False),
+)
 VALUE = st.recursive(
     PLAIN, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(TEXT, inner, max_size=3)
 )
