@@ -5,7 +5,8 @@ The tree (one rule: an error names the situation, not the mechanism)::
     HarnessError
     ├── InputError          a file that a person wrote cannot be used
     │   ├── TableError      a vector table
-    │   └── ConfigError     a shuttle, design, profile or rack file
+    │   ├── ConfigError     a shuttle, design, profile or rack file
+    │   └── BundleError     a bundle that cannot be made or must not be trusted
     ├── LinkError           the board and the host could not talk
     │   ├── PortUnavailable the serial port cannot be opened
     │   ├── BoardSilent     nothing came back in time
@@ -114,6 +115,10 @@ class TableError(InputError):
 
 class ConfigError(InputError):
     """A shuttle, design, profile or rack file cannot be used."""
+
+
+class BundleError(InputError):
+    """A bundle cannot be made of what is there, or was altered and must not be trusted."""
 
 
 class LinkError(HarnessError):

@@ -15,10 +15,27 @@ from datetime import UTC, datetime
 from importlib.metadata import version
 
 from harness.board import open_session
-from harness.errors import ConfigError, Finding, InputError, Location
-from harness.judge import Case, ChipRecord, Outcome, RetryPolicy, RunRecord, compared, not_run
+from harness.errors import (
+    ConfigError,
+    Finding,
+    InputError,
+    Location,
+    PortUnavailable,
+    StoreError,
+)
+from harness.judge import (
+    Case,
+    ChipRecord,
+    Outcome,
+    RetryPolicy,
+    RunRecord,
+    Verdict,
+    compared,
+    not_run,
+)
 from harness.rack import (
     BoardSession,
+    Locks,
     Observer,
     Opener,
     Rack,
@@ -64,29 +81,79 @@ def run_rack(
     table cannot be read, VirtualError if virtual boards cannot be started, and StoreError if
     results cannot be kept. Nothing a board or a link does raises: that is in the outcomes.
     """
+    return run_from(
+        new_run(rack), rack, store, load_jobs(rack.shuttle, designs), policy, observe, stop
+    )
+
+
+def resume_rack(
+    run_id: str,
+    rack: Rack,
+    store: Store,
+    designs: Sequence[str] = (),
+    policy: RetryPolicy | None = None,
+    observe: Observer = unobserved,
+    stop: StopSwitch | None = None,
+) -> RunRecord:
+    """Finish a run that was killed or stopped: what has an outcome is not measured again.
+
+    A table that is kept as NOT RUN is run now. ``designs`` are those that the run was started
+    with. Raises ConfigError if rack, shuttle, profile or a table is not what it was, StoreError
+    if the run is finished or still under way, and what :func:`run_rack` raises.
+    """
     jobs = load_jobs(rack.shuttle, designs)
-    run = _heading(rack)
+    before = check_resumable(run_id, rack, store, jobs)
+    return run_from(before, rack, store, jobs, policy, observe, stop)
+
+
+def check_resumable(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job]) -> RunRecord:
+    """Read a stored run that can go on with these files; raises as :func:`resume_rack`."""
+    before = store.run(run_id)
+    if before.finished is not None and not before.cancelled:
+        message = f"{store.place}: run {run_id} is finished, so there is nothing to resume"
+        raise StoreError(message)
+    check_same(before, rack, jobs)
+    return before
+
+
+def run_from(
+    run: RunRecord,
+    rack: Rack,
+    store: Store,
+    jobs: Sequence[Job],
+    policy: RetryPolicy | None = None,
+    observe: Observer = unobserved,
+    stop: StopSwitch | None = None,
+) -> RunRecord:
+    """Run what a run has no outcome for yet; see :func:`run_rack`.
+
+    ``run`` is a heading made by :func:`new_run`, or a stored run to go on with.
+    """
     switch = stop if stop is not None else StopSwitch()
-    sink = _RunSink(store, run.run_id)
-    with _ports(rack) as addresses:
-        opener = _opener(rack, addresses)
+    sink = _RunSink(store, run)
+    holder = f"run {run.run_id} of {rack.name}"
+    with Locks(holder) as locks, _ports(rack) as addresses:
+        _take_run(run, store, locks)
         workers = [
             SlotWorker(
                 slot,
-                _cases(rack.shuttle, slot, jobs),
-                opener,
+                cases,
+                _opener(rack, addresses, locks),
                 sink,
                 policy if policy is not None else RetryPolicy(),
                 switch,
                 observe,
             )
-            for slot in rack.slots
+            for slot, cases in _left(rack, jobs, run)
         ]
-        planned = (
-            _planned(worker.record, rack.shuttle, slot, jobs)
-            for worker, slot in zip(workers, rack.slots, strict=True)
-        )
-        store.start_run(replace(run, chips=tuple(planned)))
+        if run.chips:
+            store.resume_run(run.run_id)
+        else:
+            planned = (
+                _planned(worker.record, rack.shuttle, slot, jobs)
+                for worker, slot in zip(workers, rack.slots, strict=True)
+            )
+            store.start_run(replace(run, chips=tuple(planned)))
         run_slots(workers, switch)
     for outcome in compared(store.run(run.run_id)):
         store.record_outcome(run.run_id, outcome)
@@ -134,15 +201,30 @@ def choose_designs(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[Design, ...
     )
 
 
+@contextmanager
+def reachable(rack: Rack, holder: str) -> Iterator[Opener]:
+    """Start the rack's virtual boards, if any; gives what opens a session with a slot's board.
+
+    ``holder`` is told to others who want the same board meanwhile. Raises VirtualError if
+    virtual boards cannot be started; the opener raises LinkError.
+    """
+    with Locks(holder) as locks, _ports(rack) as addresses:
+        yield _opener(rack, addresses, locks)
+
+
 class _RunSink:
     """The store, for one run."""
 
-    def __init__(self, store: Store, run_id: str) -> None:
+    def __init__(self, store: Store, run: RunRecord) -> None:
         self._store = store
-        self._run_id = run_id
+        self._run_id = run.run_id
+        self._before = {chip.slot: chip for chip in run.chips}
 
     def record_chip(self, chip: ChipRecord) -> None:
-        """Keep a chip's identity."""
+        """Keep a chip's identity; who answered before is kept until somebody answers again."""
+        known = self._before.get(chip.slot)
+        if known is not None and not chip.agent_version:
+            chip = replace(known, trouble=chip.trouble, outcomes=())
         self._store.record_chip(self._run_id, chip)
 
     def record_outcome(self, outcome: Outcome) -> None:
@@ -150,7 +232,8 @@ class _RunSink:
         self._store.record_outcome(self._run_id, outcome)
 
 
-def _heading(rack: Rack) -> RunRecord:
+def new_run(rack: Rack) -> RunRecord:
+    """Make the heading of a run of this rack, with a new id."""
     started = datetime.now(UTC)
     shuttle, profile = rack.shuttle, rack.profile
     return RunRecord(
@@ -171,6 +254,61 @@ def _heading(rack: Rack) -> RunRecord:
         cancelled=False,
         chips=(),
     )
+
+
+def check_same(before: RunRecord, rack: Rack, jobs: Sequence[Job]) -> None:
+    """See that a run goes on with the files that it was begun with; raises ConfigError."""
+    now = new_run(rack)
+    pairs = (
+        ("rack", rack.path or rack.shuttle.path, before.rack_sha256, now.rack_sha256),
+        ("shuttle", rack.shuttle.path, before.shuttle_sha256, now.shuttle_sha256),
+        ("profile", rack.profile.path, before.profile_sha256, now.profile_sha256),
+    )
+    changed = [(what, path) for what, path, old, new in pairs if old != new]
+    tables = {(job.design.name, job.spec.name): job for job in jobs}
+    for outcome in (outcome for chip in before.chips for outcome in chip.outcomes):
+        job = tables.get((outcome.design, outcome.table))
+        if job is not None and job.pattern.sha256 != outcome.table_sha256:
+            changed.append(("table", job.spec.path))
+    if changed:
+        raise ConfigError(
+            Finding(
+                "changed-since",
+                Location(path),
+                f"the {what} is not what it was when run {before.run_id} began",
+                "put the old file back, or start a new run",
+            )
+            for what, path in dict.fromkeys(changed)
+        )
+
+
+def _take_run(run: RunRecord, store: Store, locks: Locks) -> None:
+    """Make sure that nobody else works on this run; raises StoreError."""
+    try:
+        locks.take(f"run {run.run_id}")
+    except PortUnavailable as error:
+        message = f"{store.place}: {error}"
+        raise StoreError(message) from error
+
+
+def _left(
+    rack: Rack, jobs: Sequence[Job], run: RunRecord
+) -> Iterator[tuple[Slot, tuple[Case, ...]]]:
+    """Slots that have something to do, and what; a slot of a new run is always there."""
+    done = {
+        (outcome.slot, outcome.design, outcome.table)
+        for chip in run.chips
+        for outcome in chip.outcomes
+        if outcome.verdict is not Verdict.NOT_RUN
+    }
+    for slot in rack.slots:
+        cases = tuple(
+            case
+            for case in _cases(rack.shuttle, slot, jobs)
+            if (slot.name, case.design.name, case.spec.name) not in done
+        )
+        if cases or not run.chips:
+            yield slot, cases
 
 
 def _cases(shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> list[Case]:
@@ -211,12 +349,15 @@ def _ports(rack: Rack) -> Iterator[Mapping[str, str]]:
         yield dict(boards.ports)
 
 
-def _opener(rack: Rack, addresses: Mapping[str, str]) -> Opener:
+def _opener(rack: Rack, addresses: Mapping[str, str], locks: Locks) -> Opener:
+    """Open sessions: a virtual board is this run's own, any other is locked first."""
     simulated = replace(rack.profile, backend="virtual")
 
     def open_slot(slot: Slot) -> BoardSession:
         if slot.name in addresses:
             return open_session(addresses[slot.name], simulated, rack.shuttle)
-        return open_session(slot.port or find_port(slot.board), rack.profile, rack.shuttle)
+        port = slot.port or find_port(slot.board)
+        locks.take(port)
+        return open_session(port, rack.profile, rack.shuttle)
 
     return open_slot

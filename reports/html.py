@@ -21,16 +21,17 @@ from reports.texts import duration, many, pin_name, printable
 
 def chip_html(run: RunRecord, chip: ChipRecord) -> bytes:
     """Return the page of one chip as UTF-8."""
-    return _render("chip.html.jinja", build_chip(run, chip))
+    return render("chip.html.jinja", build_chip(run, chip))
 
 
 def index_html(run: RunRecord) -> bytes:
     """Return the page of the whole run as UTF-8."""
-    return _render("index.html.jinja", build_index(run))
+    return render("index.html.jinja", build_index(run))
 
 
-def _render(template: str, page: object) -> bytes:
-    text = _environment().get_template(template).render(page=page)
+def render(template: str, page: object, **more: object) -> bytes:
+    """Render one of the templates beside this module; ``more`` goes before its globals."""
+    text = _environment().get_template(template).render(page=page, **more)
     return text.encode("utf-8")
 
 

@@ -19,6 +19,7 @@ from reports.html import chip_html, index_html
 from reports.junit import chip_junit, run_junit
 from reports.names import chip_folders, waveform_names
 from reports.run_json import run_json
+from reports.secrets import Scrubber
 from reports.waveform import waveform
 
 _REASONS = {
@@ -60,11 +61,13 @@ def write_run(run: RunRecord, folder: Path) -> WrittenReports:
     """Write every report of the run below ``folder``, which is made if need be.
 
     ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
-    in ``chips/<serial>/``. Files of an earlier writing are replaced. Raises StoreError naming the
+    in ``chips/<serial>/``. Files of an earlier writing are replaced. Host paths and addresses with
+    passwords that got into a message are taken out. Raises StoreError naming the
     folder and the reason; the record itself is not touched by that.
     """
-    plan = _plan(run, folder)
-    for path, data in _contents(run, plan):
+    shown = Scrubber().record(run)
+    plan = _plan(shown, folder)
+    for path, data in _contents(shown, plan):
         write_file(path, data, folder)
     return plan
 

@@ -10,10 +10,18 @@ import typer
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode, exit_code
 from harness.cli.live import display
-from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console, name_patterns
+from harness.cli.options import (
+    OUT_HELP,
+    RESUME_HELP,
+    RUNS,
+    STORE,
+    STORE_HELP,
+    console,
+    name_patterns,
+)
 from harness.judge import RetryPolicy
 from harness.rack import Rack, load_rack, single_slot
-from harness.runner import run_rack
+from harness.runner import resume_rack, run_rack
 from harness.store import Store
 from reports import write_run
 
@@ -37,6 +45,7 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     retries: Annotated[
         int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")
     ] = RetryPolicy.repeats_on_mismatch,
+    resume: Annotated[str, typer.Option(help=RESUME_HELP)] = "",
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
 ) -> ExitCode:
@@ -49,7 +58,11 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     screen = console()
     with Store(store) as kept:
         with display(screen, chosen.slots) as observe:
-            record = run_rack(chosen, kept, name_patterns(designs), RetryPolicy(retries), observe)
+            wanted, policy = name_patterns(designs), RetryPolicy(retries)
+            if resume:
+                record = resume_rack(resume, chosen, kept, wanted, policy, observe)
+            else:
+                record = run_rack(chosen, kept, wanted, policy, observe)
         screen.print()
         screen.print(f"Run {record.run_id}, kept in {kept.place}")
         print_verdicts(screen, record)

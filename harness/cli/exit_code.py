@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+from harness.judge import NightChanges
 from harness.store import ChipRecord, RunRecord, Verdict
 
 
@@ -43,3 +44,13 @@ def exit_code(run: RunRecord) -> ExitCode:
 
 def _untested(chip: ChipRecord) -> bool:
     return bool(chip.trouble) or not chip.outcomes
+
+
+def night_code(changes: NightChanges, run: RunRecord) -> ExitCode:
+    """Return the code of a night: as for a run, but what the baseline has does not count."""
+    if changes.failed_anew:
+        return ExitCode.CHIP_FAILED
+    tested = any(chip.outcomes for chip in run.chips)
+    if changes.untested_anew or not tested or any(chip.trouble for chip in run.chips):
+        return ExitCode.NOT_TESTED
+    return ExitCode.ALL_PASS

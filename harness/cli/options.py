@@ -13,6 +13,7 @@ STORE = str(RUNS / "harness.sqlite")
 """The store unless told otherwise: a file, or any SQLAlchemy URL."""
 
 STORE_HELP = "Where results are kept: a file, or a SQLAlchemy URL."
+RESUME_HELP = "A run that was killed or stopped: finish it, measuring nothing twice."
 OUT_HELP = "Folder for the reports; each run gets a folder of its own in it."
 
 

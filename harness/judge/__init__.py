@@ -1,6 +1,7 @@
 """From captures to verdicts with evidence."""
 
 from harness.judge.case import Case
+from harness.judge.changes import Change, NightChanges, changes
 from harness.judge.compare import compared
 from harness.judge.examine import Examination, PatternRunner, examine
 from harness.judge.outcome import (
@@ -26,12 +27,14 @@ __all__ = [
     "SEVERITY_ORDER",
     "Attempt",
     "Case",
+    "Change",
     "ChipRecord",
     "Conditions",
     "EvidenceCycle",
     "Examination",
     "Gathered",
     "Judgement",
+    "NightChanges",
     "Origin",
     "Outcome",
     "PatternRunner",
@@ -43,6 +46,7 @@ __all__ = [
     "WaiverRecord",
     "Wave",
     "Window",
+    "changes",
     "compared",
     "examine",
     "judge",

@@ -10,15 +10,18 @@ from harness.rack.events import (
     unobserved,
 )
 from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single_slot
+from harness.rack.lock import Locks
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.schedule import run_slots
+from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
 __all__ = [
     "VIRTUAL_PORT",
     "BoardSession",
     "Event",
+    "Locks",
     "Observer",
     "Opener",
     "Rack",
@@ -35,6 +38,7 @@ __all__ = [
     "chip_serial_trouble",
     "find_port",
     "load_rack",
+    "load_virtual_slot",
     "run_slots",
     "serial_ports",
     "single_slot",

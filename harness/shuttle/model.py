@@ -159,6 +159,8 @@ class Shuttle:
     sha256: str
     reset_active_low: bool = True
     waivers: tuple[Waiver, ...] = ()
+    pin_check: tuple[str, ...] = ()
+    """Tables (``design/table``) that show whether each pin reaches the chip."""
 
     @cached_property
     def pins_by_name(self) -> dict[str, Pin]:

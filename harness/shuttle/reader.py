@@ -16,7 +16,7 @@ from harness.shuttle.checks import take_text
 from harness.shuttle.design_file import DesignFile, read_design
 from harness.shuttle.model import MAX_PINS, Design, Pin, Shuttle
 from harness.shuttle.pins import read_pins
-from harness.shuttle.tomlfile import TomlTable, read_toml
+from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 from harness.shuttle.waivers import read_waiver
 
 
@@ -55,6 +55,7 @@ def _shuttle(top: TomlTable) -> Shuttle:
     designs = {file.design.name: file.design for file in files}
     by_name = {pin.name: pin for pin in pins}
     waivers = [read_waiver(table, designs, by_name, serial) for table in top.tables("waiver")]
+    pin_check = _pin_check(top, designs)
     top.finish()
     return Shuttle(
         name=name,
@@ -66,7 +67,23 @@ def _shuttle(top: TomlTable) -> Shuttle:
         sha256=_hash([top, *(file.top for file in files)]),
         reset_active_low=active_low,
         waivers=tuple(waivers),
+        pin_check=pin_check,
     )
+
+
+def _pin_check(top: TomlTable, designs: dict[str, Design]) -> tuple[str, ...]:
+    """Read the tables of the pin check; each must exist."""
+    names = top.strings("pin_check", ())
+    known = [f"{d.name}/{spec.name}" for d in designs.values() for spec in d.tables]
+    for index, name in enumerate(names):
+        if name not in known:
+            top.findings.error(
+                "unknown-table",
+                top.location("pin_check", index),
+                f'there is no table "{name}"',
+                nearest(name, known),
+            )
+    return names
 
 
 def _hash(tables: list[TomlTable]) -> str:

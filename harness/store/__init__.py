@@ -17,8 +17,18 @@ from harness.judge import (
     Window,
 )
 from harness.store.codec import CodecError, JsonValue, decode, encode, field_types
+from harness.store.history import (
+    History,
+    HistoryLine,
+    HistoryNight,
+    Selection,
+    of_chip,
+    of_design,
+    of_slot,
+)
 from harness.store.models import SCHEMA_VERSION
 from harness.store.store import Store
+from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
     "SCHEMA_VERSION",
@@ -28,12 +38,17 @@ __all__ = [
     "CodecError",
     "Conditions",
     "EvidenceCycle",
+    "History",
+    "HistoryLine",
+    "HistoryNight",
     "JsonValue",
     "Origin",
     "Outcome",
+    "PassRate",
     "PinCount",
     "PinResult",
     "RunRecord",
+    "Selection",
     "Store",
     "Verdict",
     "WaiverRecord",
@@ -42,4 +57,8 @@ __all__ = [
     "decode",
     "encode",
     "field_types",
+    "of_chip",
+    "of_design",
+    "of_slot",
+    "pass_rate",
 ]

@@ -25,6 +25,7 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
+from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 
 BUSY_SECONDS = 30
@@ -68,9 +69,9 @@ def sqlite_path(url: str) -> Path | None:
 
 
 def open_engine(url: str) -> Engine:
-    """Open the database and bring an empty one to the current schema.
+    """Open the database and bring an empty or earlier one to the current schema.
 
-    Raises StoreError if it cannot be opened or has a schema of another version.
+    Raises StoreError if it cannot be opened or has a schema of a later version.
     """
     path = sqlite_path(url)
     shown = shown_place(url)
@@ -137,6 +138,9 @@ def _check_schema(engine: Engine, place: str) -> None:
         except (OperationalError, ProgrammingError, IntegrityError) as error:
             failure = error  # unless another program is creating the same store at this moment
     found = _version(engine, failure)
+    if found is not None and found < SCHEMA_VERSION:
+        migrate(engine)
+        found = _version(engine, None)
     if found != SCHEMA_VERSION:
         message = (
             f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "

@@ -1,7 +1,7 @@
 """The tables of the store, as SQLAlchemy models that SQLite and PostgreSQL both take.
 
 One rule: columns hold what people search by; everything else of an outcome is in ``body``, the
-record as JSON. A change here needs a new ``SCHEMA_VERSION``.
+record as JSON. A change here needs a new ``SCHEMA_VERSION`` and a step in ``migrations``.
 """
 
 from __future__ import annotations
@@ -15,14 +15,15 @@ from sqlalchemy import (
     Dialect,
     ForeignKey,
     ForeignKeyConstraint,
+    Index,
     Text,
     TypeDecorator,
     UniqueConstraint,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-SCHEMA_VERSION = 1
-"""1: runs, chips, outcomes."""
+SCHEMA_VERSION = 2
+"""1: runs, chips, outcomes. 2: accepted runs, indices for history."""
 
 
 class Moment(TypeDecorator[datetime]):
@@ -80,6 +81,8 @@ class RunRow(Base):
     rack_file: Mapped[str] = mapped_column(Text)
     rack_sha256: Mapped[str] = mapped_column(Text)
     cancelled: Mapped[bool]
+    accepted: Mapped[datetime | None] = mapped_column(Moment)
+    accepted_why: Mapped[str] = mapped_column(Text, default="", server_default="")
 
 
 class ChipRow(Base):
@@ -101,6 +104,23 @@ class ChipRow(Base):
     trouble: Mapped[str] = mapped_column(Text)
 
 
+HISTORY_INDICES = {
+    "outcomes_of_chip": (
+        *("chip_serial", "design", "table_name", "started"),
+        *("verdict", "run_id"),
+    ),
+    "outcomes_of_design": (
+        *("design", "chip_serial", "table_name", "started"),
+        *("verdict", "run_id"),
+    ),
+    "outcomes_of_slot": (
+        *("slot", "chip_serial", "design", "table_name", "started"),
+        *("verdict", "run_id"),
+    ),
+}
+"""Indices that answer a history query alone, without a look at the rows with their evidence."""
+
+
 class OutcomeRow(Base):
     """One design's table on one chip: search columns, and the whole record in ``body``."""
 
@@ -108,16 +128,17 @@ class OutcomeRow(Base):
     __table_args__ = (
         UniqueConstraint("run_id", "slot", "design", "table_name"),
         ForeignKeyConstraint(["run_id", "slot"], ["chips.run_id", "chips.slot"]),
+        *(Index(name, *columns) for name, columns in HISTORY_INDICES.items()),
     )
 
     number: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
-    run_id: Mapped[str] = mapped_column(Text, index=True)
+    run_id: Mapped[str] = mapped_column(Text)
     slot: Mapped[str] = mapped_column(Text)
-    chip_serial: Mapped[str] = mapped_column(Text, index=True)
-    design: Mapped[str] = mapped_column(Text, index=True)
+    chip_serial: Mapped[str] = mapped_column(Text)
+    design: Mapped[str] = mapped_column(Text)
     table_name: Mapped[str] = mapped_column(Text)
     table_sha256: Mapped[str] = mapped_column(Text)
-    verdict: Mapped[str] = mapped_column(Text, index=True)
+    verdict: Mapped[str] = mapped_column(Text)
     origin: Mapped[str] = mapped_column(Text)
     mismatches: Mapped[int]
     started: Mapped[datetime] = mapped_column(Moment)

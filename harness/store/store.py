@@ -22,6 +22,7 @@ from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
 from harness.store.codec import CodecError, decode, encode
 from harness.store.engine import open_engine, shown_place, sqlite_path, store_url, translated
+from harness.store.history import History, Selection, read_lines, read_nights
 from harness.store.models import ChipRow, OutcomeRow, RunRow
 
 
@@ -29,7 +30,8 @@ class Store:
     """Every run, its chips and their outcomes, in one database.
 
     ``where`` is a file path (SQLite) or any SQLAlchemy URL. A missing SQLite file is created
-    with its folder. Raises StoreError if that fails or the schema is of another version.
+    with its folder; an earlier schema is brought up to date. Raises StoreError if that fails or
+    the schema is of a later version.
     """
 
     def __init__(self, where: str | Path) -> None:
@@ -133,6 +135,49 @@ class Store:
             return tuple(
                 session.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id))
             )
+
+    def resume_run(self, run_id: str) -> RunRecord:
+        """Mark a run as under way again and return what is kept of it. Raises StoreError."""
+        with self._write() as session:
+            row = session.get(RunRow, run_id)
+            if row is None:
+                raise StoreError(self._unknown(run_id))
+            row.finished, row.cancelled = None, False
+        return self.run(run_id)
+
+    def accept(self, run_id: str, when: datetime, why: str = "") -> None:
+        """Make a finished run the baseline of its rack.
+
+        Raises StoreError for a run that is not there, not finished or was stopped.
+        """
+        with self._write() as session:
+            row = session.get(RunRow, run_id)
+            if row is None:
+                raise StoreError(self._unknown(run_id))
+            if row.finished is None or row.cancelled:
+                state = "was stopped" if row.cancelled else "is not finished"
+                message = (
+                    f"{self.place}: run {run_id} {state}, so it can be no baseline; finish it "
+                    "with --resume, or accept another"
+                )
+                raise StoreError(message)
+            row.accepted, row.accepted_why = when, why
+
+    def baseline(self, rack: str) -> RunRecord | None:
+        """Return the run of a rack that was accepted last; None if none ever was."""
+        with self._read() as session:
+            found = session.scalar(
+                select(RunRow.run_id)
+                .where(RunRow.rack == rack, RunRow.accepted.is_not(None))
+                .order_by(RunRow.accepted.desc())
+                .limit(1)
+            )
+        return self.run(found) if found is not None else None
+
+    def history(self, which: Selection) -> History:
+        """Every table that a chip, design or slot had, and every night, in one look."""
+        with self._read() as session:
+            return History(read_lines(session, which), read_nights(session, which))
 
     def _outcome(self, row: OutcomeRow) -> Outcome:
         place = f"{self.place}: run {row.run_id}, outcome {row.number}"

@@ -1,0 +1,19 @@
+"""Bundles for tickets: a chip's evidence and its inputs in one file, and running that again."""
+
+from harness.bundle.compare import Comparison, Likeness, compare
+from harness.bundle.find import Places
+from harness.bundle.make import MadeBundle, make_bundle, write_bundle
+from harness.bundle.replay import Replay, Target, replay
+
+__all__ = [
+    "Comparison",
+    "Likeness",
+    "MadeBundle",
+    "Places",
+    "Replay",
+    "Target",
+    "compare",
+    "make_bundle",
+    "replay",
+    "write_bundle",
+]

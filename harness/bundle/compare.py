@@ -1,0 +1,73 @@
+"""What a replay says about a recorded failure: pure, over two outcomes of one table.
+
+One rule: a failure is the same if the first wrong cycles, the pins and their counts are the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+from harness.store import Outcome, Verdict
+
+
+class Likeness(StrEnum):
+    """How what a table gives now is like what it gave then."""
+
+    SAME_FAILURE = "same failure"
+    DIFFERENT_FAILURE = "different failure"
+    PASSES_NOW = "passes now"
+    STILL_PASSES = "passes as before"
+    FAILS_NOW = "fails now"
+    UNTESTED = "could not be tested"
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One table, then and now. ``now`` is None if the replay has no outcome for it."""
+
+    then: Outcome
+    now: Outcome | None
+    likeness: Likeness
+
+
+_FAILED = {Verdict.FAIL, Verdict.WAIVED}
+_BAD = {*_FAILED, Verdict.UNSTABLE}
+
+
+def compare(then: Sequence[Outcome], now: Sequence[Outcome]) -> tuple[Comparison, ...]:
+    """Compare two runs of one chip, table by table, in the order of the first."""
+    later = {(outcome.design, outcome.table): outcome for outcome in now}
+    found = [(outcome, later.get((outcome.design, outcome.table))) for outcome in then]
+    return tuple(Comparison(old, new, _likeness(old, new)) for old, new in found)
+
+
+def _likeness(then: Outcome, now: Outcome | None) -> Likeness:
+    if now is None or now.verdict is Verdict.NOT_RUN:
+        return Likeness.UNTESTED
+    if now.verdict is Verdict.PASS:
+        return Likeness.STILL_PASSES if then.verdict is Verdict.PASS else Likeness.PASSES_NOW
+    if now.verdict is Verdict.ERROR:
+        same = (then.verdict, then.origin, then.summary) == (now.verdict, now.origin, now.summary)
+        return Likeness.SAME_FAILURE if same else Likeness.UNTESTED
+    if then.verdict not in _BAD:
+        return Likeness.FAILS_NOW
+    return Likeness.SAME_FAILURE if _alike(then, now) else Likeness.DIFFERENT_FAILURE
+
+
+def _alike(then: Outcome, now: Outcome) -> bool:
+    """Tell whether two bad outcomes are one failure; an unstable one is known by its pins."""
+    if (then.verdict in _FAILED) != (now.verdict in _FAILED):
+        return False
+    if now.verdict is Verdict.UNSTABLE:
+        return {c.pin for c in then.pin_counts} == {c.pin for c in now.pin_counts}
+    return (then.mismatches, _wrong(then), set(then.pin_counts)) == (
+        now.mismatches,
+        _wrong(now),
+        set(now.pin_counts),
+    )
+
+
+def _wrong(outcome: Outcome) -> list[object]:
+    return [(cycle.cycle, cycle.wrong) for cycle in outcome.evidence]

@@ -1,0 +1,155 @@
+"""Gathers a run's inputs from this computer: checked against the run, and without secrets.
+
+One rule: what goes into a bundle is what was run, or the bundle says which file is not byte for
+byte and there is no bundle at all if the tables would then mean something else.
+"""
+
+from __future__ import annotations
+
+import getpass
+import hashlib
+import socket
+import tempfile
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.bundle.find import Places, changed, find_profile, find_rack, find_shuttle
+from harness.bundle.listing import (
+    DESIGN,
+    SHUTTLE,
+    DesignListing,
+    design_folders,
+    list_design,
+    read_values,
+)
+from harness.bundle.sheets import SHEETS, sheet_without_secrets
+from harness.bundle.toml_text import toml_text
+from harness.errors import BundleError, Finding, Location
+from harness.store import ChipRecord, Outcome, RunRecord
+from reports import BundleInputs, Scrubber
+
+PROFILE, SLOT = "board.toml", "slot.toml"
+"""Names of the board profile and of the slot among a bundle's inputs."""
+
+_FAULTS = ("defect", "board_fault", "link_fault")
+
+
+@dataclass(frozen=True)
+class Sources:
+    """Files as they are on this computer, by their names among the inputs."""
+
+    files: Mapping[str, Path]
+    made: Mapping[str, bytes]
+
+
+def find_sources(run: RunRecord, chip: ChipRecord, places: Places) -> Sources:
+    """Find every file of the chip's outcomes and check it against the run.
+
+    Raises BundleError with a finding for every file that has changed, is missing, or cannot
+    stand in a bundle.
+    """
+    shuttle = find_shuttle(run, places)
+    profile = find_profile(run, places)
+    designs = _designs(shuttle, {outcome.design for outcome in chip.outcomes})
+    slot = _slot(run, chip, places, set(designs))
+    root = shuttle.resolve().parent
+    names = [name for design in designs.values() for name in design.files]
+    files = {name: root / name for name in names}
+    troubles = [*_outside(files, root), *_changed_tables(run, chip.outcomes, designs, root)]
+    if troubles:
+        raise BundleError(troubles)
+    return Sources(files | {SHUTTLE: shuttle, PROFILE: profile}, {SLOT: slot})
+
+
+def scrubber_of_this_computer(shuttle: Path, words: Iterable[str]) -> Scrubber:
+    """Return a scrubber that knows this computer's user, name and folders.
+
+    ``words`` are names that the inputs need: a user who is called like a design stays.
+    """
+    home, host = Path.home(), socket.gethostname().split(".")[0]
+    known = {getpass.getuser(), home.name, host, "localhost"} - {"localhost", ""}
+    folders = {str(home), str(Path.cwd()), str(shuttle.resolve().parent), tempfile.gettempdir()}
+    return Scrubber(tuple(sorted(known - set(words))), tuple(sorted(folders)))
+
+
+def without_secrets(sources: Sources, scrubber: Scrubber) -> BundleInputs:
+    """Read every file and take secrets out. Raises BundleError for one that cannot be read."""
+    files: dict[str, bytes] = {}
+    altered: dict[str, str] = {}
+    for name, path in sources.files.items():
+        data = _read(path)
+        files[name] = _scrubbed(name, data, scrubber)
+        if files[name] != data:
+            altered[name] = hashlib.sha256(data).hexdigest()
+    made = {name: scrubber.text(d.decode("utf-8")).encode() for name, d in sources.made.items()}
+    return BundleInputs(files | made, altered)
+
+
+def _scrubbed(name: str, data: bytes, scrubber: Scrubber) -> bytes:
+    if name.lower().endswith(SHEETS):
+        return sheet_without_secrets(data, scrubber)
+    # every byte survives the way to text and back, whatever the encoding
+    text = data.decode("utf-8", "surrogateescape")
+    return scrubber.text(text).encode("utf-8", "surrogateescape")
+
+
+def _designs(shuttle: Path, wanted: set[str]) -> dict[str, DesignListing]:
+    """List the wanted designs of a shuttle that has been checked, by name."""
+    values = read_values(_read(shuttle), shuttle)
+    found: dict[str, DesignListing] = {}
+    for folder in design_folders(values, shuttle):
+        path = shuttle.parent / folder / DESIGN
+        # a design that is not asked for may have files that could not stand in a bundle
+        data = _read(path)
+        if read_values(data, path).get("name") in wanted:
+            design = list_design(folder, data, path)
+            found[design.name] = design
+    return found
+
+
+def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -> bytes:
+    """Describe a virtual slot with its invented faults; a real one by its serials alone."""
+    slot: dict[str, Any] = {"chip": chip.chip_serial, "board": chip.board_serial}
+    if chip.virtual and run.rack_file:
+        path = find_rack(run, places)
+        written = read_values(_read(path), path).get("slot", [])
+        own: dict[str, Any] = next((s for s in written if s.get("name") == chip.slot), {})
+        for key in _FAULTS:
+            faults = [f for f in own.get(key, []) if f.get("design", "") in {"", *designs}]
+            slot |= {key: faults} if faults else {}
+    return toml_text(slot).encode("utf-8")
+
+
+def _outside(files: Mapping[str, Path], root: Path) -> Iterable[Finding]:
+    """Find links that lead out of the shuttle's folder: whoever reads a bundle gets its files."""
+    for path in files.values():
+        if not path.resolve().is_relative_to(root):
+            message = "the file is a link out of the shuttle's folder"
+            advice = "put a copy of the file there"
+            yield Finding("not-for-a-bundle", Location(path), message, advice)
+
+
+def _changed_tables(
+    run: RunRecord, outcomes: Iterable[Outcome], designs: Mapping[str, DesignListing], root: Path
+) -> Iterable[Finding]:
+    for outcome in outcomes:
+        path = _table_path(outcome, designs, root)
+        if hashlib.sha256(_read(path)).hexdigest() != outcome.table_sha256:
+            yield changed(run, path, f"table {outcome.design}/{outcome.table}")
+
+
+def _table_path(outcome: Outcome, designs: Mapping[str, DesignListing], root: Path) -> Path:
+    design = designs[outcome.design]
+    values = read_values(_read(root / design.folder / DESIGN), root / design.folder / DESIGN)
+    return root / design.folder / str(values["tables"][outcome.table]["file"])
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as trouble:
+        why = trouble.strerror or str(trouble)
+        finding = Finding("file-unreadable", Location(path), why, "bring the file back")
+        raise BundleError([finding]) from trouble

@@ -1,0 +1,144 @@
+"""Makes the bundle of one chip of a stored run.
+
+One rule: a bundle that could not be replayed is not made: its inputs are read back, and tables
+from which secrets were taken out must mean what they meant before.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from harness.bundle.find import Places
+from harness.bundle.gather import Sources, find_sources, scrubber_of_this_computer, without_secrets
+from harness.bundle.listing import SHUTTLE
+from harness.bundle.opened import lay_out
+from harness.errors import BundleError, Finding, InputError, Location
+from harness.shuttle import Shuttle, load_shuttle, nearest
+from harness.store import ChipRecord, RunRecord
+from harness.table import Pattern, load_table
+from reports import TICKET, BundleInputs, bundle_files, one_chip, pack, write_file
+
+
+@dataclass(frozen=True)
+class MadeBundle:
+    """A bundle's bytes, the Markdown text to paste, and which inputs lost secrets."""
+
+    data: bytes
+    ticket: str
+    altered: tuple[str, ...]
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the bundle, in hex."""
+        return hashlib.sha256(self.data).hexdigest()
+
+
+def make_bundle(
+    run: RunRecord, serial: str, design: str = "", places: Places | None = None
+) -> MadeBundle:
+    """Put a chip's report, evidence and inputs into one zip; the same run gives the same bytes.
+
+    ``design`` leaves out all other designs. Files that nobody named are searched for.
+    Raises BundleError if the chip or design is not in the run, if a file has changed since, or
+    if the bundle would be too large.
+    """
+    part = one_chip(run, _chip(run, serial), design)
+    (chip,) = part.chips
+    if not chip.outcomes:
+        raise _nothing(run, serial, design)
+    sources = find_sources(part, chip, places if places is not None else Places())
+    shuttle = load_shuttle(sources.files[SHUTTLE])
+    scrubber = scrubber_of_this_computer(shuttle.path, _words(shuttle, chip))
+    inputs = without_secrets(sources, scrubber)
+    files = bundle_files(scrubber.record(part), inputs)
+    data = pack(files, Path(f"the bundle of {serial}"))
+    _check_meaning(inputs, sources, shuttle, chip)
+    return MadeBundle(data, files[TICKET].decode("utf-8"), tuple(sorted(inputs.altered)))
+
+
+def write_bundle(made: MadeBundle, path: Path) -> Path:
+    """Write a bundle, and beside it its Markdown text, whose path is returned.
+
+    Raises StoreError if that fails.
+    """
+    write_file(path, made.data, path.parent)
+    text = path.with_suffix(".md")
+    write_file(text, made.ticket.encode("utf-8"), path.parent)
+    return text
+
+
+def _chip(run: RunRecord, serial: str) -> ChipRecord:
+    found = {chip.chip_serial: chip for chip in run.chips}
+    if serial not in found:
+        message = f'run {run.run_id} has no chip "{serial}"'
+        advice = nearest(serial, found)
+        raise BundleError([Finding("unknown-chip", Location(Path("--chip")), message, advice)])
+    return found[serial]
+
+
+def _nothing(run: RunRecord, serial: str, design: str) -> BundleError:
+    chip = _chip(run, serial)
+    known = {outcome.design for outcome in chip.outcomes}
+    what = f'design "{design}"' if design else "any table"
+    message = f"run {run.run_id} has no outcome of {what} on chip {serial}"
+    advice = nearest(design, known) if known else "bundle another chip, or run this one again"
+    return BundleError([Finding("unknown-design", Location(Path("--design")), message, advice)])
+
+
+def _words(shuttle: Shuttle, chip: ChipRecord) -> set[str]:
+    """Collect the names without which the inputs would be others."""
+    words = {pin.name for pin in shuttle.pins} | {chip.chip_serial, chip.board_serial, chip.slot}
+    for design in shuttle.designs:
+        words |= {design.name, design.top, design.folder.name, *design.signals_by_name}
+        words |= {spec.name for spec in design.tables} | {s.path.stem for s in design.tables}
+        words |= {path.stem for path in design.verilog}
+    return words
+
+
+def _check_meaning(
+    inputs: BundleInputs, sources: Sources, shuttle: Shuttle, chip: ChipRecord
+) -> None:
+    """Read the inputs back as a replay will; what lost secrets must mean the same."""
+    with tempfile.TemporaryDirectory() as folder:
+        try:
+            opened = lay_out(inputs.files, Path(folder), Path("the bundle"))
+            now = _patterns(opened.shuttle, chip)
+        except InputError as error:
+            raise _spoiled(inputs.altered, sources, str(error.findings[0].message)) from error
+    before = _patterns(shuttle, chip)
+    for key, pattern in before.items():
+        if not _equal(pattern, now[key]):
+            raise _spoiled(inputs.altered, sources, f"table {'/'.join(key)} would differ")
+
+
+def _patterns(shuttle: Shuttle, chip: ChipRecord) -> Mapping[tuple[str, str], Pattern]:
+    found: dict[tuple[str, str], Pattern] = {}
+    for outcome in chip.outcomes:
+        design = shuttle.designs_by_name[outcome.design]
+        spec = next(spec for spec in design.tables if spec.name == outcome.table)
+        found[outcome.design, outcome.table] = load_table(spec, design, shuttle)
+    return found
+
+
+def _equal(one: Pattern, two: Pattern) -> bool:
+    arrays = ("drive", "enable", "pulse", "expect", "care", "highz", "repeat", "until")
+    return all(np.array_equal(getattr(one, name), getattr(two, name)) for name in arrays)
+
+
+def _spoiled(altered: Mapping[str, str], sources: Sources, why: str) -> BundleError:
+    message = f"cannot be bundled, because without the secrets in it {why}"
+    advice = "take user names, host paths and passwords out of the file, run again, bundle that run"
+    names = sorted(altered)
+    if not names:
+        names, message = [SHUTTLE], f"cannot be bundled, because a reader would find: {why}"
+        advice = "run `harness check` on it"
+    return BundleError(
+        Finding("secret-in-the-way", Location(sources.files[name]), message, advice)
+        for name in names
+    )

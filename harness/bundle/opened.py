@@ -1,0 +1,90 @@
+"""Lays a bundle's inputs out in a folder of their own and reads them with the usual readers.
+
+One rule: nothing in a bundle is trusted. Names were checked, files it does not hold are refused
+before a reader looks for them, and of a slot only the invented faults are read.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from harness.board import BoardProfile, load_profile
+from harness.bundle.gather import PROFILE, SLOT
+from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
+from harness.bundle.toml_text import toml_text
+from harness.errors import BundleError, Finding, Location
+from harness.rack import Slot, load_virtual_slot
+from harness.shuttle import Shuttle, load_shuttle
+from reports import name_trouble
+
+_KEPT = ("name", "organisation", "pins")
+
+
+@dataclass(frozen=True, eq=False)
+class Opened:
+    """A bundle's inputs as values. ``slot`` is virtual, with the faults that were invented."""
+
+    shuttle: Shuttle
+    profile: BoardProfile
+    slot: Slot
+
+
+def lay_out(files: Mapping[str, bytes], folder: Path, place: Path) -> Opened:
+    """Write the inputs below an empty folder and read them.
+
+    ``place`` is the bundle, for complaints. Raises BundleError for a file that is not in the
+    bundle, and ConfigError with every finding of the readers.
+    """
+    values = read_values(_file(files, SHUTTLE, place), place / SHUTTLE)
+    held = [f for f in design_folders(values, place / SHUTTLE) if f"{f}/{DESIGN}" in files]
+    if not held:
+        raise _missing(place, DESIGN)
+    chip = str(read_values(_file(files, SLOT, place), place / SLOT).get("chip", ""))
+    wanted = {SHUTTLE: _own_shuttle(values, held, chip)}
+    wanted |= {name: _file(files, name, place) for name in (PROFILE, SLOT)}
+    for name in held:
+        data = files[f"{name}/{DESIGN}"]
+        for file in list_design(name, data, place / name / DESIGN).files:
+            wanted[file] = _file(files, file, place)
+    for name, data in wanted.items():
+        _write(folder, name, data, place)
+    shuttle = load_shuttle(folder / SHUTTLE)
+    profile = load_profile(folder / PROFILE, shuttle)
+    return Opened(shuttle, profile, load_virtual_slot(folder / SLOT, shuttle))
+
+
+def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes:
+    """Narrow the shuttle to this chip and the designs held.
+
+    Only what a chip is goes in. Waivers stay out, since a replay shows what the chip does; the
+    pattern of serial numbers too: one from a stranger can keep a computer busy for ever.
+    """
+    own = {key: values[key] for key in _KEPT if key in values}
+    own |= {"designs": held, "chip_serial": re.escape(chip)}
+    return toml_text(own).encode("utf-8")
+
+
+def _file(files: Mapping[str, bytes], name: str, place: Path) -> bytes:
+    if name not in files:
+        raise _missing(place, name)
+    return files[name]
+
+
+def _write(folder: Path, name: str, data: bytes, place: Path) -> None:
+    """Write one file below the folder; a name that leads elsewhere is refused once more."""
+    path = folder / name
+    if name_trouble(name) or not path.resolve().is_relative_to(folder.resolve()):
+        finding = Finding("unsafe-name", Location(place), f"{name!r} leads out", "do not use it")
+        raise BundleError([finding])
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(data)
+
+
+def _missing(place: Path, name: str) -> BundleError:
+    message = f"{name} is not in the bundle"
+    advice = "ask whoever made the bundle for it again"
+    return BundleError([Finding("file-missing", Location(place), message, advice)])

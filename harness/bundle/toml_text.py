@@ -1,0 +1,34 @@
+"""Writes values that ``tomllib`` gave as TOML text again.
+
+One rule: reading what was written gives the same values; how the file was laid out is lost.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from datetime import date, datetime, time
+
+
+def toml_text(values: Mapping[str, object]) -> str:
+    """Return the values as TOML, a line per key of the top table."""
+    return "".join(f"{_text(key)} = {_value(value)}\n" for key, value in values.items())
+
+
+def _value(value: object) -> str:
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{_text(k)} = {_value(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(_value(item) for item in value) + "]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return _text(value)
+    if isinstance(value, (datetime, date, time)):
+        return value.isoformat()
+    return repr(value)
+
+
+def _text(text: str) -> str:
+    """A basic string: JSON's escapes are TOML's too, but for characters beyond 16 bits."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

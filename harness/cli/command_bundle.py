@@ -1,0 +1,49 @@
+"""``harness bundle``: one chip of a run as one file for a ticket."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.text import Text
+
+from harness.bundle import Places, make_bundle, write_bundle
+from harness.cli.exit_code import ExitCode
+from harness.cli.options import RUNS, STORE, STORE_HELP, console
+from harness.store import Store
+from reports import safe_name
+
+LATEST = "latest"
+
+
+def bundle(
+    run: Annotated[str, typer.Argument(help="The run, or `latest`.")],
+    chip: Annotated[str, typer.Option(help="The chip's serial number.")],
+    design: Annotated[str, typer.Option(help="Only this design.")] = "",
+    out: Annotated[Path | None, typer.Option(help="The file to write; it ends in .zip.")] = None,
+    rack: Annotated[Path | None, typer.Option(help="The run's rack file.")] = None,
+    shuttle: Annotated[Path | None, typer.Option(help="The run's shuttle.toml.")] = None,
+    profile: Annotated[Path | None, typer.Option(help="The run's board profile.")] = None,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+) -> ExitCode:
+    """Put a chip's report, evidence and inputs into one file that can be replayed.
+
+    The run's files are looked for below the current folder, and must be as they were run.
+    """
+    if out is not None and out.suffix.lower() != ".zip":
+        raise typer.BadParameter("--out names a file that ends in .zip")
+    with Store.existing(store) as kept:
+        record = kept.latest_run() if run == LATEST else kept.run(run)
+    name = ".".join(safe_name(part) for part in ("bundle", chip, design) if part)
+    path = out if out is not None else RUNS / safe_name(record.run_id) / f"{name}.zip"
+    made = make_bundle(record, chip, design, Places(rack, shuttle, profile))
+    text = write_bundle(made, path)
+    screen = console()
+    screen.print(Text(made.ticket), soft_wrap=True)
+    for name in made.altered:
+        screen.print(Text(f"Names, paths or addresses were taken out of {name}."), soft_wrap=True)
+    screen.print(Text(f"Bundle   {path} ({len(made.data):,} bytes)"), soft_wrap=True)
+    screen.print(Text(f"Text     {text}"), soft_wrap=True)
+    screen.print(Text(f"SHA-256  {made.sha256}"), soft_wrap=True)
+    return ExitCode.ALL_PASS

@@ -1,0 +1,64 @@
+"""Which tables an intake runs, in which order, and which ones check the pins.
+
+One rule: a design without an intake table is named, never passed over in silence.
+"""
+
+from __future__ import annotations
+
+from harness.errors import Finding, InputError
+from harness.shuttle import Design, Shuttle, TableSpec
+from harness.table import Pattern, load_table
+
+Chosen = tuple[Design, TableSpec, Pattern]
+
+QUICK_PIN_TABLES = 5
+"""So many tables, the quickest ones, check the pins of a shuttle that names none for that."""
+
+
+def intake_tables(shuttle: Shuttle) -> tuple[Chosen, ...]:
+    """Read every intake table, quick ones first: by cycles over the rate asked for.
+
+    Raises InputError with the findings of all tables that cannot be read.
+    """
+    chosen = _read(
+        shuttle,
+        [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake],
+    )
+    return tuple(sorted(chosen, key=_seconds))
+
+
+def pin_tables(shuttle: Shuttle) -> tuple[Chosen, ...]:
+    """Read the tables that the shuttle names for the pin check; without any, the quickest."""
+    if not shuttle.pin_check:
+        return intake_tables(shuttle)[:QUICK_PIN_TABLES]
+    by_name = {
+        f"{design.name}/{spec.name}": (design, spec)
+        for design in shuttle.designs
+        for spec in design.tables
+    }
+    return tuple(_read(shuttle, [by_name[name] for name in shuttle.pin_check]))
+
+
+def without_intake(shuttle: Shuttle) -> tuple[str, ...]:
+    """Name the designs that no intake table covers."""
+    return tuple(
+        design.name for design in shuttle.designs if not any(spec.intake for spec in design.tables)
+    )
+
+
+def _seconds(chosen: Chosen) -> float:
+    _, spec, pattern = chosen
+    return pattern.cycles / spec.clock_hz
+
+
+def _read(shuttle: Shuttle, wanted: list[tuple[Design, TableSpec]]) -> list[Chosen]:
+    findings: list[Finding] = []
+    read: list[Chosen] = []
+    for design, spec in wanted:
+        try:
+            read.append((design, spec, load_table(spec, design, shuttle)))
+        except InputError as error:
+            findings.extend(error.findings)
+    if findings:
+        raise InputError(findings)
+    return read

@@ -1,0 +1,169 @@
+"""The pin check: which pins of the board reach the chip, and which do not.
+
+One rule: a pin is called reached only when the chip was seen to drive it or to answer to it;
+what could not be shown is called not proven, and a fault in one design is no fault of a pin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Protocol
+
+import numpy as np
+
+from harness.board import RunConditions
+from harness.errors import BoardMisbehaved
+from harness.intake.model import PinFinding, PinState
+from harness.intake.pulls import check_by_pulls
+from harness.intake.respond import (
+    MOST_CYCLES,
+    Answer,
+    Piece,
+    answered,
+    piece_of,
+    responses,
+    right,
+    stuck_level,
+    tests_both_levels,
+    tied_pairs,
+)
+from harness.judge import PatternRunner
+from harness.shuttle import Design, Direction, Pin, Shuttle, TableSpec
+from harness.table import Pattern
+
+
+class DesignRunner(PatternRunner, Protocol):
+    """The part of a board session that is needed here."""
+
+    def select(self, design: Design) -> None:
+        """Select a design; raises LinkError."""
+        ...
+
+
+def check_pins(
+    runner: DesignRunner,
+    shuttle: Shuttle,
+    tables: Sequence[tuple[Design, TableSpec, Pattern]],
+) -> tuple[PinFinding, ...]:
+    """Check every pin of the chip, in the shuttle's order. Raises LinkError or Cancelled."""
+    electrical = check_by_pulls(runner, shuttle)
+    answers = [_ask(runner, piece_of(*table)) for table in tables]
+    return tuple(electrical.get(pin.name) or _judge(pin, answers) for pin in shuttle.pins)
+
+
+def _ask(runner: DesignRunner, piece: Piece) -> Answer:
+    """Run a piece, and test its outputs by weak pulls."""
+    runner.select(piece.design)
+    conditions = RunConditions(piece.spec.clock_hz, piece.spec.settle_us, piece.spec.reset_cycles)
+    pattern = piece.pattern
+    capture = runner.run(pattern, conditions, window=(0, MOST_CYCLES))
+    zero = np.zeros(1, np.uint32)
+    mask = np.uint32(piece.outputs) & ~pattern.enable[:1]
+    first = replace(
+        pattern.rows(0, 1),
+        expect=zero,
+        care=zero,
+        highz=mask,
+        repeat=zero + np.uint32(1),
+        until=np.zeros(1, np.bool_),
+    )
+    pulled = runner.run(first, conditions, window=(0, 1))
+    if capture.window is None or pulled.window is None:
+        raise BoardMisbehaved("the board kept no words of the pin check; run it again")
+    return answered(piece, int(mask[0]) & ~int(pulled.window.floating[0]), capture.window)
+
+
+def _judge(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+    if pin.direction in {Direction.CLOCK, Direction.RESET, Direction.SELECT}:
+        return _by_tables(pin, answers)
+    driving = [answer for answer in answers if answer.piece.outputs & pin.mask]
+    if driving:
+        return _output(pin, driving)
+    return _input(pin, answers) if pin.direction is not Direction.OUTPUT else _unproven(pin)
+
+
+def _output(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+    driven = [answer for answer in answers if answer.contact & pin.mask]
+    if not driven:
+        told = f"only follows the weak pulls where {_names(answers)} should drive it"
+        return PinFinding(pin.name, PinState.OPEN, told)
+    moving = [a for a in driven if tests_both_levels(a, pin.bit) and not _frozen(a)]
+    levels = {stuck_level(answer, pin.bit) for answer in moving}
+    if len(levels) == 1 and (level := levels.pop()) is not None:
+        told = f"always {level} where {_names(moving)} should move it"
+        return PinFinding(pin.name, PinState.STUCK, told)
+    tied = _tied(pin, driven)
+    if tied:
+        told = f"always at the level of {tied}, though {_names(driven)} should tell them apart"
+        return PinFinding(pin.name, PinState.SHORTED, told)
+    return PinFinding(pin.name, PinState.REACHED, f"driven by {_names(driven)}")
+
+
+def _tied(pin: Pin, answers: Sequence[Answer]) -> str:
+    """Name the output that moved as this one in every piece that should tell them apart."""
+    verdicts: dict[int, set[bool]] = {}
+    names: dict[int, str] = {}
+    for answer in answers:
+        pins = [p for bus in answer.piece.design.signals for p in bus.pins]
+        driven = sorted({p.bit for p in pins if answer.contact & p.mask})
+        names |= {p.bit: p.name for p in pins}
+        for a, b, tied in tied_pairs(answer, driven):
+            if pin.bit in {a, b}:
+                verdicts.setdefault(a + b - pin.bit, set()).add(tied)
+    return ", ".join(names[bit] for bit, found in verdicts.items() if found == {True})
+
+
+def _input(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+    moved: list[Answer] = []
+    still: list[Answer] = []
+    for answer in answers:
+        found = {did for bit, did in responses(answer) if bit == pin.bit}
+        if found:
+            (moved if True in found else still).append(answer)
+    if moved:
+        return PinFinding(pin.name, PinState.REACHED, f"{_names(moved)} answers to it")
+    if still:
+        told = f"{_names(still)} does not answer to it, as if nothing were connected"
+        return PinFinding(pin.name, PinState.OPEN, told)
+    return _unproven(pin)
+
+
+def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+    """Clock, reset and select pins show themselves only by whole designs that work."""
+    users = list(_users(pin, answers))
+    working = [answer for answer in users if right(answer)]
+    if working:
+        return PinFinding(pin.name, PinState.REACHED, f"{_names(working)} needs it and works")
+    if users and pin.direction is Direction.SELECT and not any(a.contact for a in users):
+        told = "no design answers at all: selection, supply, or the whole carrier"
+        return PinFinding(pin.name, PinState.OPEN, told)
+    if users and pin.direction is Direction.CLOCK and all(_frozen(answer) for answer in users):
+        told = f"no output of {_names(users)} ever moves: the clock, or the reset, is missing"
+        return PinFinding(pin.name, PinState.OPEN, told)
+    return _unproven(pin)
+
+
+def _users(pin: Pin, answers: Sequence[Answer]) -> Iterator[Answer]:
+    for answer in answers:
+        pattern = answer.piece.pattern
+        if (
+            pin.direction is Direction.SELECT
+            or (pin.direction is Direction.RESET and answer.piece.spec.reset_cycles)
+            or (pin.direction is Direction.CLOCK and bool((pattern.pulse & pin.mask).any()))
+        ):
+            yield answer
+
+
+def _frozen(answer: Answer) -> bool:
+    """Whether no output moved although the chip drives some."""
+    seen = answer.seen & np.uint32(answer.contact)
+    return bool(answer.contact) and bool(np.all(seen == seen[0]))
+
+
+def _unproven(pin: Pin) -> PinFinding:
+    return PinFinding(pin.name, PinState.NOT_PROVEN, "no table of the pin check shows it")
+
+
+def _names(answers: Sequence[Answer]) -> str:
+    return ", ".join(answer.piece.name for answer in answers[:3])

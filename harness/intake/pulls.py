@@ -1,0 +1,105 @@
+"""The electrical half of the pin check: drive one pin, watch all others by weak pulls.
+
+One rule: only pins that the chip never drives are driven here, one at a time, so that a short
+meets a weak pull and never two outputs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.board import RunConditions
+from harness.errors import BoardMisbehaved
+from harness.intake.model import PinFinding, PinState
+from harness.intake.respond import MOST_CYCLES
+from harness.judge import PatternRunner
+from harness.shuttle import Bus, Direction, Pin, Shuttle
+from harness.table import Pattern, Words
+
+RATE_HZ = 1000.0
+
+
+@dataclass(frozen=True)
+class Read:
+    """One vector's answer: levels read, and the watched pins that floated."""
+
+    seen: int
+    floating: int
+
+
+def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinFinding]:
+    """Find inputs that are stuck, or shorted to each other; raises LinkError or Cancelled.
+
+    Only pins with a fault are in the answer: an input that floats when it is let go looks the
+    same whether the chip is there or not.
+    """
+    pins = [pin for pin in shuttle.pins if pin.direction not in _DRIVEN_BY_CHIP]
+    pins.sort(key=lambda pin: pin.direction is Direction.SELECT)
+    watched = sum(pin.mask for pin in pins)
+    vectors = [(pin.mask * level, pin.mask) for pin in pins for level in (0, 1)]
+    reads = _run(runner, shuttle, vectors, watched)
+    found: dict[str, PinFinding] = {}
+    for k, pin in enumerate(pins):
+        low, high = reads[2 * k], reads[2 * k + 1]
+        for finding in _judge(pin, low, high, pins):
+            found.setdefault(finding.pin, finding)
+    return found
+
+
+_DRIVEN_BY_CHIP = {Direction.OUTPUT, Direction.BIDIRECTIONAL}
+
+
+def _judge(pin: Pin, low: Read, high: Read, pins: Sequence[Pin]) -> Iterator[PinFinding]:
+    for level, read in ((0, low), (1, high)):
+        if bool(read.seen & pin.mask) != bool(level):
+            told = f"driven to {level} it still reads {1 - level}"
+            yield PinFinding(pin.name, PinState.STUCK, told)
+    for other in pins:
+        if other is not pin and _follows(other, low, high):
+            told = f"follows {pin.name}, which alone was driven"
+            yield PinFinding(other.name, PinState.SHORTED, told)
+
+
+def _follows(other: Pin, low: Read, high: Read) -> bool:
+    if (low.floating | high.floating) & other.mask:
+        return False
+    return not low.seen & other.mask and bool(high.seen & other.mask)
+
+
+def _run(
+    runner: PatternRunner, shuttle: Shuttle, vectors: Sequence[tuple[int, int]], watched: int
+) -> list[Read]:
+    reads: list[Read] = []
+    for start in range(0, len(vectors), MOST_CYCLES):
+        part = vectors[start : start + MOST_CYCLES]
+        drive = np.array([vector[0] for vector in part], np.uint32)
+        enable = np.array([vector[1] for vector in part], np.uint32)
+        pattern = lone(shuttle, drive, enable, np.uint32(watched) & ~enable)
+        capture = runner.run(pattern, RunConditions(RATE_HZ, 0.0, 0), window=(0, len(part)))
+        window = capture.window
+        if window is None or len(window.seen) != len(part):
+            raise BoardMisbehaved("the board kept no words of the pin check; run it again")
+        pairs = zip(window.seen.tolist(), window.floating.tolist(), strict=True)
+        reads += [Read(seen, floating) for seen, floating in pairs]
+    return reads
+
+
+def lone(shuttle: Shuttle, drive: Words, enable: Words, highz: Words) -> Pattern:
+    """Vectors that leave every pin alone but those they drive; nothing is expected."""
+    zero = np.zeros_like(drive)
+    every = tuple(Bus(pin.name, (pin,), Direction.BIDIRECTIONAL) for pin in shuttle.pins)
+    return Pattern(
+        drive=drive,
+        enable=enable,
+        pulse=zero,
+        expect=zero,
+        care=zero,
+        highz=highz,
+        repeat=np.ones_like(drive),
+        until=np.zeros(len(drive), np.bool_),
+        line=np.zeros(len(drive), np.int32),
+        signals=every,
+    )

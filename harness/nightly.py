@@ -1,0 +1,195 @@
+"""The nightly job: run everything, compare with the accepted baseline, leave one dated folder.
+
+One rule: what a person reads in the morning fits in five lines; everything else is in the folder.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self, cast
+
+from harness.errors import StoreError
+from harness.judge import Change, NightChanges, RetryPolicy, RunRecord, changes
+from harness.rack import (
+    Event,
+    Observer,
+    Rack,
+    SlotConnecting,
+    SlotFinished,
+    StopSwitch,
+    TableJudged,
+    unobserved,
+)
+from harness.runner import check_resumable, load_jobs, new_run, run_from
+from harness.store import Store, encode
+from reports import WrittenReports, write_run
+
+SHOWN_CHIPS = 4
+"""So many chips are named in a line, and so many tables of each; the folder has them all."""
+
+SHOWN_TABLES = 2
+
+
+@dataclass(frozen=True)
+class Night:
+    """A finished night: its run, what changed, and where its files are."""
+
+    record: RunRecord
+    changes: NightChanges
+    reports: WrittenReports
+
+    @property
+    def folder(self) -> Path:
+        """The dated folder with everything."""
+        return self.reports.folder
+
+
+def run_night(
+    rack: Rack,
+    store: Store,
+    out: Path,
+    resume: str = "",
+    policy: RetryPolicy | None = None,
+    observe: Observer = unobserved,
+    stop: StopSwitch | None = None,
+) -> Night:
+    """Run every table on every slot and compare with the run that was accepted last.
+
+    The folder ``out/night-<date>-<time>-<id>`` gets the reports, ``night.log`` while the night
+    goes on, ``night.json`` and ``night.txt``. ``resume`` is a run that was killed or stopped.
+    Raises what ``run_rack`` and ``resume_rack`` raise, and StoreError if the folder cannot be
+    written.
+    """
+    jobs = load_jobs(rack.shuttle)
+    run = check_resumable(resume, rack, store, jobs) if resume else new_run(rack)
+    folder = night_folder(out, run.run_id)
+    with NightLog(folder, observe) as log:
+        log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
+        record = run_from(run, rack, store, jobs, policy, log, stop)
+        night = close_night(record, store, out)
+        for line in five_lines(night.changes):
+            log.write(line)
+    return night
+
+
+def close_night(record: RunRecord, store: Store, out: Path) -> Night:
+    """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
+    found = changes(record, store.baseline(record.rack))
+    folder = night_folder(out, record.run_id)
+    reports = write_run(record, folder)
+    plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
+    _write(folder / "night.json", json.dumps(plain, indent=1) + "\n")
+    _write(folder / "night.txt", "\n".join(five_lines(found)) + "\n")
+    return Night(record, found, reports)
+
+
+def night_folder(out: Path, run_id: str) -> Path:
+    """Return the folder of a night; its name begins with the date, so that nights sort."""
+    day, rest = run_id[:8], run_id[8:]
+    return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
+
+
+def five_lines(found: NightChanges) -> tuple[str, ...]:
+    """Tell what a person must know: five lines, always the same five, nothing colours them."""
+    rows = (
+        ("newly failing", found.newly_failing, _named(found.newly_failing)),
+        ("newly fixed", found.newly_fixed, _named(found.newly_fixed)),
+        ("unstable", found.unstable, _named(found.unstable)),
+        ("could not be tested", found.untested, _named(found.untested)),
+        ("unchanged", found.unchanged, _counted(found.unchanged)),
+    )
+    return tuple(f"{name:<19}  {len(places):>5}  {told}".rstrip() for name, places, told in rows)
+
+
+def _named(found: Sequence[Change]) -> str:
+    """``SP2-0003 crc16/check, crc16/stream; SP2-0005 …``; known ones are counted at the end."""
+    chips: dict[str, list[str]] = {}
+    for change in found:
+        chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
+    told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
+    known = sum(1 for change in found if change.known)
+    remark = f" ({known} known)" if known else ""
+    return _some(told, SHOWN_CHIPS, "; ") + remark
+
+
+def _some(texts: Sequence[str], most: int, between: str) -> str:
+    shown = between.join(texts[:most])
+    return shown if len(texts) <= most else f"{shown}{between}{len(texts) - most} more"
+
+
+def _counted(found: Sequence[Change]) -> str:
+    counts = Counter(change.now for change in found)
+    return ", ".join(f"{number} {verdict}" for verdict, number in sorted(counts.items()))
+
+
+class NightLog:
+    """Writes each event to ``night.log`` as it happens, and hands it on. Any thread may call."""
+
+    def __init__(self, folder: Path, observe: Observer) -> None:
+        self._path = folder / "night.log"
+        self._observe = observe
+        self._lock = threading.Lock()
+
+    def __enter__(self) -> Self:
+        """Open the log; raises StoreError if that fails."""
+        try:
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            self._stream = self._path.open("a", encoding="utf-8")
+        except OSError as error:
+            message = f"{self._path}: the log cannot be written ({error.strerror})"
+            raise StoreError(message) from error
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if error is not None:
+            self.write(f"ended by {type(error).__name__}: {error}")
+        self._stream.close()
+
+    def __call__(self, event: Event) -> None:
+        """Log an event that is worth a line."""
+        text = _line(event)
+        if text:
+            self.write(text)
+        self._observe(event)
+
+    def write(self, text: str) -> None:
+        """Write one line with the time before it; a full disk costs the log, not the night."""
+        now = datetime.now().astimezone().isoformat(timespec="seconds")
+        with self._lock:
+            try:
+                self._stream.write(f"{now}  {' '.join(text.splitlines())}\n")
+                self._stream.flush()
+            except OSError:
+                return
+
+
+def _line(event: Event) -> str:
+    match event:
+        case SlotConnecting(slot=slot, chip=chip, port=port):
+            return f"{slot}  {chip}  reaching the board at {port or 'its USB port'}"
+        case TableJudged(slot=slot, outcome=o):
+            return f"{slot}  {o.chip_serial}  {o.design}/{o.table}  {o.verdict}  {o.summary}"
+        case SlotFinished(slot=slot, trouble=trouble):
+            return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
+        case _:
+            return ""
+
+
+def _write(path: Path, text: str) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        message = f"{path}: cannot be written ({error.strerror}); the run itself is kept"
+        raise StoreError(message) from error

@@ -1,0 +1,120 @@
+"""One lock per board, so that two runs never drive the same chip.
+
+One rule: a lock is a file that the operating system holds for this process. It is gone when the
+process is, however that ended; the file itself stays and tells who held it last.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import sys
+import tempfile
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Self
+
+from harness.errors import PortUnavailable
+
+FOLDER = Path(tempfile.gettempdir()) / "harness-locks"
+"""Where the locks of this computer are, for all of its users."""
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _seize(stream: IO[str]) -> None:
+        stream.seek(1 << 20)
+        msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+        stream.seek(0)
+else:
+    import fcntl
+
+    def _seize(stream: IO[str]) -> None:
+        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+class Locks:
+    """The locks that one run holds; all are given back at the end of the context."""
+
+    def __init__(self, holder: str, folder: Path | None = None) -> None:
+        self._holder = holder
+        self._folder = folder if folder is not None else FOLDER
+        self._held: dict[str, IO[str]] = {}
+        self._guard = threading.Lock()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        with self._guard:
+            for stream in self._held.values():
+                stream.close()
+            self._held.clear()
+
+    def take(self, what: str) -> None:
+        """Lock a port, or something else by its name; nothing happens if this run has it already.
+
+        Raises PortUnavailable, naming the holder, if another process has it, or if the file
+        cannot be made.
+        """
+        name = os.path.realpath(what) if what.startswith("/") else what
+        with self._guard:
+            if name not in self._held:
+                self._held[name] = self._open(name, what)
+
+    def _open(self, name: str, what: str) -> IO[str]:
+        path = self._folder / _file_name(name)
+        stream = _guarded(what, path, lambda: _opened(path))
+        try:
+            _seize(stream)
+        except OSError as error:
+            holder = stream.read().strip() or "another process"
+            stream.close()
+            message = f"{what} is in use by {holder}; wait until that is over, or stop it"
+            raise PortUnavailable(message) from error
+        since = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
+
+        def sign() -> IO[str]:
+            stream.seek(0)
+            stream.truncate()
+            stream.write(f"{self._holder}, process {os.getpid()}, since {since}\n")
+            stream.flush()
+            return stream
+
+        return _guarded(what, path, sign)
+
+
+def _guarded(what: str, path: Path, action: Callable[[], IO[str]]) -> IO[str]:
+    try:
+        return action()
+    except OSError as error:
+        message = f"{what} cannot be locked ({path}: {error.strerror}); make that file writable"
+        raise PortUnavailable(message) from error
+
+
+def _opened(path: Path) -> IO[str]:
+    """Open a lock's file for whoever may use the board; never follows a link."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with suppress(PermissionError):  # the folder is somebody else's: it is open to us already
+        path.parent.chmod(0o1777)
+    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
+    handle = os.open(path, flags, 0o666)
+    with suppress(PermissionError):
+        path.chmod(0o666)
+    return os.fdopen(handle, "r+", encoding="utf-8", errors="replace")
+
+
+def _file_name(name: str) -> str:
+    """Make a file name that a person recognises and no other port has."""
+    readable = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[-40:]
+    return f"{readable}-{hashlib.sha256(name.encode()).hexdigest()[:12]}.lock"

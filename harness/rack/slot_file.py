@@ -1,0 +1,35 @@
+"""Reads a file that describes one virtual slot: a chip, a board, and invented faults.
+
+One rule: such a file may come from a stranger, so it names no port and no command; anything
+beyond serial numbers and faults is an unknown key.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from harness.errors import ConfigError, Findings
+from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
+from harness.rack.model import VIRTUAL_PORT, Slot
+from harness.shuttle import Shuttle, read_toml
+
+
+def load_virtual_slot(path: Path, shuttle: Shuttle) -> Slot:
+    """Read a virtual slot, named A1. Raises ConfigError with every finding."""
+    findings = Findings()
+    top = read_toml(path, findings)
+    if top is None:
+        raise ConfigError(findings.items)
+    slot = Slot(
+        name="A1",
+        port=VIRTUAL_PORT,
+        board=top.take("board", str, ""),
+        chip=top.take("chip", str) or "",
+        defects=read_faults(top, "defect", DEFECTS, shuttle),
+        board_faults=read_faults(top, "board_fault", BOARD_FAULTS, shuttle),
+        link_faults=read_faults(top, "link_fault", LINK_FAULTS, shuttle),
+    )
+    top.finish()
+    if findings.errors:
+        raise ConfigError(findings.errors)
+    return slot

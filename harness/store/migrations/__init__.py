@@ -1,0 +1,3 @@
+"""Steps from one version of the store's schema to the next, run by Alembic."""
+
+__all__: list[str] = []

@@ -1,0 +1,194 @@
+"""Bundles as files: packing named bytes into a zip with a manifest, and reading one back.
+
+The one rule: a bundle is foreign until every byte of it has been checked. Nothing is extracted
+to a disk here, a name cannot lead out of the bundle, and reading stops at fixed sizes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Mapping
+from pathlib import Path
+
+from harness.errors import BundleError, Finding, Location
+
+MANIFEST = "manifest.sha256"
+"""One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""
+
+LARGEST_BUNDLE = 10_000_000
+"""Bytes that a bundle stays below."""
+
+LARGEST_FILE = 64_000_000
+LARGEST_CONTENT = 128_000_000
+MOST_FILES = 2_000
+"""Bytes of one file and of all files when unpacked, and how many files there may be."""
+
+_MOMENT = (1980, 1, 1, 0, 0, 0)
+_METHODS = {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
+_BAD_CHARACTERS = re.compile(r'[\x00-\x1f\x7f\\:*?"<>|]')
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+_LINE = re.compile(r"([0-9a-f]{64})  (.+)")
+_AGAIN = "ask whoever made the bundle for it again"
+
+
+def pack(files: Mapping[str, bytes], place: Path) -> bytes:
+    """Return a zip of the files and their manifest; the same files give the same bytes.
+
+    ``place`` is named in complaints. Raises BundleError if a name is unsafe or the zip is not
+    smaller than :data:`LARGEST_BUNDLE`. Equal bytes need the same zlib.
+    """
+    for name in files:
+        if name_trouble(name):
+            raise _refusal(place, "unsafe-name", f"{name!r} {name_trouble(name)}", "rename it")
+    _check_sizes(place, {name: len(data) for name, data in files.items()})
+    whole = {**files, MANIFEST: _manifest(files)}
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w") as archive:
+        for name in sorted(whole):
+            info = zipfile.ZipInfo(name, _MOMENT)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            info.create_system = 3
+            info.external_attr = 0o100644 << 16
+            archive.writestr(info, whole[name], compresslevel=9)
+    if stream.tell() >= LARGEST_BUNDLE:
+        largest = ", ".join(sorted(files, key=lambda name: -len(files[name]))[:3])
+        what = f"the bundle has {stream.tell():,} bytes; the largest files are {largest}"
+        raise _refusal(place, "bundle-too-large", what, "bundle one design with --design")
+    return stream.getvalue()
+
+
+def unpack(path: Path) -> dict[str, bytes]:
+    """Read a bundle whole and return its files by name, without the manifest.
+
+    Raises BundleError, naming the file in the bundle, if anything is missing, added, altered,
+    unsafe or too large.
+    """
+    try:
+        if path.stat().st_size >= LARGEST_BUNDLE:
+            what = f"the file has {path.stat().st_size:,} bytes, a bundle has fewer than 10 million"
+            raise _refusal(path, "bundle-too-large", what, "give a file that `harness bundle` made")
+        with zipfile.ZipFile(path) as archive:
+            _check_listing(path, archive.infolist())
+            files = {info.filename: _read(path, archive, info) for info in archive.infolist()}
+    except OSError as trouble:
+        why = trouble.strerror or str(trouble)
+        raise _refusal(path, "file-unreadable", why, "check the path") from trouble
+    except (zipfile.BadZipFile, NotImplementedError, ValueError) as trouble:
+        why = f"not a whole zip archive: {trouble}"
+        raise _refusal(path, "damaged-bundle", why, _AGAIN) from trouble
+    _check_manifest(path, files)
+    return files
+
+
+def name_trouble(name: str) -> str:
+    """Say why a name may not stand in a bundle; empty if it may."""
+    if not name or len(name) > 240 or _BAD_CHARACTERS.search(name):
+        return "is empty, too long or has characters that file systems treat specially"
+    for part in name.split("/"):
+        if part in {"", ".", ".."}:
+            return "leads out of the bundle"
+        if part[-1] in {".", " "} or _RESERVED.fullmatch(part):
+            return "is a name that some file systems treat specially"
+    return ""
+
+
+def _check_listing(path: Path, infos: list[zipfile.ZipInfo]) -> None:
+    if len(infos) > MOST_FILES:
+        what = f"{len(infos):,} files, {MOST_FILES:,} are possible"
+        raise _refusal(path, "bundle-too-large", what, _AGAIN)
+    seen: set[str] = set()
+    for info in infos:
+        # zipfile cuts a name at a zero byte; the name as written counts
+        trouble = name_trouble(info.orig_filename) or _kind_trouble(info)
+        if trouble:
+            raise _refusal(path, "unsafe-name", f"{info.orig_filename!r} {trouble}", _AGAIN)
+        if info.filename.casefold() in seen:
+            raise _refusal(path, "altered-bundle", f"{info.filename} is there twice", _AGAIN)
+        seen.add(info.filename.casefold())
+    for name in seen:
+        parents = {name[: k.start()] for k in re.finditer("/", name)}
+        for parent in sorted(parents & seen):
+            raise _refusal(path, "unsafe-name", f"{parent} is a file and a folder", _AGAIN)
+    _check_sizes(path, {info.filename: info.file_size for info in infos})
+
+
+def _kind_trouble(info: zipfile.ZipInfo) -> str:
+    if info.external_attr >> 16 & 0o170000 not in {0, 0o100000}:
+        return "is a link or a device, not a file"
+    if info.flag_bits & 1:
+        return "is encrypted"
+    if info.compress_type not in _METHODS:
+        return "is packed in a way that bundles are not"
+    return ""
+
+
+def _check_sizes(path: Path, sizes: Mapping[str, int]) -> None:
+    total = 0
+    for name, size in sizes.items():
+        total += size
+        if size > LARGEST_FILE or total > LARGEST_CONTENT:
+            what = f"{name} makes the content larger than a bundle may be"
+            raise _refusal(path, "bundle-too-large", what, "bundle one design with --design")
+
+
+def _read(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
+    """Read one file; never more of it than the listing said, which was checked."""
+    try:
+        with archive.open(info) as stream:
+            data = stream.read(info.file_size + 1)
+    except (zipfile.BadZipFile, zlib.error, EOFError) as trouble:
+        what = f"{info.filename} was altered or is damaged ({trouble})"
+        raise _refusal(path, "altered-bundle", what, _AGAIN) from trouble
+    if len(data) != info.file_size:
+        what = f"{info.filename} was altered: it is not as long as the archive says"
+        raise _refusal(path, "altered-bundle", what, _AGAIN)
+    return data
+
+
+def _manifest(files: Mapping[str, bytes]) -> bytes:
+    return "".join(f"{_sum(files[name])}  {name}\n" for name in sorted(files)).encode("utf-8")
+
+
+def _check_manifest(path: Path, files: dict[str, bytes]) -> None:
+    """Compare every file with the manifest, take that out, and report all differences."""
+    text = files.pop(MANIFEST, None)
+    if text is None:
+        what = f"{MANIFEST} is missing, so nothing in it can be checked"
+        raise _refusal(path, "altered-bundle", what, "give a file that `harness bundle` made")
+    listed = _listed(path, text)
+    wrong = dict.fromkeys(files.keys() - listed.keys(), "was added")
+    wrong |= dict.fromkeys(listed.keys() - files.keys(), "is missing")
+    for name in files.keys() & listed.keys():
+        if _sum(files[name]) != listed[name]:
+            wrong[name] = "was altered"
+    if wrong:
+        raise BundleError(
+            Finding("altered-bundle", Location(path), f"{name} {wrong[name]}", _AGAIN)
+            for name in sorted(wrong)
+        )
+
+
+def _listed(path: Path, text: bytes) -> dict[str, str]:
+    listed: dict[str, str] = {}
+    try:
+        lines = text.decode("utf-8").splitlines()
+    except UnicodeDecodeError:
+        lines = [""]
+    for line in lines:
+        match = _LINE.fullmatch(line)
+        if match is None:
+            raise _refusal(path, "altered-bundle", f"{MANIFEST} was altered", _AGAIN)
+        listed[match.group(2)] = match.group(1)
+    return listed
+
+
+def _sum(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+def _refusal(path: Path, rule: str, message: str, advice: str) -> BundleError:
+    return BundleError([Finding(rule, Location(path), message, advice)])

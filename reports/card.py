@@ -1,0 +1,206 @@
+"""Cards of an intake: what is handed out with a chip that passed, and why another is kept.
+
+The one rule: :func:`card_html` decides from the record alone; there is no way to ask for a
+hand-out card.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
+from pathlib import Path
+
+import segno
+from markupsafe import Markup
+
+from harness.errors import StoreError
+from harness.intake import ChipIntake, PinState, Result, title_of
+from harness.store import RunRecord, Verdict
+from reports.html import chip_html, render
+from reports.names import safe_name
+from reports.pages import Fact, Look, look
+from reports.secrets import Scrubber
+from reports.texts import many, moment
+from reports.write import write_file
+
+HANDED_OUT, HELD = "Hand-out card", "Hold card"
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One thing that was checked, or was not; ``word`` says which."""
+
+    word: str
+    title: str
+    text: str
+
+
+@dataclass(frozen=True)
+class CardPage:
+    """What stands on a card and its label. ``code`` is the QR symbol's path, ``side`` its size."""
+
+    kind: str
+    look: Look
+    serial: str
+    headline: str
+    reasons: tuple[str, ...]
+    facts: tuple[Fact, ...]
+    checked: tuple[Checked, ...]
+    unchecked: tuple[Checked, ...]
+    remark: str
+    code: str
+    side: int
+
+
+@dataclass(frozen=True)
+class WrittenCard:
+    """Where a chip's card and label are; ``kind`` says which card it is.
+
+    ``report`` has the hash that the card carries: it is written once, while the pages of a run
+    are written anew when the run goes on.
+    """
+
+    kind: str
+    card: Path
+    label: Path
+    report: Path
+
+
+def qr_text(intake: ChipIntake) -> str:
+    """Give what the QR code carries: serial, run id and report hash, a line each."""
+    return (
+        f"chip {intake.chip.chip_serial}\n"
+        f"run {intake.run.run_id}\n"
+        f"report sha256:{intake.report_sha256}"
+    )
+
+
+def card_html(intake: ChipIntake) -> bytes:
+    """Return the card, one A4 page: a hand-out card only if the chip passed its intake."""
+    return _rendered("card.html.jinja", build_card(intake))
+
+
+def label_html(intake: ChipIntake) -> bytes:
+    """Return the same as a label of 90 mm by 38 mm."""
+    return _rendered("label.html.jinja", build_card(intake))
+
+
+def report_of(run: RunRecord, slot: str) -> bytes:
+    """Return the report that a card stands for, without secrets, as UTF-8."""
+    shown = Scrubber().record(run)
+    return chip_html(shown, next(chip for chip in shown.chips if chip.slot == slot))
+
+
+def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
+    """Write card and label to ``folder``; an earlier card of the chip is gone afterwards.
+
+    Raises StoreError naming the folder and the reason.
+    """
+    name = safe_name(intake.chip.chip_serial)
+    shown = Scrubber().record(intake.run)
+    own = next(chip for chip in shown.chips if chip.slot == intake.chip.slot)
+    intake = replace(intake, run=shown, chip=own)
+    kind = build_card(intake).kind
+    stem = "handout" if kind == HANDED_OUT else "hold"
+    card, label = folder / f"{name}-{stem}.html", folder / f"{name}-{stem}-label.html"
+    for old in ("handout", "hold"):
+        for end in (".html", "-label.html"):
+            (folder / f"{name}-{old}{end}").unlink(missing_ok=True)
+    report = folder / f"{name}-report.html"
+    data = report_of(intake.run, intake.chip.slot)
+    if hashlib.sha256(data).hexdigest() != intake.report_sha256:
+        raise StoreError(f"{report}: the report is not the one that was hashed")
+    write_file(report, data, folder)
+    write_file(label, label_html(intake), folder)
+    write_file(card, card_html(intake), folder)
+    return WrittenCard(kind, card, label, report)
+
+
+def build_card(intake: ChipIntake) -> CardPage:
+    """Work out everything that a card says."""
+    reasons = intake.hold_reasons
+    lines = [Checked(r.result.value, title_of(r.key), r.text) for r in intake.results]
+    done = {Result.DONE.value, Result.FAILED.value}
+    code, side = _code(qr_text(intake))
+    return CardPage(
+        kind=HELD if reasons else HANDED_OUT,
+        look=Look("HOLD", "fail") if reasons else look(Verdict.PASS),
+        serial=intake.chip.chip_serial,
+        headline=_headline(intake),
+        reasons=reasons,
+        facts=_facts(intake),
+        checked=tuple(line for line in lines if line.word in done),
+        unchecked=(*(line for line in lines if line.word not in done), *_unproven(intake)),
+        remark=_remark(intake),
+        code=code,
+        side=side,
+    )
+
+
+def _headline(intake: ChipIntake) -> str:
+    reasons = intake.hold_reasons
+    if reasons:
+        return f"Not to be handed out: {many(len(reasons), 'reason')}."
+    verdicts = [outcome.verdict for outcome in intake.chip.outcomes]
+    waived = verdicts.count(Verdict.WAIVED)
+    told = f"Passed its intake: {many(len(verdicts), 'table')} run"
+    return f"{told}, {waived} failed as waived." if waived else f"{told}, all passed."
+
+
+def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
+    run, chip = intake.run, intake.chip
+    return (
+        Fact("Shuttle", f"{run.shuttle}, {run.organisation}"),
+        Fact("Checked by", intake.by),
+        Fact("When", moment(intake.at.replace(microsecond=0))),
+        Fact("Board and slot", f"{chip.board_serial or 'did not answer'}, {chip.slot}"),
+        Fact("Run", run.run_id, "code"),
+        Fact("Report, SHA-256", intake.report_sha256, "code"),
+        Fact("Tool", f"harness {run.tool_version}"),
+    )
+
+
+def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:
+    pins = [pin.pin for pin in intake.pins if pin.state is PinState.NOT_PROVEN]
+    told = (Checked("not proven", "Pins", ", ".join(pins)),) if pins else ()
+    limits = Checked(
+        "not checked", "Beyond this intake", "speed, temperature, and what no intake table tests"
+    )
+    return (*told, limits)
+
+
+def _remark(intake: ChipIntake) -> str:
+    return (
+        "Virtual board: a model of the chip was tested, not silicon." if intake.chip.virtual else ""
+    )
+
+
+def _code(text: str) -> tuple[str, int]:
+    """Draw a QR symbol (ISO/IEC 18004) with its quiet zone of four modules, as one SVG path."""
+    rows = list(segno.make_qr(text, error="m").matrix_iter(border=4))
+    runs = [f"M{x} {y}h1v1h-1z" for y, row in enumerate(rows) for x, dark in enumerate(row) if dark]
+    return "".join(runs), len(rows)
+
+
+@cache
+def _style() -> tuple[Markup, Markup, str, str]:
+    folder = resources.files("reports").joinpath("templates")
+    base = folder.joinpath("style.css").read_text("utf-8")
+    card = base + folder.joinpath("card.css").read_text("utf-8")
+    label = card + folder.joinpath("label.css").read_text("utf-8")
+    safe = (Markup(card), Markup(label))  # noqa: S704 - our own files
+    return *safe, _digest(card), _digest(label)
+
+
+def _digest(style: str) -> str:
+    return base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+
+
+def _rendered(template: str, page: CardPage) -> bytes:
+    card, label, card_hash, label_hash = _style()
+    if template.startswith("label"):
+        return render(template, page, style=label, style_hash=label_hash)
+    return render(template, page, style=card, style_hash=card_hash)

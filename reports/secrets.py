@@ -1,0 +1,109 @@
+"""Takes out of texts what must stay in the lab: user names, host paths, addresses with passwords.
+
+The one rule: what is taken out is replaced by a word in angle brackets, never dropped, so that a
+reader sees that something stood there. Names of serial devices stay: they tell of no person.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, TypeVar
+
+Record = TypeVar("Record")
+
+PATH, ADDRESS, USER, PASSWORD = "<path>", "<address>", "<user>", "<password>"
+
+_URL = re.compile(
+    r"""\b([A-Za-z][A-Za-z0-9+.-]*)://((?:[^\s/@]*@)?[^\s"'<>]+(?:["'][^\s"'<>,]*@[^\s"'<>]+)?)"""
+)
+_DSN = re.compile(r"(?i)\b(\w*(?:password|passwd))=('[^']*'|[^\s;&,\"')]+)")
+_END = r"""[^\s"'`<>|:;,()\[\]{}/\\]"""
+_ROOTS = (
+    "builds|data|etc|export|home|lab|labs|media|mnt|net|nfs|opt|private|proc|root|run|scratch|srv|"
+    "tmp|usr|var|work|workspace|Library|Users|Volumes"
+)
+_POSIX = re.compile(
+    rf"(?<![\w./\\<>-])/(?:(?:home|Users)/{_END}+(?: {_END}+(?=/))?|(?:{_ROOTS})(?=/|\b))"
+    rf"(?:/+{_END}*)*"
+)
+_WINDOWS = re.compile(rf"(?<!\w)[A-Za-z]:[\\/]+(?:{_END}+(?: {_END}+)*[\\/]+)*{_END}+")
+_SHARE = re.compile(rf"(?<![\\\w])\\\\{_END}+(?:\\+{_END}+)+")
+_HOMES = {"home", "Users", "users"}
+
+COMMON_NAMES = {"admin", "build", "builder", "lab", "pi", "root", "runner", "test", "user"}
+"""Account names that tell nothing of a person, and are words in texts."""
+
+
+@dataclass(frozen=True)
+class Scrubber:
+    """Takes secrets out. ``names`` are words and ``folders`` path beginnings of this computer.
+
+    Names of fewer than three letters and :data:`COMMON_NAMES` are left alone.
+    """
+
+    names: tuple[str, ...] = ()
+    folders: tuple[str, ...] = ()
+
+    def text(self, text: str) -> str:
+        """Return the text without secrets."""
+        found = _URL.sub(_address, text)
+        found = _DSN.sub(rf"\1={PASSWORD}", found)
+        for pattern in (*self._folders, _POSIX, _WINDOWS, _SHARE):
+            found = pattern.sub(_path, found)
+        return self._names.sub(USER, found) if self._names else found
+
+    def record(self, record: Record) -> Record:
+        """Return a copy of a frozen record with every text in it scrubbed."""
+        found: Record = self._value(record)
+        return found
+
+    def _value(self, value: Any) -> Any:
+        if dataclasses.is_dataclass(value) and not isinstance(value, type):
+            names = [field.name for field in dataclasses.fields(value)]
+            changes = {name: self._value(getattr(value, name)) for name in names}
+            return dataclasses.replace(value, **changes)
+        if isinstance(value, tuple):
+            return tuple(self._value(item) for item in value)
+        return self.text(value) if type(value) is str else value
+
+    @cached_property
+    def _folders(self) -> tuple[re.Pattern[str], ...]:
+        wanted = sorted({f.rstrip("/\\") for f in self.folders}, key=len, reverse=True)
+        return tuple(
+            re.compile(rf"(?<![\w./\\<>-]){re.escape(folder)}(?:[/\\]+{_END}*)*")
+            for folder in wanted
+            if len(folder) > 1
+        )
+
+    @cached_property
+    def _names(self) -> re.Pattern[str] | None:
+        return _words(n for n in self.names if len(n) >= 3 and n.lower() not in COMMON_NAMES)
+
+
+def _words(names: Iterable[str]) -> re.Pattern[str] | None:
+    escaped = [re.escape(name) for name in sorted(set(names), key=len, reverse=True)]
+    return re.compile(rf"(?<!\w)(?:{'|'.join(escaped)})(?!\w)") if escaped else None
+
+
+def _address(match: re.Match[str]) -> str:
+    """Keep a web address without its user; of any other address keep the scheme."""
+    scheme, rest = match.groups()
+    if scheme.lower() not in {"http", "https"}:
+        return f"{scheme}://{ADDRESS}"
+    end = re.search(r"[/?#]", rest)
+    host = rest[: end.start()] if end else rest
+    if "@" not in host:
+        return match.group()
+    return f"{scheme}://{USER}@{host.rsplit('@', 1)[1]}{rest[len(host) :]}"
+
+
+def _path(match: re.Match[str]) -> str:
+    """Keep the last part of a path, unless it is the name of somebody's folder."""
+    parts = [part for part in re.split(r"[/\\]+", match.group()) if part]
+    if len(parts) < 2 or parts[-2] in _HOMES:
+        return PATH
+    return f"{PATH}/{parts[-1]}"

@@ -1,0 +1,229 @@
+"""``harness intake`` as a person meets it: a real terminal, virtual boards, cards in a browser."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import os
+import re
+import select
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+import zxingcpp
+from axe_core_python.base import AXE_SCRIPT
+from PIL import Image
+from selenium import webdriver
+
+from harness.cli import ExitCode
+from harness.store import Store, Verdict
+from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
+
+ROOT = Path(__file__).resolve().parents[2]
+DESIGNS = ("secded", "prio148", "ctr163", "lfsr", "uart", "crc16")
+SLOT = '[[slot]]\nname = "A{n}"\nport = "virtual"\nboard = "WB-0{n}"\nchip = "SP2-000{n}"\n'
+BAD_CHIP = '[[slot.defect]]\nkind = "net-stuck"\ndesign = "crc16"\nnet = "rem[9]"\nlevel = 0\n'
+OPEN = '[[slot.board_fault]]\nkind = "open-pin"\npin = "{pin}"\n'
+LOOKED = ("yes", "yes", "yes", "yes", "yes", "42")
+"""Answers up to the supply current."""
+
+
+def tray(folder: Path) -> Path:
+    """Three chips on six designs: a good one, a bad one, and one that is badly seated."""
+    vectors = folder / "vectors"
+    vectors.mkdir()
+    text = (ROOT / "vectors/shuttle.toml").read_text()
+    listed = ", ".join(f'"{name}"' for name in DESIGNS)
+    text = re.sub(
+        r"^designs = \[.*?\]", f"designs = [{listed}]", text, flags=re.DOTALL | re.MULTILINE
+    )
+    (vectors / "shuttle.toml").write_text(text)
+    for name in DESIGNS:
+        (vectors / name).symlink_to(ROOT / "vectors" / name)
+    head = f'shuttle = "vectors/shuttle.toml"\nprofile = "{ROOT}/ci/wader.toml"\n'
+    seats = "".join(OPEN.format(pin=pin) for pin in ("in4", "out3"))
+    slots = SLOT.format(n=1) + SLOT.format(n=2) + BAD_CHIP + SLOT.format(n=3) + seats
+    path = folder / "tray.toml"
+    path.write_text(head + slots)
+    return path
+
+
+class Terminal:
+    """A process on a pseudo-terminal, and what it has shown so far."""
+
+    def __init__(self, folder: Path, *arguments: str) -> None:
+        self._side, other = os.openpty()
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "harness", "intake", str(folder / "tray.toml"), *arguments],
+            cwd=folder,
+            stdin=other,
+            stdout=other,
+            stderr=other,
+            start_new_session=True,
+            env={**os.environ, "TERM": "dumb", "COLUMNS": "200", "PYTHONPATH": str(ROOT)},
+        )
+        os.close(other)
+        self.shown = ""
+
+    def wait_for(self, text: str, seconds: float = 120) -> None:
+        """Wait until the text is shown after everything that was waited for before."""
+        until = time.monotonic() + seconds
+        while text not in self.shown:
+            assert time.monotonic() < until, f"no {text!r} in:\n{self.shown}"
+            assert self._read(), f"ended without {text!r}:\n{self.shown}"
+        self.shown = self.shown[self.shown.index(text) + len(text) :]
+
+    def answer(self, *replies: str) -> None:
+        """Answer the next questions."""
+        for reply in replies:
+            self.wait_for("]: ")
+            os.write(self._side, reply.encode() + b"\n")
+
+    def press(self, number: signal.Signals) -> int:
+        """Send a signal to all of the terminal's processes; gives the exit code."""
+        os.killpg(self._process.pid, number)
+        return self.end()
+
+    def end(self) -> int:
+        """Read to the end; gives the exit code."""
+        while self._read():
+            pass
+        return self._process.wait(60)
+
+    def close(self) -> None:
+        if self._process.poll() is None:
+            os.killpg(self._process.pid, signal.SIGKILL)
+            self._process.wait()
+        os.close(self._side)
+
+    def _read(self) -> bool:
+        ready, _, _ = select.select([self._side], [], [], 1.0)
+        if not ready:
+            return True
+        try:
+            data = os.read(self._side, 65536)
+        except OSError:
+            return False
+        self.shown += data.decode("utf-8", "replace")
+        return bool(data)
+
+
+@contextmanager
+def terminal(folder: Path, *arguments: str) -> Iterator[Terminal]:
+    opened = Terminal(folder, *arguments)
+    try:
+        yield opened
+    finally:
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def cards() -> Iterator[Path]:
+    """The folder of cards after an intake that Ctrl-C and a kill interrupted."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        tray(folder)
+        with terminal(folder) as person:
+            person.answer("Ada <b>Example</b>", "yes", "yes", "skip", "the lamp is broken", "yes")
+            person.wait_for("rail indicators light")
+            assert person.press(signal.SIGINT) == ExitCode.NOT_TESTED
+        with terminal(folder) as person:
+            person.wait_for("Nothing broken: skipped, the lamp is broken")
+            person.answer("yes", "42", "SP2-0001", "", "", "stop", "")
+            person.wait_for("PASS")
+            person.press(signal.SIGKILL)
+        with terminal(folder) as person:
+            person.answer("")
+            person.wait_for("Hand-out card of SP2-0001")
+            person.answer(*LOOKED, "SP2-0002", "", "", "continue", "")
+            person.wait_for("Hold card of SP2-0002")
+            person.answer(*LOOKED, "SP2-0003", "", "", "stop", "")
+            person.wait_for("Hold card of SP2-0003")
+            assert person.end() == ExitCode.CHIP_FAILED
+        (run,) = [path for path in (folder / "runs").glob("2*") if path.is_dir()]
+        yield run / "cards"
+
+
+def test_only_the_chip_that_passed_has_a_hand_out_card(cards: Path) -> None:
+    names = sorted(
+        path.name for path in cards.iterdir() if re.search("(handout|hold).html", path.name)
+    )
+    assert names == ["SP2-0001-handout.html", "SP2-0002-hold.html", "SP2-0003-hold.html"]
+
+
+def test_a_card_tells_who_what_and_what_was_skipped(cards: Path) -> None:
+    text = (cards / "SP2-0001-handout.html").read_text()
+    assert "Ada &lt;b&gt;Example&lt;/b&gt;" in text
+    assert "the lamp is broken" in text
+    assert "crc16 / check is FAIL" in (cards / "SP2-0002-hold.html").read_text()
+    assert "in4 open, out3 open" in (cards / "SP2-0003-hold.html").read_text()
+
+
+def test_nothing_was_measured_twice_and_every_outcome_is_kept(cards: Path) -> None:
+    with Store.existing(cards.parents[1] / "harness.sqlite") as store:
+        assert len(store.runs()) == 1
+        run = store.latest_run()
+    good = run.chips[0]
+    assert {outcome.verdict for outcome in good.outcomes} == {Verdict.PASS}
+    keys = [(outcome.design, outcome.table) for outcome in good.outcomes]
+    assert sorted(keys) == sorted(set(keys))
+    assert len(keys) == len(DESIGNS)
+    assert run.finished is not None
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    if not (CHROMIUM and DRIVER):
+        pytest.skip(MISSING)
+    with started() as driver:
+        yield driver
+
+
+@pytest.mark.parametrize("end", ["handout.html", "handout-label.html"])
+def test_an_independent_reader_finds_serial_run_and_the_reports_hash_in_the_code(
+    browser: webdriver.Chrome, cards: Path, end: str, tmp_path: Path
+) -> None:
+    show(browser, cards / f"SP2-0001-{end}", (800, 1100), scale=2)
+    browser.save_screenshot(str(tmp_path / "card.png"))
+    with Image.open(tmp_path / "card.png") as picture:
+        (code,) = zxingcpp.read_barcodes(picture)
+    report = cards / "SP2-0001-report.html"
+    digest = hashlib.sha256(report.read_bytes()).hexdigest()
+    run = cards.parent.name
+    assert code.text == f"chip SP2-0001\nrun {run}\nreport sha256:{digest}"
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_core_finds_nothing_on_any_card_or_label(
+    browser: webdriver.Chrome, cards: Path, scheme: str
+) -> None:
+    for page in sorted(cards.glob("*-h*.html")):
+        show(browser, page, (800, 1100), scheme)
+        browser.execute_script(AXE_SCRIPT)
+        found: dict[str, Any] = browser.execute_async_script(
+            "const done = arguments[arguments.length - 1]; axe.run().then(done);"
+        )
+        assert len(found["passes"]) > 5
+        assert [(page.name, v["id"], v["nodes"][0]["html"]) for v in found["violations"]] == []
+
+
+@pytest.mark.parametrize(
+    ("end", "size"), [("hold.html", (595, 842)), ("hold-label.html", (255, 108))]
+)
+def test_card_and_label_each_print_on_one_sheet_of_their_size(
+    browser: webdriver.Chrome, cards: Path, end: str, size: tuple[int, int]
+) -> None:
+    for chip in ("SP2-0002", "SP2-0003"):
+        show(browser, cards / f"{chip}-{end}", (800, 1100))
+        options = {"preferCSSPageSize": True, "printBackground": True}
+        pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", options)["data"])
+        boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
+        assert [(round(float(w)), round(float(h))) for w, h in boxes] == [size]

@@ -1,0 +1,143 @@
+"""Nights on the virtual rack: five lines, exit codes, the folder, locks, kills."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from junitparser import JUnitXml
+
+from harness.cli import ExitCode, main
+from harness.errors import ConfigError, StoreError
+from harness.rack import Locks, load_rack
+from harness.runner import resume_rack, run_rack
+from harness.store import Store, Verdict
+from harness.virtual import VirtualRack
+from tests.system.virtual import spec
+
+ROOT = Path(__file__).parents[2]
+
+SHUTTLE = """
+name = "Sandpiper 2"
+organisation = "Low Tide Silicon Club"
+chip_serial = "SP2-[0-9]{4}"
+designs = ["bcd7seg", "crc16"]
+"""
+STUCK = """
+[[slot.defect]]
+kind = "net-stuck"
+design = "crc16"
+net = "rem[9]"
+level = 0
+"""
+
+
+def small_rack(folder: Path, defect: str = "") -> Path:
+    """A rack of one slot on a shuttle of two designs, with copies of the demo's files."""
+    vectors = folder / "vectors"
+    if not vectors.exists():
+        vectors.mkdir()
+        demo = (ROOT / "vectors/shuttle.toml").read_text()
+        (vectors / "shuttle.toml").write_text(SHUTTLE + demo[demo.index("[pins]") :].split("[[")[0])
+        for design in ("bcd7seg", "crc16"):
+            (vectors / design).symlink_to(ROOT / "vectors" / design)
+    path = folder / "rack.toml"
+    path.write_text(
+        f'name = "Small"\nshuttle = "vectors/shuttle.toml"\nprofile = "{ROOT}/ci/wader.toml"\n'
+        '[[slot]]\nname = "A1"\nport = "virtual"\nboard = "WB-01"\nchip = "SP2-0001"\n' + defect
+    )
+    return path
+
+
+def night(folder: Path, rack: Path, capsys: pytest.CaptureFixture[str]) -> tuple[int, list[str]]:
+    """Run a night; its exit code and what it printed."""
+    place = ["--store", str(folder / "s.sqlite"), "--out", str(folder / "out")]
+    code = main(["nightly", str(rack), *place])
+    captured = capsys.readouterr()
+    assert captured.err == ""
+    return code, captured.out.splitlines()
+
+
+def counts(lines: list[str]) -> list[int]:
+    """The numbers of the five lines."""
+    return [int(line[19:26]) for line in lines[1:6]]
+
+
+def accept(folder: Path) -> str:
+    with Store.existing(folder / "s.sqlite") as store:
+        run_id = store.latest_run().run_id
+    assert main(["accept", run_id, "--store", str(folder / "s.sqlite")]) == 0
+    return run_id
+
+
+def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
+    assert lines[1].endswith("SP2-0001 crc16/check, crc16/stream")
+    accepted = accept(tmp_path)
+    assert f"Run {accepted} is the baseline of rack Small" in capsys.readouterr().out
+    code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 0, 0, 0, 3])
+    assert lines[0].endswith(f"compared with {accepted}")
+    code, lines = night(tmp_path, small_rack(tmp_path), capsys)
+    assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 2, 0, 0, 1])
+
+
+def test_a_nights_folder_is_dated_and_has_everything(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    (folder,) = (tmp_path / "out").iterdir()
+    with Store.existing(tmp_path / "s.sqlite") as store:
+        record = store.latest_run()
+    assert folder.name.startswith(f"night-{record.started:%Y-%m-%d}-")
+    assert {"index.html", "junit.xml", "run.json", "night.json", "night.log", "night.txt"} <= {
+        path.name for path in folder.iterdir()
+    }
+    junit = JUnitXml.fromfile(str(folder / "junit.xml"))
+    assert (junit.tests, junit.failures) == (3, 2)
+    told = json.loads((folder / "night.json").read_text())
+    assert [change["table"] for change in told["newly_failing"]] == ["check", "stream"]
+    assert (folder / "night.txt").read_text().splitlines() == lines[1:6]
+    log = (folder / "night.log").read_text()
+    assert "A1  SP2-0001  crc16/check  FAIL" in log
+    assert log.splitlines()[-1].endswith(lines[5])
+
+
+def test_a_finished_night_cannot_be_resumed_and_changed_files_are_named(tmp_path: Path) -> None:
+    rack = load_rack(small_rack(tmp_path))
+    with Store(tmp_path / "s.sqlite") as store:
+        record = run_rack(rack, store, ["bcd7seg"])
+        with pytest.raises(StoreError, match="is finished, so there is nothing to resume"):
+            resume_rack(record.run_id, rack, store)
+        assert record.finished is not None
+        store.finish_run(record.run_id, record.finished, cancelled=True)
+        other = load_rack(small_rack(tmp_path, STUCK))
+        with pytest.raises(ConfigError, match="the rack is not what it was when run"):
+            resume_rack(record.run_id, other, store)
+        rack = load_rack(small_rack(tmp_path))
+        with Locks("somebody else") as locks:
+            locks.take(f"run {record.run_id}")
+            with pytest.raises(StoreError, match="in use by somebody else"):
+                resume_rack(record.run_id, rack, store)
+        whole = resume_rack(record.run_id, rack, store)
+    before, after = record.chips[0], whole.chips[0]
+    assert [o.design for o in after.outcomes] == ["bcd7seg", "crc16", "crc16"]
+    assert after.outcomes[0] == before.outcomes[0]
+    assert after.verdict is Verdict.PASS
+
+
+def test_a_board_that_another_run_holds_is_not_touched_and_the_holder_is_named(
+    tmp_path: Path,
+) -> None:
+    with VirtualRack([spec()]) as boards, Locks("run 7 of another rack") as locks:
+        locks.take(boards.ports["A1"])
+        path = small_rack(tmp_path)
+        path.write_text(path.read_text().replace('"virtual"', f'"{boards.ports["A1"]}"'))
+        with Store(tmp_path / "s.sqlite") as store:
+            (chip,) = run_rack(load_rack(path), store).chips
+    assert "is in use by run 7 of another rack, process " in chip.trouble
+    assert {outcome.verdict for outcome in chip.outcomes} == {Verdict.NOT_RUN}

@@ -1,0 +1,89 @@
+"""The store on a real PostgreSQL server: same verbs, same answers, same steps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, text
+
+from harness.errors import StoreError
+from harness.store import Store, of_chip, of_design, of_slot
+from tests.system.postgres import Server, lacking, server
+from tests.unit.store.nights import keep_nights, night
+from tests.unit.store.samples import NOON, chip, heading
+from tests.unit.store.test_migrate import differences
+from tests.unit.store.test_store import failing_outcome
+from tests.unit.store.version1 import make_version1
+
+pytestmark = pytest.mark.skipif(bool(lacking()), reason=lacking() or "it can be started")
+
+NIGHTS = {"a": "PPFFPP", "b": "EPE-PE", "c": "E-W  U"}
+
+
+@pytest.fixture(scope="module")
+def running() -> Iterator[Server]:
+    with server() as started:
+        yield started
+
+
+@pytest.fixture
+def postgresql(running: Server) -> Server:
+    """The server with an empty database."""
+    engine = create_engine(running.url)
+    with engine.connect() as connection:
+        connection.execute(text("DROP SCHEMA public CASCADE"))
+        connection.execute(text("CREATE SCHEMA public"))
+        connection.commit()
+    engine.dispose()
+    return running
+
+
+def test_a_run_comes_back_equal(postgresql: Server) -> None:
+    outcome = failing_outcome()
+    with Store(postgresql.url) as store:
+        store.start_run(heading())
+        store.record_chip("r1", chip())
+        store.record_outcome("r1", outcome)
+        store.finish_run("r1", NOON, cancelled=False)
+        found = store.run("r1")
+    assert found == replace(heading(), finished=NOON, chips=(replace(chip(), outcomes=(outcome,)),))
+    assert differences(postgresql.url) == []
+
+
+def test_a_store_of_version_one_is_brought_up_to_date(postgresql: Server) -> None:
+    engine = create_engine(postgresql.url)
+    with engine.connect() as connection:
+        make_version1(connection)
+    engine.dispose()
+    with Store(postgresql.url) as store:
+        assert store.run("old").chips == (chip(),)
+        store.accept("old", NOON)
+        assert store.baseline("bench") is not None
+    assert differences(postgresql.url) == []
+
+
+def test_history_is_the_same_as_from_sqlite(postgresql: Server, tmp_path: Path) -> None:
+    with Store(postgresql.url) as there, Store(tmp_path / "s.sqlite") as here:
+        for store in (there, here):
+            keep_nights(store, NIGHTS)
+            store.accept("bench-3", night(4))
+        for which in (of_chip("PK-01"), of_design("b"), of_slot("bench", "A1")):
+            assert there.history(which) == here.history(which)
+            assert there.history(which).lines
+        assert there.baseline("bench") == here.baseline("bench")
+
+
+def test_a_server_that_is_gone_is_said_without_its_password(postgresql: Server) -> None:
+    url = postgresql.url.replace("lab@", "lab:spartina@")
+    with Store(url) as store:
+        store.start_run(heading())
+        postgresql.stop()
+        try:
+            with pytest.raises(StoreError, match="results cannot be kept or read") as caught:
+                store.record_chip("r1", chip())
+        finally:
+            postgresql.start()
+        assert "spartina" not in str(caught.value)

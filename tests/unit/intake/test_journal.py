@@ -1,0 +1,75 @@
+"""The journal: what was answered is there again, whatever ended the session."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from harness.errors import StoreError
+from harness.intake import Event, Journal, PinFinding, PinState, Replied, Result, Worked
+
+PIN = PinFinding("in4", PinState.OPEN, "nothing answers")
+EVENTS: list[Event] = [
+    Replied("yes", "t1"),
+    Worked(Result.FAILED, "in4 open", "t2", (PIN,)),
+    Replied("é\n", "3"),
+]
+
+
+def begun(path: Path) -> Journal:
+    journal = Journal.begin(path, "run-1", "rack-1", "Ada Example")
+    for event in EVENTS:
+        journal.record("A1", event)
+    journal.record("A2", Replied("no", "t4"))
+    return journal
+
+
+def test_events_come_back_slot_by_slot(tmp_path: Path) -> None:
+    begun(tmp_path / "j.jsonl")
+    again = Journal(tmp_path / "j.jsonl")
+    assert list(again.events("A1")) == EVENTS
+    assert list(again.events("A2")) == [Replied("no", "t4")]
+    assert (again.head["run"], again.head["by"], again.finished) == ("run-1", "Ada Example", False)
+    again.finish()
+    assert Journal(tmp_path / "j.jsonl").finished
+
+
+def test_a_file_cut_anywhere_keeps_every_whole_answer_and_can_be_gone_on_with(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "j.jsonl"
+    begun(path)
+    data = path.read_bytes()
+    first = data.index(b"\n") + 1
+    for length in range(first, len(data)):
+        path.write_bytes(data[:length])
+        journal = Journal(path)
+        whole = data[:length].count(b"\n") - 1
+        assert list(journal.events("A1")) == EVENTS[:whole]
+        journal.record("A1", Replied("on", "t9"))
+        assert list(Journal(path).events("A1"))[-1] == Replied("on", "t9")
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("nonsense\n", "the journal cannot be read"),
+        ('{"format": "x"}\n', "not the journal of an intake"),
+    ],
+)
+def test_another_file_is_refused_by_name(tmp_path: Path, text: str, why: str) -> None:
+    path = tmp_path / "j.jsonl"
+    path.write_text(text)
+    with pytest.raises(StoreError, match=why) as caught:
+        Journal(path).head  # noqa: B018 - reading it is the test
+    assert str(path) in str(caught.value)
+
+
+def test_a_line_of_another_form_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "j.jsonl"
+    Journal.begin(path, "run-1", "rack-1", "Ada Example")
+    with path.open("a") as stream:
+        stream.write('{"slot": "A1", "kind": "reply", "colour": "red"}\n')
+    with pytest.raises(StoreError, match="a line of the journal cannot be used"):
+        list(Journal(path).events("A1"))

@@ -1,0 +1,90 @@
+"""What a night changed: every pair of verdicts in its one place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from harness.judge import NightChanges, RunRecord, Verdict, changes
+from tests.unit.store.nights import LETTERS
+from tests.unit.store.samples import chip, heading
+from tests.unit.store.test_store import failing_outcome
+
+
+def run_of(run_id: str, verdicts: str, slot: str = "A1") -> RunRecord:
+    """A run with a table per letter; a blank is a table that it does not have."""
+    plain = replace(failing_outcome(), slot=slot)
+    outcomes = tuple(
+        replace(plain, design=f"d{number}", verdict=LETTERS[letter])
+        for number, letter in enumerate(verdicts)
+        if letter != " "
+    )
+    return replace(heading(run_id), chips=(replace(chip(slot), outcomes=outcomes),))
+
+
+def compare(before: str, now: str) -> NightChanges:
+    return changes(run_of("now", now), run_of("before", before))
+
+
+PLACES = {
+    "newly_failing": "PF WF EF -F  F",
+    "newly_fixed": "FP UP WP",
+    "unstable": "PU FU UU  U WU EU",
+    "untested": "PE FE EE  E P- -- E- P ",
+    "unchanged": "PP FF WW FW PW UF EP  P -P",
+}
+
+
+def pairs(text: str) -> list[str]:
+    """Cut ``PF WF  F`` into pairs of before and now; the third letter only separates."""
+    return [text[start : start + 2].ljust(2) for start in range(0, len(text), 3)]
+
+
+@pytest.mark.parametrize(
+    ("place", "pair"),
+    [(place, pair) for place, text in PLACES.items() for pair in pairs(text) if pair != "UF"],
+)
+def test_a_pair_of_verdicts_has_one_place(place: str, pair: str) -> None:
+    found = compare(pair[0], pair[1])
+    sizes = {name: len(getattr(found, name)) for name in PLACES}
+    assert sizes == {name: int(name == place) for name in PLACES}
+
+
+def test_what_was_unstable_and_fails_now_is_news() -> None:
+    assert compare("U", "F").newly_failing[0].before is Verdict.UNSTABLE
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "failed", "untested"),
+    [
+        ("P", "P", False, False),
+        ("F", "F", False, False),
+        ("P", "F", True, False),
+        ("P", "W", False, False),
+        ("W", "F", True, False),
+        ("U", "U", False, False),
+        ("P", "U", True, False),
+        ("F", "U", True, False),
+        ("E", "E", False, False),
+        ("P", "E", False, True),
+        ("-", "-", False, True),
+        ("P", " ", False, True),
+        ("E", " ", False, True),
+        ("F", "P", False, False),
+    ],
+)
+def test_only_news_turns_a_night_red(before: str, now: str, failed: bool, untested: bool) -> None:
+    found = compare(before, now)
+    assert (found.failed_anew, found.untested_anew) == (failed, untested)
+
+
+def test_without_a_baseline_every_failure_is_new() -> None:
+    found = changes(run_of("now", "PFU"), None)
+    assert (found.baseline, len(found.newly_failing), len(found.unchanged)) == ("", 1, 1)
+    assert found.failed_anew
+
+
+def test_a_chip_that_moved_to_another_slot_is_still_the_same_chip() -> None:
+    found = changes(run_of("now", "PF", slot="A2"), run_of("before", "PF", slot="A1"))
+    assert (len(found.unchanged), found.failed_anew, found.untested_anew) == (2, False, False)

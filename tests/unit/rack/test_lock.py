@@ -1,0 +1,100 @@
+"""Locks: one run per board, and the second one hears who has it."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.errors import PortUnavailable
+from harness.rack import Locks
+
+HOLD = """
+import sys
+from pathlib import Path
+from harness.rack import Locks
+with Locks("run r1 of bench", Path(sys.argv[1])) as locks:
+    locks.take(sys.argv[2])
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+def holder(folder: Path, what: str) -> subprocess.Popen[str]:
+    process = subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(folder), what],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert process.stdout is not None
+    assert process.stdout.readline() == "held\n"
+    return process
+
+
+def end(process: subprocess.Popen[str]) -> None:
+    process.kill()
+    process.communicate()
+
+
+def test_a_second_run_is_told_who_has_the_board_until_that_one_is_killed(tmp_path: Path) -> None:
+    process = holder(tmp_path, "/dev/ttyACM0")
+    try:
+        with Locks("run r2", tmp_path) as locks:
+            with pytest.raises(PortUnavailable) as caught:
+                locks.take("/dev/ttyACM0")
+            locks.take("/dev/ttyACM1")
+    finally:
+        end(process)
+    assert re.fullmatch(
+        rf"/dev/ttyACM0 is in use by run r1 of bench, process {process.pid}, since "
+        r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d[+-]\d\d:\d\d; wait until that is over, or stop it",
+        str(caught.value),
+    )
+    with Locks("run r3", tmp_path) as locks:
+        locks.take("/dev/ttyACM0")
+
+
+def test_one_board_under_two_names_is_one_board(tmp_path: Path) -> None:
+    port, other = tmp_path / "port", tmp_path / "by-id"
+    port.touch()
+    other.symlink_to(port)
+    with (
+        Locks("run r1", tmp_path / "locks") as first,
+        Locks("run r2", tmp_path / "locks") as second,
+    ):
+        first.take(str(port))
+        first.take(str(other))
+        with pytest.raises(PortUnavailable, match="in use by run r1"):
+            second.take(str(other))
+
+
+def test_the_end_of_a_run_gives_its_boards_back(tmp_path: Path) -> None:
+    for name in ("run r1", "run r2"):
+        with Locks(name, tmp_path) as locks:
+            locks.take("socket://bench:4000")
+
+
+def test_a_lock_that_cannot_be_made_names_its_file(tmp_path: Path) -> None:
+    (tmp_path / "file").touch()
+    with (
+        Locks("run r1", tmp_path / "file") as locks,
+        pytest.raises(PortUnavailable, match="COM3 cannot be locked"),
+    ):
+        locks.take("COM3")
+
+
+def test_a_link_in_the_place_of_a_lock_is_not_followed(tmp_path: Path) -> None:
+    with Locks("run r1", tmp_path) as locks:
+        locks.take("COM3")
+    (lock,) = tmp_path.iterdir()
+    lock.unlink()
+    victim = tmp_path / "victim"
+    victim.write_text("untouched")
+    lock.symlink_to(victim)
+    with Locks("run r1", tmp_path) as locks, pytest.raises(PortUnavailable, match="locked"):
+        locks.take("COM3")
+    assert victim.read_text() == "untouched"

@@ -1,0 +1,210 @@
+"""Bundles as files: the same bytes each time, readable by others, and nothing foreign believed."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import random
+import shutil
+import stat
+import subprocess
+import zipfile
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.errors import BundleError
+from reports import LARGEST_BUNDLE, MANIFEST, name_trouble, pack, unpack
+from reports.archive import LARGEST_CONTENT, LARGEST_FILE, MOST_FILES
+
+FILES = {"run.json": b"{}\n", "inputs/a/b.csv": b"clk,q\nC,H\n" * 50, "inputs/empty.v": b""}
+PLACE = Path("bundle.zip")
+Member = tuple[str | zipfile.ZipInfo, bytes]
+
+
+def manifest(files: dict[str, bytes]) -> bytes:
+    lines = [f"{hashlib.sha256(data).hexdigest()}  {name}\n" for name, data in files.items()]
+    return "".join(lines).encode()
+
+
+def zipped(path: Path, *members: Member) -> Path:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in members:
+            archive.writestr(name, data)
+    return path
+
+
+def honest(path: Path, files: dict[str, bytes]) -> Path:
+    """A zip with a manifest that fits it, whatever its names."""
+    return zipped(path, *files.items(), (MANIFEST, manifest(files)))
+
+
+def refusal(path: Path) -> str:
+    with pytest.raises(BundleError) as caught:
+        unpack(path)
+    return str(caught.value)
+
+
+def test_what_was_packed_comes_back(tmp_path: Path) -> None:
+    path = tmp_path / "b.zip"
+    path.write_bytes(pack(FILES, PLACE))
+    assert unpack(path) == FILES
+
+
+def test_the_same_files_in_any_order_give_the_same_bytes() -> None:
+    assert pack(FILES, PLACE) == pack(dict(reversed(FILES.items())), PLACE)
+    with zipfile.ZipFile(io.BytesIO(pack(FILES, PLACE))) as archive:
+        assert {info.date_time for info in archive.infolist()} == {(1980, 1, 1, 0, 0, 0)}
+        assert archive.namelist() == sorted([*FILES, MANIFEST])
+
+
+def test_unzip_and_sha256sum_find_it_sound(tmp_path: Path) -> None:
+    if not shutil.which("unzip") or not shutil.which("sha256sum"):
+        pytest.skip("unzip and sha256sum are not both here")
+    path = tmp_path / "b.zip"
+    path.write_bytes(pack(FILES, PLACE))
+    tested = subprocess.run(["unzip", "-t", path], capture_output=True, text=True, check=True)
+    assert "No errors detected" in tested.stdout
+    subprocess.run(["unzip", "-q", path, "-d", tmp_path / "out"], check=True)
+    subprocess.run(
+        ["sha256sum", "-c", "--strict", "--quiet", MANIFEST], cwd=tmp_path / "out", check=True
+    )
+    with zipfile.ZipFile(path) as archive:
+        assert archive.testzip() is None
+
+
+def test_every_altered_added_or_missing_file_is_named(tmp_path: Path) -> None:
+    files = {"a.csv": b"1", "b.csv": b"2", "c.csv": b"3"}
+    path = zipped(
+        tmp_path / "b.zip",
+        ("a.csv", b"9"),
+        ("c.csv", b"3"),
+        ("d.csv", b"4"),
+        (MANIFEST, manifest(files)),
+    )
+    advice = "ask whoever made the bundle for it again"
+    assert refusal(path).splitlines() == [
+        f"{path}: error [altered-bundle] a.csv was altered; {advice}",
+        f"{path}: error [altered-bundle] b.csv is missing; {advice}",
+        f"{path}: error [altered-bundle] d.csv was added; {advice}",
+    ]
+
+
+def test_a_zip_without_a_manifest_is_no_bundle(tmp_path: Path) -> None:
+    assert f"{MANIFEST} is missing" in refusal(zipped(tmp_path / "b.zip", ("run.json", b"{}")))
+
+
+def test_a_flipped_byte_in_the_content_is_refused_by_name(tmp_path: Path) -> None:
+    data = bytearray(pack({"a.csv": random.Random(1).randbytes(4000)}, PLACE))
+    data[2000] ^= 1
+    path = tmp_path / "b.zip"
+    path.write_bytes(data)
+    assert "a.csv was altered" in refusal(path)
+
+
+def test_no_flipped_byte_changes_what_is_read(tmp_path: Path) -> None:
+    whole = pack(FILES, PLACE)
+    path = tmp_path / "b.zip"
+    for place in range(0, len(whole), 5):
+        data = bytearray(whole)
+        data[place] ^= 0x41
+        path.write_bytes(data)
+        try:
+            assert unpack(path) == FILES  # a byte that means nothing, such as a time
+        except BundleError:
+            continue
+
+
+def test_a_file_cut_short_or_no_zip_at_all_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "b.zip"
+    for data in (b"", b"no zip", pack(FILES, PLACE)[:-30], pack(FILES, PLACE)[:200]):
+        path.write_bytes(data)
+        assert "[damaged-bundle]" in refusal(path)
+    assert "[file-unreadable]" in refusal(tmp_path / "none.zip")
+    assert "[file-unreadable]" in refusal(tmp_path)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "../up.csv",
+        "/etc/cron.d/x",
+        "a/../../up.csv",
+        "a//b",
+        "a/./b",
+        "C:/x",
+        "a\\..\\b",
+        "CON",
+        "inputs/nul.csv",
+        "a./b",
+        "a\nb",
+        "folder/",
+        "x" * 300,
+    ],
+)
+def test_a_name_that_leads_elsewhere_is_refused_even_with_a_manifest(
+    tmp_path: Path, name: str
+) -> None:
+    path = honest(tmp_path / "b.zip", {name: b"x"})
+    assert "[unsafe-name]" in refusal(path)
+    assert sorted(tmp_path.iterdir()) == [path]
+    with pytest.raises(BundleError, match="unsafe-name"):
+        pack({name: b"x"}, PLACE)
+
+
+@given(st.text(max_size=30))
+def test_a_name_that_is_accepted_stays_below_its_folder(name: str) -> None:
+    if not name_trouble(name):
+        folder = Path("/safe/folder")
+        assert (folder / name).resolve().is_relative_to(folder)
+        assert (folder / name).resolve() != folder
+
+
+def test_a_link_in_the_zip_is_refused(tmp_path: Path) -> None:
+    info = zipfile.ZipInfo("inputs/a.csv")
+    info.external_attr = (stat.S_IFLNK | 0o777) << 16
+    path = zipped(tmp_path / "b.zip", (info, b"/etc/passwd"))
+    assert "inputs/a.csv' is a link or a device, not a file" in refusal(path)
+
+
+def test_two_files_of_one_name_are_refused(tmp_path: Path) -> None:
+    path = honest(tmp_path / "b.zip", {"a.csv": b"1", "A.csv": b"2"})
+    assert "A.csv is there twice" in refusal(path)
+    path = honest(tmp_path / "c.zip", {"a": b"1", "a/b": b"2"})
+    assert "a is a file and a folder" in refusal(path)
+
+
+def test_a_zip_bomb_is_refused_by_what_it_announces(tmp_path: Path) -> None:
+    data = bytes(LARGEST_FILE + 1)
+    path = zipped(tmp_path / "b.zip", ("a.csv", data))
+    assert path.stat().st_size < 100_000
+    assert "a.csv makes the content larger than a bundle may be" in refusal(path)
+    half = bytes(LARGEST_CONTENT // 5)
+    path = zipped(tmp_path / "c.zip", *((f"{k}.csv", half) for k in range(6)))
+    assert "5.csv makes the content larger" in refusal(path)
+
+
+def test_a_zip_that_lies_about_its_sizes_is_refused(tmp_path: Path) -> None:
+    path = zipped(tmp_path / "b.zip", ("a.csv", bytes(1_000_000)))
+    data = path.read_bytes()
+    size = (1_000_000).to_bytes(4, "little")
+    assert data.count(size) == 2
+    path.write_bytes(data.replace(size, (10).to_bytes(4, "little")))
+    assert "a.csv was altered or is damaged" in refusal(path)
+
+
+def test_too_many_files_or_bytes_are_refused(tmp_path: Path) -> None:
+    path = zipped(tmp_path / "b.zip", *((f"f{k}", b"") for k in range(MOST_FILES + 1)))
+    assert "2,001 files, 2,000 are possible" in refusal(path)
+    large = tmp_path / "c.zip"
+    large.write_bytes(bytes(LARGEST_BUNDLE))
+    assert "[bundle-too-large]" in refusal(large)
+
+
+def test_a_bundle_that_would_be_too_large_is_not_made() -> None:
+    noise = random.Random(2).randbytes(LARGEST_BUNDLE)
+    with pytest.raises(BundleError, match=r"the largest files are big\.csv, run\.json") as caught:
+        pack({"big.csv": noise, "run.json": b"{}"}, PLACE)
+    assert "bundle one design with --design" in str(caught.value)

@@ -1,0 +1,55 @@
+"""The text to paste and the CSV of mismatches: short, and harmless whatever a record holds."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+import pytest
+
+from reports import mismatches_csv, ticket_markdown
+from reports.mismatches import COLUMNS, plain_cell
+from reports.ticket import SHOWN, plain_markdown
+from tests.unit.reports.samples import chip, every_verdict, failed, hostile_run, passed, run_of
+
+
+def test_the_text_tells_chip_run_first_mismatch_and_how_to_replay() -> None:
+    record = chip("A3", "SP2-0003", *every_verdict())
+    text = ticket_markdown(run_of(record), record)
+    assert text.startswith("## Chip SP2-0003: FAIL\n")
+    assert "- **alu181/exhaustive: FAIL.** Pin out2 (q\\[2\\]) read 0" in text
+    assert "First: cycle 20, table line 15: pin out2 (q\\[2\\]) expected H, observed 0" in text
+    assert "1 table passed, 1 not run." in text
+    assert text.endswith("`harness replay BUNDLE.zip`\n")
+
+
+def test_a_hundred_failures_stay_a_short_text() -> None:
+    record = chip("A3", "SP2-0003", *(failed(f"d{k}") for k in range(100)))
+    text = ticket_markdown(run_of(record), record)
+    assert text.count("FAIL.**") == SHOWN
+    assert "88 more tables in the report." in text
+    assert len(text) < 10_000
+
+
+def test_nothing_in_a_record_becomes_markup() -> None:
+    run = hostile_run()
+    text = ticket_markdown(run, run.chips[0])
+    assert "<" not in text
+    assert "\x1b" not in text
+    assert plain_markdown("[x](http://y) @eve #12\n# a `b` *c* <d>") == (
+        "\\[x\\](http&#58;//y) &#64;eve \\#12 \\# a \\`b\\` \\*c\\* &lt;d&gt;"
+    )
+
+
+def test_mismatches_have_a_row_per_cycle_and_wrong_pin() -> None:
+    record = chip("A3", "SP2-0003", passed(), failed())
+    rows = list(csv.reader(io.StringIO(mismatches_csv(record).decode())))
+    assert rows[0] == list(COLUMNS)
+    assert len(rows) == 1 + sum(len(cycle.wrong) for cycle in record.outcomes[1].evidence)
+    assert rows[1][:4] == ["alu181", "exhaustive", "FAIL", "20"]
+
+
+@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1", "  =1"])
+def test_a_cell_is_never_a_formula(text: str) -> None:
+    assert plain_cell(text).startswith("'")
+    assert plain_cell("wrap = 1") == "wrap = 1"

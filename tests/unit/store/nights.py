@@ -1,0 +1,41 @@
+"""Nights to put into a store: verdicts of tables, a letter each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from harness.store import Store, Verdict
+from tests.unit.store.samples import NOON, chip, heading
+from tests.unit.store.test_store import failing_outcome
+
+LETTERS = {
+    "P": Verdict.PASS,
+    "F": Verdict.FAIL,
+    "U": Verdict.UNSTABLE,
+    "E": Verdict.ERROR,
+    "W": Verdict.WAIVED,
+    "-": Verdict.NOT_RUN,
+}
+
+
+def night(number: int) -> datetime:
+    return NOON + timedelta(days=number)
+
+
+def keep_nights(store: Store, tables: Mapping[str, str], rack: str = "bench") -> None:
+    """Keep a run per letter; ``tables`` are designs with their verdicts, night after night."""
+    plain = failing_outcome()
+    for number in range(max(len(letters) for letters in tables.values())):
+        run_id = f"{rack}-{number}"
+        store.start_run(replace(heading(run_id, night(number)), rack=rack))
+        store.record_chip(run_id, chip())
+        for design, letters in tables.items():
+            if letters[number : number + 1].strip():
+                verdict = LETTERS[letters[number]]
+                store.record_outcome(
+                    run_id,
+                    replace(plain, design=design, verdict=verdict, started=night(number)),
+                )
+        store.finish_run(run_id, night(number) + timedelta(hours=1), cancelled=False)

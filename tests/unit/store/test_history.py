@@ -1,0 +1,121 @@
+"""History: what was seen when, what changed when, and how often it passed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.errors import StoreError
+from harness.store import (
+    HistoryLine,
+    PassRate,
+    Store,
+    Verdict,
+    of_chip,
+    of_design,
+    of_slot,
+    pass_rate,
+)
+from tests.unit.store.nights import keep_nights, night
+from tests.unit.store.samples import heading
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "s.sqlite") as opened:
+        yield opened
+
+
+def line(store: Store, design: str) -> HistoryLine:
+    (found,) = store.history(of_design(design)).lines
+    return found
+
+
+def test_a_line_says_when_a_table_was_seen_and_last_changed(store: Store) -> None:
+    keep_nights(store, {"a": "PPFFPP"})
+    assert line(store, "a") == HistoryLine(
+        chip_serial="PK-01",
+        design="a",
+        table="all",
+        first_seen=night(0),
+        last_seen=night(5),
+        last_changed=night(4),
+        verdict=Verdict.PASS,
+        rate=pass_rate(4, 6),
+        untested=0,
+    )
+
+
+def test_nights_without_a_test_are_no_change_and_count_in_no_rate(store: Store) -> None:
+    keep_nights(store, {"a": "EPE-PE"})
+    found = line(store, "a")
+    assert (found.verdict, found.last_changed) == (Verdict.PASS, night(1))
+    assert (found.first_seen, found.last_seen) == (night(0), night(5))
+    assert (found.rate, found.untested) == (pass_rate(2, 2), 4)
+
+
+def test_a_table_that_was_never_tested_has_no_verdict(store: Store) -> None:
+    keep_nights(store, {"a": "E-"})
+    found = line(store, "a")
+    assert (found.verdict, found.last_changed, found.untested) == (None, None, 2)
+    assert found.rate == PassRate(0, 0, 0.0, 1.0)
+
+
+def test_waived_and_unstable_are_no_passes(store: Store) -> None:
+    keep_nights(store, {"a": "PWU"})
+    assert line(store, "a").rate == pass_rate(1, 3)
+
+
+def test_a_slots_history_is_of_its_own_rack_only(store: Store) -> None:
+    keep_nights(store, {"a": "PP"}, rack="bench")
+    keep_nights(store, {"a": "F"}, rack="shelf")
+    assert [n.run_id for n in store.history(of_slot("shelf", "A1")).nights] == ["shelf-0"]
+    assert [line.rate.tested for line in store.history(of_slot("bench", "A1")).lines] == [2]
+    assert store.history(of_slot("bench", "A9")).lines == ()
+
+
+def test_a_chips_history_has_every_table_and_every_night(store: Store) -> None:
+    keep_nights(store, {"b": "PFP", "a": " PE"})
+    found = store.history(of_chip("PK-01"))
+    assert [(line.design, line.rate.passes) for line in found.lines] == [("a", 1), ("b", 2)]
+    assert [(n.started, dict(n.counts)) for n in found.nights] == [
+        (night(0), {Verdict.PASS: 1}),
+        (night(1), {Verdict.PASS: 1, Verdict.FAIL: 1}),
+        (night(2), {Verdict.PASS: 1, Verdict.ERROR: 1}),
+    ]
+
+
+def test_the_baseline_is_the_run_that_was_accepted_last(store: Store) -> None:
+    keep_nights(store, {"a": "PPP"})
+    assert store.baseline("bench") is None
+    store.accept("bench-2", night(7))
+    store.accept("bench-0", night(8), "the right chips again")
+    baseline = store.baseline("bench")
+    assert baseline is not None
+    assert baseline.run_id == "bench-0"
+    assert store.baseline("shelf") is None
+
+
+def test_a_run_that_is_not_whole_can_be_no_baseline(store: Store) -> None:
+    store.start_run(heading("r1"))
+    with pytest.raises(StoreError, match="run r1 is not finished, so it can be no baseline"):
+        store.accept("r1", night(1))
+    store.finish_run("r1", night(1), cancelled=True)
+    with pytest.raises(StoreError, match="run r1 was stopped, so it can be no baseline"):
+        store.accept("r1", night(1))
+    with pytest.raises(StoreError, match="no run r9 is kept here; the latest is r1"):
+        store.accept("r9", night(1))
+
+
+def test_a_resumed_run_is_under_way_again(store: Store) -> None:
+    store.start_run(heading("r1"))
+    store.finish_run("r1", night(1), cancelled=True)
+    found = store.resume_run("r1")
+    assert (found.finished, found.cancelled) == (None, False)
+
+
+def test_more_passes_than_tests_are_refused() -> None:
+    with pytest.raises(ValueError, match="3 passes of 2 tests"):
+        pass_rate(3, 2)
