@@ -79,7 +79,8 @@ class Assembler:
     def _keep_texts(self, name: str, cells: Cells) -> None:
         assert isinstance(cells, Coded)
         texts = np.array(cells.texts, dtype=object)
-        if " " in "".join(cells.texts):
+        whole = "".join(cells.texts)
+        if " " in whole or not whole.isprintable():  # every other space is not printable
             texts[:] = [text.strip() for text in cells.texts]
         filled = (texts != "").astype(np.bool_)
         rows = np.flatnonzero(filled[cells.codes])
