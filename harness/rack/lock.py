@@ -103,14 +103,22 @@ def _guarded(what: str, path: Path, action: Callable[[], IO[str]]) -> IO[str]:
 
 
 def _opened(path: Path) -> IO[str]:
-    """Open a lock's file for whoever may use the board; never follows a link."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with suppress(PermissionError):  # the folder is somebody else's: it is open to us already
+    """Open a lock's file, made for whoever may use the board; never follows a link.
+
+    What is there already keeps its rights: it may be somebody else's. It is opened without
+    ``O_CREAT``, for Linux refuses that for a file of another user in a folder like this.
+    """
+    with suppress(FileExistsError):
+        path.parent.mkdir(parents=True)
         path.parent.chmod(0o1777)
-    flags = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0)
-    handle = os.open(path, flags, 0o666)
-    with suppress(PermissionError):
-        path.chmod(0o666)
+    flags = os.O_RDWR | getattr(os, "O_NOFOLLOW", 0)
+    try:
+        handle = os.open(path, flags)
+    except FileNotFoundError:
+        with suppress(FileExistsError):
+            os.close(os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o666))
+            path.chmod(0o666)
+        handle = os.open(path, flags)
     return os.fdopen(handle, "r+", encoding="utf-8", errors="replace")
 
 

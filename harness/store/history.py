@@ -109,14 +109,14 @@ def read_nights(session: Session, which: Selection) -> tuple[HistoryNight, ...]:
 def _judged(which: Selection) -> Select[*tuple[Any, ...]]:
     """First, last and last changed night, latest verdict, passes and tests of each table."""
     before = func.lag(OutcomeRow.verdict).over(partition_by=_KEY, order_by=OutcomeRow.started)
-    age = func.row_number().over(partition_by=_KEY, order_by=OutcomeRow.started.desc())
+    after = func.lead(OutcomeRow.verdict).over(partition_by=_KEY, order_by=OutcomeRow.started)
     rows = (
         select(
             *_KEY,
             OutcomeRow.started,
             OutcomeRow.verdict,
             before.label("before"),
-            age.label("age"),
+            after.label("after"),
         )
         .where(which, OutcomeRow.verdict.not_in(_UNJUDGED))
         .subquery()
@@ -128,7 +128,7 @@ def _judged(which: Selection) -> Select[*tuple[Any, ...]]:
         func.min(column.started),
         func.max(column.started),
         func.max(case((changed, column.started))),
-        func.max(case((column.age == 1, column.verdict))),
+        func.max(case((column.after.is_(None), column.verdict))),
         func.sum(case((column.verdict == Verdict.PASS.value, 1), else_=0)),
         func.count(),
     ).group_by(column.chip_serial, column.design, column.table_name)

@@ -98,3 +98,13 @@ def test_a_link_in_the_place_of_a_lock_is_not_followed(tmp_path: Path) -> None:
     with Locks("run r1", tmp_path) as locks, pytest.raises(PortUnavailable, match="locked"):
         locks.take("COM3")
     assert victim.read_text() == "untouched"
+
+
+def test_a_folder_that_is_there_keeps_its_rights_and_a_new_one_is_for_all(tmp_path: Path) -> None:
+    there, new = tmp_path / "there", tmp_path / "new"
+    there.mkdir(mode=0o700)
+    for folder in (there, new):
+        with Locks("run r1", folder) as locks:
+            locks.take("COM3")
+    assert (there.stat().st_mode & 0o7777, new.stat().st_mode & 0o7777) == (0o700, 0o1777)
+    assert [path.stat().st_mode & 0o777 for path in new.iterdir()] == [0o666]
