@@ -22,8 +22,8 @@ from harness.virtual.chip_server import ChipServer
 from harness.virtual.spec import VirtualBoardSpec
 from harness.virtual.wire import LinkSpoiler, Unplugged, carry
 
-RAPID_EXITS = 5
-"""An interpreter that ends this often within a second each time is not started again."""
+FAILED_STARTS = 5
+"""An interpreter that ends this often with an error, one time after the other, stays off."""
 
 
 class VirtualBoard:
@@ -81,8 +81,8 @@ class VirtualBoard:
 
     def _keep_running(self) -> None:
         program = Path(self._folder.name) / "main.py"
-        quick = 0
-        while not self._stopping.is_set() and quick < RAPID_EXITS:
+        failures = 0
+        while not self._stopping.is_set() and failures < FAILED_STARTS:
             ours, theirs = socket.socketpair()
             server = ChipServer(ours, self._model, self.spec.board_serial)
             threading.Thread(target=server.serve, daemon=True).start()
@@ -90,10 +90,5 @@ class VirtualBoard:
                 self._interpreter, program, self._terminal, theirs.fileno()
             )
             theirs.close()
-            try:
-                self._process.wait(timeout=1.0)
-                quick += 1
-            except subprocess.TimeoutExpired:
-                quick = 0
-                self._process.wait()
+            failures = failures + 1 if self._process.wait() else 0
             ours.close()

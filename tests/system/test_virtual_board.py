@@ -262,3 +262,11 @@ def test_the_stand_in_interpreter_passes_the_same_session(ports: dict[str, str])
             assert opened.identity.interpreter.startswith("cpython ")
             assert run_decoder(opened) == 0
             assert opened.run(wrong_in(1), FREE).mismatch_count == 1
+
+
+def test_a_board_survives_any_number_of_sessions_in_quick_succession(
+    ports: dict[str, str],
+) -> None:
+    for _ in range(8):
+        with session(ports["good"]) as opened:
+            assert opened.identity.board_serial == "WB-01"
