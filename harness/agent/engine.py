@@ -141,8 +141,8 @@ class Engine:
 
     def timing(self, payload: object) -> object:
         """Set the time of one cycle; say what it will be."""
-        period, settle = struct.unpack("<II", payload)
-        achieved, parts = self.pins.timing(period, settle)
+        period, settle, sample = struct.unpack("<III", payload)
+        achieved, parts = self.pins.timing(period, settle, sample)
         self.slice = max(1, min(self.rows, SLICE_NS * parts // max(achieved, 1)))
         return struct.pack("<II", achieved, parts)
 

@@ -30,8 +30,11 @@ class PinsFace(Protocol):
     def bind(self, numbers: Sequence[int], /) -> None:
         """Take these controller pins, bit 0 first, all as inputs."""
 
-    def timing(self, period_ns: int, settle_ns: int, /) -> tuple[int, int]:
-        """Set the time of a cycle; it will be (first / second) ns."""
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int, /) -> tuple[int, int]:
+        """Set the time of a cycle; it will be (first / second) ns.
+
+        Outputs are read ``sample_ns`` after the last edge, or as late as the cycle allows (0).
+        """
 
     def run(
         self, block: Block, at: int, count: int, seen: array[int], floating: array[int], /

@@ -38,8 +38,11 @@ class Pins:
         self.pins = [machine.Pin(number, machine.Pin.IN, None) for number in numbers]
         self.driven = 0
 
-    def timing(self, period_ns: int, settle_ns: int) -> object:
-        """Set the least time of a cycle and the wait before reading, rounded up to 1 us."""
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> object:  # noqa: ARG002  part of the face
+        """Set the least time of a cycle and the wait before reading, rounded up to 1 us.
+
+        Software times no edge, so outputs are read at the end of the cycle in any case.
+        """
         self.period_us = (period_ns + 999) // 1000
         self.settle_us = (settle_ns + 999) // 1000
         return self.period_us * 1000, 1

@@ -60,9 +60,9 @@ class Pins:
     def bind(self, numbers: object) -> None:
         """Nothing to configure: the model has the chip's pins in the order of the words."""
 
-    def timing(self, period_ns: int, settle_ns: int) -> object:
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> object:
         """Tell the model the time of a cycle; (numerator, denominator) of what it will be."""
-        self.ask(PERIOD, period_ns, settle_ns)
+        self.ask(PERIOD, period_ns, settle_ns, sample_ns)
         return period_ns, 1
 
     def run(self, block: object, at: int, count: int, seen: object, floating: object) -> None:

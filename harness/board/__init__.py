@@ -16,6 +16,7 @@ from harness.board.profile_model import (
     SelectMethod,
     ShiftSelect,
 )
+from harness.board.rates import RateGrid, paced_rates
 from harness.board.session import Session, open_session
 
 __all__ = [
@@ -26,6 +27,7 @@ __all__ = [
     "Mismatch",
     "ParallelSelect",
     "PulseSelect",
+    "RateGrid",
     "RunConditions",
     "SelectMethod",
     "Session",
@@ -34,4 +36,5 @@ __all__ = [
     "check_profile",
     "load_profile",
     "open_session",
+    "paced_rates",
 ]

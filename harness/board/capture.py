@@ -23,11 +23,16 @@ class BoardIdentity:
 
 @dataclass(frozen=True)
 class RunConditions:
-    """How a pattern is run. Hz and microseconds; ``reset_cycles`` 0 means no reset."""
+    """How a pattern is run. Hz, microseconds, nanoseconds; ``reset_cycles`` 0 means no reset.
+
+    Outputs are read ``sample_ns`` after the last edge of a cycle, or, with 0, as late as the
+    cycle allows. A board that cannot time edges reads late in any case.
+    """
 
     clock_hz: float
     settle_us: float = 0.0
     reset_cycles: int = 2
+    sample_ns: int = 0
 
 
 @dataclass(frozen=True)

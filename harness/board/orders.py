@@ -91,7 +91,7 @@ def timing_order(conditions: RunConditions, fastest_hz: float, answers: Answers)
     """Set the time of a cycle, no faster than the profile allows."""
     rate = min(conditions.clock_hz, fastest_hz)
     period = max(1, min(round(1e9 / rate), 0xFFFFFFFF))
-    payload = struct.pack("<II", period, round(conditions.settle_us * 1000))
+    payload = struct.pack("<III", period, round(conditions.settle_us * 1000), conditions.sample_ns)
     return Order(Command(protocol.TIMING, payload), answers.take_timing)
 
 

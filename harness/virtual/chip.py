@@ -56,7 +56,7 @@ class ChipModel:
         self._check_defects(shuttle)
 
     def configure(self, clock_hz: float) -> None:
-        """Say how many cycles a second the controller runs from now on."""
+        """Say how fast paths must be from now on: 1 / the time from an edge to the read, in Hz."""
         self._clock_hz = clock_hz
 
     def run(self, drive: Words, enable: Words, pulse: Words, highz: Words) -> tuple[Words, Words]:

@@ -25,37 +25,38 @@ class ChipServer:
         self._link = link
         self._model = model
         self._serial = board_serial.encode()
-        self._does: dict[int, Callable[[int], None]] = {
+        self._does: dict[int, Callable[[int, int], None]] = {
             ask.RUN: self._run,
             ask.UNTIL_MATCH: self._until,
             ask.PERIOD: self._period,
-            ask.WHO: lambda _: self._link.sendall(
+            ask.WHO: lambda *_: self._link.sendall(
                 struct.pack("<I", len(self._serial)) + self._serial
             ),
-            ask.RELEASE: lambda _: None,
+            ask.RELEASE: lambda *_: None,
         }
 
     def serve(self) -> None:
         """Answer until the socket closes."""
         while True:
             try:
-                operation, first, _, _ = HEAD.unpack(self._take(HEAD.size))
-                self._does[operation](first)
+                operation, first, _, third = HEAD.unpack(self._take(HEAD.size))
+                self._does[operation](first, third)
             except (EOFError, OSError):
                 return
 
-    def _run(self, count: int) -> None:
+    def _run(self, count: int, _: int) -> None:
         drive, enable, pulse, highz = (self._words(count) for _ in range(4))
         seen, floating = self._model.run(drive, enable, pulse, highz)
         self._link.sendall(seen.astype("<u4").tobytes() + floating.astype("<u4").tobytes())
 
-    def _until(self, limit: int) -> None:
+    def _until(self, limit: int, _: int) -> None:
         drive, enable, pulse, expect, care = struct.unpack("<IIIII", self._take(20))
         used, seen, matched = self._model.run_until(drive, enable, pulse, expect, care, limit)
         self._link.sendall(struct.pack("<III", used, seen, int(matched)))
 
-    def _period(self, nanoseconds: int) -> None:
-        self._model.configure(1e9 / nanoseconds)
+    def _period(self, period_ns: int, sample_ns: int) -> None:
+        """A path has until the outputs are read: the sample time, or the whole cycle."""
+        self._model.configure(1e9 / min(sample_ns or period_ns, period_ns))
 
     def _words(self, count: int) -> Words:
         return np.frombuffer(self._take(4 * count), dtype="<u4").astype(np.uint32)

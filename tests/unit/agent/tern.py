@@ -106,7 +106,7 @@ class TernPins:
     def bind(self, numbers: Sequence[int]) -> None:
         self.bound = list(numbers)
 
-    def timing(self, period_ns: int, settle_ns: int) -> tuple[int, int]:
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:  # noqa: ARG002
         self.period = period_ns + settle_ns
         return period_ns, 1
 

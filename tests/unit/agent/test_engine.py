@@ -179,10 +179,10 @@ def test_hello_says_who_answers() -> None:
 
 def test_timing_bounds_a_burst_to_a_tenth_of_a_second() -> None:
     rig = Rig()
-    answer = rig.engine.command(protocol.TIMING, struct.pack("<II", 20_000_000, 5))
+    answer = rig.engine.command(protocol.TIMING, struct.pack("<III", 20_000_000, 5, 0))
     assert struct.unpack("<II", answer) == (20_000_000, 1)
     assert rig.engine.slice == 5
-    rig.engine.command(protocol.TIMING, struct.pack("<II", 100, 0))
+    rig.engine.command(protocol.TIMING, struct.pack("<III", 100, 0, 0))
     assert rig.engine.slice == 32
 
 

@@ -172,7 +172,7 @@ def test_until_ends_at_the_match_or_at_the_limit(bench: Bench) -> None:
 
 
 def test_times_are_rounded_up_to_whole_microseconds(bench: Bench) -> None:
-    assert bench.pins.timing(1001, 1) == (2000, 1)
+    assert bench.pins.timing(1001, 1, 0) == (2000, 1)
     assert bench.pins.settle_us == 1
 
 
@@ -186,7 +186,7 @@ def test_a_cycle_is_never_shorter_than_asked_for_however_long_the_board_was_idle
         looks.append(bench.ticks.total)
         return 0
 
-    bench.pins.timing(500_000, 0)
+    bench.pins.timing(500_000, 0, 0)
     bench.run({})
     bench.ticks.idle(idle)
     bench.chip(0, look)
@@ -198,7 +198,7 @@ def test_a_cycle_is_never_shorter_than_asked_for_however_long_the_board_was_idle
 
 def test_a_clock_pulse_lasts_half_a_cycle(bench: Bench) -> None:
     edges: list[int] = []
-    bench.pins.timing(1_000_000, 0)
+    bench.pins.timing(1_000_000, 0, 0)
     bench.run({"enable": 0b100000})
     bench.watch(5, lambda _level: edges.append(bench.ticks.total))
     bench.run({"enable": 0b100000, "pulse": 0b100000})

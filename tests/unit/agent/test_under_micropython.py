@@ -141,7 +141,7 @@ def commands() -> list[tuple[int, str]]:
     return [
         (protocol.HELLO, ""),
         (protocol.BIND, bytes((1, 2, 3, 4)).hex()),
-        (protocol.TIMING, bytes(8).hex()),
+        (protocol.TIMING, bytes(12).hex()),
         (protocol.START, (0).to_bytes(4, "little").hex() + (4).to_bytes(4, "little").hex()),
         (protocol.LOAD, encode_planes(tuple(rows)).hex()),
         (protocol.BLOCK, run_it.hex()),

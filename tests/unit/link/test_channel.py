@@ -27,7 +27,7 @@ def joined(seed: int = 0) -> tuple[Channel, JoinedBoard]:
 
 def test_answers_come_in_the_order_of_the_commands() -> None:
     channel, _ = joined()
-    commands = [SENSE, Command(protocol.TIMING, struct.pack("<II", 500, 0)), SENSE] * 20
+    commands = [SENSE, Command(protocol.TIMING, struct.pack("<III", 500, 0, 0)), SENSE] * 20
     answers = list(channel.exchange(commands))
     assert answers[1] == struct.pack("<II", 500, 1)
     assert [json.loads(answer) for answer in answers[::3]] == [{"supply_ma": 12.5}] * 20
@@ -83,7 +83,7 @@ def test_memory_that_runs_out_on_the_board_has_an_error_of_its_own() -> None:
 
     board.engine.timing = greedy  # type: ignore[method-assign]
     with pytest.raises(BoardMisbehaved) as caught:
-        channel.call(protocol.TIMING, bytes(8))
+        channel.call(protocol.TIMING, bytes(12))
     assert str(caught.value) == (
         "the board's interpreter ran out of memory; reset the board, and take large modules "
         "out of its boot program"
