@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.board import Capture
 from harness.table import Pattern, Words
@@ -90,7 +89,7 @@ def _probe(pattern: Pattern, row: int, pass_: int, mask: int) -> Probe:
     """Run up to one repetition of one row; test ``mask`` there, and nothing before it."""
     cut = pattern.rows(0, row + 1)
     picks = np.arange(row + 1) if pass_ == 0 else np.append(np.arange(row + 1), row)
-    cut = _pick(cut, picks)
+    cut = cut.pick(picks)
     last = len(cut) - 1
     repeat, until = cut.repeat.copy(), cut.until.copy()
     repeat[row:] = pass_ or 1
@@ -103,21 +102,3 @@ def _probe(pattern: Pattern, row: int, pass_: int, mask: int) -> Probe:
         cut, repeat=repeat, until=until, care=care, highz=highz, expect=cut.expect & care
     )
     return Probe(stimulus, mask, row)
-
-
-def _pick(pattern: Pattern, picks: NDArray[np.int64]) -> Pattern:
-    """Rows of a pattern in another order or number; labels are left behind."""
-    return replace(
-        pattern,
-        drive=pattern.drive[picks],
-        enable=pattern.enable[picks],
-        pulse=pattern.pulse[picks],
-        expect=pattern.expect[picks],
-        care=pattern.care[picks],
-        highz=pattern.highz[picks],
-        repeat=pattern.repeat[picks],
-        until=pattern.until[picks],
-        line=pattern.line[picks],
-        labels={},
-        notes={},
-    )

@@ -64,18 +64,26 @@ class Pattern:
 
     def rows(self, start: int, stop: int) -> Pattern:
         """Rows ``start`` to ``stop`` (exclusive) as a pattern of their own; labels follow."""
-        cut = slice(start, stop)
         return replace(
-            self,
-            drive=self.drive[cut],
-            enable=self.enable[cut],
-            pulse=self.pulse[cut],
-            expect=self.expect[cut],
-            care=self.care[cut],
-            highz=self.highz[cut],
-            repeat=self.repeat[cut],
-            until=self.until[cut],
-            line=self.line[cut],
+            self._at(slice(start, stop)),
             labels={k - start: self.labels[k] for k in self.labels if start <= k < stop},
             notes={k - start: self.notes[k] for k in self.notes if start <= k < stop},
+        )
+
+    def pick(self, rows: NDArray[np.int64]) -> Pattern:
+        """Rows in another order or number, one for each entry; labels are left behind."""
+        return replace(self._at(rows), labels={}, notes={})
+
+    def _at(self, where: slice | NDArray[np.int64]) -> Pattern:
+        return replace(
+            self,
+            drive=self.drive[where],
+            enable=self.enable[where],
+            pulse=self.pulse[where],
+            expect=self.expect[where],
+            care=self.care[where],
+            highz=self.highz[where],
+            repeat=self.repeat[where],
+            until=self.until[where],
+            line=self.line[where],
         )
