@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import Any, Self, cast
 
 from harness.errors import StoreError
-from harness.judge import Change, NightChanges, RetryPolicy, RunRecord, changes
+from harness.judge import Change, NightChanges, RetryPolicy, RunRecord, Verdict, changes
 from harness.rack import (
     Event,
     Observer,
@@ -83,11 +83,22 @@ def close_night(record: RunRecord, store: Store, out: Path) -> Night:
     """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
     found = changes(record, store.baseline(record.rack))
     folder = night_folder(out, record.run_id)
-    reports = write_run(record, folder)
+    reports = write_run(record, folder, known=known_failures(found))
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
     _write(folder / "night.json", json.dumps(plain, indent=1) + "\n")
     _write(folder / "night.txt", "\n".join(five_lines(found)) + "\n")
     return Night(record, found, reports)
+
+
+def known_failures(found: NightChanges) -> frozenset[tuple[str, str, str]]:
+    """Chip, design and table of every FAIL, UNSTABLE and ERROR that the baseline has just so."""
+    bad = {Verdict.FAIL, Verdict.UNSTABLE, Verdict.ERROR}
+    places = (*found.unstable, *found.untested, *found.unchanged)
+    return frozenset(
+        (change.chip_serial, change.design, change.table)
+        for change in places
+        if change.known and change.now in bad
+    )
 
 
 def night_folder(out: Path, run_id: str) -> Path:

@@ -3,14 +3,15 @@
 The one rule: what comes out is valid against the schema that pytest's source package carries
 (``junit-10.xsd``), so the attributes that ``junit-xml`` adds beyond it are taken off again.
 FAIL and UNSTABLE are failures, ERROR and a slot that could not be used are errors, WAIVED and
-NOT RUN are skipped. Characters that XML forbids appear escaped, not dropped.
+NOT RUN are skipped, and so is what was accepted as known. Characters that XML forbids appear
+escaped, not dropped.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from xml.etree import ElementTree as ET  # builds only; nothing foreign is parsed here
 
 from junit_xml import TestCase, TestSuite
@@ -22,14 +23,18 @@ CYCLES_TOLD = 8
 """Failing cycles that the text of a failure lists; the pages show more."""
 
 
-def chip_junit(run: RunRecord, chip: ChipRecord) -> bytes:
+Known = Collection[tuple[str, str, str]]
+"""Chip, design and table of what an accepted baseline has just so: told, but nobody is woken."""
+
+
+def chip_junit(run: RunRecord, chip: ChipRecord, known: Known = ()) -> bytes:
     """One chip's file: a ``testsuites`` element with one ``testsuite``."""
-    return _document([_suite(run, chip)])
+    return _document([_suite(run, chip, known)])
 
 
-def run_junit(run: RunRecord) -> bytes:
+def run_junit(run: RunRecord, known: Known = ()) -> bytes:
     """One file of the whole run: one ``testsuite`` for each chip."""
-    return _document(_suite(run, chip) for chip in run.chips)
+    return _document(_suite(run, chip, known) for chip in run.chips)
 
 
 def _document(suites: Iterable[ET.Element]) -> bytes:
@@ -43,10 +48,11 @@ def _document(suites: Iterable[ET.Element]) -> bytes:
     return text + b"\n"
 
 
-def _suite(run: RunRecord, chip: ChipRecord) -> ET.Element:
-    cases = [_case(outcome) for outcome in chip.outcomes]
+def _suite(run: RunRecord, chip: ChipRecord, known: Known) -> ET.Element:
+    news = [outcome for outcome in chip.outcomes if _key(outcome) not in known]
+    cases = [_case(outcome, known) for outcome in chip.outcomes]
     if chip.trouble:
-        cases.append(_slot_case(chip))
+        cases.append(_slot_case(chip, _error_slot if news or not chip.outcomes else _known_slot))
     suite = TestSuite(
         name=printable(chip.chip_serial or f"slot {chip.slot}"),
         test_cases=cases,
@@ -65,21 +71,34 @@ def _seconds(value: float) -> str:
     return f"{value:.3f}"
 
 
-def _case(outcome: Outcome) -> TestCase:
+def _key(outcome: Outcome) -> tuple[str, str, str]:
+    return outcome.chip_serial, outcome.design, outcome.table
+
+
+def _case(outcome: Outcome, known: Known) -> TestCase:
     case = TestCase(
         name=printable(outcome.table),
         classname=printable(outcome.design),
         elapsed_sec=outcome.seconds,
         stdout=printable(_told(outcome)),
     )
-    _MARKS[outcome.verdict](case, outcome)
+    mark = _known if _key(outcome) in known else _MARKS[outcome.verdict]
+    mark(case, outcome)
     return case
 
 
-def _slot_case(chip: ChipRecord) -> TestCase:
+def _slot_case(chip: ChipRecord, mark: Callable[[TestCase, ChipRecord], None]) -> TestCase:
     case = TestCase(name=printable(f"slot {chip.slot}"), classname="slot")
-    case.add_error_info(printable(chip.trouble), printable(chip.trouble), "slot")
+    mark(case, chip)
     return case
+
+
+def _error_slot(case: TestCase, chip: ChipRecord) -> None:
+    case.add_error_info(printable(chip.trouble), printable(chip.trouble), "slot")
+
+
+def _known_slot(case: TestCase, chip: ChipRecord) -> None:
+    case.add_skipped_info(printable(f"KNOWN from the accepted run: {chip.trouble}"))
 
 
 def _told(outcome: Outcome) -> str:
@@ -103,6 +122,13 @@ def _unstable(case: TestCase, outcome: Outcome) -> None:
 
 def _error(case: TestCase, outcome: Outcome) -> None:
     case.add_error_info(_message(outcome), printable(evidence_text(outcome)), outcome.origin.value)
+
+
+def _known(case: TestCase, outcome: Outcome) -> None:
+    case.add_skipped_info(
+        printable(f"KNOWN from the accepted run: {outcome.verdict}: {outcome.summary}"),
+        printable(evidence_text(outcome)),
+    )
 
 
 def _waived(case: TestCase, outcome: Outcome) -> None:

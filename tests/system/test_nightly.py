@@ -64,6 +64,10 @@ def counts(lines: list[str]) -> list[int]:
     return [int(line[19:26]) for line in lines[1:6]]
 
 
+def latest_junit(folder: Path) -> JUnitXml:
+    return JUnitXml.fromfile(str(max((folder / "out").iterdir()) / "junit.xml"))
+
+
 def accept(folder: Path) -> str:
     with Store.existing(folder / "s.sqlite") as store:
         run_id = store.latest_run().run_id
@@ -82,6 +86,8 @@ def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
     code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
     assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 0, 0, 0, 3])
     assert lines[0].endswith(f"compared with {accepted}")
+    junit = latest_junit(tmp_path)
+    assert (junit.tests, junit.failures, junit.skipped) == (3, 0, 2), "known ones wake nobody"
     code, lines = night(tmp_path, small_rack(tmp_path), capsys)
     assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 2, 0, 0, 1])
 
