@@ -1,0 +1,113 @@
+"""An emulated RP2040 with MicroPython's own firmware and a virtual chip on its pins, on a pty.
+
+Run: python -m tests.bench.emulated_board FIRMWARE.uf2 [--slow-ns N]. Prints the pty's path; any
+command of the tool can then use it as ``--port``. The firmware is MicroPython for the Raspberry Pi
+Pico; it is not part of this project. Outputs of the chip change ``--slow-ns`` after what made them
+change, and reach the controller's register two system clocks later, as on silicon.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import signal
+from collections import deque
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from rp2040py.boards import BoardSpec
+from rp2040py.cli.pty_repl import PtyInteractiveRepl
+from rp2040py.device import MicroPythonDevice
+
+from harness.board import load_profile
+from harness.shuttle import load_shuttle
+from harness.virtual.chip import ChipModel
+
+ROOT = Path(__file__).parents[2]
+DRIVEN = (0, 1)
+"""States of an emulated pin in which the controller drives it; the others are kinds of input."""
+
+SYNCHRONISER_NS = 16
+"""Two flip-flops at 125 MHz stand between a pin and what programs read (RP2040 datasheet)."""
+
+
+class ChipOnPins:
+    """A chip model wired to emulated pins: every edge the controller makes is one cycle of it."""
+
+    def __init__(self, board: Any, model: ChipModel, pins: Mapping[int, int], slow_ns: int) -> None:
+        self._board, self._model = board, model
+        self._gpio_of_bit = dict(pins)
+        self._delay = slow_ns + SYNCHRONISER_NS
+        self._coming: deque[tuple[int, int, int]] = deque()
+        self._outside = (0, 0)
+        self._asked = False
+        self.edges = 0
+        for gpio in self._gpio_of_bit.values():
+            board.gpio[gpio].add_listener(self._edge)
+
+    def _edge(self, now: object, before: object) -> None:
+        """A pin changed: evaluate the chip at once, for it may be read two clocks later."""
+        self.edges += 1
+        self.evaluate()
+
+    def evaluate(self) -> None:
+        """Give the chip the levels that stand on its pins, and put its answer on its outputs."""
+        drive = enable = pulls = 0
+        for bit, gpio in self._gpio_of_bit.items():
+            state = int(self._board.gpio[gpio].value)
+            if state in DRIVEN:
+                enable |= 1 << bit
+                drive |= state << bit
+        word = np.array([drive], np.uint32), np.array([enable], np.uint32)
+        nothing = np.zeros(1, np.uint32)
+        everything = np.array([0xFFFFFFFF], np.uint32) & ~word[1]
+        seen, floating = self._model.run(*word, nothing, everything)
+        self._show(int(seen[0]), int(floating[0]) | pulls, enable)
+
+    def _show(self, seen: int, floating: int, enable: int) -> None:
+        for bit, gpio in self._gpio_of_bit.items():
+            pin = self._board.gpio[gpio]
+            if enable >> bit & 1 or floating >> bit & 1:
+                pin.release_input()
+            else:
+                pin.set_input_value(bool(seen >> bit & 1))
+
+
+def chip_on(board: Any, slow_ns: int) -> ChipOnPins:
+    """Put a good chip of the demo shuttle on the pins that the demo board's profile names."""
+    shuttle = load_shuttle(ROOT / "vectors/shuttle.toml")
+    profile = load_profile(ROOT / "ci/wader.toml", shuttle)
+    model = ChipModel(shuttle, profile.select, "SP2-0001")
+    pins = {bit: profile.pins[pin.name] for bit, pin in enumerate(shuttle.pins)}
+    return ChipOnPins(board, model, pins, slow_ns)
+
+
+async def serve(firmware: Path, slow_ns: int) -> None:
+    """Boot the firmware and keep it running; its USB serial port is the pty that is printed."""
+    device = MicroPythonDevice(board=BoardSpec(image=firmware))
+    chip = chip_on(device.mcu, slow_ns)
+
+    def tell() -> None:
+        print(f"{device.mcu.clock.nanos / 1e9:.6f} s, {chip.edges} edges", flush=True)
+
+    asyncio.get_running_loop().add_signal_handler(signal.SIGUSR1, tell)
+    bridge = PtyInteractiveRepl(device.cdc, device.simulator, on_quit=lambda _code: None)
+    await bridge.start()
+    print(bridge.slave_path, flush=True)
+    await device.astart(timeout=None)
+    await asyncio.Event().wait()
+
+
+def main() -> None:
+    """Read the options and serve until the process is ended."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("firmware", type=Path)
+    parser.add_argument("--slow-ns", type=int, default=0)
+    given = parser.parse_args()
+    asyncio.run(serve(given.firmware, given.slow_ns))
+
+
+if __name__ == "__main__":
+    main()
