@@ -125,9 +125,11 @@ def _named(found: Sequence[Change]) -> str:
     for change in found:
         chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
     told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
-    known = sum(1 for change in found if change.known)
-    remark = f" ({known} known)" if known else ""
-    return _some(told, SHOWN_CHIPS, "; ") + remark
+    known = sum(change.known for change in found)
+    waived = sum(change.before is Verdict.WAIVED and change.now is Verdict.FAIL for change in found)
+    remarks = ((known, "known"), (waived, "waived before"))
+    remark = ", ".join(f"{number} {what}" for number, what in remarks if number)
+    return _some(told, SHOWN_CHIPS, "; ") + (f" ({remark})" if remark else "")
 
 
 def _some(texts: Sequence[str], most: int, between: str) -> str:
