@@ -148,6 +148,7 @@ class Engine:
 
     def start(self, first: int, stop: int) -> None:
         """Begin a run: forget all counts; keep the words of cycles ``first`` to ``stop``."""
+        self.pins.took()
         self.first = first
         self.stop = min(stop, first + MAX_WINDOW)
         self.cycle = 0
@@ -168,8 +169,10 @@ class Engine:
         return b""
 
     def totals(self) -> object:
-        """What the run came to: cycles, mismatches, signature, and the pins that were wrong."""
-        answer = struct.pack("<III", self.cycle & 0xFFFFFFFF, self.bad & 0xFFFFFFFF, self.crc)
+        """What the run came to: cycles, mismatches, signature, time, the pins that were wrong."""
+        took = self.pins.took()
+        cycles, bad = self.cycle & 0xFFFFFFFF, self.bad & 0xFFFFFFFF
+        answer = struct.pack("<IIIQ", cycles, bad, self.crc, took)
         for bit in range(32):
             if self.counts[bit]:
                 answer += struct.pack("<BI", bit, self.counts[bit])

@@ -47,6 +47,9 @@ class PinsFace(Protocol):
         Returns cycles used, last word read, whether it matched.
         """
 
+    def took(self) -> int:
+        """Microseconds measured in cycles since the last call; 0 if they are as ``timing`` said."""
+
     def sense(self) -> dict[str, float]:
         """Readings of sensors by name."""
 

@@ -27,6 +27,7 @@ class Pins:
         self.period_us = 0
         self.settle_us = 0
         self.due = ticks_us()
+        self.busy_us = 0
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
@@ -49,7 +50,7 @@ class Pins:
 
     def run(self, block: object, at: int, count: int, seen: object, floating: object) -> None:
         """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
-        self.begin()
+        began = self.begin()
         for k in range(count):
             i = at + k
             highz = block.highz[i]
@@ -58,6 +59,7 @@ class Pins:
             self.wait()
             seen[k] = self.look()
             floating[k] = self.pull(highz) if highz else 0
+        self.busy_us += ticks_diff(ticks_us(), began)
 
     def until(self, vector: object, limit: int) -> object:
         """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
@@ -65,17 +67,18 @@ class Pins:
         Returns cycles used, last word read, whether it matched.
         """
         drive, enable, pulse, expect, care = vector
-        self.begin()
+        began = self.begin()
         used = 0
-        while used < limit:
+        matched = False
+        while used < limit and not matched:
             self.apply(drive, enable)
             self.pulse(pulse)
             self.wait()
             word = self.look()
             used += 1
-            if not (word ^ expect) & care:
-                return used, word, True
-        return used, word, False
+            matched = not (word ^ expect) & care
+        self.busy_us += ticks_diff(ticks_us(), began)
+        return used, word, matched
 
     def apply(self, drive: int, enable: int) -> None:
         """Bring directions and levels to what the vector says; touch only what changes."""
@@ -140,9 +143,11 @@ class Pins:
         self.pause(PULL_US)
         return pin.value()
 
-    def begin(self) -> None:
-        """Begin a cycle now; what ``due`` was long ago says nothing, as the counter wraps."""
-        self.due = ticks_add(ticks_us(), self.period_us)
+    def begin(self) -> int:
+        """Begin a cycle now, and say when; what ``due`` was long ago says nothing any more."""
+        now = ticks_us()
+        self.due = ticks_add(now, self.period_us)
+        return now
 
     def wait(self) -> None:
         """Wait until this cycle is over."""
@@ -156,6 +161,11 @@ class Pins:
             begin = ticks_us()
             while ticks_diff(ticks_us(), begin) < us:
                 pass
+
+    def took(self) -> int:
+        """Microseconds that cycles took since the last call."""
+        busy, self.busy_us = self.busy_us, 0
+        return busy
 
     def sense(self) -> object:
         """No sensor is known to this module."""

@@ -92,6 +92,10 @@ class Pins:
         used, seen, matched = struct.unpack("<III", answer)
         return used, seen, bool(matched)
 
+    def took(self) -> int:
+        """The model takes the time of a cycle as it was told."""
+        return 0
+
     def sense(self) -> object:
         """A virtual board has no sensors."""
         return {}

@@ -81,7 +81,8 @@ class Capture:
     counts all. ``pin_counts`` maps bit position to mismatches on that pin. ``signature`` is the
     CRC-32 over every tested bit, so that two runs of one stimulus can be told apart.
     ``until_used`` maps rows with ``until`` to the cycles they took. ``achieved_hz`` is the rate
-    that the board reports; ``exact`` is True only where hardware times every cycle.
+    that the board measured, or set where it keeps to that; ``exact`` is True only where hardware
+    times every cycle.
     """
 
     cycles: int

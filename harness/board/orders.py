@@ -20,6 +20,7 @@ from harness.table import Pattern
 
 MISMATCH = struct.Struct("<IHIIII")
 UNTIL_ROW = struct.Struct("<HI")
+TOTALS = struct.Struct("<IIIQ")
 WINDOW_WORD = struct.Struct("<IHIII")
 
 
@@ -41,9 +42,14 @@ class Order:
 
 @dataclass
 class Answers:
-    """What one run gave, filled in as answers arrive. ``period`` is in nanoseconds."""
+    """What one run gave, filled in as answers arrive.
+
+    ``period`` is the time of a cycle as the board set it, in nanoseconds; ``took`` what all
+    cycles took, in microseconds, 0 where the board keeps the period as set.
+    """
 
     period: float = 0.0
+    took: int = 0
     mismatches: list[Mismatch] = field(default_factory=list)
     until_used: dict[int, int] = field(default_factory=dict)
     window: list[tuple[int, int, int, int]] = field(default_factory=list)
@@ -76,8 +82,19 @@ class Answers:
 
     def take_totals(self, payload: bytes) -> None:
         """Read what the run came to."""
-        self.cycles, self.mismatch_count, self.signature = struct.unpack_from("<III", payload)
-        self.pin_counts = dict(struct.iter_unpack("<BI", payload[12:]))
+        (
+            self.cycles,
+            self.mismatch_count,
+            self.signature,
+            self.took,
+        ) = TOTALS.unpack_from(payload)
+        self.pin_counts = dict(struct.iter_unpack("<BI", payload[TOTALS.size :]))
+
+    def achieved_hz(self, asked_hz: float) -> float:
+        """The rate of the run: measured where software paces it, else as the board set it."""
+        if self.took:
+            return self.cycles * 1e6 / self.took
+        return 1e9 / self.period if self.period else asked_hz
 
     def captured(self) -> CaptureWindow | None:
         """The window's words as arrays, or None if no cycle fell into it."""

@@ -127,7 +127,7 @@ class Session:
             signature=answers.signature,
             until_used=answers.until_used,
             window=answers.captured(),
-            achieved_hz=1e9 / answers.period if answers.period else conditions.clock_hz,
+            achieved_hz=answers.achieved_hz(conditions.clock_hz),
             exact=self.identity.exact,
             seconds=time.monotonic() - began,
             wire=_difference(self._counters(), before),

@@ -47,7 +47,7 @@ class ChipOnPins:
         for gpio in self._gpio_of_bit.values():
             board.gpio[gpio].add_listener(self._edge)
 
-    def _edge(self, now: object, before: object) -> None:
+    def _edge(self, _now: object, _before: object) -> None:
         """A pin changed: evaluate the chip at once, for it may be read two clocks later."""
         self.edges += 1
         self.evaluate()

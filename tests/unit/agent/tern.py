@@ -119,6 +119,9 @@ class TernPins:
             seen[k] = word
             floating[k] = floats & block.highz[i]
 
+    def took(self) -> int:
+        return 0
+
     def until(self, vector: Sequence[int], limit: int) -> tuple[int, int, bool]:
         drive, enable, pulse, expect, care = vector
         word = 0

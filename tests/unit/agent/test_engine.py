@@ -64,7 +64,7 @@ class Rig:
         """Cycles, mismatches, signature, mismatches by pin."""
         answer = self.engine.command(protocol.TOTALS, b"")
         cycles, bad, crc = struct.unpack_from("<III", answer)
-        return cycles, bad, crc, dict(struct.iter_unpack("<BI", answer[12:]))
+        return cycles, bad, crc, dict(struct.iter_unpack("<BI", answer[20:]))
 
 
 def test_a_block_that_matches_gives_counts_only() -> None:

@@ -205,6 +205,16 @@ def test_a_clock_pulse_lasts_half_a_cycle(bench: Bench) -> None:
     assert 500 <= edges[1] - edges[0] < 510
 
 
+def test_the_time_that_cycles_took_is_measured_and_told_once(bench: Bench) -> None:
+    bench.pins.timing(500_000, 0, 0)
+    bench.run(*[{"drive": k & 1, "enable": 1} for k in range(10)])
+    bench.ticks.idle(7_000)
+    bench.run({})
+    took = bench.pins.took()
+    assert 5_500 <= took < 6_000, "eleven cycles of 500 us, and not the idle time between"
+    assert bench.pins.took() == 0
+
+
 def test_release_lets_go_of_every_pin(bench: Bench) -> None:
     bench.run({"drive": 0b111111, "enable": 0b111111})
     bench.pins.release()

@@ -49,6 +49,15 @@ def test_a_run_without_reset_leaves_the_chip_as_it_is() -> None:
     assert chip.resets == 0
 
 
+def test_the_rate_of_a_run_is_what_the_board_measured_if_it_measures() -> None:
+    pins = TernPins(TernChip())
+    session, _ = join(pins)
+    assert session.run(random_pattern(3, 30), CONDITIONS).achieved_hz == 50_000
+    pins.took = lambda: 10_000  # type: ignore[method-assign]
+    capture = session.run(random_pattern(3, 30), CONDITIONS)
+    assert capture.achieved_hz == pytest.approx(capture.cycles * 100)
+
+
 def test_a_second_selection_forgets_the_first() -> None:
     pins = TernPins(TernChip())
     session, _ = join(pins)
