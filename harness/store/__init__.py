@@ -21,13 +21,14 @@ from harness.store.history import (
     History,
     HistoryLine,
     HistoryNight,
-    Selection,
     of_chip,
     of_design,
     of_slot,
 )
 from harness.store.models import SCHEMA_VERSION
 from harness.store.store import Store
+from harness.store.subjects import Subjects
+from harness.store.summaries import Selection
 from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
@@ -50,6 +51,7 @@ __all__ = [
     "RunRecord",
     "Selection",
     "Store",
+    "Subjects",
     "Verdict",
     "WaiverRecord",
     "Wave",

@@ -12,8 +12,7 @@ from sqlalchemy import create_engine, text
 
 from harness.errors import StoreError
 from harness.store import Store
-from harness.store.migrations.versions import v2_history
-from harness.store.models import HISTORY_INDICES, Base
+from harness.store.models import Base
 from tests.unit.store.samples import NOON, chip
 from tests.unit.store.test_store import failing_outcome
 from tests.unit.store.version1 import make_version1
@@ -54,10 +53,6 @@ def test_a_migrated_store_is_like_a_new_one(tmp_path: Path) -> None:
     for path in (old, new):
         Store(path).close()
         assert differences(f"sqlite:///{path}") == []
-
-
-def test_the_step_makes_the_indices_that_the_models_have() -> None:
-    assert v2_history.INDICES == HISTORY_INDICES
 
 
 def test_programs_that_migrate_one_store_at_the_same_time_all_get_it(tmp_path: Path) -> None:

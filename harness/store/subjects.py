@@ -1,0 +1,53 @@
+"""What the store knows: every chip, design and slot that a history can be asked about.
+
+One rule: the answer costs as much as there are subjects, however many outcomes are kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, exists, select
+
+from harness.store.models import NightRow, OutcomeRow, RunRow, SubjectRow
+from harness.store.summaries import Kind, Selection
+
+
+@dataclass(frozen=True)
+class Subjects:
+    """Names by kind, each sorted: ``slots`` are pairs of rack and slot."""
+
+    chips: tuple[str, ...]
+    designs: tuple[str, ...]
+    slots: tuple[tuple[str, str], ...]
+
+
+def read_subjects(connection: Connection) -> Subjects:
+    """Read the subjects of all summaries, and of runs that have none yet."""
+    found = sorted({*_summarised(connection), *_unsummarised(connection)})
+    return Subjects(
+        tuple(s.name for s in found if s.kind is Kind.CHIP),
+        tuple(s.name for s in found if s.kind is Kind.DESIGN),
+        tuple((s.rack, s.name) for s in found if s.kind is Kind.SLOT),
+    )
+
+
+def _summarised(connection: Connection) -> Iterator[Selection]:
+    kept = exists().where(NightRow.subject == SubjectRow.number)
+    rows = connection.execute(select(SubjectRow.kind, SubjectRow.rack, SubjectRow.name).where(kept))
+    for kind, rack, name in rows:
+        yield Selection(Kind(kind), rack, name)
+
+
+def _unsummarised(connection: Connection) -> Iterator[Selection]:
+    rows = connection.execute(
+        select(RunRow.rack, OutcomeRow.slot, OutcomeRow.chip_serial, OutcomeRow.design)
+        .join(OutcomeRow, OutcomeRow.run_id == RunRow.run_id)
+        .where(~RunRow.summarised)
+        .distinct()
+    )
+    for rack, slot, chip, design in rows:
+        yield Selection(Kind.SLOT, rack, slot)
+        yield Selection(Kind.CHIP, "", chip)
+        yield Selection(Kind.DESIGN, "", design)
