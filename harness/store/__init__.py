@@ -16,16 +16,17 @@ from harness.judge import (
     Wave,
     Window,
 )
-from harness.store.codec import CodecError, JsonValue, decode, encode, field_types
+from harness.store.codec import CodecError, JsonValue, decode, encode
 from harness.store.history import (
     History,
-    HistoryLine,
     HistoryNight,
     of_chip,
     of_design,
     of_slot,
 )
+from harness.store.lines import HistoryLine
 from harness.store.models import SCHEMA_VERSION
+from harness.store.shortcuts import field_types
 from harness.store.store import Store
 from harness.store.subjects import Subjects
 from harness.store.summaries import Selection

@@ -12,9 +12,12 @@ import math
 import types
 import typing
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
+
+from harness.store.shortcuts import Unfit, decoder, encoder, field_types
 
 JsonValue = bool | int | float | str | list[Any] | dict[str, Any] | None
 
@@ -28,8 +31,7 @@ class CodecError(ValueError):
 def encode(value: object) -> JsonValue:
     """Turn a record into values that ``json.dumps`` takes unchanged."""
     if dataclasses.is_dataclass(value):
-        names = [field.name for field in dataclasses.fields(value)]
-        return {name: encode(getattr(value, name)) for name in names}
+        return _encode_record(value)
     if isinstance(value, tuple):
         return [encode(item) for item in value]
     if isinstance(value, datetime):
@@ -44,20 +46,35 @@ def encode(value: object) -> JsonValue:
     raise TypeError(msg)
 
 
+def _encode_record(value: Any) -> JsonValue:
+    try:
+        found: dict[str, Any] = encoder(type(value))(value)
+    except (Unfit, AttributeError, TypeError):
+        return {name: encode(getattr(value, name)) for name in field_types(type(value))}
+    return found
+
+
 def decode(kind: type[Any], value: JsonValue, place: str) -> Any:
     """Turn a JSON value into ``kind``, a dataclass or the type of one of its fields.
 
     Raises CodecError.
     """
     if dataclasses.is_dataclass(kind):
+        with suppress(Unfit, KeyError, TypeError, ValueError):
+            return decoder(kind)(value)
+    return _decode(kind, value, place)
+
+
+def _decode(kind: type[Any], value: JsonValue, place: str) -> Any:
+    if dataclasses.is_dataclass(kind):
         return _decode_record(kind, value, place)
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin is types.UnionType:
         (inner,) = (argument for argument in arguments if argument is not types.NoneType)
-        return None if value is None else decode(inner, value, place)
+        return None if value is None else _decode(inner, value, place)
     if origin is tuple:
         items = _expect(list, value, place)
-        return tuple(decode(arguments[0], item, f"{place}[{k}]") for k, item in enumerate(items))
+        return tuple(_decode(arguments[0], item, f"{place}[{k}]") for k, item in enumerate(items))
     if issubclass(kind, StrEnum):
         return _convert(kind, _expect(str, value, place), place)
     return _PLAIN[kind](value, place)
@@ -68,7 +85,7 @@ def _decode_record(kind: type[Any], value: JsonValue, place: str) -> Any:
     wanted = field_types(kind)
     _refuse("unknown field", given.keys() - wanted.keys(), place)
     _refuse("missing field", wanted.keys() - given.keys(), place)
-    found = {name: decode(t, given[name], f"{place}.{name}") for name, t in wanted.items()}
+    found = {name: _decode(t, given[name], f"{place}.{name}") for name, t in wanted.items()}
     return kind(**found)
 
 
@@ -76,17 +93,6 @@ def _refuse(what: str, names: set[str], place: str) -> None:
     if names:
         msg = f"{place}: {what} {', '.join(sorted(names))}"
         raise CodecError(msg)
-
-
-def field_types(kind: type[Any]) -> Mapping[str, Any]:
-    """Map the dataclass's fields, in order, to their resolved types."""
-    if kind not in _FIELD_TYPES:
-        hints = typing.get_type_hints(kind)
-        _FIELD_TYPES[kind] = {f.name: hints[f.name] for f in dataclasses.fields(kind)}
-    return _FIELD_TYPES[kind]
-
-
-_FIELD_TYPES: dict[type[Any], dict[str, Any]] = {}
 
 
 def _expect(kind: type[Any], value: JsonValue, place: str) -> Any:

@@ -25,6 +25,7 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
+from harness.store.jsontext import to_text, to_value
 from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 
@@ -81,7 +82,9 @@ def open_engine(url: str) -> Engine:
     with translated(shown):
         if path is not None:
             path.parent.mkdir(parents=True, exist_ok=True)
-        engine = create_engine(url, **_options(url, path))
+        engine = create_engine(
+            url, json_serializer=to_text, json_deserializer=to_value, **_options(url, path)
+        )
         if path is not None:
             event.listen(engine, "connect", _prepare_sqlite)
     try:
