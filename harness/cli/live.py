@@ -23,6 +23,7 @@ from harness.rack import (
     Slot,
     SlotConnecting,
     SlotFinished,
+    StoreNews,
     TableJudged,
     TableStarted,
 )
@@ -56,11 +57,15 @@ class RowDisplay:
 
     def __init__(self, slots: Sequence[Slot]) -> None:
         self._rows = {slot.name: _Row(slot.name, slot.chip) for slot in slots}
+        self._news = ""
         self._lock = threading.Lock()
 
     def __call__(self, event: Event) -> None:
         """Take an event in."""
         with self._lock:
+            if isinstance(event, StoreNews):
+                self._news = event.text
+                return
             row = self._rows[event.slot]
             match event:
                 case SlotConnecting(port=port, tables=tables):
@@ -74,7 +79,7 @@ class RowDisplay:
 
     def __rich__(self) -> Table:
         """Draw all rows."""
-        table = Table(box=None, pad_edge=False)
+        table = Table(box=None, pad_edge=False, caption_justify="left")
         for heading in ("slot", "chip", "tables", "now", "so far"):
             table.add_column(heading, justify="right" if heading == "tables" else "left")
         with self._lock:
@@ -86,6 +91,7 @@ class RowDisplay:
                     Text(row.doing),
                     Text(counts_text(row.verdicts)),
                 )
+            table.caption = Text(self._news) if self._news else None
         return table
 
 
@@ -118,5 +124,7 @@ def _line(event: Event) -> str:
             return f"{head}  {verdict_text(outcome.verdict)}{tail}"
         case SlotFinished(slot=slot, trouble=trouble):
             return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
+        case StoreNews(text=text):
+            return text
         case _:
             return ""
