@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rich.console import Console
+from rich.console import Console, Group
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
@@ -77,9 +77,9 @@ class RowDisplay:
                 case SlotFinished(trouble=trouble):
                     row.doing = "cannot be used" if trouble else "finished"
 
-    def __rich__(self) -> Table:
+    def __rich__(self) -> Group:
         """Draw all rows."""
-        table = Table(box=None, pad_edge=False, caption_justify="left")
+        table = Table(box=None, pad_edge=False)
         for heading in ("slot", "chip", "tables", "now", "so far"):
             table.add_column(heading, justify="right" if heading == "tables" else "left")
         with self._lock:
@@ -91,8 +91,8 @@ class RowDisplay:
                     Text(row.doing),
                     Text(counts_text(row.verdicts)),
                 )
-            table.caption = Text(self._news) if self._news else None
-        return table
+            news = [Text(self._news)] if self._news else []
+        return Group(table, *news)
 
 
 class LineDisplay:
