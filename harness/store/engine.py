@@ -25,7 +25,7 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
-from harness.store.jsontext import to_text, to_value
+from harness.store.jsontext import to_value
 from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 
@@ -83,7 +83,7 @@ def open_engine(url: str) -> Engine:
         if path is not None:
             path.parent.mkdir(parents=True, exist_ok=True)
         engine = create_engine(
-            url, json_serializer=to_text, json_deserializer=to_value, **_options(url, path)
+            url, json_serializer=_as_it_is, json_deserializer=to_value, **_options(url, path)
         )
         if path is not None:
             event.listen(engine, "connect", _prepare_sqlite)
@@ -125,6 +125,11 @@ def _options(url: str, path: Path | None) -> dict[str, Any]:
     if make_url(url).get_backend_name() == "postgresql":
         options["connect_args"] = _SERVER_WAITS
     return options
+
+
+def _as_it_is(text: str) -> str:
+    """Bodies come as JSON text, made by the thread that records and not by the one that commits."""
+    return text
 
 
 def _prepare_sqlite(connection: Any, record: object) -> None:

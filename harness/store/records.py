@@ -15,6 +15,7 @@ from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
 from harness.store.codec import CodecError, decode, encode
 from harness.store.inserts import Row
+from harness.store.jsontext import to_text
 from harness.store.models import ChipRow, OutcomeRow, RunRow
 
 
@@ -42,7 +43,7 @@ def outcome_row(run_id: str, outcome: Outcome) -> Row:
         "mismatches": outcome.mismatches,
         "started": outcome.started,
         "seconds": outcome.seconds,
-        "body": encode(outcome),
+        "body": to_text(encode(outcome)),
     }
 
 
@@ -64,7 +65,7 @@ def _read_chips(connection: Connection, run_id: str, place: str) -> tuple[ChipRe
         select(OutcomeRow.slot, OutcomeRow.number, OutcomeRow.body)
         .where(OutcomeRow.run_id == run_id)
         .order_by(OutcomeRow.number)
-    ):
+    ).all():
         where = f"{place}: run {run_id}, outcome {number}"
         outcomes.setdefault(slot, []).append(_read_outcome(body, where))
     names = _names(ChipRecord, "outcomes")

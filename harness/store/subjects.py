@@ -41,13 +41,14 @@ def _summarised(connection: Connection) -> Iterator[Selection]:
 
 
 def _unsummarised(connection: Connection) -> Iterator[Selection]:
-    rows = connection.execute(
-        select(RunRow.rack, OutcomeRow.slot, OutcomeRow.chip_serial, OutcomeRow.design)
-        .join(OutcomeRow, OutcomeRow.run_id == RunRow.run_id)
-        .where(~RunRow.summarised)
-        .distinct()
-    )
-    for rack, slot, chip, design in rows:
-        yield Selection(Kind.SLOT, rack, slot)
-        yield Selection(Kind.CHIP, "", chip)
-        yield Selection(Kind.DESIGN, "", design)
+    o = OutcomeRow
+    runs = connection.execute(select(RunRow.run_id, RunRow.rack).where(~RunRow.summarised)).all()
+    for run_id, rack in runs:
+        # one run at a time: a join would have some planners look through the outcomes of all
+        rows = connection.execute(
+            select(o.slot, o.chip_serial, o.design).where(o.run_id == run_id).distinct()
+        )
+        for slot, chip, design in rows:
+            yield Selection(Kind.SLOT, rack, slot)
+            yield Selection(Kind.CHIP, "", chip)
+            yield Selection(Kind.DESIGN, "", design)
