@@ -13,6 +13,7 @@ from sqlalchemy import Connection, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from harness.store.models import Base, ChipRow, OutcomeRow
+from harness.store.undisturbed import undisturbed
 
 Row = Mapping[str, Any]
 
@@ -52,6 +53,7 @@ def _put(
         return
     statement = insert_into(connection, model)
     changed = {name: statement.excluded[name] for name in rows[0] if name not in key}
-    connection.execute(
-        statement.on_conflict_do_update(index_elements=key, set_=changed), list(rows)
-    )
+    with undisturbed():
+        connection.execute(
+            statement.on_conflict_do_update(index_elements=key, set_=changed), list(rows)
+        )

@@ -7,6 +7,7 @@ said to be damaged, with its place.
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterable
 from typing import Any
 
 from sqlalchemy import Connection, select
@@ -17,6 +18,7 @@ from harness.store.codec import CodecError, decode, encode
 from harness.store.inserts import Row
 from harness.store.jsontext import to_text
 from harness.store.models import ChipRow, OutcomeRow, RunRow
+from harness.store.undisturbed import undisturbed
 
 
 def run_row(run: RunRecord) -> dict[str, Any]:
@@ -29,8 +31,13 @@ def chip_row(chip: ChipRecord) -> dict[str, Any]:
     return _columns(chip, "outcomes")
 
 
-def outcome_row(run_id: str, outcome: Outcome) -> Row:
-    """Columns of an outcome."""
+def outcome_rows(run_id: str, outcomes: Iterable[Outcome]) -> list[Row]:
+    """Columns of outcomes of one run."""
+    with undisturbed():
+        return [_outcome_row(run_id, outcome) for outcome in outcomes]
+
+
+def _outcome_row(run_id: str, outcome: Outcome) -> Row:
     return {
         "run_id": run_id,
         "slot": outcome.slot,
@@ -56,7 +63,8 @@ def read_run(connection: Connection, run_id: str, place: str) -> RunRecord | Non
     if found is None:
         return None
     heading = dict(zip(names, found, strict=True))
-    return RunRecord(chips=_read_chips(connection, run_id, place), **heading)
+    with undisturbed():
+        return RunRecord(chips=_read_chips(connection, run_id, place), **heading)
 
 
 def _read_chips(connection: Connection, run_id: str, place: str) -> tuple[ChipRecord, ...]:

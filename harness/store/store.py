@@ -23,7 +23,7 @@ from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Patience, Tell
-from harness.store.records import chip_row, outcome_row, read_run, run_row
+from harness.store.records import chip_row, outcome_rows, read_run, run_row
 from harness.store.subjects import Subjects, read_subjects
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
@@ -85,7 +85,7 @@ class Store:
 
     def start_run(self, run: RunRecord) -> None:
         """Keep a run's heading and whatever chips and outcomes it has already, all or nothing."""
-        outcomes = [outcome_row(run.run_id, o) for chip in run.chips for o in chip.outcomes]
+        outcomes = outcome_rows(run.run_id, (o for chip in run.chips for o in chip.outcomes))
 
         def start(connection: Connection) -> None:
             summarise_older(connection, run.started - LEFT_OVER)
@@ -98,7 +98,7 @@ class Store:
 
     def record_chip(self, run_id: str, chip: ChipRecord) -> None:
         """Keep a chip's identity, over what was known of its slot before, and its outcomes."""
-        outcomes = [outcome_row(run_id, outcome) for outcome in chip.outcomes]
+        outcomes = outcome_rows(run_id, chip.outcomes)
 
         def record(connection: Connection) -> None:
             put_chips(connection, run_id, [chip_row(chip)])
@@ -118,7 +118,7 @@ class Store:
 
     def record_outcomes(self, run_id: str, outcomes: Iterable[Outcome]) -> None:
         """Keep many outcomes at once, all or nothing; otherwise as :meth:`record_outcome`."""
-        rows = [outcome_row(run_id, outcome) for outcome in outcomes]
+        rows = outcome_rows(run_id, outcomes)
         if rows:
             self._together.keep(rows)
 
