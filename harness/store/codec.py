@@ -12,7 +12,6 @@ import math
 import types
 import typing
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
@@ -60,8 +59,10 @@ def decode(kind: type[Any], value: JsonValue, place: str) -> Any:
     Raises CodecError.
     """
     if dataclasses.is_dataclass(kind):
-        with suppress(Unfit, KeyError, TypeError, ValueError):
+        try:
             return decoder(kind)(value)
+        except (Unfit, KeyError, TypeError, ValueError):
+            return _decode(kind, value, place)
     return _decode(kind, value, place)
 
 

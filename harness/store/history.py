@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, Connection, select
 from harness.judge import Verdict
 from harness.store.lines import HistoryLine, Night, history_lines
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
-from harness.store.summaries import LETTERS, Kind, Selection, Summary
+from harness.store.summaries import LETTER_OF, LETTERS, Kind, Selection, Summary
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def _unsummarised(connection: Connection, which: Selection) -> Iterator[Night]:
         )
         found = Summary([], [])
         for _, chip, design, table, verdict in sorted(tuple(row) for row in rows):
-            found.add((chip, design, table), verdict)
+            found.add((chip, design, table), LETTER_OF[verdict])
         if found.entries:
             yield Night(run_id, started, found.entries, "".join(found.letters))
 

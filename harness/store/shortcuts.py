@@ -11,7 +11,7 @@ import functools
 import math
 import types
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from enum import StrEnum
 from operator import attrgetter, itemgetter
@@ -70,7 +70,7 @@ def _make_encoder(kind: type[Any]) -> Step:
 
 def _make_decoder(kind: type[Any]) -> Step:
     hints = field_types(kind)
-    wanted = frozenset(hints)
+    size = len(hints)
     plain = tuple(name for name, hint in hints.items() if hint in (*_AS_IT_IS, float))
     plain_types = tuple(hints[name] for name in plain)
     steps = [(name, _decode_step(hint)) for name, hint in hints.items() if name not in plain]
@@ -78,30 +78,34 @@ def _make_decoder(kind: type[Any]) -> Step:
     fill = _filler(kind)
 
     def decode_record(given: Any) -> Any:
-        if type(given) is not dict or given.keys() != wanted:
+        # as many as wanted, and each that is wanted: a missing one raises KeyError below
+        if type(given) is not dict or len(given) != size:
             raise Unfit
         if tuple(map(type, plain_values(given))) != plain_types:
             raise Unfit
-        found = given.copy()
-        for name, step in steps:
-            found[name] = step(found[name])
-        return fill(found)
+        return fill(given, steps)
 
     return decode_record
 
 
-def _filler(kind: type[Any]) -> Step:
-    """Return what makes a record of a value for every field.
+Steps = Sequence[tuple[str, Step]]
+
+
+def _filler(kind: type[Any]) -> Callable[[dict[str, Any], Steps], Any]:
+    """Return what makes a record of a value for every field, some of which need a step first.
 
     A frozen dataclass sets its fields one by one past its own guard, which takes longer than all
     the rest; where nothing but that happens in its constructor they are set all at once.
     """
     if hasattr(kind, "__post_init__") or hasattr(kind, "__slots__"):
-        return lambda found: kind(**found)
+        return lambda given, steps: kind(**{**given, **{n: step(given[n]) for n, step in steps}})
 
-    def fill(found: dict[str, Any]) -> Any:
+    def fill(given: dict[str, Any], steps: Steps) -> Any:
         record = object.__new__(kind)
-        record.__dict__.update(found)
+        fields = record.__dict__
+        fields.update(given)
+        for name, step in steps:
+            fields[name] = step(given[name])
         return record
 
     return fill
@@ -151,7 +155,7 @@ def _decode_step(hint: Any) -> Step:
         return decoder(typing.cast("type[Any]", hint))
     step = _decode_step(_only_argument(hint))
     if typing.get_origin(hint) is tuple:
-        return lambda items: tuple([step(item) for item in _exactly(list, items)])
+        return lambda items: tuple([step(item) for item in items]) if _exactly(list, items) else ()
     return lambda value: None if value is None else step(value)
 
 

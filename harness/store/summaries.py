@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import cached_property
 
 from sqlalchemy import Connection, delete, select, update
 
 from harness.judge import Verdict
 from harness.store.inserts import insert_into
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
+from harness.store.undisturbed import undisturbed
 
 LETTERS: Mapping[Verdict, str] = {
     Verdict.PASS: "P",
@@ -27,6 +29,9 @@ LETTERS: Mapping[Verdict, str] = {
     Verdict.WAIVED: "W",
     Verdict.NOT_RUN: "-",
 }
+
+LETTER_OF = {verdict.value: letter for verdict, letter in LETTERS.items()}
+"""The letter of a verdict as the outcomes have it."""
 
 Entry = tuple[str, str, str]
 """Chip, design and table."""
@@ -59,16 +64,22 @@ class Summary:
     entries: list[Entry]
     letters: list[str]
 
-    def add(self, entry: Entry, verdict: str) -> None:
+    def add(self, entry: Entry, letter: str) -> None:
         """Add one outcome."""
         self.entries.append(entry)
-        self.letters.append(LETTERS[Verdict(verdict)])
+        self.letters.append(letter)
+
+    @cached_property
+    def layout(self) -> str:
+        """What the letters are about, as it is kept."""
+        return json.dumps(self.entries, separators=(",", ":"))
 
 
 def summarise(connection: Connection, run_id: str) -> None:
     """Work out a run's summaries anew, over those that it has."""
     lock_run(connection, run_id)
-    found = _summaries(connection, run_id)
+    with undisturbed():
+        found = _summaries(connection, run_id)
     subjects = _subject_numbers(connection, found)
     layouts = _layout_numbers(connection, found.values())
     known = select(SubjectRow.number)
@@ -79,7 +90,7 @@ def summarise(connection: Connection, run_id: str) -> None:
         {
             "subject": subjects[which],
             "run_id": run_id,
-            "layout": layouts[_text(summary.entries)],
+            "layout": layouts[summary.layout],
             "verdicts": "".join(summary.letters),
         }
         for which, summary in found.items()
@@ -125,11 +136,12 @@ def _summaries(connection: Connection, run_id: str) -> dict[Selection, Summary]:
     chips: dict[str, Summary] = {}
     designs: dict[str, Summary] = {}
     slots: dict[str, Summary] = {}
-    for slot, chip, design, table, verdict in sorted(tuple(row) for row in rows):
+    for slot, chip, design, table, verdict in sorted(tuple(row) for row in rows.all()):
+        entry, letter = (chip, design, table), LETTER_OF[verdict]
         for places, name in ((chips, chip), (designs, design), (slots, slot)):
             if name not in places:
                 places[name] = Summary([], [])
-            places[name].add((chip, design, table), verdict)
+            places[name].add(entry, letter)
     return {
         **{Selection(Kind.CHIP, "", name): summary for name, summary in chips.items()},
         **{Selection(Kind.DESIGN, "", name): summary for name, summary in designs.items()},
@@ -157,7 +169,7 @@ def _known_subjects(connection: Connection) -> dict[Selection, int]:
 
 def _layout_numbers(connection: Connection, summaries: Iterable[Summary]) -> dict[str, int]:
     """Find the numbers of the summaries' layouts, by their texts, and keep those that are new."""
-    texts = {_sha256(text): text for text in {_text(summary.entries) for summary in summaries}}
+    texts = {_sha256(text): text for text in {summary.layout for summary in summaries}}
     missing = sorted(texts.keys() - _known_layouts(connection).keys())
     if missing:
         connection.execute(
@@ -171,10 +183,6 @@ def _layout_numbers(connection: Connection, summaries: Iterable[Summary]) -> dic
 def _known_layouts(connection: Connection) -> dict[str, int]:
     rows = connection.execute(select(LayoutRow.sha256, LayoutRow.number))
     return {digest: number for digest, number in rows}  # noqa: C416 - rows are no pairs to mypy
-
-
-def _text(entries: Sequence[Entry]) -> str:
-    return json.dumps(entries, separators=(",", ":"))
 
 
 def _sha256(text: str) -> str:
