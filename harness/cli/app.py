@@ -16,6 +16,7 @@ from typer.exceptions import Abort, TyperException
 from harness.cli.command_accept import accept
 from harness.cli.command_bundle import bundle
 from harness.cli.command_check import check
+from harness.cli.command_history import history
 from harness.cli.command_intake import intake
 from harness.cli.command_nightly import nightly
 from harness.cli.command_ports import ports
@@ -32,7 +33,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for _command in (check, run, nightly, accept, intake, report, bundle, ports):
+for _command in (check, run, nightly, accept, history, intake, report, bundle, ports):
     app.command()(_command)
 app.command("replay")(replay_bundle)
 
