@@ -208,12 +208,17 @@ def percent(share: float) -> str:
         return "<0.1"
     if 0.9995 <= share < 1:
         return ">99.9"
-    return f"{share * 100:.1f}".removesuffix(".0")
+    return f"{share:.0%}".rstrip("%") if share in {0, 1} else f"{share * 100:.1f}"
 
 
 def minute(when: datetime | None) -> str:
     """Write a moment to the minute, in UTC; a dash if there is none."""
     return f"{when.astimezone(UTC):%Y-%m-%d %H:%M}" if when is not None else "–"
+
+
+def day(when: datetime | None) -> str:
+    """Write a moment's date, in UTC; a dash if there is none."""
+    return f"{when.astimezone(UTC):%Y-%m-%d}" if when is not None else "–"
 
 
 def night_worst(night: HistoryNight) -> Verdict:
@@ -252,7 +257,7 @@ def _headline(subject: Subject, found: History) -> str:
     chips = many(len({line.chip_serial for line in found.lines}), "chip")
     designs = many(len({line.design for line in found.lines}), "design")
     tables = many(len({(line.design, line.table) for line in found.lines}), "table")
-    first, last = (f"{found.nights[k].started.astimezone(UTC):%Y-%m-%d}" for k in (0, -1))
+    first, last = (day(found.nights[k].started) for k in (0, -1))
     span = f"on {first}" if first == last else f"from {first} to {last}"
     seen = f"{many(len(found.nights), 'night')}, {span}"
     match subject:
@@ -275,9 +280,9 @@ def _line(subject: Subject, line: HistoryLine, links: Links) -> TableLine:
     return TableLine(
         look=look(line.verdict) if line.verdict is not None else NEVER,
         names=tuple(_names(subject, line, links)),
-        first_seen=minute(line.first_seen),
-        last_seen=minute(line.last_seen),
-        last_changed=minute(line.last_changed),
+        first_seen=day(line.first_seen),
+        last_seen=day(line.last_seen),
+        last_changed=day(line.last_changed),
         judged=line.rate.tested,
         rate=_rate(line.rate),
         sure=_sure(line.rate),

@@ -36,7 +36,9 @@ def safe_name(text: str) -> str:
 
 def chip_folders(run: RunRecord) -> dict[str, str]:
     """Map each slot of the run to the name of its chip's folder, unique even where case is not."""
-    return distinct_names({chip.slot: chip.chip_serial or f"slot {chip.slot}" for chip in run.chips})
+    return distinct_names(
+        {chip.slot: chip.chip_serial or f"slot {chip.slot}" for chip in run.chips}
+    )
 
 
 def waveform_names(chip: ChipRecord) -> dict[tuple[str, str], str]:

@@ -6,7 +6,7 @@ The one rule: a name is looked up among the names that the record gives, never t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 from harness.store import ChipRecord, RunRecord
@@ -31,7 +31,7 @@ class RunFile:
 
 def chip_pages(run: RunRecord) -> Mapping[str, str]:
     """Map each slot to the name of its chip's page, as ``chips/SP2-0001/SP2-0001.html``."""
-    return {slot: f"chips/{name}/{name}.html" for slot, name in chip_folders(run).items()}
+    return {slot: f"chips/{name}/{name}.html" for slot, name in _folders(run).items()}
 
 
 def slot_of_file(run: RunRecord, name: str) -> str | None:
@@ -40,7 +40,7 @@ def slot_of_file(run: RunRecord, name: str) -> str | None:
     The run's outcomes are not looked at.
     """
     parts = PurePosixPath(name).parts
-    folders = {folder: slot for slot, folder in chip_folders(run).items()}
+    folders = {folder: slot for slot, folder in _folders(run).items()}
     return folders.get(parts[1]) if len(parts) == 3 and parts[0] == "chips" else None
 
 
@@ -56,6 +56,15 @@ def run_file(run: RunRecord, name: str) -> RunFile | None:
     kind = _KINDS.get(PurePosixPath(name).suffix, "text/plain")
     policy = style_policy("style.css") if kind == "text/html" else "default-src 'none'"
     return RunFile(data, kind, policy)
+
+
+def _folders(run: RunRecord) -> dict[str, str]:
+    """Map each slot to its chip's folder, named by what may be shown of the record."""
+    bare = replace(run, chips=tuple(replace(chip, outcomes=()) for chip in run.chips))
+    shown = Scrubber().record(bare)
+    names = chip_folders(shown)
+    pairs = zip(run.chips, shown.chips, strict=True)
+    return {chip.slot: names[seen.slot] for chip, seen in pairs}
 
 
 def _data(run: RunRecord, name: str) -> bytes | None:

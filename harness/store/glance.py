@@ -90,6 +90,4 @@ def read_latest(session: Session, run_id: str) -> dict[str, LatestOutcome]:
 def read_racks(session: Session) -> tuple[str, ...]:
     """Names of all racks that ever ran, the one that ran last first."""
     latest = func.max(RunRow.started)
-    return tuple(
-        session.scalars(select(RunRow.rack).group_by(RunRow.rack).order_by(latest.desc()))
-    )
+    return tuple(session.scalars(select(RunRow.rack).group_by(RunRow.rack).order_by(latest.desc())))
