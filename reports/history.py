@@ -182,7 +182,7 @@ def build_history(subject: Subject, found: History, links: Links) -> HistoryPage
         kind=kind,
         title=title,
         headline=_headline(subject, found),
-        tallies=tally([line.verdict for line in ordered if line.verdict is not None]),
+        tallies=_tallies(ordered),
         what=what,
         lines=tuple(_line(subject, line, links) for line in ordered),
         months=_months(found.nights),
@@ -267,6 +267,12 @@ def _headline(subject: Subject, found: History) -> str:
             return f"{tables} on {chips}; {seen}."
         case SlotSubject():
             return f"{tables} of {designs} on {chips}; {seen}."
+
+
+def _tallies(lines: Sequence[HistoryLine]) -> tuple[Tally, ...]:
+    judged = [line.verdict for line in lines if line.verdict is not None]
+    rest = len(lines) - len(judged)
+    return tally(judged) + ((Tally(NEVER, rest),) if rest else ())
 
 
 def _rank(line: HistoryLine) -> tuple[int, str, str, str]:

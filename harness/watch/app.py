@@ -6,10 +6,10 @@ read gives a page that says so.
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
 from datetime import UTC, datetime
 
-from sse_starlette import EventSourceResponse, ServerSentEvent
+import anyio
+from sse_starlette import EventSourceResponse
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
@@ -36,6 +36,9 @@ from reports import (
 MOST_LISTENERS = 64
 """So many browsers may listen at once; more are told to come again."""
 
+GRACE_SECONDS = 1.0
+"""How long a listener's answer may take to come to its end when the program stops."""
+
 
 class Pages:
     """Every page of one store."""
@@ -56,11 +59,12 @@ class Pages:
         if self._hub.listeners >= MOST_LISTENERS:
             return _said(503, "Too many listeners", "Close some of the pages that are open.")
         rack, known = request.query_params.get("rack"), request.headers.get("last-event-id")
-        return EventSourceResponse(self._listen(rack, known))
-
-    async def _listen(self, rack: str | None, known: str | None) -> AsyncIterator[ServerSentEvent]:
-        async for event in self._hub.events(rack, known):
-            yield event
+        ending = anyio.Event()
+        return EventSourceResponse(
+            self._hub.events(rack, known, ending),
+            shutdown_event=ending,
+            shutdown_grace_period=GRACE_SECONDS,
+        )
 
     def histories(self, request: Request) -> Response:
         """The list of all histories."""

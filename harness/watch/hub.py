@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager
+from collections.abc import AsyncGenerator, AsyncIterator, Callable
+from contextlib import aclosing, asynccontextmanager
 from datetime import UTC, datetime
 from functools import partial
 from typing import Any
 
+import anyio
 import anyio.to_thread
 from sse_starlette import ServerSentEvent
 
@@ -46,31 +47,46 @@ class Channel:
         """How many listen at the moment."""
         return self._listeners
 
-    async def events(self, known: str | None) -> AsyncIterator[ServerSentEvent]:
-        """Tell the whole state, unless it is ``known`` by its mark, then each change of it."""
-        async with self._joined():
+    async def events(
+        self, known: str | None, ending: anyio.Event
+    ) -> AsyncGenerator[ServerSentEvent, None]:
+        """Tell the whole state, unless it is ``known`` by its mark, then each change of it.
+
+        Ends when ``ending`` is set.
+        """
+        async with self._joined(ending):
             before: Snapshot | None = None
             mark = known
             while True:
                 async with self._news:
-                    await self._news.wait_for(partial(self._differs, mark))
+                    await self._news.wait_for(partial(self._differs_or, ending, mark))
                     now = self._latest
+                if ending.is_set():
+                    return
                 if now is not None:
                     yield _event(before, now)
                     before, mark = now, now.mark
 
-    def _differs(self, mark: str | None) -> bool:
-        return self._latest is not None and self._latest.mark != mark
+    def _differs_or(self, ending: anyio.Event, mark: str | None) -> bool:
+        differs = self._latest is not None and self._latest.mark != mark
+        return differs or ending.is_set()
+
+    async def _wake(self, ending: anyio.Event) -> None:
+        await ending.wait()
+        async with self._news:
+            self._news.notify_all()
 
     @asynccontextmanager
-    async def _joined(self) -> AsyncIterator[None]:
+    async def _joined(self, ending: anyio.Event) -> AsyncIterator[None]:
         self._listeners += 1
+        waking = asyncio.create_task(self._wake(ending))
         if self._looking is None:
             self._latest = None  # what was seen before everybody left is stale
             self._looking = asyncio.create_task(self._keep_looking())
         try:
             yield
         finally:
+            waking.cancel()
             self._listeners -= 1
             if not self._listeners and self._looking is not None:
                 self._looking.cancel()
@@ -108,12 +124,15 @@ class Hub:
         """How many listen at the moment, to any rack."""
         return sum(channel.listeners for channel in self._channels.values())
 
-    async def events(self, rack: str | None, known: str | None) -> AsyncIterator[ServerSentEvent]:
+    async def events(
+        self, rack: str | None, known: str | None, ending: anyio.Event
+    ) -> AsyncGenerator[ServerSentEvent, None]:
         """Tell of one rack, or of the one that ran last (None); see :meth:`Channel.events`."""
         channel = self._channels.setdefault(rack, Channel(lambda: self._look(rack)))
         try:
-            async for event in channel.events(known):
-                yield event
+            async with aclosing(channel.events(known, ending)) as events:
+                async for event in events:
+                    yield event
         finally:
             if not channel.listeners:
                 self._channels.pop(rack, None)

@@ -6,6 +6,7 @@ port that is taken.
 
 from __future__ import annotations
 
+import os
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -59,7 +60,7 @@ def watching(store: str, host: str, port: int) -> Iterator[Watching]:
                 proxy_headers=False,
                 lifespan="off",
                 ws="none",
-                timeout_graceful_shutdown=1,
+                timeout_graceful_shutdown=2,
             )
             caution = "" if is_local(host) else CAUTION
             address = _address(host, bound.getsockname()[1])
@@ -78,7 +79,7 @@ def _bound(host: str, port: int) -> socket.socket:
     try:
         return socket.create_server((host, port), family=family)
     except (OSError, OverflowError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
+        reason = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else error
         message = (
             f"{_address(host, port)} cannot be opened ({reason}); "
             "give another --port, or --host if the address is not of this computer"

@@ -50,7 +50,10 @@ class Latest:
 
 @dataclass(frozen=True)
 class SlotState:
-    """One slot: who is in it, what was found so far, ``done`` of ``tables``."""
+    """One slot: who is in it, what was found so far, ``done`` of ``tables``.
+
+    ``final``: nothing more is expected of this run.
+    """
 
     slot: str
     chip: str
@@ -61,6 +64,7 @@ class SlotState:
     doing: str
     done: int
     tables: int
+    final: bool
     tallies: tuple[Tally, ...]
     trouble: str
     latest: Latest | None
@@ -110,7 +114,7 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
     return RackState(
         run=replace(glance.run, chips=tuple(slot.chip for slot in glance.slots)),
         phase=phase,
-        headline=_headline(phase, done, tables, news),
+        headline=_headline(glance.run.run_id, phase, done, tables, news),
         news=news,
         done=done,
         tables=tables,
@@ -123,7 +127,7 @@ def clock(when: datetime) -> str:
     return f"{when.astimezone(UTC):%H:%M:%S} UTC"
 
 
-def _headline(phase: Phase, done: int, tables: int, news: datetime) -> str:
+def _headline(run_id: str, phase: Phase, done: int, tables: int, news: datetime) -> str:
     counted = f"{done:,} of {tables:,} tables done"
     match phase:
         case Phase.UNDER_WAY:
@@ -131,9 +135,10 @@ def _headline(phase: Phase, done: int, tables: int, news: datetime) -> str:
         case Phase.FINISHED:
             return f"Finished: {counted}."
         case Phase.STOPPED:
-            return f"Stopped by hand: {counted}. It can be resumed."
+            return f"Stopped by hand: {counted}. “--resume {run_id}” finishes it."
         case Phase.BROKEN_OFF:
-            return f"Broken off, no process works on it: {counted}. It can be resumed."
+            told = f"Broken off: {counted}, and no process works on it."
+            return f"{told} “--resume {run_id}” finishes it."
         case Phase.SILENT:
             told = f"{news.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
             return f"Not finished, and no news since {told}: {counted}."
@@ -155,6 +160,7 @@ def _slot(glance: SlotGlance, phase: Phase) -> SlotState:
         doing=_doing(waiting, tables, running, phase),
         done=tables - waiting,
         tables=tables,
+        final=not running,
         tallies=tuple(Tally(look(v), told[v]) for v in SEVERITY_ORDER if v in told),
         trouble=Scrubber().text(chip.trouble),
         latest=_latest(glance.latest),
