@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, func, literal, select
+from sqlalchemy import ColumnElement, func, select
 from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
 
 from harness.store.models import ChipRow, OutcomeRow, RunRow
@@ -43,6 +43,6 @@ def _distinct(session: Session, column: InstrumentedAttribute[str]) -> tuple[str
     following: ColumnElement[Any] = (
         select(func.min(column)).where(column > found.c.value).scalar_subquery()
     )
-    steps = steps.union_all(select(following).where(found.c.value.is_not(literal(None))))
+    steps = steps.union_all(select(following).where(found.c.value.is_not(None)))
     values = session.scalars(select(steps.c.value).where(steps.c.value.is_not(None)))
     return tuple(sorted(values))

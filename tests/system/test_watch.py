@@ -21,10 +21,13 @@ import pytest
 from selenium import webdriver
 
 from harness.cli import ExitCode, main
-from harness.store import RunRecord, Store
+from harness.errors import StoreError
+from harness.store import RunRecord, Store, Subjects
 from harness.watch.addresses import history_address, rack_address, run_address
+from harness.watch.source import StoreSource, look_at
 from reports import ChipSubject, DesignSubject, SlotSubject, chip_pages
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
+from tests.system.postgres import lacking, server
 from tests.system.test_nightly import small_rack
 from tests.system.test_pages import DESKTOP, SMALL, _violations
 from tests.unit.reports.samples import chip, every_verdict, poisoned, run_of
@@ -368,3 +371,23 @@ def test_histories_are_written_as_files_too(
     assert "nothing is kept of chip SP2-0009; `harness history`" in capsys.readouterr().err
     assert main(["history", *place, "--slot", "A1"]) == ExitCode.BAD_INPUT
     assert "give RACK/SLOT" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(bool(lacking()), reason=lacking() or "it can be started")
+def test_a_store_on_postgresql_is_watched_and_found_again_after_a_restart() -> None:
+    with server() as database:
+        with Store(database.url) as store:
+            keep_nights(store, {"crc16": "PF", "bcd7seg": " P"})
+            assert store.subjects() == Subjects(
+                ("PK-01",), ("bcd7seg", "crc16"), (("bench", "A1"),)
+            )
+        source = StoreSource(database.url)
+        before = look_at(source, None)
+        assert before.state is not None
+        assert before.state.headline == "Finished: 2 of 2 tables done."
+        database.stop()
+        with pytest.raises(StoreError):
+            look_at(source, None)
+        database.start()
+        assert look_at(source, None) == before
+        source.close()
