@@ -16,6 +16,7 @@ The tree (one rule: an error names the situation, not the mechanism)::
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
+    ├── PageUnavailable     the live page cannot be served
     └── Cancelled           the person stopped the run
 
 This module imports nothing of ours.
@@ -155,6 +156,10 @@ class VirtualError(HarnessError):
 
 class StoreError(HarnessError):
     """Results cannot be kept or read back."""
+
+
+class PageUnavailable(HarnessError):
+    """The live page cannot be served at this address."""
 
 
 class Cancelled(HarnessError):

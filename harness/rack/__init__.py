@@ -10,7 +10,7 @@ from harness.rack.events import (
     unobserved,
 )
 from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single_slot
-from harness.rack.lock import Locks
+from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.schedule import run_slots
@@ -37,6 +37,7 @@ __all__ = [
     "check_rack",
     "chip_serial_trouble",
     "find_port",
+    "held",
     "load_rack",
     "load_virtual_slot",
     "run_slots",

@@ -17,6 +17,7 @@ from harness.judge import (
     Window,
 )
 from harness.store.codec import CodecError, JsonValue, decode, encode, field_types
+from harness.store.glance import Glance, LatestOutcome, SlotGlance
 from harness.store.history import (
     History,
     HistoryLine,
@@ -28,6 +29,7 @@ from harness.store.history import (
 )
 from harness.store.models import SCHEMA_VERSION
 from harness.store.store import Store
+from harness.store.subjects import Subjects
 from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
@@ -38,10 +40,12 @@ __all__ = [
     "CodecError",
     "Conditions",
     "EvidenceCycle",
+    "Glance",
     "History",
     "HistoryLine",
     "HistoryNight",
     "JsonValue",
+    "LatestOutcome",
     "Origin",
     "Outcome",
     "PassRate",
@@ -49,7 +53,9 @@ __all__ = [
     "PinResult",
     "RunRecord",
     "Selection",
+    "SlotGlance",
     "Store",
+    "Subjects",
     "Verdict",
     "WaiverRecord",
     "Wave",

@@ -22,8 +22,10 @@ from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
 from harness.store.codec import CodecError, decode, encode
 from harness.store.engine import open_engine, shown_place, sqlite_path, store_url, translated
+from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
 from harness.store.history import History, Selection, read_lines, read_nights
 from harness.store.models import ChipRow, OutcomeRow, RunRow
+from harness.store.subjects import Subjects, read_subjects
 
 
 class Store:
@@ -179,6 +181,62 @@ class Store:
         with self._read() as session:
             return History(read_lines(session, which), read_nights(session, which))
 
+    def subjects(self) -> Subjects:
+        """List every chip, design and slot that has a history."""
+        with self._read() as session:
+            return read_subjects(session)
+
+    def racks(self) -> tuple[str, ...]:
+        """List the names of all racks that ever ran, the one that ran last first."""
+        with self._read() as session:
+            return read_racks(session)
+
+    def headings(self, rack: str | None = None, most: int = 20) -> tuple[RunRecord, ...]:
+        """Read the latest runs, of one rack or of all, newest first, without their chips."""
+        with self._read() as session:
+            asked = select(RunRow).order_by(RunRow.started.desc(), RunRow.run_id.desc())
+            if rack is not None:
+                asked = asked.where(RunRow.rack == rack)
+            rows = session.scalars(asked.limit(most))
+            return tuple(RunRecord(chips=(), **_fields(row, RunRecord, "chips")) for row in rows)
+
+    def glance(self, run_id: str) -> Glance:
+        """Read how a run stands, slot by slot, without its evidence.
+
+        Raises StoreError if there is no such run.
+        """
+        with self._read() as session:
+            row = session.get(RunRow, run_id)
+            if row is None:
+                raise StoreError(self._unknown(run_id))
+            counts, latest = read_counts(session, run_id), read_latest(session, run_id)
+            slots = tuple(
+                SlotGlance(chip, counts.get(chip.slot, {}), latest.get(chip.slot))
+                for chip in _bare_chips(session, run_id)
+            )
+            return Glance(RunRecord(chips=(), **_fields(row, RunRecord, "chips")), slots)
+
+    def chip(self, run_id: str, slot: str) -> RunRecord:
+        """Read a run with the outcomes of one slot only; its other chips are without.
+
+        Raises StoreError if there is no such run; a slot that it does not have changes nothing.
+        """
+        with self._read() as session:
+            row = session.get(RunRow, run_id)
+            if row is None:
+                raise StoreError(self._unknown(run_id))
+            kept = session.scalars(
+                select(OutcomeRow)
+                .where(OutcomeRow.run_id == run_id, OutcomeRow.slot == slot)
+                .order_by(OutcomeRow.number)
+            )
+            outcomes = tuple(self._outcome(found) for found in kept)
+            chips = tuple(
+                dataclasses.replace(chip, outcomes=outcomes) if chip.slot == slot else chip
+                for chip in _bare_chips(session, run_id)
+            )
+            return RunRecord(chips=chips, **_fields(row, RunRecord, "chips"))
+
     def _outcome(self, row: OutcomeRow) -> Outcome:
         place = f"{self.place}: run {row.run_id}, outcome {row.number}"
         try:
@@ -223,6 +281,14 @@ class Store:
     def _read(self) -> Iterator[Session]:
         with translated(self.place), Session(self._engine) as session:
             yield session
+
+
+def _bare_chips(session: Session, run_id: str) -> tuple[ChipRecord, ...]:
+    """Read a run's chips in the rack's order, without outcomes."""
+    rows = session.scalars(
+        select(ChipRow).where(ChipRow.run_id == run_id).order_by(ChipRow.position)
+    )
+    return tuple(ChipRecord(outcomes=(), **_fields(row, ChipRecord, "outcomes")) for row in rows)
 
 
 def _columns(record: RunRecord | ChipRecord, without: str) -> dict[str, Any]:
