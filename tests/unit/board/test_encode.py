@@ -128,8 +128,8 @@ def test_a_block_says_whether_it_is_deflated_and_whether_rows_repeat() -> None:
         for inflates in (False, True)
     ]
     assert heads == [
-        0,
+        protocol.MATCHED,
         protocol.DEFLATED,
-        protocol.REPEATS,
+        protocol.REPEATS | protocol.MATCHED,
         protocol.REPEATS | protocol.DEFLATED,
     ]
