@@ -12,6 +12,7 @@ from .protocol import (
     CONSTANT,
     FIELDS,
     LAYOUT,
+    PLAIN,
     PLANES,
     SAME,
     TURNED,
@@ -77,18 +78,19 @@ class Block:
 
         self.filled = [None] * len(FIELDS)
         self.base = words(len(FIELDS))
-        self.columns = 0
-        self.pieces = None
+        self.widths = None
+        self.ways = []
         self.plane = words((size + 7) // 4 + 1)
+        self.table = words(256)
 
     def forget(self) -> None:
         """Forget the layout: a run that begins must bring its own."""
-        self.pieces = None
+        self.widths = None
 
     def load(self, body: object, count: int) -> None:
         """Fill the first ``count`` vectors from a block's body (inflated already)."""
         opening = body[0]
-        if self.pieces is None and opening in (PLANES, SAME):
+        if self.widths is None and opening in (PLANES, SAME):
             raise ValueError("block without a layout")
         if opening == WORDS:
             self.load_words(body, count)
@@ -108,58 +110,76 @@ class Block:
             self.filled[k] = None
 
     def load_layout(self, body: object) -> int:
-        """Learn where the columns go; return where the planes begin."""
+        """Learn where the columns go; return where the planes begin.
+
+        ``ways`` has for each plane the fields it changes: what each of its bits does to a word.
+        """
         for k in range(len(FIELDS)):
             self.base[k] = int.from_bytes(bytes(body[1 + 4 * k : 5 + 4 * k]), "little")
         at = 1 + 4 * len(FIELDS)
-        self.columns = body[at]
+        columns = body[at]
         end = at + 2 + 4 * body[at + 1]
-        self.pieces = bytes(body[at + 2 : end])
+        self.widths = [min(8, columns - first) for first in range(0, columns, 8)]
+        self.ways = [{} for _ in self.widths]
+        for piece in range(at + 2, end, 4):
+            column = body[piece]
+            bits = self.ways[column >> 3].setdefault(body[piece + 1], words(8))
+            for k in range(body[piece + 3]):
+                bits[(column & 7) + k] |= 1 << (body[piece + 2] + k)
         return end
 
     def load_planes(self, body: object, at: int, count: int) -> None:
         """Fill the words from planes that begin at ``at``."""
+        base = words(len(FIELDS))
+        copy_words(self.base, base, len(FIELDS))
+        moving = []
+        for number in range(len(self.widths)):
+            mode = body[at]
+            if mode == CONSTANT:
+                self.settle(self.ways[number], body[at + 1], base)
+                at += 2
+            else:
+                moving.append((number, at))
+                each = self.widths[number] * ((count + 7) // 8) if mode & TURNED else count
+                at += 2 + each
         fresh = [True] * len(FIELDS)
-        piece = 0
-        for first in range(0, self.columns, 8):
-            width = min(8, self.columns - first)
-            at += self.expand_plane(body, at, count, width)
-            while piece < len(self.pieces) and self.pieces[piece] < first + 8:
-                k = self.pieces[piece + 1]
-                self.place(piece, count, fresh[k])
+        for number, at in moving:
+            plane = self.expand_plane(body, at, count, self.widths[number])
+            for k, bits in self.ways[number].items():
+                fill_table(self.table, bits, base[k] if fresh[k] else 0)
+                look_up = begin_words if fresh[k] else add_bits
+                look_up(plane, self.table, self.fields[k], count)
                 fresh[k] = False
-                piece += 4
         for k in range(len(FIELDS)):
-            self.hold(k, fresh[k])
+            self.hold(k, base[k] if fresh[k] else None)
 
-    def hold(self, k: int, steady: bool) -> None:
+    def settle(self, ways: object, byte: int, base: object) -> None:
+        """Change the base by a plane that is the same for every vector of the block."""
+        for k, bits in ways.items():
+            for bit in range(8):
+                if byte >> bit & 1:
+                    base[k] ^= bits[bit]
+
+    def hold(self, k: int, level: object) -> None:
         """Keep note of what is in field ``k``; fill it where no bit varies."""
-        if not steady:
-            self.filled[k] = None
-        elif self.filled[k] != self.base[k]:
-            self.filled[k] = self.base[k]
-            copy_row(self.base, self.fields[k], array("I", [k, 0, self.size]))
+        if level is not None and self.filled[k] != level:
+            copy_row(array("I", [level]), self.fields[k], array("I", [0, 0, self.size]))
+        self.filled[k] = level
 
-    def expand_plane(self, body: object, at: int, count: int, width: int) -> int:
-        """Put one byte per vector into ``plane``; return how long it was in the body."""
+    def expand_plane(self, body: object, at: int, count: int, width: int) -> object:
+        """One byte per vector of the plane that begins at ``at``."""
         mode = body[at]
-        argument = body[at + 1]
-        job = array("I", [count, mode & 3, argument, at + 2])
-        if not mode & TURNED:
-            undo(body, self.plane, job)
-            return 2 if mode == CONSTANT else 2 + count
-        groups = (count + 7) // 8
-        turn(body, self.plane, array("I", [groups, width, at + 2]))
-        job[3] = 0
+        if mode == PLAIN:
+            return body[at + 2 :]
+        job = array("I", [count, mode & 3, min(body[at + 1], count), at + 2])
+        source = body
+        if mode & TURNED:
+            turn(body, self.plane, array("I", [(count + 7) // 8, width, at + 2]))
+            job[3] = 0
+            source = self.plane
         if mode != TURNED:
-            undo(self.plane, self.plane, job)
-        return 2 + groups * width
-
-    def place(self, piece: int, count: int, fresh: bool) -> None:
-        """Put the bits of a piece of the layout where they belong."""
-        column, k, bit, width = self.pieces[piece : piece + 4]
-        job = array("I", [count, column & 7, (1 << width) - 1, bit, self.base[k]])
-        (begin_words if fresh else add_bits)(self.plane, self.fields[k], job)
+            undo(source, self.plane, job)
+        return self.plane
 
 
 def body_size(count: int) -> int:
@@ -229,29 +249,29 @@ def take_words(body: object, target: object, job: object) -> int:
 
 @micropython.viper
 def undo(source: object, target: object, job: object) -> int:
-    """Undo a plane's form; ``job`` is count, mode, argument, offset in ``source``."""
+    """Undo a plane's form; ``job`` is count, mode (XOR or SUB), distance, offset in ``source``."""
     s = ptr8(source)
     t = ptr8(target)
     j = ptr32(job)
     count = int(j[0])
-    mode = int(j[1])
-    lag = int(j[2])
     at = int(j[3])
     i = 0
-    if mode == 3:
-        while i < count:
-            t[i] = lag
-            i += 1
-        return 0
-    if mode == 2:
-        last = 0
+    last = 0
+    if int(j[1]) == 2:
         while i < count:
             last = (int(s[at]) + last) & 255
             t[i] = last
             at += 1
             i += 1
         return 0
-    end = lag if mode == 1 and lag < count else count
+    if int(j[2]) == 1:
+        while i < count:
+            last = int(s[at]) ^ last
+            t[i] = last
+            at += 1
+            i += 1
+        return 0
+    end = int(j[2])
     while i < end:
         t[i] = s[at]
         at += 1
@@ -296,36 +316,46 @@ def turn(source: object, target: object, job: object) -> int:
 
 
 @micropython.viper
-def begin_words(plane: object, target: object, job: object) -> int:
-    """Write words: the base and some bits. ``job``: count, shift, mask, bit of the word, base."""
+def fill_table(table: object, bits: object, base: object) -> int:
+    """What each byte of a plane makes of ``base``; ``bits`` has a word for each of its bits."""
+    t = ptr32(table)
+    b = ptr32(bits)
+    t[0] = int(base)
+    size = 1
+    bit = 0
+    while bit < 8:
+        word = b[bit]
+        i = 0
+        while i < size:
+            t[size + i] = t[i] ^ word
+            i += 1
+        size += size
+        bit += 1
+    return 0
+
+
+@micropython.viper
+def begin_words(plane: object, table: object, target: object, count: int) -> int:
+    """Write ``count`` words, each as the table has it for its byte of the plane."""
     p = ptr8(plane)
+    w = ptr32(table)
     t = ptr32(target)
-    j = ptr32(job)
-    count = int(j[0])
-    right = int(j[1])
-    mask = int(j[2])
-    left = int(j[3])
-    base = int(j[4])
     i = 0
     while i < count:
-        t[i] = base ^ (((int(p[i]) >> right) & mask) << left)
+        t[i] = w[p[i]]
         i += 1
     return 0
 
 
 @micropython.viper
-def add_bits(plane: object, target: object, job: object) -> int:
-    """Change bits of words that were begun. ``job``: count, shift, mask, bit of the word."""
+def add_bits(plane: object, table: object, target: object, count: int) -> int:
+    """Change ``count`` words that were begun by what the table has for their bytes."""
     p = ptr8(plane)
+    w = ptr32(table)
     t = ptr32(target)
-    j = ptr32(job)
-    count = int(j[0])
-    right = int(j[1])
-    mask = int(j[2])
-    left = int(j[3])
     i = 0
     while i < count:
-        t[i] = t[i] ^ (((int(p[i]) >> right) & mask) << left)
+        t[i] = t[i] ^ w[p[i]]
         i += 1
     return 0
 

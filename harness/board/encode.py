@@ -23,7 +23,7 @@ from harness.table import Pattern, Words
 
 CHUNK = protocol.MAX_BODY - 6
 """Bytes of a block's body in one frame: the last come with the command to run it."""
-TRIALS = 64
+TRIALS = 8
 """Blocks of a run in which forms are chosen; those between take over the choice."""
 
 
@@ -41,14 +41,14 @@ def encode_pattern(pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[E
 
     ``inflates`` tells whether the board's interpreter can inflate.
     """
-    fields = _fields(pattern)
-    squeeze = _deflate if inflates else _match
+    fields = wire_fields(pattern)
+    squeeze = deflate if inflates else _match
     bounds = list(block_bounds(pattern.until, rows))
-    for (first, stop), body in zip(bounds, _bodies(fields, bounds), strict=True):
+    for (first, stop), body in zip(bounds, encode_bodies(fields, bounds), strict=True):
         flags = protocol.REPEATS if (fields[6][first:stop] != 1).any() else 0
         short, how = squeeze(body)
         sent = (short, flags | how) if len(short) < len(body) else (body, flags)
-        yield EncodedBlock(first, stop - first, _commands(*sent, stop - first))
+        yield EncodedBlock(first, stop - first, block_commands(*sent, stop - first))
 
 
 def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int]]:
@@ -67,7 +67,7 @@ def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int
 
 def encode_planes(fields: tuple[Words, ...]) -> bytes:
     """The body of a single block with its layout, before it is deflated."""
-    (body,) = _bodies(fields, [(0, len(fields[0]))])
+    (body,) = encode_bodies(fields, [(0, len(fields[0]))])
     return body
 
 
@@ -76,8 +76,12 @@ def plain_words(fields: tuple[Words, ...]) -> bytes:
     return bytes((protocol.WORDS,)) + b"".join(field.astype("<u4").tobytes() for field in fields)
 
 
-def _bodies(fields: tuple[Words, ...], bounds: list[tuple[int, int]]) -> Iterator[bytes]:
-    """The bodies of a run's blocks; the layout comes with the first that needs it."""
+def encode_bodies(fields: tuple[Words, ...], bounds: list[tuple[int, int]]) -> Iterator[bytes]:
+    """The bodies of a run's blocks, before they are deflated.
+
+    ``bounds`` are the first row of each block and the row behind its last. The layout comes with
+    the first block that needs it.
+    """
     layout = find_layout(fields)
     planes = layout.planes(fields)
     head = bytes((protocol.LAYOUT,)) + layout.header()
@@ -114,7 +118,8 @@ def _width(layout: Layout, plane: int) -> int:
     return min(8, layout.columns - 8 * plane)
 
 
-def _fields(pattern: Pattern) -> tuple[Words, ...]:
+def wire_fields(pattern: Pattern) -> tuple[Words, ...]:
+    """The words of each vector in wire order: ``protocol.FIELDS``, one array each."""
     repeat = pattern.repeat | np.where(pattern.until, np.uint32(protocol.UNTIL), np.uint32(0))
     return (
         pattern.drive,
@@ -127,7 +132,8 @@ def _fields(pattern: Pattern) -> tuple[Words, ...]:
     )
 
 
-def _deflate(body: bytes) -> tuple[bytes, int]:
+def deflate(body: bytes) -> tuple[bytes, int]:
+    """A body deflated, and the flag that says so."""
     squeezer = zlib.compressobj(6, zlib.DEFLATED, -protocol.WINDOW_BITS)
     return squeezer.compress(body) + squeezer.flush(), protocol.DEFLATED
 
@@ -136,7 +142,8 @@ def _match(body: bytes) -> tuple[bytes, int]:
     return lz4.block.compress(body, "high_compression", store_size=False), protocol.MATCHED
 
 
-def _commands(body: bytes, flags: int, count: int) -> tuple[Command, ...]:
+def block_commands(body: bytes, flags: int, count: int) -> tuple[Command, ...]:
+    """The commands that give a body to the board and have its ``count`` rows run."""
     head = struct.pack("<BH", flags, count)
     last = max(len(body) - CHUNK, 0)
     loads = tuple(

@@ -1,7 +1,7 @@
 """The forms in which a plane can be sent, and the choice among them.
 
 The choice is made by trial: the forms that look best by the number of changes are deflated, and
-the shortest wins. Pure: bytes in, bytes out.
+the cheapest wins, bytes and the board's work counted together. Pure: bytes in, bytes out.
 """
 
 from __future__ import annotations
@@ -17,9 +17,15 @@ from harness.agent import protocol
 Plane = NDArray[np.uint8]
 MOST_BACK = 255
 """The farthest row that a row can be compared with."""
-SHORTLIST = 3
+SHORTLIST = 2
 """Distances that are tried beside the nearest row."""
-TRIAL_LEVEL = 4
+SAMPLE = 512
+"""Rows by which distances are judged."""
+STEP_COST = 0.04
+TURN_COST = 0.01
+"""What it costs the board to undo a step (per vector) and a turn (per vector and column), as a part
+of what it costs to read a byte: about 40 and 10 of 1,000 cycles, estimated from the loops."""
+TRIAL_LEVEL = 1
 TRIAL_MEMORY = 5
 
 
@@ -43,19 +49,30 @@ def constant(level: int) -> bytes:
 
 
 def choose(plane: Plane, width: int) -> Form:
-    """The form in which this plane becomes shortest."""
-    plain = [Form(protocol.PLAIN), Form(protocol.SUB), Form(protocol.XOR, 1)]
-    likely = plain + [Form(protocol.XOR, back) for back in _distances(plane)]
+    """The form in which this plane costs the board least."""
+
+    def cost(form: Form) -> float:
+        return _cost(form, plane, width)
+
+    backs = [1, *_distances(plane)]
+    steps = [Form(protocol.SUB), *(Form(protocol.XOR, back) for back in backs)]
+    likely = [Form(protocol.PLAIN), min(steps, key=cost)]
     turned = [Form(form.mode | protocol.TURNED, form.back) for form in likely]
-    return min(likely + turned, key=lambda form: _deflated(form.apply(plane, width)))
+    return min(likely + turned, key=cost)
+
+
+def _cost(form: Form, plane: Plane, width: int) -> float:
+    work = STEP_COST if form.mode & 3 else 0.0
+    work += TURN_COST * width if form.mode & protocol.TURNED else 0.0
+    return _deflated(form.apply(plane, width)) + work * len(plane)
 
 
 def _distances(plane: Plane) -> list[int]:
     """Distances at which rows are most alike: where the difference changes least often."""
-    count = len(plane)
-    padded = np.concatenate((np.zeros(MOST_BACK, np.uint8), plane))
+    count = min(len(plane), SAMPLE)
+    padded = np.concatenate((np.zeros(MOST_BACK, np.uint8), plane))[-(count + MOST_BACK) :]
     earlier = np.lib.stride_tricks.sliding_window_view(padded, count)[:MOST_BACK]
-    differences = earlier ^ plane
+    differences = earlier ^ padded[MOST_BACK:]
     changes = np.count_nonzero(differences[:, 1:] != differences[:, :-1], axis=1)
     nearest_first = changes[::-1]
     best = np.argsort(nearest_first[1:], kind="stable")[:SHORTLIST]
