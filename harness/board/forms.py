@@ -23,8 +23,10 @@ SAMPLE = 512
 """Rows by which distances are judged."""
 STEP_COST = 0.04
 TURN_COST = 0.01
-"""What it costs the board to undo a step (per vector) and a turn (per vector and column), as a part
-of what it costs to read a byte: about 40 and 10 of 1,000 cycles, estimated from the loops."""
+INFLATE_COST = 0.1
+"""What it costs the board to undo a step (per vector) and a turn (per vector and column), and to
+inflate (per byte that comes out), as a part of what it costs to read a byte: about 40, 10 and 100
+of 1,000 cycles, estimated from the loops."""
 TRIAL_LEVEL = 1
 TRIAL_MEMORY = 5
 
@@ -64,7 +66,8 @@ def choose(plane: Plane, width: int) -> Form:
 def _cost(form: Form, plane: Plane, width: int) -> float:
     work = STEP_COST if form.mode & 3 else 0.0
     work += TURN_COST * width if form.mode & protocol.TURNED else 0.0
-    return _deflated(form.apply(plane, width)) + work * len(plane)
+    data = form.apply(plane, width)
+    return min(len(data), _deflated(data) + INFLATE_COST * len(data)) + work * len(plane)
 
 
 def _distances(plane: Plane) -> list[int]:
