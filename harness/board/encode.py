@@ -23,7 +23,7 @@ from harness.table import Pattern, Words
 
 CHUNK = protocol.MAX_BODY - 6
 """Bytes of a block's body in one frame: the last come with the command to run it."""
-TRIALS = 8
+TRIALS = 4
 """Blocks of a run in which forms are chosen; those between take over the choice."""
 
 

@@ -47,7 +47,7 @@ def run(name: str) -> str:
     except Exception:  # noqa: BLE001  the others run all the same
         traceback.print_exc()
         return "broke off"
-    return "TARGET MISSED" if status else "targets met"
+    return "TARGET MISSED" if status else "targets met" if status == 0 else "done"
 
 
 if __name__ == "__main__":
