@@ -11,20 +11,24 @@ it ends with 1 if a target is missed.
 
 from __future__ import annotations
 
-import struct
 import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from itertools import chain
 
 import numpy as np
 
 from harness.agent import protocol
-from harness.board import RunConditions, Session, load_profile, open_session
-from harness.board.encode import block_bounds, block_commands, deflate, plain_words, wire_fields
-from harness.board.orders import Answers, Order, run_orders, timing_order
-from harness.link import Command, RawRepl, SerialPort
+from harness.board import RunConditions, Session, load_profile, open_session, shelf
+from harness.board.encode import (
+    EncodedBlock,
+    block_bounds,
+    block_commands,
+    deflate,
+    plain_words,
+    wire_fields,
+)
+from harness.link import RawRepl, SerialPort
 from harness.shuttle import Shuttle, load_shuttle
 from harness.table import Pattern
 from harness.virtual import VirtualBoardSpec, VirtualRack
@@ -177,46 +181,41 @@ def all_ways(session: Session, name: str, pattern: Pattern, script: float) -> di
 
 def run(session: Session, pattern: Pattern, way: str) -> Run:
     """Run a pattern one way, reset first."""
-    before = session._counters()
-    began = time.perf_counter()
-    answers = Answers()
-    prepared = session._with_rest(pattern)
-    orders = (
-        run_orders(prepared, session._room, answers)
-        if way == "stream"
-        else word_orders(prepared, session._room.rows, answers, way)
-    )
-    timing = timing_order(FREE_RUNNING, session._profile.max_rate_hz, answers)
-    session._perform(chain([timing], session._reset_orders(FREE_RUNNING.reset_cycles), orders))
-    seconds = time.perf_counter() - began
-    after = session._counters()
+    usual = shelf.SHELF
+    if way != "stream":
+        shelf.SHELF = _Words(way)
+    try:
+        began = time.perf_counter()
+        capture = session.run(pattern, FREE_RUNNING)
+        seconds = time.perf_counter() - began
+    finally:
+        shelf.SHELF = usual
     vectors = len(pattern)
     return Run(
-        size=(after.sent + after.received - before.sent - before.received) / vectors,
-        trips=(after.round_trips - before.round_trips) * 1000 / max(vectors, 1000),
-        rate=answers.cycles / seconds,
-        signature=answers.signature,
-        mismatches=answers.mismatch_count,
+        size=(capture.wire.sent + capture.wire.received) / vectors,
+        trips=capture.wire.round_trips * 1000 / max(vectors, 1000),
+        rate=capture.cycles / seconds,
+        signature=capture.signature,
+        mismatches=capture.mismatch_count,
     )
 
 
-def word_orders(pattern: Pattern, rows: int, answers: Answers, way: str) -> Iterator[Order]:
-    """A run whose words are sent as they are, or deflated."""
-    fields = wire_fields(pattern)
-    yield Order(Command(protocol.START, struct.pack("<II", 0, 0)), ignore)
-    for first, stop in block_bounds(pattern.until, rows):
-        body = plain_words(tuple(field[first:stop] for field in fields))
-        flags = protocol.REPEATS if (fields[6][first:stop] != 1).any() else 0
-        if way == "deflated words":
-            body, how = deflate(body)
-            flags |= how
-        for command in block_commands(body, flags, stop - first):
-            yield Order(command, ignore)
-    yield Order(Command(protocol.TOTALS), answers.take_totals)
+class _Words(shelf.Shelf):
+    """Encodes by sending words as they are, or deflated."""
 
+    def __init__(self, way: str) -> None:
+        super().__init__()
+        self._way = way
 
-def ignore(_payload: bytes) -> None:
-    """Blocks' answers are counted, not read."""
+    def encoded(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
+        fields = wire_fields(pattern)
+        for first, stop in block_bounds(pattern.until, rows):
+            body = plain_words(tuple(field[first:stop] for field in fields))
+            flags = protocol.REPEATS if (fields[6][first:stop] != 1).any() else 0
+            if inflates and self._way == "deflated words":
+                body, how = deflate(body)
+                flags |= how
+            yield EncodedBlock(first, stop - first, block_commands(body, flags, stop - first))
 
 
 class _Counting:
