@@ -7,6 +7,7 @@ docstrings and annotations. Runs on the host only; the agent does not need it.
 from __future__ import annotations
 
 import ast
+import re
 from functools import lru_cache
 from importlib import resources
 
@@ -30,7 +31,8 @@ def bundle(backend: str) -> tuple[str, ...]:
 def slim(source: str) -> str:
     """Leave out of a module what a board does not need."""
     tree = _Slimmer().visit(ast.parse(source))
-    return ast.unparse(ast.fix_missing_locations(tree)) + "\n"
+    text = ast.unparse(ast.fix_missing_locations(tree)) + "\n"
+    return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
 
 
 class _Slimmer(ast.NodeTransformer):

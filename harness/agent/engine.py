@@ -19,6 +19,7 @@ from .codec import (
     count_up,
     inflate,
     tally,
+    unmatch,
     words,
 )
 from .protocol import (
@@ -27,6 +28,7 @@ from .protocol import (
     DEFLATED,
     HELLO,
     LOAD,
+    MATCHED,
     MAX_KEPT,
     MAX_WINDOW,
     REPEATS,
@@ -156,6 +158,7 @@ class Engine:
         self.kept = 0
         self.crc = 0
         self.loaded = 0
+        self.block.forget()
         for bit in range(32):
             self.counts[bit] = 0
 
@@ -207,6 +210,9 @@ class Engine:
         self.loaded = 0
         if flags & DEFLATED:
             inflate(body, self.body)
+            body = self.body
+        elif flags & MATCHED:
+            unmatch(body, self.body, array("I", [len(body), len(self.body)]))
             body = self.body
         self.block.load(body, count)
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from harness.agent import protocol
+from harness.board import shelf
 from harness.board.capture import CaptureWindow, Mismatch, RunConditions
-from harness.board.encode import encode_pattern
 from harness.link import Command
 from harness.table import Pattern
 
@@ -118,7 +118,7 @@ def run_orders(
     """Run a pattern that drives every pin it should; cycles count from its first row."""
     start = Command(protocol.START, struct.pack("<II", *window))
     yield Order(start, _nothing)
-    for block in encode_pattern(pattern, room.rows, inflates=room.inflates):
+    for block in shelf.SHELF.encoded(pattern, room.rows, inflates=room.inflates):
         *loads, run = block.commands
         yield from (Order(load, _nothing) for load in loads)
         yield Order(run, _taker(answers, block.first))
