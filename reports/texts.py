@@ -67,9 +67,11 @@ def moment(when: datetime) -> str:
     return when.isoformat(sep=" ", timespec="seconds")
 
 
-def timing_word(exact: bool) -> str:
-    """Say in one word how the cycles were timed."""
-    return "exact" if exact else "paced"
+def timing_word(conditions: Conditions) -> str:
+    """Say in few words how the cycles were timed."""
+    if not conditions.exact:
+        return "paced"
+    return f"exact, {many(conditions.gaps, 'pause')}" if conditions.gaps else "exact"
 
 
 def conditions_text(conditions: Conditions | None) -> str:
@@ -78,7 +80,7 @@ def conditions_text(conditions: Conditions | None) -> str:
         return "not run on a board"
     return (
         f"asked {hertz(conditions.clock_hz)}, ran at {hertz(conditions.achieved_hz)}"
-        f" ({timing_word(conditions.exact)}), settle {conditions.settle_us:g} µs,"
+        f" ({timing_word(conditions)}), settle {conditions.settle_us:g} µs,"
         f" reset {many(conditions.reset_cycles, 'cycle')}"
     )
 

@@ -17,7 +17,7 @@ try:
 except ImportError:
     from .cpython import micropython, ptr8, ptr32
 
-VERSION = 1
+VERSION = 2
 QUANTUM = 64
 MAX_BODY = 1100
 """Longest body of a frame to the board in bytes; the board sizes its buffer by it."""
@@ -59,6 +59,10 @@ UNTIL = 0x80000000
 DEFLATED = 1
 REPEATS = 2
 """Flags of a block: its body is deflated; some row stands for other than one cycle."""
+
+GAP_FREE = 1
+PULSES = 2
+"""How a run is meant: as one single burst or not at all; some row of it pulses a pin."""
 
 WINDOW_BITS = 12
 """Deflate window, 4 KiB: what a small controller can spare."""

@@ -38,6 +38,8 @@ UNTIL: Final = 0x80000000
 DEFLATED: Final = 1
 REPEATS: Final = 2
 
+GAP_FREE: Final = 1
+PULSES: Final = 2
 WINDOW_BITS: Final[int]
 MAX_WINDOW: Final[int]
 MAX_KEPT: Final[int]

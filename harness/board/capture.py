@@ -26,13 +26,15 @@ class RunConditions:
     """How a pattern is run. Hz, microseconds, nanoseconds; ``reset_cycles`` 0 means no reset.
 
     Outputs are read ``sample_ns`` after the last edge of a cycle, or, with 0, as late as the
-    cycle allows. A board that cannot time edges reads late in any case.
+    cycle allows. A board that cannot time edges reads late in any case. With ``gap_free`` all
+    rows run as one burst, without a pause of the clock, or not at all.
     """
 
     clock_hz: float
     settle_us: float = 0.0
     reset_cycles: int = 2
     sample_ns: int = 0
+    gap_free: bool = False
 
 
 @dataclass(frozen=True)
@@ -81,7 +83,8 @@ class Capture:
     counts all. ``pin_counts`` maps bit position to mismatches on that pin. ``signature`` is the
     CRC-32 over every tested bit, so that two runs of one stimulus can be told apart.
     ``until_used`` maps rows with ``until`` to the cycles they took. ``achieved_hz`` is the rate
-    that the board reports; ``exact`` is True only where hardware times every cycle.
+    that the board reports; ``exact`` is True only where hardware times every cycle. ``gaps``
+    counts the pauses between bursts of such a board, in which its clock stood still.
     """
 
     cycles: int
@@ -95,3 +98,4 @@ class Capture:
     exact: bool
     seconds: float
     wire: WireCounters = field(default_factory=WireCounters)
+    gaps: int = 0

@@ -7,6 +7,7 @@ from. On MicroPython they come from the bundle's texts, as on a board.
 from __future__ import annotations
 
 import json
+import struct
 import subprocess
 import sys
 import zlib
@@ -142,7 +143,7 @@ def commands() -> list[tuple[int, str]]:
         (protocol.HELLO, ""),
         (protocol.BIND, bytes((1, 2, 3, 4)).hex()),
         (protocol.TIMING, bytes(12).hex()),
-        (protocol.START, (0).to_bytes(4, "little").hex() + (4).to_bytes(4, "little").hex()),
+        (protocol.START, struct.pack("<IIB", 0, 4, 0).hex()),
         (protocol.LOAD, encode_planes(tuple(rows)).hex()),
         (protocol.BLOCK, run_it.hex()),
         (protocol.TOTALS, ""),
