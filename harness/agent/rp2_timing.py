@@ -60,7 +60,7 @@ def least_ticks(words: int, settle: int, read: int) -> int:
         return max(PLAIN_TICKS, settle + LEAST_READ if settle else 0)
     if not settle:
         return PULSED_TICKS
-    return max(3 * settle + 9, 2 * settle + read + 12)
+    return 3 * settle + max(9, read + 2)
 
 
 def layout(words: int, ticks: int, settle: int, sample: int) -> object:
