@@ -12,6 +12,8 @@ from fractions import Fraction
 from harness.agent.rp2_timing import PLAIN_TICKS, PULSED_TICKS, SYNC_TICKS
 from harness.table import Pattern
 
+FLOAT_ERROR = Fraction(1, 1 << 52)
+"""By how much of itself a float may be off the rate that it stands for."""
 MOST_PERIOD_NS = 0xFFFFFFFF
 """Longest cycle that a board can be asked for, in nanoseconds."""
 
@@ -37,8 +39,12 @@ class RateGrid:
         return Fraction(1_000_000_000, ticks * self.tick_ns)
 
     def ticks(self, hz: float) -> int:
-        """The fastest cycle that is not faster than ``hz``; the fastest or slowest there is."""
+        """The fastest cycle that is not faster than ``hz``; the fastest or slowest there is.
+
+        A float that stands for a rate of the grid, as near as floats come, is that rate.
+        """
         wanted = Fraction(1_000_000_000) / (Fraction(hz) * self.tick_ns)
+        wanted -= wanted * FLOAT_ERROR
         return min(max(-(-wanted.numerator // wanted.denominator), self.fewest), self.most)
 
 

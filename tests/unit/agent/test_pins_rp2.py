@@ -8,18 +8,21 @@ from __future__ import annotations
 import struct
 from collections.abc import Sequence
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from harness.agent import protocol, rp2_chip
 from harness.agent.engine import Aborted, Engine, Refused
 from harness.agent.pins_rp2 import Pins
+from harness.agent.rp2_timing import Layout
 from harness.board.encode import encode_planes
-from harness.table import Words
 from tests.unit.agent.emulated import Device, EmulatedBus, Inverter, TernDevice
 from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, PINS, TernChip
 
+Column = NDArray[np.integer[Any]]
 MISMATCH = struct.Struct("<IHIIII")
 
 
@@ -59,14 +62,15 @@ class Bench:
         assert (achieved % 8, parts) == (0, 1)
         return int(achieved // 8)
 
-    def block(self, *columns: Words) -> list[tuple[int, ...]]:
+    def block(self, *columns: Column) -> list[tuple[int, ...]]:
         """Run a block (drive, enable, pulse, expect, care, highz, repeat); return mismatches."""
-        self.engine.command(protocol.LOAD, encode_planes(columns))
+        words = tuple(column.astype(np.uint32) for column in columns)
+        self.engine.command(protocol.LOAD, encode_planes(words))
         head = struct.pack("<BH", 0, len(columns[0]))
         answer = self.engine.command(protocol.BLOCK, head)
         return [MISMATCH.unpack_from(answer, 3 + MISMATCH.size * k) for k in range(answer[0])]
 
-    def invert(self, data: Words, *, wrong: Words | None = None) -> list[tuple[int, ...]]:
+    def invert(self, data: Column, *, wrong: Column | None = None) -> list[tuple[int, ...]]:
         """Drive the inverter with ``data``; expect its answer, but with bits ``wrong`` flipped."""
         zero = np.zeros_like(data)
         expect = (~data & 0xFF) << np.uint32(8)
@@ -86,7 +90,7 @@ class Bench:
         return [after - before for before, after in pairwise(moments)]
 
 
-def counting(count: int) -> Words:
+def counting(count: int) -> Column:
     """Data that changes in every vector."""
     return np.arange(1, count + 1, dtype=np.uint32) % 251
 
@@ -168,7 +172,7 @@ def test_settling_lengthens_a_cycle_that_is_too_short_for_it() -> None:
     assert bench.timing(100, settle=20) == 100
 
 
-def accumulate(bench: Bench, data: Words, total: int) -> list[tuple[int, ...]]:
+def accumulate(bench: Bench, data: Column, total: int) -> list[tuple[int, ...]]:
     """Clock the accumulator with each number; expect its running total."""
     zero = np.zeros_like(data)
     sums = (np.cumsum(data, dtype=np.uint32) + np.uint32(total)) & 0xFF
@@ -245,9 +249,9 @@ def test_rows_that_wait_are_timed_one_by_one_and_each_pauses_the_clock() -> None
     bench = Bench(TernDevice(TernChip(total=0)), TERN_PINS)
     bench.timing(10)
     row = np.ones(1, dtype=np.uint32)
-    columns = (row | NRESET, row * (INS | CLK | NRESET), row * CLK, row * 9 << 8, row * OUTS)
-    columns += (row * 0, row * np.uint32(protocol.UNTIL | 20))
-    assert bench.block(*columns) == []
+    driven = (row | NRESET, row * (INS | CLK | NRESET), row * CLK)
+    tested = (row * 9 << 8, row * OUTS, row * 0, row * np.uint32(protocol.UNTIL | 20))
+    assert bench.block(*driven, *tested) == []
     assert bench.totals() == (9, 0, bench.totals()[2], 8)
 
 
@@ -413,8 +417,8 @@ def test_a_dma_that_does_not_keep_up_is_seen() -> None:
     bench.timing(4)
     begin = bench.pins.begin
 
-    def starve(*job: object) -> None:
-        begin(*job)  # type: ignore[arg-type]
+    def starve(found: Layout, cycles: int) -> None:
+        begin(found, cycles)
         bench.bus.write(rp2_chip.channel(rp2_chip.SEND) + rp2_chip.DMA_CTRL, 0)
         bench.bus.advance(40)
         control = rp2_chip.DMA_ON | rp2_chip.STEP_READ | (rp2_chip.SEND_CTRL << 11)

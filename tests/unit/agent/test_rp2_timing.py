@@ -94,7 +94,7 @@ def test_the_slowest_rate_that_can_be_asked_for_is_below_one_hertz() -> None:
 
 def clock(state: State) -> int:
     """What the second emulator reads from its pins: it has no wires, so the time."""
-    return state.clock
+    return int(state.clock)
 
 
 # it looks at the annotation to tell what the function wants
