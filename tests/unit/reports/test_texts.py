@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from harness.store import Attempt, Wave
-from reports.texts import agreement, differs, duration, hertz, many, printable
+from harness.store import Attempt, Conditions, Wave
+from reports.texts import agreement, conditions_text, differs, duration, hertz, many, printable
 
 
 @pytest.mark.parametrize(
@@ -49,3 +49,21 @@ def test_only_what_was_tested_and_read_can_differ() -> None:
     assert [differs(wave, k) for k in range(11)] == [
         False, False, True, True, False, True, True, False, False, False, False,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("exact", "gaps", "told"),
+    [
+        (False, 0, "paced"),
+        (True, 0, "exact"),
+        (True, 1, "exact, 1 pause"),
+        (True, 9, "exact, 9 pauses"),
+    ],
+)
+def test_how_cycles_were_timed_is_told_with_the_pauses_of_the_clock(
+    exact: bool, gaps: int, told: str
+) -> None:
+    conditions = Conditions(10e6, 9.615e6, exact, 0.0, 2, gaps)
+    assert conditions_text(conditions) == (
+        f"asked 10 MHz, ran at 9.615 MHz ({told}), settle 0 µs, reset 2 cycles"
+    )
