@@ -52,18 +52,17 @@ def test_only_what_was_tested_and_read_can_differ() -> None:
 
 
 @pytest.mark.parametrize(
-    ("exact", "gaps", "told"),
+    ("exact", "gaps", "asked", "told"),
     [
-        (False, 0, "paced"),
-        (True, 0, "exact"),
-        (True, 1, "exact, 1 pause"),
-        (True, 9, "exact, 9 pauses"),
+        (False, 0, 10e6, "paced"),
+        (True, 0, 10e6, "exact, -3.8 %"),
+        (True, 0, 125e6 / 13, "exact"),
+        (True, 1, 125e6 / 13, "exact, 1 pause"),
+        (True, 9, 9.616e6, "exact, 9 pauses, -0.0064 %"),
     ],
 )
-def test_how_cycles_were_timed_is_told_with_the_pauses_of_the_clock(
-    exact: bool, gaps: int, told: str
+def test_how_cycles_were_timed_is_told_with_pauses_and_the_error_of_the_rate(
+    exact: bool, gaps: int, asked: float, told: str
 ) -> None:
-    conditions = Conditions(10e6, 9.615e6, exact, 0.0, 2, gaps)
-    assert conditions_text(conditions) == (
-        f"asked 10 MHz, ran at 9.615 MHz ({told}), settle 0 µs, reset 2 cycles"
-    )
+    text = conditions_text(Conditions(asked, 125e6 / 13, exact, 0.0, 2, gaps))
+    assert text.endswith(f"ran at 9.615 MHz ({told}), settle 0 µs, reset 2 cycles")
