@@ -9,9 +9,9 @@ from .codec import words
 from .engine import Refused
 from .protocol import GAP_FREE, PULSES, UNTIL
 from .rp2_chip import (
+    CHANNELS,
     CLEAR_BITS,
     DMA_ABORT,
-    DMA_BUSY,
     DMA_COUNT,
     DMA_CTRL,
     DMA_ON,
@@ -21,7 +21,6 @@ from .rp2_chip import (
     FUNCTION_PIO,
     GET,
     GET_CTRL,
-    GPIO_IN,
     IO_CTRL,
     PACE_NONE,
     PAD_DOWN,
@@ -47,15 +46,16 @@ from .rp2_chip import (
     SM_PINCTRL,
     SM_RESTART,
     SM_SHIFTCTRL,
-    SM_STATE,
     STALLED,
     TX_EMPTY,
     WRITE_FOUR,
     Bus,
     channel,
+    found_state,
+    pulled,
 )
 from .rp2_plan import LOOPS, Plan, has_pulse
-from .rp2_stream import crossing
+from .rp2_stream import cross, crossing
 from .rp2_timing import (
     GO,
     OUT_NULL,
@@ -67,13 +67,10 @@ from .rp2_timing import (
     layout,
 )
 
-PULL_WAIT_US = 20
-"""How long a weak pull may take to move a floating pin and its track, in microseconds."""
 ALL_PINS = (30 << 20) | (5 << 26)
 """PINCTRL: OUT and IN over all 30 pins."""
 AUTOMATIC = (1 << 16) | (1 << 17) | (1 << 18) | (1 << 19)
 """SHIFTCTRL: refill and hand over by itself, 32 bits each."""
-CHANNELS = (SEND, SEND_CTRL, GET, GET_CTRL)
 
 
 class Pins:
@@ -125,34 +122,22 @@ class Pins:
         return 1_000_000_000 // hertz
 
     def bind(self, numbers: object) -> None:
-        """Take these pins, all as inputs without a pull."""
+        """Take these pins, all as inputs without a pull.
+
+        Raises Refused if another program uses what is needed for them.
+        """
         self.release()
         self.numbers = list(numbers)
         bits = range(len(self.numbers))
         self.outward = crossing([(bit, self.numbers[bit]) for bit in bits])
         self.inward = crossing([(self.numbers[bit], bit) for bit in bits])
-        self.remember()
+        self.found = found_state(self.bus, self.numbers)
         self.set_up()
         read, write = self.bus.read, self.bus.write
         for number in self.numbers:
             pad = read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF)
             write(PADS + 4 * number, pad | PAD_IN)
             write(IO_CTRL + 8 * number, FUNCTION_PIO)
-
-    def remember(self) -> None:
-        """Note how everything was found. Raises Refused if a DMA channel is in use."""
-        read = self.bus.read
-        places = [PADS + 4 * number for number in self.numbers]
-        places += [IO_CTRL + 8 * number for number in self.numbers]
-        places += SM_STATE
-        for number in CHANNELS:
-            base = channel(number)
-            if read(base + DMA_CTRL) & DMA_BUSY:
-                raise Refused("DMA channel %d is in use by another program" % number)
-            places += [base + DMA_CTRL, base + DMA_READ, base + DMA_WRITE, base + DMA_COUNT]
-        if read(PIO_CTRL) & SM_ENABLE:
-            raise Refused("the PIO's state machine 0 is in use by another program")
-        self.found = [(place, read(place)) for place in places]
 
     def set_up(self) -> None:
         """Make the state machine ours, with every pin an input."""
@@ -265,13 +250,7 @@ class Pins:
 
     def moved(self, word: int) -> int:
         """A word of the host's in controller order."""
-        table = self.outward
-        return (
-            table[word & 255]
-            | table[256 + (word >> 8 & 255)]
-            | table[512 + (word >> 16 & 255)]
-            | table[768 + (word >> 24 & 255)]
-        )
+        return cross(self.outward, word)
 
     def begin(self, found: object, cycles: int) -> None:
         """Let the machine go; the first words wait in its queue by then."""
@@ -394,20 +373,11 @@ class Pins:
         for bit in range(len(self.numbers)):
             if mask >> bit & 1 and not self.enabled >> bit & 1:
                 number = self.numbers[bit]
-                up = self.pulled(number, PAD_UP)
-                down = self.pulled(number, PAD_DOWN)
+                up = pulled(self.bus, number, PAD_UP)
+                down = pulled(self.bus, number, PAD_DOWN)
                 if up and not down:
                     floats |= 1 << bit
         return floats
-
-    def pulled(self, number: int, pull: int) -> int:
-        """The pin's level under a weak pull, which is taken away again."""
-        place = PADS + 4 * number
-        self.bus.write(place + SET_BITS, pull)
-        self.bus.pause(PULL_WAIT_US)
-        level = self.bus.read(GPIO_IN) >> number & 1
-        self.bus.write(place + CLEAR_BITS, pull)
-        return level
 
     def sense(self) -> object:
         """No sensor is known to this module."""

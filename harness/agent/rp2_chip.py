@@ -6,6 +6,7 @@ a bus, so that tests can put an emulator behind it.
 """
 
 from .codec import words
+from .engine import Refused
 
 PIO = 0x50200000
 PIO_CTRL = PIO
@@ -55,6 +56,7 @@ PACE_NONE = 0x3F << 15
 
 SEND, SEND_CTRL, GET, GET_CTRL = 11, 10, 9, 8
 """DMA channels: words to the pins, its control blocks, words from the pins, its control blocks."""
+CHANNELS = (SEND, SEND_CTRL, GET, GET_CTRL)
 
 IO_CTRL = 0x40014004
 PADS = 0x4001C004
@@ -64,6 +66,8 @@ PAD_UP = 1 << 3
 PAD_DOWN = 1 << 2
 FUNCTION_PIO = 6
 GPIO_IN = 0xD0000004
+PULL_WAIT_US = 20
+"""How long a weak pull may take to move a floating pin and its track, in microseconds."""
 
 SET_BITS = 0x2000
 CLEAR_BITS = 0x3000
@@ -118,3 +122,28 @@ class Bus:
 def channel(number: int) -> int:
     """The address of a DMA channel's registers."""
     return DMA + DMA_STRIDE * number
+
+
+def found_state(bus: object, numbers: object) -> object:
+    """Note how everything was found, as (address, value). Raises Refused if it is in use."""
+    places = [PADS + 4 * number for number in numbers]
+    places += [IO_CTRL + 8 * number for number in numbers]
+    places += SM_STATE
+    for number in CHANNELS:
+        base = channel(number)
+        if bus.read(base + DMA_CTRL) & DMA_BUSY:
+            raise Refused("DMA channel %d is in use by another program" % number)
+        places += [base + DMA_CTRL, base + DMA_READ, base + DMA_WRITE, base + DMA_COUNT]
+    if bus.read(PIO_CTRL) & SM_ENABLE:
+        raise Refused("the PIO's state machine 0 is in use by another program")
+    return [(place, bus.read(place)) for place in places]
+
+
+def pulled(bus: object, number: int, pull: int) -> int:
+    """A pin's level under a weak pull, which is taken away again."""
+    place = PADS + 4 * number
+    bus.write(place + SET_BITS, pull)
+    bus.pause(PULL_WAIT_US)
+    level = bus.read(GPIO_IN) >> number & 1
+    bus.write(place + CLEAR_BITS, pull)
+    return level

@@ -1,6 +1,9 @@
 """Types of ``rp2_chip.py``, which itself keeps to what MicroPython understands."""
 
+from collections.abc import Iterable
 from typing import Any, Final
+
+from .faces import BusFace
 
 PIO: Final = 0x50200000
 PIO_CTRL: Final[int]
@@ -43,6 +46,7 @@ SEND: Final[int]
 SEND_CTRL: Final[int]
 GET: Final[int]
 GET_CTRL: Final[int]
+CHANNELS: Final[tuple[int, ...]]
 IO_CTRL: Final = 0x40014004
 PADS: Final = 0x4001C004
 PAD_IN: Final[int]
@@ -51,6 +55,7 @@ PAD_UP: Final[int]
 PAD_DOWN: Final[int]
 FUNCTION_PIO: Final = 6
 GPIO_IN: Final = 0xD0000004
+PULL_WAIT_US: Final = 20
 SET_BITS: Final = 0x2000
 CLEAR_BITS: Final = 0x3000
 
@@ -67,3 +72,5 @@ class Bus:
     def pause(self, us: int) -> None: ...
 
 def channel(number: int) -> int: ...
+def found_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]: ...
+def pulled(bus: BusFace, number: int, pull: int) -> int: ...

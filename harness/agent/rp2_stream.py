@@ -32,6 +32,12 @@ def crossing(pairs: object) -> object:
     return table
 
 
+def cross(table: object, word: int) -> int:
+    """One word with its bits moved by the tables."""
+    low = table[word & 255] | table[256 + (word >> 8 & 255)]
+    return low | table[512 + (word >> 16 & 255)] | table[768 + (word >> 24 & 255)]
+
+
 class Chain:
     """A list of control blocks for one DMA channel: stretches of memory, one after the other."""
 

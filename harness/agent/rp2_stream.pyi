@@ -8,6 +8,7 @@ EDGE: Final = 8
 LEAST_LOOP: Final = 64
 
 def crossing(pairs: Iterable[tuple[int, int]]) -> array[int]: ...
+def cross(table: Sequence[int], word: int) -> int: ...
 
 class Chain:
     most: int

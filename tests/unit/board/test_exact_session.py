@@ -140,19 +140,32 @@ def test_a_chip_that_answers_too_late_fails_one_step_above_its_rate() -> None:
     assert high + rest - 3 >= 12 > high + rest - 3 - 2
 
 
-def test_the_sample_point_counts_from_the_chip_and_can_be_too_early() -> None:
-    session, _bus = join(delay=9)
+def test_the_sample_point_counts_from_the_chip_so_the_round_trip_is_added() -> None:
     pattern = steady(20)
-    slow = RunConditions(clock_hz=1e6)
-    assert session.run(pattern, slow).mismatch_count == 0
-    session._profile = replace(PROFILE, round_trip_ns=0)
-    # the clock's edge comes 42 ticks before the last edge, so any sample point would do for the
-    # sum; the second edge has no effect: what can be too early is the driven pin's own answer
-    assert latest_sample_ns(pattern_rates("rp2", 31.25e6, pattern), 125, pattern) == 8 * 40
-    timing = exact_timing(replace(slow, sample_ns=20), session._profile, 8, pattern)
-    assert timing.sample_ns == 20
-    timing = exact_timing(replace(slow, sample_ns=20), PROFILE, 8, pattern)
-    assert timing.sample_ns == 28
+    asked = RunConditions(clock_hz=1e6, sample_ns=20)
+    assert exact_timing(asked, PROFILE, 8, pattern).sample_ns == 28
+    far = replace(PROFILE, round_trip_ns=100)
+    assert exact_timing(asked, far, 8, pattern).sample_ns == 120
+    late = replace(asked, sample_ns=0)
+    assert exact_timing(late, far, 8, pattern).sample_ns == 0, "late is late, however far"
+
+
+def test_any_sample_point_from_the_first_tick_to_the_latest_reads_a_quick_answer() -> None:
+    unpulsed = replace(
+        steady(3),
+        pulse=np.zeros(3, np.uint32),
+        drive=np.array([IO, 0, IO], np.uint32),
+        enable=np.full(3, INS | CLK | IO, np.uint32),
+        expect=np.array([IO, 0, IO], np.uint32),
+        care=np.full(3, IO, np.uint32),
+    )
+    grid = pattern_rates("rp2", 31.25e6, unpulsed)
+    assert latest_sample_ns(grid, 125, unpulsed) == 8 * 122
+    assert latest_sample_ns(grid, 125, steady(3)) == 8 * 40
+    session, _bus = join()
+    for sample in (0, 1, 400, latest_sample_ns(grid, 125, unpulsed) - PROFILE.round_trip_ns):
+        capture = session.run(unpulsed, RunConditions(clock_hz=1e6, sample_ns=sample))
+        assert (capture.mismatch_count, capture.achieved_hz) == (0, 1e6)
 
 
 def test_a_settle_time_slows_an_exact_cycle_down_and_the_rate_says_so() -> None:
