@@ -13,6 +13,7 @@ The tree (one rule: an error names the situation, not the mechanism)::
     │   ├── BoardMisbehaved something came back that the protocol does not allow
     │   ├── BoardLost       the port went away while it was in use
     │   └── HostMisuse      the host asked for what the protocol does not allow
+    ├── TableUnfit          a board cannot run a table as its settings demand
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
@@ -144,6 +145,10 @@ class BoardLost(LinkError):
 
 class HostMisuse(LinkError):
     """The host asked for something that the protocol does not allow."""
+
+
+class TableUnfit(HarnessError):
+    """A board cannot run a table as its settings demand. Never a verdict on a chip."""
 
 
 class NetlistError(HarnessError):

@@ -12,7 +12,9 @@ from functools import lru_cache
 from importlib import resources
 
 MODULES = ("protocol", "codec", "engine", "server", "main")
-BACKENDS = ("generic", "virtual")
+BACKENDS = ("generic", "rp2", "virtual")
+HELPERS = {"rp2": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan")}
+"""Modules that a pins module needs, in the order in which they go before it."""
 
 
 @lru_cache
@@ -24,7 +26,7 @@ def bundle(backend: str) -> tuple[str, ...]:
     if backend not in BACKENDS:
         raise ValueError(f"no pins module called {backend!r}; there are: {', '.join(BACKENDS)}")
     folder = resources.files(__package__)
-    names = (*MODULES[:2], f"pins_{backend}", *MODULES[2:])
+    names = (*MODULES[:2], *HELPERS.get(backend, ()), f"pins_{backend}", *MODULES[2:])
     return tuple(slim((folder / f"{name}.py").read_text(encoding="utf-8")) for name in names)
 
 

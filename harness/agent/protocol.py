@@ -69,6 +69,10 @@ MATCHED = 4
 """Flags of a block: its body is deflated; some row stands for other than one cycle; its body is
 an LZ4 block."""
 
+GAP_FREE = 1
+PULSES = 2
+"""How a run is meant: as one single burst or not at all; some row of it pulses a pin."""
+
 WINDOW_BITS = 12
 """Deflate window, 4 KiB: what a small controller can spare."""
 MAX_WINDOW = 64

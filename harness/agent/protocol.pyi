@@ -45,6 +45,8 @@ DEFLATED: Final = 1
 REPEATS: Final = 2
 MATCHED: Final = 4
 
+GAP_FREE: Final = 1
+PULSES: Final = 2
 WINDOW_BITS: Final[int]
 MAX_WINDOW: Final[int]
 MAX_KEPT: Final[int]

@@ -16,7 +16,7 @@ from harness.judge import (
     Wave,
     Window,
 )
-from harness.store.codec import CodecError, JsonValue, decode, encode, field_types
+from harness.store.codec import CodecError, JsonValue, decode, defaulted, encode, field_types
 from harness.store.glance import Glance, LatestOutcome, SlotGlance
 from harness.store.history import (
     History,
@@ -61,6 +61,7 @@ __all__ = [
     "Wave",
     "Window",
     "decode",
+    "defaulted",
     "encode",
     "field_types",
     "of_chip",

@@ -2,6 +2,7 @@
 
 The one rule: nothing here knows a record by name, so a new field needs no code, and reading is
 strict: an unknown, missing or mistyped field is refused with its place (``run.chips[2].slot``).
+Only a field with a default may be missing: it is younger than the record.
 Numbers that JSON has no notation for are the strings ``nan``, ``inf`` and ``-inf``.
 """
 
@@ -67,8 +68,12 @@ def _decode_record(kind: type[Any], value: JsonValue, place: str) -> Any:
     given = _expect(dict, value, place)
     wanted = field_types(kind)
     _refuse("unknown field", given.keys() - wanted.keys(), place)
-    _refuse("missing field", wanted.keys() - given.keys(), place)
-    found = {name: decode(t, given[name], f"{place}.{name}") for name, t in wanted.items()}
+    _refuse("missing field", wanted.keys() - given.keys() - defaulted(kind), place)
+    found = {
+        name: decode(t, given[name], f"{place}.{name}")
+        for name, t in wanted.items()
+        if name in given
+    }
     return kind(**found)
 
 
@@ -84,6 +89,11 @@ def field_types(kind: type[Any]) -> Mapping[str, Any]:
         hints = typing.get_type_hints(kind)
         _FIELD_TYPES[kind] = {f.name: hints[f.name] for f in dataclasses.fields(kind)}
     return _FIELD_TYPES[kind]
+
+
+def defaulted(kind: type[Any]) -> set[str]:
+    """Name the dataclass's fields with a default: records written before they came lack them."""
+    return {f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING}
 
 
 _FIELD_TYPES: dict[type[Any], dict[str, Any]] = {}

@@ -15,7 +15,7 @@ from tests.unit.agent.tern import TernChip, TernPins
 from tests.unit.link.joined import AgentPort
 
 SESSION = 5
-START = struct.pack("<II", 0, 0)
+START = struct.pack("<IIB", 0, 0, 0)
 
 
 class Desk:
