@@ -15,6 +15,7 @@ from harness.virtual import (
     BoardFault,
     ChipDefect,
     DroppedBytes,
+    Hang,
     LinkFault,
     NetBridge,
     NetStuck,
@@ -177,7 +178,14 @@ def _stall(table: TomlTable, shuttle: Shuttle) -> Stall | None:
 def _unplug(table: TomlTable, shuttle: Shuttle) -> Unplug | None:
     del shuttle
     at_byte = _positive(table, "at_byte", table.take("at_byte", int))
-    return None if at_byte is None else Unplug(at_byte)
+    back = _within(table, "back_after_s", table.take("back_after_s", float, 0.0), 0.0, 3600.0)
+    return None if at_byte is None or back is None else Unplug(at_byte, back)
+
+
+def _hang(table: TomlTable, shuttle: Shuttle) -> Hang | None:
+    del shuttle
+    at_byte = _positive(table, "at_byte", table.take("at_byte", int))
+    return None if at_byte is None else Hang(at_byte)
 
 
 DEFECTS: Mapping[str, Reader[ChipDefect]] = {
@@ -196,4 +204,5 @@ LINK_FAULTS: Mapping[str, Reader[LinkFault]] = {
     "dropped-bytes": _dropped_bytes,
     "stall": _stall,
     "unplug": _unplug,
+    "hang": _hang,
 }

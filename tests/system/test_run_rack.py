@@ -43,6 +43,7 @@ def slot(
         defects,
         board_faults,
         link_faults,
+        patience_s=0.5,
     )
 
 

@@ -141,3 +141,32 @@ def test_traffic_is_counted_in_bytes() -> None:
 def test_a_session_number_is_drawn_if_none_is_given() -> None:
     board = JoinedBoard(TernPins(TernChip()), Clock())
     assert all(1 <= Channel(board, 2048).session <= 255 for _ in range(300))
+
+
+class Deaf:
+    """A port from which nothing ever comes; waiting moves the clock."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def read(self, timeout: float) -> bytes:
+        self.now += max(timeout, 0.01)
+        return b""
+
+    def write(self, data: bytes) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_lost_link_ends_every_later_exchange_at_once_whatever_is_still_queued() -> None:
+    port = Deaf()
+    channel = Channel(port, 256, session=7, clock=lambda: port.now)
+    many = [Command(protocol.SENSE, bytes(200))] * 20
+    with pytest.raises(BoardSilent):
+        list(channel.exchange(many))
+    lost = port.now
+    with pytest.raises(BoardSilent):
+        list(channel.exchange(many))
+    assert port.now < lost + 1.0
