@@ -9,6 +9,7 @@ import errno
 import os
 import socket
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
@@ -84,10 +85,11 @@ class SerialPort:
 
     def close(self) -> None:
         """Close the port."""
-        try:
+        left_open = vars(self._serial).get("_socket")
+        with suppress(serial.SerialException, OSError):
             self._serial.close()
-        except (serial.SerialException, OSError):
-            return
+        if left_open is not None:  # pyserial leaves it so when the other end was first
+            left_open.close()
 
     def _read_timed(self, timeout: float) -> bytes:
         self._serial.timeout = timeout

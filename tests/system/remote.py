@@ -25,6 +25,7 @@ class Served:
     scheme: str
     port: str
     cut_after: int = 0
+    last: bool = False
     connections: int = 0
     carried: int = 0
     _listener: socket.socket = field(init=False)
@@ -62,6 +63,8 @@ class Served:
             self._connection = connection
             with connection, suppress(OSError, serial.SerialException):
                 self._serve(connection)
+            if self.last:
+                self._listener.close()
 
     def _serve(self, connection: socket.socket) -> None:
         """Carry bytes until either end closes, or ``cut_after`` bytes of the first connection."""
