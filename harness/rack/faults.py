@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from harness.errors import NetlistError
-from harness.netlist import Netlist, load_netlist
+from harness.netlist import Netlist, PortDirection, load_netlist
 from harness.shuttle import Shuttle, TomlTable, nearest
 from harness.virtual import (
     BitErrors,
@@ -87,11 +87,19 @@ def _net(table: TomlTable, key: str, design: str | None, shuttle: Shuttle) -> st
         named = [net for net in netlist.nets_by_name if not net.startswith("$")]
         table.error("unknown-net", key, message, nearest(name, named))
         return None
-    if netlist.nets_by_name[name] not in netlist.driven:
-        message = f'nothing drives net "{name}" of "{design}", so no output depends on it'
-        table.error("undriven-net", key, message, "name a net that a gate, a flop or an input drives")
+    if netlist.nets_by_name[name] not in _driven(netlist):
+        message = f'nothing drives net "{name}" in the netlist of "{design}", and nothing reads it'
+        advice = "name a net that a gate, a flop or an input drives"
+        table.error("undriven-net", key, message, advice)
         return None
     return name
+
+
+def _driven(netlist: Netlist) -> set[int]:
+    """Nets that a gate, a flop or the outside drives."""
+    ports = [port for port in netlist.ports if port.direction is not PortDirection.OUTPUT]
+    inputs = {net for port in ports for net in port.nets}
+    return {*netlist.gate_by_output, *netlist.tables.q.tolist(), *inputs}
 
 
 @lru_cache(maxsize=8)
