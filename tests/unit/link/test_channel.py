@@ -36,7 +36,7 @@ def test_answers_come_in_the_order_of_the_commands() -> None:
 
 def test_the_agent_is_heard_when_it_starts() -> None:
     channel, _ = joined()
-    channel.wait_for_agent(1.0)
+    assert channel.wait_for_agent(1.0)
     assert channel.link.heard > 0
 
 
@@ -44,7 +44,7 @@ def test_an_agent_that_does_not_speak_is_not_waited_for_for_ever() -> None:
     channel, board = joined()
     board.agent_port.outbox.clear()
     before = board.clock.now
-    channel.wait_for_agent(2.0)
+    assert not channel.wait_for_agent(2.0)
     assert 2.0 <= board.clock.now - before < 2.5
 
 
