@@ -35,8 +35,8 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
         HEAD
         + SLOT
         + '[[slot.defect]]\nkind = "net-stuck"\ndesign = "ctr163"\nnet = "q[1]"\nlevel = 1\n'
-        + '[[slot.defect]]\nkind = "net-bridge"\ndesign = "gray"\nnet_a = "code[0]"\nnet_b = "code[1]"\n'
-        + 'wired = "or"\n'
+        + '[[slot.defect]]\nkind = "net-bridge"\ndesign = "gray"\nnet_a = "code[0]"\n'
+        + 'net_b = "code[1]"\nwired = "or"\n'
         + '[[slot.board_fault]]\nkind = "open-pin"\npin = "out3"\n'
         + '[[slot.board_fault]]\nkind = "no-clock"\n'
         + '[[slot.link_fault]]\nkind = "bit-errors"\nrate = 1e-5\nseed = 7\n'
