@@ -22,8 +22,9 @@ PIECE = 1500
 """Bytes of program in one statement: a small controller must hold it twice."""
 SMALLEST = 96
 """Bytes of a piece on a wire that damages all larger ones."""
-PIECE_TRIES = 16
+PIECE_TRIES = 10
 """How often one statement of the upload is tried: enough for one damaged bit in 10,000."""
+PIECE_SECONDS = 2.0
 STATEMENT_SECONDS = 5.0
 TRIES = 4
 RESET_SECONDS = 0.5
@@ -105,7 +106,8 @@ class RawRepl:
             piece = data[at : at + self._piece]
             tries = 1 if self._piece > SMALLEST else PIECE_TRIES
             try:
-                self._surely(_keep(piece, at), str(at + len(piece)), tries)
+                kept = str(at + len(piece))
+                self._surely(_keep(piece, at), kept, tries, PIECE_SECONDS)
             except (BoardMisbehaved, BoardSilent):
                 if self._piece == SMALLEST:
                     raise
@@ -129,12 +131,18 @@ class RawRepl:
         self._port.write(b"\x04")
         self._listen(0.2)
 
-    def _surely(self, statement: bytes, answer: str, tries: int = PIECE_TRIES) -> None:
+    def _surely(
+        self,
+        statement: bytes,
+        answer: str,
+        tries: int = PIECE_TRIES,
+        seconds: float = STATEMENT_SECONDS,
+    ) -> None:
         """Execute a statement again until it prints what it should; raises the last error."""
         last: BoardMisbehaved | BoardSilent = BoardMisbehaved(DAMAGED)
         for _ in range(tries):
             try:
-                if self.execute(statement, STATEMENT_SECONDS).strip() == answer:
+                if self.execute(statement, seconds).strip() == answer:
                     return
                 last = BoardMisbehaved(DAMAGED)
             except OutOfMemory:
