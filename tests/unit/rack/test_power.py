@@ -9,10 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import BoardSilent, Finding
-from harness.rack import PowerCycle, check_rack
+from harness.errors import BoardSilent, ConfigError, Finding
+from harness.rack import PowerCycle, check_rack, load_virtual_slot
 from harness.rack.power import cycle_power
-from tests.unit.rack.test_file import HEAD, SLOT
+from harness.shuttle import load_shuttle
+from tests.unit.rack.test_file import HEAD, ROOT, SLOT
 
 NAMES = {"slot": "A1", "port": "/dev/ttyACM7"}
 
@@ -138,3 +139,11 @@ def test_a_login_in_a_port_is_refused_and_not_shown(tmp_path: Path) -> None:
             'password in it, which no kind of port uses; write "rfc2217://lab-3:4001"'
         )
     ]
+
+
+def test_a_virtual_slot_of_a_stranger_can_name_no_command(tmp_path: Path) -> None:
+    path = tmp_path / "slot.toml"
+    path.write_text('chip = "SP2-0001"\npower_cycle = ["touch", "x"]\n', "utf-8")
+    with pytest.raises(ConfigError) as caught:
+        load_virtual_slot(path, load_shuttle(ROOT / "vectors/shuttle.toml"))
+    assert 'unknown key "power_cycle"' in str(caught.value)
