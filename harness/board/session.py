@@ -31,7 +31,7 @@ from harness.board.orders import Answers, BurstRoom, Order, Room, run_orders, ti
 from harness.board.profile_model import BoardProfile
 from harness.board.select import rest_levels, selection
 from harness.board.timing import Timing, exact_timing, paced_timing
-from harness.errors import BoardMisbehaved, Cancelled, HostMisuse, LinkError
+from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Patience, RawRepl, SerialPort
 from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Pattern, Words
@@ -55,12 +55,24 @@ def open_session(
         for text in bundle(profile.backend):
             repl.load(text)
         channel = Channel(port, profile.window, patience)
-        channel.hear(repl.start(f"begin(Pins(), {channel.session})"))
-        channel.wait_for_agent(READY_SECONDS)
+        _start_agent(repl, channel)
         return Session(channel, repl, profile, shuttle)
     except BaseException:
         port.close()
         raise
+
+
+def _start_agent(repl: RawRepl, channel: Channel) -> None:
+    """Start the agent, again if it does not speak: its start may have been damaged on the wire."""
+    for last in (False, False, True):
+        try:
+            channel.hear(repl.start(f"begin(Pins(), {channel.session})"))
+            if channel.wait_for_agent(READY_SECONDS) or last:
+                return
+        except (BoardMisbehaved, BoardSilent):
+            if last:
+                raise
+        repl.reach_prompt()
 
 
 class Session:

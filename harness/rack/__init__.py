@@ -5,6 +5,7 @@ from harness.rack.events import (
     Observer,
     SlotConnecting,
     SlotFinished,
+    SlotRecovering,
     TableJudged,
     TableStarted,
     unobserved,
@@ -13,6 +14,7 @@ from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single
 from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
+from harness.rack.power import PowerCycle
 from harness.rack.schedule import run_slots
 from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
@@ -24,12 +26,14 @@ __all__ = [
     "Locks",
     "Observer",
     "Opener",
+    "PowerCycle",
     "Rack",
     "SerialPort",
     "Sink",
     "Slot",
     "SlotConnecting",
     "SlotFinished",
+    "SlotRecovering",
     "SlotWorker",
     "StopSwitch",
     "TableJudged",

@@ -21,6 +21,7 @@ from types import TracebackType
 from typing import IO, Self
 
 from harness.errors import PortUnavailable
+from harness.link import shown_address
 
 FOLDER = Path(tempfile.gettempdir()) / "harness-locks"
 """Where the locks of this computer are, for all of its users."""
@@ -91,6 +92,7 @@ class Locks:
         Raises PortUnavailable, naming the holder, if another process has it, or if the file
         cannot be made.
         """
+        what = shown_address(what)
         name = _real_name(what)
         with self._guard:
             if name not in self._held:
