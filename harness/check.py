@@ -2,11 +2,13 @@
 
 One rule: nothing here knows a rule about a file's content; it finds out what a file is, hands it
 to the reader of that kind and collects the findings. TOML files are told apart by their keys:
-``designs`` a shuttle, ``signals`` a design, ``controller`` a board profile, ``slot`` a rack.
+``designs`` a shuttle, ``signals`` a design, ``controller`` a board profile, ``slot`` a rack; a key
+that is nearly one of these counts too, so that the reader can say what is wrong with it.
 """
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +20,8 @@ from harness.shuttle import Design, Shuttle, check_shuttle, read_toml
 from harness.table import SUFFIXES, check_table
 
 KINDS = {"designs": "shuttle", "signals": "design", "controller": "profile", "slot": "rack"}
+CLOSE = 0.85
+"""How near a misspelt key must be: "slots", "design", "signal" and "controler" are."""
 SHUTTLE_FILES = ("shuttle.toml", "vectors/shuttle.toml")
 """Where a board profile's shuttle is looked for, in its folder and the folders above."""
 
@@ -244,7 +248,18 @@ def _kind(path: Path) -> str | None:
     top = read_toml(path, Findings())
     if top is None:
         return {"shuttle.toml": "shuttle", "design.toml": "design"}.get(path.name)
-    return next((kind for key, kind in KINDS.items() if key in top.values), None)
+    exact = next((kind for key, kind in KINDS.items() if key in top.values), None)
+    return exact if exact is not None else _nearly(list(top.values))
+
+
+def _nearly(keys: list[str]) -> str | None:
+    """Return the kind of a file that has no telling key, but one that is misspelt."""
+    if {"shuttle", "profile"} <= set(keys):
+        return "rack"
+    for telling, kind in KINDS.items():
+        if difflib.get_close_matches(telling, keys, n=1, cutoff=CLOSE):
+            return kind
+    return None
 
 
 def _order(path: Path) -> int:

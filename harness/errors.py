@@ -13,9 +13,11 @@ The tree (one rule: an error names the situation, not the mechanism)::
     │   ├── BoardMisbehaved something came back that the protocol does not allow
     │   ├── BoardLost       the port went away while it was in use
     │   └── HostMisuse      the host asked for what the protocol does not allow
+    ├── TableUnfit          a board cannot run a table as its settings demand
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
+    ├── PageUnavailable     the live page cannot be served
     └── Cancelled           the person stopped the run
 
 This module imports nothing of ours.
@@ -145,6 +147,10 @@ class HostMisuse(LinkError):
     """The host asked for something that the protocol does not allow."""
 
 
+class TableUnfit(HarnessError):
+    """A board cannot run a table as its settings demand. Never a verdict on a chip."""
+
+
 class NetlistError(HarnessError):
     """A gate-level netlist cannot be read, synthesised or evaluated."""
 
@@ -155,6 +161,10 @@ class VirtualError(HarnessError):
 
 class StoreError(HarnessError):
     """Results cannot be kept or read back."""
+
+
+class PageUnavailable(HarnessError):
+    """The live page cannot be served at this address."""
 
 
 class Cancelled(HarnessError):

@@ -23,6 +23,7 @@ from harness.rack import (
     Rack,
     SlotConnecting,
     SlotFinished,
+    SlotRecovering,
     StopSwitch,
     StoreNews,
     TableJudged,
@@ -193,6 +194,8 @@ def _line(event: Event) -> str:
     match event:
         case SlotConnecting(slot=slot, chip=chip, port=port):
             return f"{slot}  {chip}  reaching the board at {port or 'its USB port'}"
+        case SlotRecovering(slot=slot, text=text):
+            return f"{slot}  {text}"
         case TableJudged(slot=slot, outcome=o):
             return f"{slot}  {o.chip_serial}  {o.design}/{o.table}  {o.verdict}  {o.summary}"
         case SlotFinished(slot=slot, trouble=trouble):

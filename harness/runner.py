@@ -155,7 +155,7 @@ def _measure(
         _take_run(run, store, locks)
         opener = _opener(rack, addresses, locks)
         workers = [
-            SlotWorker(slot, cases, opener, sink, policy, stop, observe)
+            SlotWorker(slot, cases, opener, sink, policy, stop, observe, addresses.get(slot.name))
             for slot, cases in _left(rack, jobs, run)
         ]
         if run.chips:
@@ -334,8 +334,8 @@ def _planned(chip: ChipRecord, shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]
 
 
 @contextmanager
-def _ports(rack: Rack) -> Iterator[Mapping[str, str]]:
-    """Start the rack's virtual boards, if it has any; addresses by slot name."""
+def _ports(rack: Rack) -> Iterator[Mapping[str, Mapping[str, str]]]:
+    """Start the rack's virtual boards, if it has any; ``port`` and ``switch`` by slot name."""
     specs = [
         VirtualBoardSpec(
             slot=slot.name,
@@ -354,16 +354,19 @@ def _ports(rack: Rack) -> Iterator[Mapping[str, str]]:
         yield {}
         return
     with VirtualRack(specs) as boards:
-        yield dict(boards.ports)
+        yield {
+            name: {"port": port, "switch": boards.switches[name]}
+            for name, port in boards.ports.items()
+        }
 
 
-def _opener(rack: Rack, addresses: Mapping[str, str], locks: Locks) -> Opener:
+def _opener(rack: Rack, addresses: Mapping[str, Mapping[str, str]], locks: Locks) -> Opener:
     """Open sessions: a virtual board is this run's own, any other is locked first."""
     simulated = replace(rack.profile, backend="virtual")
 
     def open_slot(slot: Slot) -> BoardSession:
         if slot.name in addresses:
-            return open_session(addresses[slot.name], simulated, rack.shuttle)
+            return open_session(addresses[slot.name]["port"], simulated, rack.shuttle)
         port = slot.port or find_port(slot.board)
         locks.take(port)
         return open_session(port, rack.profile, rack.shuttle)

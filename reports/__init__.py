@@ -1,7 +1,8 @@
 """What people and CI read, made from stored outcomes only.
 
-One module a product: ``html``, ``card``, ``junit``, ``run_json``, ``waveform``, ``frame``;
-``write`` puts them all into a folder, ``bundle`` and ``archive`` into a zip.
+One module a product: ``html``, ``card``, ``junit``, ``run_json``, ``waveform``, ``frame``,
+``history``; ``write`` puts those of a run into a folder, ``bundle`` and ``archive`` into a zip,
+and ``run_files`` makes one of them on demand.
 The one rule: a report is worked out from a record and nothing else.
 """
 
@@ -17,10 +18,29 @@ from reports.bundle import (
 )
 from reports.card import WrittenCard, card_html, label_html, qr_text, report_of, write_card
 from reports.frame import outcomes_frame
-from reports.html import chip_html, index_html
+from reports.history import (
+    Anchor,
+    ChipSubject,
+    DesignSubject,
+    Links,
+    SlotSubject,
+    Subject,
+    all_subjects,
+    selection,
+)
+from reports.history_write import (
+    WrittenHistories,
+    history_html,
+    history_policy,
+    subjects_html,
+    write_histories,
+)
+from reports.html import chip_html, index_html, page_environment, style_text
 from reports.junit import chip_junit, run_junit
 from reports.mismatches import mismatches_csv
 from reports.names import safe_name
+from reports.pages import Look, Tally, look, tally, worst
+from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
 from reports.ticket import ticket_markdown
@@ -33,35 +53,59 @@ __all__ = [
     "MANIFEST",
     "RUN",
     "TICKET",
+    "Anchor",
     "BundleInputs",
+    "ChipSubject",
+    "DesignSubject",
+    "Links",
+    "Look",
+    "RunFile",
     "Scrubber",
+    "SlotSubject",
+    "Subject",
+    "Tally",
     "WrittenCard",
     "WrittenChip",
+    "WrittenHistories",
     "WrittenReports",
+    "all_subjects",
     "altered_inputs",
     "bundle_files",
     "card_html",
     "chip_html",
     "chip_junit",
+    "chip_pages",
+    "history_html",
+    "history_policy",
     "index_html",
     "label_html",
+    "look",
     "mismatches_csv",
     "name_trouble",
     "one_chip",
     "outcomes_frame",
     "pack",
+    "page_environment",
     "parse_run_json",
     "qr_text",
     "read_run_json",
     "report_of",
+    "run_file",
     "run_json",
     "run_junit",
     "run_schema",
     "safe_name",
+    "selection",
+    "slot_of_file",
+    "style_text",
+    "subjects_html",
+    "tally",
     "ticket_markdown",
     "unpack",
     "waveform",
+    "worst",
     "write_card",
     "write_file",
+    "write_histories",
     "write_run",
 ]

@@ -37,6 +37,7 @@ COLUMNS: dict[str, str] = {
     "settle_us": "float64",
     "reset_cycles": "Int64",
     "exact": "boolean",
+    "gaps": "Int64",
     "bytes_sent": "int64",
     "bytes_received": "int64",
     "round_trips": "int64",
@@ -47,7 +48,8 @@ COLUMNS: dict[str, str] = {
     "ticket": "str",
 }
 """Columns and their dtypes. ``answers`` counts different signatures among the attempts (1: the
-repeats agree); bytes, trips and frames are summed over all attempts."""
+repeats agree); ``gaps`` counts pauses between exact bursts; bytes, trips and frames are summed over
+all attempts."""
 
 
 def outcomes_frame(run: RunRecord) -> pd.DataFrame:
@@ -113,7 +115,7 @@ def _conditions(outcome: Outcome) -> dict[str, object]:
     asked = outcome.conditions
     if asked is None:
         return {"clock_hz": math.nan, "achieved_hz": math.nan, "settle_us": math.nan,
-                "reset_cycles": None, "exact": None}  # fmt: skip
+                "reset_cycles": None, "exact": None, "gaps": None}  # fmt: skip
     return {"clock_hz": asked.clock_hz, "achieved_hz": asked.achieved_hz,
             "settle_us": asked.settle_us, "reset_cycles": asked.reset_cycles,
-            "exact": asked.exact}  # fmt: skip
+            "exact": asked.exact, "gaps": asked.gaps}  # fmt: skip

@@ -11,7 +11,7 @@ import hashlib
 from functools import cache
 from importlib import resources
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from harness.store import ChipRecord, RunRecord
@@ -31,30 +31,50 @@ def index_html(run: RunRecord) -> bytes:
 
 def render(template: str, page: object, **more: object) -> bytes:
     """Render one of the templates beside this module; ``more`` goes before its globals."""
-    text = _environment().get_template(template).render(page=page, **more)
+    text = page_environment("reports").get_template(template).render(page=page, **more)
     return text.encode("utf-8")
 
 
 @cache
-def _environment() -> Environment:
+def page_environment(package: str) -> Environment:
+    """Give the environment for a package's templates; those of the reports can be used in them.
+
+    Whatever text goes through it is escaped and made printable.
+    """
     environment = Environment(
-        loader=PackageLoader("reports"),
+        loader=ChoiceLoader([PackageLoader(package), PackageLoader("reports")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
         finalize=_harmless,
     )
-    style = resources.files("reports").joinpath("templates/style.css").read_text("utf-8")
-    digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+    style = style_text("style.css")
     environment.globals |= {
         "style": Markup(style),  # noqa: S704 - our own file
-        "style_hash": digest,
+        "style_hash": style_hash(style),
         "many": many,
         "duration": duration,
         "pin_name": pin_name,
     }
     return environment
+
+
+def style_text(*names: str) -> str:
+    """Read style files beside the templates, in this order."""
+    folder = resources.files("reports").joinpath("templates")
+    return "\n".join(folder.joinpath(name).read_text("utf-8") for name in names)
+
+
+def style_hash(style: str) -> str:
+    """Return the SHA-256 of a style in base64, as a content policy names it."""
+    return base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+
+
+def style_policy(*names: str) -> str:
+    """Return the content policy of a page with these style files in it: no script, no address."""
+    allowed = f"default-src 'none'; style-src 'sha256-{style_hash(style_text(*names))}'"
+    return f"{allowed}; img-src data:; base-uri 'none'; form-action 'none'"
 
 
 def _harmless(value: object) -> object:

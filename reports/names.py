@@ -36,13 +36,15 @@ def safe_name(text: str) -> str:
 
 def chip_folders(run: RunRecord) -> dict[str, str]:
     """Map each slot of the run to the name of its chip's folder, unique even where case is not."""
-    return _distinct({chip.slot: chip.chip_serial or f"slot {chip.slot}" for chip in run.chips})
+    return distinct_names(
+        {chip.slot: chip.chip_serial or f"slot {chip.slot}" for chip in run.chips}
+    )
 
 
 def waveform_names(chip: ChipRecord) -> dict[tuple[str, str], str]:
     """Map (design, table) of every outcome with a drawable window to its waveform file."""
     shown = {(o.design, o.table): f"{o.design}.{o.table}" for o in chip.outcomes if has_waveform(o)}
-    return {key: f"{name}.vcd" for key, name in _distinct(shown).items()}
+    return {key: f"{name}.vcd" for key, name in distinct_names(shown).items()}
 
 
 def has_waveform(outcome: Outcome) -> bool:
@@ -50,7 +52,7 @@ def has_waveform(outcome: Outcome) -> bool:
     return outcome.window is not None and outcome.verdict is not Verdict.PASS
 
 
-def _distinct(wanted: Mapping[Key, str]) -> dict[Key, str]:
+def distinct_names(wanted: Mapping[Key, str]) -> dict[Key, str]:
     """Make names safe; a name taken already (case ignored) gets a number."""
     taken: set[str] = set()
     names: dict[Key, str] = {}

@@ -252,7 +252,7 @@ def _list_line(outcome: Outcome, anchor: str) -> Line:
         look=look(outcome.verdict),
         outcome=outcome,
         anchor=anchor,
-        rate=f"{hertz(asked.achieved_hz)} {timing_word(asked.exact)}" if asked else "–",
+        rate=f"{hertz(asked.achieved_hz)} {timing_word(asked)}" if asked else "–",
         first=_short_first(outcome),
         time=duration(outcome.seconds) if outcome.attempts else "–",
         attempts=str(len(outcome.attempts)) if outcome.attempts else "–",

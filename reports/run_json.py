@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import StoreError
-from harness.store import CodecError, JsonValue, RunRecord, decode, encode, field_types
+from harness.store import CodecError, JsonValue, RunRecord, decode, defaulted, encode, field_types
 
 FORMAT = "harness-run"
 SCHEMA = 1
@@ -136,7 +136,7 @@ def _schema_of_record(kind: type[Any], definitions: dict[str, Any]) -> dict[str,
             "description": (kind.__doc__ or "").split("\n\n")[0],
             "type": "object",
             "properties": fields,
-            "required": list(fields),
+            "required": [name for name in fields if name not in defaulted(kind)],
             "additionalProperties": False,
         }
     return {"$ref": f"#/$defs/{kind.__name__}"}

@@ -67,18 +67,29 @@ def moment(when: datetime) -> str:
     return when.isoformat(sep=" ", timespec="seconds")
 
 
-def timing_word(exact: bool) -> str:
-    """Say in one word how the cycles were timed."""
-    return "exact" if exact else "paced"
+def timing_word(conditions: Conditions) -> str:
+    """Say in few words how the cycles were timed."""
+    if not conditions.exact:
+        return "paced"
+    return f"exact, {many(conditions.gaps, 'pause')}" if conditions.gaps else "exact"
+
+
+def _rate_error(conditions: Conditions) -> str:
+    """By how much an exact rate is off what was asked; empty where software paces, or it is not."""
+    if not conditions.exact:
+        return ""
+    off = conditions.achieved_hz / conditions.clock_hz - 1
+    return f", {100 * off:+.2g} %" if abs(off) >= 1e-6 else ""
 
 
 def conditions_text(conditions: Conditions | None) -> str:
     """How a table was run, in one line."""
     if conditions is None:
         return "not run on a board"
+    how = f"{timing_word(conditions)}{_rate_error(conditions)}"
     return (
         f"asked {hertz(conditions.clock_hz)}, ran at {hertz(conditions.achieved_hz)}"
-        f" ({timing_word(conditions.exact)}), settle {conditions.settle_us:g} µs,"
+        f" ({how}), settle {conditions.settle_us:g} µs,"
         f" reset {many(conditions.reset_cycles, 'cycle')}"
     )
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from harness.store import ChipRecord, Outcome, Verdict
+from harness.store import ChipRecord, Conditions, Outcome, Verdict
 from reports.texts import first_mismatch, hertz, many
 
 
@@ -94,7 +94,7 @@ def _pace(passed: Sequence[Outcome]) -> tuple[str, ...]:
     low, high = min(c.achieved_hz for c in asked), max(c.achieved_hz for c in asked)
     span = f"at {hertz(low)}" if low == high else f"at {hertz(low)} to {hertz(high)}"
     if all(c.exact for c in asked):
-        return (f"They ran {span}, every cycle timed by hardware.",)
+        return (f"They ran {span}, every cycle timed by hardware.{_pauses(asked)}",)
     slower = sum(c.achieved_hz < 0.9 * c.clock_hz for c in asked)
     text = (
         f"They ran {span} on average, paced by software: single cycles may be longer, so speed"
@@ -102,6 +102,12 @@ def _pace(passed: Sequence[Outcome]) -> tuple[str, ...]:
     )
     late = f"{slower} of them ran slower than asked by more than a tenth."
     return (text, late) if slower else (text,)
+
+
+def _pauses(asked: Sequence[Conditions]) -> str:
+    """Say how often the clock stood still between exact bursts; empty if never."""
+    gaps = sum(conditions.gaps for conditions in asked)
+    return f" The clock stood still between bursts, {many(gaps, 'time')} in all." if gaps else ""
 
 
 def _repeats(passed: Sequence[Outcome]) -> tuple[str, ...]:

@@ -7,13 +7,15 @@ docstrings and annotations. Runs on the host only; the agent does not need it.
 from __future__ import annotations
 
 import ast
+import re
 import threading
 from functools import lru_cache
 from importlib import resources
 
 MODULES = ("protocol", "codec", "engine", "server", "main")
-BACKENDS = ("generic", "virtual")
-
+BACKENDS = ("generic", "rp2", "virtual")
+HELPERS = {"rp2": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan")}
+"""Modules that a pins module needs, in the order in which they go before it."""
 
 _ONE_AT_A_TIME = threading.Lock()
 """Slots start together; some versions of CPython 3.11 cannot parse in two threads at once."""
@@ -33,14 +35,15 @@ def _make_bundle(backend: str) -> tuple[str, ...]:
     if backend not in BACKENDS:
         raise ValueError(f"no pins module called {backend!r}; there are: {', '.join(BACKENDS)}")
     folder = resources.files(__package__)
-    names = (*MODULES[:2], f"pins_{backend}", *MODULES[2:])
+    names = (*MODULES[:2], *HELPERS.get(backend, ()), f"pins_{backend}", *MODULES[2:])
     return tuple(slim((folder / f"{name}.py").read_text(encoding="utf-8")) for name in names)
 
 
 def slim(source: str) -> str:
     """Leave out of a module what a board does not need."""
     tree = _Slimmer().visit(ast.parse(source))
-    return ast.unparse(ast.fix_missing_locations(tree)) + "\n"
+    text = ast.unparse(ast.fix_missing_locations(tree)) + "\n"
+    return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
 
 
 class _Slimmer(ast.NodeTransformer):

@@ -19,6 +19,7 @@ from .codec import (
     count_up,
     inflate,
     tally,
+    unmatch,
     words,
 )
 from .protocol import (
@@ -27,6 +28,7 @@ from .protocol import (
     DEFLATED,
     HELLO,
     LOAD,
+    MATCHED,
     MAX_KEPT,
     MAX_WINDOW,
     REPEATS,
@@ -38,7 +40,7 @@ from .protocol import (
     VERSION,
 )
 
-AGENT = "1.0"
+AGENT = "1.1"
 SLICE_NS = 100_000_000
 """The board looks up from a burst at least this often, to say that it is busy."""
 
@@ -103,8 +105,7 @@ class Engine:
         if kind == BLOCK:
             return self.run_block(payload)
         if kind == START:
-            first, stop = struct.unpack("<II", payload)
-            self.start(first, stop)
+            self.start(*struct.unpack("<IIB", payload))
             return b""
         if kind == TOTALS:
             return self.totals()
@@ -137,6 +138,8 @@ class Engine:
             "rows": self.rows,
             "inflate": inflate is not None,
         }
+        if self.pins.exact:
+            facts["burst"] = self.pins.limits()
         return json.dumps(facts).encode()
 
     def timing(self, payload: object) -> object:
@@ -146,8 +149,13 @@ class Engine:
         self.slice = max(1, min(self.rows, SLICE_NS * parts // max(achieved, 1)))
         return struct.pack("<II", achieved, parts)
 
-    def start(self, first: int, stop: int) -> None:
-        """Begin a run: forget all counts; keep the words of cycles ``first`` to ``stop``."""
+    def start(self, first: int, stop: int, manner: int = 0) -> None:
+        """Begin a run: forget all counts; keep the words of cycles ``first`` to ``stop``.
+
+        ``manner`` is made of ``GAP_FREE`` and ``PULSES``.
+        """
+        self.manner = manner
+        self.before = self.pins.bursts
         self.pins.took()
         self.first = first
         self.stop = min(stop, first + MAX_WINDOW)
@@ -156,6 +164,7 @@ class Engine:
         self.kept = 0
         self.crc = 0
         self.loaded = 0
+        self.block.forget()
         for bit in range(32):
             self.counts[bit] = 0
 
@@ -169,10 +178,10 @@ class Engine:
         return b""
 
     def totals(self) -> object:
-        """What the run came to: cycles, mismatches, signature, time, the pins that were wrong."""
-        took = self.pins.took()
+        """What the run came to: counts, signature, pauses, time, the pins that were wrong."""
         cycles, bad = self.cycle & 0xFFFFFFFF, self.bad & 0xFFFFFFFF
-        answer = struct.pack("<IIIQ", cycles, bad, self.crc, took)
+        pauses = max(self.pins.bursts - self.before - 1, 0)
+        answer = struct.pack("<IIIIQ", cycles, bad, self.crc, pauses, self.pins.took())
         for bit in range(32):
             if self.counts[bit]:
                 answer += struct.pack("<BI", bit, self.counts[bit])
@@ -191,7 +200,10 @@ class Engine:
         self.found = []
         self.untils = []
         self.window = []
-        if flags & REPEATS:
+        if self.pins.exact:
+            self.pins.idle = self.look_up
+            self.pins.perform(self, count)
+        elif flags & REPEATS:
             self.run_repeats(count)
         else:
             at = 0
@@ -207,6 +219,9 @@ class Engine:
         self.loaded = 0
         if flags & DEFLATED:
             inflate(body, self.body)
+            body = self.body
+        elif flags & MATCHED:
+            unmatch(body, self.body, array("I", [len(body), len(self.body)]))
             body = self.body
         self.block.load(body, count)
 
@@ -253,8 +268,11 @@ class Engine:
 
     def burst(self, block: object, at: int, count: int, row: int, passed: int) -> None:
         """Run and compare ``count`` vectors; ``row`` is -1 where ``row_of`` says the row."""
-        pins = self.pins
-        pins.run(block, at, count, self.seen, self.floating)
+        self.pins.run(block, at, count, self.seen, self.floating)
+        self.judge(block, at, count, row, passed)
+
+    def judge(self, block: object, at: int, count: int, row: int, passed: int) -> None:
+        """Compare what was read in ``count`` vectors; ``row`` as in ``burst``."""
         arrays = [
             block.expect,
             block.care,

@@ -6,15 +6,16 @@ Types only: no board ever sees this file.
 from __future__ import annotations
 
 from array import array
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Protocol
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from harness.agent.codec import Block
+    from harness.agent.engine import Engine
 
 
-class PinsFace(Protocol):
-    """What the engine asks of a pins module; a whole burst crosses it at once."""
+class AnyPins(Protocol):
+    """What the engine asks of every pins module."""
 
     @property
     def name(self) -> str:
@@ -23,6 +24,14 @@ class PinsFace(Protocol):
     @property
     def exact(self) -> bool:
         """Whether hardware times every cycle."""
+
+    @property
+    def bursts(self) -> int:
+        """How often hardware has started the clock; 0 where software paces every cycle."""
+
+    @property
+    def rows(self) -> int:
+        """Vectors of a block that suit the controller's memory."""
 
     def serial(self) -> str:
         """The board's serial number."""
@@ -35,11 +44,6 @@ class PinsFace(Protocol):
 
         Outputs are read ``sample_ns`` after the last edge, or as late as the cycle allows (0).
         """
-
-    def run(
-        self, block: Block, at: int, count: int, seen: array[int], floating: array[int], /
-    ) -> None:
-        """Run ``count`` vectors from ``at``; fill the first words of ``seen``, ``floating``."""
 
     def until(self, vector: Sequence[int], limit: int, /) -> tuple[int, int, bool]:
         """Repeat (drive, enable, pulse, expect, care) until it matches, at most ``limit`` times.
@@ -55,6 +59,62 @@ class PinsFace(Protocol):
 
     def release(self) -> None:
         """Stop driving."""
+
+
+class PacedPins(AnyPins, Protocol):
+    """Pins whose every cycle is software's business; a whole burst crosses at once."""
+
+    def run(
+        self, block: Block, at: int, count: int, seen: array[int], floating: array[int], /
+    ) -> None:
+        """Run ``count`` vectors from ``at``; fill the first words of ``seen``, ``floating``."""
+
+
+class ExactPins(AnyPins, Protocol):
+    """Pins that hardware moves: they cut a block into bursts and hand back what was read.
+
+    ``idle`` is called while the hardware works, and may raise to end that.
+    """
+
+    idle: Callable[[], None] | None
+
+    def limits(self) -> dict[str, int]:
+        """What a single burst can be: ``tick_ns``, ``captured``, ``words``, ``loops``."""
+
+    def perform(self, engine: Engine, count: int, /) -> None:
+        """Run the first ``count`` rows of the engine's block; ``judge`` gets what was read."""
+
+
+PinsFace = PacedPins | ExactPins
+
+
+class RoomFace(Protocol):
+    """Where a plan takes memory that the hardware can read."""
+
+    def room(self, count: int, /) -> tuple[Any, int]:
+        """Take ``count`` words; return them and their address, a multiple of eight."""
+
+
+class BusFace(RoomFace, Protocol):
+    """How a pins module reaches registers."""
+
+    def read(self, address: int, /) -> int:
+        """Read a register."""
+
+    def write(self, address: int, value: int, /) -> None:
+        """Write a register."""
+
+    def frequency(self) -> int:
+        """The system clock in Hz."""
+
+    def serial(self) -> str:
+        """The controller's unique number."""
+
+    def idle(self) -> None:
+        """Let a little time pass."""
+
+    def pause(self, us: int, /) -> None:
+        """Let ``us`` microseconds pass."""
 
 
 class PortFace(Protocol):

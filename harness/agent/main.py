@@ -77,7 +77,7 @@ def begin(pins: object, session: int) -> None:
     """Serve one host until it says goodbye."""
     quiet(True)
     try:
-        Server(session, Engine(pins), Port()).serve()
+        Server(session, Engine(pins, pins.rows), Port()).serve()
     except EOFError:
         pass
     finally:

@@ -19,6 +19,8 @@ class Pins:
 
     name = "generic"
     exact = False
+    bursts = 0
+    rows = 1024
 
     def __init__(self) -> None:
         self.pins = []

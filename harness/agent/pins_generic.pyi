@@ -11,6 +11,8 @@ PULL_US: Final = 20
 class Pins:
     name: Final = "generic"
     exact: Final = False
+    bursts: int
+    rows: int
     pins: list[Any]
     driven: int
     levels: int

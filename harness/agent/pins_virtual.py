@@ -30,6 +30,8 @@ class Pins:
 
     name = "virtual"
     exact = False
+    bursts = 0
+    rows = 1024
 
     def __init__(self) -> None:
         number = int(os.getenv("HARNESS_CHIP"))

@@ -16,6 +16,8 @@ RELEASE: Final = 5
 class Pins:
     name: Final = "virtual"
     exact: Final = False
+    bursts: int
+    rows: int
     request: FileIO
     answer: FileIO
     buffer: bytearray

@@ -17,7 +17,7 @@ try:
 except ImportError:
     from .cpython import micropython, ptr8, ptr32
 
-VERSION = 1
+VERSION = 2
 QUANTUM = 64
 MAX_BODY = 1100
 """Longest body of a frame to the board in bytes; the board sizes its buffer by it."""
@@ -45,11 +45,18 @@ FAULT = 65
 BUSY = 66
 GAP = 67
 
+# What a block's body begins with.
+PLANES = 0
+LAYOUT = 1
+WORDS = 2
+SAME = 3
+
 # How the bytes of one plane of a block are to be read.
 PLAIN = 0
 XOR = 1
 SUB = 2
 CONSTANT = 3
+TURNED = 4
 
 FIELDS = ("drive", "enable", "pulse", "expect", "care", "highz", "repeat")
 """The words of one vector, in wire order."""
@@ -58,7 +65,13 @@ UNTIL = 0x80000000
 
 DEFLATED = 1
 REPEATS = 2
-"""Flags of a block: its body is deflated; some row stands for other than one cycle."""
+MATCHED = 4
+"""Flags of a block: its body is deflated; some row stands for other than one cycle; its body is
+an LZ4 block."""
+
+GAP_FREE = 1
+PULSES = 2
+"""How a run is meant: as one single burst or not at all; some row of it pulses a pin."""
 
 WINDOW_BITS = 12
 """Deflate window, 4 KiB: what a small controller can spare."""

@@ -27,17 +27,26 @@ FAULT: Final = 65
 BUSY: Final = 66
 GAP: Final = 67
 
+PLANES: Final = 0
+LAYOUT: Final = 1
+WORDS: Final = 2
+SAME: Final = 3
+
 PLAIN: Final = 0
 XOR: Final = 1
 SUB: Final = 2
 CONSTANT: Final = 3
+TURNED: Final = 4
 
 FIELDS: Final[tuple[str, ...]]
 UNTIL: Final = 0x80000000
 
 DEFLATED: Final = 1
 REPEATS: Final = 2
+MATCHED: Final = 4
 
+GAP_FREE: Final = 1
+PULSES: Final = 2
 WINDOW_BITS: Final[int]
 MAX_WINDOW: Final[int]
 MAX_KEPT: Final[int]

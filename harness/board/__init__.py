@@ -16,7 +16,7 @@ from harness.board.profile_model import (
     SelectMethod,
     ShiftSelect,
 )
-from harness.board.rates import RateGrid, paced_rates
+from harness.board.rates import RateGrid, latest_sample_ns, paced_rates, pattern_rates
 from harness.board.session import Session, open_session
 
 __all__ = [
@@ -34,7 +34,9 @@ __all__ = [
     "ShiftSelect",
     "WireCounters",
     "check_profile",
+    "latest_sample_ns",
     "load_profile",
     "open_session",
     "paced_rates",
+    "pattern_rates",
 ]

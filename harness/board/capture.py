@@ -26,13 +26,15 @@ class RunConditions:
     """How a pattern is run. Hz, microseconds, nanoseconds; ``reset_cycles`` 0 means no reset.
 
     Outputs are read ``sample_ns`` after the last edge of a cycle, or, with 0, as late as the
-    cycle allows. A board that cannot time edges reads late in any case.
+    cycle allows. A board that cannot time edges reads late in any case. With ``gap_free`` all
+    rows run as one burst, without a pause of the clock, or not at all.
     """
 
     clock_hz: float
     settle_us: float = 0.0
     reset_cycles: int = 2
     sample_ns: int = 0
+    gap_free: bool = False
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,8 @@ class Capture:
     CRC-32 over every tested bit, so that two runs of one stimulus can be told apart.
     ``until_used`` maps rows with ``until`` to the cycles they took. ``achieved_hz`` is the rate
     that the board measured, or set where it keeps to that; ``exact`` is True only where hardware
-    times every cycle.
+    times every cycle. ``gaps`` counts the pauses between bursts of such a board, in which its
+    clock stood still.
     """
 
     cycles: int
@@ -96,3 +99,4 @@ class Capture:
     exact: bool
     seconds: float
     wire: WireCounters = field(default_factory=WireCounters)
+    gaps: int = 0

@@ -1,8 +1,7 @@
 """Patterns become blocks: the bytes that the agent expands (see ``harness.agent.codec``).
 
-Pure: arrays in, bytes out. Each byte of each word is a plane; a plane that does not change costs
-two bytes, the others are sent as they are, as differences or as sums, whichever has the longest
-runs; then the whole block is deflated where that makes it shorter.
+Pure: arrays in, bytes out. The bits that vary in the run become planes (``layout``), each plane
+takes the form in which it is shortest (``forms``), and the block is deflated where that pays.
 """
 
 from __future__ import annotations
@@ -12,15 +11,20 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import lz4.block
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.agent import protocol
+from harness.board.forms import Form, choose, constant
+from harness.board.layout import Layout, Planes, find_layout
 from harness.link import Command
 from harness.table import Pattern, Words
 
 CHUNK = protocol.MAX_BODY - 6
 """Bytes of a block's body in one frame: the last come with the command to run it."""
+TRIALS = 4
+"""Blocks of a run in which forms are chosen; those between take over the choice."""
 
 
 @dataclass(frozen=True)
@@ -37,10 +41,14 @@ def encode_pattern(pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[E
 
     ``inflates`` tells whether the board's interpreter can inflate.
     """
-    fields = _fields(pattern)
-    for first, stop in block_bounds(pattern.until, rows):
-        block = tuple(field[first:stop] for field in fields)
-        yield EncodedBlock(first, stop - first, _commands(block, inflates=inflates))
+    fields = wire_fields(pattern)
+    squeeze = deflate if inflates else _match
+    bounds = list(block_bounds(pattern.until, rows))
+    for (first, stop), body in zip(bounds, encode_bodies(fields, bounds), strict=True):
+        flags = protocol.REPEATS if (fields[6][first:stop] != 1).any() else 0
+        short, how = squeeze(body)
+        sent = (short, flags | how) if len(short) < len(body) else (body, flags)
+        yield EncodedBlock(first, stop - first, block_commands(*sent, stop - first))
 
 
 def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int]]:
@@ -58,29 +66,60 @@ def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int
 
 
 def encode_planes(fields: tuple[Words, ...]) -> bytes:
-    """The body of a block, before it is deflated."""
-    parts: list[bytes] = []
-    for field in fields:
-        planes = np.ascontiguousarray(field.astype("<u4")).view(np.uint8).reshape(-1, 4)
-        for k in range(4):
-            parts += _encode_plane(np.ascontiguousarray(planes[:, k]))
-    return b"".join(parts)
+    """The body of a single block with its layout, before it is deflated."""
+    (body,) = encode_bodies(fields, [(0, len(fields[0]))])
+    return body
 
 
-def _encode_plane(plane: NDArray[np.uint8]) -> tuple[bytes, bytes]:
-    if (plane == plane[0]).all():
-        return bytes((protocol.CONSTANT,)), plane[:1].tobytes()
-    before = np.concatenate((np.zeros(1, np.uint8), plane[:-1]))
-    forms = {
-        protocol.PLAIN: plane,
-        protocol.XOR: plane ^ before,
-        protocol.SUB: plane - before,
-    }
-    mode = min(forms, key=lambda m: int(np.count_nonzero(forms[m][1:] != forms[m][:-1])))
-    return bytes((mode,)), forms[mode].tobytes()
+def plain_words(fields: tuple[Words, ...]) -> bytes:
+    """The body of a block that is sent as it is: four bytes for every word."""
+    return bytes((protocol.WORDS,)) + b"".join(field.astype("<u4").tobytes() for field in fields)
 
 
-def _fields(pattern: Pattern) -> tuple[Words, ...]:
+def encode_bodies(fields: tuple[Words, ...], bounds: list[tuple[int, int]]) -> Iterator[bytes]:
+    """The bodies of a run's blocks, before they are deflated.
+
+    ``bounds`` are the first row of each block and the row behind its last. The layout comes with
+    the first block that needs it.
+    """
+    layout = find_layout(fields)
+    planes = layout.planes(fields)
+    head = bytes((protocol.LAYOUT,)) + layout.header()
+    step = -(-len(bounds) // TRIALS)
+    forms: list[Form] = []
+    before: tuple[int, bytes] | None = None
+    for number, (first, stop) in enumerate(bounds):
+        block = planes[:, first:stop]
+        if number % step == 0:
+            forms = [choose(plane, _width(layout, k)) for k, plane in enumerate(block)]
+        data = _formed(layout, block, forms)
+        if (stop - first, data) == before:
+            yield bytes((protocol.SAME,))
+            continue
+        if len(head) + len(data) > 1 + 28 * (stop - first):
+            before = None
+            yield plain_words(tuple(field[first:stop] for field in fields))
+            continue
+        before = stop - first, data
+        yield head + data
+        head = bytes((protocol.PLANES,))
+
+
+def _formed(layout: Layout, block: Planes, forms: list[Form]) -> bytes:
+    steady = (block == block[:, :1]).all(axis=1)
+    return b"".join(
+        constant(int(plane[0])) if steady[k] else forms[k].apply(plane, _width(layout, k))
+        for k, plane in enumerate(block)
+    )
+
+
+def _width(layout: Layout, plane: int) -> int:
+    """Columns in a plane."""
+    return min(8, layout.columns - 8 * plane)
+
+
+def wire_fields(pattern: Pattern) -> tuple[Words, ...]:
+    """The words of each vector in wire order: ``protocol.FIELDS``, one array each."""
     repeat = pattern.repeat | np.where(pattern.until, np.uint32(protocol.UNTIL), np.uint32(0))
     return (
         pattern.drive,
@@ -93,15 +132,19 @@ def _fields(pattern: Pattern) -> tuple[Words, ...]:
     )
 
 
-def _commands(block: tuple[Words, ...], *, inflates: bool) -> tuple[Command, ...]:
-    body = encode_planes(block)
-    flags = protocol.REPEATS if (block[6] != 1).any() else 0
-    if inflates:
-        squeezer = zlib.compressobj(6, zlib.DEFLATED, -protocol.WINDOW_BITS)
-        short = squeezer.compress(body) + squeezer.flush()
-        if len(short) < len(body):
-            body, flags = short, flags | protocol.DEFLATED
-    head = struct.pack("<BH", flags, len(block[0]))
+def deflate(body: bytes) -> tuple[bytes, int]:
+    """A body deflated, and the flag that says so."""
+    squeezer = zlib.compressobj(6, zlib.DEFLATED, -protocol.WINDOW_BITS)
+    return squeezer.compress(body) + squeezer.flush(), protocol.DEFLATED
+
+
+def _match(body: bytes) -> tuple[bytes, int]:
+    return lz4.block.compress(body, "high_compression", store_size=False), protocol.MATCHED
+
+
+def block_commands(body: bytes, flags: int, count: int) -> tuple[Command, ...]:
+    """The commands that give a body to the board and have its ``count`` rows run."""
+    head = struct.pack("<BH", flags, count)
     last = max(len(body) - CHUNK, 0)
     loads = tuple(
         Command(protocol.LOAD, body[at : min(at + CHUNK, last)]) for at in range(0, last, CHUNK)

@@ -13,23 +13,42 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from harness.agent import protocol
-from harness.board.capture import CaptureWindow, Mismatch, RunConditions
-from harness.board.encode import encode_pattern
+from harness.board import shelf
+from harness.board.capture import CaptureWindow, Mismatch
+from harness.board.timing import Timing
 from harness.link import Command
 from harness.table import Pattern
 
 MISMATCH = struct.Struct("<IHIIII")
 UNTIL_ROW = struct.Struct("<HI")
-TOTALS = struct.Struct("<IIIQ")
+TOTALS = struct.Struct("<IIIIQ")
 WINDOW_WORD = struct.Struct("<IHIII")
 
 
 @dataclass(frozen=True)
+class BurstRoom:
+    """What a single burst holds where hardware times cycles in ticks of ``tick_ns``.
+
+    ``captured`` is how many cycles are read back, ``words`` how many words go to the pins, and
+    ``loops`` how many repeated rows take no memory for their repetitions.
+    """
+
+    tick_ns: int
+    captured: int
+    words: int
+    loops: int
+
+
+@dataclass(frozen=True)
 class Room:
-    """What the board can take: vectors in a block, and whether it can inflate."""
+    """What the board can take: vectors in a block, whether it can inflate, and its bursts.
+
+    ``burst`` is None where software paces the cycles.
+    """
 
     rows: int
     inflates: bool
+    burst: BurstRoom | None = None
 
 
 @dataclass(frozen=True)
@@ -56,6 +75,7 @@ class Answers:
     cycles: int = 0
     mismatch_count: int = 0
     signature: int = 0
+    gaps: int = 0
     pin_counts: dict[int, int] = field(default_factory=dict)
 
     def take_timing(self, payload: bytes) -> None:
@@ -86,6 +106,7 @@ class Answers:
             self.cycles,
             self.mismatch_count,
             self.signature,
+            self.gaps,
             self.took,
         ) = TOTALS.unpack_from(payload)
         self.pin_counts = dict(struct.iter_unpack("<BI", payload[TOTALS.size :]))
@@ -104,21 +125,27 @@ class Answers:
         return CaptureWindow(int(columns[0][0]), columns[0], columns[1], columns[2], columns[3])
 
 
-def timing_order(conditions: RunConditions, fastest_hz: float, answers: Answers) -> Order:
-    """Set the time of a cycle, no faster than the profile allows."""
-    rate = min(conditions.clock_hz, fastest_hz)
-    period = max(1, min(round(1e9 / rate), 0xFFFFFFFF))
-    payload = struct.pack("<III", period, round(conditions.settle_us * 1000), conditions.sample_ns)
+def timing_order(timing: Timing, answers: Answers) -> Order:
+    """Set the time of a cycle."""
+    payload = struct.pack("<III", timing.period_ns, timing.settle_ns, timing.sample_ns)
     return Order(Command(protocol.TIMING, payload), answers.take_timing)
 
 
 def run_orders(
-    pattern: Pattern, room: Room, answers: Answers, window: tuple[int, int] = (0, 0)
+    pattern: Pattern,
+    room: Room,
+    answers: Answers,
+    window: tuple[int, int] = (0, 0),
+    manner: int = 0,
 ) -> Iterator[Order]:
-    """Run a pattern that drives every pin it should; cycles count from its first row."""
-    start = Command(protocol.START, struct.pack("<II", *window))
+    """Run a pattern that drives every pin it should; cycles count from its first row.
+
+    ``manner`` is 0 or ``protocol.GAP_FREE``.
+    """
+    manner |= protocol.PULSES if pattern.pulse.any() else 0
+    start = Command(protocol.START, struct.pack("<IIB", *window, manner))
     yield Order(start, _nothing)
-    for block in encode_pattern(pattern, room.rows, inflates=room.inflates):
+    for block in shelf.SHELF.encoded(pattern, room.rows, inflates=room.inflates):
         *loads, run = block.commands
         yield from (Order(load, _nothing) for load in loads)
         yield Order(run, _taker(answers, block.first))

@@ -11,7 +11,9 @@ import re
 from pathlib import Path
 
 from harness.agent.bundle import BACKENDS
+from harness.agent.rp2_timing import PLAIN_TICKS
 from harness.board.profile_model import BoardProfile
+from harness.board.rates import EXACT_TICK_NS
 from harness.board.select_file import read_select
 from harness.errors import ConfigError, Finding, Findings
 from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
@@ -23,6 +25,7 @@ LEAST_WINDOW = 2048
 MOST_WINDOW = 1 << 20
 MOST_BAUD = 12_000_000
 MOST_RATE_HZ = 200e6
+MOST_ROUND_TRIP_NS = 10_000
 MOST_SUPPLY_MA = 5_000.0
 _USB = re.compile(r"([0-9a-fA-F]{4}):([0-9a-fA-F]{4})")
 
@@ -58,7 +61,8 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     baud = _whole(top, "baud", 115_200, 300, MOST_BAUD)
     window = _whole(top, "window", BoardProfile.window, LEAST_WINDOW, MOST_WINDOW)
     limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MOST_SUPPLY_MA)
-    rate = _number(top, "max_rate_hz", BoardProfile.max_rate_hz, MOST_RATE_HZ)
+    rate = _number(top, "max_rate_hz", _default_rate(backend), MOST_RATE_HZ)
+    round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MOST_ROUND_TRIP_NS)
     usb = _usb(top)
     top.finish()
     if select is None:
@@ -76,6 +80,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         supply_limit_ma=limit,
         usb=usb,
         max_rate_hz=rate,
+        round_trip_ns=round_trip,
     )
 
 
@@ -96,6 +101,13 @@ def _backend(top: TomlTable) -> str:
             nearest(backend, BACKENDS),
         )
     return backend
+
+
+def _default_rate(backend: str) -> float:
+    """What a pins module can do at best where it is exact; else what software can promise."""
+    if backend in EXACT_TICK_NS:
+        return 1e9 / (EXACT_TICK_NS[backend] * PLAIN_TICKS)
+    return BoardProfile.max_rate_hz
 
 
 def _whole(top: TomlTable, key: str, default: int, least: int, most: int) -> int:

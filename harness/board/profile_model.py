@@ -45,7 +45,9 @@ class BoardProfile:
     module: ``generic``, ``rp2`` or ``virtual``. ``baud`` counts only on boards with a UART
     bridge. ``window`` is how many bytes may be under way to the board unanswered.
     ``usb`` lists (vendor, product) ids by which discovery knows such a board.
-    ``max_rate_hz`` is the fastest paced vector rate that the profile's author promises.
+    ``max_rate_hz`` is the fastest vector rate that the profile's author promises.
+    ``round_trip_ns`` is what the way from the controller to the chip and back takes, without the
+    chip: an exact sample point is counted at the chip's pins.
     """
 
     name: str
@@ -60,3 +62,4 @@ class BoardProfile:
     supply_limit_ma: float = 200.0
     usb: tuple[tuple[int, int], ...] = ()
     max_rate_hz: float = 100_000.0
+    round_trip_ns: int = 8

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from itertools import chain
+from typing import Any
 
 import numpy as np
 
@@ -25,10 +26,12 @@ from harness.board.capture import (
     RunConditions,
     WireCounters,
 )
-from harness.board.orders import Answers, Order, Room, run_orders, timing_order
+from harness.board.gap_free import check_gap_free
+from harness.board.orders import Answers, BurstRoom, Order, Room, run_orders, timing_order
 from harness.board.profile_model import BoardProfile
 from harness.board.select import rest_levels, selection
-from harness.errors import BoardMisbehaved, Cancelled, HostMisuse, LinkError
+from harness.board.timing import Timing, exact_timing, paced_timing
+from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Patience, RawRepl, SerialPort
 from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Pattern, Words
@@ -52,12 +55,24 @@ def open_session(
         for text in bundle(profile.backend):
             repl.load(text)
         channel = Channel(port, profile.window, patience)
-        channel.hear(repl.start(f"begin(Pins(), {channel.session})"))
-        channel.wait_for_agent(READY_SECONDS)
+        _start_agent(repl, channel)
         return Session(channel, repl, profile, shuttle)
     except BaseException:
         port.close()
         raise
+
+
+def _start_agent(repl: RawRepl, channel: Channel) -> None:
+    """Start the agent, again if it does not speak: its start may have been damaged on the wire."""
+    for last in (False, False, True):
+        try:
+            channel.hear(repl.start(f"begin(Pins(), {channel.session})"))
+            if channel.wait_for_agent(READY_SECONDS) or last:
+                return
+        except (BoardMisbehaved, BoardSilent):
+            if last:
+                raise
+        repl.reach_prompt()
 
 
 class Session:
@@ -73,7 +88,9 @@ class Session:
         self._rest_drive, self._rest_enable = rest_levels(shuttle)
         self._hello = self._greet()
         self.identity = self._identify()
-        self._room = Room(int(str(self._hello["rows"])), bool(self._hello["inflate"]))
+        self._room = Room(
+            int(self._hello["rows"]), bool(self._hello["inflate"]), self._burst_room()
+        )
         numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
         channel.call(protocol.BIND, numbers)
 
@@ -100,21 +117,25 @@ class Session:
     ) -> Capture:
         """Run a pattern, reset first; ``window`` is a range of cycles to read back whole.
 
-        At most ``MAX_WINDOW`` cycles come back. Raises a LinkError, or Cancelled.
+        At most ``MAX_WINDOW`` cycles come back. Raises a LinkError, Cancelled, or TableUnfit
+        before anything is driven.
         """
         with self._abortable():
             return self._run(pattern, conditions, window or (0, 0))
 
     def _run(self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int]) -> Capture:
         _check_countable(pattern)
+        manner = protocol.GAP_FREE if conditions.gap_free else 0
+        if manner:
+            check_gap_free(self._with_rest(pattern), self._room, self.identity.backend)
         began = time.monotonic()
         before = self._counters()
         answers = Answers()
         self._perform(
             chain(
-                [timing_order(conditions, self._profile.max_rate_hz, answers)],
+                [timing_order(self._timing(pattern, conditions), answers)],
                 self._reset_orders(conditions.reset_cycles),
-                run_orders(self._with_rest(pattern), self._room, answers, window),
+                run_orders(self._with_rest(pattern), self._room, answers, window, manner),
             )
         )
         _check_whole(pattern, answers.cycles, answers.until_used)
@@ -131,6 +152,7 @@ class Session:
             exact=self.identity.exact,
             seconds=time.monotonic() - began,
             wire=_difference(self._counters(), before),
+            gaps=answers.gaps,
         )
 
     def sense(self) -> dict[str, float]:
@@ -152,7 +174,7 @@ class Session:
     def _say_goodbye(self) -> None:
         self._channel.call(protocol.BYE)
 
-    def _greet(self) -> dict[str, object]:
+    def _greet(self) -> dict[str, Any]:
         try:
             hello = json.loads(self._channel.call(protocol.HELLO))
         except ValueError as error:
@@ -175,6 +197,15 @@ class Session:
             exact=bool(hello["exact"]),
             heap_free=int(str(hello["heap"])),
         )
+
+    def _burst_room(self) -> BurstRoom | None:
+        """What the agent says of its bursts; None where software paces the cycles."""
+        return BurstRoom(**self._hello["burst"]) if self.identity.exact else None
+
+    def _timing(self, pattern: Pattern, conditions: RunConditions) -> Timing:
+        if self._room.burst is None:
+            return paced_timing(conditions, self._profile)
+        return exact_timing(conditions, self._profile, self._room.burst.tick_ns, pattern)
 
     def _reset_orders(self, cycles: int) -> Iterator[Order]:
         if not cycles:

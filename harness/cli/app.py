@@ -16,12 +16,14 @@ from typer.exceptions import Abort, TyperException
 from harness.cli.command_accept import accept
 from harness.cli.command_bundle import bundle
 from harness.cli.command_check import check
+from harness.cli.command_history import history
 from harness.cli.command_intake import intake
 from harness.cli.command_nightly import nightly
 from harness.cli.command_ports import ports
 from harness.cli.command_replay import replay_bundle
 from harness.cli.command_report import report
 from harness.cli.command_run import run
+from harness.cli.command_watch import watch
 from harness.cli.exit_code import ExitCode
 from harness.errors import HarnessError, InputError
 
@@ -32,7 +34,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for _command in (check, run, nightly, accept, intake, report, bundle, ports):
+for _command in (check, run, nightly, accept, watch, history, intake, report, bundle, ports):
     app.command()(_command)
 app.command("replay")(replay_bundle)
 

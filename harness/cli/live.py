@@ -23,6 +23,7 @@ from harness.rack import (
     Slot,
     SlotConnecting,
     SlotFinished,
+    SlotRecovering,
     StoreNews,
     TableJudged,
     TableStarted,
@@ -70,6 +71,8 @@ class RowDisplay:
             match event:
                 case SlotConnecting(port=port, tables=tables):
                     row.doing, row.tables = _reaching(port), tables
+                case SlotRecovering(text=text):
+                    row.doing = text
                 case TableStarted(design=design, table=table):
                     row.doing = f"{design} / {table}"
                 case TableJudged(outcome=outcome):
@@ -118,6 +121,8 @@ def _line(event: Event) -> str:
     match event:
         case SlotConnecting(slot=slot, chip=chip, port=port):
             return f"{slot}  {chip}  {_reaching(port)}"
+        case SlotRecovering(slot=slot, text=text):
+            return f"{slot}  {text}"
         case TableJudged(slot=slot, outcome=outcome):
             head = f"{slot}  {outcome.chip_serial}  {outcome.design}/{outcome.table}"
             tail = "" if outcome.verdict is Verdict.PASS else f"  {outcome.summary}"

@@ -26,7 +26,10 @@ class Case:
     @property
     def conditions(self) -> RunConditions:
         """How the table asks to be run."""
-        return RunConditions(self.spec.clock_hz, self.spec.settle_us, self.spec.reset_cycles)
+        spec = self.spec
+        return RunConditions(
+            spec.clock_hz, spec.settle_us, spec.reset_cycles, gap_free=spec.gap_free
+        )
 
     def outcome(
         self,

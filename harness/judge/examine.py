@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime
 from typing import Protocol
 
 from harness.board import Capture, RunConditions
-from harness.errors import LinkError
+from harness.errors import LinkError, TableUnfit
 from harness.judge.case import Case
 from harness.judge.outcome import Outcome
 from harness.judge.policy import (
@@ -21,7 +21,7 @@ from harness.judge.policy import (
     window_around,
 )
 from harness.judge.probe import Probe, contact_probes, floating_pins, probes
-from harness.judge.verdict import Gathered, judge, untested
+from harness.judge.verdict import Gathered, judge, untested, unusable
 from harness.table import Pattern
 
 
@@ -58,7 +58,8 @@ def examine(
 ) -> Examination:
     """Run a table until the policy is content, probe doubtful pins, and judge it.
 
-    The design is selected already. A LinkError becomes an ERROR outcome and is handed back;
+    The design is selected already. A LinkError becomes an ERROR outcome and is handed back; a
+    table that the board cannot run as its settings demand becomes an ERROR of the table.
     Cancelled passes through. ``today`` decides which waivers have expired (default: today).
     """
     started = datetime.now(UTC)
@@ -69,6 +70,8 @@ def examine(
         gathered = _probe_pins(runner, case, gathered)
     except LinkError as error:
         return Examination(untested(case, gathered, error, started), error)
+    except TableUnfit as error:
+        return Examination(unusable(case, error, started))
     day = today if today is not None else datetime.now().astimezone().date()
     return Examination(judge(case, gathered, day, started))
 
@@ -102,5 +105,5 @@ def _probe_pins(runner: PatternRunner, case: Case, gathered: Gathered) -> Gather
 
 
 def _probe(runner: PatternRunner, case: Case, probe: Probe) -> int:
-    capture = runner.run(probe.pattern, case.conditions)
+    capture = runner.run(probe.pattern, replace(case.conditions, gap_free=False))
     return floating_pins(probe, capture)

@@ -120,13 +120,17 @@ class Attempt:
 
 @dataclass(frozen=True)
 class Conditions:
-    """How the table was run: Hz asked for and achieved, whether every cycle was timed exactly."""
+    """How the table was run: Hz asked for and achieved, whether every cycle was timed exactly.
+
+    ``gaps`` counts the pauses between exact bursts, in which the clock stood still.
+    """
 
     clock_hz: float
     achieved_hz: float
     exact: bool
     settle_us: float
     reset_cycles: int
+    gaps: int = 0
 
 
 @dataclass(frozen=True)

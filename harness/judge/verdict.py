@@ -174,4 +174,5 @@ def _conditions(case: Case, capture: Capture) -> Conditions:
         exact=capture.exact,
         settle_us=asked.settle_us,
         reset_cycles=asked.reset_cycles,
+        gaps=capture.gaps,
     )

@@ -1,8 +1,20 @@
 """Bytes to and from a board, reliably: framing, state machine, ports, upload."""
 
+from harness.link.address import is_remote, names_user, shown_address
 from harness.link.channel import Channel, Command
 from harness.link.machine import Patience, diagram
 from harness.link.port import Port, SerialPort
 from harness.link.upload import RawRepl
 
-__all__ = ["Channel", "Command", "Patience", "Port", "RawRepl", "SerialPort", "diagram"]
+__all__ = [
+    "Channel",
+    "Command",
+    "Patience",
+    "Port",
+    "RawRepl",
+    "SerialPort",
+    "diagram",
+    "is_remote",
+    "names_user",
+    "shown_address",
+]

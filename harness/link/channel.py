@@ -64,11 +64,12 @@ class Channel:
         """Take bytes that were read from the port before the channel owned it."""
         self.link.receive(data, self._clock())
 
-    def wait_for_agent(self, seconds: float) -> None:
-        """Wait until the agent speaks; after ``seconds`` go on without."""
+    def wait_for_agent(self, seconds: float) -> bool:
+        """Wait at most ``seconds`` until the agent speaks; tells whether it did."""
         end = self._clock() + seconds
         while self._clock() < end and self.link.heard == float("-inf"):
             self._read(min(POLL_SECONDS, max(end - self._clock(), 0.0)))
+        return self.link.heard != float("-inf")
 
     def call(self, kind: int, payload: bytes = b"") -> bytes:
         """Send one command and return the payload of its answer."""

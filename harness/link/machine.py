@@ -144,7 +144,9 @@ class Link:
         return pad(out) if out else b""
 
     def tick(self, now: float) -> None:
-        """Let time pass. Raises BoardSilent when nothing was heard for too long."""
+        """Let time pass. Raises BoardSilent when nothing was heard for too long, and ever after."""
+        if self.state is State.LOST:
+            self._report(now)
         if self.state is not State.WAITING:
             return
         if now - self.heard >= self.patience.give_up:

@@ -7,12 +7,16 @@ from __future__ import annotations
 
 import errno
 import os
+import socket
+import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Protocol
 
 import serial
 
-from harness.errors import BoardLost, LinkError, PortUnavailable
+from harness.errors import BoardLost, BoardSilent, LinkError, PortUnavailable
+from harness.link.address import RFC2217, is_remote, shown_address
 
 try:
     import grp
@@ -20,6 +24,9 @@ except ImportError:  # not on Windows
     grp = None  # type: ignore[assignment]
 
 WRITE_SECONDS = 10.0
+SLICE_SECONDS = 0.05
+"""How long one wait on an RFC 2217 port lasts: its timeout is never changed while it is open."""
+_REFUSED = (ConnectionRefusedError, ConnectionResetError)
 
 
 class Port(Protocol):
@@ -32,36 +39,36 @@ class Port(Protocol):
         """
 
     def write(self, data: bytes) -> None:
-        """Send all bytes. Raises BoardLost when the port has gone away or takes nothing more."""
+        """Send all bytes. Raises BoardLost or, when the port takes nothing more, BoardSilent."""
 
     def close(self) -> None:
         """Let go of the port; may be called twice."""
 
 
 class SerialPort:
-    """A port by pyserial: a device name, or an ``rfc2217://`` or ``socket://`` URL."""
+    """A port by pyserial: a device name, or an ``rfc2217://`` or ``socket://`` URL.
+
+    Raises PortUnavailable if it cannot be opened.
+    """
 
     def __init__(self, url: str, baud: int = 115_200) -> None:
-        self.url = url
+        self.url = shown_address(url)
+        self._sliced = url.startswith(RFC2217)
         try:
-            self._serial = serial.serial_for_url(
-                url, baudrate=baud, timeout=0, write_timeout=WRITE_SECONDS, do_not_open=True
-            )
-            if hasattr(self._serial, "exclusive") and "://" not in url:
+            self._serial = serial.serial_for_url(url, baudrate=baud, do_not_open=True)
+            self._serial.timeout = SLICE_SECONDS if self._sliced else 0
+            if not self._sliced:  # pyserial's RFC 2217 client refuses one and uses 5 s of its own
+                self._serial.write_timeout = WRITE_SECONDS
+            if hasattr(self._serial, "exclusive") and not is_remote(url):
                 self._serial.exclusive = True
             self._serial.open()
-        except (serial.SerialException, OSError, ValueError) as error:
+        except (serial.SerialException, OSError, ValueError, TypeError) as error:
             raise _unavailable(url, error) from error
 
     def read(self, timeout: float) -> bytes:
         """Read what is there, waiting for the first byte at most ``timeout`` seconds."""
         try:
-            self._serial.timeout = timeout
-            first = self._serial.read(1)
-            if not first:
-                return b""
-            self._serial.timeout = 0
-            return bytes(first + self._serial.read(65_536))
+            return self._read_slices(timeout) if self._sliced else self._read_timed(timeout)
         except (serial.SerialException, OSError, TypeError) as error:
             raise self._lost(error) from error
 
@@ -70,30 +77,61 @@ class SerialPort:
         try:
             self._serial.write(data)
         except serial.SerialTimeoutException as error:
-            raise BoardLost(
-                f"{self.url}: the board took no bytes for {WRITE_SECONDS:.0f} s; "
-                "unplug it, plug it in again and run again"
-            ) from error
+            raise self._stuck(WRITE_SECONDS) from error
         except (serial.SerialException, OSError) as error:
+            if isinstance(error.__context__, TimeoutError):
+                raise self._stuck(5.0) from error
             raise self._lost(error) from error
 
     def close(self) -> None:
         """Close the port."""
-        try:
+        left_open = vars(self._serial).get("_socket")
+        with suppress(serial.SerialException, OSError):
             self._serial.close()
-        except (serial.SerialException, OSError):
-            return
+        if left_open is not None:  # pyserial leaves it so when the other end was first
+            left_open.close()
+
+    def _read_timed(self, timeout: float) -> bytes:
+        self._serial.timeout = timeout
+        first = self._serial.read(1)
+        if not first:
+            return b""
+        self._serial.timeout = 0
+        return bytes(first + self._serial.read(65_536))
+
+    def _read_slices(self, timeout: float) -> bytes:
+        """Read without a change of the timeout: the client would negotiate all settings anew."""
+        end = time.monotonic() + timeout
+        while not self._serial.in_waiting:
+            first = self._serial.read(1) if timeout > 0 else b""
+            if first:
+                return bytes(first + self._serial.read(self._serial.in_waiting))
+            if time.monotonic() >= end:
+                return b""
+        return bytes(self._serial.read(self._serial.in_waiting))
+
+    def _stuck(self, seconds: float) -> BoardSilent:
+        return BoardSilent(
+            f"{self.url}: the board took no bytes for {seconds:.0f} s; "
+            "unplug it, plug it in again and run again"
+        )
 
     def _lost(self, error: Exception) -> LinkError:
+        what, advice = "board", "check the cable and plug it in again"
+        if is_remote(self.url):
+            what = "connection to the board"
+            advice = "check the network, and the program that serves the port on that host"
         return BoardLost(
-            f"{self.url}: the board went away ({error}); check the cable and plug it in again"
+            f"{self.url}: the {what} went away ({shown_address(str(error))}); {advice}"
         )
 
 
 def _unavailable(url: str, error: Exception) -> PortUnavailable:
+    if is_remote(url):
+        return PortUnavailable(f"{shown_address(url)}: {_remote_trouble(error)}")
     code = getattr(error, "errno", None)
     path = Path(url)
-    if "://" not in url and os.name == "posix":
+    if os.name == "posix":
         if not path.exists():
             return PortUnavailable(
                 f"{url}: there is no such port; is the board plugged in? "
@@ -110,6 +148,29 @@ def _unavailable(url: str, error: Exception) -> PortUnavailable:
         )
     hint = "check the name, and on Windows that the board's serial driver is installed"
     return PortUnavailable(f"{url}: the port cannot be opened ({error}); {hint}")
+
+
+def _remote_trouble(error: Exception) -> str:
+    """Say why a port of another host cannot be opened, and what to do."""
+    cause = error.__context__ if error.__context__ is not None else error
+    if isinstance(cause, socket.gaierror):
+        return "no computer of that name is known; check the host in the port's address"
+    if isinstance(cause, _REFUSED):
+        return (
+            "the connection was refused; start the program that serves the port on that host, "
+            "and check the number behind the colon"
+        )
+    if isinstance(cause, TimeoutError):
+        return "the host does not answer; check that it is on, the network and its firewall"
+    if "does not seem to support" in str(error) or "does not accept" in str(error):
+        return (
+            "what answers there is no RFC 2217 server; use socket:// for a server of plain bytes, "
+            "or check the address"
+        )
+    return (
+        f"the port cannot be opened ({shown_address(str(error))}); write rfc2217://host:number or "
+        "socket://host:number"
+    )
 
 
 def _group(path: Path) -> str:

@@ -2,9 +2,9 @@
 
 After the MicroPython reference, "The MicroPython interactive interpreter mode": Ctrl-A enters
 the raw REPL, Ctrl-E A Ctrl-A asks for raw-paste mode with flow control, Ctrl-D ends a text,
-Ctrl-B returns to the friendly prompt. Nothing is written to the board's file system. Each text
-is checked by CRC-32 on the board before it is executed, because the raw REPL itself does not
-notice damaged bytes.
+Ctrl-B returns to the friendly prompt. Nothing is written to the board's file system. Each piece
+of a text is checked by CRC-32 on the board before it is kept, and the whole before it is executed,
+because the raw REPL itself does not notice damaged bytes. A damaged piece is sent again, smaller.
 """
 
 from __future__ import annotations
@@ -20,9 +20,22 @@ from harness.link.port import Port
 PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
 PIECE = 1500
 """Bytes of program in one statement: a small controller must hold it twice."""
+SMALLEST = 96
+"""Bytes of a piece on a wire that damages all larger ones."""
+PIECE_TRIES = 10
+"""How often one statement of the upload is tried: enough for one damaged bit in 10,000."""
+PIECE_SECONDS = 2.0
+STATEMENT_SECONDS = 5.0
 TRIES = 4
 RESET_SECONDS = 0.5
 """A board stays in the raw REPL over a soft reset; the unix port ends and starts anew."""
+
+
+DAMAGED = "the program arrived damaged on the board; check the cable and any hub between"
+
+
+class OutOfMemory(BoardMisbehaved):
+    """The board's interpreter has no memory left; to try again is of no use."""
 
 
 class RawRepl:
@@ -30,6 +43,7 @@ class RawRepl:
 
     def __init__(self, port: Port) -> None:
         self._port = port
+        self._piece = PIECE
         self._pending = b""
 
     def enter(self) -> None:
@@ -39,14 +53,18 @@ class RawRepl:
         Raises BoardSilent when nothing comes back at all, BoardMisbehaved when what comes back
         is not the interpreter's prompt.
         """
-        self._reach_prompt()
+        self.reach_prompt()
         self._port.write(b"\x04")
         again, _ = self._until(PROMPT, RESET_SECONDS)
         if not again:
-            self._reach_prompt()
+            self.reach_prompt()
         self._pending = b""
 
-    def _reach_prompt(self) -> None:
+    def reach_prompt(self) -> None:
+        """Stop what runs on the board and reach the raw prompt; what was defined stays.
+
+        Raises BoardSilent or BoardMisbehaved as ``enter``.
+        """
         heard = b""
         for attempt in range(TRIES):
             if attempt:
@@ -77,17 +95,28 @@ class RawRepl:
         return printed.decode("utf-8", "replace")
 
     def load(self, program: str) -> None:
-        """Execute a program that must arrive whole: sent in pieces, checked, then run."""
+        """Execute a program that must arrive whole: sent in pieces, checked, then run.
+
+        No statement does harm when it runs twice: its answer may have been lost.
+        """
         data = program.encode()
-        for attempt in range(TRIES):
+        self._surely(b"import gc, binascii\n_t = bytearray()\ngc.collect()\nprint(len(_t))", "0")
+        at = 0
+        while at < len(data):
+            piece = data[at : at + self._piece]
+            tries = 1 if self._piece > SMALLEST else PIECE_TRIES
             try:
-                self._load_once(data)
+                kept = str(at + len(piece))
+                self._surely(_keep(piece, at), kept, tries, PIECE_SECONDS)
             except (BoardMisbehaved, BoardSilent):
-                if attempt == TRIES - 1:
+                if self._piece == SMALLEST:
                     raise
-                self.enter()
-            else:
-                return
+                self._piece = max(SMALLEST, self._piece // 2)
+                continue
+            at += len(piece)
+        self._surely(b"print(len(_t), binascii.crc32(_t))", f"{len(data)} {zlib.crc32(data)}")
+        self._surely(b"_t = bytes(_t)\nexec(_t, globals())\nprint(len(_t))", str(len(data)))
+        self._surely(b"_t = None\nprint(_t)", "None")
 
     def start(self, statement: str) -> bytes:
         """Begin a program that takes over the port; return what it has sent already."""
@@ -102,16 +131,26 @@ class RawRepl:
         self._port.write(b"\x04")
         self._listen(0.2)
 
-    def _load_once(self, data: bytes) -> None:
-        self.execute(b"import gc\n_t = bytearray()\ngc.collect()")
-        for at in range(0, len(data), PIECE):
-            self.execute(b"_t += " + repr(data[at : at + PIECE]).encode())
-        answer = self.execute(b"import binascii\nprint(len(_t), binascii.crc32(_t))").strip()
-        if answer != f"{len(data)} {zlib.crc32(data)}":
-            raise BoardMisbehaved(
-                "the program arrived damaged on the board; check the cable and any hub between"
-            )
-        self.execute(b"_t = bytes(_t)\nexec(_t, globals())\n_t = None")
+    def _surely(
+        self,
+        statement: bytes,
+        answer: str,
+        tries: int = PIECE_TRIES,
+        seconds: float = STATEMENT_SECONDS,
+    ) -> None:
+        """Execute a statement again until it prints what it should; raises the last error."""
+        last: BoardMisbehaved | BoardSilent = BoardMisbehaved(DAMAGED)
+        for _ in range(tries):
+            try:
+                if self.execute(statement, seconds).strip() == answer:
+                    return
+                last = BoardMisbehaved(DAMAGED)
+            except OutOfMemory:
+                raise
+            except (BoardMisbehaved, BoardSilent) as error:
+                last = error
+                self.reach_prompt()
+        raise last
 
     def _give(self, source: bytes) -> None:
         self._port.write(b"\x05A\x01")
@@ -207,10 +246,19 @@ class RawRepl:
         )
 
 
+def _keep(piece: bytes, at: int) -> bytes:
+    """Make the statement that keeps a piece if it is whole and next, and tells how much is kept."""
+    return (
+        f"_p = {piece!r}\n"
+        f"if len(_t) == {at} and binascii.crc32(_p) == {zlib.crc32(piece)}: _t += _p\n"
+        "print(len(_t))"
+    ).encode()
+
+
 def _board_error(text: str) -> BoardMisbehaved:
     last = text.strip().splitlines()[-1]
     if "MemoryError" in text:
-        return BoardMisbehaved(
+        return OutOfMemory(
             f"the board's interpreter ran out of memory ({last}); reset the board, "
             "and take large modules out of its boot program"
         )

@@ -5,15 +5,17 @@ from harness.rack.events import (
     Observer,
     SlotConnecting,
     SlotFinished,
+    SlotRecovering,
     StoreNews,
     TableJudged,
     TableStarted,
     unobserved,
 )
 from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single_slot
-from harness.rack.lock import Locks
+from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
+from harness.rack.power import PowerCycle
 from harness.rack.schedule import run_slots
 from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
@@ -25,12 +27,14 @@ __all__ = [
     "Locks",
     "Observer",
     "Opener",
+    "PowerCycle",
     "Rack",
     "SerialPort",
     "Sink",
     "Slot",
     "SlotConnecting",
     "SlotFinished",
+    "SlotRecovering",
     "SlotWorker",
     "StopSwitch",
     "StoreNews",
@@ -39,6 +43,7 @@ __all__ = [
     "check_rack",
     "chip_serial_trouble",
     "find_port",
+    "held",
     "load_rack",
     "load_virtual_slot",
     "run_slots",

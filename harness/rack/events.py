@@ -41,6 +41,14 @@ class TableJudged:
 
 
 @dataclass(frozen=True)
+class SlotRecovering:
+    """A slot's board went away or hangs; ``text`` says what is done about it."""
+
+    slot: str
+    text: str
+
+
+@dataclass(frozen=True)
 class SlotFinished:
     """A slot is done. ``trouble`` is why it could not be used, empty if it could."""
 
@@ -55,7 +63,7 @@ class StoreNews:
     text: str
 
 
-Event = SlotConnecting | TableStarted | TableJudged | SlotFinished | StoreNews
+Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinished | StoreNews
 Observer = Callable[[Event], None]
 
 

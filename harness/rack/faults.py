@@ -1,20 +1,25 @@
 """Reads the faults of a virtual slot from the rack file: one small reader per kind.
 
 One rule: a kind is a word in the file and a row in a table here. Faults name pins, nets and
-designs; pins and designs are checked against the shuttle, nets are checked when the chip is made.
+designs; all are checked against the shuttle and its netlists while the file is read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import lru_cache
+from pathlib import Path
 from typing import TypeVar
 
+from harness.errors import NetlistError
+from harness.netlist import Netlist, PortDirection, load_netlist
 from harness.shuttle import Shuttle, TomlTable, nearest
 from harness.virtual import (
     BitErrors,
     BoardFault,
     ChipDefect,
     DroppedBytes,
+    Hang,
     LinkFault,
     NetBridge,
     NetStuck,
@@ -56,6 +61,50 @@ def _each(
 
 def _pin(table: TomlTable, key: str, shuttle: Shuttle) -> str | None:
     return _known(table, key, shuttle.pins_by_name, "pin", shuttle)
+
+
+def _net(table: TomlTable, key: str, design: str | None, shuttle: Shuttle) -> str | None:
+    """Read the name of a net that something drives; a netlist that cannot be read is told too."""
+    name = table.take(key, str)
+    if name is None or design is None:
+        return name
+    where = shuttle.designs_by_name[design]
+    if where.netlist is None:
+        table.error(
+            "no-netlist",
+            "design",
+            f'design "{design}" has no netlist, so nothing can be wrong in it',
+            "name a design that has one",
+        )
+        return None
+    try:
+        netlist = _netlist(where.netlist, where.top)
+    except NetlistError as error:
+        table.error("unreadable-netlist", "design", str(error), "make the netlist again")
+        return None
+    if name not in netlist.nets_by_name:
+        message = f'the netlist of "{design}" has no net "{name}"'
+        named = [net for net in netlist.nets_by_name if not net.startswith("$")]
+        table.error("unknown-net", key, message, nearest(name, named))
+        return None
+    if netlist.nets_by_name[name] not in _driven(netlist):
+        message = f'nothing drives net "{name}" in the netlist of "{design}", and nothing reads it'
+        advice = "name a net that a gate, a flop or an input drives"
+        table.error("undriven-net", key, message, advice)
+        return None
+    return name
+
+
+def _driven(netlist: Netlist) -> set[int]:
+    """Nets that a gate, a flop or the outside drives."""
+    ports = [port for port in netlist.ports if port.direction is not PortDirection.OUTPUT]
+    inputs = {net for port in ports for net in port.nets}
+    return {*netlist.gate_by_output, *netlist.tables.q.tolist(), *inputs}
+
+
+@lru_cache(maxsize=8)
+def _netlist(path: Path, top: str) -> Netlist:
+    return load_netlist(path, top)
 
 
 def _design(table: TomlTable, shuttle: Shuttle) -> str | None:
@@ -102,7 +151,8 @@ def _positive(table: TomlTable, key: str, value: Number | None) -> Number | None
 
 
 def _net_stuck(table: TomlTable, shuttle: Shuttle) -> NetStuck | None:
-    design, net, level = _design(table, shuttle), table.take("net", str), _level(table)
+    design = _design(table, shuttle)
+    net, level = _net(table, "net", design, shuttle), _level(table)
     chance, seed = _share(table, "probability", 1.0), table.take("seed", int, 1)
     if design is None or net is None or level is None or chance is None:
         return None
@@ -122,7 +172,7 @@ _BRIDGES = {"and": True, "or": False}
 
 def _net_bridge(table: TomlTable, shuttle: Shuttle) -> NetBridge | None:
     design = _design(table, shuttle)
-    net_a, net_b = table.take("net_a", str), table.take("net_b", str)
+    net_a, net_b = (_net(table, key, design, shuttle) for key in ("net_a", "net_b"))
     wired = table.take("wired", str, "and")
     if wired not in _BRIDGES:
         table.error("unknown-kind", "wired", f'"wired" is "{wired}"', 'write "and" or "or"')
@@ -133,7 +183,8 @@ def _net_bridge(table: TomlTable, shuttle: Shuttle) -> NetBridge | None:
 
 
 def _slow_path(table: TomlTable, shuttle: Shuttle) -> SlowPath | None:
-    design, net = _design(table, shuttle), table.take("net", str)
+    design = _design(table, shuttle)
+    net = _net(table, "net", design, shuttle)
     limit = _positive(table, "limit_hz", table.take("limit_hz", float))
     if design is None or net is None or limit is None:
         return None
@@ -177,7 +228,14 @@ def _stall(table: TomlTable, shuttle: Shuttle) -> Stall | None:
 def _unplug(table: TomlTable, shuttle: Shuttle) -> Unplug | None:
     del shuttle
     at_byte = _positive(table, "at_byte", table.take("at_byte", int))
-    return None if at_byte is None else Unplug(at_byte)
+    back = _within(table, "back_after_s", table.take("back_after_s", float, 0.0), 0.0, 3600.0)
+    return None if at_byte is None or back is None else Unplug(at_byte, back)
+
+
+def _hang(table: TomlTable, shuttle: Shuttle) -> Hang | None:
+    del shuttle
+    at_byte = _positive(table, "at_byte", table.take("at_byte", int))
+    return None if at_byte is None else Hang(at_byte)
 
 
 DEFECTS: Mapping[str, Reader[ChipDefect]] = {
@@ -196,4 +254,5 @@ LINK_FAULTS: Mapping[str, Reader[LinkFault]] = {
     "dropped-bytes": _dropped_bytes,
     "stall": _stall,
     "unplug": _unplug,
+    "hang": _hang,
 }

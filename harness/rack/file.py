@@ -13,8 +13,10 @@ from typing import TypeVar
 
 from harness.board import BoardProfile, load_profile
 from harness.errors import ConfigError, Finding, Findings, HarnessError, InputError, Location
+from harness.link import names_user, shown_address
 from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.recovery import USUAL, Recovery, read_recovery
 from harness.shuttle import Shuttle, TomlTable, load_shuttle, read_toml
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 
@@ -39,10 +41,11 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
     name = top.take("name", str, path.stem)
     shuttle = _read_beside(top, "shuttle", load_shuttle)
     profile = _read_profile(top, shuttle)
+    usual = read_recovery(top, USUAL)
     slots = top.tables("slot")
     if not slots:
         top.error("missing-key", "slot", "this rack has no slot", "add a [[slot]]")
-    read = [_slot(slot, shuttle) for slot in slots]
+    read = [_slot(slot, shuttle, usual) for slot in slots]
     _check_doubles(slots)
     _check_ports(slots)
     top.finish()
@@ -80,10 +83,12 @@ def _read_beside(top: TomlTable, key: str, read: Callable[[Path], Read]) -> Read
     return None
 
 
-def _slot(table: TomlTable, shuttle: Shuttle | None) -> Slot | None:
+def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | None:
     """Read one slot; needs the shuttle to know pins, designs and chip serials."""
     name, chip = table.take("name", str), table.take("chip", str)
     port, board = table.take("port", str, ""), table.take("board", str, "")
+    recovery = read_recovery(table, usual)
+    _check_address(table, port)
     if not port and not board:
         table.error(
             "missing-key",
@@ -108,7 +113,15 @@ def _slot(table: TomlTable, shuttle: Shuttle | None) -> Slot | None:
         )
     if name is None or chip is None:
         return None
-    return Slot(name, port, board, chip, defects, board_faults, link_faults)
+    faults = (defects, board_faults, link_faults)
+    return Slot(name, port, board, chip, *faults, recovery.power_cycle, recovery.patience_s)
+
+
+def _check_address(table: TomlTable, port: str) -> None:
+    """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
+    if names_user(port):
+        message = "the port has a user name or password in it, which no kind of port uses"
+        table.error("login-in-port", "port", message, f'write "{shown_address(port)}"')
 
 
 def _accept(table: TomlTable, key: str) -> None:
@@ -133,8 +146,9 @@ def _check_chip(table: TomlTable, chip: str | None, shuttle: Shuttle) -> None:
 
 def _check_doubles(slots: Sequence[TomlTable]) -> None:
     """Refuse a name, chip or board that stands in two slots."""
-    for key, what in (("name", "slot name"), ("chip", "chip"), ("board", "board")):
+    for key, what in (("name", "slot name"), ("chip", "chip")):
         _check_unique(slots, key, what, lambda value: value)
+    _check_unique(slots, "board", "board", str.casefold)
 
 
 def _check_ports(slots: Sequence[TomlTable]) -> None:
@@ -151,7 +165,8 @@ def _check_unique(
         if not same:
             continue
         if same in first:
-            message = f'{what} "{value}" is already used in line {first[same].line}'
+            shown = shown_address(str(value))
+            message = f'{what} "{shown}" is already used in line {first[same].line}'
             slot.error(f"doubled-{key}", key, message, "every slot has its own")
         else:
             first[same] = slot.location(key)

@@ -12,6 +12,7 @@ import re
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
@@ -20,6 +21,7 @@ from types import TracebackType
 from typing import IO, Self
 
 from harness.errors import PortUnavailable
+from harness.link import shown_address
 
 FOLDER = Path(tempfile.gettempdir()) / "harness-locks"
 """Where the locks of this computer are, for all of its users."""
@@ -36,6 +38,29 @@ else:
 
     def _seize(stream: IO[str]) -> None:
         fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+RETRY_SECONDS = 0.02
+"""A lock that is refused is tried once more after this: :func:`held` may just be looking."""
+
+
+def held(what: str, folder: Path | None = None) -> bool | None:
+    """Tell whether a process of this computer holds a lock; None if none here ever took it.
+
+    Writes nothing; for an instant it holds the lock itself if nobody else does.
+    """
+    path = (folder if folder is not None else FOLDER) / _file_name(_real_name(what))
+    careful = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    try:
+        stream = os.fdopen(os.open(path, os.O_RDONLY | careful), encoding="utf-8")
+    except OSError:
+        return None
+    with stream:
+        try:
+            _seize(stream)
+        except OSError:
+            return True
+    return False
 
 
 class Locks:
@@ -67,7 +92,8 @@ class Locks:
         Raises PortUnavailable, naming the holder, if another process has it, or if the file
         cannot be made.
         """
-        name = os.path.realpath(what) if what.startswith("/") else what
+        what = shown_address(what)
+        name = _real_name(what)
         with self._guard:
             if name not in self._held:
                 self._held[name] = self._open(name, what)
@@ -76,7 +102,7 @@ class Locks:
         path = self._folder / _file_name(name)
         stream = _guarded(what, path, lambda: _opened(path))
         try:
-            _seize(stream)
+            _seize_patiently(stream)
         except OSError as error:
             holder = stream.read().strip() or "another process"
             stream.close()
@@ -92,6 +118,18 @@ class Locks:
             return stream
 
         return _guarded(what, path, sign)
+
+
+def _seize_patiently(stream: IO[str]) -> None:
+    try:
+        _seize(stream)
+    except OSError:
+        time.sleep(RETRY_SECONDS)
+        _seize(stream)
+
+
+def _real_name(what: str) -> str:
+    return os.path.realpath(what) if what.startswith("/") else what
 
 
 def _guarded(what: str, path: Path, action: Callable[[], IO[str]]) -> IO[str]:

@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.board import BoardProfile
+from harness.rack.power import PowerCycle
 from harness.shuttle import Shuttle
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 
+PATIENCE_S = 10.0
 VIRTUAL_PORT = "virtual"
 """The port of a slot that is simulated."""
 
@@ -18,7 +20,9 @@ class Slot:
     """One place in the rack.
 
     ``port`` is a device or a pyserial URL, ``virtual``, or empty: then the board is found by its
-    USB serial number ``board``. ``board`` may be empty if the port is given.
+    USB serial number ``board``. ``board`` may be empty if the port is given. ``power_cycle`` is
+    what helps a board that hangs, None if nothing does; ``patience_s`` is how long a board that
+    went away in the middle of a run may take to come back.
     """
 
     name: str
@@ -28,6 +32,8 @@ class Slot:
     defects: tuple[ChipDefect, ...] = ()
     board_faults: tuple[BoardFault, ...] = ()
     link_faults: tuple[LinkFault, ...] = ()
+    power_cycle: PowerCycle | None = None
+    patience_s: float = PATIENCE_S
 
     @property
     def virtual(self) -> bool:

@@ -4,7 +4,8 @@ One rule: nothing here knows a port, a thread or a clock. A worker asks :func:`n
 it, and tells what came of it by one of the verbs of :class:`SlotState`.
 
 Designs follow each other in the order given; all tables of a design run after one selection. A
-lost link is opened again once per slot; after the second loss the rest is not run.
+table that lost its link is run again from its start, once. A slot's link is opened again
+``RECONNECTS`` times; after that the rest is not run.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass, replace
 
 from harness.judge import Case
 
-RECONNECTS = 1
+RECONNECTS = 3
 """How often a slot's link is opened again after it was lost in the middle of the run."""
 
 
@@ -60,7 +61,13 @@ class SlotState:
     connected: bool = False
     selected: str = ""
     reconnects: int = RECONNECTS
+    interrupted: bool = False
     stopped: str = ""
+
+    @property
+    def may_run_again(self) -> bool:
+        """Whether the next table may be run from its start if the link is lost in it."""
+        return self.reconnects > 0 and not self.interrupted
 
     def after_connect(self) -> SlotState:
         """Note that a session is open and no design is selected in it."""
@@ -72,7 +79,12 @@ class SlotState:
 
     def after_table(self) -> SlotState:
         """Note that the next table has its outcome."""
-        return replace(self, rest=self.rest[1:])
+        return replace(self, rest=self.rest[1:], interrupted=False)
+
+    def after_interruption(self) -> SlotState:
+        """Note that the link was lost in a table that is to be run again from its start."""
+        lost = replace(self, connected=False, selected="", interrupted=True)
+        return replace(lost, reconnects=self.reconnects - 1)
 
     def after_loss(self, reason: str) -> SlotState:
         """Note that the link was lost in a table, which has its outcome already."""

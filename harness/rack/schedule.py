@@ -7,6 +7,7 @@ plan's business.
 from __future__ import annotations
 
 import signal
+import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -14,6 +15,9 @@ from types import FrameType
 
 from harness.rack.worker import SlotWorker, StopSwitch
 
+FORCED = 130
+"""Exit code of a run that a second Ctrl-C ended: 128 and the number of the signal."""
+STOPPING = "\nstopping: the boards are left as they were found; Ctrl-C again ends this at once\n"
 _POLL_SECONDS = 0.2
 """How often the waiting thread looks up, so that signals are handled."""
 
@@ -39,7 +43,8 @@ class _SlotThread(threading.Thread):
 def run_slots(workers: Sequence[SlotWorker], stop: StopSwitch) -> None:
     """Run every slot to its end.
 
-    Ctrl-C stops the slots; this returns once each has marked the rest as not run. An error that
+    Ctrl-C stops the slots; this returns once each has marked the rest as not run. A second one
+    ends the process (SystemExit), and its locks with it. An error that
     ended a slot (a sink that cannot keep results, a fault of the tool) stops the others and is
     raised here.
     """
@@ -57,13 +62,19 @@ def run_slots(workers: Sequence[SlotWorker], stop: StopSwitch) -> None:
 
 @contextmanager
 def _interrupt_stops(stop: StopSwitch) -> Iterator[None]:
-    """Make Ctrl-C throw the switch; outside the main thread signals are somebody else's."""
+    """Make Ctrl-C throw the switch, and a second one end the process as it stands.
+
+    Outside the main thread signals are somebody else's.
+    """
     if threading.current_thread() is not threading.main_thread():
         yield
         return
 
     def on_interrupt(number: int, frame: FrameType | None) -> None:
         del number, frame
+        if stop.stopped:
+            sys.exit(FORCED)
+        sys.stderr.write(STOPPING)
         stop.stop()
 
     before = signal.signal(signal.SIGINT, on_interrupt)

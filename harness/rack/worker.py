@@ -6,14 +6,21 @@ One rule: an outcome is kept by the sink before anybody is told of it or the nex
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Protocol
 
 from harness.board import BoardIdentity
-from harness.errors import Cancelled, HarnessError, HostMisuse, LinkError
+from harness.errors import (
+    BoardLost,
+    BoardSilent,
+    Cancelled,
+    HarnessError,
+    HostMisuse,
+    LinkError,
+)
 from harness.judge import (
     Case,
     ChipRecord,
@@ -25,10 +32,12 @@ from harness.judge import (
     not_run,
     untested,
 )
+from harness.link import shown_address
 from harness.rack.events import (
     Observer,
     SlotConnecting,
     SlotFinished,
+    SlotRecovering,
     TableJudged,
     TableStarted,
 )
@@ -42,9 +51,11 @@ from harness.rack.plan import (
     SlotState,
     next_step,
 )
+from harness.rack.reach import Reacher
 from harness.shuttle import Design
 
 STOPPED = "the run was stopped"
+AGAIN = "The link was lost once, and the table was run again from its start."
 
 
 class BoardSession(PatternRunner, Protocol):
@@ -120,7 +131,8 @@ class SlotWorker:
     """Runs the cases of one slot from first to last and keeps its chip's record.
 
     ``open_session`` raises LinkError if the board cannot be reached. Errors of the sink pass
-    through: results that cannot be kept end the slot.
+    through: results that cannot be kept end the slot. ``names`` fills the words of the command
+    that cycles the board's power.
     """
 
     def __init__(
@@ -132,12 +144,14 @@ class SlotWorker:
         policy: RetryPolicy,
         stop: StopSwitch,
         observe: Observer,
+        names: Mapping[str, str] | None = None,
     ) -> None:
+        port = shown_address(slot.port)
         self.record = ChipRecord(
             slot=slot.name,
             chip_serial=slot.chip,
             board_serial=slot.board,
-            port=slot.port,
+            port=port,
             virtual=slot.virtual,
             agent_version="",
             interpreter="",
@@ -153,6 +167,13 @@ class SlotWorker:
         self._stop = stop
         self._observe = observe
         self._session: BoardSession | None = None
+        self._interrupted: Outcome | None = None
+        self._reacher = Reacher(
+            slot,
+            {"slot": slot.name, "board": slot.board, "port": slot.port, **(names or {})},
+            lambda: stop.stopped,
+            self._recovering,
+        )
         self._state = SlotState(tuple(cases))
         self._tables = len(cases)
 
@@ -182,11 +203,13 @@ class SlotWorker:
                     self._give_up(reason, rest)
 
     def _connect(self) -> None:
-        self._observe(
-            SlotConnecting(self._slot.name, self._slot.chip, self._slot.port, self._tables)
-        )
+        slot, known = self._slot, self.record
+        self._observe(SlotConnecting(slot.name, slot.chip, known.port, self._tables))
         try:
-            session = self._open_session(self._slot)
+            if known.agent_version:
+                session = self._reacher.again(self._open_session, known.board_serial)
+            else:
+                session = self._reacher.first(self._open_session)
         except Cancelled:
             self._state = self._state.after_stop(STOPPED)
             return
@@ -199,12 +222,10 @@ class SlotWorker:
 
     def _welcome(self, identity: BoardIdentity) -> None:
         """Check that the board that answered is the one the rack file names; keep who it is."""
-        expected = self._slot.board
-        if expected and identity.board_serial != expected:
-            self._cannot_use(
-                f"the board says it is {identity.board_serial or 'nobody'}, the rack file says "
-                f"{expected}; plug the right board in or correct the rack file"
-            )
+        expected = self._slot.board or self.record.board_serial
+        told = identity.board_serial
+        if expected and told.casefold() != expected.casefold():
+            self._cannot_use(self._another(told or "nobody"))
             return
         self._keep(
             replace(
@@ -218,12 +239,28 @@ class SlotWorker:
         )
         self._state = self._state.after_connect()
 
+    def _another(self, told: str) -> str:
+        if not self._slot.board:
+            return (
+                f"the board says it is {told}, before it was {self.record.board_serial}; plug "
+                "every board in where it was and run again"
+            )
+        return (
+            f"the board says it is {told}, the rack file says {self._slot.board}; plug the right "
+            "board in or correct the rack file"
+        )
+
     def _cannot_use(self, why: str) -> None:
         """Note why the slot is of no use; the chip behind it stays unjudged."""
-        port = self._slot.port
-        where = f"slot {self._slot.name}, port {port or 'not given'}"
+        port = self.record.port
+        why = why.removeprefix(f"{port}: ")
         self._close()
-        self._keep(replace(self.record, trouble=f"{where}: {why.removeprefix(f'{port}: ')}"))
+        lost, self._interrupted = self._interrupted, None
+        self._reacher.remarks()  # they are part of the reason already
+        if lost is not None:
+            self._judged(replace(lost, summary=f"{lost.summary} It did not come back: {why}."))
+        where = f"slot {self._slot.name}, port {port or 'not given'}"
+        self._keep(replace(self.record, trouble=f"{where}: {why}"))
         self._state = self._state.after_stop(why)
 
     def _select(self, case: Case) -> None:
@@ -235,8 +272,7 @@ class SlotWorker:
         except Cancelled:
             self._state = self._state.after_stop(STOPPED)
         except LinkError as error:
-            self._judged(untested(case, Gathered(), error, started))
-            self._lose(error)
+            self._lose(error, untested(case, Gathered(), error, started))
         else:
             self._state = self._state.after_select(case.design.name)
 
@@ -252,23 +288,40 @@ class SlotWorker:
         except Cancelled:
             self._state = self._state.after_stop(STOPPED)
             return
-        self._judged(found.outcome)
-        if found.lost is not None and not isinstance(found.lost, HostMisuse):
-            self._lose(found.lost)
+        if found.lost is None or isinstance(found.lost, HostMisuse):
+            self._judged(found.outcome)
+        else:
+            self._lose(found.lost, found.outcome)
 
     def _judged(self, outcome: Outcome) -> None:
         """Keep an outcome, then tell of it."""
+        again = (AGAIN,) if self._interrupted is not None else ()
+        self._interrupted = None
+        summary = " ".join((outcome.summary, *again, *self._reacher.remarks()))
+        outcome = replace(outcome, summary=summary)
         self._sink.record_outcome(outcome)
         self.record = replace(self.record, outcomes=(*self.record.outcomes, outcome))
         self._state = self._state.after_table()
         self._observe(TableJudged(self._slot.name, outcome))
 
-    def _lose(self, error: LinkError) -> None:
+    def _lose(self, error: LinkError, outcome: Outcome) -> None:
+        """Let a table that lost its link run again; ``outcome`` is kept if it may not."""
         self._close()
+        if isinstance(error, BoardLost | BoardSilent) and self._state.may_run_again:
+            where = f"{outcome.design}/{outcome.table}"
+            self._recovering(f"the link was lost in {where}, which will run again ({error})")
+            self._interrupted = outcome
+            self._state = self._state.after_interruption()
+            return
+        self._judged(outcome)
         self._state = self._state.after_loss(f"the link was lost again ({error})")
+
+    def _recovering(self, text: str) -> None:
+        self._observe(SlotRecovering(self._slot.name, text))
 
     def _give_up(self, reason: str, rest: Sequence[Case]) -> None:
         now = datetime.now(UTC)
+        self._interrupted = None
         for case in rest:
             self._judged(not_run(case, reason, now))
 

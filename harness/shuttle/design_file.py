@@ -110,6 +110,7 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
         reset_cycles=take_count(table, "reset_cycles", 2, MOST_RESET_CYCLES),
         latency=_latency(table, signals),
         intake=table.take("intake", bool, False),
+        gap_free=table.take("gap_free", bool, False),
     )
 
 

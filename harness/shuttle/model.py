@@ -89,6 +89,7 @@ class TableSpec:
     ``clock_hz`` is cycles per second asked for; ``settle_us`` the extra wait before outputs are
     tested, in microseconds; ``reset_cycles`` how many clocks reset is held before row one
     (0: no reset); ``latency`` says by how many cycles a bus answers later than its row.
+    ``gap_free`` demands that all rows run as one burst, without a pause of the clock.
     """
 
     name: str
@@ -98,6 +99,7 @@ class TableSpec:
     reset_cycles: int = 2
     latency: Mapping[str, int] = field(default_factory=dict)
     intake: bool = False
+    gap_free: bool = False
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,8 @@ from harness.judge import (
     Wave,
     Window,
 )
-from harness.store.codec import CodecError, JsonValue, decode, encode
+from harness.store.codec import CodecError, JsonValue, decode, defaulted, encode
+from harness.store.glance import Glance, LatestOutcome, SlotGlance
 from harness.store.history import (
     History,
     HistoryNight,
@@ -40,10 +41,12 @@ __all__ = [
     "CodecError",
     "Conditions",
     "EvidenceCycle",
+    "Glance",
     "History",
     "HistoryLine",
     "HistoryNight",
     "JsonValue",
+    "LatestOutcome",
     "Origin",
     "Outcome",
     "PassRate",
@@ -51,6 +54,7 @@ __all__ = [
     "PinResult",
     "RunRecord",
     "Selection",
+    "SlotGlance",
     "Store",
     "Subjects",
     "Verdict",
@@ -58,6 +62,7 @@ __all__ = [
     "Wave",
     "Window",
     "decode",
+    "defaulted",
     "encode",
     "field_types",
     "of_chip",

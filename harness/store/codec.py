@@ -2,6 +2,7 @@
 
 The one rule: nothing here knows a record by name, so a new field needs no code, and reading is
 strict: an unknown, missing or mistyped field is refused with its place (``run.chips[2].slot``).
+Only a field with a default may be missing: it is younger than the record.
 Numbers that JSON has no notation for are the strings ``nan``, ``inf`` and ``-inf``.
 """
 
@@ -85,8 +86,12 @@ def _decode_record(kind: type[Any], value: JsonValue, place: str) -> Any:
     given = _expect(dict, value, place)
     wanted = field_types(kind)
     _refuse("unknown field", given.keys() - wanted.keys(), place)
-    _refuse("missing field", wanted.keys() - given.keys(), place)
-    found = {name: _decode(t, given[name], f"{place}.{name}") for name, t in wanted.items()}
+    _refuse("missing field", wanted.keys() - given.keys() - defaulted(kind), place)
+    found = {
+        name: _decode(t, given[name], f"{place}.{name}")
+        for name, t in wanted.items()
+        if name in given
+    }
     return kind(**found)
 
 
@@ -94,6 +99,11 @@ def _refuse(what: str, names: set[str], place: str) -> None:
     if names:
         msg = f"{place}: {what} {', '.join(sorted(names))}"
         raise CodecError(msg)
+
+
+def defaulted(kind: type[Any]) -> set[str]:
+    """Name the dataclass's fields with a default: records written before they came lack them."""
+    return {f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING}
 
 
 def _expect(kind: type[Any], value: JsonValue, place: str) -> Any:

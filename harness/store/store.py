@@ -19,11 +19,21 @@ from sqlalchemy import Connection, Engine, insert, select, update
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
 from harness.store.engine import open_engine, shown_place, sqlite_path, store_url, translated
+from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
 from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Patience, Tell
-from harness.store.records import chip_row, outcome_rows, read_run, run_row
+from harness.store.records import (
+    chip_row,
+    outcome_rows,
+    read_bare_chips,
+    read_heading,
+    read_headings,
+    read_run,
+    read_run_slot,
+    run_row,
+)
 from harness.store.subjects import Subjects, read_subjects
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
@@ -191,6 +201,43 @@ class Store:
         """Every chip, design and slot that :meth:`history` can be asked about."""
         return self._read(read_subjects)
 
+    def racks(self) -> tuple[str, ...]:
+        """List the names of all racks that ever ran, the one that ran last first."""
+        return self._read(read_racks)
+
+    def headings(self, rack: str | None = None, most: int = 20) -> tuple[RunRecord, ...]:
+        """Read the latest runs, of one rack or of all, newest first, without their chips."""
+        return self._read(lambda connection: read_headings(connection, rack, most))
+
+    def glance(self, run_id: str) -> Glance:
+        """Read how a run stands, slot by slot, without its evidence.
+
+        Raises StoreError if there is no such run.
+        """
+
+        def read(connection: Connection) -> Glance:
+            heading = self._known(connection, run_id, read_heading(connection, run_id))
+            counts, latest = read_counts(connection, run_id), read_latest(connection, run_id)
+            slots = tuple(
+                SlotGlance(chip, counts.get(chip.slot, {}), latest.get(chip.slot))
+                for chip in read_bare_chips(connection, run_id)
+            )
+            return Glance(heading, slots)
+
+        return self._read(read)
+
+    def chip(self, run_id: str, slot: str) -> RunRecord:
+        """Read a run with the outcomes of one slot only; its other chips are without.
+
+        Raises StoreError if there is no such run; a slot that it does not have changes nothing.
+        """
+
+        def read(connection: Connection) -> RunRecord:
+            found = read_run_slot(connection, run_id, slot, self.place)
+            return self._known(connection, run_id, found)
+
+        return self._read(read)
+
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""
 
@@ -220,7 +267,9 @@ class Store:
             raise StoreError(message)
 
     def _known_run(self, connection: Connection, run_id: str) -> RunRecord:
-        found = read_run(connection, run_id, self.place)
+        return self._known(connection, run_id, read_run(connection, run_id, self.place))
+
+    def _known(self, connection: Connection, run_id: str, found: RunRecord | None) -> RunRecord:
         if found is None:
             raise StoreError(self._unknown(connection, run_id))
         return found

@@ -63,6 +63,10 @@ class Assembler:
         for decoder in self.decoders:
             decoder.decode(cells[decoder.number], words, locate)
         repeat, until = self._repeats(cells, words, len(line), locate)
+        if self.spec.gap_free:
+            self._check_gap_free(
+                until | (words.highz != 0), lambda row: Location(self.spec.path, int(line[row]))
+            )
         for name in FIELDS:
             self._keep(name, getattr(words, name))
         self._keep("repeat", repeat)
@@ -121,6 +125,16 @@ class Assembler:
             "until-tests-nothing",
             "until has nothing to wait for: no output is tested in this row",
             "write H, L or a number on an output, or a plain count",
+            place,
+        )
+
+    def _check_gap_free(self, pauses: NDArray[np.bool_], place: RowPlace) -> None:
+        """Refuse rows that no board can run without a pause, where the table demands that."""
+        self._refuse_rows(
+            pauses,
+            "pause-in-gap-free",
+            "a test for Z or an until makes the clock pause, and the table's gap_free forbids it",
+            "take the row out, or drop gap_free",
             place,
         )
 

@@ -1,7 +1,7 @@
 """One virtual board: an interpreter on a pseudo-terminal, a chip model behind its pins, a wire.
 
 The host opens ``port``. Three threads serve a board: the wire, the chip, and one that starts
-the interpreter again after each soft reset.
+the interpreter again after each soft reset and each return of power.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import socket
 import subprocess
 import tempfile
 import threading
+import time
 import tty
 from pathlib import Path
 
@@ -19,31 +20,45 @@ from harness.shuttle import load_shuttle
 from harness.virtual import interpreter
 from harness.virtual.chip import ChipModel
 from harness.virtual.chip_server import ChipServer
+from harness.virtual.faults import Unplug
 from harness.virtual.spec import VirtualBoardSpec
 from harness.virtual.wire import LinkSpoiler, Unplugged, carry
 
 FAILED_STARTS = 5
 """An interpreter that ends this often with an error, one time after the other, stays off."""
+OFF_SECONDS = 0.2
 
 
 class VirtualBoard:
-    """A board that runs from ``start`` to ``stop``."""
+    """A board that runs from ``start`` to ``stop``.
+
+    ``port`` is what a host opens. ``switch`` is a named pipe: whoever serves the board cycles
+    its power by ``cycle_power`` for each byte that is written there.
+    """
 
     def __init__(self, spec: VirtualBoardSpec) -> None:
-        shuttle = load_shuttle(spec.shuttle_path)
-        profile = load_profile(spec.profile_path, shuttle)
         self.spec = spec
-        self._model = ChipModel(
-            shuttle, profile.select, spec.chip_serial, spec.defects, spec.board_faults
-        )
-        self._host, self._host_slave = os.openpty()
-        tty.setraw(self._host_slave)
-        self.port = os.ttyname(self._host_slave)
-        self._board, self._board_slave, self._terminal = interpreter.terminal()
+        self._shuttle = load_shuttle(spec.shuttle_path)
+        self._profile = load_profile(spec.profile_path, self._shuttle)
+        self._model = self._new_chip()
         self._folder = tempfile.TemporaryDirectory(prefix="virtual-board-")
+        outside = Path(self._folder.name)
+        self._inside = outside / "files"
+        self._inside.mkdir()
+        self.switch = outside / "power"
+        os.mkfifo(self.switch)
+        self._link = outside / "port"
+        self._host, self._slaves = -1, list[int]()
+        self.port = self._plug_in()
+        if any(isinstance(fault, Unplug) and fault.back_after_s for fault in spec.link_faults):
+            self.port = str(self._link)  # the only name that a later terminal can have too
+        self._board, self._board_slave, self._terminal = interpreter.terminal()
         chosen = interpreter.STAND_IN if spec.stand_in else interpreter.find()
         self._interpreter = interpreter.with_heap(chosen, spec.heap)
+        self._spoiler = LinkSpoiler(spec.link_faults)
         self._process: subprocess.Popen[bytes] | None = None
+        self._starting = threading.Lock()
+        self._powered = threading.Event()
         self._stopping = threading.Event()
 
     @property
@@ -57,38 +72,91 @@ class VirtualBoard:
 
     def start(self) -> None:
         """Power the board up."""
-        program = Path(self._folder.name) / "main.py"
+        program = self._inside / "main.py"
         text = self.spec.program.replace("{serial}", self.spec.board_serial)
         program.write_text(text, encoding="utf-8")
+        self._powered.set()
         for work in (self._serve_wire, self._keep_running):
             threading.Thread(target=work, daemon=True).start()
 
     def stop(self) -> None:
         """Power the board down."""
         self._stopping.set()
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
+        self._cut_power()
         self._folder.cleanup()
 
+    def cycle_power(self) -> None:
+        """Cut the power of board and chip, and give it back."""
+        self._cut_power()
+        time.sleep(OFF_SECONDS)
+        self._give_power()
+
+    def _cut_power(self) -> None:
+        with self._starting:
+            self._powered.clear()
+            if self._process is not None:
+                self._process.kill()
+                self._process.wait()
+
+    def _give_power(self) -> None:
+        self._model = self._new_chip()
+        interpreter.refresh(self._board_slave)
+        self._spoiler.power_on()
+        self._powered.set()
+
+    def _new_chip(self) -> ChipModel:
+        """Make the chip as it is when its power comes up."""
+        spec = self.spec
+        select = self._profile.select
+        return ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, spec.board_faults)
+
+    def _plug_in(self) -> str:
+        """Make a terminal for the host; earlier ones stay open, so that no name comes twice."""
+        self._host, slave = os.openpty()
+        tty.setraw(slave)
+        self._slaves.append(slave)
+        self._link.symlink_to(os.ttyname(slave))
+        return os.ttyname(slave)
+
     def _serve_wire(self) -> None:
-        try:
-            carry(self._host, self._board, LinkSpoiler(self.spec.link_faults), self.spec.baud)
-        except Unplugged:
-            os.close(self._host)  # the other end stays open, so that nobody gets its name anew
-        except OSError:
-            return
+        while True:
+            try:
+                carry(self._host, self._board, self._spoiler, self.spec.baud)
+            except Unplugged as out:
+                self._link.unlink(missing_ok=True)
+                os.close(self._host)
+                if not out.back_after_s:
+                    return
+                self._cut_power()
+                if self._stopping.wait(out.back_after_s):
+                    return
+                self._plug_in()
+                self._give_power()
+            except OSError:
+                return
+            else:
+                return
 
     def _keep_running(self) -> None:
-        program = Path(self._folder.name) / "main.py"
         failures = 0
-        while not self._stopping.is_set() and failures < FAILED_STARTS:
+        while failures < FAILED_STARTS:
+            self._powered.wait()
             ours, theirs = socket.socketpair()
             server = ChipServer(ours, self._model, self.spec.board_serial)
             threading.Thread(target=server.serve, daemon=True).start()
-            self._process = interpreter.start(
-                self._interpreter, program, self._terminal, theirs.fileno()
-            )
+            process = self._start(theirs.fileno())
             theirs.close()
-            failures = failures + 1 if self._process.wait() else 0
+            ended = process.wait() if process is not None else 0
             ours.close()
+            if self._stopping.is_set():
+                return
+            failures = failures + 1 if ended and self._powered.is_set() else 0
+
+    def _start(self, chip: int) -> subprocess.Popen[bytes] | None:
+        """Start the interpreter, unless the power went off just now."""
+        with self._starting:
+            if not self._powered.is_set():
+                return None
+            program = self._inside / "main.py"
+            self._process = interpreter.start(self._interpreter, program, self._terminal, chip)
+            return self._process

@@ -100,9 +100,20 @@ class Stall:
 
 @dataclass(frozen=True)
 class Unplug:
-    """The port goes away after ``at_byte`` bytes (both ways together)."""
+    """The port goes away after ``at_byte`` bytes (both ways together), and the power with it.
+
+    With ``back_after_s`` above 0 the same port is there again after so many seconds.
+    """
+
+    at_byte: int
+    back_after_s: float = 0.0
+
+
+@dataclass(frozen=True)
+class Hang:
+    """After ``at_byte`` bytes (both ways together) the board is dead until its power is cycled."""
 
     at_byte: int
 
 
-LinkFault = BitErrors | DroppedBytes | Stall | Unplug
+LinkFault = BitErrors | DroppedBytes | Stall | Unplug | Hang

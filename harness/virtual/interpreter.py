@@ -51,6 +51,12 @@ def with_heap(interpreter: Interpreter, heap: int) -> Interpreter:
 def terminal() -> tuple[int, int, str]:
     """A raw pseudo-terminal that still turns Ctrl-C into an interrupt: master, slave, name."""
     master, slave = os.openpty()
+    refresh(slave)
+    return master, slave, os.ttyname(slave)
+
+
+def refresh(slave: int) -> None:
+    """Set a terminal as it is when a board has just been powered up, with no byte in it."""
     tty.setraw(slave)
     settings = termios.tcgetattr(slave)
     settings[3] |= termios.ISIG
@@ -59,7 +65,7 @@ def terminal() -> tuple[int, int, str]:
         characters[getattr(termios, name)] = b"\x00"
     characters[termios.VINTR] = b"\x03"
     termios.tcsetattr(slave, termios.TCSANOW, settings)
-    return master, slave, os.ttyname(slave)
+    termios.tcflush(slave, termios.TCIOFLUSH)
 
 
 def start(interpreter: Interpreter, program: Path, name: str, chip: int) -> subprocess.Popen[bytes]:

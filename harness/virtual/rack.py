@@ -16,6 +16,7 @@ from harness.virtual.spec import VirtualBoardSpec, to_json
 class VirtualRack:
     """Virtual boards in a process of their own. ``ports`` maps slot names to serial URLs.
 
+    ``switches`` maps them to named pipes: writing into one cycles that board's power.
     ``interpreter`` says in words what the boards run. Raises VirtualError when a board cannot
     be made; the boards end with the context.
     """
@@ -24,6 +25,7 @@ class VirtualRack:
         self._specs = tuple(specs)
         self._process: subprocess.Popen[str] | None = None
         self.ports: dict[str, str] = {}
+        self.switches: dict[str, str] = {}
         self.interpreter = ""
 
     def __enter__(self) -> Self:
@@ -44,6 +46,7 @@ class VirtualRack:
             why = answer.get("error", "its process ended at once")
             raise VirtualError(f"the virtual rack cannot be started: {why}")
         self.ports = answer["ports"]
+        self.switches = answer["switches"]
         self.interpreter = answer["interpreter"]
         return self
 

@@ -1,14 +1,18 @@
 """The process that serves virtual boards: ``python -m harness.virtual.server``.
 
-Reads the specs as one line of JSON on standard input, answers with one line of JSON (the ports
-by slot, or an error), and serves until standard input closes.
+Reads the specs as one line of JSON on standard input, answers with one line of JSON (ports and
+power switches by slot, or an error), and serves until standard input closes.
 """
 
 from __future__ import annotations
 
 import json
+import os
+import select
 import signal
 import sys
+import threading
+from collections.abc import Sequence
 
 from harness.errors import HarnessError
 from harness.virtual.board import VirtualBoard
@@ -27,12 +31,25 @@ def main() -> int:
         board.warm_up()
     for board in boards:
         board.start()
+    threading.Thread(target=_watch_switches, args=(boards,), daemon=True).start()
     ports = {board.spec.slot: board.port for board in boards}
-    _say({"ports": ports, "interpreter": boards[0].about if boards else ""})
+    switches = {board.spec.slot: str(board.switch) for board in boards}
+    about = boards[0].about if boards else ""
+    _say({"ports": ports, "switches": switches, "interpreter": about})
     sys.stdin.read()
     for board in boards:
         board.stop()
     return 0
+
+
+def _watch_switches(boards: Sequence[VirtualBoard]) -> None:
+    """Cycle a board's power whenever something is written into its switch."""
+    by_switch = {os.open(board.switch, os.O_RDWR): board for board in boards}
+    while by_switch:
+        pressed, _, _ = select.select(list(by_switch), [], [])
+        for switch in pressed:
+            os.read(switch, 4096)
+            by_switch[switch].cycle_power()
 
 
 def _say(answer: dict[str, object]) -> None:

@@ -12,16 +12,17 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from harness.virtual.faults import BitErrors, DroppedBytes, LinkFault, Stall, Unplug
+from harness.virtual.faults import BitErrors, DroppedBytes, Hang, LinkFault, Stall, Unplug
 
 PIECE = 4096
 
 
 class Unplugged(Exception):
-    """The cable is out; ``rest`` still got through."""
+    """The cable is out; ``rest`` still got through. It is back after so many s (0: never)."""
 
-    def __init__(self, rest: bytes) -> None:
+    def __init__(self, rest: bytes, back_after_s: float) -> None:
         self.rest = rest
+        self.back_after_s = back_after_s
         super().__init__("unplugged")
 
 
@@ -31,9 +32,14 @@ class LinkSpoiler:
     def __init__(self, faults: Sequence[LinkFault]) -> None:
         self._faults = tuple(faults)
         self._seen = 0
-        self._stalled: set[Stall] = set()
+        self._over: set[LinkFault] = set()
+        self._hangs = False
         seeds = [f.seed for f in faults if isinstance(f, BitErrors | DroppedBytes)]
         self._random = np.random.default_rng(seeds or [0])
+
+    def power_on(self) -> None:
+        """End a hang: the board starts afresh."""
+        self._hangs = False
 
     def spoil(self, data: bytes) -> tuple[bytes, float]:
         """Return what arrives of ``data``, and how many seconds it is held up first.
@@ -49,12 +55,20 @@ class LinkSpoiler:
                     data = self._flip(data, rate)
                 case DroppedBytes(rate=rate):
                     data = self._drop(data, rate)
-                case Stall(at_byte=at) if self._seen > at and fault not in self._stalled:
-                    self._stalled.add(fault)
+                case Stall(at_byte=at) if self._comes(fault, at):
                     wait += fault.seconds
-                case Unplug(at_byte=at) if self._seen > at:
-                    raise Unplugged(data[: max(0, at - begin)])
-        return data, wait
+                case Hang(at_byte=at) if self._comes(fault, at):
+                    self._hangs = True
+                case Unplug(at_byte=at, back_after_s=back) if self._comes(fault, at):
+                    raise Unplugged(data[: max(0, at - begin)], back)
+        return (b"" if self._hangs else data), wait
+
+    def _comes(self, fault: LinkFault, at_byte: int) -> bool:
+        """Tell whether it is time for a fault that happens once."""
+        due = self._seen > at_byte and fault not in self._over
+        if due:
+            self._over.add(fault)
+        return due
 
     def _flip(self, data: bytes, rate: float) -> bytes:
         count = self._random.binomial(8 * len(data), rate)

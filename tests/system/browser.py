@@ -1,7 +1,7 @@
 """Debian's Chromium, headless and without a profile; run as a script it takes a picture of a page.
 
 ``python -m tests.system.browser PAGE.html PICTURE.png [WIDTH [HEIGHT]]`` pictures the top of the
-page at twice the pixels, for the README.
+page at twice the pixels, for the README. The page may also be an address.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def started() -> Iterator[webdriver.Chrome]:
 
 def show(
     driver: webdriver.Chrome,
-    page: Path,
+    page: Path | str,
     size: tuple[int, int],
     scheme: str = "light",
     scale: int = 1,
@@ -58,10 +58,10 @@ def show(
         "Emulation.setDeviceMetricsOverride",
         {"width": size[0], "height": size[1], "deviceScaleFactor": scale, "mobile": size[0] < 500},
     )
-    driver.get(page.resolve().as_uri())
+    driver.get(page if isinstance(page, str) else page.resolve().as_uri())
 
 
-def picture(page: Path, out: Path, size: tuple[int, int]) -> None:
+def picture(page: Path | str, out: Path, size: tuple[int, int]) -> None:
     """Write the top of a page as PNG at twice the pixels."""
     with started() as driver:
         show(driver, page, size, scale=2)
@@ -73,4 +73,5 @@ if __name__ == "__main__":
     if not (CHROMIUM and DRIVER):
         sys.exit(MISSING)
     width, height = (int(text) for text in [*sys.argv[3:], "1080", "1180"][:2])
-    picture(Path(sys.argv[1]), Path(sys.argv[2]), (width, height))
+    wanted = sys.argv[1]
+    picture(wanted if "://" in wanted else Path(wanted), Path(sys.argv[2]), (width, height))

@@ -43,6 +43,7 @@ def slot(
         defects,
         board_faults,
         link_faults,
+        patience_s=0.5,
     )
 
 
@@ -223,3 +224,42 @@ def test_control_c_keeps_what_was_measured_and_marks_the_rest(tmp_path: Path) ->
     assert "The run was stopped" in text
     assert code == exit_code(record)
     assert (tmp_path / "out" / record.run_id / "index.html").exists()
+
+
+def test_a_second_control_c_ends_the_run_at_once_with_its_own_code(tmp_path: Path) -> None:
+    """The first finds the board hung and waits for it; the second does not."""
+    store, rack = tmp_path / "s.sqlite", tmp_path / "one.toml"
+    head = f'shuttle = "{ROOT}/vectors/shuttle.toml"\nprofile = "{ROOT}/ci/wader.toml"\n'
+    hang = '[[slot.link_fault]]\nkind = "hang"\nat_byte = 32000\n'
+    rack.write_text(head + SLOT_TEXT.format(number=1) + hang)
+    command = [
+        *(sys.executable, "-u", "-m", "harness", "run", str(rack)),
+        *("--store", str(store), "--out", str(tmp_path / "out")),
+    ]
+    process = subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    )
+    assert process.stdout is not None
+    for line in process.stdout:
+        if "PASS" in line:
+            break
+    time.sleep(2)
+    os.killpg(process.pid, signal.SIGINT)
+    told = ""
+    for line in process.stdout:
+        told = line
+        if "Ctrl-C" in line:
+            break
+    assert told == (
+        "stopping: the boards are left as they were found; Ctrl-C again ends this at once\n"
+    )
+    pressed = time.monotonic()
+    os.killpg(process.pid, signal.SIGINT)
+    rest = process.stdout.read()
+    assert process.wait(60) == 130
+    process.stdout.close()
+    assert time.monotonic() - pressed < 5
+    assert "Traceback" not in rest
+    with Store.existing(store) as kept:
+        record = kept.latest_run()
+    assert record.finished is None

@@ -59,6 +59,7 @@ BOARDS = [
     spec(slot="little memory", heap=150_000),
     spec(slot="stand-in", stand_in=True),
     *[spec(slot=name, link_faults=(fault,)) for name, fault in BAD_CABLES.items()],
+    spec(slot="one bit in 10,000", link_faults=(BitErrors(1e-4, seed=13),)),
     *[spec(slot=f"unplugged at {at}", link_faults=(Unplug(at),)) for at in UNPLUGGED_AT],
 ]
 
@@ -212,7 +213,7 @@ def test_an_agent_of_another_version_is_refused(
     ports: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(session_module, "AGENT", "9.9")
-    with pytest.raises(BoardMisbehaved, match=r"agent 1\.0 with protocol 1"):
+    with pytest.raises(BoardMisbehaved, match=r"agent 1\.1 with protocol 2"):
         open_session(ports["good"], profile(), shuttle())
 
 
@@ -240,6 +241,13 @@ def test_a_bad_cable_gives_the_right_answer_or_an_error(ports: dict[str, str], s
     except LinkError:
         return
     assert (good, bad) == (0, 1)
+
+
+def test_the_agent_gets_onto_a_board_through_a_wire_that_flips_one_bit_in_10_000(
+    ports: dict[str, str],
+) -> None:
+    with session(ports["one bit in 10,000"]) as opened:
+        assert opened.identity.board_serial == "WB-01"
 
 
 def test_a_run_is_stopped_from_another_thread_within_seconds(ports: dict[str, str]) -> None:

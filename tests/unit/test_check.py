@@ -128,3 +128,23 @@ def test_a_byte_order_mark_does_not_hide_what_a_file_is(copy: Path, name: str) -
 @pytest.mark.parametrize("name", ["none.csv", "none.toml", "none.xyz", "none"])
 def test_a_path_that_does_not_exist_is_said_to_be_missing(copy: Path, name: str) -> None:
     assert rules(copy / name) == ["file-missing"]
+
+
+@pytest.mark.parametrize(
+    ("name", "right", "wrong", "finding"),
+    [
+        ("ci/demo-rack.toml", "[[slot]]", "[[slots]]", 'unknown key "slots"; did you mean "slot"?'),
+        (
+            "ci/wader.toml",
+            "controller =",
+            "controler =",
+            'unknown key "controler"; did you mean "controller"?',
+        ),
+    ],
+)
+def test_a_file_whose_telling_key_is_misspelt_is_not_passed_over_in_a_folder(
+    copy: Path, name: str, right: str, wrong: str, finding: str
+) -> None:
+    path = copy / name
+    path.write_text(path.read_text("utf-8").replace(right, wrong), "utf-8")
+    assert any(finding in str(found) for found in check_paths([copy]))

@@ -93,6 +93,8 @@ class TernPins:
 
     name = "tern"
     exact = False
+    bursts = 0
+    rows = 1024
 
     def __init__(self, chip: TernChip) -> None:
         self.chip = chip

@@ -5,13 +5,14 @@ from __future__ import annotations
 import zlib
 from array import array
 
+import lz4.block
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.agent import codec, protocol
-from harness.agent.codec import Block, body_size, compare, copy_row, count_up, fill_plane, tally
+from harness.agent.codec import Block, body_size, compare, copy_row, count_up, tally, undo
 from harness.board.encode import encode_planes
 from harness.table import Words
 
@@ -66,22 +67,57 @@ def test_inflating_gives_back_what_was_deflated(plain: bytes) -> None:
     assert target[: len(plain)] == plain
 
 
+@given(st.binary(max_size=5000))
+def test_matches_give_back_what_was_matched(plain: bytes) -> None:
+    short = lz4.block.compress(plain * 2, "high_compression", store_size=False)
+    target = bytearray(10_000)
+    job = array("I", [len(short), len(target)])
+    assert codec.unmatch(short, target, job) == 2 * len(plain)
+    assert target[: 2 * len(plain)] == plain * 2
+
+
+@given(st.binary(max_size=300), st.integers(0, 9))
+def test_matches_never_write_behind_the_target(plain: bytes, missing: int) -> None:
+    short = lz4.block.compress(plain * 3, store_size=False)
+    room = max(0, 3 * len(plain) - missing)
+    target = bytearray(room)
+    expected = room if room == 3 * len(plain) else 0
+    assert codec.unmatch(short, target, array("I", [len(short), room])) == expected
+
+
 @pytest.mark.parametrize(
-    ("mode", "coded", "plain"),
+    ("mode", "argument", "coded", "plain"),
     [
-        (protocol.PLAIN, [3, 1, 4], [3, 1, 4]),
-        (protocol.XOR, [3, 1, 4], [3, 2, 6]),
-        (protocol.SUB, [3, 1, 255], [3, 4, 3]),
-        (protocol.CONSTANT, [9], [9, 9, 9]),
+        (protocol.XOR, 1, [3, 1, 4], [3, 2, 6]),
+        (protocol.XOR, 2, [3, 1, 4], [3, 1, 7]),
+        (protocol.XOR, 3, [3, 1, 4], [3, 1, 4]),
+        (protocol.SUB, 0, [3, 1, 255], [3, 4, 3]),
     ],
 )
-@pytest.mark.parametrize("plane", range(4))
 def test_each_form_of_a_plane_worked_out_by_hand(
-    mode: int, coded: list[int], plain: list[int], plane: int
+    mode: int, argument: int, coded: list[int], plain: list[int]
 ) -> None:
-    target = codec.words(3)
-    fill_plane(target, bytes([99, *coded]), array("I", [3, plane, mode, 1]))
-    assert list(target) == [byte << 8 * plane for byte in plain]
+    target = bytearray(3)
+    undo(bytes([99, *coded]), target, array("I", [3, mode, argument, 1]))
+    assert list(target) == plain
+
+
+def test_a_turned_plane_worked_out_by_hand() -> None:
+    columns = bytes([99, 0b00000101, 0b1, 0b10000000, 0b0])
+    target = codec.words(4)
+    codec.turn(columns, target, array("I", [2, 2, 1]))
+    assert target.tobytes() == bytes((1, 0, 1, 0, 0, 0, 0, 2, 1, 0, 0, 0, 0, 0, 0, 0))
+
+
+def test_a_run_must_bring_its_layout() -> None:
+    block = Block(8)
+    fields = tuple(np.arange(8, dtype=np.uint32) for _ in protocol.FIELDS)
+    block.load(encode_planes(fields), 8)
+    block.load(bytes((protocol.SAME,)), 8)
+    block.forget()
+    for opening in (protocol.SAME, protocol.PLANES):
+        with pytest.raises(ValueError, match="without a layout"):
+            block.load(bytes((opening,)), 8)
 
 
 def test_compare_knows_levels_and_floating_pins() -> None:

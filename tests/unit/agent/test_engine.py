@@ -40,7 +40,7 @@ class Rig:
         self.start()
 
     def start(self, first: int = 0, stop: int = 0) -> None:
-        assert self.engine.command(protocol.START, struct.pack("<II", first, stop)) == b""
+        assert self.engine.command(protocol.START, struct.pack("<IIB", first, stop, 0)) == b""
 
     def block(self, *rows: Row) -> tuple[list[tuple[int, ...]], ...]:
         """Run a block; return mismatches, until rows and window words."""
@@ -63,8 +63,8 @@ class Rig:
     def totals(self) -> tuple[int, int, int, dict[int, int]]:
         """Cycles, mismatches, signature, mismatches by pin."""
         answer = self.engine.command(protocol.TOTALS, b"")
-        cycles, bad, crc = struct.unpack_from("<III", answer)
-        return cycles, bad, crc, dict(struct.iter_unpack("<BI", answer[20:]))
+        cycles, bad, crc, _pauses, _took = struct.unpack_from("<IIIIQ", answer)
+        return cycles, bad, crc, dict(struct.iter_unpack("<BI", answer[24:]))
 
 
 def test_a_block_that_matches_gives_counts_only() -> None:

@@ -15,7 +15,7 @@ from tests.unit.agent.tern import TernChip, TernPins
 from tests.unit.link.joined import AgentPort
 
 SESSION = 5
-START = struct.pack("<II", 0, 0)
+START = struct.pack("<IIB", 0, 0, 0)
 
 
 class Desk:
@@ -158,7 +158,7 @@ def test_a_long_burst_says_that_it_is_busy_and_can_be_aborted() -> None:
     desk.port.slow = 1.0
     desk.engine.slice = 1
     desk.tell(0, protocol.START, START)
-    desk.tell(1, protocol.LOAD, b"\x03\x00" * 24 + b"\x03\x08" + b"\x03\x00" * 3)
+    desk.tell(1, protocol.LOAD, bytes((protocol.WORDS, *[0] * 24, 8, 0, 0, 0)))
     desk.tell(2, protocol.BLOCK, struct.pack("<BH", protocol.REPEATS, 1))
     desk.tell(3, protocol.ABORT)
     said = desk.hear()

@@ -7,6 +7,7 @@ from. On MicroPython they come from the bundle's texts, as on a board.
 from __future__ import annotations
 
 import json
+import struct
 import subprocess
 import sys
 import zlib
@@ -94,7 +95,7 @@ for kind, payload in cases["commands"]:
     number += 1
 for body in Deframer(3000).feed(port.said, len(port.said)):
     if body[1] == 6:  # the totals, whose measured time is never the same
-        show("totals", body[:15].hex(), body[23:].hex(), body[15] | body[16] > 0)
+        show("totals", body[:19].hex(), body[27:].hex(), body[19] | body[20] > 0)
     elif body[1] != 0:
         show("answer", body.hex())
 """
@@ -144,7 +145,7 @@ def commands() -> list[tuple[int, str]]:
         (protocol.HELLO, ""),
         (protocol.BIND, bytes((1, 2, 3, 4)).hex()),
         (protocol.TIMING, bytes(12).hex()),
-        (protocol.START, (0).to_bytes(4, "little").hex() + (4).to_bytes(4, "little").hex()),
+        (protocol.START, struct.pack("<IIB", 0, 4, 0).hex()),
         (protocol.LOAD, encode_planes(tuple(rows)).hex()),
         (protocol.BLOCK, run_it.hex()),
         (protocol.TOTALS, ""),

@@ -96,13 +96,25 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
     more = (
         'backend = "virtual"\nbaud = 921600\nwindow = 4096\nsupply_limit_ma = 80\n'
-        'max_rate_hz = 2e4\nusb = ["0123:aBcD"]\n'
+        'round_trip_ns = 25\nmax_rate_hz = 2e4\nusb = ["0123:aBcD"]\n'
     )
     path.write_text(more + GOOD)
     profile = load_profile(path, SHUTTLE)
     assert (profile.backend, profile.baud, profile.window) == ("virtual", 921_600, 4096)
     assert (profile.supply_limit_ma, profile.max_rate_hz) == (80.0, 20_000.0)
     assert profile.usb == ((0x0123, 0xABCD),)
+    assert profile.round_trip_ns == 25
+
+
+def test_exact_pins_may_go_as_fast_as_they_can_unless_the_profile_says_less(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text('backend = "rp2"\n' + GOOD)
+    profile = load_profile(path, SHUTTLE)
+    assert (profile.max_rate_hz, profile.round_trip_ns) == (31.25e6, 8)
+    path.write_text('backend = "rp2"\nmax_rate_hz = 1e6\n' + GOOD)
+    assert load_profile(path, SHUTTLE).max_rate_hz == 1e6
 
 
 def test_a_shift_register_and_a_pulse_counter_can_be_named(tmp_path: Path) -> None:

@@ -22,9 +22,18 @@ def test_a_board_that_counts_microseconds_rounds_down_to_a_rate_it_has() -> None
     assert grid.hz(grid.ticks(30_000)) == Fraction(1_000_000, 34)
 
 
+@given(GRIDS, st.integers(0, 100_000))
+def test_a_rate_of_the_grid_stays_what_it_is_as_a_float(grid: RateGrid, more: int) -> None:
+    ticks = grid.fewest + more
+    assert grid.ticks(float(grid.hz(ticks))) == ticks
+
+
 @given(GRIDS, st.floats(1, 1e9))
 def test_the_rate_found_is_the_fastest_that_is_not_too_fast(grid: RateGrid, hz: float) -> None:
     ticks = grid.ticks(hz)
     assert grid.fewest <= ticks <= grid.most
-    assert grid.hz(ticks) <= hz or ticks in (grid.fewest, grid.most)
+    assert grid.hz(ticks) <= Fraction(hz) * (1 + Fraction(1, 1 << 51)) or ticks in (
+        grid.fewest,
+        grid.most,
+    )
     assert ticks == grid.fewest or grid.hz(ticks - 1) > hz or ticks == grid.most

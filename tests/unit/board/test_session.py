@@ -220,3 +220,21 @@ def test_close_stops_the_agent_and_lets_the_port_go() -> None:
     session.close()
     assert board.server.closed
     assert board.closed
+
+
+def test_a_run_that_fits_the_window_is_one_stream_with_one_round_trip() -> None:
+    session, _ = join(TernPins(TernChip()))
+    counting = list(range(640))
+    columns = dict.fromkeys(("enable", "pulse", "expect", "care", "highz"), [0] * 640)
+    pattern = pattern_of({"drive": counting, "repeat": [1] * 640, **columns}, [False] * 640)
+    capture = session.run(pattern, CONDITIONS)
+    assert capture.cycles == 640
+    assert capture.wire.round_trips == 1
+
+
+@pytest.mark.parametrize("rows", [65, 1000, 3000])
+def test_a_run_of_many_bursts_takes_at_most_one_round_trip_for_each(rows: int) -> None:
+    session, _ = join(TernPins(TernChip()))
+    capture = session.run(random_pattern(7, rows), CONDITIONS)
+    bursts = -(-rows // 64)
+    assert 1 <= capture.wire.round_trips <= bursts

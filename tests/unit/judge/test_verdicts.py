@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 
 import numpy as np
 import pytest
 
-from harness.errors import BoardLost
-from harness.judge import Gathered, Origin, Outcome, RetryPolicy, Verdict, examine, judge
+from harness.board import Capture, RunConditions
+from harness.errors import BoardLost, TableUnfit
+from harness.judge import Case, Gathered, Origin, Outcome, RetryPolicy, Verdict, examine, judge
 from harness.judge.policy import window_around
 from harness.judge.probe import contact_probes, probes
 from harness.shuttle import Waiver
+from harness.table import Pattern
 from tests.unit.judge.samples import (
     IO0,
     OUT0,
@@ -121,6 +124,61 @@ def test_a_lost_link_is_error_and_keeps_what_was_seen_before() -> None:
         "Could not be tested: port gone. Before that, 1 run ended, 1 with mismatches."
     )
     assert len(found.outcome.attempts) == 1
+
+
+class OneBurst(FunctionSession):
+    """A board that is told whether a run may pause; with ``floating`` pins it refuses to try."""
+
+    told: tuple[bool, ...] = ()
+
+    def run(
+        self,
+        pattern: Pattern,
+        conditions: RunConditions,
+        *,
+        window: tuple[int, int] | None = None,
+    ) -> Capture:
+        self.told += (conditions.gap_free,)
+        if self.floating:
+            raise TableUnfit("65 rows are too many")
+        return super().run(pattern, conditions, window=window)
+
+
+def gap_free_case(pattern: Pattern) -> Case:
+    plain = case(pattern)
+    return replace(plain, spec=replace(plain.spec, gap_free=True))
+
+
+def test_a_table_that_the_board_cannot_run_as_demanded_is_an_error_of_the_table() -> None:
+    session = OneBurst(floating=1 << OUT1)
+    found = examine(session, gap_free_case(follow_pattern()), RetryPolicy(), TODAY)
+    assert found.lost is None
+    assert found.outcome.verdict is Verdict.ERROR
+    assert found.outcome.origin is Origin.TABLE
+    assert found.outcome.summary == "Could not be run: 65 rows are too many"
+
+
+def test_probes_of_a_table_that_must_not_pause_may_pause() -> None:
+    quiet = follow_pattern(inputs=(0, 1, 0, 1))
+    session = OneBurst()
+    found = examine(session, gap_free_case(quiet), RetryPolicy(), TODAY)
+    assert found.outcome.verdict is Verdict.PASS
+    assert session.told == (True, False)
+
+
+def test_an_outcome_says_how_often_the_clock_paused() -> None:
+    class Pausing(FunctionSession):
+        def _capture(
+            self,
+            pattern: Pattern,
+            answer: Callable[[int, int], int],
+            window: tuple[int, int] | None,
+        ) -> Capture:
+            return replace(super()._capture(pattern, answer, window), exact=True, gaps=3)
+
+    outcome = outcome_of(Pausing())
+    assert outcome.conditions is not None
+    assert (outcome.conditions.exact, outcome.conditions.gaps) == (True, 3)
 
 
 def test_a_wrong_pin_that_floats_is_the_boards_error_not_the_chips_failure() -> None:

@@ -36,7 +36,7 @@ def test_answers_come_in_the_order_of_the_commands() -> None:
 
 def test_the_agent_is_heard_when_it_starts() -> None:
     channel, _ = joined()
-    channel.wait_for_agent(1.0)
+    assert channel.wait_for_agent(1.0)
     assert channel.link.heard > 0
 
 
@@ -44,7 +44,7 @@ def test_an_agent_that_does_not_speak_is_not_waited_for_for_ever() -> None:
     channel, board = joined()
     board.agent_port.outbox.clear()
     before = board.clock.now
-    channel.wait_for_agent(2.0)
+    assert not channel.wait_for_agent(2.0)
     assert 2.0 <= board.clock.now - before < 2.5
 
 
@@ -141,3 +141,32 @@ def test_traffic_is_counted_in_bytes() -> None:
 def test_a_session_number_is_drawn_if_none_is_given() -> None:
     board = JoinedBoard(TernPins(TernChip()), Clock())
     assert all(1 <= Channel(board, 2048).session <= 255 for _ in range(300))
+
+
+class Deaf:
+    """A port from which nothing ever comes; waiting moves the clock."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def read(self, timeout: float) -> bytes:
+        self.now += max(timeout, 0.01)
+        return b""
+
+    def write(self, data: bytes) -> None:
+        pass
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_lost_link_ends_every_later_exchange_at_once_whatever_is_still_queued() -> None:
+    port = Deaf()
+    channel = Channel(port, 256, session=7, clock=lambda: port.now)
+    many = [Command(protocol.SENSE, bytes(200))] * 20
+    with pytest.raises(BoardSilent):
+        list(channel.exchange(many))
+    lost = port.now
+    with pytest.raises(BoardSilent):
+        list(channel.exchange(many))
+    assert port.now < lost + 1.0

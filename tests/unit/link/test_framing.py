@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import binascii
+import platform
 import zlib
 from collections.abc import Callable
+from types import BuiltinFunctionType
 
+import lz4.block
 import pytest
 from cobs import cobs
 from hypothesis import example, given
@@ -49,6 +52,14 @@ def test_crc_has_the_published_check_value() -> None:
     # catalogue of parametrised CRC algorithms (CRC-32/ISO-HDLC), from memory, confirmed by two
     # independent implementations.
     assert zlib.crc32(b"123456789") == binascii.crc32(b"123456789") == 0xCBF43926
+
+
+@pytest.mark.skipif(
+    platform.python_implementation() != "CPython", reason="other interpreters have their own"
+)
+def test_codecs_of_the_host_are_c_coded() -> None:
+    for function in (cobs.encode, cobs.decode, zlib.crc32, lz4.block.compress):
+        assert isinstance(function, BuiltinFunctionType)
 
 
 @given(st.binary(max_size=1100))

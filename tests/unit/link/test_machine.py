@@ -141,7 +141,8 @@ def test_silence_repeats_once_per_patience_until_the_link_is_given_up() -> None:
     )
     assert link.state is State.LOST
     assert link.deadline == INF
-    link.tick(99.0)
+    with pytest.raises(BoardSilent):
+        link.tick(99.0)
 
 
 def test_a_board_that_says_it_is_busy_is_waited_for() -> None:

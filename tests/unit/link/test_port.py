@@ -16,10 +16,11 @@ from pathlib import Path
 import pytest
 import serial
 
-from harness.errors import BoardLost, PortUnavailable
-from harness.link import Port, SerialPort
+from harness.errors import BoardLost, BoardSilent, PortUnavailable
+from harness.link import Port, SerialPort, names_user, shown_address
 from harness.link import port as port_module
 from harness.link.port import _unavailable
+from tests.system.remote import rfc2217_server
 
 OwnEnd = tuple[Port, Callable[[int], bytes], Callable[[bytes], None], Callable[[], None]]
 """A port, and its other end: receive so many bytes, send, hang up."""
@@ -65,7 +66,38 @@ def network() -> Iterator[OwnEnd]:
     other.close()
 
 
-ENDS = [pytest.param(pseudo_terminal, id="tty"), pytest.param(network, id="socket")]
+@contextmanager
+def telnet() -> Iterator[OwnEnd]:
+    """The server of pyserial on a terminal of its own; the other end is that terminal's."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    with rfc2217_server(os.ttyname(slave)) as server:
+        port = SerialPort(server.url)
+
+        def receive(count: int) -> bytes:
+            data = b""
+            while len(data) < count:
+                data += os.read(master, count - len(data))
+            return data
+
+        def send(data: bytes) -> None:
+            os.write(master, data)
+
+        yield port, receive, send, server.hang_up
+        port.close()
+    os.close(master)
+    os.close(slave)
+
+
+ENDS = [
+    pytest.param(pseudo_terminal, id="tty"),
+    pytest.param(network, id="socket"),
+    pytest.param(
+        telnet,
+        id="rfc2217",
+        marks=pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning"),
+    ),
+]
 Ends = Callable[[], AbstractContextManager[OwnEnd]]
 
 
@@ -108,8 +140,8 @@ def test_a_port_whose_other_end_is_gone_is_a_lost_board(ends: Ends) -> None:
         hang_up()
         with pytest.raises(BoardLost) as caught:
             port.read(5.0)
-        assert str(caught.value).endswith("check the cable and plug it in again")
-        assert "the board went away (" in str(caught.value)
+        assert " went away (" in str(caught.value)
+        assert "; check the " in str(caught.value)
 
 
 @pytest.mark.parametrize("ends", ENDS)
@@ -119,11 +151,11 @@ def test_closing_twice_does_no_harm(ends: Ends) -> None:
         port.close()
 
 
-def test_a_port_that_takes_no_more_bytes_is_a_lost_board(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_port_that_takes_no_more_bytes_is_a_silent_board(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(port_module, "WRITE_SECONDS", 1.0)
     with pseudo_terminal() as (port, _, _, _):
         assert isinstance(port, SerialPort)
-        with pytest.raises(BoardLost) as caught:
+        with pytest.raises(BoardSilent) as caught:
             port.write(bytes(1_000_000))
         assert str(caught.value) == (
             f"{port.url}: the board took no bytes for 1 s; unplug it, plug it in again "
@@ -153,8 +185,39 @@ def test_a_port_in_use_is_named() -> None:
 def test_a_port_on_a_computer_that_does_not_listen_is_named() -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
         number = server.getsockname()[1]
-    with pytest.raises(PortUnavailable, match=rf"^socket://127.0.0.1:{number}: the port cannot"):
-        SerialPort(f"socket://127.0.0.1:{number}")
+    for scheme in ("socket", "rfc2217"):
+        with pytest.raises(PortUnavailable) as caught:
+            SerialPort(f"{scheme}://somebody:secret@127.0.0.1:{number}")
+        assert str(caught.value) == (
+            f"{scheme}://127.0.0.1:{number}: the connection was refused; start the program that "
+            "serves the port on that host, and check the number behind the colon"
+        )
+
+
+@pytest.mark.parametrize("scheme", ["socket", "rfc2217"])
+def test_a_port_on_a_host_that_nobody_knows_is_named(scheme: str) -> None:
+    with pytest.raises(PortUnavailable) as caught:
+        SerialPort(f"{scheme}://no-such-host.invalid:4001")
+    assert str(caught.value) == (
+        f"{scheme}://no-such-host.invalid:4001: no computer of that name is known; check the "
+        "host in the port's address"
+    )
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+def test_a_server_of_plain_bytes_is_no_rfc_2217_server() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        number = server.getsockname()[1]
+        with pytest.raises(PortUnavailable) as caught:
+            SerialPort(f"rfc2217://127.0.0.1:{number}?timeout=0.2")
+    assert "what answers there is no RFC 2217 server; use socket://" in str(caught.value)
+
+
+def test_an_address_is_shown_without_user_and_password() -> None:
+    text = "cannot open rfc2217://me:se@cret@lab-3:4001?x=a@b, socket://lab-4:1"
+    assert shown_address(text) == "cannot open rfc2217://lab-3:4001?x=a@b, socket://lab-4:1"
+    assert names_user("socket://me@lab-3:1")
+    assert not names_user("socket://lab-3:1/?x=a@b")
 
 
 def test_a_url_of_an_unknown_kind_is_named() -> None:

@@ -56,7 +56,7 @@ class Terminal:
         return os.read(self.master, 4096) if ready else b""
 
     def write(self, data: bytes) -> None:
-        if self.damage and data.startswith(b"_t += "):
+        if self.damage and data.startswith(b"_p = "):
             self.damage -= 1
             data = data[:50] + bytes((data[50] ^ 1,)) + data[51:]
         os.write(self.master, data)

@@ -18,6 +18,8 @@ profile = "{(ROOT / "ci/wader.toml").as_posix()}"
 """
 SLOT = '[[slot]]\nname = "A1"\nport = "virtual"\nboard = "WB-01"\nchip = "SP2-0001"\n'
 
+NET = '[[slot.defect]]\nkind = "net-stuck"\ndesign = "crc16"\nnet = "{net}"\nlevel = 0\n'
+
 
 def messages(tmp_path: Path, text: str) -> list[str]:
     """Findings about a rack file, without the folder."""
@@ -33,8 +35,8 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
         HEAD
         + SLOT
         + '[[slot.defect]]\nkind = "net-stuck"\ndesign = "ctr163"\nnet = "q[1]"\nlevel = 1\n'
-        + '[[slot.defect]]\nkind = "net-bridge"\ndesign = "gray"\nnet_a = "a"\nnet_b = "b"\n'
-        + 'wired = "or"\n'
+        + '[[slot.defect]]\nkind = "net-bridge"\ndesign = "gray"\nnet_a = "code[0]"\n'
+        + 'net_b = "code[1]"\nwired = "or"\n'
         + '[[slot.board_fault]]\nkind = "open-pin"\npin = "out3"\n'
         + '[[slot.board_fault]]\nkind = "no-clock"\n'
         + '[[slot.link_fault]]\nkind = "bit-errors"\nrate = 1e-5\nseed = 7\n'
@@ -46,7 +48,7 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
     assert (rack.name, rack.path, len(rack.sha256)) == ("Bench", path, 64)
     assert first.defects == (
         NetStuck("ctr163", "q[1]", 1),
-        NetBridge("gray", "a", "b", wired_and=False),
+        NetBridge("gray", "code[0]", "code[1]", wired_and=False),
     )
     assert first.board_faults == (OpenPin("out3"), NoClock())
     assert first.link_faults == (BitErrors(1e-5, 7), Unplug(5000))
@@ -115,6 +117,20 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
             (
                 "rack.toml:6:1: error [fault-on-hardware] slot A1 has invented faults but a real "
                 'port; write port = "virtual" or remove the faults'
+            ),
+        ),
+        (
+            SLOT + NET.format(net="rem[99]"),
+            (
+                'rack.toml:12:1: error [unknown-net] the netlist of "crc16" has no net "rem[99]"; '
+                'did you mean "rem[9]"?'
+            ),
+        ),
+        (
+            SLOT + NET.format(net="c[1]").replace("crc16", "alu181"),
+            (
+                'rack.toml:12:1: error [undriven-net] nothing drives net "c[1]" in the netlist of '
+                '"alu181", and nothing reads it; name a net that a gate, a flop or an input drives'
             ),
         ),
         (

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import PortUnavailable
-from harness.rack import Locks
+from harness.rack import Locks, held
 
 HOLD = """
 import sys
@@ -108,3 +108,16 @@ def test_a_folder_that_is_there_keeps_its_rights_and_a_new_one_is_for_all(tmp_pa
             locks.take("COM3")
     assert (there.stat().st_mode & 0o7777, new.stat().st_mode & 0o7777) == (0o700, 0o1777)
     assert [path.stat().st_mode & 0o777 for path in new.iterdir()] == [0o666]
+
+
+def test_whether_a_lock_is_held_is_told_without_taking_it(tmp_path: Path) -> None:
+    assert held("run r1", tmp_path / "nothing here") is None
+    process = holder(tmp_path, "run r1")
+    try:
+        assert held("run r1", tmp_path) is True
+        assert held("run r2", tmp_path) is None
+    finally:
+        end(process)
+    assert held("run r1", tmp_path) is False
+    with Locks("run r3", tmp_path) as locks:
+        locks.take("run r1")

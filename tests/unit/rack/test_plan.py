@@ -6,6 +6,7 @@ from dataclasses import replace
 
 from harness.judge import Case
 from harness.rack.plan import (
+    RECONNECTS,
     Connect,
     Finish,
     GiveUp,
@@ -63,11 +64,23 @@ def test_a_lost_link_is_opened_again_and_the_design_selected_again() -> None:
     assert names_of_steps(state.after_loss("gone")) == ["connect", "select a", "run a"]
 
 
-def test_a_link_lost_twice_gives_the_rest_up_with_the_reason() -> None:
-    state = SlotState((A1, A2, B)).after_connect().after_loss("once").after_loss("twice")
-    step = next_step(state)
+def test_a_table_that_lost_its_link_is_selected_and_run_again_once() -> None:
+    state = SlotState((A1, B)).after_connect().after_select("a")
+    assert state.may_run_again
+    state = state.after_interruption()
+    assert not state.may_run_again
+    assert names_of_steps(state) == ["connect", "select a", "run a", "select b", "run b"]
+    assert state.after_connect().after_table().may_run_again
+
+
+def test_a_link_lost_too_often_gives_the_rest_up_with_the_reason() -> None:
+    state = SlotState((A1, A2, B)).after_connect()
+    for _ in range(RECONNECTS):
+        state = state.after_loss("early")
+        assert isinstance(next_step(state), Connect)
+    step = next_step(state.after_loss("late"))
     assert isinstance(step, GiveUp)
-    assert (step.reason, len(step.rest)) == ("twice", 3)
+    assert (step.reason, len(step.rest)) == ("late", 3)
 
 
 def test_a_stopped_slot_gives_up_what_is_left() -> None:

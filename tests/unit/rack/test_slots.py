@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 import threading
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import pytest
@@ -10,9 +12,12 @@ import pytest
 from harness.board import Capture, RunConditions
 from harness.errors import (
     BoardLost,
+    BoardMisbehaved,
+    BoardSilent,
     Cancelled,
     HarnessError,
     HostMisuse,
+    LinkError,
     PortUnavailable,
     StoreError,
 )
@@ -20,8 +25,10 @@ from harness.judge import Case, ChipRecord, Outcome, RetryPolicy, Verdict
 from harness.rack import (
     BoardSession,
     Event,
+    PowerCycle,
     Slot,
     SlotFinished,
+    SlotRecovering,
     SlotWorker,
     StopSwitch,
     TableJudged,
@@ -38,6 +45,7 @@ class Memory:
     chips: list[ChipRecord] = field(default_factory=list)
     outcomes: list[Outcome] = field(default_factory=list)
     seen: list[str] = field(default_factory=list)
+    recovering: list[str] = field(default_factory=list)
 
     def record_chip(self, chip: ChipRecord) -> None:
         self.chips.append(chip)
@@ -49,6 +57,8 @@ class Memory:
     def observe(self, event: Event) -> None:
         if isinstance(event, TableJudged):
             self.seen.append(f"told {event.outcome.design}")
+        if isinstance(event, SlotRecovering):
+            self.recovering.append(event.text)
         if isinstance(event, SlotFinished):
             self.seen.append("finished")
 
@@ -59,13 +69,16 @@ def cases(*designs: str) -> list[Case]:
 
 
 def work(
-    sessions: list[BoardSession | HarnessError],
+    sessions: Sequence[BoardSession | HarnessError],
     designs: tuple[str, ...] = ("a", "b", "c"),
     board: str = "WB-01",
+    power: PowerCycle | None = None,
+    patience_s: float = 5.0,
 ) -> Memory:
     """Run one slot whose board answers with these sessions, one per connection."""
     memory = Memory()
     waiting = iter(sessions)
+    slot = Slot("A1", "port", board, "PK-01", power_cycle=power, patience_s=patience_s)
 
     def opener(slot: Slot) -> BoardSession:
         found = next(waiting)
@@ -75,7 +88,7 @@ def work(
 
     stop = StopSwitch()
     worker = SlotWorker(
-        Slot("A1", "port", board, "PK-01"),
+        slot,
         cases(*designs),
         opener,
         memory,
@@ -119,20 +132,97 @@ def test_a_board_that_is_another_than_the_rack_file_says_is_not_used() -> None:
     assert (session.closed, session.runs) == (1, [])
 
 
-def test_a_link_lost_in_a_table_is_error_and_the_rest_runs_on_a_new_session() -> None:
-    first = FunctionSession([good_chip, BoardLost("unplugged")])
+@pytest.mark.parametrize("error", [BoardLost("unplugged"), BoardSilent("hangs")])
+def test_a_table_that_lost_its_link_runs_again_from_its_start_and_says_so(
+    error: LinkError,
+) -> None:
+    first = FunctionSession([good_chip, error])
     second = FunctionSession()
     memory = work([first, second])
-    assert verdicts(memory) == [Verdict.PASS, Verdict.ERROR, Verdict.PASS]
-    assert second.selected == ["c"]
+    assert verdicts(memory) == [Verdict.PASS] * 3
+    assert second.selected == ["b", "c"]
     assert (first.closed, second.closed) == (1, 1)
+    again = [outcome.summary.partition(" The link was lost once")[2] for outcome in memory.outcomes]
+    assert again == ["", ", and the table was run again from its start.", ""]
+    assert f"the link was lost in b/{memory.outcomes[1].table}, which" in memory.recovering[0]
 
 
-def test_a_link_lost_twice_leaves_the_rest_not_run() -> None:
+def test_nothing_of_a_run_that_was_cut_short_is_in_the_outcome() -> None:
+    first = FunctionSession([lambda cycle, drive: ~good_chip(cycle, drive), BoardLost("gone")])
+    memory = work([first, FunctionSession()], ("a",))
+    (outcome,) = memory.outcomes
+    assert (outcome.verdict, outcome.mismatches, len(outcome.attempts)) == (Verdict.PASS, 0, 1)
+
+
+def test_a_table_that_loses_the_link_twice_is_error_and_the_rest_runs() -> None:
     lost = BoardLost("unplugged")
-    memory = work([FunctionSession([lost]), FunctionSession([lost])])
+    memory = work([FunctionSession([lost]), FunctionSession([lost]), FunctionSession()])
+    assert verdicts(memory) == [Verdict.ERROR, Verdict.PASS, Verdict.PASS]
+
+
+def test_a_link_lost_time_and_again_leaves_the_rest_not_run() -> None:
+    lost = BoardLost("unplugged")
+    memory = work([FunctionSession([lost]) for _ in range(4)])
     assert verdicts(memory) == [Verdict.ERROR, Verdict.ERROR, Verdict.NOT_RUN]
     assert "lost again (unplugged)" in memory.outcomes[2].summary
+
+
+def test_a_board_that_misbehaves_in_a_table_makes_it_an_error_at_once() -> None:
+    memory = work([FunctionSession([BoardMisbehaved("out of memory")]), FunctionSession()])
+    assert verdicts(memory) == [Verdict.ERROR, Verdict.PASS, Verdict.PASS]
+
+
+def test_a_board_that_is_back_within_its_patience_is_found_again() -> None:
+    gone = PortUnavailable("gone")
+    memory = work([FunctionSession([BoardLost("unplugged")]), gone, gone, FunctionSession()])
+    assert verdicts(memory) == [Verdict.PASS] * 3
+
+
+def test_another_board_at_the_same_port_is_not_taken_for_the_one_that_left() -> None:
+    other = FunctionSession()
+    other.identity = replace(other.identity, board_serial="WB-02")
+    memory = work([FunctionSession([BoardLost("unplugged")]), other], board="")
+    assert verdicts(memory) == [Verdict.ERROR, Verdict.NOT_RUN, Verdict.NOT_RUN]
+    assert "the board says it is WB-02, before it was WB-01" in memory.chips[-1].trouble
+
+
+def test_serial_numbers_of_boards_are_compared_without_regard_to_case() -> None:
+    assert verdicts(work([FunctionSession()], board="wb-01")) == [Verdict.PASS] * 3
+
+
+POWER = PowerCycle((sys.executable, "-c", ""), wait_s=1.0)
+
+
+def test_a_board_that_hangs_is_power_cycled_once_and_the_outcome_says_so() -> None:
+    silent = BoardSilent("silent")
+    gone = PortUnavailable("gone")
+    memory = work([FunctionSession([silent]), silent, gone, FunctionSession()], power=POWER)
+    assert verdicts(memory) == [Verdict.PASS] * 3
+    assert "The board did not answer, so its power was cycled by `" in memory.outcomes[0].summary
+    assert "power" not in memory.outcomes[1].summary
+    assert [text.partition(" (")[0] for text in memory.recovering[1:2]] == ["the board hangs"]
+
+
+def test_a_board_that_hangs_from_the_start_is_power_cycled_too() -> None:
+    memory = work([BoardSilent("silent"), FunctionSession()], power=POWER)
+    assert verdicts(memory) == [Verdict.PASS] * 3
+    assert "its power was cycled by" in memory.outcomes[0].summary
+
+
+def test_a_board_that_hangs_on_says_what_was_tried() -> None:
+    memory = work([BoardSilent("silent")] * 2, power=replace(POWER, wait_s=0.0))
+    assert verdicts(memory) == [Verdict.NOT_RUN] * 3
+    assert memory.chips[-1].trouble.startswith(
+        "slot A1, port port: silent; its power was cycled by `"
+    )
+
+
+def test_a_board_that_hangs_without_a_power_command_names_the_key() -> None:
+    memory = work([BoardSilent("silent")])
+    assert memory.chips[-1].trouble == (
+        "slot A1, port port: silent; or name a command in the rack file that switches it off and "
+        'on ("power_cycle")'
+    )
 
 
 def test_a_table_that_the_board_cannot_take_does_not_cost_the_session() -> None:
@@ -142,8 +232,12 @@ def test_a_table_that_the_board_cannot_take_does_not_cost_the_session() -> None:
 
 
 def test_a_board_that_does_not_come_back_is_trouble_for_the_rest() -> None:
-    memory = work([FunctionSession([BoardLost("unplugged")]), PortUnavailable("gone")])
+    lost = BoardLost("unplugged")
+    memory = work([FunctionSession([lost]), PortUnavailable("gone")], patience_s=0.0)
     assert verdicts(memory) == [Verdict.ERROR, Verdict.NOT_RUN, Verdict.NOT_RUN]
+    assert memory.outcomes[0].summary == (
+        "Could not be tested: unplugged. It did not come back: gone."
+    )
     assert memory.chips[-1].trouble.endswith("gone")
 
 

@@ -247,13 +247,13 @@ def hostile_run() -> RunRecord:
     return run
 
 
-def poisoned(value: Any) -> Any:
+def poisoned(value: Any, text: str = HOSTILE) -> Any:
     """Copy a record with hostile text added to all plain text in it, one field at a time."""
     if dataclasses.is_dataclass(value) and not isinstance(value, (type, Wave)):
         names = [field.name for field in dataclasses.fields(value)]
-        return replace(value, **{name: poisoned(getattr(value, name)) for name in names})
+        return replace(value, **{name: poisoned(getattr(value, name), text) for name in names})
     if isinstance(value, Wave):
-        return replace(value, pin=value.pin + HOSTILE, signal=value.signal + HOSTILE)
+        return replace(value, pin=value.pin + text, signal=value.signal + text)
     if isinstance(value, tuple):
-        return tuple(poisoned(item) for item in value)
-    return value + HOSTILE if type(value) is str else value
+        return tuple(poisoned(item, text) for item in value)
+    return value + text if type(value) is str else value

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from harness.store import Attempt, Wave
-from reports.texts import agreement, differs, duration, hertz, many, printable
+from harness.store import Attempt, Conditions, Wave
+from reports.texts import agreement, conditions_text, differs, duration, hertz, many, printable
 
 
 @pytest.mark.parametrize(
@@ -49,3 +49,20 @@ def test_only_what_was_tested_and_read_can_differ() -> None:
     assert [differs(wave, k) for k in range(11)] == [
         False, False, True, True, False, True, True, False, False, False, False,
     ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("exact", "gaps", "asked", "told"),
+    [
+        (False, 0, 10e6, "paced"),
+        (True, 0, 10e6, "exact, -3.8 %"),
+        (True, 0, 125e6 / 13, "exact"),
+        (True, 1, 125e6 / 13, "exact, 1 pause"),
+        (True, 9, 9.616e6, "exact, 9 pauses, -0.0064 %"),
+    ],
+)
+def test_how_cycles_were_timed_is_told_with_pauses_and_the_error_of_the_rate(
+    exact: bool, gaps: int, asked: float, told: str
+) -> None:
+    text = conditions_text(Conditions(asked, 125e6 / 13, exact, 0.0, 2, gaps))
+    assert text.endswith(f"ran at 9.615 MHz ({told}), settle 0 µs, reset 2 cycles")

@@ -116,6 +116,7 @@ DESIGN_FAULTS = [
     ("clock_hz = 50_000", "clock_hz = -5", "bad-rate"),
     ("clock_hz = 50_000", "clock_hz = nan", "bad-rate"),
     ("clock_hz = 50_000", "clock_hz = 0.2", "bad-rate"),
+    ("clock_hz = 50_000", "gap_free = 1", "wrong-type"),
     ("clock_hz = 50_000", "settle_us = -1", "out-of-range"),
     ("clock_hz = 50_000", "reset_cycles = -1", "out-of-range"),
     ("clock_hz = 50_000", "latency = { qq = 1 }", "latency-of-unknown-bus"),

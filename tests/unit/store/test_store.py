@@ -20,6 +20,7 @@ from harness.judge import RetryPolicy, examine
 from harness.store import (
     SCHEMA_VERSION,
     CodecError,
+    Conditions,
     Outcome,
     PinCount,
     Store,
@@ -296,6 +297,17 @@ def test_a_field_that_a_record_does_not_have_is_refused() -> None:
     plain = {"pin": "a", "signal": "b", "mismatches": 1, "colour": "red"}
     with pytest.raises(CodecError, match=r"^count: unknown field colour$"):
         decode(PinCount, plain, "count")
+
+
+def test_a_field_that_is_younger_than_a_record_takes_its_default() -> None:
+    conditions = Conditions(1e6, 1e6, True, 0.0, 2, gaps=4)
+    plain = encode(conditions)
+    assert isinstance(plain, dict)
+    del plain["gaps"]
+    assert decode(Conditions, plain, "conditions") == replace(conditions, gaps=0)
+    del plain["exact"]
+    with pytest.raises(CodecError, match=r"^conditions: missing field exact$"):
+        decode(Conditions, plain, "conditions")
 
 
 def test_programs_that_create_one_store_at_the_same_time_all_get_it(tmp_path: Path) -> None:

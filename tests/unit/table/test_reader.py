@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import suppress
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.errors import TableError
-from harness.table import Pattern, load_table
+from harness.table import Pattern, check_table, load_table
 from tests.unit.table.tables import Desk
 
 GOOD = "rst_n,clk,d,q,co,repeat,label,note\n0,C,5,0,L,,clear,why\n1,C,,6,H,3,,\n,,0xF,,X,,end,\n"
@@ -344,3 +345,17 @@ def test_a_path_stands_for_the_table_that_the_design_lists(desk: Desk) -> None:
     path = Path(desk.folder) / "count" / "main.csv"
     path.write_text("clk,q\nC,1\n")
     assert load_table(path, desk.design, desk.shuttle).cycles == 1
+
+
+def test_rows_that_pause_the_clock_are_refused_where_the_table_forbids_pauses(desk: Desk) -> None:
+    text = "d,co,repeat\n1,H,3\n1,Z,\n1,H,until 4\n"
+    spec = replace(desk.spec(text, "t.csv", {}), gap_free=True)
+    found = check_table(spec, desk.design, desk.shuttle)[1]
+    assert [(f.location.line, f.location.column, f.rule) for f in found] == [
+        (3, 0, "pause-in-gap-free"),
+        (4, 0, "pause-in-gap-free"),
+    ]
+    assert found[0].message == (
+        "a test for Z or an until makes the clock pause, and the table's gap_free forbids it"
+    )
+    assert desk.told(text) == []

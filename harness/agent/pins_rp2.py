@@ -1,0 +1,402 @@
+"""Pins of an RP2040 by its PIO and DMA: inside a burst every cycle is timed by hardware.
+
+One state machine drives all pins from words in memory and reads all pins; one DMA channel brings
+the words, a second takes what was read, and a third and fourth hand them their control blocks.
+One rule: every register goes through ``bus``, and what was found is put back on release.
+"""
+
+from .codec import words
+from .engine import Refused
+from .protocol import GAP_FREE, PULSES, UNTIL
+from .rp2_chip import (
+    CHANNELS,
+    CLEAR_BITS,
+    DMA_ABORT,
+    DMA_COUNT,
+    DMA_CTRL,
+    DMA_ON,
+    DMA_READ,
+    DMA_START,
+    DMA_WRITE,
+    FUNCTION_PIO,
+    GET,
+    GET_CTRL,
+    IO_CTRL,
+    PACE_NONE,
+    PAD_DOWN,
+    PAD_IN,
+    PAD_OFF,
+    PAD_UP,
+    PADS,
+    PIO_CTRL,
+    PIO_FDEBUG,
+    PIO_FLEVEL,
+    PIO_FSTAT,
+    PIO_MEMORY,
+    PIO_RXF,
+    PIO_TXF,
+    RX_EMPTY,
+    SEND,
+    SEND_CTRL,
+    SET_BITS,
+    SM_CLKDIV,
+    SM_ENABLE,
+    SM_EXECCTRL,
+    SM_INSTR,
+    SM_PINCTRL,
+    SM_RESTART,
+    SM_SHIFTCTRL,
+    STALLED,
+    TX_EMPTY,
+    WRITE_FOUR,
+    Bus,
+    channel,
+    found_state,
+    pulled,
+)
+from .rp2_plan import LOOPS, Plan, has_pulse
+from .rp2_stream import cross, crossing
+from .rp2_timing import (
+    GO,
+    OUT_NULL,
+    OUT_PINDIRS,
+    OUT_PINS,
+    OUT_X,
+    OUT_Y,
+    PULL_IF_EMPTY,
+    layout,
+)
+
+ALL_PINS = (30 << 20) | (5 << 26)
+"""PINCTRL: OUT and IN over all 30 pins."""
+AUTOMATIC = (1 << 16) | (1 << 17) | (1 << 18) | (1 << 19)
+"""SHIFTCTRL: refill and hand over by itself, 32 bits each."""
+
+
+class Pins:
+    """Controller pins in the order in which the host bound them.
+
+    ``bursts`` counts how often the clock was started: by hardware for a whole burst, or by
+    software for a single cycle.
+    """
+
+    name = "rp2"
+    exact = True
+    rows = 512
+
+    def __init__(self, bus: object = None, stream: int = 2048, capture: int = 4096) -> None:
+        self.bus = bus or Bus()
+        self.numbers = []
+        self.found = []
+        self.bursts = 0
+        self.idle = None
+        self.loaded = None
+        self.enabled = 0
+        self.levels = 0
+        self.row_words = 1
+        self.plan = Plan(self.bus, stream, capture)
+        self.timed = (1250, 0, 0)
+        self.layouts = {}
+
+    def serial(self) -> str:
+        """The controller's unique number in hex."""
+        return self.bus.serial()
+
+    def limits(self) -> object:
+        """What a burst can be: ticks, and what fits."""
+        return {
+            "tick_ns": self.tick(),
+            "captured": self.plan.most_kept,
+            "words": self.plan.most_words,
+            "loops": LOOPS,
+        }
+
+    def tick(self) -> int:
+        """Nanoseconds of a tick of the system clock."""
+        hertz = self.bus.frequency()
+        if 1_000_000_000 % hertz:
+            raise Refused(
+                "the system clock of %d Hz has no tick of whole nanoseconds; set it to 125 MHz"
+                % hertz
+            )
+        return 1_000_000_000 // hertz
+
+    def bind(self, numbers: object) -> None:
+        """Take these pins, all as inputs without a pull.
+
+        Raises Refused if another program uses what is needed for them.
+        """
+        self.release()
+        self.numbers = list(numbers)
+        bits = range(len(self.numbers))
+        self.outward = crossing([(bit, self.numbers[bit]) for bit in bits])
+        self.inward = crossing([(self.numbers[bit], bit) for bit in bits])
+        self.found = found_state(self.bus, self.numbers)
+        self.set_up()
+        read, write = self.bus.read, self.bus.write
+        for number in self.numbers:
+            pad = read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF)
+            write(PADS + 4 * number, pad | PAD_IN)
+            write(IO_CTRL + 8 * number, FUNCTION_PIO)
+
+    def set_up(self) -> None:
+        """Make the state machine ours, with every pin an input."""
+        write = self.bus.write
+        write(SM_CLKDIV, 1 << 16)
+        write(SM_SHIFTCTRL, AUTOMATIC)
+        write(SM_PINCTRL, ALL_PINS)
+        self.loaded = None
+        self.halt()
+        self.order(OUT_PINDIRS, 0)
+        self.enabled = 0
+        self.levels = 0
+
+    def order(self, instruction: int, value: int) -> None:
+        """Have the halted state machine take a word and do something with it."""
+        self.bus.write(PIO_TXF, value)
+        self.bus.write(SM_INSTR, instruction)
+
+    def halt(self) -> None:
+        """Stop machine and DMA wherever they are, and empty what is between them."""
+        read, write = self.bus.read, self.bus.write
+        write(PIO_CTRL + CLEAR_BITS, SM_ENABLE)
+        for number in CHANNELS:
+            write(channel(number) + DMA_CTRL, 0)
+        write(DMA_ABORT, sum([1 << number for number in CHANNELS]))
+        write(PIO_CTRL + SET_BITS, SM_RESTART)
+        while not read(PIO_FSTAT) & RX_EMPTY:
+            read(PIO_RXF)
+        while not read(PIO_FSTAT) & TX_EMPTY:
+            write(SM_INSTR, OUT_NULL)
+        write(PIO_CTRL + SET_BITS, SM_RESTART)
+
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> object:
+        """Set the time of a cycle, in whole ticks, never shorter than asked for."""
+        tick = self.tick()
+        self.timed = tuple([(ns + tick - 1) // tick for ns in (period_ns, settle_ns, sample_ns)])
+        self.layouts = {}
+        return self.layout(1).ticks * tick, 1
+
+    def layout(self, row_words: int) -> object:
+        """The cycle as it is for vectors without (1) or with a pulse (2)."""
+        if row_words not in self.layouts:
+            ticks, settle, sample = self.timed
+            self.layouts[row_words] = layout(row_words, ticks, settle, sample)
+        return self.layouts[row_words]
+
+    def perform(self, engine: object, count: int) -> None:
+        """Run the first ``count`` rows of the engine's block; give it back what was read."""
+        block = engine.block
+        two = 2 if engine.manner & PULSES or has_pulse(block, count) else 1
+        row = done = 0
+        while row < count:
+            if block.repeat[row] & UNTIL and not engine.manner & GAP_FREE:
+                self.row_words = two
+                engine.run_until(row, block.repeat[row] & 0x7FFFFFFF)
+                row += 1
+                continue
+            span = (count, two, engine.first - engine.cycle, engine.stop - engine.cycle)
+            row, done = self.plan.lay_out(block, (row, done), self.outward, span)
+            if engine.manner & GAP_FREE and (row < count or engine.cycle):
+                raise Refused("no single burst: " + (self.plan.why or "more than one block"))
+            self.burst(block, engine.manner & GAP_FREE)
+            self.give_back(engine)
+
+    def burst(self, block: object, gap_free: int) -> None:
+        """Run what is laid out. Raises Refused if it paused and must not."""
+        plan = self.plan
+        if not plan.cycles:
+            return
+        found = self.layout(plan.row_words)
+        row = plan.pieces[0][0]
+        self.load(found)
+        self.aim(block.enable[row], block.drive[row])
+        try:
+            self.begin(found, plan.cycles)
+            self.wait_for(self.caught_up)
+            stalled = self.bus.read(PIO_FDEBUG) & STALLED if found.x is None else 0
+        finally:
+            self.halt()
+        self.levels = self.last_levels(block)
+        self.bursts += 1
+        if stalled and gap_free:
+            raise Refused("the clock paused within the burst: the DMA could not keep up")
+        if stalled:
+            self.bursts += 1
+
+    def last_levels(self, block: object) -> int:
+        """What the pins are left at."""
+        piece = self.plan.pieces[-1]
+        return block.drive[piece[0] + piece[2] - 1 if piece[4] else piece[0]]
+
+    def load(self, found: object) -> None:
+        """Put the program for such cycles where the state machine runs it."""
+        if self.loaded is found:
+            return
+        write = self.bus.write
+        for k in range(len(found.program)):
+            write(PIO_MEMORY + 4 * k, found.program[k])
+        write(SM_EXECCTRL, (len(found.program) - 1) << 12)
+        self.loaded = found
+
+    def aim(self, enable: int, drive: int) -> None:
+        """Bring directions to what a burst needs; pins that turn begin at its first levels."""
+        if enable == self.enabled:
+            return
+        turned = enable & ~self.enabled
+        self.order(OUT_PINS, self.moved((self.levels & ~turned) | (drive & turned)))
+        self.order(OUT_PINDIRS, self.moved(enable))
+        self.enabled = enable
+
+    def moved(self, word: int) -> int:
+        """A word of the host's in controller order."""
+        return cross(self.outward, word)
+
+    def begin(self, found: object, cycles: int) -> None:
+        """Let the machine go; the first words wait in its queue by then."""
+        write = self.bus.write
+        plan = self.plan
+        self.prepare(found, cycles)
+        for number, at, partner in (
+            (SEND_CTRL, plan.sending_at, SEND),
+            (GET_CTRL, plan.getting_at, GET),
+        ):
+            base = channel(number)
+            write(base + DMA_READ, at)
+            write(base + DMA_WRITE, channel(partner))
+            write(base + DMA_COUNT, 4)
+            write(base + DMA_CTRL, DMA_ON | WRITE_FOUR | PACE_NONE | (number << 11))
+        write(DMA_START, (1 << SEND_CTRL) | (1 << GET_CTRL))
+        queued = min(4, cycles * found.words)
+        while self.bus.read(PIO_FLEVEL) & 15 < queued:
+            self.bus.idle()
+        self.go(found)
+
+    def prepare(self, found: object, cycles: int) -> None:
+        """Set the machine's counter or its loop, before any vector is in its queue."""
+        if found.x is None:
+            self.order(OUT_Y, cycles - 1)
+        else:
+            self.order(OUT_X, found.x)
+
+    def go(self, found: object) -> None:
+        """Start the machine on what stands in its queue."""
+        write = self.bus.write
+        if found.words == 2 and found.x is None:
+            write(SM_INSTR, OUT_X)
+        write(SM_INSTR, PULL_IF_EMPTY)
+        write(SM_INSTR, GO)
+        write(PIO_FDEBUG, STALLED)
+        write(PIO_CTRL + SET_BITS, SM_ENABLE)
+
+    def caught_up(self) -> bool:
+        """Whether the last control block of the receiving channel has stopped it."""
+        return not self.bus.read(channel(GET) + DMA_CTRL) & 1
+
+    def wait_for(self, done: object) -> None:
+        """Wait for the hardware; the host may hear that work goes on, or stop it."""
+        while not done():
+            self.bus.idle()
+            if self.idle:
+                self.idle()
+
+    def give_back(self, engine: object) -> None:
+        """Hand what was captured to the engine, piece by piece."""
+        plan = self.plan
+        block = engine.block
+        if plan.pull:
+            engine.floating[0] = self.pull(plan.pull)
+        for row, done, size, kept, rows in plan.pieces:
+            if rows or size == 1:
+                plan.pick(engine.seen, size, self.inward)
+                engine.judge(block, row, size, row, done)
+            else:
+                self.give_repeats(engine, row, done, (size, kept))
+        engine.floating[0] = 0
+
+    def give_repeats(self, engine: object, row: int, done: int, piece: object) -> None:
+        """Hand repetitions of a row from ``done`` on back; ``piece`` is how many, and captured."""
+        left, kept = piece
+        while left:
+            part = min(left, engine.rows)
+            engine.place(row, done, 0, part)
+            if kept:
+                self.plan.pick(engine.seen, part, self.inward)
+            engine.judge(engine.work, 0, part, -1, 0)
+            done += part
+            left -= part
+
+    def until(self, vector: object, limit: int) -> object:
+        """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
+
+        Each cycle is timed by hardware; software looks at the answer in between. Returns cycles
+        used, last word read, whether it matched.
+        """
+        drive, enable, pulse, expect, care = vector
+        two = self.row_words
+        found = self.layout(two)
+        self.load(found)
+        self.aim(enable, drive)
+        pair = (self.moved(drive), self.moved(drive ^ pulse))[:two]
+        seen = words(1)
+        used = 0
+        while used < limit:
+            self.single(found, pair)
+            self.plan.picked = 0
+            self.plan.pick(seen, 1, self.inward)
+            used += 1
+            if not (seen[0] ^ expect) & care:
+                break
+        self.levels = drive
+        return used, seen[0], not (seen[0] ^ expect) & care
+
+    def single(self, found: object, pair: object) -> None:
+        """Run one cycle without DMA; what was read is the first captured word."""
+        try:
+            self.prepare(found, 1)
+            for word in pair:
+                self.bus.write(PIO_TXF, word)
+            self.go(found)
+            self.wait_for(self.answered)
+            self.plan.capture[0] = self.bus.read(PIO_RXF)
+        finally:
+            self.halt()
+        self.bursts += 1
+
+    def answered(self) -> bool:
+        """Whether a word was read."""
+        return not self.bus.read(PIO_FSTAT) & RX_EMPTY
+
+    def pull(self, mask: int) -> int:
+        """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
+        floats = 0
+        for bit in range(len(self.numbers)):
+            if mask >> bit & 1 and not self.enabled >> bit & 1:
+                number = self.numbers[bit]
+                up = pulled(self.bus, number, PAD_UP)
+                down = pulled(self.bus, number, PAD_DOWN)
+                if up and not down:
+                    floats |= 1 << bit
+        return floats
+
+    def took(self) -> int:
+        """Hardware keeps the time of a cycle as ``timing`` said."""
+        return 0
+
+    def sense(self) -> object:
+        """No sensor is known to this module."""
+        return {}
+
+    def release(self) -> None:
+        """Stop everything, make every pin an input and put back what was found."""
+        if not self.found:
+            return
+        self.halt()
+        self.order(OUT_PINDIRS, 0)
+        self.enabled = 0
+        for place, value in reversed(self.found):
+            self.bus.write(place, value)
+        for k in range(len(self.loaded.program) if self.loaded else 0):
+            self.bus.write(PIO_MEMORY + 4 * k, 0)
+        self.loaded = None
+        self.found = []

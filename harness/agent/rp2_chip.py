@@ -1,0 +1,149 @@
+"""The RP2040's registers that the agent uses, and the one object through which it reaches them.
+
+Addresses and bits after the RP2040 datasheet: DMA 2.5.7, IO bank 2.19.6.1, pads 2.19.6.3, SIO
+2.3.1.7, PIO 3.7 (from memory, confirmed by the emulator). One rule: whoever wants a register asks
+a bus, so that tests can put an emulator behind it.
+"""
+
+from .codec import words
+from .engine import Refused
+
+PIO = 0x50200000
+PIO_CTRL = PIO
+PIO_FSTAT = PIO + 0x04
+PIO_FDEBUG = PIO + 0x08
+PIO_FLEVEL = PIO + 0x0C
+PIO_TXF = PIO + 0x10
+PIO_RXF = PIO + 0x20
+PIO_MEMORY = PIO + 0x48
+SM_CLKDIV = PIO + 0xC8
+SM_EXECCTRL = PIO + 0xCC
+SM_SHIFTCTRL = PIO + 0xD0
+SM_ADDR = PIO + 0xD4
+SM_INSTR = PIO + 0xD8
+SM_PINCTRL = PIO + 0xDC
+SM_STATE = (SM_CLKDIV, SM_EXECCTRL, SM_SHIFTCTRL, SM_PINCTRL)
+"""What a state machine is set up by; machine 0 of block 0 is used."""
+
+SM_ENABLE = 1
+SM_RESTART = (1 << 4) | (1 << 8)
+TX_EMPTY = 1 << 24
+RX_EMPTY = 1 << 8
+STALLED = (1 << 24) | 1
+"""In FDEBUG: the state machine waited for a word to send, or for room for one received."""
+
+DMA = 0x50000000
+DMA_STRIDE = 0x40
+DMA_READ = 0x00
+DMA_WRITE = 0x04
+DMA_COUNT = 0x08
+DMA_CTRL = 0x10
+"""CTRL where writing it does not trigger the channel (alias 1)."""
+DMA_START = DMA + 0x430
+DMA_ABORT = DMA + 0x444
+DMA_ON = 1 | (1 << 1) | (2 << 2) | (1 << 21)
+"""Enabled, of high priority, words of 32 bits, no interrupts."""
+DMA_BUSY = 1 << 24
+STEP_READ = 1 << 4
+STEP_WRITE = 1 << 5
+READ_PAIR = STEP_READ | (3 << 6)
+"""Read the same two words again and again."""
+WRITE_FOUR = STEP_READ | STEP_WRITE | (4 << 6) | (1 << 10)
+"""Write to the same four registers again and again."""
+PACE_TX = 0 << 15
+PACE_RX = 4 << 15
+PACE_NONE = 0x3F << 15
+
+SEND, SEND_CTRL, GET, GET_CTRL = 11, 10, 9, 8
+"""DMA channels: words to the pins, its control blocks, words from the pins, its control blocks."""
+CHANNELS = (SEND, SEND_CTRL, GET, GET_CTRL)
+
+IO_CTRL = 0x40014004
+PADS = 0x4001C004
+PAD_IN = 1 << 6
+PAD_OFF = 1 << 7
+PAD_UP = 1 << 3
+PAD_DOWN = 1 << 2
+FUNCTION_PIO = 6
+GPIO_IN = 0xD0000004
+PULL_WAIT_US = 20
+"""How long a weak pull may take to move a floating pin and its track, in microseconds."""
+
+SET_BITS = 0x2000
+CLEAR_BITS = 0x3000
+"""Added to the address of a register: write ones to set bits, or to clear them (2.1.2)."""
+
+
+class Bus:
+    """The board's own memory and registers, as MicroPython shows them."""
+
+    def __init__(self) -> None:
+        import machine
+
+        self.machine = machine
+        self.memory = machine.mem32
+
+    def read(self, address: int) -> int:
+        """Read a register."""
+        return self.memory[address]
+
+    def write(self, address: int, value: int) -> None:
+        """Write a register."""
+        self.memory[address] = value
+
+    def room(self, count: int) -> object:
+        """Take ``count`` words and say where they are: at a multiple of eight bytes."""
+        import uctypes
+
+        buffer = words(count + 1)
+        address = uctypes.addressof(buffer)
+        if address & 7:
+            return memoryview(buffer)[1:], address + 4
+        return buffer, address
+
+    def frequency(self) -> int:
+        """The system clock in Hz."""
+        return self.machine.freq()
+
+    def serial(self) -> str:
+        """The controller's unique number in hex."""
+        return "".join(["%02x" % byte for byte in self.machine.unique_id()])
+
+    def idle(self) -> None:
+        """Let time pass: on a board it does so by itself."""
+
+    def pause(self, us: int) -> None:
+        """Wait ``us`` microseconds."""
+        from time import sleep_us
+
+        sleep_us(us)
+
+
+def channel(number: int) -> int:
+    """The address of a DMA channel's registers."""
+    return DMA + DMA_STRIDE * number
+
+
+def found_state(bus: object, numbers: object) -> object:
+    """Note how everything was found, as (address, value). Raises Refused if it is in use."""
+    places = [PADS + 4 * number for number in numbers]
+    places += [IO_CTRL + 8 * number for number in numbers]
+    places += SM_STATE
+    for number in CHANNELS:
+        base = channel(number)
+        if bus.read(base + DMA_CTRL) & DMA_BUSY:
+            raise Refused("DMA channel %d is in use by another program" % number)
+        places += [base + DMA_CTRL, base + DMA_READ, base + DMA_WRITE, base + DMA_COUNT]
+    if bus.read(PIO_CTRL) & SM_ENABLE:
+        raise Refused("the PIO's state machine 0 is in use by another program")
+    return [(place, bus.read(place)) for place in places]
+
+
+def pulled(bus: object, number: int, pull: int) -> int:
+    """A pin's level under a weak pull, which is taken away again."""
+    place = PADS + 4 * number
+    bus.write(place + SET_BITS, pull)
+    bus.pause(PULL_WAIT_US)
+    level = bus.read(GPIO_IN) >> number & 1
+    bus.write(place + CLEAR_BITS, pull)
+    return level

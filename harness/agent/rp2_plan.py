@@ -1,0 +1,177 @@
+"""Cuts a block into bursts for the RP2040 and lays each out in memory for the DMA.
+
+One rule: within a burst nothing waits for software; what needs software (other directions, weak
+pulls, rows that wait for their outputs, full memory) ends it, and ``why`` says what it was.
+"""
+
+from .protocol import UNTIL
+from .rp2_chip import (
+    DMA_ON,
+    GET_CTRL,
+    PACE_RX,
+    PACE_TX,
+    PIO_RXF,
+    PIO_TXF,
+    READ_PAIR,
+    SEND_CTRL,
+    STEP_READ,
+    STEP_WRITE,
+)
+from .rp2_stream import EDGE, LEAST_LOOP, Chain, any_set, lay, pick_words, plain_rows
+
+LOOPS = 32
+"""Repeated rows of one burst that take no memory for their repetitions."""
+SEND_STEP = DMA_ON | PACE_TX | (SEND_CTRL << 11) | STEP_READ
+SEND_SAME = DMA_ON | PACE_TX | (SEND_CTRL << 11)
+SEND_PAIR = DMA_ON | PACE_TX | (SEND_CTRL << 11) | READ_PAIR
+GET_STEP = DMA_ON | PACE_RX | (GET_CTRL << 11) | STEP_WRITE
+GET_SAME = DMA_ON | PACE_RX | (GET_CTRL << 11)
+BLOCKS = 4 * (2 * LOOPS + 2)
+"""Words for the control blocks of one channel."""
+
+
+class Plan:
+    """One burst at a time: its words, its control blocks, and which rows it is made of.
+
+    ``pieces`` has for each stretch: first row, repetition of it, cycles, whether they are
+    captured, and whether they are so many rows rather than one row repeated.
+    """
+
+    def __init__(self, bus: object, stream: int, capture: int) -> None:
+        self.most_words = stream
+        self.most_kept = capture
+        self.stream, self.stream_at = bus.room(stream)
+        self.capture, self.capture_at = bus.room(capture + 1)
+        self.sending, self.sending_at = bus.room(BLOCKS)
+        self.getting, self.getting_at = bus.room(BLOCKS)
+        self.send = Chain(2 * LOOPS + 1)
+        self.get = Chain(2 * LOOPS + 1)
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget the burst."""
+        self.pieces = []
+        self.send.clear()
+        self.get.clear()
+        self.used = 0
+        self.kept = 0
+        self.cycles = 0
+        self.picked = 0
+        self.pull = 0
+        self.why = ""
+
+    def lay_out(self, block: object, start: object, table: object, span: object) -> object:
+        """Lay out the burst that begins at ``start``, (row, repetition); return where it ends.
+
+        ``table`` moves bits into controller order. ``span`` is: rows in the block, words a row,
+        and the first and last but one cycle, from here, that must be captured in any case.
+        """
+        self.clear()
+        count, self.row_words, self.first, self.stop = span
+        self.buffers = (block.drive, block.pulse, self.stream, table)
+        row, done = start
+        enable = block.enable[row]
+        while row < count and not self.why:
+            if not block.repeat[row]:
+                row += 1
+                continue
+            self.why = self.obstacle(block, row, enable)
+            if self.why:
+                break
+            size = self.part(block, row, done, count)
+            if not size:
+                self.why = "memory for %d words and %d captured cycles is full" % (
+                    self.most_words,
+                    self.most_kept,
+                )
+            elif block.repeat[row] == 1:
+                row += size
+            else:
+                done += size
+                if done == block.repeat[row]:
+                    row += 1
+                    done = 0
+        self.send.write(self.sending, PIO_TXF, (0, 1))
+        self.get.write(self.getting, PIO_RXF, (1, 0))
+        return row, done
+
+    def obstacle(self, block: object, row: int, enable: int) -> str:
+        """What keeps a row out of this burst."""
+        if block.repeat[row] & UNTIL:
+            return "a row waits until its outputs match"
+        if block.enable[row] != enable:
+            return "pins change direction"
+        if self.pull or (block.highz[row] and self.cycles):
+            return "a row tests for high impedance"
+        return ""
+
+    def part(self, block: object, row: int, done: int, count: int) -> int:
+        """Lay out as much as can be from a row on; return rows, or repetitions of this row."""
+        left = block.repeat[row] - done
+        if block.highz[row]:
+            self.pull = block.highz[row]
+            return self.inline(row, done, 1, 0)
+        if left == 1 and done == 0:
+            columns = (block.enable, block.highz, block.repeat)
+            return self.inline(row, 0, plain_rows(columns, row, count), 1)
+        if block.care[row]:
+            return self.repeated(row, done, left, 1)
+        now = self.cycles
+        if now >= self.stop or now + left <= self.first:
+            return self.repeated(row, done, left, 0)
+        if now < self.first:
+            return self.repeated(row, done, self.first - now, 0)
+        return self.repeated(row, done, min(left, self.stop - now), 1)
+
+    def room(self) -> int:
+        """How many more captured cycles fit in."""
+        return min(self.most_kept - self.kept, (self.most_words - self.used) // self.row_words)
+
+    def inline(self, row: int, done: int, size: int, step: int) -> int:
+        """Lay out single cycles, of as many rows (``step`` 1) or of one row (0)."""
+        size = min(size, self.room())
+        if size:
+            lay(self.buffers, row, size, (self.used, self.row_words, step))
+            self.send.add(self.stream_at + 4 * self.used, size * self.row_words, SEND_STEP, 4)
+            self.used += size * self.row_words
+            self.keep(size)
+            self.pieces.append((row, done, size, 1, step))
+        return size
+
+    def keep(self, size: int) -> None:
+        """Capture so many cycles."""
+        self.get.add(self.capture_at + 4 * self.kept, size, GET_STEP, 4)
+        self.kept += size
+        self.cycles += size
+
+    def repeated(self, row: int, done: int, size: int, tested: int) -> int:
+        """Lay out repetitions of a row, long ones as the same words read again and again."""
+        if size < LEAST_LOOP or self.send.full() or self.get.full():
+            return self.inline(row, done, size, 0)
+        if tested:
+            size = min(size, self.most_kept - self.kept)
+        if size < LEAST_LOOP or self.room() < 2 * EDGE:
+            return self.inline(row, done, size, 0)
+        middle = size - 2 * EDGE
+        self.inline(row, done, EDGE, 0)
+        address = self.stream_at + 4 * (self.used - self.row_words)
+        same = SEND_PAIR if self.row_words == 2 else SEND_SAME
+        self.send.add(address, middle * self.row_words, same, 0)
+        if tested:
+            self.keep(middle)
+        else:
+            self.get.add(self.capture_at + 4 * self.most_kept, middle, GET_SAME, 0)
+            self.cycles += middle
+        self.pieces.append((row, done + EDGE, middle, tested, 0))
+        self.inline(row, done + EDGE + middle, EDGE, 0)
+        return size
+
+    def pick(self, target: object, size: int, table: object) -> None:
+        """Give the next ``size`` captured words, back in the host's order of bits."""
+        pick_words((self.capture, target, table), self.picked, size)
+        self.picked += size
+
+
+def has_pulse(block: object, count: int) -> bool:
+    """Whether any of the first ``count`` rows pulses a pin."""
+    return bool(any_set(block.pulse, count))

@@ -1,0 +1,173 @@
+"""From a block's vectors to what the RP2040's DMA reads, and back: words in controller order.
+
+Knows memory, not registers. A word of the host has a bit per chip pin, a word of the PIO a bit
+per controller pin; four tables of 256 words turn one into the other, a byte at a time.
+"""
+
+from array import array
+
+from .codec import words
+
+try:
+    import micropython
+except ImportError:
+    from .cpython import micropython, ptr32
+
+EDGE = 8
+"""Cycles of a repeated row that are laid out one by one before and after its repetition."""
+LEAST_LOOP = 64
+"""A row that is repeated less often is laid out whole: loading a control block takes time."""
+
+
+def crossing(pairs: object) -> object:
+    """Tables that move bit ``a`` to bit ``b`` for each pair (a, b); other bits get lost."""
+    table = words(1024)
+    for a, b in pairs:
+        table[(a >> 3) * 256 + (1 << (a & 7))] = 1 << b
+    for base in (0, 256, 512, 768):
+        for byte in range(1, 256):
+            rest = byte & (byte - 1)
+            if rest:
+                table[base + byte] = table[base + rest] | table[base + (byte ^ rest)]
+    return table
+
+
+def cross(table: object, word: int) -> int:
+    """One word with its bits moved by the tables."""
+    low = table[word & 255] | table[256 + (word >> 8 & 255)]
+    return low | table[512 + (word >> 16 & 255)] | table[768 + (word >> 24 & 255)]
+
+
+class Chain:
+    """A list of control blocks for one DMA channel: stretches of memory, one after the other."""
+
+    def __init__(self, most: int) -> None:
+        self.most = most
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget all stretches."""
+        self.stretches = []
+
+    def add(self, address: int, count: int, control: int, step: int) -> None:
+        """Add ``count`` words from ``address``; ``step`` is 4 where the address moves, else 0."""
+        if self.stretches and step:
+            last = self.stretches[-1]
+            if last[2] == control and last[0] + 4 * last[1] == address:
+                last[1] += count
+                return
+        self.stretches.append([address, count, control])
+
+    def full(self) -> bool:
+        """Whether another repeated row would not fit."""
+        return len(self.stretches) + 3 > self.most
+
+    def write(self, target: object, port: int, order: object) -> None:
+        """Write control blocks that read or write at ``port``, and a last one that stops.
+
+        ``order`` says where in a block the address and the port stand.
+        """
+        at = 0
+        for address, count, control in self.stretches:
+            target[at + order[0]] = address
+            target[at + order[1]] = port
+            target[at + 2] = count
+            target[at + 3] = control
+            at += 4
+        for k in range(4):
+            target[at + k] = 0
+
+
+def lay(buffers: object, at: int, count: int, place: object) -> None:
+    """Put ``count`` rows from ``at`` into a stream; ``place`` is (to, words a row, rows a step)."""
+    lay_words(buffers, array("I", [at, count, place[0], place[1], place[2]]))
+
+
+@micropython.viper
+def lay_words(buffers: object, job: object) -> int:
+    """Turn rows into words: ``buffers`` is drive, pulse, stream, table.
+
+    ``job`` is first row, count, where to, words a row (1, or 2 with the pulse), 1 to go on to the
+    next row each time or 0 to stay.
+    """
+    drive = ptr32(buffers[0])
+    pulse = ptr32(buffers[1])
+    stream = ptr32(buffers[2])
+    table = ptr32(buffers[3])
+    j = ptr32(job)
+    i = int(j[0])
+    left = int(j[1])
+    to = int(j[2])
+    two = int(j[3]) - 1
+    step = int(j[4])
+    while left > 0:
+        w = int(drive[i])
+        stream[to] = (
+            int(table[w & 255])
+            | int(table[256 + ((w >> 8) & 255)])
+            | int(table[512 + ((w >> 16) & 255)])
+            | int(table[768 + ((w >> 24) & 255)])
+        )
+        to += 1
+        if two:
+            w = w ^ int(pulse[i])
+            stream[to] = (
+                int(table[w & 255])
+                | int(table[256 + ((w >> 8) & 255)])
+                | int(table[512 + ((w >> 16) & 255)])
+                | int(table[768 + ((w >> 24) & 255)])
+            )
+            to += 1
+        i += step
+        left -= 1
+    return 0
+
+
+@micropython.viper
+def pick_words(buffers: object, at: int, count: int) -> int:
+    """Turn ``count`` captured words from ``at`` on back: ``buffers`` is capture, seen, table."""
+    capture = ptr32(buffers[0])
+    seen = ptr32(buffers[1])
+    table = ptr32(buffers[2])
+    k = 0
+    while k < count:
+        w = int(capture[at])
+        seen[k] = (
+            int(table[w & 255])
+            | int(table[256 + ((w >> 8) & 255)])
+            | int(table[512 + ((w >> 16) & 255)])
+            | int(table[768 + ((w >> 24) & 255)])
+        )
+        at += 1
+        k += 1
+    return 0
+
+
+@micropython.viper
+def plain_rows(buffers: object, at: int, end: int) -> int:
+    """How many rows from ``at`` stand for one cycle, keep directions and have no pull test.
+
+    ``buffers`` is enable, highz, repeat.
+    """
+    enable = ptr32(buffers[0])
+    highz = ptr32(buffers[1])
+    repeat = ptr32(buffers[2])
+    first = int(enable[at])
+    i = at
+    while i < end:
+        if int(repeat[i]) != 1 or int(highz[i]) != 0 or int(enable[i]) != first:
+            return i - at
+        i += 1
+    return i - at
+
+
+@micropython.viper
+def any_set(values: object, count: int) -> int:
+    """Whether any of the first ``count`` words is not zero."""
+    v = ptr32(values)
+    i = 0
+    while i < count:
+        if int(v[i]) != 0:
+            return 1
+        i += 1
+    return 0

@@ -1,0 +1,103 @@
+"""The forms in which a plane can be sent, and the choice among them.
+
+The choice is made by trial: the forms that look best by the number of changes are deflated, and
+the cheapest wins, bytes and the board's work counted together. Pure: bytes in, bytes out.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.agent import protocol
+
+Plane = NDArray[np.uint8]
+MOST_BACK = 255
+"""The farthest row that a row can be compared with."""
+SHORTLIST = 2
+"""Distances that are tried beside the nearest row."""
+SAMPLE = 512
+"""Rows by which distances are judged."""
+STEP_COST = 0.04
+TURN_COST = 0.01
+INFLATE_COST = 0.1
+"""What it costs the board to undo a step (per vector) and a turn (per vector and column), and to
+inflate (per byte that comes out), as a part of what it costs to read a byte: about 40, 10 and 100
+of 1,000 cycles, estimated from the loops."""
+TRIAL_LEVEL = 1
+TRIAL_MEMORY = 5
+
+
+@dataclass(frozen=True)
+class Form:
+    """A mode of the protocol, and for XOR the distance in rows."""
+
+    mode: int
+    back: int = 0
+
+    def apply(self, plane: Plane, width: int) -> bytes:
+        """The plane in this form, of which the lowest ``width`` bits are in use."""
+        steps = _steps(plane, self.mode & 3, self.back)
+        head = bytes((self.mode, self.back))
+        return head + (_turned(steps, width) if self.mode & protocol.TURNED else steps.tobytes())
+
+
+def constant(level: int) -> bytes:
+    """A plane in which every byte is ``level``."""
+    return bytes((protocol.CONSTANT, level))
+
+
+def choose(plane: Plane, width: int) -> Form:
+    """The form in which this plane costs the board least."""
+
+    def cost(form: Form) -> float:
+        return _cost(form, plane, width)
+
+    backs = [1, *_distances(plane)]
+    steps = [Form(protocol.SUB), *(Form(protocol.XOR, back) for back in backs)]
+    likely = [Form(protocol.PLAIN), min(steps, key=cost)]
+    turned = [Form(form.mode | protocol.TURNED, form.back) for form in likely]
+    return min(likely + turned, key=cost)
+
+
+def _cost(form: Form, plane: Plane, width: int) -> float:
+    work = STEP_COST if form.mode & 3 else 0.0
+    work += TURN_COST * width if form.mode & protocol.TURNED else 0.0
+    data = form.apply(plane, width)
+    return min(len(data), _deflated(data) + INFLATE_COST * len(data)) + work * len(plane)
+
+
+def _distances(plane: Plane) -> list[int]:
+    """Distances at which rows are most alike: where the difference changes least often."""
+    count = min(len(plane), SAMPLE)
+    padded = np.concatenate((np.zeros(MOST_BACK, np.uint8), plane))[-(count + MOST_BACK) :]
+    earlier = np.lib.stride_tricks.sliding_window_view(padded, count)[:MOST_BACK]
+    differences = earlier ^ padded[MOST_BACK:]
+    changes = np.count_nonzero(differences[:, 1:] != differences[:, :-1], axis=1)
+    nearest_first = changes[::-1]
+    best = np.argsort(nearest_first[1:], kind="stable")[:SHORTLIST]
+    return [int(k) + 2 for k in best if k + 2 < count]
+
+
+def _steps(plane: Plane, mode: int, back: int) -> Plane:
+    if mode == protocol.XOR:
+        steps = plane.copy()
+        steps[back:] ^= plane[:-back]
+        return steps
+    if mode == protocol.SUB:
+        return np.diff(plane, prepend=np.uint8(0))
+    return plane
+
+
+def _turned(steps: Plane, width: int) -> bytes:
+    """Column after column, eight vectors to a byte, the first in the lowest bit."""
+    bits = np.unpackbits(steps, bitorder="little").reshape(-1, 8)
+    return np.packbits(bits.T[:width], axis=1, bitorder="little").tobytes()
+
+
+def _deflated(data: bytes) -> int:
+    squeezer = zlib.compressobj(TRIAL_LEVEL, zlib.DEFLATED, -protocol.WINDOW_BITS, TRIAL_MEMORY)
+    return len(squeezer.compress(data)) + len(squeezer.flush())

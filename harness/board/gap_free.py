@@ -1,0 +1,59 @@
+"""Whether a pattern fits into one burst of a board, found out before anything is driven.
+
+One rule: the agent's own plan is asked, so that host and board cannot disagree.
+"""
+
+from __future__ import annotations
+
+from array import array
+
+from harness.agent import protocol
+from harness.agent.codec import Block, words
+from harness.agent.rp2_plan import Plan
+from harness.agent.rp2_stream import crossing
+from harness.agent.rp2_timing import PULSED_TICKS
+from harness.board.orders import Room
+from harness.board.rates import row_ticks
+from harness.errors import TableUnfit
+from harness.table import Pattern
+
+WANTS = "the table's gap_free asks for one burst without a pause"
+
+
+def check_gap_free(pattern: Pattern, room: Room, backend: str) -> None:
+    """Raise TableUnfit, with the limit, unless a board runs a pattern as a single burst."""
+    if room.burst is None:
+        raise TableUnfit(
+            f'{WANTS}, and pins module "{backend}" paces every cycle by software; run it on a '
+            "board whose profile has a pins module with exact timing, or take gap_free away"
+        )
+    if len(pattern) > room.rows:
+        raise TableUnfit(
+            f"{WANTS}, and has {len(pattern):,} rows where this board takes at most "
+            f"{room.rows:,}; use repeat, cut the table, or take gap_free away"
+        )
+    plan = Plan(_Memory(), room.burst.words, room.burst.captured - protocol.MAX_WINDOW)
+    two = 2 if row_ticks(pattern) == PULSED_TICKS else 1
+    row, _done = plan.lay_out(_block(pattern), (0, 0), crossing(()), (len(pattern), two, 0, 0))
+    if row < len(pattern):
+        raise TableUnfit(
+            f"{WANTS}, and only its first {plan.cycles:,} cycles fit: at table line "
+            f"{int(pattern.line[row])} {plan.why}; change the table, or take gap_free away"
+        )
+
+
+class _Memory:
+    """Memory of the host where the plan expects a board's; nothing is ever run from it."""
+
+    def room(self, count: int) -> tuple[array[int], int]:
+        return words(count), 0
+
+
+def _block(pattern: Pattern) -> Block:
+    block = Block(len(pattern))
+    for name in ("drive", "enable", "pulse", "care", "highz", "repeat"):
+        column = getattr(pattern, name)
+        memoryview(getattr(block, name))[:] = memoryview(column.astype("uint32"))
+    for row in pattern.until.nonzero()[0]:
+        block.repeat[int(row)] |= protocol.UNTIL
+    return block

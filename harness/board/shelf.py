@@ -1,0 +1,86 @@
+"""Encoded patterns, kept for the next board that runs the same: a rack encodes each once.
+
+Keyed by content, never by name. Any thread may ask; whoever comes first encodes, block by block,
+and nobody waits for more than the block that it needs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from itertools import islice
+
+from harness.board.encode import EncodedBlock, encode_pattern, wire_fields
+from harness.table import Pattern
+
+MOST_KEPT = 64
+"""Patterns on the shelf, the latest used."""
+MOST_VECTORS = 1_000_000
+"""Longer patterns are encoded anew each time, so that the shelf stays small."""
+
+
+class _Growing:
+    """Blocks that are encoded as far as somebody has asked for them."""
+
+    def __init__(self, encode: Callable[[], Iterator[EncodedBlock]]) -> None:
+        self._encode: Callable[[], Iterator[EncodedBlock]] = encode
+        self._source = encode()
+        self._blocks: list[EncodedBlock] = []
+        self._lock = threading.Lock()
+
+    def __iter__(self) -> Iterator[EncodedBlock]:
+        at = 0
+        while (block := self._get(at)) is not None:
+            yield block
+            at += 1
+
+    def _get(self, at: int) -> EncodedBlock | None:
+        with self._lock:
+            if at == len(self._blocks) and (block := self._next()) is not None:
+                self._blocks.append(block)
+            return self._blocks[at] if at < len(self._blocks) else None
+
+    def _next(self) -> EncodedBlock | None:
+        """The next block. Interrupted, the encoder begins anew for whoever asks next."""
+        try:
+            block = next(self._source, None)
+        except BaseException:
+            self._source = islice(self._encode(), len(self._blocks), None)
+            raise
+        if block is None:
+            self._encode = lambda: iter(())  # lets go of the pattern
+        return block
+
+
+class Shelf:
+    """The patterns that were encoded last, by content, room on the board, and packing."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[tuple[bytes, int, bool], _Growing] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def encoded(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
+        """What ``encode_pattern`` gives, from the shelf if it is there."""
+        if len(pattern) > MOST_VECTORS:
+            return encode_pattern(pattern, rows, inflates=inflates)
+        key = _digest(pattern), rows, inflates
+        with self._lock:
+            if key not in self._kept:
+                self._kept[key] = _Growing(lambda: encode_pattern(pattern, rows, inflates=inflates))
+            self._kept.move_to_end(key)
+            while len(self._kept) > MOST_KEPT:
+                self._kept.popitem(last=False)
+            return iter(self._kept[key])
+
+
+def _digest(pattern: Pattern) -> bytes:
+    digest = hashlib.blake2b(digest_size=16)
+    for field in wire_fields(pattern):
+        digest.update(field.tobytes())
+    return digest.digest()
+
+
+SHELF = Shelf()
+"""The one of this process."""

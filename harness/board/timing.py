@@ -1,0 +1,50 @@
+"""From what a table asks for to the times that a board is told, in nanoseconds.
+
+One rule: a cycle is never shorter than asked for, and what hardware cannot do is not asked of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.agent.rp2_timing import PULSED_TICKS, layout
+from harness.board.capture import RunConditions
+from harness.board.profile_model import BoardProfile
+from harness.board.rates import MOST_PERIOD_NS, exact_rates, row_ticks
+from harness.table import Pattern
+
+
+@dataclass(frozen=True)
+class Timing:
+    """The time of a cycle, of settling, and from the last edge to reading (0: late), in ns."""
+
+    period_ns: int
+    settle_ns: int
+    sample_ns: int
+
+
+def paced_timing(conditions: RunConditions, profile: BoardProfile) -> Timing:
+    """What a board is told that is paced by software."""
+    rate = min(conditions.clock_hz, profile.max_rate_hz)
+    period = max(1, min(round(1e9 / rate), MOST_PERIOD_NS))
+    return Timing(period, _settle_ns(conditions), conditions.sample_ns)
+
+
+def exact_timing(
+    conditions: RunConditions, profile: BoardProfile, tick_ns: int, pattern: Pattern
+) -> Timing:
+    """What a board is told whose hardware times cycles in ticks of ``tick_ns``.
+
+    The sample point is counted at the chip's pins, so the profile's round trip is added to it.
+    Where the cycle asked for is too short to settle, it becomes as long as it must be.
+    """
+    ticks = exact_rates(tick_ns, profile.max_rate_hz, pattern).ticks(conditions.clock_hz)
+    settle = _settle_ns(conditions)
+    sample = conditions.sample_ns + profile.round_trip_ns if conditions.sample_ns else 0
+    words = 2 if row_ticks(pattern) == PULSED_TICKS else 1
+    cycle = layout(words, ticks, -(-settle // tick_ns), -(-sample // tick_ns))
+    return Timing(cycle.ticks * tick_ns, settle, sample)
+
+
+def _settle_ns(conditions: RunConditions) -> int:
+    return round(conditions.settle_us * 1000)

@@ -1,0 +1,94 @@
+"""Switching a hung board off and on by a command that the rack file names.
+
+One rule: the command is a list of words that is started without a shell, once, for a limited
+time; it comes from the rack file of whoever runs that rack, and from nowhere else.
+"""
+
+from __future__ import annotations
+
+import os
+import shlex
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from typing import IO
+
+from harness.errors import BoardSilent
+
+TIMEOUT_S = 30.0
+WAIT_S = 10.0
+_TAIL = 4096
+
+
+@dataclass(frozen=True)
+class PowerCycle:
+    """The command, how long it may take, and how long the port may take to come back, in s."""
+
+    command: tuple[str, ...]
+    timeout_s: float = TIMEOUT_S
+    wait_s: float = WAIT_S
+
+
+def cycle_power(cycle: PowerCycle, names: Mapping[str, str]) -> str:
+    """Run the command, ``{port}`` and the like in its words replaced; says what was done.
+
+    Raises BoardSilent, with the command and the last line of its standard error, when it cannot
+    be started, takes too long (it is killed then) or ends with another code than 0.
+    """
+    words = [_filled(word, names) for word in cycle.command]
+    shown = shlex.join(words)
+    began = time.monotonic()
+    with tempfile.TemporaryFile() as errors:
+        try:
+            process = subprocess.Popen(
+                words,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=errors,
+                start_new_session=True,
+            )
+        except (OSError, ValueError) as error:
+            why = getattr(error, "strerror", None) or str(error)
+            raise _failed(shown, f"cannot be started ({why})") from error
+        try:
+            code = process.wait(cycle.timeout_s)
+        except subprocess.TimeoutExpired as error:
+            _kill(process)
+            told = f"did not end within {cycle.timeout_s:g} s and was killed{_last_line(errors)}"
+            raise _failed(shown, told) from error
+        if code:
+            raise _failed(shown, f"ended with {code}{_last_line(errors)}")
+    return f"its power was cycled by `{shown}` in {time.monotonic() - began:.1f} s"
+
+
+def _filled(word: str, names: Mapping[str, str]) -> str:
+    for name, value in names.items():
+        word = word.replace(f"{{{name}}}", value)
+    return word
+
+
+def _failed(shown: str, what: str) -> BoardSilent:
+    return BoardSilent(f"its power could not be cycled: `{shown}` {what}")
+
+
+def _kill(process: subprocess.Popen[bytes]) -> None:
+    """End the command and whatever it started."""
+    with suppress(OSError):
+        if os.name == "posix":
+            os.killpg(process.pid, signal.SIGKILL)
+        else:
+            process.kill()
+    process.wait()
+
+
+def _last_line(errors: IO[bytes]) -> str:
+    """Return ``: `` and the last line that is not empty, or nothing."""
+    size = errors.seek(0, os.SEEK_END)
+    errors.seek(max(0, size - _TAIL))
+    lines = errors.read().decode("utf-8", "replace").split("\n")
+    last = next((line.strip() for line in reversed(lines) if line.strip()), "")
+    return f": {last}" if last else ""

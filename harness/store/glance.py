@@ -1,0 +1,94 @@
+"""A run as it stands, without its evidence: cheap enough to ask for once a second.
+
+One rule: only columns are read, and counting is left to the database; of the kept records only the
+summary of each slot's latest outcome is looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import Connection, func, select
+
+from harness.judge import ChipRecord, RunRecord, Verdict
+from harness.store.models import OutcomeRow, RunRow
+
+
+@dataclass(frozen=True)
+class LatestOutcome:
+    """What a slot measured last, and when that was over."""
+
+    design: str
+    table: str
+    verdict: Verdict
+    summary: str
+    ended: datetime
+
+
+@dataclass(frozen=True)
+class SlotGlance:
+    """One slot of a run: its chip without outcomes, how many tables have which verdict.
+
+    ``latest`` is None as long as nothing was measured there.
+    """
+
+    chip: ChipRecord
+    counts: Mapping[Verdict, int]
+    latest: LatestOutcome | None
+
+
+@dataclass(frozen=True)
+class Glance:
+    """A run's heading, without chips, and its slots in the rack's order."""
+
+    run: RunRecord
+    slots: tuple[SlotGlance, ...]
+
+
+def read_counts(connection: Connection, run_id: str) -> dict[str, dict[Verdict, int]]:
+    """How many tables of each slot have which verdict."""
+    rows = connection.execute(
+        select(OutcomeRow.slot, OutcomeRow.verdict, func.count())
+        .where(OutcomeRow.run_id == run_id)
+        .group_by(OutcomeRow.slot, OutcomeRow.verdict)
+    )
+    counts: dict[str, dict[Verdict, int]] = {}
+    for slot, verdict, count in rows:
+        counts.setdefault(slot, {})[Verdict(verdict)] = count
+    return counts
+
+
+def read_latest(connection: Connection, run_id: str) -> dict[str, LatestOutcome]:
+    """The outcome of each slot that was begun last, of those that were measured."""
+    measured = (OutcomeRow.run_id == run_id) & (OutcomeRow.verdict != Verdict.NOT_RUN.value)
+    last = (
+        select(OutcomeRow.slot, func.max(OutcomeRow.started).label("started"))
+        .where(measured)
+        .group_by(OutcomeRow.slot)
+        .subquery()
+    )
+    rows = connection.execute(
+        select(
+            *(OutcomeRow.slot, OutcomeRow.design, OutcomeRow.table_name, OutcomeRow.verdict),
+            *(OutcomeRow.body["summary"].as_string(), OutcomeRow.started, OutcomeRow.seconds),
+        )
+        .join(last, (last.c.slot == OutcomeRow.slot) & (last.c.started == OutcomeRow.started))
+        .where(measured)
+        .order_by(OutcomeRow.number)
+    )
+    return {
+        slot: LatestOutcome(
+            design, table, Verdict(verdict), summary or "", started + timedelta(seconds=seconds)
+        )
+        for slot, design, table, verdict, summary, started, seconds in rows
+    }
+
+
+def read_racks(connection: Connection) -> tuple[str, ...]:
+    """Names of all racks that ever ran, the one that ran last first."""
+    latest = func.max(RunRow.started)
+    return tuple(
+        connection.scalars(select(RunRow.rack).group_by(RunRow.rack).order_by(latest.desc()))
+    )

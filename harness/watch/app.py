@@ -1,0 +1,145 @@
+"""The pages by their addresses.
+
+One rule: every page is made from the store at the moment it is asked for; a store that cannot be
+read gives a page that says so.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import anyio
+from sse_starlette import EventSourceResponse
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import Route
+
+from harness.errors import StoreError
+from harness.watch import addresses
+from harness.watch.guard import Guard, KnownHosts
+from harness.watch.hub import Hub
+from harness.watch.pages import live_page, live_script, live_style, message_page, snapshot_of
+from harness.watch.source import StoreSource, look_at
+from reports import (
+    all_subjects,
+    history_html,
+    history_policy,
+    run_file,
+    selection,
+    slot_of_file,
+    subjects_html,
+)
+
+MOST_LISTENERS = 64
+"""So many browsers may listen at once; more are told to come again."""
+
+GRACE_SECONDS = 1.0
+"""How long a listener's answer may take to come to its end when the program stops."""
+
+
+class Pages:
+    """Every page of one store."""
+
+    def __init__(self, source: StoreSource) -> None:
+        self._source = source
+        self._hub = Hub(lambda rack: look_at(source, rack))
+
+    def home(self, request: Request) -> Response:
+        """The rack as it runs."""
+        rack = request.query_params.get("rack")
+        seen = look_at(self._source, rack)
+        page = live_page(snapshot_of(seen), seen.racks, rack, datetime.now(UTC))
+        return HTMLResponse(page)
+
+    async def events(self, request: Request) -> Response:
+        """The rack's changes, as server-sent events."""
+        if self._hub.listeners >= MOST_LISTENERS:
+            return _said(503, "Too many listeners", "Close some of the pages that are open.")
+        rack, known = request.query_params.get("rack"), request.headers.get("last-event-id")
+        ending = anyio.Event()
+        return EventSourceResponse(
+            self._hub.events(rack, known, ending),
+            shutdown_event=ending,
+            shutdown_grace_period=GRACE_SECONDS,
+        )
+
+    def histories(self, request: Request) -> Response:
+        """The list of all histories."""
+        del request
+        with self._source.opened() as store:
+            subjects = all_subjects(store.subjects())
+        return _reported(subjects_html(subjects, addresses.LINKS))
+
+    def history(self, request: Request) -> Response:
+        """The history of one chip, design or slot."""
+        subject = addresses.subject_of(request.query_params)
+        if subject is None:
+            raise HTTPException(404)
+        with self._source.opened() as store:
+            found = store.history(selection(subject))
+        if not found.nights:
+            raise HTTPException(404)
+        return _reported(history_html(subject, found, addresses.LINKS))
+
+    def run(self, request: Request) -> Response:
+        """One file of a run's reports; of a chip's files only that chip's outcomes are read."""
+        run_id, name = request.path_params["run"], request.path_params["name"]
+        with self._source.opened() as store:
+            if run_id not in store.runs():
+                raise HTTPException(404)
+            slot = slot_of_file(store.chip(run_id, ""), name)
+            record = store.chip(run_id, slot) if slot is not None else store.run(run_id)
+        file = run_file(record, name)
+        if file is None:
+            raise HTTPException(404)
+        policy = {"Content-Security-Policy": file.policy}
+        return Response(file.data, media_type=file.media_type, headers=policy)
+
+
+def make_app(source: StoreSource, hosts: KnownHosts) -> Starlette:
+    """Put the pages under their addresses."""
+    pages = Pages(source)
+    return Starlette(
+        routes=[
+            Route(addresses.HOME, pages.home),
+            Route(addresses.EVENTS, pages.events),
+            Route(addresses.HISTORIES, pages.histories),
+            Route(addresses.HISTORY, pages.history),
+            Route("/runs/{run}/{name:path}", pages.run),
+            Route(addresses.STYLE, _style),
+            Route(addresses.SCRIPT, _script),
+        ],
+        middleware=[Middleware(Guard, hosts=hosts)],
+        exception_handlers={HTTPException: _not_there, StoreError: _not_readable},
+    )
+
+
+def _style(request: Request) -> Response:
+    del request
+    return Response(live_style(), media_type="text/css")
+
+
+def _script(request: Request) -> Response:
+    del request
+    return Response(live_script(), media_type="text/javascript")
+
+
+def _reported(page: bytes) -> Response:
+    return HTMLResponse(page, headers={"Content-Security-Policy": history_policy()})
+
+
+def _not_there(request: Request, error: Exception) -> Response:
+    del request, error
+    return _said(404, "Not here", "Nothing of that name is kept in this store.")
+
+
+def _not_readable(request: Request, error: Exception) -> Response:
+    del request
+    return _said(503, "The store cannot be read", f"{error}. Reload this page to try again.")
+
+
+def _said(status: int, title: str, text: str) -> Response:
+    return HTMLResponse(message_page(title, text), status_code=status)

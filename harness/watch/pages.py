@@ -1,0 +1,179 @@
+"""The live page: whole for a browser that comes, in pieces for one that listens.
+
+One rule: every text from the store goes through the reports' templates, which escape it; the
+script only puts pieces in their places.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from functools import lru_cache
+from importlib import resources
+
+from harness.store import RunRecord
+from harness.watch import addresses
+from harness.watch.state import Overview, RackState, SlotState, clock
+from reports import (
+    Anchor,
+    ChipSubject,
+    DesignSubject,
+    Scrubber,
+    SlotSubject,
+    chip_pages,
+    page_environment,
+    style_text,
+)
+
+NO_RUN = "No run is kept in this store yet."
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """What a browser shows at one moment, as pieces of HTML.
+
+    ``mark`` is the same for the same content, also after this program was started again.
+    ``said`` is what is read out to those who do not see the page. ``order`` changes when the
+    cards are of another run or other slots.
+    """
+
+    title: str
+    said: str
+    head: str
+    cards: tuple[str, ...]
+    runs: str
+    order: tuple[str, ...] = ()
+
+    @property
+    def mark(self) -> str:
+        """The content's name."""
+        text = "\0".join((self.title, self.said, self.head, self.runs, *self.cards, *self.order))
+        return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:16]
+
+
+@dataclass(frozen=True)
+class _Card:
+    """One slot with its links."""
+
+    state: SlotState
+    report: str
+    slot: str
+    chip: str
+    design: str
+
+
+def snapshot_of(overview: Overview) -> Snapshot:
+    """Make the pieces."""
+    state = overview.state
+    runs = _rendered("runs", _runs(overview))
+    if state is None:
+        return Snapshot("No run yet", NO_RUN, _rendered("empty", NO_RUN), (), runs)
+    run = state.run
+    pages = _report_addresses(state)
+    cards = tuple(_card(run.rack, slot, pages[slot.slot]) for slot in state.slots)
+    return Snapshot(
+        title=f"{state.phase}: {run.rack}",
+        said=str(state.phase),
+        head=_rendered("head", state),
+        cards=cards,
+        runs=runs,
+        order=(run.run_id, *(slot.slot for slot in state.slots)),
+    )
+
+
+def troubled(before: Snapshot | None, reason: str, since: datetime) -> Snapshot:
+    """Say that the store cannot be read, beside what was last seen of it.
+
+    Paths and passwords in the reason are taken out.
+    """
+    known = before if before is not None else Snapshot("No news", "", "", (), "")
+    told = (f"The store cannot be read since {clock(since)}; trying again.", _plain(reason))
+    return replace(
+        known,
+        title="The store cannot be read",
+        said="The store cannot be read",
+        head=_rendered("trouble", told) + known.head,
+    )
+
+
+def live_page(snapshot: Snapshot, racks: tuple[str, ...], rack: str | None, now: datetime) -> bytes:
+    """Make the whole page."""
+    page = {
+        "snapshot": snapshot,
+        "events": addresses.rack_address(addresses.EVENTS, rack),
+        "racks": tuple(Anchor(name, addresses.rack_address(addresses.HOME, name)) for name in racks)
+        if len(racks) > 1
+        else (),
+        "rack": rack,
+        "now": clock(now),
+        "pages": addresses.LINKS.pages,
+    }
+    return _rendered("live", page).encode("utf-8")
+
+
+def message_page(title: str, text: str) -> bytes:
+    """Make a page that only says something."""
+    page = {"title": title, "text": _plain(text), "pages": addresses.LINKS.pages}
+    return _rendered("message", page).encode("utf-8")
+
+
+def live_style() -> bytes:
+    """The style of these pages, as one file."""
+    own = _own_file("static", "watch.css")
+    return (style_text("style.css", "history.css") + "\n" + own).encode("utf-8")
+
+
+def live_script() -> bytes:
+    """The one script."""
+    return _own_file("static", "watch.js").encode("utf-8")
+
+
+def _own_file(*names: str) -> str:
+    return resources.files("harness.watch").joinpath(*names).read_text("utf-8")
+
+
+def _plain(reason: str) -> str:
+    return Scrubber().text(reason)
+
+
+def _rendered(name: str, page: object) -> str:
+    template = page_environment("harness.watch").get_template(f"{name}.html.jinja")
+    return template.render(page=page, clock=clock, day=_day)
+
+
+def _day(when: datetime) -> str:
+    return f"{when.astimezone(UTC):%Y-%m-%d %H:%M}"
+
+
+def _report_addresses(state: RackState) -> dict[str, str]:
+    pages = chip_pages(state.run)
+    return {slot: addresses.run_address(state.run.run_id, name) for slot, name in pages.items()}
+
+
+@lru_cache(maxsize=4096)
+def _card(rack: str, state: SlotState, report: str) -> str:
+    """Render a slot; one that did not change since the last look costs nothing."""
+    latest = state.latest
+    card = _Card(
+        state=state,
+        report=report,
+        slot=addresses.history_address(SlotSubject(rack, state.slot)),
+        chip=addresses.history_address(ChipSubject(state.chip)),
+        design=addresses.history_address(DesignSubject(latest.design)) if latest else "",
+    )
+    return _rendered("slot", card)
+
+
+def _runs(overview: Overview) -> tuple[tuple[RunRecord, Anchor, str], ...]:
+    """Each of the latest runs with its address and a word on its end."""
+    return tuple(
+        (run, Anchor(run.run_id, addresses.run_address(run.run_id)), _ending(run))
+        for run in overview.runs
+    )
+
+
+def _ending(run: RunRecord) -> str:
+    if run.finished is None:
+        return "no end on record"
+    return "stopped by hand" if run.cancelled else "finished"

@@ -1,0 +1,86 @@
+"""The store as the page reads it: opened anew when it was away or is another one now.
+
+One rule: nothing is written and nothing is made. A file that is not there is an error, not a
+reason to create it.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from harness.errors import StoreError
+from harness.rack import held
+from harness.store import Store
+from harness.watch.state import Overview, rack_state
+
+RUNS_LISTED = 10
+"""So many of the latest runs are listed."""
+
+
+class StoreSource:
+    """One store; any thread may ask."""
+
+    def __init__(self, where: str) -> None:
+        self._where = where
+        file = where.removeprefix("sqlite:///")
+        self._path = None if "://" in file else Path(file)
+        self._store: Store | None = None
+        self._seen: tuple[int, int] | None = None
+        self._guard = threading.Lock()
+
+    @contextmanager
+    def opened(self) -> Iterator[Store]:
+        """Give the store; raises StoreError if it cannot be read, and opens it anew next time."""
+        store = self._current()
+        try:
+            yield store
+        except StoreError:
+            self._forget(store)
+            raise
+
+    def close(self) -> None:
+        """Close every connection."""
+        if self._store is not None:
+            self._forget(self._store)
+
+    def _current(self) -> Store:
+        with self._guard:
+            seen = self._identity()
+            if self._store is not None and seen != self._seen:
+                self._store.close()
+                self._store = None
+            if self._store is None:
+                self._store = Store.existing(self._where)
+                self._seen = seen
+            return self._store
+
+    def _forget(self, store: Store) -> None:
+        with self._guard:
+            if self._store is store:
+                store.close()
+                self._store = None
+
+    def _identity(self) -> tuple[int, int] | None:
+        """Tell which file is there now; None for a database of another kind."""
+        if self._path is None:
+            return None
+        try:
+            found = self._path.stat()
+        except OSError:
+            return (0, 0)
+        return found.st_dev, found.st_ino
+
+
+def look_at(source: StoreSource, rack: str | None) -> Overview:
+    """Look at the latest run, of one rack or of all. Raises StoreError."""
+    with source.opened() as store:
+        runs = store.headings(rack, RUNS_LISTED)
+        if not runs:
+            return Overview(None, (), ())
+        latest = runs[0].run_id
+        state = rack_state(store.glance(latest), held(f"run {latest}"), datetime.now(UTC))
+        return Overview(state, runs, store.racks())

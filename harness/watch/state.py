@@ -1,0 +1,190 @@
+"""How a run stands, as people are told: pure values, worked out of a glance at the store.
+
+One rule: what is not known is not claimed. A run without an end is under way only if a process of
+this computer holds it or an outcome came lately.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from enum import StrEnum
+
+from harness.store import (
+    SEVERITY_ORDER,
+    Glance,
+    LatestOutcome,
+    RunRecord,
+    SlotGlance,
+    Verdict,
+)
+from reports import Look, Scrubber, Tally, look
+
+FRESH = timedelta(minutes=5)
+"""So old may the last outcome of a run be that is driven from another computer."""
+
+WAITING = Look("WAITING", "not-run")
+
+
+class Phase(StrEnum):
+    """Where a run stands."""
+
+    UNDER_WAY = "Under way"
+    FINISHED = "Finished"
+    STOPPED = "Stopped by hand"
+    BROKEN_OFF = "Broken off"
+    SILENT = "No news"
+
+
+@dataclass(frozen=True)
+class Latest:
+    """What a slot measured last."""
+
+    design: str
+    table: str
+    look: Look
+    summary: str
+    ended: datetime
+
+
+@dataclass(frozen=True)
+class SlotState:
+    """One slot: who is in it, what was found so far, ``done`` of ``tables``.
+
+    ``final``: nothing more is expected of this run.
+    """
+
+    slot: str
+    chip: str
+    board: str
+    port: str
+    virtual: bool
+    look: Look
+    doing: str
+    done: int
+    tables: int
+    final: bool
+    tallies: tuple[Tally, ...]
+    trouble: str
+    latest: Latest | None
+
+
+@dataclass(frozen=True)
+class RackState:
+    """A run and its slots; its chips are without outcomes.
+
+    ``news`` is when something was last heard of it.
+    """
+
+    run: RunRecord
+    phase: Phase
+    headline: str
+    news: datetime
+    done: int
+    tables: int
+    slots: tuple[SlotState, ...]
+
+
+@dataclass(frozen=True)
+class Overview:
+    """The latest run, if there is any, the latest runs without chips, and all racks by name."""
+
+    state: RackState | None
+    runs: tuple[RunRecord, ...]
+    racks: tuple[str, ...]
+
+
+def phase_of(run: RunRecord, held: bool | None, news: datetime, now: datetime) -> Phase:
+    """Tell where a run stands. ``held``: by a process of this computer; None if not known."""
+    if run.finished is not None:
+        return Phase.STOPPED if run.cancelled else Phase.FINISHED
+    if held is None:
+        return Phase.UNDER_WAY if now - news <= FRESH else Phase.SILENT
+    return Phase.UNDER_WAY if held else Phase.BROKEN_OFF
+
+
+def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
+    """Work out what is shown of a run."""
+    ends = [slot.latest.ended for slot in glance.slots if slot.latest is not None]
+    news = max([glance.run.started, *ends])
+    phase = phase_of(glance.run, held, news, now)
+    slots = tuple(_slot(slot, phase) for slot in glance.slots)
+    done, tables = (sum(getattr(slot, name) for slot in slots) for name in ("done", "tables"))
+    return RackState(
+        run=replace(glance.run, chips=tuple(slot.chip for slot in glance.slots)),
+        phase=phase,
+        headline=_headline(glance.run.run_id, phase, done, tables, news),
+        news=news,
+        done=done,
+        tables=tables,
+        slots=slots,
+    )
+
+
+def clock(when: datetime) -> str:
+    """Write a time of day; UTC, as everything that is kept."""
+    return f"{when.astimezone(UTC):%H:%M:%S} UTC"
+
+
+def _headline(run_id: str, phase: Phase, done: int, tables: int, news: datetime) -> str:
+    counted = f"{done:,} of {tables:,} tables done"
+    match phase:
+        case Phase.UNDER_WAY:
+            return f"Under way: {counted}."
+        case Phase.FINISHED:
+            return f"Finished: {counted}."
+        case Phase.STOPPED:
+            return f"Stopped by hand: {counted}. “--resume {run_id}” finishes it."
+        case Phase.BROKEN_OFF:
+            told = f"Broken off: {counted}, and no process works on it."
+            return f"{told} “--resume {run_id}” finishes it."
+        case Phase.SILENT:
+            told = f"{news.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+            return f"Not finished, and no news since {told}: {counted}."
+
+
+def _slot(glance: SlotGlance, phase: Phase) -> SlotState:
+    chip, counts = glance.chip, glance.counts
+    waiting = counts.get(Verdict.NOT_RUN, 0)
+    tables = sum(counts.values())
+    running = phase in {Phase.UNDER_WAY, Phase.SILENT}
+    told = {v: n for v, n in counts.items() if not (running and v is Verdict.NOT_RUN)}
+    return SlotState(
+        slot=chip.slot,
+        chip=chip.chip_serial,
+        board=chip.board_serial,
+        port=Scrubber().text(chip.port),
+        virtual=chip.virtual,
+        look=_look(told, chip.trouble),
+        doing=_doing(waiting, tables, running, phase),
+        done=tables - waiting,
+        tables=tables,
+        final=not running,
+        tallies=tuple(Tally(look(v), told[v]) for v in SEVERITY_ORDER if v in told),
+        trouble=Scrubber().text(chip.trouble),
+        latest=_latest(glance.latest),
+    )
+
+
+def _look(told: Mapping[Verdict, int], trouble: str) -> Look:
+    """The worst verdict so far; a slot that cannot be used is ERROR, as in the reports."""
+    found = set(told) | ({Verdict.ERROR} if trouble else set())
+    return next((look(v) for v in SEVERITY_ORDER if v in found), WAITING)
+
+
+def _doing(waiting: int, tables: int, running: bool, phase: Phase) -> str:
+    if not waiting:
+        return "all tables done"
+    if running:
+        return f"{waiting:,} still waiting" if waiting < tables else "nothing measured yet"
+    return (
+        f"{waiting:,} never had their turn" if phase is Phase.BROKEN_OFF else f"{waiting:,} not run"
+    )
+
+
+def _latest(found: LatestOutcome | None) -> Latest | None:
+    if found is None:
+        return None
+    summary = "" if found.verdict is Verdict.PASS else Scrubber().text(found.summary)
+    return Latest(found.design, found.table, look(found.verdict), summary, found.ended)

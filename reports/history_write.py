@@ -1,0 +1,91 @@
+"""History pages as HTML, and as files in a folder.
+
+The one rule: a page that is written links only to pages that are written with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from markupsafe import Markup
+
+from harness.store import History
+from reports.history import (
+    Anchor,
+    ChipSubject,
+    DesignSubject,
+    Links,
+    SlotSubject,
+    Subject,
+    build_history,
+    build_subjects,
+)
+from reports.html import render, style_hash, style_policy, style_text
+from reports.names import distinct_names
+from reports.write import write_file
+
+STYLES = ("style.css", "history.css")
+
+
+@dataclass(frozen=True)
+class WrittenHistories:
+    """The pages that were written; ``index`` leads to all of them, None if there is only one."""
+
+    pages: tuple[Path, ...]
+    index: Path | None
+
+
+def history_html(subject: Subject, found: History, links: Links) -> bytes:
+    """Return the page of one chip, design or slot as UTF-8."""
+    return _rendered("history.html.jinja", build_history(subject, found, links))
+
+
+def subjects_html(subjects: Sequence[Subject], links: Links) -> bytes:
+    """Return the page that lists what has a history as UTF-8."""
+    return _rendered("subjects.html.jinja", build_subjects(subjects, links))
+
+
+def history_policy() -> str:
+    """Return the content policy under which both kinds of page are shown as they should be."""
+    return style_policy(*STYLES)
+
+
+def write_histories(
+    subjects: Sequence[Subject], read: Callable[[Subject], History], folder: Path
+) -> WrittenHistories:
+    """Write the page of each subject into ``folder``, which is made if need be, then the index.
+
+    ``read`` gets a subject's history when its turn comes. Raises StoreError naming the folder
+    and the reason.
+    """
+    names = distinct_names({subject: _file_name(subject) for subject in subjects})
+    paths = {subject: folder / f"{name}.html" for subject, name in names.items()}
+    index = folder / "index.html" if len(paths) > 1 else None
+    links = Links(
+        subject=lambda subject: paths[subject].name if subject in paths else "",
+        run=lambda _: "",
+        pages=(Anchor("All histories", index.name),) if index is not None else (),
+    )
+    for subject, path in paths.items():
+        write_file(path, history_html(subject, read(subject), links), folder)
+    if index is not None:
+        write_file(index, subjects_html(list(paths), replace(links, pages=())), folder)
+    return WrittenHistories(tuple(paths.values()), index)
+
+
+def _file_name(subject: Subject) -> str:
+    match subject:
+        case ChipSubject(serial):
+            return f"chip-{serial}"
+        case DesignSubject(name):
+            return f"design-{name}"
+        case SlotSubject(rack, slot):
+            return f"slot-{rack}-{slot}"
+
+
+def _rendered(template: str, page: object) -> bytes:
+    style = style_text(*STYLES)
+    safe = Markup(style)  # noqa: S704 - our own files
+    return render(template, page, style=safe, style_hash=style_hash(style))

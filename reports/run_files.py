@@ -1,0 +1,93 @@
+"""One file of a run's reports, made on demand: the names are those that ``write`` gives them.
+
+The one rule: a name is looked up among the names that the record gives, never taken as a path.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import PurePosixPath
+
+from harness.store import ChipRecord, RunRecord
+from reports.html import chip_html, index_html, style_policy
+from reports.junit import chip_junit, run_junit
+from reports.names import chip_folders, waveform_names
+from reports.run_json import run_json
+from reports.secrets import Scrubber
+from reports.waveform import waveform
+
+_KINDS = {".html": "text/html", ".xml": "application/xml", ".json": "application/json"}
+
+
+@dataclass(frozen=True)
+class RunFile:
+    """A file's content, its media type, and the content policy it is to be shown under."""
+
+    data: bytes
+    media_type: str
+    policy: str
+
+
+def chip_pages(run: RunRecord) -> Mapping[str, str]:
+    """Map each slot to the name of its chip's page, as ``chips/SP2-0001/SP2-0001.html``."""
+    return {slot: f"chips/{name}/{name}.html" for slot, name in _folders(run).items()}
+
+
+def slot_of_file(run: RunRecord, name: str) -> str | None:
+    """Tell which slot a file is about; None for a file of the whole run, or no file of it.
+
+    The run's outcomes are not looked at.
+    """
+    parts = PurePosixPath(name).parts
+    folders = {folder: slot for slot, folder in _folders(run).items()}
+    return folders.get(parts[1]) if len(parts) == 3 and parts[0] == "chips" else None
+
+
+def run_file(run: RunRecord, name: str) -> RunFile | None:
+    """Make the file of a run that ``write_run`` would write under ``name``; None if there is none.
+
+    For a chip's file the other chips need no outcomes.
+    """
+    shown = Scrubber().record(run)
+    data = _data(shown, name)
+    if data is None:
+        return None
+    kind = _KINDS.get(PurePosixPath(name).suffix, "text/plain")
+    policy = style_policy("style.css") if kind == "text/html" else "default-src 'none'"
+    return RunFile(data, kind, policy)
+
+
+def _folders(run: RunRecord) -> dict[str, str]:
+    """Map each slot to its chip's folder, named by what may be shown of the record."""
+    bare = replace(run, chips=tuple(replace(chip, outcomes=()) for chip in run.chips))
+    shown = Scrubber().record(bare)
+    names = chip_folders(shown)
+    pairs = zip(run.chips, shown.chips, strict=True)
+    return {chip.slot: names[seen.slot] for chip, seen in pairs}
+
+
+def _data(run: RunRecord, name: str) -> bytes | None:
+    match name:
+        case "index.html":
+            return index_html(run)
+        case "junit.xml":
+            return run_junit(run)
+        case "run.json":
+            return run_json(run).encode("ascii")
+    slot = slot_of_file(run, name)
+    chip = next((chip for chip in run.chips if chip.slot == slot), None)
+    return _chip_data(run, chip, PurePosixPath(name).name) if chip is not None else None
+
+
+def _chip_data(run: RunRecord, chip: ChipRecord, file: str) -> bytes | None:
+    folder = chip_folders(run)[chip.slot]
+    if file == f"{folder}.html":
+        return chip_html(run, chip)
+    if file == f"{folder}.xml":
+        return chip_junit(run, chip)
+    names = waveform_names(chip)
+    for outcome in chip.outcomes:
+        if names.get((outcome.design, outcome.table)) == file and outcome.window is not None:
+            return waveform(run, outcome, outcome.window)
+    return None

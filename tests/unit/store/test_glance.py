@@ -1,0 +1,66 @@
+"""A run at a glance, and what a store has histories of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from harness.errors import StoreError
+from harness.store import Store, Subjects, Verdict
+from tests.unit.store.nights import keep_nights, night
+from tests.unit.store.samples import chip, heading
+from tests.unit.store.test_store import failing_outcome
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"b": "PF", "a": " P"})
+        keep_nights(opened, {"c": "P"}, rack="shelf")
+        yield opened
+
+
+def test_a_glance_counts_verdicts_and_names_the_latest_outcome(store: Store) -> None:
+    late = replace(failing_outcome(), design="z", started=night(1) + timedelta(hours=2))
+    store.record_outcome("bench-1", late)
+    waiting = replace(late, design="y", verdict=Verdict.NOT_RUN, started=night(2))
+    store.record_outcome("bench-1", waiting)
+    glance = store.glance("bench-1")
+    (slot,) = glance.slots
+    assert slot.counts == {Verdict.FAIL: 2, Verdict.PASS: 1, Verdict.NOT_RUN: 1}
+    assert slot.latest is not None
+    assert (slot.latest.design, slot.latest.summary) == ("z", late.summary)
+    assert slot.latest.ended == late.started + timedelta(seconds=late.seconds)
+    assert (slot.chip.chip_serial, glance.run.run_id) == ("PK-01", "bench-1")
+
+
+def test_headings_and_racks_come_newest_first(store: Store) -> None:
+    assert [run.run_id for run in store.headings("bench")] == ["bench-1", "bench-0"]
+    assert [run.run_id for run in store.headings(most=1)] == ["bench-1"]
+    assert store.racks() == ("bench", "shelf")
+
+
+def test_one_slot_of_a_run_is_read_without_the_others(store: Store) -> None:
+    store.record_chip("bench-1", chip("A2"))
+    store.record_outcome("bench-1", replace(failing_outcome(), slot="A2"))
+    chips = store.chip("bench-1", "A1").chips
+    assert [(c.slot, len(c.outcomes)) for c in chips] == [("A1", 2), ("A2", 0)]
+
+
+def test_a_run_that_is_not_there_is_an_error(store: Store) -> None:
+    for ask in (lambda: store.glance("r9"), lambda: store.chip("r9", "A1")):
+        with pytest.raises(StoreError, match="no run r9 is kept here"):
+            ask()
+
+
+def test_subjects_are_every_chip_design_and_slot_once(store: Store, tmp_path: Path) -> None:
+    assert store.subjects() == Subjects(
+        ("PK-01",), ("a", "b", "c"), (("bench", "A1"), ("shelf", "A1"))
+    )
+    with Store(tmp_path / "empty.sqlite") as empty:
+        empty.start_run(heading())
+        assert empty.subjects() == Subjects((), (), ())
