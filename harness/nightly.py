@@ -25,6 +25,7 @@ from harness.rack import (
     SlotFinished,
     SlotRecovering,
     StopSwitch,
+    StoreNews,
     TableJudged,
     unobserved,
 )
@@ -199,6 +200,8 @@ def _line(event: Event) -> str:
             return f"{slot}  {o.chip_serial}  {o.design}/{o.table}  {o.verdict}  {o.summary}"
         case SlotFinished(slot=slot, trouble=trouble):
             return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
+        case StoreNews(text=text):
+            return text
         case _:
             return ""
 

@@ -42,6 +42,7 @@ from harness.rack import (
     Slot,
     SlotWorker,
     StopSwitch,
+    StoreNews,
     find_port,
     run_slots,
     unobserved,
@@ -75,7 +76,8 @@ def run_rack(
 
     ``designs`` are names or patterns such as ``crc*``; none means all. Every outcome is in the
     store when ``observe`` hears of it. Ctrl-C, or ``stop``, ends the run early: what was measured
-    is kept, the rest is marked as not run.
+    is kept, the rest is marked as not run. A store that is away for a while is waited for, and
+    ``observe`` hears of it.
 
     Raises ConfigError for a design that does not exist, TableError with every finding if a
     table cannot be read, VirtualError if virtual boards cannot be started, and StoreError if
@@ -130,21 +132,30 @@ def run_from(
     ``run`` is a heading made by :func:`new_run`, or a stored run to go on with.
     """
     switch = stop if stop is not None else StopSwitch()
+    with store.waiting(lambda text: observe(StoreNews(text))):
+        _measure(run, rack, store, jobs, policy or RetryPolicy(), observe, switch)
+        store.record_outcomes(run.run_id, compared(store.run(run.run_id)))
+        store.finish_run(run.run_id, datetime.now(UTC), cancelled=switch.stopped)
+        return store.run(run.run_id)
+
+
+def _measure(
+    run: RunRecord,
+    rack: Rack,
+    store: Store,
+    jobs: Sequence[Job],
+    policy: RetryPolicy,
+    observe: Observer,
+    stop: StopSwitch,
+) -> None:
+    """Take the run and its boards, and run every slot to its end."""
     sink = _RunSink(store, run)
     holder = f"run {run.run_id} of {rack.name}"
     with Locks(holder) as locks, _ports(rack) as addresses:
         _take_run(run, store, locks)
+        opener = _opener(rack, addresses, locks)
         workers = [
-            SlotWorker(
-                slot,
-                cases,
-                _opener(rack, addresses, locks),
-                sink,
-                policy if policy is not None else RetryPolicy(),
-                switch,
-                observe,
-                addresses.get(slot.name),
-            )
+            SlotWorker(slot, cases, opener, sink, policy, stop, observe, addresses.get(slot.name))
             for slot, cases in _left(rack, jobs, run)
         ]
         if run.chips:
@@ -155,11 +166,7 @@ def run_from(
                 for worker, slot in zip(workers, rack.slots, strict=True)
             )
             store.start_run(replace(run, chips=tuple(planned)))
-        run_slots(workers, switch)
-    for outcome in compared(store.run(run.run_id)):
-        store.record_outcome(run.run_id, outcome)
-    store.finish_run(run.run_id, datetime.now(UTC), cancelled=switch.stopped)
-    return store.run(run.run_id)
+        run_slots(workers, stop)
 
 
 def load_jobs(shuttle: Shuttle, designs: Sequence[str] = ()) -> tuple[Job, ...]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import re
+import threading
 from functools import lru_cache
 from importlib import resources
 
@@ -17,12 +18,21 @@ HELPERS = {"rp2": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan")}
 """Modules that a pins module needs, in the order in which they go before it."""
 
 
-@lru_cache
+_ONE_AT_A_TIME = threading.Lock()
+"""Slots start together; some versions of CPython 3.11 cannot parse in two threads at once."""
+
+
 def bundle(backend: str) -> tuple[str, ...]:
     """Return the texts to execute on the board, in order, for a pins backend.
 
-    Raises ValueError for an unknown backend.
+    Raises ValueError for an unknown backend. Any thread may call.
     """
+    with _ONE_AT_A_TIME:
+        return _make_bundle(backend)
+
+
+@lru_cache
+def _make_bundle(backend: str) -> tuple[str, ...]:
     if backend not in BACKENDS:
         raise ValueError(f"no pins module called {backend!r}; there are: {', '.join(BACKENDS)}")
     folder = resources.files(__package__)

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rich.console import Console
+from rich.console import Console, Group
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
@@ -24,6 +24,7 @@ from harness.rack import (
     SlotConnecting,
     SlotFinished,
     SlotRecovering,
+    StoreNews,
     TableJudged,
     TableStarted,
 )
@@ -57,11 +58,15 @@ class RowDisplay:
 
     def __init__(self, slots: Sequence[Slot]) -> None:
         self._rows = {slot.name: _Row(slot.name, slot.chip) for slot in slots}
+        self._news = ""
         self._lock = threading.Lock()
 
     def __call__(self, event: Event) -> None:
         """Take an event in."""
         with self._lock:
+            if isinstance(event, StoreNews):
+                self._news = event.text
+                return
             row = self._rows[event.slot]
             match event:
                 case SlotConnecting(port=port, tables=tables):
@@ -75,7 +80,7 @@ class RowDisplay:
                 case SlotFinished(trouble=trouble):
                     row.doing = "cannot be used" if trouble else "finished"
 
-    def __rich__(self) -> Table:
+    def __rich__(self) -> Group:
         """Draw all rows."""
         table = Table(box=None, pad_edge=False)
         for heading in ("slot", "chip", "tables", "now", "so far"):
@@ -89,7 +94,8 @@ class RowDisplay:
                     Text(row.doing),
                     Text(counts_text(row.verdicts)),
                 )
-        return table
+            news = [Text(self._news)] if self._news else []
+        return Group(table, *news)
 
 
 class LineDisplay:
@@ -123,5 +129,7 @@ def _line(event: Event) -> str:
             return f"{head}  {verdict_text(outcome.verdict)}{tail}"
         case SlotFinished(slot=slot, trouble=trouble):
             return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
+        case StoreNews(text=text):
+            return text
         case _:
             return ""

@@ -56,7 +56,14 @@ class SlotFinished:
     trouble: str
 
 
-Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinished
+@dataclass(frozen=True)
+class StoreNews:
+    """The store cannot be reached for the moment, or is back. It concerns every slot."""
+
+    text: str
+
+
+Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinished | StoreNews
 Observer = Callable[[Event], None]
 
 

@@ -16,20 +16,21 @@ from harness.judge import (
     Wave,
     Window,
 )
-from harness.store.codec import CodecError, JsonValue, decode, defaulted, encode, field_types
+from harness.store.codec import CodecError, JsonValue, decode, encode
 from harness.store.glance import Glance, LatestOutcome, SlotGlance
 from harness.store.history import (
     History,
-    HistoryLine,
     HistoryNight,
-    Selection,
     of_chip,
     of_design,
     of_slot,
 )
+from harness.store.lines import HistoryLine
 from harness.store.models import SCHEMA_VERSION
+from harness.store.shortcuts import defaulted, field_types
 from harness.store.store import Store
 from harness.store.subjects import Subjects
+from harness.store.summaries import Selection
 from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [

@@ -17,6 +17,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
+from harness.store.shortcuts import Unfit, decoder, defaulted, encoder, field_types
+
 JsonValue = bool | int | float | str | list[Any] | dict[str, Any] | None
 
 _NOT_IN_JSON = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
@@ -29,8 +31,7 @@ class CodecError(ValueError):
 def encode(value: object) -> JsonValue:
     """Turn a record into values that ``json.dumps`` takes unchanged."""
     if dataclasses.is_dataclass(value):
-        names = [field.name for field in dataclasses.fields(value)]
-        return {name: encode(getattr(value, name)) for name in names}
+        return _encode_record(value)
     if isinstance(value, tuple):
         return [encode(item) for item in value]
     if isinstance(value, datetime):
@@ -45,20 +46,37 @@ def encode(value: object) -> JsonValue:
     raise TypeError(msg)
 
 
+def _encode_record(value: Any) -> JsonValue:
+    try:
+        found: dict[str, Any] = encoder(type(value))(value)
+    except (Unfit, AttributeError, TypeError):
+        return {name: encode(getattr(value, name)) for name in field_types(type(value))}
+    return found
+
+
 def decode(kind: type[Any], value: JsonValue, place: str) -> Any:
     """Turn a JSON value into ``kind``, a dataclass or the type of one of its fields.
 
     Raises CodecError.
     """
     if dataclasses.is_dataclass(kind):
+        try:
+            return decoder(kind)(value)
+        except (Unfit, KeyError, TypeError, ValueError):
+            return _decode(kind, value, place)
+    return _decode(kind, value, place)
+
+
+def _decode(kind: type[Any], value: JsonValue, place: str) -> Any:
+    if dataclasses.is_dataclass(kind):
         return _decode_record(kind, value, place)
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if origin is types.UnionType:
         (inner,) = (argument for argument in arguments if argument is not types.NoneType)
-        return None if value is None else decode(inner, value, place)
+        return None if value is None else _decode(inner, value, place)
     if origin is tuple:
         items = _expect(list, value, place)
-        return tuple(decode(arguments[0], item, f"{place}[{k}]") for k, item in enumerate(items))
+        return tuple(_decode(arguments[0], item, f"{place}[{k}]") for k, item in enumerate(items))
     if issubclass(kind, StrEnum):
         return _convert(kind, _expect(str, value, place), place)
     return _PLAIN[kind](value, place)
@@ -70,7 +88,7 @@ def _decode_record(kind: type[Any], value: JsonValue, place: str) -> Any:
     _refuse("unknown field", given.keys() - wanted.keys(), place)
     _refuse("missing field", wanted.keys() - given.keys() - defaulted(kind), place)
     found = {
-        name: decode(t, given[name], f"{place}.{name}")
+        name: _decode(t, given[name], f"{place}.{name}")
         for name, t in wanted.items()
         if name in given
     }
@@ -81,22 +99,6 @@ def _refuse(what: str, names: set[str], place: str) -> None:
     if names:
         msg = f"{place}: {what} {', '.join(sorted(names))}"
         raise CodecError(msg)
-
-
-def field_types(kind: type[Any]) -> Mapping[str, Any]:
-    """Map the dataclass's fields, in order, to their resolved types."""
-    if kind not in _FIELD_TYPES:
-        hints = typing.get_type_hints(kind)
-        _FIELD_TYPES[kind] = {f.name: hints[f.name] for f in dataclasses.fields(kind)}
-    return _FIELD_TYPES[kind]
-
-
-def defaulted(kind: type[Any]) -> set[str]:
-    """Name the dataclass's fields with a default: records written before they came lack them."""
-    return {f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING}
-
-
-_FIELD_TYPES: dict[type[Any], dict[str, Any]] = {}
 
 
 def _expect(kind: type[Any], value: JsonValue, place: str) -> Any:

@@ -25,6 +25,7 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
+from harness.store.jsontext import to_value
 from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 
@@ -33,6 +34,9 @@ BUSY_SECONDS = 30
 
 CREATING_SECONDS = 3.0
 """How long to wait for another program that is creating the same store."""
+
+_SERVER_WAITS = {"connect_timeout": 10, "keepalives_idle": 30, "tcp_user_timeout": 30_000}
+"""Seconds to connect, seconds until a silent server is asked, milliseconds until it is gone."""
 
 _ADVICE = (
     ("disk is full", "free some space there; what was stored before is safe"),
@@ -78,7 +82,9 @@ def open_engine(url: str) -> Engine:
     with translated(shown):
         if path is not None:
             path.parent.mkdir(parents=True, exist_ok=True)
-        engine = create_engine(url, **_options(path))
+        engine = create_engine(
+            url, json_serializer=_as_it_is, json_deserializer=to_value, **_options(url, path)
+        )
         if path is not None:
             event.listen(engine, "connect", _prepare_sqlite)
     try:
@@ -112,8 +118,18 @@ def translated(place: str) -> Iterator[None]:
         raise StoreError(message) from error
 
 
-def _options(path: Path | None) -> dict[str, Any]:
-    return {"connect_args": {"timeout": BUSY_SECONDS}} if path is not None else {}
+def _options(url: str, path: Path | None) -> dict[str, Any]:
+    if path is not None:
+        return {"connect_args": {"timeout": BUSY_SECONDS}}
+    options: dict[str, Any] = {"pool_pre_ping": True}  # the server may have been started again
+    if make_url(url).get_backend_name() == "postgresql":
+        options["connect_args"] = _SERVER_WAITS
+    return options
+
+
+def _as_it_is(text: str) -> str:
+    """Bodies come as JSON text, made by the thread that records and not by the one that commits."""
+    return text
 
 
 def _prepare_sqlite(connection: Any, record: object) -> None:

@@ -10,8 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Connection, func, select
 
 from harness.judge import ChipRecord, RunRecord, Verdict
 from harness.store.models import OutcomeRow, RunRow
@@ -48,9 +47,9 @@ class Glance:
     slots: tuple[SlotGlance, ...]
 
 
-def read_counts(session: Session, run_id: str) -> dict[str, dict[Verdict, int]]:
+def read_counts(connection: Connection, run_id: str) -> dict[str, dict[Verdict, int]]:
     """How many tables of each slot have which verdict."""
-    rows = session.execute(
+    rows = connection.execute(
         select(OutcomeRow.slot, OutcomeRow.verdict, func.count())
         .where(OutcomeRow.run_id == run_id)
         .group_by(OutcomeRow.slot, OutcomeRow.verdict)
@@ -61,7 +60,7 @@ def read_counts(session: Session, run_id: str) -> dict[str, dict[Verdict, int]]:
     return counts
 
 
-def read_latest(session: Session, run_id: str) -> dict[str, LatestOutcome]:
+def read_latest(connection: Connection, run_id: str) -> dict[str, LatestOutcome]:
     """The outcome of each slot that was begun last, of those that were measured."""
     measured = (OutcomeRow.run_id == run_id) & (OutcomeRow.verdict != Verdict.NOT_RUN.value)
     last = (
@@ -70,7 +69,7 @@ def read_latest(session: Session, run_id: str) -> dict[str, LatestOutcome]:
         .group_by(OutcomeRow.slot)
         .subquery()
     )
-    rows = session.execute(
+    rows = connection.execute(
         select(
             *(OutcomeRow.slot, OutcomeRow.design, OutcomeRow.table_name, OutcomeRow.verdict),
             *(OutcomeRow.body["summary"].as_string(), OutcomeRow.started, OutcomeRow.seconds),
@@ -87,7 +86,9 @@ def read_latest(session: Session, run_id: str) -> dict[str, LatestOutcome]:
     }
 
 
-def read_racks(session: Session) -> tuple[str, ...]:
+def read_racks(connection: Connection) -> tuple[str, ...]:
     """Names of all racks that ever ran, the one that ran last first."""
     latest = func.max(RunRow.started)
-    return tuple(session.scalars(select(RunRow.rack).group_by(RunRow.rack).order_by(latest.desc())))
+    return tuple(
+        connection.scalars(select(RunRow.rack).group_by(RunRow.rack).order_by(latest.desc()))
+    )

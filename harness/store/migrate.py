@@ -13,6 +13,7 @@ from alembic.config import Config
 from sqlalchemy import Connection, Engine, text
 
 from harness.store.models import SCHEMA_VERSION, SchemaRow
+from harness.store.summaries import summarise_older
 
 STEPS = Path(__file__).parent / "migrations"
 
@@ -21,7 +22,9 @@ _LOCK = 0x68_61_72_6E
 
 
 def migrate(engine: Engine) -> None:
-    """Take every step that is missing; nothing to do if another program was faster.
+    """Take every step that is missing, then summarise every run that has no summaries.
+
+    There is nothing to do if another program was faster.
 
     Raises SQLAlchemyError if a step fails; the store is then as it was.
     """
@@ -35,6 +38,7 @@ def migrate(engine: Engine) -> None:
             config.attributes["connection"] = connection
             command.stamp(config, str(version))
             command.upgrade(config, str(SCHEMA_VERSION))
+            summarise_older(connection, None)
         connection.commit()
 
 

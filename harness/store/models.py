@@ -1,7 +1,8 @@
 """The tables of the store, as SQLAlchemy models that SQLite and PostgreSQL both take.
 
 One rule: columns hold what people search by; everything else of an outcome is in ``body``, the
-record as JSON. A change here needs a new ``SCHEMA_VERSION`` and a step in ``migrations``.
+record as JSON. What is worked out of outcomes (subjects, layouts, nights) can be made again from
+them. A change here needs a new ``SCHEMA_VERSION`` and a step in ``migrations``.
 """
 
 from __future__ import annotations
@@ -15,15 +16,15 @@ from sqlalchemy import (
     Dialect,
     ForeignKey,
     ForeignKeyConstraint,
-    Index,
     Text,
     TypeDecorator,
     UniqueConstraint,
+    false,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-SCHEMA_VERSION = 2
-"""1: runs, chips, outcomes. 2: accepted runs, indices for history."""
+SCHEMA_VERSION = 3
+"""1: runs, chips, outcomes. 2: accepted runs, indices for history. 3: summaries for history."""
 
 
 class Moment(TypeDecorator[datetime]):
@@ -83,6 +84,8 @@ class RunRow(Base):
     cancelled: Mapped[bool]
     accepted: Mapped[datetime | None] = mapped_column(Moment)
     accepted_why: Mapped[str] = mapped_column(Text, default="", server_default="")
+    summarised: Mapped[bool] = mapped_column(default=False, server_default=false())
+    """Whether the run's rows in ``nights`` say what its outcomes say."""
 
 
 class ChipRow(Base):
@@ -104,23 +107,6 @@ class ChipRow(Base):
     trouble: Mapped[str] = mapped_column(Text)
 
 
-HISTORY_INDICES = {
-    "outcomes_of_chip": (
-        *("chip_serial", "design", "table_name", "started"),
-        *("verdict", "run_id"),
-    ),
-    "outcomes_of_design": (
-        *("design", "chip_serial", "table_name", "started"),
-        *("verdict", "run_id"),
-    ),
-    "outcomes_of_slot": (
-        *("slot", "chip_serial", "design", "table_name", "started"),
-        *("verdict", "run_id"),
-    ),
-}
-"""Indices that answer a history query alone, without a look at the rows with their evidence."""
-
-
 class OutcomeRow(Base):
     """One design's table on one chip: search columns, and the whole record in ``body``."""
 
@@ -128,7 +114,6 @@ class OutcomeRow(Base):
     __table_args__ = (
         UniqueConstraint("run_id", "slot", "design", "table_name"),
         ForeignKeyConstraint(["run_id", "slot"], ["chips.run_id", "chips.slot"]),
-        *(Index(name, *columns) for name, columns in HISTORY_INDICES.items()),
     )
 
     number: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
@@ -144,3 +129,43 @@ class OutcomeRow(Base):
     started: Mapped[datetime] = mapped_column(Moment)
     seconds: Mapped[float]
     body: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class SubjectRow(Base):
+    """What a history can be about: a chip, a design, or a slot of a rack."""
+
+    __tablename__ = "subjects"
+    __table_args__ = (UniqueConstraint("kind", "rack", "name"),)
+
+    number: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    kind: Mapped[str] = mapped_column(Text)
+    rack: Mapped[str] = mapped_column(Text)
+    name: Mapped[str] = mapped_column(Text)
+
+
+class LayoutRow(Base):
+    """Which tables a summary is about: JSON of ``[chip, design, table]``, the same for many nights.
+
+    ``sha256`` is that of ``entries``.
+    """
+
+    __tablename__ = "layouts"
+
+    number: Mapped[int] = mapped_column(primary_key=True, autoincrement=True)
+    sha256: Mapped[str] = mapped_column(Text, unique=True)
+    entries: Mapped[str] = mapped_column(Text)
+
+
+class NightRow(Base):
+    """What one run found of one subject: a letter for each entry of the layout, in its order.
+
+    SQLite keeps the rows of a subject side by side, so that a history is read in one piece.
+    """
+
+    __tablename__ = "nights"
+    __table_args__ = {"sqlite_with_rowid": False}  # noqa: RUF012 - SQLAlchemy reads it once
+
+    subject: Mapped[int] = mapped_column(ForeignKey("subjects.number"), primary_key=True)
+    run_id: Mapped[str] = mapped_column(ForeignKey("runs.run_id"), primary_key=True)
+    layout: Mapped[int] = mapped_column(ForeignKey("layouts.number"))
+    verdicts: Mapped[str] = mapped_column(Text)

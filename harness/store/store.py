@@ -1,46 +1,64 @@
 """The store's verbs, in the words of the domain. Any thread may call them.
 
-One rule: when a ``record_…`` or ``finish_…`` verb has returned, what it was given survives a
-crash; when it raises, everything recorded before is still there.
+One rule: when a ``start_…``, ``record_…`` or ``finish_…`` verb has returned, what it was given
+survives a crash; when it raises, everything recorded before is still there.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import datetime
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import AbstractContextManager
+from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Self, TypeVar
 
-from sqlalchemy import Engine, func, select
-from sqlalchemy.orm import Session
+from sqlalchemy import Connection, Engine, insert, select, update
 
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
-from harness.store.codec import CodecError, decode, encode
 from harness.store.engine import open_engine, shown_place, sqlite_path, store_url, translated
 from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
-from harness.store.history import History, Selection, read_lines, read_nights
-from harness.store.models import ChipRow, OutcomeRow, RunRow
+from harness.store.history import History, read_history
+from harness.store.inserts import Row, put_chips, put_outcomes
+from harness.store.models import RunRow
+from harness.store.patience import PATIENCE_SECONDS, Patience, Tell
+from harness.store.records import (
+    chip_row,
+    outcome_rows,
+    read_bare_chips,
+    read_headings,
+    read_run,
+    run_row,
+)
 from harness.store.subjects import Subjects, read_subjects
+from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
+from harness.store.together import Together
+from harness.store.transactions import reading, writing
+
+LEFT_OVER = timedelta(days=1)
+"""A run without summaries that is older than this when another starts was killed."""
+
+T = TypeVar("T")
 
 
 class Store:
     """Every run, its chips and their outcomes, in one database.
 
-    ``where`` is a file path (SQLite) or any SQLAlchemy URL. A missing SQLite file is created
-    with its folder; an earlier schema is brought up to date. Raises StoreError if that fails or
-    the schema is of a later version.
+    ``where`` is a file path (SQLite) or any SQLAlchemy URL of SQLite or PostgreSQL. A missing
+    SQLite file is created with its folder; an earlier schema is brought up to date. ``patience``
+    is how many seconds a verb waits for a database that is away, within :meth:`waiting` only.
+    Raises StoreError if it cannot be opened or the schema is of a later version.
     """
 
-    def __init__(self, where: str | Path) -> None:
+    def __init__(self, where: str | Path, patience: float = PATIENCE_SECONDS) -> None:
         url = store_url(where)
         self.place = shown_place(url)
         self._engine: Engine = open_engine(url)
+        self._patience = Patience(self.place, patience)
         self._writing = threading.Lock()
+        self._together = Together(self._writing, self._commit_outcomes)
 
     @classmethod
     def existing(cls, where: str | Path) -> Self:
@@ -66,62 +84,64 @@ class Store:
         """Close every connection."""
         self._engine.dispose()
 
+    def waiting(self, tell: Tell) -> AbstractContextManager[None]:
+        """Have every verb wait, inside, for a database that is away: stopped, or locked.
+
+        ``tell`` gets a sentence when it goes and one when it is back; any thread may call it.
+        """
+        return self._patience.while_told(tell)
+
     def start_run(self, run: RunRecord) -> None:
-        """Keep a run's heading and whatever chips and outcomes it has already."""
-        with self._write() as session:
-            session.add(RunRow(**_columns(run, "chips")))
-        for chip in run.chips:
-            self.record_chip(run.run_id, chip)
+        """Keep a run's heading and whatever chips and outcomes it has already, all or nothing."""
+        outcomes = outcome_rows(run.run_id, (o for chip in run.chips for o in chip.outcomes))
+
+        def start(connection: Connection) -> None:
+            summarise_older(connection, run.started - LEFT_OVER)
+            if not _is_begun(connection, run):
+                connection.execute(insert(RunRow), [run_row(run)])
+            put_chips(connection, run.run_id, [chip_row(chip) for chip in run.chips])
+            put_outcomes(connection, outcomes)
+
+        self._write(start)
 
     def record_chip(self, run_id: str, chip: ChipRecord) -> None:
         """Keep a chip's identity, over what was known of its slot before, and its outcomes."""
-        with self._write() as session:
-            found = session.get(ChipRow, (run_id, chip.slot))
-            if found is None:
-                count = select(func.count()).where(ChipRow.run_id == run_id)
-                position = session.scalar(count) or 0
-                session.add(ChipRow(run_id=run_id, position=position, **_columns(chip, "outcomes")))
-            else:
-                _overwrite(found, _columns(chip, "outcomes"))
-        for outcome in chip.outcomes:
-            self.record_outcome(run_id, outcome)
+        outcomes = outcome_rows(run_id, chip.outcomes)
+
+        def record(connection: Connection) -> None:
+            put_chips(connection, run_id, [chip_row(chip)])
+            if outcomes:
+                mark_changed(connection, run_id)
+                put_outcomes(connection, outcomes)
+
+        self._write(record)
 
     def record_outcome(self, run_id: str, outcome: Outcome) -> None:
         """Keep one outcome, over an earlier one of the same slot, design and table.
 
-        The chip of its slot has been recorded before. Raises StoreError otherwise.
+        Outcomes that other threads record meanwhile are committed together with it. The chip of
+        its slot has been recorded before. Raises StoreError otherwise.
         """
-        columns = _outcome_columns(outcome)
-        with self._write() as session:
-            found = session.scalar(
-                select(OutcomeRow).where(
-                    OutcomeRow.run_id == run_id,
-                    OutcomeRow.slot == outcome.slot,
-                    OutcomeRow.design == outcome.design,
-                    OutcomeRow.table_name == outcome.table,
-                )
-            )
-            if found is None:
-                session.add(OutcomeRow(run_id=run_id, **columns))
-            else:
-                _overwrite(found, columns)
+        self.record_outcomes(run_id, (outcome,))
+
+    def record_outcomes(self, run_id: str, outcomes: Iterable[Outcome]) -> None:
+        """Keep many outcomes at once, all or nothing; otherwise as :meth:`record_outcome`."""
+        rows = outcome_rows(run_id, outcomes)
+        if rows:
+            self._together.keep(rows)
 
     def finish_run(self, run_id: str, finished: datetime, *, cancelled: bool) -> None:
         """Mark a run as over; ``cancelled`` is a fact about it, not a mode."""
-        with self._write() as session:
-            row = session.get(RunRow, run_id)
-            if row is None:
-                raise StoreError(self._unknown(run_id))
-            row.finished = finished
-            row.cancelled = cancelled
+
+        def finish(connection: Connection) -> None:
+            self._change(connection, run_id, finished=finished, cancelled=cancelled)
+            summarise(connection, run_id)
+
+        self._write(finish)
 
     def run(self, run_id: str) -> RunRecord:
         """Read one run whole. Raises StoreError if there is no such run."""
-        with self._read() as session:
-            row = session.get(RunRow, run_id)
-            if row is None:
-                raise StoreError(self._unknown(run_id))
-            return RunRecord(chips=self._chips(session, run_id), **_fields(row, RunRecord, "chips"))
+        return self._read(lambda connection: self._known_run(connection, run_id))
 
     def latest_run(self) -> RunRecord:
         """Read the run that was started last. Raises StoreError if there is none."""
@@ -133,198 +153,170 @@ class Store:
 
     def runs(self) -> tuple[str, ...]:
         """List the run ids, oldest first."""
-        with self._read() as session:
-            return tuple(
-                session.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id))
-            )
+        return self._read(_run_ids)
 
     def resume_run(self, run_id: str) -> RunRecord:
         """Mark a run as under way again and return what is kept of it. Raises StoreError."""
-        with self._write() as session:
-            row = session.get(RunRow, run_id)
-            if row is None:
-                raise StoreError(self._unknown(run_id))
-            row.finished, row.cancelled = None, False
-        return self.run(run_id)
+
+        def resume(connection: Connection) -> RunRecord:
+            self._change(connection, run_id, finished=None, cancelled=False)
+            return self._known_run(connection, run_id)
+
+        return self._write(resume)
 
     def accept(self, run_id: str, when: datetime, why: str = "") -> None:
         """Make a finished run the baseline of its rack.
 
         Raises StoreError for a run that is not there, not finished or was stopped.
         """
-        with self._write() as session:
-            row = session.get(RunRow, run_id)
-            if row is None:
-                raise StoreError(self._unknown(run_id))
-            if row.finished is None or row.cancelled:
-                state = "was stopped" if row.cancelled else "is not finished"
-                message = (
-                    f"{self.place}: run {run_id} {state}, so it can be no baseline; finish it "
-                    "with --resume, or accept another"
-                )
-                raise StoreError(message)
-            row.accepted, row.accepted_why = when, why
+
+        def accept(connection: Connection) -> None:
+            self._refuse_unfinished(connection, run_id)
+            self._change(connection, run_id, accepted=when, accepted_why=why)
+
+        self._write(accept)
 
     def baseline(self, rack: str) -> RunRecord | None:
         """Return the run of a rack that was accepted last; None if none ever was."""
-        with self._read() as session:
-            found = session.scalar(
-                select(RunRow.run_id)
-                .where(RunRow.rack == rack, RunRow.accepted.is_not(None))
-                .order_by(RunRow.accepted.desc())
-                .limit(1)
-            )
-        return self.run(found) if found is not None else None
+        wanted = (
+            select(RunRow.run_id)
+            .where(RunRow.rack == rack, RunRow.accepted.is_not(None))
+            .order_by(RunRow.accepted.desc())
+            .limit(1)
+        )
+
+        def read(connection: Connection) -> RunRecord | None:
+            found = connection.scalar(wanted)
+            return self._known_run(connection, found) if found is not None else None
+
+        return self._read(read)
 
     def history(self, which: Selection) -> History:
         """Every table that a chip, design or slot had, and every night, in one look."""
-        with self._read() as session:
-            return History(read_lines(session, which), read_nights(session, which))
+        return self._read(lambda connection: read_history(connection, which))
 
     def subjects(self) -> Subjects:
-        """List every chip, design and slot that has a history."""
-        with self._read() as session:
-            return read_subjects(session)
+        """Every chip, design and slot that :meth:`history` can be asked about."""
+        return self._read(read_subjects)
 
     def racks(self) -> tuple[str, ...]:
         """List the names of all racks that ever ran, the one that ran last first."""
-        with self._read() as session:
-            return read_racks(session)
+        return self._read(read_racks)
 
     def headings(self, rack: str | None = None, most: int = 20) -> tuple[RunRecord, ...]:
         """Read the latest runs, of one rack or of all, newest first, without their chips."""
-        with self._read() as session:
-            asked = select(RunRow).order_by(RunRow.started.desc(), RunRow.run_id.desc())
-            if rack is not None:
-                asked = asked.where(RunRow.rack == rack)
-            rows = session.scalars(asked.limit(most))
-            return tuple(RunRecord(chips=(), **_fields(row, RunRecord, "chips")) for row in rows)
+        of_rack = (RunRow.rack == rack,) if rack is not None else ()
+        latest = (RunRow.started.desc(), RunRow.run_id.desc())
+        return self._read(
+            lambda connection: read_headings(
+                connection, select(RunRow.run_id).where(*of_rack).order_by(*latest).limit(most)
+            )
+        )
 
     def glance(self, run_id: str) -> Glance:
         """Read how a run stands, slot by slot, without its evidence.
 
         Raises StoreError if there is no such run.
         """
-        with self._read() as session:
-            row = session.get(RunRow, run_id)
-            if row is None:
-                raise StoreError(self._unknown(run_id))
-            counts, latest = read_counts(session, run_id), read_latest(session, run_id)
+
+        def read(connection: Connection) -> Glance:
+            heading = self._heading(connection, run_id)
+            counts, latest = read_counts(connection, run_id), read_latest(connection, run_id)
             slots = tuple(
                 SlotGlance(chip, counts.get(chip.slot, {}), latest.get(chip.slot))
-                for chip in _bare_chips(session, run_id)
+                for chip in read_bare_chips(connection, run_id)
             )
-            return Glance(RunRecord(chips=(), **_fields(row, RunRecord, "chips")), slots)
+            return Glance(heading, slots)
+
+        return self._read(read)
 
     def chip(self, run_id: str, slot: str) -> RunRecord:
         """Read a run with the outcomes of one slot only; its other chips are without.
 
         Raises StoreError if there is no such run; a slot that it does not have changes nothing.
         """
-        with self._read() as session:
-            row = session.get(RunRow, run_id)
-            if row is None:
-                raise StoreError(self._unknown(run_id))
-            kept = session.scalars(
-                select(OutcomeRow)
-                .where(OutcomeRow.run_id == run_id, OutcomeRow.slot == slot)
-                .order_by(OutcomeRow.number)
-            )
-            outcomes = tuple(self._outcome(found) for found in kept)
-            chips = tuple(
-                dataclasses.replace(chip, outcomes=outcomes) if chip.slot == slot else chip
-                for chip in _bare_chips(session, run_id)
-            )
-            return RunRecord(chips=chips, **_fields(row, RunRecord, "chips"))
+        return self._read(lambda connection: self._known_run(connection, run_id, slot))
 
-    def _outcome(self, row: OutcomeRow) -> Outcome:
-        place = f"{self.place}: run {row.run_id}, outcome {row.number}"
-        try:
-            outcome: Outcome = decode(Outcome, row.body, "outcome")
-        except CodecError as error:
-            message = f"{place} is damaged ({error}); restore the file from a backup"
-            raise StoreError(message) from error
-        return outcome
+    def _commit_outcomes(self, rows: Sequence[Row]) -> None:
+        """Keep outcomes of any runs in one transaction; the caller has the turn."""
 
-    def _chips(self, session: Session, run_id: str) -> tuple[ChipRecord, ...]:
-        outcomes: dict[str, list[Outcome]] = {}
-        for row in session.scalars(
-            select(OutcomeRow).where(OutcomeRow.run_id == run_id).order_by(OutcomeRow.number)
-        ):
-            outcomes.setdefault(row.slot, []).append(self._outcome(row))
-        chips = session.scalars(
-            select(ChipRow).where(ChipRow.run_id == run_id).order_by(ChipRow.position)
-        )
-        return tuple(
-            ChipRecord(
-                outcomes=tuple(outcomes.get(row.slot, ())), **_fields(row, ChipRecord, "outcomes")
+        def commit(connection: Connection) -> None:
+            for run_id in sorted({row["run_id"] for row in rows}):
+                mark_changed(connection, run_id)
+            put_outcomes(connection, rows)
+
+        self._transact(commit)
+
+    def _change(self, connection: Connection, run_id: str, **values: object) -> None:
+        """Change columns of a run; raises StoreError if it is not there."""
+        changed = connection.execute(update(RunRow).where(RunRow.run_id == run_id).values(**values))
+        if changed.rowcount == 0:
+            raise StoreError(self._unknown(connection, run_id))
+
+    def _refuse_unfinished(self, connection: Connection, run_id: str) -> None:
+        found = connection.execute(
+            select(RunRow.finished, RunRow.cancelled).where(RunRow.run_id == run_id)
+        ).first()
+        if found is not None and (found.finished is None or found.cancelled):
+            state = "was stopped" if found.cancelled else "is not finished"
+            message = (
+                f"{self.place}: run {run_id} {state}, so it can be no baseline; finish it "
+                "with --resume, or accept another"
             )
-            for row in chips
-        )
+            raise StoreError(message)
 
-    def _unknown(self, run_id: str) -> str:
-        known = self.runs()
+    def _heading(self, connection: Connection, run_id: str) -> RunRecord:
+        found = read_headings(connection, [run_id])
+        if not found:
+            raise StoreError(self._unknown(connection, run_id))
+        return found[0]
+
+    def _known_run(
+        self, connection: Connection, run_id: str, only_slot: str | None = None
+    ) -> RunRecord:
+        found = read_run(connection, run_id, self.place, only_slot)
+        if found is None:
+            raise StoreError(self._unknown(connection, run_id))
+        return found
+
+    def _unknown(self, connection: Connection, run_id: str) -> str:
+        known = _run_ids(connection)
         latest = f"the latest is {known[-1]}" if known else "none is kept yet"
         return f"{self.place}: no run {run_id} is kept here; {latest}"
 
-    @contextmanager
-    def _write(self) -> Iterator[Session]:
-        with (
-            self._writing,
-            translated(self.place),
-            Session(self._engine) as session,
-            session.begin(),
-        ):
-            yield session
+    def _write(self, action: Callable[[Connection], T]) -> T:
+        with self._writing:
+            return self._transact(action)
 
-    @contextmanager
-    def _read(self) -> Iterator[Session]:
-        with translated(self.place), Session(self._engine) as session:
-            yield session
+    def _transact(self, action: Callable[[Connection], T]) -> T:
+        """Do it in one durable transaction, again and again if the database is away."""
 
+        def once() -> T:
+            with writing(self._engine) as connection:
+                return action(connection)
 
-def _bare_chips(session: Session, run_id: str) -> tuple[ChipRecord, ...]:
-    """Read a run's chips in the rack's order, without outcomes."""
-    rows = session.scalars(
-        select(ChipRow).where(ChipRow.run_id == run_id).order_by(ChipRow.position)
-    )
-    return tuple(ChipRecord(outcomes=(), **_fields(row, ChipRecord, "outcomes")) for row in rows)
+        with translated(self.place):
+            return self._patience.see_through(once)
 
+    def _read(self, action: Callable[[Connection], T]) -> T:
+        """Do it on the store as it is at one moment."""
 
-def _columns(record: RunRecord | ChipRecord, without: str) -> dict[str, Any]:
-    return {
-        field.name: getattr(record, field.name)
-        for field in dataclasses.fields(record)
-        if field.name != without
-    }
+        def once() -> T:
+            with reading(self._engine) as connection:
+                return action(connection)
+
+        with translated(self.place):
+            return self._patience.see_through(once)
 
 
-def _fields(
-    row: RunRow | ChipRow, kind: type[RunRecord | ChipRecord], without: str
-) -> dict[str, Any]:
-    return {
-        field.name: getattr(row, field.name)
-        for field in dataclasses.fields(kind)
-        if field.name != without
-    }
+def _run_ids(connection: Connection) -> tuple[str, ...]:
+    return tuple(connection.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id)))
 
 
-def _outcome_columns(outcome: Outcome) -> dict[str, Any]:
-    return {
-        "slot": outcome.slot,
-        "chip_serial": outcome.chip_serial,
-        "design": outcome.design,
-        "table_name": outcome.table,
-        "table_sha256": outcome.table_sha256,
-        "verdict": outcome.verdict.value,
-        "origin": outcome.origin.value,
-        "mismatches": outcome.mismatches,
-        "started": outcome.started,
-        "seconds": outcome.seconds,
-        "body": encode(outcome),
-    }
-
-
-def _overwrite(row: ChipRow | OutcomeRow, columns: dict[str, Any]) -> None:
-    for name, value in columns.items():
-        setattr(row, name, value)
+def _is_begun(connection: Connection, run: RunRecord) -> bool:
+    """Tell whether this very heading is there: a commit whose answer was lost."""
+    wanted = run_row(run)
+    found = connection.execute(
+        select(*(getattr(RunRow, name) for name in wanted)).where(RunRow.run_id == run.run_id)
+    ).first()
+    return found is not None and dict(found._mapping) == wanted  # noqa: SLF001 - a public name

@@ -1,48 +1,54 @@
-"""What there are histories of: every chip, design and slot that a store knows.
+"""What the store knows: every chip, design and slot that a history can be asked about.
 
-One rule: the time does not grow with the number of nights. Distinct values are found by stepping
-through an index from one to the next, not by reading every outcome.
+One rule: the answer costs as much as there are subjects, however many outcomes are kept.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
-from sqlalchemy import ColumnElement, func, select
-from sqlalchemy.orm import InstrumentedAttribute, Session, aliased
+from sqlalchemy import Connection, exists, select
 
-from harness.store.models import ChipRow, OutcomeRow, RunRow
+from harness.store.models import NightRow, OutcomeRow, RunRow, SubjectRow
+from harness.store.summaries import Kind, Selection
 
 
 @dataclass(frozen=True)
 class Subjects:
-    """Chips by serial number, designs by name, slots as (rack, slot); each sorted."""
+    """Names by kind, each sorted: ``slots`` are pairs of rack and slot."""
 
     chips: tuple[str, ...]
     designs: tuple[str, ...]
     slots: tuple[tuple[str, str], ...]
 
 
-def read_subjects(session: Session) -> Subjects:
-    """Read all three lists."""
-    slots = session.execute(
-        select(RunRow.rack, ChipRow.slot).join(ChipRow, ChipRow.run_id == RunRow.run_id).distinct()
-    )
+def read_subjects(connection: Connection) -> Subjects:
+    """Read the subjects of all summaries, and of runs that have none yet."""
+    found = sorted({*_summarised(connection), *_unsummarised(connection)})
     return Subjects(
-        chips=_distinct(session, OutcomeRow.chip_serial),
-        designs=_distinct(session, OutcomeRow.design),
-        slots=tuple(sorted((rack, slot) for rack, slot in slots)),
+        tuple(s.name for s in found if s.kind is Kind.CHIP),
+        tuple(s.name for s in found if s.kind is Kind.DESIGN),
+        tuple((s.rack, s.name) for s in found if s.kind is Kind.SLOT),
     )
 
 
-def _distinct(session: Session, column: InstrumentedAttribute[str]) -> tuple[str, ...]:
-    """Give the values of an indexed column: the least, then again and again the next one."""
-    steps = select(func.min(column).label("value")).cte("steps", recursive=True)
-    found = aliased(steps, name="found")
-    following: ColumnElement[Any] = (
-        select(func.min(column)).where(column > found.c.value).scalar_subquery()
-    )
-    steps = steps.union_all(select(following).where(found.c.value.is_not(None)))
-    values = session.scalars(select(steps.c.value).where(steps.c.value.is_not(None)))
-    return tuple(sorted(values))
+def _summarised(connection: Connection) -> Iterator[Selection]:
+    kept = exists().where(NightRow.subject == SubjectRow.number)
+    rows = connection.execute(select(SubjectRow.kind, SubjectRow.rack, SubjectRow.name).where(kept))
+    for kind, rack, name in rows:
+        yield Selection(Kind(kind), rack, name)
+
+
+def _unsummarised(connection: Connection) -> Iterator[Selection]:
+    o = OutcomeRow
+    runs = connection.execute(select(RunRow.run_id, RunRow.rack).where(~RunRow.summarised)).all()
+    for run_id, rack in runs:
+        # one run at a time: a join would have some planners look through the outcomes of all
+        rows = connection.execute(
+            select(o.slot, o.chip_serial, o.design).where(o.run_id == run_id).distinct()
+        )
+        for slot, chip, design in rows:
+            yield Selection(Kind.SLOT, rack, slot)
+            yield Selection(Kind.CHIP, "", chip)
+            yield Selection(Kind.DESIGN, "", design)

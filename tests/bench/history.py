@@ -1,105 +1,135 @@
-"""How long history takes in a store of many nights.
+"""How long history takes in a store of many nights, and how long it takes to keep a night.
 
 Run: python -m tests.bench.history [--chips 200] [--designs 150] [--nights 365] [--store FILE].
-Makes a store with invented verdicts, unless the file is there, and prints seconds for a query of
-a chip, a design and a slot, for the baseline, and for the insert of a night. Evidence is left
-out, for no query reads it; a real store is larger but not slower to ask.
+Makes a store with invented verdicts, unless the file is there (see ``nights``), and prints
+seconds for histories, subjects and the baseline, and for a whole night, evidence included, through
+the store's own verbs. On Linux a first look is cold: the system has forgotten the file.
 """
 
 from __future__ import annotations
 
 import argparse
-import random
-import sqlite3
+import os
 import tempfile
+import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from harness.store import ChipRecord, Outcome, Store, of_chip, of_design, of_slot
-from tests.unit.store.samples import chip, heading
+from harness.judge import RetryPolicy, examine
+from harness.store import Outcome, RunRecord, Store, of_chip, of_design, of_slot
+from tests.bench.nights import Size, check, fill, moment, night_heading
+from tests.unit.judge.samples import TODAY, FunctionSession, case, good_chip
+from tests.unit.store.samples import chip
 from tests.unit.store.test_store import failing_outcome
 
-FIRST = datetime(2026, 1, 1, 1, 30, tzinfo=UTC)
-VERDICTS, WEIGHTS = ("PASS", "FAIL", "UNSTABLE", "ERROR"), (970, 15, 5, 10)
-OUTCOME = (
-    "INSERT INTO outcomes (run_id, slot, chip_serial, design, table_name, table_sha256, verdict,"
-    " origin, mismatches, started, seconds, body) VALUES (?,?,?,?,'all','','{}','',0,?,1.0,'{{}}')"
-)
-
-
-def rows(
-    run_id: str, started: str, chips: int, designs: int, verdict: str
-) -> Iterator[tuple[str, ...]]:
-    """One night's outcomes that have this verdict."""
-    random_ = random.Random(run_id)
-    for number in range(chips):
-        for design in range(designs):
-            if random_.choices(VERDICTS, WEIGHTS)[0] == verdict:
-                yield run_id, f"A{number}", f"SP2-{number:04}", f"design{design:03}", started
-
-
-def fill(path: Path, chips: int, designs: int, nights: int) -> None:
-    """Make the store; a night is a transaction."""
-    with Store(path) as store:
-        for night in range(nights):
-            store.start_run(heading(f"r{night}", FIRST + timedelta(days=night)))
-    raw = sqlite3.connect(path)
-    raw.execute("PRAGMA synchronous=OFF")
-    for night in range(nights):
-        started = f"{FIRST + timedelta(days=night):%Y-%m-%d %H:%M:%S.%f}"
-        with raw:
-            raw.executemany(
-                "INSERT INTO chips VALUES (?,?,0,?,'','',1,'','','',0,'')",
-                [(f"r{night}", f"A{n}", f"SP2-{n:04}") for n in range(chips)],
-            )
-            for verdict in VERDICTS:
-                found = rows(f"r{night}", started, chips, designs, verdict)
-                raw.executemany(OUTCOME.format(verdict), found)
-    raw.close()
+FAILS_EVERY = 50
 
 
 def seconds(action: Callable[[], object]) -> float:
-    """Time of one call: a person's first look is not warm either."""
+    """Time of one call."""
     start = time.perf_counter()
     action()
     return time.perf_counter() - start
 
 
-def a_night(chips: int, designs: int) -> tuple[ChipRecord, ...]:
-    """The records of a whole night, bodies included."""
-    plain = failing_outcome()
+def cool(path: Path) -> str:
+    """Have the system forget what it has read of the store; the word for a first look then."""
+    if not hasattr(os, "posix_fadvise"):
+        return "first"
+    descriptor = os.open(path, os.O_RDWR)
+    os.fsync(descriptor)
+    os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+    os.close(descriptor)
+    return "cold"
 
-    def outcomes(number: int) -> tuple[Outcome, ...]:
-        own = replace(plain, slot=f"A{number}", chip_serial=f"SP2-{number:04}")
-        return tuple(replace(own, design=f"design{d:03}") for d in range(designs))
 
-    return tuple(
-        replace(chip(f"A{n}"), chip_serial=f"SP2-{n:04}", outcomes=outcomes(n))
-        for n in range(chips)
+def look(path: Path, name: str, action: Callable[[Store], object]) -> None:
+    """Print how long a program needs that has just opened the store, and how long then."""
+    temperature = cool(path)
+    opening = time.perf_counter()
+    with Store(path) as store:
+        opened = time.perf_counter() - opening
+        first, second = (seconds(lambda: action(store)) for _ in range(2))
+    print(
+        f"{name:<28} {temperature} {first:7.3f} s   again {second:7.3f} s   (open {opened:.3f} s)"
     )
 
 
-def measure(path: Path, chips: int, designs: int) -> None:
+def whole_night(size: Size, number: int) -> RunRecord:
+    """The record of a night with its evidence; one table in so many fails."""
+    good = FunctionSession([good_chip])
+    passing = examine(good, case(), RetryPolicy(), TODAY).outcome
+    plain = [failing_outcome() if k % FAILS_EVERY == 0 else passing for k in range(size.designs)]
+
+    def outcomes(slot: str, serial: str) -> tuple[Outcome, ...]:
+        return tuple(
+            replace(outcome, slot=slot, chip_serial=serial, design=design)
+            for outcome, design in zip(plain, size.design_names, strict=True)
+        )
+
+    chips = tuple(
+        replace(chip(slot), chip_serial=serial, outcomes=outcomes(slot, serial))
+        for slot, serial in zip(size.slot_names, size.chip_names, strict=True)
+    )
+    return replace(night_heading(number), finished=None, chips=chips)
+
+
+def keep_whole(store: Store, record: RunRecord) -> None:
+    """Print seconds for a night that is handed over whole."""
+    count = sum(len(chip.outcomes) for chip in record.chips)
+    started = seconds(lambda: store.start_run(record))
+    every = [outcome for chip in record.chips for outcome in chip.outcomes]
+    again = seconds(lambda: store.record_outcomes(record.run_id, every))
+    over = seconds(lambda: store.finish_run(record.run_id, record.started, cancelled=False))
+    print(f"a night of {count} outcomes, whole: {started:.3f} s, finished in {over:.3f} s more")
+    print(f"the same outcomes again, over those that are there: {again:.3f} s")
+
+
+def keep_slot_by_slot(store: Store, record: RunRecord) -> None:
+    """Print seconds for a night whose slots each hand over an outcome at a time, all at once."""
+    store.start_run(replace(record, chips=tuple(replace(c, outcomes=()) for c in record.chips)))
+
+    def work(outcomes: tuple[Outcome, ...]) -> None:
+        for outcome in outcomes:
+            store.record_outcome(record.run_id, outcome)
+
+    threads = [threading.Thread(target=work, args=(chip.outcomes,)) for chip in record.chips]
+
+    def work_all() -> None:
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+
+    count = sum(len(chip.outcomes) for chip in record.chips)
+    taken = seconds(work_all)
+    print(f"the same by {len(threads)} slots, each outcome durable before the next: {taken:.3f} s")
+    print(f"so {taken / count * 1e3:.3f} ms for each outcome")
+    store.finish_run(record.run_id, record.started, cancelled=False)
+
+
+def measure(path: Path, size: Size) -> None:
     """Print every figure."""
     with Store(path) as store:
-        store.finish_run("r0", FIRST, cancelled=False)
-        store.accept("r0", FIRST)
-        for name, which in (
-            ("chip", of_chip("SP2-0001")),
-            ("design", of_design("design001")),
-            ("slot", of_slot("bench", "A1")),
-        ):
-            for look in ("first", "second"):
-                taken = seconds(lambda which=which: store.history(which))  # type: ignore[misc]
-                print(f"history of a {name:<7} {look:<7} {taken:8.3f} s")
-        run = f"bench-{time.time_ns()}"
-        record = replace(heading(run, FIRST + timedelta(days=999)), chips=a_night(1, designs))
-        taken = seconds(lambda: store.start_run(record))
-        print(f"insert, {designs} outcomes of one chip, one by one: {taken:.3f} s")
-        print(f"so {taken / designs * 1000:.2f} ms each, {taken * chips:.1f} s for {chips} chips")
+        base = len(store.runs())
+        night = whole_night(size, base)
+        keep_whole(store, night)
+        keep_slot_by_slot(store, whole_night(size, base + 1))
+        store.accept(night.run_id, moment(base))
+    look(path, "history of a chip", lambda s: s.history(of_chip("SP2-0001")))
+    look(path, "history of a design", lambda s: s.history(of_design("design001")))
+    look(path, "history of a slot", lambda s: s.history(of_slot("bench", "A001")))
+    look(path, "subjects", lambda s: s.subjects())
+    look(path, "runs", lambda s: s.runs())
+    look(path, "baseline, with its evidence", lambda s: s.baseline("bench"))
+    with Store(path) as store:
+        store.start_run(whole_night(size, base + 2))
+    print("with a night under way, which has no summaries:")
+    look(path, "history of a chip", lambda s: s.history(of_chip("SP2-0001")))
+    look(path, "history of a design", lambda s: s.history(of_design("design001")))
+    look(path, "subjects", lambda s: s.subjects())
 
 
 def main() -> None:
@@ -109,13 +139,16 @@ def main() -> None:
         parser.add_argument(f"--{name}", type=int, default=default)
     parser.add_argument("--store", type=Path)
     given = parser.parse_args()
+    size = Size(given.chips, given.designs, given.nights)
     with tempfile.TemporaryDirectory() as folder:
+        check(Path(folder))
+        print("a small store made in bulk is as the verbs leave it")
         path = given.store or Path(folder) / "history.sqlite"
         if not path.exists():
-            taken = seconds(lambda: fill(path, given.chips, given.designs, given.nights))
-            print(f"made {given.chips * given.designs * given.nights} outcomes in {taken:.0f} s")
+            taken = seconds(lambda: fill(path, size))
+            print(f"made {size.chips * size.designs * size.nights} outcomes in {taken:.0f} s")
         print(f"{path.stat().st_size / 1e6:.0f} MB")
-        measure(path, given.chips, given.designs)
+        measure(path, size)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -10,11 +11,11 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from harness.errors import StoreError
-from harness.store import Store, of_chip, of_design, of_slot
+from harness.store import Store, Verdict, of_chip, of_design, of_slot
 from tests.system.postgres import Server, lacking, server
 from tests.unit.store.nights import keep_nights, night
 from tests.unit.store.samples import NOON, chip, heading
-from tests.unit.store.test_migrate import differences
+from tests.unit.store.test_migrate import check_old_history, differences, keep_old_outcomes
 from tests.unit.store.test_store import failing_outcome
 from tests.unit.store.version1 import make_version1
 
@@ -57,12 +58,34 @@ def test_a_store_of_version_one_is_brought_up_to_date(postgresql: Server) -> Non
     engine = create_engine(postgresql.url)
     with engine.connect() as connection:
         make_version1(connection)
+        keep_old_outcomes(connection)
     engine.dispose()
     with Store(postgresql.url) as store:
-        assert store.run("old").chips == (chip(),)
+        check_old_history(store)
         store.accept("old", NOON)
-        assert store.baseline("bench") is not None
     assert differences(postgresql.url) == []
+
+
+def test_many_slots_record_at_once_while_the_run_is_finished(postgresql: Server) -> None:
+    slots = [f"A{k}" for k in range(8)]
+    with Store(postgresql.url) as store:
+        store.start_run(replace(heading(), chips=tuple(chip(slot) for slot in slots)))
+
+        def work(slot: str) -> None:
+            with Store(postgresql.url) as own:
+                for k in range(5):
+                    own.record_outcome("r1", replace(failing_outcome(f"d{k}"), slot=slot))
+
+        threads = [threading.Thread(target=work, args=(slot,)) for slot in slots]
+        for thread in threads:
+            thread.start()
+        for _ in range(10):
+            store.finish_run("r1", NOON, cancelled=False)
+        for thread in threads:
+            thread.join()
+        assert [len(c.outcomes) for c in store.run("r1").chips] == [5] * 8
+        found = store.history(of_chip("PK-01"))
+        assert [dict(night.counts) for night in found.nights] == [{Verdict.FAIL: 40}]
 
 
 def test_history_is_the_same_as_from_sqlite(postgresql: Server, tmp_path: Path) -> None:
@@ -73,6 +96,7 @@ def test_history_is_the_same_as_from_sqlite(postgresql: Server, tmp_path: Path) 
         for which in (of_chip("PK-01"), of_design("b"), of_slot("bench", "A1")):
             assert there.history(which) == here.history(which)
             assert there.history(which).lines
+        assert there.subjects() == here.subjects()
         assert there.baseline("bench") == here.baseline("bench")
 
 

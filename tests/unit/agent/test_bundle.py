@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import ast
+import gc
+import time
+from concurrent.futures import ThreadPoolExecutor
 from itertools import combinations
 from pathlib import Path
 from zipfile import ZipFile
 
 import pytest
 
-from harness.agent.bundle import BACKENDS, HELPERS, MODULES, bundle, slim
+from harness.agent.bundle import BACKENDS, HELPERS, MODULES, _make_bundle, bundle, slim
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
@@ -51,6 +54,29 @@ def test_a_bundle_has_no_docstring_annotation_or_relative_import(backend: str) -
             if isinstance(node, ast.FunctionDef) and not node.decorator_list:
                 assert node.returns is None
     assert sum(len(text) for text in bundle(backend)) <= MOST_BYTES[backend]
+
+
+def test_slots_that_start_together_get_the_same_texts() -> None:
+    """The parser counts its depth once for all threads in some versions of CPython 3.11.
+
+    https://github.com/python/cpython/issues/106905; here another thread gets its turn whenever
+    memory is tidied, also in the middle of a tree.
+    """
+    _make_bundle.cache_clear()
+    threshold = gc.get_threshold()
+
+    def give_way(phase: str, info: object) -> None:
+        time.sleep(0)
+
+    gc.callbacks.append(give_way)
+    gc.set_threshold(40)
+    try:
+        with ThreadPoolExecutor(8) as pool:
+            found = list(pool.map(bundle, ["virtual"] * 8))
+    finally:
+        gc.callbacks.remove(give_way)
+        gc.set_threshold(*threshold)
+    assert len(set(found)) == 1
 
 
 def test_an_unknown_backend_is_named_with_those_that_exist() -> None:

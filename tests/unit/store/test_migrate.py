@@ -8,12 +8,11 @@ from pathlib import Path
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.runtime.migration import MigrationContext
-from sqlalchemy import create_engine, text
+from sqlalchemy import Connection, create_engine, text
 
 from harness.errors import StoreError
-from harness.store import Store
-from harness.store.migrations.versions import v2_history
-from harness.store.models import HISTORY_INDICES, Base
+from harness.store import Store, Verdict, of_design, of_slot
+from harness.store.models import Base
 from tests.unit.store.samples import NOON, chip
 from tests.unit.store.test_store import failing_outcome
 from tests.unit.store.version1 import make_version1
@@ -48,16 +47,47 @@ def test_a_store_of_version_one_keeps_its_runs_and_takes_new_ones(tmp_path: Path
     assert len(baseline.chips[0].outcomes) == 1
 
 
+KEPT = """
+INSERT INTO outcomes (run_id, slot, chip_serial, design, table_name, table_sha256, verdict, origin,
+  mismatches, started, seconds, body)
+VALUES ('old', 'A1', 'PK-01', '{}', 'all', '', '{}', '', 0, '2026-05-01 12:00:00', 1.0, '{{}}')
+"""
+
+
+def keep_old_outcomes(connection: Connection) -> None:
+    """Put outcomes of two designs into a store of version 1."""
+    for design, verdict in (("gray", "PASS"), ("crc16", "NOT RUN")):
+        connection.execute(text(KEPT.format(design, verdict)))
+    connection.commit()
+
+
+def test_the_history_of_old_runs_is_there_and_summarised(tmp_path: Path) -> None:
+    path = old_store(tmp_path / "s.sqlite")
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.connect() as connection:
+        keep_old_outcomes(connection)
+    with Store(path) as store:
+        check_old_history(store)
+    with engine.connect() as connection:
+        assert connection.scalar(text("SELECT count(*) FROM runs WHERE NOT summarised")) == 0
+        assert connection.scalar(text("SELECT count(*) FROM nights")) == 4
+    engine.dispose()
+
+
+def check_old_history(store: Store) -> None:
+    (one,) = store.history(of_design("gray")).lines
+    assert (one.chip_serial, one.verdict, one.first_seen.year) == ("PK-01", Verdict.PASS, 2026)
+    (night,) = store.history(of_slot("bench", "A1")).nights
+    assert dict(night.counts) == {Verdict.PASS: 1, Verdict.NOT_RUN: 1}
+    assert store.subjects().designs == ("crc16", "gray")
+
+
 def test_a_migrated_store_is_like_a_new_one(tmp_path: Path) -> None:
     old, new = old_store(tmp_path / "old.sqlite"), tmp_path / "new.sqlite"
     assert differences(f"sqlite:///{old}") != []
     for path in (old, new):
         Store(path).close()
         assert differences(f"sqlite:///{path}") == []
-
-
-def test_the_step_makes_the_indices_that_the_models_have() -> None:
-    assert v2_history.INDICES == HISTORY_INDICES
 
 
 def test_programs_that_migrate_one_store_at_the_same_time_all_get_it(tmp_path: Path) -> None:

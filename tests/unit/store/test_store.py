@@ -241,6 +241,39 @@ def test_an_outcome_without_its_chip_is_refused(tmp_path: Path) -> None:
             store.record_outcome("r1", failing_outcome())
 
 
+def test_a_run_starts_with_all_of_its_chips_and_outcomes_or_not_at_all(tmp_path: Path) -> None:
+    lost = replace(failing_outcome(), slot="A9")
+    with Store(tmp_path / "s.sqlite") as store:
+        with pytest.raises(StoreError, match="FOREIGN KEY"):
+            store.start_run(replace(heading(), chips=(replace(chip(), outcomes=(lost,)),)))
+        assert store.runs() == ()
+        whole = replace(heading(), chips=(replace(chip(), outcomes=(failing_outcome(),)),))
+        store.start_run(whole)
+        assert store.run("r1") == whole
+
+
+def test_a_run_that_starts_again_after_a_lost_answer_is_the_same_run(tmp_path: Path) -> None:
+    whole = replace(heading(), chips=(replace(chip(), outcomes=(failing_outcome(),)),))
+    with Store(tmp_path / "s.sqlite") as store:
+        for _ in range(2):
+            store.start_run(whole)
+        assert store.run("r1") == whole
+        with pytest.raises(StoreError, match="UNIQUE constraint failed: runs"):
+            store.start_run(replace(whole, rack="another"))
+
+
+def test_many_outcomes_are_kept_at_once_or_none_of_them(tmp_path: Path) -> None:
+    many = [failing_outcome(f"d{k}") for k in range(3)]
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(replace(heading(), chips=(chip(),)))
+        store.record_outcomes("r1", ())
+        with pytest.raises(StoreError, match="FOREIGN KEY"):
+            store.record_outcomes("r1", [*many, replace(many[0], slot="A9")])
+        assert store.run("r1").chips[0].outcomes == ()
+        store.record_outcomes("r1", many)
+        assert store.run("r1").chips[0].outcomes == tuple(many)
+
+
 def test_a_moment_without_zone_is_refused(tmp_path: Path) -> None:
     with (
         Store(tmp_path / "s.sqlite") as store,
@@ -299,5 +332,5 @@ def test_the_models_make_sense_to_postgresql() -> None:
         str(CreateTable(table).compile(dialect=PGDialect()))  # type: ignore[no-untyped-call] # SQLAlchemy's own
         for table in Base.metadata.sorted_tables
     ]
-    assert len(texts) == 4
-    assert "TIMESTAMP WITH TIME ZONE" in texts[-1]
+    assert len(texts) == 7
+    assert "TIMESTAMP WITH TIME ZONE" in "".join(texts)

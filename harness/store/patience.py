@@ -1,0 +1,109 @@
+"""Waits for a database that goes away for a while: stopped, restarted, locked by another program.
+
+One rule: only a database that is away is waited for, and only while somebody is told of it; a
+full disk or a damaged file will not mend itself and is said at once.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TypeVar
+
+from sqlalchemy.exc import DBAPIError, OperationalError
+
+Tell = Callable[[str], None]
+
+T = TypeVar("T")
+
+PATIENCE_SECONDS = 120.0
+"""How long a run waits for its store to come back."""
+
+_PAUSE_SECONDS = 0.25
+_LONGEST_PAUSE_SECONDS = 2.0
+
+_AWAY_STATES = ("08", "57P", "53300", "40")
+"""Beginnings of SQLSTATE: no connection, shutting down or starting, too many clients, rolled back.
+
+PostgreSQL documentation, appendix A, "PostgreSQL Error Codes".
+"""
+
+
+def is_away(error: BaseException | None) -> bool:
+    """Tell whether a database error may be gone in a minute, without anybody's doing."""
+    if not isinstance(error, DBAPIError):
+        return False
+    if error.connection_invalidated:
+        return True
+    if not isinstance(error, OperationalError):
+        return False
+    state = getattr(error.orig, "sqlstate", "")
+    if state:
+        return str(state).startswith(_AWAY_STATES)
+    # psycopg gives no state when there is no connection at all; the errors of sqlite3 have none
+    return state is None or "locked" in str(error.orig).lower()
+
+
+class Patience:
+    """Tries again while the database is away, for ``seconds`` from when it was first missed.
+
+    Without a listener nothing is waited for. Any thread may call; the news is told once.
+    """
+
+    def __init__(self, place: str, seconds: float) -> None:
+        self._place = place
+        self._seconds = seconds
+        self._lock = threading.Lock()
+        self._tell: Tell | None = None
+        self._missed: float | None = None
+
+    @contextmanager
+    def while_told(self, tell: Tell) -> Iterator[None]:
+        """Wait, inside, for a database that is away, and tell when it goes and comes back."""
+        self._tell = tell
+        try:
+            yield
+        finally:
+            self._tell = None
+
+    def see_through(self, action: Callable[[], T]) -> T:
+        """Do a thing until it is done; raises its error if it is another or patience is over."""
+        pause = _PAUSE_SECONDS
+        while True:
+            try:
+                found = action()
+            except DBAPIError as error:
+                if self._tell is None or not is_away(error) or not self._may_wait(error):
+                    raise
+            else:
+                self._is_back()
+                return found
+            time.sleep(pause)
+            pause = min(2 * pause, _LONGEST_PAUSE_SECONDS)
+
+    def _may_wait(self, error: DBAPIError) -> bool:
+        """Note that the database is away; tell so the first time."""
+        with self._lock:
+            now = time.monotonic()
+            if self._missed is not None:
+                return now - self._missed < self._seconds
+            self._missed = now
+        cause = " ".join(str(error.orig).split())
+        self._say(
+            f"{self._place}: results cannot be kept at the moment ({cause}); waiting up to "
+            f"{self._seconds:g} s for it, nothing measured is lost"
+        )
+        return True
+
+    def _is_back(self) -> None:
+        with self._lock:
+            missed, self._missed = self._missed, None
+        if missed is not None:
+            gone = time.monotonic() - missed
+            self._say(f"{self._place}: results are kept again after {gone:.0f} s; the run goes on")
+
+    def _say(self, text: str) -> None:
+        if self._tell is not None:
+            self._tell(text)

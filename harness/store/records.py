@@ -1,0 +1,122 @@
+"""Rows of the store from records, and records from rows.
+
+One rule: a record that is read is equal to the one that was kept; a body that does not fit is
+said to be damaged, with its place.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from sqlalchemy import Connection, Select, select
+
+from harness.errors import StoreError
+from harness.judge import ChipRecord, Outcome, RunRecord
+from harness.store.codec import CodecError, decode, encode
+from harness.store.inserts import Row
+from harness.store.jsontext import to_text
+from harness.store.models import ChipRow, OutcomeRow, RunRow
+from harness.store.undisturbed import undisturbed
+
+
+def run_row(run: RunRecord) -> dict[str, Any]:
+    """Columns of a run's heading."""
+    return _columns(run, "chips")
+
+
+def chip_row(chip: ChipRecord) -> dict[str, Any]:
+    """Columns of a chip, but for its run and its position in it."""
+    return _columns(chip, "outcomes")
+
+
+def outcome_rows(run_id: str, outcomes: Iterable[Outcome]) -> list[Row]:
+    """Columns of outcomes of one run."""
+    with undisturbed():
+        return [_outcome_row(run_id, outcome) for outcome in outcomes]
+
+
+def _outcome_row(run_id: str, outcome: Outcome) -> Row:
+    return {
+        "run_id": run_id,
+        "slot": outcome.slot,
+        "chip_serial": outcome.chip_serial,
+        "design": outcome.design,
+        "table_name": outcome.table,
+        "table_sha256": outcome.table_sha256,
+        "verdict": outcome.verdict.value,
+        "origin": outcome.origin.value,
+        "mismatches": outcome.mismatches,
+        "started": outcome.started,
+        "seconds": outcome.seconds,
+        "body": to_text(encode(outcome)),
+    }
+
+
+def read_headings(
+    connection: Connection, run_ids: Sequence[str] | Select[Any]
+) -> tuple[RunRecord, ...]:
+    """Read these runs, newest first, without their chips."""
+    names = _names(RunRecord, "chips")
+    found = connection.execute(
+        select(*(getattr(RunRow, name) for name in names))
+        .where(RunRow.run_id.in_(run_ids))
+        .order_by(RunRow.started.desc(), RunRow.run_id.desc())
+    )
+    return tuple(RunRecord(chips=(), **dict(zip(names, row, strict=True))) for row in found)
+
+
+def read_bare_chips(connection: Connection, run_id: str) -> tuple[ChipRecord, ...]:
+    """Read a run's chips in the rack's order, without outcomes."""
+    names = _names(ChipRecord, "outcomes")
+    found = connection.execute(
+        select(*(getattr(ChipRow, name) for name in names))
+        .where(ChipRow.run_id == run_id)
+        .order_by(ChipRow.position)
+    )
+    return tuple(ChipRecord(outcomes=(), **dict(zip(names, row, strict=True))) for row in found)
+
+
+def read_run(
+    connection: Connection, run_id: str, place: str, only_slot: str | None = None
+) -> RunRecord | None:
+    """Read a run whole, or with the outcomes of one slot only; None if there is none.
+
+    Raises StoreError if a body is damaged.
+    """
+    found = read_headings(connection, [run_id])
+    if not found:
+        return None
+    chosen = (OutcomeRow.slot == only_slot,) if only_slot is not None else ()
+    outcomes: dict[str, list[Outcome]] = {}
+    with undisturbed():
+        for slot, number, body in connection.execute(
+            select(OutcomeRow.slot, OutcomeRow.number, OutcomeRow.body)
+            .where(OutcomeRow.run_id == run_id, *chosen)
+            .order_by(OutcomeRow.number)
+        ).all():
+            where = f"{place}: run {run_id}, outcome {number}"
+            outcomes.setdefault(slot, []).append(_read_outcome(body, where))
+    chips = tuple(
+        dataclasses.replace(chip, outcomes=tuple(outcomes.get(chip.slot, ())))
+        for chip in read_bare_chips(connection, run_id)
+    )
+    return dataclasses.replace(found[0], chips=chips)
+
+
+def _read_outcome(body: Any, where: str) -> Outcome:
+    try:
+        outcome: Outcome = decode(Outcome, body, "outcome")
+    except CodecError as error:
+        message = f"{where} is damaged ({error}); restore the file from a backup"
+        raise StoreError(message) from error
+    return outcome
+
+
+def _columns(record: RunRecord | ChipRecord, without: str) -> dict[str, Any]:
+    return {name: getattr(record, name) for name in _names(type(record), without)}
+
+
+def _names(kind: type[RunRecord | ChipRecord], without: str) -> list[str]:
+    return [field.name for field in dataclasses.fields(kind) if field.name != without]

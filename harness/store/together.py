@@ -1,0 +1,108 @@
+"""Commits together what many threads have to keep at the same time.
+
+One rule: a caller returns when its own rows are durable, or raises what kept them from being so;
+rows of somebody else that cannot be kept are never its trouble.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from harness.errors import StoreError
+from harness.store.inserts import Row
+from harness.store.patience import is_away
+
+Commit = Callable[[Sequence[Row]], None]
+"""Makes rows durable in one transaction, or raises and keeps none of them."""
+
+
+@dataclass(eq=False)
+class _Waiting:
+    """One caller's rows, and how they fared; it is woken when they did, or when it is to lead."""
+
+    rows: Sequence[Row]
+    woken: threading.Event = field(default_factory=threading.Event)
+    leads: bool = False
+    done: bool = False
+    failure: BaseException | None = None
+
+
+class Together:
+    """Group commit: while one transaction is under way, those who come meanwhile share the next.
+
+    One caller at a time leads: it commits its own rows with those of all who wait, then the
+    first of those who came meanwhile leads. ``turn`` is held for every transaction; others who
+    write take it too.
+    """
+
+    def __init__(self, turn: threading.Lock, commit: Commit) -> None:
+        self._turn = turn
+        self._commit = commit
+        self._lock = threading.Lock()
+        self._waiting: list[_Waiting] = []
+        self._led = False
+
+    def keep(self, rows: Sequence[Row]) -> None:
+        """Return when the rows are durable; raises StoreError if they are not."""
+        mine = _Waiting(rows)
+        self._join(mine)
+        try:
+            mine.woken.wait()
+            if mine.leads:
+                with self._turn:
+                    self._serve(self._take())
+        finally:
+            self._leave(mine)
+        if mine.failure is not None:
+            # the same error may be raised in many threads: each gets an exception of its own
+            raise StoreError(str(mine.failure)) from mine.failure
+
+    def _join(self, mine: _Waiting) -> None:
+        """Wait with the others; if nobody leads, lead."""
+        with self._lock:
+            self._waiting.append(mine)
+            if not self._led:
+                self._appoint()
+
+    def _leave(self, mine: _Waiting) -> None:
+        """Wait no more, also when interrupted; whoever led hands the lead on."""
+        with self._lock:
+            if not mine.done and mine in self._waiting:
+                self._waiting.remove(mine)
+            if mine.leads:
+                self._appoint()
+
+    def _appoint(self) -> None:
+        self._led = bool(self._waiting)
+        if self._led:
+            self._waiting[0].leads = True
+            self._waiting[0].woken.set()
+
+    def _take(self) -> list[_Waiting]:
+        with self._lock:
+            taken, self._waiting = self._waiting, []
+        return taken
+
+    def _serve(self, group: Sequence[_Waiting]) -> None:
+        """Commit a group; if that fails by somebody's rows, each alone."""
+        try:
+            self._commit([row for one in group for row in one.rows])
+        except StoreError as error:
+            if len(group) > 1 and not is_away(error.__cause__):
+                for one in group:
+                    self._serve([one])
+            else:
+                _end(group, error)
+        except BaseException as error:
+            _end(group, error)
+            raise
+        else:
+            _end(group, None)
+
+
+def _end(group: Sequence[_Waiting], failure: BaseException | None) -> None:
+    for one in group:
+        one.done, one.failure = True, failure
+        one.woken.set()

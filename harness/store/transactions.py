@@ -1,0 +1,32 @@
+"""The two ways into the database: one that writes, one that reads.
+
+One rule: a writer has the database's write lock from the start, and a reader sees one moment; so
+neither acts on what somebody else is changing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from sqlalchemy import Connection, Engine
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """Open a transaction that is durable when this is left without an error."""
+    with engine.begin() as connection:
+        if connection.dialect.name == "sqlite":  # its driver begins only with the first change
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        yield connection
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """Open a connection whose queries all see the same state."""
+    with engine.connect() as connection:
+        if connection.dialect.name == "sqlite":
+            connection.exec_driver_sql("BEGIN")
+        else:
+            connection.execution_options(isolation_level="REPEATABLE READ")
+        yield connection

@@ -1,0 +1,141 @@
+"""A store that fails a run in the middle: away for a while, or full. Nothing measured is lost."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Connection, event
+
+from harness.errors import StoreError
+from harness.nightly import run_night
+from harness.rack import Event, StoreNews, TableJudged, load_rack
+from harness.runner import resume_rack, run_rack
+from harness.store import Store, Verdict
+from harness.store import engine as store_engine
+from tests.system.postgres import lacking, server
+from tests.system.test_nightly import STUCK, small_rack
+from tests.unit.store.locking import locked
+
+TABLES = ["bcd7seg/function", "crc16/check", "crc16/stream"]
+
+
+class Watcher:
+    """Keeps what is told of a run, and does something when the first table is judged."""
+
+    def __init__(self, first: Callable[[], None]) -> None:
+        self.news: list[str] = []
+        self.judged: list[str] = []
+        self._first = first
+
+    def __call__(self, event: Event) -> None:
+        if isinstance(event, StoreNews):
+            self.news.append(event.text)
+        if isinstance(event, TableJudged):
+            self.judged.append(f"{event.outcome.design}/{event.outcome.table}")
+            if len(self.judged) == 1:
+                self._first()
+
+
+def check_whole(store: Store, watcher: Watcher) -> None:
+    """Every table was measured once, is kept, and the two pieces of news were told."""
+    assert watcher.judged == TABLES
+    (chip,) = store.latest_run().chips
+    assert {outcome.verdict for outcome in chip.outcomes} == {Verdict.PASS}
+    gone, back = watcher.news
+    assert "results cannot be kept at the moment" in gone
+    assert "waiting up to 120 s for it, nothing measured is lost" in gone
+    assert "results are kept again after" in back
+
+
+@pytest.mark.skipif(bool(lacking()), reason=lacking() or "it can be started")
+def test_a_run_survives_a_server_that_is_stopped_and_started_again(tmp_path: Path) -> None:
+    rack = load_rack(small_rack(tmp_path))
+    with server() as postgresql, Store(postgresql.url) as store:
+        restart = threading.Timer(1.0, postgresql.start)
+
+        def stop() -> None:
+            postgresql.stop()
+            restart.start()
+
+        watcher = Watcher(stop)
+        run_rack(rack, store, observe=watcher)
+        restart.join()
+        check_whole(store, watcher)
+
+
+class Holder:
+    """Another program that locks the store, and lets it go after a while."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._begun, self._done = threading.Event(), threading.Event()
+        self._thread = threading.Thread(target=self._hold)
+
+    def start(self) -> None:
+        self._thread.start()
+        self._begun.wait()
+
+    def let_go_soon(self) -> None:
+        self.start()
+        threading.Timer(1.0, self._done.set).start()
+
+    def _hold(self) -> None:
+        with locked(self._path):
+            self._begun.set()
+            self._done.wait(30)
+
+
+@pytest.fixture
+def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
+    """SQLite itself waits for a moment only."""
+    monkeypatch.setattr(store_engine, "BUSY_SECONDS", 0.1)
+
+
+def test_a_night_survives_another_program_that_locks_the_store(tmp_path: Path, hasty: None) -> None:
+    path = tmp_path / "s.sqlite"
+    with Store(path) as store:
+        watcher = Watcher(Holder(path).let_go_soon)
+        night = run_night(load_rack(small_rack(tmp_path)), store, tmp_path / "out", observe=watcher)
+        check_whole(store, watcher)
+    log = (night.folder / "night.log").read_text()
+    assert all(f"  {news}\n" in log for news in watcher.news)
+
+
+@contextmanager
+def no_more_room(store: Store) -> Iterator[Callable[[], None]]:
+    """Something to call when the file shall not grow any more: SQLite's own limit of pages."""
+
+    def limit(connection: Connection) -> None:
+        connection.exec_driver_sql("PRAGMA max_page_count=1")
+
+    def fill() -> None:
+        event.listen(store._engine, "begin", limit)
+
+    yield fill
+
+
+def test_a_run_whose_disk_fills_up_ends_at_once_and_is_finished_when_there_is_room(
+    tmp_path: Path,
+) -> None:
+    path, rack = tmp_path / "s.sqlite", load_rack(small_rack(tmp_path, STUCK))
+    with Store(path) as store, no_more_room(store) as fill:
+        first = Watcher(fill)
+        with pytest.raises(StoreError, match=r"s\.sqlite: .*disk is full\); free some space"):
+            run_rack(rack, store, observe=first)
+    assert first.news == []
+    assert first.judged[0] == TABLES[0]
+    second = Watcher(lambda: None)
+    with Store(path) as store:
+        before = store.latest_run()
+        assert before.finished is None
+        told = [f"{o.design}/{o.table}" for chip in before.chips for o in chip.outcomes
+                if o.verdict is not Verdict.NOT_RUN]  # fmt: skip
+        assert told == first.judged[:1]
+        whole = resume_rack(before.run_id, rack, store, observe=second)
+    assert first.judged[:1] + second.judged == TABLES
+    verdicts = [outcome.verdict for outcome in whole.chips[0].outcomes]
+    assert verdicts == [Verdict.PASS, Verdict.FAIL, Verdict.FAIL]

@@ -1,0 +1,86 @@
+"""Records through JSON: the quick way and the careful way agree, and odd text survives."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.store import CodecError, Conditions, Outcome, decode, encode
+from harness.store.codec import _decode
+from harness.store.jsontext import to_text, to_value
+from tests.unit.store.samples import chip, heading
+from tests.unit.store.test_store import failing_outcome
+
+ODD = st.one_of(st.none(), st.booleans(), st.integers(), st.text(), st.just([]), st.just({}))
+
+
+def places(value: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    """Every place inside a JSON value."""
+    found = [path] if path else []
+    items: list[tuple[Any, Any]] = []
+    if isinstance(value, dict):
+        items = list(value.items())
+    elif isinstance(value, list):
+        items = list(enumerate(value))
+    for key, inner in items:
+        found += places(inner, (*path, key))
+    return found
+
+
+def put(value: Any, path: tuple[Any, ...], new: object) -> None:
+    for key in path[:-1]:
+        value = value[key]
+    value[path[-1]] = new
+
+
+WHOLE = to_text(encode(failing_outcome()))
+
+
+@given(st.sampled_from(places(json.loads(WHOLE))), ODD)
+def test_the_quick_way_takes_what_the_careful_way_takes(path: tuple[Any, ...], odd: object) -> None:
+    spoiled = json.loads(WHOLE)
+    put(spoiled, path, odd)
+    try:
+        expected: object = _decode(Outcome, spoiled, "outcome")
+    except CodecError as error:
+        expected = str(error)
+    try:
+        found: object = decode(Outcome, spoiled, "outcome")
+    except CodecError as error:
+        found = str(error)
+    assert found == expected
+
+
+@pytest.mark.parametrize("number", [math.inf, -math.inf, math.nan])
+def test_numbers_that_json_has_no_notation_for_come_back(number: float) -> None:
+    record = Conditions(1.0, number, True, 0.0, 2)
+    back = decode(Conditions, to_value(to_text(encode(record))), "conditions")
+    assert str(back.achieved_hz) == str(number)
+
+
+def test_a_run_with_its_chips_comes_back() -> None:
+    record = replace(heading(), chips=(replace(chip(), outcomes=(failing_outcome(),)),))
+    assert decode(type(record), to_value(to_text(encode(record))), "run") == record
+
+
+@given(st.text(st.characters(codec=None)))
+def test_whatever_text_a_name_has_comes_back(text: str) -> None:
+    assert to_value(to_text({"file": text})) == {"file": text}
+
+
+def test_half_a_surrogate_pair_and_a_number_of_many_digits_come_back() -> None:
+    odd = {"file": "scan\udcff.csv", "count": 1 << 70}
+    assert to_value(to_text(odd)) == odd
+
+
+def test_what_is_no_json_is_refused() -> None:
+    with pytest.raises(TypeError):
+        to_text({"path": object()})
+    with pytest.raises(ValueError, match="line 1"):
+        to_value("{]")

@@ -1,0 +1,192 @@
+"""Summaries say what the outcomes say: before, while and after a run, and when it changes."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sqlalchemy import func, select
+
+from harness.store import (
+    History,
+    HistoryLine,
+    HistoryNight,
+    Store,
+    Subjects,
+    Verdict,
+    of_chip,
+    of_design,
+    of_slot,
+    pass_rate,
+)
+from harness.store.models import LayoutRow, RunRow
+from harness.store.transactions import reading
+from tests.unit.store.nights import LETTERS, keep_nights, night
+from tests.unit.store.samples import NOON, chip, heading
+from tests.unit.store.test_store import failing_outcome
+
+CHIP, SLOT = of_chip("PK-01"), of_slot("bench", "A1")
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "s.sqlite") as opened:
+        yield opened
+
+
+def summarised(store: Store) -> dict[str, bool]:
+    with reading(store._engine) as connection:
+        rows = connection.execute(select(RunRow.run_id, RunRow.summarised))
+        return {row.run_id: row.summarised for row in rows}
+
+
+def begin(store: Store, run_id: str, number: int, designs: Mapping[str, Verdict]) -> None:
+    """Start a run, record these designs, and never finish it."""
+    store.start_run(heading(run_id, night(number)))
+    store.record_chip(run_id, chip())
+    for design, verdict in designs.items():
+        store.record_outcome(run_id, replace(failing_outcome(design), verdict=verdict))
+
+
+def counted(history: History) -> list[dict[Verdict, int]]:
+    return [dict(found.counts) for found in history.nights]
+
+
+def test_a_run_that_was_killed_is_in_every_history(store: Store) -> None:
+    keep_nights(store, {"a": "P"})
+    begin(store, "killed", 1, {"a": Verdict.FAIL, "b": Verdict.PASS})
+    for which in (CHIP, SLOT):
+        assert counted(store.history(which)) == [
+            {Verdict.PASS: 1},
+            {Verdict.FAIL: 1, Verdict.PASS: 1},
+        ]
+    assert counted(store.history(of_design("b"))) == [{Verdict.PASS: 1}]
+    assert summarised(store) == {"bench-0": True, "killed": False}
+
+
+def test_a_run_left_behind_is_summarised_when_another_starts_days_later(store: Store) -> None:
+    begin(store, "killed", 0, {"a": Verdict.FAIL})
+    before = store.history(CHIP)
+    begin(store, "under way", 2, {})
+    store.start_run(heading("new", night(2) + timedelta(hours=1)))
+    assert summarised(store) == {"killed": True, "under way": False, "new": False}
+    assert store.history(CHIP) == before
+
+
+def test_an_outcome_that_changes_after_the_end_changes_the_history(store: Store) -> None:
+    keep_nights(store, {"a": "PP", "b": "PP"})
+    changed = replace(failing_outcome("a"), verdict=Verdict.WAIVED)
+    store.record_outcomes("bench-1", (changed,))
+    assert summarised(store) == {"bench-0": True, "bench-1": False}
+    expected = [{Verdict.PASS: 2}, {Verdict.PASS: 1, Verdict.WAIVED: 1}]
+    assert counted(store.history(CHIP)) == expected
+    store.finish_run("bench-1", night(2), cancelled=False)
+    assert summarised(store) == {"bench-0": True, "bench-1": True}
+    assert counted(store.history(CHIP)) == expected
+
+
+def test_a_run_that_is_resumed_is_counted_once(store: Store) -> None:
+    begin(store, "r1", 0, {"a": Verdict.NOT_RUN, "b": Verdict.PASS})
+    store.finish_run("r1", night(0), cancelled=True)
+    store.resume_run("r1")
+    store.record_outcome("r1", replace(failing_outcome("a"), verdict=Verdict.PASS))
+    for _ in range(2):
+        assert counted(store.history(CHIP)) == [{Verdict.PASS: 2}]
+        store.finish_run("r1", night(0), cancelled=False)
+
+
+def test_a_chip_that_another_board_answers_for_leaves_nothing_behind(store: Store) -> None:
+    """Somebody corrects the chip's serial number and resumes: the old one has no nights."""
+    begin(store, "r1", 0, {"a": Verdict.PASS})
+    store.finish_run("r1", night(0), cancelled=True)
+    store.record_outcome("r1", replace(failing_outcome("a"), chip_serial="PK-02"))
+    store.finish_run("r1", night(0), cancelled=False)
+    assert store.history(CHIP) == History((), ())
+    assert store.subjects().chips == ("PK-02",)
+
+
+def test_a_chip_in_two_slots_of_one_run_is_counted_twice(store: Store) -> None:
+    begin(store, "r1", 0, {"a": Verdict.PASS})
+    store.record_chip("r1", chip("A2"))
+    store.record_outcome("r1", replace(failing_outcome("a"), slot="A2"))
+    expected = [{Verdict.PASS: 1, Verdict.FAIL: 1}]
+    assert counted(store.history(CHIP)) == expected
+    store.finish_run("r1", night(0), cancelled=False)
+    assert counted(store.history(CHIP)) == expected
+    assert counted(store.history(SLOT)) == [{Verdict.PASS: 1}]
+
+
+def test_nights_with_the_same_tables_share_what_names_them(store: Store) -> None:
+    keep_nights(store, {"a": "PFPF", "b": "PPPP"})
+    with reading(store._engine) as connection:
+        layouts = connection.scalar(select(func.count()).select_from(LayoutRow))
+    # one for the chip and its slot, one for each design
+    assert layouts == 3
+
+
+def test_the_store_says_what_it_can_be_asked_about(store: Store) -> None:
+    assert store.subjects() == Subjects((), (), ())
+    keep_nights(store, {"b": "P"})
+    begin(store, "under way", 1, {"a": Verdict.PASS})
+    store.start_run(replace(heading("other", NOON), rack="shelf", chips=(chip("B2"),)))
+    store.record_outcome("other", replace(failing_outcome("a"), slot="B2", chip_serial="PK-07"))
+    assert store.subjects() == Subjects(
+        ("PK-01", "PK-07"), ("a", "b"), (("bench", "A1"), ("shelf", "B2"))
+    )
+
+
+NIGHTS = st.lists(
+    st.dictionaries(st.sampled_from(["a", "b", "c"]), st.sampled_from("PFUEW-")),
+    min_size=1,
+    max_size=6,
+)
+
+
+@given(NIGHTS, st.integers(0, 5))
+@settings(max_examples=15)
+def test_history_is_what_a_look_at_every_outcome_gives(
+    nights: list[dict[str, str]], finished: int
+) -> None:
+    """Nights before ``finished`` have summaries, the others are read from their outcomes."""
+    with tempfile.TemporaryDirectory() as folder, Store(Path(folder) / "s.sqlite") as store:
+        for number, tables in enumerate(nights):
+            begin(store, f"r{number}", number, {d: LETTERS[v] for d, v in tables.items()})
+            if number < finished:
+                store.finish_run(f"r{number}", night(number), cancelled=False)
+        found = store.history(CHIP)
+    seen = [number for number, tables in enumerate(nights) if tables]
+    assert found.nights == tuple(
+        HistoryNight(f"r{n}", night(n), Counter(LETTERS[v] for v in nights[n].values()))
+        for n in seen
+    )
+    designs = sorted({design for tables in nights for design in tables})
+    assert found.lines == tuple(expected_line(design, nights) for design in designs)
+
+
+def expected_line(design: str, nights: list[dict[str, str]]) -> HistoryLine:
+    """The same, worked out one night after the other."""
+    seen = [(k, LETTERS[tables[design]]) for k, tables in enumerate(nights) if design in tables]
+    judged = [(k, v) for k, v in seen if v not in (Verdict.ERROR, Verdict.NOT_RUN)]
+    changed = None
+    latest = None
+    for number, verdict in judged:
+        if verdict is not latest:
+            changed, latest = night(number), verdict
+    return HistoryLine(
+        chip_serial="PK-01",
+        design=design,
+        table="all",
+        first_seen=night(seen[0][0]),
+        last_seen=night(seen[-1][0]),
+        last_changed=changed,
+        verdict=latest,
+        rate=pass_rate(sum(v is Verdict.PASS for _, v in judged), len(judged)),
+        untested=len(seen) - len(judged),
+    )
