@@ -16,7 +16,7 @@ from harness.judge import (
     Wave,
     Window,
 )
-from harness.store.codec import CodecError, JsonValue, decode, defaulted, encode
+from harness.store.codec import CodecError, JsonValue, decode, encode
 from harness.store.glance import Glance, LatestOutcome, SlotGlance
 from harness.store.history import (
     History,
@@ -27,7 +27,7 @@ from harness.store.history import (
 )
 from harness.store.lines import HistoryLine
 from harness.store.models import SCHEMA_VERSION
-from harness.store.shortcuts import field_types
+from harness.store.shortcuts import defaulted, field_types
 from harness.store.store import Store
 from harness.store.subjects import Subjects
 from harness.store.summaries import Selection

@@ -17,7 +17,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from harness.store.shortcuts import Unfit, decoder, encoder, field_types
+from harness.store.shortcuts import Unfit, decoder, defaulted, encoder, field_types
 
 JsonValue = bool | int | float | str | list[Any] | dict[str, Any] | None
 
@@ -99,11 +99,6 @@ def _refuse(what: str, names: set[str], place: str) -> None:
     if names:
         msg = f"{place}: {what} {', '.join(sorted(names))}"
         raise CodecError(msg)
-
-
-def defaulted(kind: type[Any]) -> set[str]:
-    """Name the dataclass's fields with a default: records written before they came lack them."""
-    return {f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING}
 
 
 def _expect(kind: type[Any], value: JsonValue, place: str) -> Any:

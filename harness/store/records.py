@@ -7,11 +7,10 @@ said to be damaged, with its place.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterable, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Select, select
+from sqlalchemy import Connection, Select, select
 
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
@@ -55,79 +54,55 @@ def _outcome_row(run_id: str, outcome: Outcome) -> Row:
     }
 
 
-def read_run(connection: Connection, run_id: str, place: str) -> RunRecord | None:
-    """Read a run whole; None if there is none. Raises StoreError if a body is damaged."""
-    heading = read_heading(connection, run_id)
-    if heading is None:
-        return None
-    with undisturbed():
-        outcomes = read_outcomes(connection, OutcomeRow.run_id == run_id, place)
-        return _with_outcomes(connection, heading, outcomes)
-
-
-def read_run_slot(connection: Connection, run_id: str, slot: str, place: str) -> RunRecord | None:
-    """Read a run with the outcomes of one slot only; otherwise as :func:`read_run`."""
-    heading = read_heading(connection, run_id)
-    if heading is None:
-        return None
-    which = (OutcomeRow.run_id == run_id) & (OutcomeRow.slot == slot)
-    return _with_outcomes(connection, heading, read_outcomes(connection, which, place))
-
-
-def read_heading(connection: Connection, run_id: str) -> RunRecord | None:
-    """Read a run without its chips; None if there is none."""
-    found = _read_headings(connection, _HEADING.where(RunRow.run_id == run_id))
-    return found[0] if found else None
-
-
-def read_headings(connection: Connection, rack: str | None, most: int) -> tuple[RunRecord, ...]:
-    """Read the latest runs, of one rack or of all, newest first, without their chips."""
-    asked = _HEADING.order_by(RunRow.started.desc(), RunRow.run_id.desc()).limit(most)
-    return _read_headings(connection, asked if rack is None else asked.where(RunRow.rack == rack))
+def read_headings(
+    connection: Connection, run_ids: Sequence[str] | Select[Any]
+) -> tuple[RunRecord, ...]:
+    """Read these runs, newest first, without their chips."""
+    names = _names(RunRecord, "chips")
+    found = connection.execute(
+        select(*(getattr(RunRow, name) for name in names))
+        .where(RunRow.run_id.in_(run_ids))
+        .order_by(RunRow.started.desc(), RunRow.run_id.desc())
+    )
+    return tuple(RunRecord(chips=(), **dict(zip(names, row, strict=True))) for row in found)
 
 
 def read_bare_chips(connection: Connection, run_id: str) -> tuple[ChipRecord, ...]:
     """Read a run's chips in the rack's order, without outcomes."""
     names = _names(ChipRecord, "outcomes")
-    rows = connection.execute(
+    found = connection.execute(
         select(*(getattr(ChipRow, name) for name in names))
         .where(ChipRow.run_id == run_id)
         .order_by(ChipRow.position)
     )
-    return tuple(ChipRecord(outcomes=(), **dict(zip(names, row, strict=True))) for row in rows)
+    return tuple(ChipRecord(outcomes=(), **dict(zip(names, row, strict=True))) for row in found)
 
 
-def read_outcomes(
-    connection: Connection, which: ColumnElement[bool], place: str
-) -> dict[str, list[Outcome]]:
-    """Read outcomes by slot, in the order in which they were planned."""
-    rows = connection.execute(
-        select(OutcomeRow.run_id, OutcomeRow.slot, OutcomeRow.number, OutcomeRow.body)
-        .where(which)
-        .order_by(OutcomeRow.number)
-    ).all()
+def read_run(
+    connection: Connection, run_id: str, place: str, only_slot: str | None = None
+) -> RunRecord | None:
+    """Read a run whole, or with the outcomes of one slot only; None if there is none.
+
+    Raises StoreError if a body is damaged.
+    """
+    found = read_headings(connection, [run_id])
+    if not found:
+        return None
+    chosen = (OutcomeRow.slot == only_slot,) if only_slot is not None else ()
     outcomes: dict[str, list[Outcome]] = {}
-    for run_id, slot, number, body in rows:
-        where = f"{place}: run {run_id}, outcome {number}"
-        outcomes.setdefault(slot, []).append(_read_outcome(body, where))
-    return outcomes
-
-
-def _with_outcomes(
-    connection: Connection, heading: RunRecord, outcomes: Mapping[str, Sequence[Outcome]]
-) -> RunRecord:
-    """Put a run together."""
-    chips = read_bare_chips(connection, heading.run_id)
-    whole = (replace(chip, outcomes=tuple(outcomes.get(chip.slot, ()))) for chip in chips)
-    return replace(heading, chips=tuple(whole))
-
-
-def _read_headings(
-    connection: Connection, asked: Select[*tuple[Any, ...]]
-) -> tuple[RunRecord, ...]:
-    names = _names(RunRecord, "chips")
-    rows = connection.execute(asked)
-    return tuple(RunRecord(chips=(), **dict(zip(names, row, strict=True))) for row in rows)
+    with undisturbed():
+        for slot, number, body in connection.execute(
+            select(OutcomeRow.slot, OutcomeRow.number, OutcomeRow.body)
+            .where(OutcomeRow.run_id == run_id, *chosen)
+            .order_by(OutcomeRow.number)
+        ).all():
+            where = f"{place}: run {run_id}, outcome {number}"
+            outcomes.setdefault(slot, []).append(_read_outcome(body, where))
+    chips = tuple(
+        dataclasses.replace(chip, outcomes=tuple(outcomes.get(chip.slot, ())))
+        for chip in read_bare_chips(connection, run_id)
+    )
+    return dataclasses.replace(found[0], chips=chips)
 
 
 def _read_outcome(body: Any, where: str) -> Outcome:
@@ -145,7 +120,3 @@ def _columns(record: RunRecord | ChipRecord, without: str) -> dict[str, Any]:
 
 def _names(kind: type[RunRecord | ChipRecord], without: str) -> list[str]:
     return [field.name for field in dataclasses.fields(kind) if field.name != without]
-
-
-_HEADING = select(*(getattr(RunRow, name) for name in _names(RunRecord, "chips")))
-"""Columns of a run's heading, in the record's order."""

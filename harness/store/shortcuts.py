@@ -39,6 +39,11 @@ def field_types(kind: type[Any]) -> Mapping[str, Any]:
     return _FIELD_TYPES[kind]
 
 
+def defaulted(kind: type[Any]) -> set[str]:
+    """Name the dataclass's fields with a default: records written before they came lack them."""
+    return {f.name for f in dataclasses.fields(kind) if f.default is not dataclasses.MISSING}
+
+
 def encoder(kind: type[Any]) -> Step:
     """Return what turns a record of this kind into a dict for JSON; raises Unfit if none can."""
     if kind not in _ENCODERS:

@@ -28,10 +28,8 @@ from harness.store.records import (
     chip_row,
     outcome_rows,
     read_bare_chips,
-    read_heading,
     read_headings,
     read_run,
-    read_run_slot,
     run_row,
 )
 from harness.store.subjects import Subjects, read_subjects
@@ -207,7 +205,13 @@ class Store:
 
     def headings(self, rack: str | None = None, most: int = 20) -> tuple[RunRecord, ...]:
         """Read the latest runs, of one rack or of all, newest first, without their chips."""
-        return self._read(lambda connection: read_headings(connection, rack, most))
+        of_rack = (RunRow.rack == rack,) if rack is not None else ()
+        latest = (RunRow.started.desc(), RunRow.run_id.desc())
+        return self._read(
+            lambda connection: read_headings(
+                connection, select(RunRow.run_id).where(*of_rack).order_by(*latest).limit(most)
+            )
+        )
 
     def glance(self, run_id: str) -> Glance:
         """Read how a run stands, slot by slot, without its evidence.
@@ -216,7 +220,7 @@ class Store:
         """
 
         def read(connection: Connection) -> Glance:
-            heading = self._known(connection, run_id, read_heading(connection, run_id))
+            heading = self._heading(connection, run_id)
             counts, latest = read_counts(connection, run_id), read_latest(connection, run_id)
             slots = tuple(
                 SlotGlance(chip, counts.get(chip.slot, {}), latest.get(chip.slot))
@@ -231,12 +235,7 @@ class Store:
 
         Raises StoreError if there is no such run; a slot that it does not have changes nothing.
         """
-
-        def read(connection: Connection) -> RunRecord:
-            found = read_run_slot(connection, run_id, slot, self.place)
-            return self._known(connection, run_id, found)
-
-        return self._read(read)
+        return self._read(lambda connection: self._known_run(connection, run_id, slot))
 
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""
@@ -266,10 +265,16 @@ class Store:
             )
             raise StoreError(message)
 
-    def _known_run(self, connection: Connection, run_id: str) -> RunRecord:
-        return self._known(connection, run_id, read_run(connection, run_id, self.place))
+    def _heading(self, connection: Connection, run_id: str) -> RunRecord:
+        found = read_headings(connection, [run_id])
+        if not found:
+            raise StoreError(self._unknown(connection, run_id))
+        return found[0]
 
-    def _known(self, connection: Connection, run_id: str, found: RunRecord | None) -> RunRecord:
+    def _known_run(
+        self, connection: Connection, run_id: str, only_slot: str | None = None
+    ) -> RunRecord:
+        found = read_run(connection, run_id, self.place, only_slot)
         if found is None:
             raise StoreError(self._unknown(connection, run_id))
         return found
