@@ -122,16 +122,18 @@ def five_lines(found: NightChanges) -> tuple[str, ...]:
 
 
 def _named(found: Sequence[Change]) -> str:
-    """``SP2-0003 crc16/check, crc16/stream; SP2-0005 …``; known ones are counted at the end."""
+    """``SP2-0003 crc16/check, crc16/stream; … (13 known)``: known ones are only counted."""
     chips: dict[str, list[str]] = {}
     for change in found:
-        chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
+        if not change.known:
+            chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
     told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
     known = sum(change.known for change in found)
     waived = sum(change.before is Verdict.WAIVED and change.now is Verdict.FAIL for change in found)
     remarks = ((known, "known"), (waived, "waived before"))
     remark = ", ".join(f"{number} {what}" for number, what in remarks if number)
-    return _some(told, SHOWN_CHIPS, "; ") + (f" ({remark})" if remark else "")
+    named = _some(told, SHOWN_CHIPS, "; ")
+    return f"{named} ({remark})".lstrip() if remark else named
 
 
 def _some(texts: Sequence[str], most: int, between: str) -> str:
