@@ -11,17 +11,8 @@ import struct
 import sys
 from array import array
 
-from .codec import (
-    Block,
-    body_size,
-    compare,
-    copy_row,
-    count_up,
-    inflate,
-    tally,
-    unmatch,
-    words,
-)
+from .buffers import compare, copy_row, count_up, tally, words
+from .codec import Block, body_size
 from .protocol import (
     BIND,
     BLOCK,
@@ -39,6 +30,7 @@ from .protocol import (
     UNTIL,
     VERSION,
 )
+from .unpack import inflate, unmatch
 
 AGENT = "1.1"
 SLICE_NS = 100_000_000

@@ -24,13 +24,13 @@ from tests.unit.link.test_framing import BODIES, FRAMES
 ROOT = Path(__file__).parents[3]
 
 ON_BOARD = """
-for number in range(6):
+for number in range(9):
     with open("text%d.py" % number) as file:
         exec(file.read(), globals())
 """
 ON_HOST = """
-from harness.agent import codec, engine, pins_generic, protocol, server
-for module in (protocol, codec, pins_generic, engine, server):
+from harness.agent import buffers, codec, engine, pins_generic, planes, protocol, server, unpack
+for module in (protocol, buffers, unpack, planes, codec, pins_generic, engine, server):
     globals().update({k: v for k, v in vars(module).items() if not k.startswith("__")})
 """
 SCENARIO = """

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.agent import codec, protocol
+from harness.agent import buffers, codec, planes, protocol
 from harness.board.forms import Form, Plane, choose
 
 MODES = [protocol.PLAIN, protocol.XOR, protocol.SUB]
@@ -64,7 +64,7 @@ def test_the_choice_can_always_be_undone(plane: Plane, width: int) -> None:
 
 
 def test_the_tables_of_a_plane_hold_every_byte() -> None:
-    table, bits = codec.words(256), array("I", [1 << 3 * k for k in range(8)])
-    codec.fill_table(table, bits, 0x80000000)
+    table, bits = buffers.words(256), array("I", [1 << 3 * k for k in range(8)])
+    planes.fill_table(table, bits, 0x80000000)
     for byte in range(256):
         assert table[byte] == 0x80000000 | sum(1 << 3 * k for k in range(8) if byte >> k & 1)
