@@ -47,7 +47,11 @@ class Block:
         self.widths = None
 
     def load(self, body: object, count: int) -> None:
-        """Fill the first ``count`` vectors from a block's body (inflated already)."""
+        """Fill the first ``count`` vectors from a block's body (inflated already).
+
+        A view of the body, as a slice of it would be a copy: there may be no room for one.
+        """
+        body = memoryview(body)
         opening = body[0]
         if self.widths is None and opening in (PLANES, SAME):
             raise ValueError("block without a layout")

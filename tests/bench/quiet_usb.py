@@ -24,8 +24,8 @@ def quieten(cdc: USBCDC) -> None:
         else:
             answer(endpoint, size)
 
-    def send(byte: int) -> None:
-        push(byte)
+    def send(data: int) -> None:
+        push(data)
         wake.schedule(1)
 
     usb.on_endpoint_read = on_read

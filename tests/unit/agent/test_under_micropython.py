@@ -178,3 +178,30 @@ def test_both_interpreters_give_the_same_answers(tmp_path: Path) -> None:
     # worked out by hand: pins 0 to 3 are inverter in, inverter out, floating, held high
     block = bytes.fromhex(answers[4])[3:]
     assert block[:3] == bytes((3, 2, 4))
+
+
+@needs_micropython
+def test_a_block_is_expanded_without_a_copy_of_its_body(tmp_path: Path) -> None:
+    """A board has no room for copies: what is taken is a few small objects, whatever the rows."""
+    for number, text in enumerate(bundle("generic")):
+        (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
+    random = np.random.default_rng(5).integers(0, 256, 512).astype(np.uint32)
+    zero = np.zeros_like(random)
+    body = encode_planes((random, zero, zero, random[::-1].copy(), zero, zero, zero + np.uint32(1)))
+    (tmp_path / "cases.json").write_text(json.dumps(body.hex()), encoding="utf-8")
+    script = f"""{ON_BOARD}
+import binascii, gc, json
+with open("cases.json") as file:
+    coded = binascii.unhexlify(json.load(file))
+body = bytearray(body_size(512))
+body[:len(coded)] = coded
+block = Block(512)
+gc.collect()
+gc.disable()
+before = gc.mem_alloc()
+block.load(body, 512)
+print(gc.mem_alloc() - before, coded[-514])
+"""
+    taken, mode = run(script, tmp_path).split()
+    assert int(mode) == protocol.PLAIN
+    assert int(taken) < 4096
