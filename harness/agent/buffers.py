@@ -17,6 +17,16 @@ def words(count: int) -> object:
 
 
 @micropython.viper
+def fill(target: int, word: int, count: int) -> int:
+    """Write a word ``count`` times."""
+    end = target + 4 * count
+    while target < end:
+        ptr32(target)[0] = word
+        target += 4
+    return 0
+
+
+@micropython.viper
 def copy_row(source: object, target: object, place: object) -> int:
     """Copy word ``place[0]`` of ``source`` into ``place[2]`` words of ``target`` from ``[1]``."""
     s = ptr32(source)

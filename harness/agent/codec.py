@@ -6,11 +6,14 @@ cost neither bytes nor time. The format of a body stands in this folder's README
 writes these arrays: what a block does not change is left from the block before.
 """
 
-from array import array
+from .buffers import copy_words, fill, words
+from .planes import add_bits, begin_words, fill_table, take_bytes, turn, undo_sum, undo_xor
+from .protocol import CONSTANT, FIELDS, LAYOUT, PLAIN, PLANES, SAME, SUB, TURNED, WORDS
 
-from .buffers import copy_row, copy_words, words
-from .planes import add_bits, begin_words, fill_table, take_words, turn, undo
-from .protocol import CONSTANT, FIELDS, LAYOUT, PLAIN, PLANES, SAME, TURNED, WORDS
+try:
+    from uctypes import addressof
+except ImportError:
+    from .cpython import addressof
 
 
 class Block:
@@ -68,7 +71,7 @@ class Block:
         """Take words as they are, field by field."""
         at = 1
         for k in range(len(FIELDS)):
-            take_words(body, self.fields[k], array("I", [count, at]))
+            take_bytes(addressof(body) + at, addressof(self.fields[k]), 4 * count)
             at += 4 * count
             self.filled[k] = None
 
@@ -109,9 +112,10 @@ class Block:
         for number, at in moving:
             plane = self.expand_plane(body, at, count, self.widths[number])
             for k, bits in self.ways[number].items():
-                fill_table(self.table, bits, base[k] if fresh[k] else 0)
+                word = base[k] if fresh[k] else 0
+                fill_table(addressof(self.table), word, bits, self.widths[number])
                 look_up = begin_words if fresh[k] else add_bits
-                look_up(plane, self.table, self.fields[k], count)
+                look_up(plane, addressof(self.fields[k]), self.table, count)
                 fresh[k] = False
         for k in range(len(FIELDS)):
             self.hold(k, base[k] if fresh[k] else None)
@@ -126,23 +130,29 @@ class Block:
     def hold(self, k: int, level: object) -> None:
         """Keep note of what is in field ``k``; fill it where no bit varies."""
         if level is not None and self.filled[k] != level:
-            copy_row(array("I", [level]), self.fields[k], array("I", [0, 0, self.size]))
+            fill(addressof(self.fields[k]), level, self.size)
         self.filled[k] = level
 
     def expand_plane(self, body: object, at: int, count: int, width: int) -> object:
-        """One byte per vector of the plane that begins at ``at``."""
+        """The address of one byte per vector, of the plane that begins at ``at``."""
         mode = body[at]
+        source = addressof(body) + (at + 2)
         if mode == PLAIN:
-            return body[at + 2 :]
-        job = array("I", [count, mode & 3, min(body[at + 1], count), at + 2])
-        source = body
+            return source
+        plane = addressof(self.plane)
         if mode & TURNED:
-            turn(body, self.plane, array("I", [(count + 7) // 8, width, at + 2]))
-            job[3] = 0
-            source = self.plane
-        if mode != TURNED:
-            undo(source, self.plane, job)
-        return self.plane
+            groups = (count + 7) // 8
+            fill(plane, 0, 2 * groups)
+            for column in range(width):
+                turn(source + column * groups, plane, column, groups)
+            source = plane
+        if mode & 3 == SUB:
+            undo_sum(source, plane, 0, count)
+        elif mode & 3 != PLAIN:
+            back = min(body[at + 1], count)
+            take_bytes(source, plane, back)
+            undo_xor(source + back, plane + back, plane, count - back)
+        return plane
 
 
 def body_size(count: int) -> int:

@@ -4,6 +4,8 @@ from array import array
 
 from _typeshed import ReadableBuffer
 
+from .faces import Address
+
 class Block:
     size: int
     drive: array[int]
@@ -29,7 +31,7 @@ class Block:
     def hold(self, k: int, level: int | None) -> None: ...
     def expand_plane(
         self, body: bytes | bytearray | memoryview, at: int, count: int, width: int
-    ) -> bytes | bytearray | memoryview | array[int]: ...
+    ) -> Address: ...
     def load(self, body: bytes | bytearray | memoryview, count: int) -> None: ...
 
 def body_size(count: int) -> int: ...

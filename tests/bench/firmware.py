@@ -178,11 +178,15 @@ print(json.dumps({"copy of 7 words": clock(copy, @rows@)}))
 """
 
 EXPAND_ONE = """
+first = binascii.unhexlify("@first@")
 coded = binascii.unhexlify("@coded@")
 short = binascii.unhexlify("@short@")
-found = {"expansion": clock(lambda: block.load(coded, @count@), @count@)}
+found = {
+    "expansion of a first block": clock(lambda: block.load(first, @rows@), @rows@),
+    "expansion": clock(lambda: block.load(coded, @rows@), @rows@),
+}
 if short:
-    found["inflate"] = clock(lambda: inflate(short, plain), @count@)
+    found["inflate"] = clock(lambda: inflate(short, plain), @rows@)
 print(json.dumps(found))
 """
 
@@ -209,13 +213,13 @@ class Board:
         return dict(json.loads(lines[-2])) if len(lines) > 1 else {}
 
 
-def bodies(pattern: Pattern) -> tuple[int, bytes, bytes]:
-    """The first block of a pattern: rows, its body, and deflated (empty where that is longer)."""
+def bodies(pattern: Pattern) -> tuple[bytes, bytes, bytes]:
+    """The first two blocks of a pattern; the second deflated too (empty where that is longer)."""
     fields = wire_fields(pattern)
-    bounds = list(block_bounds(pattern.until, ROWS))
-    coded = next(iter(encode_bodies(fields, bounds)))
+    bounds = list(block_bounds(pattern.until, ROWS))[:2]
+    first, coded = encode_bodies(fields, bounds)
     short = schemes.deflate(coded)
-    return bounds[0][1], coded, short if len(short) < len(coded) else b""
+    return first, coded, short if len(short) < len(coded) else b""
 
 
 async def loops(firmware: Path) -> None:
@@ -253,9 +257,10 @@ async def exact(firmware: Path, tables: Iterable[tuple[str, Pattern]]) -> None:
         print("expansion of a block, cycles a vector")
         tell(await board.run(EXPAND.replace("@rows@", str(ROWS))))
         for name, pattern in tables:
-            count, coded, short = bodies(pattern)
-            text = EXPAND_ONE.replace("@coded@", coded.hex()).replace("@short@", short.hex())
-            found = await board.run(text.replace("@count@", str(count)))
+            text = EXPAND_ONE.replace("@rows@", str(ROWS))
+            for mark, data in zip(("first", "coded", "short"), bodies(pattern), strict=True):
+                text = text.replace(f"@{mark}@", data.hex())
+            found = await board.run(text)
             tell({f"{name}: {what}": figure for what, figure in found.items()})
 
 

@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.agent import buffers, planes, protocol, unpack
+from harness.agent import buffers, protocol, unpack
 from harness.agent.buffers import compare, copy_row, count_up, tally
 from harness.agent.codec import Block, body_size
-from harness.agent.planes import undo
+from harness.agent.cpython import ptr8
 from harness.board.encode import encode_planes
 from harness.table import Words
 
@@ -90,25 +90,20 @@ def test_matches_never_write_behind_the_target(plain: bytes, missing: int) -> No
 @pytest.mark.parametrize(
     ("mode", "argument", "coded", "plain"),
     [
-        (protocol.XOR, 1, [3, 1, 4], [3, 2, 6]),
-        (protocol.XOR, 2, [3, 1, 4], [3, 1, 7]),
-        (protocol.XOR, 3, [3, 1, 4], [3, 1, 4]),
-        (protocol.SUB, 0, [3, 1, 255], [3, 4, 3]),
+        (protocol.XOR, 1, [3, 1, 4, 0, 0, 1], [3, 2, 6, 6, 6, 7]),
+        (protocol.XOR, 2, [3, 1, 4, 0, 0, 1], [3, 1, 7, 1, 7, 0]),
+        (protocol.XOR, 9, [3, 1, 4, 0, 0, 1], [3, 1, 4, 0, 0, 1]),
+        (protocol.SUB, 0, [3, 1, 255, 0, 0, 1], [3, 4, 3, 3, 3, 4]),
+        (protocol.PLAIN, 0, [3, 1, 4, 0, 0, 1], [3, 1, 4, 0, 0, 1]),
+        (protocol.TURNED, 0, [0b00000101, 0b10], [1, 2, 1, 0, 0, 0]),
+        (protocol.TURNED | protocol.XOR, 1, [0b00000101, 0b10], [1, 3, 2, 2, 2, 2]),
     ],
 )
 def test_each_form_of_a_plane_worked_out_by_hand(
     mode: int, argument: int, coded: list[int], plain: list[int]
 ) -> None:
-    target = bytearray(3)
-    undo(bytes([99, *coded]), target, array("I", [3, mode, argument, 1]))
-    assert list(target) == plain
-
-
-def test_a_turned_plane_worked_out_by_hand() -> None:
-    columns = bytes([99, 0b00000101, 0b1, 0b10000000, 0b0])
-    target = buffers.words(4)
-    planes.turn(columns, target, array("I", [2, 2, 1]))
-    assert target.tobytes() == bytes((1, 0, 1, 0, 0, 0, 0, 2, 1, 0, 0, 0, 0, 0, 0, 0))
+    body = bytes([99, mode, argument, *coded])
+    assert list(ptr8(Block(8).expand_plane(body, 1, 6, 2))[:6]) == plain
 
 
 def test_a_run_must_bring_its_layout() -> None:
