@@ -69,33 +69,33 @@ def count_up(target: object, place: object) -> int:
 
 
 @micropython.viper
-def compare(arrays: object, start: int, count: int) -> int:
-    """Compare ``count`` vectors from ``start``; return how many differ.
+def compare(asked: object, found: object, k: int, count: int) -> int:
+    """Compare vectors ``k`` to ``count``; return how many differ.
 
-    ``arrays`` holds expect, care, highz, seen, floating, wrong, tested. ``wrong`` gets the pins
-    that differ, ``tested`` what was read on the pins that are tested.
+    ``asked`` holds expect, care, highz; ``found`` seen, floating, wrong, tested. ``wrong`` gets
+    the pins that differ, ``tested`` what was read on the pins that are tested.
     """
-    expect = ptr32(arrays[0])
-    care = ptr32(arrays[1])
-    highz = ptr32(arrays[2])
-    seen = ptr32(arrays[3])
-    floating = ptr32(arrays[4])
-    wrong = ptr32(arrays[5])
-    tested = ptr32(arrays[6])
+    expect = ptr32(asked[0])
+    care = ptr32(asked[1])
+    highz = ptr32(asked[2])
+    seen = ptr32(found[0])
+    floating = ptr32(found[1])
+    wrong = ptr32(found[2])
+    tested = ptr32(found[3])
     bad = 0
-    i = start
-    k = 0
     while k < count:
-        c = care[i]
-        z = highz[i]
-        s = seen[k]
-        f = floating[k]
-        w = ((s ^ expect[i]) & c) | (z & (f ^ z))
+        s = int(seen[k])
+        c = int(care[k])
+        w = (s ^ int(expect[k])) & c
+        s = s & c
+        c = int(highz[k])
+        if c:
+            w = w | (c & ~int(floating[k]))
+            s = s | (int(floating[k]) & c)
         wrong[k] = w
-        tested[k] = (s & c) | (f & z)
+        tested[k] = s
         if w:
             bad += 1
-        i += 1
         k += 1
     return bad
 

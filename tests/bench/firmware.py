@@ -41,10 +41,14 @@ EXPECTED = {"PIO, no pulse": 4, "PIO, with a clock pulse": 6}
 TIMED = """
 import binascii, gc, json, time
 def clock(what, count):
-    gc.collect()
-    began = time.ticks_us()
-    what()
-    return time.ticks_diff(time.ticks_us(), began) / count
+    best = None
+    for turn in range(3):
+        gc.collect()
+        began = time.ticks_us()
+        what()
+        took = time.ticks_diff(time.ticks_us(), began)
+        best = took if best is None else min(best, took)
+    return best / count
 """
 
 LOOPS = """
@@ -161,7 +165,7 @@ for name, pulse, ticks in (("no pulse", 0, 4), ("with a clock pulse", 0x100, 6))
     engine.start(0, 0, PULSES if pulse else 0)
     inside = 0
     found["pins_rp2, " + name + ": laying out, burst, comparing"] = clock(one, rows)
-    found["pins_rp2, " + name + ": of these the burst and its start"] = inside / rows
+    found["pins_rp2, " + name + ": of these the burst and its start"] = inside / rows / 3
     found["mismatches, " + name] = engine.bad
 pins.release()
 print(json.dumps(found))

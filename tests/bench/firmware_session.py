@@ -15,7 +15,16 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from tests.bench.targets import Target, conclude
+
+if TYPE_CHECKING:
+    from harness.board import Session
+    from harness.table import Pattern
+
+ROOT = Path(__file__).resolve().parents[2]
+CLOCK_HZ = 1e6
 SLOWER = 40
 """Seconds here for a second of the tool's patience."""
 ROWS = 512
@@ -42,35 +51,52 @@ def main(arguments: Sequence[str]) -> int:
 
 def session(url: str, names: Sequence[str]) -> int:
     """Attach, run tables, leave; 1 if something was not as it must be."""
-    from harness.board import RunConditions, load_profile, open_session  # noqa: PLC0415  slow clock
+    from harness.board import load_profile, open_session  # noqa: PLC0415  slow clock
     from harness.shuttle import load_shuttle  # noqa: PLC0415  as above
     from harness.table import load_table  # noqa: PLC0415  as above
 
-    root = Path(__file__).resolve().parents[2]
-    shuttle = load_shuttle(root / "vectors" / "shuttle.toml")
-    profile = replace(load_profile(root / "ci" / "wader.toml", shuttle), backend="rp2")
-    profile = replace(profile, max_rate_hz=20_000_000)
+    shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
+    profile = replace(load_profile(ROOT / "ci" / "wader.toml", shuttle), backend="rp2")
     began = time.perf_counter()
-    held = open_session(url, profile, shuttle)
-    print(f"attached after {time.perf_counter() - began:.0f} s: {held.identity}", flush=True)
-    missed = held.identity.heap_free <= 0
+    held = open_session(url, replace(profile, max_rate_hz=20_000_000), shuttle)
+    rows, free = held._room.rows, held.identity.heap_free
+    print(f"attached after {time.perf_counter() - began:.0f} s: {held.identity.interpreter}")
+    found = [Target(f"blocks of {ROWS} rows fit", f"{rows}, {free:,} bytes free", rows == ROWS)]
     for design in shuttle.designs:
         for table in design.tables:
-            if f"{design.name}/{table.name}" not in names:
-                continue
-            pattern = load_table(table, design, shuttle)
-            held.select(design)
-            began = time.perf_counter()
-            capture = held.run(pattern, RunConditions(clock_hz=1e6))
-            print(
-                f"{design.name}/{table.name}: {capture.cycles} cycles at {capture.achieved_hz:,.0f}"
-                f" Hz, {capture.mismatch_count} mismatches, {capture.gaps} pauses, "
-                f"{capture.wire.sent} bytes out, {time.perf_counter() - began:.0f} s here",
-                flush=True,
-            )
-            missed |= bool(capture.mismatch_count)
+            if f"{design.name}/{table.name}" in names:
+                held.select(design)
+                pattern = load_table(table, design, shuttle)
+                found += run(held, f"{design.name}/{table.name}", pattern)
     held.close()
-    return 1 if missed else 0
+    return conclude(found)
+
+
+def run(held: Session, name: str, pattern: Pattern) -> list[Target]:
+    """Run a table as it is, then with one expected value the other way round."""
+    from harness.board import RunConditions  # noqa: PLC0415  slow clock
+
+    conditions = RunConditions(clock_hz=CLOCK_HZ)
+    good = held.run(pattern, conditions)
+    row = int(pattern.care.nonzero()[0][-1])
+    care = int(pattern.care[row])
+    wrong = pattern.expect.copy()
+    wrong[row] ^= care & -care
+    bad = held.run(replace(pattern, expect=wrong), conditions)
+    text = f"{good.cycles} cycles at {good.achieved_hz:,.0f} Hz, {good.gaps} pauses, "
+    places = [mismatch.row for mismatch in bad.mismatches]
+    return [
+        Target(
+            f"{name} passes exactly",
+            f"{text}{good.mismatch_count} mismatches",
+            good.exact and not good.mismatch_count,
+        ),
+        Target(
+            f"{name}: a wrong value in row {row} is found",
+            str(sorted(set(places))),
+            set(places) == {row},
+        ),
+    ]
 
 
 if __name__ == "__main__":

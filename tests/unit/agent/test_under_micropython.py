@@ -66,8 +66,8 @@ for count, body, short in cases["blocks"]:
     show("inflated", bytes(plain[:len(unhex(body))]).hex())
 counts = words(32)
 wrong, tested = words(64), words(64)
-columns = [block.expect, block.care, block.highz, block.drive, block.pulse, wrong, tested]
-show("compare", compare(columns, 0, count), list(wrong[:count]), list(tested[:count]))
+asked, found = [block.expect, block.care, block.highz], [block.drive, block.pulse, wrong, tested]
+show("compare", compare(asked, found, 0, count), list(wrong[:count]), list(tested[:count]))
 tally(wrong, counts, count)
 show("tally", list(counts))
 
