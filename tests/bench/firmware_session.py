@@ -84,7 +84,7 @@ def run(held: Session, name: str, pattern: Pattern) -> list[Target]:
     wrong[row] ^= care & -care
     bad = held.run(replace(pattern, expect=wrong), conditions)
     text = f"{good.cycles} cycles at {good.achieved_hz:,.0f} Hz, {good.gaps} pauses, "
-    places = [mismatch.row for mismatch in bad.mismatches]
+    places = sorted({mismatch.row for mismatch in bad.mismatches})
     return [
         Target(
             f"{name} passes exactly",
