@@ -89,7 +89,7 @@ class BenchSupply:
         value: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Restore the nominal voltage; raises SupplyTrouble, with what to do by hand, if it fails."""
+        """Restore the nominal voltage; raises SupplyTrouble that says what to do if it fails."""
         self._leave()
 
     def set_volts(self, volts: float) -> float:

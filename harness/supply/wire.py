@@ -19,10 +19,9 @@ MOST_OLD_PIECES = 64
 class Wire:
     """Lines over one port. ``where`` is what messages call it."""
 
-    def __init__(self, port: Port, where: str, patience: float = REPLY_SECONDS) -> None:
+    def __init__(self, port: Port, where: str) -> None:
         self.where = where
         self._port = port
-        self._patience = patience
 
     def tell(self, line: str) -> None:
         """Send a command that has no reply."""
@@ -47,19 +46,19 @@ class Wire:
             if not self._read(0.0):
                 return
         raise SupplyTrouble(
-            f"{self.where}: what is there sends without being asked, as no bench supply does; check "
-            "that the port is the supply's"
+            f"{self.where}: what is there sends without being asked, as no bench supply does; "
+            "check that the port is the supply's"
         )
 
     def _reply(self, line: str) -> str:
         data = bytearray()
-        end = time.monotonic() + self._patience
+        end = time.monotonic() + REPLY_SECONDS
         while b"\n" not in data:
             left = end - time.monotonic()
             if left <= 0:
                 raise SupplyTrouble(
                     f'{self.where}: the bench supply did not answer "{line}" within '
-                    f"{self._patience:g} s; check that it is on, its cable, its speed (baud), and "
+                    f"{REPLY_SECONDS:g} s; check that it is on, its cable, its speed (baud), and "
                     "that it is set to remote control over this port"
                 )
             data += self._read(left)
