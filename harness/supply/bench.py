@@ -73,6 +73,7 @@ class BenchSupply:
         try:
             self.identity = self._wire.ask(say.WHO)
             self._wire.tell(say.FORGET)
+            self._errors()
             self._found_on = self._switch(say.OUTPUT)
             self._limit_current()
             self._set(self.spec.volts)

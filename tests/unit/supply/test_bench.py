@@ -57,9 +57,14 @@ def test_the_nominal_voltage_comes_back_and_the_output_is_as_it_was_found() -> N
 @pytest.mark.parametrize("ending", [KeyboardInterrupt, SystemExit, RuntimeError, LinkError])
 def test_whatever_ends_it_the_nominal_voltage_comes_back(ending: type[BaseException]) -> None:
     device = instrument()
-    with pytest.raises(ending), on(LinePort(device.answer)) as supply:
-        supply.set_volts(2.8)
-        raise ending
+
+    def sweep() -> None:
+        with on(LinePort(device.answer)) as supply:
+            supply.set_volts(2.8)
+            raise ending
+
+    with pytest.raises(ending):
+        sweep()
     assert device.answer("MEAS:VOLT?") == "+3.30000E+00"
 
 
@@ -125,9 +130,11 @@ def test_a_queue_that_never_ends_is_left_after_some_entries() -> None:
 
 def test_a_supply_that_cannot_be_restored_is_told_loudly() -> None:
     port = LinePort(instrument().answer)
-    with pytest.raises(SupplyTrouble) as loud, on(port) as supply:
-        supply.set_volts(2.8)
-        port.cut = True
+    supply = on(port).__enter__()
+    supply.set_volts(2.8)
+    port.cut = True
+    with pytest.raises(SupplyTrouble) as loud:
+        supply.__exit__(None, None, None)
     assert str(loud.value) == (
         "THE BENCH SUPPLY MAY STILL STAND AT ANOTHER VOLTAGE: /dev/ttyS9: the bench supply went "
         "away (gone); plug it in again. Set it to 3.3 V by hand, or switch it off, now"
@@ -148,7 +155,7 @@ def test_a_device_that_never_answered_was_not_changed_and_is_not_restored(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("harness.supply.wire.REPLY_SECONDS", 0.05)
-    port = LinePort(lambda line: None)
+    port = LinePort(lambda _: None)
     with pytest.raises(SupplyTrouble) as silent, on(port):
         pass
     assert str(silent.value) == (
