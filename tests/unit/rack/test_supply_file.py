@@ -59,8 +59,8 @@ def test_a_rack_may_have_no_supply(tmp_path: Path) -> None:
             'port = "virtual"\nvolts = nan\n',
             "virtual",
             (
-                'rack.toml:5:1: error [voltage-outside-limits] "volts" is nan, and wader.toml allows '
-                "2.7 to 3.6 V; write the nominal voltage of chip and board"
+                'rack.toml:5:1: error [voltage-outside-limits] "volts" is nan, and wader.toml '
+                "allows 2.7 to 3.6 V; write the nominal voltage of chip and board"
             ),
         ),
         (
@@ -91,16 +91,16 @@ def test_a_rack_may_have_no_supply(tmp_path: Path) -> None:
             'port = "virtual"\nvolts = 3.3\n',
             "/dev/ttyACM0",
             (
-                "rack.toml:8:1: error [virtual-supply] the bench supply is virtual, but this slot is "
-                "not; name the real supply in [supply]"
+                "rack.toml:8:1: error [virtual-supply] the bench supply is virtual, but this slot "
+                "is not; name the real supply in [supply]"
             ),
         ),
         (
             'port = "/dev/ttyS0"\nvolts = 3.3\n',
             "/dev/ttyS0",
             (
-                'rack.toml:8:1: error [doubled-port] port "/dev/ttyS0" is the bench supply\'s; every '
-                "slot has its own"
+                'rack.toml:8:1: error [doubled-port] port "/dev/ttyS0" is the bench supply\'s; '
+                "every slot has its own"
             ),
         ),
     ],
@@ -118,8 +118,8 @@ def test_a_supply_needs_a_profile_that_knows_the_limits(tmp_path: Path) -> None:
     path = rack_file(tmp_path, 'port = "virtual"\nvolts = 3.3\n', profile=profile)
     assert told(path) == [
         (
-            "rack.toml:3:2: error [supply-without-limits] board.toml does not say which voltages chip "
-            'and board can stand; write "supply_min_v" and "supply_max_v" there, from their data '
+            "rack.toml:3:2: error [supply-without-limits] board.toml does not say which voltages "
+            'chip and board can stand; write "supply_min_v" and "supply_max_v" there, from their data '
             "sheets"
         )
     ]

@@ -76,7 +76,7 @@ def test_every_reply_is_a_number_in_nr3() -> None:
 def test_the_load_draws_no_more_than_the_limit_and_the_voltage_falls() -> None:
     device = instrument()
     device.answer("CURR 0.01")
-    assert device.delivered() == (pytest.approx(1.5), 0.01)
+    assert device.delivered() == pytest.approx((1.5, 0.01))
 
 
 def test_the_terminals_are_told_of_changes_only() -> None:
