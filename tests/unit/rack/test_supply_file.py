@@ -119,7 +119,7 @@ def test_a_supply_needs_a_profile_that_knows_the_limits(tmp_path: Path) -> None:
     assert told(path) == [
         (
             "rack.toml:3:2: error [supply-without-limits] board.toml does not say which voltages "
-            'chip and board can stand; write "supply_min_v" and "supply_max_v" there, from their data '
-            "sheets"
+            'chip and board can stand; write "supply_min_v" and "supply_max_v" there, from their '
+            "data sheets"
         )
     ]
