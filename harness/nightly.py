@@ -31,12 +31,15 @@ from harness.rack import (
 )
 from harness.runner import check_resumable, load_jobs, new_run, run_from
 from harness.store import Store, encode
-from reports import WrittenReports, write_run
+from reports import Scrubber, WrittenReports, write_run
 
 SHOWN_CHIPS = 4
 """So many chips are named in a line, and so many tables of each; the folder has them all."""
 
 SHOWN_TABLES = 2
+
+_SCRUBBER = Scrubber()
+"""The folder may be given to others: host paths and passwords stay out of every file in it."""
 
 
 @dataclass(frozen=True)
@@ -83,9 +86,9 @@ def run_night(
 
 def close_night(record: RunRecord, store: Store, out: Path) -> Night:
     """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
-    found = changes(record, store.baseline(record.rack))
+    found = _SCRUBBER.record(changes(record, store.baseline(record.rack)))
     folder = night_folder(out, record.run_id)
-    reports = write_run(record, folder, known=known_failures(found))
+    reports = write_run(record, folder, known=known_failures(found), found=found)
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
     _write(folder / "night.json", json.dumps(plain, indent=1) + "\n")
     _write(folder / "night.txt", "\n".join(five_lines(found)) + "\n")
@@ -122,16 +125,18 @@ def five_lines(found: NightChanges) -> tuple[str, ...]:
 
 
 def _named(found: Sequence[Change]) -> str:
-    """``SP2-0003 crc16/check, crc16/stream; SP2-0005 …``; known ones are counted at the end."""
+    """``SP2-0003 crc16/check, crc16/stream; … (13 known)``: known ones are only counted."""
     chips: dict[str, list[str]] = {}
     for change in found:
-        chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
+        if not change.known:
+            chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
     told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
     known = sum(change.known for change in found)
     waived = sum(change.before is Verdict.WAIVED and change.now is Verdict.FAIL for change in found)
     remarks = ((known, "known"), (waived, "waived before"))
     remark = ", ".join(f"{number} {what}" for number, what in remarks if number)
-    return _some(told, SHOWN_CHIPS, "; ") + (f" ({remark})" if remark else "")
+    named = _some(told, SHOWN_CHIPS, "; ")
+    return f"{named} ({remark})".lstrip() if remark else named
 
 
 def _some(texts: Sequence[str], most: int, between: str) -> str:
@@ -184,7 +189,7 @@ class NightLog:
         now = datetime.now().astimezone().isoformat(timespec="seconds")
         with self._lock:
             try:
-                self._stream.write(f"{now}  {' '.join(text.splitlines())}\n")
+                self._stream.write(f"{now}  {_SCRUBBER.text(' '.join(text.splitlines()))}\n")
                 self._stream.flush()
             except OSError:
                 return

@@ -6,6 +6,7 @@ plan's business.
 
 from __future__ import annotations
 
+import itertools
 import signal
 import sys
 import threading
@@ -70,9 +71,11 @@ def _interrupt_stops(stop: StopSwitch) -> Iterator[None]:
         yield
         return
 
+    presses = itertools.count()
+
     def on_interrupt(number: int, frame: FrameType | None) -> None:
         del number, frame
-        if stop.stopped:
+        if next(presses):  # counted before anything that takes time, where the next may come
             sys.exit(FORCED)
         sys.stderr.write(STOPPING)
         stop.stop()
