@@ -34,13 +34,21 @@ ENDINGS = ("SIGTERM", "SIGHUP")
 """Signals that would end the process without another word; Windows lacks some."""
 
 
-def open_supply(spec: SupplySpec, port: str | None = None) -> BenchSupply:
+def open_supply(
+    spec: SupplySpec, port: str | None = None, before: Callable[[], None] = lambda: None
+) -> BenchSupply:
     """Make ready to use a rack's bench supply; nothing is opened or set before the context begins.
 
-    ``port`` stands for the spec's own, as that of a virtual supply.
+    ``port`` stands for the spec's own, as that of a virtual supply. ``before`` is called each time
+    before the port is opened, as to lock it; it may raise a LinkError.
     """
     url = port if port is not None else spec.port
-    return BenchSupply(spec, lambda: SerialPort(url, spec.baud, "bench supply"), shown_address(url))
+
+    def opened() -> Port:
+        before()
+        return SerialPort(url, spec.baud, "bench supply")
+
+    return BenchSupply(spec, opened, shown_address(url))
 
 
 class BenchSupply:
