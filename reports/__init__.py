@@ -17,7 +17,7 @@ from reports.bundle import (
     one_chip,
 )
 from reports.card import WrittenCard, card_html, label_html, qr_text, report_of, write_card
-from reports.frame import outcomes_frame
+from reports.frame import margins_frame, outcomes_frame
 from reports.history import (
     Anchor,
     ChipSubject,
@@ -37,9 +37,11 @@ from reports.history_write import (
 )
 from reports.html import chip_html, index_html, page_environment, style_text
 from reports.junit import chip_junit, run_junit
+from reports.looks import Look, Tally, look, tally, worst
+from reports.margin_view import drop_text, signed
+from reports.margin_write import margins_html, write_margins
 from reports.mismatches import mismatches_csv
 from reports.names import safe_name
-from reports.pages import Look, Tally, look, tally, worst
 from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
@@ -75,11 +77,14 @@ __all__ = [
     "chip_html",
     "chip_junit",
     "chip_pages",
+    "drop_text",
     "history_html",
     "history_policy",
     "index_html",
     "label_html",
     "look",
+    "margins_frame",
+    "margins_html",
     "mismatches_csv",
     "name_trouble",
     "one_chip",
@@ -96,6 +101,7 @@ __all__ = [
     "run_schema",
     "safe_name",
     "selection",
+    "signed",
     "slot_of_file",
     "style_text",
     "subjects_html",
@@ -107,5 +113,6 @@ __all__ = [
     "write_card",
     "write_file",
     "write_histories",
+    "write_margins",
     "write_run",
 ]

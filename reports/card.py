@@ -20,8 +20,8 @@ from harness.errors import StoreError
 from harness.intake import ChipIntake, PinState, Result, title_of
 from harness.store import RunRecord, Verdict
 from reports.html import chip_html, render
+from reports.looks import Fact, Look, look
 from reports.names import safe_name
-from reports.pages import Fact, Look, look
 from reports.secrets import Scrubber
 from reports.texts import many, moment
 from reports.write import write_file

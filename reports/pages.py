@@ -6,7 +6,6 @@ only set them in HTML, and choose nothing.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
@@ -15,11 +14,14 @@ from harness.store import (
     SEVERITY_ORDER,
     ChipRecord,
     EvidenceCycle,
+    MarginRecord,
     Outcome,
     PinCount,
     RunRecord,
     Verdict,
 )
+from reports.looks import Fact, Look, Tally, look, tally, worst
+from reports.margin_view import MarginView, margin_views
 from reports.names import chip_folders, waveform_names
 from reports.texts import (
     agreement,
@@ -41,31 +43,6 @@ LINES_SHOWN = 24
 has all that were kept."""
 
 PINS_SHOWN = 32
-
-
-@dataclass(frozen=True)
-class Look:
-    """A verdict as it is shown: its word, and the name of its shape and colour in the style."""
-
-    word: str
-    shape: str
-
-
-@dataclass(frozen=True)
-class Tally:
-    """How many tables, or chips, got a verdict."""
-
-    look: Look
-    number: int
-
-
-@dataclass(frozen=True)
-class Fact:
-    """A term with its value; ``kind`` is ``text``, or ``code`` for what is compared by eye."""
-
-    term: str
-    value: str
-    kind: str = "text"
 
 
 @dataclass(frozen=True)
@@ -110,6 +87,7 @@ class ChipPage:
     sources: tuple[Fact, ...]
     findings: tuple[Finding, ...]
     lines: tuple[Line, ...]
+    margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
     junit: str
     index: str
@@ -158,24 +136,13 @@ class IndexPage:
     sources: tuple[Fact, ...]
 
 
-def look(verdict: Verdict) -> Look:
-    """Give the word and shape of a verdict."""
-    return Look(verdict.value, verdict.value.lower().replace(" ", "-"))
+def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> ChipPage:
+    """Work out a chip's page: what did not pass first and whole, then every table in a line.
 
-
-def worst(verdicts: Sequence[Verdict]) -> Verdict:
-    """Give the worst verdict; NOT RUN if there is none."""
-    return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
-
-
-def tally(verdicts: Sequence[Verdict]) -> tuple[Tally, ...]:
-    """Count verdicts, worst first, leaving out those that nothing got."""
-    counts = Counter(verdicts)
-    return tuple(Tally(look(v), counts[v]) for v in SEVERITY_ORDER if counts[v])
-
-
-def build_chip(run: RunRecord, chip: ChipRecord) -> ChipPage:
-    """Work out a chip's page: what did not pass first and whole, then every table in a line."""
+    Of ``margins`` those that this run measured on this chip are shown; they are compared with
+    the earlier ones among them.
+    """
+    own = [one for one in margins if (one.run_id, one.slot) == (run.run_id, chip.slot)]
     files = waveform_names(chip)
     ordered = sorted(enumerate(chip.outcomes), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict))
     found = [(k, o) for k, o in ordered if o.verdict not in {Verdict.PASS, Verdict.NOT_RUN}]
@@ -191,6 +158,7 @@ def build_chip(run: RunRecord, chip: ChipRecord) -> ChipPage:
         sources=source_facts(run),
         findings=tuple(_finding(o, anchors[k], files) for k, o in found),
         lines=tuple(_list_line(o, anchors.get(k, "")) for k, o in enumerate(chip.outcomes)),
+        margins=margin_views(own, margins),
         trust=trust_of(chip),
         junit=f"{folder}.xml",
         index="../../index.html",

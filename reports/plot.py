@@ -17,6 +17,7 @@ from reports.texts import hertz, printable
 
 _WIDTH, _HEIGHT = 640, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 84, 132, 26, 46
+_SHMOO_TOP = 44
 _CELL, _LEAST_CELL, _ROW = 34, 16, 26
 _MOST_WIDE = 760
 
@@ -130,7 +131,7 @@ def shmoo_plot(grid: Grid, label: Label) -> Markup:
     """Draw a shmoo; cells that were not measured stay empty."""
     cell = max(_LEAST_CELL, min(_CELL, _MOST_WIDE // max(1, len(grid.rates))))
     right = _LEFT + cell * len(grid.rates)
-    bottom = _TOP + _ROW * len(grid.rows)
+    bottom = _SHMOO_TOP + _ROW * len(grid.rows)
     return _whole(
         (max(right + 40, 360), bottom + _BOTTOM),
         label,
@@ -159,7 +160,9 @@ def between(values: Sequence[float], value: float) -> float | None:
 
 
 def _cells(grid: Grid, cell: int, right: int, bottom: int) -> list[Markup]:
-    lines = "".join(f"M{_LEFT + n * cell} {_TOP}V{bottom}" for n in range(len(grid.rates) + 1))
+    lines = "".join(
+        f"M{_LEFT + n * cell} {_SHMOO_TOP}V{bottom}" for n in range(len(grid.rates) + 1)
+    )
     lines += "".join(f"M{_LEFT} {bottom - n * _ROW}H{right}" for n in range(len(grid.rows) + 1))
     parts = [_path(lines, "m-grid")]
     parts += [
@@ -178,8 +181,8 @@ def _declared(grid: Grid, cell: int, bottom: int) -> list[Markup]:
     column = between(grid.rates, grid.declared)
     if column is not None:
         x = _LEFT + (column + 0.5) * cell
-        parts.append(_path(f"M{x:.1f} {_TOP - 6}V{bottom}", "m-declared"))
-        parts.append(_text(x, _TOP - 10, f"declared {hertz(grid.declared)}", "m-word"))
+        parts.append(_path(f"M{x:.1f} {_SHMOO_TOP - 6}V{bottom}", "m-declared"))
+        parts.append(_text(x, _SHMOO_TOP - 10, f"declared {hertz(grid.declared)}", "m-word"))
     row = between(grid.rows, grid.usual)
     if row is not None:
         y = bottom - (row + 0.5) * _ROW

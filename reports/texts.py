@@ -52,6 +52,15 @@ def hertz(rate: float) -> str:
     return f"{rate:.4g} Hz"
 
 
+def share(part: float) -> str:
+    """Write a share with one decimal; only a whole is 100, and only nothing is 0."""
+    if 0 < part < 0.0005:
+        return "<0.1"
+    if 0.9995 <= part < 1:
+        return ">99.9"
+    return f"{part:.0%}".rstrip("%") if part in {0, 1} else f"{part * 100:.1f}"
+
+
 def duration(seconds: float) -> str:
     """Write a time span in the unit that suits it."""
     if seconds < 1:

@@ -1,0 +1,283 @@
+"""Margins as they are shown: every sentence, number and plot of one search or one shmoo.
+
+The one rule: what a margin means is worked out in the record; here it is only put into words.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from harness.store import (
+    MarginDrop,
+    MarginEdge,
+    MarginKind,
+    MarginPoint,
+    MarginRecord,
+    margin_drop,
+    pass_rate,
+)
+from reports.looks import Fact, Look
+from reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
+from reports.texts import duration, hertz, many, moment, share
+
+_ADVICE_DROP = (
+    "Measure again before anything is concluded: supply, temperature and contacts change a limit "
+    "too. If it stays, compare with other chips of the lot."
+)
+_ADVICE_TROUBLE = "This says nothing about the chip. Correct it, then measure again."
+
+
+@dataclass(frozen=True)
+class TryLine:
+    """One point that was tried; ``beside`` is its sample point or voltage, empty for a search."""
+
+    look: Look
+    rate: str
+    beside: str
+    passes: str
+    sure: str
+
+
+@dataclass(frozen=True)
+class MarginView:
+    """All that is shown of one margin. ``plot`` is empty if nothing was tried."""
+
+    anchor: str
+    look: Look
+    title: str
+    under: str
+    summary: str
+    advice: str
+    facts: tuple[Fact, ...]
+    plot: Markup
+    caption: tuple[str, ...]
+    beside: str
+    tries: tuple[TryLine, ...]
+
+
+def margin_views(
+    margins: Sequence[MarginRecord], earlier: Sequence[MarginRecord] = ()
+) -> tuple[MarginView, ...]:
+    """Put margins into words; each search is compared with ``earlier`` ones of its kind."""
+    return tuple(
+        _view(margin, margin_drop(earlier, margin), f"margin-{n + 1}")
+        for n, margin in enumerate(margins)
+    )
+
+
+def margin_look(margin: MarginRecord, drop: MarginDrop | None) -> Look:
+    """Give a margin's word and shape: its per cent, or what is wrong."""
+    if margin.trouble:
+        return Look("BROKEN OFF", "error")
+    if margin.kind is not MarginKind.RATE:
+        return _shmoo_look(margin)
+    percent = margin.percent
+    if percent is None:
+        return Look("NO RATE PASSES", "fail")
+    if drop is not None:
+        return Look(f"{signed(percent)}, DROPPED", "fail")
+    return Look(signed(percent), "pass" if percent >= 0 else "fail")
+
+
+def signed(percent: float) -> str:
+    """``+25.0 %``: with its sign, and no more figures than mean anything."""
+    return f"{percent:+.1f} %" if abs(percent) < 100 else f"{percent:+,.0f} %"
+
+
+def drop_text(drop: MarginDrop) -> str:
+    """Say what was lost."""
+    now = hertz(drop.now_hz) if drop.now_hz else "no rate at all"
+    return (
+        f"It used to pass up to {hertz(drop.usual_hz)} (median of earlier searches), give or take "
+        f"{hertz(drop.noise_hz)}; now {now}: more than noise."
+    )
+
+
+def _shmoo_look(margin: MarginRecord) -> Look:
+    """Say whether every row of a shmoo reaches the declared clock."""
+    limits = [edge.highest_hz or 0.0 for edge in margin.edges]
+    reached = sum(limit >= margin.declared_hz for limit in limits)
+    if limits and reached == len(limits):
+        return Look("REACHED EVERYWHERE", "pass")
+    return Look(f"REACHED IN {reached} OF {len(limits)}", "unstable" if reached else "fail")
+
+
+def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginView:
+    advice = _ADVICE_TROUBLE if margin.trouble else _ADVICE_DROP if drop is not None else ""
+    what = f"{margin.design} / {margin.table}" if margin.table else margin.design
+    told = _summary(margin)
+    return MarginView(
+        anchor=anchor,
+        look=margin_look(margin, drop),
+        title=what,
+        under=_KINDS[margin.kind].title,
+        summary=f"{told} {drop_text(drop)}" if drop is not None else told,
+        advice=advice,
+        facts=tuple(fact for fact in _facts(margin) if fact.value),
+        plot=_plot(margin, what, anchor) if margin.points else Markup(""),
+        caption=_caption(margin),
+        beside=_KINDS[margin.kind].beside,
+        tries=tuple(_try(point, margin.kind) for point in margin.points),
+    )
+
+
+def _summary(margin: MarginRecord) -> str:
+    if margin.trouble:
+        return f"The search broke off: {margin.trouble}"
+    declared = hertz(margin.declared_hz)
+    if margin.kind is not MarginKind.RATE:
+        return _shmoo_summary(margin, declared)
+    highest, percent = margin.highest_hz, margin.percent
+    if highest is None or percent is None:
+        return (
+            f"No rate passes, down to {hertz(margin.slowest_hz)}; its declared clock is {declared}."
+        )
+    side = "above" if percent >= 0 else "below"
+    off = f"{signed(abs(percent))[1:]} {side} its declared clock of {declared}"
+    if margin.failing_hz is None:
+        return f"Passes up to {hertz(highest)}, the fastest rate there is here: {off} or better."
+    return f"Passes up to {hertz(highest)}, {off}; fails at {hertz(margin.failing_hz)}."
+
+
+def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
+    known = [edge for edge in margin.edges if edge.highest_hz is not None]
+    if not known:
+        return f"No rate passes anywhere; the declared clock is {declared}."
+    kind = _KINDS[margin.kind]
+    slow, fast = (pick(known, key=lambda edge: edge.highest_hz or 0.0) for pick in (min, max))
+    return (
+        f"Passes up to {hertz(slow.highest_hz or 0.0)} at {kind.write(kind.of(slow))} and up to "
+        f"{hertz(fast.highest_hz or 0.0)} at {kind.write(kind.of(fast))}; the declared clock is "
+        f"{declared}."
+    )
+
+
+def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
+    how = "cycles timed by hardware" if margin.exact else "cycles paced by software: averages"
+    low, high = margin.noise_low_hz, margin.noise_high_hz
+    noise = "" if low is None or high is None else f"{hertz(low)} to {hertz(high)}"
+    search = margin.kind is MarginKind.RATE
+    percent = margin.percent
+    model = ", a virtual board: of a model, not of silicon" if margin.virtual else ""
+    return (
+        Fact("Declared clock", hertz(margin.declared_hz)),
+        Fact("Margin", signed(percent) if search and percent is not None else ""),
+        Fact("The limit may lie anywhere in", noise if search else ""),
+        Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
+        Fact("Tried", _tried(margin)),
+        Fact("Measured", moment(margin.measured)),
+        Fact("Chip and board", f"{margin.chip_serial} on {margin.board_serial}{model}"),
+        Fact("Tables, SHA-256", margin.tables_sha256, "code"),
+        Fact("Margin’s name", margin.margin_id, "code"),
+    )
+
+
+def _tried(margin: MarginRecord) -> str:
+    points = many(len(margin.points), "point")
+    return f"{points}, {many(margin.trials, 'trial')} in all, {duration(margin.seconds)}"
+
+
+def _try(point: MarginPoint, kind: MarginKind) -> TryLine:
+    rate = pass_rate(point.passes, point.trials)
+    shown = _KINDS[kind]
+    return TryLine(
+        look=_point_look(point),
+        rate=hertz(point.achieved_hz or point.rate_hz),
+        beside=shown.write(shown.of(point)) if shown.beside else "",
+        passes=f"{point.passes} of {point.trials}",
+        sure=f"{share(rate.low)} to {share(rate.high)} %" if point.trials else "–",
+    )
+
+
+def _point_look(point: MarginPoint) -> Look:
+    if point.mixed:
+        return Look("mixed", "unstable")
+    return Look("passes", "pass") if point.passing else Look("fails", "fail")
+
+
+def _plot(margin: MarginRecord, what: str, key: str) -> Markup:
+    kind = _KINDS[margin.kind]
+    label = Label(
+        title=f"{kind.title}: {what} on {margin.chip_serial}",
+        description=_summary(margin),
+        key=key,
+        across="try" if margin.kind is MarginKind.RATE else "clock rate",
+        up="clock rate" if margin.kind is MarginKind.RATE else kind.beside.lower(),
+    )
+    if margin.kind is MarginKind.RATE:
+        return search_plot(_search_marks(margin), _levels(margin), label)
+    return shmoo_plot(_grid(margin), label)
+
+
+def _search_marks(margin: MarginRecord) -> list[Mark]:
+    return [
+        Mark(n + 1, point.achieved_hz or point.rate_hz, _point_look(point).shape)
+        for n, point in enumerate(margin.points)
+    ]
+
+
+def _levels(margin: MarginRecord) -> list[Level]:
+    levels = [Level(margin.declared_hz, f"declared {hertz(margin.declared_hz)}", "m-declared")]
+    if margin.highest_hz is not None:
+        levels.append(Level(margin.highest_hz, f"passes to {hertz(margin.highest_hz)}", "m-found"))
+    return levels
+
+
+def _grid(margin: MarginRecord) -> Grid:
+    """Columns and rows of a shmoo are the rates and values that were tried anywhere in it."""
+    kind = _KINDS[margin.kind]
+    rates = tuple(sorted({point.rate_hz for point in margin.points}))
+    rows = tuple(sorted({kind.of(point) for point in margin.points}))
+    places = {
+        (rates.index(point.rate_hz), rows.index(kind.of(point))): _point_look(point).shape
+        for point in margin.points
+    }
+    marks = tuple(Mark(column, row, shape) for (column, row), shape in places.items())
+    return Grid(rates, rows, marks, margin.declared_hz, math.nan, kind.write)
+
+
+def _caption(margin: MarginRecord) -> tuple[str, ...]:
+    shapes = (
+        "Circle with a tick: every trial passed. Square with a cross: not. Diamond: some trials "
+        "passed and some did not. Dashed line: the declared clock."
+    )
+    if margin.kind is MarginKind.RATE:
+        return (f"{shapes} Full line: the fastest rate that passed.",)
+    columns = "Columns are the rates that were tried, from slow to fast, not to scale."
+    return (shapes, f"{columns} The edge was followed; what lies beside it was not tried.")
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """How one kind of margin is told: what it is, and its second quantity."""
+
+    title: str
+    beside: str
+    of: Callable[[MarginPoint | MarginEdge], float]
+    write: Callable[[float], str]
+
+
+def _volts(value: float) -> str:
+    return f"{value:.2f} V"
+
+
+def _nanoseconds(value: float) -> str:
+    return f"{value:,.0f} ns" if value else "at the end"
+
+
+_KINDS = {
+    MarginKind.RATE: _Kind("Search of the clock rate", "", lambda _: 0.0, str),
+    MarginKind.SAMPLE: _Kind(
+        "Shmoo of clock rate and sample point",
+        "Sample point",
+        lambda at: at.sample_ns,
+        _nanoseconds,
+    ),
+    MarginKind.SUPPLY: _Kind(
+        "Shmoo of clock rate and supply voltage", "Supply", lambda at: at.volts or 0.0, _volts
+    ),
+}
