@@ -85,16 +85,16 @@ def record_of(
 
 
 def noise(edge: MarginEdge, points: Sequence[MarginPoint]) -> tuple[float | None, float | None]:
-    """The rates in Hz between which the limit may lie: the edge, and every point that was mixed.
+    """The rates in Hz between which the limit may lie; both None if nothing passed or failed.
 
-    Only points with the sample point and voltage of the edge count.
+    Below the first everything that was tried passed every time, above the second nothing ever
+    did. Only points with the sample point and voltage of the edge count.
     """
-    mixed = [
-        point.achieved_hz
-        for point in points
-        if point.mixed and (point.sample_ns, point.volts) == (edge.sample_ns, edge.volts)
-    ]
-    known = [hz for hz in (edge.highest_hz, edge.failing_hz) if hz is not None]
-    if not known:
-        return None, None
-    return min(*known, *mixed, known[0]), max(*known, *mixed, known[0])
+    here = [p for p in points if (p.sample_ns, p.volts) == (edge.sample_ns, edge.volts)]
+    if edge.highest_hz is None or edge.failing_hz is None:
+        return edge.highest_hz or edge.failing_hz, edge.highest_hz or edge.failing_hz
+    doubtful = min((p.achieved_hz for p in here if p.passes < p.trials), default=edge.failing_hz)
+    hopeful = max((p.achieved_hz for p in here if p.passes), default=edge.highest_hz)
+    low = (p.achieved_hz for p in here if p.achieved_hz < doubtful)
+    high = (p.achieved_hz for p in here if p.achieved_hz > hopeful)
+    return max(low, default=doubtful), min(high, default=hopeful)
