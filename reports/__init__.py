@@ -38,13 +38,13 @@ from reports.history_write import (
 from reports.html import chip_html, index_html, page_environment, style_text
 from reports.junit import chip_junit, run_junit
 from reports.looks import Look, Tally, look, tally, worst
-from reports.margin_view import drop_text, signed
 from reports.margin_write import margins_html, write_margins
 from reports.mismatches import mismatches_csv
 from reports.names import safe_name
 from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
+from reports.texts import hertz
 from reports.ticket import ticket_markdown
 from reports.waveform import waveform
 from reports.write import WrittenChip, WrittenReports, write_file, write_run
@@ -77,7 +77,7 @@ __all__ = [
     "chip_html",
     "chip_junit",
     "chip_pages",
-    "drop_text",
+    "hertz",
     "history_html",
     "history_policy",
     "index_html",
@@ -101,7 +101,6 @@ __all__ = [
     "run_schema",
     "safe_name",
     "selection",
-    "signed",
     "slot_of_file",
     "style_text",
     "subjects_html",

@@ -26,9 +26,11 @@ def chip_html(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] 
     return render("chip.html.jinja", build_chip(run, chip, margins))
 
 
-def index_html(run: RunRecord, found: NightChanges | None = None) -> bytes:
+def index_html(
+    run: RunRecord, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+) -> bytes:
     """Return the page of the whole run as UTF-8; a night's begins with what changed."""
-    page = build_index(run)
+    page = build_index(run, margins)
     since = None if found is None else build_since(found, page.cards, run.run_id)
     return render("index.html.jinja", page, since=since)
 

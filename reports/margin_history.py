@@ -70,6 +70,18 @@ def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
     )
 
 
+def lines_of_run(run_id: str, margins: Sequence[MarginRecord]) -> tuple[MarginLine, ...]:
+    """Give a line for each search of a run, what lost margin first; ``margins`` as above."""
+    series = [_until(one, run_id) for one in _series(margins)]
+    return tuple(_line(one) for one in sorted((one for one in series if one), key=_rank))
+
+
+def _until(series: Sequence[MarginRecord], run_id: str) -> Sequence[MarginRecord]:
+    """Cut a series behind a run's last search; nothing is left if the run has none."""
+    last = max((n for n, one in enumerate(series) if one.run_id == run_id), default=-1)
+    return series[: last + 1]
+
+
 def _series(margins: Iterable[MarginRecord]) -> list[list[MarginRecord]]:
     """Put searches of the same chip, design and table together."""
     found: dict[tuple[str, str, str], list[MarginRecord]] = {}

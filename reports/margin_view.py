@@ -165,7 +165,7 @@ def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
     model = ", a virtual board: of a model, not of silicon" if margin.virtual else ""
     return (
         Fact("Declared clock", hertz(margin.declared_hz)),
-        Fact("Margin", signed(percent) if search and percent is not None else ""),
+        Fact(_KINDS[margin.kind].margin, signed(percent) if percent is not None else ""),
         Fact("The limit may lie anywhere in", noise if search else ""),
         Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
         Fact("Tried", _tried(margin)),
@@ -205,7 +205,7 @@ def _plot(margin: MarginRecord, what: str, key: str) -> Markup:
         title=f"{kind.title}: {what} on {margin.chip_serial}",
         description=_summary(margin),
         key=key,
-        across="try" if margin.kind is MarginKind.RATE else "clock rate",
+        across="try" if margin.kind is MarginKind.RATE else "clock rate asked for",
         up="clock rate" if margin.kind is MarginKind.RATE else kind.beside.lower(),
     )
     if margin.kind is MarginKind.RATE:
@@ -237,7 +237,8 @@ def _grid(margin: MarginRecord) -> Grid:
         for point in margin.points
     }
     marks = tuple(Mark(column, row, shape) for (column, row), shape in places.items())
-    return Grid(rates, rows, marks, margin.declared_hz, math.nan, kind.write)
+    usual = kind.of(margin.edges[0]) if margin.edges else math.nan
+    return Grid(rates, rows, marks, margin.declared_hz, usual, kind.write)
 
 
 def _caption(margin: MarginRecord) -> tuple[str, ...]:
@@ -248,15 +249,18 @@ def _caption(margin: MarginRecord) -> tuple[str, ...]:
     if margin.kind is MarginKind.RATE:
         return (f"{shapes} Full line: the fastest rate that passed.",)
     columns = "Columns are the rates that were tried, from slow to fast, not to scale."
-    return (shapes, f"{columns} The edge was followed; what lies beside it was not tried.")
+    usual = f"Dotted line: {_KINDS[margin.kind].usual}."
+    return (f"{shapes} {usual}", f"{columns} The edge was followed; the rest was not tried.")
 
 
 @dataclass(frozen=True)
 class _Kind:
-    """How one kind of margin is told: what it is, and its second quantity."""
+    """How one kind of margin is told: what it is, its second quantity and what is usual for it."""
 
     title: str
     beside: str
+    margin: str
+    usual: str
     of: Callable[[MarginPoint | MarginEdge], float]
     write: Callable[[float], str]
 
@@ -270,14 +274,21 @@ def _nanoseconds(value: float) -> str:
 
 
 _KINDS = {
-    MarginKind.RATE: _Kind("Search of the clock rate", "", lambda _: 0.0, str),
+    MarginKind.RATE: _Kind("Search of the clock rate", "", "Margin", "", lambda _: 0.0, str),
     MarginKind.SAMPLE: _Kind(
         "Shmoo of clock rate and sample point",
         "Sample point",
-        lambda at: at.sample_ns,
+        "Margin at the latest sample point",
+        "the latest sample point",
+        lambda at: float(at.sample_ns),
         _nanoseconds,
     ),
     MarginKind.SUPPLY: _Kind(
-        "Shmoo of clock rate and supply voltage", "Supply", lambda at: at.volts or 0.0, _volts
+        "Shmoo of clock rate and supply voltage",
+        "Supply",
+        "Margin at the nominal voltage",
+        "the nominal voltage",
+        lambda at: at.volts or 0.0,
+        _volts,
     ),
 }

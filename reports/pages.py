@@ -21,6 +21,7 @@ from harness.store import (
     Verdict,
 )
 from reports.looks import Fact, Look, Tally, look, tally, worst
+from reports.margin_history import MarginLine, lines_of_run
 from reports.margin_view import MarginView, margin_views
 from reports.names import chip_folders, waveform_names
 from reports.texts import (
@@ -132,6 +133,7 @@ class IndexPage:
     groups: tuple[Group, ...]
     rows: tuple[Row, ...]
     agreed: str
+    margins: tuple[MarginLine, ...]
     conditions: tuple[Fact, ...]
     sources: tuple[Fact, ...]
 
@@ -275,8 +277,11 @@ def source_facts(run: RunRecord) -> tuple[Fact, ...]:
     )
 
 
-def build_index(run: RunRecord) -> IndexPage:
-    """Work out the run's page: the rack, chips by verdict, and tables that differ between chips."""
+def build_index(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> IndexPage:
+    """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
+
+    Of ``margins`` those that the run searched are listed, compared with the earlier ones.
+    """
     folders = chip_folders(run)
     cards = tuple(_card(chip, folders[chip.slot]) for chip in run.chips)
     verdicts = [chip.verdict for chip in run.chips]
@@ -289,6 +294,7 @@ def build_index(run: RunRecord) -> IndexPage:
         groups=_groups(cards),
         rows=rows,
         agreed=agreed,
+        margins=lines_of_run(run.run_id, margins),
         conditions=run_facts(run),
         sources=source_facts(run),
     )

@@ -70,7 +70,7 @@ def _folders(run: RunRecord) -> dict[str, str]:
 def _data(run: RunRecord, name: str, margins: Sequence[MarginRecord]) -> bytes | None:
     match name:
         case "index.html":
-            return index_html(run)
+            return index_html(run, None, margins)
         case "junit.xml":
             return run_junit(run)
         case "run.json":

@@ -111,7 +111,7 @@ def _contents(
         yield from _waveforms(run, chip, place.html.parent)
         yield place.html, chip_html(run, chip, margins)
     yield plan.junit, run_junit(run, known)
-    yield plan.index, index_html(run, found)
+    yield plan.index, index_html(run, found, margins)
 
 
 def _waveforms(run: RunRecord, chip: ChipRecord, folder: Path) -> Iterator[tuple[Path, bytes]]:

@@ -16,6 +16,7 @@ from harness.errors import ConfigError, Finding, Findings, HarnessError, InputEr
 from harness.link import names_user, shown_address
 from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.night_file import read_night_margins
 from harness.rack.recovery import USUAL, Recovery, read_recovery
 from harness.rack.supply_file import read_supply
 from harness.shuttle import Shuttle, TomlTable, load_shuttle, read_toml
@@ -45,6 +46,7 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
     profile = _read_profile(top, shuttle)
     usual = read_recovery(top, USUAL)
     supply = read_supply(top, profile)
+    margins = read_night_margins(top, shuttle)
     slots = top.tables("slot")
     if not slots:
         top.error("missing-key", "slot", "this rack has no slot", "add a [[slot]]")
@@ -56,7 +58,8 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
     if findings.errors or shuttle is None or profile is None:
         return None, findings.items
     whole = tuple(slot for slot in read if slot is not None)
-    return Rack(name, shuttle, profile, whole, path, top.sha256, supply), findings.items
+    rack = Rack(name, shuttle, profile, whole, path, top.sha256, supply, margins)
+    return rack, findings.items
 
 
 def chip_serial_trouble(shuttle: Shuttle, serial: str) -> str:

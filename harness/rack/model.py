@@ -47,7 +47,8 @@ class Rack:
     """All slots of a rack, the shuttle whose chips they hold and the profile of the boards.
 
     ``path`` is None and ``sha256`` empty for a rack that was made without a file. ``supply`` is
-    the bench supply that feeds the chips, None where the rack file names none.
+    the bench supply that feeds the chips, None where the rack file names none. ``night_margins``
+    are designs whose margin a night searches.
     """
 
     name: str
@@ -57,3 +58,4 @@ class Rack:
     path: Path | None = None
     sha256: str = ""
     supply: SupplySpec | None = None
+    night_margins: tuple[str, ...] = ()

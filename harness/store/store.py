@@ -251,6 +251,11 @@ class Store:
             lambda connection: read_margins(connection, self.place, chip, design, run_id)
         )
 
+    def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
+        """Read what reports of a run show: its margins, and all of the same chips; often none."""
+        chips = sorted({margin.chip_serial for margin in self.margins(run_id=run_id)})
+        return tuple(margin for serial in chips for margin in self.margins(chip=serial))
+
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""
 
