@@ -100,7 +100,8 @@ def close_night(
     """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
     found = _SCRUBBER.record(changes(record, store.baseline(record.rack)))
     folder = night_folder(out, record.run_id)
-    reports = write_run(record, folder, known=known_failures(found), found=found)
+    kept = store.margins_behind(record.run_id)
+    reports = write_run(record, folder, known_failures(found), found, kept)
     night = Night(record, found, reports, margins or NightMargins())
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
     plain["margin_drops"] = [encode(drop) for drop in night.margins.drops]

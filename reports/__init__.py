@@ -26,6 +26,7 @@ from reports.history import (
     SlotSubject,
     Subject,
     all_subjects,
+    margins_of,
     selection,
 )
 from reports.history_write import (
@@ -85,6 +86,7 @@ __all__ = [
     "look",
     "margins_frame",
     "margins_html",
+    "margins_of",
     "mismatches_csv",
     "name_trouble",
     "one_chip",

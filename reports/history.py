@@ -19,6 +19,7 @@ from harness.store import (
     MarginRecord,
     PassRate,
     Selection,
+    Store,
     Subjects,
     Verdict,
     of_chip,
@@ -167,6 +168,17 @@ def selection(subject: Subject) -> Selection:
             return of_slot(rack, slot)
 
 
+def margins_of(store: Store, subject: Subject) -> tuple[MarginRecord, ...]:
+    """Read the margins that a history is about, oldest first; a slot's history has none."""
+    match subject:
+        case ChipSubject(serial):
+            return store.margins(chip=serial)
+        case DesignSubject(name):
+            return store.margins(design=name)
+        case SlotSubject():
+            return ()
+
+
 def all_subjects(found: Subjects) -> tuple[Subject, ...]:
     """Make subjects of a store's lists: chips, designs, slots."""
     return (
@@ -189,7 +201,7 @@ def build_history(
     return HistoryPage(
         kind=kind,
         title=title,
-        headline=_headline(subject, found),
+        headline=_headline(subject, found, margins),
         tallies=_tallies(ordered),
         what=what,
         lines=tuple(_line(subject, line, links) for line in ordered),
@@ -251,7 +263,9 @@ def _listed(subject: Subject) -> tuple[str, str]:
             return f"Slots of rack {rack}", slot
 
 
-def _headline(subject: Subject, found: History) -> str:
+def _headline(subject: Subject, found: History, margins: Sequence[MarginRecord]) -> str:
+    if not found.nights and margins:
+        return "No run of it is kept in this store, only searches for its margin."
     if not found.nights:
         return "Nothing is kept of it in this store."
     chips = many(len({line.chip_serial for line in found.lines}), "chip")

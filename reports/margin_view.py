@@ -149,10 +149,12 @@ def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
         return f"No rate passes anywhere; the declared clock is {declared}."
     kind = _KINDS[margin.kind]
     slow, fast = (pick(known, key=lambda edge: edge.highest_hz or 0.0) for pick in (min, max))
+    nowhere = len(margin.edges) - len(known)
+    rest = f" {nowhere} of {len(margin.edges)} rows pass at no rate." if nowhere else ""
     return (
         f"Passes up to {hertz(slow.highest_hz or 0.0)} at {kind.write(kind.of(slow))} and up to "
         f"{hertz(fast.highest_hz or 0.0)} at {kind.write(kind.of(fast))}; the declared clock is "
-        f"{declared}."
+        f"{declared}.{rest}"
     )
 
 

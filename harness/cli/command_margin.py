@@ -13,14 +13,14 @@ from rich.console import Console
 from rich.text import Text
 
 from harness.cli.exit_code import ExitCode, margin_code
-from harness.cli.options import STORE, STORE_HELP, console, name_patterns
+from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console, name_patterns
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell
 from harness.margin_texts import FIGURES, edge_text, limit_text
 from harness.rack import Rack, load_rack
 from harness.store import MarginKind, MarginRecord, Store
 from harness.sweep import Wish, search_margins
-from reports import hertz
+from reports import hertz, write_margins
 
 SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `sample`, `supply`."
 
@@ -35,6 +35,7 @@ def margin(
     shmoo: Annotated[str, typer.Option(help=SHMOO_HELP)] = "",
     supply_ready: Annotated[bool, typer.Option(help=SUPPLY_READY_HELP)] = False,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
 ) -> ExitCode:
     """Find the highest clock rate at which a design's tables pass, on every chip of a rack.
 
@@ -47,8 +48,21 @@ def margin(
     wish = Wish(name_patterns(designs), name_patterns(slots), table, kind)
     with Store(store) as kept, _progress(screen) as tell:
         records = search_margins(chosen, kept, wish, tell)
+        pages = _write_pages(records, kept, out / "margins")
     _print_counts(screen, chosen, records)
+    for page in pages:
+        screen.print(Text(f"Report: {page}"), soft_wrap=True)
     return margin_code(records)
+
+
+def _write_pages(records: Sequence[MarginRecord], kept: Store, folder: Path) -> list[Path]:
+    """Write a page for each chip, its margins compared with all that are kept of it."""
+    by_chip: dict[str, list[MarginRecord]] = {}
+    for record in records:
+        by_chip.setdefault(record.chip_serial, []).append(record)
+    return [
+        write_margins(own, folder, kept.margins(chip=serial)) for serial, own in by_chip.items()
+    ]
 
 
 def _kind(shmoo: str) -> MarginKind:
@@ -111,4 +125,4 @@ def _print_counts(screen: Console, rack: Rack, records: Sequence[MarginRecord]) 
     points = sum(len(record.points) for record in records)
     trials = sum(record.trials for record in records)
     told = f"{len(records)} searched on {rack.name}, {points} points, {trials} trials"
-    screen.print(Text(f"{told}; reports and histories show them"), soft_wrap=True)
+    screen.print(Text(f"{told}"), soft_wrap=True)

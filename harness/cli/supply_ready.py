@@ -6,6 +6,7 @@ One rule: without a yes, typed or given as an option, no voltage is changed.
 from __future__ import annotations
 
 import sys
+from textwrap import fill
 
 import typer
 from rich.console import Console
@@ -13,6 +14,7 @@ from rich.console import Console
 from harness.cli.exit_code import ExitCode
 from harness.supply import SupplySpec, cautions
 
+COLUMNS = 78
 SUPPLY_READY_HELP = "The cautions for the bench supply were read and followed: do not ask."
 
 
@@ -23,7 +25,8 @@ def confirm_supply(screen: Console, spec: SupplySpec, ready: bool) -> None:
     """
     screen.print("Before the supply voltage is changed:")
     for caution in cautions(spec):
-        screen.print(f"  - {caution}", markup=False)
+        told = fill(caution, COLUMNS, initial_indent="  - ", subsequent_indent="    ")
+        screen.print(told, markup=False, soft_wrap=True)
     if ready:
         return
     if not sys.stdin.isatty():

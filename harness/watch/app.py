@@ -27,6 +27,7 @@ from reports import (
     all_subjects,
     history_html,
     history_policy,
+    margins_of,
     run_file,
     selection,
     slot_of_file,
@@ -80,9 +81,10 @@ class Pages:
             raise HTTPException(404)
         with self._source.opened() as store:
             found = store.history(selection(subject))
-        if not found.nights:
+            margins = margins_of(store, subject)
+        if not found.nights and not margins:
             raise HTTPException(404)
-        return _reported(history_html(subject, found, addresses.LINKS))
+        return _reported(history_html(subject, found, addresses.LINKS, margins))
 
     def run(self, request: Request) -> Response:
         """One file of a run's reports; of a chip's files only that chip's outcomes are read."""
@@ -92,7 +94,8 @@ class Pages:
                 raise HTTPException(404)
             slot = slot_of_file(store.chip(run_id, ""), name)
             record = store.chip(run_id, slot) if slot is not None else store.run(run_id)
-        file = run_file(record, name)
+            margins = store.margins_behind(run_id)
+        file = run_file(record, name, margins)
         if file is None:
             raise HTTPException(404)
         policy = {"Content-Security-Policy": file.policy}
