@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from harness.store import MarginDrop, MarginKind, MarginRecord, margin_drop
 from reports.looks import Look
-from reports.margin_view import MarginView, drop_text, margin_look, margin_views, signed
+from reports.margin_view import MarginView, drop_text, exactly, margin_look, margin_views, signed
 from reports.plot import Label, Mark, trend_plot
 from reports.texts import hertz
 
@@ -120,7 +120,7 @@ def _line(series: Sequence[MarginRecord]) -> MarginLine:
         chip=last.chip_serial,
         design=last.design,
         table=last.table,
-        limit=hertz(last.highest_hz) if last.highest_hz is not None else "–",
+        limit=exactly(last.highest_hz) if last.highest_hz is not None else "–",
         declared=hertz(last.declared_hz),
         measured=f"{last.measured.astimezone(UTC):%Y-%m-%d %H:%M}",
         searches=len(series),

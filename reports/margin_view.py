@@ -24,6 +24,9 @@ from reports.looks import Fact, Look
 from reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
 from reports.texts import duration, hertz, many, moment, share
 
+FIGURES = 6
+"""So many figures tell neighbouring rates of a search apart."""
+
 _ADVICE_DROP = (
     "Measure again before anything is concluded: supply, temperature and contacts change a limit "
     "too. If it stays, compare with other chips of the lot."
@@ -88,12 +91,17 @@ def signed(percent: float) -> str:
     return f"{percent:+.1f} %" if abs(percent) < 100 else f"{percent:+,.0f} %"
 
 
+def exactly(rate: float) -> str:
+    """Write a limit so that it differs from its neighbours."""
+    return hertz(rate, FIGURES)
+
+
 def drop_text(drop: MarginDrop) -> str:
     """Say what was lost."""
-    now = hertz(drop.now_hz) if drop.now_hz else "no rate at all"
+    now = exactly(drop.now_hz) if drop.now_hz else "no rate at all"
     return (
-        f"It used to pass up to {hertz(drop.usual_hz)} (median of earlier searches), give or take "
-        f"{hertz(drop.noise_hz)}; now {now}: more than noise."
+        f"It used to pass up to {exactly(drop.usual_hz)} (median of earlier searches), give or "
+        f"take {hertz(drop.noise_hz, 2)}; now {now}: more than noise."
     )
 
 
@@ -139,8 +147,8 @@ def _summary(margin: MarginRecord) -> str:
     side = "above" if percent >= 0 else "below"
     off = f"{signed(abs(percent))[1:]} {side} its declared clock of {declared}"
     if margin.failing_hz is None:
-        return f"Passes up to {hertz(highest)}, the fastest rate there is here: {off} or better."
-    return f"Passes up to {hertz(highest)}, {off}; fails at {hertz(margin.failing_hz)}."
+        return f"Passes up to {exactly(highest)}, the fastest rate there is here: at least {off}."
+    return f"Passes up to {exactly(highest)}, {off}; fails at {exactly(margin.failing_hz)}."
 
 
 def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
@@ -161,7 +169,7 @@ def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
 def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
     how = "cycles timed by hardware" if margin.exact else "cycles paced by software: averages"
     low, high = margin.noise_low_hz, margin.noise_high_hz
-    noise = "" if low is None or high is None else f"{hertz(low)} to {hertz(high)}"
+    noise = "" if low is None or high is None else f"{exactly(low)} to {exactly(high)}"
     search = margin.kind is MarginKind.RATE
     percent = margin.percent
     model = ", a virtual board: of a model, not of silicon" if margin.virtual else ""
@@ -188,7 +196,7 @@ def _try(point: MarginPoint, kind: MarginKind) -> TryLine:
     shown = _KINDS[kind]
     return TryLine(
         look=_point_look(point),
-        rate=hertz(point.achieved_hz or point.rate_hz),
+        rate=exactly(point.achieved_hz or point.rate_hz),
         beside=shown.write(shown.of(point)) if shown.beside else "",
         passes=f"{point.passes} of {point.trials}",
         sure=f"{share(rate.low)} to {share(rate.high)} %" if point.trials else "–",
@@ -225,7 +233,9 @@ def _search_marks(margin: MarginRecord) -> list[Mark]:
 def _levels(margin: MarginRecord) -> list[Level]:
     levels = [Level(margin.declared_hz, f"declared {hertz(margin.declared_hz)}", "m-declared")]
     if margin.highest_hz is not None:
-        levels.append(Level(margin.highest_hz, f"passes to {hertz(margin.highest_hz)}", "m-found"))
+        levels.append(
+            Level(margin.highest_hz, f"passes to {exactly(margin.highest_hz)}", "m-found")
+        )
     return levels
 
 

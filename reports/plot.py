@@ -15,10 +15,10 @@ from markupsafe import Markup
 from reports.axes import Axis, axis, thinned
 from reports.texts import hertz, printable
 
-_WIDTH, _HEIGHT = 640, 300
-_LEFT, _RIGHT, _TOP, _BOTTOM = 84, 132, 26, 46
+_WIDTH, _HEIGHT = 680, 300
+_LEFT, _RIGHT, _TOP, _BOTTOM = 84, 172, 26, 46
 _SHMOO_TOP = 44
-_CELL, _LEAST_CELL, _ROW = 34, 16, 26
+_CELL, _LEAST_CELL, _ROW = 72, 16, 26
 _MOST_WIDE = 760
 
 
@@ -167,7 +167,7 @@ def _cells(grid: Grid, cell: int, right: int, bottom: int) -> list[Markup]:
     parts = [_path(lines, "m-grid")]
     parts += [
         _text(_LEFT + (n + 0.5) * cell, bottom + 16, hertz(grid.rates[n]), "m-num")
-        for n in thinned(len(grid.rates), (right - _LEFT) // 80)
+        for n in thinned(len(grid.rates), (right - _LEFT) // 72)
     ]
     for n in thinned(len(grid.rows), 20):
         words = grid.write_row(grid.rows[n])
