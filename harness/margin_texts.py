@@ -18,6 +18,8 @@ def limit_text(record: MarginRecord) -> str:
     if record.trouble:
         return f"not searched to the end: {record.trouble}"
     how = "exact" if record.exact else "paced"
+    if record.kind is MarginKind.SAMPLE:
+        return f"limits at {len(record.edges)} sample points ({how})"
     if record.highest_hz is None:
         slowest = hertz(record.slowest_hz, FIGURES)
         return f"passes at no rate down to {slowest} ({how}); it is made for {declared}"
@@ -29,11 +31,14 @@ def limit_text(record: MarginRecord) -> str:
 
 
 def edge_text(kind: MarginKind, edge: MarginEdge) -> str:
-    """``1.80 V: up to 81.2 kHz``: one row of a shmoo."""
+    """``1.80 V: passes up to 81.2 kHz``: one row of a shmoo; what comes next failed, or is none."""
     where = f"{edge.sample_ns:,} ns" if kind is MarginKind.SAMPLE else f"{edge.volts:.2f} V"
     if edge.highest_hz is None:
         return f"{where}: passes nowhere"
-    return f"{where}: up to {hertz(edge.highest_hz, FIGURES)}"
+    passes = f"{where}: passes up to {hertz(edge.highest_hz, FIGURES)}"
+    if edge.failing_hz is None:
+        return f"{passes}, as fast as can be"
+    return f"{passes}, fails at {hertz(edge.failing_hz, FIGURES)}"
 
 
 def drop_text(drop: MarginDrop) -> str:
