@@ -35,8 +35,8 @@ def rack_file(folder: Path, defect: str = SLOW, more: str = "") -> Path:
 
 
 def search(path: Path, *options: str) -> int:
-    store = str(path.parent / "s.sqlite")
-    return main(["margin", str(path), "--designs", "gray", "--store", store, *options])
+    place = ["--store", str(path.parent / "s.sqlite"), "--out", str(path.parent / "out")]
+    return main(["margin", str(path), "--designs", "gray", *place, *options])
 
 
 @pytest.mark.parametrize(
@@ -69,6 +69,11 @@ def test_the_limit_is_found_told_and_kept(
     assert record.failing_hz is not None
     assert record.highest_hz <= LIMIT_HZ < record.failing_hz
     assert (record.board_serial, record.exact, record.trouble) == ("WB-01", False, "")
+    page = tmp_path / "out" / "margins" / f"margin-{record.margin_id}.html"
+    assert f"Report: {page}\n" in told
+    assert "Passes up to 71.2301 kHz, 42.5 % above its declared clock of 50 kHz" in page.read_text()
+    (limit,) = harness.margins(tmp_path / "s.sqlite", chip="SP2-0001").to_dict("records")
+    assert limit["highest_hz"] == record.highest_hz
 
 
 def test_a_limit_below_the_declared_clock_is_a_failure(tmp_path: Path) -> None:
@@ -137,6 +142,14 @@ def test_a_night_tells_of_a_margin_that_is_lost_and_of_nothing_before(
     ) in told
     (folder,) = [f for f in (tmp_path / "out").iterdir() if "was 71.23" in _text(f)]
     assert '"margin_drops": [\n' in (folder / "night.json").read_text()
+    chip = folder / "chips" / "SP2-0001" / "SP2-0001.html"
+    for page in (folder / "index.html", chip):
+        assert "+20.0 %, DROPPED" in page.read_text()
+    assert '"margins": [\n' in (folder / "run.json").read_text()
+    history = ["--chip", "SP2-0001", "--store", place[1], "--out", str(tmp_path / "history")]
+    assert main(["history", *history]) == ExitCode.ALL_PASS
+    (written,) = (tmp_path / "history").iterdir()
+    assert "2 searches: from +20.0 % to +42.5 %" in written.read_text()
 
 
 def _text(folder: Path) -> str:
