@@ -57,7 +57,7 @@ class BenchSupply:
     At its begin the context limits the current, sets the nominal voltage and then switches the
     output on; at its end it sets the nominal voltage again and leaves the output as it was found.
     SIGTERM and SIGHUP end it too, if it was begun in the main thread; a process that is killed
-    outright cannot restore anything.
+    outright cannot restore anything. Threads may use it by turns; once it is left, none can.
 
     Raises SupplyTrouble for whatever the device or its port gets wrong, ConfigError for a voltage
     outside the limits. Neither says anything about a chip.
@@ -69,6 +69,7 @@ class BenchSupply:
         self._opener = opener
         self._where = where
         self._wire: Wire | None = None
+        self._turn = threading.RLock()
         self._found_on = False
         self._touched = False
         self._signals: dict[int, object] = {}
@@ -106,8 +107,9 @@ class BenchSupply:
 
         Raises ConfigError, before anything is sent, for one outside the limits.
         """
-        self._set(volts)
-        return self._settled(volts).volts
+        with self._turn:
+            self._set(volts)
+            return self._settled(volts).volts
 
     def _set(self, volts: float) -> None:
         """Set a voltage and read the setting back, without waiting for the terminals."""
@@ -118,7 +120,8 @@ class BenchSupply:
 
     def measured(self) -> Reading:
         """What the supply measures at its terminals now."""
-        return Reading(self._number(say.MEASURED_VOLTAGE), self._number(say.MEASURED_CURRENT))
+        with self._turn:
+            return Reading(self._number(say.MEASURED_VOLTAGE), self._number(say.MEASURED_CURRENT))
 
     def _limit_current(self) -> None:
         limits = self.spec.limits
@@ -205,12 +208,12 @@ class BenchSupply:
     def _leave(self) -> None:
         """Restore, close, and let signals go where they went before."""
         try:
-            with _undisturbed():
-                self._restore()
+            with _undisturbed(), self._turn:
+                try:
+                    self._restore()
+                finally:
+                    self._close()
         finally:
-            if self._wire is not None:
-                self._wire.close()
-                self._wire = None
             self._release_endings()
 
     def _restore(self) -> None:
@@ -230,9 +233,14 @@ class BenchSupply:
                 ) from error
 
     def _reopen(self) -> None:
+        self._close()
+        self._wire = self._opened()
+
+    def _close(self) -> None:
+        """Let go of the port: from now on nobody sets a voltage."""
         if self._wire is not None:
             self._wire.close()
-        self._wire = self._opened()
+            self._wire = None
 
     def _to_nominal(self) -> None:
         """Leave the supply at the nominal voltage, its output as it was found."""

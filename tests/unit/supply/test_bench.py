@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -176,6 +177,30 @@ def test_the_cautions_say_what_the_supply_may_do() -> None:
         "Supply /dev/ttyS9: nominal 3.3 V, never below 2.7 V or above 3.6 V (board.toml), current "
         "limit 150 mA. The nominal voltage is restored at the end."
     )
+
+
+def test_a_thread_that_goes_on_after_the_end_cannot_set_a_voltage() -> None:
+    heard: list[float] = []
+    device = instrument(heard)
+    supply = on(LinePort(device.answer)).__enter__()
+    refused: list[SupplyTrouble] = []
+
+    def sweep() -> None:
+        try:
+            while True:
+                for volts in (2.8, 3.0):
+                    supply.set_volts(volts)
+        except SupplyTrouble as error:
+            refused.append(error)
+
+    thread = threading.Thread(target=sweep)
+    thread.start()
+    while len(heard) < 20:
+        time.sleep(0.001)
+    supply.__exit__(None, None, None)
+    thread.join(10)
+    assert [str(error) for error in refused] == ["/dev/ttyS9: the bench supply is not in use"]
+    assert heard[-1] == pytest.approx(3.3)
 
 
 VICTIM = """
