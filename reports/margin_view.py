@@ -110,8 +110,8 @@ def _shmoo_look(margin: MarginRecord) -> Look:
     limits = [edge.highest_hz or 0.0 for edge in margin.edges]
     reached = sum(limit >= margin.declared_hz for limit in limits)
     if limits and reached == len(limits):
-        return Look("REACHED EVERYWHERE", "pass")
-    return Look(f"REACHED IN {reached} OF {len(limits)}", "unstable" if reached else "fail")
+        return Look("CLOCK REACHED", "pass")
+    return Look(f"CLOCK REACHED IN {reached} OF {len(limits)}", "unstable" if reached else "fail")
 
 
 def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginView:

@@ -103,11 +103,11 @@ def test_every_point_is_listed_with_its_interval_of_wilson() -> None:
 
 def test_a_shmoo_tells_its_slowest_and_fastest_row_and_marks_the_nominal_voltage() -> None:
     shown = view(shmoo())
-    assert shown.look.word == "REACHED EVERYWHERE"
+    assert shown.look.word == "CLOCK REACHED"
     assert "at 2.70 V and up to" in shown.summary
     assert "m-declared" in shown.plot
     assert "m-usual" in shown.plot
-    assert view(shmoo(declared_hz=1.2e4)).look.word.startswith("REACHED IN ")
+    assert view(shmoo(declared_hz=1.2e4)).look.word.startswith("CLOCK REACHED IN ")
 
 
 def test_a_shmoo_of_sample_points_says_which() -> None:
