@@ -29,7 +29,7 @@ from harness.rack import (
     TableJudged,
     unobserved,
 )
-from harness.runner import check_resumable, load_jobs, new_run, run_from
+from harness.runner import check_resumable, load_jobs, new_run, patiently, run_from
 from harness.store import Store, encode
 from reports import WrittenReports, write_run
 
@@ -75,15 +75,28 @@ def run_night(
     with NightLog(folder, observe) as log:
         log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
         record = run_from(run, rack, store, jobs, policy, log, stop)
-        night = close_night(record, store, out)
+        night = close_night(record, _baseline(record, store, log), out)
         for line in five_lines(night.changes):
             log.write(line)
     return night
 
 
-def close_night(record: RunRecord, store: Store, out: Path) -> Night:
+def _baseline(record: RunRecord, store: Store, log: NightLog) -> RunRecord | None:
+    """Read what a night is compared with; a store that is away is waited for until Ctrl-C."""
+    try:
+        with patiently(store, log, StopSwitch()):
+            return store.baseline(record.rack)
+    except StoreError as error:
+        message = (
+            f"{error}; the run is kept whole, and `harness report {record.run_id}` writes its "
+            "reports, but it was compared with nothing"
+        )
+        raise StoreError(message) from error
+
+
+def close_night(record: RunRecord, baseline: RunRecord | None, out: Path) -> Night:
     """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
-    found = changes(record, store.baseline(record.rack))
+    found = changes(record, baseline)
     folder = night_folder(out, record.run_id)
     reports = write_run(record, folder, known=known_failures(found))
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
