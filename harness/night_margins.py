@@ -20,10 +20,14 @@ SHOWN = 4
 
 @dataclass(frozen=True)
 class NightMargins:
-    """What a night found of margins: every search, and the losses among them."""
+    """What a night found of margins: every search, and the losses among them.
+
+    ``kept`` is all that is known of the chips that were searched, these searches included.
+    """
 
     records: tuple[MarginRecord, ...] = ()
     drops: tuple[MarginDrop, ...] = ()
+    kept: tuple[MarginRecord, ...] = ()
 
 
 def search_at_night(
@@ -46,7 +50,8 @@ def search_at_night(
         margin_drop(store.margins(chip=record.chip_serial, design=record.design), record)
         for record in records
     )
-    return NightMargins(records, tuple(drop for drop in found if drop is not None))
+    drops = tuple(drop for drop in found if drop is not None)
+    return NightMargins(records, drops, store.margins_behind(run.run_id))
 
 
 def margin_line(margins: NightMargins) -> tuple[str, ...]:

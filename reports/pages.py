@@ -20,8 +20,7 @@ from harness.store import (
     RunRecord,
     Verdict,
 )
-from reports.looks import Fact, Look, Tally, look, tally, worst
-from reports.margin_history import MarginLine, lines_of_run
+from reports.looks import Fact, Look, Tally, look, tally
 from reports.margin_view import MarginView, margin_views
 from reports.names import chip_folders, waveform_names
 from reports.texts import (
@@ -92,50 +91,6 @@ class ChipPage:
     trust: tuple[str, ...]
     junit: str
     index: str
-
-
-@dataclass(frozen=True)
-class Card:
-    """One slot in the overview of the rack."""
-
-    chip: ChipRecord
-    look: Look
-    headline: str
-    tallies: tuple[Tally, ...]
-    page: str
-
-
-@dataclass(frozen=True)
-class Group:
-    """The chips that got one verdict."""
-
-    look: Look
-    cards: tuple[Card, ...]
-
-
-@dataclass(frozen=True)
-class Row:
-    """One table over all chips; a cell is None where the chip has no such outcome."""
-
-    design: str
-    table: str
-    cells: tuple[Look | None, ...]
-
-
-@dataclass(frozen=True)
-class IndexPage:
-    """The page of the whole run."""
-
-    run: RunRecord
-    look: Look
-    headline: str
-    cards: tuple[Card, ...]
-    groups: tuple[Group, ...]
-    rows: tuple[Row, ...]
-    agreed: str
-    margins: tuple[MarginLine, ...]
-    conditions: tuple[Fact, ...]
-    sources: tuple[Fact, ...]
 
 
 def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> ChipPage:
@@ -275,70 +230,3 @@ def source_facts(run: RunRecord) -> tuple[Fact, ...]:
         Fact(f"Profile “{run.profile}” {run.profile_file}", run.profile_sha256, "code"),
         Fact(f"Rack “{run.rack}” {run.rack_file}", run.rack_sha256, "code"),
     )
-
-
-def build_index(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> IndexPage:
-    """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
-
-    Of ``margins`` those that the run searched are listed, compared with the earlier ones.
-    """
-    folders = chip_folders(run)
-    cards = tuple(_card(chip, folders[chip.slot]) for chip in run.chips)
-    verdicts = [chip.verdict for chip in run.chips]
-    rows, agreed = _matrix(run)
-    return IndexPage(
-        run=run,
-        look=look(worst(verdicts)),
-        headline=_run_headline(verdicts),
-        cards=cards,
-        groups=_groups(cards),
-        rows=rows,
-        agreed=agreed,
-        margins=lines_of_run(run.run_id, margins),
-        conditions=run_facts(run),
-        sources=source_facts(run),
-    )
-
-
-def _card(chip: ChipRecord, folder: str) -> Card:
-    return Card(
-        chip=chip,
-        look=look(chip.verdict),
-        headline=chip_headline(chip),
-        tallies=tally([outcome.verdict for outcome in chip.outcomes]),
-        page=f"chips/{folder}/{folder}.html",
-    )
-
-
-def _groups(cards: Sequence[Card]) -> tuple[Group, ...]:
-    groups = (
-        Group(look(verdict), tuple(card for card in cards if card.look == look(verdict)))
-        for verdict in SEVERITY_ORDER
-    )
-    return tuple(group for group in groups if group.cards)
-
-
-def _run_headline(verdicts: Sequence[Verdict]) -> str:
-    if not verdicts:
-        return "No chip was in the rack."
-    told = ", ".join(f"{item.number} {item.look.word}" for item in tally(verdicts))
-    return f"{many(len(verdicts), 'chip')}: {told}."
-
-
-def _matrix(run: RunRecord) -> tuple[tuple[Row, ...], str]:
-    """Give a row for each table that did not pass on every chip, and a sentence on the rest."""
-    found = [{(o.design, o.table): o.verdict for o in chip.outcomes} for chip in run.chips]
-    keys = dict.fromkeys(key for verdicts in found for key in verdicts)
-    reached = [verdicts for verdicts in found if verdicts]
-    uneven = [key for key in keys if any(v.get(key) is not Verdict.PASS for v in reached)]
-    rows = tuple(
-        Row(*key, cells=tuple(look(v[key]) if key in v else None for v in found)) for key in uneven
-    )
-    return rows, _agreed(len(keys), len(keys) - len(uneven))
-
-
-def _agreed(tables: int, agreed: int) -> str:
-    if not tables:
-        return "No table was reached on any chip."
-    told = many(agreed, "table") if agreed else "No table"
-    return f"{told} passed on every chip that could be tested."

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from harness.store import Change, NightChanges
 from reports.looks import Look, look, tally
-from reports.pages import Card
+from reports.overview import Card
 from reports.texts import many
 
 NONE = "none"
