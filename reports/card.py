@@ -6,11 +6,8 @@ hand-out card.
 
 from __future__ import annotations
 
-import base64
 import hashlib
 from dataclasses import dataclass, replace
-from functools import cache
-from importlib import resources
 from pathlib import Path
 
 import segno
@@ -19,7 +16,7 @@ from markupsafe import Markup
 from harness.errors import StoreError
 from harness.intake import ChipIntake, PinState, Result, title_of
 from harness.store import RunRecord, Verdict
-from reports.html import chip_html, render
+from reports.html import chip_html, render, style_hash, style_text
 from reports.names import safe_name
 from reports.pages import Fact, Look, look
 from reports.secrets import Scrubber
@@ -27,6 +24,7 @@ from reports.texts import many, moment
 from reports.write import write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
+_STYLES = ("style.css", "card.css")
 
 
 @dataclass(frozen=True)
@@ -185,22 +183,8 @@ def _code(text: str) -> tuple[str, int]:
     return "".join(runs), len(rows)
 
 
-@cache
-def _style() -> tuple[Markup, Markup, str, str]:
-    folder = resources.files("reports").joinpath("templates")
-    base = folder.joinpath("style.css").read_text("utf-8")
-    card = base + folder.joinpath("card.css").read_text("utf-8")
-    label = card + folder.joinpath("label.css").read_text("utf-8")
-    safe = (Markup(card), Markup(label))  # noqa: S704 - our own files
-    return *safe, _digest(card), _digest(label)
-
-
-def _digest(style: str) -> str:
-    return base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-
-
 def _rendered(template: str, page: CardPage) -> bytes:
-    card, label, card_hash, label_hash = _style()
-    if template.startswith("label"):
-        return render(template, page, style=label, style_hash=label_hash)
-    return render(template, page, style=card, style_hash=card_hash)
+    names = (*_STYLES, "label.css") if template.startswith("label") else _STYLES
+    style = style_text(*names)
+    shown = Markup(style)  # noqa: S704 - our own files
+    return render(template, page, style=shown, style_hash=style_hash(style))

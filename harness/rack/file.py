@@ -117,11 +117,23 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     return Slot(name, port, board, chip, *faults, recovery.power_cycle, recovery.patience_s)
 
 
+_LOGIN = "the port has a user name or password in it, which no kind of port uses"
+
+
+def check_port(port: str) -> None:
+    """Refuse a port that somebody gave by hand if it has a login in it; raises ConfigError.
+
+    The complaint repeats nothing of the login.
+    """
+    if names_user(port):
+        advice = f'write "{shown_address(port)}"'
+        raise ConfigError([Finding("login-in-port", Location(Path("port")), _LOGIN, advice)])
+
+
 def _check_address(table: TomlTable, port: str) -> None:
     """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
     if names_user(port):
-        message = "the port has a user name or password in it, which no kind of port uses"
-        table.error("login-in-port", "port", message, f'write "{shown_address(port)}"')
+        table.error("login-in-port", "port", _LOGIN, f'write "{shown_address(port)}"')
 
 
 def _accept(table: TomlTable, key: str) -> None:
@@ -175,9 +187,10 @@ def _check_unique(
 def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_path: Path) -> Rack:
     """Make a rack of one slot without a rack file.
 
-    Raises ConfigError for a wrong shuttle or profile, or a chip serial number that is not of
-    this shuttle.
+    Raises ConfigError for a wrong shuttle or profile, a chip serial number that is not of this
+    shuttle, or a login in the port's URL.
     """
+    check_port(port)
     shuttle = load_shuttle(shuttle_path)
     profile = load_profile(profile_path, shuttle)
     trouble = chip_serial_trouble(shuttle, chip)
