@@ -346,6 +346,7 @@ def _ports(rack: Rack) -> Iterator[Mapping[str, Mapping[str, str]]]:
             defects=slot.defects,
             board_faults=slot.board_faults,
             link_faults=slot.link_faults,
+            supply_ma=slot.supply_ma,
         )
         for slot in rack.slots
         if slot.virtual

@@ -22,6 +22,8 @@ from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 Read = TypeVar("Read")
 
+MOST_SUPPLY_MA = 5_000.0
+
 
 def load_rack(path: Path) -> Rack:
     """Read a rack file. Raises ConfigError with every finding if anything in it is wrong."""
@@ -88,6 +90,7 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     name, chip = table.take("name", str), table.take("chip", str)
     port, board = table.take("port", str, ""), table.take("board", str, "")
     recovery = read_recovery(table, usual)
+    supply = _supply(table, port)
     _check_address(table, port)
     if not port and not board:
         table.error(
@@ -114,7 +117,8 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     if name is None or chip is None:
         return None
     faults = (defects, board_faults, link_faults)
-    return Slot(name, port, board, chip, *faults, recovery.power_cycle, recovery.patience_s)
+    patience = recovery.patience_s
+    return Slot(name, port, board, chip, *faults, recovery.power_cycle, patience, supply)
 
 
 _LOGIN = "the port has a user name or password in it, which no kind of port uses"
@@ -134,6 +138,20 @@ def _check_address(table: TomlTable, port: str) -> None:
     """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
     if names_user(port):
         table.error("login-in-port", "port", _LOGIN, f'write "{shown_address(port)}"')
+
+
+def _supply(table: TomlTable, port: str) -> float | None:
+    """Read what the chip of a virtual slot draws."""
+    supply = table.take("supply_ma", float) if "supply_ma" in table else None
+    if supply is None:
+        return None
+    if port != VIRTUAL_PORT:
+        message = "only a virtual chip draws what a file says"
+        table.error("fault-on-hardware", "supply_ma", message, "remove it; a real board measures")
+    if not 0 <= supply <= MOST_SUPPLY_MA:
+        told = f'"supply_ma" is {supply:g}'
+        table.error("out-of-range", "supply_ma", told, f"write 0 to {MOST_SUPPLY_MA:,.0f}")
+    return supply
 
 
 def _accept(table: TomlTable, key: str) -> None:

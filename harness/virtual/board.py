@@ -110,6 +110,13 @@ class VirtualBoard:
         select = self._profile.select
         return ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, spec.board_faults)
 
+    def _readings(self) -> dict[int, int]:
+        """What the board's sensors read, by controller pin."""
+        sensor, current = self._profile.supply_sensor, self.spec.supply_ma
+        if sensor is None or current is None:
+            return {}
+        return {sensor.pin: sensor.reading(current)}
+
     def _plug_in(self) -> str:
         """Make a terminal for the host; earlier ones stay open, so that no name comes twice."""
         self._host, slave = os.openpty()
@@ -142,7 +149,7 @@ class VirtualBoard:
         while failures < FAILED_STARTS:
             self._powered.wait()
             ours, theirs = socket.socketpair()
-            server = ChipServer(ours, self._model, self.spec.board_serial)
+            server = ChipServer(ours, self._model, self.spec.board_serial, self._readings())
             threading.Thread(target=server.serve, daemon=True).start()
             process = self._start(theirs.fileno())
             theirs.close()

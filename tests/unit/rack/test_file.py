@@ -199,3 +199,16 @@ def test_a_login_in_a_port_given_by_hand_is_refused_and_not_repeated(port: str) 
     assert "://lab-3:" in told
     assert "eve" not in told
     assert "hunter2" not in told
+
+
+def test_a_virtual_chip_draws_what_the_file_says(tmp_path: Path) -> None:
+    path = tmp_path / "rack.toml"
+    path.write_text(HEAD + SLOT + "supply_ma = 42\n")
+    assert load_rack(path).slots[0].supply_ma == 42.0
+    (wrong,) = messages(tmp_path, HEAD + SLOT + "supply_ma = nan\n")
+    assert "[out-of-range]" in wrong
+    real = SLOT.replace('"virtual"', '"/dev/ttyNONE1"') + "supply_ma = 42\n"
+    (wrong,) = messages(tmp_path, HEAD + real)
+    assert wrong.endswith(
+        "only a virtual chip draws what a file says; remove it; a real board measures"
+    )
