@@ -209,15 +209,25 @@ def choose_designs(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[Design, ...
     )
 
 
-@contextmanager
-def reachable(rack: Rack, holder: str) -> Iterator[Opener]:
-    """Start the rack's virtual boards, if any; gives what opens a session with a slot's board.
+@dataclass(frozen=True)
+class Boards:
+    """What opens a session with a slot's board; ``names`` fill the words of power commands."""
 
-    ``holder`` is told to others who want the same board meanwhile. Raises VirtualError if
-    virtual boards cannot be started; the opener raises LinkError.
+    open_slot: Opener
+    names: Mapping[str, Mapping[str, str]]
+
+
+@contextmanager
+def reachable(rack: Rack, holder: str, work: str) -> Iterator[Boards]:
+    """Start the rack's virtual boards, if any, and make all boards ready to be opened.
+
+    ``holder`` is told to others who want the same board, or the same ``work``, meanwhile. Raises
+    VirtualError if virtual boards cannot be started and PortUnavailable if somebody else is at
+    this work; the opener raises LinkError.
     """
     with Locks(holder) as locks, _ports(rack) as addresses:
-        yield _opener(rack, addresses, locks)
+        locks.take(work)
+        yield Boards(_opener(rack, addresses, locks), addresses)
 
 
 class _RunSink:

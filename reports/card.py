@@ -120,7 +120,7 @@ def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
 def build_card(intake: ChipIntake) -> CardPage:
     """Work out everything that a card says."""
     reasons = intake.hold_reasons
-    lines = [Checked(r.result.value, title_of(r.key), r.text) for r in intake.results]
+    lines = _lines(intake)
     done = {Result.DONE.value, Result.FAILED.value}
     code, side = _code(qr_text(intake))
     return CardPage(
@@ -136,6 +136,20 @@ def build_card(intake: ChipIntake) -> CardPage:
         code=code,
         side=side,
     )
+
+
+def _lines(intake: ChipIntake) -> list[Checked]:
+    """Every step in order, and before it what it came to when it was done earlier."""
+    lines: list[Checked] = []
+    for found in intake.results:
+        title = title_of(found.key)
+        tries = [old for old in intake.earlier if old.key == found.key]
+        lines += [
+            Checked(old.result.value, f"{title}, try {k}", old.text)
+            for k, old in enumerate(tries, 1)
+        ]
+        lines.append(Checked(found.result.value, title, found.text))
+    return lines
 
 
 def _headline(intake: ChipIntake) -> str:
