@@ -53,7 +53,8 @@ class _Screen:
 
     def ask(self, prompt: str, hint: str) -> str:
         """Put a question; EOFError and KeyboardInterrupt when the person leaves."""
-        return self._screen.input(Text(f"{prompt} [{hint}]: "))
+        self._screen.print(Text(f"{prompt} [{hint}]: "), soft_wrap=True, end="")
+        return self._screen.input()
 
 
 class OnFailure(StrEnum):

@@ -7,7 +7,7 @@ outcome there is not run again.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TypeVar
 
@@ -17,8 +17,7 @@ from harness.intake.order import Plan
 from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
 from harness.intake.seat import Seat
-from harness.intake.tables import TableRun
-from harness.judge import Verdict
+from harness.intake.tables import Key, TableRun
 from harness.rack import BoardSession
 
 Found = TypeVar("Found")
@@ -30,6 +29,7 @@ class Bench:
 
     seat: Seat
     plan: Plan
+    _measured: dict[int, set[Key]] = field(default_factory=dict, init=False)
 
     def measure(self) -> Measured | Lost:
         """Ask the board what the chip draws; a board that cannot tell is left to the person."""
@@ -55,23 +55,31 @@ class Bench:
         """
         shuttle = self.seat.rack.shuttle
         found = self._steadily(lambda session: check_pins(session, shuttle, self.plan.pins))
-        for pin in found:
-            if pin.state is not PinState.REACHED:
-                self.seat.say(f"  {pin.pin}: {pin.state}, {pin.text}")
         bad = [pin for pin in found if pin.state in BAD_PINS]
+        for pin in bad:
+            self.seat.say(f"  {pin.pin}: {pin.state}, {pin.text}")
+        unproven = [pin.pin for pin in found if pin.state is PinState.NOT_PROVEN]
+        if unproven:
+            self.seat.say(f"  not proven, for no table shows it: {', '.join(unproven)}")
         if bad:
             self.seat.close()
         result = Result.FAILED if bad else Result.DONE
         return Worked(result, self._with_remarks(pins_text(found)), now(), found)
 
-    def run_tables(self, choice: str, redo: frozenset[Verdict]) -> Worked | str:
-        """Run the tables without an outcome, and those whose verdict is in ``redo``.
+    def run_tables(self, choice: str, attempt: int) -> Worked | str:
+        """Run the tables without an outcome; in a later attempt also what could not be tested.
 
         ``choice`` says what a table that does not pass leads to: ``stop``, ``continue``, or, if
         empty, a text about it that is returned at once.
         """
-        run = TableRun(self.seat, self.plan.tables, choice, redo)
-        told = run.run()
+        every = {(design.name, spec.name) for design, spec, _ in self.plan.tables}
+        fresh = self._measured.setdefault(attempt, set())
+        retried = frozenset(every - fresh if attempt else ())
+        run = TableRun(self.seat, self.plan.tables, choice, retried)
+        try:
+            told = run.run()
+        finally:
+            fresh |= run.measured
         if told is not None:
             return told
         return Worked(run.result, self._with_remarks(run.text), now())

@@ -123,8 +123,8 @@ def _ask_reason(progress: Progress, step: Step) -> Ask:
 
 def _ask_after_failure(progress: Progress, step: Step) -> Ask:
     if step.key == "pins":
-        prompt = "Seat the chip again and repeat the pin check, or go on to the next step"
-        hint = "reseated when that is done, next or aside"
+        prompt = "Seat the chip again and repeat the pin check, go on to the next step, or end"
+        hint = "reseated when that is done, next, end or aside"
         return Ask(step, prompt, hint, progress.complaint, RESEATING)
     if step.key == "tables":
         prompt = "Repeat what could not be tested (a FAIL stays), or end this chip's intake"
@@ -227,13 +227,15 @@ def _after_failure(progress: Progress, step: Step, text: str, at: str) -> Progre
         again = replace(progress, earlier=(*progress.earlier, failed))
         if word == "reseated":
             again = replace(again, reseated=progress.reseated + 1)
+        if step.key == "tables":
+            again = replace(again, choice="")  # whoever asks for more is asked again
         opened = _opened(again)
         return replace(opened, stage=Stage.WORK) if step.kind is Kind.WORK else opened
-    if word != ("next" if seating else "end"):
-        words = "reseated, again, next" if seating else "end, again"
+    if word not in ({"next", "end"} if seating else {"end"}):
+        words = "reseated, again, next, end" if seating else "end, again"
         return replace(progress, complaint=f"Please answer {words} or aside.")
     results = (*progress.results, failed)
-    if step.key in STOPPING:
+    if word == "end" and step.key in {"pins", *STOPPING}:
         why = f"the intake ended at “{step.title}”"
         rest = STEPS[len(results) :]
         results += tuple(StepResult(left.key, Result.NOT_REACHED, why, at) for left in rest)

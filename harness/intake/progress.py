@@ -108,7 +108,7 @@ class Progress:
         return STEPS[len(self.results)] if len(self.results) < len(STEPS) else None
 
     @property
-    def tried_before(self) -> bool:
-        """Whether the open step came to something before."""
+    def tries(self) -> int:
+        """How often the open step came to something before."""
         step = self.step
-        return step is not None and any(found.key == step.key for found in self.earlier)
+        return sum(found.key == step.key for found in self.earlier) if step is not None else 0

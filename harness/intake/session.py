@@ -21,15 +21,11 @@ from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Take
 from harness.intake.record import ChipIntake
 from harness.intake.seat import Seat
 from harness.intake.steps import GENERAL_HELP, title_of
-from harness.judge import Verdict
 from harness.rack import Opener, Rack, Slot
 from harness.store import ChipRecord, RunRecord, Store
 
 Hasher = Callable[[RunRecord, ChipRecord], str]
 """Gives the SHA-256 of a chip's report as it is written."""
-
-NOT_RUN = frozenset({Verdict.NOT_RUN})
-NOT_TESTED = frozenset({Verdict.NOT_RUN, Verdict.ERROR})
 
 
 class Terminal(Protocol):
@@ -193,8 +189,7 @@ class Intake:
             return bench.identify()
         if step.key == "pins":
             return bench.check_pins()
-        redo = NOT_TESTED if progress.tried_before else NOT_RUN
-        found = bench.run_tables(progress.choice, redo)
+        found = bench.run_tables(progress.choice, progress.tries)
         return Halted(found, now()) if isinstance(found, str) else found
 
     def _tell(self, result: StepResult) -> None:

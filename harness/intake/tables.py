@@ -1,7 +1,7 @@
 """Runs an intake's tables on one chip, quick ones first, and keeps each outcome.
 
-One rule: FAIL and UNSTABLE stand. Only a table that was not run, or could not be tested, has
-another turn; nothing is repeated until it passes.
+One rule: FAIL and UNSTABLE stand. Only a table that was not run, or could not be tested in an
+earlier try, has another turn; nothing is repeated until it passes.
 """
 
 from __future__ import annotations
@@ -29,18 +29,24 @@ AGAIN = "The link was lost once, and the table was run again from its start."
 _GOOD = {Verdict.PASS, Verdict.WAIVED}
 _AWAY = BoardLost | BoardSilent
 
+
 Key = tuple[str, str]
 
 
 @dataclass
 class TableRun:
-    """One go through the tables; see :meth:`run`."""
+    """One go through the tables; see :meth:`run`.
+
+    ``retried`` are tables that may run again if they could not be tested.
+    """
 
     seat: Seat
     tables: tuple[Chosen, ...]
     choice: str
-    redo: frozenset[Verdict]
+    retried: frozenset[Key]
     _verdicts: dict[Key, Verdict] = field(default_factory=dict, init=False)
+    measured: set[Key] = field(default_factory=set, init=False)
+    """Tables that got an outcome from the board in this go."""
     _board: str = field(default="", init=False)
     _why: str = field(default="", init=False)
     _selected: str = field(default="", init=False)
@@ -51,19 +57,22 @@ class TableRun:
         record = self.seat.record()
         self._board = record.board_serial
         self._verdicts = {(o.design, o.table): o.verdict for o in record.outcomes}
-        waiting = [t for t in self.tables if self._verdicts.get(_key(t), None) in self._open]
+        waiting = [chosen for chosen in self.tables if self._is_open(_key(chosen))]
+        if self.choice == "stop":
+            self._stop_after_what_failed()
         for place, chosen in enumerate(waiting):
             if self._why:
                 self._keep(not_run(self._case(chosen), self._why, datetime.now(UTC)))
                 continue
             outcome = self._outcome(chosen)
             self._keep(outcome)
+            self.measured.add(_key(chosen))
             self._tell(outcome)
             if outcome.verdict in _GOOD or self._why:
                 continue
             where = f"{outcome.design}/{outcome.table}"
             if self.choice == "stop":
-                self._why = f"stopped early, as chosen, after {where}"
+                self._why = _stopped(where)
             elif not self.choice and place + 1 < len(waiting):
                 left = len(waiting) - place - 1
                 return f"{where} is {outcome.verdict}, {left} more to run"
@@ -84,9 +93,16 @@ class TableRun:
     def _passed(self) -> int:
         return sum(self._verdicts.get(_key(chosen)) in _GOOD for chosen in self.tables)
 
-    @property
-    def _open(self) -> frozenset[Verdict | None]:
-        return frozenset({None, *self.redo})
+    def _is_open(self, key: Key) -> bool:
+        verdict = self._verdicts.get(key, Verdict.NOT_RUN)
+        return verdict is Verdict.NOT_RUN or (key in self.retried and verdict is Verdict.ERROR)
+
+    def _stop_after_what_failed(self) -> None:
+        """A person who chose to stop was asked about a table that ran already."""
+        keys = [_key(chosen) for chosen in self.tables]
+        bad = [key for key in keys if not self._is_open(key) and self._verdicts[key] not in _GOOD]
+        if bad:
+            self._why = _stopped("/".join(bad[-1]))
 
     def _outcome(self, chosen: Chosen) -> Outcome:
         """Run one table, once more from its start if the link is lost in it."""
@@ -141,6 +157,10 @@ class TableRun:
         design, spec, pattern = chosen
         slot, shuttle = self.seat.slot, self.seat.rack.shuttle
         return Case(slot.name, slot.chip, self._board, shuttle, design, spec, pattern)
+
+
+def _stopped(where: str) -> str:
+    return f"stopped early, as chosen, after {where}"
 
 
 def _key(chosen: Chosen) -> Key:
