@@ -14,7 +14,7 @@ import segno
 from markupsafe import Markup
 
 from harness.errors import StoreError
-from harness.intake import ChipIntake, PinState, Result, title_of
+from harness.intake import ChipIntake, PinState, Result, StepResult, title_of
 from harness.store import RunRecord, Verdict
 from reports.html import chip_html, render, style_hash, style_text
 from reports.names import safe_name
@@ -24,6 +24,12 @@ from reports.texts import many, moment
 from reports.write import write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
+MOST_TEXT = 150
+"""Letters of one text on a card; the journal has all of them."""
+
+MOST_TRIES = 6
+"""Earlier tries that a card lists, the last ones; the journal has all of them."""
+
 _STYLES = ("style.css", "card.css")
 
 
@@ -128,7 +134,7 @@ def build_card(intake: ChipIntake) -> CardPage:
         look=Look("HOLD", "fail") if reasons else look(Verdict.PASS),
         serial=intake.chip.chip_serial,
         headline=_headline(intake),
-        reasons=reasons,
+        reasons=tuple(_short(reason) for reason in reasons),
         facts=_facts(intake),
         checked=tuple(line for line in lines if line.word in done),
         unchecked=(*(line for line in lines if line.word not in done), *_unproven(intake)),
@@ -141,15 +147,29 @@ def build_card(intake: ChipIntake) -> CardPage:
 def _lines(intake: ChipIntake) -> list[Checked]:
     """Every step in order, and before it what it came to when it was done earlier."""
     lines: list[Checked] = []
+    shown = intake.earlier[-MOST_TRIES:]
     for found in intake.results:
         title = title_of(found.key)
         tries = [old for old in intake.earlier if old.key == found.key]
         lines += [
-            Checked(old.result.value, f"{title}, try {k}", old.text)
+            _checked(old, f"{title}, try {k}")
             for k, old in enumerate(tries, 1)
+            if any(old is kept for kept in shown)
         ]
-        lines.append(Checked(found.result.value, title, found.text))
+        lines.append(_checked(found, title))
+    left = len(intake.earlier) - len(shown)
+    if left:
+        lines.append(Checked("earlier", "Other tries", f"{left} more are in the journal"))
     return lines
+
+
+def _checked(found: StepResult, title: str) -> Checked:
+    return Checked(found.result.value, title, _short(found.text))
+
+
+def _short(text: str) -> str:
+    """Cut a text where it shows."""
+    return text if len(text) <= MOST_TEXT else f"{text[: MOST_TEXT - 1]}…"
 
 
 def _headline(intake: ChipIntake) -> str:
@@ -165,8 +185,8 @@ def _headline(intake: ChipIntake) -> str:
 def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
     run, chip = intake.run, intake.chip
     return (
-        Fact("Shuttle", f"{run.shuttle}, {run.organisation}"),
-        Fact("Checked by", intake.by),
+        Fact("Shuttle", _short(f"{run.shuttle}, {run.organisation}")),
+        Fact("Checked by", _short(intake.by)),
         Fact("When", moment(intake.at.replace(microsecond=0))),
         Fact("Board and slot", f"{chip.board_serial or 'did not answer'}, {chip.slot}"),
         Fact("Run", run.run_id, "code"),

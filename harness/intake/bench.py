@@ -29,6 +29,7 @@ class Bench:
 
     seat: Seat
     plan: Plan
+    _reseated: int = field(default=0, init=False)
     _measured: dict[int, set[Key]] = field(default_factory=dict, init=False)
 
     def measure(self) -> Measured | Lost:
@@ -48,11 +49,15 @@ class Bench:
             return Worked(Result.FAILED, why, now())
         return Worked(Result.DONE, told or "the board has no serial number", now())
 
-    def check_pins(self) -> Worked:
+    def check_pins(self, reseated: int) -> Worked:
         """Check every pin; done only if none is open, stuck or shorted.
 
-        A board with a bad pin is left alone afterwards: somebody may unplug it.
+        A board with a bad pin is left alone afterwards: somebody may unplug it. ``reseated`` is
+        how often the chip was seated again so far.
         """
+        if reseated > self._reseated:
+            self.seat.reseated()
+            self._reseated = reseated
         shuttle = self.seat.rack.shuttle
         found = self._steadily(lambda session: check_pins(session, shuttle, self.plan.pins))
         bad = [pin for pin in found if pin.state in BAD_PINS]

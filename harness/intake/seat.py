@@ -13,6 +13,7 @@ from harness.judge import ChipRecord
 from harness.link import shown_address
 from harness.rack import BoardSession, Opener, Rack, Reacher, Slot
 from harness.store import Store
+from harness.virtual import seat_virtual_chip
 
 Say = Callable[[str], None]
 
@@ -74,6 +75,11 @@ class Seat:
         told = (*self.remarked, *self._reacher.remarks())
         self.remarked.clear()
         return told
+
+    def reseated(self) -> None:
+        """Let a virtual chip be seated as a person seats a real one."""
+        if self.slot.virtual:
+            seat_virtual_chip(self.names["switch"])
 
     def close(self) -> None:
         """Leave the board as it was found."""

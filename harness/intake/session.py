@@ -188,7 +188,7 @@ class Intake:
         if step.key == "board":
             return bench.identify()
         if step.key == "pins":
-            return bench.check_pins()
+            return bench.check_pins(progress.reseated)
         found = bench.run_tables(progress.choice, progress.tries)
         return Halted(found, now()) if isinstance(found, str) else found
 

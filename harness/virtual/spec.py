@@ -44,6 +44,9 @@ class VirtualBoardSpec:
     supply_ma: float | None = None
 
 
+SEAT = b"seat the chip again"
+"""What is written into a board's switch to seat its chip again; anything else cycles its power."""
+
 FAULT_KINDS = ("defects", "board_faults", "link_faults")
 
 
