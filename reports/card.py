@@ -24,10 +24,10 @@ from reports.texts import many, moment
 from reports.write import write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
-MOST_TEXT = 150
+MOST_TEXT = 120
 """Letters of one text on a card; the journal has all of them."""
 
-MOST_TRIES = 6
+MOST_TRIES = 3
 """Earlier tries that a card lists, the last ones; the journal has all of them."""
 
 _STYLES = ("style.css", "card.css")
@@ -134,7 +134,7 @@ def build_card(intake: ChipIntake) -> CardPage:
         look=Look("HOLD", "fail") if reasons else look(Verdict.PASS),
         serial=intake.chip.chip_serial,
         headline=_headline(intake),
-        reasons=tuple(_short(reason) for reason in reasons),
+        reasons=tuple(_short(reason, 2 * MOST_TEXT) for reason in reasons),
         facts=_facts(intake),
         checked=tuple(line for line in lines if line.word in done),
         unchecked=(*(line for line in lines if line.word not in done), *_unproven(intake)),
@@ -167,9 +167,9 @@ def _checked(found: StepResult, title: str) -> Checked:
     return Checked(found.result.value, title, _short(found.text))
 
 
-def _short(text: str) -> str:
+def _short(text: str, most: int = MOST_TEXT) -> str:
     """Cut a text where it shows."""
-    return text if len(text) <= MOST_TEXT else f"{text[: MOST_TEXT - 1]}…"
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def _headline(intake: ChipIntake) -> str:
@@ -186,7 +186,7 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
     run, chip = intake.run, intake.chip
     return (
         Fact("Shuttle", _short(f"{run.shuttle}, {run.organisation}")),
-        Fact("Checked by", _short(intake.by)),
+        Fact("Checked by", _short(intake.by, 60)),
         Fact("When", moment(intake.at.replace(microsecond=0))),
         Fact("Board and slot", f"{chip.board_serial or 'did not answer'}, {chip.slot}"),
         Fact("Run", run.run_id, "code"),

@@ -27,6 +27,9 @@ from harness.judge import (
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 _GOOD = {Verdict.PASS, Verdict.WAIVED}
+SHOWN = 3
+"""So many tables that did not pass are named."""
+
 _AWAY = BoardLost | BoardSilent
 
 
@@ -85,9 +88,15 @@ class TableRun:
 
     @property
     def text(self) -> str:
-        """``33 of 34 passed``, and why the others were not run."""
-        told = f"{self._passed} of {len(self.tables)} passed"
-        return f"{told}; {self._why}" if self._why else told
+        """``33 of 34 passed``, which did not, and why others were not run."""
+        told = [f"{self._passed} of {len(self.tables)} passed"]
+        bad = [(key, verdict) for key, verdict in self._verdicts.items() if _is_bad(verdict)]
+        names = [f"{'/'.join(key)} {verdict}" for key, verdict in bad[:SHOWN]]
+        if len(bad) > SHOWN:
+            names.append(f"{len(bad) - SHOWN} more")
+        told += [", ".join(names)] if names else []
+        told += [self._why] if self._why else []
+        return "; ".join(told)
 
     @property
     def _passed(self) -> int:
@@ -157,6 +166,10 @@ class TableRun:
         design, spec, pattern = chosen
         slot, shuttle = self.seat.slot, self.seat.rack.shuttle
         return Case(slot.name, slot.chip, self._board, shuttle, design, spec, pattern)
+
+
+def _is_bad(verdict: Verdict) -> bool:
+    return verdict not in _GOOD and verdict is not Verdict.NOT_RUN
 
 
 def _stopped(where: str) -> str:
