@@ -7,7 +7,7 @@ hand-out card.
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import segno
@@ -104,10 +104,8 @@ def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
     Raises StoreError naming the folder and the reason.
     """
     name = safe_name(intake.chip.chip_serial)
-    shown = Scrubber().record(intake.run)
-    own = next(chip for chip in shown.chips if chip.slot == intake.chip.slot)
-    intake = replace(intake, run=shown, chip=own)
-    kind = build_card(intake).kind
+    shown = Scrubber().record(intake)
+    kind = build_card(shown).kind
     stem = "handout" if kind == HANDED_OUT else "hold"
     card, label = folder / f"{name}-{stem}.html", folder / f"{name}-{stem}-label.html"
     for old in ("handout", "hold"):
@@ -118,8 +116,8 @@ def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
     if hashlib.sha256(data).hexdigest() != intake.report_sha256:
         raise StoreError(f"{report}: the report is not the one that was hashed")
     write_file(report, data, folder)
-    write_file(label, label_html(intake), folder)
-    write_file(card, card_html(intake), folder)
+    write_file(label, label_html(shown), folder)
+    write_file(card, card_html(shown), folder)
     return WrittenCard(kind, card, label, report)
 
 
