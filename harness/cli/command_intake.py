@@ -32,8 +32,9 @@ from harness.intake import (
     give_up,
     load_plan,
 )
-from harness.rack import Rack, Slot, load_rack
-from harness.runner import new_run, reachable
+from harness.rack import Locks, Rack, Slot, load_rack
+from harness.reaching import reachable
+from harness.runner import new_run
 from harness.shuttle import nearest
 from harness.store import ChipRecord, RunRecord, Store
 from reports import report_of, write_card, write_run
@@ -99,11 +100,10 @@ def intake(
         try:
             journal = desk.journal(kept, _BEGIN[anew])
             run_id = journal.head.run
-            boards = open_things.enter_context(
-                reachable(chosen, f"intake {run_id}", f"intake {run_id}")
-            )
+            open_things.enter_context(Locks(f"intake {run_id}")).take(f"intake {run_id}")
+            reached = open_things.enter_context(reachable(chosen, f"intake {run_id}"))
             session = Intake(
-                chosen, plan, journal, kept, boards.open_slot, boards.names, screen, choice
+                chosen, plan, journal, kept, reached.open_slot, reached.addresses, screen, choice
             )
             found = [_finish(item, out, screen) for item in session.chips(_report_hash)]
         except (KeyboardInterrupt, EOFError):

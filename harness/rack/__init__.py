@@ -17,7 +17,7 @@ from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.power import PowerCycle
 from harness.rack.reach import Reacher
-from harness.rack.schedule import run_slots
+from harness.rack.schedule import SlotWork, run_slots
 from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
@@ -37,6 +37,7 @@ __all__ = [
     "SlotConnecting",
     "SlotFinished",
     "SlotRecovering",
+    "SlotWork",
     "SlotWorker",
     "StopSwitch",
     "StoreNews",

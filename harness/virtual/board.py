@@ -42,6 +42,7 @@ class VirtualBoard:
         self._shuttle = load_shuttle(spec.shuttle_path)
         self._profile = load_profile(spec.profile_path, self._shuttle)
         self._board_faults = spec.board_faults
+        self._speed = 1.0
         self._model = self._new_chip()
         self._folder = tempfile.TemporaryDirectory(prefix="virtual-board-")
         outside = Path(self._folder.name)
@@ -101,6 +102,11 @@ class VirtualBoard:
         )
         self.cycle_power()
 
+    def set_speed(self, speed: float) -> None:
+        """Let the chip be faster or slower, as its supply voltage has it; see its model."""
+        self._speed = speed
+        self._model.set_speed(speed)
+
     def _cut_power(self) -> None:
         with self._starting:
             self._powered.clear()
@@ -119,7 +125,9 @@ class VirtualBoard:
         spec = self.spec
         select = self._profile.select
         faults = self._board_faults
-        return ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, faults)
+        model = ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, faults)
+        model.set_speed(self._speed)
+        return model
 
     def _readings(self) -> dict[int, int]:
         """What the board's sensors read, by controller pin."""

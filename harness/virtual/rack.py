@@ -22,16 +22,22 @@ def seat_virtual_chip(switch: str) -> None:
 class VirtualRack:
     """Virtual boards in a process of their own. ``ports`` maps slot names to serial URLs.
 
+    ``nominal_volts`` asks for a virtual bench supply that feeds all chips, and is the voltage at
+    which their slow paths have the limits of the specs; ``supply`` is its port then.
     ``switches`` maps them to named pipes: writing into one cycles that board's power.
     ``interpreter`` says in words what the boards run. Raises VirtualError when a board cannot
     be made; the boards end with the context.
     """
 
-    def __init__(self, specs: Sequence[VirtualBoardSpec]) -> None:
+    def __init__(
+        self, specs: Sequence[VirtualBoardSpec], nominal_volts: float | None = None
+    ) -> None:
         self._specs = tuple(specs)
+        self._nominal_volts = nominal_volts
         self._process: subprocess.Popen[str] | None = None
         self.ports: dict[str, str] = {}
         self.switches: dict[str, str] = {}
+        self.supply = ""
         self.interpreter = ""
 
     def __enter__(self) -> Self:
@@ -44,7 +50,7 @@ class VirtualRack:
         )
         assert self._process.stdin is not None
         assert self._process.stdout is not None
-        self._process.stdin.write(to_json(self._specs) + "\n")
+        self._process.stdin.write(to_json(self._specs, self._nominal_volts) + "\n")
         self._process.stdin.flush()
         answer = json.loads(self._process.stdout.readline() or "{}")
         if "ports" not in answer:
@@ -53,6 +59,7 @@ class VirtualRack:
             raise VirtualError(f"the virtual rack cannot be started: {why}")
         self.ports = answer["ports"]
         self.switches = answer["switches"]
+        self.supply = answer["supply"]
         self.interpreter = answer["interpreter"]
         return self
 
