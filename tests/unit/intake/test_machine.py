@@ -268,3 +268,28 @@ def test_no_step_is_ever_passed_without_a_result_in_its_place(
             for result in (*progress.results, *progress.earlier)
             if result.result is not Result.DONE
         )
+
+
+@given(st.lists(st.tuples(WORDS, st.booleans(), st.booleans()), max_size=80), st.booleans())
+def test_a_session_that_was_interrupted_anywhere_goes_on_from_its_events_alone(
+    happened: list[tuple[str, bool, bool]], sensor: bool
+) -> None:
+    start = SENSING if sensor else START
+    live = start
+    events: list[Event] = []
+    for text, good, leaves in happened:
+        ahead = upcoming(live)
+        if isinstance(ahead, Over):
+            break
+        event: Event = Replied(text, "now")
+        if isinstance(ahead, Aside):
+            event = TakenUp("now")
+        elif isinstance(ahead, Work) and ahead.step.key == "current":
+            event = Measured(42.0, "now") if good else Lost("gone", "now")
+        elif isinstance(ahead, Work):
+            event = done() if good else Halted("a/b is FAIL", "now")
+        events.append(event)
+        live = advance(live, event)
+        if leaves:
+            live = interrupted(live)
+    assert interrupted(after(*events, start=start)) == interrupted(live)
