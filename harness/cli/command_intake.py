@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import sys
 from collections.abc import Callable
-from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -92,30 +91,14 @@ def intake(
     names = tuple(slot or ())
     chosen = _slots(load_rack(rack), names)
     plan = load_plan(chosen.shuttle)
-    screen = _Screen(console())
-    desk = _Desk(chosen, plan, names, screen, by, out)
+    desk = _Desk(chosen, plan, names, _Screen(console()), by, out)
     choice = on_failure or ("" if sys.stdin.isatty() else OnFailure.CONTINUE)
-    with ExitStack() as open_things:
-        kept = open_things.enter_context(Store(store))
+    with Store(store) as kept:
         try:
-            journal = desk.journal(kept, _BEGIN[anew])
-            run_id = journal.head.run
-            open_things.enter_context(Locks(f"intake {run_id}")).take(f"intake {run_id}")
-            reached = open_things.enter_context(reachable(chosen, f"intake {run_id}"))
-            session = Intake(
-                chosen, plan, journal, kept, reached.open_slot, reached.addresses, screen, choice
-            )
-            found = [_finish(item, out, screen) for item in session.chips(_report_hash)]
+            return _sit(desk, kept, _BEGIN[anew], choice)
         except (KeyboardInterrupt, EOFError):
-            screen.say("\nLeft. Every answer is kept; the same command goes on from here.")
+            desk.screen.say("\nLeft. Every answer is kept; the same command goes on from here.")
             return ExitCode.NOT_TESTED
-        chips = [item for item in found if isinstance(item, ChipIntake)]
-        if len(chips) < len(found):
-            return ExitCode.NOT_TESTED
-        kept.finish_run(run_id, chips[-1].at, cancelled=False)
-        journal.finish()
-    held = [chip for chip in chips if chip.hold_reasons]
-    return ExitCode.CHIP_FAILED if held else ExitCode.ALL_PASS
 
 
 def _slots(rack: Rack, names: tuple[str, ...]) -> Rack:
@@ -192,6 +175,34 @@ class _Desk:
 
 _WhenLeft = Callable[[_Desk, Left], bool]
 _BEGIN: dict[bool, _WhenLeft] = {True: _Desk.anew, False: _Desk.anew_if_changed}
+
+
+def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode:
+    """Hold one sitting, from the first chip that is left to the last."""
+    journal = desk.journal(store, changed)
+    run_id = journal.head.run
+    holder = f"intake {run_id}"
+    with Locks(holder) as locks:
+        locks.take(holder)
+        with reachable(desk.rack, holder) as reached:
+            session = Intake(
+                desk.rack,
+                desk.plan,
+                journal,
+                store,
+                reached.open_slot,
+                reached.addresses,
+                desk.screen,
+                choice,
+            )
+            found = [_finish(item, desk.out, desk.screen) for item in session.chips(_report_hash)]
+    chips = [item for item in found if isinstance(item, ChipIntake)]
+    if len(chips) < len(found):
+        return ExitCode.NOT_TESTED
+    store.finish_run(run_id, chips[-1].at, cancelled=False)
+    journal.finish()
+    held = [chip for chip in chips if chip.hold_reasons]
+    return ExitCode.CHIP_FAILED if held else ExitCode.ALL_PASS
 
 
 def _report_hash(run: RunRecord, chip: ChipRecord) -> str:

@@ -48,7 +48,7 @@ def _unchecked(results: tuple[StepResult, ...]) -> tuple[str, ...]:
         for r in results
         if r.result is Result.SKIPPED and r.key in NEEDED
     ]
-    missing = [f"{lost[0].title} was not reached"] if lost else []
+    missing = [f"not reached: {lost[0].title}"] if lost else []
     return (*skipped, *missing)
 
 
