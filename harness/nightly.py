@@ -32,7 +32,7 @@ from harness.rack import (
     TableJudged,
     unobserved,
 )
-from harness.runner import check_resumable, load_jobs, new_run, run_from
+from harness.runner import check_resumable, load_jobs, new_run, patiently, run_from
 from harness.store import Store, encode
 from reports import Scrubber, WrittenReports, write_run
 
@@ -87,18 +87,35 @@ def run_night(
     with NightLog(folder, observe) as log:
         log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
         record = run_from(run, rack, store, jobs, policy, log, stop)
-        margins = search_at_night(rack, store, record, log.hear_margin, stop)
-        night = close_night(record, store, out, margins)
+        with patiently(store, log, stop or StopSwitch()):
+            margins = search_at_night(rack, store, record, log.hear_margin, stop)
+        night = close_night(record, _baseline(record, store, log), out, margins)
         for line in night.lines:
             log.write(line)
     return night
 
 
+def _baseline(record: RunRecord, store: Store, log: NightLog) -> RunRecord | None:
+    """Read what a night is compared with; a store that is away is waited for until Ctrl-C."""
+    try:
+        with patiently(store, log, StopSwitch()):
+            return store.baseline(record.rack)
+    except StoreError as error:
+        message = (
+            f"{error}; the run is kept whole, and `harness report {record.run_id}` writes its "
+            "reports, but it was compared with nothing"
+        )
+        raise StoreError(message) from error
+
+
 def close_night(
-    record: RunRecord, store: Store, out: Path, margins: NightMargins | None = None
+    record: RunRecord,
+    baseline: RunRecord | None,
+    out: Path,
+    margins: NightMargins | None = None,
 ) -> Night:
     """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
-    found = _SCRUBBER.record(changes(record, store.baseline(record.rack)))
+    found = _SCRUBBER.record(changes(record, baseline))
     folder = night_folder(out, record.run_id)
     reports = write_run(record, folder, known=known_failures(found), found=found)
     night = Night(record, found, reports, margins or NightMargins())

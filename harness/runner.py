@@ -8,6 +8,7 @@ from __future__ import annotations
 import fnmatch
 import secrets
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -38,6 +39,7 @@ from harness.rack import (
     SlotWorker,
     StopSwitch,
     StoreNews,
+    interrupts_stop,
     run_slots,
     unobserved,
 )
@@ -126,11 +128,34 @@ def run_from(
     ``run`` is a heading made by :func:`new_run`, or a stored run to go on with.
     """
     switch = stop if stop is not None else StopSwitch()
-    with store.waiting(lambda text: observe(StoreNews(text))):
+    with patiently(store, observe, switch):
         _measure(run, rack, store, jobs, policy or RetryPolicy(), observe, switch)
-        store.record_outcomes(run.run_id, compared(store.run(run.run_id)))
-        store.finish_run(run.run_id, datetime.now(UTC), cancelled=switch.stopped)
-        return store.run(run.run_id)
+        cancelled = switch.stopped
+        with _saying_how_to_finish(run):
+            store.record_outcomes(run.run_id, compared(store.run(run.run_id)))
+            store.finish_run(run.run_id, datetime.now(UTC), cancelled=cancelled)
+            return store.run(run.run_id)
+
+
+@contextmanager
+def patiently(store: Store, observe: Observer, stop: StopSwitch) -> Iterator[None]:
+    """Wait, inside, for a store that is away, until Ctrl-C or the switch ends that."""
+    with (
+        interrupts_stop(stop),
+        store.waiting(lambda text: observe(StoreNews(text)), lambda: stop.stopped),
+    ):
+        yield
+
+
+@contextmanager
+def _saying_how_to_finish(run: RunRecord) -> Iterator[None]:
+    """Have an error of the store say what is kept of a run that is begun, and what to do."""
+    try:
+        yield
+    except StoreError as error:
+        how = f"--resume {run.run_id} finishes this run"
+        message = f"{error}; what was told as measured is kept, and {how}"
+        raise StoreError(message) from error
 
 
 def _measure(
@@ -160,7 +185,8 @@ def _measure(
                 for worker, slot in zip(workers, rack.slots, strict=True)
             )
             store.start_run(replace(run, chips=tuple(planned)))
-        run_slots(workers, stop)
+        with _saying_how_to_finish(run):
+            run_slots(workers, stop)
 
 
 def load_jobs(shuttle: Shuttle, designs: Sequence[str] = ()) -> tuple[Job, ...]:

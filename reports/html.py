@@ -15,7 +15,8 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from harness.store import ChipRecord, NightChanges, RunRecord
-from reports.pages import build_chip, build_index
+from reports.overview import build_index
+from reports.pages import build_chip
 from reports.since import build_since
 from reports.texts import duration, many, pin_name, printable
 

@@ -17,7 +17,7 @@ from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.power import PowerCycle
 from harness.rack.reach import Reacher
-from harness.rack.schedule import SlotWork, run_slots
+from harness.rack.schedule import SlotWork, interrupts_stop, run_slots
 from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
@@ -48,6 +48,7 @@ __all__ = [
     "chip_serial_trouble",
     "find_port",
     "held",
+    "interrupts_stop",
     "load_rack",
     "load_virtual_slot",
     "run_slots",

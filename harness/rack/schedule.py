@@ -58,28 +58,26 @@ class _SlotThread(threading.Thread):
 def run_slots(workers: Sequence[SlotWork], stop: StopSwitch) -> None:
     """Run every slot to its end.
 
-    Ctrl-C stops the slots; this returns once each has marked the rest as not run. A second one
-    ends the process (SystemExit), and its locks with it. An error that
-    ended a slot (a sink that cannot keep results, a fault of the tool) stops the others and is
+    Once the switch is thrown this returns as soon as each has marked the rest as not run. An error
+    that ended a slot (a sink that cannot keep results, a fault of the tool) stops the others and is
     raised here.
     """
     threads = [_SlotThread(worker, stop) for worker in workers]
-    with _interrupt_stops(stop):
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            while thread.is_alive():
-                thread.join(_POLL_SECONDS)
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        while thread.is_alive():
+            thread.join(_POLL_SECONDS)
     failure = next((thread.failure for thread in threads if thread.failure is not None), None)
     if failure is not None:
         raise failure
 
 
 @contextmanager
-def _interrupt_stops(stop: StopSwitch) -> Iterator[None]:
-    """Make Ctrl-C throw the switch, and a second one end the process as it stands.
+def interrupts_stop(stop: StopSwitch) -> Iterator[None]:
+    """Make Ctrl-C throw the switch, and a second one end the process as it stands (SystemExit).
 
-    Outside the main thread signals are somebody else's.
+    The process's locks end with it. Outside the main thread signals are somebody else's.
     """
     if threading.current_thread() is not threading.main_thread():
         yield

@@ -14,9 +14,8 @@ from sqlalchemy import Connection, Select, select
 
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
-from harness.store.codec import CodecError, decode, encode
+from harness.store.codec import CodecError, decode, to_body
 from harness.store.inserts import Row
-from harness.store.jsontext import to_text
 from harness.store.models import ChipRow, OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
 
@@ -50,7 +49,7 @@ def _outcome_row(run_id: str, outcome: Outcome) -> Row:
         "mismatches": outcome.mismatches,
         "started": outcome.started,
         "seconds": outcome.seconds,
-        "body": to_text(encode(outcome)),
+        "body": to_body(outcome),
     }
 
 

@@ -18,14 +18,21 @@ from sqlalchemy import Connection, Engine, insert, select, update
 
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
-from harness.store.engine import open_engine, shown_place, sqlite_path, store_url, translated
+from harness.store.engine import (
+    busy_seconds,
+    open_engine,
+    shown_place,
+    sqlite_path,
+    store_url,
+    translated,
+)
 from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
 from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
 from harness.store.margin_records import MarginRecord
 from harness.store.margins import put_margin, read_margins
 from harness.store.models import RunRow
-from harness.store.patience import PATIENCE_SECONDS, Patience, Tell
+from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
     chip_row,
     outcome_rows,
@@ -86,12 +93,13 @@ class Store:
         """Close every connection."""
         self._engine.dispose()
 
-    def waiting(self, tell: Tell) -> AbstractContextManager[None]:
+    def waiting(self, tell: Tell, to_end: Asked) -> AbstractContextManager[None]:
         """Have every verb wait, inside, for a database that is away: stopped, or locked.
 
-        ``tell`` gets a sentence when it goes and one when it is back; any thread may call it.
+        ``tell`` gets a sentence when it goes and one when it is back. When ``to_end`` says so
+        nothing is waited for any more, and the verbs raise. Any thread may call both.
         """
-        return self._patience.while_told(tell)
+        return self._patience.while_told(tell, to_end)
 
     def start_run(self, run: RunRecord) -> None:
         """Keep a run's heading and whatever chips and outcomes it has already, all or nothing."""
@@ -306,7 +314,7 @@ class Store:
         """Do it in one durable transaction, again and again if the database is away."""
 
         def once() -> T:
-            with writing(self._engine) as connection:
+            with writing(self._engine, busy_seconds(self._patience)) as connection:
                 return action(connection)
 
         with translated(self.place):
