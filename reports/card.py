@@ -30,6 +30,9 @@ MOST_TEXT = 120
 MOST_TRIES = 3
 """Earlier tries that a card lists, the last ones; the journal has all of them."""
 
+LINE, ROOMY_LINES = 70, 24
+"""Letters of a line on paper, and how many lines of a card need no small print."""
+
 _STYLES = ("style.css", "card.css")
 
 
@@ -57,6 +60,12 @@ class CardPage:
     remark: str
     code: str
     side: int
+
+    @property
+    def crowded(self) -> bool:
+        """Whether it takes small print for the card to stay on one sheet."""
+        texts = (*self.reasons, *(line.text for line in (*self.checked, *self.unchecked)))
+        return sum(1 + len(text) // LINE for text in texts) > ROOMY_LINES
 
 
 @dataclass(frozen=True)

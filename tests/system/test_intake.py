@@ -28,7 +28,7 @@ from harness.intake import ChipIntake
 from harness.store import Store, Verdict
 from reports import card_html, label_html
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
-from tests.unit.reports.intakes import wordy_hand_out, wordy_hold
+from tests.unit.reports.intakes import almost_crowded, wordy_hand_out, wordy_hold
 
 ROOT = Path(__file__).resolve().parents[2]
 DESIGNS = ("secded", "prio148", "ctr163", "lfsr", "uart", "crc16")
@@ -268,7 +268,7 @@ def test_every_card_and_label_prints_on_one_sheet_of_its_size(
         assert sheets(browser, page) == [SIZES[end]], page.name
 
 
-@pytest.mark.parametrize("worst", [wordy_hold(), wordy_hand_out()])
+@pytest.mark.parametrize("worst", [wordy_hold(), wordy_hand_out(), almost_crowded()])
 def test_the_longest_texts_that_people_type_still_print_on_one_sheet(
     browser: webdriver.Chrome, tmp_path: Path, worst: ChipIntake
 ) -> None:

@@ -62,3 +62,18 @@ def wordy_hold() -> ChipIntake:
     return replace(
         wordy_hand_out(), run=run_of(record), chip=record, results=results(*told, pins, tables)
     )
+
+
+def almost_crowded() -> ChipIntake:
+    """A chip whose card is as full as one in large print can be."""
+    told = [StepResult(step.key, Result.SKIPPED, "w " * 34, "t") for step in STEPS[:6]]
+    earlier = [StepResult("pins", Result.FAILED, "x" * 69, "t") for _ in range(3)]
+    pins = tuple(PinFinding(f"p{k}", PinState.NOT_PROVEN, "") for k in range(32))
+    record = chip("A1", "SP2-0001", *(failed(f"d{k}", summary="q " * 22) for k in range(7)))
+    return good_intake(
+        run=run_of(record),
+        chip=record,
+        results=results(*told),
+        earlier=tuple(earlier),
+        pins=pins,
+    )

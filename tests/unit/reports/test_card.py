@@ -13,7 +13,13 @@ from harness.store import Outcome
 from reports import card_html, label_html, report_of, write_card
 from reports.card import HANDED_OUT, HELD, MOST_TEXT, MOST_TRIES, build_card
 from reports.html import style_hash, style_text
-from tests.unit.reports.intakes import good_intake, results, wordy_hand_out, wordy_hold
+from tests.unit.reports.intakes import (
+    almost_crowded,
+    good_intake,
+    results,
+    wordy_hand_out,
+    wordy_hold,
+)
 from tests.unit.reports.samples import chip, errored, failed, not_run, passed, waived
 
 
@@ -70,6 +76,12 @@ def test_long_texts_are_cut_where_it_shows_and_many_tries_are_counted(wordy: Chi
     assert sum(", try " in line.title for line in lines) == MOST_TRIES
     assert any("more are in the journal" in line.text for line in lines)
     assert all(line.text.endswith("…") for line in lines if "the lamp" in line.text)
+
+
+def test_only_a_crowded_card_is_in_small_print() -> None:
+    assert b'<main class="crowded">' in card_html(wordy_hold())
+    for roomy in (good_intake(), almost_crowded()):
+        assert b"<main>" in card_html(roomy)
 
 
 def test_secrets_that_somebody_typed_are_on_no_written_card(tmp_path: Path) -> None:
