@@ -72,6 +72,7 @@ def _spec(rack: Rack, slot: Slot) -> VirtualBoardSpec:
         defects=slot.defects,
         board_faults=slot.board_faults,
         link_faults=slot.link_faults,
+        supply_ma=slot.supply_ma,
     )
 
 

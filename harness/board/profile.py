@@ -12,14 +12,12 @@ from pathlib import Path
 
 from harness.agent.bundle import BACKENDS
 from harness.agent.rp2_timing import PLAIN_TICKS
-from harness.board.profile_model import BoardProfile
+from harness.board.profile_model import HIGHEST_PIN, BoardProfile
 from harness.board.rates import EXACT_TICK_NS
 from harness.board.select_file import read_select
+from harness.board.sensor_file import read_supply_sensor
 from harness.errors import ConfigError, Finding, Findings
 from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
-
-HIGHEST_PIN = 29
-"""Controllers number their pins 0 to 29 (RP2040 datasheet: GPIO0 to GPIO29)."""
 
 LEAST_WINDOW = 2048
 MOST_WINDOW = 1 << 20
@@ -66,6 +64,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     rate = _number(top, "max_rate_hz", _default_rate(backend), MOST_RATE_HZ)
     round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MOST_ROUND_TRIP_NS)
     usb = _usb(top)
+    sensor = read_supply_sensor(top.maybe_table("sensors"), pins)
     top.finish()
     if select is None:
         return None
@@ -83,6 +82,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         usb=usb,
         max_rate_hz=rate,
         round_trip_ns=round_trip,
+        supply_sensor=sensor,
         supply_min_v=lowest,
         supply_max_v=highest,
     )

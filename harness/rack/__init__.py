@@ -11,7 +11,7 @@ from harness.rack.events import (
     TableStarted,
     unobserved,
 )
-from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single_slot
+from harness.rack.file import check_port, check_rack, chip_serial_trouble, load_rack, single_slot
 from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
@@ -43,6 +43,7 @@ __all__ = [
     "StoreNews",
     "TableJudged",
     "TableStarted",
+    "check_port",
     "check_rack",
     "chip_serial_trouble",
     "find_port",

@@ -25,6 +25,8 @@ from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 Read = TypeVar("Read")
 
+MOST_SUPPLY_MA = 5_000.0
+
 
 def load_rack(path: Path) -> Rack:
     """Read a rack file. Raises ConfigError with every finding if anything in it is wrong."""
@@ -95,6 +97,7 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     name, chip = table.take("name", str), table.take("chip", str)
     port, board = table.take("port", str, ""), table.take("board", str, "")
     recovery = read_recovery(table, usual)
+    draws = _draws(table, port)
     _check_address(table, port)
     if not port and not board:
         table.error(
@@ -121,14 +124,41 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     if name is None or chip is None:
         return None
     faults = (defects, board_faults, link_faults)
-    return Slot(name, port, board, chip, *faults, recovery.power_cycle, recovery.patience_s)
+    patience = recovery.patience_s
+    return Slot(name, port, board, chip, *faults, recovery.power_cycle, patience, draws)
+
+
+_LOGIN = "the port has a user name or password in it, which no kind of port uses"
+
+
+def check_port(port: str) -> None:
+    """Refuse a port that somebody gave by hand if it has a login in it; raises ConfigError.
+
+    The complaint repeats nothing of the login.
+    """
+    if names_user(port):
+        advice = f'write "{shown_address(port)}"'
+        raise ConfigError([Finding("login-in-port", Location(Path("port")), _LOGIN, advice)])
 
 
 def _check_address(table: TomlTable, port: str) -> None:
     """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
     if names_user(port):
-        message = "the port has a user name or password in it, which no kind of port uses"
-        table.error("login-in-port", "port", message, f'write "{shown_address(port)}"')
+        table.error("login-in-port", "port", _LOGIN, f'write "{shown_address(port)}"')
+
+
+def _draws(table: TomlTable, port: str) -> float | None:
+    """Read what the chip of a virtual slot draws."""
+    supply = table.take("supply_ma", float) if "supply_ma" in table else None
+    if supply is None:
+        return None
+    if port != VIRTUAL_PORT:
+        message = "only a virtual chip draws what a file says"
+        table.error("fault-on-hardware", "supply_ma", message, "remove it; a real board measures")
+    if not 0 <= supply <= MOST_SUPPLY_MA:
+        told = f'"supply_ma" is {supply:g}'
+        table.error("out-of-range", "supply_ma", told, f"write 0 to {MOST_SUPPLY_MA:,.0f}")
+    return supply
 
 
 def _accept(table: TomlTable, key: str) -> None:
@@ -196,9 +226,10 @@ def _check_unique(
 def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_path: Path) -> Rack:
     """Make a rack of one slot without a rack file.
 
-    Raises ConfigError for a wrong shuttle or profile, or a chip serial number that is not of
-    this shuttle.
+    Raises ConfigError for a wrong shuttle or profile, a chip serial number that is not of this
+    shuttle, or a login in the port's URL.
     """
+    check_port(port)
     shuttle = load_shuttle(shuttle_path)
     profile = load_profile(profile_path, shuttle)
     trouble = chip_serial_trouble(shuttle, chip)

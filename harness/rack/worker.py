@@ -66,6 +66,10 @@ class BoardSession(PatternRunner, Protocol):
         """Who answered."""
         ...
 
+    def supply_ma(self) -> float | None:
+        """Measure what the chip draws, in mA; None where the board cannot; raises LinkError."""
+        ...
+
     def select(self, design: Design) -> None:
         """Select a design; raises LinkError."""
         ...

@@ -6,11 +6,17 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from harness.errors import VirtualError
-from harness.virtual.spec import VirtualBoardSpec, to_json
+from harness.virtual.spec import SEAT, VirtualBoardSpec, to_json
+
+
+def seat_virtual_chip(switch: str) -> None:
+    """Seat a virtual board's chip again, by the board's switch; its power goes off and on."""
+    Path(switch).write_bytes(SEAT)
 
 
 class VirtualRack:

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 
 from harness.errors import HarnessError
 from harness.virtual.board import VirtualBoard
-from harness.virtual.spec import from_json
+from harness.virtual.spec import SEAT, from_json
 from harness.virtual.speed import relative_speed
 from harness.virtual.supply import VirtualSupply
 
@@ -64,8 +64,9 @@ def _watch_switches(boards: Sequence[VirtualBoard]) -> None:
     while by_switch:
         pressed, _, _ = select.select(list(by_switch), [], [])
         for switch in pressed:
-            os.read(switch, 4096)
-            by_switch[switch].cycle_power()
+            board = by_switch[switch]
+            press = board.seat_chip if os.read(switch, 4096) == SEAT else board.cycle_power
+            press()
 
 
 def _say(answer: dict[str, object]) -> None:

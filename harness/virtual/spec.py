@@ -25,7 +25,8 @@ class VirtualBoardSpec:
 
     ``program`` is the board's own program in MicroPython; ``{serial}`` in it becomes the board's
     serial number. ``heap`` bounds the interpreter's memory in bytes (0: its own default).
-    ``stand_in`` asks for CPython in place of MicroPython. Paths are absolute.
+    ``stand_in`` asks for CPython in place of MicroPython. Paths are absolute. ``supply_ma`` is what
+    the chip draws; None for a board whose sensor says nothing.
     """
 
     slot: str
@@ -40,7 +41,11 @@ class VirtualBoardSpec:
     program: str = OWN_PROGRAM
     heap: int = 0
     stand_in: bool = False
+    supply_ma: float | None = None
 
+
+SEAT = b"seat the chip again"
+"""What is written into a board's switch to seat its chip again; anything else cycles its power."""
 
 FAULT_KINDS = ("defects", "board_faults", "link_faults")
 

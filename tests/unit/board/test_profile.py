@@ -11,6 +11,7 @@ from harness.board import (
     ParallelSelect,
     PulseSelect,
     ShiftSelect,
+    SupplySensor,
     check_profile,
     load_profile,
 )
@@ -330,3 +331,37 @@ def test_several_mistakes_are_told_in_the_order_of_the_file(tmp_path: Path) -> N
         "board.toml:5:1:",
         "board.toml:11:15:",
     ]
+
+
+def test_a_supply_sensor_is_read_and_its_scale_is_that_of_its_keys(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text(
+        f"{GOOD}[sensors]\nsupply = {{ pin = 26, ma_per_volt = 100, zero_volt = 0.5 }}\n"
+    )
+    sensor = load_profile(path, SHUTTLE).supply_sensor
+    assert sensor == SupplySensor(26, 100.0, 0.5, 3.3)
+    assert sensor.milliamperes(0xFFFF) == pytest.approx(280.0)
+    assert sensor.milliamperes(0) == 0.0
+    assert sensor.milliamperes(sensor.reading(42.0)) == pytest.approx(42.0, abs=0.01)
+    assert sensor.reading(5000.0) == 0xFFFF
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        ("pin = 4, ma_per_volt = 1", 'controller pin 4 is already wired to "a"'),
+        ("pin = 30, ma_per_volt = 1", '"pin" is 30; write a number from 0 to 29'),
+        ("pin = 26, ma_per_volt = 0", '"ma_per_volt" is 0; write a number above 0'),
+        ("pin = 26, ma_per_volt = nan", '"ma_per_volt" is nan; write a number above 0'),
+        ("pin = 26, ma_per_volt = 1, full_volt = 9.0", '"full_volt" is 9; write'),
+        ("pin = 26, ma_per_volt = 1, zero_volt = 4.0", 'from 0 to less than "full_volt"'),
+        ("pin = 26", '[sensors.supply] has no "ma_per_volt"'),
+        ("pin = 26, ma_per_volt = 1, gain = 2", 'unknown key "gain"'),
+    ],
+)
+def test_a_sensor_that_cannot_be_is_told(tmp_path: Path, keys: str, told: str) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text(f"{GOOD}[sensors]\nsupply = {{ {keys} }}\n")
+    profile, findings = check_profile(path, SHUTTLE)
+    assert profile is None
+    assert [told in str(finding) for finding in findings] == [True]

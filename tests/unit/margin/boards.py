@@ -35,6 +35,9 @@ class LimitedBoard:
     def __post_init__(self) -> None:
         self._random = random.Random(self.seed)
 
+    def supply_ma(self) -> float | None:
+        return None
+
     def select(self, design: Design) -> None:
         del design
         self.selected += 1
