@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import argparse
 import random
+import subprocess
+import sys
 import tempfile
-import threading
 import time
 import urllib.request
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 from harness.store import RunRecord, Store, Verdict
-from harness.watch import Watching, watching
 from reports import chip_html, index_html, write_run
 from tests.bench.history import seconds, whole_night
 from tests.bench.nights import Size, fill, moment
@@ -62,7 +63,7 @@ def say(name: str, action: Callable[[], bytes]) -> None:
 def get(address: str) -> bytes:
     with urllib.request.urlopen(address, timeout=60) as answer:
         data: bytes = answer.read()
-    return data
+        return data
 
 
 def first_event(address: str) -> bytes:
@@ -76,9 +77,8 @@ def first_event(address: str) -> bytes:
     return found
 
 
-def ask_all(page: Watching, run_id: str) -> None:
+def ask_all(home: str, run_id: str) -> None:
     """Print the time of every kind of page."""
-    home = page.address.rstrip("/")
     say("rack", lambda: get(f"{home}/"))
     say("rack, first event", lambda: first_event(f"{home}/events"))
     say("all histories", lambda: get(f"{home}/histories"))
@@ -86,24 +86,20 @@ def ask_all(page: Watching, run_id: str) -> None:
     say("history of a design", lambda: get(f"{home}/history?design=design001"))
     say("history of a slot", lambda: get(f"{home}/history?rack=bench&slot=A001"))
     say("run", lambda: get(f"{home}/runs/{run_id}/index.html"))
-    for name in ("SP2-0001.html", "SP2-0001.xml"):
-        say(f"run, {name}", lambda name=name: get(f"{home}/runs/{run_id}/chips/SP2-0001/{name}"))
-    for name in ("junit.xml", "run.json"):
-        say(f"run, {name}", lambda name=name: get(f"{home}/runs/{run_id}/{name}"))
+    chip = "chips/SP2-0001/SP2-0001"
+    for name in (f"{chip}.html", f"{chip}.xml", "junit.xml", "run.json"):
+        say(Path(name).name, partial(get, f"{home}/runs/{run_id}/{name}"))
 
 
 def serve(store: Path, run_id: str) -> None:
-    """Serve the store as `harness watch` does, and ask for everything."""
-    with watching(str(store), "127.0.0.1", 0) as page:
-        thread = threading.Thread(target=page.serve)
-        thread.start()
+    """Have `harness watch` serve the store, and ask for everything."""
+    command = [sys.executable, "-m", "harness", "watch", "--store", str(store), "--port", "0"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         try:
-            while not page.server.started:
-                time.sleep(0.01)
-            ask_all(page, run_id)
+            assert process.stdout is not None
+            ask_all(process.stdout.readline().split()[3].rstrip("/"), run_id)
         finally:
-            page.server.should_exit = True
-            thread.join()
+            process.terminate()
 
 
 def write(run: RunRecord, folder: Path) -> None:
