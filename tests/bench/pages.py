@@ -73,8 +73,8 @@ def first_event(address: str) -> bytes:
         for line in answer:
             found += line
             if line.startswith(b"data") or not line.strip():
-                return found
-    return found
+                break
+    return bytes(found)
 
 
 def ask_all(home: str, run_id: str) -> None:
