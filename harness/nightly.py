@@ -9,7 +9,7 @@ import json
 import threading
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +17,9 @@ from typing import Any, Self, cast
 
 from harness.errors import StoreError
 from harness.judge import Change, NightChanges, RetryPolicy, RunRecord, Verdict, changes
+from harness.margin import MarginEvent, MarginFound
+from harness.margin_texts import limit_text
+from harness.night_margins import NightMargins, margin_line, search_at_night
 from harness.rack import (
     Event,
     Observer,
@@ -31,12 +34,15 @@ from harness.rack import (
 )
 from harness.runner import check_resumable, load_jobs, new_run, patiently, run_from
 from harness.store import Store, encode
-from reports import WrittenReports, write_run
+from reports import Scrubber, WrittenReports, write_run
 
 SHOWN_CHIPS = 4
 """So many chips are named in a line, and so many tables of each; the folder has them all."""
 
 SHOWN_TABLES = 2
+
+_SCRUBBER = Scrubber()
+"""The folder may be given to others: host paths and passwords stay out of every file in it."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +52,12 @@ class Night:
     record: RunRecord
     changes: NightChanges
     reports: WrittenReports
+    margins: NightMargins = field(default_factory=NightMargins)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """What a person must know: the five lines, and one on margins where any were searched."""
+        return (*five_lines(self.changes), *(_SCRUBBER.text(x) for x in margin_line(self.margins)))
 
     @property
     def folder(self) -> Path:
@@ -75,8 +87,10 @@ def run_night(
     with NightLog(folder, observe) as log:
         log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
         record = run_from(run, rack, store, jobs, policy, log, stop)
-        night = close_night(record, _baseline(record, store, log), out)
-        for line in five_lines(night.changes):
+        with patiently(store, log, stop or StopSwitch()):
+            margins = search_at_night(rack, store, record, log.hear_margin, stop)
+        night = close_night(record, _baseline(record, store, log), out, margins)
+        for line in night.lines:
             log.write(line)
     return night
 
@@ -94,15 +108,22 @@ def _baseline(record: RunRecord, store: Store, log: NightLog) -> RunRecord | Non
         raise StoreError(message) from error
 
 
-def close_night(record: RunRecord, baseline: RunRecord | None, out: Path) -> Night:
+def close_night(
+    record: RunRecord,
+    baseline: RunRecord | None,
+    out: Path,
+    margins: NightMargins | None = None,
+) -> Night:
     """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
-    found = changes(record, baseline)
+    found = _SCRUBBER.record(changes(record, baseline))
     folder = night_folder(out, record.run_id)
-    reports = write_run(record, folder, known=known_failures(found))
+    reports = write_run(record, folder, known=known_failures(found), found=found)
+    night = Night(record, found, reports, margins or NightMargins())
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
+    plain["margin_drops"] = [encode(drop) for drop in night.margins.drops]
     _write(folder / "night.json", json.dumps(plain, indent=1) + "\n")
-    _write(folder / "night.txt", "\n".join(five_lines(found)) + "\n")
-    return Night(record, found, reports)
+    _write(folder / "night.txt", "\n".join(night.lines) + "\n")
+    return night
 
 
 def known_failures(found: NightChanges) -> frozenset[tuple[str, str, str]]:
@@ -135,16 +156,18 @@ def five_lines(found: NightChanges) -> tuple[str, ...]:
 
 
 def _named(found: Sequence[Change]) -> str:
-    """``SP2-0003 crc16/check, crc16/stream; SP2-0005 …``; known ones are counted at the end."""
+    """``SP2-0003 crc16/check, crc16/stream; … (13 known)``: known ones are only counted."""
     chips: dict[str, list[str]] = {}
     for change in found:
-        chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
+        if not change.known:
+            chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
     told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
     known = sum(change.known for change in found)
     waived = sum(change.before is Verdict.WAIVED and change.now is Verdict.FAIL for change in found)
     remarks = ((known, "known"), (waived, "waived before"))
     remark = ", ".join(f"{number} {what}" for number, what in remarks if number)
-    return _some(told, SHOWN_CHIPS, "; ") + (f" ({remark})" if remark else "")
+    named = _some(told, SHOWN_CHIPS, "; ")
+    return f"{named} ({remark})".lstrip() if remark else named
 
 
 def _some(texts: Sequence[str], most: int, between: str) -> str:
@@ -192,12 +215,18 @@ class NightLog:
             self.write(text)
         self._observe(event)
 
+    def hear_margin(self, event: MarginEvent) -> None:
+        """Log a search that ended."""
+        if isinstance(event, MarginFound):
+            one = event.record
+            self.write(f"{one.slot}  {one.chip_serial}  {one.design}  {limit_text(one)}")
+
     def write(self, text: str) -> None:
         """Write one line with the time before it; a full disk costs the log, not the night."""
         now = datetime.now().astimezone().isoformat(timespec="seconds")
         with self._lock:
             try:
-                self._stream.write(f"{now}  {' '.join(text.splitlines())}\n")
+                self._stream.write(f"{now}  {_SCRUBBER.text(' '.join(text.splitlines()))}\n")
                 self._stream.flush()
             except OSError:
                 return

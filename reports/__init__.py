@@ -43,6 +43,7 @@ from reports.pages import Look, Tally, look, tally, worst
 from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
+from reports.texts import hertz
 from reports.ticket import ticket_markdown
 from reports.waveform import waveform
 from reports.write import WrittenChip, WrittenReports, write_file, write_run
@@ -75,6 +76,7 @@ __all__ = [
     "chip_html",
     "chip_junit",
     "chip_pages",
+    "hertz",
     "history_html",
     "history_policy",
     "index_html",

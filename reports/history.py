@@ -275,11 +275,11 @@ def _tallies(lines: Sequence[HistoryLine]) -> tuple[Tally, ...]:
     return tally(judged) + ((Tally(NEVER, rest),) if rest else ())
 
 
-def _rank(line: HistoryLine) -> tuple[int, str, str, str]:
+def _rank(line: HistoryLine) -> tuple[int, float, str, str, str]:
     worst_first = len(SEVERITY_ORDER)
     if line.verdict is not None:
         worst_first = SEVERITY_ORDER.index(line.verdict)
-    return worst_first, line.chip_serial, line.design, line.table
+    return worst_first, line.rate.high, line.chip_serial, line.design, line.table
 
 
 def _line(subject: Subject, line: HistoryLine, links: Links) -> TableLine:

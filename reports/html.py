@@ -14,9 +14,10 @@ from importlib import resources
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from harness.store import ChipRecord, RunRecord
+from harness.store import ChipRecord, NightChanges, RunRecord
 from reports.overview import build_index
 from reports.pages import build_chip
+from reports.since import build_since
 from reports.texts import duration, many, pin_name, printable
 
 
@@ -25,9 +26,11 @@ def chip_html(run: RunRecord, chip: ChipRecord) -> bytes:
     return render("chip.html.jinja", build_chip(run, chip))
 
 
-def index_html(run: RunRecord) -> bytes:
-    """Return the page of the whole run as UTF-8."""
-    return render("index.html.jinja", build_index(run))
+def index_html(run: RunRecord, found: NightChanges | None = None) -> bytes:
+    """Return the page of the whole run as UTF-8; a night's begins with what changed."""
+    page = build_index(run)
+    since = None if found is None else build_since(found, page.cards, run.run_id)
+    return render("index.html.jinja", page, since=since)
 
 
 def render(template: str, page: object, **more: object) -> bytes:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import StoreError
-from harness.store import ChipRecord, RunRecord
+from harness.store import ChipRecord, NightChanges, RunRecord
 from reports.html import chip_html, index_html
 from reports.junit import Known, chip_junit, run_junit
 from reports.names import chip_folders, waveform_names
@@ -57,18 +57,20 @@ class WrittenReports:
     chips: tuple[WrittenChip, ...]
 
 
-def write_run(run: RunRecord, folder: Path, known: Known = ()) -> WrittenReports:
+def write_run(
+    run: RunRecord, folder: Path, known: Known = (), found: NightChanges | None = None
+) -> WrittenReports:
     """Write every report of the run below ``folder``, which is made if need be.
 
     ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
     in ``chips/<serial>/``. Files of an earlier writing are replaced. Host paths and addresses with
     passwords that got into a message are taken out. What is ``known`` is skipped in the JUnit
-    files. Raises StoreError naming the
+    files; what a night ``found`` changed stands first on the index. Raises StoreError naming the
     folder and the reason; the record itself is not touched by that.
     """
     shown = Scrubber().record(run)
     plan = _plan(shown, folder)
-    for path, data in _contents(shown, plan, known):
+    for path, data in _contents(shown, plan, known, Scrubber().record(found)):
         write_file(path, data, folder)
     return plan
 
@@ -89,7 +91,9 @@ def _plan_chip(chip: ChipRecord, parent: Path, name: str) -> WrittenChip:
     )
 
 
-def _contents(run: RunRecord, plan: WrittenReports, known: Known) -> Iterator[tuple[Path, bytes]]:
+def _contents(
+    run: RunRecord, plan: WrittenReports, known: Known, found: NightChanges | None
+) -> Iterator[tuple[Path, bytes]]:
     """Make the files one at a time, the record first and the index last."""
     yield plan.json, run_json(run).encode("ascii")
     for chip, place in zip(run.chips, plan.chips, strict=True):
@@ -97,7 +101,7 @@ def _contents(run: RunRecord, plan: WrittenReports, known: Known) -> Iterator[tu
         yield from _waveforms(run, chip, place.html.parent)
         yield place.html, chip_html(run, chip)
     yield plan.junit, run_junit(run, known)
-    yield plan.index, index_html(run)
+    yield plan.index, index_html(run, found)
 
 
 def _waveforms(run: RunRecord, chip: ChipRecord, folder: Path) -> Iterator[tuple[Path, bytes]]:

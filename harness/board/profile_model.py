@@ -48,6 +48,8 @@ class BoardProfile:
     ``max_rate_hz`` is the fastest vector rate that the profile's author promises.
     ``round_trip_ns`` is what the way from the controller to the chip and back takes, without the
     chip: an exact sample point is counted at the chip's pins.
+    ``supply_min_v`` and ``supply_max_v`` are the voltages between which chip and board may be
+    supplied, None where the profile's author did not say.
     """
 
     name: str
@@ -63,3 +65,5 @@ class BoardProfile:
     usb: tuple[tuple[int, int], ...] = ()
     max_rate_hz: float = 100_000.0
     round_trip_ns: int = 8
+    supply_min_v: float | None = None
+    supply_max_v: float | None = None

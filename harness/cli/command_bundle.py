@@ -10,11 +10,9 @@ from rich.text import Text
 
 from harness.bundle import Places, make_bundle, write_bundle
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import RUNS, STORE, STORE_HELP, console
+from harness.cli.options import RUNS, STORE, STORE_HELP, console, named_run
 from harness.store import Store
 from reports import safe_name
-
-LATEST = "latest"
 
 
 def bundle(
@@ -34,7 +32,7 @@ def bundle(
     if out is not None and out.suffix.lower() != ".zip":
         raise typer.BadParameter("--out names a file that ends in .zip")
     with Store.existing(store) as kept:
-        record = kept.latest_run() if run == LATEST else kept.run(run)
+        record = named_run(kept, run)
     name = ".".join(safe_name(part) for part in ("bundle", chip, design) if part)
     path = out if out is not None else RUNS / safe_name(record.run_id) / f"{name}.zip"
     made = make_bundle(record, chip, design, Places(rack, shuttle, profile))

@@ -17,7 +17,8 @@ from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console
 from harness.errors import ConfigError, Finding, Location
 from harness.intake import ChipIntake, Intake, Journal
 from harness.rack import Rack, Slot, load_rack
-from harness.runner import new_run, reachable
+from harness.reaching import reachable
+from harness.runner import new_run
 from harness.shuttle import nearest
 from harness.store import ChipRecord, RunRecord, Store
 from reports import report_of, write_card, write_run
@@ -62,8 +63,8 @@ def intake(
         try:
             journal = _journal(chosen, kept, screen, by, out / _FOLDER)
             run_id = str(journal.head["run"])
-            opener = open_things.enter_context(reachable(chosen, f"intake {run_id}"))
-            session = Intake(chosen, chosen.slots, journal, kept, opener, screen)
+            reached = open_things.enter_context(reachable(chosen, f"intake {run_id}"))
+            session = Intake(chosen, chosen.slots, journal, kept, reached.open_slot, screen)
             chips = [_finish(chip, out, screen) for chip in session.chips(_report_hash)]
         except (KeyboardInterrupt, EOFError):
             screen.say("\nLeft. Every answer is kept; the same command goes on from here.")

@@ -10,8 +10,16 @@ from rich.text import Text
 
 from harness.cli.exit_code import ExitCode, night_code
 from harness.cli.live import display
-from harness.cli.options import OUT_HELP, RESUME_HELP, RUNS, STORE, STORE_HELP, console
-from harness.nightly import five_lines, run_night
+from harness.cli.options import (
+    OUT_HELP,
+    RESUME_HELP,
+    RUNS,
+    STORE,
+    STORE_HELP,
+    console,
+    run_to_resume,
+)
+from harness.nightly import run_night
 from harness.rack import load_rack
 from harness.store import Store
 
@@ -31,15 +39,16 @@ def nightly(
     chosen = load_rack(rack)
     screen = console()
     with Store(store) as kept:
+        before = run_to_resume(kept, resume)
         if screen.is_terminal:
             with display(screen, chosen.slots) as observe:
-                night = run_night(chosen, kept, out, resume, observe=observe)
+                night = run_night(chosen, kept, out, before, observe=observe)
         else:
-            night = run_night(chosen, kept, out, resume)
+            night = run_night(chosen, kept, out, before)
     found = night.changes
     against = f"compared with {found.baseline}" if found.baseline else "no baseline yet"
     screen.print(Text(f"Night {night.record.run_id} of {chosen.name}, {against}"), soft_wrap=True)
-    for line in five_lines(found):
+    for line in night.lines:
         screen.print(Text(line), soft_wrap=True)
     screen.print(Text(f"Everything is in {night.folder}"), soft_wrap=True)
     if night.record.cancelled:
@@ -55,4 +64,4 @@ def nightly(
             Text(f"harness accept {night.record.run_id} makes this night the baseline"),
             soft_wrap=True,
         )
-    return night_code(found, night.record)
+    return night_code(found, night.record, night.margins)

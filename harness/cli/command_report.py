@@ -9,20 +9,20 @@ import typer
 
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode, exit_code
-from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console
+from harness.cli.options import LATEST, OUT_HELP, RUNS, STORE, STORE_HELP, console, named_run
 from harness.store import Store
 from reports import write_run
 
 
 def report(
-    run_id: Annotated[str, typer.Argument(help="The run; leave it out for the latest.")] = "",
+    run_id: Annotated[str, typer.Argument(help="The run, or `latest`.")] = LATEST,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
 ) -> ExitCode:
     """Write the reports of a stored run again. The exit status is that of the run."""
     screen = console()
     with Store.existing(store) as kept:
-        record = kept.run(run_id) if run_id else kept.latest_run()
+        record = named_run(kept, run_id)
     screen.print(f"Run {record.run_id}")
     print_verdicts(screen, record)
     print_reports(screen, write_run(record, out / record.run_id))

@@ -18,6 +18,7 @@ from harness.cli.options import (
     STORE_HELP,
     console,
     name_patterns,
+    run_to_resume,
 )
 from harness.judge import RetryPolicy
 from harness.rack import Rack, load_rack, single_slot
@@ -60,7 +61,9 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
         with display(screen, chosen.slots) as observe:
             wanted, policy = name_patterns(designs), RetryPolicy(retries)
             if resume:
-                record = resume_rack(resume, chosen, kept, wanted, policy, observe)
+                record = resume_rack(
+                    run_to_resume(kept, resume), chosen, kept, wanted, policy, observe
+                )
             else:
                 record = run_rack(chosen, kept, wanted, policy, observe)
         screen.print()

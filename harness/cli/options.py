@@ -6,6 +6,8 @@ from pathlib import Path
 
 from rich.console import Console
 
+from harness.store import RunRecord, Store
+
 RUNS = Path("runs")
 """Where runs are kept unless told otherwise, below the folder that the command is started in."""
 
@@ -13,8 +15,22 @@ STORE = str(RUNS / "harness.sqlite")
 """The store unless told otherwise: a file, or any SQLAlchemy URL."""
 
 STORE_HELP = "Where results are kept: a file, or a SQLAlchemy URL."
-RESUME_HELP = "A run that was killed or stopped: finish it, measuring nothing twice."
+RESUME_HELP = "A run that was killed or stopped, or `latest`: finish it, measuring nothing twice."
 OUT_HELP = "Folder for the reports; each run gets a folder of its own in it."
+
+
+LATEST = "latest"
+"""The word that stands for the run that was started last."""
+
+
+def named_run(store: Store, name: str) -> RunRecord:
+    """Read the run that a person named, by its id or as the latest. Raises StoreError."""
+    return store.latest_run() if name == LATEST else store.run(name)
+
+
+def run_to_resume(store: Store, name: str) -> str:
+    """Return the id of the run that is to go on; empty for a new run. Raises StoreError."""
+    return named_run(store, name).run_id if name else ""
 
 
 def console() -> Console:

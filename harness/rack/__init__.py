@@ -16,7 +16,8 @@ from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.power import PowerCycle
-from harness.rack.schedule import interrupts_stop, run_slots
+from harness.rack.reach import Reacher
+from harness.rack.schedule import SlotWork, interrupts_stop, run_slots
 from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
@@ -29,12 +30,14 @@ __all__ = [
     "Opener",
     "PowerCycle",
     "Rack",
+    "Reacher",
     "SerialPort",
     "Sink",
     "Slot",
     "SlotConnecting",
     "SlotFinished",
     "SlotRecovering",
+    "SlotWork",
     "SlotWorker",
     "StopSwitch",
     "StoreNews",

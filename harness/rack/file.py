@@ -16,8 +16,11 @@ from harness.errors import ConfigError, Finding, Findings, HarnessError, InputEr
 from harness.link import names_user, shown_address
 from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.night_file import read_night_margins
 from harness.rack.recovery import USUAL, Recovery, read_recovery
+from harness.rack.supply_file import read_supply
 from harness.shuttle import Shuttle, TomlTable, load_shuttle, read_toml
+from harness.supply import SupplySpec
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 Read = TypeVar("Read")
@@ -42,17 +45,21 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
     shuttle = _read_beside(top, "shuttle", load_shuttle)
     profile = _read_profile(top, shuttle)
     usual = read_recovery(top, USUAL)
+    supply = read_supply(top, profile)
+    margins = read_night_margins(top, shuttle)
     slots = top.tables("slot")
     if not slots:
         top.error("missing-key", "slot", "this rack has no slot", "add a [[slot]]")
     read = [_slot(slot, shuttle, usual) for slot in slots]
     _check_doubles(slots)
     _check_ports(slots)
+    _check_supply(slots, supply)
     top.finish()
     if findings.errors or shuttle is None or profile is None:
         return None, findings.items
     whole = tuple(slot for slot in read if slot is not None)
-    return Rack(name, shuttle, profile, whole, path, top.sha256), findings.items
+    rack = Rack(name, shuttle, profile, whole, path, top.sha256, supply, margins)
+    return rack, findings.items
 
 
 def chip_serial_trouble(shuttle: Shuttle, serial: str) -> str:
@@ -153,6 +160,20 @@ def _check_doubles(slots: Sequence[TomlTable]) -> None:
 
 def _check_ports(slots: Sequence[TomlTable]) -> None:
     _check_unique(slots, "port", "port", lambda port: "" if port == VIRTUAL_PORT else port)
+
+
+def _check_supply(slots: Sequence[TomlTable], supply: SupplySpec | None) -> None:
+    """Refuse a slot at the bench supply's port, and a virtual supply for a real chip."""
+    if supply is None:
+        return
+    for slot in slots:
+        port = slot.values.get("port")
+        if supply.port == VIRTUAL_PORT and port != VIRTUAL_PORT:
+            message = "the bench supply is virtual, but this slot is not"
+            slot.error("virtual-supply", "port", message, "name the real supply in [supply]")
+        if port == supply.port != VIRTUAL_PORT:
+            message = f'port "{shown_address(supply.port)}" is the bench supply\'s'
+            slot.error("doubled-port", "port", message, "every slot has its own")
 
 
 def _check_unique(

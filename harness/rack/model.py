@@ -8,6 +8,7 @@ from pathlib import Path
 from harness.board import BoardProfile
 from harness.rack.power import PowerCycle
 from harness.shuttle import Shuttle
+from harness.supply import SupplySpec
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 PATIENCE_S = 10.0
@@ -45,7 +46,9 @@ class Slot:
 class Rack:
     """All slots of a rack, the shuttle whose chips they hold and the profile of the boards.
 
-    ``path`` is None and ``sha256`` empty for a rack that was made without a file.
+    ``path`` is None and ``sha256`` empty for a rack that was made without a file. ``supply`` is
+    the bench supply that feeds the chips, None where the rack file names none. ``night_margins``
+    are designs whose margin a night searches.
     """
 
     name: str
@@ -54,3 +57,5 @@ class Rack:
     slots: tuple[Slot, ...]
     path: Path | None = None
     sha256: str = ""
+    supply: SupplySpec | None = None
+    night_margins: tuple[str, ...] = ()

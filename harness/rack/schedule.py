@@ -6,14 +6,16 @@ plan's business.
 
 from __future__ import annotations
 
+import itertools
 import signal
 import sys
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
+from typing import Protocol
 
-from harness.rack.worker import SlotWorker, StopSwitch
+from harness.rack.worker import StopSwitch
 
 FORCED = 130
 """Exit code of a run that a second Ctrl-C ended: 128 and the number of the signal."""
@@ -22,11 +24,24 @@ _POLL_SECONDS = 0.2
 """How often the waiting thread looks up, so that signals are handled."""
 
 
+class SlotWork(Protocol):
+    """What one slot does, from first to last."""
+
+    @property
+    def slot(self) -> str:
+        """The slot's name."""
+        ...
+
+    def run(self) -> None:
+        """Work until done; looks at the switch now and then."""
+        ...
+
+
 class _SlotThread(threading.Thread):
     """A worker's thread; keeps the error that ended it for whoever waits."""
 
-    def __init__(self, worker: SlotWorker, stop: StopSwitch) -> None:
-        super().__init__(name=f"slot {worker.record.slot}", daemon=True)
+    def __init__(self, worker: SlotWork, stop: StopSwitch) -> None:
+        super().__init__(name=f"slot {worker.slot}", daemon=True)
         self.failure: BaseException | None = None
         self._worker = worker
         self._stop_switch = stop
@@ -40,7 +55,7 @@ class _SlotThread(threading.Thread):
             self._stop_switch.stop()
 
 
-def run_slots(workers: Sequence[SlotWorker], stop: StopSwitch) -> None:
+def run_slots(workers: Sequence[SlotWork], stop: StopSwitch) -> None:
     """Run every slot to its end.
 
     Once the switch is thrown this returns as soon as each has marked the rest as not run. An error
@@ -68,9 +83,11 @@ def interrupts_stop(stop: StopSwitch) -> Iterator[None]:
         yield
         return
 
+    presses = itertools.count()
+
     def on_interrupt(number: int, frame: FrameType | None) -> None:
         del number, frame
-        if stop.stopped:
+        if next(presses):  # counted before anything that takes time, where the next may come
             sys.exit(FORCED)
         sys.stderr.write(STOPPING)
         stop.stop()

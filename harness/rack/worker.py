@@ -177,6 +177,11 @@ class SlotWorker:
         self._state = SlotState(tuple(cases))
         self._tables = len(cases)
 
+    @property
+    def slot(self) -> str:
+        """The slot's name."""
+        return self._slot.name
+
     def run(self) -> None:
         """Work until the plan is finished; always leaves the board and tells that it is done."""
         try:

@@ -29,6 +29,8 @@ from harness.store.engine import (
 from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
 from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
+from harness.store.margin_records import MarginRecord
+from harness.store.margins import put_margin, read_margins
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
@@ -260,6 +262,18 @@ class Store:
             return found
 
         return self._read(read)
+
+    def record_margin(self, margin: MarginRecord) -> None:
+        """Keep a search for a margin."""
+        self._write(lambda connection: put_margin(connection, margin))
+
+    def margins(
+        self, *, chip: str = "", design: str = "", run_id: str = ""
+    ) -> tuple[MarginRecord, ...]:
+        """Read margins, oldest first: of a chip, a design, a night's run, or all."""
+        return self._read(
+            lambda connection: read_margins(connection, self.place, chip, design, run_id)
+        )
 
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""

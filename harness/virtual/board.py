@@ -40,6 +40,7 @@ class VirtualBoard:
         self.spec = spec
         self._shuttle = load_shuttle(spec.shuttle_path)
         self._profile = load_profile(spec.profile_path, self._shuttle)
+        self._speed = 1.0
         self._model = self._new_chip()
         self._folder = tempfile.TemporaryDirectory(prefix="virtual-board-")
         outside = Path(self._folder.name)
@@ -91,6 +92,11 @@ class VirtualBoard:
         time.sleep(OFF_SECONDS)
         self._give_power()
 
+    def set_speed(self, speed: float) -> None:
+        """Let the chip be faster or slower, as its supply voltage has it; see its model."""
+        self._speed = speed
+        self._model.set_speed(speed)
+
     def _cut_power(self) -> None:
         with self._starting:
             self._powered.clear()
@@ -108,7 +114,9 @@ class VirtualBoard:
         """Make the chip as it is when its power comes up."""
         spec = self.spec
         select = self._profile.select
-        return ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, spec.board_faults)
+        model = ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, spec.board_faults)
+        model.set_speed(self._speed)
+        return model
 
     def _plug_in(self) -> str:
         """Make a terminal for the host; earlier ones stay open, so that no name comes twice."""

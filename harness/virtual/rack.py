@@ -17,16 +17,22 @@ from harness.virtual.spec import VirtualBoardSpec, to_json
 class VirtualRack:
     """Virtual boards in a process of their own. ``ports`` maps slot names to serial URLs.
 
+    ``nominal_volts`` asks for a virtual bench supply that feeds all chips, and is the voltage at
+    which their slow paths have the limits of the specs; ``supply`` is its port then.
     ``switches`` maps them to named pipes: writing into one cycles that board's power.
     ``interpreter`` says in words what the boards run. Raises VirtualError when a board cannot
     be made; the boards end with the context.
     """
 
-    def __init__(self, specs: Sequence[VirtualBoardSpec]) -> None:
+    def __init__(
+        self, specs: Sequence[VirtualBoardSpec], nominal_volts: float | None = None
+    ) -> None:
         self._specs = tuple(specs)
+        self._nominal_volts = nominal_volts
         self._process: subprocess.Popen[str] | None = None
         self.ports: dict[str, str] = {}
         self.switches: dict[str, str] = {}
+        self.supply = ""
         self.interpreter = ""
 
     def __enter__(self) -> Self:
@@ -48,6 +54,7 @@ class VirtualRack:
             raise VirtualError(f"the virtual rack cannot be started: {why}")
         self.ports = answer["ports"]
         self.switches = answer["switches"]
+        self.supply = answer["supply"]
         self.interpreter = answer["interpreter"]
         return self
 
@@ -65,7 +72,7 @@ class VirtualRack:
         assert process.stdin is not None
         assert process.stdout is not None
         with suppress(BrokenPipeError):
-            process.stdin.write(to_json(self._specs) + "\n")
+            process.stdin.write(to_json(self._specs, self._nominal_volts) + "\n")
             process.stdin.flush()
         answer: dict[str, Any] = json.loads(process.stdout.readline() or "{}")
         return answer

@@ -45,14 +45,16 @@ class VirtualBoardSpec:
 FAULT_KINDS = ("defects", "board_faults", "link_faults")
 
 
-def to_json(specs: Sequence[VirtualBoardSpec]) -> str:
-    """Specs as one line of JSON."""
-    return json.dumps([_plain(spec) for spec in specs])
+def to_json(specs: Sequence[VirtualBoardSpec], nominal_volts: float | None = None) -> str:
+    """Specs, and the nominal voltage of a virtual supply if there is one, as one line of JSON."""
+    boards = [_plain(spec) for spec in specs]
+    return json.dumps({"boards": boards, "nominal_volts": nominal_volts})
 
 
-def from_json(text: str) -> list[VirtualBoardSpec]:
-    """Specs from what ``to_json`` made."""
-    return [_spec(plain) for plain in json.loads(text)]
+def from_json(text: str) -> tuple[list[VirtualBoardSpec], float | None]:
+    """Specs and nominal voltage from what ``to_json`` made."""
+    wanted = json.loads(text)
+    return [_spec(plain) for plain in wanted["boards"]], wanted["nominal_volts"]
 
 
 def _plain(spec: VirtualBoardSpec) -> dict[str, object]:

@@ -1,6 +1,7 @@
 """How long history takes in a store of many nights, and how long it takes to keep a night.
 
-Run: python -m tests.bench.history [--chips 200] [--designs 150] [--nights 365] [--store FILE].
+Run: python -m tests.bench.history [--chips 200] [--designs 150] [--nights 365] [--store FILE]
+[--postgresql]. With the last the store is copied into a PostgreSQL server that is measured instead.
 Makes a store with invented verdicts, unless the file is there (see ``nights``), and prints
 seconds for histories, subjects and the baseline, and for a whole night, evidence included, through
 the store's own verbs. On Linux a first look is cold: the system has forgotten the file.

@@ -61,7 +61,7 @@ def test_the_five_lines_of_a_night_on_which_much_happened(
     assert main(["nightly", str(before), *place]) == ExitCode.CHIP_FAILED
     with Store.existing(tmp_path / "s.sqlite") as store:
         accepted = store.latest_run().run_id
-    assert main(["accept", accepted, "--store", str(tmp_path / "s.sqlite")]) == 0
+    assert main(["accept", "latest", "--store", str(tmp_path / "s.sqlite")]) == 0
     capsys.readouterr()
 
     night = write_lab(tmp_path, {1: STUCK, 3: DEAD_SEGMENT, 4: UNPLUGGED}, "2026-01-31")

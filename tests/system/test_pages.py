@@ -13,6 +13,7 @@ import pytest
 from axe_core_python.base import AXE_SCRIPT
 from selenium import webdriver
 
+from harness.store import Change, NightChanges, RunRecord, Verdict
 from reports import WrittenReports, write_run
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
@@ -41,15 +42,29 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "silent": sample.chips[5].html,
         "long": _chip(write_run(run_of(long_chip()), folder / "long")),
         "hostile": _chip(write_run(hostile_run(), folder / "hostile")),
+        "night": write_run(hostile_run(), folder / "night", found=_night(hostile_run())).index,
         "hostile index": write_run(hostile_run(), folder / "hostile").index,
     }
+
+
+def _night(run: RunRecord) -> NightChanges:
+    """What is shown where every table of the run is news."""
+    failing, lost = (
+        tuple(
+            Change(o.slot, o.chip_serial, o.design, o.table, None, now, False, o.summary)
+            for chip in run.chips
+            for o in chip.outcomes
+        )
+        for now in (Verdict.FAIL, Verdict.NOT_RUN)
+    )
+    return NightChanges("before", failing, (), (), lost, ())
 
 
 def _chip(written: WrittenReports) -> Path:
     return written.chips[0].html
 
 
-KINDS = ["index", "pass", "mixed", "silent", "long", "hostile", "hostile index"]
+KINDS = ["index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night"]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -80,6 +95,7 @@ def _violations(browser: webdriver.Chrome) -> list[str]:
     [
         *((kind, "light") for kind in KINDS),
         ("index", "dark"),
+        ("night", "dark"),
         ("mixed", "dark"),
         ("silent", "dark"),
     ],

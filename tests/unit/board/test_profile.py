@@ -96,7 +96,8 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
     more = (
         'backend = "virtual"\nbaud = 921600\nwindow = 4096\nsupply_limit_ma = 80\n'
-        'round_trip_ns = 25\nmax_rate_hz = 2e4\nusb = ["0123:aBcD"]\n'
+        "round_trip_ns = 25\nmax_rate_hz = 2e4\nsupply_min_v = 1.6\nsupply_max_v = 2\n"
+        'usb = ["0123:aBcD"]\n'
     )
     path.write_text(more + GOOD)
     profile = load_profile(path, SHUTTLE)
@@ -104,6 +105,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     assert (profile.supply_limit_ma, profile.max_rate_hz) == (80.0, 20_000.0)
     assert profile.usb == ((0x0123, 0xABCD),)
     assert profile.round_trip_ns == 25
+    assert (profile.supply_min_v, profile.supply_max_v) == (1.6, 2.0)
 
 
 def test_exact_pins_may_go_as_fast_as_they_can_unless_the_profile_says_less(
@@ -174,6 +176,21 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
             (
                 'board.toml:3:1: error [out-of-range] "supply_limit_ma" is -1; '
                 "write a number above 0, at most 5,000"
+            ),
+        ),
+        (
+            ("[pins]", "supply_min_v = 2\nsupply_max_v = 1.8\n[pins]"),
+            (
+                'board.toml:4:1: error [out-of-range] "supply_max_v" is 1.8, not above '
+                '"supply_min_v"; write the lowest and the highest voltage that chip and board may '
+                "get"
+            ),
+        ),
+        (
+            ("[pins]", "supply_max_v = 3.6\n[pins]"),
+            (
+                'board.toml:1:1: error [missing-key] this file has no "supply_min_v"; add it; it '
+                "is a number"
             ),
         ),
         (

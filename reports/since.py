@@ -1,0 +1,102 @@
+"""What a night changed against its baseline, worked out for the run's page.
+
+The one rule: what is new is shown with its reason, what the baseline has so already is counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from harness.store import Change, NightChanges
+from reports.overview import Card
+from reports.pages import Look, look, tally
+from reports.texts import many
+
+NONE = "none"
+SHOWN = 20
+"""How many news of one kind the page names; all of them are in ``night.json``."""
+SHOWN_TABLES = 6
+"""How many tables of one chip are named that have one reason in common."""
+
+
+@dataclass(frozen=True)
+class NewsItem:
+    """Tables of one chip with one reason; ``page`` is the chip's, empty if this run has none."""
+
+    look: Look
+    chip: str
+    page: str
+    tables: str
+    why: str
+
+
+@dataclass(frozen=True)
+class NewsRow:
+    """One of the kinds of change: how many, the news by name, and a remark on the others."""
+
+    name: str
+    number: int
+    items: tuple[NewsItem, ...]
+    remark: str
+
+
+@dataclass(frozen=True)
+class Since:
+    """The part of a run's page that compares it with its baseline."""
+
+    sentence: str
+    rows: tuple[NewsRow, ...]
+
+
+def build_since(found: NightChanges, cards: Sequence[Card], run_id: str) -> Since:
+    """Work the part out; ``cards`` are the chips that have a page in this run."""
+    pages = {card.chip.chip_serial: card.page for card in cards}
+    sentence = f"Compared with run {found.baseline}, which was accepted."
+    if not found.baseline:
+        sentence = (
+            "No run of this rack was accepted yet, so every failure counts as new. "
+            f"harness accept {run_id} makes this run the baseline."
+        )
+    kinds = (
+        ("Newly failing", found.newly_failing),
+        ("Newly fixed", found.newly_fixed),
+        ("Unstable", found.unstable),
+        ("Could not be tested", found.untested),
+    )
+    rows = [_row(name, changes, pages) for name, changes in kinds]
+    counts = tally([change.now for change in found.unchanged])
+    told = ", ".join(f"{item.number} {item.look.word}" for item in counts)
+    rows.append(NewsRow("Unchanged", len(found.unchanged), (), told or NONE))
+    return Since(sentence, tuple(rows))
+
+
+def _row(name: str, found: Sequence[Change], pages: Mapping[str, str]) -> NewsRow:
+    news = [change for change in found if not change.known]
+    known = len(found) - len(news)
+    groups = _groups(news)
+    remarks = []
+    if len(groups) > SHOWN:
+        left = sum(len(group) for group in groups[SHOWN:])
+        remarks.append(f"{many(left, 'table')} more: see night.json.")
+    if known:
+        remarks.append(f"{many(known, 'table')} just as in the baseline.")
+    items = tuple(_item(group, pages) for group in groups[:SHOWN])
+    return NewsRow(name, len(found), items, " ".join(remarks) or ("" if items else NONE))
+
+
+def _groups(news: Sequence[Change]) -> list[list[Change]]:
+    """Put tables together that have chip, verdict and reason in common, in their order."""
+    groups: dict[tuple[str, str, str], list[Change]] = {}
+    for change in news:
+        groups.setdefault((change.chip_serial, change.now, change.why), []).append(change)
+    return list(groups.values())
+
+
+def _item(group: Sequence[Change], pages: Mapping[str, str]) -> NewsItem:
+    first = group[0]
+    names = [f"{change.design} / {change.table}" for change in group]
+    if len(names) > SHOWN_TABLES:
+        names[SHOWN_TABLES - 1 :] = [f"{len(names) - SHOWN_TABLES + 1} more"]
+    page = pages.get(first.chip_serial, "")
+    return NewsItem(look(first.now), first.chip_serial, page, ", ".join(names), first.why)

@@ -1,0 +1,52 @@
+"""The part of a night's page that says what changed since the baseline."""
+
+from __future__ import annotations
+
+from lxml import html
+
+from harness.store import Change, NightChanges, Verdict
+from reports import index_html
+from tests.unit.reports.samples import sample_run
+
+GONE = "Not run: there is no such port"
+
+
+def change(
+    table: str, now: Verdict, why: str, chip: str = "SP2-0006", before: Verdict | None = None
+) -> Change:
+    return Change("A6", chip, "crc16", table, before, now, before is now, why)
+
+
+def words(found: NightChanges) -> str:
+    part = html.fromstring(index_html(sample_run(), found)).xpath("//section[h2/@id='since']")[0]
+    return " ".join(part.text_content().split())
+
+
+def test_a_page_without_a_comparison_has_no_such_part() -> None:
+    assert b'id="since"' not in index_html(sample_run())
+
+
+def test_tables_of_a_chip_with_one_reason_stand_together_and_known_ones_are_counted() -> None:
+    lost = [change(f"t{number}", Verdict.NOT_RUN, GONE) for number in range(9)]
+    known = change("old", Verdict.ERROR, "open pin", "SP2-0005", Verdict.ERROR)
+    text = words(NightChanges("run-1", (), (), (), (known, *lost), ()))
+    assert text.startswith("Since the baseline Compared with run run-1, which was accepted.")
+    assert (
+        "NOT RUN SP2-0006 crc16 / t0, crc16 / t1, crc16 / t2, crc16 / t3, crc16 / t4, 4 more: "
+        in text
+    )
+    assert "1 table just as in the baseline." in text
+    assert "open pin" not in text
+
+
+def test_so_many_news_that_a_page_would_drown_in_them_are_left_to_the_file() -> None:
+    news = [change("t", Verdict.FAIL, "low", f"SP2-{number:04}") for number in range(25)]
+    text = words(NightChanges("run-1", tuple(news), (), (), (), ()))
+    assert text.count("FAIL SP2-") == 20
+    assert "5 tables more: see night.json." in text
+
+
+def test_a_first_night_says_how_it_becomes_the_baseline_and_escapes_what_it_shows() -> None:
+    found = NightChanges("", (change("t", Verdict.FAIL, "<script>x</script>"),), (), (), (), ())
+    assert f"harness accept {sample_run().run_id} makes this run the baseline." in words(found)
+    assert b"<script>" not in index_html(sample_run(), found)
