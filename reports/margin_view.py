@@ -156,6 +156,7 @@ def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
     if not known:
         return f"No rate passes anywhere; the declared clock is {declared}."
     kind = _KINDS[margin.kind]
+    known.sort(key=kind.of)
     slow, fast = (pick(known, key=lambda edge: edge.highest_hz or 0.0) for pick in (min, max))
     nowhere = len(margin.edges) - len(known)
     rest = f" {nowhere} of {len(margin.edges)} rows pass at no rate." if nowhere else ""

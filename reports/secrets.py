@@ -11,8 +11,11 @@ import operator
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache, cached_property
 from typing import Any, TypeVar
+
+from harness.store import Origin, Verdict, field_types
 
 Record = TypeVar("Record")
 
@@ -33,6 +36,7 @@ _POSIX = re.compile(
 )
 _WINDOWS = re.compile(rf"(?<!\w)[A-Za-z]:[\\/]+(?:{_END}+(?: {_END}+)*[\\/]+)*{_END}+")
 _SHARE = re.compile(rf"(?<![\\\w])\\\\{_END}+(?:\\+{_END}+)+")
+_NO_TEXT = (bool, int, float, datetime, Verdict, Origin)
 _HOMES = {"home", "Users", "users"}
 
 COMMON_NAMES = {"admin", "build", "builder", "lab", "pi", "root", "runner", "test", "user"}
@@ -98,7 +102,8 @@ class Scrubber:
 
 @cache
 def _names_of_fields(kind: type[Any]) -> tuple[str, ...]:
-    return tuple(field.name for field in dataclasses.fields(kind))
+    """Name the fields that may hold text, somewhere inside."""
+    return tuple(name for name, hint in field_types(kind).items() if hint not in _NO_TEXT)
 
 
 def _words(names: Iterable[str]) -> re.Pattern[str] | None:

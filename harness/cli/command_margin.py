@@ -18,7 +18,7 @@ from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell
 from harness.margin_texts import FIGURES, edge_text, limit_text
 from harness.rack import Rack, load_rack
-from harness.store import MarginKind, MarginRecord, Store
+from harness.store import MarginEdge, MarginKind, MarginRecord, Store
 from harness.sweep import Wish, search_margins
 from reports import hertz, write_margins
 
@@ -117,8 +117,13 @@ def _print_record(screen: Console, record: MarginRecord) -> None:
     head = f"{record.slot}  {record.chip_serial}  {record.design}"
     screen.print(Text(f"{head}  {limit_text(record)}"), soft_wrap=True)
     if record.kind is not MarginKind.RATE:
-        for edge in record.edges:
+        for edge in sorted(record.edges, key=_beside, reverse=True):
             screen.print(Text(f"    {edge_text(record.kind, edge)}"), soft_wrap=True)
+
+
+def _beside(edge: MarginEdge) -> float:
+    """What a shmoo's rows are sorted by: the voltage in V, else the sample point in ns."""
+    return float(edge.sample_ns) if edge.volts is None else edge.volts
 
 
 def _print_counts(screen: Console, rack: Rack, records: Sequence[MarginRecord]) -> None:

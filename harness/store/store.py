@@ -38,6 +38,7 @@ from harness.store.records import (
     outcome_rows,
     read_bare_chips,
     read_headings,
+    read_overview,
     read_run,
     run_row,
 )
@@ -246,6 +247,21 @@ class Store:
         Raises StoreError if there is no such run; a slot that it does not have changes nothing.
         """
         return self._read(lambda connection: self._known_run(connection, run_id, slot))
+
+    def overview(self, run_id: str) -> RunRecord:
+        """Read a run with every verdict, and with evidence only where an overview points at it.
+
+        That is the first outcome of each verdict of a slot, PASS aside; the others tell where
+        they belong and their verdict, and nothing more. Raises StoreError if there is no such run.
+        """
+
+        def read(connection: Connection) -> RunRecord:
+            found = read_overview(connection, run_id, self.place)
+            if found is None:
+                raise StoreError(self._unknown(connection, run_id))
+            return found
+
+        return self._read(read)
 
     def record_margin(self, margin: MarginRecord) -> None:
         """Keep a search for a margin."""

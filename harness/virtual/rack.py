@@ -6,9 +6,10 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from harness.errors import VirtualError
 from harness.virtual.spec import SEAT, VirtualBoardSpec, to_json
@@ -48,11 +49,11 @@ class VirtualRack:
             stdout=subprocess.PIPE,
             text=True,
         )
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write(to_json(self._specs, self._nominal_volts) + "\n")
-        self._process.stdin.flush()
-        answer = json.loads(self._process.stdout.readline() or "{}")
+        try:
+            answer = self._ask(self._process)
+        except BaseException:
+            self._end()
+            raise
         if "ports" not in answer:
             self._end()
             why = answer.get("error", "its process ended at once")
@@ -72,17 +73,28 @@ class VirtualRack:
         """Stop the boards."""
         self._end()
 
+    def _ask(self, process: subprocess.Popen[str]) -> dict[str, Any]:
+        """Say which boards are wanted; empty if the process is gone."""
+        assert process.stdin is not None
+        assert process.stdout is not None
+        with suppress(BrokenPipeError):
+            process.stdin.write(to_json(self._specs, self._nominal_volts) + "\n")
+            process.stdin.flush()
+        answer: dict[str, Any] = json.loads(process.stdout.readline() or "{}")
+        return answer
+
     def _end(self) -> None:
         process = self._process
         if process is None:
             return
         assert process.stdin is not None
         assert process.stdout is not None
-        process.stdin.close()
-        try:
-            process.wait(timeout=5.0)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        process.stdout.close()
+        with process.stdout:
+            with suppress(BrokenPipeError):
+                process.stdin.close()
+            try:
+                process.wait(timeout=5.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
         self._process = None

@@ -37,6 +37,9 @@ from reports import (
 MOST_LISTENERS = 64
 """So many browsers may listen at once; more are told to come again."""
 
+INDEX = "index.html"
+"""The page of a run, which needs no evidence but what it points at."""
+
 GRACE_SECONDS = 1.0
 """How long a listener's answer may take to come to its end when the program stops."""
 
@@ -93,7 +96,10 @@ class Pages:
             if run_id not in store.runs():
                 raise HTTPException(404)
             slot = slot_of_file(store.chip(run_id, ""), name)
-            record = store.chip(run_id, slot) if slot is not None else store.run(run_id)
+            if slot is not None:
+                record = store.chip(run_id, slot)
+            else:
+                record = store.overview(run_id) if name == INDEX else store.run(run_id)
             margins = store.margins_behind(run_id)
         file = run_file(record, name, margins)
         if file is None:
