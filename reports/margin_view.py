@@ -82,8 +82,17 @@ def margin_look(margin: MarginRecord, drop: MarginDrop | None) -> Look:
     if percent is None:
         return Look("NO RATE PASSES", "fail")
     if drop is not None:
-        return Look(f"{signed(percent)}, DROPPED", "fail")
-    return Look(signed(percent), "pass" if percent >= 0 else "fail")
+        return Look(f"{percent_text(margin)}, DROPPED", "fail")
+    return Look(percent_text(margin), "pass" if percent >= 0 else "fail")
+
+
+def percent_text(margin: MarginRecord) -> str:
+    """``+42.5 %``, or ``at least +100 %`` where the board could go no faster; empty if none."""
+    if margin.percent is None:
+        return ""
+    open_end = margin.failing_hz is None and margin.kind is not MarginKind.SAMPLE
+    least = "at least " if open_end else ""
+    return least + signed(margin.percent)
 
 
 def signed(percent: float) -> str:
@@ -170,13 +179,14 @@ def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
 def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
     how = "cycles timed by hardware" if margin.exact else "cycles paced by software: averages"
     low, high = margin.noise_low_hz, margin.noise_high_hz
-    noise = "" if low is None or high is None else f"{exactly(low)} to {exactly(high)}"
+    noise = (
+        "" if low is None or high is None or low == high else f"{exactly(low)} to {exactly(high)}"
+    )
     search = margin.kind is MarginKind.RATE
-    percent = margin.percent
     model = ", a virtual board: of a model, not of silicon" if margin.virtual else ""
     return (
         Fact("Declared clock", hertz(margin.declared_hz)),
-        Fact(_KINDS[margin.kind].margin, signed(percent) if percent is not None else ""),
+        Fact(_KINDS[margin.kind].margin, percent_text(margin)),
         Fact("The limit may lie anywhere in", noise if search else ""),
         Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
         Fact("Tried", _tried(margin)),

@@ -57,7 +57,7 @@ def test_a_search_is_told_in_one_sentence_and_its_badge_is_the_margin() -> None:
         ),
         (
             {"edges": (replace(search().edges[0], failing_hz=None),)},
-            "+25.0 %",
+            "at least +25.0 %",
             (
                 "Passes up to 12.5 kHz, the fastest rate there is here: at least 25.0 % above its "
                 "declared clock of 10 kHz."
