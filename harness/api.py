@@ -19,7 +19,7 @@ from harness.runner import run_rack
 from harness.shuttle import Shuttle, nearest
 from harness.store import Store
 from harness.table import Pattern
-from reports import WrittenReports, outcomes_frame, write_run
+from reports import WrittenReports, margins_frame, outcomes_frame, write_run
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +32,7 @@ __all__ = [
     "load_rack",
     "load_shuttle",
     "load_table",
+    "margins",
     "outcomes",
     "run",
     "stored_run",
@@ -93,6 +94,15 @@ def stored_run(run_id: str = "", store: str | Path = STORE) -> RunRecord:
 def outcomes(record: RunRecord) -> pd.DataFrame:
     """Return a run's outcomes as a DataFrame, one row per table and chip."""
     return outcomes_frame(record)
+
+
+def margins(store: str | Path = STORE, chip: str = "", design: str = "") -> pd.DataFrame:
+    """Return the limits that searches found, oldest first, as a DataFrame: one row per limit.
+
+    Of one chip or one design if named. Raises StoreError if there is no such store.
+    """
+    with Store.existing(store) as kept:
+        return margins_frame(kept.margins(chip=chip, design=design))
 
 
 def write_reports(record: RunRecord, folder: str | Path) -> WrittenReports:

@@ -12,7 +12,8 @@ The tree (one rule: an error names the situation, not the mechanism)::
     │   ├── BoardSilent     nothing came back in time
     │   ├── BoardMisbehaved something came back that the protocol does not allow
     │   ├── BoardLost       the port went away while it was in use
-    │   └── HostMisuse      the host asked for what the protocol does not allow
+    │   ├── HostMisuse      the host asked for what the protocol does not allow
+    │   └── SupplyTrouble   the bench supply did not do as it was told
     ├── TableUnfit          a board cannot run a table as its settings demand
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
@@ -145,6 +146,10 @@ class BoardLost(LinkError):
 
 class HostMisuse(LinkError):
     """The host asked for something that the protocol does not allow."""
+
+
+class SupplyTrouble(LinkError):
+    """The bench supply could not be reached, or did not do as it was told."""
 
 
 class TableUnfit(HarnessError):

@@ -9,7 +9,7 @@ import json
 import threading
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +17,9 @@ from typing import Any, Self, cast
 
 from harness.errors import StoreError
 from harness.judge import Change, NightChanges, RetryPolicy, RunRecord, Verdict, changes
+from harness.margin import MarginEvent, MarginFound
+from harness.margin_texts import limit_text
+from harness.night_margins import NightMargins, margin_line, search_at_night
 from harness.rack import (
     Event,
     Observer,
@@ -29,7 +32,7 @@ from harness.rack import (
     TableJudged,
     unobserved,
 )
-from harness.runner import check_resumable, load_jobs, new_run, run_from
+from harness.runner import check_resumable, load_jobs, new_run, patiently, run_from
 from harness.store import Store, encode
 from reports import Scrubber, WrittenReports, write_run
 
@@ -49,6 +52,12 @@ class Night:
     record: RunRecord
     changes: NightChanges
     reports: WrittenReports
+    margins: NightMargins = field(default_factory=NightMargins)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """What a person must know: the five lines, and one on margins where any were searched."""
+        return (*five_lines(self.changes), *(_SCRUBBER.text(x) for x in margin_line(self.margins)))
 
     @property
     def folder(self) -> Path:
@@ -78,21 +87,44 @@ def run_night(
     with NightLog(folder, observe) as log:
         log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
         record = run_from(run, rack, store, jobs, policy, log, stop)
-        night = close_night(record, store, out)
-        for line in five_lines(night.changes):
+        with patiently(store, log, stop or StopSwitch()):
+            margins = search_at_night(rack, store, record, log.hear_margin, stop)
+        night = close_night(record, _baseline(record, store, log), out, margins)
+        for line in night.lines:
             log.write(line)
     return night
 
 
-def close_night(record: RunRecord, store: Store, out: Path) -> Night:
+def _baseline(record: RunRecord, store: Store, log: NightLog) -> RunRecord | None:
+    """Read what a night is compared with; a store that is away is waited for until Ctrl-C."""
+    try:
+        with patiently(store, log, StopSwitch()):
+            return store.baseline(record.rack)
+    except StoreError as error:
+        message = (
+            f"{error}; the run is kept whole, and `harness report {record.run_id}` writes its "
+            "reports, but it was compared with nothing"
+        )
+        raise StoreError(message) from error
+
+
+def close_night(
+    record: RunRecord,
+    baseline: RunRecord | None,
+    out: Path,
+    margins: NightMargins | None = None,
+) -> Night:
     """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
-    found = _SCRUBBER.record(changes(record, store.baseline(record.rack)))
+    found = _SCRUBBER.record(changes(record, baseline))
     folder = night_folder(out, record.run_id)
-    reports = write_run(record, folder, known=known_failures(found), found=found)
+    searched = margins or NightMargins()
+    reports = write_run(record, folder, known_failures(found), found, searched.kept)
+    night = Night(record, found, reports, searched)
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
+    plain["margin_drops"] = [encode(drop) for drop in night.margins.drops]
     _write(folder / "night.json", json.dumps(plain, indent=1) + "\n")
-    _write(folder / "night.txt", "\n".join(five_lines(found)) + "\n")
-    return Night(record, found, reports)
+    _write(folder / "night.txt", "\n".join(night.lines) + "\n")
+    return night
 
 
 def known_failures(found: NightChanges) -> frozenset[tuple[str, str, str]]:
@@ -183,6 +215,12 @@ class NightLog:
         if text:
             self.write(text)
         self._observe(event)
+
+    def hear_margin(self, event: MarginEvent) -> None:
+        """Log a search that ended."""
+        if isinstance(event, MarginFound):
+            one = event.record
+            self.write(f"{one.slot}  {one.chip_serial}  {one.design}  {limit_text(one)}")
 
     def write(self, text: str) -> None:
         """Write one line with the time before it; a full disk costs the log, not the night."""

@@ -1,20 +1,18 @@
 """The whole job: rack, designs and tables in; every outcome in the store; the run's record out.
 
-One rule: this is where the rooms are put together. Whether a slot is real or virtual is decided
-here, once, by the address that its session is opened at.
+One rule: this is where the rooms are put together; what a slot does is its worker's business.
 """
 
 from __future__ import annotations
 
 import fnmatch
 import secrets
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 
-from harness.board import open_session
 from harness.errors import (
     ConfigError,
     Finding,
@@ -34,23 +32,21 @@ from harness.judge import (
     not_run,
 )
 from harness.rack import (
-    BoardSession,
     Locks,
     Observer,
-    Opener,
     Rack,
     Slot,
     SlotWorker,
     StopSwitch,
     StoreNews,
-    find_port,
+    interrupts_stop,
     run_slots,
     unobserved,
 )
+from harness.reaching import reach
 from harness.shuttle import Design, Shuttle, TableSpec, nearest
 from harness.store import Store
 from harness.table import Pattern, load_table
-from harness.virtual import VirtualBoardSpec, VirtualRack
 
 BROKEN_OFF = "the run broke off before this table had its turn"
 
@@ -132,11 +128,34 @@ def run_from(
     ``run`` is a heading made by :func:`new_run`, or a stored run to go on with.
     """
     switch = stop if stop is not None else StopSwitch()
-    with store.waiting(lambda text: observe(StoreNews(text))):
+    with patiently(store, observe, switch):
         _measure(run, rack, store, jobs, policy or RetryPolicy(), observe, switch)
-        store.record_outcomes(run.run_id, compared(store.run(run.run_id)))
-        store.finish_run(run.run_id, datetime.now(UTC), cancelled=switch.stopped)
-        return store.run(run.run_id)
+        cancelled = switch.stopped
+        with _saying_how_to_finish(run):
+            store.record_outcomes(run.run_id, compared(store.run(run.run_id)))
+            store.finish_run(run.run_id, datetime.now(UTC), cancelled=cancelled)
+            return store.run(run.run_id)
+
+
+@contextmanager
+def patiently(store: Store, observe: Observer, stop: StopSwitch) -> Iterator[None]:
+    """Wait, inside, for a store that is away, until Ctrl-C or the switch ends that."""
+    with (
+        interrupts_stop(stop),
+        store.waiting(lambda text: observe(StoreNews(text)), lambda: stop.stopped),
+    ):
+        yield
+
+
+@contextmanager
+def _saying_how_to_finish(run: RunRecord) -> Iterator[None]:
+    """Have an error of the store say what is kept of a run that is begun, and what to do."""
+    try:
+        yield
+    except StoreError as error:
+        how = f"--resume {run.run_id} finishes this run"
+        message = f"{error}; what was told as measured is kept, and {how}"
+        raise StoreError(message) from error
 
 
 def _measure(
@@ -151,11 +170,11 @@ def _measure(
     """Take the run and its boards, and run every slot to its end."""
     sink = _RunSink(store, run)
     holder = f"run {run.run_id} of {rack.name}"
-    with Locks(holder) as locks, _ports(rack) as addresses:
+    with Locks(holder) as locks, reach(rack, locks) as reached:
         _take_run(run, store, locks)
-        opener = _opener(rack, addresses, locks)
+        opener, virtual = reached.open_slot, reached.addresses
         workers = [
-            SlotWorker(slot, cases, opener, sink, policy, stop, observe, addresses.get(slot.name))
+            SlotWorker(slot, cases, opener, sink, policy, stop, observe, virtual.get(slot.name))
             for slot, cases in _left(rack, jobs, run)
         ]
         if run.chips:
@@ -166,7 +185,8 @@ def _measure(
                 for worker, slot in zip(workers, rack.slots, strict=True)
             )
             store.start_run(replace(run, chips=tuple(planned)))
-        run_slots(workers, stop)
+        with _saying_how_to_finish(run):
+            run_slots(workers, stop)
 
 
 def load_jobs(shuttle: Shuttle, designs: Sequence[str] = ()) -> tuple[Job, ...]:
@@ -207,17 +227,6 @@ def choose_designs(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[Design, ...
         for design in shuttle.designs
         if not wanted or any(fnmatch.fnmatchcase(design.name, name) for name in wanted)
     )
-
-
-@contextmanager
-def reachable(rack: Rack, holder: str) -> Iterator[Opener]:
-    """Start the rack's virtual boards, if any; gives what opens a session with a slot's board.
-
-    ``holder`` is told to others who want the same board meanwhile. Raises VirtualError if
-    virtual boards cannot be started; the opener raises LinkError.
-    """
-    with Locks(holder) as locks, _ports(rack) as addresses:
-        yield _opener(rack, addresses, locks)
 
 
 class _RunSink:
@@ -331,44 +340,3 @@ def _planned(chip: ChipRecord, shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]
     now = datetime.now(UTC)
     waiting = (not_run(case, BROKEN_OFF, now) for case in _cases(shuttle, slot, jobs))
     return replace(chip, outcomes=tuple(waiting))
-
-
-@contextmanager
-def _ports(rack: Rack) -> Iterator[Mapping[str, Mapping[str, str]]]:
-    """Start the rack's virtual boards, if it has any; ``port`` and ``switch`` by slot name."""
-    specs = [
-        VirtualBoardSpec(
-            slot=slot.name,
-            board_serial=slot.board,
-            chip_serial=slot.chip,
-            shuttle_path=rack.shuttle.path,
-            profile_path=rack.profile.path,
-            defects=slot.defects,
-            board_faults=slot.board_faults,
-            link_faults=slot.link_faults,
-        )
-        for slot in rack.slots
-        if slot.virtual
-    ]
-    if not specs:
-        yield {}
-        return
-    with VirtualRack(specs) as boards:
-        yield {
-            name: {"port": port, "switch": boards.switches[name]}
-            for name, port in boards.ports.items()
-        }
-
-
-def _opener(rack: Rack, addresses: Mapping[str, Mapping[str, str]], locks: Locks) -> Opener:
-    """Open sessions: a virtual board is this run's own, any other is locked first."""
-    simulated = replace(rack.profile, backend="virtual")
-
-    def open_slot(slot: Slot) -> BoardSession:
-        if slot.name in addresses:
-            return open_session(addresses[slot.name]["port"], simulated, rack.shuttle)
-        port = slot.port or find_port(slot.board)
-        locks.take(port)
-        return open_session(port, rack.profile, rack.shuttle)
-
-    return open_slot

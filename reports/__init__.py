@@ -17,7 +17,7 @@ from reports.bundle import (
     one_chip,
 )
 from reports.card import WrittenCard, card_html, label_html, qr_text, report_of, write_card
-from reports.frame import outcomes_frame
+from reports.frame import margins_frame, outcomes_frame
 from reports.history import (
     Anchor,
     ChipSubject,
@@ -26,6 +26,7 @@ from reports.history import (
     SlotSubject,
     Subject,
     all_subjects,
+    margins_of,
     selection,
 )
 from reports.history_write import (
@@ -37,12 +38,14 @@ from reports.history_write import (
 )
 from reports.html import chip_html, index_html, page_environment, style_text
 from reports.junit import chip_junit, run_junit
+from reports.looks import Look, Tally, look, tally, worst
+from reports.margin_write import margins_html, write_margins
 from reports.mismatches import mismatches_csv
 from reports.names import safe_name
-from reports.pages import Look, Tally, look, tally, worst
 from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
+from reports.texts import hertz
 from reports.ticket import ticket_markdown
 from reports.waveform import waveform
 from reports.write import WrittenChip, WrittenReports, write_file, write_run
@@ -75,11 +78,15 @@ __all__ = [
     "chip_html",
     "chip_junit",
     "chip_pages",
+    "hertz",
     "history_html",
     "history_policy",
     "index_html",
     "label_html",
     "look",
+    "margins_frame",
+    "margins_html",
+    "margins_of",
     "mismatches_csv",
     "name_trouble",
     "one_chip",
@@ -107,5 +114,6 @@ __all__ = [
     "write_card",
     "write_file",
     "write_histories",
+    "write_margins",
     "write_run",
 ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import re
+import unicodedata
 import zipfile
 import zlib
 from collections.abc import Mapping
@@ -28,8 +29,12 @@ MOST_FILES = 2_000
 """Bytes of one file and of all files when unpacked, and how many files there may be."""
 
 _MOMENT = (1980, 1, 1, 0, 0, 0)
+_UTF_8 = 0x800
+"""The flag that says so of a name (PKWARE APPNOTE.TXT, 4.4.4, bit 11)."""
 _METHODS = {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
-_BAD_CHARACTERS = re.compile(r'[\x00-\x1f\x7f\\:*?"<>|]')
+_BAD_CHARACTERS = re.compile(
+    r'[\x00-\x1f\x7f-\x9f\\:*?"<>|\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]'
+)
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 _LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 _AGAIN = "ask whoever made the bundle for it again"
@@ -77,6 +82,9 @@ def unpack(path: Path) -> dict[str, bytes]:
     except OSError as trouble:
         why = trouble.strerror or str(trouble)
         raise _refusal(path, "file-unreadable", why, "check the path") from trouble
+    except UnicodeDecodeError as trouble:
+        what = f"{trouble.object!r} is a name that is not UTF-8"
+        raise _refusal(path, "unsafe-name", what, _AGAIN) from trouble
     except (zipfile.BadZipFile, NotImplementedError, ValueError) as trouble:
         why = f"not a whole zip archive: {trouble}"
         raise _refusal(path, "damaged-bundle", why, _AGAIN) from trouble
@@ -91,6 +99,8 @@ def name_trouble(name: str) -> str:
     for part in name.split("/"):
         if part in {"", ".", ".."}:
             return "leads out of the bundle"
+        if part[0] == "-":
+            return "looks like an option of a command"
         if part[-1] in {".", " "} or _RESERVED.fullmatch(part):
             return "is a name that some file systems treat specially"
     return ""
@@ -100,25 +110,35 @@ def _check_listing(path: Path, infos: list[zipfile.ZipInfo]) -> None:
     if len(infos) > MOST_FILES:
         what = f"{len(infos):,} files, {MOST_FILES:,} are possible"
         raise _refusal(path, "bundle-too-large", what, _AGAIN)
-    seen: set[str] = set()
+    seen: dict[str, str] = {}
     for info in infos:
         # zipfile cuts a name at a zero byte; the name as written counts
         trouble = name_trouble(info.orig_filename) or _kind_trouble(info)
         if trouble:
             raise _refusal(path, "unsafe-name", f"{info.orig_filename!r} {trouble}", _AGAIN)
-        if info.filename.casefold() in seen:
-            raise _refusal(path, "altered-bundle", f"{info.filename} is there twice", _AGAIN)
-        seen.add(info.filename.casefold())
+        name, key = info.filename, _on_any_disk(info.filename)
+        if key in seen:
+            other = f", once as {seen[key]}" if seen[key] != name else ""
+            raise _refusal(path, "altered-bundle", f"{name} is there twice{other}", _AGAIN)
+        seen[key] = name
     for name in seen:
         parents = {name[: k.start()] for k in re.finditer("/", name)}
-        for parent in sorted(parents & seen):
-            raise _refusal(path, "unsafe-name", f"{parent} is a file and a folder", _AGAIN)
+        for parent in sorted(parents & seen.keys()):
+            what = f"{seen[parent]} is a file and a folder"
+            raise _refusal(path, "unsafe-name", what, _AGAIN)
     _check_sizes(path, {info.filename: info.file_size for info in infos})
+
+
+def _on_any_disk(name: str) -> str:
+    """Give what names have in common that some file system takes for the same."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 
 def _kind_trouble(info: zipfile.ZipInfo) -> str:
     if info.external_attr >> 16 & 0o170000 not in {0, 0o100000}:
         return "is a link or a device, not a file"
+    if not info.orig_filename.isascii() and not info.flag_bits & _UTF_8:
+        return "is a name that does not say it is UTF-8"
     if info.flag_bits & 1:
         return "is encrypted"
     if info.compress_type not in _METHODS:
@@ -140,7 +160,7 @@ def _read(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
     try:
         with archive.open(info) as stream:
             data = stream.read(info.file_size + 1)
-    except (zipfile.BadZipFile, zlib.error, EOFError) as trouble:
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError) as trouble:
         what = f"{info.filename} was altered or is damaged ({trouble})"
         raise _refusal(path, "altered-bundle", what, _AGAIN) from trouble
     if len(data) != info.file_size:
@@ -182,6 +202,9 @@ def _listed(path: Path, text: bytes) -> dict[str, str]:
         match = _LINE.fullmatch(line)
         if match is None:
             raise _refusal(path, "altered-bundle", f"{MANIFEST} was altered", _AGAIN)
+        if match.group(2) in listed:
+            what = f"{MANIFEST} was altered: it lists {match.group(2)!r} twice"
+            raise _refusal(path, "altered-bundle", what, _AGAIN)
         listed[match.group(2)] = match.group(1)
     return listed
 

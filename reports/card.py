@@ -6,27 +6,34 @@ hand-out card.
 
 from __future__ import annotations
 
-import base64
 import hashlib
-from dataclasses import dataclass, replace
-from functools import cache
-from importlib import resources
+from dataclasses import dataclass
 from pathlib import Path
 
 import segno
 from markupsafe import Markup
 
 from harness.errors import StoreError
-from harness.intake import ChipIntake, PinState, Result, title_of
+from harness.intake import ChipIntake, PinState, Result, StepResult, title_of
 from harness.store import RunRecord, Verdict
-from reports.html import chip_html, render
+from reports.html import chip_html, render, style_hash, style_text
+from reports.looks import Fact, Look, look
 from reports.names import safe_name
-from reports.pages import Fact, Look, look
 from reports.secrets import Scrubber
 from reports.texts import many, moment
 from reports.write import write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
+MOST_TEXT = 120
+"""Letters of one text on a card; the journal has all of them."""
+
+MOST_TRIES = 3
+"""Earlier tries that a card lists, the last ones; the journal has all of them."""
+
+LINE, ROOMY_LINES = 70, 24
+"""Letters of a line on paper, and how many lines of a card need no small print."""
+
+_STYLES = ("style.css", "card.css")
 
 
 @dataclass(frozen=True)
@@ -53,6 +60,12 @@ class CardPage:
     remark: str
     code: str
     side: int
+
+    @property
+    def crowded(self) -> bool:
+        """Whether it takes small print for the card to stay on one sheet."""
+        texts = (*self.reasons, *(line.text for line in (*self.checked, *self.unchecked)))
+        return sum(1 + len(text) // LINE for text in texts) > ROOMY_LINES
 
 
 @dataclass(frozen=True)
@@ -100,10 +113,8 @@ def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
     Raises StoreError naming the folder and the reason.
     """
     name = safe_name(intake.chip.chip_serial)
-    shown = Scrubber().record(intake.run)
-    own = next(chip for chip in shown.chips if chip.slot == intake.chip.slot)
-    intake = replace(intake, run=shown, chip=own)
-    kind = build_card(intake).kind
+    shown = Scrubber().record(intake)
+    kind = build_card(shown).kind
     stem = "handout" if kind == HANDED_OUT else "hold"
     card, label = folder / f"{name}-{stem}.html", folder / f"{name}-{stem}-label.html"
     for old in ("handout", "hold"):
@@ -114,15 +125,15 @@ def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
     if hashlib.sha256(data).hexdigest() != intake.report_sha256:
         raise StoreError(f"{report}: the report is not the one that was hashed")
     write_file(report, data, folder)
-    write_file(label, label_html(intake), folder)
-    write_file(card, card_html(intake), folder)
+    write_file(label, label_html(shown), folder)
+    write_file(card, card_html(shown), folder)
     return WrittenCard(kind, card, label, report)
 
 
 def build_card(intake: ChipIntake) -> CardPage:
     """Work out everything that a card says."""
     reasons = intake.hold_reasons
-    lines = [Checked(r.result.value, title_of(r.key), r.text) for r in intake.results]
+    lines = _lines(intake)
     done = {Result.DONE.value, Result.FAILED.value}
     code, side = _code(qr_text(intake))
     return CardPage(
@@ -130,7 +141,7 @@ def build_card(intake: ChipIntake) -> CardPage:
         look=Look("HOLD", "fail") if reasons else look(Verdict.PASS),
         serial=intake.chip.chip_serial,
         headline=_headline(intake),
-        reasons=reasons,
+        reasons=tuple(_short(reason, 2 * MOST_TEXT) for reason in reasons),
         facts=_facts(intake),
         checked=tuple(line for line in lines if line.word in done),
         unchecked=(*(line for line in lines if line.word not in done), *_unproven(intake)),
@@ -138,6 +149,34 @@ def build_card(intake: ChipIntake) -> CardPage:
         code=code,
         side=side,
     )
+
+
+def _lines(intake: ChipIntake) -> list[Checked]:
+    """Every step in order, and before it what it came to when it was done earlier."""
+    lines: list[Checked] = []
+    shown = intake.earlier[-MOST_TRIES:]
+    for found in intake.results:
+        title = title_of(found.key)
+        tries = [old for old in intake.earlier if old.key == found.key]
+        lines += [
+            _checked(old, f"{title}, try {k}")
+            for k, old in enumerate(tries, 1)
+            if any(old is kept for kept in shown)
+        ]
+        lines.append(_checked(found, title))
+    left = len(intake.earlier) - len(shown)
+    if left:
+        lines.append(Checked("earlier", "Other tries", f"{left} more are in the journal"))
+    return lines
+
+
+def _checked(found: StepResult, title: str) -> Checked:
+    return Checked(found.result.value, title, _short(found.text))
+
+
+def _short(text: str, most: int = MOST_TEXT) -> str:
+    """Cut a text where it shows."""
+    return text if len(text) <= most else f"{text[: most - 1]}…"
 
 
 def _headline(intake: ChipIntake) -> str:
@@ -153,8 +192,8 @@ def _headline(intake: ChipIntake) -> str:
 def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
     run, chip = intake.run, intake.chip
     return (
-        Fact("Shuttle", f"{run.shuttle}, {run.organisation}"),
-        Fact("Checked by", intake.by),
+        Fact("Shuttle", _short(f"{run.shuttle}, {run.organisation}")),
+        Fact("Checked by", _short(intake.by, 60)),
         Fact("When", moment(intake.at.replace(microsecond=0))),
         Fact("Board and slot", f"{chip.board_serial or 'did not answer'}, {chip.slot}"),
         Fact("Run", run.run_id, "code"),
@@ -185,22 +224,8 @@ def _code(text: str) -> tuple[str, int]:
     return "".join(runs), len(rows)
 
 
-@cache
-def _style() -> tuple[Markup, Markup, str, str]:
-    folder = resources.files("reports").joinpath("templates")
-    base = folder.joinpath("style.css").read_text("utf-8")
-    card = base + folder.joinpath("card.css").read_text("utf-8")
-    label = card + folder.joinpath("label.css").read_text("utf-8")
-    safe = (Markup(card), Markup(label))  # noqa: S704 - our own files
-    return *safe, _digest(card), _digest(label)
-
-
-def _digest(style: str) -> str:
-    return base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
-
-
 def _rendered(template: str, page: CardPage) -> bytes:
-    card, label, card_hash, label_hash = _style()
-    if template.startswith("label"):
-        return render(template, page, style=label, style_hash=label_hash)
-    return render(template, page, style=card, style_hash=card_hash)
+    names = (*_STYLES, "label.css") if template.startswith("label") else _STYLES
+    style = style_text(*names)
+    shown = Markup(style)  # noqa: S704 - our own files
+    return render(template, page, style=shown, style_hash=style_hash(style))

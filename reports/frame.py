@@ -6,10 +6,11 @@ The one rule: one row an outcome, and no column holds anything but plain values.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import pandas as pd
 
-from harness.store import ChipRecord, Outcome, RunRecord
+from harness.store import ChipRecord, MarginEdge, MarginRecord, Outcome, RunRecord
 
 COLUMNS: dict[str, str] = {
     "run_id": "str",
@@ -62,6 +63,62 @@ def outcomes_frame(run: RunRecord) -> pd.DataFrame:
     values["started"] = list(pd.to_datetime(pd.Series(values["started"], dtype="object"), utc=True))
     columns = {name: pd.Series(values[name], dtype=dtype) for name, dtype in COLUMNS.items()}
     return pd.DataFrame(columns)
+
+
+MARGIN_COLUMNS: dict[str, str] = {
+    "margin_id": "str",
+    "run_id": "str",
+    "chip_serial": "str",
+    "board_serial": "str",
+    "slot": "str",
+    "virtual": "bool",
+    "design": "str",
+    "table": "str",
+    "kind": "str",
+    "sample_ns": "int64",
+    "volts": "float64",
+    "declared_hz": "float64",
+    "highest_hz": "float64",
+    "failing_hz": "float64",
+    "percent": "float64",
+    "exact": "bool",
+    "points": "int64",
+    "trials": "int64",
+    "measured": "datetime64[us, UTC]",
+    "seconds": "float64",
+    "trouble": "str",
+}
+"""Columns and their dtypes; one row for each limit, so a shmoo has as many as it has sample points
+or voltages. ``percent`` is the limit above the declared clock."""
+
+
+def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:
+    """Return one row a limit with the columns of :data:`MARGIN_COLUMNS`, in the margins' order.
+
+    What is not known is NaN. A search that broke off without a limit has no row.
+    """
+    rows = [_limit(margin, edge) for margin in margins for edge in margin.edges]
+    values = {name: [row[name] for row in rows] for name in MARGIN_COLUMNS}
+    measured = pd.to_datetime(pd.Series(values["measured"], dtype="object"), utc=True)
+    values["measured"] = list(measured)
+    return pd.DataFrame(
+        {name: pd.Series(values[name], dtype=dtype) for name, dtype in MARGIN_COLUMNS.items()}
+    )
+
+
+def _limit(margin: MarginRecord, edge: MarginEdge) -> dict[str, object]:
+    highest = math.nan if edge.highest_hz is None else edge.highest_hz
+    same = (name for name in MARGIN_COLUMNS if name in MarginRecord.__dataclass_fields__)
+    return {
+        **{name: getattr(margin, name) for name in same},
+        "kind": margin.kind.value,
+        "sample_ns": edge.sample_ns,
+        "volts": math.nan if edge.volts is None else edge.volts,
+        "highest_hz": highest,
+        "failing_hz": math.nan if edge.failing_hz is None else edge.failing_hz,
+        "percent": (highest / margin.declared_hz - 1) * 100,
+        "points": len(margin.points),
+    }
 
 
 def _row(run: RunRecord, chip: ChipRecord, outcome: Outcome) -> dict[str, object]:

@@ -16,16 +16,19 @@ from harness.store import (
     History,
     HistoryLine,
     HistoryNight,
+    MarginRecord,
     PassRate,
     Selection,
+    Store,
     Subjects,
     Verdict,
     of_chip,
     of_design,
     of_slot,
 )
-from reports.pages import Look, Tally, look, tally, worst
-from reports.texts import many
+from reports.looks import Look, Tally, look, tally, worst
+from reports.margin_history import MarginHistory, build_margins
+from reports.texts import many, share
 
 NIGHTS_LISTED = 30
 """So many of the latest nights are also listed with their run and counts."""
@@ -134,6 +137,7 @@ class HistoryPage:
     months: tuple[Month, ...]
     legend: tuple[Look, ...]
     latest: tuple[NightLine, ...]
+    margins: MarginHistory
     links: Links
 
 
@@ -164,6 +168,17 @@ def selection(subject: Subject) -> Selection:
             return of_slot(rack, slot)
 
 
+def margins_of(store: Store, subject: Subject) -> tuple[MarginRecord, ...]:
+    """Read the margins that a history is about, oldest first; a slot's history has none."""
+    match subject:
+        case ChipSubject(serial):
+            return store.margins(chip=serial)
+        case DesignSubject(name):
+            return store.margins(design=name)
+        case SlotSubject():
+            return ()
+
+
 def all_subjects(found: Subjects) -> tuple[Subject, ...]:
     """Make subjects of a store's lists: chips, designs, slots."""
     return (
@@ -173,21 +188,27 @@ def all_subjects(found: Subjects) -> tuple[Subject, ...]:
     )
 
 
-def build_history(subject: Subject, found: History, links: Links) -> HistoryPage:
-    """Work out a page: what does not pass now first, then the nights, month by month."""
+def build_history(
+    subject: Subject, found: History, links: Links, margins: Sequence[MarginRecord] = ()
+) -> HistoryPage:
+    """Work out a page: margins, what does not pass now, then the nights, month by month.
+
+    ``margins`` are all that are kept of the subject, oldest first.
+    """
     kind, title, what = _heading(subject)
     ordered = sorted(found.lines, key=_rank)
     verdicts = [night_worst(night) for night in found.nights]
     return HistoryPage(
         kind=kind,
         title=title,
-        headline=_headline(subject, found),
+        headline=_headline(subject, found, margins),
         tallies=_tallies(ordered),
         what=what,
         lines=tuple(_line(subject, line, links) for line in ordered),
         months=_months(found.nights),
         legend=tuple(look(v) for v in SEVERITY_ORDER if v in verdicts),
         latest=tuple(_night_line(n, links) for n in reversed(found.nights[-NIGHTS_LISTED:])),
+        margins=build_margins(margins),
         links=links,
     )
 
@@ -200,15 +221,6 @@ def build_subjects(subjects: Iterable[Subject], links: Links) -> SubjectsPage:
         titles.setdefault(title, []).append(Anchor(text, links.subject(subject)))
     groups = (SubjectGroup(title, tuple(anchors)) for title, anchors in titles.items() if anchors)
     return SubjectsPage(tuple(groups), links)
-
-
-def percent(share: float) -> str:
-    """Write a share with one decimal; only a whole is 100, and only nothing is 0."""
-    if 0 < share < 0.0005:
-        return "<0.1"
-    if 0.9995 <= share < 1:
-        return ">99.9"
-    return f"{share:.0%}".rstrip("%") if share in {0, 1} else f"{share * 100:.1f}"
 
 
 def minute(when: datetime | None) -> str:
@@ -251,7 +263,9 @@ def _listed(subject: Subject) -> tuple[str, str]:
             return f"Slots of rack {rack}", slot
 
 
-def _headline(subject: Subject, found: History) -> str:
+def _headline(subject: Subject, found: History, margins: Sequence[MarginRecord]) -> str:
+    if not found.nights and margins:
+        return "No run of it is kept in this store, only searches for its margin."
     if not found.nights:
         return "Nothing is kept of it in this store."
     chips = many(len({line.chip_serial for line in found.lines}), "chip")
@@ -307,11 +321,11 @@ def _names(subject: Subject, line: HistoryLine, links: Links) -> Iterable[Anchor
 
 
 def _rate(rate: PassRate) -> str:
-    return f"{percent(rate.passes / rate.tested)} %" if rate.tested else "–"
+    return f"{share(rate.passes / rate.tested)} %" if rate.tested else "–"
 
 
 def _sure(rate: PassRate) -> str:
-    return f"{percent(rate.low)} to {percent(rate.high)} %" if rate.tested else "–"
+    return f"{share(rate.low)} to {share(rate.high)} %" if rate.tested else "–"
 
 
 def _months(nights: Sequence[HistoryNight]) -> tuple[Month, ...]:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from harness.store import History
+from harness.store import History, MarginRecord
 from reports.history import (
     Anchor,
     ChipSubject,
@@ -24,6 +24,7 @@ from reports.history import (
 )
 from reports.html import render, style_hash, style_policy, style_text
 from reports.names import distinct_names
+from reports.secrets import Scrubber
 from reports.write import write_file
 
 STYLES = ("style.css", "history.css")
@@ -37,9 +38,12 @@ class WrittenHistories:
     index: Path | None
 
 
-def history_html(subject: Subject, found: History, links: Links) -> bytes:
+def history_html(
+    subject: Subject, found: History, links: Links, margins: Sequence[MarginRecord] = ()
+) -> bytes:
     """Return the page of one chip, design or slot as UTF-8."""
-    return _rendered("history.html.jinja", build_history(subject, found, links))
+    shown = [Scrubber().record(margin) for margin in margins]
+    return _rendered("history.html.jinja", build_history(subject, found, links, shown))
 
 
 def subjects_html(subjects: Sequence[Subject], links: Links) -> bytes:
@@ -53,12 +57,15 @@ def history_policy() -> str:
 
 
 def write_histories(
-    subjects: Sequence[Subject], read: Callable[[Subject], History], folder: Path
+    subjects: Sequence[Subject],
+    read: Callable[[Subject], History],
+    folder: Path,
+    margins: Callable[[Subject], Sequence[MarginRecord]] = lambda _: (),
 ) -> WrittenHistories:
     """Write the page of each subject into ``folder``, which is made if need be, then the index.
 
-    ``read`` gets a subject's history when its turn comes. Raises StoreError naming the folder
-    and the reason.
+    ``read`` and ``margins`` get what is kept of a subject when its turn comes. Raises StoreError
+    naming the folder and the reason.
     """
     names = distinct_names({subject: _file_name(subject) for subject in subjects})
     paths = {subject: folder / f"{name}.html" for subject, name in names.items()}
@@ -69,7 +76,8 @@ def write_histories(
         pages=(Anchor("All histories", index.name),) if index is not None else (),
     )
     for subject, path in paths.items():
-        write_file(path, history_html(subject, read(subject), links), folder)
+        page = history_html(subject, read(subject), links, margins(subject))
+        write_file(path, page, folder)
     if index is not None:
         write_file(index, subjects_html(list(paths), replace(links, pages=())), folder)
     return WrittenHistories(tuple(paths.values()), index)

@@ -8,26 +8,30 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Sequence
 from functools import cache
 from importlib import resources
 
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from harness.store import ChipRecord, NightChanges, RunRecord
-from reports.pages import build_chip, build_index
+from harness.store import ChipRecord, MarginRecord, NightChanges, RunRecord
+from reports.overview import build_index
+from reports.pages import build_chip
 from reports.since import build_since
 from reports.texts import duration, many, pin_name, printable
 
 
-def chip_html(run: RunRecord, chip: ChipRecord) -> bytes:
-    """Return the page of one chip as UTF-8."""
-    return render("chip.html.jinja", build_chip(run, chip))
+def chip_html(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> bytes:
+    """Return the page of one chip as UTF-8, with what the run measured of its ``margins``."""
+    return render("chip.html.jinja", build_chip(run, chip, margins))
 
 
-def index_html(run: RunRecord, found: NightChanges | None = None) -> bytes:
+def index_html(
+    run: RunRecord, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+) -> bytes:
     """Return the page of the whole run as UTF-8; a night's begins with what changed."""
-    page = build_index(run)
+    page = build_index(run, margins)
     since = None if found is None else build_since(found, page.cards, run.run_id)
     return render("index.html.jinja", page, since=since)
 

@@ -6,7 +6,6 @@ only set them in HTML, and choose nothing.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
@@ -15,11 +14,14 @@ from harness.store import (
     SEVERITY_ORDER,
     ChipRecord,
     EvidenceCycle,
+    MarginRecord,
     Outcome,
     PinCount,
     RunRecord,
     Verdict,
 )
+from reports.looks import Fact, Look, Tally, look, tally
+from reports.margin_view import MarginView, margin_views
 from reports.names import chip_folders, waveform_names
 from reports.texts import (
     agreement,
@@ -41,31 +43,6 @@ LINES_SHOWN = 24
 has all that were kept."""
 
 PINS_SHOWN = 32
-
-
-@dataclass(frozen=True)
-class Look:
-    """A verdict as it is shown: its word, and the name of its shape and colour in the style."""
-
-    word: str
-    shape: str
-
-
-@dataclass(frozen=True)
-class Tally:
-    """How many tables, or chips, got a verdict."""
-
-    look: Look
-    number: int
-
-
-@dataclass(frozen=True)
-class Fact:
-    """A term with its value; ``kind`` is ``text``, or ``code`` for what is compared by eye."""
-
-    term: str
-    value: str
-    kind: str = "text"
 
 
 @dataclass(frozen=True)
@@ -110,72 +87,19 @@ class ChipPage:
     sources: tuple[Fact, ...]
     findings: tuple[Finding, ...]
     lines: tuple[Line, ...]
+    margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
     junit: str
     index: str
 
 
-@dataclass(frozen=True)
-class Card:
-    """One slot in the overview of the rack."""
+def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> ChipPage:
+    """Work out a chip's page: what did not pass first and whole, then every table in a line.
 
-    chip: ChipRecord
-    look: Look
-    headline: str
-    tallies: tuple[Tally, ...]
-    page: str
-
-
-@dataclass(frozen=True)
-class Group:
-    """The chips that got one verdict."""
-
-    look: Look
-    cards: tuple[Card, ...]
-
-
-@dataclass(frozen=True)
-class Row:
-    """One table over all chips; a cell is None where the chip has no such outcome."""
-
-    design: str
-    table: str
-    cells: tuple[Look | None, ...]
-
-
-@dataclass(frozen=True)
-class IndexPage:
-    """The page of the whole run."""
-
-    run: RunRecord
-    look: Look
-    headline: str
-    cards: tuple[Card, ...]
-    groups: tuple[Group, ...]
-    rows: tuple[Row, ...]
-    agreed: str
-    conditions: tuple[Fact, ...]
-    sources: tuple[Fact, ...]
-
-
-def look(verdict: Verdict) -> Look:
-    """Give the word and shape of a verdict."""
-    return Look(verdict.value, verdict.value.lower().replace(" ", "-"))
-
-
-def worst(verdicts: Sequence[Verdict]) -> Verdict:
-    """Give the worst verdict; NOT RUN if there is none."""
-    return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
-
-
-def tally(verdicts: Sequence[Verdict]) -> tuple[Tally, ...]:
-    """Count verdicts, worst first, leaving out those that nothing got."""
-    counts = Counter(verdicts)
-    return tuple(Tally(look(v), counts[v]) for v in SEVERITY_ORDER if counts[v])
-
-
-def build_chip(run: RunRecord, chip: ChipRecord) -> ChipPage:
-    """Work out a chip's page: what did not pass first and whole, then every table in a line."""
+    Of ``margins`` those that this run measured on this chip are shown; they are compared with
+    the earlier ones among them.
+    """
+    own = [one for one in margins if (one.run_id, one.slot) == (run.run_id, chip.slot)]
     files = waveform_names(chip)
     ordered = sorted(enumerate(chip.outcomes), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict))
     found = [(k, o) for k, o in ordered if o.verdict not in {Verdict.PASS, Verdict.NOT_RUN}]
@@ -191,6 +115,7 @@ def build_chip(run: RunRecord, chip: ChipRecord) -> ChipPage:
         sources=source_facts(run),
         findings=tuple(_finding(o, anchors[k], files) for k, o in found),
         lines=tuple(_list_line(o, anchors.get(k, "")) for k, o in enumerate(chip.outcomes)),
+        margins=margin_views(own, margins),
         trust=trust_of(chip),
         junit=f"{folder}.xml",
         index="../../index.html",
@@ -305,66 +230,3 @@ def source_facts(run: RunRecord) -> tuple[Fact, ...]:
         Fact(f"Profile “{run.profile}” {run.profile_file}", run.profile_sha256, "code"),
         Fact(f"Rack “{run.rack}” {run.rack_file}", run.rack_sha256, "code"),
     )
-
-
-def build_index(run: RunRecord) -> IndexPage:
-    """Work out the run's page: the rack, chips by verdict, and tables that differ between chips."""
-    folders = chip_folders(run)
-    cards = tuple(_card(chip, folders[chip.slot]) for chip in run.chips)
-    verdicts = [chip.verdict for chip in run.chips]
-    rows, agreed = _matrix(run)
-    return IndexPage(
-        run=run,
-        look=look(worst(verdicts)),
-        headline=_run_headline(verdicts),
-        cards=cards,
-        groups=_groups(cards),
-        rows=rows,
-        agreed=agreed,
-        conditions=run_facts(run),
-        sources=source_facts(run),
-    )
-
-
-def _card(chip: ChipRecord, folder: str) -> Card:
-    return Card(
-        chip=chip,
-        look=look(chip.verdict),
-        headline=chip_headline(chip),
-        tallies=tally([outcome.verdict for outcome in chip.outcomes]),
-        page=f"chips/{folder}/{folder}.html",
-    )
-
-
-def _groups(cards: Sequence[Card]) -> tuple[Group, ...]:
-    groups = (
-        Group(look(verdict), tuple(card for card in cards if card.look == look(verdict)))
-        for verdict in SEVERITY_ORDER
-    )
-    return tuple(group for group in groups if group.cards)
-
-
-def _run_headline(verdicts: Sequence[Verdict]) -> str:
-    if not verdicts:
-        return "No chip was in the rack."
-    told = ", ".join(f"{item.number} {item.look.word}" for item in tally(verdicts))
-    return f"{many(len(verdicts), 'chip')}: {told}."
-
-
-def _matrix(run: RunRecord) -> tuple[tuple[Row, ...], str]:
-    """Give a row for each table that did not pass on every chip, and a sentence on the rest."""
-    found = [{(o.design, o.table): o.verdict for o in chip.outcomes} for chip in run.chips]
-    keys = dict.fromkeys(key for verdicts in found for key in verdicts)
-    reached = [verdicts for verdicts in found if verdicts]
-    uneven = [key for key in keys if any(v.get(key) is not Verdict.PASS for v in reached)]
-    rows = tuple(
-        Row(*key, cells=tuple(look(v[key]) if key in v else None for v in found)) for key in uneven
-    )
-    return rows, _agreed(len(keys), len(keys) - len(uneven))
-
-
-def _agreed(tables: int, agreed: int) -> str:
-    if not tables:
-        return "No table was reached on any chip."
-    told = many(agreed, "table") if agreed else "No table"
-    return f"{told} passed on every chip that could be tested."

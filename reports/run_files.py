@@ -5,11 +5,11 @@ The one rule: a name is looked up among the names that the record gives, never t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
-from harness.store import ChipRecord, RunRecord
+from harness.store import ChipRecord, MarginRecord, RunRecord
 from reports.html import chip_html, index_html, style_policy
 from reports.junit import chip_junit, run_junit
 from reports.names import chip_folders, waveform_names
@@ -44,13 +44,13 @@ def slot_of_file(run: RunRecord, name: str) -> str | None:
     return folders.get(parts[1]) if len(parts) == 3 and parts[0] == "chips" else None
 
 
-def run_file(run: RunRecord, name: str) -> RunFile | None:
+def run_file(run: RunRecord, name: str, margins: Sequence[MarginRecord] = ()) -> RunFile | None:
     """Make the file of a run that ``write_run`` would write under ``name``; None if there is none.
 
     For a chip's file the other chips need no outcomes.
     """
     shown = Scrubber().record(run)
-    data = _data(shown, name)
+    data = _data(shown, name, [Scrubber().record(one) for one in margins])
     if data is None:
         return None
     kind = _KINDS.get(PurePosixPath(name).suffix, "text/plain")
@@ -67,23 +67,25 @@ def _folders(run: RunRecord) -> dict[str, str]:
     return {chip.slot: names[seen.slot] for chip, seen in pairs}
 
 
-def _data(run: RunRecord, name: str) -> bytes | None:
+def _data(run: RunRecord, name: str, margins: Sequence[MarginRecord]) -> bytes | None:
     match name:
         case "index.html":
-            return index_html(run)
+            return index_html(run, None, margins)
         case "junit.xml":
             return run_junit(run)
         case "run.json":
-            return run_json(run).encode("ascii")
+            return run_json(run, margins).encode("ascii")
     slot = slot_of_file(run, name)
     chip = next((chip for chip in run.chips if chip.slot == slot), None)
-    return _chip_data(run, chip, PurePosixPath(name).name) if chip is not None else None
+    return _chip_data(run, chip, PurePosixPath(name).name, margins) if chip is not None else None
 
 
-def _chip_data(run: RunRecord, chip: ChipRecord, file: str) -> bytes | None:
+def _chip_data(
+    run: RunRecord, chip: ChipRecord, file: str, margins: Sequence[MarginRecord]
+) -> bytes | None:
     folder = chip_folders(run)[chip.slot]
     if file == f"{folder}.html":
-        return chip_html(run, chip)
+        return chip_html(run, chip, margins)
     if file == f"{folder}.xml":
         return chip_junit(run, chip)
     names = waveform_names(chip)

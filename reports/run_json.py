@@ -10,13 +10,23 @@ from __future__ import annotations
 import json
 import types
 import typing
+from collections.abc import Sequence
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from harness.errors import StoreError
-from harness.store import CodecError, JsonValue, RunRecord, decode, defaulted, encode, field_types
+from harness.store import (
+    CodecError,
+    JsonValue,
+    MarginRecord,
+    RunRecord,
+    decode,
+    defaulted,
+    encode,
+    field_types,
+)
 
 FORMAT = "harness-run"
 SCHEMA = 1
@@ -31,14 +41,17 @@ _PLAIN: dict[Any, dict[str, Any]] = {
 }
 
 
-def run_json(run: RunRecord) -> str:
+def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:
     """Return the run as JSON text: ASCII, indented, ending in a newline.
 
-    ``verdicts`` repeats each chip's verdict, worked out, for readers that want no more.
+    ``verdicts`` repeats each chip's verdict, worked out, for readers that want no more. Of
+    ``margins`` those that the run measured stand beside the run.
     """
     verdicts = [{"chip": chip.chip_serial, "slot": chip.slot, "verdict": chip.verdict.value}
                 for chip in run.chips]  # fmt: skip
-    whole = {"format": FORMAT, "schema": SCHEMA, "verdicts": verdicts, "run": encode(run)}
+    own = [encode(margin) for margin in margins if margin.run_id == run.run_id]
+    head = {"format": FORMAT, "schema": SCHEMA, "verdicts": verdicts}
+    whole = {**head, "run": encode(run), **({"margins": own} if own else {})}
     return json.dumps(whole, indent=1, allow_nan=False) + "\n"
 
 
@@ -87,6 +100,7 @@ def run_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the file, made from the record classes themselves."""
     definitions: dict[str, Any] = {}
     run = _schema_of(RunRecord, definitions)
+    margin = _schema_of(MarginRecord, definitions)
     verdict = {
         "type": "object",
         "properties": {name: {"type": "string"} for name in ("chip", "slot", "verdict")},
@@ -102,6 +116,7 @@ def run_schema() -> dict[str, Any]:
             "schema": {"const": SCHEMA},
             "verdicts": {"type": "array", "items": verdict},
             "run": run,
+            "margins": {"type": "array", "items": margin},
         },
         "required": ["format", "schema", "verdicts", "run"],
         "additionalProperties": False,

@@ -7,11 +7,15 @@ reader sees that something stood there. Names of serial devices stay: they tell 
 from __future__ import annotations
 
 import dataclasses
+import operator
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from functools import cached_property
+from datetime import datetime
+from functools import cache, cached_property
 from typing import Any, TypeVar
+
+from harness.store import Origin, Verdict, field_types
 
 Record = TypeVar("Record")
 
@@ -32,6 +36,7 @@ _POSIX = re.compile(
 )
 _WINDOWS = re.compile(rf"(?<!\w)[A-Za-z]:[\\/]+(?:{_END}+(?: {_END}+)*[\\/]+)*{_END}+")
 _SHARE = re.compile(rf"(?<![\\\w])\\\\{_END}+(?:\\+{_END}+)+")
+_NO_TEXT = (bool, int, float, datetime, Verdict, Origin)
 _HOMES = {"home", "Users", "users"}
 
 COMMON_NAMES = {"admin", "build", "builder", "lab", "pi", "root", "runner", "test", "user"}
@@ -57,18 +62,29 @@ class Scrubber:
         return self._names.sub(USER, found) if self._names else found
 
     def record(self, record: Record) -> Record:
-        """Return a copy of a frozen record with every text in it scrubbed."""
-        found: Record = self._value(record)
+        """Return a copy of a frozen record with every text in it scrubbed.
+
+        The same texts come back in many places of a record: each is looked through once.
+        """
+        found: Record = self._value(record, cache(self.text))
         return found
 
-    def _value(self, value: Any) -> Any:
-        if dataclasses.is_dataclass(value) and not isinstance(value, type):
-            names = [field.name for field in dataclasses.fields(value)]
-            changes = {name: self._value(getattr(value, name)) for name in names}
-            return dataclasses.replace(value, **changes)
+    def _value(self, value: Any, text: Callable[[str], str]) -> Any:
+        """Scrub a value; where nothing is to be taken out the same value comes back."""
+        if type(value) is str:
+            return text(value)
         if isinstance(value, tuple):
-            return tuple(self._value(item) for item in value)
-        return self.text(value) if type(value) is str else value
+            items = [self._value(item, text) for item in value]
+            return value if all(map(operator.is_, items, value)) else tuple(items)
+        if not dataclasses.is_dataclass(value) or isinstance(value, type):
+            return value
+        changes = {}
+        for name in _names_of_fields(type(value)):
+            old = getattr(value, name)
+            new = self._value(old, text)
+            if new is not old:
+                changes[name] = new
+        return dataclasses.replace(value, **changes) if changes else value
 
     @cached_property
     def _folders(self) -> tuple[re.Pattern[str], ...]:
@@ -82,6 +98,12 @@ class Scrubber:
     @cached_property
     def _names(self) -> re.Pattern[str] | None:
         return _words(n for n in self.names if len(n) >= 3 and n.lower() not in COMMON_NAMES)
+
+
+@cache
+def _names_of_fields(kind: type[Any]) -> tuple[str, ...]:
+    """Name the fields that may hold text, somewhere inside."""
+    return tuple(name for name, hint in field_types(kind).items() if hint not in _NO_TEXT)
 
 
 def _words(names: Iterable[str]) -> re.Pattern[str] | None:

@@ -9,7 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.store import Change, NightChanges
-from reports.pages import Card, Look, look, tally
+from reports.looks import Look, look, tally
+from reports.overview import Card
 from reports.texts import many
 
 NONE = "none"

@@ -44,12 +44,21 @@ def many(number: int, noun: str) -> str:
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
-def hertz(rate: float) -> str:
-    """Write a rate with four figures and the unit that suits it."""
+def hertz(rate: float, figures: int = 4) -> str:
+    """Write a rate with so many figures and the unit that suits it."""
     for limit, unit in ((1e6, "MHz"), (1e3, "kHz")):
         if rate >= limit:
-            return f"{rate / limit:.4g} {unit}"
-    return f"{rate:.4g} Hz"
+            return f"{rate / limit:.{figures}g} {unit}"
+    return f"{rate:.{figures}g} Hz"
+
+
+def share(part: float) -> str:
+    """Write a share with one decimal; only a whole is 100, and only nothing is 0."""
+    if 0 < part < 0.0005:
+        return "<0.1"
+    if 0.9995 <= part < 1:
+        return ">99.9"
+    return f"{part:.0%}".rstrip("%") if part in {0, 1} else f"{part * 100:.1f}"
 
 
 def duration(seconds: float) -> str:

@@ -9,12 +9,12 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import StoreError
-from harness.store import ChipRecord, NightChanges, RunRecord
+from harness.store import ChipRecord, MarginRecord, NightChanges, RunRecord
 from reports.html import chip_html, index_html
 from reports.junit import Known, chip_junit, run_junit
 from reports.names import chip_folders, waveform_names
@@ -58,19 +58,25 @@ class WrittenReports:
 
 
 def write_run(
-    run: RunRecord, folder: Path, known: Known = (), found: NightChanges | None = None
+    run: RunRecord,
+    folder: Path,
+    known: Known = (),
+    found: NightChanges | None = None,
+    margins: Sequence[MarginRecord] = (),
 ) -> WrittenReports:
     """Write every report of the run below ``folder``, which is made if need be.
 
     ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
     in ``chips/<serial>/``. Files of an earlier writing are replaced. Host paths and addresses with
     passwords that got into a message are taken out. What is ``known`` is skipped in the JUnit
-    files; what a night ``found`` changed stands first on the index. Raises StoreError naming the
+    files; what a night ``found`` changed stands first on the index. Of ``margins`` those that the
+    run measured are in the chips' pages and the JSON file. Raises StoreError naming the
     folder and the reason; the record itself is not touched by that.
     """
     shown = Scrubber().record(run)
     plan = _plan(shown, folder)
-    for path, data in _contents(shown, plan, known, Scrubber().record(found)):
+    whole = (known, Scrubber().record(found), [Scrubber().record(one) for one in margins])
+    for path, data in _contents(shown, plan, *whole):
         write_file(path, data, folder)
     return plan
 
@@ -92,16 +98,20 @@ def _plan_chip(chip: ChipRecord, parent: Path, name: str) -> WrittenChip:
 
 
 def _contents(
-    run: RunRecord, plan: WrittenReports, known: Known, found: NightChanges | None
+    run: RunRecord,
+    plan: WrittenReports,
+    known: Known,
+    found: NightChanges | None,
+    margins: Sequence[MarginRecord],
 ) -> Iterator[tuple[Path, bytes]]:
     """Make the files one at a time, the record first and the index last."""
-    yield plan.json, run_json(run).encode("ascii")
+    yield plan.json, run_json(run, margins).encode("ascii")
     for chip, place in zip(run.chips, plan.chips, strict=True):
         yield place.junit, chip_junit(run, chip, known)
         yield from _waveforms(run, chip, place.html.parent)
-        yield place.html, chip_html(run, chip)
+        yield place.html, chip_html(run, chip, margins)
     yield plan.junit, run_junit(run, known)
-    yield plan.index, index_html(run, found)
+    yield plan.index, index_html(run, found, margins)
 
 
 def _waveforms(run: RunRecord, chip: ChipRecord, folder: Path) -> Iterator[tuple[Path, bytes]]:

@@ -108,7 +108,7 @@ class Engine:
             self.pins.bind(list(payload))
             return b""
         if kind == SENSE:
-            return json.dumps(self.pins.sense()).encode()
+            return json.dumps(self.pins.sense(list(payload))).encode()
         if kind == HELLO:
             return self.hello()
         raise Refused("unknown command %d" % kind)

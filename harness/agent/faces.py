@@ -59,8 +59,8 @@ class AnyPins(Protocol):
     def took(self) -> int:
         """Microseconds measured in cycles since the last call; 0 if they are as ``timing`` said."""
 
-    def sense(self) -> dict[str, float]:
-        """Readings of sensors by name."""
+    def sense(self, numbers: Sequence[int], /) -> list[int | None]:
+        """What these controller pins measure, 0 to 65535; None where nothing can be told."""
 
     def release(self) -> None:
         """Stop driving."""
@@ -114,6 +114,9 @@ class BusFace(RoomFace, Protocol):
 
     def serial(self) -> str:
         """The controller's unique number."""
+
+    def measure(self, number: int, /) -> int:
+        """What an analogue pin measures, 0 to 65535."""
 
     def idle(self) -> None:
         """Let a little time pass."""

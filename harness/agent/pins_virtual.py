@@ -23,6 +23,8 @@ UNTIL_MATCH = 2
 PERIOD = 3
 WHO = 4
 RELEASE = 5
+MEASURE = 6
+NOTHING = 0xFFFFFFFF
 
 
 class Pins:
@@ -98,9 +100,17 @@ class Pins:
         """The model takes the time of a cycle as it was told."""
         return 0
 
-    def sense(self) -> object:
-        """A virtual board has no sensors."""
-        return {}
+    def sense(self, numbers: object) -> object:
+        """What the model says that these pins measure, 0 to 65535; None where it says nothing."""
+        return [self.measured(number) for number in numbers]
+
+    def measured(self, number: int) -> object:
+        """What one pin measures."""
+        self.ask(MEASURE, number)
+        answer = bytearray(4)
+        self.read(answer)
+        reading = struct.unpack("<I", answer)[0]
+        return None if reading == NOTHING else reading
 
     def release(self) -> None:
         """Stop driving."""

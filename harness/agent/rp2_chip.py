@@ -109,6 +109,11 @@ class Bus:
         """The controller's unique number in hex."""
         return "".join(["%02x" % byte for byte in self.machine.unique_id()])
 
+    def measure(self, number: int) -> int:
+        """What an analogue pin measures: the mean of 16 readings from 0 to 65535."""
+        adc = self.machine.ADC(self.machine.Pin(number))
+        return sum([adc.read_u16() for _ in range(16)]) // 16
+
     def idle(self) -> None:
         """Let time pass: on a board it does so by itself."""
 

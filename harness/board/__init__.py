@@ -15,6 +15,7 @@ from harness.board.profile_model import (
     PulseSelect,
     SelectMethod,
     ShiftSelect,
+    SupplySensor,
 )
 from harness.board.rates import RateGrid, latest_sample_ns, paced_rates, pattern_rates
 from harness.board.session import Session, open_session
@@ -32,6 +33,7 @@ __all__ = [
     "SelectMethod",
     "Session",
     "ShiftSelect",
+    "SupplySensor",
     "WireCounters",
     "check_profile",
     "latest_sample_ns",

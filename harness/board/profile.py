@@ -12,14 +12,12 @@ from pathlib import Path
 
 from harness.agent.bundle import BACKENDS
 from harness.agent.rp2_timing import PLAIN_TICKS
-from harness.board.profile_model import BoardProfile
+from harness.board.profile_model import HIGHEST_PIN, BoardProfile
 from harness.board.rates import EXACT_TICK_NS
 from harness.board.select_file import read_select
+from harness.board.sensor_file import read_supply_sensor
 from harness.errors import ConfigError, Finding, Findings
 from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
-
-HIGHEST_PIN = 29
-"""Controllers number their pins 0 to 29 (RP2040 datasheet: GPIO0 to GPIO29)."""
 
 LEAST_WINDOW = 2048
 MOST_WINDOW = 1 << 20
@@ -27,6 +25,7 @@ MOST_BAUD = 12_000_000
 MOST_RATE_HZ = 200e6
 MOST_ROUND_TRIP_NS = 10_000
 MOST_SUPPLY_MA = 5_000.0
+MOST_SUPPLY_V = 30.0
 _USB = re.compile(r"([0-9a-fA-F]{4}):([0-9a-fA-F]{4})")
 
 
@@ -61,9 +60,11 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     baud = _whole(top, "baud", 115_200, 300, MOST_BAUD)
     window = _whole(top, "window", BoardProfile.window, LEAST_WINDOW, MOST_WINDOW)
     limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MOST_SUPPLY_MA)
+    lowest, highest = _voltages(top)
     rate = _number(top, "max_rate_hz", _default_rate(backend), MOST_RATE_HZ)
     round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MOST_ROUND_TRIP_NS)
     usb = _usb(top)
+    sensor = read_supply_sensor(top.maybe_table("sensors"), pins)
     top.finish()
     if select is None:
         return None
@@ -81,7 +82,30 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         usb=usb,
         max_rate_hz=rate,
         round_trip_ns=round_trip,
+        supply_sensor=sensor,
+        supply_min_v=lowest,
+        supply_max_v=highest,
     )
+
+
+def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
+    """Read between which voltages chip and board may be supplied: both keys, or neither."""
+    keys = ("supply_min_v", "supply_max_v")
+    written = [key for key in keys if key in top]
+    if not written:
+        return None, None
+    low, high = (
+        _number(top, key, 0.0, MOST_SUPPLY_V) if key in written else top.take(key, float)
+        for key in keys
+    )
+    if low is not None and high is not None and low >= high:
+        top.error(
+            "out-of-range",
+            "supply_max_v",
+            f'"supply_max_v" is {high:g}, not above "supply_min_v"',
+            "write the lowest and the highest voltage that chip and board may get",
+        )
+    return low, high
 
 
 def _text(top: TomlTable, key: str) -> str:

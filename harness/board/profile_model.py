@@ -9,6 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+HIGHEST_PIN = 29
+"""Controllers number their pins 0 to 29 (RP2040 datasheet: GPIO0 to GPIO29)."""
+
+FULL_SCALE = 0xFFFF
+"""The highest reading (MicroPython, ``machine.ADC.read_u16``)."""
+
 
 @dataclass(frozen=True)
 class ParallelSelect:
@@ -38,6 +44,30 @@ SelectMethod = ParallelSelect | ShiftSelect | PulseSelect
 
 
 @dataclass(frozen=True)
+class SupplySensor:
+    """An analogue controller pin that tells the chip's supply current.
+
+    ``ma_per_volt`` is the slope, ``zero_volt`` what the pin sees without current, ``full_volt``
+    what the converter calls full scale.
+    """
+
+    pin: int
+    ma_per_volt: float
+    zero_volt: float = 0.0
+    full_volt: float = 3.3
+
+    def milliamperes(self, reading: int) -> float:
+        """Turn a reading (0 to 65535) into mA; noise below zero is zero."""
+        volts = reading / FULL_SCALE * self.full_volt
+        return max(0.0, (volts - self.zero_volt) * self.ma_per_volt)
+
+    def reading(self, milliamperes: float) -> int:
+        """Give the reading that a current makes; beyond full scale there is none higher."""
+        volts = milliamperes / self.ma_per_volt + self.zero_volt
+        return min(FULL_SCALE, max(0, round(volts / self.full_volt * FULL_SCALE)))
+
+
+@dataclass(frozen=True)
 class BoardProfile:
     """A kind of board.
 
@@ -48,6 +78,9 @@ class BoardProfile:
     ``max_rate_hz`` is the fastest vector rate that the profile's author promises.
     ``round_trip_ns`` is what the way from the controller to the chip and back takes, without the
     chip: an exact sample point is counted at the chip's pins.
+    ``supply_min_v`` and ``supply_max_v`` are the voltages between which chip and board may be
+    supplied, None where the profile's author did not say. ``supply_sensor`` is None on a
+    board that cannot measure what the chip draws.
     """
 
     name: str
@@ -63,3 +96,6 @@ class BoardProfile:
     usb: tuple[tuple[int, int], ...] = ()
     max_rate_hz: float = 100_000.0
     round_trip_ns: int = 8
+    supply_sensor: SupplySensor | None = None
+    supply_min_v: float | None = None
+    supply_max_v: float | None = None

@@ -28,7 +28,7 @@ from harness.board.capture import (
 )
 from harness.board.gap_free import check_gap_free
 from harness.board.orders import Answers, BurstRoom, Order, Room, run_orders, timing_order
-from harness.board.profile_model import BoardProfile
+from harness.board.profile_model import FULL_SCALE, BoardProfile
 from harness.board.select import rest_levels, selection
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
@@ -155,10 +155,27 @@ class Session:
             gaps=answers.gaps,
         )
 
-    def sense(self) -> dict[str, float]:
-        """Readings of the board's sensors, by name; empty where it has none."""
-        readings: dict[str, float] = json.loads(self._channel.call(protocol.SENSE))
-        return readings
+    def supply_ma(self) -> float | None:
+        """Measure what the chip draws, in mA; None where the board cannot tell.
+
+        Raises LinkError.
+        """
+        sensor = self._profile.supply_sensor
+        if sensor is None:
+            return None
+        reading = self._reading(sensor.pin)
+        return None if reading is None else sensor.milliamperes(reading)
+
+    def _reading(self, pin: int) -> int | None:
+        """Ask what a controller pin measures: 0 to ``FULL_SCALE``, or None."""
+        answer = self._channel.call(protocol.SENSE, bytes([pin]))
+        try:
+            (reading,) = json.loads(answer)
+        except (ValueError, TypeError) as error:
+            raise BoardMisbehaved("the answer of a sensor cannot be read") from error
+        if reading is not None and not (type(reading) is int and 0 <= reading <= FULL_SCALE):
+            raise BoardMisbehaved(f"a sensor reads {reading!r}, which is no reading")
+        return reading
 
     def cancel(self) -> None:
         """Let the ``run`` that is under way end with Cancelled. Any thread may call this."""

@@ -17,7 +17,7 @@ from harness.bundle.compare import Comparison, compare
 from harness.bundle.opened import Opened, lay_out
 from harness.errors import BundleError, Finding, Location
 from harness.judge import RetryPolicy
-from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, unobserved
+from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
 from harness.runner import run_rack
 from harness.store import ChipRecord, RunRecord, Store, Verdict
 from reports import INPUTS, RUN, altered_inputs, parse_run_json, unpack
@@ -53,8 +53,11 @@ def replay(path: Path, target: Target | None = None, observe: Observer = unobser
     """Run exactly what a bundle holds and compare with what it recorded.
 
     Nothing is stored. Raises BundleError, naming the file in the bundle, if it was altered or is
-    unsafe, InputError if the inputs cannot be read, and what ``run_rack`` raises.
+    unsafe, InputError if the inputs cannot be read or the port has a login in it, and what
+    ``run_rack`` raises.
     """
+    target = target if target is not None else Target()
+    check_port(target.port)
     files = unpack(path)
     then = _recorded(path, files)
     inputs = {
@@ -66,7 +69,7 @@ def replay(path: Path, target: Target | None = None, observe: Observer = unobser
         folder = Path(temporary).resolve()
         opened = lay_out(inputs, folder / INPUTS, path)
         _check_tables(path, then, opened, altered_inputs(files, Location(path)))
-        rack = _rack(opened, target if target is not None else Target(), then)
+        rack = _rack(opened, target, then)
         with Store(folder / "replay.sqlite") as store:
             now = run_rack(rack, store, policy=_policy(then), observe=observe)
     return Replay(then, now, compare(_chip(then).outcomes, _chip(now).outcomes))

@@ -18,6 +18,7 @@ from harness.cli.command_bundle import bundle
 from harness.cli.command_check import check
 from harness.cli.command_history import history
 from harness.cli.command_intake import intake
+from harness.cli.command_margin import margin
 from harness.cli.command_nightly import nightly
 from harness.cli.command_ports import ports
 from harness.cli.command_replay import replay_bundle
@@ -34,7 +35,19 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for _command in (check, run, nightly, accept, watch, history, intake, report, bundle, ports):
+for _command in (
+    check,
+    run,
+    nightly,
+    accept,
+    margin,
+    watch,
+    history,
+    intake,
+    report,
+    bundle,
+    ports,
+):
     app.command()(_command)
 app.command("replay")(replay_bundle)
 

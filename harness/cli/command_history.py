@@ -18,6 +18,7 @@ from reports import (
     SlotSubject,
     Subject,
     all_subjects,
+    margins_of,
     selection,
     write_histories,
 )
@@ -46,7 +47,12 @@ def history(
         ]
         _refuse_unknown(chosen, known, kept.place)
         subjects = list(dict.fromkeys(chosen)) or known
-        written = write_histories(subjects, lambda which: kept.history(selection(which)), out)
+        written = write_histories(
+            subjects,
+            lambda which: kept.history(selection(which)),
+            out,
+            lambda which: margins_of(kept, which),
+        )
     screen = console()
     shown = (written.index,) if written.index is not None else written.pages
     for path in shown:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from contextlib import ExitStack
-from dataclasses import replace
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -15,9 +17,23 @@ from rich.text import Text
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console
 from harness.errors import ConfigError, Finding, Location
-from harness.intake import ChipIntake, Intake, Journal
-from harness.rack import Rack, Slot, load_rack
-from harness.runner import new_run, reachable
+from harness.intake import (
+    ChipIntake,
+    Intake,
+    Journal,
+    Left,
+    Plan,
+    StillAside,
+    begin,
+    changed_error,
+    files_of,
+    find_left,
+    give_up,
+    load_plan,
+)
+from harness.rack import Locks, Rack, Slot, load_rack
+from harness.reaching import reachable
+from harness.runner import new_run
 from harness.shuttle import nearest
 from harness.store import ChipRecord, RunRecord, Store
 from reports import report_of, write_card, write_run
@@ -37,7 +53,15 @@ class _Screen:
 
     def ask(self, prompt: str, hint: str) -> str:
         """Put a question; EOFError and KeyboardInterrupt when the person leaves."""
-        return self._screen.input(Text(f"{prompt} [{hint}]: "))
+        self._screen.print(Text(f"{prompt} [{hint}]: "), soft_wrap=True, end="")
+        return self._screen.input()
+
+
+class OnFailure(StrEnum):
+    """What follows a table that does not pass."""
+
+    STOP = "stop"
+    CONTINUE = "continue"
 
 
 def intake(
@@ -46,6 +70,15 @@ def intake(
         list[str] | None, typer.Option(help="Only this slot; may be given several times.")
     ] = None,
     by: Annotated[str, typer.Option(help="Who does the intake; asked for if left out.")] = "",
+    on_failure: Annotated[
+        OnFailure | None,
+        typer.Option(
+            help="After a table that does not pass; else asked, or continue without a terminal."
+        ),
+    ] = None,
+    anew: Annotated[
+        bool, typer.Option("--anew", help="Begin again; an intake that was left is given up.")
+    ] = False,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
 ) -> ExitCode:
@@ -53,28 +86,22 @@ def intake(
 
     Every answer is kept at once. Ctrl-C leaves; the same command goes on where it stopped.
     Exit status: 0 every chip may be handed out, 1 some chip is held, 2 wrong usage or input, 3
-    the intake was left before its end.
+    the intake was left before its end, or a chip is still aside.
     """
-    chosen = _slots(load_rack(rack), slot or [])
-    screen = _Screen(console())
-    with ExitStack() as open_things:
-        kept = open_things.enter_context(Store(store))
+    names = tuple(slot or ())
+    chosen = _slots(load_rack(rack), names)
+    plan = load_plan(chosen.shuttle)
+    desk = _Desk(chosen, plan, names, _Screen(console()), by, out)
+    choice = on_failure or ("" if sys.stdin.isatty() else OnFailure.CONTINUE)
+    with Store(store) as kept:
         try:
-            journal = _journal(chosen, kept, screen, by, out / _FOLDER)
-            run_id = str(journal.head["run"])
-            opener = open_things.enter_context(reachable(chosen, f"intake {run_id}"))
-            session = Intake(chosen, chosen.slots, journal, kept, opener, screen)
-            chips = [_finish(chip, out, screen) for chip in session.chips(_report_hash)]
+            return _sit(desk, kept, _BEGIN[anew], choice)
         except (KeyboardInterrupt, EOFError):
-            screen.say("\nLeft. Every answer is kept; the same command goes on from here.")
+            desk.screen.say("\nLeft. Every answer is kept; the same command goes on from here.")
             return ExitCode.NOT_TESTED
-        kept.finish_run(run_id, chips[-1].at, cancelled=False)
-        journal.finish()
-    held = [chip for chip in chips if chip.hold_reasons]
-    return ExitCode.CHIP_FAILED if held else ExitCode.ALL_PASS
 
 
-def _slots(rack: Rack, names: list[str]) -> Rack:
+def _slots(rack: Rack, names: tuple[str, ...]) -> Rack:
     """Keep the slots asked for; raises ConfigError for one that the rack lacks."""
     known = [slot.name for slot in rack.slots]
     lost = [name for name in names if name not in known]
@@ -88,37 +115,113 @@ def _slots(rack: Rack, names: list[str]) -> Rack:
     return replace(rack, slots=wanted)
 
 
-def _journal(rack: Rack, store: Store, screen: _Screen, by: str, folder: Path) -> Journal:
-    """Go on with the intake that was left, or begin one: a journal for each set of slots."""
-    marks = [rack.sha256, rack.shuttle.sha256, rack.profile.sha256]
-    mark = hashlib.sha256("\n".join([*marks, *(s.name for s in rack.slots)]).encode()).hexdigest()
-    left = [
-        found
-        for path in sorted(folder.glob("*.jsonl"))
-        if not (found := Journal(path)).finished and found.head["rack"] == mark
-    ]
-    if left:
-        journal = left[-1]
-        screen.say(f"Going on with intake {journal.head['run']} by {journal.head['by']}.")
-        return journal
-    while not by.strip():
-        by = screen.ask("Who does this intake", "your name, printed on the card")
-    run = new_run(rack)
-    store.start_run(run)
-    return Journal.begin(folder / f"{run.run_id}.jsonl", run.run_id, mark, by.strip())
+@dataclass(frozen=True)
+class _Desk:
+    """Where a sitting begins: who is there, and with which files."""
+
+    rack: Rack
+    plan: Plan
+    slots: tuple[str, ...]
+    screen: _Screen
+    by: str
+    out: Path
+
+    def journal(self, store: Store, changed: _WhenLeft) -> Journal:
+        """Go on with the intake that was left, or begin one."""
+        files = files_of(self.rack, self.plan)
+        folder = self.out / _FOLDER
+        left = find_left(folder, self.rack, self.slots, files)
+        if left is not None:
+            head = left.journal.head
+            if changed(self, left):
+                give_up(left, store)
+                self.screen.say(
+                    f"Intake {head.run} is given up; its answers stay in {left.journal.path}."
+                )
+            else:
+                self.screen.say(
+                    f"Going on with intake {head.run} by {head.by}, begun {head.began}."
+                )
+                return left.journal
+        by = self.by
+        while not by.strip():
+            by = self.screen.ask("Who does this intake", "your name, printed on the card")
+        run = new_run(self.rack)
+        store.start_run(run)
+        return begin(folder, self.rack, self.slots, files, by.strip(), run)
+
+    def anew(self, left: Left) -> bool:
+        """Begin again, as asked for on the command line."""
+        del left
+        return True
+
+    def anew_if_changed(self, left: Left) -> bool:
+        """Ask whether to begin again with files that changed; without a terminal, refuse."""
+        if not left.changed:
+            return False
+        head = left.journal.head
+        self.screen.say(f"Intake {head.run} by {head.by} was left. It began {head.began}.")
+        self.screen.say("These files are not what they were then:")
+        for name in left.changed:
+            self.screen.say(f"  {name}")
+        if sys.stdin.isatty():
+            answer = self.screen.ask(
+                "Old answers do not fit new files. Begin anew", "anew, or Enter to leave"
+            )
+            if answer.strip().casefold() == "anew":
+                return True
+        raise changed_error(left.changed, self.rack, head.run)
+
+
+_WhenLeft = Callable[[_Desk, Left], bool]
+_BEGIN: dict[bool, _WhenLeft] = {True: _Desk.anew, False: _Desk.anew_if_changed}
+
+
+def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode:
+    """Hold one sitting, from the first chip that is left to the last."""
+    journal = desk.journal(store, changed)
+    run_id = journal.head.run
+    holder = f"intake {run_id}"
+    with Locks(holder) as locks:
+        locks.take(holder)
+        with reachable(desk.rack, holder) as reached:
+            session = Intake(
+                desk.rack,
+                desk.plan,
+                journal,
+                store,
+                reached.open_slot,
+                reached.addresses,
+                desk.screen,
+                choice,
+            )
+            found = [_finish(item, desk.out, desk.screen) for item in session.chips(_report_hash)]
+    chips = [item for item in found if isinstance(item, ChipIntake)]
+    if len(chips) < len(found):
+        return ExitCode.NOT_TESTED
+    store.finish_run(run_id, chips[-1].at, cancelled=False)
+    journal.finish()
+    held = [chip for chip in chips if chip.hold_reasons]
+    return ExitCode.CHIP_FAILED if held else ExitCode.ALL_PASS
 
 
 def _report_hash(run: RunRecord, chip: ChipRecord) -> str:
     return hashlib.sha256(report_of(run, chip.slot)).hexdigest()
 
 
-def _finish(chip: ChipIntake, out: Path, screen: _Screen) -> ChipIntake:
-    """Write the chip's card, and the report of which the card has the hash, beside it."""
-    folder = out / chip.run.run_id
-    write_run(chip.run, folder)
-    card = write_card(chip, folder / "cards")
-    screen.say(f"{card.kind} of {chip.chip.chip_serial}: {card.card}")
-    for reason in chip.hold_reasons[:3]:
+def _finish(item: ChipIntake | StillAside, out: Path, screen: _Screen) -> ChipIntake | StillAside:
+    """Write a chip's card, and the report of which the card has the hash, beside it."""
+    if isinstance(item, StillAside):
+        slot = item.slot
+        screen.say(
+            f"{slot.chip} in slot {slot.name} is still aside; the same command goes on with it."
+        )
+        return item
+    folder = out / item.run.run_id
+    write_run(item.run, folder)
+    card = write_card(item, folder / "cards")
+    screen.say(f"{card.kind} of {item.chip.chip_serial}: {card.card}")
+    for reason in item.hold_reasons[:3]:
         screen.say(f"  {reason}")
     screen.say(f"  label: {card.label}")
-    return chip
+    return item

@@ -19,7 +19,7 @@ from harness.cli.options import (
     console,
     run_to_resume,
 )
-from harness.nightly import five_lines, run_night
+from harness.nightly import run_night
 from harness.rack import load_rack
 from harness.store import Store
 
@@ -48,7 +48,7 @@ def nightly(
     found = night.changes
     against = f"compared with {found.baseline}" if found.baseline else "no baseline yet"
     screen.print(Text(f"Night {night.record.run_id} of {chosen.name}, {against}"), soft_wrap=True)
-    for line in five_lines(found):
+    for line in night.lines:
         screen.print(Text(line), soft_wrap=True)
     screen.print(Text(f"Everything is in {night.folder}"), soft_wrap=True)
     if night.record.cancelled:
@@ -64,4 +64,4 @@ def nightly(
             Text(f"harness accept {night.record.run_id} makes this night the baseline"),
             soft_wrap=True,
         )
-    return night_code(found, night.record)
+    return night_code(found, night.record, night.margins)

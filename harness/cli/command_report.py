@@ -23,7 +23,8 @@ def report(
     screen = console()
     with Store.existing(store) as kept:
         record = named_run(kept, run_id)
+        margins = kept.margins_behind(record.run_id)
     screen.print(f"Run {record.run_id}")
     print_verdicts(screen, record)
-    print_reports(screen, write_run(record, out / record.run_id))
+    print_reports(screen, write_run(record, out / record.run_id, margins=margins))
     return exit_code(record)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from enum import IntEnum
 
 from harness.judge import NightChanges
-from harness.store import ChipRecord, RunRecord, Verdict
+from harness.night_margins import NightMargins
+from harness.store import ChipRecord, MarginRecord, RunRecord, Verdict
 
 
 class ExitCode(IntEnum):
@@ -46,11 +48,24 @@ def _untested(chip: ChipRecord) -> bool:
     return bool(chip.trouble) or not chip.outcomes
 
 
-def night_code(changes: NightChanges, run: RunRecord) -> ExitCode:
-    """Return the code of a night: as for a run, but what the baseline has does not count."""
-    if changes.failed_anew:
+def margin_code(records: Sequence[MarginRecord]) -> ExitCode:
+    """Return the code of searches: a limit below the declared clock counts before trouble."""
+    whole = [record for record in records if not record.trouble]
+    if any(record.percent is None or record.percent < 0 for record in whole):
+        return ExitCode.CHIP_FAILED
+    return ExitCode.ALL_PASS if records and len(whole) == len(records) else ExitCode.NOT_TESTED
+
+
+def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> ExitCode:
+    """Return the code of a night: as for a run, but what the baseline has does not count.
+
+    A margin that is lost counts as a failure, a search that broke off as something untested.
+    """
+    if changes.failed_anew or margins.drops:
         return ExitCode.CHIP_FAILED
     tested = any(chip.outcomes for chip in run.chips)
     if changes.untested_anew or not tested or any(chip.trouble for chip in run.chips):
+        return ExitCode.NOT_TESTED
+    if any(record.trouble for record in margins.records):
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS

@@ -1,64 +1,91 @@
 """Intake of new chips: a guided session, its journal, the pin check, and the record of a chip."""
 
-from harness.intake.journal import Journal
+from harness.intake.files import changed_error, changed_files, files_of
+from harness.intake.journal import FileSum, Heading, Journal
 from harness.intake.machine import (
+    Aside,
     Ask,
-    Event,
     Over,
-    Progress,
-    Replied,
     Work,
-    Worked,
     advance,
     interrupted,
     upcoming,
 )
 from harness.intake.model import (
     BAD_PINS,
-    CAUTIONS,
-    NEEDED,
-    STEPS,
-    ChipIntake,
     Kind,
     PinFinding,
     PinState,
     Result,
     Step,
     StepResult,
-    title_of,
 )
-from harness.intake.order import intake_tables, pin_tables, without_intake
+from harness.intake.order import Plan, intake_tables, load_plan, pin_tables, without_intake
 from harness.intake.pins import DesignRunner, check_pins
-from harness.intake.session import Hasher, Intake, Terminal
+from harness.intake.progress import (
+    Event,
+    Halted,
+    Lost,
+    Measured,
+    Progress,
+    Replied,
+    Stage,
+    TakenUp,
+    Worked,
+)
+from harness.intake.record import ChipIntake
+from harness.intake.session import Hasher, Intake, StillAside, Terminal
+from harness.intake.sitting import Left, begin, find_left, give_up
+from harness.intake.steps import CAUTIONS, NEEDED, RESEATING, STEPS, SWITCHING_OFF, title_of
 
 __all__ = [
     "BAD_PINS",
     "CAUTIONS",
     "NEEDED",
+    "RESEATING",
     "STEPS",
+    "SWITCHING_OFF",
+    "Aside",
     "Ask",
     "ChipIntake",
     "DesignRunner",
     "Event",
+    "FileSum",
+    "Halted",
     "Hasher",
+    "Heading",
     "Intake",
     "Journal",
     "Kind",
+    "Left",
+    "Lost",
+    "Measured",
     "Over",
     "PinFinding",
     "PinState",
+    "Plan",
     "Progress",
     "Replied",
     "Result",
+    "Stage",
     "Step",
     "StepResult",
+    "StillAside",
+    "TakenUp",
     "Terminal",
     "Work",
     "Worked",
     "advance",
+    "begin",
+    "changed_error",
+    "changed_files",
     "check_pins",
+    "files_of",
+    "find_left",
+    "give_up",
     "intake_tables",
     "interrupted",
+    "load_plan",
     "pin_tables",
     "title_of",
     "upcoming",

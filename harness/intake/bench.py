@@ -7,141 +7,100 @@ outcome there is not run again.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from typing import TypeVar
 
-from harness.intake.machine import Worked
+from harness.errors import BoardLost, BoardSilent
 from harness.intake.model import BAD_PINS, PinFinding, PinState, Result
-from harness.intake.order import Chosen
+from harness.intake.order import Plan
 from harness.intake.pins import check_pins
-from harness.judge import Case, ChipRecord, RetryPolicy, Verdict, examine, not_run
-from harness.rack import BoardSession, Opener, Rack, Slot
-from harness.store import Store
+from harness.intake.progress import Lost, Measured, Worked
+from harness.intake.seat import Seat
+from harness.intake.tables import Key, TableRun
+from harness.rack import BoardSession
 
-Say = Callable[[str], None]
-
-_GOOD = {Verdict.PASS, Verdict.WAIVED}
+Found = TypeVar("Found")
 
 
 @dataclass
 class Bench:
-    """One slot at work. ``open_slot`` and every method that asks the board raise LinkError."""
+    """One slot at work. Every method that asks the board raises LinkError."""
 
-    rack: Rack
-    slot: Slot
-    run_id: str
-    store: Store
-    open_slot: Opener
-    say: Say
-    _session: BoardSession | None = field(default=None, init=False)
+    seat: Seat
+    plan: Plan
+    _reseated: int = field(default=0, init=False)
+    _measured: dict[int, set[Key]] = field(default_factory=dict, init=False)
 
-    def close(self) -> None:
-        """Leave the board as it was found."""
-        session, self._session = self._session, None
-        if session is not None:
-            session.close()
+    def measure(self) -> Measured | Lost:
+        """Ask the board what the chip draws; a board that cannot tell is left to the person."""
+        current = self._steadily(lambda session: session.supply_ma())
+        if current is None:
+            return Lost("the board's sensor gives no reading", now())
+        return Measured(current, now())
 
     def identify(self) -> Worked:
         """Ask the board for its serial number and compare it with the rack file's."""
-        told = self._open().identity.board_serial
-        wanted = self.slot.board
-        if wanted and told != wanted:
+        told = self.seat.introduced().identity.board_serial
+        wanted = self.seat.slot.board
+        if wanted and told.casefold() != wanted.casefold():
+            self.seat.close()
             why = f"the board says it is {told or 'nobody'}, the rack file says {wanted}"
             return Worked(Result.FAILED, why, now())
         return Worked(Result.DONE, told or "the board has no serial number", now())
 
-    def check_pins(self, tables: tuple[Chosen, ...]) -> Worked:
-        """Check every pin; done only if none is open, stuck or shorted."""
-        found = check_pins(self._open(), self.rack.shuttle, tables)
-        for pin in found:
-            if pin.state is not PinState.REACHED:
-                self.say(f"  {pin.pin}: {pin.state}, {pin.text}")
+    def check_pins(self, reseated: int) -> Worked:
+        """Check every pin; done only if none is open, stuck or shorted.
+
+        A board with a bad pin is left alone afterwards: somebody may unplug it. ``reseated`` is
+        how often the chip was seated again so far.
+        """
+        if reseated > self._reseated:
+            self.seat.reseated()
+            self._reseated = reseated
+        shuttle = self.seat.rack.shuttle
+        found = self._steadily(lambda session: check_pins(session, shuttle, self.plan.pins))
         bad = [pin for pin in found if pin.state in BAD_PINS]
+        for pin in bad:
+            self.seat.say(f"  {pin.pin}: {pin.state}, {pin.text}")
+        unproven = [pin.pin for pin in found if pin.state is PinState.NOT_PROVEN]
+        if unproven:
+            self.seat.say(f"  not proven, for no table shows it: {', '.join(unproven)}")
+        if bad:
+            self.seat.close()
         result = Result.FAILED if bad else Result.DONE
-        return Worked(result, pins_text(found), now(), found)
+        return Worked(result, self._with_remarks(pins_text(found)), now(), found)
 
-    def run_tables(self, tables: tuple[Chosen, ...], choice: str) -> Worked:
-        """Run the tables that have no outcome yet; ``choice`` is ``stop`` or ``continue``."""
-        session = self._open()
-        record = self._recorded(session)
-        done = {(o.design, o.table): o.verdict for o in record.outcomes}
-        stopped = ""
-        selected = ""
-        for design, spec, pattern in tables:
-            key = (design.name, spec.name)
-            if done.get(key, Verdict.NOT_RUN) is not Verdict.NOT_RUN:
-                continue
-            case = self._case((design, spec, pattern), record.board_serial)
-            if stopped:
-                self.store.record_outcome(self.run_id, not_run(case, stopped, datetime.now(UTC)))
-                done[key] = Verdict.NOT_RUN
-                continue
-            if selected != design.name:
-                session.select(design)
-                selected = design.name
-            found = examine(session, case, RetryPolicy())
-            if found.lost is not None:
-                raise found.lost
-            outcome = found.outcome
-            self.store.record_outcome(self.run_id, outcome)
-            done[key] = outcome.verdict
-            self.say(f"  {design.name} / {spec.name}: {outcome.verdict}")
-            if outcome.verdict not in _GOOD:
-                self.say(f"    {outcome.summary}")
-                stopped = "stopped early, as chosen" if choice == "stop" else ""
-        passed = sum(verdict in _GOOD for verdict in done.values())
-        told = f"{passed} of {len(tables)} passed"
-        return Worked(Result.DONE if passed == len(tables) else Result.FAILED, told, now())
+    def run_tables(self, choice: str, attempt: int) -> Worked | str:
+        """Run the tables without an outcome; in a later attempt also what could not be tested.
 
-    def record(self) -> ChipRecord:
-        """What the store holds of the chip, as far as it came."""
-        chips = {chip.slot: chip for chip in self.store.run(self.run_id).chips}
-        if self.slot.name not in chips:
-            self.store.record_chip(self.run_id, blank(self.slot))
-            return blank(self.slot)
-        return chips[self.slot.name]
+        ``choice`` says what a table that does not pass leads to: ``stop``, ``continue``, or, if
+        empty, a text about it that is returned at once.
+        """
+        every = {(design.name, spec.name) for design, spec, _ in self.plan.tables}
+        fresh = self._measured.setdefault(attempt, set())
+        retried = frozenset(every - fresh if attempt else ())
+        run = TableRun(self.seat, self.plan.tables, choice, retried)
+        try:
+            told = run.run()
+        finally:
+            fresh |= run.measured
+        if told is not None:
+            return told
+        return Worked(run.result, self._with_remarks(run.text), now())
 
-    def _recorded(self, session: BoardSession) -> ChipRecord:
-        """Keep who answered; the outcomes of an earlier sitting stay."""
-        who = session.identity
-        record = replace(
-            self.record(),
-            board_serial=who.board_serial,
-            agent_version=who.agent_version,
-            interpreter=who.interpreter,
-            backend=who.backend,
-            exact=who.exact,
-        )
-        self.store.record_chip(self.run_id, replace(record, outcomes=()))
-        return record
+    def _steadily(self, work: Callable[[BoardSession], Found]) -> Found:
+        """Do work on the board, once more from its start if the link is lost in it."""
+        session = self.seat.session()
+        try:
+            return work(session)
+        except (BoardLost, BoardSilent) as error:
+            self.seat.lost(error)
+        return work(self.seat.session())
 
-    def _open(self) -> BoardSession:
-        if self._session is None:
-            self._session = self.open_slot(self.slot)
-            self._recorded(self._session)
-        return self._session
-
-    def _case(self, chosen: Chosen, board: str) -> Case:
-        design, spec, pattern = chosen
-        shuttle = self.rack.shuttle
-        return Case(self.slot.name, self.slot.chip, board, shuttle, design, spec, pattern)
-
-
-def blank(slot: Slot) -> ChipRecord:
-    """Make the record of a chip whose board nobody has asked yet."""
-    return ChipRecord(
-        slot=slot.name,
-        chip_serial=slot.chip,
-        board_serial=slot.board,
-        port=slot.port,
-        virtual=slot.virtual,
-        agent_version="",
-        interpreter="",
-        backend="",
-        exact=False,
-        trouble="",
-        outcomes=(),
-    )
+    def _with_remarks(self, text: str) -> str:
+        remarks = self.seat.remarks()
+        return " ".join((f"{text}.", *remarks)) if remarks else text
 
 
 def pins_text(found: tuple[PinFinding, ...]) -> str:
@@ -149,7 +108,7 @@ def pins_text(found: tuple[PinFinding, ...]) -> str:
     reached = sum(pin.state is PinState.REACHED for pin in found)
     bad = [f"{pin.pin} {pin.state}" for pin in found if pin.state in BAD_PINS]
     head = f"{reached} of {len(found)} pins reach the chip"
-    return f"{head}; {', '.join(bad)}; seat the chip again and repeat the intake" if bad else head
+    return f"{head}; {', '.join(bad)}" if bad else head
 
 
 def now() -> str:

@@ -9,15 +9,52 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
 from harness.errors import StoreError
-from harness.intake.machine import Event, Replied, Worked
+from harness.intake.progress import Event, Halted, Lost, Measured, Replied, TakenUp, Worked
 from harness.store import decode, encode
 
 FORMAT = "harness-intake"
-VERSION = 1
+VERSION = 2
+_KINDS = {
+    "reply": Replied,
+    "work": Worked,
+    "measure": Measured,
+    "lost": Lost,
+    "halt": Halted,
+    "taken": TakenUp,
+}
+_NAMES = {kind: name for name, kind in _KINDS.items()}
+
+
+@dataclass(frozen=True)
+class FileSum:
+    """A file by its name, and its SHA-256."""
+
+    name: str
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Heading:
+    """What a journal is about.
+
+    ``rack`` tells the rack file and the slots asked for, ``files`` what the intake is made with.
+    """
+
+    run: str
+    rack: str
+    by: str
+    began: str
+    files: tuple[FileSum, ...]
+
+    @property
+    def sums(self) -> dict[str, str]:
+        """The SHA-256 of each file by its name."""
+        return {file.name: file.sha256 for file in self.files}
 
 
 class Journal:
@@ -28,21 +65,25 @@ class Journal:
         self._lines = _whole_lines(path)
 
     @classmethod
-    def begin(cls, path: Path, run_id: str, rack_sha256: str, by: str) -> Journal:
-        """Start a journal, with who does the intake."""
+    def begin(cls, path: Path, heading: Heading) -> Journal:
+        """Start a journal."""
         journal = cls(path)
-        head = {"format": FORMAT, "version": VERSION, "run": run_id, "rack": rack_sha256, "by": by}
-        journal._append(head)
+        head = cast("dict[str, Any]", encode(heading))
+        journal._append({"format": FORMAT, "version": VERSION, **head})
         return journal
 
     @property
-    def head(self) -> dict[str, Any]:
-        """The first line: ``run``, ``rack`` and ``by``. Raises StoreError if it is none of ours."""
+    def head(self) -> Heading:
+        """The first line. Raises StoreError if it is none of ours."""
         head = self._lines[0] if self._lines else {}
-        if head.get("format") != FORMAT or head.get("version") != VERSION:
+        body = {key: value for key, value in head.items() if key not in {"format", "version"}}
+        ours = head.get("format") == FORMAT and head.get("version") == VERSION
+        try:
+            heading: Heading = decode(Heading, body if ours else None, FORMAT)
+        except (KeyError, TypeError, ValueError) as reason:
             message = f"{self.path}: not the journal of an intake; move it away and begin again"
-            raise StoreError(message)
-        return head
+            raise StoreError(message) from reason
+        return heading
 
     def events(self, slot: str) -> Iterator[Event]:
         """Everything that happened in one slot, in order."""
@@ -53,7 +94,7 @@ class Journal:
     def _event(self, line: dict[str, Any]) -> Event:
         body = {key: value for key, value in line.items() if key not in {"slot", "kind"}}
         try:
-            kind = {"reply": Replied, "work": Worked}[line["kind"]]
+            kind = _KINDS[line["kind"]]
             event: Event = decode(kind, body, line["kind"])
         except (KeyError, TypeError, ValueError) as reason:
             message = f"{self.path}: a line of the journal cannot be used: {reason}"
@@ -62,16 +103,16 @@ class Journal:
 
     def record(self, slot: str, event: Event) -> None:
         """Keep an event; on the disk when this returns."""
-        kind = "reply" if isinstance(event, Replied) else "work"
-        self._append({"slot": slot, "kind": kind, **cast("dict[str, Any]", encode(event))})
+        body = cast("dict[str, Any]", encode(event))
+        self._append({"slot": slot, "kind": _NAMES[type(event)], **body})
 
     def finish(self) -> None:
-        """Note that every slot has its card: the next intake begins anew."""
+        """Note that nobody goes on with this: every slot has its card, or it was given up."""
         self._append({"kind": "end"})
 
     @property
     def finished(self) -> bool:
-        """Whether every slot had its card."""
+        """Whether nobody goes on with this."""
         return bool(self._lines) and self._lines[-1].get("kind") == "end"
 
     def _append(self, line: dict[str, Any]) -> None:

@@ -5,14 +5,30 @@ One rule: a design without an intake table is named, never passed over in silenc
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from harness.errors import Finding, InputError
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
 
 Chosen = tuple[Design, TableSpec, Pattern]
 
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """The tables of an intake, read once, so that a sitting never mixes two versions."""
+
+    pins: tuple[Chosen, ...]
+    tables: tuple[Chosen, ...]
+
+
 QUICK_PIN_TABLES = 5
 """So many tables, the quickest ones, check the pins of a shuttle that names none for that."""
+
+
+def load_plan(shuttle: Shuttle) -> Plan:
+    """Read every table of an intake. Raises InputError with the findings of all."""
+    return Plan(pin_tables(shuttle), intake_tables(shuttle))
 
 
 def intake_tables(shuttle: Shuttle) -> tuple[Chosen, ...]:

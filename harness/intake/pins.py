@@ -122,9 +122,9 @@ def _input(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
         if found:
             (moved if True in found else still).append(answer)
     if moved:
-        return PinFinding(pin.name, PinState.REACHED, f"{_names(moved)} answers to it")
+        return PinFinding(pin.name, PinState.REACHED, f"answered by {_names(moved)}")
     if still:
-        told = f"{_names(still)} does not answer to it, as if nothing were connected"
+        told = f"no answer to it from {_names(still)}, as if nothing were connected"
         return PinFinding(pin.name, PinState.OPEN, told)
     return _unproven(pin)
 
@@ -134,7 +134,7 @@ def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
     users = list(_users(pin, answers))
     working = [answer for answer in users if right(answer)]
     if working:
-        return PinFinding(pin.name, PinState.REACHED, f"{_names(working)} needs it and works")
+        return PinFinding(pin.name, PinState.REACHED, f"proved by {_names(working)}, working")
     if users and pin.direction is Direction.SELECT and not any(a.contact for a in users):
         told = "no design answers at all: selection, supply, or the whole carrier"
         return PinFinding(pin.name, PinState.OPEN, told)

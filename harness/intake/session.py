@@ -1,4 +1,4 @@
-"""The guided session: slot by slot, puts the machine's questions and does its work.
+"""The guided session: chip by chip, puts the machine's questions and does its work.
 
 One rule: an answer is in the journal before anything else happens, so that whatever ends the
 session, it goes on where it stopped.
@@ -6,7 +6,7 @@ session, it goes on where it stopped.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol
@@ -14,19 +14,13 @@ from typing import Protocol
 from harness.errors import LinkError
 from harness.intake.bench import Bench, now
 from harness.intake.journal import Journal
-from harness.intake.machine import (
-    Ask,
-    Over,
-    Progress,
-    Replied,
-    Work,
-    Worked,
-    advance,
-    interrupted,
-    upcoming,
-)
-from harness.intake.model import ChipIntake, Result, Step, StepResult, title_of
-from harness.intake.order import intake_tables, pin_tables, without_intake
+from harness.intake.machine import Aside, Ask, Over, advance, interrupted, upcoming
+from harness.intake.model import Result, StepResult
+from harness.intake.order import Plan, without_intake
+from harness.intake.progress import Event, Halted, Lost, Progress, Replied, TakenUp
+from harness.intake.record import ChipIntake
+from harness.intake.seat import Seat
+from harness.intake.steps import GENERAL_HELP, title_of
 from harness.rack import Opener, Rack, Slot
 from harness.store import ChipRecord, RunRecord, Store
 
@@ -47,105 +41,167 @@ class Terminal(Protocol):
 
 
 @dataclass(frozen=True)
+class StillAside:
+    """A chip that was put aside and waits for the next sitting."""
+
+    slot: Slot
+
+
+@dataclass(frozen=True)
 class Intake:
-    """An intake of the slots of a rack, one after the other."""
+    """An intake of the slots of a rack, one after the other.
+
+    ``names`` fill the words of power commands, by slot. ``choice`` says what follows a table
+    that does not pass: ``stop``, ``continue``, or empty to have it asked.
+    """
 
     rack: Rack
-    slots: tuple[Slot, ...]
+    plan: Plan
     journal: Journal
     store: Store
     open_slot: Opener
+    names: Mapping[str, Mapping[str, str]]
     terminal: Terminal
+    choice: str = ""
 
-    def chips(self, report_hash: Hasher) -> Iterator[ChipIntake]:
+    def chips(self, report_hash: Hasher) -> Iterator[ChipIntake | StillAside]:
         """Guide through every chip; gives each as soon as its intake is over.
 
-        Raises what the terminal raises when the person leaves, StoreError if an answer cannot
-        be kept, and InputError for tables that cannot be read.
+        A chip that is put aside has another turn after the others, once. Raises what the
+        terminal raises when the person leaves, and StoreError if an answer cannot be kept.
         """
-        self._warn_of_gaps()
-        for slot in self.slots:
-            yield self._chip(slot, report_hash)
+        self._welcome()
+        waiting = [slot for slot in self.rack.slots if self._resumed(slot).aside]
+        for slot in [slot for slot in self.rack.slots if slot not in waiting]:
+            done = self._chip(slot, report_hash)
+            if done is None:
+                waiting.append(slot)
+            else:
+                yield done
+        for slot in waiting:
+            yield self._chip(slot, report_hash) or StillAside(slot)
 
-    def _warn_of_gaps(self) -> None:
+    def _welcome(self) -> None:
+        self.terminal.say(GENERAL_HELP)
         lost = without_intake(self.rack.shuttle)
         if lost:
             self.terminal.say(f"No intake table covers: {', '.join(lost)}.")
 
-    def _chip(self, slot: Slot, report_hash: Hasher) -> ChipIntake:
+    def _chip(self, slot: Slot, report_hash: Hasher) -> ChipIntake | None:
+        """Guide through one chip; None if it was put aside."""
         head = self.journal.head
+        place = f"{self.rack.slots.index(slot) + 1} of {len(self.rack.slots)}"
         self.terminal.say("")
-        self.terminal.say(f"Slot {slot.name}: chip {slot.chip}, board {slot.board or 'any'}")
-        run_id = str(head["run"])
-        bench = Bench(self.rack, slot, run_id, self.store, self.open_slot, self.terminal.say)
+        self.terminal.say(
+            f"Chip {place}: {slot.chip}, slot {slot.name}, board {slot.board or 'any'}"
+        )
+        seat = Seat(
+            self.rack,
+            slot,
+            head.run,
+            self.store,
+            self.open_slot,
+            self.names.get(slot.name, {}),
+            self.terminal.say,
+        )
         try:
-            progress = self._go(slot, self._resumed(slot), bench)
+            progress = self._go(slot, self._taken_up(slot), Bench(seat, self.plan))
         finally:
-            bench.close()
-        chip = bench.record()
-        run = self.store.run(run_id)
+            seat.close()
+        if progress.aside:
+            self.terminal.say(f"  {slot.chip} is put aside; nothing of it is lost.")
+            return None
+        chip = seat.record()
+        run = self.store.run(head.run)
         return ChipIntake(
             run=run,
             chip=chip,
-            by=str(head["by"]),
+            by=head.by,
             at=datetime.now(UTC),
             results=progress.results,
             pins=progress.pins,
             report_sha256=report_hash(run, chip),
+            earlier=progress.earlier,
         )
 
     def _resumed(self, slot: Slot) -> Progress:
         """Take in again what the journal holds; work that was under way is offered anew."""
         rack = self.rack
-        progress = Progress(slot.chip, rack.shuttle.chip_serial, rack.profile.supply_limit_ma)
+        progress = Progress(
+            chip=slot.chip,
+            serials=rack.shuttle.chip_serial,
+            limit_ma=rack.profile.supply_limit_ma,
+            sensor=_has_sensor(rack, slot),
+            choice=self.choice,
+        )
         for event in self.journal.events(slot.name):
             progress = advance(progress, event)
-        for result in progress.results:
-            self._tell(result)
         return interrupted(progress)
 
+    def _taken_up(self, slot: Slot) -> Progress:
+        """Show what is known of a chip already; one that was put aside has its turn now."""
+        progress = self._resumed(slot)
+        for result in progress.results:
+            self._tell(result)
+        if progress.failed is not None:
+            self._tell(progress.failed)
+        if progress.aside:
+            progress = self._took(slot, progress, TakenUp(now()))
+        return progress
+
     def _go(self, slot: Slot, progress: Progress, bench: Bench) -> Progress:
-        while not isinstance(ahead := upcoming(progress), Over):
-            if isinstance(ahead, Ask):
-                event: Replied | Worked = self._ask(ahead)
-            else:
-                done = self._work(ahead, progress, bench)
-                if done is None:
-                    progress = interrupted(progress)
-                    continue
-                event = done
-            self.journal.record(slot.name, event)
-            before = len(progress.results)
-            progress = advance(progress, event)
-            for result in progress.results[before:]:
-                if isinstance(event, Worked) or result.result is not Result.DONE:
+        while not isinstance(ahead := upcoming(progress), Over | Aside):
+            event = self._ask(ahead) if isinstance(ahead, Ask) else self._work(progress, bench)
+            known = {*progress.results, progress.failed}
+            progress = self._took(slot, progress, event)
+            for result in (*progress.results, progress.failed):
+                if result is not None and result not in known and _is_news(event, result):
                     self._tell(result)
         return progress
+
+    def _took(self, slot: Slot, progress: Progress, event: Event) -> Progress:
+        self.journal.record(slot.name, event)
+        return advance(progress, event)
 
     def _ask(self, ahead: Ask) -> Replied:
         for note in ahead.notes:
             self.terminal.say(f"  - {note}")
         if ahead.complaint:
             self.terminal.say(f"  {ahead.complaint}")
-        text = self.terminal.ask(ahead.prompt, ahead.hint)
-        return Replied(text, now())
+        return Replied(self.terminal.ask(ahead.prompt, ahead.hint), now())
 
-    def _work(self, ahead: Work, progress: Progress, bench: Bench) -> Worked | None:
-        """Do a step's work; None if the board could not be talked to."""
+    def _work(self, progress: Progress, bench: Bench) -> Event:
+        """Do a step's work; a board that cannot be talked to is an event like any other."""
         try:
-            return self._done(ahead.step, progress, bench)
+            return self._done(progress, bench)
         except LinkError as error:
-            self.terminal.say(f"  The board could not be used: {error}")
-            bench.close()
-            return None
+            bench.seat.close()
+            bench.seat.remarks()  # they are part of the reason already
+            self.terminal.say(f"  The board could not be used: {error}.")
+            return Lost(str(error), now())
 
-    def _done(self, step: Step, progress: Progress, bench: Bench) -> Worked:
+    def _done(self, progress: Progress, bench: Bench) -> Event:
+        step = progress.step
+        assert step is not None
+        if step.key == "current":
+            return bench.measure()
         if step.key == "board":
             return bench.identify()
         if step.key == "pins":
-            return bench.check_pins(pin_tables(self.rack.shuttle))
-        tables = intake_tables(self.rack.shuttle)
-        return bench.run_tables(tables, progress.answer_to("choice"))
+            return bench.check_pins(progress.reseated)
+        found = bench.run_tables(progress.choice, progress.tries)
+        return Halted(found, now()) if isinstance(found, str) else found
 
     def _tell(self, result: StepResult) -> None:
         self.terminal.say(f"  {title_of(result.key)}: {result.result}, {result.text}")
+
+
+def _is_news(event: Event, result: StepResult) -> bool:
+    """Whether a person did not just type it."""
+    return not isinstance(event, Replied) or result.result is not Result.DONE
+
+
+def _has_sensor(rack: Rack, slot: Slot) -> bool:
+    """Whether the slot's board measures what the chip draws; a virtual one if told how much."""
+    measured = not slot.virtual or slot.supply_ma is not None
+    return rack.profile.supply_sensor is not None and measured

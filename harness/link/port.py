@@ -48,11 +48,13 @@ class Port(Protocol):
 class SerialPort:
     """A port by pyserial: a device name, or an ``rfc2217://`` or ``socket://`` URL.
 
-    Raises PortUnavailable if it cannot be opened.
+    ``device`` is what complaints call the thing at the other end. Raises PortUnavailable if the
+    port cannot be opened.
     """
 
-    def __init__(self, url: str, baud: int = 115_200) -> None:
+    def __init__(self, url: str, baud: int = 115_200, device: str = "board") -> None:
         self.url = shown_address(url)
+        self._device = device
         self._sliced = url.startswith(RFC2217)
         try:
             self._serial = serial.serial_for_url(url, baudrate=baud, do_not_open=True)
@@ -63,7 +65,7 @@ class SerialPort:
                 self._serial.exclusive = True
             self._serial.open()
         except (serial.SerialException, OSError, ValueError, TypeError) as error:
-            raise _unavailable(url, error) from error
+            raise _unavailable(url, error, device) from error
 
     def read(self, timeout: float) -> bytes:
         """Read what is there, waiting for the first byte at most ``timeout`` seconds."""
@@ -112,21 +114,21 @@ class SerialPort:
 
     def _stuck(self, seconds: float) -> BoardSilent:
         return BoardSilent(
-            f"{self.url}: the board took no bytes for {seconds:.0f} s; "
+            f"{self.url}: the {self._device} took no bytes for {seconds:.0f} s; "
             "unplug it, plug it in again and run again"
         )
 
     def _lost(self, error: Exception) -> LinkError:
-        what, advice = "board", "check the cable and plug it in again"
+        what, advice = self._device, "check the cable and plug it in again"
         if is_remote(self.url):
-            what = "connection to the board"
+            what = f"connection to the {self._device}"
             advice = "check the network, and the program that serves the port on that host"
         return BoardLost(
             f"{self.url}: the {what} went away ({shown_address(str(error))}); {advice}"
         )
 
 
-def _unavailable(url: str, error: Exception) -> PortUnavailable:
+def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnavailable:
     if is_remote(url):
         return PortUnavailable(f"{shown_address(url)}: {_remote_trouble(error)}")
     code = getattr(error, "errno", None)
@@ -134,7 +136,7 @@ def _unavailable(url: str, error: Exception) -> PortUnavailable:
     if os.name == "posix":
         if not path.exists():
             return PortUnavailable(
-                f"{url}: there is no such port; is the board plugged in? "
+                f"{url}: there is no such port; is the {device} plugged in? "
                 "'harness ports' lists the ports of this computer"
             )
         if code == errno.EACCES or not os.access(path, os.R_OK | os.W_OK):
@@ -146,7 +148,7 @@ def _unavailable(url: str, error: Exception) -> PortUnavailable:
         return PortUnavailable(
             f"{url}: the port is in use by another program; close that program and run again"
         )
-    hint = "check the name, and on Windows that the board's serial driver is installed"
+    hint = f"check the name, and on Windows that the {device}'s serial driver is installed"
     return PortUnavailable(f"{url}: the port cannot be opened ({error}); {hint}")
 
 

@@ -11,12 +11,13 @@ from harness.rack.events import (
     TableStarted,
     unobserved,
 )
-from harness.rack.file import check_rack, chip_serial_trouble, load_rack, single_slot
+from harness.rack.file import check_port, check_rack, chip_serial_trouble, load_rack, single_slot
 from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
 from harness.rack.power import PowerCycle
-from harness.rack.schedule import run_slots
+from harness.rack.reach import Reacher
+from harness.rack.schedule import SlotWork, interrupts_stop, run_slots
 from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
@@ -29,21 +30,25 @@ __all__ = [
     "Opener",
     "PowerCycle",
     "Rack",
+    "Reacher",
     "SerialPort",
     "Sink",
     "Slot",
     "SlotConnecting",
     "SlotFinished",
     "SlotRecovering",
+    "SlotWork",
     "SlotWorker",
     "StopSwitch",
     "StoreNews",
     "TableJudged",
     "TableStarted",
+    "check_port",
     "check_rack",
     "chip_serial_trouble",
     "find_port",
     "held",
+    "interrupts_stop",
     "load_rack",
     "load_virtual_slot",
     "run_slots",

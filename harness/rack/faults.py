@@ -193,7 +193,8 @@ def _slow_path(table: TomlTable, shuttle: Shuttle) -> SlowPath | None:
 
 def _open_pin(table: TomlTable, shuttle: Shuttle) -> OpenPin | None:
     pin = _pin(table, "pin", shuttle)
-    return None if pin is None else OpenPin(pin)
+    loose = table.take("loose", bool, False)
+    return None if pin is None else OpenPin(pin, loose)
 
 
 def _swapped_pins(table: TomlTable, shuttle: Shuttle) -> SwappedPins | None:

@@ -16,11 +16,16 @@ from harness.errors import ConfigError, Finding, Findings, HarnessError, InputEr
 from harness.link import names_user, shown_address
 from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.night_file import read_night_margins
 from harness.rack.recovery import USUAL, Recovery, read_recovery
+from harness.rack.supply_file import read_supply
 from harness.shuttle import Shuttle, TomlTable, load_shuttle, read_toml
+from harness.supply import SupplySpec
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 Read = TypeVar("Read")
+
+MOST_SUPPLY_MA = 5_000.0
 
 
 def load_rack(path: Path) -> Rack:
@@ -42,17 +47,21 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
     shuttle = _read_beside(top, "shuttle", load_shuttle)
     profile = _read_profile(top, shuttle)
     usual = read_recovery(top, USUAL)
+    supply = read_supply(top, profile)
+    margins = read_night_margins(top, shuttle)
     slots = top.tables("slot")
     if not slots:
         top.error("missing-key", "slot", "this rack has no slot", "add a [[slot]]")
     read = [_slot(slot, shuttle, usual) for slot in slots]
     _check_doubles(slots)
     _check_ports(slots)
+    _check_supply(slots, supply)
     top.finish()
     if findings.errors or shuttle is None or profile is None:
         return None, findings.items
     whole = tuple(slot for slot in read if slot is not None)
-    return Rack(name, shuttle, profile, whole, path, top.sha256), findings.items
+    rack = Rack(name, shuttle, profile, whole, path, top.sha256, supply, margins)
+    return rack, findings.items
 
 
 def chip_serial_trouble(shuttle: Shuttle, serial: str) -> str:
@@ -88,6 +97,7 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     name, chip = table.take("name", str), table.take("chip", str)
     port, board = table.take("port", str, ""), table.take("board", str, "")
     recovery = read_recovery(table, usual)
+    draws = _draws(table, port)
     _check_address(table, port)
     if not port and not board:
         table.error(
@@ -114,14 +124,41 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     if name is None or chip is None:
         return None
     faults = (defects, board_faults, link_faults)
-    return Slot(name, port, board, chip, *faults, recovery.power_cycle, recovery.patience_s)
+    patience = recovery.patience_s
+    return Slot(name, port, board, chip, *faults, recovery.power_cycle, patience, draws)
+
+
+_LOGIN = "the port has a user name or password in it, which no kind of port uses"
+
+
+def check_port(port: str) -> None:
+    """Refuse a port that somebody gave by hand if it has a login in it; raises ConfigError.
+
+    The complaint repeats nothing of the login.
+    """
+    if names_user(port):
+        advice = f'write "{shown_address(port)}"'
+        raise ConfigError([Finding("login-in-port", Location(Path("port")), _LOGIN, advice)])
 
 
 def _check_address(table: TomlTable, port: str) -> None:
     """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
     if names_user(port):
-        message = "the port has a user name or password in it, which no kind of port uses"
-        table.error("login-in-port", "port", message, f'write "{shown_address(port)}"')
+        table.error("login-in-port", "port", _LOGIN, f'write "{shown_address(port)}"')
+
+
+def _draws(table: TomlTable, port: str) -> float | None:
+    """Read what the chip of a virtual slot draws."""
+    supply = table.take("supply_ma", float) if "supply_ma" in table else None
+    if supply is None:
+        return None
+    if port != VIRTUAL_PORT:
+        message = "only a virtual chip draws what a file says"
+        table.error("fault-on-hardware", "supply_ma", message, "remove it; a real board measures")
+    if not 0 <= supply <= MOST_SUPPLY_MA:
+        told = f'"supply_ma" is {supply:g}'
+        table.error("out-of-range", "supply_ma", told, f"write 0 to {MOST_SUPPLY_MA:,.0f}")
+    return supply
 
 
 def _accept(table: TomlTable, key: str) -> None:
@@ -155,6 +192,20 @@ def _check_ports(slots: Sequence[TomlTable]) -> None:
     _check_unique(slots, "port", "port", lambda port: "" if port == VIRTUAL_PORT else port)
 
 
+def _check_supply(slots: Sequence[TomlTable], supply: SupplySpec | None) -> None:
+    """Refuse a slot at the bench supply's port, and a virtual supply for a real chip."""
+    if supply is None:
+        return
+    for slot in slots:
+        port = slot.values.get("port")
+        if supply.port == VIRTUAL_PORT and port != VIRTUAL_PORT:
+            message = "the bench supply is virtual, but this slot is not"
+            slot.error("virtual-supply", "port", message, "name the real supply in [supply]")
+        if port == supply.port != VIRTUAL_PORT:
+            message = f'port "{shown_address(supply.port)}" is the bench supply\'s'
+            slot.error("doubled-port", "port", message, "every slot has its own")
+
+
 def _check_unique(
     slots: Sequence[TomlTable], key: str, what: str, identity: Callable[[str], str]
 ) -> None:
@@ -175,9 +226,10 @@ def _check_unique(
 def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_path: Path) -> Rack:
     """Make a rack of one slot without a rack file.
 
-    Raises ConfigError for a wrong shuttle or profile, or a chip serial number that is not of
-    this shuttle.
+    Raises ConfigError for a wrong shuttle or profile, a chip serial number that is not of this
+    shuttle, or a login in the port's URL.
     """
+    check_port(port)
     shuttle = load_shuttle(shuttle_path)
     profile = load_profile(profile_path, shuttle)
     trouble = chip_serial_trouble(shuttle, chip)

@@ -8,6 +8,7 @@ from pathlib import Path
 from harness.board import BoardProfile
 from harness.rack.power import PowerCycle
 from harness.shuttle import Shuttle
+from harness.supply import SupplySpec
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 PATIENCE_S = 10.0
@@ -22,7 +23,8 @@ class Slot:
     ``port`` is a device or a pyserial URL, ``virtual``, or empty: then the board is found by its
     USB serial number ``board``. ``board`` may be empty if the port is given. ``power_cycle`` is
     what helps a board that hangs, None if nothing does; ``patience_s`` is how long a board that
-    went away in the middle of a run may take to come back.
+    went away in the middle of a run may take to come back. ``supply_ma`` is what the chip of a
+    virtual slot draws, None if its board cannot tell.
     """
 
     name: str
@@ -34,6 +36,7 @@ class Slot:
     link_faults: tuple[LinkFault, ...] = ()
     power_cycle: PowerCycle | None = None
     patience_s: float = PATIENCE_S
+    supply_ma: float | None = None
 
     @property
     def virtual(self) -> bool:
@@ -45,7 +48,9 @@ class Slot:
 class Rack:
     """All slots of a rack, the shuttle whose chips they hold and the profile of the boards.
 
-    ``path`` is None and ``sha256`` empty for a rack that was made without a file.
+    ``path`` is None and ``sha256`` empty for a rack that was made without a file. ``supply`` is
+    the bench supply that feeds the chips, None where the rack file names none. ``night_margins``
+    are designs whose margin a night searches.
     """
 
     name: str
@@ -54,3 +59,5 @@ class Rack:
     slots: tuple[Slot, ...]
     path: Path | None = None
     sha256: str = ""
+    supply: SupplySpec | None = None
+    night_margins: tuple[str, ...] = ()

@@ -13,8 +13,9 @@ import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
+from typing import Protocol
 
-from harness.rack.worker import SlotWorker, StopSwitch
+from harness.rack.worker import StopSwitch
 
 FORCED = 130
 """Exit code of a run that a second Ctrl-C ended: 128 and the number of the signal."""
@@ -23,11 +24,24 @@ _POLL_SECONDS = 0.2
 """How often the waiting thread looks up, so that signals are handled."""
 
 
+class SlotWork(Protocol):
+    """What one slot does, from first to last."""
+
+    @property
+    def slot(self) -> str:
+        """The slot's name."""
+        ...
+
+    def run(self) -> None:
+        """Work until done; looks at the switch now and then."""
+        ...
+
+
 class _SlotThread(threading.Thread):
     """A worker's thread; keeps the error that ended it for whoever waits."""
 
-    def __init__(self, worker: SlotWorker, stop: StopSwitch) -> None:
-        super().__init__(name=f"slot {worker.record.slot}", daemon=True)
+    def __init__(self, worker: SlotWork, stop: StopSwitch) -> None:
+        super().__init__(name=f"slot {worker.slot}", daemon=True)
         self.failure: BaseException | None = None
         self._worker = worker
         self._stop_switch = stop
@@ -41,31 +55,29 @@ class _SlotThread(threading.Thread):
             self._stop_switch.stop()
 
 
-def run_slots(workers: Sequence[SlotWorker], stop: StopSwitch) -> None:
+def run_slots(workers: Sequence[SlotWork], stop: StopSwitch) -> None:
     """Run every slot to its end.
 
-    Ctrl-C stops the slots; this returns once each has marked the rest as not run. A second one
-    ends the process (SystemExit), and its locks with it. An error that
-    ended a slot (a sink that cannot keep results, a fault of the tool) stops the others and is
+    Once the switch is thrown this returns as soon as each has marked the rest as not run. An error
+    that ended a slot (a sink that cannot keep results, a fault of the tool) stops the others and is
     raised here.
     """
     threads = [_SlotThread(worker, stop) for worker in workers]
-    with _interrupt_stops(stop):
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            while thread.is_alive():
-                thread.join(_POLL_SECONDS)
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        while thread.is_alive():
+            thread.join(_POLL_SECONDS)
     failure = next((thread.failure for thread in threads if thread.failure is not None), None)
     if failure is not None:
         raise failure
 
 
 @contextmanager
-def _interrupt_stops(stop: StopSwitch) -> Iterator[None]:
-    """Make Ctrl-C throw the switch, and a second one end the process as it stands.
+def interrupts_stop(stop: StopSwitch) -> Iterator[None]:
+    """Make Ctrl-C throw the switch, and a second one end the process as it stands (SystemExit).
 
-    Outside the main thread signals are somebody else's.
+    The process's locks end with it. Outside the main thread signals are somebody else's.
     """
     if threading.current_thread() is not threading.main_thread():
         yield

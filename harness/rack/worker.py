@@ -66,6 +66,10 @@ class BoardSession(PatternRunner, Protocol):
         """Who answered."""
         ...
 
+    def supply_ma(self) -> float | None:
+        """Measure what the chip draws, in mA; None where the board cannot; raises LinkError."""
+        ...
+
     def select(self, design: Design) -> None:
         """Select a design; raises LinkError."""
         ...
@@ -176,6 +180,11 @@ class SlotWorker:
         )
         self._state = SlotState(tuple(cases))
         self._tables = len(cases)
+
+    @property
+    def slot(self) -> str:
+        """The slot's name."""
+        return self._slot.name
 
     def run(self) -> None:
         """Work until the plan is finished; always leaves the board and tells that it is done."""

@@ -28,6 +28,14 @@ from harness.store.history import (
     of_slot,
 )
 from harness.store.lines import HistoryLine
+from harness.store.margin_records import (
+    MarginDrop,
+    MarginEdge,
+    MarginKind,
+    MarginPoint,
+    MarginRecord,
+    margin_drop,
+)
 from harness.store.models import SCHEMA_VERSION
 from harness.store.shortcuts import defaulted, field_types
 from harness.store.store import Store
@@ -50,6 +58,11 @@ __all__ = [
     "HistoryNight",
     "JsonValue",
     "LatestOutcome",
+    "MarginDrop",
+    "MarginEdge",
+    "MarginKind",
+    "MarginPoint",
+    "MarginRecord",
     "NightChanges",
     "Origin",
     "Outcome",
@@ -69,6 +82,7 @@ __all__ = [
     "defaulted",
     "encode",
     "field_types",
+    "margin_drop",
     "of_chip",
     "of_design",
     "of_slot",

@@ -17,7 +17,10 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from harness.store.shortcuts import Unfit, decoder, defaulted, encoder, field_types
+import orjson
+
+from harness.store.jsontext import to_text
+from harness.store.shortcuts import Unfit, decoder, defaulted, encoder, field_types, finite
 
 JsonValue = bool | int | float | str | list[Any] | dict[str, Any] | None
 
@@ -44,6 +47,17 @@ def encode(value: object) -> JsonValue:
         return value
     msg = f"{type(value).__name__} cannot stand in a record"
     raise TypeError(msg)
+
+
+def to_body(record: object) -> str:
+    """Return the JSON text of a record: that of what :func:`encode` makes of it, without it."""
+    try:
+        check = finite(type(record))
+        if check is None or check(record):
+            return orjson.dumps(record).decode()
+    except (Unfit, TypeError):  # the careful way takes it, or says what is wrong
+        pass
+    return to_text(encode(record))
 
 
 def _encode_record(value: Any) -> JsonValue:

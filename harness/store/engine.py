@@ -28,9 +28,13 @@ from harness.errors import StoreError
 from harness.store.jsontext import to_value
 from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
+from harness.store.patience import Patience
 
 BUSY_SECONDS = 30
 """How long a write waits for another program that is writing to the same SQLite file."""
+
+BRIEFLY_SECONDS = 2
+"""The same while the store is waited for, when somebody is to hear of it and may stop it."""
 
 CREATING_SECONDS = 3.0
 """How long to wait for another program that is creating the same store."""
@@ -70,6 +74,11 @@ def sqlite_path(url: str) -> Path | None:
     if parsed.get_backend_name() != "sqlite" or not parsed.database:
         return None
     return Path(parsed.database)
+
+
+def busy_seconds(patience: Patience) -> float:
+    """How long SQLite itself waits for its turn to write."""
+    return min(BRIEFLY_SECONDS, BUSY_SECONDS) if patience.listened_to else BUSY_SECONDS
 
 
 def open_engine(url: str) -> Engine:

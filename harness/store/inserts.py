@@ -7,6 +7,7 @@ already (after a commit whose answer was lost) changes nothing.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 from sqlalchemy import Connection, func, select
@@ -23,9 +24,11 @@ CHIP_KEY = ("run_id", "slot")
 
 def insert_into(connection: Connection, model: type[Base]) -> postgresql.Insert | sqlite.Insert:
     """Make the INSERT of the connection's dialect, which knows ON CONFLICT."""
-    if connection.dialect.name == "postgresql":
-        return postgresql.insert(model)
-    return sqlite.insert(model)
+    return _insert(connection.dialect.name, model)
+
+
+def _insert(dialect: str, model: type[Base]) -> postgresql.Insert | sqlite.Insert:
+    return postgresql.insert(model) if dialect == "postgresql" else sqlite.insert(model)
 
 
 def put_outcomes(connection: Connection, rows: Sequence[Row]) -> None:
@@ -51,9 +54,16 @@ def _put(
 ) -> None:
     if not rows:
         return
-    statement = insert_into(connection, model)
-    changed = {name: statement.excluded[name] for name in rows[0] if name not in key}
+    statement = _statement(connection.dialect.name, model, key, tuple(rows[0]))
     with undisturbed():
-        connection.execute(
-            statement.on_conflict_do_update(index_elements=key, set_=changed), list(rows)
-        )
+        connection.execute(statement, list(rows))
+
+
+@cache
+def _statement(
+    dialect: str, model: type[Base], key: tuple[str, ...], names: tuple[str, ...]
+) -> postgresql.Insert | sqlite.Insert:
+    """Write these columns, over those of a row that is there; made once for many commits."""
+    statement = _insert(dialect, model)
+    changed = {name: statement.excluded[name] for name in names if name not in key}
+    return statement.on_conflict_do_update(index_elements=key, set_=changed)

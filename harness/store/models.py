@@ -16,6 +16,7 @@ from sqlalchemy import (
     Dialect,
     ForeignKey,
     ForeignKeyConstraint,
+    Index,
     Text,
     TypeDecorator,
     UniqueConstraint,
@@ -23,8 +24,9 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
-SCHEMA_VERSION = 3
-"""1: runs, chips, outcomes. 2: accepted runs, indices for history. 3: summaries for history."""
+SCHEMA_VERSION = 4
+"""1: runs, chips, outcomes. 2: accepted runs, indices for history. 3: summaries for history. 4:
+margins."""
 
 
 class Moment(TypeDecorator[datetime]):
@@ -169,3 +171,22 @@ class NightRow(Base):
     run_id: Mapped[str] = mapped_column(ForeignKey("runs.run_id"), primary_key=True)
     layout: Mapped[int] = mapped_column(ForeignKey("layouts.number"))
     verdicts: Mapped[str] = mapped_column(Text)
+
+
+class MarginRow(Base):
+    """One search for a design's margin on a chip: search columns, and the record in ``body``.
+
+    ``run_id`` is the night's run, empty for a search of its own, so it is no foreign key.
+    """
+
+    __tablename__ = "margins"
+
+    margin_id: Mapped[str] = mapped_column(Text, primary_key=True)
+    run_id: Mapped[str] = mapped_column(Text, index=True)
+    measured: Mapped[datetime] = mapped_column(Moment)
+    chip_serial: Mapped[str] = mapped_column(Text)
+    design: Mapped[str] = mapped_column(Text, index=True)
+    kind: Mapped[str] = mapped_column(Text)
+    body: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+    __table_args__ = (Index("margins_of_chip", "chip_serial", "design", "measured"),)

@@ -1,7 +1,7 @@
 """Waits for a database that goes away for a while: stopped, restarted, locked by another program.
 
-One rule: only a database that is away is waited for, and only while somebody is told of it; a
-full disk or a damaged file will not mend itself and is said at once.
+One rule: only a database that is away is waited for, and only while somebody is told of it and
+wants to wait; a full disk or a damaged file will not mend itself and is said at once.
 """
 
 from __future__ import annotations
@@ -14,15 +14,22 @@ from typing import TypeVar
 
 from sqlalchemy.exc import DBAPIError, OperationalError
 
+from harness.errors import StoreError
+
 Tell = Callable[[str], None]
+Asked = Callable[[], bool]
 
 T = TypeVar("T")
 
 PATIENCE_SECONDS = 120.0
 """How long a run waits for its store to come back."""
 
+GIVEN_UP = "the run is stopped, so it is not waited for any longer"
+
 _PAUSE_SECONDS = 0.25
 _LONGEST_PAUSE_SECONDS = 2.0
+_LOOK_SECONDS = 0.1
+"""How soon a pause ends when the waiting is to end."""
 
 _AWAY_STATES = ("08", "57P", "53300", "40")
 """Beginnings of SQLSTATE: no connection, shutting down or starting, too many clients, rolled back.
@@ -57,31 +64,53 @@ class Patience:
         self._seconds = seconds
         self._lock = threading.Lock()
         self._tell: Tell | None = None
+        self._to_end: Asked = _never
         self._missed: float | None = None
 
+    @property
+    def listened_to(self) -> bool:
+        """Whether a database that is away is waited for at the moment."""
+        return self._tell is not None
+
     @contextmanager
-    def while_told(self, tell: Tell) -> Iterator[None]:
+    def while_told(self, tell: Tell, to_end: Asked) -> Iterator[None]:
         """Wait, inside, for a database that is away, and tell when it goes and comes back."""
-        self._tell = tell
+        self._tell, self._to_end = tell, to_end
         try:
             yield
         finally:
-            self._tell = None
+            self._tell, self._to_end = None, _never
 
     def see_through(self, action: Callable[[], T]) -> T:
-        """Do a thing until it is done; raises its error if it is another or patience is over."""
+        """Do a thing until it is done; raises its error if it is another or patience is over.
+
+        Raises StoreError if the waiting is to end.
+        """
         pause = _PAUSE_SECONDS
         while True:
             try:
                 found = action()
             except DBAPIError as error:
-                if self._tell is None or not is_away(error) or not self._may_wait(error):
+                if self._tell is None or not is_away(error):
                     raise
+                if not self._to_end() and not self._may_wait(error):
+                    raise
+                if self._is_to_end_within(pause):
+                    raise StoreError(f"{self._place}: {_cause(error)}; {GIVEN_UP}") from error
             else:
                 self._is_back()
                 return found
-            time.sleep(pause)
             pause = min(2 * pause, _LONGEST_PAUSE_SECONDS)
+
+    def _is_to_end_within(self, pause: float) -> bool:
+        """Pause; at once if nobody wants to wait any more, which is told."""
+        end = time.monotonic() + pause
+        while not self._to_end():
+            left = end - time.monotonic()
+            if left <= 0:
+                return False
+            time.sleep(min(left, _LOOK_SECONDS))
+        return True
 
     def _may_wait(self, error: DBAPIError) -> bool:
         """Note that the database is away; tell so the first time."""
@@ -90,9 +119,8 @@ class Patience:
             if self._missed is not None:
                 return now - self._missed < self._seconds
             self._missed = now
-        cause = " ".join(str(error.orig).split())
         self._say(
-            f"{self._place}: results cannot be kept at the moment ({cause}); waiting up to "
+            f"{self._place}: results cannot be kept at the moment ({_cause(error)}); waiting up to "
             f"{self._seconds:g} s for it, nothing measured is lost"
         )
         return True
@@ -107,3 +135,11 @@ class Patience:
     def _say(self, text: str) -> None:
         if self._tell is not None:
             self._tell(text)
+
+
+def _cause(error: DBAPIError) -> str:
+    return " ".join(str(error.orig).split())
+
+
+def _never() -> bool:
+    return False

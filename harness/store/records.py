@@ -7,17 +7,17 @@ said to be damaged, with its place.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, Select, select
 
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
-from harness.store.codec import CodecError, decode, encode
+from harness.store.codec import CodecError, decode, to_body
 from harness.store.inserts import Row
-from harness.store.jsontext import to_text
 from harness.store.models import ChipRow, OutcomeRow, RunRow
+from harness.store.overview import read_bodies, read_verdicts
 from harness.store.undisturbed import undisturbed
 
 
@@ -50,7 +50,7 @@ def _outcome_row(run_id: str, outcome: Outcome) -> Row:
         "mismatches": outcome.mismatches,
         "started": outcome.started,
         "seconds": outcome.seconds,
-        "body": to_text(encode(outcome)),
+        "body": to_body(outcome),
     }
 
 
@@ -98,11 +98,32 @@ def read_run(
         ).all():
             where = f"{place}: run {run_id}, outcome {number}"
             outcomes.setdefault(slot, []).append(_read_outcome(body, where))
+    return _with_chips(connection, found[0], outcomes)
+
+
+def read_overview(connection: Connection, run_id: str, place: str) -> RunRecord | None:
+    """Read a run with every verdict, and with evidence where an overview points at it.
+
+    None if there is none. Raises StoreError if a body is damaged.
+    """
+    found = read_headings(connection, [run_id])
+    if not found:
+        return None
+    slots, firsts = read_verdicts(connection, run_id)
+    for number, body in read_bodies(connection, list(firsts)).items():
+        slot, at = firsts[number]
+        slots[slot][at] = _read_outcome(body, f"{place}: run {run_id}, outcome {number}")
+    return _with_chips(connection, found[0], slots)
+
+
+def _with_chips(
+    connection: Connection, heading: RunRecord, outcomes: Mapping[str, Sequence[Outcome]]
+) -> RunRecord:
     chips = tuple(
         dataclasses.replace(chip, outcomes=tuple(outcomes.get(chip.slot, ())))
-        for chip in read_bare_chips(connection, run_id)
+        for chip in read_bare_chips(connection, heading.run_id)
     )
-    return dataclasses.replace(found[0], chips=chips)
+    return dataclasses.replace(heading, chips=chips)
 
 
 def _read_outcome(body: Any, where: str) -> Outcome:

@@ -18,6 +18,7 @@ from operator import attrgetter, itemgetter
 from typing import Any
 
 Step = Callable[[Any], Any]
+Check = Callable[[Any], bool]
 
 _AS_IT_IS = (str, int, bool)
 
@@ -25,6 +26,7 @@ _AS_IT_IS = (str, int, bool)
 _FIELD_TYPES: dict[type[Any], dict[str, Any]] = {}
 _ENCODERS: dict[type[Any], Step] = {}
 _DECODERS: dict[type[Any], Step] = {}
+_FINITE: dict[type[Any], Check | None] = {}
 
 
 class Unfit(Exception):
@@ -56,6 +58,13 @@ def decoder(kind: type[Any]) -> Step:
     if kind not in _DECODERS:
         _DECODERS[kind] = _make_decoder(kind)
     return _DECODERS[kind]
+
+
+def finite(kind: type[Any]) -> Check | None:
+    """Return what tells whether every float in a record is finite; None if it has no floats."""
+    if kind not in _FINITE:
+        _FINITE[kind] = _make_finite(kind)
+    return _FINITE[kind]
 
 
 def _make_encoder(kind: type[Any]) -> Step:
@@ -114,6 +123,40 @@ def _filler(kind: type[Any]) -> Callable[[dict[str, Any], Steps], Any]:
         return record
 
     return fill
+
+
+def _make_finite(kind: type[Any]) -> Check | None:
+    found = [(name, _finite_step(hint)) for name, hint in field_types(kind).items()]
+    floats = tuple(name for name, check in found if check is math.isfinite)
+    inner = [
+        (attrgetter(name), check)
+        for name, check in found
+        if check is not None and check is not math.isfinite
+    ]
+    if not floats and not inner:
+        return None
+    values = _getter(attrgetter, floats)
+
+    def all_finite(record: Any) -> bool:
+        for value in values(record):
+            if not math.isfinite(value):
+                return False
+        return all(check(value(record)) for value, check in inner)
+
+    return all_finite
+
+
+def _finite_step(hint: Any) -> Check | None:
+    if hint is float:
+        return math.isfinite
+    if isinstance(hint, type):
+        return finite(hint) if dataclasses.is_dataclass(hint) else None
+    check = _finite_step(_only_argument(hint))
+    if check is None:
+        return None
+    if typing.get_origin(hint) is tuple:
+        return lambda items: all(map(check, items))
+    return lambda value: value is None or check(value)
 
 
 def _getter(make: Callable[..., Step], names: tuple[str, ...]) -> Step:

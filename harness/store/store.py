@@ -18,17 +18,27 @@ from sqlalchemy import Connection, Engine, insert, select, update
 
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunRecord
-from harness.store.engine import open_engine, shown_place, sqlite_path, store_url, translated
+from harness.store.engine import (
+    busy_seconds,
+    open_engine,
+    shown_place,
+    sqlite_path,
+    store_url,
+    translated,
+)
 from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
 from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
+from harness.store.margin_records import MarginRecord
+from harness.store.margins import put_margin, read_margins
 from harness.store.models import RunRow
-from harness.store.patience import PATIENCE_SECONDS, Patience, Tell
+from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
     chip_row,
     outcome_rows,
     read_bare_chips,
     read_headings,
+    read_overview,
     read_run,
     run_row,
 )
@@ -84,12 +94,13 @@ class Store:
         """Close every connection."""
         self._engine.dispose()
 
-    def waiting(self, tell: Tell) -> AbstractContextManager[None]:
+    def waiting(self, tell: Tell, to_end: Asked) -> AbstractContextManager[None]:
         """Have every verb wait, inside, for a database that is away: stopped, or locked.
 
-        ``tell`` gets a sentence when it goes and one when it is back; any thread may call it.
+        ``tell`` gets a sentence when it goes and one when it is back. When ``to_end`` says so
+        nothing is waited for any more, and the verbs raise. Any thread may call both.
         """
-        return self._patience.while_told(tell)
+        return self._patience.while_told(tell, to_end)
 
     def start_run(self, run: RunRecord) -> None:
         """Keep a run's heading and whatever chips and outcomes it has already, all or nothing."""
@@ -237,6 +248,38 @@ class Store:
         """
         return self._read(lambda connection: self._known_run(connection, run_id, slot))
 
+    def overview(self, run_id: str) -> RunRecord:
+        """Read a run with every verdict, and with evidence only where an overview points at it.
+
+        That is the first outcome of each verdict of a slot, PASS aside; the others tell where
+        they belong and their verdict, and nothing more. Raises StoreError if there is no such run.
+        """
+
+        def read(connection: Connection) -> RunRecord:
+            found = read_overview(connection, run_id, self.place)
+            if found is None:
+                raise StoreError(self._unknown(connection, run_id))
+            return found
+
+        return self._read(read)
+
+    def record_margin(self, margin: MarginRecord) -> None:
+        """Keep a search for a margin."""
+        self._write(lambda connection: put_margin(connection, margin))
+
+    def margins(
+        self, *, chip: str = "", design: str = "", run_id: str = ""
+    ) -> tuple[MarginRecord, ...]:
+        """Read margins, oldest first: of a chip, a design, a night's run, or all."""
+        return self._read(
+            lambda connection: read_margins(connection, self.place, chip, design, run_id)
+        )
+
+    def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
+        """Read what reports of a run show: its margins, and all of the same chips; often none."""
+        chips = sorted({margin.chip_serial for margin in self.margins(run_id=run_id)})
+        return tuple(margin for serial in chips for margin in self.margins(chip=serial))
+
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""
 
@@ -292,7 +335,7 @@ class Store:
         """Do it in one durable transaction, again and again if the database is away."""
 
         def once() -> T:
-            with writing(self._engine) as connection:
+            with writing(self._engine, busy_seconds(self._patience)) as connection:
                 return action(connection)
 
         with translated(self.place):

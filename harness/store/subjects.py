@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import Connection, exists, select
 
-from harness.store.models import NightRow, OutcomeRow, RunRow, SubjectRow
+from harness.store.models import MarginRow, NightRow, OutcomeRow, RunRow, SubjectRow
 from harness.store.summaries import Kind, Selection
 
 
@@ -24,8 +24,8 @@ class Subjects:
 
 
 def read_subjects(connection: Connection) -> Subjects:
-    """Read the subjects of all summaries, and of runs that have none yet."""
-    found = sorted({*_summarised(connection), *_unsummarised(connection)})
+    """Read the subjects of all summaries, of runs that have none yet, and of margins."""
+    found = sorted({*_summarised(connection), *_unsummarised(connection), *_searched(connection)})
     return Subjects(
         tuple(s.name for s in found if s.kind is Kind.CHIP),
         tuple(s.name for s in found if s.kind is Kind.DESIGN),
@@ -38,6 +38,13 @@ def _summarised(connection: Connection) -> Iterator[Selection]:
     rows = connection.execute(select(SubjectRow.kind, SubjectRow.rack, SubjectRow.name).where(kept))
     for kind, rack, name in rows:
         yield Selection(Kind(kind), rack, name)
+
+
+def _searched(connection: Connection) -> Iterator[Selection]:
+    """Chips and designs whose margin was searched; both columns have an index."""
+    for kind, column in ((Kind.CHIP, MarginRow.chip_serial), (Kind.DESIGN, MarginRow.design)):
+        for name in connection.scalars(select(column).distinct()):
+            yield Selection(kind, "", name)
 
 
 def _unsummarised(connection: Connection) -> Iterator[Selection]:

@@ -52,7 +52,7 @@ class Together:
             mine.woken.wait()
             if mine.leads:
                 with self._turn:
-                    self._serve(self._take())
+                    self._serve_all(self._take())
         finally:
             self._leave(mine)
         if mine.failure is not None:
@@ -85,6 +85,14 @@ class Together:
             taken, self._waiting = self._waiting, []
         return taken
 
+    def _serve_all(self, group: Sequence[_Waiting]) -> None:
+        """Commit a group; whatever ends that, nobody is left waiting."""
+        try:
+            self._serve(group)
+        except BaseException as error:
+            _end([one for one in group if not one.done], error)
+            raise
+
     def _serve(self, group: Sequence[_Waiting]) -> None:
         """Commit a group; if that fails by somebody's rows, each alone."""
         try:
@@ -95,9 +103,6 @@ class Together:
                     self._serve([one])
             else:
                 _end(group, error)
-        except BaseException as error:
-            _end(group, error)
-            raise
         else:
             _end(group, None)
 

@@ -13,10 +13,15 @@ from sqlalchemy import Connection, Engine
 
 
 @contextmanager
-def writing(engine: Engine) -> Iterator[Connection]:
-    """Open a transaction that is durable when this is left without an error."""
+def writing(engine: Engine, busy_seconds: float | None = None) -> Iterator[Connection]:
+    """Open a transaction that is durable when this is left without an error.
+
+    ``busy_seconds`` is how long SQLite waits for its turn; None as it was opened.
+    """
     with engine.begin() as connection:
         if connection.dialect.name == "sqlite":  # its driver begins only with the first change
+            if busy_seconds is not None:
+                connection.exec_driver_sql(f"PRAGMA busy_timeout={busy_seconds * 1000:.0f}")
             connection.exec_driver_sql("BEGIN IMMEDIATE")
         yield connection
 

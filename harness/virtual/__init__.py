@@ -17,7 +17,7 @@ from harness.virtual.faults import (
     SwappedPins,
     Unplug,
 )
-from harness.virtual.rack import VirtualRack
+from harness.virtual.rack import VirtualRack, seat_virtual_chip
 from harness.virtual.spec import VirtualBoardSpec
 
 __all__ = [
@@ -38,4 +38,5 @@ __all__ = [
     "Unplug",
     "VirtualBoardSpec",
     "VirtualRack",
+    "seat_virtual_chip",
 ]

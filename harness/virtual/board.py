@@ -20,7 +20,7 @@ from harness.shuttle import load_shuttle
 from harness.virtual import interpreter
 from harness.virtual.chip import ChipModel
 from harness.virtual.chip_server import ChipServer
-from harness.virtual.faults import Unplug
+from harness.virtual.faults import OpenPin, Unplug
 from harness.virtual.spec import VirtualBoardSpec
 from harness.virtual.wire import LinkSpoiler, Unplugged, carry
 
@@ -33,13 +33,16 @@ class VirtualBoard:
     """A board that runs from ``start`` to ``stop``.
 
     ``port`` is what a host opens. ``switch`` is a named pipe: whoever serves the board cycles
-    its power by ``cycle_power`` for each byte that is written there.
+    its power by ``cycle_power`` for whatever is written there, and seats its chip again by
+    ``seat_chip`` for :data:`~harness.virtual.spec.SEAT`.
     """
 
     def __init__(self, spec: VirtualBoardSpec) -> None:
         self.spec = spec
         self._shuttle = load_shuttle(spec.shuttle_path)
         self._profile = load_profile(spec.profile_path, self._shuttle)
+        self._board_faults = spec.board_faults
+        self._speed = 1.0
         self._model = self._new_chip()
         self._folder = tempfile.TemporaryDirectory(prefix="virtual-board-")
         outside = Path(self._folder.name)
@@ -91,6 +94,19 @@ class VirtualBoard:
         time.sleep(OFF_SECONDS)
         self._give_power()
 
+    def seat_chip(self) -> None:
+        """Seat the chip again, power off: pins that were only loose reach it from now on."""
+        faults = self._board_faults
+        self._board_faults = tuple(
+            fault for fault in faults if not (isinstance(fault, OpenPin) and fault.loose)
+        )
+        self.cycle_power()
+
+    def set_speed(self, speed: float) -> None:
+        """Let the chip be faster or slower, as its supply voltage has it; see its model."""
+        self._speed = speed
+        self._model.set_speed(speed)
+
     def _cut_power(self) -> None:
         with self._starting:
             self._powered.clear()
@@ -108,7 +124,17 @@ class VirtualBoard:
         """Make the chip as it is when its power comes up."""
         spec = self.spec
         select = self._profile.select
-        return ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, spec.board_faults)
+        faults = self._board_faults
+        model = ChipModel(self._shuttle, select, spec.chip_serial, spec.defects, faults)
+        model.set_speed(self._speed)
+        return model
+
+    def _readings(self) -> dict[int, int]:
+        """What the board's sensors read, by controller pin."""
+        sensor, current = self._profile.supply_sensor, self.spec.supply_ma
+        if sensor is None or current is None:
+            return {}
+        return {sensor.pin: sensor.reading(current)}
 
     def _plug_in(self) -> str:
         """Make a terminal for the host; earlier ones stay open, so that no name comes twice."""
@@ -142,7 +168,7 @@ class VirtualBoard:
         while failures < FAILED_STARTS:
             self._powered.wait()
             ours, theirs = socket.socketpair()
-            server = ChipServer(ours, self._model, self.spec.board_serial)
+            server = ChipServer(ours, self._model, self.spec.board_serial, self._readings())
             threading.Thread(target=server.serve, daemon=True).start()
             process = self._start(theirs.fileno())
             theirs.close()

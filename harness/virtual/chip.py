@@ -8,6 +8,7 @@ Where chip and controller both drive a pin, the controller wins in what is read.
 from __future__ import annotations
 
 import hashlib
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -51,6 +52,7 @@ class ChipModel:
         self._running: dict[str, RunningDesign] = {}
         self._nothing = start_nothing(self._wiring, self._defects)
         self._clock_hz = 0.0
+        self._speed = 1.0
         self._cycle = 0
         self._select_levels = 0
         self._check_defects(shuttle)
@@ -58,6 +60,10 @@ class ChipModel:
     def configure(self, clock_hz: float) -> None:
         """Say how fast paths must be from now on: 1 / the time from an edge to the read, in Hz."""
         self._clock_hz = clock_hz
+
+    def set_speed(self, speed: float) -> None:
+        """Say how fast every path is, as a multiple of its speed at the nominal voltage."""
+        self._speed = speed
 
     def run(self, drive: Words, enable: Words, pulse: Words, highz: Words) -> tuple[Words, Words]:
         """Run one cycle for each entry; gives the words read, and which ``highz`` bits float.
@@ -137,7 +143,8 @@ class ChipModel:
         floating: Words,
     ) -> tuple[int, bool]:
         """Run the selected design; counts the chip's cycles."""
-        extent = Extent(cycles, expect, care, self._cycle, self._clock_hz, 0)
+        pace = self._clock_hz / self._speed if self._speed else math.inf
+        extent = Extent(cycles, expect, care, self._cycle, pace, 0)
         used, matched = self._selected().run(stimulus, extent, seen, floating)
         self._cycle += used
         return used, matched

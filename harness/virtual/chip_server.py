@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import socket
 import struct
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 
@@ -19,12 +19,22 @@ HEAD = struct.Struct("<IIII")
 
 
 class ChipServer:
-    """Serves one chip model to one board until the board's end closes."""
+    """Serves one chip model to one board until the board's end closes.
 
-    def __init__(self, link: socket.socket, model: ChipModel, board_serial: str) -> None:
+    ``readings`` maps controller pins with a sensor to what they measure, 0 to 65535.
+    """
+
+    def __init__(
+        self,
+        link: socket.socket,
+        model: ChipModel,
+        board_serial: str,
+        readings: Mapping[int, int],
+    ) -> None:
         self._link = link
         self._model = model
         self._serial = board_serial.encode()
+        self._readings = readings
         self._does: dict[int, Callable[[int, int], None]] = {
             ask.RUN: self._run,
             ask.UNTIL_MATCH: self._until,
@@ -33,6 +43,7 @@ class ChipServer:
                 struct.pack("<I", len(self._serial)) + self._serial
             ),
             ask.RELEASE: lambda *_: None,
+            ask.MEASURE: self._measure,
         }
 
     def serve(self) -> None:
@@ -57,6 +68,10 @@ class ChipServer:
     def _period(self, period_ns: int, sample_ns: int) -> None:
         """A path has until the outputs are read: the sample time, or the whole cycle."""
         self._model.configure(1e9 / min(sample_ns or period_ns, period_ns))
+
+    def _measure(self, pin: int, _: int) -> None:
+        """Tell what a controller pin measures, if anything is on it."""
+        self._link.sendall(struct.pack("<I", self._readings.get(pin, ask.NOTHING)))
 
     def _words(self, count: int) -> Words:
         return np.frombuffer(self._take(4 * count), dtype="<u4").astype(np.uint32)

@@ -53,9 +53,13 @@ ChipDefect = NetStuck | OutputStuck | NetBridge | SlowPath
 
 @dataclass(frozen=True)
 class OpenPin:
-    """The chip pin does not reach the controller: both sides float."""
+    """The chip pin does not reach the controller: both sides float.
+
+    ``loose``: only until the chip is seated again.
+    """
 
     pin: str
+    loose: bool = False
 
 
 @dataclass(frozen=True)

@@ -6,26 +6,39 @@ import json
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from harness.errors import VirtualError
-from harness.virtual.spec import VirtualBoardSpec, to_json
+from harness.virtual.spec import SEAT, VirtualBoardSpec, to_json
+
+
+def seat_virtual_chip(switch: str) -> None:
+    """Seat a virtual board's chip again, by the board's switch; its power goes off and on."""
+    Path(switch).write_bytes(SEAT)
 
 
 class VirtualRack:
     """Virtual boards in a process of their own. ``ports`` maps slot names to serial URLs.
 
+    ``nominal_volts`` asks for a virtual bench supply that feeds all chips, and is the voltage at
+    which their slow paths have the limits of the specs; ``supply`` is its port then.
     ``switches`` maps them to named pipes: writing into one cycles that board's power.
     ``interpreter`` says in words what the boards run. Raises VirtualError when a board cannot
     be made; the boards end with the context.
     """
 
-    def __init__(self, specs: Sequence[VirtualBoardSpec]) -> None:
+    def __init__(
+        self, specs: Sequence[VirtualBoardSpec], nominal_volts: float | None = None
+    ) -> None:
         self._specs = tuple(specs)
+        self._nominal_volts = nominal_volts
         self._process: subprocess.Popen[str] | None = None
         self.ports: dict[str, str] = {}
         self.switches: dict[str, str] = {}
+        self.supply = ""
         self.interpreter = ""
 
     def __enter__(self) -> Self:
@@ -36,17 +49,18 @@ class VirtualRack:
             stdout=subprocess.PIPE,
             text=True,
         )
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        self._process.stdin.write(to_json(self._specs) + "\n")
-        self._process.stdin.flush()
-        answer = json.loads(self._process.stdout.readline() or "{}")
+        try:
+            answer = self._ask(self._process)
+        except BaseException:
+            self._end()
+            raise
         if "ports" not in answer:
             self._end()
             why = answer.get("error", "its process ended at once")
             raise VirtualError(f"the virtual rack cannot be started: {why}")
         self.ports = answer["ports"]
         self.switches = answer["switches"]
+        self.supply = answer["supply"]
         self.interpreter = answer["interpreter"]
         return self
 
@@ -59,17 +73,28 @@ class VirtualRack:
         """Stop the boards."""
         self._end()
 
+    def _ask(self, process: subprocess.Popen[str]) -> dict[str, Any]:
+        """Say which boards are wanted; empty if the process is gone."""
+        assert process.stdin is not None
+        assert process.stdout is not None
+        with suppress(BrokenPipeError):
+            process.stdin.write(to_json(self._specs, self._nominal_volts) + "\n")
+            process.stdin.flush()
+        answer: dict[str, Any] = json.loads(process.stdout.readline() or "{}")
+        return answer
+
     def _end(self) -> None:
         process = self._process
         if process is None:
             return
         assert process.stdin is not None
         assert process.stdout is not None
-        process.stdin.close()
-        try:
-            process.wait(timeout=5.0)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-        process.stdout.close()
+        with process.stdout:
+            with suppress(BrokenPipeError):
+                process.stdin.close()
+            try:
+                process.wait(timeout=5.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
         self._process = None

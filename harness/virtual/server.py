@@ -1,7 +1,7 @@
 """The process that serves virtual boards: ``python -m harness.virtual.server``.
 
 Reads the specs as one line of JSON on standard input, answers with one line of JSON (ports and
-power switches by slot, or an error), and serves until standard input closes.
+power switches by slot, the supply's port, or an error), and serves until standard input closes.
 """
 
 from __future__ import annotations
@@ -16,14 +16,17 @@ from collections.abc import Sequence
 
 from harness.errors import HarnessError
 from harness.virtual.board import VirtualBoard
-from harness.virtual.spec import from_json
+from harness.virtual.spec import SEAT, from_json
+from harness.virtual.speed import relative_speed
+from harness.virtual.supply import VirtualSupply
 
 
 def main() -> int:
     """Serve until standard input closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
-        boards = [VirtualBoard(spec) for spec in from_json(sys.stdin.readline())]
+        specs, nominal = from_json(sys.stdin.readline())
+        boards = [VirtualBoard(spec) for spec in specs]
     except HarnessError as error:
         _say({"error": str(error)})
         return 1
@@ -34,12 +37,25 @@ def main() -> int:
     threading.Thread(target=_watch_switches, args=(boards,), daemon=True).start()
     ports = {board.spec.slot: board.port for board in boards}
     switches = {board.spec.slot: str(board.switch) for board in boards}
+    supply = _supply(boards, nominal) if nominal is not None else ""
     about = boards[0].about if boards else ""
-    _say({"ports": ports, "switches": switches, "interpreter": about})
+    _say({"ports": ports, "switches": switches, "supply": supply, "interpreter": about})
     sys.stdin.read()
     for board in boards:
         board.stop()
     return 0
+
+
+def _supply(boards: Sequence[VirtualBoard], nominal: float) -> str:
+    """Start a virtual supply that feeds every board's chip; gives its port."""
+
+    def terminals(volts: float) -> None:
+        for board in boards:
+            board.set_speed(relative_speed(volts, nominal))
+
+    supply = VirtualSupply(nominal, terminals)
+    supply.start()
+    return supply.port
 
 
 def _watch_switches(boards: Sequence[VirtualBoard]) -> None:
@@ -48,8 +64,9 @@ def _watch_switches(boards: Sequence[VirtualBoard]) -> None:
     while by_switch:
         pressed, _, _ = select.select(list(by_switch), [], [])
         for switch in pressed:
-            os.read(switch, 4096)
-            by_switch[switch].cycle_power()
+            board = by_switch[switch]
+            press = board.seat_chip if os.read(switch, 4096) == SEAT else board.cycle_power
+            press()
 
 
 def _say(answer: dict[str, object]) -> None:

@@ -25,7 +25,8 @@ class VirtualBoardSpec:
 
     ``program`` is the board's own program in MicroPython; ``{serial}`` in it becomes the board's
     serial number. ``heap`` bounds the interpreter's memory in bytes (0: its own default).
-    ``stand_in`` asks for CPython in place of MicroPython. Paths are absolute.
+    ``stand_in`` asks for CPython in place of MicroPython. Paths are absolute. ``supply_ma`` is what
+    the chip draws; None for a board whose sensor says nothing.
     """
 
     slot: str
@@ -40,19 +41,25 @@ class VirtualBoardSpec:
     program: str = OWN_PROGRAM
     heap: int = 0
     stand_in: bool = False
+    supply_ma: float | None = None
 
+
+SEAT = b"seat the chip again"
+"""What is written into a board's switch to seat its chip again; anything else cycles its power."""
 
 FAULT_KINDS = ("defects", "board_faults", "link_faults")
 
 
-def to_json(specs: Sequence[VirtualBoardSpec]) -> str:
-    """Specs as one line of JSON."""
-    return json.dumps([_plain(spec) for spec in specs])
+def to_json(specs: Sequence[VirtualBoardSpec], nominal_volts: float | None = None) -> str:
+    """Specs, and the nominal voltage of a virtual supply if there is one, as one line of JSON."""
+    boards = [_plain(spec) for spec in specs]
+    return json.dumps({"boards": boards, "nominal_volts": nominal_volts})
 
 
-def from_json(text: str) -> list[VirtualBoardSpec]:
-    """Specs from what ``to_json`` made."""
-    return [_spec(plain) for plain in json.loads(text)]
+def from_json(text: str) -> tuple[list[VirtualBoardSpec], float | None]:
+    """Specs and nominal voltage from what ``to_json`` made."""
+    wanted = json.loads(text)
+    return [_spec(plain) for plain in wanted["boards"]], wanted["nominal_volts"]
 
 
 def _plain(spec: VirtualBoardSpec) -> dict[str, object]:

@@ -27,6 +27,7 @@ from reports import (
     all_subjects,
     history_html,
     history_policy,
+    margins_of,
     run_file,
     selection,
     slot_of_file,
@@ -35,6 +36,9 @@ from reports import (
 
 MOST_LISTENERS = 64
 """So many browsers may listen at once; more are told to come again."""
+
+INDEX = "index.html"
+"""The page of a run, which needs no evidence but what it points at."""
 
 GRACE_SECONDS = 1.0
 """How long a listener's answer may take to come to its end when the program stops."""
@@ -80,9 +84,10 @@ class Pages:
             raise HTTPException(404)
         with self._source.opened() as store:
             found = store.history(selection(subject))
-        if not found.nights:
+            margins = margins_of(store, subject)
+        if not found.nights and not margins:
             raise HTTPException(404)
-        return _reported(history_html(subject, found, addresses.LINKS))
+        return _reported(history_html(subject, found, addresses.LINKS, margins))
 
     def run(self, request: Request) -> Response:
         """One file of a run's reports; of a chip's files only that chip's outcomes are read."""
@@ -91,8 +96,12 @@ class Pages:
             if run_id not in store.runs():
                 raise HTTPException(404)
             slot = slot_of_file(store.chip(run_id, ""), name)
-            record = store.chip(run_id, slot) if slot is not None else store.run(run_id)
-        file = run_file(record, name)
+            if slot is not None:
+                record = store.chip(run_id, slot)
+            else:
+                record = store.overview(run_id) if name == INDEX else store.run(run_id)
+            margins = store.margins_behind(run_id)
+        file = run_file(record, name, margins)
         if file is None:
             raise HTTPException(404)
         policy = {"Content-Security-Policy": file.policy}

@@ -1,6 +1,7 @@
 """How long history takes in a store of many nights, and how long it takes to keep a night.
 
-Run: python -m tests.bench.history [--chips 200] [--designs 150] [--nights 365] [--store FILE].
+Run: python -m tests.bench.history [--chips 200] [--designs 150] [--nights 365] [--store FILE]
+[--postgresql]. With the last the store is copied into a PostgreSQL server that is measured instead.
 Makes a store with invented verdicts, unless the file is there (see ``nights``), and prints
 seconds for histories, subjects and the baseline, and for a whole night, evidence included, through
 the store's own verbs. On Linux a first look is cold: the system has forgotten the file.
@@ -20,6 +21,8 @@ from pathlib import Path
 from harness.judge import RetryPolicy, examine
 from harness.store import Outcome, RunRecord, Store, of_chip, of_design, of_slot
 from tests.bench.nights import Size, check, fill, moment, night_heading
+from tests.bench.postgres_copy import copy_store
+from tests.system.postgres import server
 from tests.unit.judge.samples import TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import chip
 from tests.unit.store.test_store import failing_outcome
@@ -45,11 +48,14 @@ def cool(path: Path) -> str:
     return "cold"
 
 
-def look(path: Path, name: str, action: Callable[[Store], object]) -> None:
-    """Print how long a program needs that has just opened the store, and how long then."""
-    temperature = cool(path)
+def look(where: Path | str, name: str, action: Callable[[Store], object]) -> None:
+    """Print how long a program needs that has just opened the store, and how long then.
+
+    A server goes on between two programs, so it is never cold.
+    """
+    temperature = cool(where) if isinstance(where, Path) else "first"
     opening = time.perf_counter()
-    with Store(path) as store:
+    with Store(where) as store:
         opened = time.perf_counter() - opening
         first, second = (seconds(lambda: action(store)) for _ in range(2))
     print(
@@ -110,8 +116,8 @@ def keep_slot_by_slot(store: Store, record: RunRecord) -> None:
     store.finish_run(record.run_id, record.started, cancelled=False)
 
 
-def measure(path: Path, size: Size) -> None:
-    """Print every figure."""
+def measure(path: Path | str, size: Size) -> None:
+    """Print every figure of a store: a file, or the address of a server."""
     with Store(path) as store:
         base = len(store.runs())
         night = whole_night(size, base)
@@ -123,6 +129,9 @@ def measure(path: Path, size: Size) -> None:
     look(path, "history of a slot", lambda s: s.history(of_slot("bench", "A001")))
     look(path, "subjects", lambda s: s.subjects())
     look(path, "runs", lambda s: s.runs())
+    look(path, "latest runs and racks", lambda s: (s.headings(), s.racks()))
+    look(path, "a run at a glance", lambda s: s.glance(night.run_id))
+    look(path, "a chip of a run", lambda s: s.chip(night.run_id, "A001"))
     look(path, "baseline, with its evidence", lambda s: s.baseline("bench"))
     with Store(path) as store:
         store.start_run(whole_night(size, base + 2))
@@ -138,6 +147,7 @@ def main() -> None:
     for name, default in (("chips", 200), ("designs", 150), ("nights", 365)):
         parser.add_argument(f"--{name}", type=int, default=default)
     parser.add_argument("--store", type=Path)
+    parser.add_argument("--postgresql", action="store_true", help="measure a server, not a file")
     given = parser.parse_args()
     size = Size(given.chips, given.designs, given.nights)
     with tempfile.TemporaryDirectory() as folder:
@@ -146,9 +156,16 @@ def main() -> None:
         path = given.store or Path(folder) / "history.sqlite"
         if not path.exists():
             taken = seconds(lambda: fill(path, size))
+            cool(path)  # or the first commit waits for all that was made
             print(f"made {size.chips * size.designs * size.nights} outcomes in {taken:.0f} s")
         print(f"{path.stat().st_size / 1e6:.0f} MB")
-        measure(path, size)
+        if given.postgresql:
+            with server() as postgresql:
+                taken = seconds(lambda: copy_store(path, postgresql.url))
+                print(f"copied into PostgreSQL in {taken:.0f} s")
+                measure(postgresql.url, size)
+        else:
+            measure(path, size)
 
 
 if __name__ == "__main__":

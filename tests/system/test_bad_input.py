@@ -252,7 +252,7 @@ SETTINGS = {
     ),
     "two pins on one controller pin": (
         ("wader.toml", "in1 = 3", "in1 = 2"),
-        ('13:1: error [controller-pin-twice] controller pin 2 is already wired to "in0"; '
+        ('15:1: error [controller-pin-twice] controller pin 2 is already wired to "in0"; '
         "give each chip pin a controller pin of its own"),
     ),
     "a slot without a chip": (

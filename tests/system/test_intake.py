@@ -24,14 +24,17 @@ from PIL import Image
 from selenium import webdriver
 
 from harness.cli import ExitCode
+from harness.intake import ChipIntake
 from harness.store import Store, Verdict
+from reports import card_html, label_html
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
+from tests.unit.reports.intakes import almost_crowded, wordy_hand_out, wordy_hold
 
 ROOT = Path(__file__).resolve().parents[2]
 DESIGNS = ("secded", "prio148", "ctr163", "lfsr", "uart", "crc16")
 SLOT = '[[slot]]\nname = "A{n}"\nport = "virtual"\nboard = "WB-0{n}"\nchip = "SP2-000{n}"\n'
 BAD_CHIP = '[[slot.defect]]\nkind = "net-stuck"\ndesign = "crc16"\nnet = "rem[9]"\nlevel = 0\n'
-OPEN = '[[slot.board_fault]]\nkind = "open-pin"\npin = "{pin}"\n'
+LOOSE = '[[slot.board_fault]]\nkind = "open-pin"\npin = "{pin}"\nloose = true\n'
 LOOKED = ("yes", "yes", "yes", "yes", "yes", "42")
 """Answers up to the supply current."""
 
@@ -49,8 +52,15 @@ def tray(folder: Path) -> Path:
     for name in DESIGNS:
         (vectors / name).symlink_to(ROOT / "vectors" / name)
     head = f'shuttle = "vectors/shuttle.toml"\nprofile = "{ROOT}/ci/wader.toml"\n'
-    seats = "".join(OPEN.format(pin=pin) for pin in ("in4", "out3"))
-    slots = SLOT.format(n=1) + SLOT.format(n=2) + BAD_CHIP + SLOT.format(n=3) + seats
+    seats = "".join(LOOSE.format(pin=pin) for pin in ("in4", "out3"))
+    slots = (
+        SLOT.format(n=1)
+        + "supply_ma = 41.5\n"
+        + SLOT.format(n=2)
+        + BAD_CHIP
+        + SLOT.format(n=3)
+        + seats
+    )
     path = folder / "tray.toml"
     path.write_text(head + slots)
     return path
@@ -137,16 +147,29 @@ def cards() -> Iterator[Path]:
             assert person.press(signal.SIGINT) == ExitCode.NOT_TESTED
         with terminal(folder) as person:
             person.wait_for("Nothing broken: skipped, the lamp is broken")
-            person.answer("yes", "42", "SP2-0001", "", "", "stop", "")
+            person.answer("yes")
+            person.wait_for("41.5 mA of at most 150 mA, measured by the board")
+            person.answer("SP2-0001", "", "", "")
             person.wait_for("PASS")
             person.press(signal.SIGKILL)
         with terminal(folder) as person:
             person.answer("")
             person.wait_for("Hand-out card of SP2-0001")
-            person.answer(*LOOKED, "SP2-0002", "", "", "continue", "")
+            person.answer("yes", "aside")
+            person.wait_for("SP2-0002 is put aside")
+            person.answer(*LOOKED, "SP2-0003", "", "")
+            person.wait_for("in4 open, out3 open")
+            person.wait_for("unplug the board before you touch the chip")
+            person.answer("reseated")
+            person.wait_for("26 of 26 pins reach the chip; passed after reseating once")
+            person.answer("")
+            person.wait_for("Hand-out card of SP2-0003")
+            person.wait_for("Chip 2 of 3: SP2-0002")
+            person.wait_for("Shipping damage: done, yes")
+            person.answer(*LOOKED[1:], "SP2-0002", "", "", "")
+            person.wait_for("crc16/check is FAIL, 5 more to run")
+            person.answer("stop", "end")
             person.wait_for("Hold card of SP2-0002")
-            person.answer(*LOOKED, "SP2-0003", "", "", "stop", "")
-            person.wait_for("Hold card of SP2-0003")
             assert person.end() == ExitCode.CHIP_FAILED
         (run,) = [path for path in (folder / "runs").glob("2*") if path.is_dir()]
         yield run / "cards"
@@ -156,7 +179,7 @@ def test_only_the_chip_that_passed_has_a_hand_out_card(cards: Path) -> None:
     names = sorted(
         path.name for path in cards.iterdir() if re.search("(handout|hold).html", path.name)
     )
-    assert names == ["SP2-0001-handout.html", "SP2-0002-hold.html", "SP2-0003-hold.html"]
+    assert names == ["SP2-0001-handout.html", "SP2-0002-hold.html", "SP2-0003-handout.html"]
 
 
 def test_a_card_tells_who_what_and_what_was_skipped(cards: Path) -> None:
@@ -164,7 +187,14 @@ def test_a_card_tells_who_what_and_what_was_skipped(cards: Path) -> None:
     assert "Ada &lt;b&gt;Example&lt;/b&gt;" in text
     assert "the lamp is broken" in text
     assert "crc16 / check is FAIL" in (cards / "SP2-0002-hold.html").read_text()
-    assert "in4 open, out3 open" in (cards / "SP2-0003-hold.html").read_text()
+    assert "5 intake tables were not run" in (cards / "SP2-0002-hold.html").read_text()
+
+
+def test_a_chip_that_was_badly_seated_has_both_pin_checks_on_its_card(cards: Path) -> None:
+    text = (cards / "SP2-0003-handout.html").read_text()
+    assert "26 of 26 pins reach the chip; passed after reseating once" in text
+    assert "Pin check, try 1" in text
+    assert "in4 open, out3 open" in text
 
 
 def test_nothing_was_measured_twice_and_every_outcome_is_kept(cards: Path) -> None:
@@ -215,15 +245,34 @@ def test_axe_core_finds_nothing_on_any_card_or_label(
         assert [(page.name, v["id"], v["nodes"][0]["html"]) for v in found["violations"]] == []
 
 
-@pytest.mark.parametrize(
-    ("end", "size"), [("hold.html", (595, 842)), ("hold-label.html", (255, 108))]
-)
-def test_card_and_label_each_print_on_one_sheet_of_their_size(
-    browser: webdriver.Chrome, cards: Path, end: str, size: tuple[int, int]
+SIZES = {".html": (595, 842), "-label.html": (255, 108)}
+"""A4 (ISO 216), and 90 mm by 38 mm, in points."""
+
+
+def sheets(browser: webdriver.Chrome, page: Path) -> list[tuple[int, int]]:
+    """The size in points of every sheet that a page prints on."""
+    show(browser, page, (800, 1100))
+    options = {"preferCSSPageSize": True, "printBackground": True}
+    pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", options)["data"])
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
+    return [(round(float(width)), round(float(height))) for width, height in boxes]
+
+
+def test_every_card_and_label_prints_on_one_sheet_of_its_size(
+    browser: webdriver.Chrome, cards: Path
 ) -> None:
-    for chip in ("SP2-0002", "SP2-0003"):
-        show(browser, cards / f"{chip}-{end}", (800, 1100))
-        options = {"preferCSSPageSize": True, "printBackground": True}
-        pdf = base64.b64decode(browser.execute_cdp_cmd("Page.printToPDF", options)["data"])
-        boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", pdf)
-        assert [(round(float(w)), round(float(h))) for w, h in boxes] == [size]
+    pages = sorted(cards.glob("*-h*.html"))
+    assert len(pages) == 6
+    for page in pages:
+        end = "-label.html" if page.name.endswith("-label.html") else ".html"
+        assert sheets(browser, page) == [SIZES[end]], page.name
+
+
+@pytest.mark.parametrize("worst", [wordy_hold(), wordy_hand_out(), almost_crowded()])
+def test_the_longest_texts_that_people_type_still_print_on_one_sheet(
+    browser: webdriver.Chrome, tmp_path: Path, worst: ChipIntake
+) -> None:
+    (tmp_path / "card.html").write_bytes(card_html(worst))
+    (tmp_path / "label.html").write_bytes(label_html(worst))
+    assert sheets(browser, tmp_path / "card.html") == [SIZES[".html"]]
+    assert sheets(browser, tmp_path / "label.html") == [SIZES["-label.html"]]

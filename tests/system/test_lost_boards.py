@@ -12,7 +12,7 @@ from functools import partial
 import pytest
 from rich.console import Console
 
-from harness import runner
+from harness import reaching
 from harness.board import open_session
 from harness.cli import command_run
 from harness.link import Patience
@@ -72,7 +72,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
     console = bench.folder / "told.txt"
     hurried = partial(open_session, patience=Patience(0.5, 3.0))
     with console.open("w", encoding="utf-8") as out, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(runner, "open_session", hurried)
+        patch.setattr(reaching, "open_session", hurried)
         patch.setattr(command_run, "console", lambda: Console(file=out, soft_wrap=True))
         code = bench.run()
     with Store.existing(bench.store) as store:

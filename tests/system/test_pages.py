@@ -6,6 +6,7 @@ import base64
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from selenium import webdriver
 from harness.store import Change, NightChanges, RunRecord, Verdict
 from reports import WrittenReports, write_run
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
+from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
 
 PHONE, SMALL, DESKTOP = (360, 740), (320, 640), (1280, 900)
@@ -35,10 +37,13 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Pages of every kind, by a short name."""
     folder = tmp_path_factory.mktemp("pages")
     sample = write_run(sample_run(), folder / "sample")
+    run = sample_run()
+    own = tuple(replace(one, run_id=run.run_id) for one in (search(night=12), shmoo(), broken()))
     return {
         "index": sample.index,
         "pass": sample.chips[0].html,
         "mixed": sample.chips[2].html,
+        "margins": _chip(write_run(run, folder / "margins", margins=(*nights(), *own))),
         "silent": sample.chips[5].html,
         "long": _chip(write_run(run_of(long_chip()), folder / "long")),
         "hostile": _chip(write_run(hostile_run(), folder / "hostile")),
@@ -64,7 +69,7 @@ def _chip(written: WrittenReports) -> Path:
     return written.chips[0].html
 
 
-KINDS = ["index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night"]
+KINDS = ["index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night", "margins"]
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -97,6 +102,7 @@ def _violations(browser: webdriver.Chrome) -> list[str]:
         ("index", "dark"),
         ("night", "dark"),
         ("mixed", "dark"),
+        ("margins", "dark"),
         ("silent", "dark"),
     ],
 )
@@ -161,7 +167,7 @@ def test_a_focused_drawing_can_be_scrolled_by_keyboard(
     assert wide
 
 
-@pytest.mark.parametrize("kind", ["mixed", "index", "long"])
+@pytest.mark.parametrize("kind", ["mixed", "index", "long", "margins"])
 def test_a_page_prints_on_a4_without_loss(
     browser: webdriver.Chrome, pages: dict[str, Path], kind: str
 ) -> None:
@@ -202,3 +208,19 @@ def test_the_verdict_is_seen_without_scrolling(
     assert box[1] <= size[1] / 2
     assert box[2] >= 0
     assert box[3] <= size[0]
+
+
+def test_points_of_a_margin_are_listed_when_asked_for_and_have_shapes_under_the_pages_policy(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    show(browser, pages["margins"], DESKTOP)
+    shapes = "document.querySelectorAll('svg.margin use').length"
+    assert browser.execute_script(f"return {shapes}") > 40
+    fill = "return getComputedStyle(document.querySelector('svg.margin .m-fail')).fill"
+    assert browser.execute_script(fill) == "rgb(213, 94, 0)"
+    opened = browser.execute_script(
+        "const all = document.querySelector('details.tries'); all.querySelector('summary').click();"
+        "return all.open && all.querySelector('tbody').rows.length"
+    )
+    assert opened == 10
+    assert _violations(browser) == []

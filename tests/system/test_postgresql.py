@@ -13,6 +13,7 @@ from sqlalchemy import create_engine, text
 from harness.errors import StoreError
 from harness.store import Store, Verdict, of_chip, of_design, of_slot
 from tests.system.postgres import Server, lacking, server
+from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights, night
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_migrate import check_old_history, differences, keep_old_outcomes
@@ -64,6 +65,15 @@ def test_a_store_of_version_one_is_brought_up_to_date(postgresql: Server) -> Non
         check_old_history(store)
         store.accept("old", NOON)
     assert differences(postgresql.url) == []
+
+
+def test_margins_come_back_equal_and_are_kept_once(postgresql: Server) -> None:
+    first, second = margin(0, 5000.0), replace(margin(1, None), run_id="r1")
+    with Store(postgresql.url) as store:
+        for one in (second, first, first):
+            store.record_margin(one)
+        assert store.margins() == (first, second)
+        assert store.margins(chip="SP2-0001", design="crc16", run_id="r1") == (second,)
 
 
 def test_many_slots_record_at_once_while_the_run_is_finished(postgresql: Server) -> None:

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from sqlalchemy import Connection, event
 
+from harness.cli import ExitCode
 from harness.errors import StoreError
 from harness.nightly import run_night
 from harness.rack import Event, StoreNews, TableJudged, load_rack
 from harness.runner import resume_rack, run_rack
-from harness.store import Store, Verdict
+from harness.store import RunRecord, Store, Verdict
 from harness.store import engine as store_engine
 from reports import Scrubber
-from tests.system.postgres import lacking, server
+from tests.system.postgres import Server, lacking, server
 from tests.system.test_nightly import STUCK, small_rack
 from tests.unit.store.locking import locked
 
@@ -68,6 +75,35 @@ def test_a_run_survives_a_server_that_is_stopped_and_started_again(tmp_path: Pat
         check_whole(store, watcher)
 
 
+class LeavingStore(Store):
+    """A store whose server stops before it is asked for the baseline, and is back in a second."""
+
+    def __init__(self, server_: Server) -> None:
+        self._server = server_
+        super().__init__(server_.url)
+
+    def baseline(self, rack: str) -> RunRecord | None:
+        self._server.stop()
+        restart = threading.Timer(1.0, self._server.start)
+        restart.start()
+        try:
+            return super().baseline(rack)
+        finally:
+            restart.join()
+
+
+@pytest.mark.skipif(bool(lacking()), reason=lacking() or "it can be started")
+def test_a_night_waits_for_its_baseline_too(tmp_path: Path) -> None:
+    rack = load_rack(small_rack(tmp_path))
+    watcher = Watcher(lambda: None)
+    with server() as postgresql, LeavingStore(postgresql) as store:
+        before = run_rack(rack, store)
+        store.accept(before.run_id, datetime.now(UTC))
+        night = run_night(rack, store, tmp_path / "out", observe=watcher)
+    assert night.changes.baseline == before.run_id
+    assert len(watcher.news) == 2
+
+
 class Holder:
     """Another program that locks the store, and lets it go after a while."""
 
@@ -104,6 +140,40 @@ def test_a_night_survives_another_program_that_locks_the_store(tmp_path: Path, h
         check_whole(store, watcher)
     log = (night.folder / "night.log").read_text()
     assert all(f"  {Scrubber().text(news)}\n" in log for news in watcher.news)
+
+
+def test_control_c_does_not_wait_for_a_store_that_is_away(tmp_path: Path) -> None:
+    path, rack = tmp_path / "s.sqlite", small_rack(tmp_path)
+    Store(path).close()
+    command = [
+        *(sys.executable, "-u", "-m", "harness", "run", str(rack)),
+        *("--store", str(path), "--out", str(tmp_path / "out")),
+    ]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+    ) as process:
+        assert process.stdout is not None
+        said = ""
+        with ExitStack() as held:
+            for line in process.stdout:
+                said += line
+                if "PASS" in line:
+                    held.enter_context(locked(path))
+                if "results cannot be kept at the moment" in line:
+                    break
+            pressed = time.monotonic()
+            os.killpg(process.pid, signal.SIGINT)
+            said += process.stdout.read()
+            assert process.wait(60) == ExitCode.NOT_TESTED
+            assert time.monotonic() - pressed < 10
+    with Store(path) as store:
+        record = store.latest_run()
+    told = "the run is stopped, so it is not waited for any longer; what was told as measured is "
+    assert f"{told}kept, and --resume {record.run_id} finishes this run" in said
+    assert "Traceback" not in said
+    (chip,) = record.chips
+    kept = [o for o in chip.outcomes if o.verdict is not Verdict.NOT_RUN]
+    assert len(kept) == said.count("PASS") > 0
 
 
 @contextmanager

@@ -52,6 +52,7 @@ GARBAGE = r"print('\x00\xff\x9c', end='')"
 
 BOARDS = [
     spec(slot="good"),
+    spec(slot="drawing", supply_ma=42.0),
     spec(slot="silent", program=NEVER_STOPS.format(body="pass")),
     spec(slot="busy", program=NEVER_STOPS.format(body="print('busy')")),
     spec(slot="garbage", program=NEVER_STOPS.format(body=GARBAGE)),
@@ -278,3 +279,11 @@ def test_a_board_survives_any_number_of_sessions_in_quick_succession(
     for _ in range(8):
         with session(ports["good"]) as opened:
             assert opened.identity.board_serial == "WB-01"
+
+
+@pytest.mark.parametrize(("slot", "told"), [("drawing", 42.0), ("good", None)])
+def test_a_board_tells_its_supply_current_if_it_can(
+    ports: dict[str, str], slot: str, told: float | None
+) -> None:
+    with session(ports[slot]) as opened:
+        assert opened.supply_ma() == (pytest.approx(told, abs=0.1) if told else None)

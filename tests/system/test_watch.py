@@ -30,6 +30,7 @@ from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.system.postgres import lacking, server
 from tests.system.test_nightly import small_rack
 from tests.system.test_pages import DESKTOP, SMALL, _violations
+from tests.unit.reports.margin_samples import broken, nights, shmoo
 from tests.unit.reports.samples import chip, every_verdict, poisoned, run_of
 from tests.unit.store.nights import keep_nights
 
@@ -112,6 +113,8 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     with Store(path) as store:
         store.start_run(hostile())
         keep_nights(store, {"crc16": "PPFFPEP-", "bcd7seg": "PPPPPPPP"})
+        for one in (*nights(), shmoo(), broken()):
+            store.record_margin(replace(one, chip_serial="PK-01"))
     with served(path) as found:
         yield found
 

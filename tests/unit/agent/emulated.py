@@ -73,6 +73,9 @@ class EmulatedBus:
     def serial(self) -> str:
         return "emulated"
 
+    def measure(self, number: int) -> int:
+        return number  # analogue parts are not emulated
+
     def idle(self) -> None:
         self.advance(64)
 

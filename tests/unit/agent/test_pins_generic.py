@@ -225,5 +225,7 @@ def test_release_lets_go_of_every_pin(bench: Bench) -> None:
     assert bench.log() == [("init", 10, bench.machine.Pin.OUT, -1, 1)]
 
 
-def test_a_board_without_sensors_has_no_readings(bench: Bench) -> None:
-    assert bench.pins.sense() == {}
+def test_a_sensor_gives_the_mean_of_many_readings(bench: Bench) -> None:
+    bench.machine.READINGS |= {29: [1000, 1010], 26: [65535]}
+    assert bench.pins.sense([29, 26]) == [1005, 65535]
+    assert bench.pins.sense([]) == []

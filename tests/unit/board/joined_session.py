@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.board import BoardProfile, ParallelSelect, Session
-from harness.board.profile_model import SelectMethod
+from harness.board.profile_model import SelectMethod, SupplySensor
 from harness.link import Channel, RawRepl
 from tests.unit.agent.tern import SHUTTLE, TernPins
 from tests.unit.link.joined import Clock, JoinedBoard
@@ -13,7 +13,10 @@ from tests.unit.link.joined import Clock, JoinedBoard
 
 def profile(select: SelectMethod) -> BoardProfile:
     pins = {pin.name: pin.bit for pin in SHUTTLE.pins}
-    return BoardProfile("Perch", "none", pins, select, Path(), "", window=2048)
+    sensor = SupplySensor(26, 62.5, full_volt=1.0)
+    return BoardProfile(
+        "Perch", "none", pins, select, Path(), "", window=2048, supply_sensor=sensor
+    )
 
 
 TWO_PINS = ParallelSelect(("s1", "s0"))

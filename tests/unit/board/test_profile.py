@@ -11,6 +11,7 @@ from harness.board import (
     ParallelSelect,
     PulseSelect,
     ShiftSelect,
+    SupplySensor,
     check_profile,
     load_profile,
 )
@@ -96,7 +97,8 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
     more = (
         'backend = "virtual"\nbaud = 921600\nwindow = 4096\nsupply_limit_ma = 80\n'
-        'round_trip_ns = 25\nmax_rate_hz = 2e4\nusb = ["0123:aBcD"]\n'
+        "round_trip_ns = 25\nmax_rate_hz = 2e4\nsupply_min_v = 1.6\nsupply_max_v = 2\n"
+        'usb = ["0123:aBcD"]\n'
     )
     path.write_text(more + GOOD)
     profile = load_profile(path, SHUTTLE)
@@ -104,6 +106,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     assert (profile.supply_limit_ma, profile.max_rate_hz) == (80.0, 20_000.0)
     assert profile.usb == ((0x0123, 0xABCD),)
     assert profile.round_trip_ns == 25
+    assert (profile.supply_min_v, profile.supply_max_v) == (1.6, 2.0)
 
 
 def test_exact_pins_may_go_as_fast_as_they_can_unless_the_profile_says_less(
@@ -174,6 +177,21 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
             (
                 'board.toml:3:1: error [out-of-range] "supply_limit_ma" is -1; '
                 "write a number above 0, at most 5,000"
+            ),
+        ),
+        (
+            ("[pins]", "supply_min_v = 2\nsupply_max_v = 1.8\n[pins]"),
+            (
+                'board.toml:4:1: error [out-of-range] "supply_max_v" is 1.8, not above '
+                '"supply_min_v"; write the lowest and the highest voltage that chip and board may '
+                "get"
+            ),
+        ),
+        (
+            ("[pins]", "supply_max_v = 3.6\n[pins]"),
+            (
+                'board.toml:1:1: error [missing-key] this file has no "supply_min_v"; add it; it '
+                "is a number"
             ),
         ),
         (
@@ -313,3 +331,37 @@ def test_several_mistakes_are_told_in_the_order_of_the_file(tmp_path: Path) -> N
         "board.toml:5:1:",
         "board.toml:11:15:",
     ]
+
+
+def test_a_supply_sensor_is_read_and_its_scale_is_that_of_its_keys(tmp_path: Path) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text(
+        f"{GOOD}[sensors]\nsupply = {{ pin = 26, ma_per_volt = 100, zero_volt = 0.5 }}\n"
+    )
+    sensor = load_profile(path, SHUTTLE).supply_sensor
+    assert sensor == SupplySensor(26, 100.0, 0.5, 3.3)
+    assert sensor.milliamperes(0xFFFF) == pytest.approx(280.0)
+    assert sensor.milliamperes(0) == 0.0
+    assert sensor.milliamperes(sensor.reading(42.0)) == pytest.approx(42.0, abs=0.01)
+    assert sensor.reading(5000.0) == 0xFFFF
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        ("pin = 4, ma_per_volt = 1", 'controller pin 4 is already wired to "a"'),
+        ("pin = 30, ma_per_volt = 1", '"pin" is 30; write a number from 0 to 29'),
+        ("pin = 26, ma_per_volt = 0", '"ma_per_volt" is 0; write a number above 0'),
+        ("pin = 26, ma_per_volt = nan", '"ma_per_volt" is nan; write a number above 0'),
+        ("pin = 26, ma_per_volt = 1, full_volt = 9.0", '"full_volt" is 9; write'),
+        ("pin = 26, ma_per_volt = 1, zero_volt = 4.0", 'from 0 to less than "full_volt"'),
+        ("pin = 26", '[sensors.supply] has no "ma_per_volt"'),
+        ("pin = 26, ma_per_volt = 1, gain = 2", 'unknown key "gain"'),
+    ],
+)
+def test_a_sensor_that_cannot_be_is_told(tmp_path: Path, keys: str, told: str) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text(f"{GOOD}[sensors]\nsupply = {{ {keys} }}\n")
+    profile, findings = check_profile(path, SHUTTLE)
+    assert profile is None
+    assert [told in str(finding) for finding in findings] == [True]

@@ -145,7 +145,7 @@ def test_every_selection_method_reaches_the_chip_with_reset_held(method: SelectM
 
 def test_sensor_readings_and_identity_come_from_the_board() -> None:
     session, _ = join(TernPins(TernChip()))
-    assert session.sense() == {"supply_ma": 12.5}
+    assert session.supply_ma() == 12.5
     assert session.identity.board_serial == "T-01"
     assert session.identity.backend == "tern"
 
@@ -238,3 +238,13 @@ def test_a_run_of_many_bursts_takes_at_most_one_round_trip_for_each(rows: int) -
     capture = session.run(random_pattern(7, rows), CONDITIONS)
     bursts = -(-rows // 64)
     assert 1 <= capture.wire.round_trips <= bursts
+
+
+@pytest.mark.parametrize("answer", [b"[true]", b"[-1]", b"[70000]", b"[]", b"{", b"[1, 2]", b"7"])
+def test_what_is_no_reading_of_a_sensor_is_no_current(
+    answer: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session, _ = join(TernPins(TernChip()))
+    monkeypatch.setattr(session._channel, "call", lambda *_: answer)
+    with pytest.raises(BoardMisbehaved, match="sensor"):
+        session.supply_ma()

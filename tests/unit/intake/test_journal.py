@@ -7,18 +7,37 @@ from pathlib import Path
 import pytest
 
 from harness.errors import StoreError
-from harness.intake import Event, Journal, PinFinding, PinState, Replied, Result, Worked
+from harness.intake import (
+    Event,
+    FileSum,
+    Halted,
+    Heading,
+    Journal,
+    Lost,
+    Measured,
+    PinFinding,
+    PinState,
+    Replied,
+    Result,
+    TakenUp,
+    Worked,
+)
 
 PIN = PinFinding("in4", PinState.OPEN, "nothing answers")
 EVENTS: list[Event] = [
     Replied("yes", "t1"),
     Worked(Result.FAILED, "in4 open", "t2", (PIN,)),
     Replied("é\n", "3"),
+    Measured(41.5, "t4"),
+    Lost("unplugged", "t5"),
+    Halted("a/b is FAIL", "t6"),
+    TakenUp("t7"),
 ]
+HEADING = Heading("run-1", "rack-1", "Ada Example", "t0", (FileSum("a.csv", "0" * 64),))
 
 
 def begun(path: Path) -> Journal:
-    journal = Journal.begin(path, "run-1", "rack-1", "Ada Example")
+    journal = Journal.begin(path, HEADING)
     for event in EVENTS:
         journal.record("A1", event)
     journal.record("A2", Replied("no", "t4"))
@@ -30,7 +49,7 @@ def test_events_come_back_slot_by_slot(tmp_path: Path) -> None:
     again = Journal(tmp_path / "j.jsonl")
     assert list(again.events("A1")) == EVENTS
     assert list(again.events("A2")) == [Replied("no", "t4")]
-    assert (again.head["run"], again.head["by"], again.finished) == ("run-1", "Ada Example", False)
+    assert (again.head, again.finished) == (HEADING, False)
     again.finish()
     assert Journal(tmp_path / "j.jsonl").finished
 
@@ -56,6 +75,8 @@ def test_a_file_cut_anywhere_keeps_every_whole_answer_and_can_be_gone_on_with(
     [
         ("nonsense\n", "the journal cannot be read"),
         ('{"format": "x"}\n', "not the journal of an intake"),
+        ('{"format": "harness-intake", "version": 1}\n', "not the journal of an intake"),
+        ('{"format": "harness-intake", "version": 2}\n', "not the journal of an intake"),
     ],
 )
 def test_another_file_is_refused_by_name(tmp_path: Path, text: str, why: str) -> None:
@@ -68,7 +89,7 @@ def test_another_file_is_refused_by_name(tmp_path: Path, text: str, why: str) ->
 
 def test_a_line_of_another_form_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "j.jsonl"
-    Journal.begin(path, "run-1", "rack-1", "Ada Example")
+    Journal.begin(path, HEADING)
     with path.open("a") as stream:
         stream.write('{"slot": "A1", "kind": "reply", "colour": "red"}\n')
     with pytest.raises(StoreError, match="a line of the journal cannot be used"):

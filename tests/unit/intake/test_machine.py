@@ -9,28 +9,59 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.intake import (
+    RESEATING,
     STEPS,
+    SWITCHING_OFF,
+    Aside,
     Ask,
+    Event,
+    Halted,
+    Lost,
+    Measured,
     Over,
     Progress,
     Replied,
     Result,
+    TakenUp,
     Work,
     Worked,
     advance,
+    interrupted,
     upcoming,
 )
 
 START = Progress("SP2-0001", "SP2-[0-9]{4}", 150.0)
-GOOD = ("yes",) * 5 + ("42", "SP2-0001")
+SENSING = Progress("SP2-0001", "SP2-[0-9]{4}", 150.0, sensor=True)
+LOOKED = ("yes",) * 5
+GOOD = (*LOOKED, "42", "SP2-0001")
 
 
-def after(*replies: str, start: Progress = START) -> Progress:
-    return reduce(lambda state, text: advance(state, Replied(text, "now")), replies, start)
+def after(*events: str | Event, start: Progress = START) -> Progress:
+    """What the events lead to; a text is a reply."""
+    told = (Replied(event, "now") if isinstance(event, str) else event for event in events)
+    return reduce(advance, told, start)
+
+
+def done(text: str = "fine") -> Worked:
+    return Worked(Result.DONE, text, "now")
+
+
+def bad(text: str) -> Worked:
+    return Worked(Result.FAILED, text, "now")
+
+
+AT_PINS = after(*GOOD, "", done("WB-01"))
+AT_TABLES = after("", done("26 of 26"), start=AT_PINS)
 
 
 def result_of(progress: Progress, key: str) -> tuple[Result, str]:
     return next((r.result, r.text) for r in progress.results if r.key == key)
+
+
+def asked(progress: Progress) -> Ask:
+    ahead = upcoming(progress)
+    assert isinstance(ahead, Ask)
+    return ahead
 
 
 def test_good_answers_lead_to_the_work() -> None:
@@ -42,77 +73,223 @@ def test_good_answers_lead_to_the_work() -> None:
 
 
 def test_a_skipped_step_needs_a_reason_and_keeps_it() -> None:
-    asked = upcoming(after("skip", "   "))
-    assert isinstance(asked, Ask)
-    assert asked.complaint == "A reason is needed."
-    done = after("skip", "  ", "the box was thrown away")
-    assert result_of(done, "damage") == (Result.SKIPPED, "the box was thrown away")
+    assert asked(after("skip", "   ")).complaint == "A reason is needed."
+    found = after("skip", "  ", "the box was thrown away")
+    assert result_of(found, "damage") == (Result.SKIPPED, "the box was thrown away")
 
 
 def test_damage_ends_the_intake_before_power() -> None:
-    ended = after("yes", "yes", "no", "pin 7 is bent")
+    failed = after("yes", "yes", "no", "pin 7 is bent")
+    assert asked(failed).hint == "end, again or aside"
+    ended = after("end", start=failed)
     assert isinstance(upcoming(ended), Over)
     assert result_of(ended, "broken") == (Result.FAILED, "pin 7 is bent")
-    assert result_of(ended, "tables") == (
-        Result.NOT_REACHED,
-        "the intake ended at “Nothing broken”",
-    )
+    why = "the intake ended at “Nothing broken”"
+    assert result_of(ended, "tables") == (Result.NOT_REACHED, why)
+
+
+def test_a_step_that_was_put_right_is_repeated_and_both_answers_are_kept() -> None:
+    found = after("yes", "no", "tilted", "again", "yes")
+    assert result_of(found, "seated") == (Result.DONE, "yes")
+    assert [(r.key, r.result, r.text) for r in found.earlier] == [
+        ("seated", Result.FAILED, "tilted")
+    ]
+
+
+def test_any_step_can_be_repeated_and_the_earlier_answer_is_kept() -> None:
+    back = after("yes", "skip", "in a hurry", "again")
+    assert asked(back).step.key == "seated"
+    found = after("yes", start=back)
+    assert result_of(found, "seated") == (Result.DONE, "yes")
+    assert [r.text for r in found.earlier] == ["in a hurry"]
+    assert after("again").complaint == "This is the first step."
 
 
 @pytest.mark.parametrize(
     ("typed", "told"),
-    [
-        ("150", (Result.DONE, "150 mA of at most 150 mA")),
-        ("12,5 mA", (Result.DONE, "12.5 mA of at most 150 mA")),
-        ("150.1", (Result.FAILED, "150.1 mA, more than the limit of 150 mA")),
-    ],
+    [("150", "150 mA of at most 150 mA"), ("12,5 mA", "12.5 mA of at most 150 mA")],
 )
-def test_the_supply_current_is_held_against_the_profiles_limit(
-    typed: str, told: tuple[Result, str]
-) -> None:
-    assert result_of(after(*("yes",) * 5, typed), "current") == told
+def test_a_typed_current_within_the_profiles_limit_passes(typed: str, told: str) -> None:
+    assert result_of(after(*LOOKED, typed), "current") == (Result.DONE, told)
+
+
+@pytest.mark.parametrize("found", ["150.1", Measured(150.1, "now")])
+def test_too_much_current_says_to_switch_off_and_holds_the_chip(found: str | Event) -> None:
+    failed = after(*LOOKED, found, start=START)
+    assert asked(failed).notes == SWITCHING_OFF
+    assert SWITCHING_OFF[0].startswith("Switch the supply off now")
+    ended = after("end", start=failed)
+    assert isinstance(upcoming(ended), Over)
+    result, text = result_of(ended, "current")
+    assert result is Result.FAILED
+    assert text.startswith("150.1 mA, more than the limit of 150 mA")
+
+
+def test_a_sensor_is_read_instead_of_asking() -> None:
+    reading = after(*LOOKED, start=SENSING)
+    assert isinstance(upcoming(reading), Work)
+    assert interrupted(reading) == reading
+    told = result_of(after(Measured(41.96, "now"), start=reading), "current")
+    assert told == (Result.DONE, "42 mA of at most 150 mA, measured by the board")
+
+
+def test_a_sensor_that_cannot_be_read_leaves_the_current_to_the_person() -> None:
+    lost = after(*LOOKED, Lost("no answer", "now"), start=SENSING)
+    assert asked(lost).hint == "a number, Enter to ask the sensor again, or skip"
+    assert isinstance(upcoming(after("", start=lost)), Work)
+    found = after("42", start=lost)
+    assert result_of(found, "current") == (Result.DONE, "42 mA of at most 150 mA")
+    assert [(r.result, r.text) for r in found.earlier] == [(Result.BROKEN_OFF, "no answer")]
 
 
 @pytest.mark.parametrize("typed", ["", "nan", "inf", "-3", "much"])
 def test_a_current_that_is_no_number_is_asked_again(typed: str) -> None:
-    progress = after(*("yes",) * 5, typed)
+    progress = after(*LOOKED, typed)
     assert progress.complaint == "Please give milliamperes as a number, such as 42."
     assert len(progress.results) == 5
 
 
 def test_another_chips_serial_number_is_refused() -> None:
-    progress = after(*("yes",) * 5, "42", "SP2-0002")
+    progress = after(*LOOKED, "42", "SP2-0002")
     assert progress.complaint.startswith("The rack file says that SP2-0001 is in this slot.")
-    assert "is not a serial number" in after(*("yes",) * 5, "42", "X").complaint
+    assert "is not a serial number" in after(*LOOKED, "42", "X").complaint
 
 
-def test_a_board_with_the_wrong_serial_number_ends_the_intake() -> None:
-    ended = advance(after(*GOOD, ""), Worked(Result.FAILED, "the board says it is WB-09", "now"))
-    assert isinstance(upcoming(ended), Over)
+def test_a_board_with_the_wrong_serial_number_can_be_changed_or_ends_the_intake() -> None:
+    wrong = after(*GOOD, "", bad("the board says it is WB-09"))
+    assert isinstance(upcoming(after("end", start=wrong)), Over)
+    assert isinstance(upcoming(after("again", start=wrong)), Work)
+
+
+def test_a_failed_pin_check_offers_to_seat_the_chip_again_after_cautions() -> None:
+    failed = after("", bad("in4 open"), start=AT_PINS)
+    notes = asked(failed).notes
+    assert notes == RESEATING
+    assert notes[0].startswith("The local rules")
+    assert "unplug the board before you touch the chip" in notes[1]
+    again = after("reseated", start=failed)
+    assert isinstance(upcoming(again), Work)
+    passed = after(done("26 of 26 pins reach the chip"), start=again)
+    told = "26 of 26 pins reach the chip; passed after reseating once"
+    assert result_of(passed, "pins") == (Result.DONE, told)
+    assert [(r.key, r.result, r.text) for r in passed.earlier] == [
+        ("pins", Result.FAILED, "in4 open")
+    ]
+
+
+def test_how_often_a_chip_was_reseated_is_told_of_a_failure_too() -> None:
+    twice = after("", bad("a"), "reseated", bad("b"), "reseated", bad("c"), "next", start=AT_PINS)
+    assert result_of(twice, "pins") == (Result.FAILED, "c; after reseating twice")
+    assert [r.text for r in twice.earlier] == ["a", "b; after reseating once"]
 
 
 def test_open_pins_do_not_keep_the_tables_from_being_run() -> None:
-    progress = advance(after(*GOOD, ""), Worked(Result.DONE, "WB-01", "now"))
-    progress = advance(after("", start=progress), Worked(Result.FAILED, "in4 open", "now"))
-    ahead = upcoming(progress)
-    assert isinstance(ahead, Ask)
-    assert ahead.step.key == "choice"
+    assert asked(after("", bad("in4 open"), "next", start=AT_PINS)).step.key == "tables"
 
 
-WORDS = st.sampled_from(["yes", "no", "skip", "", "42", "900", "SP2-0001", "stop", "why not"])
+def test_the_first_table_that_does_not_pass_is_asked_about_once() -> None:
+    halted = after("", Halted("crc16/check is FAIL, 3 more to run", "now"), start=AT_TABLES)
+    assert asked(halted).prompt.startswith("crc16/check is FAIL, 3 more to run. Stop here")
+    assert asked(after("yes", start=halted)).complaint == "Please answer stop or continue."
+    going = after("stop", start=halted)
+    assert (going.choice, upcoming(going)) == ("stop", Work(STEPS[-1]))
 
 
-@given(st.lists(WORDS, max_size=60))
-def test_no_step_is_ever_passed_without_a_result_in_its_place(replies: list[str]) -> None:
-    progress = START
-    for text in replies:
-        progress = advance(progress, Replied(text, "now"))
-        if isinstance(upcoming(progress), Work):
-            progress = advance(progress, Worked(Result.DONE, "found", "now"))
+def test_work_that_was_lost_is_kept_and_offered_anew() -> None:
+    lost = after("", Lost("unplugged", "now"), start=AT_PINS)
+    assert asked(lost).step.key == "pins"
+    found = after("", done(), start=lost)
+    assert [(r.key, r.result) for r in found.earlier] == [("pins", Result.BROKEN_OFF)]
+
+
+def test_what_was_answered_to_work_offered_anew_is_understood_from_the_journal() -> None:
+    assert isinstance(upcoming(after("", "", start=AT_PINS)), Work)
+    assert result_of(after("", "skip", "no time", start=AT_PINS), "pins")[0] is Result.SKIPPED
+
+
+def test_a_chip_put_aside_goes_on_where_it_was() -> None:
+    aside = after("yes", "aside")
+    assert isinstance(upcoming(aside), Aside)
+    assert asked(after(TakenUp("now"), start=aside)).step.key == "seated"
+
+
+@pytest.mark.parametrize("left", [AT_TABLES, after("", bad("in4 open"), start=AT_PINS)])
+def test_a_chip_that_was_off_its_board_is_seated_and_checked_again(left: Progress) -> None:
+    back = after("aside", TakenUp("now"), start=left)
+    assert "Was it off its board" in asked(back).prompt
+    assert asked(after("no", start=back)).prompt == asked(left).prompt
+    afresh = after("yes", start=back)
+    assert asked(afresh).step.key == "seated"
+    assert [r.key for r in afresh.earlier][:2] == ["seated", "broken"]
+    assert len(afresh.earlier) == len(left.results) - 1 + (left.failed is not None)
+
+
+WORDS = st.sampled_from(
+    [
+        "yes",
+        "no",
+        "skip",
+        "",
+        "42",
+        "900",
+        "SP2-0001",
+        "stop",
+        "why not",
+        "again",
+        "aside",
+        "reseated",
+        "next",
+        "end",
+    ]
+)
+
+
+@given(st.lists(WORDS, max_size=80), st.booleans(), st.lists(st.booleans(), min_size=80))
+def test_no_step_is_ever_passed_without_a_result_in_its_place(
+    replies: list[str], sensor: bool, fine: list[bool]
+) -> None:
+    progress = SENSING if sensor else START
+    for text, good in zip(replies, fine, strict=False):
+        ahead = upcoming(progress)
+        kept = len(progress.earlier)
+        if isinstance(ahead, Work):
+            current = Measured(42.0 if good else 900.0, "now")
+            found = done() if good else bad("out3 open")
+            progress = after(current if ahead.step.key == "current" else found, start=progress)
+        elif isinstance(ahead, Aside):
+            progress = after(TakenUp("now"), start=progress)
+        else:
+            progress = after(text, start=progress)
+        assert len(progress.earlier) >= kept
         keys = [result.key for result in progress.results]
         assert keys == [step.key for step in STEPS[: len(keys)]]
         assert all(
             any(letter.isalnum() for letter in result.text)
-            for result in progress.results
+            for result in (*progress.results, *progress.earlier)
             if result.result is not Result.DONE
         )
+
+
+@given(st.lists(st.tuples(WORDS, st.booleans(), st.booleans()), max_size=80), st.booleans())
+def test_a_session_that_was_interrupted_anywhere_goes_on_from_its_events_alone(
+    happened: list[tuple[str, bool, bool]], sensor: bool
+) -> None:
+    start = SENSING if sensor else START
+    live = start
+    events: list[Event] = []
+    for text, good, leaves in happened:
+        ahead = upcoming(live)
+        if isinstance(ahead, Over):
+            break
+        event: Event = Replied(text, "now")
+        if isinstance(ahead, Aside):
+            event = TakenUp("now")
+        elif isinstance(ahead, Work) and ahead.step.key == "current":
+            event = Measured(42.0, "now") if good else Lost("gone", "now")
+        elif isinstance(ahead, Work):
+            event = done() if good else Halted("a/b is FAIL", "now")
+        events.append(event)
+        live = advance(live, event)
+        if leaves:
+            live = interrupted(live)
+    assert interrupted(after(*events, start=start)) == interrupted(live)

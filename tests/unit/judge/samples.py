@@ -117,6 +117,9 @@ class FunctionSession:
     def select(self, design: Design) -> None:
         self.selected.append(design.name)
 
+    def supply_ma(self) -> float | None:
+        return None
+
     def cancel(self) -> None:
         pass
 

@@ -30,7 +30,7 @@ def test_answers_come_in_the_order_of_the_commands() -> None:
     commands = [SENSE, Command(protocol.TIMING, struct.pack("<III", 500, 0, 0)), SENSE] * 20
     answers = list(channel.exchange(commands))
     assert answers[1] == struct.pack("<II", 500, 1)
-    assert [json.loads(answer) for answer in answers[::3]] == [{"supply_ma": 12.5}] * 20
+    assert [json.loads(answer) for answer in answers[::3]] == [[]] * 20
     assert channel.link.resent == 0
 
 
@@ -97,13 +97,13 @@ def test_answers_to_what_an_error_left_behind_are_not_taken_for_later_ones(bad: 
     with pytest.raises((HostMisuse, BoardMisbehaved)):
         list(channel.exchange([SENSE, bad, *[hello] * 9]))
     for _ in range(3):
-        assert json.loads(channel.call(protocol.SENSE)) == {"supply_ma": 12.5}
+        assert json.loads(channel.call(protocol.SENSE)) == []
 
 
 def test_answers_to_an_exchange_that_nobody_reads_on_are_not_taken_for_later_ones() -> None:
     channel, _ = joined()
     next(channel.exchange([Command(protocol.HELLO)] * 9))
-    assert json.loads(channel.call(protocol.SENSE)) == {"supply_ma": 12.5}
+    assert json.loads(channel.call(protocol.SENSE)) == []
 
 
 def test_a_cut_wire_is_a_silent_board() -> None:
@@ -128,7 +128,7 @@ def test_cancel_ends_an_exchange_and_abort_leaves_the_link_usable() -> None:
     with pytest.raises(Cancelled, match=r"^stopped$"):
         list(answers)
     channel.abort()
-    assert json.loads(channel.call(protocol.SENSE)) == {"supply_ma": 12.5}
+    assert json.loads(channel.call(protocol.SENSE)) == []
 
 
 def test_traffic_is_counted_in_bytes() -> None:

@@ -142,7 +142,7 @@ class FaultyWire(RuleBasedStateMachine):
         if not hasattr(self, "bench") or self.bench.lost:
             return
         try:
-            assert self.bench.session.sense() == {"supply_ma": 12.5}
+            assert self.bench.session.supply_ma() == 12.5
         except LinkError:
             self.bench.lost = True
 

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import binascii
+import io
 import os
 import select
 import threading
+import warnings
 from collections.abc import Iterator
+from contextlib import redirect_stdout, suppress
 from pathlib import Path
 
 import pytest
 
 from harness.errors import BoardMisbehaved, BoardSilent
 from harness.link import RawRepl
+from harness.link.upload import _keep
 from harness.virtual import interpreter
 from tests.unit.agent.micropython import needs_micropython
 
@@ -33,6 +38,7 @@ class Terminal:
         self.stopping = False
         self.starts = 0
         self.damage = 0
+        self.spoil = False
         self.keeper = threading.Thread(target=self._keep)
         self.keeper.start()
 
@@ -56,9 +62,12 @@ class Terminal:
         return os.read(self.master, 4096) if ready else b""
 
     def write(self, data: bytes) -> None:
-        if self.damage and data.startswith(b"_p = "):
+        if self.damage and data.startswith(b"_c = "):
             self.damage -= 1
             data = data[:50] + bytes((data[50] ^ 1,)) + data[51:]
+        if self.spoil and b"_t += _c" in data and b"len(_t) == 0 " not in data:
+            self.spoil = False
+            data = data.replace(b"_t += _c", b"_t *= 0 ")
         os.write(self.master, data)
 
     def close(self) -> None:
@@ -122,6 +131,29 @@ def test_a_program_that_was_damaged_on_the_wire_is_sent_again(
     repl.load("value = '" + "a" * 3000 + "'\n")
     assert terminal.damage == 0
     assert repl.execute(b"print(len(value), value.count('a'))").strip() == "3000 3000"
+
+
+@needs_micropython
+def test_a_program_whose_kept_part_was_spoilt_is_sent_again_from_its_start(
+    repl: RawRepl, terminal: Terminal
+) -> None:
+    terminal.spoil = True
+    repl.load("value = '" + "a" * 5000 + "'\n")
+    assert not terminal.spoil
+    assert repl.execute(b"print(len(value), value.count('a'))").strip() == "5000 5000"
+
+
+@pytest.mark.parametrize("piece", [b"def frame(session):\n body = 1", bytes(range(0, 256, 3))])
+def test_no_single_damaged_bit_spoils_what_is_kept_already(piece: bytes) -> None:
+    before, statement = b"kept before", _keep(piece, len(b"kept before"))
+    for number in range(len(statement) * 8):
+        damaged = bytearray(statement)
+        damaged[number // 8] ^= 1 << number % 8
+        names: dict[str, object] = {"_t": bytearray(before), "_c": b"older", "binascii": binascii}
+        with suppress(Exception), redirect_stdout(io.StringIO()), warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            exec(bytes(damaged), names)
+        assert names["_t"] in (before, before + piece), bytes(damaged)
 
 
 @needs_micropython

@@ -41,6 +41,10 @@ def honest(path: Path, files: dict[str, bytes]) -> Path:
     return zipped(path, *files.items(), (MANIFEST, manifest(files)))
 
 
+def honest_twice(path: Path) -> Path:
+    return zipped(path, ("a.csv", b"1"), ("a.csv", b"1"), (MANIFEST, manifest({"a.csv": b"1"})))
+
+
 def refusal(path: Path) -> str:
     with pytest.raises(BundleError) as caught:
         unpack(path)
@@ -142,6 +146,10 @@ def test_a_file_cut_short_or_no_zip_at_all_is_refused(tmp_path: Path) -> None:
         "a\nb",
         "folder/",
         "x" * 300,
+        "-rf",
+        "inputs/--out.csv",
+        "a/\u202egnp.csv",
+        "a\x9b31m.csv",
     ],
 )
 def test_a_name_that_leads_elsewhere_is_refused_even_with_a_manifest(
@@ -171,9 +179,59 @@ def test_a_link_in_the_zip_is_refused(tmp_path: Path) -> None:
 
 def test_two_files_of_one_name_are_refused(tmp_path: Path) -> None:
     path = honest(tmp_path / "b.zip", {"a.csv": b"1", "A.csv": b"2"})
-    assert "A.csv is there twice" in refusal(path)
+    assert "A.csv is there twice, once as a.csv" in refusal(path)
+    path = honest(tmp_path / "d.zip", {"\u00e9.csv": b"1", "e\u0301.csv": b"2"})
+    assert "e\u0301.csv is there twice, once as \u00e9.csv" in refusal(path)
+    with pytest.warns(UserWarning, match="Duplicate name"):
+        path = honest_twice(tmp_path / "e.zip")
+    assert "a.csv is there twice;" in refusal(path)
     path = honest(tmp_path / "c.zip", {"a": b"1", "a/b": b"2"})
     assert "a is a file and a folder" in refusal(path)
+
+
+@pytest.mark.parametrize(("flag", "told"), [(0x800, "not UTF-8"), (0, "does not say it is UTF-8")])
+def test_a_name_that_is_no_utf_8_is_refused(tmp_path: Path, flag: int, told: str) -> None:
+    path = honest(tmp_path / "b.zip", {"\u00e9\u00e9.csv": b"1"})
+    data = bytearray(path.read_bytes().replace("\u00e9\u00e9".encode(), b"\xff\xfe\xff\xfe"))
+    for head, at in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        place = data.index(head) + at
+        data[place : place + 2] = flag.to_bytes(2, "little")
+    path.write_bytes(data)
+    told_all = refusal(path)
+    assert f"a name that {'is ' if flag else ''}{told}" in told_all
+    assert ".csv" in told_all
+
+
+def test_a_sum_that_is_listed_twice_is_refused(tmp_path: Path) -> None:
+    sums = manifest({"a.csv": b"9"}) + manifest({"a.csv": b"1"})
+    path = zipped(tmp_path / "b.zip", ("a.csv", b"1"), (MANIFEST, sums))
+    assert f"{MANIFEST} was altered: it lists 'a.csv' twice" in refusal(path)
+
+
+def test_a_file_that_is_packed_as_bundles_are_not_is_refused_by_name(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "b.zip", "w", zipfile.ZIP_BZIP2) as archive:
+        archive.writestr("a.csv", b"1" * 100)
+    assert "a.csv' is packed in a way that bundles are not" in refusal(tmp_path / "b.zip")
+    data = bytearray(honest(tmp_path / "c.zip", {"a.csv": b"1"}).read_bytes())
+    for head, at in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
+        data[data.index(head) + at] |= 1
+    (tmp_path / "c.zip").write_bytes(data)
+    assert "a.csv' is encrypted" in refusal(tmp_path / "c.zip")
+
+
+@given(st.data())
+def test_whatever_bytes_a_stranger_changes_nothing_but_a_refusal_comes_of_it(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    whole = bytearray(pack(FILES, PLACE))
+    for _ in range(data.draw(st.integers(1, 6))):
+        whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
+    path = tmp_path_factory.getbasetemp() / "changed.zip"
+    path.write_bytes(whole)
+    try:
+        assert unpack(path) == FILES
+    except BundleError as error:
+        assert len(error.findings) >= 1  # noqa: PT017  both ways are right
 
 
 def test_a_zip_bomb_is_refused_by_what_it_announces(tmp_path: Path) -> None:

@@ -22,7 +22,8 @@ from reports import (
     selection,
     write_histories,
 )
-from reports.history import HistoryPage, Subject, build_history, percent
+from reports.history import HistoryPage, Subject, build_history
+from reports.texts import share
 from tests.unit.store.nights import keep_nights
 
 LINKS = Links(subject=lambda subject: f"/{type(subject).__name__}", run=lambda run: f"/runs/{run}")
@@ -75,9 +76,9 @@ def test_names_link_to_the_histories_of_what_they_name(store: Store) -> None:
 
 @given(st.integers(1, 10**6), st.integers(0, 10**6))
 def test_only_a_whole_is_a_hundred_per_cent(tested: int, missed: int) -> None:
-    share = max(0, tested - missed) / tested
-    assert (percent(share) == "100") is (missed == 0)
-    assert (percent(share) == "0") is (missed >= tested)
+    part = max(0, tested - missed) / tested
+    assert (share(part) == "100") is (missed == 0)
+    assert (share(part) == "0") is (missed >= tested)
 
 
 def test_written_pages_link_only_to_each_other(store: Store, tmp_path: Path) -> None:

@@ -194,6 +194,22 @@ def test_the_index_shows_the_rack_the_verdicts_and_the_tables_that_differ() -> N
     )
 
 
+def test_the_index_of_very_many_chips_counts_verdicts_and_names_some() -> None:
+    few = sample_run()
+    many_chips = tuple(
+        replace(few.chips[k % 6], slot=f"A{k:03}", chip_serial=f"SP2-{k:04}") for k in range(72)
+    )
+    tree = html.fromstring(index_html(replace(few, chips=many_chips)))
+    first = tree.xpath("//table/tbody/tr")[0]
+    assert _words(first.xpath("th")[0]) == "alu181 / exhaustive"
+    shares = [_words(div) for div in first.xpath("td/div")]
+    named = "SP2-0002 SP2-0003 SP2-0008 SP2-0009 SP2-0014 SP2-0015 SP2-0020 SP2-0021"
+    assert shares == [f"FAIL 24 {named} and 16 more", "PASS 24"]
+    links = first.xpath("td/div/a/@href")
+    assert links[0] == "chips/SP2-0002/SP2-0002.html"
+    assert len(tree.xpath("//table/tbody/tr")) == 5
+
+
 def test_a_stopped_and_an_unfinished_run_are_marked() -> None:
     stopped = replace(sample_run(), cancelled=True)
     assert all("stopped by hand" in _words(page) for page in _all_pages(stopped))

@@ -5,10 +5,8 @@ from __future__ import annotations
 import csv
 import io
 
-import pytest
-
 from reports import mismatches_csv, ticket_markdown
-from reports.mismatches import COLUMNS, plain_cell
+from reports.mismatches import COLUMNS
 from reports.ticket import SHOWN, plain_markdown
 from tests.unit.reports.samples import chip, every_verdict, failed, hostile_run, passed, run_of
 
@@ -47,9 +45,3 @@ def test_mismatches_have_a_row_per_cycle_and_wrong_pin() -> None:
     assert rows[0] == list(COLUMNS)
     assert len(rows) == 1 + sum(len(cycle.wrong) for cycle in record.outcomes[1].evidence)
     assert rows[1][:4] == ["alu181", "exhaustive", "FAIL", "20"]
-
-
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-1", "@x", "\t=1", "  =1"])
-def test_a_cell_is_never_a_formula(text: str) -> None:
-    assert plain_cell(text).startswith("'")
-    assert plain_cell("wrap = 1") == "wrap = 1"

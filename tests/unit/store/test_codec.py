@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.store import CodecError, Conditions, Outcome, decode, encode
-from harness.store.codec import _decode
+from harness.store.codec import _decode, to_body
 from harness.store.jsontext import to_text, to_value
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -62,6 +62,54 @@ def test_numbers_that_json_has_no_notation_for_come_back(number: float) -> None:
     record = Conditions(1.0, number, True, 0.0, 2)
     back = decode(Conditions, to_value(to_text(encode(record))), "conditions")
     assert str(back.achieved_hz) == str(number)
+
+
+def spoiled_record(record: Any, path: tuple[Any, ...], new: object) -> Any:
+    """The record with another value at one place, whatever its annotation."""
+    if not path:
+        return new
+    if isinstance(record, tuple):
+        return (*record[: path[0]], spoiled_record(record[path[0]], path[1:], new))
+    return replace(record, **{path[0]: spoiled_record(getattr(record, path[0]), path[1:], new)})
+
+
+def like(value: Any) -> st.SearchStrategy[Any]:
+    """Other values for the same field."""
+    if isinstance(value, int):
+        return st.integers()
+    if isinstance(value, float):
+        return st.floats() | st.integers()
+    return st.text(st.characters(codec=None))
+
+
+def at(record: Any, path: tuple[Any, ...]) -> Any:
+    for key in path:
+        record = record[key] if isinstance(key, int) else getattr(record, key)
+    return record
+
+
+PLAIN = [
+    path
+    for path in places(json.loads(WHOLE))
+    if type(at(failing_outcome(), path)) in {int, float, str}
+]
+
+
+@given(st.data())
+def test_the_quick_text_is_that_of_the_careful_way(data: st.DataObject) -> None:
+    path = data.draw(st.sampled_from(PLAIN))
+    new = data.draw(like(at(failing_outcome(), path)))
+    record = spoiled_record(failing_outcome(), path, new)
+    assert to_body(record) == to_text(encode(record))
+
+
+@pytest.mark.parametrize("number", [math.inf, -math.inf, math.nan])
+def test_no_number_is_lost_in_the_quick_text(number: float) -> None:
+    floats = [path for path in PLAIN if type(at(failing_outcome(), path)) is float]
+    assert len(floats) >= 5
+    for path in floats:
+        record = spoiled_record(failing_outcome(), path, number)
+        assert to_body(record) == to_text(encode(record))
 
 
 def test_a_run_with_its_chips_comes_back() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 import time
 from pathlib import Path
 
@@ -31,7 +32,7 @@ def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_a_locked_store_is_waited_for_and_told_of_twice(path: Path) -> None:
     told: list[str] = []
     with Store(path, patience=60) as store:
-        with store.waiting(told.append), locked_for(path, 0.6):
+        with store.waiting(told.append, lambda: False), locked_for(path, 0.6):
             store.record_outcome("r1", failing_outcome())
         assert len(store.run("r1").chips[0].outcomes) == 1
     gone, back = told
@@ -44,7 +45,7 @@ def test_a_locked_store_is_waited_for_and_told_of_twice(path: Path) -> None:
 
 def test_every_verb_waits(path: Path) -> None:
     told: list[str] = []
-    with Store(path, patience=60) as store, store.waiting(told.append):
+    with Store(path, patience=60) as store, store.waiting(told.append, lambda: False):
         with locked_for(path, 0.3):
             store.record_chip("r1", chip("A2"))
         with locked_for(path, 0.3):
@@ -56,13 +57,34 @@ def test_every_verb_waits(path: Path) -> None:
 
 def test_patience_ends_and_then_the_others_do_not_wait_again(path: Path) -> None:
     told: list[str] = []
-    with Store(path, patience=0.4) as store, store.waiting(told.append), locked(path):
+    with (
+        Store(path, patience=0.4) as store,
+        store.waiting(told.append, lambda: False),
+        locked(path),
+    ):
         with pytest.raises(StoreError, match=r"database is locked.*close that program"):
             store.record_outcome("r1", failing_outcome())
         before = time.monotonic()
         with pytest.raises(StoreError, match="database is locked"):
             store.record_outcome("r1", failing_outcome())
         assert time.monotonic() - before < 0.4
+    assert len(told) == 1
+
+
+def test_who_does_not_want_to_wait_any_more_need_not(path: Path) -> None:
+    told: list[str] = []
+    enough = threading.Event()
+    threading.Timer(0.5, enough.set).start()
+    with Store(path) as store, locked(path), store.waiting(told.append, enough.is_set):
+        before = time.monotonic()
+        with pytest.raises(StoreError) as first:
+            store.record_outcome("r1", failing_outcome())
+        with pytest.raises(StoreError):
+            store.finish_run("r1", NOON, cancelled=False)
+        assert time.monotonic() - before < 3
+    assert str(first.value) == (
+        f"{path}: database is locked; the run is stopped, so it is not waited for any longer"
+    )
     assert len(told) == 1
 
 
@@ -81,7 +103,7 @@ def test_a_full_disk_is_said_at_once(path: Path) -> None:
         connection.execute("PRAGMA max_page_count=1")
 
     told: list[str] = []
-    with Store(path, patience=60) as store, store.waiting(told.append):
+    with Store(path, patience=60) as store, store.waiting(told.append, lambda: False):
         store._engine.dispose()
         event.listen(store._engine, "connect", limit)
         many = [failing_outcome(f"d{k}") for k in range(50)]

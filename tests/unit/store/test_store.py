@@ -30,6 +30,7 @@ from harness.store import (
 )
 from harness.store import engine as store_engine
 from harness.store.models import Base
+from reports import index_html
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import NOON, chip, heading
 
@@ -332,5 +333,24 @@ def test_the_models_make_sense_to_postgresql() -> None:
         str(CreateTable(table).compile(dialect=PGDialect()))  # type: ignore[no-untyped-call] # SQLAlchemy's own
         for table in Base.metadata.sorted_tables
     ]
-    assert len(texts) == 7
+    assert len(texts) == 8
     assert "TIMESTAMP WITH TIME ZONE" in "".join(texts)
+
+
+def test_an_overview_has_every_verdict_and_the_evidence_that_it_points_at(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(heading())
+        store.record_chip("r1", chip())
+        for design, verdict in zip("abcde", ("PASS", "FAIL", "ERROR", "FAIL", "PASS"), strict=True):
+            outcome = replace(failing_outcome(), design=design, verdict=Verdict(verdict))
+            store.record_outcome("r1", outcome)
+        whole, seen = store.run("r1"), store.overview("r1")
+        with pytest.raises(StoreError, match="no run r9 is kept here; the latest is r1"):
+            store.overview("r9")
+    assert replace(seen, chips=()) == replace(whole, chips=())
+    told = [(o.slot, o.chip_serial, o.design, o.table, o.verdict) for o in seen.chips[0].outcomes]
+    known = [(o.slot, o.chip_serial, o.design, o.table, o.verdict) for o in whole.chips[0].outcomes]
+    assert told == known
+    pairs = zip(seen.chips[0].outcomes, whole.chips[0].outcomes, strict=True)
+    assert [one.design for one, other in pairs if one == other] == ["b", "c"]
+    assert index_html(seen) == index_html(whole)

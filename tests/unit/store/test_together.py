@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +13,8 @@ from sqlalchemy import event
 
 from harness.errors import StoreError
 from harness.store import Store
+from harness.store.inserts import Row
+from harness.store.together import Together
 from tests.unit.store.locking import locked
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -75,3 +78,39 @@ def test_rows_that_cannot_be_kept_are_nobody_elses_trouble(path: Path) -> None:
     assert sorted(refused) == sorted(SLOTS[::4])
     assert sorted([*kept, *refused]) == sorted(SLOTS)
     assert all("FOREIGN KEY" in error for error in refused.values())
+
+
+def test_nobody_waits_for_ever_for_a_leader_that_was_interrupted() -> None:
+    """The group's commit fails by somebody's rows; the leader is interrupted in the ones after."""
+    begun, go = threading.Event(), threading.Event()
+
+    def commit(rows: Sequence[Row]) -> None:
+        if not begun.is_set():
+            begun.set()
+            go.wait(10)
+        elif len(rows) > 1:
+            raise StoreError("somebody's rows")
+        else:
+            raise KeyboardInterrupt
+
+    together = Together(threading.Lock(), commit)
+    ended: list[str] = []
+
+    def keep() -> None:
+        try:
+            together.keep([{}])
+        except (StoreError, KeyboardInterrupt) as error:
+            ended.append(type(error).__name__)
+
+    first = threading.Thread(target=keep)
+    first.start()
+    begun.wait(10)
+    others = [threading.Thread(target=keep, daemon=True) for _ in range(3)]
+    for thread in others:
+        thread.start()
+    while len(together._waiting) < len(others):
+        time.sleep(0.01)
+    go.set()
+    for thread in (first, *others):
+        thread.join(10)
+    assert sorted(ended) == ["KeyboardInterrupt", "StoreError", "StoreError"]

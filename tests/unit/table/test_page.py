@@ -15,11 +15,14 @@ SOURCES = [
     *(PACKAGE / "shuttle").glob("*.py"),
     *(PACKAGE / "table").glob("*.py"),
     PACKAGE / "check.py",
+    PACKAGE / "runner.py",
+    PACKAGE / "sweep.py",
     PACKAGE / "board" / "profile.py",
     *(PACKAGE / "rack").glob("f*.py"),
+    *(PACKAGE / "rack").glob("*_file.py"),
 ]
 SLUG = re.compile(r"[a-z]+[0-9]?(-[a-z0-9]+)+")
-TELLERS = {"error", "warn", "Refusal", "Finding", "_refuse_rows"}
+TELLERS = {"error", "warn", "Refusal", "Finding", "_refuse_rows", "_refused"}
 
 
 def slugs() -> set[str]:

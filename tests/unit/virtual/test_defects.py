@@ -189,3 +189,18 @@ def test_names_that_do_not_exist_are_answered_with_the_nearest(
     with pytest.raises(VirtualError) as caught:
         bench(tmp_path, defects=defects, faults=faults)
     assert complaint in str(caught.value)
+
+
+def test_a_slow_path_gets_slower_with_the_chip(tmp_path: Path) -> None:
+    chip = bench(tmp_path, defects=[SlowPath("register", "both", limit_hz=1000)])
+    chip.chip.configure(900)
+
+    def late() -> bool:
+        seen = [chip.one(high, pulse="clk") for high in ("", "", "in1 in2")]
+        return "out2" not in seen[-1]
+
+    found = []
+    for speed in (1.0, 0.91, 0.89, 0.0, 1.0):
+        chip.chip.set_speed(speed)
+        found.append(late())
+    assert found == [False, False, True, True, False]

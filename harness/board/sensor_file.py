@@ -1,0 +1,56 @@
+"""Reads ``[sensors]`` of a board profile: what the board can measure.
+
+One rule: a sensor has a controller pin of its own, so that reading it disturbs no chip pin.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+from harness.board.profile_model import HIGHEST_PIN, SupplySensor
+from harness.shuttle import TomlTable
+
+MOST_MA_PER_VOLT = 100_000.0
+MOST_VOLT = 5.5
+
+
+def read_supply_sensor(sensors: TomlTable | None, pins: Mapping[str, int]) -> SupplySensor | None:
+    """Read ``supply = { pin = …, ma_per_volt = … }``; ``pins`` are the chip's. May find faults."""
+    table = sensors.table("supply") if sensors is not None else None
+    if table is None:
+        return None
+    slope = table.take("ma_per_volt", float)
+    zero = table.take("zero_volt", float, SupplySensor.zero_volt)
+    full = table.take("full_volt", float, SupplySensor.full_volt)
+    pin = _pin(table, pins)
+    if slope is not None and not 0 < slope <= MOST_MA_PER_VOLT:
+        _wrong(table, "ma_per_volt", slope, f"above 0, at most {MOST_MA_PER_VOLT:,.0f}")
+    if not 0 < full <= MOST_VOLT:
+        _wrong(table, "full_volt", full, f"above 0, at most {MOST_VOLT:g}")
+    if not 0 <= zero < (full if math.isfinite(full) else MOST_VOLT):
+        _wrong(table, "zero_volt", zero, 'from 0 to less than "full_volt"')
+    if pin is None or slope is None:
+        return None
+    return SupplySensor(pin, slope, zero, full)
+
+
+def _pin(table: TomlTable, pins: Mapping[str, int]) -> int | None:
+    number = table.take("pin", int)
+    if number is None:
+        return None
+    owner = next((name for name, wired in pins.items() if wired == number), "")
+    if owner:
+        table.error(
+            "controller-pin-twice",
+            "pin",
+            f'controller pin {number} is already wired to "{owner}"',
+            "give the sensor a controller pin of its own",
+        )
+    if not 0 <= number <= HIGHEST_PIN:
+        _wrong(table, "pin", number, f"from 0 to {HIGHEST_PIN}")
+    return number
+
+
+def _wrong(table: TomlTable, key: str, value: float, wanted: str) -> None:
+    table.error("out-of-range", key, f'"{key}" is {value:g}', f"write a number {wanted}")

@@ -1,0 +1,133 @@
+"""``harness margin``: how fast a design still works on a chip."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from harness.cli.exit_code import ExitCode, margin_code
+from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console, name_patterns
+from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
+from harness.margin import MarginEvent, MarginFound, PointTried, Tell
+from harness.margin_texts import FIGURES, edge_text, limit_text
+from harness.rack import Rack, load_rack
+from harness.store import MarginEdge, MarginKind, MarginRecord, Store
+from harness.sweep import Wish, search_margins
+from reports import hertz, write_margins
+
+SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `sample`, `supply`."
+
+
+def margin(
+    rack: Annotated[Path, typer.Argument(help="Rack file.")],
+    designs: Annotated[
+        str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
+    ] = "",
+    slots: Annotated[str, typer.Option(help="Only these slots: names or patterns.")] = "",
+    table: Annotated[str, typer.Option(help="Only this table of each design.")] = "",
+    shmoo: Annotated[str, typer.Option(help=SHMOO_HELP)] = "",
+    supply_ready: Annotated[bool, typer.Option(help=SUPPLY_READY_HELP)] = False,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+) -> ExitCode:
+    """Find the highest clock rate at which a design's tables pass, on every chip of a rack.
+
+    Exit status: 0 every limit is at or above the clock that the design asks for, 1 some limit is
+    below it, 2 wrong usage or input, 3 a search did not come to its end.
+    """
+    chosen, kind, screen = load_rack(rack), _kind(shmoo), console()
+    if kind is MarginKind.SUPPLY and chosen.supply is not None:
+        confirm_supply(screen, chosen.supply, supply_ready)
+    wish = Wish(name_patterns(designs), name_patterns(slots), table, kind)
+    with Store(store) as kept, _progress(screen) as tell:
+        records = search_margins(chosen, kept, wish, tell)
+        pages = _write_pages(records, kept, out / "margins")
+    _print_counts(screen, chosen, records)
+    for page in pages:
+        screen.print(Text(f"Report: {page}"), soft_wrap=True)
+    return margin_code(records)
+
+
+def _write_pages(records: Sequence[MarginRecord], kept: Store, folder: Path) -> list[Path]:
+    """Write a page for each chip, its margins compared with all that are kept of it."""
+    by_chip: dict[str, list[MarginRecord]] = {}
+    for record in records:
+        by_chip.setdefault(record.chip_serial, []).append(record)
+    return [
+        write_margins(own, folder, kept.margins(chip=serial)) for serial, own in by_chip.items()
+    ]
+
+
+def _kind(shmoo: str) -> MarginKind:
+    if not shmoo:
+        return MarginKind.RATE
+    kinds = {MarginKind.SAMPLE.value: MarginKind.SAMPLE, MarginKind.SUPPLY.value: MarginKind.SUPPLY}
+    if shmoo not in kinds:
+        raise typer.BadParameter(f'--shmoo is "{shmoo}"; write sample or supply')
+    return kinds[shmoo]
+
+
+@contextmanager
+def _progress(screen: Console) -> Iterator[Tell]:
+    """Print each search as it ends; on a terminal also what is being tried."""
+    if not screen.is_terminal:
+        lines = _Lines(screen)
+        yield lines.hear
+        return
+    with screen.status("reaching the boards") as status:
+
+        def hear(event: MarginEvent) -> None:
+            if isinstance(event, PointTried):
+                status.update(_point_text(event))
+            else:
+                _print_record(screen, event.record)
+
+        yield hear
+
+
+class _Lines:
+    """Prints searches that ended, whole, whichever thread tells of them."""
+
+    def __init__(self, screen: Console) -> None:
+        self._screen = screen
+        self._lock = threading.Lock()
+
+    def hear(self, event: MarginEvent) -> None:
+        """Take an event in."""
+        if isinstance(event, MarginFound):
+            with self._lock:
+                _print_record(self._screen, event.record)
+
+
+def _point_text(event: PointTried) -> str:
+    point = event.point
+    passed = f"{point.passes} of {point.trials} passed"
+    where = hertz(point.achieved_hz, FIGURES)
+    return f"{event.slot}  {event.chip}  {event.design} at {where}: {passed}"
+
+
+def _print_record(screen: Console, record: MarginRecord) -> None:
+    head = f"{record.slot}  {record.chip_serial}  {record.design}"
+    screen.print(Text(f"{head}  {limit_text(record)}"), soft_wrap=True)
+    if record.kind is not MarginKind.RATE:
+        for edge in sorted(record.edges, key=_beside, reverse=True):
+            screen.print(Text(f"    {edge_text(record.kind, edge)}"), soft_wrap=True)
+
+
+def _beside(edge: MarginEdge) -> float:
+    """What a shmoo's rows are sorted by: the voltage in V, else the sample point in ns."""
+    return float(edge.sample_ns) if edge.volts is None else edge.volts
+
+
+def _print_counts(screen: Console, rack: Rack, records: Sequence[MarginRecord]) -> None:
+    points = sum(len(record.points) for record in records)
+    trials = sum(record.trials for record in records)
+    told = f"{len(records)} searched on {rack.name}, {points} points, {trials} trials"
+    screen.print(Text(f"{told}"), soft_wrap=True)

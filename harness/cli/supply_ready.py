@@ -1,0 +1,39 @@
+"""Cautions before a bench supply's voltage is changed, and the yes that they wait for.
+
+One rule: without a yes, typed or given as an option, no voltage is changed.
+"""
+
+from __future__ import annotations
+
+import sys
+from textwrap import fill
+
+import typer
+from rich.console import Console
+
+from harness.cli.exit_code import ExitCode
+from harness.supply import SupplySpec, cautions
+
+COLUMNS = 78
+SUPPLY_READY_HELP = "The cautions for the bench supply were read and followed: do not ask."
+
+
+def confirm_supply(screen: Console, spec: SupplySpec, ready: bool) -> None:
+    """Show the cautions, and ask unless ``ready``.
+
+    Raises typer.Exit after a no, BadParameter where nobody can be asked.
+    """
+    screen.print("Before the supply voltage is changed:")
+    for caution in cautions(spec):
+        told = fill(caution, COLUMNS, initial_indent="  - ", subsequent_indent="    ")
+        screen.print(told, markup=False, soft_wrap=True)
+    if ready:
+        return
+    if not sys.stdin.isatty():
+        raise typer.BadParameter(
+            "a supply voltage would be changed and nobody can be asked; read the cautions above, "
+            "then give --supply-ready"
+        )
+    if not typer.confirm("Everything is as it should be; change the voltage?"):
+        screen.print("Nothing was changed.")
+        raise typer.Exit(ExitCode.NOT_TESTED)

@@ -1,0 +1,59 @@
+"""The files that an intake is made with, and which of them changed since it began.
+
+One rule: a sitting goes on only with the very files of the one before.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+
+from harness.errors import ConfigError, Finding, Location
+from harness.intake.order import Plan
+from harness.rack import Rack
+
+DESIGN = "design.toml"
+
+
+def files_of(rack: Rack, plan: Plan) -> dict[str, str]:
+    """Return the SHA-256 of rack, profile, shuttle, designs and intake tables, by name.
+
+    Names are paths below the shuttle's folder where they can be.
+    """
+    home = rack.shuttle.path.parent
+    paths = {path: None for path in (rack.path, rack.profile.path, rack.shuttle.path) if path}
+    paths |= {design.folder / DESIGN: None for design in rack.shuttle.designs}
+    files = {_name(path, home): _sum(path) for path in paths}
+    return files | {
+        _name(spec.path, home): pattern.sha256 for _, spec, pattern in (*plan.pins, *plan.tables)
+    }
+
+
+def changed_files(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
+    """Name every file that is another one now, is new, or is gone."""
+    return tuple(sorted(n for n in before.keys() | now.keys() if before.get(n) != now.get(n)))
+
+
+def changed_error(names: tuple[str, ...], rack: Rack, run_id: str) -> ConfigError:
+    """Make the complaint about files that changed since an intake began."""
+    advice = "put the old file back, or start the intake anew with --anew"
+    told = f"not what it was when intake {run_id} began"
+    home = rack.shuttle.path.parent
+    by_name = {_name(path, home): path for path in (rack.path, rack.profile.path) if path}
+    places = [by_name.get(name, home / name) for name in names]
+    return ConfigError(Finding("changed-since", Location(path), told, advice) for path in places)
+
+
+def _name(path: Path, home: Path) -> str:
+    path = path.resolve()
+    return path.relative_to(home).as_posix() if path.is_relative_to(home) else path.name
+
+
+def _sum(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError as error:
+        why = error.strerror or str(error)
+        finding = Finding("file-unreadable", Location(path), why, "bring the file back")
+        raise ConfigError([finding]) from error

@@ -1,0 +1,63 @@
+"""The record of one chip's intake, and why it may not be handed out.
+
+One rule: every reason follows from what was found; nothing here can be told to overlook one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from harness.intake.model import PinFinding, Result, StepResult
+from harness.intake.steps import NEEDED, STEPS, title_of
+from harness.judge import ChipRecord, RunRecord, Verdict
+
+
+@dataclass(frozen=True)
+class ChipIntake:
+    """All that is known of one chip when its intake is over; a card is made from this alone.
+
+    ``report_sha256`` is that of the chip's HTML report as written. ``earlier`` has what steps came
+    to before they were repeated, in the order in which that happened.
+    """
+
+    run: RunRecord
+    chip: ChipRecord
+    by: str
+    at: datetime
+    results: tuple[StepResult, ...]
+    pins: tuple[PinFinding, ...]
+    report_sha256: str
+    earlier: tuple[StepResult, ...] = ()
+
+    @property
+    def hold_reasons(self) -> tuple[str, ...]:
+        """Why the chip may not be handed out; empty if it may."""
+        return (*_failed(self.results), *_unchecked(self.results), *_bad_tables(self.chip))
+
+
+def _failed(results: tuple[StepResult, ...]) -> tuple[str, ...]:
+    return tuple(f"{title_of(r.key)}: {r.text}" for r in results if r.result is Result.FAILED)
+
+
+def _unchecked(results: tuple[StepResult, ...]) -> tuple[str, ...]:
+    done = {r.key for r in results if r.result is not Result.NOT_REACHED}
+    lost = [step for step in STEPS if step.key not in done]
+    skipped = [
+        f"{title_of(r.key)} was skipped: {r.text}"
+        for r in results
+        if r.result is Result.SKIPPED and r.key in NEEDED
+    ]
+    missing = [f"not reached: {lost[0].title}"] if lost else []
+    return (*skipped, *missing)
+
+
+def _bad_tables(chip: ChipRecord) -> tuple[str, ...]:
+    if chip.trouble:
+        return (chip.trouble,)
+    fine = {Verdict.PASS, Verdict.WAIVED, Verdict.NOT_RUN}
+    bad = [o for o in chip.outcomes if o.verdict not in fine]
+    left = sum(o.verdict is Verdict.NOT_RUN for o in chip.outcomes)
+    told = tuple(f"{o.design} / {o.table} is {o.verdict}: {o.summary}" for o in bad)
+    told += (f"{left} intake tables were not run",) if left else ()
+    return told or (() if chip.outcomes else ("no table was run on the chip",))

@@ -1,0 +1,73 @@
+"""The steps of an intake and the words around them: what is asked, and what to beware of.
+
+Texts only. Cautions stand before whatever could hurt a person or a chip.
+"""
+
+from __future__ import annotations
+
+from harness.intake.model import Kind, Step
+
+NEEDED = frozenset({"serial", "board", "pins", "tables"})
+"""Steps without which nobody can say that the chip works."""
+
+STOPPING = frozenset({"damage", "seated", "broken", "cautions", "rails", "current", "board"})
+"""Steps after whose failure the chip must not be powered, or cannot be."""
+
+GENERAL_HELP = (
+    "At every question: skip leaves a step out, again goes back one step, aside keeps the chip "
+    "for later. Ctrl-C leaves. Every answer is kept at once."
+)
+
+CAUTIONS = (
+    "The local rules for electrical work and the practice of licensed people come first.",
+    "Static electricity: grounded wrist strap and mat; touch the case, not the pins.",
+    "Polarity and orientation: pin 1 of chip, carrier and board agree; supply leads not crossed.",
+    "Supply limited to {limit} mA before it is switched on.",
+    "A part that gets hot is a fault: switch off first, then look. Not with a finger.",
+    "Unplug the board before the chip is inserted, removed or reseated.",
+)
+
+RESEATING = (
+    "The local rules for electrical work and the practice of licensed people come first.",
+    "Switch the supply off and unplug the board before you touch the chip.",
+    "Static electricity: grounded wrist strap and mat; touch the case, not the pins.",
+    "Seat the chip flat, all the way in, pin 1 in place. Then plug in and switch on again.",
+    "Nothing hot, no smell, rail indicators lit? If not: switch off, and answer end.",
+)
+"""Shown before a chip is seated again."""
+
+SWITCHING_OFF = (
+    "Switch the supply off now and unplug the board.",
+    "Then look for the cause: orientation, polarity, a bent pin, a short. Parts may be hot.",
+)
+"""Shown when something is wrong with the power."""
+
+STEPS = (
+    Step("damage", "Shipping damage", "Packing, board and chip came without damage?"),
+    Step("seated", "Chip carrier", "Chip carrier seated: flat, all the way in, pin 1 in place?"),
+    Step("broken", "Nothing broken", "Nothing broken, bent, burnt or loose?"),
+    Step("cautions", "Cautions before power", "Read, and done?", notes=CAUTIONS),
+    Step(
+        "rails",
+        "Rail indicators",
+        "Plug in and switch on. Do all rail indicators light?",
+    ),
+    Step("current", "Supply current", "Supply current in mA, at most {limit}", Kind.CURRENT),
+    Step(
+        "serial", "Chip serial number", "Serial number on the chip, typed or scanned", Kind.SERIAL
+    ),
+    Step("board", "Board identity", "Ask the board who it is", Kind.WORK),
+    Step("pins", "Pin check", "Check that each pin reaches the chip", Kind.WORK),
+    Step(
+        "tables", "Intake tables", "Run every design's intake tables, quick ones first", Kind.WORK
+    ),
+)
+
+PLACES = {step.key: place for place, step in enumerate(STEPS)}
+
+_TITLES = {step.key: step.title for step in STEPS}
+
+
+def title_of(key: str) -> str:
+    """Give the title of a step by its key."""
+    return _TITLES[key]

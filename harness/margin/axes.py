@@ -1,0 +1,90 @@
+"""What a search or a shmoo goes over: rates that the board can run, sample points, voltages.
+
+One rule: only what the board can really do is on an axis, so a limit is one of its own steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.board import RateGrid, latest_sample_ns, pattern_rates
+from harness.judge import Case
+from harness.margin.search import Scale
+
+SLOWEST_SHARE = 16
+"""A search goes down to this part of the declared clock; a design that fails there is broken."""
+
+COLUMNS, HEIGHTS = 40, 11
+"""Rates of a shmoo, and its sample points or voltages."""
+
+
+@dataclass(frozen=True)
+class RateAxis:
+    """The rates of a design on one board: those that all of its tables can run at.
+
+    ``declared_hz`` is the fastest clock that one of the tables asks for.
+    """
+
+    grid: RateGrid
+    declared_hz: float
+
+    @property
+    def declared(self) -> int:
+        """Ticks of a cycle at the declared clock, or the nearest that the board can do."""
+        return self.grid.ticks(self.declared_hz)
+
+    @property
+    def slowest(self) -> int:
+        """Ticks of the slowest cycle that is searched."""
+        return self.grid.ticks(self.declared_hz / SLOWEST_SHARE)
+
+    @property
+    def scale(self) -> Scale:
+        """The numbers of ticks that are searched, from the declared clock on."""
+        first = max(1, self.declared // 4)
+        return Scale(self.grid.fewest, self.slowest, self.declared, first)
+
+    def columns(self) -> tuple[int, ...]:
+        """Ticks of the rates of a shmoo, fastest first, about evenly spaced in per cent."""
+        low, high = self.grid.fewest, self.slowest
+        ratio = (high / low) ** (1 / (COLUMNS - 1))
+        spread = {round(low * ratio**n) for n in range(COLUMNS)}
+        return tuple(sorted({*spread, low, self.declared, high}))
+
+    def hz(self, ticks: int) -> float:
+        """The rate of a cycle of so many ticks."""
+        return float(self.grid.hz(ticks))
+
+
+def rate_axis(backend: str, max_rate_hz: float, cases: Sequence[Case]) -> RateAxis:
+    """Find the rates that every table of a design can run at; there is at least one table."""
+    grids = [pattern_rates(backend, max_rate_hz, case.pattern) for case in cases]
+    grid = max(grids, key=lambda grid: grid.fewest)
+    return RateAxis(grid, max(case.conditions.clock_hz for case in cases))
+
+
+def sample_axis(axis: RateAxis, cases: Sequence[Case]) -> tuple[int, ...]:
+    """Sample points of a shmoo in ns after the last edge, earliest first.
+
+    The latest is the last that the declared clock leaves time for.
+    """
+    latest = latest_sample(axis, axis.declared, cases)
+    tick = axis.grid.tick_ns
+    whole = {max(tick, latest * n // HEIGHTS // tick * tick) for n in range(1, HEIGHTS + 1)}
+    return tuple(sorted(whole))
+
+
+def latest_sample(axis: RateAxis, ticks: int, cases: Sequence[Case]) -> int:
+    """The latest sample point in ns that a cycle of so many ticks leaves time for."""
+    if not axis.grid.exact:
+        return ticks * axis.grid.tick_ns
+    return min(latest_sample_ns(axis.grid, ticks, case.pattern) for case in cases)
+
+
+def volt_axis(lowest: float, highest: float, nominal: float) -> tuple[float, ...]:
+    """Voltages of a shmoo, lowest first, with the nominal one among them; steps of 10 mV."""
+    step = (highest - lowest) / (HEIGHTS - 1)
+    spread = {round(lowest + n * step, 2) for n in range(HEIGHTS)}
+    inside = {volts for volts in spread if lowest <= volts <= highest}
+    return tuple(sorted({*inside, lowest, highest, nominal}))

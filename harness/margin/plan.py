@@ -1,0 +1,100 @@
+"""What is to be searched, and from what was tried to the record: values, no board.
+
+One rule: the record holds every point that was tried, also when the search broke off.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from harness.judge import Case
+from harness.margin.axes import RateAxis
+from harness.store import MarginEdge, MarginKind, MarginPoint, MarginRecord
+
+
+@dataclass(frozen=True, eq=False)
+class Target:
+    """A design on a chip: its tables as cases; ``table`` is empty if they are all there are."""
+
+    rack: str
+    cases: tuple[Case, ...]
+    virtual: bool
+    table: str = ""
+    run_id: str = ""
+
+    @property
+    def design(self) -> str:
+        """The design's name."""
+        return self.cases[0].design.name
+
+    @property
+    def tables_sha256(self) -> str:
+        """A sum over what is run: names and sums of the tables, in their order."""
+        told = "\n".join(f"{case.spec.name} {case.pattern.sha256}" for case in self.cases)
+        return hashlib.sha256(told.encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a search came to; ``edges`` may be incomplete if there was ``trouble``."""
+
+    edges: tuple[MarginEdge, ...]
+    points: tuple[MarginPoint, ...]
+    trials: int
+    seconds: float
+    trouble: str = ""
+
+
+def record_of(
+    target: Target, kind: MarginKind, axis: RateAxis, found: Found, board: str
+) -> MarginRecord:
+    """Make the record of a search that ends now."""
+    case, now = target.cases[0], datetime.now(UTC)
+    first = found.edges[0] if found.edges else None
+    low, high = noise(first, found.points) if first is not None else (None, None)
+    return MarginRecord(
+        margin_id=f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(4)}",
+        run_id=target.run_id,
+        measured=now,
+        shuttle=case.shuttle.name,
+        rack=target.rack,
+        slot=case.slot,
+        chip_serial=case.chip_serial,
+        board_serial=board,
+        virtual=target.virtual,
+        design=target.design,
+        table=target.table,
+        tables_sha256=target.tables_sha256,
+        kind=kind,
+        declared_hz=axis.declared_hz,
+        slowest_hz=axis.hz(axis.slowest),
+        fastest_hz=axis.hz(axis.grid.fewest),
+        exact=axis.grid.exact,
+        edges=found.edges,
+        noise_low_hz=low,
+        noise_high_hz=high,
+        points=found.points,
+        trials=found.trials,
+        seconds=found.seconds,
+        trouble=found.trouble,
+    )
+
+
+def noise(edge: MarginEdge, points: Sequence[MarginPoint]) -> tuple[float | None, float | None]:
+    """The rates in Hz between which the limit may lie; both None if nothing passed or failed.
+
+    Below the first everything that was tried passed every time, above the second nothing ever
+    did. Only points with the sample point and voltage of the edge count.
+    """
+    here = [p for p in points if (p.sample_ns, p.volts) == (edge.sample_ns, edge.volts)]
+    if edge.highest_hz is None or edge.failing_hz is None:
+        return edge.highest_hz or edge.failing_hz, edge.highest_hz or edge.failing_hz
+    doubtful = min((p.achieved_hz for p in here if p.passes < p.trials), default=edge.failing_hz)
+    hopeful = max((p.achieved_hz for p in here if p.passes), default=edge.highest_hz)
+    low = (p.achieved_hz for p in here if p.achieved_hz < doubtful)
+    high = (p.achieved_hz for p in here if p.achieved_hz > hopeful)
+    return max(low, default=doubtful), min(high, default=hopeful)

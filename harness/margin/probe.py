@@ -1,0 +1,86 @@
+"""Tries points on a board: every table of a design at a rate, a sample point, a voltage.
+
+One rule: a trial that the link or the supply broke counts for nothing. A board that went away is
+waited for, once a point; then the point is tried anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+from harness.board import RunConditions
+from harness.errors import BoardLost, BoardSilent
+from harness.judge import Case
+from harness.margin.axes import RateAxis
+from harness.margin.trials import TrialRule, Tried, try_point
+from harness.rack import BoardSession
+from harness.store import MarginPoint
+
+TellPoint = Callable[[MarginPoint], None]
+
+
+@dataclass
+class Probe:
+    """A board at work for one design.
+
+    ``session`` gives the session that is open, ``again`` opens another after the link was lost;
+    both raise LinkError. ``tell`` hears of every point that was decided.
+    """
+
+    session: Callable[[], BoardSession]
+    again: Callable[[], BoardSession]
+    cases: tuple[Case, ...]
+    axis: RateAxis
+    rule: TrialRule
+    tell: TellPoint
+    points: list[MarginPoint] = field(default_factory=list)
+    trials: int = 0
+    _achieved: list[float] = field(default_factory=list)
+
+    def passes(self, ticks: int, sample_ns: int = 0, volts: float | None = None) -> bool:
+        """Try a point until it is decided; raises LinkError, TableUnfit or Cancelled."""
+        try:
+            tried = self._try(ticks, sample_ns)
+        except (BoardLost, BoardSilent):
+            self.again()
+            tried = self._try(ticks, sample_ns)
+        rate, achieved = self.axis.hz(ticks), min(self._achieved)
+        point = MarginPoint(
+            rate, achieved, sample_ns, volts, tried.trials, tried.passes, tried.passing
+        )
+        self.points.append(point)
+        self.tell(point)
+        return tried.passing
+
+    def achieved(
+        self, ticks: int | None, sample_ns: int = 0, volts: float | None = None
+    ) -> float | None:
+        """The rate in Hz that a point which was tried had; None for no point."""
+        if ticks is None:
+            return None
+        rate = self.axis.hz(ticks)
+        return next(
+            point.achieved_hz
+            for point in reversed(self.points)
+            if (point.rate_hz, point.sample_ns, point.volts) == (rate, sample_ns, volts)
+        )
+
+    def _try(self, ticks: int, sample_ns: int) -> Tried:
+        self._achieved.clear()
+        return try_point(lambda: self._trial(ticks, sample_ns), self.rule)
+
+    def _trial(self, ticks: int, sample_ns: int) -> bool:
+        """Run every table once; the design is selected anew first, with reset held."""
+        self.trials += 1
+        session = self.session()
+        session.select(self.cases[0].design)
+        for case in self.cases:
+            capture = session.run(case.pattern, self._conditions(case, ticks, sample_ns))
+            self._achieved.append(capture.achieved_hz)
+            if capture.mismatch_count:
+                return False
+        return True
+
+    def _conditions(self, case: Case, ticks: int, sample_ns: int) -> RunConditions:
+        return replace(case.conditions, clock_hz=self.axis.hz(ticks), sample_ns=sample_ns)

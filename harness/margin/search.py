@@ -1,0 +1,79 @@
+"""Finds where passing ends on a scale of whole numbers: pure, with the fewest tries.
+
+One rule: what is found was tried. The result names a number that passed and its neighbour that
+failed; between them there is nothing. Numbers go from hard (few ticks, a fast clock) to easy; it
+is assumed that whatever is easier than a passing number passes too. Where that does not hold, the
+result is still an edge from passing to failing, but others may exist.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The numbers that are searched, ``hardest`` to ``easiest``, both included.
+
+    ``start`` is tried first and ``step`` is how far from it the second try goes; each further one
+    goes twice as far, until passing and failing are on both sides.
+    """
+
+    hardest: int
+    easiest: int
+    start: int
+    step: int = 1
+
+    def __post_init__(self) -> None:
+        if not self.hardest <= self.start <= self.easiest or self.step < 1:
+            raise ValueError("a scale goes from hardest to easiest, and its start is on it")
+
+
+@dataclass(frozen=True)
+class Edge:
+    """The hardest number that passed, and the one beside it that failed.
+
+    ``passing`` is None if even the easiest failed, ``failing`` None if even the hardest passed.
+    """
+
+    passing: int | None
+    failing: int | None
+
+
+def find_edge(scale: Scale, passes: Callable[[int], bool]) -> Edge:
+    """Find the edge; ``passes`` is asked at most once for each number, and may raise."""
+    passing, failing = _bracket(scale, passes)
+    if passing is None or failing is None:
+        return Edge(passing, failing)
+    while passing - failing > 1:
+        middle = (passing + failing) // 2
+        if passes(middle):
+            passing = middle
+        else:
+            failing = middle
+    return Edge(passing, failing)
+
+
+def _bracket(scale: Scale, passes: Callable[[int], bool]) -> tuple[int | None, int | None]:
+    """Go from the start in growing steps until one number passes and a harder one fails."""
+    at, step = scale.start, scale.step
+    if passes(at):
+        while at > scale.hardest:
+            further = max(scale.hardest, at - step)
+            if not passes(further):
+                return at, further
+            at, step = further, step * 2
+        return at, None
+    while at < scale.easiest:
+        further = min(scale.easiest, at + step)
+        if passes(further):
+            return further, at
+        at, step = further, step * 2
+    return None, at
+
+
+def most_tries(scale: Scale) -> int:
+    """How many numbers :func:`find_edge` asks for at most: two logarithms of the way."""
+    way = max(scale.start - scale.hardest, scale.easiest - scale.start)
+    return 2 * (way // scale.step + 2).bit_length() + scale.step.bit_length() + 1

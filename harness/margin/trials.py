@@ -1,0 +1,68 @@
+"""How often a point is tried, and when it counts as passing: a pure decision over counts.
+
+One rule: a point passes only if its trials show it. The Wilson 95 % score interval of its pass
+probability (E. B. Wilson, "Probable inference, the law of succession, and statistical inference",
+Journal of the American Statistical Association 22, 1927) must lie above the share that is wanted;
+a point that is still undecided after the most trials has not been shown to pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from harness.store import pass_rate
+
+
+@dataclass(frozen=True)
+class TrialRule:
+    """Try ``least`` to ``most`` times; passing is a pass probability above ``share``.
+
+    With the default a chip that always passes takes 16 trials, one that never does takes 4. A
+    look after every trial makes a wrong decision a little likelier than 5 % at a point whose
+    probability is close to ``share``, which is within the noise of a limit in any case.
+    """
+
+    least: int = 4
+    most: int = 32
+    share: float = 0.8
+
+    def __post_init__(self) -> None:
+        if not 1 <= self.least <= self.most or not 0 < self.share < 1:
+            raise ValueError("1 to most trials, and a share between 0 and 1")
+
+    def decided(self, passes: int, trials: int) -> bool | None:
+        """Say whether the point passes; None if it is to be tried again."""
+        if trials < self.least:
+            return None
+        rate = pass_rate(passes, trials)
+        if rate.low >= self.share:
+            return True
+        if rate.high < self.share or trials >= self.most:
+            return False
+        return None
+
+
+@dataclass(frozen=True)
+class Tried:
+    """A point that was tried until it was decided."""
+
+    trials: int
+    passes: int
+    passing: bool
+
+    @property
+    def mixed(self) -> bool:
+        """Whether some trials passed and some did not."""
+        return 0 < self.passes < self.trials
+
+
+def try_point(passes: Callable[[], bool], rule: TrialRule) -> Tried:
+    """Try a point until the rule has decided. What ``passes`` raises ends it undecided."""
+    trials = good = 0
+    while True:
+        good += passes()
+        trials += 1
+        decided = rule.decided(good, trials)
+        if decided is not None:
+            return Tried(trials, good, decided)

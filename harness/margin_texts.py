@@ -1,0 +1,48 @@
+"""Margins in words: one line for a search, one for a loss.
+
+One rule: a limit is told with as many figures as tell neighbouring rates apart, and with how its
+cycles were timed.
+"""
+
+from __future__ import annotations
+
+from harness.store import MarginDrop, MarginEdge, MarginKind, MarginRecord
+from reports import hertz
+
+FIGURES = 6
+
+
+def limit_text(record: MarginRecord) -> str:
+    """``passes up to 81.2215 kHz, fails at 81.2282 kHz (paced); +62.4 % over its 50 kHz``."""
+    declared = hertz(record.declared_hz)
+    if record.trouble:
+        return f"not searched to the end: {record.trouble}"
+    how = "exact" if record.exact else "paced"
+    if record.kind is MarginKind.SAMPLE:
+        return f"limits at {len(record.edges)} sample points ({how})"
+    if record.highest_hz is None:
+        slowest = hertz(record.slowest_hz, FIGURES)
+        return f"passes at no rate down to {slowest} ({how}); it is made for {declared}"
+    passes, percent = hertz(record.highest_hz, FIGURES), f"{record.percent:+.1f} %"
+    if record.failing_hz is None:
+        return f"passes up to {passes}, the fastest here ({how}); at least {percent} to {declared}"
+    fails = hertz(record.failing_hz, FIGURES)
+    return f"passes up to {passes}, fails at {fails} ({how}); {percent} to {declared}"
+
+
+def edge_text(kind: MarginKind, edge: MarginEdge) -> str:
+    """``1.80 V: passes up to 81.2 kHz``: one row of a shmoo; what comes next failed, or is none."""
+    where = f"{edge.sample_ns:,} ns" if kind is MarginKind.SAMPLE else f"{edge.volts:.2f} V"
+    if edge.highest_hz is None:
+        return f"{where}: passes nowhere"
+    passes = f"{where}: passes up to {hertz(edge.highest_hz, FIGURES)}"
+    if edge.failing_hz is None:
+        return f"{passes}, as fast as can be"
+    return f"{passes}, fails at {hertz(edge.failing_hz, FIGURES)}"
+
+
+def drop_text(drop: MarginDrop) -> str:
+    """``SP2-0003 crc16 up to 71.2 kHz, was 88.3 kHz (noise 0.1 kHz)``."""
+    usual, noise = hertz(drop.usual_hz, FIGURES), hertz(drop.noise_hz, 2)
+    now = f"up to {hertz(drop.now_hz, FIGURES)}" if drop.now_hz else "at no rate"
+    return f"{drop.chip_serial} {drop.design} {now}, was {usual} (noise {noise})"

@@ -1,0 +1,99 @@
+"""Where a rack's boards and its bench supply are reached, real or virtual.
+
+One rule: whether something is real or virtual is decided here, once, by the address that it is
+opened at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+from harness.board import open_session
+from harness.rack import VIRTUAL_PORT, BoardSession, Locks, Opener, Rack, Slot, find_port
+from harness.supply import BenchSupply, open_supply
+from harness.virtual import VirtualBoardSpec, VirtualRack
+
+
+@dataclass(frozen=True, eq=False)
+class Reach:
+    """What of a rack can be reached.
+
+    ``open_slot`` opens a session with a slot's board; it raises LinkError. ``supply`` is the bench
+    supply, untouched until its context begins, None if the rack has none. ``addresses`` has
+    ``port`` and ``switch`` of each virtual slot by its name.
+    """
+
+    open_slot: Opener
+    supply: BenchSupply | None
+    addresses: Mapping[str, Mapping[str, str]]
+
+
+@contextmanager
+def reach(rack: Rack, locks: Locks) -> Iterator[Reach]:
+    """Start what is virtual in a rack, and give what opens its boards and its supply.
+
+    What is real is locked when it is opened. Raises VirtualError if something virtual cannot be
+    started.
+    """
+    specs = [_spec(rack, slot) for slot in rack.slots if slot.virtual]
+    if not specs:
+        yield Reach(_opener(rack, {}, locks), _supply(rack, "", locks), {})
+        return
+    supply = rack.supply
+    nominal = supply.volts if supply is not None and supply.port == VIRTUAL_PORT else None
+    with VirtualRack(specs, nominal) as boards:
+        addresses = {
+            name: {"port": port, "switch": boards.switches[name]}
+            for name, port in boards.ports.items()
+        }
+        opener = _opener(rack, addresses, locks)
+        yield Reach(opener, _supply(rack, boards.supply, locks), addresses)
+
+
+@contextmanager
+def reachable(rack: Rack, holder: str) -> Iterator[Reach]:
+    """Take a rack's boards and supply for something that is no run.
+
+    ``holder`` is told to others who want the same board meanwhile.
+    """
+    with Locks(holder) as locks, reach(rack, locks) as reached:
+        yield reached
+
+
+def _spec(rack: Rack, slot: Slot) -> VirtualBoardSpec:
+    return VirtualBoardSpec(
+        slot=slot.name,
+        board_serial=slot.board,
+        chip_serial=slot.chip,
+        shuttle_path=rack.shuttle.path,
+        profile_path=rack.profile.path,
+        defects=slot.defects,
+        board_faults=slot.board_faults,
+        link_faults=slot.link_faults,
+        supply_ma=slot.supply_ma,
+    )
+
+
+def _supply(rack: Rack, virtual_port: str, locks: Locks) -> BenchSupply | None:
+    spec = rack.supply
+    if spec is None:
+        return None
+    if spec.port == VIRTUAL_PORT:
+        return open_supply(spec, virtual_port)
+    return open_supply(spec, before=lambda: locks.take(spec.port))
+
+
+def _opener(rack: Rack, addresses: Mapping[str, Mapping[str, str]], locks: Locks) -> Opener:
+    """Open sessions: a virtual board is this run's own, any other is locked first."""
+    simulated = replace(rack.profile, backend="virtual")
+
+    def open_slot(slot: Slot) -> BoardSession:
+        if slot.name in addresses:
+            return open_session(addresses[slot.name]["port"], simulated, rack.shuttle)
+        port = slot.port or find_port(slot.board)
+        locks.take(port)
+        return open_session(port, rack.profile, rack.shuttle)
+
+    return open_slot

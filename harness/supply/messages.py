@@ -1,0 +1,82 @@
+"""The messages of SCPI that a bench supply is spoken to with, and what its replies mean.
+
+One rule: text only; no port, no clock. Commands are of the SCPI-99 command reference (volume 2:
+MEASure, OUTPut, SOURce, SYSTem) and the common commands of IEEE 488.2 (``*IDN?``, ``*CLS``).
+:func:`voltage_message` is the only place in the tool that makes a message which sets a voltage.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from harness.errors import ConfigError, Finding, Location
+from harness.supply.model import Limits
+
+WHO = "*IDN?"
+FORGET = "*CLS"
+NEXT_ERROR = "SYST:ERR?"
+VOLTAGE = "SOUR:VOLT?"
+CURRENT = "SOUR:CURR?"
+OUTPUT = "OUTP?"
+MEASURED_VOLTAGE = "MEAS:VOLT?"
+MEASURED_CURRENT = "MEAS:CURR?"
+OUTPUT_ON = "OUTP ON"
+OUTPUT_OFF = "OUTP OFF"
+
+_ERROR = re.compile(r'\s*([+-]?\d{1,6})\s*,\s*"((?:[^"]|"")*)"\s*', re.ASCII)
+
+
+@dataclass(frozen=True)
+class ScpiError:
+    """One entry of a device's error queue; number 0 means that the queue is empty."""
+
+    number: int
+    text: str
+
+    def __str__(self) -> str:
+        """As the device says it."""
+        return f"{self.number}, {self.text}"
+
+
+def voltage_message(volts: float, limits: Limits) -> str:
+    """Make the message that sets a voltage, in steps of 0.1 mV.
+
+    Raises ConfigError, naming the profile and its key, for a voltage outside the limits.
+    """
+    text = f"{volts:.4f}"
+    for value in (volts, float(text)):
+        if not value >= limits.low_v:
+            raise _outside(volts, "below", limits.low_key, limits.low_v, limits)
+        if not value <= limits.high_v:
+            raise _outside(volts, "above", limits.high_key, limits.high_v, limits)
+    return f"SOUR:VOLT {text}"
+
+
+def current_message(limits: Limits) -> str:
+    """Make the message that sets the current limit, in steps of 0.1 mA."""
+    return f"SOUR:CURR {limits.current_a:.4f}"
+
+
+def read_error(reply: str) -> ScpiError:
+    """Read a reply to ``SYST:ERR?``: a number and a text in quotes (SCPI-99 volume 2, 21.8).
+
+    Raises ValueError if it is none.
+    """
+    found = _ERROR.fullmatch(reply)
+    if found is None:
+        raise ValueError(f'"{reply}" is no entry of an error queue')
+    return ScpiError(int(found.group(1)), found.group(2).replace('""', '"'))
+
+
+def _outside(volts: float, side: str, key: str, bound: float, limits: Limits) -> ConfigError:
+    return ConfigError(
+        [
+            Finding(
+                "voltage-outside-limits",
+                Location(limits.path),
+                f'{volts:g} V is {side} "{key}", which is {bound:g} V; the supply was not told',
+                "choose a voltage within the limits of the board and chip",
+            )
+        ]
+    )

@@ -1,0 +1,76 @@
+"""Lines to and from an instrument on a port.
+
+One rule: one line out, at most one line back, each ended by a line feed; what the lines mean is
+not known here. Every trouble names the port.
+"""
+
+from __future__ import annotations
+
+import time
+
+from harness.errors import LinkError, SupplyTrouble
+from harness.link import Port
+
+REPLY_SECONDS = 3.0
+LONGEST_REPLY = 4096
+MOST_OLD_PIECES = 64
+
+
+class Wire:
+    """Lines over one port. ``where`` is what messages call it."""
+
+    def __init__(self, port: Port, where: str) -> None:
+        self.where = where
+        self._port = port
+
+    def tell(self, line: str) -> None:
+        """Send a command that has no reply."""
+        try:
+            self._port.write(line.encode("ascii") + b"\n")
+        except LinkError as error:
+            raise SupplyTrouble(str(error)) from error
+
+    def ask(self, line: str) -> str:
+        """Send a query and give its reply without the line's end."""
+        self._drop_old()
+        self.tell(line)
+        return self._reply(line)
+
+    def close(self) -> None:
+        """Let go of the port."""
+        self._port.close()
+
+    def _drop_old(self) -> None:
+        """Forget what came unasked, so that no reply is taken for another."""
+        for _ in range(MOST_OLD_PIECES):
+            if not self._read(0.0):
+                return
+        raise SupplyTrouble(
+            f"{self.where}: what is there sends without being asked, as no bench supply does; "
+            "check that the port is the supply's"
+        )
+
+    def _reply(self, line: str) -> str:
+        data = bytearray()
+        end = time.monotonic() + REPLY_SECONDS
+        while b"\n" not in data:
+            left = end - time.monotonic()
+            if left <= 0:
+                raise SupplyTrouble(
+                    f'{self.where}: the bench supply did not answer "{line}" within '
+                    f"{REPLY_SECONDS:g} s; check that it is on, its cable, its speed (baud), and "
+                    "that it is set to remote control over this port"
+                )
+            data += self._read(left)
+            if len(data) > LONGEST_REPLY:
+                raise SupplyTrouble(
+                    f'{self.where}: the answer to "{line}" has no end; check the speed (baud), and '
+                    "that the port is the supply's"
+                )
+        return bytes(data).split(b"\n", 1)[0].rstrip(b"\r").decode("ascii", "backslashreplace")
+
+    def _read(self, timeout: float) -> bytes:
+        try:
+            return self._port.read(timeout)
+        except LinkError as error:
+            raise SupplyTrouble(str(error)) from error

@@ -1,0 +1,161 @@
+"""Margins of a rack: designs and slots in, a record of each search in the store and out.
+
+One rule: this puts the rooms together; how a limit is found is ``harness.margin``'s business.
+"""
+
+from __future__ import annotations
+
+import fnmatch
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+
+from harness.errors import ConfigError, Finding, Location
+from harness.judge import Case
+from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
+from harness.rack import Rack, Slot, StopSwitch, run_slots
+from harness.reaching import Reach, reachable
+from harness.runner import Job, load_jobs
+from harness.shuttle import nearest
+from harness.store import MarginKind, MarginRecord, Store
+
+Wanted = Callable[[Slot, str], bool]
+
+
+def _everything(slot: Slot, design: str) -> bool:
+    del slot, design
+    return True
+
+
+def _unheard(event: MarginEvent) -> None:
+    del event
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is to be searched.
+
+    ``designs`` and ``slots`` are names, or patterns such as ``crc*``; none means all. ``table``
+    is one table's name, empty for all tables of a design. ``run_id`` is the night's run that the
+    search belongs to. ``wanted`` may leave out a design in a slot.
+    """
+
+    designs: tuple[str, ...] = ()
+    slots: tuple[str, ...] = ()
+    table: str = ""
+    kind: MarginKind = MarginKind.RATE
+    run_id: str = ""
+    rule: TrialRule = field(default_factory=TrialRule)
+    wanted: Wanted = _everything
+
+
+def search_margins(
+    rack: Rack, store: Store, wish: Wish, tell: Tell = _unheard, stop: StopSwitch | None = None
+) -> tuple[MarginRecord, ...]:
+    """Search the margins of a rack, all slots side by side; voltages one slot after the other.
+
+    Every record is in the store when ``tell`` hears of it. Ctrl-C, or ``stop``, ends the searches;
+    what was tried till then is kept. Nothing a board, a link or a supply does raises: that is in
+    the records, but for a supply that cannot be used at all, or brought back (SupplyTrouble).
+
+    Raises ConfigError for a name that does not exist or a kind of search that this rack cannot do,
+    InputError if a table cannot be read, VirtualError and StoreError.
+    """
+    slots = tuple(_chosen_slots(rack, wish.slots))
+    _check_kind(rack, slots, wish.kind)
+    jobs = _chosen_jobs(rack, wish)
+    targets = {slot.name: tuple(_targets(rack, slot, jobs, wish)) for slot in slots}
+    records: list[MarginRecord] = []
+
+    def keep(record: MarginRecord) -> None:
+        store.record_margin(record)
+        records.append(record)
+
+    busy = replace(rack, slots=tuple(slot for slot in slots if targets[slot.name]))
+    if busy.slots:
+        with ExitStack() as opened:
+            reached = opened.enter_context(reachable(busy, f"margins of {rack.name}"))
+            sweeps = wish.kind is MarginKind.SUPPLY and reached.supply is not None
+            means = Means(
+                rack.profile,
+                reached.open_slot,
+                wish.kind,
+                wish.rule,
+                keep,
+                tell,
+                stop or StopSwitch(),
+                opened.enter_context(reached.supply) if sweeps and reached.supply else None,
+            )
+            workers = [
+                MarginWorker(slot, targets[slot.name], means, _words(slot, reached))
+                for slot in busy.slots
+            ]
+            run_slots(workers, means.stop)
+    order = {slot.name: number for number, slot in enumerate(rack.slots)}
+    return tuple(sorted(records, key=lambda record: order[record.slot]))
+
+
+def _words(slot: Slot, reached: Reach) -> dict[str, str]:
+    """What the words in braces of a power command stand for."""
+    named = {"slot": slot.name, "board": slot.board, "port": slot.port}
+    return {**named, **reached.addresses.get(slot.name, {})}
+
+
+def _chosen_slots(rack: Rack, patterns: Sequence[str]) -> Iterator[Slot]:
+    names = [slot.name for slot in rack.slots]
+    for pattern in patterns:
+        if not fnmatch.filter(names, pattern):
+            message = f'no slot of {rack.name} fits "{pattern}"'
+            raise _refused(rack, "unknown-slot", message, nearest(pattern, names))
+    for slot in rack.slots:
+        if not patterns or any(fnmatch.fnmatchcase(slot.name, pattern) for pattern in patterns):
+            yield slot
+
+
+def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
+    if kind is MarginKind.SUPPLY and rack.supply is None:
+        message = "no voltage can be set: the rack file names no bench supply"
+        raise _refused(rack, "no-supply", message, "add [supply], or search another quantity")
+    paced = [slot.name for slot in slots if not slot.virtual]
+    if kind is MarginKind.SAMPLE and paced and rack.profile.backend == "generic":
+        message = (
+            f"the sample point of slot {paced[0]} cannot be moved: software paces its cycles and "
+            "reads late"
+        )
+        advice = 'use a board whose profile has backend = "rp2", or search another quantity'
+        raise _refused(rack, "paced-board", message, advice)
+
+
+def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
+    jobs = load_jobs(rack.shuttle, wish.designs)
+    if not wish.table:
+        return jobs
+    chosen = tuple(job for job in jobs if job.spec.name == wish.table)
+    if not chosen:
+        message = f'none of these designs has a table "{wish.table}"'
+        known = sorted({job.spec.name for job in jobs})
+        raise _refused(rack, "unknown-table", message, nearest(wish.table, known))
+    return chosen
+
+
+def _targets(rack: Rack, slot: Slot, jobs: Sequence[Job], wish: Wish) -> Iterator[Target]:
+    for name in dict.fromkeys(job.design.name for job in jobs):
+        if wish.wanted(slot, name):
+            cases = tuple(
+                Case(
+                    slot.name,
+                    slot.chip,
+                    slot.board,
+                    rack.shuttle,
+                    job.design,
+                    job.spec,
+                    job.pattern,
+                )
+                for job in jobs
+                if job.design.name == name
+            )
+            yield Target(rack.name, cases, slot.virtual, wish.table, wish.run_id)
+
+
+def _refused(rack: Rack, rule: str, message: str, advice: str) -> ConfigError:
+    return ConfigError([Finding(rule, Location(rack.path or rack.shuttle.path), message, advice)])

@@ -1,0 +1,53 @@
+"""Verdicts and facts as pages show them: a word with a shape, a term with a value.
+
+The one rule: a shape is one of those in ``shapes.svg.jinja``, so that colour is never needed.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from harness.store import SEVERITY_ORDER, Verdict
+
+
+@dataclass(frozen=True)
+class Look:
+    """A verdict as it is shown: its word, and the name of its shape and colour in the style."""
+
+    word: str
+    shape: str
+
+
+@dataclass(frozen=True)
+class Tally:
+    """How many tables, or chips, got a verdict."""
+
+    look: Look
+    number: int
+
+
+@dataclass(frozen=True)
+class Fact:
+    """A term with its value; ``kind`` is ``text``, or ``code`` for what is compared by eye."""
+
+    term: str
+    value: str
+    kind: str = "text"
+
+
+def look(verdict: Verdict) -> Look:
+    """Give the word and shape of a verdict."""
+    return Look(verdict.value, verdict.value.lower().replace(" ", "-"))
+
+
+def worst(verdicts: Sequence[Verdict]) -> Verdict:
+    """Give the worst verdict; NOT RUN if there is none."""
+    return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
+
+
+def tally(verdicts: Sequence[Verdict]) -> tuple[Tally, ...]:
+    """Count verdicts, worst first, leaving out those that nothing got."""
+    counts = Counter(verdicts)
+    return tuple(Tally(look(v), counts[v]) for v in SEVERITY_ORDER if counts[v])

@@ -1,0 +1,317 @@
+"""Margins as they are shown: every sentence, number and plot of one search or one shmoo.
+
+The one rule: what a margin means is worked out in the record; here it is only put into words.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from markupsafe import Markup
+
+from harness.store import (
+    MarginDrop,
+    MarginEdge,
+    MarginKind,
+    MarginPoint,
+    MarginRecord,
+    margin_drop,
+    pass_rate,
+)
+from reports.looks import Fact, Look
+from reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
+from reports.texts import duration, hertz, many, moment, share
+
+FIGURES = 6
+"""So many figures tell neighbouring rates of a search apart."""
+
+_ADVICE_DROP = (
+    "Measure again before anything is concluded: supply, temperature and contacts change a limit "
+    "too. If it stays, compare with other chips of the lot."
+)
+_ADVICE_TROUBLE = "This says nothing about the chip. Correct it, then measure again."
+
+
+@dataclass(frozen=True)
+class TryLine:
+    """One point that was tried; ``beside`` is its sample point or voltage, empty for a search."""
+
+    look: Look
+    rate: str
+    beside: str
+    passes: str
+    sure: str
+
+
+@dataclass(frozen=True)
+class MarginView:
+    """All that is shown of one margin. ``plot`` is empty if nothing was tried."""
+
+    anchor: str
+    look: Look
+    title: str
+    under: str
+    summary: str
+    advice: str
+    facts: tuple[Fact, ...]
+    plot: Markup
+    caption: tuple[str, ...]
+    beside: str
+    tries: tuple[TryLine, ...]
+
+
+def margin_views(
+    margins: Sequence[MarginRecord], earlier: Sequence[MarginRecord] = ()
+) -> tuple[MarginView, ...]:
+    """Put margins into words; each search is compared with ``earlier`` ones of its kind."""
+    return tuple(
+        _view(margin, margin_drop(earlier, margin), f"margin-{n + 1}")
+        for n, margin in enumerate(margins)
+    )
+
+
+def margin_look(margin: MarginRecord, drop: MarginDrop | None) -> Look:
+    """Give a margin's word and shape: its per cent, or what is wrong."""
+    if margin.trouble:
+        return Look("BROKEN OFF", "error")
+    if margin.kind is not MarginKind.RATE:
+        return _shmoo_look(margin)
+    percent = margin.percent
+    if percent is None:
+        return Look("NO RATE PASSES", "fail")
+    if drop is not None:
+        return Look(f"{percent_text(margin)}, DROPPED", "fail")
+    return Look(percent_text(margin), "pass" if percent >= 0 else "fail")
+
+
+def percent_text(margin: MarginRecord) -> str:
+    """``+42.5 %``, or ``at least +100 %`` where the board could go no faster; empty if none."""
+    if margin.percent is None:
+        return ""
+    open_end = margin.failing_hz is None and margin.kind is not MarginKind.SAMPLE
+    least = "at least " if open_end else ""
+    return least + signed(margin.percent)
+
+
+def signed(percent: float) -> str:
+    """``+25.0 %``: with its sign, and no more figures than mean anything."""
+    return f"{percent:+.1f} %" if abs(percent) < 100 else f"{percent:+,.0f} %"
+
+
+def exactly(rate: float) -> str:
+    """Write a limit so that it differs from its neighbours."""
+    return hertz(rate, FIGURES)
+
+
+def drop_text(drop: MarginDrop) -> str:
+    """Say what was lost."""
+    now = exactly(drop.now_hz) if drop.now_hz else "no rate at all"
+    return (
+        f"It used to pass up to {exactly(drop.usual_hz)} (median of earlier searches), give or "
+        f"take {hertz(drop.noise_hz, 2)}; now {now}: more than noise."
+    )
+
+
+def _shmoo_look(margin: MarginRecord) -> Look:
+    """Say whether every row of a shmoo reaches the declared clock."""
+    limits = [edge.highest_hz or 0.0 for edge in margin.edges]
+    reached = sum(limit >= margin.declared_hz for limit in limits)
+    if limits and reached == len(limits):
+        return Look("CLOCK REACHED", "pass")
+    return Look(f"CLOCK REACHED IN {reached} OF {len(limits)}", "unstable" if reached else "fail")
+
+
+def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginView:
+    advice = _ADVICE_TROUBLE if margin.trouble else _ADVICE_DROP if drop is not None else ""
+    what = f"{margin.design} / {margin.table}" if margin.table else margin.design
+    told = _summary(margin)
+    return MarginView(
+        anchor=anchor,
+        look=margin_look(margin, drop),
+        title=what,
+        under=_KINDS[margin.kind].title,
+        summary=f"{told} {drop_text(drop)}" if drop is not None else told,
+        advice=advice,
+        facts=tuple(fact for fact in _facts(margin) if fact.value),
+        plot=_plot(margin, what, anchor) if margin.points else Markup(""),
+        caption=_caption(margin),
+        beside=_KINDS[margin.kind].beside,
+        tries=tuple(_try(point, margin.kind) for point in margin.points),
+    )
+
+
+def _summary(margin: MarginRecord) -> str:
+    if margin.trouble:
+        return f"The search broke off: {margin.trouble}"
+    declared = hertz(margin.declared_hz)
+    if margin.kind is not MarginKind.RATE:
+        return _shmoo_summary(margin, declared)
+    highest, percent = margin.highest_hz, margin.percent
+    if highest is None or percent is None:
+        return (
+            f"No rate passes, down to {hertz(margin.slowest_hz)}; its declared clock is {declared}."
+        )
+    side = "above" if percent >= 0 else "below"
+    off = f"{signed(abs(percent))[1:]} {side} its declared clock of {declared}"
+    if margin.failing_hz is None:
+        return f"Passes up to {exactly(highest)}, the fastest rate there is here: at least {off}."
+    return f"Passes up to {exactly(highest)}, {off}; fails at {exactly(margin.failing_hz)}."
+
+
+def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
+    known = [edge for edge in margin.edges if edge.highest_hz is not None]
+    if not known:
+        return f"No rate passes anywhere; the declared clock is {declared}."
+    kind = _KINDS[margin.kind]
+    known.sort(key=kind.of)
+    slow, fast = (pick(known, key=lambda edge: edge.highest_hz or 0.0) for pick in (min, max))
+    nowhere = len(margin.edges) - len(known)
+    rest = f" {nowhere} of {len(margin.edges)} rows pass at no rate." if nowhere else ""
+    return (
+        f"Passes up to {hertz(slow.highest_hz or 0.0)} at {kind.write(kind.of(slow))} and up to "
+        f"{hertz(fast.highest_hz or 0.0)} at {kind.write(kind.of(fast))}; the declared clock is "
+        f"{declared}.{rest}"
+    )
+
+
+def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
+    how = "cycles timed by hardware" if margin.exact else "cycles paced by software: averages"
+    low, high = margin.noise_low_hz, margin.noise_high_hz
+    noise = (
+        "" if low is None or high is None or low == high else f"{exactly(low)} to {exactly(high)}"
+    )
+    search = margin.kind is MarginKind.RATE
+    model = ", a virtual board: of a model, not of silicon" if margin.virtual else ""
+    return (
+        Fact("Declared clock", hertz(margin.declared_hz)),
+        Fact(_KINDS[margin.kind].margin, percent_text(margin)),
+        Fact("The limit may lie anywhere in", noise if search else ""),
+        Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
+        Fact("Tried", _tried(margin)),
+        Fact("Measured", moment(margin.measured)),
+        Fact("Chip and board", f"{margin.chip_serial} on {margin.board_serial}{model}"),
+        Fact("Tables, SHA-256", margin.tables_sha256, "code"),
+        Fact("Margin’s name", margin.margin_id, "code"),
+    )
+
+
+def _tried(margin: MarginRecord) -> str:
+    points = many(len(margin.points), "point")
+    return f"{points}, {many(margin.trials, 'trial')} in all, {duration(margin.seconds)}"
+
+
+def _try(point: MarginPoint, kind: MarginKind) -> TryLine:
+    rate = pass_rate(point.passes, point.trials)
+    shown = _KINDS[kind]
+    return TryLine(
+        look=_point_look(point),
+        rate=exactly(point.achieved_hz or point.rate_hz),
+        beside=shown.write(shown.of(point)) if shown.beside else "",
+        passes=f"{point.passes} of {point.trials}",
+        sure=f"{share(rate.low)} to {share(rate.high)} %" if point.trials else "–",
+    )
+
+
+def _point_look(point: MarginPoint) -> Look:
+    if point.mixed:
+        return Look("mixed", "unstable")
+    return Look("passes", "pass") if point.passing else Look("fails", "fail")
+
+
+def _plot(margin: MarginRecord, what: str, key: str) -> Markup:
+    kind = _KINDS[margin.kind]
+    label = Label(
+        title=f"{kind.title}: {what} on {margin.chip_serial}",
+        description=_summary(margin),
+        key=key,
+        across="try" if margin.kind is MarginKind.RATE else "clock rate asked for",
+        up="clock rate" if margin.kind is MarginKind.RATE else kind.beside.lower(),
+    )
+    if margin.kind is MarginKind.RATE:
+        return search_plot(_search_marks(margin), _levels(margin), label)
+    return shmoo_plot(_grid(margin), label)
+
+
+def _search_marks(margin: MarginRecord) -> list[Mark]:
+    return [
+        Mark(n + 1, point.achieved_hz or point.rate_hz, _point_look(point).shape)
+        for n, point in enumerate(margin.points)
+    ]
+
+
+def _levels(margin: MarginRecord) -> list[Level]:
+    levels = [Level(margin.declared_hz, f"declared {hertz(margin.declared_hz)}", "m-declared")]
+    if margin.highest_hz is not None:
+        levels.append(
+            Level(margin.highest_hz, f"passes to {exactly(margin.highest_hz)}", "m-found")
+        )
+    return levels
+
+
+def _grid(margin: MarginRecord) -> Grid:
+    """Columns and rows of a shmoo are the rates and values that were tried anywhere in it."""
+    kind = _KINDS[margin.kind]
+    rates = tuple(sorted({point.rate_hz for point in margin.points}))
+    rows = tuple(sorted({kind.of(point) for point in margin.points}))
+    places = {
+        (rates.index(point.rate_hz), rows.index(kind.of(point))): _point_look(point).shape
+        for point in margin.points
+    }
+    marks = tuple(Mark(column, row, shape) for (column, row), shape in places.items())
+    usual = kind.of(margin.edges[0]) if margin.edges else math.nan
+    return Grid(rates, rows, marks, margin.declared_hz, usual, kind.write)
+
+
+def _caption(margin: MarginRecord) -> tuple[str, ...]:
+    shapes = (
+        "Circle with a tick: every trial passed. Square with a cross: not. Diamond: some trials "
+        "passed and some did not. Dashed line: the declared clock."
+    )
+    if margin.kind is MarginKind.RATE:
+        return (f"{shapes} Full line: the fastest rate that passed.",)
+    columns = "Columns are the rates that were tried, from slow to fast, not to scale."
+    usual = f"Dotted line: {_KINDS[margin.kind].usual}."
+    return (f"{shapes} {usual}", f"{columns} The edge was followed; the rest was not tried.")
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """How one kind of margin is told: what it is, its second quantity and what is usual for it."""
+
+    title: str
+    beside: str
+    margin: str
+    usual: str
+    of: Callable[[MarginPoint | MarginEdge], float]
+    write: Callable[[float], str]
+
+
+def _volts(value: float) -> str:
+    return f"{value:.2f} V"
+
+
+def _nanoseconds(value: float) -> str:
+    return f"{value:,.0f} ns" if value else "at the end"
+
+
+_KINDS = {
+    MarginKind.RATE: _Kind("Search of the clock rate", "", "Margin", "", lambda _: 0.0, str),
+    MarginKind.SAMPLE: _Kind(
+        "Shmoo of clock rate and sample point",
+        "Sample point",
+        "Margin at the latest sample point",
+        "the latest sample point",
+        lambda at: float(at.sample_ns),
+        _nanoseconds,
+    ),
+    MarginKind.SUPPLY: _Kind(
+        "Shmoo of clock rate and supply voltage",
+        "Supply",
+        "Margin at the nominal voltage",
+        "the nominal voltage",
+        lambda at: at.volts or 0.0,
+        _volts,
+    ),
+}

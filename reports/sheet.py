@@ -1,0 +1,40 @@
+"""Tables of values as CSV for spreadsheets: the one place where the tool writes CSV.
+
+The one rule: text that a spreadsheet would take for a formula starts with an apostrophe; a number
+stays a number.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Sequence
+
+from reports.texts import printable
+
+Cell = str | int | float
+
+_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20", "\t", "\r", "\n")
+"""What a formula begins with, in its full-width forms too."""
+
+
+def csv_bytes(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
+    """Return a heading and rows as UTF-8 (RFC 4180)."""
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow([_cell(name) for name in columns])
+    writer.writerows([_cell(value) for value in row] for row in rows)
+    return text.getvalue().encode("utf-8")
+
+
+def _cell(value: Cell) -> Cell:
+    if isinstance(value, str):
+        return _text(value)
+    return value if math.isfinite(value) else _text(str(value))
+
+
+def _text(text: str) -> str:
+    """Guard before control characters are made visible, and after spaces that are cut off."""
+    guarded = text.lstrip(" \u00a0").startswith(_FORMULA)
+    return f"'{printable(text)}" if guarded else printable(text)

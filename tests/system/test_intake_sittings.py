@@ -1,0 +1,190 @@
+"""An intake over several sittings: files that change, chips that wait, boards that go away."""
+
+from __future__ import annotations
+
+import io
+import sys
+from pathlib import Path
+
+import pytest
+
+from harness.cli import ExitCode, main
+from harness.rack import Locks
+from harness.store import Store, Verdict
+from tests.system.test_intake import BAD_CHIP, LOOKED, SLOT, terminal, tray
+
+UNPLUG = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 34000\n'
+"""In the middle of the pin check: until then the agent is on its way, and some 2,000 bytes more."""
+
+WORKED = ("SP2-0001", "", "", "")
+"""The serial number, then Enter at each step that works."""
+
+
+@pytest.fixture
+def lab(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a tray of one good chip, whose current its board measures."""
+    tray(tmp_path)
+    one_chip(tmp_path, "supply_ma = 41.5\n")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def one_chip(folder: Path, *keys: str) -> None:
+    path = folder / "tray.toml"
+    head = path.read_text().split("[[slot]]")[0]
+    path.write_text(head + SLOT.format(n=1) + "".join(keys))
+
+
+def sit(monkeypatch: pytest.MonkeyPatch, *replies: str, options: tuple[str, ...] = ()) -> int:
+    """A sitting without a terminal: the replies come from a file."""
+    monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{reply}\n" for reply in replies)))
+    return main(["intake", "tray.toml", "--by", "Ada Example", *options])
+
+
+def journals(folder: Path) -> list[Path]:
+    return sorted((folder / "runs" / "intake").glob("*.jsonl"))
+
+
+def outcomes(folder: Path) -> list[Verdict]:
+    with Store.existing(folder / "runs" / "harness.sqlite") as store:
+        (chip,) = store.latest_run().chips
+    return [outcome.verdict for outcome in chip.outcomes]
+
+
+CHANGED = {
+    "board.toml": "board.toml",
+    "tray.toml": "tray.toml",
+    "vectors/crc16/check.csv": "crc16/check.csv",
+    "vectors/crc16/design.toml": "crc16/design.toml",
+    "vectors/shuttle.toml": "shuttle.toml",
+}
+"""Files of an intake, and how they are named."""
+
+
+def test_without_a_terminal_files_that_changed_are_refused_by_name(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own_files(lab)
+    assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
+    for file in CHANGED:
+        with (lab / file).open("a") as stream:
+            stream.write("\n# changed\n")
+    capsys.readouterr()
+    assert sit(monkeypatch, "yes") == ExitCode.BAD_INPUT
+    told = capsys.readouterr()
+    for file, name in CHANGED.items():
+        assert f"{file}: error [changed-since] not what it was when intake" in told.err
+        assert f"  {name}\n" in told.out
+    assert told.err.count("start the intake anew with --anew") == len(CHANGED)
+    assert len(journals(lab)) == 1
+    assert sit(monkeypatch, "yes", options=("--anew",)) == ExitCode.NOT_TESTED
+    assert len(journals(lab)) == 2
+    assert '"kind": "end"' in journals(lab)[0].read_text().splitlines()[-1]
+
+
+def own_files(lab: Path) -> None:
+    """Give the tray files of its own, which a test may change."""
+    text = (lab / "tray.toml").read_text()
+    profile = Path(text.split('profile = "')[1].split('"')[0])
+    (lab / "board.toml").write_text(profile.read_text())
+    (lab / "tray.toml").write_text(text.replace(str(profile), "board.toml"))
+    linked = lab / "vectors" / "crc16"
+    files = {path.name: path.read_bytes() for path in linked.iterdir() if path.is_file()}
+    linked.unlink()
+    linked.mkdir()
+    for name, data in files.items():
+        (linked / name).write_bytes(data)
+
+
+def test_at_a_terminal_a_person_decides_about_files_that_changed(lab: Path) -> None:
+    with terminal(lab, "--by", "Ada") as person:
+        person.answer("yes")
+        person.wait_for("Chip carrier seated")
+    one_chip(lab, "supply_ma = 40\n")
+    with terminal(lab, "--by", "Ada") as person:
+        person.wait_for("These files are not what they were then:")
+        person.wait_for("  tray.toml")
+        person.answer("")
+        person.wait_for("[changed-since]")
+        assert person.end() == ExitCode.BAD_INPUT
+    with terminal(lab, "--by", "Ada") as person:
+        person.answer("anew")
+        person.wait_for("is given up; its answers stay in")
+        person.wait_for("Packing, board and chip came without damage?")
+
+
+def test_a_chip_that_stays_aside_waits_for_the_next_sitting(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert sit(monkeypatch, "yes", "yes", "aside", "aside") == ExitCode.NOT_TESTED
+    assert "SP2-0001 in slot A1 is still aside" in capsys.readouterr().out
+    replies = ("yes", *LOOKED[1:5], *WORKED)
+    assert sit(monkeypatch, *replies) == ExitCode.ALL_PASS
+    told = capsys.readouterr().out
+    assert "Shipping damage: done, yes" in told
+    assert "Hand-out card of SP2-0001" in told
+    assert set(outcomes(lab)) == {Verdict.PASS}
+
+
+@pytest.mark.parametrize(
+    ("options", "run"), [(("--on-failure", "stop"), 1), (("--on-failure", "continue"), 6), ((), 6)]
+)
+def test_what_follows_a_bad_table_can_be_said_beforehand(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, options: tuple[str, ...], run: int
+) -> None:
+    one_chip(lab, "supply_ma = 41.5\n", BAD_CHIP)
+    replies = (*LOOKED[:5], *WORKED, "end")
+    assert sit(monkeypatch, *replies, options=options) == ExitCode.CHIP_FAILED
+    assert sum(verdict is not Verdict.NOT_RUN for verdict in outcomes(lab)) == run
+
+
+def test_a_chip_that_draws_too_much_is_switched_off_and_held(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one_chip(lab, "supply_ma = 180\n")
+    assert sit(monkeypatch, *LOOKED[:5], "end") == ExitCode.CHIP_FAILED
+    told = capsys.readouterr().out
+    assert "Supply current: failed, 180 mA, more than the limit of 150 mA, measured" in told
+    assert "Switch the supply off now" in told
+    assert "Hold card of SP2-0001" in told
+    (card,) = (lab / "runs").glob("*/cards/*-hold.html")
+    assert "180 mA, more than the limit of 150 mA" in card.read_text()
+
+
+def test_a_board_unplugged_for_a_moment_is_waited_for(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one_chip(lab, "supply_ma = 41.5\n", UNPLUG, "back_after_s = 1.0\n")
+    assert sit(monkeypatch, *LOOKED[:5], *WORKED) == ExitCode.ALL_PASS
+    told = capsys.readouterr().out
+    assert "waiting up to 10 s for the board" in told
+    (card,) = (lab / "runs").glob("*/cards/*-handout.html")
+    assert "The link was lost once, and this was done again from its start." in card.read_text()
+
+
+def test_a_board_that_stays_away_is_told_in_words_and_every_answer_is_kept(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one_chip(lab, "supply_ma = 41.5\npatience_s = 0.5\n", UNPLUG)
+    gone = ("skip", "the board is gone", "skip", "the board is gone")
+    assert sit(monkeypatch, *LOOKED[:5], *WORKED[:3], *gone) == ExitCode.CHIP_FAILED
+    told = capsys.readouterr()
+    assert "The board could not be used" in told.out
+    assert "Traceback" not in told.out + told.err
+    assert '"kind": "lost"' in journals(lab)[0].read_text()
+    (card,) = (lab / "runs").glob("*/cards/*-hold.html")
+    text = card.read_text()
+    assert "Pin check was skipped: the board is gone" in text
+    assert "Pin check, try 1" in text
+    assert "could not be done" in text
+
+
+def test_two_sittings_at_once_are_refused(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
+    run = journals(lab)[0].stem
+    with Locks("somebody else") as locks:
+        locks.take(f"intake {run}")
+        assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
+    assert f"intake {run} is in use by somebody else" in capsys.readouterr().err

@@ -1,0 +1,194 @@
+"""Tables of an intake on boards that go away, and the choice after the first that does not pass."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from harness.board import BoardIdentity, BoardProfile, ParallelSelect
+from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable
+from harness.intake import Lost, Measured, Plan, Result, Worked
+from harness.intake.bench import Bench
+from harness.intake.seat import Seat
+from harness.rack import BoardSession, Rack, Slot
+from harness.runner import new_run
+from harness.store import Store, Verdict
+from tests.unit.judge.samples import FunctionSession, case, good_chip
+
+SLOT = Slot("A1", "/dev/ttyNONE1", "WB-01", "PK-01", patience_s=0.0)
+PROFILE = BoardProfile(
+    "Perch", "none", {}, ParallelSelect(("seld",)), Path("board.toml"), "ee" * 32
+)
+
+
+def bad_chip(cycle: int, drive: int) -> int:
+    """Answer of a chip whose outputs are stuck low."""
+    return drive & 0b11
+
+
+def board(*answers: object, name: str = "WB-01") -> FunctionSession:
+    who = BoardIdentity(name, "1", "none", "generic", exact=False, heap_free=1000)
+    return FunctionSession(answers=answers or (good_chip,), identity=who)  # type: ignore[arg-type]
+
+
+@dataclass
+class Lab:
+    """A bench with three tables, boards that answer in turn, and what was said."""
+
+    store: Store
+    boards: list[BoardSession | LinkError]
+    slot: Slot = SLOT
+    said: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        plain = case()
+        names = ("a", "b", "c")
+        chosen = tuple((replace(plain.design, name=n), plain.spec, plain.pattern) for n in names)
+        rack = Rack("bench", plain.shuttle, PROFILE, (self.slot,))
+        run = new_run(rack)
+        self.run_id = run.run_id
+        self.store.start_run(run)
+        seat = Seat(rack, self.slot, run.run_id, self.store, self._open, {}, self.said.append)
+        self.bench = Bench(seat, Plan((), chosen))
+
+    def _open(self, _: Slot) -> BoardSession:
+        found = self.boards.pop(0)
+        if isinstance(found, LinkError):
+            raise found
+        return found
+
+    def tables(self, choice: str = "continue", attempt: int = 0) -> Worked | str:
+        return self.bench.run_tables(choice, attempt)
+
+    def verdicts(self) -> dict[str, Verdict]:
+        (chip,) = self.store.run(self.run_id).chips
+        return {outcome.design: outcome.verdict for outcome in chip.outcomes}
+
+    def summary(self, design: str) -> str:
+        (chip,) = self.store.run(self.run_id).chips
+        return next(outcome.summary for outcome in chip.outcomes if outcome.design == design)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(str(tmp_path / "s.sqlite")) as opened:
+        yield opened
+
+
+def lab(store: Store, *boards: BoardSession | LinkError, slot: Slot = SLOT) -> Lab:
+    return Lab(store, list(boards), slot)
+
+
+def told(found: Worked | str) -> tuple[Result, str]:
+    assert isinstance(found, Worked)
+    return found.result, found.text
+
+
+def test_a_good_chip_passes_every_table(store: Store) -> None:
+    found = lab(store, board())
+    assert told(found.tables()) == (Result.DONE, "3 of 3 passed")
+
+
+def test_a_link_that_is_lost_once_costs_a_repeat_and_is_told(store: Store) -> None:
+    found = lab(store, board(good_chip, good_chip, BoardLost("gone")), board())
+    assert told(found.tables()) == (Result.DONE, "3 of 3 passed")
+    again = [name for name in "abc" if "run again from its start" in found.summary(name)]
+    assert len(again) == 1
+    assert any("waiting up to 0 s for the board" in line for line in found.said)
+
+
+def test_a_board_that_does_not_come_back_is_an_error_and_never_a_verdict(store: Store) -> None:
+    found = lab(store, board(BoardLost("gone")), PortUnavailable("no such port"))
+    result, text = told(found.tables())
+    assert result is Result.FAILED
+    assert text == "0 of 3 passed; a/all ERROR; the board did not come back: no such port"
+    verdicts = {"a": Verdict.ERROR, "b": Verdict.NOT_RUN, "c": Verdict.NOT_RUN}
+    assert found.verdicts() == verdicts
+    assert "It did not come back: no such port." in found.summary("a")
+
+
+def test_what_could_not_be_tested_runs_when_the_step_is_repeated(store: Store) -> None:
+    found = lab(store, board(BoardLost("gone")), PortUnavailable("no such port"), board())
+    found.tables()
+    assert told(found.tables(attempt=1)) == (Result.DONE, "3 of 3 passed")
+
+
+def test_a_link_that_is_lost_twice_ends_the_step(store: Store) -> None:
+    found = lab(store, board(BoardLost("gone")), board(BoardLost("gone again")))
+    assert told(found.tables())[1].endswith("a/all ERROR; the link was lost (gone again)")
+
+
+def test_a_failure_is_never_repeated_until_it_passes(store: Store) -> None:
+    found = lab(store, board(bad_chip, bad_chip, bad_chip, bad_chip, good_chip), board())
+    found.tables()
+    before = found.verdicts()
+    assert before["a"] is Verdict.FAIL
+    found.bench.seat.close()
+    assert told(found.tables(attempt=1))[0] is Result.FAILED
+    assert found.verdicts()["a"] is Verdict.FAIL
+
+
+def test_without_a_choice_the_first_bad_table_is_told_and_nothing_more_runs(store: Store) -> None:
+    found = lab(store, board(bad_chip))
+    assert found.tables("") == "a/all is FAIL, 2 more to run"
+    assert found.verdicts() == {"a": Verdict.FAIL}
+    stopped = "0 of 3 passed; a/all FAIL; stopped early, as chosen, after a/all"
+    assert told(found.tables("stop")) == (Result.FAILED, stopped)
+    assert found.verdicts()["b"] is Verdict.NOT_RUN
+
+
+def test_stop_given_beforehand_stops_after_the_first_bad_table(store: Store) -> None:
+    found = lab(store, board(bad_chip))
+    assert "stopped early, as chosen, after a/all" in told(found.tables("stop"))[1]
+    assert [found.verdicts()[name] for name in "bc"] == [Verdict.NOT_RUN] * 2
+
+
+def test_another_board_than_before_is_refused(store: Store) -> None:
+    anybody = replace(SLOT, board="")
+    found = lab(store, board(), board(name="WB-02"), slot=anybody)
+    found.bench.identify()
+    found.bench.seat.close()
+    with pytest.raises(BoardMisbehaved, match="it is WB-02, before it was WB-01; plug every board"):
+        found.tables()
+
+
+def test_the_board_of_another_slot_fails_the_identity_until_the_right_one_is_there(
+    store: Store,
+) -> None:
+    found = lab(store, board(name="WB-02"), board())
+    wrong = found.bench.identify()
+    assert (wrong.result, wrong.text) == (
+        Result.FAILED,
+        "the board says it is WB-02, the rack file says WB-01",
+    )
+    assert found.bench.identify().result is Result.DONE
+
+
+def test_a_board_without_a_sensor_leaves_the_current_to_the_person(store: Store) -> None:
+    found = lab(store, board()).bench.measure()
+    assert isinstance(found, Lost)
+    assert found.text == "the board's sensor gives no reading"
+
+
+def test_a_current_is_measured_once_more_when_the_link_breaks(store: Store) -> None:
+    sensing = [Sensing([BoardLost("gone")]), Sensing([41.0])]
+    found = lab(store, *sensing).bench.measure()
+    assert isinstance(found, Measured)
+    assert found.milliamperes == 41.0
+
+
+class Sensing(FunctionSession):
+    """A board whose sensor answers in turn."""
+
+    def __init__(self, readings: Sequence[float | LinkError]) -> None:
+        super().__init__()
+        self._readings = list(readings)
+
+    def supply_ma(self) -> float | None:
+        reading = self._readings.pop(0)
+        if isinstance(reading, LinkError):
+            raise reading
+        return reading

@@ -1,0 +1,170 @@
+"""One slot at work: limits, shmoos, and whatever ends a search early."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pytest
+
+from harness.board import load_profile
+from harness.errors import BoardLost, BoardMisbehaved, LinkError
+from harness.margin import (
+    MarginEvent,
+    MarginFound,
+    MarginWorker,
+    Means,
+    PointTried,
+    Target,
+    TrialRule,
+)
+from harness.rack import BoardSession, Slot, StopSwitch
+from harness.shuttle import load_shuttle
+from harness.store import MarginKind, MarginRecord
+from tests.unit.judge.samples import case
+from tests.unit.margin.boards import LimitedBoard
+
+ROOT = Path(__file__).parents[3]
+PROFILE = load_profile(ROOT / "ci/wader.toml", load_shuttle(ROOT / "vectors/shuttle.toml"))
+GONE = BoardLost("the board went away")
+
+
+@dataclass
+class Searched:
+    """What a worker left behind."""
+
+    records: list[MarginRecord] = field(default_factory=list)
+    events: list[MarginEvent] = field(default_factory=list)
+    opened: int = 0
+
+    @property
+    def record(self) -> MarginRecord:
+        (record,) = self.records
+        return record
+
+
+def search(
+    board: LimitedBoard,
+    kind: MarginKind = MarginKind.RATE,
+    opener: Callable[[Slot], BoardSession] | None = None,
+    stop: StopSwitch | None = None,
+) -> Searched:
+    """Search the one design, declared at 1 kHz, on a virtual board that does 100 kHz at most."""
+    found = Searched()
+
+    def open_slot(slot: Slot) -> BoardSession:
+        del slot
+        found.opened += 1
+        return board
+
+    means = Means(
+        PROFILE,
+        opener or open_slot,
+        kind,
+        TrialRule(),
+        found.records.append,
+        found.events.append,
+        stop or StopSwitch(),
+    )
+    slot = Slot("A1", "virtual", "WB-01", "PK-01", patience_s=0.1)
+    MarginWorker(slot, (Target("bench", (case(),), virtual=True),), means, {}).run()
+    return found
+
+
+def test_the_limit_lies_between_two_neighbouring_rates_of_the_board() -> None:
+    record = search(LimitedBoard(lambda: 1234.5)).record
+    assert record.highest_hz is not None
+    assert record.failing_hz is not None
+    assert record.highest_hz <= 1234.5 < record.failing_hz
+    assert 1e9 / record.highest_hz - 1e9 / record.failing_hz == pytest.approx(1.0, abs=1e-3)
+    assert record.percent == pytest.approx(23.45, abs=0.01)
+    assert (record.noise_low_hz, record.noise_high_hz) == (record.highest_hz, record.failing_hz)
+    assert record.trials == sum(point.trials for point in record.points)
+
+
+def test_a_chip_that_outruns_its_board_has_at_least_the_boards_rate() -> None:
+    record = search(LimitedBoard(lambda: 1e9)).record
+    assert (record.highest_hz, record.failing_hz) == (100_000.0, None)
+
+
+def test_a_chip_that_fails_everywhere_has_no_limit_and_no_margin() -> None:
+    record = search(LimitedBoard(lambda: 1.0)).record
+    assert (record.highest_hz, record.percent) == (None, None)
+    assert record.failing_hz == pytest.approx(1000 / 16)
+
+
+def test_jitter_widens_the_interval_in_which_the_limit_may_lie() -> None:
+    record = search(LimitedBoard(lambda: 5000.0, jitter=0.04, seed=3)).record
+    assert record.noise_low_hz is not None
+    assert record.noise_high_hz is not None
+    assert record.noise_low_hz <= 5000 <= record.noise_high_hz
+    assert record.noise_high_hz - record.noise_low_hz > 100
+
+
+def test_the_design_is_selected_anew_for_every_trial_and_the_board_is_left() -> None:
+    board = LimitedBoard(lambda: 1234.5)
+    record = search(board).record
+    assert board.selected == record.trials
+    assert board.closed == 1
+
+
+def test_watchers_hear_of_every_point_and_of_the_record() -> None:
+    found = search(LimitedBoard(lambda: 1234.5))
+    points = [event.point for event in found.events if isinstance(event, PointTried)]
+    assert tuple(points) == found.record.points
+    assert found.events[-1] == MarginFound(found.record)
+
+
+def test_a_board_that_goes_away_once_is_waited_for_and_the_point_tried_anew() -> None:
+    board = LimitedBoard(lambda: 1234.5, breaks={5: GONE})
+    found = search(board)
+    assert found.opened == 2
+    assert found.record.trouble == ""
+    assert found.record.points[0].trials == 16, "trials before the loss do not count"
+    assert found.record.trials == len(board.ran)
+
+
+def test_a_board_that_is_lost_again_ends_the_search_with_what_was_tried() -> None:
+    found = search(LimitedBoard(lambda: 1234.5, breaks={18: GONE, 19: GONE}))
+    assert found.record.trouble == "the board went away"
+    assert found.record.edges == ()
+    assert found.record.percent is None
+    assert len(found.record.points) == 1
+
+
+def test_a_board_that_misbehaves_is_no_mismatch() -> None:
+    record = search(LimitedBoard(lambda: 1234.5, breaks={0: BoardMisbehaved("odd")})).record
+    assert (record.trouble, record.points) == ("odd", ())
+
+
+def test_another_board_than_the_rack_file_names_is_not_searched() -> None:
+    board = LimitedBoard(lambda: 1234.5)
+    board.identity = replace(board.identity, board_serial="WB-09")
+    record = search(board).record
+    assert record.trouble.startswith("slot A1: the board says it is WB-09, the rack file says")
+    assert board.ran == []
+
+
+def test_a_board_that_cannot_be_reached_leaves_a_record_that_says_so() -> None:
+    def refuse(slot: Slot) -> BoardSession:
+        raise LinkError("no such port")
+
+    assert search(LimitedBoard(lambda: 1.0), opener=refuse).record.trouble == "no such port"
+
+
+def test_nothing_is_begun_after_a_stop() -> None:
+    stop = StopSwitch()
+    stop.stop()
+    assert search(LimitedBoard(lambda: 1.0), stop=stop).records == []
+
+
+def test_a_shmoo_against_the_sample_point_follows_the_chips_delay() -> None:
+    found = search(LimitedBoard(lambda: 2000.0), MarginKind.SAMPLE).record
+    passing = {edge.sample_ns for edge in found.edges if edge.highest_hz is not None}
+    early = {edge.sample_ns for edge in found.edges} - passing
+    assert passing
+    assert min(passing) >= 500_000 > max(early), "the chip answers after half a millisecond"
+    assert found.edges[0].sample_ns == 1_000_000, "the latest first"
+    grid = len(found.edges) * 40 * 16
+    assert found.trials < grid / 5

@@ -1,0 +1,79 @@
+"""Hand-made intakes for the tests of cards: good ones, bad ones, and ones of many words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from harness.intake import (
+    STEPS,
+    ChipIntake,
+    PinFinding,
+    PinState,
+    Result,
+    StepResult,
+)
+from tests.unit.reports.samples import START, chip, failed, passed, run_of
+
+WORDS = "the lamp over the bench is broken and nobody could see whether anything was scratched "
+LONG = WORDS * 40
+"""More than anybody reads on a card."""
+
+
+def results(*changes: StepResult) -> tuple[StepResult, ...]:
+    """Every step done, but for the changes."""
+    by_key = {change.key: change for change in changes}
+    return tuple(
+        by_key.get(step.key, StepResult(step.key, Result.DONE, "yes", "t")) for step in STEPS
+    )
+
+
+def good_intake(**changes: Any) -> ChipIntake:
+    """A chip that may be handed out, but for the changes."""
+    record = chip("A1", "SP2-0001", passed())
+    whole = ChipIntake(
+        run=run_of(record),
+        chip=record,
+        by="Ada Example",
+        at=START,
+        results=results(),
+        pins=(PinFinding("in0", PinState.REACHED, "answered"),),
+        report_sha256="ab" * 32,
+    )
+    return replace(whole, **changes)
+
+
+def wordy_hand_out() -> ChipIntake:
+    """A chip that passed, by somebody who skipped and repeated much, and told about it."""
+    skipped = [step.key for step in STEPS[:6]]
+    told = [StepResult(key, Result.SKIPPED, LONG, "t") for key in skipped]
+    earlier = [StepResult(step.key, Result.FAILED, LONG, "t") for step in STEPS for _ in range(12)]
+    pins = tuple(PinFinding(f"pin{k}", PinState.NOT_PROVEN, "") for k in range(32))
+    return good_intake(by=LONG, results=results(*told), earlier=tuple(earlier), pins=pins)
+
+
+def wordy_hold() -> ChipIntake:
+    """A chip with forty failures, each told at length."""
+    outcomes = [failed(f"d{k}", summary=LONG) for k in range(40)]
+    record = chip("A1", "SP2-0001", *outcomes)
+    pins = StepResult("pins", Result.FAILED, LONG, "t")
+    tables = StepResult("tables", Result.FAILED, LONG, "t")
+    told = [StepResult(step.key, Result.SKIPPED, LONG, "t") for step in STEPS[:6]]
+    return replace(
+        wordy_hand_out(), run=run_of(record), chip=record, results=results(*told, pins, tables)
+    )
+
+
+def almost_crowded() -> ChipIntake:
+    """A chip whose card is as full as one in large print can be."""
+    told = [StepResult(step.key, Result.SKIPPED, "w " * 34, "t") for step in STEPS[:6]]
+    earlier = [StepResult("pins", Result.FAILED, "x" * 69, "t") for _ in range(3)]
+    pins = tuple(PinFinding(f"p{k}", PinState.NOT_PROVEN, "") for k in range(32))
+    record = chip("A1", "SP2-0001", *(failed(f"d{k}", summary="q " * 22) for k in range(7)))
+    return good_intake(
+        run=run_of(record),
+        chip=record,
+        results=results(*told),
+        earlier=tuple(earlier),
+        pins=pins,
+    )

@@ -1,0 +1,205 @@
+"""Margins on pages and in files: what is said of each kind, and what an alarm looks like."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+from harness.store import MarginKind, MarginRecord, Store
+from reports import (
+    ChipSubject,
+    DesignSubject,
+    Links,
+    SlotSubject,
+    all_subjects,
+    history_html,
+    margins_frame,
+    margins_html,
+    margins_of,
+    selection,
+    write_margins,
+    write_run,
+)
+from reports.html import chip_html, index_html
+from reports.margin_history import build_margins
+from reports.margin_view import MarginView, margin_views
+from reports.run_json import parse_run_json, run_json, run_schema
+from tests.unit.reports.margin_samples import broken, nights, search, shmoo
+from tests.unit.reports.samples import HOSTILE, sample_run
+
+LINKS = Links(subject=lambda _: "", run=lambda _: "")
+
+
+def view(margin: MarginRecord, earlier: tuple[MarginRecord, ...] = ()) -> MarginView:
+    return margin_views([margin], earlier)[0]
+
+
+def test_a_search_is_told_in_one_sentence_and_its_badge_is_the_margin() -> None:
+    shown = view(search())
+    assert shown.look.word == "+25.0 %"
+    assert shown.summary == (
+        "Passes up to 12.5 kHz, 25.0 % above its declared clock of 10 kHz; fails at 12.8 kHz."
+    )
+
+
+@pytest.mark.parametrize(
+    ("changes", "word", "told"),
+    [
+        (
+            {"declared_hz": 2.5e4},
+            "-50.0 %",
+            "Passes up to 12.5 kHz, 50.0 % below its declared clock of 25 kHz; fails at 12.8 kHz.",
+        ),
+        (
+            {"edges": (replace(search().edges[0], failing_hz=None),)},
+            "at least +25.0 %",
+            (
+                "Passes up to 12.5 kHz, the fastest rate there is here: at least 25.0 % above its "
+                "declared clock of 10 kHz."
+            ),
+        ),
+        (
+            {"edges": (replace(search().edges[0], highest_hz=None),)},
+            "NO RATE PASSES",
+            "No rate passes, down to 1 kHz; its declared clock is 10 kHz.",
+        ),
+    ],
+)  # fmt: skip
+def test_other_ends_of_a_search(changes: dict[str, object], word: str, told: str) -> None:
+    shown = view(replace(search(), **changes))  # type: ignore[arg-type]
+    assert (shown.look.word, shown.summary) == (word, told)
+
+
+def test_a_search_that_broke_off_is_no_verdict_and_says_what_to_do() -> None:
+    shown = view(broken())
+    assert shown.look == replace(shown.look, word="BROKEN OFF", shape="error")
+    assert shown.summary.startswith("The search broke off: /dev/ttyACM1: the board went away")
+    assert shown.advice == (
+        "This says nothing about the chip. Correct it, then measure again."
+    )  # fmt: skip
+
+
+def test_a_loss_of_margin_is_an_alarm_with_what_it_was_and_how_noisy() -> None:
+    found = nights()
+    shown = view(found[10], found[:10])
+    assert (shown.look.word, shown.look.shape) == ("+8.6 %, DROPPED", "fail")
+    assert "It used to pass up to 12.5 kHz (median of earlier searches)" in shown.summary
+    assert "more than noise" in shown.summary
+    assert view(found[9], found[:9]).look.word == "+25.0 %"
+
+
+def test_every_point_is_listed_with_its_interval_of_wilson() -> None:
+    """16 of 16: the interval's lower end is n / (n + z²) = 80.6 % (Wilson 1927)."""
+    tries = view(search()).tries
+    assert len(tries) == 10
+    assert (tries[0].rate, tries[0].passes, tries[0].sure) == ("1 kHz", "16 of 16", "80.6 to 100 %")
+    assert [one.look.word for one in tries[-2:]] == ["passes", "mixed"]
+
+
+def test_a_shmoo_tells_its_slowest_and_fastest_row_and_marks_the_nominal_voltage() -> None:
+    shown = view(shmoo())
+    assert shown.look.word == "CLOCK REACHED"
+    assert "at 2.70 V and up to" in shown.summary
+    assert "m-declared" in shown.plot
+    assert "m-usual" in shown.plot
+    assert view(shmoo(declared_hz=1.2e4)).look.word.startswith("CLOCK REACHED IN ")
+
+
+def test_a_shmoo_of_sample_points_says_which() -> None:
+    points = tuple(replace(one, volts=None, sample_ns=40) for one in search().points)
+    edges = (replace(search().edges[0], sample_ns=40),)
+    shown = view(search(kind=MarginKind.SAMPLE, points=points, edges=edges))
+    assert shown.tries[0].beside == "40 ns"
+
+
+def test_a_chips_page_shows_the_margins_of_its_own_run_only() -> None:
+    run = sample_run()
+    own = replace(search(night=3), run_id=run.run_id)
+    page = chip_html(run, run.chips[0], [search(), own]).decode()
+    assert page.count("Search of the clock rate</p>") == 1
+    assert "Search of the clock rate" not in chip_html(run, run.chips[1], [search(), own]).decode()
+    assert "20260309-140530-0003" in page
+
+
+def test_a_runs_page_lists_margins_and_alarms() -> None:
+    run = sample_run()
+    found = nights(11)
+    found = (*found[:10], replace(found[10], run_id=run.run_id))
+    page = index_html(run, None, found).decode()
+    assert "+8.6 %, DROPPED" in page
+    assert 'id="margins"' not in index_html(run).decode()
+
+
+def test_what_lost_margin_comes_first_in_a_history_and_few_plots_are_drawn() -> None:
+    many = [
+        replace(one, design=f"d{n:02}", margin_id=f"{one.margin_id}-{n}")
+        for n in range(20)
+        for one in (nights() if n == 13 else nights(3))
+    ]
+    found = build_margins(many)
+    assert [line.design for line in found.lines[:2]] == ["d13", "d00"]
+    assert found.lines[0].lost
+    assert not found.lines[1].lost
+    assert len(found.lines) == 20
+    assert len(found.trends) == len(found.views) == 6
+    assert found.trends[0].told.endswith(
+        "Lower than before by more than noise on 2026-03-19, 2026-03-20."
+    )
+
+
+def test_a_chip_that_was_only_searched_has_a_history_too(tmp_path: Path) -> None:
+    with Store(str(tmp_path / "store.sqlite")) as store:
+        for margin in nights(2):
+            store.record_margin(margin)
+        subjects = all_subjects(store.subjects())
+        assert subjects == (ChipSubject("SP2-0001"), DesignSubject("crc16"))
+        assert margins_of(store, subjects[0]) == margins_of(store, subjects[1]) == nights(2)
+        assert margins_of(store, SlotSubject("Demo rack", "A1")) == ()
+        history = store.history(selection(subjects[0]))
+    page = history_html(subjects[0], history, LINKS, nights(2)).decode()
+    assert "No run of it is kept in this store, only searches for its margin." in page
+    assert "2 searches: from +25.0 % to +26.2 %" in page
+
+
+def test_hostile_text_is_escaped_and_host_paths_are_taken_out(tmp_path: Path) -> None:
+    hostile = search(chip_serial=HOSTILE, design=HOSTILE, table=HOSTILE, board_serial=HOSTILE)
+    trouble = replace(broken(), trouble=f"{HOSTILE} /home/somebody/secret.toml")
+    written = write_margins([hostile, trouble], tmp_path)
+    page = written.read_text("utf-8")
+    assert "<script" not in page
+    assert "/home/somebody" not in page
+    assert "<script" not in margins_html([hostile, shmoo(design=HOSTILE)]).decode()
+
+
+def test_run_json_has_the_margins_of_its_run_and_fits_its_schema() -> None:
+    run = sample_run()
+    own = [replace(one, run_id=run.run_id) for one in (search(), shmoo(), broken())]
+    text = run_json(run, [*own, search(night=1)])
+    whole = json.loads(text)
+    assert [one["margin_id"] for one in whole["margins"]] == [one.margin_id for one in own]
+    jsonschema.validate(whole, run_schema(), jsonschema.Draft202012Validator)
+    assert parse_run_json(text) == run
+    assert "margins" not in json.loads(run_json(run))
+
+
+def test_write_run_puts_margins_where_they_belong(tmp_path: Path) -> None:
+    run = sample_run()
+    own = replace(search(), run_id=run.run_id)
+    written = write_run(run, tmp_path, margins=[own])
+    assert own.margin_id in written.chips[0].html.read_text("utf-8")
+    assert json.loads(written.json.read_text())["margins"]
+
+
+def test_a_frame_has_one_row_for_each_limit() -> None:
+    frame = margins_frame([search(), shmoo(), broken()])
+    assert len(frame) == 1 + len(shmoo().edges)
+    assert frame["percent"][0] == pytest.approx(25.0)
+    assert math.isnan(frame["volts"][0])
+    assert frame["volts"][1] == 2.7
+    assert str(frame["measured"].dtype) == "datetime64[us, UTC]"
+    assert len(margins_frame([])) == 0

@@ -1,0 +1,85 @@
+"""Margins are kept whole, read oldest first, and a loss is told from noise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sqlalchemy import create_engine, text
+
+from harness.errors import StoreError
+from harness.store import MarginKind, Store, margin_drop
+from tests.unit.store.margins import margin
+
+STEADY = [margin(night, 5000.0) for night in range(5)]
+
+
+def test_what_was_kept_is_read_and_can_be_asked_for_by_chip_design_and_run(tmp_path: Path) -> None:
+    first, second = margin(1, 5000.0), replace(margin(0, None), run_id="r1", design="gray")
+    other = replace(margin(2, 70.5), chip_serial="SP2-0002", trouble="the board went away")
+    with Store(tmp_path / "s.sqlite") as store:
+        for one in (first, second, other, first):
+            store.record_margin(one)
+        assert store.margins() == (second, first, other)
+        assert store.margins(chip="SP2-0001", design="crc16") == (first,)
+        assert store.margins(run_id="r1") == (second,)
+        assert store.margins(design="uart") == ()
+
+
+def test_a_damaged_margin_names_the_store_and_itself(tmp_path: Path) -> None:
+    path = tmp_path / "s.sqlite"
+    with Store(path) as store:
+        store.record_margin(margin(1, 5000.0))
+        engine = create_engine(f"sqlite:///{path}")
+        with engine.begin() as connection:
+            connection.execute(text("UPDATE margins SET body = '{}'"))
+        engine.dispose()
+        with pytest.raises(StoreError, match=r"s\.sqlite: margin m001 is damaged"):
+            store.margins()
+
+
+def test_a_margin_is_told_in_per_cent_of_the_declared_clock() -> None:
+    assert margin(0, 1250.0).percent == 25.0
+    assert margin(0, 900.0).percent == pytest.approx(-10.0)
+    assert margin(0, None).percent is None
+
+
+def test_a_limit_within_the_spread_of_earlier_ones_and_their_steps_is_no_loss() -> None:
+    earlier = [margin(0, 5000.0), margin(1, 5100.0), margin(2, 5050.0)]
+    assert margin_drop(earlier, margin(3, 4960.0)) is None
+    drop = margin_drop(earlier, margin(3, 4940.0))
+    assert drop is not None
+    assert (drop.usual_hz, drop.noise_hz, drop.now_hz) == (5050.0, 100.0, 4940.0)
+
+
+def test_a_chip_that_was_always_the_same_may_lose_one_step_but_not_two() -> None:
+    assert margin_drop(STEADY, margin(9, 4990.0)) is None
+    assert margin_drop(STEADY, margin(9, 4980.0)) is not None
+
+
+def test_a_chip_that_passes_nowhere_any_more_lost_everything() -> None:
+    drop = margin_drop(STEADY, margin(9, None))
+    assert drop is not None
+    assert drop.now_hz == 0.0
+
+
+def test_jitter_of_tonight_counts_as_noise_too() -> None:
+    unsure = replace(margin(9, 4800.0), noise_low_hz=4800.0, noise_high_hz=5050.0)
+    assert margin_drop(STEADY, unsure) is None
+
+
+def test_nothing_is_compared_with_what_was_measured_otherwise() -> None:
+    lower = margin(9, 100.0)
+    assert margin_drop([], lower) is None
+    assert margin_drop([margin(0, None)], lower) is None
+    for changed in (
+        {"tables_sha256": "cd" * 32},
+        {"exact": False},
+        {"chip_serial": "SP2-0002"},
+        {"kind": MarginKind.SAMPLE},
+        {"trouble": "the board went away"},
+    ):
+        assert margin_drop([replace(STEADY[0], **changed)], lower) is None
+    assert margin_drop(STEADY, replace(lower, trouble="the board went away")) is None
+    assert margin_drop([margin(10, 5000.0)], lower) is None, "a later one is no earlier one"
