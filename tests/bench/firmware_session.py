@@ -93,8 +93,8 @@ def run(held: Session, name: str, pattern: Pattern) -> list[Target]:
         ),
         Target(
             f"{name}: a wrong value in row {row} is found",
-            str(sorted(set(places))),
-            set(places) == {row},
+            str(places),
+            places == [row],
         ),
     ]
 
