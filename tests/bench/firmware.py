@@ -20,9 +20,8 @@ from pathlib import Path
 from rp2040py.boards import BoardSpec
 from rp2040py.device import MicroPythonDevice
 
-from harness.agent import protocol
 from harness.agent.bundle import bundle
-from harness.board.encode import block_bounds, encode_bodies, wire_fields
+from harness.board.encode import block_bounds, encode_bodies, plain_words, wire_fields
 from harness.shuttle import load_shuttle
 from harness.table import Pattern
 from tests.bench import schemes
@@ -35,8 +34,14 @@ SECONDS = 600.0
 """How long one piece of work may take here."""
 ROWS = 512
 TABLES = ("alu181/exhaustive", "chachaqr/random", "spibank/mode0", "vgatiming/frame")
-EXPECTED = {"PIO, no pulse": 4, "PIO, with a clock pulse": 6}
-"""Cycles a vector inside an exact burst, where nothing but hardware is at work."""
+EXPANDED = (
+    "expansion of a first block",
+    "inflate",
+    "expansion",
+    "inflate as words",
+    "expansion as words",
+)
+"""What is timed for a table; the tool's stream, then the words as they are, deflated."""
 
 TIMED = """
 import binascii, gc, json, time
@@ -191,6 +196,9 @@ found = {
 }
 if short:
     found["inflate"] = clock(lambda: inflate(short, plain), @rows@)
+words = binascii.unhexlify("@words@")
+found["inflate as words"] = clock(lambda: inflate(words, plain), @rows@)
+found["expansion as words"] = clock(lambda: block.load(plain, @rows@), @rows@)
 print(json.dumps(found))
 """
 
@@ -217,13 +225,17 @@ class Board:
         return dict(json.loads(lines[-2])) if len(lines) > 1 else {}
 
 
-def bodies(pattern: Pattern) -> tuple[bytes, bytes, bytes]:
-    """The first two blocks of a pattern; the second deflated too (empty where that is longer)."""
+def bodies(pattern: Pattern) -> tuple[bytes, ...]:
+    """The first two blocks of a pattern; the second deflated too, and as deflated words.
+
+    Where deflating makes it longer there is nothing.
+    """
     fields = wire_fields(pattern)
     bounds = list(block_bounds(pattern.until, ROWS))[:2]
     first, coded = encode_bodies(fields, bounds)
     short = schemes.deflate(coded)
-    return first, coded, short if len(short) < len(coded) else b""
+    words = plain_words(tuple(field[slice(*bounds[1])] for field in fields))
+    return first, coded, short if len(short) < len(coded) else b"", schemes.deflate(words)
 
 
 async def loops(firmware: Path) -> None:
@@ -262,10 +274,13 @@ async def exact(firmware: Path, tables: Iterable[tuple[str, Pattern]]) -> None:
         tell(await board.run(EXPAND.replace("@rows@", str(ROWS))))
         for name, pattern in tables:
             text = EXPAND_ONE.replace("@rows@", str(ROWS))
-            for mark, data in zip(("first", "coded", "short"), bodies(pattern), strict=True):
+            for mark, data in zip(
+                ("first", "coded", "short", "words"), bodies(pattern), strict=True
+            ):
                 text = text.replace(f"@{mark}@", data.hex())
             found = await board.run(text)
-            tell({f"{name}: {what}": figure for what, figure in found.items()})
+            print(f" {name}")
+            tell({what: found[what] for what in EXPANDED if what in found})
 
 
 def main() -> int:
@@ -274,7 +289,6 @@ def main() -> int:
     if not given.endswith(".uf2"):
         print(f"give the path of a firmware image (.uf2), here or as {ENVIRONMENT}")
         return 2
-    assert protocol.PULSES
     shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
     tables = [(name, pattern) for name, _, pattern in work(shuttle) if name in TABLES]
     asyncio.run(loops(Path(given)))

@@ -41,7 +41,8 @@ PACE = 1_240_000
 """Bits a second of the slow wire, ten to a byte: 124 kB/s, what MicroPython reads on an RP2040."""
 PACED = 8000
 """Random vectors that go over the slow wire."""
-WAYS = ("stream", "deflated words", "words")
+WAYS = ("stream", "stream again", "deflated words", "words")
+"""The second time the stream is there already, as it is for every board but the first."""
 
 PINS = """
 import os, struct
@@ -129,10 +130,11 @@ def as_fast_as_it_goes(session: Session, shuttle: Shuttle, script: float) -> lis
         print(f"{what}, geometric mean over the tables: {texts}")
     trips = max(ways["stream"].trips for ways in runs.values())
     faster = runs[SAME_VECTORS]["stream"].rate / script
-    ours = size["stream"]
+    ours, again = size["stream"], rate["stream again"] / rate["deflated words"]
     return [
         Target("at most 1.0 byte a vector, answers and padding too", f"{ours:.2f}", ours <= 1),
         Target("at most one round trip for 1,000 vectors", f"at most {trips:.2f}", trips <= 1),
+        Target("no slower than deflated words, once it is encoded", f"{again:.2f}", again >= 1),
         Target("random vectors 50 times as fast as by a script", f"{faster:.0f}", faster >= 50),
     ]
 
@@ -188,7 +190,7 @@ def all_ways(session: Session, name: str, pattern: Pattern, script: float) -> di
 def run(session: Session, pattern: Pattern, way: str) -> Run:
     """Run a pattern one way, reset first."""
     usual = shelf.SHELF
-    if way != "stream":
+    if "words" in way:
         shelf.SHELF = _Words(way)
     try:
         began = time.perf_counter()
