@@ -196,8 +196,8 @@ found = {
 }
 if short:
     found["inflate"] = clock(lambda: inflate(short, plain), @rows@)
-words = binascii.unhexlify("@words@")
-found["inflate as words"] = clock(lambda: inflate(words, plain), @rows@)
+as_words = binascii.unhexlify("@words@")
+found["inflate as words"] = clock(lambda: inflate(as_words, plain), @rows@)
 found["expansion as words"] = clock(lambda: block.load(plain, @rows@), @rows@)
 print(json.dumps(found))
 """

@@ -1,9 +1,9 @@
 """Ticks of an RP2040 for each vector: exact bursts on an emulated chip, counted on its wires.
 
 Run with ``python -m tests.bench.rp2_cycles``. Only the figures of the emulated PIO are measured
-here. The others were measured elsewhere on an emulated RP2040 with MicroPython 1.28 and stand
-beside them for comparison; this run cannot repeat them, as no firmware image can be had as a
-package. Nothing here was run on a real board. It ends with 1 if a target is missed.
+here. The others are what ``firmware`` beside this file prints, on an emulated RP2040 with
+MicroPython 1.28, and stand here for comparison: no package brings the firmware image that it needs.
+Nothing here was run on a real board. It ends with 1 if a target is missed.
 """
 
 from __future__ import annotations
@@ -24,11 +24,12 @@ from tests.unit.agent.emulated import EmulatedBus, Inverter
 VECTORS = 4096
 CLOCK = 1 << 7
 ELSEWHERE = (
-    ("hand-written Thumb loop with a clock pulse", 24),
-    ("viper: write, read, compare, count", 59),
-    ("viper: masked write, clock pulse, read, compare", 90),
-    ("machine.mem32 in plain Python", 2_100),
-    ("16 machine.Pin calls, as pins_generic makes them", 21_000),
+    ("viper: write, read, compare, count", 79),
+    ("viper: masked write, clock pulse, read, compare", 98),
+    ("machine.mem32 in plain Python", 2_700),
+    ("16 machine.Pin calls in plain Python", 29_500),
+    ("pins_generic, nine pins in and nine out", 71_000),
+    ("pins_generic, with a clock pulse", 113_000),
 )
 
 
@@ -65,7 +66,7 @@ def targets() -> list[Target]:
         print(f"   ({speed / 1e6:.2f} million ticks emulated a second)")
         asked = f"{name}: {ticks} cycles a vector on the wires, no mismatch"
         found.append(Target(asked, f"{each:g}, {bad} mismatches", each == ticks and not bad))
-    print("measured elsewhere, not in this run")
+    print("measured by tests.bench.firmware, not in this run")
     for name, cycles in ELSEWHERE:
         print(f"  {name:<50} {cycles:>9,}   {cycles / 4:6,.0f} times the PIO without a pulse")
     return found
