@@ -12,7 +12,12 @@ import threading
 from functools import lru_cache
 from importlib import resources
 
-MODULES = ("protocol", "codec", "engine", "server", "main")
+MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server", "main")
+"""In the order in which they go to the board: each needs only those before it."""
+
+PINS_AT = MODULES.index("engine")
+"""Where the pins module and its helpers come in."""
+
 BACKENDS = ("generic", "rp2", "virtual")
 HELPERS = {"rp2": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan")}
 """Modules that a pins module needs, in the order in which they go before it."""
@@ -35,7 +40,8 @@ def _make_bundle(backend: str) -> tuple[str, ...]:
     if backend not in BACKENDS:
         raise ValueError(f"no pins module called {backend!r}; there are: {', '.join(BACKENDS)}")
     folder = resources.files(__package__)
-    names = (*MODULES[:2], *HELPERS.get(backend, ()), f"pins_{backend}", *MODULES[2:])
+    pins = (*HELPERS.get(backend, ()), f"pins_{backend}")
+    names = (*MODULES[:PINS_AT], *pins, *MODULES[PINS_AT:])
     return tuple(slim((folder / f"{name}.py").read_text(encoding="utf-8")) for name in names)
 
 

@@ -4,6 +4,8 @@ On a board this module does not exist: the bundler leaves it out, because MicroP
 same names built in. ``viper`` does nothing here and ``ptr8``/``ptr32`` view a buffer.
 """
 
+from __future__ import annotations
+
 import time
 from collections.abc import Callable
 from typing import Any, TypeVar
@@ -20,14 +22,41 @@ class micropython:  # noqa: N801  the name of the module it stands for
         return function
 
 
+class Place:
+    """A byte of a buffer; it moves as an address does on a board."""
+
+    __slots__ = ("at", "view")
+
+    def __init__(self, view: memoryview, at: int) -> None:
+        self.view = view
+        self.at = at
+
+    def __add__(self, count: int) -> Place:
+        return Place(self.view, self.at + count)
+
+    def __sub__(self, count: int) -> Place:
+        return Place(self.view, self.at - count)
+
+    def __lt__(self, other: Place) -> bool:
+        return self.at < other.at
+
+
+def addressof(buffer: Any) -> Place:
+    """Where a buffer begins."""
+    return Place(memoryview(buffer).cast("B"), 0)
+
+
 def ptr8(buffer: Any) -> Any:
-    """View a buffer as bytes."""
+    """View a buffer, or what follows a place, as bytes."""
+    if isinstance(buffer, Place):
+        return buffer.view[buffer.at :]
     return memoryview(buffer).cast("B")
 
 
 def ptr32(buffer: Any) -> Any:
-    """View a buffer as unsigned 32-bit words."""
-    return memoryview(buffer).cast("B").cast("I")
+    """View a buffer, or what follows a place, as unsigned 32-bit words."""
+    octets = ptr8(buffer)
+    return octets[: len(octets) & ~3].cast("I")
 
 
 def ticks_ms() -> int:

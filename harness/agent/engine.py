@@ -11,17 +11,8 @@ import struct
 import sys
 from array import array
 
-from .codec import (
-    Block,
-    body_size,
-    compare,
-    copy_row,
-    count_up,
-    inflate,
-    tally,
-    unmatch,
-    words,
-)
+from .buffers import compare, copy_row, count_up, tally, words
+from .codec import Block, body_size
 from .protocol import (
     BIND,
     BLOCK,
@@ -39,6 +30,7 @@ from .protocol import (
     UNTIL,
     VERSION,
 )
+from .unpack import inflate, unmatch
 
 AGENT = "1.1"
 SLICE_NS = 100_000_000
@@ -68,6 +60,7 @@ class Engine:
 
     def allocate(self) -> None:
         """Take the memory for a block; halve the block until there is enough left."""
+        gc.collect()
         while True:
             try:
                 self.reserve(self.rows)
@@ -273,16 +266,10 @@ class Engine:
 
     def judge(self, block: object, at: int, count: int, row: int, passed: int) -> None:
         """Compare what was read in ``count`` vectors; ``row`` as in ``burst``."""
-        arrays = [
-            block.expect,
-            block.care,
-            block.highz,
-            self.seen,
-            self.floating,
-            self.wrong,
-            self.tested,
-        ]
-        bad = compare(arrays, at, count)
+        asked = (block.expect, block.care, block.highz)
+        if at:
+            asked = [memoryview(field)[at:] for field in asked]
+        bad = compare(asked, (self.seen, self.floating, self.wrong, self.tested), 0, count)
         self.crc = binascii.crc32(memoryview(self.tested)[:count], self.crc)
         if bad:
             self.bad += bad

@@ -9,9 +9,14 @@ from array import array
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any, Protocol
 
+from harness.agent.cpython import Place
+
 if TYPE_CHECKING:
     from harness.agent.codec import Block
     from harness.agent.engine import Engine
+
+Address = int | Place
+"""Where a buffer is: a number on a board, a place in it elsewhere."""
 
 
 class AnyPins(Protocol):

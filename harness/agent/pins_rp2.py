@@ -5,7 +5,7 @@ the words, a second takes what was read, and a third and fourth hand them their 
 One rule: every register goes through ``bus``, and what was found is put back on release.
 """
 
-from .codec import words
+from .buffers import words
 from .engine import Refused
 from .protocol import GAP_FREE, PULSES, UNTIL
 from .rp2_chip import (
@@ -51,8 +51,8 @@ from .rp2_chip import (
     WRITE_FOUR,
     Bus,
     channel,
+    floating_pins,
     found_state,
-    pulled,
 )
 from .rp2_plan import LOOPS, Plan, has_pulse
 from .rp2_stream import cross, crossing
@@ -217,17 +217,12 @@ class Pins:
             stalled = self.bus.read(PIO_FDEBUG) & STALLED if found.x is None else 0
         finally:
             self.halt()
-        self.levels = self.last_levels(block)
+        self.levels = plan.last_levels(block)
         self.bursts += 1
         if stalled and gap_free:
             raise Refused("the clock paused within the burst: the DMA could not keep up")
         if stalled:
             self.bursts += 1
-
-    def last_levels(self, block: object) -> int:
-        """What the pins are left at."""
-        piece = self.plan.pieces[-1]
-        return block.drive[piece[0] + piece[2] - 1 if piece[4] else piece[0]]
 
     def load(self, found: object) -> None:
         """Put the program for such cycles where the state machine runs it."""
@@ -369,15 +364,7 @@ class Pins:
 
     def pull(self, mask: int) -> int:
         """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
-        floats = 0
-        for bit in range(len(self.numbers)):
-            if mask >> bit & 1 and not self.enabled >> bit & 1:
-                number = self.numbers[bit]
-                up = pulled(self.bus, number, PAD_UP)
-                down = pulled(self.bus, number, PAD_DOWN)
-                if up and not down:
-                    floats |= 1 << bit
-        return floats
+        return floating_pins(self.bus, self.numbers, mask & ~self.enabled)
 
     def took(self) -> int:
         """Hardware keeps the time of a cycle as ``timing`` said."""

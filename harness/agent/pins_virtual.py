@@ -7,7 +7,7 @@ the environment. One request: operation and three words, then arrays.
 import os
 import struct
 
-from .codec import copy_words
+from .buffers import copy_words
 
 try:
     from os import dup

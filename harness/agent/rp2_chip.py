@@ -5,7 +5,7 @@ Addresses and bits after the RP2040 datasheet: DMA 2.5.7, IO bank 2.19.6.1, pads
 a bus, so that tests can put an emulator behind it.
 """
 
-from .codec import words
+from .buffers import words
 from .engine import Refused
 
 PIO = 0x50200000
@@ -152,3 +152,15 @@ def pulled(bus: object, number: int, pull: int) -> int:
     level = bus.read(GPIO_IN) >> number & 1
     bus.write(place + CLEAR_BITS, pull)
     return level
+
+
+def floating_pins(bus: object, numbers: object, mask: int) -> int:
+    """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
+    floats = 0
+    for bit in range(len(numbers)):
+        if mask >> bit & 1:
+            up = pulled(bus, numbers[bit], PAD_UP)
+            down = pulled(bus, numbers[bit], PAD_DOWN)
+            if up and not down:
+                floats |= 1 << bit
+    return floats

@@ -166,6 +166,11 @@ class Plan:
         self.inline(row, done + EDGE + middle, EDGE, 0)
         return size
 
+    def last_levels(self, block: object) -> int:
+        """What the burst leaves the pins at."""
+        piece = self.pieces[-1]
+        return block.drive[piece[0] + piece[2] - 1 if piece[4] else piece[0]]
+
     def pick(self, target: object, size: int, table: object) -> None:
         """Give the next ``size`` captured words, back in the host's order of bits."""
         pick_words((self.capture, target, table), self.picked, size)

@@ -6,7 +6,7 @@ per controller pin; four tables of 256 words turn one into the other, a byte at 
 
 from array import array
 
-from .codec import words
+from .buffers import words
 
 try:
     import micropython

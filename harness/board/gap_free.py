@@ -8,7 +8,8 @@ from __future__ import annotations
 from array import array
 
 from harness.agent import protocol
-from harness.agent.codec import Block, words
+from harness.agent.buffers import words
+from harness.agent.codec import Block
 from harness.agent.rp2_plan import Plan
 from harness.agent.rp2_stream import crossing
 from harness.agent.rp2_timing import PULSED_TICKS

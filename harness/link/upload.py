@@ -131,7 +131,7 @@ class RawRepl:
             at += len(piece)
         self._surely(b"print(len(_t), binascii.crc32(_t))", f"{len(data)} {zlib.crc32(data)}")
         self._surely(b"_t = bytes(_t)\nexec(_t, globals())\nprint(len(_t))", str(len(data)))
-        self._surely(b"_t = None\nprint(_t)", "None")
+        self._surely(b"_t = None\ngc.collect()\nprint(_t)", "None")
 
     def start(self, statement: str) -> bytes:
         """Begin a program that takes over the port; return what it has sent already."""

@@ -1,9 +1,10 @@
 """An emulated RP2040 with MicroPython's own firmware and a virtual chip on its pins, on a pty.
 
-Run: python -m tests.bench.emulated_board FIRMWARE.uf2 [--slow-ns N]. Prints the pty's path; any
-command of the tool can then use it as ``--port``. The firmware is MicroPython for the Raspberry Pi
-Pico; it is not part of this project. Outputs of the chip change ``--slow-ns`` after what made them
-change, and reach the controller's register two system clocks later, as on silicon.
+Run: python -m tests.bench.emulated_board FIRMWARE.uf2. Prints the pty's path; any command of the
+tool can then use it as ``--port``. Everything takes about fifteen times as long as on a board, so
+the tool's own waits are too short for it: ``firmware_session`` lengthens them. The firmware is
+MicroPython for the Raspberry Pi Pico; it is not part of this project. The chip's outputs answer
+every edge at once: when things happen in a cycle is shown by ``tests/unit/agent/emulated.py``.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import signal
-from collections import deque
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -24,25 +24,19 @@ from rp2040py.device import MicroPythonDevice
 from harness.board import load_profile
 from harness.shuttle import load_shuttle
 from harness.virtual.chip import ChipModel
+from tests.bench.quiet_usb import quieten
 
 ROOT = Path(__file__).parents[2]
 DRIVEN = (0, 1)
 """States of an emulated pin in which the controller drives it; the others are kinds of input."""
 
-SYNCHRONISER_NS = 16
-"""Two flip-flops at 125 MHz stand between a pin and what programs read (RP2040 datasheet)."""
-
 
 class ChipOnPins:
     """A chip model wired to emulated pins: every edge the controller makes is one cycle of it."""
 
-    def __init__(self, board: Any, model: ChipModel, pins: Mapping[int, int], slow_ns: int) -> None:
+    def __init__(self, board: Any, model: ChipModel, pins: Mapping[int, int]) -> None:
         self._board, self._model = board, model
         self._gpio_of_bit = dict(pins)
-        self._delay = slow_ns + SYNCHRONISER_NS
-        self._coming: deque[tuple[int, int, int]] = deque()
-        self._outside = (0, 0)
-        self._asked = False
         self.edges = 0
         for gpio in self._gpio_of_bit.values():
             board.gpio[gpio].add_listener(self._edge)
@@ -54,7 +48,7 @@ class ChipOnPins:
 
     def evaluate(self) -> None:
         """Give the chip the levels that stand on its pins, and put its answer on its outputs."""
-        drive = enable = pulls = 0
+        drive = enable = 0
         for bit, gpio in self._gpio_of_bit.items():
             state = int(self._board.gpio[gpio].value)
             if state in DRIVEN:
@@ -64,7 +58,7 @@ class ChipOnPins:
         nothing = np.zeros(1, np.uint32)
         everything = np.array([0xFFFFFFFF], np.uint32) & ~word[1]
         seen, floating = self._model.run(*word, nothing, everything)
-        self._show(int(seen[0]), int(floating[0]) | pulls, enable)
+        self._show(int(seen[0]), int(floating[0]), enable)
 
     def _show(self, seen: int, floating: int, enable: int) -> None:
         for bit, gpio in self._gpio_of_bit.items():
@@ -75,19 +69,20 @@ class ChipOnPins:
                 pin.set_input_value(bool(seen >> bit & 1))
 
 
-def chip_on(board: Any, slow_ns: int) -> ChipOnPins:
+def chip_on(board: Any) -> ChipOnPins:
     """Put a good chip of the demo shuttle on the pins that the demo board's profile names."""
     shuttle = load_shuttle(ROOT / "vectors/shuttle.toml")
     profile = load_profile(ROOT / "ci/wader.toml", shuttle)
     model = ChipModel(shuttle, profile.select, "SP2-0001")
     pins = {bit: profile.pins[pin.name] for bit, pin in enumerate(shuttle.pins)}
-    return ChipOnPins(board, model, pins, slow_ns)
+    return ChipOnPins(board, model, pins)
 
 
-async def serve(firmware: Path, slow_ns: int) -> None:
+async def serve(firmware: Path) -> None:
     """Boot the firmware and keep it running; its USB serial port is the pty that is printed."""
     device = MicroPythonDevice(board=BoardSpec(image=firmware))
-    chip = chip_on(device.mcu, slow_ns)
+    quieten(device.cdc)
+    chip = chip_on(device.mcu)
 
     def tell() -> None:
         print(f"{device.mcu.clock.nanos / 1e9:.6f} s, {chip.edges} edges", flush=True)
@@ -104,9 +99,8 @@ def main() -> None:
     """Read the options and serve until the process is ended."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("firmware", type=Path)
-    parser.add_argument("--slow-ns", type=int, default=0)
     given = parser.parse_args()
-    asyncio.run(serve(given.firmware, given.slow_ns))
+    asyncio.run(serve(given.firmware))
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.agent.bundle import bundle
+from harness.agent.bundle import PINS_AT, bundle
 from harness.virtual.interpreter import STAND_IN, find
 
 REFERENCE_CYCLES = 59
@@ -23,7 +23,7 @@ ROWS = 1024
 SCRIPT = """
 import binascii, json, time
 from array import array
-for number in range(2):
+for number in range(@texts@):
     with open("text%d.py" % number) as file:
         exec(file.read(), globals())
 
@@ -139,10 +139,14 @@ def expansion(tables: Sequence[Sequence[dict[str, int | str]]]) -> list[dict[str
         return None
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        for number, text in enumerate(bundle("generic")[:2]):
+        texts = bundle("generic")[:PINS_AT]
+        for number, text in enumerate(texts):
             (folder / f"text{number}.py").write_text(text, encoding="utf-8")
         (folder / "cases.json").write_text(json.dumps(tables), encoding="utf-8")
-        (folder / "script.py").write_text(SCRIPT.replace("@rows@", str(ROWS)), encoding="utf-8")
+        (folder / "script.py").write_text(
+            SCRIPT.replace("@rows@", str(ROWS)).replace("@texts@", str(len(texts))),
+            encoding="utf-8",
+        )
         done = subprocess.run(
             [interpreter.command[0], "-X", "heapsize=64m", "script.py"],
             cwd=folder,

@@ -29,6 +29,8 @@ from harness.shuttle import load_shuttle
 from harness.store import MarginKind, MarginRecord, Store
 from harness.sweep import Wish, search_margins
 from harness.virtual import SlowPath
+from tests.bench.targets import Target as Goal
+from tests.bench.targets import conclude
 from tests.unit.margin.boards import LimitedBoard
 
 ROOT = Path(__file__).parents[2]
@@ -45,16 +47,21 @@ def limit_of(seed: int) -> float:
     return random.Random(seed).uniform(10_000, 95_000)
 
 
-def main() -> int:
-    """Print the figures; 1 if a limit is missed."""
-    good = _exact()
-    good &= _jittery()
-    _shmoo()
-    return 0 if good else 1
+def targets() -> list[Goal]:
+    """Print the figures; what they come to."""
+    exact, jittery, shmoo = _exact(), _jittery(), _shmoo()
+    of = f"of {SEEDS} seeds"
+    return [
+        Goal(f"the limit within one achievable step in {SEEDS} {of}", str(exact), exact == SEEDS),
+        Goal(
+            f"a jittery limit in the interval told in {SEEDS} {of}", str(jittery), jittery == SEEDS
+        ),
+        Goal("a shmoo in less than a tenth of its full grid", f"{shmoo:.0%}", shmoo < 0.1),
+    ]
 
 
-def _exact() -> bool:
-    """Search real virtual boards; True if every limit is right."""
+def _exact() -> int:
+    """Search real virtual boards; how many limits are right."""
     slots = tuple(
         Slot(
             f"A{seed}",
@@ -79,11 +86,11 @@ def _exact() -> bool:
     print(f"{SEEDS} virtual boards, {seconds:.0f} s: {sum(right)} of {SEEDS} limits right, each")
     print("between two neighbouring rates of the board")
     _costs(records)
-    return all(right) and len(records) == SEEDS
+    return sum(right)
 
 
-def _jittery() -> bool:
-    """Search boards whose limit varies; True if every interval holds the limit."""
+def _jittery() -> int:
+    """Search boards whose limit varies; how many intervals hold the limit."""
     records, widths, right = [], [], 0
     for seed in range(1, SEEDS + 1):
         middle = limit_of(seed)
@@ -100,10 +107,11 @@ def _jittery() -> bool:
         f"{SEEDS} boards of {JITTER:.0%} jitter: {right} of {SEEDS} limits within the interval told"
     )
     _costs(records)
-    return right == SEEDS
+    return right
 
 
-def _shmoo() -> None:
+def _shmoo() -> float:
+    """Trace the boundary of boards; the bursts it took, as a part of a full grid's."""
     records = [
         _model(LimitedBoard(lambda seed=seed: limit_of(seed)), MarginKind.SAMPLE)  # type: ignore[misc]
         for seed in range(1, SEEDS + 1)
@@ -116,6 +124,7 @@ def _shmoo() -> None:
         f"shmoo, rate against sample point: {trials:g} bursts (median); a full grid of {cells} "
         f"cells {grid:,.0f} at least ({trials / grid:.0%})"
     )
+    return trials / grid
 
 
 def _model(board: LimitedBoard, kind: MarginKind = MarginKind.RATE) -> MarginRecord:
@@ -144,4 +153,4 @@ def _costs(records: Sequence[MarginRecord]) -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(conclude(targets()))

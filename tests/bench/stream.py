@@ -32,6 +32,7 @@ from harness.table import Pattern
 from tests.bench import schemes
 from tests.bench.expansion import ROWS, cycles, expansion
 from tests.bench.patterns import ROOT, again, cut, random_vectors, work
+from tests.bench.targets import Target, conclude
 
 MEASURED_BLOCKS = 6
 """Blocks of a table whose expansion is timed."""
@@ -78,14 +79,15 @@ def figures(pattern: Pattern, *, inflates: bool) -> Figures:
     return Figures(size, len(blocks), channel.link.round_trips)
 
 
-def print_sizes(tables: dict[str, Pattern]) -> dict[str, list[float]]:
-    """Bytes a vector of the tool's streams and of all candidates, side by side."""
+def print_sizes(tables: dict[str, Pattern]) -> tuple[dict[str, list[float]], float]:
+    """Bytes a vector of the tool's streams and of all candidates, and most trips per burst."""
     names = ["tool", "LZ4", *schemes.CANDIDATES]
     heads = "".join(f"{name:>15}" for name in names)
     print("bytes on the wire for each vector (the tool's stream; the same for boards that cannot")
     print("inflate; then schemes that were tried, all deflated; words as they are: 28)")
     print(f"{'table':28}{'vectors':>8}{'trips':>6}{'blocks':>7}{heads}")
     found: dict[str, list[float]] = {}
+    trips = 0.0
     for name, pattern in tables.items():
         fields = wire_fields(pattern)
         bounds = list(block_bounds(pattern.until, ROWS))
@@ -95,8 +97,8 @@ def print_sizes(tables: dict[str, Pattern]) -> dict[str, list[float]]:
         found[name] = [size / len(pattern) for size in sizes]
         row = "".join(f"{size:15.3f}" for size in found[name])
         print(f"{name[:28]:28}{len(pattern):8}{tool.round_trips:6}{tool.blocks:7}{row}")
-        assert tool.round_trips <= tool.blocks, "more than one round trip per burst"
-    return found
+        trips = max(trips, tool.round_trips / tool.blocks)
+    return found, trips
 
 
 def blocks_of(pattern: Pattern) -> Iterator[dict[str, int | str]]:
@@ -117,7 +119,7 @@ def blocks_of(pattern: Pattern) -> Iterator[dict[str, int | str]]:
         }
 
 
-def print_expansion(tables: dict[str, Pattern]) -> list[str]:
+def print_expansion(tables: dict[str, Pattern]) -> list[Target]:
     """Time and estimated cycles of expansion, beside plain words and byte planes."""
     found = expansion([list(blocks_of(pattern)) for pattern in tables.values()])
     if found is None:
@@ -133,27 +135,28 @@ def print_expansion(tables: dict[str, Pattern]) -> list[str]:
         print(f"{name[:28]:28}{row}{took['expand'] / took['copy']:12.2f}")
     ratios = [took["expand"] / took["byte planes"] for took in found]
     mean = float(np.exp(np.log(ratios).mean()))
-    print(f"the tool's loops take {mean:.2f} of the time of byte planes (geometric mean)")
-    return ["expansion dearer than that of byte planes"] if mean > 1 else []
+    asked = "expansion in less time than that of byte planes (geometric mean)"
+    return [Target(asked, f"{mean:.2f} of it", mean < 1)]
 
 
-def print_random(shuttle: Shuttle) -> list[str]:
+def print_random(shuttle: Shuttle) -> list[Target]:
     """Random data against its raw size, for several lengths; strictly, and as plain words."""
     print(
         "\nrandom data, all bits of all words random (raw: 28 bytes a vector), and only nine pins"
     )
     print("in and nine out (raw: 18 bits a vector, nothing else); payload over raw")
-    missed = []
+    worst = long = 0.0
     for count in (1, 2, 7, 8, 9, 100, 1023, 1024, 1025, 20_000):
         everything, pins = all_random(count), nine_and_nine(shuttle, count)
         words = payload(everything) / raw(count)
         bits = payload(pins) / (18 * count / 8)
         print(f"{count:8} vectors {words:8.4f} of the words {bits:10.4f} of the bits")
-        if words > 1.01:
-            missed.append(f"random words, {count} vectors: {words:.4f} of raw")
-        if count >= 10 * ROWS and bits > 1.01:
-            missed.append(f"random pins, {count} vectors: {bits:.4f} of raw")
-    return missed
+        worst = max(worst, words)
+        long = bits
+    return [
+        Target("random words at most 1.01 of their raw size", f"{worst:.4f}", worst <= 1.01),
+        Target("20,000 random vectors on 18 pins, of their bits", f"{long:.4f}", long <= 1.01),
+    ]
 
 
 def raw(count: int) -> int:
@@ -191,10 +194,10 @@ def nine_and_nine(shuttle: Shuttle, count: int) -> Pattern:
     return cut(random_vectors(shuttle), count)
 
 
-def print_encoding(tables: dict[str, Pattern]) -> list[str]:
+def print_encoding(tables: dict[str, Pattern]) -> list[Target]:
     """Seconds for a million vectors."""
     print("\nencoding a million vectors (the table over and over; frames included)")
-    missed = []
+    slowest = 0.0
     for name, pattern in tables.items():
         long = again(pattern, MILLION)
         began = time.process_time()
@@ -203,36 +206,34 @@ def print_encoding(tables: dict[str, Pattern]) -> list[str]:
                 make_frame(1, 1, command.kind, command.payload)
         took = time.process_time() - began
         print(f"{name[:28]:28}{took:8.2f} s")
-        if took > 1.0:
-            missed.append(f"{name}: a million vectors took {took:.2f} s")
-    return missed
+        slowest = max(slowest, took)
+    return [Target("a million vectors encoded within 1 s", f"{slowest:.2f} s", slowest < 1.0)]
 
 
-def print_means(found: dict[str, list[float]]) -> list[str]:
+def print_means(found: dict[str, list[float]]) -> list[Target]:
     """Geometric means over the demo tables, and whether the target is met."""
     names = ["tool", "LZ4", *schemes.CANDIDATES]
     demo = [row for name, row in found.items() if "/" in name]
     means = np.exp(np.log(np.array(demo)).mean(axis=0))
     print(f"{'geometric mean of tables':49}" + "".join(f"{mean:15.3f}" for mean in means))
-    missed = []
-    if means[0] > 1.0:
-        missed.append(f"{means[0]:.2f} bytes a vector where 1.0 are allowed")
-    if means[0] > means[names.index("words by row")]:
-        missed.append("zlib on the words as they are is shorter")
-    return missed
+    ours, zlib = means[0], means[names.index("words by row")]
+    return [
+        Target("at most 1.0 byte a vector on the wire (mean of tables)", f"{ours:.2f}", ours <= 1),
+        Target("less than zlib makes of the same words", f"{ours:.2f} : {zlib:.2f}", ours < zlib),
+    ]
 
 
-def main() -> int:
-    """Print the figures; 1 if a target is missed."""
+def targets() -> list[Target]:
+    """Print the figures; what they come to."""
     shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
     tables = {name: pattern for name, _, pattern in work(shuttle)}
-    missed = print_means(print_sizes(tables))
-    missed += print_expansion(tables)
-    missed += print_random(shuttle)
-    missed += print_encoding(tables)
-    print("all targets met" if not missed else f"targets missed: {'; '.join(missed)}")
-    return 1 if missed else 0
+    sizes, trips = print_sizes(tables)
+    found = print_means(sizes)
+    found.append(Target("at most one round trip per burst", f"at most {trips:.2f}", trips <= 1))
+    found += print_expansion(tables)
+    found += print_random(shuttle)
+    return found + print_encoding(tables)
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(conclude(targets()))

@@ -11,8 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.agent import codec, protocol
-from harness.agent.codec import Block, body_size, compare, copy_row, count_up, tally, undo
+from harness.agent import buffers, protocol, unpack
+from harness.agent.buffers import compare, copy_row, count_up, tally
+from harness.agent.codec import Block, body_size
+from harness.agent.cpython import ptr8
 from harness.board.encode import encode_planes
 from harness.table import Words
 
@@ -62,8 +64,8 @@ def test_nothing_of_the_block_before_is_left(
 def test_inflating_gives_back_what_was_deflated(plain: bytes) -> None:
     squeezer = zlib.compressobj(9, zlib.DEFLATED, -protocol.WINDOW_BITS)
     target = bytearray(5000)
-    assert codec.inflate is not None
-    assert codec.inflate(squeezer.compress(plain) + squeezer.flush(), target) == len(plain)
+    assert unpack.inflate is not None
+    assert unpack.inflate(squeezer.compress(plain) + squeezer.flush(), target) == len(plain)
     assert target[: len(plain)] == plain
 
 
@@ -72,7 +74,7 @@ def test_matches_give_back_what_was_matched(plain: bytes) -> None:
     short = lz4.block.compress(plain * 2, "high_compression", store_size=False)
     target = bytearray(10_000)
     job = array("I", [len(short), len(target)])
-    assert codec.unmatch(short, target, job) == 2 * len(plain)
+    assert unpack.unmatch(short, target, job) == 2 * len(plain)
     assert target[: 2 * len(plain)] == plain * 2
 
 
@@ -82,31 +84,26 @@ def test_matches_never_write_behind_the_target(plain: bytes, missing: int) -> No
     room = max(0, 3 * len(plain) - missing)
     target = bytearray(room)
     expected = room if room == 3 * len(plain) else 0
-    assert codec.unmatch(short, target, array("I", [len(short), room])) == expected
+    assert unpack.unmatch(short, target, array("I", [len(short), room])) == expected
 
 
 @pytest.mark.parametrize(
     ("mode", "argument", "coded", "plain"),
     [
-        (protocol.XOR, 1, [3, 1, 4], [3, 2, 6]),
-        (protocol.XOR, 2, [3, 1, 4], [3, 1, 7]),
-        (protocol.XOR, 3, [3, 1, 4], [3, 1, 4]),
-        (protocol.SUB, 0, [3, 1, 255], [3, 4, 3]),
+        (protocol.XOR, 1, [3, 1, 4, 0, 0, 1], [3, 2, 6, 6, 6, 7]),
+        (protocol.XOR, 2, [3, 1, 4, 0, 0, 1], [3, 1, 7, 1, 7, 0]),
+        (protocol.XOR, 9, [3, 1, 4, 0, 0, 1], [3, 1, 4, 0, 0, 1]),
+        (protocol.SUB, 0, [3, 1, 255, 0, 0, 1], [3, 4, 3, 3, 3, 4]),
+        (protocol.PLAIN, 0, [3, 1, 4, 0, 0, 1], [3, 1, 4, 0, 0, 1]),
+        (protocol.TURNED, 0, [0b00000101, 0b10], [1, 2, 1, 0, 0, 0]),
+        (protocol.TURNED | protocol.XOR, 1, [0b00000101, 0b10], [1, 3, 2, 2, 2, 2]),
     ],
 )
 def test_each_form_of_a_plane_worked_out_by_hand(
     mode: int, argument: int, coded: list[int], plain: list[int]
 ) -> None:
-    target = bytearray(3)
-    undo(bytes([99, *coded]), target, array("I", [3, mode, argument, 1]))
-    assert list(target) == plain
-
-
-def test_a_turned_plane_worked_out_by_hand() -> None:
-    columns = bytes([99, 0b00000101, 0b1, 0b10000000, 0b0])
-    target = codec.words(4)
-    codec.turn(columns, target, array("I", [2, 2, 1]))
-    assert target.tobytes() == bytes((1, 0, 1, 0, 0, 0, 0, 2, 1, 0, 0, 0, 0, 0, 0, 0))
+    body = bytes([99, mode, argument, *coded])
+    assert list(ptr8(Block(8).expand_plane(body, 1, 6, 2))[:6]) == plain
 
 
 def test_a_run_must_bring_its_layout() -> None:
@@ -127,22 +124,22 @@ def test_compare_knows_levels_and_floating_pins() -> None:
     highz = [0, 0, 0b100, 0b100, 0]
     seen = [0b00, 0b00, 0b100, 0b100, 0b11]
     floating = [0, 0, 0b100, 0, 0]
-    wrong, tested = codec.words(5), codec.words(5)
+    wrong, tested = buffers.words(5), buffers.words(5)
     columns = [array("I", column) for column in (expect, care, highz, seen, floating)]
-    assert compare([*columns, wrong, tested], 0, 5) == 2
+    assert compare(columns[:3], [*columns[3:], wrong, tested], 0, 5) == 2
     assert list(wrong) == [0b01, 0, 0, 0b100, 0]
     assert list(tested) == [0, 0, 0b100, 0, 0b11]
 
 
 @given(st.lists(WORD, min_size=1, max_size=20))
 def test_tally_counts_every_bit(wrong: list[int]) -> None:
-    counts = codec.words(32)
+    counts = buffers.words(32)
     tally(array("I", wrong), counts, len(wrong))
     assert list(counts) == [sum(word >> bit & 1 for word in wrong) for bit in range(32)]
 
 
 def test_copy_row_and_count_up_fill_a_range_and_nothing_else() -> None:
-    target = codec.words(6)
+    target = buffers.words(6)
     copy_row(array("I", [5, 7]), target, array("I", [1, 2, 3]))
     assert list(target) == [0, 0, 7, 7, 7, 0]
     count_up(target, array("I", [10, 1, 2]))

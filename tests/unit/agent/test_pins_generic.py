@@ -13,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from harness.agent.codec import Block, words
+from harness.agent.buffers import words
+from harness.agent.codec import Block
 from tests.unit.agent.micropython import FAKE_BOARD
 
 WRAP = 1 << 30

@@ -28,9 +28,10 @@ for number in range({len(bundle("rp2"))}):
         exec(file.read(), globals())
 """
 ON_HOST = """
-from harness.agent import codec, engine, pins_rp2, protocol, rp2_chip, rp2_plan, rp2_stream
-from harness.agent import rp2_timing, server
-for module in (protocol, codec, rp2_chip, rp2_timing, rp2_stream, rp2_plan, pins_rp2, engine):
+from harness.agent import buffers, codec, engine, pins_rp2, planes, protocol, rp2_chip, rp2_plan
+from harness.agent import rp2_stream, rp2_timing, server, unpack
+TEXTS = (protocol, buffers, unpack, planes, codec, rp2_chip, rp2_timing, rp2_stream, rp2_plan)
+for module in (*TEXTS, pins_rp2, engine):
     globals().update({k: v for k, v in vars(module).items() if not k.startswith("__")})
 """
 SCENARIO = """

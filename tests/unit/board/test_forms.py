@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.agent import codec, protocol
+from harness.agent import buffers, codec, planes, protocol
+from harness.agent.cpython import addressof, ptr8
 from harness.board.forms import Form, Plane, choose
 
 MODES = [protocol.PLAIN, protocol.XOR, protocol.SUB]
@@ -19,7 +20,7 @@ PLANES = st.binary(min_size=1, max_size=70).map(lambda data: np.frombuffer(data,
 def undone(form: bytes, count: int, width: int) -> list[int]:
     """What the agent's loops make of a plane."""
     block = codec.Block(72)
-    return list(memoryview(block.expand_plane(form, 0, count, width)).cast("B")[:count])
+    return list(ptr8(block.expand_plane(form, 0, count, width))[:count])
 
 
 @given(PLANES, st.sampled_from(MODES), st.integers(1, 255), st.booleans(), st.integers(1, 8))
@@ -63,8 +64,9 @@ def test_the_choice_can_always_be_undone(plane: Plane, width: int) -> None:
     assert undone(data, len(used), width) == used.tolist()
 
 
-def test_the_tables_of_a_plane_hold_every_byte() -> None:
-    table, bits = codec.words(256), array("I", [1 << 3 * k for k in range(8)])
-    codec.fill_table(table, bits, 0x80000000)
-    for byte in range(256):
+@pytest.mark.parametrize("width", [1, 3, 8])
+def test_the_table_of_a_plane_holds_every_value_of_its_columns(width: int) -> None:
+    table, bits = buffers.words(256), array("I", [1 << 3 * k for k in range(8)])
+    planes.fill_table(addressof(table), 0x80000000, bits, width)
+    for byte in range(1 << width):
         assert table[byte] == 0x80000000 | sum(1 << 3 * k for k in range(8) if byte >> k & 1)

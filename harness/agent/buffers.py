@@ -1,0 +1,117 @@
+"""Arrays of words, and the loops that go over whole arrays: copy, count, compare, tally.
+
+One rule: a loop knows words and places in them, not what they stand for; it takes no memory.
+"""
+
+from array import array
+
+try:
+    import micropython
+except ImportError:
+    from .cpython import micropython, ptr32
+
+
+def words(count: int) -> object:
+    """``count`` unsigned 32-bit words, all zero."""
+    return array("I", bytes(4 * count))
+
+
+@micropython.viper
+def fill(target: int, word: int, count: int) -> int:
+    """Write a word ``count`` times."""
+    end = target + 4 * count
+    while target < end:
+        ptr32(target)[0] = word
+        target += 4
+    return 0
+
+
+@micropython.viper
+def copy_row(source: object, target: object, place: object) -> int:
+    """Copy word ``place[0]`` of ``source`` into ``place[2]`` words of ``target`` from ``[1]``."""
+    s = ptr32(source)
+    t = ptr32(target)
+    p = ptr32(place)
+    value = s[int(p[0])]
+    at = int(p[1])
+    end = at + int(p[2])
+    while at < end:
+        t[at] = value
+        at += 1
+    return 0
+
+
+@micropython.viper
+def copy_words(source: object, target: object, count: int) -> int:
+    """Copy ``count`` words from the start of one buffer to the start of another."""
+    s = ptr32(source)
+    t = ptr32(target)
+    i = 0
+    while i < count:
+        t[i] = s[i]
+        i += 1
+    return 0
+
+
+@micropython.viper
+def count_up(target: object, place: object) -> int:
+    """Write ``place[0]``, ``place[0] + 1``… into ``place[2]`` words of ``target`` from ``[1]``."""
+    t = ptr32(target)
+    p = ptr32(place)
+    value = int(p[0])
+    at = int(p[1])
+    end = at + int(p[2])
+    while at < end:
+        t[at] = value
+        value += 1
+        at += 1
+    return 0
+
+
+@micropython.viper
+def compare(asked: object, found: object, k: int, count: int) -> int:
+    """Compare vectors ``k`` to ``count``; return how many differ.
+
+    ``asked`` holds expect, care, highz; ``found`` seen, floating, wrong, tested. ``wrong`` gets
+    the pins that differ, ``tested`` what was read on the pins that are tested.
+    """
+    expect = ptr32(asked[0])
+    care = ptr32(asked[1])
+    highz = ptr32(asked[2])
+    seen = ptr32(found[0])
+    floating = ptr32(found[1])
+    wrong = ptr32(found[2])
+    tested = ptr32(found[3])
+    bad = 0
+    while k < count:
+        s = int(seen[k])
+        c = int(care[k])
+        w = (s ^ int(expect[k])) & c
+        s = s & c
+        c = int(highz[k])
+        if c:
+            w = w | (c & ~int(floating[k]))
+            s = s | (int(floating[k]) & c)
+        wrong[k] = w
+        tested[k] = s
+        if w:
+            bad += 1
+        k += 1
+    return bad
+
+
+@micropython.viper
+def tally(wrong: object, counts: object, count: int) -> int:
+    """Add every set bit of ``wrong[:count]`` to ``counts`` (32 words)."""
+    w = ptr32(wrong)
+    c = ptr32(counts)
+    i = 0
+    while i < count:
+        word = w[i]
+        bit = 0
+        while bit < 32:
+            if (word >> bit) & 1:
+                c[bit] += 1
+            bit += 1
+        i += 1
+    return 0

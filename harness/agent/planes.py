@@ -1,0 +1,139 @@
+"""The loops that make words out of the bytes of a body: words as they are, planes, their forms.
+
+One rule: each loop does one step for all vectors of a block, and takes no memory. What a plane is
+stands in this folder's README. Loops go by addresses and do four steps at a time: the interpreter
+keeps the first three arguments of such a function in registers, and nothing else.
+"""
+
+try:
+    import micropython
+except ImportError:
+    from .cpython import micropython, ptr8, ptr32
+
+
+@micropython.viper
+def take_bytes(source: int, target: int, count: int) -> int:
+    """Copy ``count`` bytes; neither end need be aligned."""
+    end = source + count - (count & 3)
+    while source < end:
+        ptr8(target)[0] = ptr8(source)[0]
+        ptr8(target)[1] = ptr8(source)[1]
+        ptr8(target)[2] = ptr8(source)[2]
+        ptr8(target)[3] = ptr8(source)[3]
+        source += 4
+        target += 4
+    end = source + (count & 3)
+    while source < end:
+        ptr8(target)[0] = ptr8(source)[0]
+        source += 1
+        target += 1
+    return 0
+
+
+@micropython.viper
+def undo_xor(source: int, target: int, back: int, count: int) -> int:
+    """Undo an exclusive or with ``count`` bytes that begin at ``back``, which may be new ones."""
+    end = source + count - (count & 3)
+    while source < end:
+        ptr8(target)[0] = int(ptr8(source)[0]) ^ int(ptr8(back)[0])
+        ptr8(target)[1] = int(ptr8(source)[1]) ^ int(ptr8(back)[1])
+        ptr8(target)[2] = int(ptr8(source)[2]) ^ int(ptr8(back)[2])
+        ptr8(target)[3] = int(ptr8(source)[3]) ^ int(ptr8(back)[3])
+        source += 4
+        target += 4
+        back += 4
+    end = source + (count & 3)
+    while source < end:
+        ptr8(target)[0] = int(ptr8(source)[0]) ^ int(ptr8(back)[0])
+        source += 1
+        target += 1
+        back += 1
+    return 0
+
+
+@micropython.viper
+def undo_sum(source: int, target: int, last: int, count: int) -> int:
+    """Add every byte to the one before it, the first to ``last``."""
+    end = source + count
+    while source < end:
+        last = (last + int(ptr8(source)[0])) & 255
+        ptr8(target)[0] = last
+        source += 1
+        target += 1
+    return 0
+
+
+@micropython.viper
+def turn(source: int, target: int, column: int, groups: int) -> int:
+    """Put a column of bits, eight to a byte, into bit ``column`` of so many bytes of zeros.
+
+    The product puts four bits into the lowest bits of four bytes: no two of its terms meet.
+    """
+    end = source + groups
+    while source < end:
+        byte = int(ptr8(source)[0])
+        low = int(ptr32(target)[0])
+        ptr32(target)[0] = low | ((((byte & 15) * 0x204081) & 0x01010101) << column)
+        high = int(ptr32(target)[1])
+        ptr32(target)[1] = high | ((((byte >> 4) * 0x204081) & 0x01010101) << column)
+        source += 1
+        target += 8
+    return 0
+
+
+@micropython.viper
+def fill_table(table: int, word: int, bits: ptr32, width: int) -> int:
+    """What each value of ``width`` bits makes of ``word``; ``bits`` has a word for each bit."""
+    ptr32(table)[0] = word
+    end = table + 4
+    start = table
+    bit = 0
+    while bit < width:
+        word = int(bits[bit])
+        table = start
+        to = end
+        while table < end:
+            ptr32(to)[0] = int(ptr32(table)[0]) ^ word
+            table += 4
+            to += 4
+        end = to
+        bit += 1
+    return 0
+
+
+@micropython.viper
+def begin_words(plane: int, target: int, table: ptr32, count: int) -> int:
+    """Write ``count`` words, each as the table has it for its byte of the plane."""
+    end = plane + count - (count & 3)
+    while plane < end:
+        ptr32(target)[0] = table[ptr8(plane)[0]]
+        ptr32(target)[1] = table[ptr8(plane)[1]]
+        ptr32(target)[2] = table[ptr8(plane)[2]]
+        ptr32(target)[3] = table[ptr8(plane)[3]]
+        plane += 4
+        target += 16
+    end = plane + (count & 3)
+    while plane < end:
+        ptr32(target)[0] = table[ptr8(plane)[0]]
+        plane += 1
+        target += 4
+    return 0
+
+
+@micropython.viper
+def add_bits(plane: int, target: int, table: ptr32, count: int) -> int:
+    """Change ``count`` words that were begun by what the table has for their bytes."""
+    end = plane + count - (count & 3)
+    while plane < end:
+        ptr32(target)[0] = int(ptr32(target)[0]) ^ int(table[ptr8(plane)[0]])
+        ptr32(target)[1] = int(ptr32(target)[1]) ^ int(table[ptr8(plane)[1]])
+        ptr32(target)[2] = int(ptr32(target)[2]) ^ int(table[ptr8(plane)[2]])
+        ptr32(target)[3] = int(ptr32(target)[3]) ^ int(table[ptr8(plane)[3]])
+        plane += 4
+        target += 16
+    end = plane + (count & 3)
+    while plane < end:
+        ptr32(target)[0] = int(ptr32(target)[0]) ^ int(table[ptr8(plane)[0]])
+        plane += 1
+        target += 4
+    return 0

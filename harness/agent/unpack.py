@@ -1,0 +1,79 @@
+"""Bytes that were made shorter for the wire become the body of a block again.
+
+Deflate where the interpreter has it, LZ4 by a loop of our own everywhere. One rule: what is inside
+a body is not known here.
+"""
+
+from .protocol import WINDOW_BITS
+
+try:
+    import micropython
+except ImportError:
+    from .cpython import micropython, ptr8, ptr32
+
+try:
+    import io
+
+    import deflate
+
+    def inflate(body: object, target: object) -> int:
+        """Inflate ``body`` into ``target``; return how many bytes came out."""
+        stream = deflate.DeflateIO(io.BytesIO(body), deflate.RAW, WINDOW_BITS)
+        return stream.readinto(target)
+
+except ImportError:
+    try:
+        import zlib
+    except ImportError:
+        inflate = None
+    else:
+
+        def inflate(body: object, target: object) -> int:
+            """Inflate ``body`` into ``target``; return how many bytes came out."""
+            plain = zlib.decompress(body, -WINDOW_BITS)
+            target[: len(plain)] = plain
+            return len(plain)
+
+
+@micropython.viper
+def unmatch(source: object, target: object, job: object) -> int:
+    """Expand an LZ4 block; ``job`` is its length, room in ``target``. Return the length, or 0.
+
+    After Y. Collet, "LZ4 Block Format Description": a token with two lengths, literals, and how
+    far back the match begins.
+    """
+    s = ptr8(source)
+    t = ptr8(target)
+    j = ptr32(job)
+    end = int(j[0])
+    size = int(j[1])
+    at = 0
+    out = 0
+    while at < end:
+        token = int(s[at])
+        at += 1
+        part = 0
+        while part < 2:
+            run = (token & 15) + 4 if part else token >> 4
+            back = out - int(s[at]) - (int(s[at + 1]) << 8) if part else 0
+            at += 2 * part
+            more = 255 if run == 15 + 4 * part else 0
+            while more == 255:
+                more = int(s[at])
+                at += 1
+                run += more
+            run += out
+            if run > size:
+                return 0
+            if part:
+                while out < run:
+                    t[out] = t[back]
+                    out += 1
+                    back += 1
+            else:
+                while out < run:
+                    t[out] = s[at]
+                    out += 1
+                    at += 1
+            part = part + 1 if at < end else 2
+    return out

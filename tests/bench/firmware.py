@@ -1,0 +1,300 @@
+"""What the agent costs on MicroPython's own firmware: cycles of an emulated RP2040, loop by loop.
+
+Run with ``python -m tests.bench.firmware FIRMWARE.uf2``, or put the path into the environment as
+``HARNESS_FIRMWARE``. The firmware is MicroPython for the Raspberry Pi Pico; it is not part of this
+project (how to build it stands in ``harness/agent/README.md``). The board itself takes the time,
+by its own timer: 125 cycles to a microsecond. The emulator counts what a Cortex-M0+ takes for each
+instruction and charges nothing for a flash that keeps the processor waiting, so silicon is rather
+slower than this. Emulation takes 15 to 30 times as long as the board itself would.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import sys
+from collections.abc import Iterable
+from pathlib import Path
+
+from rp2040py.boards import BoardSpec
+from rp2040py.device import MicroPythonDevice
+
+from harness.agent.bundle import bundle
+from harness.board.encode import block_bounds, encode_bodies, plain_words, wire_fields
+from harness.shuttle import load_shuttle
+from harness.table import Pattern
+from tests.bench import schemes
+from tests.bench.patterns import ROOT, work
+from tests.bench.quiet_usb import quieten
+
+ENVIRONMENT = "HARNESS_FIRMWARE"
+CYCLES_A_US = 125
+SECONDS = 600.0
+"""How long one piece of work may take here."""
+ROWS = 512
+TABLES = ("alu181/exhaustive", "chachaqr/random", "spibank/mode0", "vgatiming/frame")
+EXPANDED = (
+    "expansion of a first block",
+    "inflate",
+    "expansion",
+    "inflate as words",
+    "expansion as words",
+)
+"""What is timed for a table; the tool's stream, then the words as they are, deflated."""
+
+TIMED = """
+import binascii, gc, json, time
+def clock(what, count):
+    best = None
+    for turn in range(3):
+        gc.collect()
+        began = time.ticks_us()
+        what()
+        took = time.ticks_diff(time.ticks_us(), began)
+        best = took if best is None else min(best, took)
+    return best / count
+"""
+
+LOOPS = """
+from array import array
+@micropython.viper
+def compared(drive, expect, pins, count: int) -> int:
+    d = ptr32(drive)
+    e = ptr32(expect)
+    p = ptr32(int(pins))
+    bad = 0
+    i = 0
+    while i < count:
+        p[4] = d[i]
+        if (p[1] & 0x3fe00) ^ e[i]:
+            bad += 1
+        i += 1
+    return bad
+@micropython.viper
+def pulsed(drive, expect, pins, count: int) -> int:
+    d = ptr32(drive)
+    e = ptr32(expect)
+    p = ptr32(int(pins))
+    bad = 0
+    i = 0
+    while i < count:
+        p[7] = (p[4] ^ d[i]) & 0x1ff
+        p[5] = 0x100
+        p[6] = 0x100
+        if (p[1] & 0x3fe00) ^ e[i]:
+            bad += 1
+        i += 1
+    return bad
+def by_register():
+    for i in range(256):
+        machine.mem32[0xd0000010] = drive[i]
+        seen[i] = machine.mem32[0xd0000004]
+def by_pins():
+    for i in range(64):
+        for k in range(8):
+            pins[k].value(drive[i] >> k & 1)
+        word = 0
+        for k in range(8, 16):
+            word |= pins[k].value() << k
+        seen[i] = word
+import machine
+drive = array("I", range(1024))
+expect = array("I", bytes(4096))
+seen = array("I", bytes(4096))
+pins = [machine.Pin(k, machine.Pin.OUT if k < 8 else machine.Pin.IN) for k in range(16)]
+print(json.dumps({
+    "viper: write, read, compare, count":
+        clock(lambda: compared(drive, expect, 0xd0000000, 1024), 1024),
+    "viper: masked write, clock pulse, read, compare":
+        clock(lambda: pulsed(drive, expect, 0xd0000000, 1024), 1024),
+    "machine.mem32 in plain Python": clock(by_register, 256),
+    "16 machine.Pin calls": clock(by_pins, 64),
+}))
+"""
+
+GENERIC = """
+pins = Pins()
+pins.bind(range(18))
+engine = Engine(pins, 128)
+pins.timing(0, 0, 0)
+def fill(pulse):
+    for k in range(128):
+        engine.block.drive[k] = (k * 0x9e3779b1 >> 8) & 0xff
+        engine.block.enable[k] = 0x1ff
+        engine.block.pulse[k] = pulse
+        engine.block.care[k] = 0x3fe00
+        engine.block.repeat[k] = 1
+def one():
+    engine.found, engine.untils, engine.window = [], [], []
+    engine.burst(engine.block, 0, 128, 0, 0)
+found = {}
+for name, pulse in (("pins_generic, no pulse", 0), ("pins_generic, with a clock pulse", 0x100)):
+    fill(pulse)
+    engine.start(0, 0)
+    found[name] = clock(one, 128)
+pins.release()
+print(json.dumps(found))
+"""
+
+EXACT = """
+gc.collect()
+at_first = gc.mem_free()
+pins = Pins()
+pins.bind(range(18))
+engine = Engine(pins, pins.rows)
+found = {"free before the buffers, bytes": at_first}
+gc.collect()
+found["free with all buffers, bytes"] = gc.mem_free()
+found["rows of a block"] = engine.rows
+rows = engine.rows
+burst = pins.burst
+def timed_burst(block, gap_free):
+    global inside
+    began = time.ticks_us()
+    burst(block, gap_free)
+    inside += time.ticks_diff(time.ticks_us(), began)
+pins.burst = timed_burst
+for k in range(rows):
+    engine.block.drive[k] = k * 0x9e3779b1 >> 8 & 0xff
+    engine.block.enable[k] = 0x1ff
+    engine.block.care[k] = 0x3fe00
+    engine.block.repeat[k] = 1
+def one():
+    engine.found, engine.untils, engine.window = [], [], []
+    pins.perform(engine, rows)
+for name, pulse, ticks in (("no pulse", 0, 4), ("with a clock pulse", 0x100, 6)):
+    for k in range(rows):
+        engine.block.pulse[k] = pulse
+    pins.timing(8 * ticks, 0, 0)
+    engine.start(0, 0, PULSES if pulse else 0)
+    inside = 0
+    found["pins_rp2, " + name + ": laying out, burst, comparing"] = clock(one, rows)
+    found["pins_rp2, " + name + ": of these the burst and its start"] = inside / rows / 3
+    found["mismatches, " + name] = engine.bad
+pins.release()
+print(json.dumps(found))
+"""
+
+EXPAND = """
+block = Block(@rows@)
+plain = bytearray(body_size(@rows@))
+other = Block(@rows@)
+def copy():
+    for k in range(7):
+        copy_words(block.fields[k], other.fields[k], @rows@)
+print(json.dumps({"copy of 7 words": clock(copy, @rows@)}))
+"""
+
+EXPAND_ONE = """
+first = binascii.unhexlify("@first@")
+coded = binascii.unhexlify("@coded@")
+short = binascii.unhexlify("@short@")
+found = {
+    "expansion of a first block": clock(lambda: block.load(first, @rows@), @rows@),
+    "expansion": clock(lambda: block.load(coded, @rows@), @rows@),
+}
+if short:
+    found["inflate"] = clock(lambda: inflate(short, plain), @rows@)
+as_words = binascii.unhexlify("@words@")
+found["inflate as words"] = clock(lambda: inflate(as_words, plain), @rows@)
+found["expansion as words"] = clock(lambda: block.load(plain, @rows@), @rows@)
+print(json.dumps(found))
+"""
+
+
+def booted(firmware: Path) -> MicroPythonDevice:
+    """A board that boots when it is entered, on a host that is silent when it has no data."""
+    device = MicroPythonDevice(board=BoardSpec(image=firmware))
+    quieten(device.cdc)
+    return device
+
+
+class Board:
+    """An emulated board with its interpreter at the prompt."""
+
+    def __init__(self, device: MicroPythonDevice) -> None:
+        self._device = device
+
+    async def run(self, text: str) -> dict[str, float]:
+        """Execute a text; what it printed last, as JSON."""
+        printed, failure = await self._device.aexec(text, SECONDS)
+        if failure:
+            sys.exit(f"the emulated board says: {failure.decode()}")
+        lines = printed.decode().split("\n")
+        return dict(json.loads(lines[-2])) if len(lines) > 1 else {}
+
+
+def bodies(pattern: Pattern) -> tuple[bytes, ...]:
+    """The first two blocks of a pattern; the second deflated too, and as deflated words.
+
+    Where deflating makes it longer there is nothing.
+    """
+    fields = wire_fields(pattern)
+    bounds = list(block_bounds(pattern.until, ROWS))[:2]
+    first, coded = encode_bodies(fields, bounds)
+    short = schemes.deflate(coded)
+    words = plain_words(tuple(field[slice(*bounds[1])] for field in fields))
+    return first, coded, short if len(short) < len(coded) else b"", schemes.deflate(words)
+
+
+async def loops(firmware: Path) -> None:
+    """Loops over pins, and the generic pins module."""
+    async with booted(firmware) as device:
+        board = Board(device)
+        await load(board, "generic")
+        print("cycles a vector, eight pins out and eight in; whole modules nine and nine")
+        tell(await board.run(LOOPS))
+        tell(await board.run(GENERIC))
+
+
+async def load(board: Board, backend: str) -> None:
+    """Put the agent onto the board, as the tool does."""
+    await board.run(TIMED)
+    for text in bundle(backend):
+        await board.run(text)
+
+
+def tell(found: dict[str, float]) -> None:
+    """Print cycles for what took microseconds, and anything else as it is."""
+    for name, figure in found.items():
+        times = 1 if "bytes" in name or "rows" in name or "mismatches" in name else CYCLES_A_US
+        print(f"  {name:<62}{figure * times:>10,.0f}", flush=True)
+
+
+async def exact(firmware: Path, tables: Iterable[tuple[str, Pattern]]) -> None:
+    """The exact pins module, its memory, and what expansion takes."""
+    async with booted(firmware) as device:
+        board = Board(device)
+        await load(board, "rp2")
+        print("exact bursts, cycles a vector, and memory with the whole agent loaded")
+        tell(await board.run(EXACT))
+        await board.run("engine = pins = None\ngc.collect()")
+        print("expansion of a block, cycles a vector")
+        tell(await board.run(EXPAND.replace("@rows@", str(ROWS))))
+        for name, pattern in tables:
+            text = EXPAND_ONE.replace("@rows@", str(ROWS))
+            for mark, data in zip(
+                ("first", "coded", "short", "words"), bodies(pattern), strict=True
+            ):
+                text = text.replace(f"@{mark}@", data.hex())
+            found = await board.run(text)
+            print(f" {name}")
+            tell({what: found[what] for what in EXPANDED if what in found})
+
+
+def main() -> int:
+    """Print the figures."""
+    given = os.environ.get(ENVIRONMENT) or (sys.argv[1] if len(sys.argv) == 2 else "")
+    if not given.endswith(".uf2"):
+        print(f"give the path of a firmware image (.uf2), here or as {ENVIRONMENT}")
+        return 2
+    shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
+    tables = [(name, pattern) for name, _, pattern in work(shuttle) if name in TABLES]
+    asyncio.run(loops(Path(given)))
+    asyncio.run(exact(Path(given), tables))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

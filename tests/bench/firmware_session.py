@@ -1,0 +1,105 @@
+"""A whole session of the tool with exact pins, on MicroPython's own firmware on an emulated RP2040.
+
+Run with ``python -m tests.bench.firmware_session FIRMWARE.uf2 [TABLE …]``. Attach, upload, select,
+run tables by PIO and DMA against the virtual chip, leave. The tool's clock goes slower by
+``SLOWER``, because emulation does. It ends with 1 if a table that must pass does not, or if the
+agent had to make do with smaller blocks than it wants.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tests.bench.targets import Target, conclude
+
+if TYPE_CHECKING:
+    from harness.board import Session
+    from harness.table import Pattern
+
+ROOT = Path(__file__).resolve().parents[2]
+CLOCK_HZ = 1e6
+SLOWER = 40
+"""Seconds here for a second of the tool's patience."""
+ROWS = 512
+"""Rows of a block that the exact pins module wants."""
+TABLES = ("bcd7seg/function", "ctr163/sequence")
+
+
+def slow_down(clock: Callable[[], float]) -> Callable[[], float]:
+    """Make a clock that goes slower by ``SLOWER``; no method where a class takes it over."""
+    return partial(lambda: clock() / SLOWER)
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Start the board, hold the session, stop the board."""
+    time.monotonic = slow_down(time.monotonic)
+    command = [sys.executable, "-u", "-m", "tests.bench.emulated_board", arguments[0]]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as board:
+        assert board.stdout is not None
+        try:
+            return session(board.stdout.readline().strip(), arguments[1:] or TABLES)
+        finally:
+            board.kill()
+
+
+def session(url: str, names: Sequence[str]) -> int:
+    """Attach, run tables, leave; 1 if something was not as it must be."""
+    from harness.board import load_profile, open_session  # noqa: PLC0415  slow clock
+    from harness.shuttle import load_shuttle  # noqa: PLC0415  as above
+    from harness.table import load_table  # noqa: PLC0415  as above
+
+    shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
+    profile = replace(load_profile(ROOT / "ci" / "wader.toml", shuttle), backend="rp2")
+    began = time.perf_counter()
+    held = open_session(url, replace(profile, max_rate_hz=20_000_000), shuttle)
+    rows, free = held._room.rows, held.identity.heap_free
+    print(f"attached after {time.perf_counter() - began:.0f} s: {held.identity.interpreter}")
+    found = [Target(f"blocks of {ROWS} rows fit", f"{rows}, {free:,} bytes free", rows == ROWS)]
+    for design in shuttle.designs:
+        for table in design.tables:
+            if f"{design.name}/{table.name}" in names:
+                held.select(design)
+                pattern = load_table(table, design, shuttle)
+                found += run(held, f"{design.name}/{table.name}", pattern)
+    held.close()
+    return conclude(found)
+
+
+def run(held: Session, name: str, pattern: Pattern) -> list[Target]:
+    """Run a table as it is, then with one expected value the other way round."""
+    from harness.board import RunConditions  # noqa: PLC0415  slow clock
+
+    conditions = RunConditions(clock_hz=CLOCK_HZ)
+    good = held.run(pattern, conditions)
+    row = int(pattern.care.nonzero()[0][-1])
+    care = int(pattern.care[row])
+    wrong = pattern.expect.copy()
+    wrong[row] ^= care & -care
+    bad = held.run(replace(pattern, expect=wrong), conditions)
+    text = f"{good.cycles} cycles at {good.achieved_hz:,.0f} Hz, {good.gaps} pauses, "
+    places = sorted({mismatch.row for mismatch in bad.mismatches})
+    return [
+        Target(
+            f"{name} passes exactly",
+            f"{text}{good.mismatch_count} mismatches",
+            good.exact and not good.mismatch_count,
+        ),
+        Target(
+            f"{name}: a wrong value in row {row} is found",
+            str(places),
+            places == [row],
+        ),
+    ]
+
+
+if __name__ == "__main__":
+    if len(sys.argv) < 2:
+        sys.exit("give the path of a firmware image (.uf2)")
+    sys.exit(main(sys.argv[1:]))
