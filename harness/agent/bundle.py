@@ -48,7 +48,7 @@ def _make_bundle(backend: str) -> tuple[str, ...]:
 def slim(source: str) -> str:
     """Leave out of a module what a board does not need."""
     tree = _Slimmer().visit(ast.parse(source))
-    text = ast.unparse(ast.fix_missing_locations(tree)) + "\n"
+    text = re.sub("\n\n+", "\n", ast.unparse(ast.fix_missing_locations(tree)) + "\n")
     return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
 
 

@@ -35,16 +35,16 @@ def undo_xor(source: int, target: int, back: int, count: int) -> int:
     """Undo an exclusive or with ``count`` bytes that begin at ``back``, which may be new ones."""
     end = source + count - (count & 3)
     while source < end:
-        ptr8(target)[0] = int(ptr8(source)[0]) ^ int(ptr8(back)[0])
-        ptr8(target)[1] = int(ptr8(source)[1]) ^ int(ptr8(back)[1])
-        ptr8(target)[2] = int(ptr8(source)[2]) ^ int(ptr8(back)[2])
-        ptr8(target)[3] = int(ptr8(source)[3]) ^ int(ptr8(back)[3])
+        ptr8(target)[0] = ptr8(source)[0] ^ ptr8(back)[0]
+        ptr8(target)[1] = ptr8(source)[1] ^ ptr8(back)[1]
+        ptr8(target)[2] = ptr8(source)[2] ^ ptr8(back)[2]
+        ptr8(target)[3] = ptr8(source)[3] ^ ptr8(back)[3]
         source += 4
         target += 4
         back += 4
     end = source + (count & 3)
     while source < end:
-        ptr8(target)[0] = int(ptr8(source)[0]) ^ int(ptr8(back)[0])
+        ptr8(target)[0] = ptr8(source)[0] ^ ptr8(back)[0]
         source += 1
         target += 1
         back += 1
@@ -125,15 +125,15 @@ def add_bits(plane: int, target: int, table: ptr32, count: int) -> int:
     """Change ``count`` words that were begun by what the table has for their bytes."""
     end = plane + count - (count & 3)
     while plane < end:
-        ptr32(target)[0] = int(ptr32(target)[0]) ^ int(table[ptr8(plane)[0]])
-        ptr32(target)[1] = int(ptr32(target)[1]) ^ int(table[ptr8(plane)[1]])
-        ptr32(target)[2] = int(ptr32(target)[2]) ^ int(table[ptr8(plane)[2]])
-        ptr32(target)[3] = int(ptr32(target)[3]) ^ int(table[ptr8(plane)[3]])
+        ptr32(target)[0] = ptr32(target)[0] ^ table[ptr8(plane)[0]]
+        ptr32(target)[1] = ptr32(target)[1] ^ table[ptr8(plane)[1]]
+        ptr32(target)[2] = ptr32(target)[2] ^ table[ptr8(plane)[2]]
+        ptr32(target)[3] = ptr32(target)[3] ^ table[ptr8(plane)[3]]
         plane += 4
         target += 16
     end = plane + (count & 3)
     while plane < end:
-        ptr32(target)[0] = int(ptr32(target)[0]) ^ int(table[ptr8(plane)[0]])
+        ptr32(target)[0] = ptr32(target)[0] ^ table[ptr8(plane)[0]]
         plane += 1
         target += 4
     return 0

@@ -20,6 +20,8 @@ from typing import Any
 from harness.agent import cpython
 
 WINDOW = 128
+STANDING_IN = ("addressof", "ptr8", "ptr32", "ticks_ms", "ticks_us", "ticks_diff", "ticks_add")
+"""What the agent takes from its interpreter, as ``harness.agent.cpython`` has it."""
 
 
 class StandIn:
@@ -38,7 +40,7 @@ class StandIn:
     def reset(self) -> None:
         """Forget everything that was defined."""
         self.names = {"__name__": "__main__"}
-        for name in ("ptr8", "ptr32", "ticks_ms", "ticks_us", "ticks_diff", "ticks_add"):
+        for name in STANDING_IN:
             self.names[name] = getattr(cpython, name)
 
     def run_program(self, path: str) -> None:
