@@ -14,7 +14,7 @@ FIGURES = 6
 
 def limit_text(record: MarginRecord) -> str:
     """``passes up to 81.2215 kHz, fails at 81.2282 kHz (paced); +62.4 % over its 50 kHz``."""
-    declared = hertz(record.declared_hz)
+    declared = _declared(record)
     if record.trouble:
         return f"not searched to the end: {record.trouble}"
     how = "exact" if record.exact else "paced"
@@ -25,9 +25,19 @@ def limit_text(record: MarginRecord) -> str:
         return f"passes at no rate down to {slowest} ({how}); it is made for {declared}"
     passes, percent = hertz(record.highest_hz, FIGURES), f"{record.percent:+.1f} %"
     if record.failing_hz is None:
+        if record.short:
+            return f"passes up to {passes}, the fastest here ({how}), which is below {declared}"
         return f"passes up to {passes}, the fastest here ({how}); at least {percent} to {declared}"
     fails = hertz(record.failing_hz, FIGURES)
     return f"passes up to {passes}, fails at {fails} ({how}); {percent} to {declared}"
+
+
+def _declared(record: MarginRecord) -> str:
+    """The clock that counts; and the promised one, if this board cannot do it."""
+    declared = hertz(record.declared_hz)
+    if record.promised_hz <= record.declared_hz:
+        return declared
+    return f"{declared} (promised: {hertz(record.promised_hz)}, beyond this board)"
 
 
 def edge_text(kind: MarginKind, edge: MarginEdge) -> str:

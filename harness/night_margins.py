@@ -8,10 +8,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from harness.errors import HarnessError, StoreError
 from harness.margin import Tell
 from harness.margin_texts import drop_text
-from harness.rack import Rack, Slot, StopSwitch
-from harness.store import MarginDrop, MarginRecord, RunRecord, Store, Verdict, margin_drop
+from harness.rack import Observer, Rack, Slot, StopSwitch
+from harness.store import (
+    MarginDrop,
+    MarginKind,
+    MarginRecord,
+    RunRecord,
+    Store,
+    Verdict,
+    margin_drop,
+)
 from harness.sweep import Wish, search_margins
 
 SHOWN = 4
@@ -22,40 +31,83 @@ SHOWN = 4
 class NightMargins:
     """What a night found of margins: every search, and the losses among them.
 
-    ``kept`` is all that is known of the chips that were searched, these searches included.
+    Of ``drops`` the baseline has as many as ``known`` just so. ``kept`` is all that is known of
+    the chips that were searched, these searches included. ``trouble`` says why there are none.
     """
 
     records: tuple[MarginRecord, ...] = ()
     drops: tuple[MarginDrop, ...] = ()
     kept: tuple[MarginRecord, ...] = ()
+    known: int = 0
+    trouble: str = ""
+
+    @property
+    def lost_anew(self) -> bool:
+        """Whether a margin is lost that the baseline has."""
+        return len(self.drops) > self.known
+
+    @property
+    def broken(self) -> bool:
+        """Whether something was not searched to its end."""
+        return bool(self.trouble) or any(record.trouble for record in self.records)
 
 
 def search_at_night(
-    rack: Rack, store: Store, run: RunRecord, tell: Tell, stop: StopSwitch | None
+    rack: Rack, store: Store, run: RunRecord, tell: Tell, stop: StopSwitch, observe: Observer
 ) -> NightMargins:
     """Search the designs that the rack file names, and compare each with its history.
 
-    Raises what :func:`harness.sweep.search_margins` raises.
+    What this run has searched to its end before is not searched again. Trouble with boards or
+    supply is told in what is returned. Raises StoreError.
     """
     if not rack.night_margins or run.cancelled:
         return NightMargins()
-    passing = _passing(run)
+    done = {(one.slot, one.design) for one in _whole(store, run)}
+    passing = _passing(run) - done
 
     def wanted(slot: Slot, design: str) -> bool:
         return (slot.name, design) in passing
 
     wish = Wish(designs=rack.night_margins, run_id=run.run_id, wanted=wanted)
-    records = search_margins(rack, store, wish, tell, stop)
-    found = (
-        margin_drop(store.margins(chip=record.chip_serial, design=record.design), record)
-        for record in records
-    )
-    drops = tuple(drop for drop in found if drop is not None)
-    return NightMargins(records, drops, store.margins_behind(run.run_id))
+    try:
+        records = search_margins(rack, store, wish, tell, stop, observe)
+    except StoreError:
+        raise
+    except HarnessError as error:
+        return NightMargins(trouble=str(error))
+    broken = tuple(record for record in records if record.trouble)
+    return _compared(store, run, (*_whole(store, run), *broken))
+
+
+def _whole(store: Store, run: RunRecord) -> tuple[MarginRecord, ...]:
+    """What this run has searched to its end."""
+    return tuple(record for record in store.margins(run_id=run.run_id) if not record.trouble)
+
+
+def _compared(store: Store, run: RunRecord, records: tuple[MarginRecord, ...]) -> NightMargins:
+    """Find the losses, and those among them that the accepted baseline has."""
+    baseline = store.baseline(run.rack)
+    accepted = store.margins(run_id=baseline.run_id) if baseline is not None else ()
+    drops, known = [], 0
+    for record in records:
+        drop = margin_drop(store.margins(chip=record.chip_serial, design=record.design), record)
+        if drop is not None:
+            drops.append(drop)
+            known += any(_just_so(one, drop) for one in accepted)
+    return NightMargins(records, tuple(drops), store.margins_behind(run.run_id), known)
+
+
+def _just_so(accepted: MarginRecord, drop: MarginDrop) -> bool:
+    """Whether the accepted night found the chip's limit no higher than it is now, but for noise."""
+    same = (accepted.chip_serial, accepted.design) == (drop.chip_serial, drop.design)
+    whole = not accepted.trouble and accepted.kind is MarginKind.RATE
+    return same and whole and (accepted.highest_hz or 0.0) <= drop.now_hz + drop.noise_hz
 
 
 def margin_line(margins: NightMargins) -> tuple[str, ...]:
     """One line below the five: who lost margin; none if nothing was searched."""
+    if margins.trouble:
+        return (f"{'less margin':<19}  {0:>5}  (not searched: {margins.trouble})",)
     if not margins.records:
         return ()
     return (f"{'less margin':<19}  {len(margins.drops):>5}  {_told(margins)}".rstrip(),)
@@ -66,8 +118,12 @@ def _told(margins: NightMargins) -> str:
     if len(margins.drops) > SHOWN:
         told.append(f"{len(margins.drops) - SHOWN} more")
     broken = sum(bool(record.trouble) for record in margins.records)
-    searched = f"{len(margins.records)} searched"
-    remark = f"({searched}, {broken} of them not to the end)" if broken else f"({searched})"
+    remarks = [f"{len(margins.records)} searched"]
+    if broken:
+        remarks.append(f"{broken} of them not to the end")
+    if margins.known:
+        remarks.append(f"{margins.known} known")
+    remark = f"({', '.join(remarks)})"
     return " ".join(("; ".join(told), remark)).lstrip()
 
 

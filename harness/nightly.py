@@ -32,7 +32,15 @@ from harness.rack import (
     TableJudged,
     unobserved,
 )
-from harness.runner import check_resumable, load_jobs, new_run, patiently, run_from
+from harness.runner import (
+    Job,
+    check_resumable,
+    check_same,
+    load_jobs,
+    new_run,
+    patiently,
+    run_from,
+)
 from harness.store import Store, encode
 from reports import Scrubber, WrittenReports, write_run
 
@@ -77,22 +85,37 @@ def run_night(
     """Run every table on every slot and compare with the run that was accepted last.
 
     The folder ``out/night-<date>-<time>-<id>`` gets the reports, ``night.log`` while the night
-    goes on, ``night.json`` and ``night.txt``. ``resume`` is a run that was killed or stopped.
+    goes on, ``night.json`` and ``night.txt``. ``resume`` is a run that was killed or stopped, or
+    one that is finished and whose night ended before these files were written.
     Raises what ``run_rack`` and ``resume_rack`` raise, and StoreError if the folder cannot be
     written.
     """
     jobs = load_jobs(rack.shuttle)
-    run = check_resumable(resume, rack, store, jobs) if resume else new_run(rack)
+    switch = stop if stop is not None else StopSwitch()
+    before = _to_close(resume, rack, store, jobs, out)
+    run = before or (check_resumable(resume, rack, store, jobs) if resume else new_run(rack))
     folder = night_folder(out, run.run_id)
     with NightLog(folder, observe) as log:
         log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
-        record = run_from(run, rack, store, jobs, policy, log, stop)
-        with patiently(store, log, stop or StopSwitch()):
-            margins = search_at_night(rack, store, record, log.hear_margin, stop)
+        record = before or run_from(run, rack, store, jobs, policy, log, switch)
+        margins = search_at_night(rack, store, record, log.hear_margin, switch, log)
         night = close_night(record, _baseline(record, store, log), out, margins)
         for line in night.lines:
             log.write(line)
     return night
+
+
+def _to_close(
+    resume: str, rack: Rack, store: Store, jobs: Sequence[Job], out: Path
+) -> RunRecord | None:
+    """Find a finished run whose night was never closed; None if there is something to run."""
+    if not resume or (night_folder(out, resume) / "night.json").exists():
+        return None
+    run = store.run(resume)
+    if run.finished is None or run.cancelled:
+        return None
+    check_same(run, rack, jobs)
+    return run
 
 
 def _baseline(record: RunRecord, store: Store, log: NightLog) -> RunRecord | None:

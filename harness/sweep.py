@@ -6,16 +6,16 @@ One rule: this puts the rooms together; how a limit is found is ``harness.margin
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 
 from harness.errors import ConfigError, Finding, Location
 from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
-from harness.rack import Rack, Slot, StopSwitch, run_slots
+from harness.rack import Observer, Rack, Slot, StopSwitch, run_slots, unobserved
 from harness.reaching import Reach, reachable
-from harness.runner import Job, load_jobs
+from harness.runner import Job, load_jobs, patiently
 from harness.shuttle import nearest
 from harness.store import MarginKind, MarginRecord, Store
 
@@ -50,13 +50,20 @@ class Wish:
 
 
 def search_margins(
-    rack: Rack, store: Store, wish: Wish, tell: Tell = _unheard, stop: StopSwitch | None = None
+    rack: Rack,
+    store: Store,
+    wish: Wish,
+    tell: Tell = _unheard,
+    stop: StopSwitch | None = None,
+    observe: Observer = unobserved,
 ) -> tuple[MarginRecord, ...]:
     """Search the margins of a rack, all slots side by side; voltages one slot after the other.
 
     Every record is in the store when ``tell`` hears of it. Ctrl-C, or ``stop``, ends the searches;
-    what was tried till then is kept. Nothing a board, a link or a supply does raises: that is in
-    the records, but for a supply that cannot be used at all, or brought back (SupplyTrouble).
+    what was tried till then is kept, and a design that had no turn has a record that says so.
+    ``observe`` hears of a store that is away. Nothing a board, a link or a supply does raises:
+    that is in the records, but for a supply that cannot be used at all, or brought back
+    (SupplyTrouble).
 
     Raises ConfigError for a name that does not exist or a kind of search that this rack cannot do,
     InputError if a table cannot be read, VirtualError and StoreError.
@@ -65,34 +72,43 @@ def search_margins(
     _check_kind(rack, slots, wish.kind)
     jobs = _chosen_jobs(rack, wish)
     targets = {slot.name: tuple(_targets(rack, slot, jobs, wish)) for slot in slots}
+    busy = replace(rack, slots=tuple(slot for slot in slots if targets[slot.name]))
     records: list[MarginRecord] = []
 
     def keep(record: MarginRecord) -> None:
         store.record_margin(record)
         records.append(record)
 
-    busy = replace(rack, slots=tuple(slot for slot in slots if targets[slot.name]))
+    switch = stop if stop is not None else StopSwitch()
     if busy.slots:
-        with ExitStack() as opened:
-            reached = opened.enter_context(reachable(busy, f"margins of {rack.name}"))
-            sweeps = wish.kind is MarginKind.SUPPLY and reached.supply is not None
-            means = Means(
-                rack.profile,
-                reached.open_slot,
-                wish.kind,
-                wish.rule,
-                keep,
-                tell,
-                stop or StopSwitch(),
-                opened.enter_context(reached.supply) if sweeps and reached.supply else None,
-            )
-            workers = [
-                MarginWorker(slot, targets[slot.name], means, _words(slot, reached))
-                for slot in busy.slots
-            ]
-            run_slots(workers, means.stop)
+        with patiently(store, observe, switch):
+            _search(busy, wish, targets, keep, tell, switch)
     order = {slot.name: number for number, slot in enumerate(rack.slots)}
     return tuple(sorted(records, key=lambda record: order[record.slot]))
+
+
+def _search(
+    rack: Rack,
+    wish: Wish,
+    targets: Mapping[str, tuple[Target, ...]],
+    keep: Callable[[MarginRecord], None],
+    tell: Tell,
+    stop: StopSwitch,
+) -> None:
+    """Reach the rack's boards, and its supply for a sweep of that, and run every slot."""
+    with ExitStack() as opened:
+        reached = opened.enter_context(reachable(rack, f"margins of {rack.name}"))
+        supply = reached.supply if wish.kind is MarginKind.SUPPLY else None
+        if supply is not None:
+            opened.enter_context(supply)
+        means = Means(
+            rack.profile, reached.open_slot, wish.kind, wish.rule, keep, tell, stop, supply
+        )
+        workers = [
+            MarginWorker(slot, targets[slot.name], means, _words(slot, reached))
+            for slot in rack.slots
+        ]
+        run_slots(workers, stop)
 
 
 def _words(slot: Slot, reached: Reach) -> dict[str, str]:

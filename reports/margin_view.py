@@ -83,7 +83,9 @@ def margin_look(margin: MarginRecord, drop: MarginDrop | None) -> Look:
         return Look("NO RATE PASSES", "fail")
     if drop is not None:
         return Look(f"{percent_text(margin)}, DROPPED", "fail")
-    return Look(percent_text(margin), "pass" if percent >= 0 else "fail")
+    if margin.short:
+        return Look("CLOCK NOT REACHED", "error")
+    return Look(percent_text(margin), "fail" if margin.below_declared else "pass")
 
 
 def percent_text(margin: MarginRecord) -> str:
@@ -116,11 +118,17 @@ def drop_text(drop: MarginDrop) -> str:
 
 def _shmoo_look(margin: MarginRecord) -> Look:
     """Say whether every row of a shmoo reaches the declared clock."""
-    limits = [edge.highest_hz or 0.0 for edge in margin.edges]
-    reached = sum(limit >= margin.declared_hz for limit in limits)
-    if limits and reached == len(limits):
+    rows = len(margin.edges)
+    reached = sum(_reaches(edge, margin.declared_hz) for edge in margin.edges)
+    if rows and reached == rows:
         return Look("CLOCK REACHED", "pass")
-    return Look(f"CLOCK REACHED IN {reached} OF {len(limits)}", "unstable" if reached else "fail")
+    return Look(f"CLOCK REACHED IN {reached} OF {rows}", "unstable" if reached else "fail")
+
+
+def _reaches(edge: MarginEdge, declared_hz: float) -> bool:
+    """Whether a row passes at the declared clock, or at the board's next slower rate."""
+    highest, failing = edge.highest_hz or 0.0, edge.failing_hz
+    return highest >= declared_hz or (highest > 0 and failing is not None and failing > declared_hz)
 
 
 def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginView:
@@ -186,6 +194,7 @@ def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
     model = ", a virtual board: of a model, not of silicon" if margin.virtual else ""
     return (
         Fact("Declared clock", hertz(margin.declared_hz)),
+        Fact("Promised clock, beyond this board", _promised(margin)),
         Fact(_KINDS[margin.kind].margin, percent_text(margin)),
         Fact("The limit may lie anywhere in", noise if search else ""),
         Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
@@ -195,6 +204,11 @@ def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
         Fact("Tables, SHA-256", margin.tables_sha256, "code"),
         Fact("Margin’s name", margin.margin_id, "code"),
     )
+
+
+def _promised(margin: MarginRecord) -> str:
+    """The clock that the design is promised to work at, where the board cannot do it."""
+    return hertz(margin.promised_hz) if margin.promised_hz > margin.declared_hz else ""
 
 
 def _tried(margin: MarginRecord) -> str:

@@ -37,6 +37,8 @@ from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Pattern, Words
 
 READY_SECONDS = 5.0
+SELECT_HZ = 100_000.0
+"""Cycles a second at most while a design is selected, whatever a table asks for."""
 MOST_CYCLES = 0xFFFFFF00
 """Most cycles of one run: what 32 bits count, and room for a window behind the last."""
 
@@ -95,7 +97,7 @@ class Session:
         channel.call(protocol.BIND, numbers)
 
     def select(self, design: Design) -> None:
-        """Select a design, with reset held."""
+        """Select a design, with reset held, at a rate of its own that every chip can follow."""
         steps = selection(self._profile.select, design.address, self._shuttle)
         count = len(steps)
         selects = self._shuttle.mask(Direction.SELECT)
@@ -103,9 +105,11 @@ class Session:
         drive = np.array([step.drive | others for step in steps], dtype=np.uint32)
         pulse = np.array([step.pulse for step in steps], dtype=np.uint32)
         enable = np.full(count, self._rest_enable, np.uint32)
+        rows = _inputs_only(drive, enable, pulse)
+        slow = RunConditions(min(self._profile.max_rate_hz, SELECT_HZ))
         with self._abortable():
-            rows = _inputs_only(drive, enable, pulse)
-            self._perform(run_orders(rows, self._room, Answers()))
+            timing = timing_order(self._timing(rows, slow), Answers())
+            self._perform(chain([timing], run_orders(rows, self._room, Answers())))
         self._rest_drive = (self._rest_drive & ~selects) | (steps[-1].drive & selects)
 
     def run(

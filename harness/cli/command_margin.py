@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -77,33 +77,18 @@ def _kind(shmoo: str) -> MarginKind:
 @contextmanager
 def _progress(screen: Console) -> Iterator[Tell]:
     """Print each search as it ends; on a terminal also what is being tried."""
-    if not screen.is_terminal:
-        lines = _Lines(screen)
-        yield lines.hear
-        return
-    with screen.status("reaching the boards") as status:
+    lock = threading.Lock()
+    status = screen.status("reaching the boards") if screen.is_terminal else None
 
-        def hear(event: MarginEvent) -> None:
-            if isinstance(event, PointTried):
-                status.update(_point_text(event))
-            else:
+    def hear(event: MarginEvent) -> None:
+        with lock:
+            if isinstance(event, MarginFound):
                 _print_record(screen, event.record)
+            elif status is not None:
+                status.update(Text(_point_text(event)))
 
+    with status or nullcontext():
         yield hear
-
-
-class _Lines:
-    """Prints searches that ended, whole, whichever thread tells of them."""
-
-    def __init__(self, screen: Console) -> None:
-        self._screen = screen
-        self._lock = threading.Lock()
-
-    def hear(self, event: MarginEvent) -> None:
-        """Take an event in."""
-        if isinstance(event, MarginFound):
-            with self._lock:
-                _print_record(self._screen, event.record)
 
 
 def _point_text(event: PointTried) -> str:

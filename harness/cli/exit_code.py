@@ -16,8 +16,9 @@ class ExitCode(IntEnum):
     ======  =====================================================================
     code    meaning
     ======  =====================================================================
-    0       every table of every chip is PASS or WAIVED
-    1       some table is FAIL or UNSTABLE (this counts before anything else)
+    0       every table of every chip is PASS or WAIVED; every limit at its clock or above
+    1       some table is FAIL or UNSTABLE (this counts before anything else), or a limit is
+            below its clock; at night: something that the baseline does not have
     2       the command was used wrongly, or a file that a person wrote is wrong
     3       something could not be tested: board, link, store, or the run was stopped
     ======  =====================================================================
@@ -49,11 +50,14 @@ def _untested(chip: ChipRecord) -> bool:
 
 
 def margin_code(records: Sequence[MarginRecord]) -> ExitCode:
-    """Return the code of searches: a limit below the declared clock counts before trouble."""
-    whole = [record for record in records if not record.trouble]
-    if any(record.percent is None or record.percent < 0 for record in whole):
+    """Return the code of searches: a limit below the declared clock counts before trouble.
+
+    A board that does not come to the declared clock has tested nothing.
+    """
+    if any(record.below_declared for record in records):
         return ExitCode.CHIP_FAILED
-    return ExitCode.ALL_PASS if records and len(whole) == len(records) else ExitCode.NOT_TESTED
+    untested = any(record.trouble or record.short for record in records)
+    return ExitCode.NOT_TESTED if untested or not records else ExitCode.ALL_PASS
 
 
 def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> ExitCode:
@@ -61,11 +65,11 @@ def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> 
 
     A margin that is lost counts as a failure, a search that broke off as something untested.
     """
-    if changes.failed_anew or margins.drops:
+    if changes.failed_anew or margins.lost_anew:
         return ExitCode.CHIP_FAILED
     tested = any(chip.outcomes for chip in run.chips)
     if changes.untested_anew or not tested or any(chip.trouble for chip in run.chips):
         return ExitCode.NOT_TESTED
-    if any(record.trouble for record in margins.records):
+    if margins.broken:
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS

@@ -44,10 +44,14 @@ class PatternRunner(Protocol):
 
 @dataclass(frozen=True)
 class Examination:
-    """A table's outcome, and the link error that cut it short, if one did."""
+    """A table's outcome, and the link error that cut it short, if one did.
+
+    ``floating`` marks the pins that only followed the weak pulls where the chip should drive.
+    """
 
     outcome: Outcome
     lost: LinkError | None = None
+    floating: int = 0
 
 
 def examine(
@@ -73,7 +77,7 @@ def examine(
     except TableUnfit as error:
         return Examination(unusable(case, error, started))
     day = today if today is not None else datetime.now().astimezone().date()
-    return Examination(judge(case, gathered, day, started))
+    return Examination(judge(case, gathered, day, started), floating=gathered.floating)
 
 
 def _run_again(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:

@@ -33,8 +33,12 @@ class Target:
 
     @property
     def tables_sha256(self) -> str:
-        """A sum over what is run: names and sums of the tables, in their order."""
-        told = "\n".join(f"{case.spec.name} {case.pattern.sha256}" for case in self.cases)
+        """A sum over what is run and how: tables in their order, their clocks, settling, reset."""
+        told = "\n".join(
+            f"{case.spec.name} {case.pattern.sha256} {case.spec.clock_hz} {case.spec.settle_us} "
+            f"{case.spec.reset_cycles}"
+            for case in self.cases
+        )
         return hashlib.sha256(told.encode()).hexdigest()
 
 
@@ -71,6 +75,7 @@ def record_of(
         tables_sha256=target.tables_sha256,
         kind=kind,
         declared_hz=axis.declared_hz,
+        promised_hz=axis.promised_hz,
         slowest_hz=axis.hz(axis.slowest),
         fastest_hz=axis.hz(axis.grid.fewest),
         exact=axis.grid.exact,

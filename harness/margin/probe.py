@@ -45,13 +45,23 @@ class Probe:
         except (BoardLost, BoardSilent):
             self.again()
             tried = self._try(ticks, sample_ns)
-        rate, achieved = self.axis.hz(ticks), min(self._achieved)
+        rate = self.axis.hz(ticks)
+        achieved = min(self._achieved, default=rate)
         point = MarginPoint(
             rate, achieved, sample_ns, volts, tried.trials, tried.passes, tried.passing
         )
         self.points.append(point)
         self.tell(point)
         return tried.passing
+
+    def surest(self, volts: float | None) -> MarginPoint | None:
+        """The slowest point that passed every time at a voltage, sampled as late as was tried."""
+        sure = [p for p in self.points if p.passes == p.trials and p.volts == volts]
+        return min(sure, key=lambda point: (-point.sample_ns, point.rate_hz), default=None)
+
+    def passes_again(self, point: MarginPoint) -> bool:
+        """Try a point once more, at its voltage; it is not kept. Raises as :meth:`passes`."""
+        return self._try(self.axis.grid.ticks(point.rate_hz), point.sample_ns).passing
 
     def achieved(
         self, ticks: int | None, sample_ns: int = 0, volts: float | None = None
@@ -77,10 +87,13 @@ class Probe:
         session.select(self.cases[0].design)
         for case in self.cases:
             capture = session.run(case.pattern, self._conditions(case, ticks, sample_ns))
-            self._achieved.append(capture.achieved_hz)
+            if case.conditions.clock_hz == self.axis.tables_hz:
+                self._achieved.append(capture.achieved_hz)
             if capture.mismatch_count:
                 return False
         return True
 
     def _conditions(self, case: Case, ticks: int, sample_ns: int) -> RunConditions:
-        return replace(case.conditions, clock_hz=self.axis.hz(ticks), sample_ns=sample_ns)
+        """Tables of one design keep the ratio of their clocks; the fastest has the rate asked."""
+        share = case.conditions.clock_hz / self.axis.tables_hz
+        return replace(case.conditions, clock_hz=self.axis.hz(ticks) * share, sample_ns=sample_ns)

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 
 from harness.board import BoardProfile
 from harness.errors import Cancelled, HarnessError, LinkError, TableUnfit
+from harness.judge import RetryPolicy, Verdict, examine
 from harness.margin.axes import rate_axis, volt_axis
 from harness.margin.find import find_rate, find_sample, find_supply
 from harness.margin.plan import Found, Target, record_of
@@ -80,11 +81,10 @@ class MarginWorker:
         self._reacher = Reacher(slot, names, lambda: means.stop.stopped, lambda _: None)
 
     def run(self) -> None:
-        """Search every target; always leaves the board."""
+        """Search every target; always leaves the board. After a stop the rest is told as such."""
         try:
             for target in self._targets:
-                if not self._means.stop.stopped:
-                    self._keep(self._search(target))
+                self._keep(self._search(target))
         finally:
             self._close()
 
@@ -108,6 +108,7 @@ class MarginWorker:
         trouble = ""
         try:
             edges.extend(self._edges(probe))
+            trouble = self._doubt(probe, edges)
         except Cancelled:
             trouble = STOPPED
         except (LinkError, TableUnfit) as error:
@@ -117,7 +118,33 @@ class MarginWorker:
         found = Found(tuple(edges), tuple(probe.points), probe.trials, seconds, trouble)
         return record_of(target, means.kind, axis, found, self._board)
 
+    def _doubt(self, probe: Probe, edges: Sequence[MarginEdge]) -> str:
+        """Say why what was found may not be the chip's doing; empty if nothing speaks for that.
+
+        A chip that passes nowhere, or no longer where it did, is looked at as a table is that
+        fails: with tests of the pins. A contact that is open is a fault of the board.
+        """
+        good = probe.surest(edges[0].volts) if edges else None
+        if good is not None and probe.passes_again(good):
+            return ""
+        if good is None and any(edge.highest_hz is not None for edge in edges):
+            return ""
+        for case in probe.cases:
+            found = examine(self._open(), case, RetryPolicy())
+            if found.lost is not None:
+                raise found.lost
+            if found.floating or found.outcome.verdict is Verdict.ERROR:
+                return found.outcome.summary
+        if good is None:
+            return ""
+        return (
+            f"what passed {good.trials} times at {good.rate_hz:.6g} Hz fails now, so chip, contact "
+            "or supply changed meanwhile; search again"
+        )
+
     def _edges(self, probe: Probe) -> Iterator[MarginEdge]:
+        if self._means.stop.stopped:
+            raise Cancelled(STOPPED)
         match self._means.kind:
             case MarginKind.RATE:
                 yield from find_rate(probe)

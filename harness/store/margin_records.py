@@ -15,6 +15,11 @@ from statistics import median
 LOOK_BACK = 10
 """So many earlier margins are what a new one is compared with."""
 
+NORMAL_MAD = 1.4826
+"""Standard deviations in a median absolute deviation of normal values: 1 / the 75 % quantile."""
+
+DEVIATIONS = 3.0
+
 
 class MarginKind(StrEnum):
     """What was searched: the clock rate alone, or the rate against a second quantity (shmoo)."""
@@ -67,7 +72,9 @@ class MarginRecord:
 
     ``run_id`` is the night's run, empty for a search of its own. ``table`` is empty where all
     tables of the design ran; ``tables_sha256`` stands for what was run. ``declared_hz`` is the
-    clock that the design's tables ask for. ``edges`` has one limit for a search, and one for each
+    clock by which a margin is told: the one that the design is promised to work at
+    (``promised_hz``) where the board can do it, else the fastest that its tables ask for.
+    ``edges`` has one limit for a search, and one for each
     sample point or voltage of a shmoo. ``noise_low_hz`` to ``noise_high_hz`` is where the limit of
     the first edge may lie: from the fastest rate below which nothing was mixed or failed to the
     slowest above which nothing passed; both None if there is no limit. ``fastest_hz`` and
@@ -89,6 +96,7 @@ class MarginRecord:
     tables_sha256: str
     kind: MarginKind
     declared_hz: float
+    promised_hz: float
     slowest_hz: float
     fastest_hz: float
     exact: bool
@@ -109,6 +117,26 @@ class MarginRecord:
     def failing_hz(self) -> float | None:
         """The next faster rate, which failed; None if the fastest there is passed."""
         return self.edges[0].failing_hz if self.edges else None
+
+    @property
+    def below_declared(self) -> bool:
+        """Whether the chip was shown to fail at a rate asked for that is within its clock."""
+        if self.trouble or not self.edges:
+            return False
+        first = self.edges[0]
+        return any(
+            not point.passing and point.rate_hz <= self.declared_hz * (1 + 1e-12)
+            for point in self.points
+            if (point.sample_ns, point.volts) == (first.sample_ns, first.volts)
+        )
+
+    @property
+    def short(self) -> bool:
+        """Whether the board never came to the declared clock, so that nothing is known of it."""
+        highest, failing = self.highest_hz, self.failing_hz
+        if self.trouble or self.below_declared or highest is None:
+            return False
+        return highest < self.declared_hz and (failing is None or failing < self.declared_hz)
 
     @property
     def percent(self) -> float | None:
@@ -137,20 +165,37 @@ class MarginDrop:
 def margin_drop(earlier: Sequence[MarginRecord], now: MarginRecord) -> MarginDrop | None:
     """Compare a search with earlier ones of the same chip and design; None if nothing is lost.
 
-    Only searches of the rate count that ran the same tables, with cycles timed the same way, and
-    did not break off; of these the latest :data:`LOOK_BACK`. The noise is the largest of their
-    spread and of every interval in which a limit may lie.
+    Only searches of the rate count that ran the same tables in the same way, on a board that times
+    cycles the same way, and did not break off; of these the latest :data:`LOOK_BACK` that were
+    no loss themselves. The noise is the larger of three standard deviations, estimated from the
+    median absolute deviation (which an outlier does not move), and of the interval in which a
+    limit may lie. A limit that only the board's fastest rate sets is no loss.
     """
-    alike = [one for one in earlier if _comparable(one, now)][-LOOK_BACK:]
+    usual: list[MarginRecord] = []
+    for one in sorted((one for one in earlier if _comparable(one, now)), key=_when):
+        if _loss(usual, one) is None:
+            usual.append(one)
+    return _loss(usual, now) if _usable(now) else None
+
+
+def _loss(usual: Sequence[MarginRecord], now: MarginRecord) -> MarginDrop | None:
+    """Compare with the latest of what is usual."""
+    alike = usual[-LOOK_BACK:]
     known = [one.highest_hz for one in alike if one.highest_hz is not None]
-    if not known or not _usable(now):
+    cut_off = now.highest_hz is not None and now.failing_hz is None
+    if not known or cut_off:
         return None
-    usual = median(known)
-    noise = max(max(known) - min(known), *(_width(one) for one in (*alike, now)))
+    middle = median(known)
+    deviation = DEVIATIONS * NORMAL_MAD * median(abs(value - middle) for value in known)
+    noise = max(deviation, _width(now), median(_width(one) for one in alike))
     limit = now.highest_hz or 0.0
-    if limit >= usual - noise:
+    if limit >= middle - noise:
         return None
-    return MarginDrop(now.chip_serial, now.design, now.declared_hz, usual, noise, limit)
+    return MarginDrop(now.chip_serial, now.design, now.declared_hz, middle, noise, limit)
+
+
+def _when(one: MarginRecord) -> datetime:
+    return one.measured
 
 
 def _usable(one: MarginRecord) -> bool:
@@ -161,10 +206,16 @@ def _comparable(one: MarginRecord, now: MarginRecord) -> bool:
     return (
         _usable(one)
         and one.margin_id != now.margin_id
+        and (not now.run_id or one.run_id != now.run_id)
         and one.measured <= now.measured
-        and (one.chip_serial, one.design, one.table, one.tables_sha256, one.exact)
-        == (now.chip_serial, now.design, now.table, now.tables_sha256, now.exact)
+        and _conditions(one) == _conditions(now)
     )
+
+
+def _conditions(one: MarginRecord) -> tuple[object, ...]:
+    """What must be the same for two limits to be compared."""
+    what = one.chip_serial, one.virtual, one.design, one.table, one.tables_sha256
+    return (*what, one.exact, one.declared_hz)
 
 
 def _width(one: MarginRecord) -> float:

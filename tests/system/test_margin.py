@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -61,7 +67,7 @@ def test_the_limit_is_found_told_and_kept(
     told = capsys.readouterr().out
     assert (
         "A1  SP2-0001  gray  passes up to 71.2301 kHz, fails at 71.2352 kHz (paced); +42.5 % to "
-        "50 kHz\n"
+        "50 kHz (promised: 10 MHz, beyond this board)\n"
     ) in told
     with Store.existing(tmp_path / "s.sqlite") as store:
         (record,) = store.margins(chip="SP2-0001", design="gray")
@@ -162,3 +168,79 @@ def test_a_design_that_the_shuttle_lacks_is_found_when_the_rack_file_is_read(
     path = rack_file(tmp_path, more='[nightly]\nmargin = ["grey"]\n')
     assert main(["check", str(path)]) == ExitCode.BAD_INPUT
     assert 'no design of Sandpiper 2 is called "grey"' in capsys.readouterr().out
+
+
+OPEN = '[[slot.board_fault]]\nkind = "open-pin"\npin = "out3"\n'
+
+
+def test_an_open_contact_is_no_limit_of_the_chip(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert search(rack_file(tmp_path, OPEN)) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().out
+    assert "gray  not searched to the end: code[3] (pin out3) was " in told
+    assert "code[3] (pin out3) follows the weak pulls: an open connection." in told
+
+
+def begun(path: Path, *command: str) -> subprocess.Popen[str]:
+    """The tool in a process of its own, whose Ctrl-C can be pressed."""
+    place = "--store", str(path.parent / "s.sqlite"), "--out", str(path.parent / "out")
+    return subprocess.Popen(
+        [sys.executable, "-u", "-m", "harness", *command, *place],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    )
+
+
+def test_control_c_keeps_what_was_searched_and_tells_what_was_not(tmp_path: Path) -> None:
+    path = rack_file(tmp_path)
+    with begun(path, "margin", str(path)) as process:
+        assert process.stdout is not None
+        first = process.stdout.readline()
+        os.killpg(process.pid, signal.SIGINT)
+        rest = process.stdout.read()
+        assert process.wait(60) == ExitCode.NOT_TESTED
+    assert "passes up to" in first
+    assert "not searched to the end: the search was stopped" in rest
+    assert "Traceback" not in rest
+    with Store.existing(tmp_path / "s.sqlite") as store:
+        records = store.margins()
+    assert len(records) == 18, "one of every design"
+    assert {record.trouble for record in records} == {"", "the search was stopped"}
+
+
+def test_control_c_among_the_margins_of_a_night_closes_the_night(tmp_path: Path) -> None:
+    path = rack_file(tmp_path, more='[nightly]\nmargin = ["gray", "lfsr", "crc16", "uart"]\n')
+    log = tmp_path / "out"
+    with begun(path, "nightly", str(path)) as process:
+        assert process.stdout is not None
+        while not any("passes up to" in f.read_text() for f in log.glob("*/night.log")):
+            time.sleep(0.05)
+        os.killpg(process.pid, signal.SIGINT)
+        told = process.stdout.read()
+        assert process.wait(60) == ExitCode.NOT_TESTED
+    assert re.search(r"less margin +0  \(4 searched, [1-4] of them not to the end\)", told)
+    assert "unchanged               34  34 PASS" in told
+    (folder,) = log.glob("night-*")
+    assert (folder / "index.html").exists()
+
+
+def test_a_night_that_was_killed_among_its_margins_is_closed_by_resuming_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = rack_file(tmp_path, more='[nightly]\nmargin = ["gray", "lfsr"]\n')
+    place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
+    with begun(path, "nightly", str(path)) as process:
+        while not any(
+            "passes up to" in f.read_text() for f in (tmp_path / "out").glob("*/night.log")
+        ):
+            time.sleep(0.05)
+        os.killpg(process.pid, signal.SIGKILL)
+        process.wait(60)
+    assert main(["nightly", str(path), "--resume", "latest", *place]) == ExitCode.ALL_PASS
+    assert "less margin              0  (2 searched)\n" in capsys.readouterr().out
+    with Store.existing(tmp_path / "s.sqlite") as store:
+        designs = [record.design for record in store.margins()]
+    assert sorted(designs) == ["gray", "lfsr"], "nothing is searched twice"

@@ -27,6 +27,16 @@ def test_a_limit_that_the_board_cannot_reach_is_a_lower_bound() -> None:
     )
 
 
+def test_a_board_that_is_too_slow_for_the_clock_and_a_promise_beyond_it() -> None:
+    slow = replace(GOOD, edges=(MarginEdge(0, None, 800.0, None),), points=())
+    assert limit_text(slow) == (
+        "passes up to 800 Hz, the fastest here (exact), which is below 1 kHz"
+    )
+    assert margin_code([slow]) == ExitCode.NOT_TESTED
+    promised = replace(GOOD, promised_hz=1e7)
+    assert limit_text(promised).endswith("+23.4 % to 1 kHz (promised: 10 MHz, beyond this board)")
+
+
 def test_a_chip_that_passes_nowhere_and_a_search_that_broke_off() -> None:
     assert limit_text(margin(0, None)) == (
         "passes at no rate down to 100 Hz (exact); it is made for 1 kHz"
@@ -52,6 +62,10 @@ def test_the_line_of_a_night_counts_losses_searches_and_those_that_broke_off() -
     lost = replace(GOOD, trouble="the board went away")
     assert margin_line(NightMargins()) == ()
     assert margin_line(NightMargins((GOOD,))) == ("less margin              0  (1 searched)",)
+    (line,) = margin_line(NightMargins((GOOD,), (DROP,), known=1))
+    assert line.endswith("(noise 12 Hz) (1 searched, 1 known)")
+    (line,) = margin_line(NightMargins(trouble="no interpreter"))
+    assert line == "less margin              0  (not searched: no interpreter)"
     (line,) = margin_line(NightMargins((GOOD, lost), (DROP,) * 6))
     assert line.startswith("less margin              6  SP2-0003 crc16 up to 3.2104 kHz, was 5 kHz")
     assert line.endswith("; 2 more (2 searched, 1 of them not to the end)")

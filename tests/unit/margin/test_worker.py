@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from harness.board import load_profile
 from harness.errors import BoardLost, BoardMisbehaved, LinkError
+from harness.judge import Case
 from harness.margin import (
     MarginEvent,
     MarginFound,
@@ -49,6 +51,7 @@ def search(
     kind: MarginKind = MarginKind.RATE,
     opener: Callable[[Slot], BoardSession] | None = None,
     stop: StopSwitch | None = None,
+    cases: tuple[Case, ...] = (),
 ) -> Searched:
     """Search the one design, declared at 1 kHz, on a virtual board that does 100 kHz at most."""
     found = Searched()
@@ -68,7 +71,7 @@ def search(
         stop or StopSwitch(),
     )
     slot = Slot("A1", "virtual", "WB-01", "PK-01", patience_s=0.1)
-    MarginWorker(slot, (Target("bench", (case(),), virtual=True),), means, {}).run()
+    MarginWorker(slot, (Target("bench", cases or (case(),), virtual=True),), means, {}).run()
     return found
 
 
@@ -80,7 +83,8 @@ def test_the_limit_lies_between_two_neighbouring_rates_of_the_board() -> None:
     assert 1e9 / record.highest_hz - 1e9 / record.failing_hz == pytest.approx(1.0, abs=1e-3)
     assert record.percent == pytest.approx(23.45, abs=0.01)
     assert (record.noise_low_hz, record.noise_high_hz) == (record.highest_hz, record.failing_hz)
-    assert record.trials == sum(point.trials for point in record.points)
+    again = 16  # what passed best is tried once more at the end
+    assert record.trials == sum(point.trials for point in record.points) + again
 
 
 def test_a_chip_that_outruns_its_board_has_at_least_the_boards_rate() -> None:
@@ -156,7 +160,50 @@ def test_a_board_that_cannot_be_reached_leaves_a_record_that_says_so() -> None:
 def test_nothing_is_begun_after_a_stop() -> None:
     stop = StopSwitch()
     stop.stop()
-    assert search(LimitedBoard(lambda: 1.0), stop=stop).records == []
+    board = LimitedBoard(lambda: 1.0)
+    assert search(board, stop=stop).record.trouble == "the search was stopped"
+    assert board.ran == []
+
+
+def test_a_chip_that_no_longer_does_what_it_did_has_no_limit() -> None:
+    """A contact opens, or the supply trips, in the middle of the search."""
+    board = LimitedBoard(lambda: 1.0 if len(board.ran) > 40 else 1e9)
+    record = search(board).record
+    assert record.trouble.startswith("what passed 16 times at 1000 Hz fails now, so chip, contact")
+    assert record.below_declared is False
+
+
+def test_tables_of_one_design_keep_the_ratio_of_their_clocks() -> None:
+    """One table asks for 1 kHz, the other for a tenth; the chip does each ten times as fast."""
+    fast, slow = case(), case()
+    slow = replace(slow, spec=replace(slow.spec, clock_hz=100.0))
+    board = LimitedBoard(lambda: 10_000.0)
+    record = search(board, cases=(fast, slow)).record
+    assert record.highest_hz == pytest.approx(10_000.0, rel=1e-3)
+    assert {round(a.clock_hz / b.clock_hz) for a, b in pairwise(board.ran[:8:2])} == {1}
+    assert board.ran[0].clock_hz == 10 * board.ran[1].clock_hz
+
+
+def test_the_promised_clock_counts_where_the_board_can_do_it() -> None:
+    one = case()
+    promised = replace(one, design=replace(one.design, clock_hz=2000.0))
+    record = search(LimitedBoard(lambda: 3000.0), cases=(promised,)).record
+    assert (record.declared_hz, record.promised_hz) == (2000.0, 2000.0)
+    beyond = replace(one, design=replace(one.design, clock_hz=1e7))
+    record = search(LimitedBoard(lambda: 3000.0), cases=(beyond,)).record
+    assert (record.declared_hz, record.promised_hz) == (1000.0, 1e7)
+
+
+def test_a_board_that_never_comes_to_the_clock_says_nothing_of_the_chip() -> None:
+    one = case()
+    eager = replace(
+        one,
+        spec=replace(one.spec, clock_hz=200_000.0),
+        design=replace(one.design, clock_hz=200_000.0),
+    )
+    record = search(LimitedBoard(lambda: 1e9), cases=(eager,)).record
+    assert record.short
+    assert not record.below_declared
 
 
 def test_a_shmoo_against_the_sample_point_follows_the_chips_delay() -> None:

@@ -43,6 +43,7 @@ def search(limit: float = LIMIT_HZ, night: int = 0, **changes: Any) -> MarginRec
         tables_sha256="ab" * 32,
         kind=MarginKind.RATE,
         declared_hz=1e4,
+        promised_hz=1e4,
         slowest_hz=1e3,
         fastest_hz=1e5,
         exact=False,

@@ -45,12 +45,45 @@ def test_a_margin_is_told_in_per_cent_of_the_declared_clock() -> None:
     assert margin(0, None).percent is None
 
 
-def test_a_limit_within_the_spread_of_earlier_ones_and_their_steps_is_no_loss() -> None:
+def test_a_limit_within_three_deviations_of_earlier_ones_is_no_loss() -> None:
     earlier = [margin(0, 5000.0), margin(1, 5100.0), margin(2, 5050.0)]
-    assert margin_drop(earlier, margin(3, 4960.0)) is None
-    drop = margin_drop(earlier, margin(3, 4940.0))
+    assert margin_drop(earlier, margin(3, 4830.0)) is None
+    drop = margin_drop(earlier, margin(3, 4820.0))
     assert drop is not None
-    assert (drop.usual_hz, drop.noise_hz, drop.now_hz) == (5050.0, 100.0, 4940.0)
+    assert (drop.usual_hz, drop.now_hz) == (5050.0, 4820.0)
+    assert drop.noise_hz == pytest.approx(3 * 1.4826 * 50)
+
+
+def test_a_loss_stays_a_loss_on_the_nights_after_it() -> None:
+    lost = [margin(night, 4000.0) for night in range(5, 12)]
+    assert margin_drop([*STEADY, *lost], margin(12, 4000.0)) is not None
+    assert margin_drop([*STEADY, *lost], margin(12, 3500.0)) is not None
+
+
+def test_one_outlier_hides_no_loss() -> None:
+    assert margin_drop([*STEADY, margin(6, 9000.0)], margin(9, 4900.0)) is not None
+
+
+def test_a_limit_that_only_the_board_sets_is_no_loss() -> None:
+    now = margin(9, 4000.0)
+    open_end = replace(now, edges=(replace(now.edges[0], failing_hz=None),))
+    assert margin_drop(STEADY, open_end) is None
+
+
+def test_a_search_of_the_same_night_is_no_earlier_one() -> None:
+    now = replace(margin(9, 4000.0), run_id="r9")
+    assert margin_drop([replace(STEADY[0], run_id="r9")], now) is None
+
+
+@pytest.mark.parametrize(
+    ("declared", "below", "short"),
+    [(1000.0, False, False), (5005.0, False, False), (5010.0, True, False), (9000.0, True, False)],
+)
+def test_a_chip_is_below_its_clock_only_if_it_failed_within_it(
+    declared: float, below: bool, short: bool
+) -> None:
+    one = replace(margin(0, 5000.0), declared_hz=declared)
+    assert (one.below_declared, one.short) == (below, short)
 
 
 def test_a_chip_that_was_always_the_same_may_lose_one_step_but_not_two() -> None:
@@ -76,6 +109,8 @@ def test_nothing_is_compared_with_what_was_measured_otherwise() -> None:
     for changed in (
         {"tables_sha256": "cd" * 32},
         {"exact": False},
+        {"virtual": False},
+        {"declared_hz": 2e3},
         {"chip_serial": "SP2-0002"},
         {"kind": MarginKind.SAMPLE},
         {"trouble": "the board went away"},

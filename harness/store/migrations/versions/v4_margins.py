@@ -5,8 +5,6 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-from harness.store.models import Moment
-
 revision = "4"
 down_revision: str | None = "3"
 
@@ -17,7 +15,7 @@ def upgrade() -> None:
         "margins",
         sa.Column("margin_id", sa.Text, primary_key=True),
         sa.Column("run_id", sa.Text, nullable=False),
-        sa.Column("measured", Moment, nullable=False),
+        sa.Column("measured", sa.DateTime(timezone=True), nullable=False),
         *(sa.Column(name, sa.Text, nullable=False) for name in ("chip_serial", "design", "kind")),
         sa.Column("body", sa.JSON, nullable=False),
     )
