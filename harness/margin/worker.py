@@ -133,7 +133,9 @@ class MarginWorker:
         limits, nominal = supply.spec.limits, supply.spec.volts
         volts = volt_axis(limits.low_v, limits.high_v, nominal)
         with self._means.turn:
-            yield from find_supply(probe, volts, nominal, supply.set_volts)
+            if self._means.stop.stopped:
+                raise Cancelled(STOPPED)
+            yield from find_supply(probe, volts, nominal, supply)
 
     def _open(self) -> BoardSession:
         """Give the session that is open, or open the first one. Raises LinkError."""
