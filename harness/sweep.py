@@ -14,12 +14,13 @@ from harness.errors import ConfigError, Finding, Location
 from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import Rack, Slot, StopSwitch, run_slots
-from harness.reaching import Reach, reachable
+from harness.reaching import Reach, SupplyUse, reachable
 from harness.runner import Job, load_jobs
 from harness.shuttle import nearest
 from harness.store import MarginKind, MarginRecord, Store
 
 Wanted = Callable[[Slot, str], bool]
+_SUPPLY_USE = {MarginKind.SUPPLY: SupplyUse.CHANGING}
 
 
 def _everything(slot: Slot, design: str) -> bool:
@@ -59,7 +60,8 @@ def search_margins(
     the records, but for a supply that cannot be used at all, or brought back (SupplyTrouble).
 
     Raises ConfigError for a name that does not exist or a kind of search that this rack cannot do,
-    InputError if a table cannot be read, VirtualError and StoreError.
+    InputError if a table cannot be read, PortUnavailable if somebody else uses the bench supply in
+    a way that does not go with the search, VirtualError and StoreError.
     """
     slots = tuple(_chosen_slots(rack, wish.slots))
     _check_kind(rack, slots, wish.kind)
@@ -74,7 +76,8 @@ def search_margins(
     busy = replace(rack, slots=tuple(slot for slot in slots if targets[slot.name]))
     if busy.slots:
         with ExitStack() as opened:
-            reached = opened.enter_context(reachable(busy, f"margins of {rack.name}"))
+            use = _SUPPLY_USE.get(wish.kind, SupplyUse.STEADY)
+            reached = opened.enter_context(reachable(busy, f"margins of {rack.name}", use))
             sweeps = wish.kind is MarginKind.SUPPLY and reached.supply is not None
             means = Means(
                 rack.profile,
