@@ -89,7 +89,7 @@ def find_supply(
 
 @dataclass
 class _Fed:
-    """Sees to it that points are kept only if the supply was right before and after them."""
+    """Watches over the supply, and drops points that may not have had their voltage."""
 
     probe: Probe
     supply: Feed

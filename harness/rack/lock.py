@@ -150,6 +150,7 @@ class Locks:
         try:
             hold(stream)
         except OSError as error:
+            stream.seek(0)
             holder = _holders(stream.read())
             stream.close()
             message = f"{what} is in use by {holder}; wait until that is over, or stop it"
