@@ -46,8 +46,10 @@ def edge_text(kind: MarginKind, edge: MarginEdge) -> str:
     if edge.highest_hz is None:
         return f"{where}: passes nowhere"
     passes = f"{where}: passes up to {hertz(edge.highest_hz, FIGURES)}"
+    if edge.failing_hz is None and kind is MarginKind.SAMPLE:
+        return f"{passes}; a faster cycle ends before that"
     if edge.failing_hz is None:
-        return f"{passes}, as fast as can be"
+        return f"{passes}, the fastest here"
     return f"{passes}, fails at {hertz(edge.failing_hz, FIGURES)}"
 
 

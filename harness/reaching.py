@@ -9,8 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from enum import Enum
 
 from harness.board import open_session
+from harness.errors import PortUnavailable
 from harness.rack import VIRTUAL_PORT, BoardSession, Locks, Opener, Rack, Slot, find_port
 from harness.supply import BenchSupply, open_supply
 from harness.virtual import VirtualBoardSpec, VirtualRack
@@ -30,13 +32,22 @@ class Reach:
     addresses: Mapping[str, Mapping[str, str]]
 
 
+class SupplyUse(Enum):
+    """What somebody wants of a rack's supply voltage; the value is a word for messages."""
+
+    STEADY = "relied on"
+    CHANGING = "changed"
+
+
 @contextmanager
-def reach(rack: Rack, locks: Locks) -> Iterator[Reach]:
+def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterator[Reach]:
     """Start what is virtual in a rack, and give what opens its boards and its supply.
 
-    What is real is locked when it is opened. Raises VirtualError if something virtual cannot be
-    started.
+    A real bench supply is locked here, shared by all who want its voltage steady; a real board is
+    locked when it is opened. Raises PortUnavailable if somebody else uses the supply in a way that
+    does not go with this one, VirtualError if something virtual cannot be started.
     """
+    _claim(rack, locks, use)
     specs = [_spec(rack, slot) for slot in rack.slots if slot.virtual]
     if not specs:
         yield Reach(_opener(rack, {}, locks), _supply(rack, "", locks), {})
@@ -53,13 +64,28 @@ def reach(rack: Rack, locks: Locks) -> Iterator[Reach]:
 
 
 @contextmanager
-def reachable(rack: Rack, holder: str) -> Iterator[Reach]:
-    """Take a rack's boards and supply for something that is no run.
+def reachable(rack: Rack, holder: str, use: SupplyUse = SupplyUse.STEADY) -> Iterator[Reach]:
+    """Take a rack's boards and supply for something that is no run; raises as :func:`reach`.
 
-    ``holder`` is told to others who want the same board meanwhile.
+    ``holder`` is told to others who want the same board or voltage meanwhile.
     """
-    with Locks(holder) as locks, reach(rack, locks) as reached:
+    with Locks(holder) as locks, reach(rack, locks, use) as reached:
         yield reached
+
+
+def _claim(rack: Rack, locks: Locks, use: SupplyUse) -> None:
+    """Lock a real supply, so that its voltage changes only if nobody relies on it."""
+    spec = rack.supply
+    if spec is None or spec.port == VIRTUAL_PORT:
+        return
+    try:
+        if use is SupplyUse.CHANGING:
+            locks.take(spec.port)
+        else:
+            locks.share(spec.port)
+    except PortUnavailable as error:
+        message = f"the supply voltage of {rack.name} cannot be {use.value} now: {error}"
+        raise PortUnavailable(message) from error
 
 
 def _spec(rack: Rack, slot: Slot) -> VirtualBoardSpec:

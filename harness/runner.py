@@ -76,8 +76,9 @@ def run_rack(
     ``observe`` hears of it.
 
     Raises ConfigError for a design that does not exist, TableError with every finding if a
-    table cannot be read, VirtualError if virtual boards cannot be started, and StoreError if
-    results cannot be kept. Nothing a board or a link does raises: that is in the outcomes.
+    table cannot be read, PortUnavailable while somebody else changes the voltage of the rack's
+    bench supply, VirtualError if virtual boards cannot be started, and StoreError if results
+    cannot be kept. Nothing a board or a link does raises: that is in the outcomes.
     """
     return run_from(
         new_run(rack), rack, store, load_jobs(rack.shuttle, designs), policy, observe, stop

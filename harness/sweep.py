@@ -14,12 +14,13 @@ from harness.errors import ConfigError, Finding, Location
 from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import Observer, Rack, Slot, StopSwitch, run_slots, unobserved
-from harness.reaching import Reach, reachable
+from harness.reaching import Reach, SupplyUse, reachable
 from harness.runner import Job, load_jobs, patiently
 from harness.shuttle import nearest
 from harness.store import MarginKind, MarginRecord, Store
 
 Wanted = Callable[[Slot, str], bool]
+_SUPPLY_USE = {MarginKind.SUPPLY: SupplyUse.CHANGING}
 
 
 def _everything(slot: Slot, design: str) -> bool:
@@ -66,7 +67,8 @@ def search_margins(
     (SupplyTrouble).
 
     Raises ConfigError for a name that does not exist or a kind of search that this rack cannot do,
-    InputError if a table cannot be read, VirtualError and StoreError.
+    InputError if a table cannot be read, PortUnavailable if somebody else uses the bench supply in
+    a way that does not go with the search, VirtualError and StoreError.
     """
     slots = tuple(_chosen_slots(rack, wish.slots))
     _check_kind(rack, slots, wish.kind)
@@ -97,7 +99,8 @@ def _search(
 ) -> None:
     """Reach the rack's boards, and its supply for a sweep of that, and run every slot."""
     with ExitStack() as opened:
-        reached = opened.enter_context(reachable(rack, f"margins of {rack.name}"))
+        use = _SUPPLY_USE.get(wish.kind, SupplyUse.STEADY)
+        reached = opened.enter_context(reachable(rack, f"margins of {rack.name}", use))
         supply = reached.supply if wish.kind is MarginKind.SUPPLY else None
         if supply is not None:
             opened.enter_context(supply)

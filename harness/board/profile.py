@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from pathlib import Path
 
 from harness.agent.bundle import BACKENDS
@@ -26,6 +27,9 @@ MOST_RATE_HZ = 200e6
 MOST_ROUND_TRIP_NS = 10_000
 MOST_SUPPLY_MA = 5_000.0
 MOST_SUPPLY_V = 30.0
+LIMIT_DIGITS = 3
+"""Decimals of a limit in V: one less than a supply is told, so that a limit itself can be set."""
+
 _USB = re.compile(r"([0-9a-fA-F]{4}):([0-9a-fA-F]{4})")
 
 
@@ -98,6 +102,8 @@ def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
         _number(top, key, 0.0, MOST_SUPPLY_V) if key in written else top.take(key, float)
         for key in keys
     )
+    _check_digits(top, keys[0], low, math.ceil)
+    _check_digits(top, keys[1], high, math.floor)
     if low is not None and high is not None and low >= high:
         top.error(
             "out-of-range",
@@ -106,6 +112,21 @@ def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
             "write the lowest and the highest voltage that chip and board may get",
         )
     return low, high
+
+
+def _check_digits(
+    top: TomlTable, key: str, value: float | None, safe: Callable[[float], int]
+) -> None:
+    """Refuse a limit that is finer than a supply is told; ``safe`` rounds away from the limit."""
+    if value is None or not 0 < value <= MOST_SUPPLY_V or value == round(value, LIMIT_DIGITS):
+        return
+    whole = 10**LIMIT_DIGITS
+    top.error(
+        "out-of-range",
+        key,
+        f'"{key}" is {value}, with more than {LIMIT_DIGITS} decimals',
+        f"write whole millivolts, such as {safe(value * whole) / whole:g}",
+    )
 
 
 def _text(top: TomlTable, key: str) -> str:

@@ -6,8 +6,9 @@ One rule: only what the board can really do is on an axis, so a limit is one of 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from harness.agent.rp2_timing import MOST_LOOP, SYNC_TICKS, layout, least_ticks
 from harness.board import RateGrid, latest_sample_ns, pattern_rates
 from harness.judge import Case
 from harness.margin.search import Scale
@@ -24,12 +25,13 @@ class RateAxis:
     """The rates of a design on one board: those that all of its tables can run at.
 
     ``tables_hz`` is the fastest clock that one of the tables asks for, ``promised_hz`` the one
-    that the design is promised to work at.
+    that the design is promised to work at. ``round_trip_ns`` is the way to the chip and back.
     """
 
     grid: RateGrid
     tables_hz: float
     promised_hz: float
+    round_trip_ns: int = 0
 
     @property
     def declared_hz(self) -> float:
@@ -65,30 +67,66 @@ class RateAxis:
         return float(self.grid.hz(ticks))
 
 
-def rate_axis(backend: str, max_rate_hz: float, cases: Sequence[Case]) -> RateAxis:
-    """Find the rates that every table of a design can run at; there is at least one table."""
-    grids = [pattern_rates(backend, max_rate_hz, case.pattern) for case in cases]
+def rate_axis(
+    backend: str, max_rate_hz: float, cases: Sequence[Case], round_trip_ns: int = 0
+) -> RateAxis:
+    """Find the rates that every table of a design can run at; there is at least one table.
+
+    Where hardware times cycles, each of them is reached exactly: time to settle counts.
+    """
+    grids = [_grid(pattern_rates(backend, max_rate_hz, case.pattern), case) for case in cases]
     grid = max(grids, key=lambda grid: grid.fewest)
     tables_hz = max(case.conditions.clock_hz for case in cases)
-    return RateAxis(grid, tables_hz, cases[0].design.clock_hz)
+    return RateAxis(grid, tables_hz, cases[0].design.clock_hz, round_trip_ns)
+
+
+def _grid(grid: RateGrid, case: Case) -> RateGrid:
+    if not grid.exact:
+        return grid
+    least = least_ticks(_words(case), _settle(grid, case), 0)
+    return replace(grid, fewest=max(grid.fewest, least))
+
+
+def _words(case: Case) -> int:
+    return 2 if case.pattern.pulse.any() else 1
+
+
+def _settle(grid: RateGrid, case: Case) -> int:
+    """Ticks in which the outputs of a table settle."""
+    return -(-round(case.conditions.settle_us * 1000) // grid.tick_ns)
 
 
 def sample_axis(axis: RateAxis, cases: Sequence[Case]) -> tuple[int, ...]:
     """Sample points of a shmoo in ns after the last edge, earliest first.
 
-    The latest is the last that the declared clock leaves time for.
+    The latest is the last that the declared clock leaves time for, or the last that hardware
+    reaches in a cycle of any length. Empty if the sample point cannot be moved.
     """
-    latest = latest_sample(axis, axis.declared, cases)
-    tick = axis.grid.tick_ns
-    whole = {max(tick, latest * n // HEIGHTS // tick * tick) for n in range(1, HEIGHTS + 1)}
-    return tuple(sorted(whole))
+    grid = axis.grid
+    latest = axis.declared * grid.tick_ns
+    if grid.exact:
+        latest = min(latest_sample_ns(grid, axis.declared, case.pattern) for case in cases)
+        latest = min(latest, (MOST_LOOP - SYNC_TICKS) * grid.tick_ns) - axis.round_trip_ns
+    spread = {latest * n // HEIGHTS // grid.tick_ns * grid.tick_ns for n in range(1, HEIGHTS + 1)}
+    return tuple(ns for ns in sorted(spread) if ns > 0 and possible(axis, axis.declared, ns, cases))
 
 
-def latest_sample(axis: RateAxis, ticks: int, cases: Sequence[Case]) -> int:
-    """The latest sample point in ns that a cycle of so many ticks leaves time for."""
+def possible(axis: RateAxis, ticks: int, sample_ns: int, cases: Sequence[Case]) -> bool:
+    """Whether outputs really are read so long after the last edge in cycles of so many ticks."""
     if not axis.grid.exact:
-        return ticks * axis.grid.tick_ns
-    return min(latest_sample_ns(axis.grid, ticks, case.pattern) for case in cases)
+        return sample_ns <= ticks * axis.grid.tick_ns
+    tick = axis.grid.tick_ns
+    return all(0 <= _late_by(axis, ticks, sample_ns, case) < tick for case in cases)
+
+
+def _late_by(axis: RateAxis, ticks: int, sample_ns: int, case: Case) -> int:
+    """By how many ns the hardware reads later than asked; -1 if the cycle had to be longer."""
+    grid = axis.grid
+    wanted = -(-(sample_ns + axis.round_trip_ns) // grid.tick_ns)
+    cycle = layout(_words(case), ticks, _settle(grid, case), wanted)
+    if cycle.ticks != ticks:
+        return -1
+    return (cycle.read - SYNC_TICKS) * grid.tick_ns - axis.round_trip_ns - sample_ns
 
 
 def volt_axis(lowest: float, highest: float, nominal: float) -> tuple[float, ...]:

@@ -6,15 +6,29 @@ conditions (sampled late, nominal voltage), by which a margin is told.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Protocol
 
-from harness.margin.axes import latest_sample, sample_axis
+from harness.errors import HarnessError, LinkError, SupplyTrouble, TableUnfit
+from harness.margin.axes import possible, sample_axis
 from harness.margin.probe import Probe
 from harness.margin.search import find_edge
 from harness.margin.shmoo import from_the_middle, trace
 from harness.store import MarginEdge
 
-SetVolts = Callable[[float], float]
+
+class Feed(Protocol):
+    """The part of a bench supply that is needed here; both raise LinkError."""
+
+    def set_volts(self, volts: float) -> float:
+        """Set a voltage and wait until it is there."""
+        ...
+
+    def check(self, volts: float) -> None:
+        """Say nothing if all is as it was when this voltage was set."""
+        ...
 
 
 def find_rate(probe: Probe) -> Iterator[MarginEdge]:
@@ -32,11 +46,13 @@ def find_sample(probe: Probe) -> Iterator[MarginEdge]:
     axis = probe.axis
     columns = axis.columns()
     samples = tuple(reversed(sample_axis(axis, probe.cases)))
+    if len(samples) < 2:
+        raise TableUnfit("a cycle of this design's clock leaves no time to move the sample point")
     impossible: set[tuple[int, int]] = set()
 
     def passes(row: int, column: int) -> bool:
         ticks = columns[column]
-        if latest_sample(axis, ticks, probe.cases) < samples[row]:
+        if not possible(axis, ticks, samples[row], probe.cases):
             impossible.add((row, column))
             return False
         return probe.passes(ticks, samples[row])
@@ -48,29 +64,79 @@ def find_sample(probe: Probe) -> Iterator[MarginEdge]:
 
 
 def find_supply(
-    probe: Probe, volts: Sequence[float], nominal: float, set_volts: SetVolts
+    probe: Probe, volts: Sequence[float], nominal: float, supply: Feed
 ) -> Iterator[MarginEdge]:
     """Find the highest rate for each supply voltage, the nominal one first.
 
-    ``set_volts`` sets a voltage and raises LinkError if it does not come about. Each voltage is
-    set once; the nominal one is set again at the end.
+    Each voltage is set once; the nominal one is set again at the end. The supply is checked
+    whenever a point failed, before that counts, and at the end of each row; raises LinkError.
     """
     columns = probe.axis.columns()
     order = from_the_middle(len(volts), list(volts).index(nominal))
-    now: list[float] = []
+    fed = _Fed(probe, supply)
 
     def passes(row: int, column: int) -> bool:
-        if now != [volts[row]]:
-            set_volts(volts[row])
-            now[:] = [volts[row]]
-        return probe.passes(columns[column], 0, volts[row])
+        fed.at(volts[row])
+        if probe.passes(columns[column], 0, volts[row]):
+            return True
+        fed.check()
+        return False
 
-    try:
+    with _nominal_after(supply, nominal):
         edges = trace(order, len(columns), passes, columns.index(probe.axis.declared))
-    finally:
-        set_volts(nominal)
+        fed.check()
     for row, edge in edges.items():
         yield _edge(probe, _at(columns, edge.passing), _at(columns, edge.failing), 0, volts[row])
+
+
+@dataclass
+class _Fed:
+    """Watches over the supply, and drops points that may not have had their voltage."""
+
+    probe: Probe
+    supply: Feed
+    volts: float | None = None
+    sure: int = 0
+    """So many points of the probe are known to have had their voltage."""
+
+    def at(self, volts: float) -> None:
+        """Have a voltage set; the row before ends with a check."""
+        if volts == self.volts:
+            return
+        self.check()
+        self.supply.set_volts(volts)
+        self.volts = volts
+
+    def check(self) -> None:
+        """Ask the supply; drops the points since it was known to be right, if it is not now."""
+        points = self.probe.points
+        if self.volts is None or self.sure == len(points):
+            return
+        try:
+            self.supply.check(self.volts)
+        except LinkError:
+            del points[self.sure :]
+            raise
+        self.sure = len(points)
+
+
+@contextmanager
+def _nominal_after(supply: Feed, nominal: float) -> Iterator[None]:
+    """Set the nominal voltage at the end; a failure of that never hides what ended the search."""
+    try:
+        yield
+    except BaseException as error:
+        try:
+            supply.set_volts(nominal)
+        except LinkError as failed:
+            told = f"and the nominal voltage of {nominal:g} V could not be set after that: {failed}"
+            if not isinstance(error, HarnessError):
+                error.add_note(told)
+                raise error from failed
+            message = f"{error}; {told}"
+            raise SupplyTrouble(message) from error
+        raise
+    supply.set_volts(nominal)
 
 
 def _at(columns: Sequence[int], index: int | None) -> int | None:

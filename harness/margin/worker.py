@@ -95,7 +95,9 @@ class MarginWorker:
     def _search(self, target: Target) -> MarginRecord:
         means, began = self._means, time.monotonic()
         backend = "virtual" if self._slot.virtual else means.profile.backend
-        axis = rate_axis(backend, means.profile.max_rate_hz, target.cases)
+        axis = rate_axis(
+            backend, means.profile.max_rate_hz, target.cases, means.profile.round_trip_ns
+        )
         probe = Probe(
             self._open,
             self._again,
@@ -160,7 +162,9 @@ class MarginWorker:
         limits, nominal = supply.spec.limits, supply.spec.volts
         volts = volt_axis(limits.low_v, limits.high_v, nominal)
         with self._means.turn:
-            yield from find_supply(probe, volts, nominal, supply.set_volts)
+            if self._means.stop.stopped:
+                raise Cancelled(STOPPED)
+            yield from find_supply(probe, volts, nominal, supply)
 
     def _open(self) -> BoardSession:
         """Give the session that is open, or open the first one. Raises LinkError."""

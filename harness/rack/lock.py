@@ -1,7 +1,8 @@
-"""One lock per board, so that two runs never drive the same chip.
+"""Locks, so that two runs never drive the same chip, or one changes the voltage of another's.
 
-One rule: a lock is a file that the operating system holds for this process. It is gone when the
-process is, however that ended; the file itself stays and tells who held it last.
+A board is taken by one; a bench supply is shared by all who rely on its voltage, or taken by one
+who changes it. One rule: a lock is a file that the operating system holds for this process. It is
+gone when the process is, however that ended; the file itself stays and tells who held it last.
 """
 
 from __future__ import annotations
@@ -29,15 +30,46 @@ FOLDER = Path(tempfile.gettempdir()) / "harness-locks"
 if sys.platform == "win32":
     import msvcrt
 
+    _AT, _SHARERS = 1 << 20, 64
+
     def _seize(stream: IO[str]) -> None:
-        stream.seek(1 << 20)
-        msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+        stream.seek(_AT)
+        msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, _SHARERS)
         stream.seek(0)
+
+    def _unite(stream: IO[str]) -> None:
+        """Hold one byte of those that :func:`_seize` holds all of; there are no shared locks."""
+        with suppress(OSError):
+            stream.seek(_AT)
+            msvcrt.locking(stream.fileno(), msvcrt.LK_UNLCK, _SHARERS)
+        for number in range(_SHARERS):
+            stream.seek(_AT + number)
+            with suppress(OSError):
+                msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)
+                stream.seek(0)
+                return
+        raise PermissionError
+
+    def _gone(process: int) -> bool:
+        del process
+        return False
 else:
     import fcntl
 
     def _seize(stream: IO[str]) -> None:
         fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+    def _unite(stream: IO[str]) -> None:
+        fcntl.flock(stream.fileno(), fcntl.LOCK_SH | fcntl.LOCK_NB)
+
+    def _gone(process: int) -> bool:
+        try:
+            os.kill(process, 0)
+        except ProcessLookupError:
+            return True
+        except OSError:
+            return False
+        return False
 
 
 RETRY_SECONDS = 0.02
@@ -63,13 +95,17 @@ def held(what: str, folder: Path | None = None) -> bool | None:
     return False
 
 
+Hold = Callable[[IO[str]], None]
+_PROCESS = re.compile(r", process (\d{1,9}), since [^,]+$", re.ASCII)
+
+
 class Locks:
     """The locks that one run holds; all are given back at the end of the context."""
 
     def __init__(self, holder: str, folder: Path | None = None) -> None:
         self._holder = holder
         self._folder = folder if folder is not None else FOLDER
-        self._held: dict[str, IO[str]] = {}
+        self._held: dict[tuple[str, Hold], IO[str]] = {}
         self._guard = threading.Lock()
 
     def __enter__(self) -> Self:
@@ -92,27 +128,37 @@ class Locks:
         Raises PortUnavailable, naming the holder, if another process has it, or if the file
         cannot be made.
         """
+        self._hold(what, _alone)
+
+    def share(self, what: str) -> None:
+        """Keep everybody from taking something; others may share it, and nobody is kept from that.
+
+        Raises PortUnavailable as :meth:`take` does, also if this run has taken it itself.
+        """
+        self._hold(what, _together)
+
+    def _hold(self, what: str, hold: Hold) -> None:
         what = shown_address(what)
         name = _real_name(what)
         with self._guard:
-            if name not in self._held:
-                self._held[name] = self._open(name, what)
+            if (name, hold) not in self._held:
+                self._held[name, hold] = self._open(name, what, hold)
 
-    def _open(self, name: str, what: str) -> IO[str]:
+    def _open(self, name: str, what: str, hold: Hold) -> IO[str]:
         path = self._folder / _file_name(name)
         stream = _guarded(what, path, lambda: _opened(path))
         try:
-            _seize_patiently(stream)
+            hold(stream)
         except OSError as error:
-            holder = stream.read().strip() or "another process"
+            stream.seek(0)
+            holder = _holders(stream.read())
             stream.close()
             message = f"{what} is in use by {holder}; wait until that is over, or stop it"
             raise PortUnavailable(message) from error
         since = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
 
         def sign() -> IO[str]:
-            stream.seek(0)
-            stream.truncate()
+            stream.seek(0, os.SEEK_END)
             stream.write(f"{self._holder}, process {os.getpid()}, since {since}\n")
             stream.flush()
             return stream
@@ -120,12 +166,33 @@ class Locks:
         return _guarded(what, path, sign)
 
 
-def _seize_patiently(stream: IO[str]) -> None:
-    try:
+def _alone(stream: IO[str]) -> None:
+    """Take a lock that nobody else has; who had it before is forgotten."""
+    _patiently(_seize, stream)
+    stream.truncate(0)
+
+
+def _together(stream: IO[str]) -> None:
+    """Share a lock. The first to do so forgets who had it before."""
+    with suppress(OSError):
         _seize(stream)
+        stream.truncate(0)
+    _patiently(_unite, stream)
+
+
+def _patiently(seize: Hold, stream: IO[str]) -> None:
+    try:
+        seize(stream)
     except OSError:
         time.sleep(RETRY_SECONDS)
-        _seize(stream)
+        seize(stream)
+
+
+def _holders(signed: str) -> str:
+    """Say who signed a lock's file, without those whose processes are gone, if any is left."""
+    lines = [line.strip() for line in signed.splitlines() if line.strip()]
+    there = [line for line in lines if not any(_gone(int(n)) for n in _PROCESS.findall(line))]
+    return "; and by ".join(there or lines) or "another process"
 
 
 def _real_name(what: str) -> str:

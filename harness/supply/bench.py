@@ -123,6 +123,37 @@ class BenchSupply:
         with self._turn:
             return Reading(self._number(say.MEASURED_VOLTAGE), self._number(say.MEASURED_CURRENT))
 
+    def check(self, volts: float) -> None:
+        """See that a voltage which was set is still there: output, terminals, error queue.
+
+        Changes nothing. Raises SupplyTrouble with whatever is wrong: what was measured meanwhile
+        says nothing about a chip.
+        """
+        with self._turn:
+            found = [*self._output_trouble(), *self._voltage_trouble(volts)][:1]
+            errors = "; ".join(str(error) for error in self._errors())
+            if errors:
+                found.append(f"the bench supply reports an error: {errors}")
+        if found:
+            raise SupplyTrouble(f"{self._where}: {'; '.join(found)}")
+
+    def _output_trouble(self) -> Iterator[str]:
+        if not self._switch(say.OUTPUT):
+            yield (
+                "the output of the bench supply is off, and this program did not switch it off; "
+                "its protection may have tripped: look for a short and at its current limit, with "
+                "the power off"
+            )
+
+    def _voltage_trouble(self, volts: float) -> Iterator[str]:
+        reading = self.measured()
+        if abs(reading.volts - volts) > self.spec.tolerance_v:
+            yield (
+                f"{volts:g} V was set and {reading.volts:g} V is measured now, at "
+                f"{reading.amperes:g} A (limit {self.spec.limits.current_a:g} A); look for a short "
+                "or a current limit, with the power off"
+            )
+
     def _limit_current(self) -> None:
         limits = self.spec.limits
         self._tell(say.current_message(limits))

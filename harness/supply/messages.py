@@ -42,14 +42,14 @@ class ScpiError:
 def voltage_message(volts: float, limits: Limits) -> str:
     """Make the message that sets a voltage, in steps of 0.1 mV.
 
-    Raises ConfigError, naming the profile and its key, for a voltage outside the limits.
+    What is compared with the limits is what would be sent, digit by digit. Raises ConfigError,
+    naming the profile and its key, for a voltage outside.
     """
     text = f"{volts:.4f}"
-    for value in (volts, float(text)):
-        if not value >= limits.low_v:
-            raise _outside(volts, "below", limits.low_key, limits.low_v, limits)
-        if not value <= limits.high_v:
-            raise _outside(volts, "above", limits.high_key, limits.high_v, limits)
+    if not float(text) >= limits.low_v:
+        raise _outside(text, "below", limits.low_key, limits.low_v, limits)
+    if not float(text) <= limits.high_v:
+        raise _outside(text, "above", limits.high_key, limits.high_v, limits)
     return f"SOUR:VOLT {text}"
 
 
@@ -69,13 +69,13 @@ def read_error(reply: str) -> ScpiError:
     return ScpiError(int(found.group(1)), found.group(2).replace('""', '"'))
 
 
-def _outside(volts: float, side: str, key: str, bound: float, limits: Limits) -> ConfigError:
+def _outside(text: str, side: str, key: str, bound: float, limits: Limits) -> ConfigError:
     return ConfigError(
         [
             Finding(
                 "voltage-outside-limits",
                 Location(limits.path),
-                f'{volts:g} V is {side} "{key}", which is {bound:g} V; the supply was not told',
+                f'{text} V is {side} "{key}", which is {bound} V; the supply was not told',
                 "choose a voltage within the limits of the board and chip",
             )
         ]

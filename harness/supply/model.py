@@ -34,9 +34,10 @@ class Limits:
 class SupplySpec:
     """The bench supply of a rack.
 
-    ``port`` is a device, a pyserial URL, or ``virtual``. ``volts`` is the nominal voltage, which
-    is set before anything is measured and again at the end. The measured voltage must come within
-    ``tolerance_v`` of what was set, and it has ``settle_s`` to do so.
+    ``port`` is a device, a pyserial URL, or ``virtual``. ``volts`` is the nominal voltage: a sweep
+    of the voltage sets it at its begin and again at its end, everything else neither sets nor reads
+    any. The measured voltage must come within ``tolerance_v`` of what was set, and it has
+    ``settle_s`` to do so.
     """
 
     port: str

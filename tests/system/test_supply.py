@@ -11,6 +11,9 @@ from pathlib import Path
 import pytest
 
 from harness.board import RunConditions
+from harness.cli import ExitCode, main
+from harness.rack import Locks
+from harness.store import Store
 from harness.supply import Limits, SupplySpec, open_supply
 from harness.table import load_table
 from harness.virtual import SlowPath, VirtualRack
@@ -79,3 +82,53 @@ def test_a_sweep_that_is_stopped_leaves_the_nominal_voltage(tmp_path: Path, name
     time.sleep(0.1)
     assert heard[0] != pytest.approx(NOMINAL)
     assert heard[-1] == pytest.approx(NOMINAL)
+
+
+@pytest.fixture
+def fed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, str, list[float]]:
+    """A rack file with a supply on a port, that port, and the voltages it gave."""
+    heard: list[float] = []
+    device = VirtualSupply(NOMINAL, heard.append)
+    device.start()
+    monkeypatch.chdir(tmp_path)
+    rack = tmp_path / "rack.toml"
+    rack.write_text(RACK.replace("PORT", device.port))
+    return rack, device.port, heard
+
+
+@pytest.mark.parametrize(
+    "command",
+    [["run"], ["nightly"], ["intake", "--by", "Ada"], ["margin"]],
+    ids=lambda command: command[0],
+)
+def test_nothing_is_measured_while_somebody_else_changes_the_voltage(
+    fed: tuple[Path, str, list[float]], capsys: pytest.CaptureFixture[str], command: list[str]
+) -> None:
+    rack, port, heard = fed
+    with Locks("margins of another rack") as locks:
+        locks.take(port)
+        assert main([command[0], str(rack), *command[1:]]) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().err
+    assert told.startswith(
+        f"harness: the supply voltage of rack cannot be relied on now: {port} is in use by margins "
+        "of another rack, process "
+    )
+    assert told.endswith("; wait until that is over, or stop it\n")
+    assert heard == []
+    with Store.existing(rack.with_name("runs") / "harness.sqlite") as store:
+        assert [chip for run in store.runs() for chip in store.run(run).chips] == []
+        assert store.margins() == ()
+
+
+def test_no_voltage_is_changed_while_somebody_else_relies_on_it(
+    fed: tuple[Path, str, list[float]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    rack, port, heard = fed
+    sweep = ["margin", str(rack), "--designs", "gray", "--shmoo", "supply", "--supply-ready"]
+    with Locks("run 7 of another rack") as locks:
+        locks.share(port)
+        assert main(sweep) == ExitCode.NOT_TESTED
+        told = capsys.readouterr().err
+        assert main(["run", str(rack), "--designs", "gray"]) == ExitCode.ALL_PASS
+    assert f"cannot be changed now: {port} is in use by run 7 of another rack, process" in told
+    assert heard == []

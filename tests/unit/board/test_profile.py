@@ -188,6 +188,20 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
             ),
         ),
         (
+            ("[pins]", "supply_min_v = 2.7\nsupply_max_v = 3.33336\n[pins]"),
+            (
+                'board.toml:4:1: error [out-of-range] "supply_max_v" is 3.33336, with more than 3 '
+                "decimals; write whole millivolts, such as 3.333"
+            ),
+        ),
+        (
+            ("[pins]", "supply_min_v = 2.7004\nsupply_max_v = 3.6\n[pins]"),
+            (
+                'board.toml:3:1: error [out-of-range] "supply_min_v" is 2.7004, with more than 3 '
+                "decimals; write whole millivolts, such as 2.701"
+            ),
+        ),
+        (
             ("[pins]", "supply_max_v = 3.6\n[pins]"),
             (
                 'board.toml:1:1: error [missing-key] this file has no "supply_min_v"; add it; it '

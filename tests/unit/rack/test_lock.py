@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -17,15 +18,15 @@ import sys
 from pathlib import Path
 from harness.rack import Locks
 with Locks("run r1 of bench", Path(sys.argv[1])) as locks:
-    locks.take(sys.argv[2])
+    getattr(locks, sys.argv[3])(sys.argv[2])
     print("held", flush=True)
     sys.stdin.read()
 """
 
 
-def holder(folder: Path, what: str) -> subprocess.Popen[str]:
+def holder(folder: Path, what: str, how: str = "take") -> subprocess.Popen[str]:
     process = subprocess.Popen(
-        [sys.executable, "-c", HOLD, str(folder), what],
+        [sys.executable, "-c", HOLD, str(folder), what, how],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -121,3 +122,52 @@ def test_whether_a_lock_is_held_is_told_without_taking_it(tmp_path: Path) -> Non
     assert held("run r1", tmp_path) is False
     with Locks("run r3", tmp_path) as locks:
         locks.take("run r1")
+
+
+def test_what_is_shared_cannot_be_taken_and_each_holder_is_told(tmp_path: Path) -> None:
+    with (
+        Locks("run r1", tmp_path) as first,
+        Locks("run r2", tmp_path) as second,
+        Locks("margins of bench", tmp_path) as third,
+    ):
+        first.share("/dev/ttyUSB0")
+        first.share("/dev/ttyUSB0")
+        second.share("/dev/ttyUSB0")
+        with pytest.raises(PortUnavailable) as caught:
+            third.take("/dev/ttyUSB0")
+    since = rf"process {os.getpid()}, since \S+ \S+"
+    assert re.fullmatch(
+        rf"/dev/ttyUSB0 is in use by run r1, {since}; and by run r2, {since}; wait until that is "
+        "over, or stop it",
+        str(caught.value),
+    )
+    with Locks("margins of bench", tmp_path) as third:
+        third.take("/dev/ttyUSB0")
+
+
+def test_what_is_taken_cannot_be_shared(tmp_path: Path) -> None:
+    with Locks("margins of bench", tmp_path) as first, Locks("run r2", tmp_path) as second:
+        first.take("/dev/ttyUSB0")
+        with pytest.raises(PortUnavailable, match="in use by margins of bench, process"):
+            second.share("/dev/ttyUSB0")
+    with Locks("run r2", tmp_path) as second:
+        second.share("/dev/ttyUSB0")
+
+
+def test_a_sharer_that_was_killed_holds_nothing_and_is_not_told(tmp_path: Path) -> None:
+    process = holder(tmp_path, "COM3", "share")
+    with Locks("run r2", tmp_path) as locks, Locks("run r3", tmp_path) as other:
+        locks.share("COM3")
+        end(process)
+        with pytest.raises(PortUnavailable, match=r"^COM3 is in use by run r2, process"):
+            other.take("COM3")
+    with Locks("run r3", tmp_path) as other:
+        other.take("COM3")
+        assert held("COM3", tmp_path) is True
+
+
+def test_a_run_that_shares_must_let_go_before_it_takes(tmp_path: Path) -> None:
+    with Locks("run r1", tmp_path) as locks:
+        locks.share("COM3")
+        with pytest.raises(PortUnavailable, match="in use by run r1"):
+            locks.take("COM3")

@@ -231,3 +231,37 @@ def test_a_process_that_is_told_to_end_restores_first(name: str) -> None:
     while heard[-1] != pytest.approx(3.3) and time.monotonic() < end:
         time.sleep(0.01)
     assert heard == [pytest.approx(2.8), pytest.approx(3.3)]
+
+
+def test_a_check_finds_nothing_while_the_voltage_is_there_and_sets_nothing() -> None:
+    port = LinePort(instrument().answer)
+    with on(port) as supply:
+        supply.set_volts(3.0)
+        del port.said[:]
+        supply.check(3.0)
+        assert port.said == ["OUTP?", "MEAS:VOLT?", "MEAS:CURR?", "SYST:ERR?"]
+
+
+def test_a_check_tells_of_an_output_that_went_off_and_of_what_the_device_says() -> None:
+    device = instrument()
+    with on(LinePort(device.answer)) as supply:
+        device.answer("OUTP OFF")
+        device.answer("NONSENSE")
+        with pytest.raises(SupplyTrouble) as off:
+            supply.check(3.3)
+    assert str(off.value) == (
+        "/dev/ttyS9: the output of the bench supply is off, and this program did not switch it "
+        "off; its protection may have tripped: look for a short and at its current limit, with the "
+        "power off; the bench supply reports an error: -113, Undefined header"
+    )
+    assert device.answer("OUTP?") == "0", "nobody switches a supply on that tripped"
+
+
+def test_a_check_tells_of_a_voltage_that_left_its_tolerance() -> None:
+    port = LinePort(instrument().answer)
+    with on(port) as supply:
+        port.answer = but(port.answer, MEAS_VOLT="3.36")
+        with pytest.raises(SupplyTrouble, match=r"3\.3 V was set and 3\.36 V is measured now"):
+            supply.check(3.3)
+        port.answer = but(port.answer, MEAS_VOLT="3.26")
+        supply.check(3.3)

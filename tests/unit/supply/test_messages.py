@@ -32,9 +32,9 @@ def test_a_voltage_is_sent_only_within_the_limits(volts: float) -> None:
 @pytest.mark.parametrize(
     ("volts", "told"),
     [
-        (3.61, '3.61 V is above "supply_max_v", which is 3.6 V'),
-        (0.0, '0 V is below "supply_min_v", which is 2.7 V'),
-        (-3.3, '-3.3 V is below "supply_min_v", which is 2.7 V'),
+        (3.61, '3.6100 V is above "supply_max_v", which is 3.6 V'),
+        (0.0, '0.0000 V is below "supply_min_v", which is 2.7 V'),
+        (-3.3, '-3.3000 V is below "supply_min_v", which is 2.7 V'),
         (math.inf, 'inf V is above "supply_max_v", which is 3.6 V'),
         (math.nan, 'nan V is below "supply_min_v", which is 2.7 V'),
     ],
@@ -48,12 +48,26 @@ def test_the_refusal_names_file_and_key(volts: float, told: str) -> None:
     )
 
 
-def test_rounding_does_not_lead_over_a_limit() -> None:
-    with pytest.raises(ConfigError):
-        voltage_message(3.60006, Limits(2.7, 3.60006, 0.1, Path("board.toml")))
-    assert voltage_message(3.60004, Limits(2.7, 3.60006, 0.1, Path("board.toml"))) == (
-        "SOUR:VOLT 3.6000"
-    )
+def test_what_would_be_sent_is_compared_with_a_limit_and_told() -> None:
+    fine = Limits(2.70004, 3.33336, 0.1, Path("board.toml"))
+    with pytest.raises(
+        ConfigError, match=r'3\.3334 V is above "supply_max_v", which is 3\.33336 V'
+    ):
+        voltage_message(3.33336, fine)
+    with pytest.raises(
+        ConfigError, match=r'2\.7000 V is below "supply_min_v", which is 2\.70004 V'
+    ):
+        voltage_message(2.70004, fine)
+    assert voltage_message(3.33334, fine) == "SOUR:VOLT 3.3333"
+    assert voltage_message(3.60004, LIMITS) == "SOUR:VOLT 3.6000"
+
+
+@given(st.integers(1, 30_000), st.integers(1, 30_000))
+def test_limits_in_whole_millivolts_can_be_set_themselves(one: int, other: int) -> None:
+    low, high = sorted((one / 1000, other / 1000))
+    limits = Limits(low, high, 0.1, Path("board.toml"))
+    for volts in (low, high):
+        assert float(voltage_message(volts, limits).split(" ")[1]) == volts
 
 
 def test_no_other_place_of_the_tool_makes_such_a_message() -> None:
