@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import cast
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from harness.errors import StoreError
 from harness.store.codec import CodecError, JsonValue, decode, encode
@@ -47,6 +47,28 @@ def read_margins(
     rows = connection.execute(
         select(MarginRow.margin_id, MarginRow.body)
         .where(*(column == value for column, value in wanted if value))
+        .order_by(MarginRow.measured, MarginRow.margin_id)
+    )
+    return tuple(_read(body, f"{place}: margin {name}") for name, body in rows)
+
+
+def read_latest_margins(
+    connection: Connection, place: str, chip: str, most: int
+) -> tuple[MarginRecord, ...]:
+    """Read the latest margins of a chip, oldest first: so many of each design and kind."""
+    latest = MarginRow.measured.desc(), MarginRow.margin_id.desc()
+    place_in_line = func.row_number().over(
+        partition_by=(MarginRow.design, MarginRow.kind), order_by=latest
+    )
+    ranked = (
+        select(MarginRow.margin_id, place_in_line.label("n"))
+        .where(MarginRow.chip_serial == chip)
+        .subquery()
+    )
+    rows = connection.execute(
+        select(MarginRow.margin_id, MarginRow.body)
+        .join(ranked, ranked.c.margin_id == MarginRow.margin_id)
+        .where(ranked.c.n <= most)
         .order_by(MarginRow.measured, MarginRow.margin_id)
     )
     return tuple(_read(body, f"{place}: margin {name}") for name, body in rows)

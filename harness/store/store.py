@@ -30,7 +30,7 @@ from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, r
 from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
 from harness.store.margin_records import MarginRecord
-from harness.store.margins import put_margin, read_margins
+from harness.store.margins import put_margin, read_latest_margins, read_margins
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
@@ -49,6 +49,9 @@ from harness.store.transactions import reading, writing
 
 LEFT_OVER = timedelta(days=1)
 """A run without summaries that is older than this when another starts was killed."""
+
+MARGINS_BEHIND = 60
+"""So many margins of each design of a chip are shown behind those of a run."""
 
 T = TypeVar("T")
 
@@ -276,9 +279,20 @@ class Store:
         )
 
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
-        """Read what reports of a run show: its margins, and all of the same chips; often none."""
-        chips = sorted({margin.chip_serial for margin in self.margins(run_id=run_id)})
-        return tuple(margin for serial in chips for margin in self.margins(chip=serial))
+        """Read what reports of a run show: its margins, and the latest of the same chips."""
+        own = self.margins(run_id=run_id)
+        chips = sorted({margin.chip_serial for margin in own})
+
+        def read(connection: Connection) -> tuple[MarginRecord, ...]:
+            return tuple(
+                margin
+                for serial in chips
+                for margin in read_latest_margins(connection, self.place, serial, MARGINS_BEHIND)
+            )
+
+        latest = self._read(read)
+        known = {margin.margin_id for margin in latest}
+        return (*(margin for margin in own if margin.margin_id not in known), *latest)
 
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""

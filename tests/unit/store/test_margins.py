@@ -27,6 +27,19 @@ def test_what_was_kept_is_read_and_can_be_asked_for_by_chip_design_and_run(tmp_p
         assert store.margins(design="uart") == ()
 
 
+def test_the_reports_of_a_night_get_its_margins_and_the_latest_of_the_same_chips(
+    tmp_path: Path,
+) -> None:
+    nights = [replace(margin(night, 5000.0), run_id=f"r{night}") for night in range(70)]
+    other = replace(margin(1, 70.5), margin_id="other", chip_serial="SP2-0002")
+    with Store(tmp_path / "s.sqlite") as store:
+        for one in (*nights, other):
+            store.record_margin(one)
+        assert store.margins_behind("r69") == tuple(nights[10:])
+        assert store.margins_behind("r0") == (nights[0], *nights[10:])
+        assert store.margins_behind("none") == ()
+
+
 def test_a_damaged_margin_names_the_store_and_itself(tmp_path: Path) -> None:
     path = tmp_path / "s.sqlite"
     with Store(path) as store:
