@@ -233,7 +233,7 @@ def test_a_second_control_c_ends_the_run_at_once_with_its_own_code(tmp_path: Pat
     """The first finds the board hung and waits for it; the second does not."""
     store, rack = tmp_path / "s.sqlite", tmp_path / "one.toml"
     head = f'shuttle = "{ROOT}/vectors/shuttle.toml"\nprofile = "{ROOT}/ci/wader.toml"\n'
-    hang = '[[slot.link_fault]]\nkind = "hang"\nat_byte = 32000\n'
+    hang = '[[slot.link_fault]]\nkind = "hang"\nat_byte = 40000\n'
     rack.write_text(head + SLOT_TEXT.format(number=1) + hang)
     command = [
         *(sys.executable, "-u", "-m", "harness", "run", str(rack)),
@@ -247,7 +247,7 @@ def test_a_second_control_c_ends_the_run_at_once_with_its_own_code(tmp_path: Pat
         if "PASS" in line:
             break
     while select.select([process.stdout], [], [], QUIET_S)[0]:  # until the board hangs
-        process.stdout.readline()
+        assert process.stdout.readline(), "the run is over"
     os.killpg(process.pid, signal.SIGINT)
     told = ""
     for line in process.stdout:
