@@ -42,7 +42,7 @@ from harness.runner import (
     run_from,
 )
 from harness.store import Store, encode
-from reports import Scrubber, WrittenReports, write_run
+from reports import Scrubber, WrittenReports, write_file, write_run
 
 SHOWN_CHIPS = 4
 """So many chips are named in a line, and so many tables of each; the folder has them all."""
@@ -145,8 +145,10 @@ def close_night(
     night = Night(record, found, reports, searched)
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
     plain["margin_drops"] = [encode(drop) for drop in night.margins.drops]
-    _write(folder / "night.json", json.dumps(plain, indent=1) + "\n")
-    _write(folder / "night.txt", "\n".join(night.lines) + "\n")
+    text = "\n".join(night.lines) + "\n"
+    write_file(folder / "night.txt", text.encode(), folder)
+    whole = json.dumps(plain, indent=1) + "\n"
+    write_file(folder / "night.json", whole.encode(), folder)  # last: it marks a closed night
     return night
 
 
@@ -270,11 +272,3 @@ def _line(event: Event) -> str:
             return text
         case _:
             return ""
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        message = f"{path}: cannot be written ({error.strerror}); the run itself is kept"
-        raise StoreError(message) from error

@@ -45,7 +45,7 @@ from reports.names import safe_name
 from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
-from reports.texts import hertz
+from reports.texts import hertz, printable
 from reports.ticket import ticket_markdown
 from reports.waveform import waveform
 from reports.write import WrittenChip, WrittenReports, write_file, write_run
@@ -94,6 +94,7 @@ __all__ = [
     "pack",
     "page_environment",
     "parse_run_json",
+    "printable",
     "qr_text",
     "read_run_json",
     "report_of",

@@ -15,7 +15,7 @@ from pathlib import Path
 from harness.board import load_profile
 from harness.bundle.compare import Comparison, compare
 from harness.bundle.opened import Opened, lay_out
-from harness.errors import BundleError, Finding, Location
+from harness.errors import BundleError, Finding, Location, StoreError
 from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
 from harness.runner import run_rack
@@ -77,7 +77,12 @@ def replay(path: Path, target: Target | None = None, observe: Observer = unobser
 
 def _recorded(path: Path, files: Mapping[str, bytes]) -> RunRecord:
     altered_inputs(files, Location(path))  # refuses what is not a bundle
-    run = parse_run_json(files.get(RUN, b""))
+    try:
+        run = parse_run_json(files.get(RUN, b""))
+    except StoreError as error:
+        advice = "ask whoever made the bundle for it again"
+        place = Location(path / RUN)
+        raise BundleError([Finding("not-a-bundle", place, str(error), advice)]) from error
     if len(run.chips) != 1 or not run.chips[0].outcomes:
         message = f"{RUN} is not about one chip"
         advice = "give a file that `harness bundle` made"

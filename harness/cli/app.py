@@ -27,6 +27,7 @@ from harness.cli.command_run import run
 from harness.cli.command_watch import watch
 from harness.cli.exit_code import ExitCode
 from harness.errors import HarnessError, InputError
+from reports import printable
 
 app = typer.Typer(
     name="harness",
@@ -102,4 +103,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _complain(message: str) -> None:
-    sys.stderr.write(f"harness: {message}\n")
+    """Write an error; names from files of strangers move no cursor and change no title."""
+    lines = "\n".join(printable(line) for line in message.split("\n"))
+    sys.stderr.write(f"harness: {lines}\n")

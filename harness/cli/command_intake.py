@@ -201,6 +201,7 @@ def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode
         return ExitCode.NOT_TESTED
     store.finish_run(run_id, chips[-1].at, cancelled=False)
     journal.finish()
+    write_run(store.run(run_id), desk.out / run_id)  # now that it has an end
     held = [chip for chip in chips if chip.hold_reasons]
     return ExitCode.CHIP_FAILED if held else ExitCode.ALL_PASS
 

@@ -7,7 +7,6 @@ interrupted goes on.
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import dataclass, replace
 
@@ -293,14 +292,13 @@ def _confirm(progress: Progress, step: Step, text: str, at: str) -> Progress:
 def _typed_current(progress: Progress, step: Step, text: str, at: str) -> Progress:
     if not text and progress.sensor:
         return replace(progress, stage=Stage.WORK, complaint="")
-    plain = re.sub(r"\s*mA\s*$", "", text, flags=re.IGNORECASE).replace(",", ".")
-    try:
-        current = float(plain)
-    except ValueError:
-        current = math.nan
-    if not math.isfinite(current) or current < 0:
-        return replace(progress, complaint="Please give milliamperes as a number, such as 42.")
-    return _current(progress, step, current, "", at)
+    plain = re.sub(r"\s*mA\s*$", "", text, flags=re.IGNORECASE)
+    if not re.fullmatch(r"[0-9]{1,6}([.,][0-9]{1,2})?", plain):
+        complaint = (
+            "Please give milliamperes as a number such as 42 or 42.5, without thousands marks."
+        )
+        return replace(progress, complaint=complaint)
+    return _current(progress, step, float(plain.replace(",", ".")), "", at)
 
 
 def _current(progress: Progress, step: Step, current: float, by: str, at: str) -> Progress:

@@ -68,8 +68,9 @@ def sqlite_path(url: str) -> Path | None:
     """Return the file of an SQLite URL; None for other databases."""
     try:
         parsed = make_url(url)
-    except ArgumentError as error:
-        message = f"{url}: not the address of a store ({error}); give a file or a SQLAlchemy URL"
+    except (ArgumentError, ValueError) as error:
+        # the address itself is not repeated: it may hold a password
+        message = "the address of the store cannot be read; give a file or a SQLAlchemy URL"
         raise StoreError(message) from error
     if parsed.get_backend_name() != "sqlite" or not parsed.database:
         return None

@@ -162,3 +162,15 @@ def test_the_module_runs_as_the_command_does() -> None:
     assert done.returncode == ExitCode.BAD_INPUT
     assert "Traceback" not in done.stderr
     assert "none.toml" in done.stderr
+
+
+def test_a_name_from_a_strangers_file_cannot_steer_the_terminal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "shuttle.toml"
+    path.write_text('"\\u001b]0;owned\\u0007" = 1\n', encoding="utf-8")
+    assert main(["run", str(path)]) == ExitCode.BAD_INPUT
+    told = capsys.readouterr().err
+    assert "\x1b" not in told
+    assert "\x07" not in told
+    assert "\\x1b]0;owned" in told
