@@ -180,10 +180,15 @@ def _owing(progress: Progress, result: Result) -> Progress:
 
 
 def _back(progress: Progress) -> Progress:
-    """Take the step before once more; what it came to is kept."""
+    """Take the step before once more; what it came to is kept.
+
+    A step that nobody is asked for, for a sensor answers it, is passed over.
+    """
     if not progress.results:
         return replace(progress, complaint="This is the first step.")
-    return _reopened(progress, len(progress.results) - 1)
+    place = len(progress.results) - 1
+    back = _reopened(progress, place)
+    return _reopened(progress, place - 1) if back.stage is Stage.WORK and place else back
 
 
 def _reopened(progress: Progress, place: int) -> Progress:

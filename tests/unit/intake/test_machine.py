@@ -133,6 +133,16 @@ def test_a_sensor_is_read_instead_of_asking() -> None:
     assert told == (Result.DONE, "42 mA of at most 150 mA, measured by the board")
 
 
+def test_again_gets_behind_a_current_that_a_sensor_reads() -> None:
+    """Else the answers before it could never be corrected."""
+    measured = after(*LOOKED, Measured(42.0, "now"), start=SENSING)
+    assert [r.key for r in measured.results][-1] == "current"
+    back = after("again", start=measured)
+    assert back.step is not None
+    assert back.step.key == "rails"
+    assert [r.key for r in back.earlier] == ["rails", "current"]
+
+
 def test_a_sensor_that_cannot_be_read_leaves_the_current_to_the_person() -> None:
     lost = after(*LOOKED, Lost("no answer", "now"), start=SENSING)
     assert asked(lost).hint == "a number, Enter to ask the sensor again, or skip"
