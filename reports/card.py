@@ -58,6 +58,7 @@ class CardPage:
     checked: tuple[Checked, ...]
     unchecked: tuple[Checked, ...]
     remark: str
+    skipped: str
     code: str
     side: int
 
@@ -141,6 +142,7 @@ def build_card(intake: ChipIntake) -> CardPage:
         look=Look("HOLD", "fail") if reasons else look(Verdict.PASS),
         serial=intake.chip.chip_serial,
         headline=_headline(intake),
+        skipped=_skipped(intake),
         reasons=tuple(_short(reason, 2 * MOST_TEXT) for reason in reasons),
         facts=_facts(intake),
         checked=tuple(line for line in lines if line.word in done),
@@ -186,7 +188,15 @@ def _headline(intake: ChipIntake) -> str:
     verdicts = [outcome.verdict for outcome in intake.chip.outcomes]
     waived = verdicts.count(Verdict.WAIVED)
     told = f"Passed its intake: {many(len(verdicts), 'table')} run"
-    return f"{told}, {waived} failed as waived." if waived else f"{told}, all passed."
+    ending = f"{waived} failed as waived." if waived else "all passed."
+    skipped = _skipped(intake)
+    return f"{told}, {ending} {skipped}." if skipped else f"{told}, {ending}"
+
+
+def _skipped(intake: ChipIntake) -> str:
+    """How many steps were skipped, in words; empty if none was."""
+    number = sum(found.result is Result.SKIPPED for found in intake.results)
+    return f"{many(number, 'step')} skipped" if number else ""
 
 
 def _facts(intake: ChipIntake) -> tuple[Fact, ...]:

@@ -43,6 +43,15 @@ def test_a_needed_step_that_was_skipped_holds_the_chip(key: str) -> None:
     assert page.reasons[0].endswith("was skipped: no time")
 
 
+def test_a_skipped_step_stands_in_the_headline_and_on_the_label() -> None:
+    found = good_intake(results=results(StepResult("rails", Result.SKIPPED, "no lamp", "t")))
+    page = build_card(found)
+    assert page.kind == HANDED_OUT
+    assert page.headline.endswith("all passed. 1 step skipped.")
+    assert b"1 step skipped" in label_html(found)
+    assert b"skipped" not in label_html(good_intake())
+
+
 @pytest.mark.parametrize("bad", [failed(), errored(), not_run()])
 def test_a_table_that_did_not_pass_holds_the_chip(bad: Outcome) -> None:
     record = chip("A1", "SP2-0001", passed(), bad)
