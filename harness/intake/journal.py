@@ -113,7 +113,12 @@ class Journal:
     @property
     def finished(self) -> bool:
         """Whether nobody goes on with this."""
-        return bool(self._lines) and self._lines[-1].get("kind") == "end"
+        return any(line.get("kind") == "end" for line in self._lines)
+
+    @property
+    def begun(self) -> bool:
+        """Whether anything was kept; what broke off before its first line never was an intake."""
+        return bool(self._lines)
 
     def _append(self, line: dict[str, Any]) -> None:
         data = json.dumps(line, ensure_ascii=True).encode("ascii") + b"\n"
@@ -129,6 +134,13 @@ class Journal:
         self._lines.append(line)
 
 
+def _object(line: bytes) -> dict[str, Any]:
+    found = json.loads(line)
+    if not isinstance(found, dict):
+        raise ValueError("a line of it is no object")  # noqa: TRY004 - as what json raises
+    return found
+
+
 def _whole_lines(path: Path) -> list[dict[str, Any]]:
     """Read the journal; a torn last line is cut off the file as well."""
     try:
@@ -136,7 +148,7 @@ def _whole_lines(path: Path) -> list[dict[str, Any]]:
         whole = data[: data.rfind(b"\n") + 1]
         if whole != data:
             os.truncate(path, len(whole))
-        return [json.loads(line) for line in whole.splitlines()]
+        return [_object(line) for line in whole.splitlines()]
     except FileNotFoundError:
         return []
     except (OSError, ValueError) as reason:

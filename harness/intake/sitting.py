@@ -36,7 +36,11 @@ def find_left(
     """
     journals = (Journal(path) for path in sorted(folder.glob("*.jsonl")))
     mark = _mark(rack, slots)
-    left = [found for found in journals if not found.finished and found.head.rack == mark]
+    left = [
+        found
+        for found in journals
+        if found.begun and not found.finished and found.head.rack == mark
+    ]
     if not left:
         return None
     return Left(left[-1], changed_files(left[-1].head.sums, files))

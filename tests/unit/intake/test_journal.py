@@ -94,3 +94,24 @@ def test_a_line_of_another_form_is_refused(tmp_path: Path) -> None:
         stream.write('{"slot": "A1", "kind": "reply", "colour": "red"}\n')
     with pytest.raises(StoreError, match="a line of the journal cannot be used"):
         list(Journal(path).events("A1"))
+
+
+def test_an_intake_that_was_ended_stays_ended_whatever_is_written_after(tmp_path: Path) -> None:
+    journal = begun(tmp_path / "j.jsonl")
+    journal.finish()
+    journal.record("A1", Replied("yes", "t9"))
+    assert Journal(tmp_path / "j.jsonl").finished
+
+
+def test_a_journal_that_broke_off_before_its_first_line_was_never_begun(tmp_path: Path) -> None:
+    path = tmp_path / "j.jsonl"
+    path.write_bytes(b"")
+    assert not Journal(path).begun
+    assert begun(tmp_path / "k.jsonl").begun
+
+
+def test_a_line_that_is_no_object_is_refused_by_the_files_name(tmp_path: Path) -> None:
+    path = tmp_path / "j.jsonl"
+    path.write_bytes(b"5\n")
+    with pytest.raises(StoreError, match=r"j\.jsonl: the journal cannot be read"):
+        Journal(path)
