@@ -7,9 +7,7 @@ cycles were timed.
 from __future__ import annotations
 
 from harness.store import MarginDrop, MarginEdge, MarginKind, MarginRecord
-from reports import hertz
-
-FIGURES = 6
+from reports import exactly, hertz
 
 
 def limit_text(record: MarginRecord) -> str:
@@ -21,14 +19,14 @@ def limit_text(record: MarginRecord) -> str:
     if record.kind is MarginKind.SAMPLE:
         return f"limits at {len(record.edges)} sample points ({how})"
     if record.highest_hz is None:
-        slowest = hertz(record.slowest_hz, FIGURES)
+        slowest = exactly(record.slowest_hz)
         return f"passes at no rate down to {slowest} ({how}); it is made for {declared}"
-    passes, percent = hertz(record.highest_hz, FIGURES), f"{record.percent:+.1f} %"
+    passes, percent = exactly(record.highest_hz), f"{record.percent:+.1f} %"
     if record.failing_hz is None:
         if record.short:
             return f"passes up to {passes}, the fastest here ({how}), which is below {declared}"
         return f"passes up to {passes}, the fastest here ({how}); at least {percent} to {declared}"
-    fails = hertz(record.failing_hz, FIGURES)
+    fails = exactly(record.failing_hz)
     return f"passes up to {passes}, fails at {fails} ({how}); {percent} to {declared}"
 
 
@@ -45,16 +43,16 @@ def edge_text(kind: MarginKind, edge: MarginEdge) -> str:
     where = f"{edge.sample_ns:,} ns" if kind is MarginKind.SAMPLE else f"{edge.volts:.2f} V"
     if edge.highest_hz is None:
         return f"{where}: passes nowhere"
-    passes = f"{where}: passes up to {hertz(edge.highest_hz, FIGURES)}"
+    passes = f"{where}: passes up to {exactly(edge.highest_hz)}"
     if edge.failing_hz is None and kind is MarginKind.SAMPLE:
         return f"{passes}; a faster cycle ends before that"
     if edge.failing_hz is None:
         return f"{passes}, the fastest here"
-    return f"{passes}, fails at {hertz(edge.failing_hz, FIGURES)}"
+    return f"{passes}, fails at {exactly(edge.failing_hz)}"
 
 
 def drop_text(drop: MarginDrop) -> str:
     """``SP2-0003 crc16 up to 71.2 kHz, was 88.3 kHz (noise 0.1 kHz)``."""
-    usual, noise = hertz(drop.usual_hz, FIGURES), hertz(drop.noise_hz, 2)
-    now = f"up to {hertz(drop.now_hz, FIGURES)}" if drop.now_hz else "at no rate"
+    usual, noise = exactly(drop.usual_hz), hertz(drop.noise_hz, 2)
+    now = f"up to {exactly(drop.now_hz)}" if drop.now_hz else "at no rate"
     return f"{drop.chip_serial} {drop.design} {now}, was {usual} (noise {noise})"

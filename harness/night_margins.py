@@ -53,9 +53,17 @@ class NightMargins:
 
 
 def search_at_night(
-    rack: Rack, store: Store, run: RunRecord, tell: Tell, stop: StopSwitch, observe: Observer
+    rack: Rack,
+    store: Store,
+    run: RunRecord,
+    baseline: RunRecord | None,
+    tell: Tell,
+    stop: StopSwitch,
+    observe: Observer,
 ) -> NightMargins:
     """Search the designs that the rack file names, and compare each with its history.
+
+    ``baseline`` is the run that was accepted last: a loss that it has too is known.
 
     What this run has searched to its end before is not searched again. Trouble with boards or
     supply is told in what is returned. Raises StoreError.
@@ -76,7 +84,7 @@ def search_at_night(
     except HarnessError as error:
         return NightMargins(trouble=str(error))
     broken = tuple(record for record in records if record.trouble)
-    return _compared(store, run, (*_whole(store, run), *broken))
+    return _compared(store, run, baseline, (*_whole(store, run), *broken))
 
 
 def _whole(store: Store, run: RunRecord) -> tuple[MarginRecord, ...]:
@@ -84,9 +92,13 @@ def _whole(store: Store, run: RunRecord) -> tuple[MarginRecord, ...]:
     return tuple(record for record in store.margins(run_id=run.run_id) if not record.trouble)
 
 
-def _compared(store: Store, run: RunRecord, records: tuple[MarginRecord, ...]) -> NightMargins:
+def _compared(
+    store: Store,
+    run: RunRecord,
+    baseline: RunRecord | None,
+    records: tuple[MarginRecord, ...],
+) -> NightMargins:
     """Find the losses, and those among them that the accepted baseline has."""
-    baseline = store.baseline(run.rack)
     accepted = store.margins(run_id=baseline.run_id) if baseline is not None else ()
     drops, known = [], 0
     for record in records:

@@ -98,8 +98,10 @@ def run_night(
     with NightLog(folder, observe) as log:
         log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
         record = before or run_from(run, rack, store, jobs, policy, log, switch)
-        margins = search_at_night(rack, store, record, log.hear_margin, switch, log)
-        night = close_night(record, _baseline(record, store, log), out, margins)
+        baseline = _baseline(record, store, log)
+        tell = log.hear_margin
+        margins = search_at_night(rack, store, record, baseline, tell, switch, log)
+        night = close_night(record, baseline, out, margins)
         for line in night.lines:
             log.write(line)
     return night

@@ -39,6 +39,7 @@ from reports.history_write import (
 from reports.html import chip_html, index_html, page_environment, style_text
 from reports.junit import chip_junit, run_junit
 from reports.looks import Look, Tally, look, tally, worst
+from reports.margin_view import exactly
 from reports.margin_write import margins_html, write_margins
 from reports.mismatches import mismatches_csv
 from reports.names import safe_name
@@ -78,6 +79,7 @@ __all__ = [
     "chip_html",
     "chip_junit",
     "chip_pages",
+    "exactly",
     "hertz",
     "history_html",
     "history_policy",

@@ -16,11 +16,11 @@ from harness.cli.exit_code import ExitCode, margin_code
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console, name_patterns
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell
-from harness.margin_texts import FIGURES, edge_text, limit_text
+from harness.margin_texts import edge_text, limit_text
 from harness.rack import Rack, load_rack
 from harness.store import MarginEdge, MarginKind, MarginRecord, Store
 from harness.sweep import Wish, search_margins
-from reports import hertz, write_margins
+from reports import exactly, write_margins
 
 SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `sample`, `supply`."
 
@@ -94,7 +94,7 @@ def _progress(screen: Console) -> Iterator[Tell]:
 def _point_text(event: PointTried) -> str:
     point = event.point
     passed = f"{point.passes} of {point.trials} passed"
-    where = hertz(point.achieved_hz, FIGURES)
+    where = exactly(point.achieved_hz)
     return f"{event.slot}  {event.chip}  {event.design} at {where}: {passed}"
 
 

@@ -71,9 +71,3 @@ def _bracket(scale: Scale, passes: Callable[[int], bool]) -> tuple[int | None, i
             return further, at
         at, step = further, step * 2
     return None, at
-
-
-def most_tries(scale: Scale) -> int:
-    """How many numbers :func:`find_edge` asks for at most: two logarithms of the way."""
-    way = max(scale.start - scale.hardest, scale.easiest - scale.start)
-    return 2 * (way // scale.step + 2).bit_length() + scale.step.bit_length() + 1

@@ -9,6 +9,7 @@ from typing import Any
 from harness.store import MarginEdge, MarginKind, MarginPoint, MarginRecord
 from harness.virtual.speed import relative_speed
 from tests.unit.reports.samples import START
+from tests.unit.store.margins import margin
 
 LIMIT_HZ = 12_700.0
 TRIED = (1e3, 1e5, 1e4, 3e4, 1.8e4, 1.4e4, 1.2e4, 1.3e4, 1.25e4, 1.28e4)
@@ -28,24 +29,14 @@ def search(limit: float = LIMIT_HZ, night: int = 0, **changes: Any) -> MarginRec
     points = tuple(point(rate * limit / LIMIT_HZ, limit) for rate in TRIED)
     passing = [one.rate_hz for one in points if one.passing]
     failing = [one.rate_hz for one in points if not one.passing and one.rate_hz > max(passing)]
-    made = MarginRecord(
+    made = replace(
+        margin(night, None),
         margin_id=f"20260309-140530-{night:04x}",
-        run_id="",
         measured=START + timedelta(days=night),
-        shuttle="Sandpiper 2",
         rack="Demo rack",
-        slot="A1",
-        chip_serial="SP2-0001",
-        board_serial="WB-01",
-        virtual=True,
-        design="crc16",
-        table="",
-        tables_sha256="ab" * 32,
-        kind=MarginKind.RATE,
         declared_hz=1e4,
         promised_hz=1e4,
         slowest_hz=1e3,
-        fastest_hz=1e5,
         exact=False,
         edges=(MarginEdge(0, None, max(passing), min(failing)),),
         noise_low_hz=max(passing),
@@ -53,7 +44,6 @@ def search(limit: float = LIMIT_HZ, night: int = 0, **changes: Any) -> MarginRec
         points=points,
         trials=sum(one.trials for one in points),
         seconds=4.2,
-        trouble="",
     )
     return replace(made, **changes)
 
