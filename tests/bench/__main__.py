@@ -25,6 +25,7 @@ ALONE = {
     "firmware FIRMWARE.uf2": "cycles of every loop on MicroPython's own firmware, emulated",
     "firmware_session FIRMWARE.uf2": "a whole session with exact pins on that firmware",
     "history": "histories out of a store of many nights",
+    "pages": "pages of a run of very many chips, as files and live",
     "nights": "many nights in one store",
     "kills": "runs that are killed and resumed",
     "rack_scale": "many boards at once",
