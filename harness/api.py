@@ -86,7 +86,10 @@ def run(
 
 
 def stored_run(run_id: str = "", store: str | Path = STORE) -> RunRecord:
-    """Read a stored run, the latest unless one is named. Raises StoreError if there is none."""
+    """Read a stored run, the latest unless one is named; an intake too.
+
+    Raises StoreError if there is none.
+    """
     with Store.existing(store) as kept:
         return kept.run(run_id) if run_id else kept.latest_run()
 

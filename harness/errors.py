@@ -18,6 +18,7 @@ The tree (one rule: an error names the situation, not the mechanism)::
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
+    │   └── RunUnfit        an intake is named where only a run will do
     ├── PageUnavailable     the live page cannot be served
     └── Cancelled           the person stopped the run
 
@@ -166,6 +167,10 @@ class VirtualError(HarnessError):
 
 class StoreError(HarnessError):
     """Results cannot be kept or read back."""
+
+
+class RunUnfit(StoreError):
+    """A stored run is not of the kind that is asked for: the command is for another."""
 
 
 class PageUnavailable(HarnessError):

@@ -113,7 +113,7 @@ def _to_close(
     """Find a finished run whose night was never closed; None if there is something to run."""
     if not resume or (night_folder(out, resume) / "night.json").exists():
         return None
-    run = store.run(resume)
+    run = store.run_to_resume(resume)
     if run.finished is None or run.cancelled:
         return None
     check_same(run, rack, jobs)

@@ -26,6 +26,7 @@ from harness.judge import (
     ChipRecord,
     Outcome,
     RetryPolicy,
+    RunKind,
     RunRecord,
     Verdict,
     compared,
@@ -98,7 +99,8 @@ def resume_rack(
 
     A table that is kept as NOT RUN is run now. ``designs`` are those that the run was started
     with. Raises ConfigError if rack, shuttle, profile or a table is not what it was, StoreError
-    if the run is finished or still under way, and what :func:`run_rack` raises.
+    if the run is finished or still under way, RunUnfit for an intake, and what :func:`run_rack`
+    raises.
     """
     jobs = load_jobs(rack.shuttle, designs)
     before = check_resumable(run_id, rack, store, jobs)
@@ -107,7 +109,7 @@ def resume_rack(
 
 def check_resumable(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job]) -> RunRecord:
     """Read a stored run that can go on with these files; raises as :func:`resume_rack`."""
-    before = store.run(run_id)
+    before = store.run_to_resume(run_id)
     if before.finished is not None and not before.cancelled:
         message = f"{store.place}: run {run_id} is finished, so there is nothing to resume"
         raise StoreError(message)
@@ -250,12 +252,13 @@ class _RunSink:
         self._store.record_outcome(self._run_id, outcome)
 
 
-def new_run(rack: Rack) -> RunRecord:
-    """Make the heading of a run of this rack, with a new id."""
+def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:
+    """Make the heading of a run of this rack, or of an intake on it, with a new id."""
     started = datetime.now(UTC)
     shuttle, profile = rack.shuttle, rack.profile
     return RunRecord(
         run_id=f"{started:%Y%m%d-%H%M%S}-{secrets.token_hex(2)}",
+        kind=kind,
         started=started,
         finished=None,
         tool_version=version("harness"),

@@ -29,8 +29,8 @@ from harness.store import (
 )
 
 FORMAT = "harness-run"
-SCHEMA = 1
-"""Version of the file's form. History: 1, the first."""
+SCHEMA = 2
+"""Version of the file's form. History: 1, the first. 2: ``kind`` of a run."""
 
 _PLAIN: dict[Any, dict[str, Any]] = {
     str: {"type": "string"},

@@ -26,7 +26,7 @@ from harness.cli.command_report import report
 from harness.cli.command_run import run
 from harness.cli.command_watch import watch
 from harness.cli.exit_code import ExitCode
-from harness.errors import HarnessError, InputError
+from harness.errors import HarnessError, InputError, RunUnfit
 from reports import printable
 
 app = typer.Typer(
@@ -88,7 +88,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except TyperException as error:
         _complain(f"{error.format_message().rstrip()}\nTry `harness --help`.")
         return ExitCode.BAD_INPUT
-    except InputError as error:
+    except (InputError, RunUnfit) as error:
         _complain(str(error))
         return ExitCode.BAD_INPUT
     except HarnessError as error:

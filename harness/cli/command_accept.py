@@ -11,17 +11,19 @@ from rich.text import Text
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import STORE, STORE_HELP, console, named_run
 from harness.cli.words import counts_text
-from harness.store import Store
+from harness.store import RunKind, Store
 
 
 def accept(
-    run: Annotated[str, typer.Argument(help="The run whose verdicts are known, or `latest`.")],
+    run: Annotated[
+        str, typer.Argument(help="The run whose verdicts are known, or `latest`: no intake.")
+    ],
     reason: Annotated[str, typer.Option(help="Why it is accepted, for those who ask later.")] = "",
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
 ) -> ExitCode:
     """Accept a finished run as its rack's baseline; what fails in it does not turn a night red."""
     with Store.existing(store) as kept:
-        record = named_run(kept, run)
+        record = named_run(kept, run, RunKind.RUN)
         kept.accept(record.run_id, datetime.now(UTC), reason)
     counts = counts_text(outcome.verdict for chip in record.chips for outcome in chip.outcomes)
     line = f"Run {record.run_id} is the baseline of rack {record.rack} from now on: {counts}"

@@ -16,7 +16,7 @@ from reports import safe_name
 
 
 def bundle(
-    run: Annotated[str, typer.Argument(help="The run, or `latest`.")],
+    run: Annotated[str, typer.Argument(help="The run or intake, or `latest` of both.")],
     chip: Annotated[str, typer.Option(help="The chip's serial number.")],
     design: Annotated[str, typer.Option(help="Only this design.")] = "",
     out: Annotated[Path | None, typer.Option(help="The file to write; it ends in .zip.")] = None,

@@ -35,7 +35,7 @@ from harness.rack import Locks, Rack, Slot, load_rack
 from harness.reaching import reachable
 from harness.runner import new_run
 from harness.shuttle import nearest
-from harness.store import ChipRecord, RunRecord, Store
+from harness.store import ChipRecord, RunKind, RunRecord, Store
 from reports import report_of, write_card, write_run
 
 _FOLDER = "intake"
@@ -146,7 +146,7 @@ class _Desk:
         by = self.by
         while not by.strip():
             by = self.screen.ask("Who does this intake", "your name, printed on the card")
-        run = new_run(self.rack)
+        run = new_run(self.rack, RunKind.INTAKE)
         store.start_run(run)
         return begin(folder, self.rack, self.slots, files, by.strip(), run)
 

@@ -15,7 +15,7 @@ from reports import write_run
 
 
 def report(
-    run_id: Annotated[str, typer.Argument(help="The run, or `latest`.")] = LATEST,
+    run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest` of both.")] = LATEST,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
 ) -> ExitCode:
@@ -24,7 +24,7 @@ def report(
     with Store.existing(store) as kept:
         record = named_run(kept, run_id)
         margins = kept.margins_behind(record.run_id)
-    screen.print(f"Run {record.run_id}")
+    screen.print(f"{record.kind.capitalize()} {record.run_id}")
     print_verdicts(screen, record)
     print_reports(screen, write_run(record, out / record.run_id, margins=margins))
     return exit_code(record)

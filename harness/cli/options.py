@@ -6,7 +6,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from harness.store import RunRecord, Store
+from harness.store import RunKind, RunRecord, Store
 
 RUNS = Path("runs")
 """Where runs are kept unless told otherwise, below the folder that the command is started in."""
@@ -20,17 +20,20 @@ OUT_HELP = "Folder for the reports; each run gets a folder of its own in it."
 
 
 LATEST = "latest"
-"""The word that stands for the run that was started last."""
+"""The word that stands for the run that was started last; an intake where one is of use."""
 
 
-def named_run(store: Store, name: str) -> RunRecord:
-    """Read the run that a person named, by its id or as the latest. Raises StoreError."""
-    return store.latest_run() if name == LATEST else store.run(name)
+def named_run(store: Store, name: str, latest: RunKind | None = None) -> RunRecord:
+    """Read the run that a person named, by its id or as the latest. Raises StoreError.
+
+    ``latest`` is the kind of run that is meant by that; None takes an intake too.
+    """
+    return store.latest_run(latest) if name == LATEST else store.run(name)
 
 
 def run_to_resume(store: Store, name: str) -> str:
     """Return the id of the run that is to go on; empty for a new run. Raises StoreError."""
-    return named_run(store, name).run_id if name else ""
+    return named_run(store, name, RunKind.RUN).run_id if name else ""
 
 
 def console() -> Console:

@@ -208,6 +208,17 @@ class ChipRecord:
         return next((v for v in SEVERITY_ORDER if v in found), Verdict.NOT_RUN)
 
 
+class RunKind(StrEnum):
+    """What a run is: the tables of a rack, or the intake of new chips on its boards.
+
+    An intake is evidence on its chips. It is no night of the rack, so nothing is compared with it,
+    and only ``harness intake`` goes on with it.
+    """
+
+    RUN = "run"
+    INTAKE = "intake"
+
+
 @dataclass(frozen=True)
 class RunRecord:
     """One run of the tool. ``finished`` is None while it runs or if it was killed.
@@ -216,6 +227,7 @@ class RunRecord:
     """
 
     run_id: str
+    kind: RunKind
     started: datetime
     finished: datetime | None
     tool_version: str

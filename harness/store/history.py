@@ -13,7 +13,7 @@ from datetime import datetime
 
 from sqlalchemy import ColumnElement, Connection, select
 
-from harness.judge import Verdict
+from harness.judge import RunKind, Verdict
 from harness.store.lines import HistoryLine, Night, history_lines
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
 from harness.store.summaries import LETTER_OF, LETTERS, Kind, Selection, Summary
@@ -21,16 +21,20 @@ from harness.store.summaries import LETTER_OF, LETTERS, Kind, Selection, Summary
 
 @dataclass(frozen=True)
 class HistoryNight:
-    """One run: how many tables got which verdict. A verdict that did not occur is not there."""
+    """One run: how many tables got which verdict. A verdict that did not occur is not there.
+
+    ``kind`` tells a night of the rack from an intake.
+    """
 
     run_id: str
     started: datetime
+    kind: RunKind
     counts: Mapping[Verdict, int]
 
 
 @dataclass(frozen=True)
 class History:
-    """What was asked for, table by table and night by night."""
+    """What was asked for, table by table and night by night; an intake stands among the nights."""
 
     lines: tuple[HistoryLine, ...]
     nights: tuple[HistoryNight, ...]
@@ -59,7 +63,7 @@ def read_history(connection: Connection, which: Selection) -> History:
     )
     return History(
         tuple(history_lines(nights)),
-        tuple(HistoryNight(night.run_id, night.started, _counts(night)) for night in nights),
+        tuple(HistoryNight(n.run_id, n.started, n.kind, _counts(n)) for n in nights),
     )
 
 
@@ -78,19 +82,21 @@ def _summarised(connection: Connection, which: Selection) -> Iterator[Night]:
     )
     layouts = {number: [(c, d, t) for c, d, t in json.loads(text)] for number, text in texts}
     rows = connection.execute(
-        select(RunRow.run_id, RunRow.started, NightRow.layout, NightRow.verdicts)
+        select(RunRow.run_id, RunRow.started, RunRow.kind, NightRow.layout, NightRow.verdicts)
         .join(NightRow, NightRow.run_id == RunRow.run_id)
         .where(of_subject, RunRow.summarised)
     )
-    for run_id, started, layout, letters in rows:
-        yield Night(run_id, started, layouts[layout], letters)
+    for run_id, started, kind, layout, letters in rows:
+        yield Night(run_id, started, kind, layouts[layout], letters)
 
 
 def _unsummarised(connection: Connection, which: Selection) -> Iterator[Night]:
     """Read runs that are under way, were killed a short while ago, or changed afterwards."""
     o = OutcomeRow
-    runs = connection.execute(select(RunRow.run_id, RunRow.started).where(~RunRow.summarised)).all()
-    for run_id, started in runs:
+    runs = connection.execute(
+        select(RunRow.run_id, RunRow.started, RunRow.kind).where(~RunRow.summarised)
+    ).all()
+    for run_id, started, kind in runs:
         rows = connection.execute(
             select(o.slot, o.chip_serial, o.design, o.table_name, o.verdict).where(
                 o.run_id == run_id, *_outcomes_of(which, run_id)
@@ -100,7 +106,7 @@ def _unsummarised(connection: Connection, which: Selection) -> Iterator[Night]:
         for _, chip, design, table, verdict in sorted(tuple(row) for row in rows):
             found.add((chip, design, table), LETTER_OF[verdict])
         if found.entries:
-            yield Night(run_id, started, found.entries, "".join(found.letters))
+            yield Night(run_id, started, kind, found.entries, "".join(found.letters))
 
 
 def _outcomes_of(which: Selection, run_id: str) -> Iterator[ColumnElement[bool]]:

@@ -26,6 +26,15 @@ def run_row(run: RunRecord) -> dict[str, Any]:
     return _columns(run, "chips")
 
 
+def is_begun(connection: Connection, run: RunRecord) -> bool:
+    """Tell whether this very heading is there: a commit whose answer was lost."""
+    wanted = run_row(run)
+    found = connection.execute(
+        select(*(getattr(RunRow, name) for name in wanted)).where(RunRow.run_id == run.run_id)
+    ).first()
+    return found is not None and dict(found._mapping) == wanted  # noqa: SLF001 - a public name
+
+
 def chip_row(chip: ChipRecord) -> dict[str, Any]:
     """Columns of a chip, but for its run and its position in it."""
     return _columns(chip, "outcomes")

@@ -17,7 +17,7 @@ from typing import Self, TypeVar
 from sqlalchemy import Connection, Engine, insert, select, update
 
 from harness.errors import StoreError
-from harness.judge import ChipRecord, Outcome, RunRecord
+from harness.judge import ChipRecord, Outcome, RunKind, RunRecord
 from harness.store.engine import (
     busy_seconds,
     open_engine,
@@ -35,6 +35,7 @@ from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
     chip_row,
+    is_begun,
     outcome_rows,
     read_bare_chips,
     read_headings,
@@ -42,6 +43,7 @@ from harness.store.records import (
     read_run,
     run_row,
 )
+from harness.store.refusals import none_kept, refuse_as_baseline, refuse_to_resume
 from harness.store.subjects import Subjects, read_subjects
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
@@ -111,7 +113,7 @@ class Store:
 
         def start(connection: Connection) -> None:
             summarise_older(connection, run.started - LEFT_OVER)
-            if not _is_begun(connection, run):
+            if not is_begun(connection, run):
                 connection.execute(insert(RunRow), [run_row(run)])
             put_chips(connection, run.run_id, [chip_row(chip) for chip in run.chips])
             put_outcomes(connection, outcomes)
@@ -157,35 +159,52 @@ class Store:
         """Read one run whole. Raises StoreError if there is no such run."""
         return self._read(lambda connection: self._known_run(connection, run_id))
 
-    def latest_run(self) -> RunRecord:
-        """Read the run that was started last. Raises StoreError if there is none."""
-        found = self.runs()
-        if not found:
-            message = f"{self.place}: no run is kept here yet; run a table first"
-            raise StoreError(message)
-        return self.run(found[-1])
+    def latest_run(self, kind: RunKind | None = None) -> RunRecord:
+        """Read the run that was started last, of one kind or of any.
+
+        Raises StoreError if there is none.
+        """
+        of_kind = (RunRow.kind == kind,) if kind is not None else ()
+        latest = (RunRow.started.desc(), RunRow.run_id.desc())
+        wanted = select(RunRow.run_id).where(*of_kind).order_by(*latest).limit(1)
+
+        def read(connection: Connection) -> RunRecord:
+            found = connection.scalar(wanted)
+            if found is None:
+                raise none_kept(self.place, kind)
+            return self._known_run(connection, found)
+
+        return self._read(read)
 
     def runs(self) -> tuple[str, ...]:
         """List the run ids, oldest first."""
         return self._read(_run_ids)
 
+    def run_to_resume(self, run_id: str) -> RunRecord:
+        """Read a run that may go on; raises StoreError if there is none, RunUnfit for an intake."""
+        return self._read(lambda connection: self._resumable(connection, run_id))
+
     def resume_run(self, run_id: str) -> RunRecord:
-        """Mark a run as under way again and return what is kept of it. Raises StoreError."""
+        """Mark a run as under way again and return what is kept of it.
+
+        Raises as :meth:`run_to_resume`.
+        """
 
         def resume(connection: Connection) -> RunRecord:
             self._change(connection, run_id, finished=None, cancelled=False)
-            return self._known_run(connection, run_id)
+            return self._resumable(connection, run_id)
 
         return self._write(resume)
 
     def accept(self, run_id: str, when: datetime, why: str = "") -> None:
         """Make a finished run the baseline of its rack.
 
-        Raises StoreError for a run that is not there, not finished or was stopped.
+        Raises StoreError for a run that is not there, not finished or was stopped, and RunUnfit
+        for an intake.
         """
 
         def accept(connection: Connection) -> None:
-            self._refuse_unfinished(connection, run_id)
+            self._refuse_as_baseline(connection, run_id)
             self._change(connection, run_id, accepted=when, accepted_why=why)
 
         self._write(accept)
@@ -194,7 +213,7 @@ class Store:
         """Return the run of a rack that was accepted last; None if none ever was."""
         wanted = (
             select(RunRow.run_id)
-            .where(RunRow.rack == rack, RunRow.accepted.is_not(None))
+            .where(RunRow.rack == rack, RunRow.accepted.is_not(None), RunRow.kind == RunKind.RUN)
             .order_by(RunRow.accepted.desc())
             .limit(1)
         )
@@ -310,17 +329,12 @@ class Store:
         if changed.rowcount == 0:
             raise StoreError(self._unknown(connection, run_id))
 
-    def _refuse_unfinished(self, connection: Connection, run_id: str) -> None:
+    def _refuse_as_baseline(self, connection: Connection, run_id: str) -> None:
         found = connection.execute(
-            select(RunRow.finished, RunRow.cancelled).where(RunRow.run_id == run_id)
+            select(RunRow.kind, RunRow.finished, RunRow.cancelled).where(RunRow.run_id == run_id)
         ).first()
-        if found is not None and (found.finished is None or found.cancelled):
-            state = "was stopped" if found.cancelled else "is not finished"
-            message = (
-                f"{self.place}: run {run_id} {state}, so it can be no baseline; finish it "
-                "with --resume, or accept another"
-            )
-            raise StoreError(message)
+        if found is not None:
+            refuse_as_baseline(self.place, run_id, *found)
 
     def _heading(self, connection: Connection, run_id: str) -> RunRecord:
         found = read_headings(connection, [run_id])
@@ -334,6 +348,11 @@ class Store:
         found = read_run(connection, run_id, self.place, only_slot)
         if found is None:
             raise StoreError(self._unknown(connection, run_id))
+        return found
+
+    def _resumable(self, connection: Connection, run_id: str) -> RunRecord:
+        found = self._known_run(connection, run_id)
+        refuse_to_resume(self.place, run_id, found.kind)
         return found
 
     def _unknown(self, connection: Connection, run_id: str) -> str:
@@ -368,12 +387,3 @@ class Store:
 
 def _run_ids(connection: Connection) -> tuple[str, ...]:
     return tuple(connection.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id)))
-
-
-def _is_begun(connection: Connection, run: RunRecord) -> bool:
-    """Tell whether this very heading is there: a commit whose answer was lost."""
-    wanted = run_row(run)
-    found = connection.execute(
-        select(*(getattr(RunRow, name) for name in wanted)).where(RunRow.run_id == run.run_id)
-    ).first()
-    return found is not None and dict(found._mapping) == wanted  # noqa: SLF001 - a public name

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, text
 
-from harness.errors import StoreError
-from harness.store import Store, Verdict, of_chip, of_design, of_slot
+from harness.errors import RunUnfit, StoreError
+from harness.store import RunKind, Store, Verdict, of_chip, of_design, of_slot
 from tests.system.postgres import Server, lacking, server
 from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights, night
@@ -97,6 +97,19 @@ def test_many_slots_record_at_once_while_the_run_is_finished(postgresql: Server)
         assert [len(c.outcomes) for c in store.run("r1").chips] == [5] * 8
         found = store.history(of_chip("PK-01"))
         assert [dict(night.counts) for night in found.nights] == [{Verdict.FAIL: 40}]
+
+
+def test_an_intake_is_no_night(postgresql: Server) -> None:
+    with Store(postgresql.url) as store:
+        keep_nights(store, {"a": "PPP"}, kinds="i i")
+        kinds = [one.kind for one in store.history(of_chip("PK-01")).nights]
+        assert kinds == [RunKind.INTAKE, RunKind.RUN, RunKind.INTAKE]
+        assert store.latest_run().kind is RunKind.INTAKE
+        assert store.latest_run(RunKind.RUN).run_id == "bench-1"
+        with pytest.raises(RunUnfit, match="bench-2 is an intake"):
+            store.accept("bench-2", NOON)
+        with pytest.raises(RunUnfit, match="bench-2 is an intake"):
+            store.resume_run("bench-2")
 
 
 def test_history_is_the_same_as_from_sqlite(postgresql: Server, tmp_path: Path) -> None:

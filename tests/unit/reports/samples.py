@@ -16,6 +16,7 @@ from harness.store import (
     Outcome,
     PinCount,
     PinResult,
+    RunKind,
     RunRecord,
     Verdict,
     WaiverRecord,
@@ -202,6 +203,7 @@ def silent_chip(slot: str, serial: str) -> ChipRecord:
 def run_of(*chips: ChipRecord, **changes: Any) -> RunRecord:
     record = RunRecord(
         run_id="2026-03-09-1405-a3f1",
+        kind=RunKind.RUN,
         started=START,
         finished=START.replace(minute=7),
         tool_version="0.1.0",

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from harness.errors import StoreError
-from harness.store import ChipRecord, Conditions, Outcome, RunRecord
+from harness.store import ChipRecord, Conditions, Outcome, RunKind, RunRecord
 from reports import parse_run_json, read_run_json, run_json, run_schema
 from reports.run_json import schema_text
 from tests.unit.reports.samples import chip as chip_of
@@ -88,7 +88,12 @@ def _number_as_flag(whole: dict[str, Any]) -> None:
 
 
 def _newer(whole: dict[str, Any]) -> None:
-    whole["schema"] = 2
+    whole["schema"] = 3
+
+
+def _older(whole: dict[str, Any]) -> None:
+    whole["schema"] = 1
+    del whole["run"]["kind"]
 
 
 def _other(whole: dict[str, Any]) -> None:
@@ -106,7 +111,11 @@ def _other(whole: dict[str, Any]) -> None:
         (_number_as_flag, "run.chips[0].outcomes[0].cycles: int wanted, bool found"),
         (
             _newer,
-            "schema 2 found, 1 wanted; read it with the version of the tool that wrote it",
+            "schema 3 found, 2 wanted; read it with the version of the tool that wrote it",
+        ),
+        (
+            _older,
+            "schema 1 found, 2 wanted; read it with the version of the tool that wrote it",
         ),
         (_other, 'not a run: "format": "harness-run" is missing'),
     ],
@@ -128,6 +137,12 @@ def test_a_file_cut_short_or_missing_is_named(tmp_path: Path) -> None:
     path.write_text(run_json(sample_run())[:1000], encoding="ascii")
     with pytest.raises(StoreError, match=r"run\.json: not JSON: .*cut short"):
         read_run_json(path)
+
+
+def test_an_intake_says_that_it_is_one() -> None:
+    intake = replace(sample_run(), kind=RunKind.INTAKE)
+    assert json.loads(run_json(intake))["run"]["kind"] == "intake"
+    assert parse_run_json(run_json(intake)) == intake
 
 
 def test_a_run_still_going_has_no_end() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from harness.store import Store, Verdict
+from harness.store import RunKind, Store, Verdict
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 
@@ -24,12 +24,18 @@ def night(number: int) -> datetime:
     return NOON + timedelta(days=number)
 
 
-def keep_nights(store: Store, tables: Mapping[str, str], rack: str = "bench") -> None:
-    """Keep a run per letter; ``tables`` are designs with their verdicts, night after night."""
+def keep_nights(
+    store: Store, tables: Mapping[str, str], rack: str = "bench", kinds: str = ""
+) -> None:
+    """Keep a run per letter; ``tables`` are designs with their verdicts, night after night.
+
+    ``kinds`` has an ``i`` for a run that is an intake; all others are nights.
+    """
     plain = failing_outcome()
     for number in range(max(len(letters) for letters in tables.values())):
         run_id = f"{rack}-{number}"
-        store.start_run(replace(heading(run_id, night(number)), rack=rack))
+        kind = RunKind.INTAKE if kinds[number : number + 1] == "i" else RunKind.RUN
+        store.start_run(replace(heading(run_id, night(number)), rack=rack, kind=kind))
         store.record_chip(run_id, chip())
         for design, letters in tables.items():
             if letters[number : number + 1].strip():

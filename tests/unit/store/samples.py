@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from harness.store import ChipRecord, RunRecord
+from harness.store import ChipRecord, RunKind, RunRecord
 
 NOON = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 
@@ -12,6 +12,7 @@ NOON = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 def heading(run_id: str = "r1", started: datetime = NOON) -> RunRecord:
     return RunRecord(
         run_id=run_id,
+        kind=RunKind.RUN,
         started=started,
         finished=None,
         tool_version="0.1",

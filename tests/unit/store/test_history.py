@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from sqlalchemy import update
 
-from harness.errors import StoreError
+from harness.errors import RunUnfit, StoreError
 from harness.store import (
     HistoryLine,
     PassRate,
+    RunKind,
     Store,
     Verdict,
     of_chip,
@@ -18,8 +21,10 @@ from harness.store import (
     of_slot,
     pass_rate,
 )
+from harness.store.models import RunRow
 from tests.unit.store.nights import keep_nights, night
-from tests.unit.store.samples import heading
+from tests.unit.store.samples import chip, heading
+from tests.unit.store.test_store import failing_outcome
 
 
 @pytest.fixture
@@ -107,6 +112,61 @@ def test_a_run_that_is_not_whole_can_be_no_baseline(store: Store) -> None:
         store.accept("r1", night(1))
     with pytest.raises(StoreError, match="no run r9 is kept here; the latest is r1"):
         store.accept("r9", night(1))
+
+
+def test_an_intake_can_be_no_baseline_whatever_it_came_to(store: Store) -> None:
+    keep_nights(store, {"a": "PP"}, kinds=" i")
+    with pytest.raises(RunUnfit) as caught:
+        store.accept("bench-1", night(3))
+    assert str(caught.value) == (
+        f"{store.place}: bench-1 is an intake, no night of its rack, so it can be no baseline; "
+        "accept a run of `harness run` or `harness nightly`. `harness intake RACK.toml` goes on "
+        "with an intake that was left"
+    )
+    with store._engine.begin() as connection:
+        connection.execute(update(RunRow).values(accepted=night(4)))
+        connection.execute(
+            update(RunRow).where(RunRow.run_id == "bench-1").values(accepted=night(5))
+        )
+    baseline = store.baseline("bench")
+    assert baseline is not None
+    assert baseline.run_id == "bench-0"
+
+
+def test_an_intake_is_not_resumed_and_stays_as_it_was(store: Store) -> None:
+    keep_nights(store, {"a": "P"}, kinds="i")
+    for resume in (store.run_to_resume, store.resume_run):
+        with pytest.raises(RunUnfit) as caught:
+            resume("bench-0")
+        assert str(caught.value) == (
+            f"{store.place}: bench-0 is an intake, and --resume goes on with runs only; "
+            "`harness intake RACK.toml` goes on with an intake that was left"
+        )
+    assert store.run("bench-0").finished is not None
+
+
+def test_the_latest_run_may_be_asked_for_without_intakes(store: Store) -> None:
+    keep_nights(store, {"a": "PPP"}, kinds="  i")
+    assert store.latest_run().run_id == "bench-2"
+    assert store.latest_run().kind is RunKind.INTAKE
+    assert store.latest_run(RunKind.RUN).run_id == "bench-1"
+    assert store.latest_run(RunKind.INTAKE).run_id == "bench-2"
+
+
+def test_a_store_with_nothing_but_intakes_has_no_latest_run(store: Store) -> None:
+    keep_nights(store, {"a": "P"}, kinds="i")
+    with pytest.raises(StoreError, match="no run is kept here yet, intakes aside; run a table"):
+        store.latest_run(RunKind.RUN)
+
+
+def test_an_intake_stands_in_a_history_as_what_it_is(store: Store) -> None:
+    keep_nights(store, {"a": "PFP"}, kinds=" i")
+    store.start_run(replace(heading("under way", night(3)), kind=RunKind.INTAKE, chips=(chip(),)))
+    store.record_outcome("under way", failing_outcome("a"))
+    for which in (of_chip("PK-01"), of_design("a"), of_slot("bench", "A1")):
+        kinds = [one.kind for one in store.history(which).nights]
+        assert kinds == [RunKind.RUN, RunKind.INTAKE, RunKind.RUN, RunKind.INTAKE]
+    assert line(store, "a").rate == pass_rate(2, 4), "its tables are evidence on the chip"
 
 
 def test_a_resumed_run_is_under_way_again(store: Store) -> None:

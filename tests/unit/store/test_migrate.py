@@ -11,7 +11,7 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Connection, create_engine, text
 
 from harness.errors import StoreError
-from harness.store import Store, Verdict, of_design, of_slot
+from harness.store import RunKind, Store, Verdict, of_design, of_slot
 from harness.store.models import Base
 from tests.unit.store.samples import NOON, chip
 from tests.unit.store.test_store import failing_outcome
@@ -78,6 +78,8 @@ def check_old_history(store: Store) -> None:
     (one,) = store.history(of_design("gray")).lines
     assert (one.chip_serial, one.verdict, one.first_seen.year) == ("PK-01", Verdict.PASS, 2026)
     (night,) = store.history(of_slot("bench", "A1")).nights
+    assert night.kind is RunKind.RUN, "nothing in an old store tells intakes apart"
+    assert [run.kind for run in store.headings()] == [RunKind.RUN]
     assert dict(night.counts) == {Verdict.PASS: 1, Verdict.NOT_RUN: 1}
     assert store.subjects().designs == ("crc16", "gray")
 

@@ -18,6 +18,7 @@ from harness.store import (
     History,
     HistoryLine,
     HistoryNight,
+    RunKind,
     Store,
     Subjects,
     Verdict,
@@ -163,7 +164,9 @@ def test_history_is_what_a_look_at_every_outcome_gives(
         found = store.history(CHIP)
     seen = [number for number, tables in enumerate(nights) if tables]
     assert found.nights == tuple(
-        HistoryNight(f"r{n}", night(n), Counter(LETTERS[v] for v in nights[n].values()))
+        HistoryNight(
+            f"r{n}", night(n), RunKind.RUN, Counter(LETTERS[v] for v in nights[n].values())
+        )
         for n in seen
     )
     designs = sorted({design for tables in nights for design in tables})

@@ -1,0 +1,47 @@
+"""What the store does not do with a run or an intake: errors that say what to do instead.
+
+One rule: an intake is no night of its rack, so it can be neither a baseline nor resumed.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from harness.errors import RunUnfit, StoreError
+from harness.judge import RunKind
+
+_GOES_ON = "`harness intake RACK.toml` goes on with an intake that was left"
+
+
+def none_kept(place: str, kind: RunKind | None) -> StoreError:
+    """No run of this kind is kept; None stands for any."""
+    if kind is RunKind.INTAKE:
+        return StoreError(f"{place}: no intake is kept here yet; harness intake begins one")
+    aside = ", intakes aside" if kind is RunKind.RUN else ""
+    return StoreError(f"{place}: no run is kept here yet{aside}; run a table first")
+
+
+def refuse_as_baseline(
+    place: str, run_id: str, kind: RunKind, finished: datetime | None, cancelled: bool
+) -> None:
+    """Raise what keeps a run from being a baseline: RunUnfit for an intake, else StoreError."""
+    if kind is RunKind.INTAKE:
+        message = (
+            f"{place}: {run_id} is an intake, no night of its rack, so it can be no baseline; "
+            f"accept a run of `harness run` or `harness nightly`. {_GOES_ON}"
+        )
+        raise RunUnfit(message)
+    if finished is None or cancelled:
+        state = "was stopped" if cancelled else "is not finished"
+        message = (
+            f"{place}: run {run_id} {state}, so it can be no baseline; finish it "
+            "with --resume, or accept another"
+        )
+        raise StoreError(message)
+
+
+def refuse_to_resume(place: str, run_id: str, kind: RunKind) -> None:
+    """Raise RunUnfit for an intake."""
+    if kind is RunKind.INTAKE:
+        message = f"{place}: {run_id} is an intake, and --resume goes on with runs only; {_GOES_ON}"
+        raise RunUnfit(message)
