@@ -46,7 +46,7 @@ from reports.names import safe_name
 from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
-from reports.texts import hertz, printable
+from reports.texts import hertz, many, printable
 from reports.ticket import ticket_markdown
 from reports.waveform import waveform
 from reports.write import WrittenChip, WrittenReports, write_file, write_run
@@ -86,6 +86,7 @@ __all__ = [
     "index_html",
     "label_html",
     "look",
+    "many",
     "margins_frame",
     "margins_html",
     "margins_of",

@@ -18,6 +18,7 @@ from harness.store import (
     HistoryNight,
     MarginRecord,
     PassRate,
+    RunKind,
     Selection,
     Store,
     Subjects,
@@ -31,7 +32,7 @@ from reports.margin_history import MarginHistory, build_margins
 from reports.texts import many, share
 
 NIGHTS_LISTED = 30
-"""So many of the latest nights are also listed with their run and counts."""
+"""So many of the latest nights and intakes are also listed with their run and counts."""
 
 NEVER = Look("NOT JUDGED", "not-run")
 
@@ -98,17 +99,21 @@ class TableLine:
 
 @dataclass(frozen=True)
 class NightMark:
-    """One night: its day of the month, its worst verdict, and how many tables did not pass."""
+    """One night or intake: its day of the month, its worst verdict, how many tables did not pass.
+
+    ``kind`` is its class in the style.
+    """
 
     day: str
     look: Look
     missed: str
     told: str
+    kind: RunKind
 
 
 @dataclass(frozen=True)
 class Month:
-    """The nights of one month (UTC), as ``2026-06``."""
+    """The nights and intakes of one month (UTC), as ``2026-06``."""
 
     name: str
     nights: tuple[NightMark, ...]
@@ -116,9 +121,10 @@ class Month:
 
 @dataclass(frozen=True)
 class NightLine:
-    """One of the latest nights, with its run."""
+    """One of the latest nights or intakes, with its run."""
 
     when: str
+    what: str
     run: Anchor
     look: Look
     counts: str
@@ -126,7 +132,7 @@ class NightLine:
 
 @dataclass(frozen=True)
 class HistoryPage:
-    """The page of one chip, design or slot."""
+    """The page of one chip, design or slot. ``intakes`` is how many stand among the nights."""
 
     kind: str
     title: str
@@ -136,6 +142,7 @@ class HistoryPage:
     lines: tuple[TableLine, ...]
     months: tuple[Month, ...]
     legend: tuple[Look, ...]
+    intakes: int
     latest: tuple[NightLine, ...]
     margins: MarginHistory
     links: Links
@@ -207,6 +214,7 @@ def build_history(
         lines=tuple(_line(subject, line, links) for line in ordered),
         months=_months(found.nights),
         legend=tuple(look(v) for v in SEVERITY_ORDER if v in verdicts),
+        intakes=_intakes(found.nights),
         latest=tuple(_night_line(n, links) for n in reversed(found.nights[-NIGHTS_LISTED:])),
         margins=build_margins(margins),
         links=links,
@@ -273,7 +281,7 @@ def _headline(subject: Subject, found: History, margins: Sequence[MarginRecord])
     tables = many(len({(line.design, line.table) for line in found.lines}), "table")
     first, last = (day(found.nights[k].started) for k in (0, -1))
     span = f"on {first}" if first == last else f"from {first} to {last}"
-    seen = f"{many(len(found.nights), 'night')}, {span}"
+    seen = f"{_counted(found.nights)}, {span}"
     match subject:
         case ChipSubject():
             return f"{tables} of {designs}; {seen}."
@@ -281,6 +289,17 @@ def _headline(subject: Subject, found: History, margins: Sequence[MarginRecord])
             return f"{tables} on {chips}; {seen}."
         case SlotSubject():
             return f"{tables} of {designs} on {chips}; {seen}."
+
+
+def _counted(nights: Sequence[HistoryNight]) -> str:
+    """``5 nights and 1 intake``: an intake is no night."""
+    intakes = _intakes(nights)
+    kinds = ((len(nights) - intakes, "night"), (intakes, "intake"))
+    return " and ".join(many(number, noun) for number, noun in kinds if number)
+
+
+def _intakes(nights: Sequence[HistoryNight]) -> int:
+    return sum(night.kind is RunKind.INTAKE for night in nights)
 
 
 def _tallies(lines: Sequence[HistoryLine]) -> tuple[Tally, ...]:
@@ -336,18 +355,21 @@ def _months(nights: Sequence[HistoryNight]) -> tuple[Month, ...]:
 
 
 def _mark(night: HistoryNight) -> NightMark:
+    aside = ", an intake" if night.kind is RunKind.INTAKE else ""
     missed = sum(count for verdict, count in night.counts.items() if verdict is not Verdict.PASS)
     return NightMark(
         day=f"{night.started.astimezone(UTC):%d}",
         look=look(night_worst(night)),
         missed=f"{missed:,}" if missed else "",
-        told=f"{minute(night.started)}: {counts_text(night)}",
+        told=f"{minute(night.started)}{aside}: {counts_text(night)}",
+        kind=night.kind,
     )
 
 
 def _night_line(night: HistoryNight, links: Links) -> NightLine:
     return NightLine(
         when=minute(night.started),
+        what="Intake" if night.kind is RunKind.INTAKE else "Night",
         run=Anchor(night.run_id, links.run(night.run_id)),
         look=look(night_worst(night)),
         counts=counts_text(night),

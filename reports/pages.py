@@ -218,7 +218,7 @@ def run_facts(run: RunRecord) -> tuple[Fact, ...]:
         Fact("Shuttle", f"{run.shuttle}, {run.organisation}"),
         Fact("Started", moment(run.started)),
         Fact("Finished", finished),
-        Fact("Run", run.run_id, "code"),
+        Fact(run.kind.capitalize(), run.run_id, "code"),
         Fact("Tool", f"harness {run.tool_version}"),
     )
 

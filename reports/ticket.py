@@ -37,7 +37,8 @@ def _lines(run: RunRecord, chip: ChipRecord) -> Iterator[str]:
     yield f"## Chip {plain(chip.chip_serial)}: {chip.verdict}"
     yield ""
     yield (
-        f"Run {plain(run.run_id)}, {moment(run.started)}, shuttle {plain(run.shuttle)}, "
+        f"{run.kind.capitalize()} {plain(run.run_id)}, {moment(run.started)}, "
+        f"shuttle {plain(run.shuttle)}, "
         f"{kind} {plain(chip.board_serial or 'not known')} in slot {plain(chip.slot)}."
     )
     yield ""

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from importlib import resources
 
-from harness.store import RunRecord
+from harness.store import RunKind, RunRecord
 from harness.watch import addresses
 from harness.watch.state import Overview, RackState, SlotState, clock
 from reports import (
@@ -176,4 +176,6 @@ def _runs(overview: Overview) -> tuple[tuple[RunRecord, Anchor, str], ...]:
 def _ending(run: RunRecord) -> str:
     if run.finished is None:
         return "no end on record"
-    return "stopped by hand" if run.cancelled else "finished"
+    if not run.cancelled:
+        return "finished"
+    return "given up" if run.kind is RunKind.INTAKE else "stopped by hand"

@@ -81,6 +81,7 @@ def look_at(source: StoreSource, rack: str | None) -> Overview:
         runs = store.headings(rack, RUNS_LISTED)
         if not runs:
             return Overview(None, (), ())
-        latest = runs[0].run_id
-        state = rack_state(store.glance(latest), held(f"run {latest}"), datetime.now(UTC))
+        latest = runs[0]
+        holder = held(f"{latest.kind} {latest.run_id}")
+        state = rack_state(store.glance(latest.run_id), holder, datetime.now(UTC))
         return Overview(state, runs, store.racks())

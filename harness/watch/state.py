@@ -15,25 +15,30 @@ from harness.store import (
     SEVERITY_ORDER,
     Glance,
     LatestOutcome,
+    RunKind,
     RunRecord,
     SlotGlance,
     Verdict,
 )
-from reports import Look, Scrubber, Tally, look
+from reports import Look, Scrubber, Tally, look, many
 
 FRESH = timedelta(minutes=5)
 """So old may the last outcome of a run be that is driven from another computer."""
 
 WAITING = Look("WAITING", "not-run")
 
+_DOING_INTAKE = "done in this intake"
+
 
 class Phase(StrEnum):
-    """Where a run stands."""
+    """Where a run stands; an intake is left and given up, where a run breaks off or is stopped."""
 
     UNDER_WAY = "Under way"
     FINISHED = "Finished"
     STOPPED = "Stopped by hand"
     BROKEN_OFF = "Broken off"
+    LEFT = "Left"
+    GIVEN_UP = "Given up"
     SILENT = "No news"
 
 
@@ -97,11 +102,16 @@ class Overview:
 
 def phase_of(run: RunRecord, held: bool | None, news: datetime, now: datetime) -> Phase:
     """Tell where a run stands. ``held``: by a process of this computer; None if not known."""
+    intake = run.kind is RunKind.INTAKE
+    if run.finished is not None and not run.cancelled:
+        return Phase.FINISHED
     if run.finished is not None:
-        return Phase.STOPPED if run.cancelled else Phase.FINISHED
+        return Phase.GIVEN_UP if intake else Phase.STOPPED
     if held is None:
         return Phase.UNDER_WAY if now - news <= FRESH else Phase.SILENT
-    return Phase.UNDER_WAY if held else Phase.BROKEN_OFF
+    if held:
+        return Phase.UNDER_WAY
+    return Phase.LEFT if intake else Phase.BROKEN_OFF
 
 
 def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
@@ -109,12 +119,12 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
     ends = [slot.latest.ended for slot in glance.slots if slot.latest is not None]
     news = max([glance.run.started, *ends])
     phase = phase_of(glance.run, held, news, now)
-    slots = tuple(_slot(slot, phase) for slot in glance.slots)
+    slots = tuple(_slot(slot, phase, glance.run.kind) for slot in glance.slots)
     done, tables = (sum(getattr(slot, name) for slot in slots) for name in ("done", "tables"))
     return RackState(
         run=replace(glance.run, chips=tuple(slot.chip for slot in glance.slots)),
         phase=phase,
-        headline=_headline(glance.run.run_id, phase, done, tables, news),
+        headline=_headline(glance.run, phase, done, tables, news),
         news=news,
         done=done,
         tables=tables,
@@ -127,8 +137,10 @@ def clock(when: datetime) -> str:
     return f"{when.astimezone(UTC):%H:%M:%S} UTC"
 
 
-def _headline(run_id: str, phase: Phase, done: int, tables: int, news: datetime) -> str:
-    counted = f"{done:,} of {tables:,} tables done"
+def _headline(run: RunRecord, phase: Phase, done: int, tables: int, news: datetime) -> str:
+    run_id, counted = run.run_id, f"{done:,} of {tables:,} tables done"
+    if run.kind is RunKind.INTAKE:  # nobody knows beforehand how many it will be
+        counted = f"{many(done, 'table')} done in this intake"
     match phase:
         case Phase.UNDER_WAY:
             return f"Under way: {counted}."
@@ -139,12 +151,16 @@ def _headline(run_id: str, phase: Phase, done: int, tables: int, news: datetime)
         case Phase.BROKEN_OFF:
             told = f"Broken off: {counted}, and no process works on it."
             return f"{told} “--resume {run_id}” finishes it."
+        case Phase.LEFT:
+            return f"Left: {counted}. “harness intake” with its rack file goes on with it."
+        case Phase.GIVEN_UP:
+            return f"Given up for a new intake: {counted}."
         case Phase.SILENT:
             told = f"{news.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
             return f"Not finished, and no news since {told}: {counted}."
 
 
-def _slot(glance: SlotGlance, phase: Phase) -> SlotState:
+def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
     chip, counts = glance.chip, glance.counts
     waiting = counts.get(Verdict.NOT_RUN, 0)
     tables = sum(counts.values())
@@ -157,7 +173,7 @@ def _slot(glance: SlotGlance, phase: Phase) -> SlotState:
         port=Scrubber().text(chip.port),
         virtual=chip.virtual,
         look=_look(told, chip.trouble),
-        doing=_doing(waiting, tables, running, phase),
+        doing=_DOING_INTAKE if kind is RunKind.INTAKE else _doing(waiting, tables, running, phase),
         done=tables - waiting,
         tables=tables,
         final=not running,

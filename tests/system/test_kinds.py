@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,11 @@ from pathlib import Path
 import pytest
 
 from harness.cli import ExitCode, main
+from harness.rack import Locks
 from harness.store import RunKind, Store
+from harness.watch.pages import snapshot_of
+from harness.watch.source import StoreSource, look_at
+from harness.watch.state import Phase
 from tests.system.test_nightly import small_rack
 
 
@@ -91,3 +96,21 @@ def test_the_latest_that_is_reported_may_be_an_intake(
 ) -> None:
     main(["report"])
     assert capsys.readouterr().out.startswith(f"Intake {lab.intake}\n")
+
+
+def test_the_live_page_tells_an_intake_from_a_run_and_sees_when_somebody_sits_at_it(
+    lab: Lab,
+) -> None:
+    source = StoreSource("runs/harness.sqlite")
+    left = look_at(source, None)
+    with Locks("an intake") as locks:
+        locks.take(f"intake {lab.intake}")
+        sat_at = look_at(source, None)
+    source.close()
+    assert left.state is not None
+    assert sat_at.state is not None
+    assert (left.state.phase, sat_at.state.phase) == (Phase.LEFT, Phase.UNDER_WAY)
+    shown = snapshot_of(left)
+    assert re.findall("<td>(intake|run)</td>", shown.runs) == ["intake", "run"]
+    assert "“harness intake” with its rack file goes on with it" in shown.head
+    assert "--resume" not in shown.head

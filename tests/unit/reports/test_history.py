@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.store import Store
+from harness.store import Store, of_chip
 from reports import (
     ChipSubject,
     DesignSubject,
@@ -65,6 +65,36 @@ def test_every_night_has_a_mark_with_a_text_of_its_own(store: Store) -> None:
         ("01", "ERROR", "1"), ("02", "FAIL", "2"), ("03", "FAIL", "1"), ("04", "PASS", ""),
         ("05", "FAIL", "2")]  # fmt: skip
     assert month.nights[1].told == "2026-06-02 12:00: 1 FAIL, 1 NOT RUN, 1 PASS"
+
+
+def test_an_intake_is_marked_and_is_not_counted_as_a_night(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"a": "PFPP"}, kinds=" ii")
+        shown = page(opened, ChipSubject("PK-01"))
+        text = history_html(ChipSubject("PK-01"), opened.history(of_chip("PK-01")), LINKS).decode()
+    assert shown.headline == (
+        "1 table of 1 design; 2 nights and 2 intakes, from 2026-06-01 to 2026-06-04."
+    )
+    (month,) = shown.months
+    assert [mark.kind.value for mark in month.nights] == ["run", "intake", "intake", "run"]
+    assert month.nights[1].told == "2026-06-02 12:00, an intake: 1 FAIL"
+    assert [line.what for line in shown.latest] == ["Night", "Intake", "Intake", "Night"]
+    assert text.count('intake" title="') == 2
+    assert "A dashed frame marks an intake, which is no night." in text
+
+
+def test_a_chip_that_had_its_intake_and_no_night_has_its_tables(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"a": "P"}, kinds="i")
+        shown = page(opened, ChipSubject("PK-01"))
+    assert shown.headline == "1 table of 1 design; 1 intake, on 2026-06-01."
+    assert [line.look.word for line in shown.lines] == ["PASS"]
+
+
+def test_a_page_without_intakes_speaks_of_none(store: Store) -> None:
+    text = history_html(ChipSubject("PK-01"), store.history(of_chip("PK-01")), LINKS).decode()
+    assert "dashed" not in text.split("</style>")[-1]
+    assert "and intakes" not in text
 
 
 def test_names_link_to_the_histories_of_what_they_name(store: Store) -> None:

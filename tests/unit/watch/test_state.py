@@ -7,11 +7,12 @@ from datetime import timedelta
 
 import pytest
 
-from harness.store import Glance, LatestOutcome, RunRecord, SlotGlance, Verdict
+from harness.store import Glance, LatestOutcome, RunKind, RunRecord, SlotGlance, Verdict
 from harness.watch.state import FRESH, WAITING, Phase, phase_of, rack_state
 from tests.unit.store.samples import NOON, chip, heading
 
 DONE = replace(heading(), finished=NOON)
+INTAKE = replace(heading(), kind=RunKind.INTAKE)
 OLD = FRESH + timedelta(seconds=1)
 
 
@@ -23,6 +24,10 @@ OLD = FRESH + timedelta(seconds=1)
         (replace(DONE, cancelled=True), False, timedelta(), Phase.STOPPED),
         (heading(), True, OLD, Phase.UNDER_WAY),
         (heading(), False, timedelta(), Phase.BROKEN_OFF),
+        (INTAKE, True, OLD, Phase.UNDER_WAY),
+        (INTAKE, False, timedelta(), Phase.LEFT),
+        (replace(INTAKE, finished=NOON), None, OLD, Phase.FINISHED),
+        (replace(INTAKE, finished=NOON, cancelled=True), None, OLD, Phase.GIVEN_UP),
         (heading(), None, FRESH, Phase.UNDER_WAY),
         (heading(), None, OLD, Phase.SILENT),
     ],
@@ -79,6 +84,26 @@ def test_a_run_of_another_computer_that_went_silent_says_since_when() -> None:
     assert state.headline == (
         "Not finished, and no news since 2026-06-01 12:00 UTC: 0 of 0 tables done."
     )
+
+
+@pytest.mark.parametrize(
+    ("held", "ending", "told"),
+    [
+        (True, {}, "Under way: 1 table done in this intake."),
+        (False, {},
+         "Left: 1 table done in this intake. “harness intake” with its rack file goes on with it."),
+        (None, {"finished": NOON}, "Finished: 1 table done in this intake."),
+        (None, {"finished": NOON, "cancelled": True},
+         "Given up for a new intake: 1 table done in this intake."),
+    ],
+)  # fmt: skip
+def test_an_intake_says_that_it_is_one_and_never_that_resume_finishes_it(
+    held: bool | None, ending: dict[str, object], told: str
+) -> None:
+    slot = SlotGlance(chip(), {Verdict.PASS: 1}, None)
+    state = rack_state(glance(slot, kind=RunKind.INTAKE, **ending), held, NOON + OLD)
+    assert state.headline == told
+    assert state.slots[0].doing == "done in this intake", "how many come is not known"
 
 
 def test_paths_and_passwords_do_not_reach_the_page() -> None:
