@@ -6,8 +6,9 @@ that says where the results are kept and what to do.
 
 from __future__ import annotations
 
+import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,7 @@ from harness.store.jsontext import to_value
 from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 from harness.store.patience import Patience
+from harness.store.stranger import holds_nothing
 
 BUSY_SECONDS = 30
 """How long a write waits for another program that is writing to the same SQLite file."""
@@ -82,8 +84,30 @@ def busy_seconds(patience: Patience) -> float:
     return min(BRIEFLY_SECONDS, BUSY_SECONDS) if patience.listened_to else BUSY_SECONDS
 
 
-def open_engine(url: str) -> Engine:
+WhenEmpty = Callable[[str], None]
+"""Raises StoreError if no store is to be made at this place, where nothing is kept yet."""
+
+
+def make_store(place: str) -> None:
+    """Agree: something is about to be kept."""
+    del place
+
+
+def make_none(place: str) -> None:
+    """Refuse: who wants to read makes no store."""
+    message = (
+        f"{place}: no results are kept here yet; `harness run RACK.toml` keeps some, or name "
+        "another store with --store"
+    )
+    raise StoreError(message)
+
+
+def open_engine(url: str, when_empty: WhenEmpty = make_store) -> Engine:
     """Open the database and bring an empty or earlier one to the current schema.
+
+    An SQLite file with anything of another program in it is refused before anything changes in
+    it. A PostgreSQL database may be shared: our tables are made beside those that others have in
+    the same schema, unless one of the names is taken.
 
     Raises StoreError if it cannot be opened or has a schema of a later version.
     """
@@ -91,6 +115,8 @@ def open_engine(url: str) -> Engine:
     shown = shown_place(url)
     with translated(shown):
         if path is not None:
+            if holds_nothing(path, shown, BUSY_SECONDS):
+                when_empty(shown)
             path.parent.mkdir(parents=True, exist_ok=True)
         engine = create_engine(
             url, json_serializer=_as_it_is, json_deserializer=to_value, **_options(url, path)
@@ -99,7 +125,7 @@ def open_engine(url: str) -> Engine:
             event.listen(engine, "connect", _prepare_sqlite)
     try:
         with translated(shown):
-            _check_schema(engine, shown)
+            _check_schema(engine, shown, when_empty)
     except StoreError:
         engine.dispose()
         raise
@@ -117,7 +143,7 @@ def translated(place: str) -> Iterator[None]:
     """Turn every database and system error inside into a StoreError with place and advice."""
     try:
         yield
-    except (SQLAlchemyError, OSError, NoSuchModuleError, ImportError) as error:
+    except (SQLAlchemyError, sqlite3.Error, OSError, NoSuchModuleError, ImportError) as error:
         cause = str(getattr(error, "orig", None) or error)
         lowered = cause.lower()
         advice = next(
@@ -151,14 +177,19 @@ def _prepare_sqlite(connection: Any, record: object) -> None:
     cursor.close()
 
 
-def _check_schema(engine: Engine, place: str) -> None:
-    """Make the tables of an empty database; refuse one with other tables or another version."""
+def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
+    """Make our tables if there are none; refuse names that are taken, and another version."""
     names = set(inspect(engine).get_table_names())
     failure: SQLAlchemyError | None = None
     if SchemaRow.__tablename__ not in names:
         if names & set(Base.metadata.tables):
-            message = f"{place}: holds tables of another program; choose another store"
+            taken = ", ".join(sorted(names & set(Base.metadata.tables)))
+            message = (
+                f"{place}: holds tables of another program that have the names of ours ({taken}); "
+                "choose another store"
+            )
             raise StoreError(message)
+        when_empty(place)
         try:
             _create(engine)
         except (OperationalError, ProgrammingError, IntegrityError) as error:

@@ -19,10 +19,12 @@ from sqlalchemy import Connection, Engine, insert, select, update
 from harness.errors import StoreError
 from harness.judge import ChipRecord, Outcome, RunKind, RunRecord
 from harness.store.engine import (
+    WhenEmpty,
     busy_seconds,
+    make_none,
+    make_store,
     open_engine,
     shown_place,
-    sqlite_path,
     store_url,
     translated,
 )
@@ -62,27 +64,29 @@ class Store:
     """Every run, its chips and their outcomes, in one database.
 
     ``where`` is a file path (SQLite) or any SQLAlchemy URL of SQLite or PostgreSQL. A missing
-    SQLite file is created with its folder; an earlier schema is brought up to date. ``patience``
-    is how many seconds a verb waits for a database that is away, within :meth:`waiting` only.
-    Raises StoreError if it cannot be opened or the schema is of a later version.
+    SQLite file is created with its folder, unless ``when_empty`` raises; an earlier schema is
+    brought up to date. ``patience`` is how many seconds a verb waits for a database that is away,
+    within :meth:`waiting` only. Raises StoreError if it cannot be opened, is another program's, or
+    has a schema of a later version.
     """
 
-    def __init__(self, where: str | Path, patience: float = PATIENCE_SECONDS) -> None:
+    def __init__(
+        self,
+        where: str | Path,
+        patience: float = PATIENCE_SECONDS,
+        when_empty: WhenEmpty = make_store,
+    ) -> None:
         url = store_url(where)
         self.place = shown_place(url)
-        self._engine: Engine = open_engine(url)
+        self._engine: Engine = open_engine(url, when_empty)
         self._patience = Patience(self.place, patience)
         self._writing = threading.Lock()
         self._together = Together(self._writing, self._commit_outcomes)
 
     @classmethod
     def existing(cls, where: str | Path) -> Self:
-        """Open a store to read from; raises StoreError if there is none."""
-        path = sqlite_path(store_url(where))
-        if path is not None and not path.exists():
-            message = f"{path}: there is no store here; run a table first or give --store"
-            raise StoreError(message)
-        return cls(where)
+        """Open a store to read from; raises StoreError if there is none, and makes none."""
+        return cls(where, when_empty=make_none)
 
     def __enter__(self) -> Self:
         return self

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sqlalchemy import create_engine, text
+from sqlalchemy import create_engine, inspect, text
 
 from harness.errors import RunUnfit, StoreError
 from harness.store import RunKind, Store, Verdict, of_chip, of_design, of_slot
@@ -65,6 +65,72 @@ def test_a_store_of_version_one_is_brought_up_to_date(postgresql: Server) -> Non
         check_old_history(store)
         store.accept("old", NOON)
     assert differences(postgresql.url) == []
+
+
+OTHERS = """
+CREATE TABLE tides (height INTEGER);
+INSERT INTO tides VALUES (6);
+CREATE TABLE alembic_version (version_num TEXT);
+INSERT INTO alembic_version VALUES ('f00d')
+"""
+"""Tables of another program in the same schema; the last belongs to its own steps."""
+
+
+def put(url: str, statements: str) -> None:
+    engine = create_engine(url)
+    with engine.begin() as connection:
+        for statement in statements.split(";"):
+            connection.execute(text(statement))
+    engine.dispose()
+
+
+def check_others(url: str) -> None:
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        assert connection.scalar(text("SELECT height FROM tides")) == 6
+        assert connection.scalar(text("SELECT version_num FROM alembic_version")) == "f00d"
+    engine.dispose()
+
+
+def table_names(url: str) -> list[str]:
+    engine = create_engine(url)
+    found = sorted(inspect(engine).get_table_names())
+    engine.dispose()
+    return found
+
+
+def test_tables_of_another_program_may_stand_beside_ours(postgresql: Server) -> None:
+    put(postgresql.url, OTHERS)
+    with Store(postgresql.url) as store:
+        store.start_run(heading())
+    with Store.existing(postgresql.url) as store:
+        assert store.runs() == ("r1",)
+    check_others(postgresql.url)
+
+
+def test_the_steps_of_another_program_are_not_mistaken_for_ours(postgresql: Server) -> None:
+    engine = create_engine(postgresql.url)
+    with engine.connect() as connection:
+        make_version1(connection)
+    engine.dispose()
+    put(postgresql.url, OTHERS)
+    with Store(postgresql.url) as store:
+        assert store.runs() == ("old",)
+    check_others(postgresql.url)
+
+
+def test_a_name_that_is_taken_is_refused_and_nothing_made(postgresql: Server) -> None:
+    put(postgresql.url, "CREATE TABLE nights (x INTEGER);CREATE TABLE runs (x INTEGER)")
+    for open_it in (Store, Store.existing):
+        with pytest.raises(StoreError, match=r"have the names of ours \(nights, runs\); choose"):
+            open_it(postgresql.url)
+    assert table_names(postgresql.url) == ["nights", "runs"]
+
+
+def test_who_reads_an_empty_database_makes_no_tables_in_it(postgresql: Server) -> None:
+    with pytest.raises(StoreError, match="no results are kept here yet; `harness run"):
+        Store.existing(postgresql.url)
+    assert table_names(postgresql.url) == []
 
 
 def test_margins_come_back_equal_and_are_kept_once(postgresql: Server) -> None:

@@ -333,7 +333,8 @@ def test_what_cannot_be_served_is_said_in_one_line(
     missing = tmp_path / "none.sqlite"
     assert main(["watch", "--store", str(missing)]) == ExitCode.NOT_TESTED
     assert capsys.readouterr().err == (
-        f"harness: {missing}: there is no store here; run a table first or give --store\n"
+        f"harness: {missing}: no results are kept here yet; `harness run RACK.toml` keeps some, or "
+        "name another store with --store\n"
     )
     path = tmp_path / "s.sqlite"
     with Store(path), socket.create_server(("127.0.0.1", 0)) as taken:

@@ -4,5 +4,9 @@ from __future__ import annotations
 
 from alembic import context
 
-context.configure(connection=context.config.attributes["connection"])
+context.configure(
+    connection=context.config.attributes["connection"],
+    # the usual name may be taken by another program that shares the database
+    version_table="harness_alembic_version",
+)
 context.run_migrations()

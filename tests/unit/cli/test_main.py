@@ -99,7 +99,7 @@ def test_a_report_without_a_store_is_three(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["report", "--store", str(tmp_path / "none.sqlite")]) == ExitCode.NOT_TESTED
-    assert "there is no store here" in capsys.readouterr().err
+    assert "no results are kept here yet" in capsys.readouterr().err
 
 
 def stored(tmp_path: Path) -> str:

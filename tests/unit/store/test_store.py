@@ -153,33 +153,10 @@ def test_a_store_of_another_schema_version_is_refused(tmp_path: Path) -> None:
     )
 
 
-def test_a_database_of_another_program_is_left_alone(tmp_path: Path) -> None:
-    path = tmp_path / "other.sqlite"
-    with sqlite3.connect(path) as raw:
-        raw.execute("CREATE TABLE runs (x INTEGER)")
-    raw.close()
-    with pytest.raises(StoreError, match="holds tables of another program"):
-        Store(path)
-
-
-def test_a_file_that_is_no_database_is_refused_and_kept(tmp_path: Path) -> None:
-    path = tmp_path / "notes.txt"
-    path.write_text("not a database at all, but long enough to be looked at by SQLite" * 20)
-    with pytest.raises(StoreError, match="something else or damaged"):
-        Store(path)
-    assert path.read_text().startswith("not a database")
-
-
 def test_a_place_where_no_folder_can_be_made_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("")
     with pytest.raises(StoreError, match="results cannot be kept"):
         Store(tmp_path / "file" / "s.sqlite")
-
-
-def test_a_store_to_read_from_is_never_created(tmp_path: Path) -> None:
-    with pytest.raises(StoreError, match="there is no store here"):
-        Store.existing(tmp_path / "none.sqlite")
-    assert not (tmp_path / "none.sqlite").exists()
 
 
 def test_an_address_that_is_none_is_refused() -> None:

@@ -161,7 +161,7 @@ def test_a_file_that_was_replaced_is_opened_anew_and_a_missing_one_not_made(
     source = StoreSource(str(path))
     assert look_at(source, None).racks == ("bench",)
     path.rename(tmp_path / "old")
-    with pytest.raises(StoreError, match="there is no store here"):
+    with pytest.raises(StoreError, match="no results are kept here yet"):
         look_at(source, None)
     assert not path.exists()
     (tmp_path / "shelf").rename(path)

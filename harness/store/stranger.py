@@ -1,0 +1,60 @@
+"""Looks at an SQLite file before it is opened as a store, to tell whose it is.
+
+One rule: looking changes nothing, not even the journal's mode, and goes through SQLite alone; a
+file that is opened and closed beside it loses all locks that this process has on it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+from harness.errors import StoreError
+from harness.store.models import SchemaRow
+
+_NAMES = "SELECT name FROM sqlite_master WHERE name NOT LIKE 'sqlite~_%' ESCAPE '~'"
+
+
+def holds_nothing(path: Path, place: str, busy_seconds: float) -> bool:
+    """Tell whether a file is missing or an empty database; False if it is a store.
+
+    Raises StoreError if it is anything else, sqlite3.Error if it cannot be read.
+    """
+    if path.is_dir():
+        raise StoreError(f"{place}: this is a folder; name a file in it as the store")
+    if not path.exists():
+        return True
+    names = _names(path, place, busy_seconds)
+    if names and SchemaRow.__tablename__ not in names:
+        message = (
+            f"{place}: this is a database of another program, so no results are kept in it; it is "
+            "left as it is. Choose another store"
+        )
+        raise StoreError(message)
+    return not names
+
+
+def _names(path: Path, place: str, busy_seconds: float) -> set[str]:
+    """Names of all tables, views and indices that are no part of SQLite."""
+    address = f"{path.absolute().as_uri()}?mode={_mode(path)}"
+    try:
+        with closing(sqlite3.connect(address, timeout=busy_seconds, uri=True)) as raw:
+            return {name for (name,) in raw.execute(_NAMES)}
+    except sqlite3.DatabaseError as error:
+        if "not a database" not in str(error):
+            raise
+        message = (
+            f"{place}: this is no SQLite database, so it is something else or damaged, and is left "
+            "as it is; choose another store, or restore it from a backup"
+        )
+        raise StoreError(message) from error
+
+
+def _mode(path: Path) -> str:
+    """How to open a file so that nothing is left behind.
+
+    Who opens a write-ahead log for writing and is the last to close it works it in; who makes one
+    for reading only leaves it lying there.
+    """
+    return "ro" if path.with_name(f"{path.name}-wal").exists() else "rw"
