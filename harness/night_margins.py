@@ -13,6 +13,7 @@ from harness.margin import Tell
 from harness.margin_texts import drop_text
 from harness.rack import Observer, Rack, Slot, StopSwitch
 from harness.store import (
+    Baseline,
     MarginDrop,
     MarginKind,
     MarginRecord,
@@ -56,7 +57,7 @@ def search_at_night(
     rack: Rack,
     store: Store,
     run: RunRecord,
-    baseline: RunRecord | None,
+    baseline: Baseline | None,
     tell: Tell,
     stop: StopSwitch,
     observe: Observer,
@@ -95,7 +96,7 @@ def _whole(store: Store, run: RunRecord) -> tuple[MarginRecord, ...]:
 def _compared(
     store: Store,
     run: RunRecord,
-    baseline: RunRecord | None,
+    baseline: Baseline | None,
     records: tuple[MarginRecord, ...],
 ) -> NightMargins:
     """Find the losses, and those among them that the accepted baseline has."""

@@ -16,7 +16,7 @@ from types import TracebackType
 from typing import Any, Self, cast
 
 from harness.errors import StoreError
-from harness.judge import Change, NightChanges, RetryPolicy, RunRecord, Verdict, changes
+from harness.judge import Baseline, Change, NightChanges, RetryPolicy, RunRecord, Verdict, changes
 from harness.margin import MarginEvent, MarginFound
 from harness.margin_texts import limit_text
 from harness.night_margins import NightMargins, margin_line, search_at_night
@@ -120,7 +120,7 @@ def _to_close(
     return run
 
 
-def _baseline(record: RunRecord, store: Store, log: NightLog) -> RunRecord | None:
+def _baseline(record: RunRecord, store: Store, log: NightLog) -> Baseline | None:
     """Read what a night is compared with; a store that is away is waited for until Ctrl-C."""
     try:
         with patiently(store, log, StopSwitch()):
@@ -135,7 +135,7 @@ def _baseline(record: RunRecord, store: Store, log: NightLog) -> RunRecord | Non
 
 def close_night(
     record: RunRecord,
-    baseline: RunRecord | None,
+    baseline: Baseline | None,
     out: Path,
     margins: NightMargins | None = None,
 ) -> Night:

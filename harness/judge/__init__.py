@@ -1,7 +1,7 @@
 """From captures to verdicts with evidence."""
 
 from harness.judge.case import Case
-from harness.judge.changes import Change, NightChanges, changes
+from harness.judge.changes import Baseline, Change, KnownVerdict, NightChanges, changes
 from harness.judge.compare import compared
 from harness.judge.examine import Examination, PatternRunner, examine
 from harness.judge.outcome import (
@@ -27,6 +27,7 @@ from harness.judge.verdict import Gathered, Judgement, judge, not_run, untested,
 __all__ = [
     "SEVERITY_ORDER",
     "Attempt",
+    "Baseline",
     "Case",
     "Change",
     "ChipRecord",
@@ -35,6 +36,7 @@ __all__ = [
     "Examination",
     "Gathered",
     "Judgement",
+    "KnownVerdict",
     "NightChanges",
     "Origin",
     "Outcome",

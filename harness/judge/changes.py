@@ -1,4 +1,4 @@
-"""What a night changed against the baseline that somebody accepted: pure, over two records.
+"""What a night changed against the baseline that somebody accepted: pure, over verdicts.
 
 One rule: what the baseline has is known, and what is known does not wake anybody; but a failure
 whose waiver ran out, another kind of failure, and a table that was stopped are always news.
@@ -6,7 +6,6 @@ whose waiver ran out, another kind of failure, and a table that was stopped are 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from harness.judge.outcome import Outcome, RunRecord, Verdict
@@ -14,6 +13,25 @@ from harness.judge.outcome import Outcome, RunRecord, Verdict
 _HELD_BACK = {Verdict.FAIL, Verdict.UNSTABLE, Verdict.WAIVED}
 
 NOT_PART = "in the baseline, but not part of this night"
+
+
+@dataclass(frozen=True)
+class KnownVerdict:
+    """What a baseline found of one table on one chip."""
+
+    slot: str
+    chip_serial: str
+    design: str
+    table: str
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """A run that was accepted: its verdicts, which are all that a night is compared with."""
+
+    run_id: str
+    verdicts: tuple[KnownVerdict, ...]
 
 
 @dataclass(frozen=True)
@@ -72,14 +90,14 @@ class _Sorted:
 Key = tuple[str, str, str]
 
 
-def changes(night: RunRecord, baseline: RunRecord | None) -> NightChanges:
+def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     """Compare a night with its baseline, table by table, chips by their serial numbers.
 
     Slots do not count: a chip may have moved. Without a baseline every failure is new.
     """
-    before = {_key(outcome): outcome for outcome in _outcomes(baseline)}
+    before = {_key(known): known for known in baseline.verdicts} if baseline is not None else {}
     places = _Sorted()
-    for outcome in _outcomes(night):
+    for outcome in (outcome for chip in night.chips for outcome in chip.outcomes):
         _sort(outcome, before.pop(_key(outcome), None), places)
     for lost in before.values():
         places.untested.append(_change(lost, lost, Verdict.NOT_RUN, NOT_PART))
@@ -93,16 +111,11 @@ def changes(night: RunRecord, baseline: RunRecord | None) -> NightChanges:
     )
 
 
-def _outcomes(run: RunRecord | None) -> Iterator[Outcome]:
-    for chip in run.chips if run is not None else ():
-        yield from chip.outcomes
-
-
-def _key(outcome: Outcome) -> Key:
+def _key(outcome: Outcome | KnownVerdict) -> Key:
     return outcome.chip_serial, outcome.design, outcome.table
 
 
-def _sort(now: Outcome, before: Outcome | None, places: _Sorted) -> None:
+def _sort(now: Outcome, before: KnownVerdict | None, places: _Sorted) -> None:
     """Put one table into its place."""
     change = _change(now, before, now.verdict, now.summary)
     was = change.before
@@ -119,7 +132,9 @@ def _sort(now: Outcome, before: Outcome | None, places: _Sorted) -> None:
             places.unchanged.append(change)
 
 
-def _change(outcome: Outcome, before: Outcome | None, now: Verdict, why: str) -> Change:
+def _change(
+    outcome: Outcome | KnownVerdict, before: KnownVerdict | None, now: Verdict, why: str
+) -> Change:
     was = before.verdict if before is not None else None
     known = was is now and now is not Verdict.NOT_RUN and why != NOT_PART
     return Change(

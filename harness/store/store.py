@@ -17,7 +17,8 @@ from typing import Self, TypeVar
 from sqlalchemy import Connection, Engine, insert, select, update
 
 from harness.errors import StoreError
-from harness.judge import ChipRecord, Outcome, RunKind, RunRecord
+from harness.judge import Baseline, ChipRecord, Outcome, RunKind, RunRecord
+from harness.store.baseline import read_baseline
 from harness.store.engine import (
     WhenEmpty,
     busy_seconds,
@@ -213,20 +214,9 @@ class Store:
 
         self._write(accept)
 
-    def baseline(self, rack: str) -> RunRecord | None:
-        """Return the run of a rack that was accepted last; None if none ever was."""
-        wanted = (
-            select(RunRow.run_id)
-            .where(RunRow.rack == rack, RunRow.accepted.is_not(None), RunRow.kind == RunKind.RUN)
-            .order_by(RunRow.accepted.desc())
-            .limit(1)
-        )
-
-        def read(connection: Connection) -> RunRecord | None:
-            found = connection.scalar(wanted)
-            return self._known_run(connection, found) if found is not None else None
-
-        return self._read(read)
+    def baseline(self, rack: str) -> Baseline | None:
+        """Read the verdicts of the rack's run that was accepted last; None if none ever was."""
+        return self._read(lambda connection: read_baseline(connection, rack))
 
     def history(self, which: Selection) -> History:
         """Every table that a chip, design or slot had, and every night, in one look."""

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.judge import NightChanges, RunRecord, Verdict, changes
+from harness.judge import Baseline, KnownVerdict, NightChanges, RunRecord, Verdict, changes
 from tests.unit.store.nights import LETTERS
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -23,8 +23,18 @@ def run_of(run_id: str, verdicts: str, slot: str = "A1") -> RunRecord:
     return replace(heading(run_id), chips=(replace(chip(slot), outcomes=outcomes),))
 
 
+def baseline_of(run: RunRecord) -> Baseline:
+    """What nights are compared with if this run is accepted."""
+    known = (
+        KnownVerdict(o.slot, o.chip_serial, o.design, o.table, o.verdict)
+        for chip in run.chips
+        for o in chip.outcomes
+    )
+    return Baseline(run.run_id, tuple(known))
+
+
 def compare(before: str, now: str) -> NightChanges:
-    return changes(run_of("now", now), run_of("before", before))
+    return changes(run_of("now", now), baseline_of(run_of("before", before)))
 
 
 PLACES = {
@@ -86,5 +96,5 @@ def test_without_a_baseline_every_failure_is_new() -> None:
 
 
 def test_a_chip_that_moved_to_another_slot_is_still_the_same_chip() -> None:
-    found = changes(run_of("now", "PF", slot="A2"), run_of("before", "PF", slot="A1"))
+    found = changes(run_of("now", "PF", slot="A2"), baseline_of(run_of("before", "PF", slot="A1")))
     assert (len(found.unchanged), found.failed_anew, found.untested_anew) == (2, False, False)

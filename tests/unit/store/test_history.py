@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from sqlalchemy import update
+from sqlalchemy import text, update
 
 from harness.errors import RunUnfit, StoreError
 from harness.store import (
@@ -22,6 +22,7 @@ from harness.store import (
     pass_rate,
 )
 from harness.store.models import RunRow
+from tests.unit.judge.test_changes import baseline_of
 from tests.unit.store.nights import keep_nights, night
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -101,6 +102,24 @@ def test_the_baseline_is_the_run_that_was_accepted_last(store: Store) -> None:
     assert baseline is not None
     assert baseline.run_id == "bench-0"
     assert store.baseline("shelf") is None
+
+
+def test_the_baseline_is_what_the_run_itself_says_of_every_table(store: Store) -> None:
+    keep_nights(store, dict(zip("fedcba", "PFUEW-", strict=True)))
+    store.accept("bench-0", night(1))
+    assert store.baseline("bench") == baseline_of(store.run("bench-0"))
+
+
+def test_a_baseline_needs_no_evidence_and_so_none_that_is_whole(store: Store) -> None:
+    keep_nights(store, {"a": "F"})
+    store.accept("bench-0", night(1))
+    before = store.baseline("bench")
+    with store._engine.begin() as connection:
+        connection.execute(text("UPDATE outcomes SET body = '{}'"))
+    with pytest.raises(StoreError, match="is damaged"):
+        store.run("bench-0")
+    assert before is not None
+    assert store.baseline("bench") == before
 
 
 def test_a_run_that_is_not_whole_can_be_no_baseline(store: Store) -> None:

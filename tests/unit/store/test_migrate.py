@@ -44,7 +44,7 @@ def test_a_store_of_version_one_keeps_its_runs_and_takes_new_ones(tmp_path: Path
         baseline = store.baseline("bench")
     assert kept == chip()
     assert baseline is not None
-    assert len(baseline.chips[0].outcomes) == 1
+    assert len(baseline.verdicts) == 1
 
 
 KEPT = """
