@@ -24,11 +24,19 @@ from sqlalchemy import (
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
+from harness.errors import StoreError
 from harness.judge import RunKind
 
 SCHEMA_VERSION = 5
 """1: runs, chips, outcomes. 2: accepted runs, indices for history. 3: summaries for history. 4:
 margins. 5: kinds of runs."""
+
+
+def in_utc(moment: datetime) -> datetime:
+    """Turn a moment to UTC; raises StoreError for one without a zone, which is ambiguous."""
+    if moment.tzinfo is None:
+        raise StoreError("a moment in the store needs a time zone")
+    return moment.astimezone(UTC)
 
 
 class Moment(TypeDecorator[datetime]):
@@ -38,13 +46,9 @@ class Moment(TypeDecorator[datetime]):
     cache_ok = True
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """Store in UTC; a moment without a zone would be ambiguous and is refused."""
+        """Store in UTC; see :func:`in_utc`."""
         del dialect
-        if value is None:
-            return None
-        if value.tzinfo is None:
-            raise ValueError("a moment in the store needs a time zone")
-        return value.astimezone(UTC)
+        return None if value is None else in_utc(value)
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         """Give the zone back to databases that drop it."""

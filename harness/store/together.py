@@ -18,12 +18,22 @@ Commit = Callable[[Sequence[Row]], None]
 """Makes rows durable in one transaction, or raises and keeps none of them."""
 
 
+def _locked() -> threading.Lock:
+    lock = threading.Lock()
+    lock.acquire()
+    return lock
+
+
 @dataclass(eq=False)
 class _Waiting:
-    """One caller's rows, and how they fared; it is woken when they did, or when it is to lead."""
+    """One caller's rows, and how they fared; it is woken when they did, or when it is to lead.
+
+    ``bed`` is locked until then. A bare lock wakes with less work than an event, and there are as
+    many wakings as outcomes.
+    """
 
     rows: Sequence[Row]
-    woken: threading.Event = field(default_factory=threading.Event)
+    bed: threading.Lock = field(default_factory=_locked)
     leads: bool = False
     done: bool = False
     failure: BaseException | None = None
@@ -49,7 +59,7 @@ class Together:
         mine = _Waiting(rows)
         self._join(mine)
         try:
-            mine.woken.wait()
+            mine.bed.acquire()
             if mine.leads:
                 with self._turn:
                     self._serve_all(self._take())
@@ -78,7 +88,7 @@ class Together:
         self._led = bool(self._waiting)
         if self._led:
             self._waiting[0].leads = True
-            self._waiting[0].woken.set()
+            self._waiting[0].bed.release()
 
     def _take(self) -> list[_Waiting]:
         with self._lock:
@@ -110,4 +120,5 @@ class Together:
 def _end(group: Sequence[_Waiting], failure: BaseException | None) -> None:
     for one in group:
         one.done, one.failure = True, failure
-        one.woken.set()
+        if not one.leads:  # who leads is awake
+            one.bed.release()

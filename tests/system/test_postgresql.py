@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from sqlalchemy import create_engine, inspect, text
 
 from harness.errors import RunUnfit, StoreError
 from harness.store import RunKind, Store, Verdict, of_chip, of_design, of_slot
+from harness.store.inserts import AT_ONCE
 from tests.system.postgres import Server, lacking, server
 from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights, night
@@ -97,6 +99,64 @@ def table_names(url: str) -> list[str]:
     found = sorted(inspect(engine).get_table_names())
     engine.dispose()
     return found
+
+
+ODD = ("'); --", '"quoted", \\ and {braces}', "\\u0000 \x00 \ud800", "\U0001f40c", "tab\tline\nend")
+"""Texts that a statement, an array or JSON could take for its own."""
+
+
+def test_odd_texts_and_numbers_come_back_equal(postgresql: Server) -> None:
+    east = timezone(timedelta(hours=5, minutes=30))
+    outcomes = tuple(
+        replace(failing_outcome(f"d{k}"), started=NOON, summary=odd, seconds=0.1 + 0.2 * k)
+        for k, odd in enumerate(ODD)
+    )
+    shown = tuple(
+        replace(
+            failing_outcome(odd), table=odd, started=NOON.astimezone(east).replace(microsecond=7)
+        )
+        for odd in ODD
+        if "\x00" not in odd
+    )
+    whole = replace(heading(), chips=(replace(chip(), outcomes=(*outcomes, *shown)),))
+    with Store(postgresql.url) as store:
+        store.start_run(whole)
+        assert store.run("r1") == whole
+        latest = store.glance("r1").slots[0].latest
+        assert latest is not None
+        assert latest.ended == shown[-1].started + timedelta(seconds=shown[-1].seconds)
+
+
+def test_the_last_of_many_outcomes_of_a_table_stands_in_the_place_of_the_first(
+    postgresql: Server,
+) -> None:
+    many = [failing_outcome(f"d{k}") for k in range(AT_ONCE + 1)]
+    again = [replace(many[k], verdict=Verdict.WAIVED) for k in (1, AT_ONCE)]
+    with Store(postgresql.url) as store:
+        store.start_run(replace(heading(), chips=(chip(),)))
+        for _ in range(2):
+            store.record_outcomes("r1", [*many, *again])
+        found = store.run("r1").chips[0].outcomes
+    assert [outcome.design for outcome in found] == [outcome.design for outcome in many]
+    assert [k for k, outcome in enumerate(found) if outcome.verdict is Verdict.WAIVED] == [
+        1,
+        AT_ONCE,
+    ]
+
+
+def test_outcomes_that_cannot_be_kept_are_refused_and_none_of_them_is(postgresql: Server) -> None:
+    good = failing_outcome()
+    bad = {
+        "a text with a NUL": (replace(good, design="\x00"), "x00|NUL|u0000"),
+        "no zone": (replace(good, design="z", started=datetime(2026, 6, 1)), "time zone"),
+        "no chip": (replace(good, design="c", slot="A9"), "violates foreign key"),
+    }
+    with Store(postgresql.url) as store:
+        store.start_run(replace(heading(), chips=(chip(),)))
+        for outcome, told in bad.values():
+            with pytest.raises(StoreError, match=told):
+                store.record_outcomes("r1", [good, outcome])
+        assert store.run("r1").chips[0].outcomes == ()
 
 
 def test_tables_of_another_program_may_stand_beside_ours(postgresql: Server) -> None:
