@@ -47,8 +47,8 @@ _HINTS = {
     Kind.WORK: "Enter to start, or skip",
 }
 _REASON_WANTED = {
-    Result.FAILED: "What is wrong",
-    Result.SKIPPED: "Why is it skipped; this is printed on the card",
+    Result.FAILED: "what is wrong",
+    Result.SKIPPED: "why is it skipped; this is printed on the card",
 }
 
 
@@ -74,7 +74,8 @@ def _ask_step(progress: Progress, step: Step) -> Ask:
 
 
 def _ask_reason(progress: Progress, step: Step) -> Ask:
-    return Ask(step, _REASON_WANTED[progress.owed], "in a few words", progress.complaint)
+    prompt = f"{step.title}: {_REASON_WANTED[progress.owed]}"
+    return Ask(step, prompt, "in a few words", progress.complaint)
 
 
 def _ask_after_failure(progress: Progress, step: Step) -> Ask:

@@ -148,6 +148,9 @@ class Intake:
     def _taken_up(self, slot: Slot) -> Progress:
         """Show what is known of a chip already; one that was put aside has its turn now."""
         progress = self._resumed(slot)
+        if progress.step is None:
+            self.terminal.say("  Done earlier.")
+            return progress
         for result in progress.results:
             self._tell(result)
         if progress.failed is not None:

@@ -81,6 +81,12 @@ def test_a_skipped_step_needs_a_reason_and_keeps_it() -> None:
     assert result_of(found, "damage") == (Result.SKIPPED, "the box was thrown away")
 
 
+def test_the_question_for_a_reason_says_what_it_is_about() -> None:
+    """It may be the first that somebody reads after a break."""
+    assert asked(after("no")).prompt == "Shipping damage: what is wrong"
+    assert asked(after("yes", "skip")).prompt.startswith("Chip carrier: why is it skipped")
+
+
 def test_again_and_aside_work_where_a_reason_is_wanted() -> None:
     back = after("skip", "again")
     assert asked(back).step.key == "damage"
