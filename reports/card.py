@@ -21,14 +21,15 @@ from reports.looks import Fact, Look, look
 from reports.names import safe_name
 from reports.secrets import Scrubber
 from reports.texts import many, moment
-from reports.write import write_file
+from reports.write import remove_file, write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
 MOST_TEXT = 120
 """Letters of one text on a card; the journal has all of them."""
 
 MOST_TRIES = 3
-"""Earlier tries that a card lists, the last ones; the journal has all of them."""
+"""Earlier tries that came to something bad and that a card lists, the last ones; the journal has
+all tries."""
 
 LINE, ROOMY_LINES = 70, 24
 """Letters of a line on paper, and how many lines of a card need no small print."""
@@ -109,7 +110,7 @@ def report_of(run: RunRecord, slot: str) -> bytes:
 
 
 def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
-    """Write card and label to ``folder``; an earlier card of the chip is gone afterwards.
+    """Write card and label to ``folder``; an earlier card of the chip is gone before.
 
     Raises StoreError naming the folder and the reason.
     """
@@ -118,13 +119,13 @@ def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
     kind = build_card(shown).kind
     stem = "handout" if kind == HANDED_OUT else "hold"
     card, label = folder / f"{name}-{stem}.html", folder / f"{name}-{stem}-label.html"
-    for old in ("handout", "hold"):
-        for end in (".html", "-label.html"):
-            (folder / f"{name}-{old}{end}").unlink(missing_ok=True)
     report = folder / f"{name}-report.html"
     data = report_of(intake.run, intake.chip.slot)
     if hashlib.sha256(data).hexdigest() != intake.report_sha256:
         raise StoreError(f"{report}: the report is not the one that was hashed")
+    for old in ("handout", "hold"):
+        for end in (".html", "-label.html"):
+            remove_file(folder / f"{name}-{old}{end}", folder)
     write_file(report, data, folder)
     write_file(label, label_html(shown), folder)
     write_file(card, card_html(shown), folder)
@@ -156,7 +157,7 @@ def build_card(intake: ChipIntake) -> CardPage:
 def _lines(intake: ChipIntake) -> list[Checked]:
     """Every step in order, and before it what it came to when it was done earlier."""
     lines: list[Checked] = []
-    shown = intake.earlier[-MOST_TRIES:]
+    shown = [old for old in intake.earlier if old.result is not Result.DONE][-MOST_TRIES:]
     for found in intake.results:
         title = title_of(found.key)
         tries = [old for old in intake.earlier if old.key == found.key]
@@ -203,7 +204,7 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
     run, chip = intake.run, intake.chip
     return (
         Fact("Shuttle", _short(f"{run.shuttle}, {run.organisation}")),
-        Fact("Checked by", _short(intake.by, 60)),
+        Fact("Checked by", _short(", ".join(_short(name, 60) for name in intake.by))),
         Fact("When", moment(intake.at.replace(microsecond=0))),
         Fact("Board and slot", f"{chip.board_serial or 'did not answer'}, {chip.slot}"),
         Fact("Run", run.run_id, "code"),
@@ -214,7 +215,11 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
 
 def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:
     pins = [pin.pin for pin in intake.pins if pin.state is PinState.NOT_PROVEN]
-    told = (Checked("not proven", "Pins", ", ".join(pins)),) if pins else ()
+    told = [Checked("not proven", "Pins", ", ".join(pins))] if pins else []
+    if intake.uncovered:
+        number = many(len(intake.uncovered), "design")
+        named = f"{number} without an intake table: {', '.join(intake.uncovered)}"
+        told.append(Checked("not checked", "Designs", _short(named)))
     limits = Checked(
         "not checked", "Beyond this intake", "speed, temperature, and what no intake table tests"
     )

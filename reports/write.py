@@ -133,6 +133,16 @@ def write_file(path: Path, data: bytes, folder: Path) -> None:
         raise StoreError(msg) from reason
 
 
+def remove_file(path: Path, folder: Path) -> None:
+    """Remove one file, if it is there. Raises StoreError."""
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as reason:
+        why = _REASONS.get(reason.errno or 0, reason.strerror or str(reason))
+        msg = f"{folder}: reports cannot be written ({path.name} cannot be removed): {why}"
+        raise StoreError(msg) from reason
+
+
 def _replace(path: Path, data: bytes) -> None:
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
     part = Path(name)

@@ -7,8 +7,9 @@ before a reader looks for them, and of a slot only the invented faults are read.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from harness.board import BoardProfile, load_profile
 from harness.bundle.gather import PROFILE, SLOT
 from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
 from harness.bundle.toml_text import toml_text
-from harness.errors import BundleError, Finding, Location
+from harness.errors import BundleError, Finding, InputError, Location
 from harness.rack import Slot, load_virtual_slot
 from harness.shuttle import Shuttle, load_shuttle
 from reports import name_trouble
@@ -55,6 +56,25 @@ def lay_out(files: Mapping[str, bytes], folder: Path, place: Path) -> Opened:
     shuttle = load_shuttle(folder / SHUTTLE)
     profile = load_profile(folder / PROFILE, shuttle)
     return Opened(shuttle, profile, load_virtual_slot(folder / SLOT, shuttle))
+
+
+@contextmanager
+def told_of(place: Path, folder: Path) -> Iterator[None]:
+    """Let complaints about files below a folder name the bundle that they come from."""
+
+    def moved(finding: Finding) -> Finding:
+        where = finding.location
+        if where.path.is_relative_to(folder):
+            where = replace(where, path=place / where.path.relative_to(folder))
+        told, advice = (
+            text.replace(str(folder), str(place)) for text in (finding.message, finding.advice)
+        )
+        return replace(finding, location=where, message=told, advice=advice)
+
+    try:
+        yield
+    except InputError as error:
+        raise type(error)(moved(finding) for finding in error.findings) from error
 
 
 def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes:

@@ -18,6 +18,15 @@ _PLAIN = {Verdict.PASS, Verdict.NOT_RUN}
 
 def print_verdicts(console: Console, run: RunRecord) -> None:
     """Print each chip's verdict and, below it, the first things that went wrong."""
+    if run.chips:
+        _print_chips(console, run)
+    else:
+        console.print("No board had its turn in this run; nothing was tested.")
+    if run.cancelled:
+        console.print("The run was stopped; what was measured before is kept.")
+
+
+def _print_chips(console: Console, run: RunRecord) -> None:
     table = Table(box=None, pad_edge=False, show_header=True)
     for heading in ("slot", "chip", "board", "verdict", "tables"):
         table.add_column(heading)
@@ -33,8 +42,6 @@ def print_verdicts(console: Console, run: RunRecord) -> None:
     for chip in run.chips:
         for line in _troubles(chip):
             console.print(Text(line), soft_wrap=True)
-    if run.cancelled:
-        console.print("The run was stopped; what was measured before is kept.")
 
 
 def print_reports(console: Console, written: WrittenReports) -> None:

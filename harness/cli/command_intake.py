@@ -6,6 +6,7 @@ import hashlib
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -18,7 +19,9 @@ from harness.cli.exit_code import ExitCode
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console
 from harness.errors import ConfigError, Finding, Location
 from harness.intake import (
+    MOST_WRONG,
     ChipIntake,
+    Heading,
     Intake,
     Journal,
     Left,
@@ -30,6 +33,8 @@ from harness.intake import (
     find_left,
     give_up,
     load_plan,
+    lock_name,
+    read_shelf,
 )
 from harness.rack import Locks, Rack, Slot, load_rack
 from harness.reaching import reachable
@@ -85,8 +90,9 @@ def intake(
     """Check new chips before they are handed out, step by step; ends in a card for each.
 
     Every answer is kept at once. Ctrl-C leaves; the same command goes on where it stopped.
-    Exit status: 0 every chip may be handed out, 1 some chip is held, 2 wrong usage or input, 3
-    the intake was left before its end, or a chip is still aside.
+    Exit status: 0 every chip may be handed out, 1 some chip is held (this counts before a chip
+    that is aside), 2 wrong usage or input, 3 the intake was left before its end, or a chip is
+    still aside.
     """
     names = tuple(slot or ())
     chosen = _slots(load_rack(rack), names)
@@ -126,29 +132,37 @@ class _Desk:
     by: str
     out: Path
 
-    def journal(self, store: Store, changed: _WhenLeft) -> Journal:
-        """Go on with the intake that was left, or begin one."""
+    def journal(self, store: Store, changed: _WhenLeft) -> tuple[Journal, str]:
+        """Go on with the intake that was left, or begin one; tells who answers as well."""
         files = files_of(self.rack, self.plan)
         folder = self.out / _FOLDER
-        left = find_left(folder, self.rack, self.slots, files)
+        shelf = read_shelf(folder)
+        for path in shelf.strange:
+            self.screen.say(f"{path} is not the journal of an intake of this version; left alone.")
+        left = find_left(shelf, self.rack, self.slots, files)
         if left is not None:
             head = left.journal.head
-            if changed(self, left):
-                give_up(left, store)
-                self.screen.say(
-                    f"Intake {head.run} is given up; its answers stay in {left.journal.path}."
-                )
-            else:
-                self.screen.say(
-                    f"Going on with intake {head.run} by {head.by}, begun {head.began}."
-                )
-                return left.journal
-        by = self.by
-        while not by.strip():
-            by = self.screen.ask("Who does this intake", "your name, printed on the card")
+            if not changed(self, left):
+                self.screen.say(f"Going on with intake {head.run} by {head.by}, {_begun(head)}.")
+                return left.journal, self._who("Who goes on with it", head.by)
+            give_up(left, store)
+            kept = left.journal.path
+            self.screen.say(f"Intake {head.run} is given up; its answers stay in {kept}.")
+        by = self._who("Who does this intake", "")
         run = new_run(self.rack, RunKind.INTAKE)
         store.start_run(run)
-        return begin(folder, self.rack, self.slots, files, by.strip(), run)
+        return begin(folder, self.rack, self.slots, files, by, run), by
+
+    def _who(self, prompt: str, before: str) -> str:
+        """Tell who answers; whoever presses Enter is the one of before."""
+        if self.by.strip():
+            return self.by.strip()
+        hint = f"your name, or Enter for {before}" if before else "your name, printed on the card"
+        for _ in range(MOST_WRONG):
+            name = self.screen.ask(prompt, hint).strip() or before
+            if name:
+                return name
+        raise EOFError
 
     def anew(self, left: Left) -> bool:
         """Begin again, as asked for on the command line."""
@@ -160,7 +174,7 @@ class _Desk:
         if not left.changed:
             return False
         head = left.journal.head
-        self.screen.say(f"Intake {head.run} by {head.by} was left. It began {head.began}.")
+        self.screen.say(f"Intake {head.run} by {head.by}, {_begun(head)}, was left.")
         self.screen.say("These files are not what they were then:")
         for name in left.changed:
             self.screen.say(f"  {name}")
@@ -179,16 +193,17 @@ _BEGIN: dict[bool, _WhenLeft] = {True: _Desk.anew, False: _Desk.anew_if_changed}
 
 def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode:
     """Hold one sitting, from the first chip that is left to the last."""
-    journal = desk.journal(store, changed)
-    run_id = journal.head.run
-    holder = f"intake {run_id}"
-    with Locks(holder) as locks:
-        locks.take(holder)
-        with reachable(desk.rack, holder) as reached:
+    with Locks("harness intake") as locks:
+        locks.take(lock_name(desk.rack, desk.slots))
+        journal, by = desk.journal(store, changed)
+        run_id = journal.head.run
+        locks.take(f"intake {run_id}")
+        with reachable(desk.rack, f"intake {run_id}") as reached:
             session = Intake(
                 desk.rack,
                 desk.plan,
                 journal,
+                by,
                 store,
                 reached.open_slot,
                 reached.addresses,
@@ -196,14 +211,18 @@ def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode
                 choice,
             )
             found = [_finish(item, desk.out, desk.screen) for item in session.chips(_report_hash)]
-    chips = [item for item in found if isinstance(item, ChipIntake)]
-    if len(chips) < len(found):
-        return ExitCode.NOT_TESTED
-    store.finish_run(run_id, chips[-1].at, cancelled=False)
-    journal.finish()
-    write_run(store.run(run_id), desk.out / run_id)  # now that it has an end
-    held = [chip for chip in chips if chip.hold_reasons]
-    return ExitCode.CHIP_FAILED if held else ExitCode.ALL_PASS
+        chips = [item for item in found if isinstance(item, ChipIntake)]
+        if len(chips) == len(found):
+            store.finish_run(run_id, datetime.now(UTC), cancelled=False)
+            journal.finish()
+            write_run(store.run(run_id), desk.out / run_id)  # now that it has an end
+    if any(chip.hold_reasons for chip in chips):
+        return ExitCode.CHIP_FAILED
+    return ExitCode.ALL_PASS if len(chips) == len(found) else ExitCode.NOT_TESTED
+
+
+def _begun(head: Heading) -> str:
+    return f"begun {head.began.replace('T', ' ')}"
 
 
 def _report_hash(run: RunRecord, chip: ChipRecord) -> str:

@@ -1,16 +1,9 @@
 """Intake of new chips: a guided session, its journal, the pin check, and the record of a chip."""
 
+from harness.intake.asking import Aside, Ask, Over, Work, upcoming
 from harness.intake.files import changed_error, changed_files, files_of
 from harness.intake.journal import FileSum, Heading, Journal
-from harness.intake.machine import (
-    Aside,
-    Ask,
-    Over,
-    Work,
-    advance,
-    interrupted,
-    upcoming,
-)
+from harness.intake.machine import advance, interrupted
 from harness.intake.model import (
     BAD_PINS,
     Kind,
@@ -29,18 +22,28 @@ from harness.intake.progress import (
     Measured,
     Progress,
     Replied,
+    Signed,
     Stage,
     TakenUp,
     Worked,
 )
 from harness.intake.record import ChipIntake
-from harness.intake.session import Hasher, Intake, StillAside, Terminal
-from harness.intake.sitting import Left, begin, find_left, give_up
+from harness.intake.session import MOST_WRONG, Hasher, Intake, StillAside, Terminal
+from harness.intake.sitting import (
+    Left,
+    Shelf,
+    begin,
+    find_left,
+    give_up,
+    lock_name,
+    read_shelf,
+)
 from harness.intake.steps import CAUTIONS, NEEDED, RESEATING, STEPS, SWITCHING_OFF, title_of
 
 __all__ = [
     "BAD_PINS",
     "CAUTIONS",
+    "MOST_WRONG",
     "NEEDED",
     "RESEATING",
     "STEPS",
@@ -67,6 +70,8 @@ __all__ = [
     "Progress",
     "Replied",
     "Result",
+    "Shelf",
+    "Signed",
     "Stage",
     "Step",
     "StepResult",
@@ -86,7 +91,9 @@ __all__ = [
     "intake_tables",
     "interrupted",
     "load_plan",
+    "lock_name",
     "pin_tables",
+    "read_shelf",
     "title_of",
     "upcoming",
     "without_intake",

@@ -17,7 +17,7 @@ from harness.intake.order import Plan
 from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
 from harness.intake.seat import Seat
-from harness.intake.tables import Key, TableRun
+from harness.intake.tables import Key, TableRun, forget_passes
 from harness.rack import BoardSession
 
 Found = TypeVar("Found")
@@ -87,7 +87,11 @@ class Bench:
             fresh |= run.measured
         if told is not None:
             return told
-        return Worked(run.result, self._with_remarks(run.text), now())
+        return Worked(run.result, self._with_remarks(run.text), now(), left=run.left)
+
+    def moved(self) -> None:
+        """Take it that the chip was off its board: what passed before is to be run again."""
+        forget_passes(self.seat, self.plan.tables)
 
     def _steadily(self, work: Callable[[BoardSession], Found]) -> Found:
         """Do work on the board, once more from its start if the link is lost in it."""

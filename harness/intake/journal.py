@@ -9,16 +9,26 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
 from harness.errors import StoreError
-from harness.intake.progress import Event, Halted, Lost, Measured, Replied, TakenUp, Worked
+from harness.intake.progress import (
+    Event,
+    Halted,
+    Lost,
+    Measured,
+    Replied,
+    Signed,
+    TakenUp,
+    Worked,
+)
 from harness.store import decode, encode
 
 FORMAT = "harness-intake"
-VERSION = 2
+VERSION = 3
 _KINDS = {
     "reply": Replied,
     "work": Worked,
@@ -26,7 +36,9 @@ _KINDS = {
     "lost": Lost,
     "halt": Halted,
     "taken": TakenUp,
+    "signed": Signed,
 }
+MOVE_AWAY = "move it away, and begin again"
 _NAMES = {kind: name for name, kind in _KINDS.items()}
 
 
@@ -58,11 +70,18 @@ class Heading:
 
 
 class Journal:
-    """A file of events, slot by slot. Raises StoreError where it cannot be kept or read."""
+    """A file of events, slot by slot. Raises StoreError where it cannot be kept or read.
+
+    Reading changes nothing, for the file may be another process's; whoever writes has locked the
+    intake.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._lines = _whole_lines(path)
+        data = _data(path)
+        self._end = data.rfind(b"\n") + 1
+        self._torn = len(data) > self._end
+        self._lines = _objects(path, data[: self._end])
 
     @classmethod
     def begin(cls, path: Path, heading: Heading) -> Journal:
@@ -70,18 +89,28 @@ class Journal:
         journal = cls(path)
         head = cast("dict[str, Any]", encode(heading))
         journal._append({"format": FORMAT, "version": VERSION, **head})
+        _settle(path.parent)
         return journal
+
+    def again(self) -> Journal:
+        """Read what the file holds by now."""
+        return Journal(self.path)
+
+    @property
+    def ours(self) -> bool:
+        """Whether this tool, in this version, wrote the first line."""
+        head = self._lines[0] if self._lines else {}
+        return head.get("format") == FORMAT and head.get("version") == VERSION
 
     @property
     def head(self) -> Heading:
         """The first line. Raises StoreError if it is none of ours."""
-        head = self._lines[0] if self._lines else {}
+        head = self._lines[0] if self.ours else {}
         body = {key: value for key, value in head.items() if key not in {"format", "version"}}
-        ours = head.get("format") == FORMAT and head.get("version") == VERSION
         try:
-            heading: Heading = decode(Heading, body if ours else None, FORMAT)
+            heading: Heading = decode(Heading, body if head else None, FORMAT)
         except (KeyError, TypeError, ValueError) as reason:
-            message = f"{self.path}: not the journal of an intake; move it away and begin again"
+            message = f"{self.path}: not the journal of an intake; {MOVE_AWAY}"
             raise StoreError(message) from reason
         return heading
 
@@ -124,6 +153,9 @@ class Journal:
         data = json.dumps(line, ensure_ascii=True).encode("ascii") + b"\n"
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
+            if self._torn:
+                os.truncate(self.path, self._end)
+                self._torn = False
             with self.path.open("ab") as stream:
                 stream.write(data)
                 stream.flush()
@@ -141,16 +173,29 @@ def _object(line: bytes) -> dict[str, Any]:
     return found
 
 
-def _whole_lines(path: Path) -> list[dict[str, Any]]:
-    """Read the journal; a torn last line is cut off the file as well."""
+def _data(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
-        whole = data[: data.rfind(b"\n") + 1]
-        if whole != data:
-            os.truncate(path, len(whole))
-        return [_object(line) for line in whole.splitlines()]
+        return path.read_bytes()
     except FileNotFoundError:
-        return []
-    except (OSError, ValueError) as reason:
-        message = f"{path}: the journal cannot be read: {reason}"
+        return b""
+    except OSError as reason:
+        message = f"{path}: the journal cannot be read: {reason.strerror or reason}"
         raise StoreError(message) from reason
+
+
+def _objects(path: Path, data: bytes) -> list[dict[str, Any]]:
+    try:
+        return [_object(line) for line in data.splitlines()]
+    except ValueError as reason:
+        message = f"{path}: the journal cannot be read: {reason}; {MOVE_AWAY}"
+        raise StoreError(message) from reason
+
+
+def _settle(folder: Path) -> None:
+    """Bring a new file's name to the disk as well, where the system can do that."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

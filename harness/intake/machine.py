@@ -1,4 +1,4 @@
-"""The guided session as a pure step machine: events in, what to ask next out.
+"""The guided session as a pure step machine: takes in what happened, event by event.
 
 One rule: no clock, no file, no terminal and no board here. What a person typed and what work
 found are events; the same events always lead to the same state, which is how a session that was
@@ -8,7 +8,7 @@ interrupted goes on.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from harness.intake.model import Kind, Result, Step, StepResult
 from harness.intake.progress import (
@@ -18,63 +18,17 @@ from harness.intake.progress import (
     Measured,
     Progress,
     Replied,
+    Signed,
     Stage,
     TakenUp,
     Worked,
 )
-from harness.intake.steps import PLACES, RESEATING, STEPS, STOPPING, SWITCHING_OFF
+from harness.intake.steps import PLACES, STEPS, STOPPING
 
-
-@dataclass(frozen=True)
-class Ask:
-    """A question to put; ``complaint`` says why the last answer was no good."""
-
-    step: Step
-    prompt: str
-    hint: str
-    complaint: str
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class Work:
-    """Work to do now."""
-
-    step: Step
-
-
-@dataclass(frozen=True)
-class Aside:
-    """The chip was put aside; its intake goes on when it is taken up."""
-
-
-@dataclass(frozen=True)
-class Over:
-    """Every step has a result."""
-
-
-_HINTS = {
-    Kind.CONFIRM: "yes, no or skip",
-    Kind.CURRENT: "a number, or skip",
-    Kind.SERIAL: "serial number, or skip",
-    Kind.WORK: "Enter to start, or skip",
+_NO_REASON = {
+    *("y", "yes", "n", "no", "skip", "end", "next", "stop", "continue", "reseated"),
 }
-_REASON_WANTED = {
-    Result.FAILED: "What is wrong",
-    Result.SKIPPED: "Why is it skipped; this is printed on the card",
-}
-
-
-def upcoming(progress: Progress) -> Ask | Work | Aside | Over:
-    """Say what happens next."""
-    step = progress.step
-    if step is None:
-        return Over()
-    if progress.aside:
-        return Aside()
-    if progress.stage is Stage.WORK:
-        return Work(step)
-    return _ASKED[progress.stage](progress, step)
+"""Answers to other questions; somebody who gives one here did not mean it as a reason."""
 
 
 def advance(progress: Progress, event: Event) -> Progress:
@@ -85,11 +39,12 @@ def advance(progress: Progress, event: Event) -> Progress:
     match event:
         case Replied(text, at):
             return _replied(progress, step, text.strip(), at)
-        case Worked(result, text, at, pins):
-            return _came_to(replace(progress, pins=pins or progress.pins), step, result, text, at)
+        case Worked(result, text, at, pins, left):
+            told = replace(progress, pins=pins or progress.pins, left=left)
+            return _came_to(told, step, result, text, at)
         case Measured(milliamperes, at):
-            told = round(milliamperes, 1)
-            return _current(progress, step, told, ", measured by the board", at)
+            current = round(milliamperes, 1)
+            return _current(progress, step, current, ", measured by the board", at)
         case Lost(text, at):
             lost = StepResult(step.key, Result.BROKEN_OFF, text, at)
             earlier = (*progress.earlier, lost)
@@ -98,6 +53,9 @@ def advance(progress: Progress, event: Event) -> Progress:
             return replace(progress, stage=Stage.CHOICE, told=text, complaint="")
         case TakenUp():
             return _taken_up(progress)
+        case Signed(by):
+            known = by in progress.by
+            return progress if known else replace(progress, by=(*progress.by, by))
 
 
 def interrupted(progress: Progress) -> Progress:
@@ -107,62 +65,18 @@ def interrupted(progress: Progress) -> Progress:
     return replace(progress, stage=Stage.ANSWER)
 
 
-def _ask_step(progress: Progress, step: Step) -> Ask:
-    limit = f"{progress.limit_ma:g}"
-    notes = tuple(note.format(limit=limit) for note in step.notes)
-    hint = _HINTS[step.kind]
-    if step.kind is Kind.CURRENT and progress.sensor:
-        hint = "a number, Enter to ask the sensor again, or skip"
-    return Ask(step, step.prompt.format(limit=limit), hint, progress.complaint, notes)
-
-
-def _ask_reason(progress: Progress, step: Step) -> Ask:
-    return Ask(step, _REASON_WANTED[progress.owed], "in a few words", progress.complaint)
-
-
-def _ask_after_failure(progress: Progress, step: Step) -> Ask:
-    if step.key == "pins":
-        prompt = "Seat the chip again and repeat the pin check, go on to the next step, or end"
-        hint = "reseated when that is done, next, end or aside"
-        return Ask(step, prompt, hint, progress.complaint, RESEATING)
-    if step.key == "tables":
-        prompt = "Repeat what could not be tested (a FAIL stays), or end this chip's intake"
-        return Ask(step, prompt, "again, end or aside", progress.complaint)
-    notes = SWITCHING_OFF if step.key in {"rails", "current"} else ()
-    prompt = "End this chip's intake with a hold card, or repeat the step when it was put right"
-    return Ask(step, prompt, "end, again or aside", progress.complaint, notes)
-
-
-def _ask_choice(progress: Progress, step: Step) -> Ask:
-    prompt = f"{progress.told}. Stop here, or continue with the other tables"
-    return Ask(step, prompt, "stop or continue", progress.complaint)
-
-
-def _ask_return(progress: Progress, step: Step) -> Ask:
-    prompt = f"{progress.chip} was put aside. Was it off its board, or its supply off, since then?"
-    return Ask(step, prompt, "yes or no", progress.complaint)
-
-
-_ASKED = {
-    Stage.ANSWER: _ask_step,
-    Stage.REASON: _ask_reason,
-    Stage.FAILED: _ask_after_failure,
-    Stage.CHOICE: _ask_choice,
-    Stage.RETURN: _ask_return,
-}
-
-
 def _replied(progress: Progress, step: Step, text: str, at: str) -> Progress:
-    if progress.stage is Stage.REASON:
-        return _reason(progress, step, text, at)
     if text.casefold() == "aside":
         return replace(progress, aside=True, complaint="")
     return _TAKEN[progress.stage](progress, step, text, at)
 
 
 def _reason(progress: Progress, step: Step, text: str, at: str) -> Progress:
-    if not any(letter.isalnum() for letter in text):
-        return replace(progress, complaint="A reason is needed.")
+    word = text.casefold()
+    if word == "again":
+        return replace(progress, stage=Stage.ANSWER, complaint="")
+    if word in _NO_REASON or not any(letter.isalnum() for letter in text):
+        return replace(progress, complaint="A reason is needed; again goes back to the question.")
     return _came_to(progress, step, progress.owed, text, at)
 
 
@@ -192,9 +106,31 @@ def _back(progress: Progress) -> Progress:
 
 
 def _reopened(progress: Progress, place: int) -> Progress:
-    """Go back to a step; results from there on become earlier ones."""
+    """Go back to a step; results from there on become earlier ones.
+
+    Whoever goes back to how the chip is seated may have had it in the hand.
+    """
     earlier = (*progress.earlier, *progress.results[place:])
-    return _opened(replace(progress, results=progress.results[:place], earlier=earlier))
+    back = replace(progress, results=progress.results[:place], earlier=earlier)
+    if place <= PLACES["seated"]:
+        earlier = (*earlier, *progress.kept)
+        back = replace(back, earlier=earlier, kept=(), seatings=progress.seatings + 1)
+    return _opened(back)
+
+
+def _seated_again(progress: Progress, failed: StepResult) -> Progress:
+    """Look at rails and current again before the pins; who chip and board are stays known."""
+    first, after = PLACES["rails"], PLACES["current"] + 1
+    return _opened(
+        replace(
+            progress,
+            results=progress.results[:first],
+            earlier=(*progress.earlier, *progress.results[first:after], failed),
+            kept=progress.results[after:],
+            reseated=progress.reseated + 1,
+            seatings=progress.seatings + 1,
+        )
+    )
 
 
 def _opened(progress: Progress) -> Progress:
@@ -216,7 +152,10 @@ def _came_to(progress: Progress, step: Step, result: Result, text: str, at: str)
     found = StepResult(step.key, result, text, at)
     if result is Result.FAILED:
         return replace(progress, stage=Stage.FAILED, failed=found, complaint="")
-    return _opened(replace(progress, results=(*progress.results, found)))
+    results = (*progress.results, found)
+    if progress.kept and len(results) == PLACES[progress.kept[0].key]:
+        return _opened(replace(progress, results=(*results, *progress.kept), kept=()))
+    return _opened(replace(progress, results=results))
 
 
 def _times(number: int) -> str:
@@ -226,24 +165,43 @@ def _times(number: int) -> str:
 def _after_failure(progress: Progress, step: Step, text: str, at: str) -> Progress:
     word, failed = text.casefold(), progress.failed
     assert failed is not None
-    seating = step.key == "pins"
-    if word == "again" or (seating and word == "reseated"):
-        again = replace(progress, earlier=(*progress.earlier, failed))
-        if word == "reseated":
-            again = replace(again, reseated=progress.reseated + 1)
-        if step.key == "tables":
-            again = replace(again, choice="")  # whoever asks for more is asked again
-        opened = _opened(again)
-        return replace(opened, stage=Stage.WORK) if step.kind is Kind.WORK else opened
-    if word not in ({"next", "end"} if seating else {"end"}):
-        words = "reseated, again, next, end" if seating else "end, again"
-        return replace(progress, complaint=f"Please answer {words} or aside.")
+    words = _words_after_failure(progress, step)
+    if word not in words:
+        return replace(progress, complaint=f"Please answer {', '.join(words)} or aside.")
+    if word == "reseated":
+        return _seated_again(progress, failed)
+    if word == "again":
+        return _repeated(progress, step, failed)
     results = (*progress.results, failed)
     if word == "end" and step.key in {"pins", *STOPPING}:
-        why = f"the intake ended at “{step.title}”"
-        rest = STEPS[len(results) :]
-        results += tuple(StepResult(left.key, Result.NOT_REACHED, why, at) for left in rest)
-    return _opened(replace(progress, results=results))
+        results += _unreached(progress, step, len(results), at)
+    return _opened(replace(progress, results=results, kept=()))
+
+
+def _words_after_failure(progress: Progress, step: Step) -> tuple[str, ...]:
+    if step.key == "pins":
+        return ("reseated", "again", "next", "end")
+    if step.key == "tables" and not progress.left:
+        return ("end",)
+    return ("end", "again")
+
+
+def _repeated(progress: Progress, step: Step, failed: StepResult) -> Progress:
+    """Do the step once more; whoever asks for more tables is asked again what ends them."""
+    choice = "" if step.key == "tables" else progress.choice
+    earlier = (*progress.earlier, failed)
+    opened = _opened(replace(progress, earlier=earlier, choice=choice))
+    return replace(opened, stage=Stage.WORK) if step.kind is Kind.WORK else opened
+
+
+def _unreached(progress: Progress, step: Step, place: int, at: str) -> tuple[StepResult, ...]:
+    """Give every step from a place on a result: what is known still, or why there is none."""
+    why = f"the intake ended at “{step.title}”"
+    kept = {found.key: found for found in progress.kept}
+    return tuple(
+        kept.get(left.key) or StepResult(left.key, Result.NOT_REACHED, why, at)
+        for left in STEPS[place:]
+    )
 
 
 def _choice(progress: Progress, step: Step, text: str, at: str) -> Progress:
@@ -279,6 +237,7 @@ def _returned(progress: Progress, step: Step, text: str, at: str) -> Progress:
 _TAKEN = {
     Stage.ANSWER: _answer,
     Stage.WORK: _answer,  # the work before was broken off and offered anew
+    Stage.REASON: _reason,
     Stage.FAILED: _after_failure,
     Stage.CHOICE: _choice,
     Stage.RETURN: _returned,

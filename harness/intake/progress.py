@@ -22,12 +22,16 @@ class Replied:
 
 @dataclass(frozen=True)
 class Worked:
-    """What a working step found."""
+    """What a working step found.
+
+    ``left`` is how many tables have no verdict yet: not run, or not tested.
+    """
 
     result: Result
     text: str
     at: str
     pins: tuple[PinFinding, ...] = ()
+    left: int = 0
 
 
 @dataclass(frozen=True)
@@ -61,7 +65,15 @@ class TakenUp:
     at: str
 
 
-Event = Replied | Worked | Measured | Lost | Halted | TakenUp
+@dataclass(frozen=True)
+class Signed:
+    """Somebody began to answer for the chip; stands before the first answer of a sitting."""
+
+    by: str
+    at: str
+
+
+Event = Replied | Worked | Measured | Lost | Halted | TakenUp | Signed
 
 
 class Stage(StrEnum):
@@ -83,7 +95,10 @@ class Progress:
     ``limit_ma`` the supply limit of the profile, ``sensor`` whether the board measures the
     current. ``choice`` is ``stop`` or ``continue`` after the first table that does not pass,
     empty until somebody chose. ``owed`` is the result for which a reason is wanted, ``failed``
-    the one about which a person decides; ``earlier`` has results of steps that were repeated.
+    the one about which a person decides, ``left`` how many tables could run again then.
+    ``earlier`` has results of steps that were repeated, ``kept`` those that stand again once the
+    steps before them are repeated. ``seatings`` counts how often the chip may have been off its
+    board since its intake began, ``by`` names who answered.
     """
 
     chip: str
@@ -97,8 +112,12 @@ class Progress:
     stage: Stage = Stage.ANSWER
     owed: Result = Result.SKIPPED
     failed: StepResult | None = None
+    left: int = 0
+    kept: tuple[StepResult, ...] = ()
+    by: tuple[str, ...] = ()
     told: str = ""
     reseated: int = 0
+    seatings: int = 0
     aside: bool = False
     complaint: str = ""
 

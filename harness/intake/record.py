@@ -17,18 +17,21 @@ from harness.judge import ChipRecord, RunRecord, Verdict
 class ChipIntake:
     """All that is known of one chip when its intake is over; a card is made from this alone.
 
+    ``by`` names everybody who answered, ``at`` is when the last step came to something.
     ``report_sha256`` is that of the chip's HTML report as written. ``earlier`` has what steps came
-    to before they were repeated, in the order in which that happened.
+    to before they were repeated, in the order in which that happened. ``uncovered`` names the
+    designs that no intake table tests.
     """
 
     run: RunRecord
     chip: ChipRecord
-    by: str
+    by: tuple[str, ...]
     at: datetime
     results: tuple[StepResult, ...]
     pins: tuple[PinFinding, ...]
     report_sha256: str
     earlier: tuple[StepResult, ...] = ()
+    uncovered: tuple[str, ...] = ()
 
     @property
     def hold_reasons(self) -> tuple[str, ...]:
@@ -44,7 +47,7 @@ def _unchecked(results: tuple[StepResult, ...]) -> tuple[str, ...]:
     done = {r.key for r in results if r.result is not Result.NOT_REACHED}
     lost = [step for step in STEPS if step.key not in done]
     skipped = [
-        f"{title_of(r.key)} was skipped: {r.text}"
+        f"{title_of(r.key)}: skipped, {r.text}"
         for r in results
         if r.result is Result.SKIPPED and r.key in NEEDED
     ]

@@ -8,21 +8,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Protocol
 
 from harness.errors import LinkError
+from harness.intake.asking import Aside, Ask, Over, upcoming
 from harness.intake.bench import Bench, now
 from harness.intake.journal import Journal
-from harness.intake.machine import Aside, Ask, Over, advance, interrupted, upcoming
+from harness.intake.machine import advance, interrupted
 from harness.intake.model import Result, StepResult
 from harness.intake.order import Plan, without_intake
-from harness.intake.progress import Event, Halted, Lost, Progress, Replied, TakenUp
+from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Signed, TakenUp
 from harness.intake.record import ChipIntake
 from harness.intake.seat import Seat
 from harness.intake.steps import GENERAL_HELP, title_of
 from harness.rack import Opener, Rack, Slot
 from harness.store import ChipRecord, RunRecord, Store
+
+MOST_WRONG = 20
+"""So many answers in a row that are none end the sitting; nobody is there who reads."""
 
 Hasher = Callable[[RunRecord, ChipRecord], str]
 """Gives the SHA-256 of a chip's report as it is written."""
@@ -51,13 +55,15 @@ class StillAside:
 class Intake:
     """An intake of the slots of a rack, one after the other.
 
-    ``names`` fill the words of power commands, by slot. ``choice`` says what follows a table
-    that does not pass: ``stop``, ``continue``, or empty to have it asked.
+    ``by`` is who answers in this sitting. ``names`` fill the words of power commands, by slot.
+    ``choice`` says what follows a table that does not pass: ``stop``, ``continue``, or empty to
+    have it asked.
     """
 
     rack: Rack
     plan: Plan
     journal: Journal
+    by: str
     store: Store
     open_slot: Opener
     names: Mapping[str, Mapping[str, str]]
@@ -68,7 +74,8 @@ class Intake:
         """Guide through every chip; gives each as soon as its intake is over.
 
         A chip that is put aside has another turn after the others, once. Raises what the
-        terminal raises when the person leaves, and StoreError if an answer cannot be kept.
+        terminal raises when the person leaves, EOFError after :data:`MOST_WRONG` answers in a
+        row that are none, and StoreError if an answer cannot be kept.
         """
         self._welcome()
         waiting = [slot for slot in self.rack.slots if self._resumed(slot).aside]
@@ -116,12 +123,13 @@ class Intake:
         return ChipIntake(
             run=run,
             chip=chip,
-            by=head.by,
-            at=datetime.now(UTC),
+            by=progress.by,
+            at=datetime.fromisoformat(progress.results[-1].at),
             results=progress.results,
             pins=progress.pins,
             report_sha256=report_hash(run, chip),
             earlier=progress.earlier,
+            uncovered=without_intake(self.rack.shuttle),
         )
 
     def _resumed(self, slot: Slot) -> Progress:
@@ -141,27 +149,49 @@ class Intake:
     def _taken_up(self, slot: Slot) -> Progress:
         """Show what is known of a chip already; one that was put aside has its turn now."""
         progress = self._resumed(slot)
+        if progress.step is None:
+            self.terminal.say("  Done earlier.")
+            return progress
         for result in progress.results:
             self._tell(result)
         if progress.failed is not None:
             self._tell(progress.failed)
         if progress.aside:
-            progress = self._took(slot, progress, TakenUp(now()))
+            taken = TakenUp(now())
+            self.journal.record(slot.name, taken)
+            progress = advance(progress, taken)
         return progress
 
     def _go(self, slot: Slot, progress: Progress, bench: Bench) -> Progress:
+        """Ask and work until nothing is left; whoever answers signs before the first answer."""
+        unsigned: tuple[Event, ...] = (Signed(self.by, now()),)
+        wrong = 0
         while not isinstance(ahead := upcoming(progress), Over | Aside):
             event = self._ask(ahead) if isinstance(ahead, Ask) else self._work(progress, bench)
-            known = {*progress.results, progress.failed}
-            progress = self._took(slot, progress, event)
+            known = {*progress.results, *progress.kept, progress.failed}
+            for happened in (*unsigned, event):
+                progress = self._took(slot, progress, happened, bench)
+            unsigned = ()
             for result in (*progress.results, progress.failed):
                 if result is not None and result not in known and _is_news(event, result):
                     self._tell(result)
+            wrong = wrong + 1 if progress.complaint else 0
+            if wrong == MOST_WRONG:
+                self.terminal.say(f"  {progress.complaint}")
+                raise EOFError
         return progress
 
-    def _took(self, slot: Slot, progress: Progress, event: Event) -> Progress:
+    def _took(self, slot: Slot, progress: Progress, event: Event, bench: Bench) -> Progress:
+        """Keep an event, and take it in.
+
+        What follows from a chip that was moved is kept before the answer that says so: a crash
+        in between has more run again, never less.
+        """
+        ahead = advance(progress, event)
+        if ahead.seatings > progress.seatings:
+            bench.moved()
         self.journal.record(slot.name, event)
-        return advance(progress, event)
+        return ahead
 
     def _ask(self, ahead: Ask) -> Replied:
         for note in ahead.notes:

@@ -1,6 +1,7 @@
 """Finds the intake that a sitting goes on with, or begins a new one.
 
-One rule: an intake goes on with the files that it began with, or it does not go on.
+One rule: an intake goes on with the files that it began with, or it does not go on. Whoever looks
+for one to go on with, or to give up, has locked it by :func:`lock_name`.
 """
 
 from __future__ import annotations
@@ -26,21 +27,39 @@ class Left:
     changed: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class Shelf:
+    """The journals in a folder, the last begun at the end; ``strange`` files are none of ours."""
+
+    journals: tuple[Journal, ...]
+    strange: tuple[Path, ...]
+
+
+def lock_name(rack: Rack, slots: tuple[str, ...]) -> str:
+    """Name what one sitting at a time holds: the intake of a rack file, or of some slots of it."""
+    where = f"the intake of {_place(rack)}"
+    return f"{where} ({', '.join(sorted(slots))})" if slots else where
+
+
+def read_shelf(folder: Path) -> Shelf:
+    """Read every journal of a folder. Raises StoreError for one that cannot be read."""
+    begun = [found for path in sorted(folder.glob("*.jsonl")) if (found := Journal(path)).begun]
+    return Shelf(
+        tuple(found for found in begun if found.ours),
+        tuple(found.path for found in begun if not found.ours),
+    )
+
+
 def find_left(
-    folder: Path, rack: Rack, slots: tuple[str, ...], files: Mapping[str, str]
+    shelf: Shelf, rack: Rack, slots: tuple[str, ...], files: Mapping[str, str]
 ) -> Left | None:
     """Find the last intake of this rack file, and of these slots, that was left.
 
-    ``slots`` are those asked for, none for all. Raises StoreError for a journal that cannot be
-    read.
+    ``slots`` are those asked for, none for all. Raises StoreError for a journal whose first line
+    cannot be used.
     """
-    journals = (Journal(path) for path in sorted(folder.glob("*.jsonl")))
     mark = _mark(rack, slots)
-    left = [
-        found
-        for found in journals
-        if found.begun and not found.finished and found.head.rack == mark
-    ]
+    left = [found for found in shelf.journals if found.head.rack == mark and not found.finished]
     if not left:
         return None
     return Left(left[-1], changed_files(left[-1].head.sums, files))
@@ -68,5 +87,8 @@ def give_up(left: Left, store: Store) -> None:
 
 def _mark(rack: Rack, slots: tuple[str, ...]) -> str:
     """Tell rack file and slots without keeping a path of this computer."""
-    where = str(rack.path.resolve()) if rack.path is not None else rack.name
-    return hashlib.sha256("\n".join([where, *sorted(slots)]).encode()).hexdigest()
+    return hashlib.sha256("\n".join([_place(rack), *sorted(slots)]).encode()).hexdigest()
+
+
+def _place(rack: Rack) -> str:
+    return str(rack.path.resolve()) if rack.path is not None else rack.name

@@ -32,7 +32,7 @@ RESEATING = (
     "Switch the supply off and unplug the board before you touch the chip.",
     "Static electricity: grounded wrist strap and mat; touch the case, not the pins.",
     "Seat the chip flat, all the way in, pin 1 in place. Then plug in and switch on again.",
-    "Nothing hot, no smell, rail indicators lit? If not: switch off, and answer end.",
+    "Something gets hot or smells? Switch off at once, and answer end.",
 )
 """Shown before a chip is seated again."""
 

@@ -1,7 +1,8 @@
 """Runs an intake's tables on one chip, quick ones first, and keeps each outcome.
 
-One rule: FAIL and UNSTABLE stand. Only a table that was not run, or could not be tested in an
-earlier try, has another turn; nothing is repeated until it passes.
+One rule: FAIL and UNSTABLE stand. Only a table that was not run, could not be tested in an
+earlier try, or passed before the chip was seated anew, has another turn; nothing is repeated until
+it passes.
 """
 
 from __future__ import annotations
@@ -26,7 +27,9 @@ from harness.judge import (
 )
 
 AGAIN = "The link was lost once, and the table was run again from its start."
+MOVED = "it passed before the chip was off its board, and is to be run again"
 _GOOD = {Verdict.PASS, Verdict.WAIVED}
+_OPEN = {Verdict.NOT_RUN, Verdict.ERROR}
 SHOWN = 3
 """So many tables that did not pass are named."""
 
@@ -99,6 +102,12 @@ class TableRun:
         return "; ".join(told)
 
     @property
+    def left(self) -> int:
+        """How many tables have no verdict yet."""
+        found = (self._verdicts.get(_key(chosen), Verdict.NOT_RUN) for chosen in self.tables)
+        return sum(verdict in _OPEN for verdict in found)
+
+    @property
     def _passed(self) -> int:
         return sum(self._verdicts.get(_key(chosen)) in _GOOD for chosen in self.tables)
 
@@ -163,9 +172,26 @@ class TableRun:
             self.seat.say(f"    {outcome.summary}")
 
     def _case(self, chosen: Chosen) -> Case:
-        design, spec, pattern = chosen
-        slot, shuttle = self.seat.slot, self.seat.rack.shuttle
-        return Case(slot.name, slot.chip, self._board, shuttle, design, spec, pattern)
+        return _case_of(self.seat, self._board, chosen)
+
+
+def forget_passes(seat: Seat, tables: tuple[Chosen, ...]) -> None:
+    """Let every table that passed run again, for the chip may not sit as it did.
+
+    Until then its outcome in the store is NOT RUN. FAIL and UNSTABLE stand.
+    """
+    record = seat.record()
+    passed = {(o.design, o.table) for o in record.outcomes if o.verdict in _GOOD}
+    for chosen in tables:
+        if _key(chosen) in passed:
+            case = _case_of(seat, record.board_serial, chosen)
+            seat.store.record_outcome(seat.run_id, not_run(case, MOVED, datetime.now(UTC)))
+
+
+def _case_of(seat: Seat, board: str, chosen: Chosen) -> Case:
+    design, spec, pattern = chosen
+    slot = seat.slot
+    return Case(slot.name, slot.chip, board, seat.rack.shuttle, design, spec, pattern)
 
 
 def _is_bad(verdict: Verdict) -> bool:

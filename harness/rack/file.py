@@ -182,10 +182,13 @@ def _check_chip(table: TomlTable, chip: str | None, shuttle: Shuttle) -> None:
 
 
 def _check_doubles(slots: Sequence[TomlTable]) -> None:
-    """Refuse a name, chip or board that stands in two slots."""
-    for key, what in (("name", "slot name"), ("chip", "chip")):
-        _check_unique(slots, key, what, lambda value: value)
-    _check_unique(slots, "board", "board", str.casefold)
+    """Refuse a name, chip or board that stands in two slots.
+
+    Serial numbers that differ only in case are one: files are named after them.
+    """
+    _check_unique(slots, "name", "slot name", lambda value: value)
+    for key in ("chip", "board"):
+        _check_unique(slots, key, key, str.casefold)
 
 
 def _check_ports(slots: Sequence[TomlTable]) -> None:

@@ -179,7 +179,7 @@ def _summaries(path: Path) -> list[object]:
     """Every summary, with what it is of."""
     raw = sqlite3.connect(path)
     rows = raw.execute(
-        "SELECT kind, s.rack, name, n.run_id, entries, verdicts, summarised FROM nights n"
+        "SELECT s.kind, s.rack, name, n.run_id, entries, verdicts, summarised FROM nights n"
         " JOIN subjects s ON s.number = subject JOIN layouts l ON l.number = layout"
         " JOIN runs r ON r.run_id = n.run_id ORDER BY 1, 2, 3, 4"
     ).fetchall()

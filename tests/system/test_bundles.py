@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import json
+import re
 import shutil
 import zipfile
 from collections.abc import Callable
@@ -222,6 +223,21 @@ def test_inputs_of_a_stranger_reach_nothing_outside(
     altered(bundle, f"{INPUTS}/{name}", lambda data: data.replace(old, new, 1))
     with pytest.raises((BundleError, ConfigError), match=complaint):
         replay(bundle)
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new"),
+    [("shuttle.toml", b"inputs =", b"imputs ="), ("crc16/design.toml", b"[signals]", b"[signal]")],
+)
+def test_a_complaint_about_an_input_names_the_bundle_and_the_file_in_it(
+    bundle: Path, name: str, old: bytes, new: bytes
+) -> None:
+    altered(bundle, f"{INPUTS}/{name}", lambda data: data.replace(old, new, 1))
+    with pytest.raises(ConfigError) as caught:
+        replay(bundle)
+    told = str(caught.value)
+    assert re.search(f"^{bundle}/{INPUTS}/{name}:[0-9]+:[0-9]+: error", told, re.MULTILINE)
+    assert "harness-replay-" not in told
 
 
 def test_a_pattern_of_a_stranger_is_not_evaluated(bundle: Path, tmp_path: Path) -> None:

@@ -146,6 +146,7 @@ def cards() -> Iterator[Path]:
             person.wait_for("rail indicators light")
             assert person.press(signal.SIGINT) == ExitCode.NOT_TESTED
         with terminal(folder) as person:
+            person.answer("")
             person.wait_for("Nothing broken: skipped, the lamp is broken")
             person.answer("yes")
             person.wait_for("41.5 mA of at most 150 mA, measured by the board")
@@ -153,6 +154,7 @@ def cards() -> Iterator[Path]:
             person.wait_for("PASS")
             person.press(signal.SIGKILL)
         with terminal(folder) as person:
+            person.answer("Grace Example")
             person.answer("")
             person.wait_for("Hand-out card of SP2-0001")
             person.answer("yes", "aside")
@@ -160,7 +162,7 @@ def cards() -> Iterator[Path]:
             person.answer(*LOOKED, "SP2-0003", "", "")
             person.wait_for("in4 open, out3 open")
             person.wait_for("unplug the board before you touch the chip")
-            person.answer("reseated")
+            person.answer("reseated", "yes", "42", "")
             person.wait_for("26 of 26 pins reach the chip; passed after reseating once")
             person.answer("")
             person.wait_for("Hand-out card of SP2-0003")
@@ -184,7 +186,9 @@ def test_only_the_chip_that_passed_has_a_hand_out_card(cards: Path) -> None:
 
 def test_a_card_tells_who_what_and_what_was_skipped(cards: Path) -> None:
     text = (cards / "SP2-0001-handout.html").read_text()
-    assert "Ada &lt;b&gt;Example&lt;/b&gt;" in text
+    assert "Ada &lt;b&gt;Example&lt;/b&gt;, Grace Example" in text
+    assert "Grace Example" in (cards / "SP2-0003-handout.html").read_text()
+    assert "Ada" not in (cards / "SP2-0003-handout.html").read_text()
     assert "the lamp is broken" in text
     assert "crc16 / check is FAIL" in (cards / "SP2-0002-hold.html").read_text()
     assert "5 intake tables were not run" in (cards / "SP2-0002-hold.html").read_text()

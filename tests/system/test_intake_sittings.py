@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import io
 import sys
+import time
 from pathlib import Path
 
 import pytest
 
 from harness.cli import ExitCode, main
-from harness.rack import Locks
+from harness.intake import MOST_WRONG
 from harness.store import Store, Verdict
-from tests.system.test_intake import BAD_CHIP, LOOKED, SLOT, terminal, tray
+from tests.system.test_intake import BAD_CHIP, DESIGNS, LOOKED, SLOT, terminal, tray
 
 UNPLUG = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 34000\n'
 """In the middle of the pin check: until then the agent is on its way, and some 2,000 bytes more."""
@@ -174,7 +175,7 @@ def test_a_board_that_stays_away_is_told_in_words_and_every_answer_is_kept(
     assert '"kind": "lost"' in journals(lab)[0].read_text()
     (card,) = (lab / "runs").glob("*/cards/*-hold.html")
     text = card.read_text()
-    assert "Pin check was skipped: the board is gone" in text
+    assert "Pin check: skipped, the board is gone" in text
     assert "Pin check, try 1" in text
     assert "could not be done" in text
 
@@ -182,9 +183,65 @@ def test_a_board_that_stays_away_is_told_in_words_and_every_answer_is_kept(
 def test_two_sittings_at_once_are_refused(
     lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    with terminal(lab, "--by", "Ada") as person:
+        person.answer("yes")
+        person.wait_for("Chip carrier seated")
+        before = journals(lab)[0].read_bytes()
+        for options in ((), ("--anew",)):
+            assert sit(monkeypatch, "yes", options=options) == ExitCode.NOT_TESTED
+            told = capsys.readouterr().err
+            assert f"the intake of {lab / 'tray.toml'} is in use by harness intake" in told
+        assert [path.read_bytes() for path in journals(lab)] == [before]
+        person.answer("yes")
+        person.wait_for("bent, burnt or loose")
+
+
+def test_answers_without_end_that_answer_nothing_end_the_sitting(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert sit(monkeypatch, *["perhaps"] * 1000) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().out
+    assert told.count("Please answer yes, no or skip.") == MOST_WRONG
+    assert "Left. Every answer is kept" in told
+
+
+def test_a_file_that_is_no_journal_of_this_version_is_named_and_left_alone(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    old = lab / "runs" / "intake" / "2020.jsonl"
+    old.parent.mkdir(parents=True)
+    old.write_text('{"format": "harness-intake", "version": 1}\n')
     assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
-    run = journals(lab)[0].stem
-    with Locks("somebody else") as locks:
-        locks.take(f"intake {run}")
-        assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
-    assert f"intake {run} is in use by somebody else" in capsys.readouterr().err
+    assert "2020.jsonl is not the journal of an intake of this version" in capsys.readouterr().out
+    assert old.read_text() == '{"format": "harness-intake", "version": 1}\n'
+
+
+def test_a_held_chip_counts_before_one_that_is_still_aside(
+    lab: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with (lab / "tray.toml").open("a") as stream:
+        stream.write(SLOT.format(n=2))
+    replies = ("no", "the box is crushed", "end", "aside", "aside")
+    assert sit(monkeypatch, *replies) == ExitCode.CHIP_FAILED
+    before = cards(lab)
+    time.sleep(1.1)
+    assert sit(monkeypatch, "no", "crushed as well", "end") == ExitCode.CHIP_FAILED
+    assert {name: data for name, data in cards(lab).items() if name in before} == before
+
+
+def cards(lab: Path) -> dict[str, bytes]:
+    """Cards, labels and reports by their names."""
+    return {path.name: path.read_bytes() for path in (lab / "runs").glob("*/cards/*.html")}
+
+
+def test_a_chip_that_was_off_its_board_has_all_its_tables_run_again(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one_chip(lab, "supply_ma = 41.5\n", BAD_CHIP)
+    assert sit(monkeypatch, *LOOKED[:5], *WORKED, "aside", "aside") == ExitCode.NOT_TESTED
+    assert capsys.readouterr().out.count(": PASS") == len(DESIGNS) - 1
+    replies = ("yes", *LOOKED[1:5], *WORKED, "end")
+    assert sit(monkeypatch, *replies) == ExitCode.CHIP_FAILED
+    told = capsys.readouterr().out
+    assert (told.count(": PASS"), told.count(": FAIL")) == (len(DESIGNS) - 1, 0)
+    assert outcomes(lab).count(Verdict.FAIL) == 1

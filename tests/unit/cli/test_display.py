@@ -78,6 +78,12 @@ def test_every_verdict_has_a_symbol_of_its_own() -> None:
     assert len(set(SYMBOLS.values())) == len(Verdict)
 
 
+def test_a_run_in_which_no_board_had_its_turn_is_told_in_words() -> None:
+    console, text = written_to()
+    print_verdicts(console, replace(heading(), chips=()))
+    assert text.getvalue() == "No board had its turn in this run; nothing was tested.\n"
+
+
 def test_the_closing_lines_spell_the_first_failures_out() -> None:
     outcomes = tuple(failing_outcome(f"d{k}") for k in range(5))
     record = replace(

@@ -19,6 +19,7 @@ from harness.intake import (
     PinState,
     Replied,
     Result,
+    Signed,
     TakenUp,
     Worked,
 )
@@ -32,6 +33,7 @@ EVENTS: list[Event] = [
     Lost("unplugged", "t5"),
     Halted("a/b is FAIL", "t6"),
     TakenUp("t7"),
+    Signed("Grace Example", "t8"),
 ]
 HEADING = Heading("run-1", "rack-1", "Ada Example", "t0", (FileSum("a.csv", "0" * 64),))
 
@@ -76,7 +78,7 @@ def test_a_file_cut_anywhere_keeps_every_whole_answer_and_can_be_gone_on_with(
         ("nonsense\n", "the journal cannot be read"),
         ('{"format": "x"}\n', "not the journal of an intake"),
         ('{"format": "harness-intake", "version": 1}\n', "not the journal of an intake"),
-        ('{"format": "harness-intake", "version": 2}\n', "not the journal of an intake"),
+        ('{"format": "harness-intake", "version": 3}\n', "not the journal of an intake"),
     ],
 )
 def test_another_file_is_refused_by_name(tmp_path: Path, text: str, why: str) -> None:
@@ -85,6 +87,18 @@ def test_another_file_is_refused_by_name(tmp_path: Path, text: str, why: str) ->
     with pytest.raises(StoreError, match=why) as caught:
         Journal(path).head  # noqa: B018 - reading it is the test
     assert str(path) in str(caught.value)
+
+
+def test_a_journal_that_somebody_else_writes_is_read_and_not_touched(tmp_path: Path) -> None:
+    path = tmp_path / "j.jsonl"
+    begun(path)
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-3])
+    journal = Journal(path)
+    assert path.read_bytes() == whole[:-3]
+    path.write_bytes(whole)
+    assert list(journal.events("A2")) == []
+    assert list(journal.again().events("A2")) == [Replied("no", "t4")]
 
 
 def test_a_line_of_another_form_is_refused(tmp_path: Path) -> None:

@@ -22,6 +22,7 @@ from harness.intake import (
     Progress,
     Replied,
     Result,
+    Signed,
     TakenUp,
     Work,
     Worked,
@@ -73,9 +74,24 @@ def test_good_answers_lead_to_the_work() -> None:
 
 
 def test_a_skipped_step_needs_a_reason_and_keeps_it() -> None:
-    assert asked(after("skip", "   ")).complaint == "A reason is needed."
+    wanted = "A reason is needed; again goes back to the question."
+    for no_reason in ("   ", "skip", "No", "end", "continue"):
+        assert asked(after("skip", no_reason)).complaint == wanted
     found = after("skip", "  ", "the box was thrown away")
     assert result_of(found, "damage") == (Result.SKIPPED, "the box was thrown away")
+
+
+def test_the_question_for_a_reason_says_what_it_is_about() -> None:
+    """It may be the first that somebody reads after a break."""
+    assert asked(after("no")).prompt == "Shipping damage: what is wrong"
+    assert asked(after("yes", "skip")).prompt.startswith("Chip carrier: why is it skipped")
+
+
+def test_again_and_aside_work_where_a_reason_is_wanted() -> None:
+    back = after("skip", "again")
+    assert asked(back).step.key == "damage"
+    assert result_of(after("yes", start=back), "damage") == (Result.DONE, "yes")
+    assert isinstance(upcoming(after("yes", "no", "aside")), Aside)
 
 
 def test_damage_ends_the_intake_before_power() -> None:
@@ -179,20 +195,70 @@ def test_a_failed_pin_check_offers_to_seat_the_chip_again_after_cautions() -> No
     assert notes == RESEATING
     assert notes[0].startswith("The local rules")
     assert "unplug the board before you touch the chip" in notes[1]
-    again = after("reseated", start=failed)
+    again = after("reseated", "yes", "42", "", start=failed)
     assert isinstance(upcoming(again), Work)
     passed = after(done("26 of 26 pins reach the chip"), start=again)
     told = "26 of 26 pins reach the chip; passed after reseating once"
     assert result_of(passed, "pins") == (Result.DONE, told)
     assert [(r.key, r.result, r.text) for r in passed.earlier] == [
-        ("pins", Result.FAILED, "in4 open")
+        ("rails", Result.DONE, "yes"),
+        ("current", Result.DONE, "42 mA of at most 150 mA"),
+        ("pins", Result.FAILED, "in4 open"),
     ]
 
 
+SEATED_AGAIN = after("", bad("in4 open"), "reseated", start=AT_PINS)
+
+
+def test_a_chip_that_was_seated_again_has_its_rails_and_current_looked_at_before_its_pins() -> None:
+    """A chip that sits the wrong way round draws too much; its serial number is known still."""
+    assert asked(SEATED_AGAIN).step.key == "rails"
+    measured = after("yes", "42", start=SEATED_AGAIN)
+    assert asked(measured).step.key == "pins"
+    assert result_of(measured, "serial") == (Result.DONE, "SP2-0001")
+    assert result_of(measured, "board") == (Result.DONE, "WB-01")
+
+
+def test_too_much_current_after_seating_again_ends_before_the_pins() -> None:
+    hot = after("yes", "900", start=SEATED_AGAIN)
+    assert asked(hot).notes == SWITCHING_OFF
+    ended = after("end", start=hot)
+    assert isinstance(upcoming(ended), Over)
+    assert result_of(ended, "serial") == (Result.DONE, "SP2-0001")
+    assert result_of(ended, "pins")[0] is Result.NOT_REACHED
+    assert not ended.kept
+
+
+def test_whoever_goes_back_to_the_seat_of_a_chip_begins_with_it_again() -> None:
+    """Another chip may be in the socket by then."""
+    back = after("again", "again", "again", start=SEATED_AGAIN)
+    assert asked(back).step.key == "seated"
+    found = after("yes", "yes", "yes", "yes", "42", start=back)
+    assert asked(found).step.key == "serial"
+    assert [r.key for r in found.earlier][-2:] == ["serial", "board"]
+
+
+def test_every_time_that_the_chip_may_have_been_off_its_board_is_counted() -> None:
+    assert AT_TABLES.seatings == 0
+    assert after("yes", "again").seatings == 1
+    assert SEATED_AGAIN.seatings == 1
+    aside = after("aside", TakenUp("now"), start=AT_TABLES)
+    assert after("no", start=aside).seatings == 0
+    assert after("yes", start=aside).seatings == 1
+
+
+def test_everybody_who_answers_is_named_once() -> None:
+    ada, grace = Signed("Ada", "now"), Signed("Grace", "now")
+    assert after(ada, "yes", ada, "yes", grace, "skip", ada).by == ("Ada", "Grace")
+
+
 def test_how_often_a_chip_was_reseated_is_told_of_a_failure_too() -> None:
-    twice = after("", bad("a"), "reseated", bad("b"), "reseated", bad("c"), "next", start=AT_PINS)
+    reseated = ("reseated", "yes", "42", "")
+    events = ("", bad("a"), *reseated, bad("b"), *reseated, bad("c"), "next")
+    twice = after(*events, start=AT_PINS)
     assert result_of(twice, "pins") == (Result.FAILED, "c; after reseating twice")
-    assert [r.text for r in twice.earlier] == ["a", "b; after reseating once"]
+    tries = [r.text for r in twice.earlier if r.key == "pins"]
+    assert tries == ["a", "b; after reseating once"]
 
 
 def test_open_pins_do_not_keep_the_tables_from_being_run() -> None:
@@ -205,6 +271,15 @@ def test_the_first_table_that_does_not_pass_is_asked_about_once() -> None:
     assert asked(after("yes", start=halted)).complaint == "Please answer stop or continue."
     going = after("stop", start=halted)
     assert (going.choice, upcoming(going)) == ("stop", Work(STEPS[-1]))
+
+
+def test_tables_are_offered_again_only_if_some_have_no_verdict() -> None:
+    whole = after("", bad("25 of 26 passed; crc16/check FAIL"), start=AT_TABLES)
+    assert asked(whole).hint == "end or aside"
+    assert after("again", start=whole).complaint == "Please answer end or aside."
+    part = after("", Worked(Result.FAILED, "a/b ERROR", "now", left=3), start=AT_TABLES)
+    assert "(3 tables; a FAIL stays)" in asked(part).prompt
+    assert isinstance(upcoming(after("again", start=part)), Work)
 
 
 def test_work_that_was_lost_is_kept_and_offered_anew() -> None:

@@ -131,6 +131,31 @@ def test_a_failure_is_never_repeated_until_it_passes(store: Store) -> None:
     assert found.verdicts()["a"] is Verdict.FAIL
 
 
+def test_what_passed_before_the_chip_was_off_its_board_runs_again_and_a_failure_stands(
+    store: Store,
+) -> None:
+    found = lab(store, board(bad_chip, bad_chip, bad_chip, good_chip), board())
+    found.tables()
+    failed = [name for name in "abc" if found.verdicts()[name] is Verdict.FAIL]
+    assert 0 < len(failed) < 3
+    found.bench.moved()
+    assert [found.verdicts()[name] for name in failed] == [Verdict.FAIL] * len(failed)
+    passed = next(name for name in "abc" if name not in failed)
+    assert found.verdicts()[passed] is Verdict.NOT_RUN
+    assert found.summary(passed).startswith("Not run")
+    assert "passed before the chip was off its board" in found.summary(passed)
+    again = found.tables()
+    assert isinstance(again, Worked)
+    assert (again.result, again.left) == (Result.FAILED, 0)
+    assert found.verdicts()[passed] is Verdict.PASS
+
+
+def test_tables_without_a_verdict_are_counted(store: Store) -> None:
+    found = lab(store, board(BoardLost("gone")), PortUnavailable("no such port")).tables()
+    assert isinstance(found, Worked)
+    assert found.left == 3
+
+
 def test_without_a_choice_the_first_bad_table_is_told_and_nothing_more_runs(store: Store) -> None:
     found = lab(store, board(bad_chip))
     assert found.tables("") == "a/all is FAIL, 2 more to run"

@@ -34,7 +34,7 @@ def good_intake(**changes: Any) -> ChipIntake:
     whole = ChipIntake(
         run=run_of(record),
         chip=record,
-        by="Ada Example",
+        by=("Ada Example",),
         at=START,
         results=results(),
         pins=(PinFinding("in0", PinState.REACHED, "answered"),),
@@ -49,7 +49,13 @@ def wordy_hand_out() -> ChipIntake:
     told = [StepResult(key, Result.SKIPPED, LONG, "t") for key in skipped]
     earlier = [StepResult(step.key, Result.FAILED, LONG, "t") for step in STEPS for _ in range(12)]
     pins = tuple(PinFinding(f"pin{k}", PinState.NOT_PROVEN, "") for k in range(32))
-    return good_intake(by=LONG, results=results(*told), earlier=tuple(earlier), pins=pins)
+    return good_intake(
+        by=(LONG, "Grace Example"),
+        results=results(*told),
+        earlier=tuple(earlier),
+        pins=pins,
+        uncovered=tuple(f"design{k}" for k in range(120)),
+    )
 
 
 def wordy_hold() -> ChipIntake:

@@ -1,0 +1,118 @@
+"""What an intake asks next, and in which words.
+
+One rule: it follows from the progress alone; nothing is taken in here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from harness.intake.model import Kind, Result, Step
+from harness.intake.progress import Progress, Stage
+from harness.intake.steps import RESEATING, SWITCHING_OFF
+
+
+@dataclass(frozen=True)
+class Ask:
+    """A question to put; ``complaint`` says why the last answer was no good."""
+
+    step: Step
+    prompt: str
+    hint: str
+    complaint: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Work:
+    """Work to do now."""
+
+    step: Step
+
+
+@dataclass(frozen=True)
+class Aside:
+    """The chip was put aside; its intake goes on when it is taken up."""
+
+
+@dataclass(frozen=True)
+class Over:
+    """Every step has a result."""
+
+
+_HINTS = {
+    Kind.CONFIRM: "yes, no or skip",
+    Kind.CURRENT: "a number, or skip",
+    Kind.SERIAL: "serial number, or skip",
+    Kind.WORK: "Enter to start, or skip",
+}
+_REASON_WANTED = {
+    Result.FAILED: "what is wrong",
+    Result.SKIPPED: "why is it skipped; this is printed on the card",
+}
+
+
+def upcoming(progress: Progress) -> Ask | Work | Aside | Over:
+    """Say what happens next."""
+    step = progress.step
+    if step is None:
+        return Over()
+    if progress.aside:
+        return Aside()
+    if progress.stage is Stage.WORK:
+        return Work(step)
+    return _ASKED[progress.stage](progress, step)
+
+
+def _ask_step(progress: Progress, step: Step) -> Ask:
+    limit = f"{progress.limit_ma:g}"
+    notes = tuple(note.format(limit=limit) for note in step.notes)
+    hint = _HINTS[step.kind]
+    if step.kind is Kind.CURRENT and progress.sensor:
+        hint = "a number, Enter to ask the sensor again, or skip"
+    return Ask(step, step.prompt.format(limit=limit), hint, progress.complaint, notes)
+
+
+def _ask_reason(progress: Progress, step: Step) -> Ask:
+    prompt = f"{step.title}: {_REASON_WANTED[progress.owed]}"
+    return Ask(step, prompt, "in a few words", progress.complaint)
+
+
+def _ask_after_failure(progress: Progress, step: Step) -> Ask:
+    if step.key == "pins":
+        prompt = "Seat the chip again and repeat the pin check, go on to the next step, or end"
+        hint = "reseated when that is done, next, end or aside"
+        return Ask(step, prompt, hint, progress.complaint, RESEATING)
+    if step.key == "tables":
+        return _ask_after_tables(progress, step)
+    notes = SWITCHING_OFF if step.key in {"rails", "current"} else ()
+    prompt = "End this chip's intake with a hold card, or repeat the step when it was put right"
+    return Ask(step, prompt, "end, again or aside", progress.complaint, notes)
+
+
+def _ask_after_tables(progress: Progress, step: Step) -> Ask:
+    if not progress.left:
+        prompt = "End this chip's intake with a hold card"
+        return Ask(step, prompt, "end or aside", progress.complaint)
+    tables = "1 table" if progress.left == 1 else f"{progress.left} tables"
+    prompt = f"Run what has no verdict yet ({tables}; a FAIL stays), or end this chip's intake"
+    return Ask(step, prompt, "again, end or aside", progress.complaint)
+
+
+def _ask_choice(progress: Progress, step: Step) -> Ask:
+    prompt = f"{progress.told}. Stop here, or continue with the other tables"
+    return Ask(step, prompt, "stop or continue", progress.complaint)
+
+
+def _ask_return(progress: Progress, step: Step) -> Ask:
+    prompt = f"{progress.chip} was put aside. Was it off its board, or its supply off, since then?"
+    return Ask(step, prompt, "yes or no", progress.complaint)
+
+
+_ASKED = {
+    Stage.ANSWER: _ask_step,
+    Stage.REASON: _ask_reason,
+    Stage.FAILED: _ask_after_failure,
+    Stage.CHOICE: _ask_choice,
+    Stage.RETURN: _ask_return,
+}
