@@ -7,8 +7,9 @@ before a reader looks for them, and of a slot only the invented faults are read.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,10 @@ from harness.board import BoardProfile, load_profile
 from harness.bundle.gather import PROFILE, SLOT
 from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
 from harness.bundle.toml_text import toml_text
-from harness.errors import BundleError, Finding, Location
+from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
 from harness.shuttle import Shuttle, load_shuttle
-from reports import name_trouble
+from reports import INPUTS, name_trouble
 
 _KEPT = ("name", "organisation", "pins")
 
@@ -39,22 +40,50 @@ def lay_out(files: Mapping[str, bytes], folder: Path, place: Path) -> Opened:
     ``place`` is the bundle, for complaints. Raises BundleError for a file that is not in the
     bundle, and ConfigError with every finding of the readers.
     """
-    values = read_values(_file(files, SHUTTLE, place), place / SHUTTLE)
-    held = [f for f in design_folders(values, place / SHUTTLE) if f"{f}/{DESIGN}" in files]
+    inside = place / INPUTS
+    values = read_values(_file(files, SHUTTLE, place), inside / SHUTTLE)
+    held = [f for f in design_folders(values, inside / SHUTTLE) if f"{f}/{DESIGN}" in files]
     if not held:
         raise _missing(place, DESIGN)
-    chip = str(read_values(_file(files, SLOT, place), place / SLOT).get("chip", ""))
+    chip = str(read_values(_file(files, SLOT, place), inside / SLOT).get("chip", ""))
     wanted = {SHUTTLE: _own_shuttle(values, held, chip)}
     wanted |= {name: _file(files, name, place) for name in (PROFILE, SLOT)}
     for name in held:
         data = files[f"{name}/{DESIGN}"]
-        for file in list_design(name, data, place / name / DESIGN).files:
+        for file in list_design(name, data, inside / name / DESIGN).files:
             wanted[file] = _file(files, file, place)
     for name, data in wanted.items():
         _write(folder, name, data, place)
-    shuttle = load_shuttle(folder / SHUTTLE)
-    profile = load_profile(folder / PROFILE, shuttle)
-    return Opened(shuttle, profile, load_virtual_slot(folder / SLOT, shuttle))
+    with placed_in(inside, folder):
+        shuttle = load_shuttle(folder / SHUTTLE)
+        profile = load_profile(folder / PROFILE, shuttle)
+        return Opened(shuttle, profile, load_virtual_slot(folder / SLOT, shuttle))
+
+
+@contextmanager
+def placed_in(inside: Path, folder: Path) -> Iterator[None]:
+    """Have complaints about files below ``folder`` name them as they stand in the bundle.
+
+    The folder is gone when somebody reads the complaint; ``inside`` is where its files came from.
+    """
+    try:
+        yield
+    except InputError as error:
+        raise type(error)(_moved(item, inside, folder) for item in error.findings) from error
+    except HarnessError as error:
+        raise type(error)(str(error).replace(str(folder), str(inside))) from error
+
+
+def _moved(finding: Finding, inside: Path, folder: Path) -> Finding:
+    place = finding.location
+    if place.path.is_relative_to(folder):
+        name = place.path.relative_to(folder)
+        place = replace(place, path=inside / name)
+        if name == Path(SHUTTLE):  # lines of the narrowed one, which nobody has
+            place = Location(place.path)
+    message = finding.message.replace(str(folder), str(inside))
+    advice = finding.advice.replace(str(folder), str(inside))
+    return replace(finding, location=place, message=message, advice=advice)
 
 
 def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes:
@@ -64,7 +93,8 @@ def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes
     pattern of serial numbers too: one from a stranger can keep a computer busy for ever.
     """
     own = {key: values[key] for key in _KEPT if key in values}
-    own |= {"designs": held, "chip_serial": re.escape(chip)}
+    none = "-"  # a slot without a chip is for the slot's reader to complain about
+    own |= {"designs": held, "chip_serial": re.escape(chip or none)}
     return toml_text(own).encode("utf-8")
 
 
