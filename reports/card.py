@@ -215,7 +215,11 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
 
 def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:
     pins = [pin.pin for pin in intake.pins if pin.state is PinState.NOT_PROVEN]
-    told = (Checked("not proven", "Pins", ", ".join(pins)),) if pins else ()
+    told = [Checked("not proven", "Pins", ", ".join(pins))] if pins else []
+    if intake.uncovered:
+        number = many(len(intake.uncovered), "design")
+        named = f"{number} without an intake table: {', '.join(intake.uncovered)}"
+        told.append(Checked("not checked", "Designs", _short(named)))
     limits = Checked(
         "not checked", "Beyond this intake", "speed, temperature, and what no intake table tests"
     )

@@ -17,7 +17,7 @@ import numpy as np
 from harness.bundle.find import Places
 from harness.bundle.gather import Sources, find_sources, scrubber_of_this_computer, without_secrets
 from harness.bundle.listing import SHUTTLE
-from harness.bundle.opened import lay_out
+from harness.bundle.opened import lay_out, told_of
 from harness.errors import BundleError, Finding, InputError, Location
 from harness.shuttle import Shuttle, load_shuttle, nearest
 from harness.store import ChipRecord, RunRecord
@@ -105,10 +105,13 @@ def _check_meaning(
     inputs: BundleInputs, sources: Sources, shuttle: Shuttle, chip: ChipRecord
 ) -> None:
     """Read the inputs back as a replay will; what lost secrets must mean the same."""
-    with tempfile.TemporaryDirectory() as folder:
+    place = Path("the bundle")
+    with tempfile.TemporaryDirectory() as temporary:
+        folder = Path(temporary).resolve()
         try:
-            opened = lay_out(inputs.files, Path(folder), Path("the bundle"))
-            now = _patterns(opened.shuttle, chip)
+            with told_of(place, folder):
+                opened = lay_out(inputs.files, folder, place)
+                now = _patterns(opened.shuttle, chip)
         except InputError as error:
             raise _spoiled(inputs.altered, sources, str(error.findings[0].message)) from error
     before = _patterns(shuttle, chip)

@@ -54,36 +54,32 @@ def lay_out(files: Mapping[str, bytes], folder: Path, place: Path) -> Opened:
             wanted[file] = _file(files, file, place)
     for name, data in wanted.items():
         _write(folder, name, data, place)
-    with placed_in(inside, folder):
-        shuttle = load_shuttle(folder / SHUTTLE)
-        profile = load_profile(folder / PROFILE, shuttle)
-        return Opened(shuttle, profile, load_virtual_slot(folder / SLOT, shuttle))
+    shuttle = load_shuttle(folder / SHUTTLE)
+    profile = load_profile(folder / PROFILE, shuttle)
+    return Opened(shuttle, profile, load_virtual_slot(folder / SLOT, shuttle))
 
 
 @contextmanager
-def placed_in(inside: Path, folder: Path) -> Iterator[None]:
-    """Have complaints about files below ``folder`` name them as they stand in the bundle.
+def told_of(place: Path, folder: Path) -> Iterator[None]:
+    """Let complaints about files below a folder name the bundle that they come from."""
 
-    The folder is gone when somebody reads the complaint; ``inside`` is where its files came from.
-    """
+    def moved(finding: Finding) -> Finding:
+        where = finding.location
+        if where.path.is_relative_to(folder):
+            where = replace(where, path=place / where.path.relative_to(folder))
+        if where.path.name == SHUTTLE:  # lines of the narrowed one, which nobody has
+            where = Location(where.path)
+        told, advice = (
+            text.replace(str(folder), str(place)) for text in (finding.message, finding.advice)
+        )
+        return replace(finding, location=where, message=told, advice=advice)
+
     try:
         yield
     except InputError as error:
-        raise type(error)(_moved(item, inside, folder) for item in error.findings) from error
+        raise type(error)(moved(finding) for finding in error.findings) from error
     except HarnessError as error:
-        raise type(error)(str(error).replace(str(folder), str(inside))) from error
-
-
-def _moved(finding: Finding, inside: Path, folder: Path) -> Finding:
-    place = finding.location
-    if place.path.is_relative_to(folder):
-        name = place.path.relative_to(folder)
-        place = replace(place, path=inside / name)
-        if name == Path(SHUTTLE):  # lines of the narrowed one, which nobody has
-            place = Location(place.path)
-    message = finding.message.replace(str(folder), str(inside))
-    advice = finding.advice.replace(str(folder), str(inside))
-    return replace(finding, location=place, message=message, advice=advice)
+        raise type(error)(str(error).replace(str(folder), str(place))) from error
 
 
 def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes:

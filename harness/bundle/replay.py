@@ -14,7 +14,7 @@ from pathlib import Path
 
 from harness.board import load_profile
 from harness.bundle.compare import Comparison, compare
-from harness.bundle.opened import Opened, lay_out, placed_in
+from harness.bundle.opened import Opened, lay_out, told_of
 from harness.errors import BundleError, Finding, Location, StoreError
 from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
@@ -67,11 +67,11 @@ def replay(path: Path, target: Target | None = None, observe: Observer = unobser
     }
     with tempfile.TemporaryDirectory(prefix="harness-replay-") as temporary:
         folder = Path(temporary).resolve()
-        laid = folder / INPUTS
-        opened = lay_out(inputs, laid, path)
+        with told_of(path, folder):
+            opened = lay_out(inputs, folder / INPUTS, path)
         _check_tables(path, then, opened, altered_inputs(files, Location(path)))
         rack = _rack(opened, target, then)
-        with placed_in(path / INPUTS, laid), Store(folder / "replay.sqlite") as store:
+        with told_of(path, folder), Store(folder / "replay.sqlite") as store:
             now = run_rack(rack, store, policy=_policy(then), observe=observe)
     return Replay(then, now, compare(_chip(then).outcomes, _chip(now).outcomes))
 

@@ -16,7 +16,7 @@ from harness.cli.exit_code import ExitCode, exit_code
 from harness.cli.options import console
 from harness.cli.words import verdict_text
 from harness.rack import VIRTUAL_PORT
-from reports import printable, write_run
+from reports import write_run
 
 _QUIET = {Likeness.STILL_PASSES}
 
@@ -52,14 +52,13 @@ def _print(screen: Console, found: Replay) -> None:
     (then,), (now,) = found.then.chips, found.now.chips
     where = "on the virtual chip" if now.virtual else f"at {now.port}"
     screen.print(
-        Text(printable(f"Run {found.then.run_id}, chip {then.chip_serial}, replayed {where}")),
-        soft_wrap=True,
+        Text(f"Run {found.then.run_id}, chip {then.chip_serial}, replayed {where}"), soft_wrap=True
     )
     if now.trouble:
-        screen.print(Text(printable(now.trouble)), soft_wrap=True)
+        screen.print(Text(now.trouble), soft_wrap=True)
     for item in found.comparisons:
         for line in _lines(item):
-            screen.print(Text(printable(line)), soft_wrap=True)
+            screen.print(Text(line), soft_wrap=True)
     counts = Counter(item.likeness for item in found.comparisons)
     told = (f"{counts[likeness]} {likeness}" for likeness in Likeness if counts[likeness])
     screen.print(Text(", ".join(told)), soft_wrap=True)

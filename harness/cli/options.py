@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 
 from harness.store import RunRecord, Store
+from reports import printable
 
 RUNS = Path("runs")
 """Where runs are kept unless told otherwise, below the folder that the command is started in."""
@@ -33,9 +36,20 @@ def run_to_resume(store: Store, name: str) -> str:
     return named_run(store, name).run_id if name else ""
 
 
+class Screen(Console):
+    """A terminal that text from files of strangers cannot steer: no cursor, title or colour."""
+
+    def render(
+        self, renderable: RenderableType, options: ConsoleOptions | None = None
+    ) -> Iterator[Segment]:
+        """Give what is shown; characters that hide themselves are visible."""
+        for text, style, control in super().render(renderable, options):
+            yield Segment(text if control else printable(text), style, control)
+
+
 def console() -> Console:
     """Where results are printed."""
-    return Console(highlight=False)
+    return Screen(highlight=False)
 
 
 def name_patterns(text: str) -> tuple[str, ...]:

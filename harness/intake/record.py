@@ -19,7 +19,8 @@ class ChipIntake:
 
     ``by`` names everybody who answered, ``at`` is when the last step came to something.
     ``report_sha256`` is that of the chip's HTML report as written. ``earlier`` has what steps came
-    to before they were repeated, in the order in which that happened.
+    to before they were repeated, in the order in which that happened. ``uncovered`` names the
+    designs that no intake table tests.
     """
 
     run: RunRecord
@@ -30,6 +31,7 @@ class ChipIntake:
     pins: tuple[PinFinding, ...]
     report_sha256: str
     earlier: tuple[StepResult, ...] = ()
+    uncovered: tuple[str, ...] = ()
 
     @property
     def hold_reasons(self) -> tuple[str, ...]:

@@ -129,6 +129,7 @@ class Intake:
             pins=progress.pins,
             report_sha256=report_hash(run, chip),
             earlier=progress.earlier,
+            uncovered=without_intake(self.rack.shuttle),
         )
 
     def _resumed(self, slot: Slot) -> Progress:

@@ -49,8 +49,13 @@ def wordy_hand_out() -> ChipIntake:
     told = [StepResult(key, Result.SKIPPED, LONG, "t") for key in skipped]
     earlier = [StepResult(step.key, Result.FAILED, LONG, "t") for step in STEPS for _ in range(12)]
     pins = tuple(PinFinding(f"pin{k}", PinState.NOT_PROVEN, "") for k in range(32))
-    by = (LONG, "Grace Example")
-    return good_intake(by=by, results=results(*told), earlier=tuple(earlier), pins=pins)
+    return good_intake(
+        by=(LONG, "Grace Example"),
+        results=results(*told),
+        earlier=tuple(earlier),
+        pins=pins,
+        uncovered=tuple(f"design{k}" for k in range(120)),
+    )
 
 
 def wordy_hold() -> ChipIntake:

@@ -101,6 +101,16 @@ def test_tries_that_came_to_nothing_bad_leave_room_for_those_that_did() -> None:
     assert ("Pin check, try 1", "in4 open") in [(line.title, line.text) for line in page.checked]
 
 
+def test_designs_that_no_intake_table_tests_are_named_as_not_checked() -> None:
+    page = build_card(good_intake(uncovered=("alu181", "lfsr")))
+    told = next(line for line in page.unchecked if line.title == "Designs")
+    assert (told.word, told.text) == (
+        "not checked",
+        "2 designs without an intake table: alu181, lfsr",
+    )
+    assert not [line for line in build_card(good_intake()).unchecked if line.title == "Designs"]
+
+
 def test_everybody_who_answered_stands_on_the_card() -> None:
     page = build_card(good_intake(by=("Ada Example", "Grace Example")))
     told = next(fact for fact in page.facts if fact.term == "Checked by")
