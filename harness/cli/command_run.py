@@ -16,10 +16,10 @@ from harness.cli.options import (
     RUNS,
     STORE,
     STORE_HELP,
-    console,
     name_patterns,
     run_to_resume,
 )
+from harness.cli.screen import console
 from harness.judge import RetryPolicy
 from harness.rack import Rack, load_rack, single_slot
 from harness.runner import resume_rack, run_rack
@@ -66,8 +66,8 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
                 )
             else:
                 record = run_rack(chosen, kept, wanted, policy, observe)
-        screen.print()
-        screen.print(f"Run {record.run_id}, kept in {kept.place}")
+        screen.say()
+        screen.say(f"Run {record.run_id}, kept in {kept.place}")
         print_verdicts(screen, record)
     print_reports(screen, write_run(record, out / record.run_id))
     return exit_code(record)

@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
-from rich.console import Console, ConsoleOptions, RenderableType
-from rich.segment import Segment
-
 from harness.store import RunRecord, Store
-from reports import printable
 
 RUNS = Path("runs")
 """Where runs are kept unless told otherwise, below the folder that the command is started in."""
@@ -34,22 +29,6 @@ def named_run(store: Store, name: str) -> RunRecord:
 def run_to_resume(store: Store, name: str) -> str:
     """Return the id of the run that is to go on; empty for a new run. Raises StoreError."""
     return named_run(store, name).run_id if name else ""
-
-
-class Screen(Console):
-    """A terminal that text from files of strangers cannot steer: no cursor, title or colour."""
-
-    def render(
-        self, renderable: RenderableType, options: ConsoleOptions | None = None
-    ) -> Iterator[Segment]:
-        """Give what is shown; characters that hide themselves are visible."""
-        for text, style, control in super().render(renderable, options):
-            yield Segment(text if control else printable(text), style, control)
-
-
-def console() -> Console:
-    """Where results are printed."""
-    return Screen(highlight=False)
 
 
 def name_patterns(text: str) -> tuple[str, ...]:
