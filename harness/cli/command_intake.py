@@ -196,7 +196,7 @@ def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode
         locks.take(lock_name(desk.rack, desk.slots))
         journal, by = desk.journal(store, changed)
         run_id = journal.head.run
-        locks.take(f"run {run_id}")
+        locks.take(f"intake {run_id}")
         with reachable(desk.rack, f"intake {run_id}") as reached:
             session = Intake(
                 desk.rack,
