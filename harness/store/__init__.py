@@ -41,6 +41,7 @@ from harness.store.shortcuts import defaulted, field_types
 from harness.store.store import Store
 from harness.store.subjects import Subjects
 from harness.store.summaries import Selection
+from harness.store.undisturbed import undisturbed
 from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
@@ -87,4 +88,5 @@ __all__ = [
     "of_design",
     "of_slot",
     "pass_rate",
+    "undisturbed",
 ]
