@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.exit_code import ExitCode, margin_code
-from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, name_patterns
+from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, DesignsOption, name_patterns
 from harness.cli.screen import Screen, console, shown
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell
@@ -26,9 +26,7 @@ SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `s
 
 def margin(
     rack: Annotated[Path, typer.Argument(help="Rack file.")],
-    designs: Annotated[
-        str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
-    ] = "",
+    designs: DesignsOption = "",
     slots: Annotated[str, typer.Option(help="Only these slots: names or patterns.")] = "",
     table: Annotated[str, typer.Option(help="Only this table of each design.")] = "",
     shmoo: Annotated[str, typer.Option(help=SHMOO_HELP)] = "",

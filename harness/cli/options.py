@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Annotated
+
+import typer
 
 from harness.store import RunRecord, Store
 
@@ -16,6 +19,9 @@ STORE_HELP = "Where results are kept: a file, or a SQLAlchemy URL."
 RESUME_HELP = "A run that was killed or stopped, or `latest`: finish it, measuring nothing twice."
 OUT_HELP = "Folder for the reports; each run gets a folder of its own in it."
 
+DesignsOption = Annotated[
+    str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
+]
 
 LATEST = "latest"
 """The word that stands for the run that was started last."""
