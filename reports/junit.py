@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from xml.etree import ElementTree as ET  # builds only; nothing foreign is parsed here
 
 from junit_xml import TestCase, TestSuite
@@ -29,23 +29,42 @@ Known = Collection[tuple[str, str, str]]
 
 def chip_junit(run: RunRecord, chip: ChipRecord, known: Known = ()) -> bytes:
     """One chip's file: a ``testsuites`` element with one ``testsuite``."""
-    return _document([_suite(run, chip, known)])
+    return b"".join(_document([_suite(run, chip, known)]))
 
 
 def run_junit(run: RunRecord, known: Known = ()) -> bytes:
     """One file of the whole run: one ``testsuite`` for each chip."""
-    return _document(_suite(run, chip, known) for chip in run.chips)
+    return b"".join(run_junit_pieces(run, known))
 
 
-def _document(suites: Iterable[ET.Element]) -> bytes:
+def run_junit_pieces(run: RunRecord, known: Known = ()) -> Iterator[bytes]:
+    """Give the file of :func:`run_junit` chip by chip, so that it can be sent while it is made.
+
+    Everything is worked out before this returns; what is left is writing it.
+    """
+    return _document([_suite(run, chip, known) for chip in run.chips])
+
+
+def _document(suites: Sequence[ET.Element]) -> Iterator[bytes]:
     root = ET.Element("testsuites")
-    root.extend(suites)
     for name in ("tests", "failures", "errors"):
-        root.set(name, str(sum(int(suite.get(name, "0")) for suite in root)))
-    root.set("time", _seconds(sum(float(suite.get("time", "0")) for suite in root)))
-    ET.indent(root)
-    text: bytes = ET.tostring(root, encoding="utf-8", xml_declaration=True)
-    return text + b"\n"
+        root.set(name, str(sum(int(suite.get(name, "0")) for suite in suites)))
+    root.set("time", _seconds(sum(float(suite.get("time", "0")) for suite in suites)))
+    return _written(root, suites)
+
+
+def _written(root: ET.Element, suites: Sequence[ET.Element]) -> Iterator[bytes]:
+    """Write an element with these below it, one after the other, indented like one document."""
+    yield b"<?xml version='1.0' encoding='utf-8'?>\n"
+    if not suites:
+        yield ET.tostring(root) + b"\n"
+        return
+    begin, end = ET.tostring(root, "unicode", short_empty_elements=False).split("><")
+    yield f"{begin}>\n".encode()
+    for suite in suites:
+        ET.indent(suite, level=1)
+        yield f"  {ET.tostring(suite, 'unicode')}\n".encode()
+    yield f"<{end}\n".encode()
 
 
 def _suite(run: RunRecord, chip: ChipRecord, known: Known) -> ET.Element:

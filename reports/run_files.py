@@ -5,15 +5,15 @@ The one rule: a name is looked up among the names that the record gives, never t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
-from harness.store import ChipRecord, MarginRecord, RunRecord
+from harness.store import ChipRecord, MarginRecord, RunRecord, undisturbed
 from reports.html import chip_html, index_html, style_policy
-from reports.junit import chip_junit, run_junit
+from reports.junit import chip_junit, run_junit_pieces
 from reports.names import chip_folders, waveform_names
-from reports.run_json import run_json
+from reports.run_json import run_json_pieces
 from reports.secrets import Scrubber
 from reports.waveform import waveform
 
@@ -22,9 +22,12 @@ _KINDS = {".html": "text/html", ".xml": "application/xml", ".json": "application
 
 @dataclass(frozen=True)
 class RunFile:
-    """A file's content, its media type, and the content policy it is to be shown under."""
+    """A file's content, its media type, and the content policy it is to be shown under.
 
-    data: bytes
+    The content comes in pieces, once; those of a large file are made as they are asked for.
+    """
+
+    pieces: Iterable[bytes]
     media_type: str
     policy: str
 
@@ -49,13 +52,14 @@ def run_file(run: RunRecord, name: str, margins: Sequence[MarginRecord] = ()) ->
 
     For a chip's file the other chips need no outcomes.
     """
-    shown = Scrubber().record(run)
-    data = _data(shown, name, [Scrubber().record(one) for one in margins])
-    if data is None:
+    with undisturbed():
+        shown = Scrubber().record(run)
+        pieces = _pieces(shown, name, [Scrubber().record(one) for one in margins])
+    if pieces is None:
         return None
     kind = _KINDS.get(PurePosixPath(name).suffix, "text/plain")
     policy = style_policy("style.css") if kind == "text/html" else "default-src 'none'"
-    return RunFile(data, kind, policy)
+    return RunFile(pieces, kind, policy)
 
 
 def _folders(run: RunRecord) -> dict[str, str]:
@@ -67,17 +71,20 @@ def _folders(run: RunRecord) -> dict[str, str]:
     return {chip.slot: names[seen.slot] for chip, seen in pairs}
 
 
-def _data(run: RunRecord, name: str, margins: Sequence[MarginRecord]) -> bytes | None:
+def _pieces(run: RunRecord, name: str, margins: Sequence[MarginRecord]) -> Iterable[bytes] | None:
     match name:
         case "index.html":
-            return index_html(run, None, margins)
+            return (index_html(run, None, margins),)
         case "junit.xml":
-            return run_junit(run)
+            return run_junit_pieces(run)
         case "run.json":
-            return run_json(run, margins).encode("ascii")
+            return (piece.encode("ascii") for piece in run_json_pieces(run, margins))
     slot = slot_of_file(run, name)
     chip = next((chip for chip in run.chips if chip.slot == slot), None)
-    return _chip_data(run, chip, PurePosixPath(name).name, margins) if chip is not None else None
+    if chip is None:
+        return None
+    data = _chip_data(run, chip, PurePosixPath(name).name, margins)
+    return None if data is None else (data,)
 
 
 def _chip_data(

@@ -10,7 +10,8 @@ from __future__ import annotations
 import json
 import types
 import typing
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -24,9 +25,9 @@ from harness.store import (
     RunRecord,
     decode,
     defaulted,
-    encode,
     field_types,
 )
+from reports.json_text import record_text
 
 FORMAT = "harness-run"
 SCHEMA = 2
@@ -47,12 +48,36 @@ def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:
     ``verdicts`` repeats each chip's verdict, worked out, for readers that want no more. Of
     ``margins`` those that the run measured stand beside the run.
     """
+    return "".join(run_json_pieces(run, margins))
+
+
+def run_json_pieces(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> Iterator[str]:
+    """Give the text of :func:`run_json` chip by chip, so that it can be sent while it is made."""
     verdicts = [{"chip": chip.chip_serial, "slot": chip.slot, "verdict": chip.verdict.value}
                 for chip in run.chips]  # fmt: skip
-    own = [encode(margin) for margin in margins if margin.run_id == run.run_id]
     head = {"format": FORMAT, "schema": SCHEMA, "verdicts": verdicts}
-    whole = {**head, "run": encode(run), **({"margins": own} if own else {})}
-    return json.dumps(whole, indent=1, allow_nan=False) + "\n"
+    before, after = record_text(replace(run, chips=()), 1).split(_NO_CHIPS)
+    yield json.dumps(head, indent=1).removesuffix("\n}") + ',\n "run": ' + before
+    yield from _listed("chips", run.chips, 2)
+    yield after
+    own = [margin for margin in margins if margin.run_id == run.run_id]
+    if own:
+        yield ",\n "
+        yield from _listed("margins", own, 1)
+    yield "\n}\n"
+
+
+_NO_CHIPS = '"chips": []'
+"""Stands in a run's text once: within a text of JSON there is no quotation mark."""
+
+
+def _listed(key: str, records: Sequence[object], depth: int) -> Iterator[str]:
+    """Give a key and the records under it, one at a time."""
+    line = "\n" + " " * depth
+    yield f'"{key}": ['
+    for number, record in enumerate(records):
+        yield f"{',' if number else ''}{line} {record_text(record, depth + 1)}"
+    yield f"{line}]" if records else "]"
 
 
 def read_run_json(path: Path) -> RunRecord:

@@ -71,16 +71,26 @@ class Scrubber:
 
     def _value(self, value: Any, text: Callable[[str], str]) -> Any:
         """Scrub a value; where nothing is to be taken out the same value comes back."""
-        if type(value) is str:
-            return text(value)
-        if isinstance(value, tuple):
+        kind: Any = type(value)
+        if kind is str:
+            new = text(value)
+            return value if new == value else new  # an equal text may be another object
+        if kind is tuple:
             items = [self._value(item, text) for item in value]
             return value if all(map(operator.is_, items, value)) else tuple(items)
-        if not dataclasses.is_dataclass(value) or isinstance(value, type):
+        fields = _fields(kind)
+        if fields is None:
             return value
-        changes = {}
-        for name in _names_of_fields(type(value)):
+        changes: dict[str, Any] = {}
+        olds = fields.texts_of(value)
+        news = tuple(map(text, olds))
+        if news != olds:
+            pairs = zip(fields.texts, olds, news, strict=True)
+            changes = {name: new for name, old, new in pairs if new != old}
+        for name in fields.more:
             old = getattr(value, name)
+            if old is None or old == ():
+                continue
             new = self._value(old, text)
             if new is not old:
                 changes[name] = new
@@ -100,10 +110,26 @@ class Scrubber:
         return _words(n for n in self.names if len(n) >= 3 and n.lower() not in COMMON_NAMES)
 
 
+@dataclass(frozen=True)
+class _Fields:
+    """The fields of a record that are texts, and those that may hold some inside."""
+
+    texts: tuple[str, ...]
+    more: tuple[str, ...]
+    texts_of: Callable[[object], tuple[str, ...]]
+
+
 @cache
-def _names_of_fields(kind: type[Any]) -> tuple[str, ...]:
-    """Name the fields that may hold text, somewhere inside."""
-    return tuple(name for name, hint in field_types(kind).items() if hint not in _NO_TEXT)
+def _fields(kind: type[Any]) -> _Fields | None:
+    """Sort a record's fields; None for a value that is no record."""
+    if not dataclasses.is_dataclass(kind):
+        return None
+    hints = field_types(kind)
+    texts = tuple(name for name, hint in hints.items() if hint is str)
+    more = tuple(n for n, hint in hints.items() if hint is not str and hint not in _NO_TEXT)
+    if len(texts) >= 2:
+        return _Fields(texts, more, operator.attrgetter(*texts))
+    return _Fields(texts, more, lambda record: tuple(getattr(record, name) for name in texts))
 
 
 def _words(names: Iterable[str]) -> re.Pattern[str] | None:

@@ -14,7 +14,7 @@ from harness.store import Attempt, Conditions, EvidenceCycle, Outcome, PinResult
 
 _UNPRINTABLE = re.compile(
     "[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f"  # controls but tab and newline
-    "\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069"  # what turns or breaks a line unseen
+    "\\u061c\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069"  # what turns or breaks a line unseen
     "\\ud800-\\udfff\\ufdd0-\\ufdef\\ufffe\\uffff]"  # not characters at all
 )
 

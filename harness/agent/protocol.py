@@ -87,11 +87,7 @@ MAX_ANSWER = 3 + 3 + 22 * MAX_KEPT + 6 * MAX_UNTIL + 18 * MAX_WINDOW
 
 @micropython.viper
 def unstuff(source: object, state: object, target: object, end: int) -> int:
-    """Take COBS bytes from ``source[state[3]:end]``; stop after a zero.
-
-    ``state`` holds: bytes written, bytes left in this group, group is full (254 bytes), next
-    byte to read, and whether the frame outgrew ``target``. Returns 1 if a zero was met.
-    """
+    """Take COBS bytes from ``source[state[3]:end]``; stop after a zero. Return 1 if one was met."""
     s = ptr8(source)
     t = ptr8(target)
     st = ptr32(state)
@@ -100,17 +96,13 @@ def unstuff(source: object, state: object, target: object, end: int) -> int:
     left = int(st[1])
     full = int(st[2])
     at = int(st[3])
+    met = 0
     while at < end:
         byte = int(s[at])
         at += 1
         if byte == 0:
-            if left != 0:
-                st[4] = 1
-            st[0] = out
-            st[1] = 0
-            st[2] = 1
-            st[3] = at
-            return 1
+            met = 1
+            break
         if left == 0:
             if full == 0:
                 if out < size:
@@ -131,7 +123,7 @@ def unstuff(source: object, state: object, target: object, end: int) -> int:
     st[1] = left
     st[2] = full
     st[3] = at
-    return 0
+    return met
 
 
 @micropython.viper
@@ -170,6 +162,8 @@ class Deframer:
     def __init__(self, limit: int = MAX_BODY + 4) -> None:
         self.buffer = bytearray(limit)
         self.view = memoryview(self.buffer)
+        # Bytes written, bytes left in this group, whether the group before ended without a zero
+        # of its own, next byte to read, and whether the frame outgrew the buffer.
         self.state = array("I", [0, 0, 1, 0, 0])
         self.damaged = 0
 
@@ -180,8 +174,10 @@ class Deframer:
         state[3] = 0
         while unstuff(chunk, state, self.buffer, count):
             size = state[0]
-            broken = state[4]
+            broken = state[1] or state[4]  # a group that is not whole, a frame that is too long
             state[0] = 0
+            state[1] = 0
+            state[2] = 1
             state[4] = 0
             if size == 0 and not broken:
                 continue

@@ -1,7 +1,8 @@
 """Bytes that were made shorter for the wire become the body of a block again.
 
-Deflate where the interpreter has it, LZ4 by a loop of our own everywhere. One rule: what is inside
-a body is not known here.
+Deflate where the interpreter has it, LZ4 by a loop of our own everywhere, after Y. Collet, "LZ4
+Block Format Description": a token with two lengths, literals, and how far back the match begins.
+One rule: what is inside a body is not known here.
 """
 
 from .protocol import WINDOW_BITS
@@ -37,11 +38,7 @@ except ImportError:
 
 @micropython.viper
 def unmatch(source: object, target: object, job: object) -> int:
-    """Expand an LZ4 block; ``job`` is its length, room in ``target``. Return the length, or 0.
-
-    After Y. Collet, "LZ4 Block Format Description": a token with two lengths, literals, and how
-    far back the match begins.
-    """
+    """Expand an LZ4 block; ``job`` is its length, room in ``target``. Return the length, or 0."""
     s = ptr8(source)
     t = ptr8(target)
     j = ptr32(job)

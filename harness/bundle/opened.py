@@ -17,10 +17,10 @@ from harness.board import BoardProfile, load_profile
 from harness.bundle.gather import PROFILE, SLOT
 from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
 from harness.bundle.toml_text import toml_text
-from harness.errors import BundleError, Finding, InputError, Location
+from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
 from harness.shuttle import Shuttle, load_shuttle
-from reports import name_trouble
+from reports import INPUTS, name_trouble
 
 _KEPT = ("name", "organisation", "pins")
 
@@ -40,16 +40,17 @@ def lay_out(files: Mapping[str, bytes], folder: Path, place: Path) -> Opened:
     ``place`` is the bundle, for complaints. Raises BundleError for a file that is not in the
     bundle, and ConfigError with every finding of the readers.
     """
-    values = read_values(_file(files, SHUTTLE, place), place / SHUTTLE)
-    held = [f for f in design_folders(values, place / SHUTTLE) if f"{f}/{DESIGN}" in files]
+    inside = place / INPUTS
+    values = read_values(_file(files, SHUTTLE, place), inside / SHUTTLE)
+    held = [f for f in design_folders(values, inside / SHUTTLE) if f"{f}/{DESIGN}" in files]
     if not held:
         raise _missing(place, DESIGN)
-    chip = str(read_values(_file(files, SLOT, place), place / SLOT).get("chip", ""))
+    chip = str(read_values(_file(files, SLOT, place), inside / SLOT).get("chip", ""))
     wanted = {SHUTTLE: _own_shuttle(values, held, chip)}
     wanted |= {name: _file(files, name, place) for name in (PROFILE, SLOT)}
     for name in held:
         data = files[f"{name}/{DESIGN}"]
-        for file in list_design(name, data, place / name / DESIGN).files:
+        for file in list_design(name, data, inside / name / DESIGN).files:
             wanted[file] = _file(files, file, place)
     for name, data in wanted.items():
         _write(folder, name, data, place)
@@ -66,6 +67,8 @@ def told_of(place: Path, folder: Path) -> Iterator[None]:
         where = finding.location
         if where.path.is_relative_to(folder):
             where = replace(where, path=place / where.path.relative_to(folder))
+        if where.path.name == SHUTTLE:  # lines of the narrowed one, which nobody has
+            where = Location(where.path)
         told, advice = (
             text.replace(str(folder), str(place)) for text in (finding.message, finding.advice)
         )
@@ -75,6 +78,8 @@ def told_of(place: Path, folder: Path) -> Iterator[None]:
         yield
     except InputError as error:
         raise type(error)(moved(finding) for finding in error.findings) from error
+    except HarnessError as error:
+        raise type(error)(str(error).replace(str(folder), str(place))) from error
 
 
 def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes:
@@ -84,7 +89,8 @@ def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes
     pattern of serial numbers too: one from a stranger can keep a computer busy for ever.
     """
     own = {key: values[key] for key in _KEPT if key in values}
-    own |= {"designs": held, "chip_serial": re.escape(chip)}
+    none = "-"  # a slot without a chip is for the slot's reader to complain about
+    own |= {"designs": held, "chip_serial": re.escape(chip or none)}
     return toml_text(own).encode("utf-8")
 
 

@@ -5,7 +5,6 @@ One rule: no logic here or in the command modules that a caller of the library c
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Annotated
@@ -26,8 +25,8 @@ from harness.cli.command_report import report
 from harness.cli.command_run import run
 from harness.cli.command_watch import watch
 from harness.cli.exit_code import ExitCode
+from harness.cli.screen import complain
 from harness.errors import HarnessError, InputError, RunUnfit
-from reports import printable
 
 app = typer.Typer(
     name="harness",
@@ -104,5 +103,4 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _complain(message: str) -> None:
     """Write an error; names from files of strangers move no cursor and change no title."""
-    lines = "\n".join(printable(line) for line in message.split("\n"))
-    sys.stderr.write(f"harness: {lines}\n")
+    complain(f"harness: {message}")

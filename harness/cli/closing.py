@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
+from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_rich, verdict_text
 from harness.store import ChipRecord, Outcome, RunRecord, Verdict
 from reports import WrittenReports
@@ -16,45 +15,43 @@ SHOWN_PER_CHIP = 3
 _PLAIN = {Verdict.PASS, Verdict.NOT_RUN}
 
 
-def print_verdicts(console: Console, run: RunRecord) -> None:
+def print_verdicts(screen: Screen, run: RunRecord) -> None:
     """Print each chip's verdict and, below it, the first things that went wrong."""
     if run.chips:
-        _print_chips(console, run)
+        _print_chips(screen, run)
     else:
-        console.print("No board had its turn in this run; nothing was tested.")
+        screen.say("No board had its turn in this run; nothing was tested.")
     if run.cancelled:
-        console.print("The run was stopped; what was measured before is kept.")
+        screen.say("The run was stopped; what was measured before is kept.")
 
 
-def _print_chips(console: Console, run: RunRecord) -> None:
+def _print_chips(screen: Screen, run: RunRecord) -> None:
     table = Table(box=None, pad_edge=False, show_header=True)
     for heading in ("slot", "chip", "board", "verdict", "tables"):
         table.add_column(heading)
     for chip in run.chips:
         table.add_row(
-            chip.slot,
-            chip.chip_serial,
-            chip.board_serial,
+            *map(shown, (chip.slot, chip.chip_serial, chip.board_serial)),
             verdict_rich(chip.verdict),
-            Text(counts_text(outcome.verdict for outcome in chip.outcomes)),
+            counts_text(outcome.verdict for outcome in chip.outcomes),
         )
-    console.print(table)
+    screen.print(table)
     for chip in run.chips:
         for line in _troubles(chip):
-            console.print(Text(line), soft_wrap=True)
+            screen.say(line)
 
 
-def print_reports(console: Console, written: WrittenReports) -> None:
+def print_reports(screen: Screen, written: WrittenReports) -> None:
     """Print where the reports are."""
-    console.print("Reports:")
+    screen.say("Reports:")
     for what, path in (
         ("all chips", written.index),
         ("JUnit XML", written.junit),
         ("JSON", written.json),
     ):
-        console.print(Text(f"  {what:<10} {path}"), soft_wrap=True)
+        screen.say(f"  {what:<10} {path}")
     for chip in written.chips:
-        console.print(Text(f"  {chip.chip_serial:<10} {chip.html}"), soft_wrap=True)
+        screen.say(f"  {chip.chip_serial:<10} {chip.html}")
 
 
 def _troubles(chip: ChipRecord) -> list[str]:

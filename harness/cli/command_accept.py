@@ -6,10 +6,10 @@ from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import STORE, STORE_HELP, console, named_run
+from harness.cli.options import STORE, STORE_HELP, named_run
+from harness.cli.screen import console
 from harness.cli.words import counts_text
 from harness.store import RunKind, Store
 
@@ -27,5 +27,5 @@ def accept(
         kept.accept(record.run_id, datetime.now(UTC), reason)
     counts = counts_text(outcome.verdict for chip in record.chips for outcome in chip.outcomes)
     line = f"Run {record.run_id} is the baseline of rack {record.rack} from now on: {counts}"
-    console().print(Text(line), soft_wrap=True)
+    console().say(line)
     return ExitCode.ALL_PASS

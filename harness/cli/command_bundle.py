@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
 from harness.bundle import Places, make_bundle, write_bundle
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import RUNS, STORE, STORE_HELP, console, named_run
+from harness.cli.options import RUNS, STORE, STORE_HELP, named_run
+from harness.cli.screen import console
 from harness.store import Store
 from reports import safe_name
 
@@ -38,10 +38,10 @@ def bundle(
     made = make_bundle(record, chip, design, Places(rack, shuttle, profile))
     text = write_bundle(made, path)
     screen = console()
-    screen.print(Text(made.ticket), soft_wrap=True)
+    screen.say(made.ticket)
     for name in made.altered:
-        screen.print(Text(f"Names, paths or addresses were taken out of {name}."), soft_wrap=True)
-    screen.print(Text(f"Bundle   {path} ({len(made.data):,} bytes)"), soft_wrap=True)
-    screen.print(Text(f"Text     {text}"), soft_wrap=True)
-    screen.print(Text(f"SHA-256  {made.sha256}"), soft_wrap=True)
+        screen.say(f"Names, paths or addresses were taken out of {name}.")
+    screen.say(f"Bundle   {path} ({len(made.data):,} bytes)")
+    screen.say(f"Text     {text}")
+    screen.say(f"SHA-256  {made.sha256}")
     return ExitCode.ALL_PASS

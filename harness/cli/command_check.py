@@ -6,11 +6,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
 from harness.check import check_paths
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import console
+from harness.cli.screen import console
 from harness.errors import Severity
 
 
@@ -24,10 +23,10 @@ def check(
     screen = console()
     findings = check_paths(paths)
     for finding in findings:
-        screen.print(Text(str(finding)), soft_wrap=True)
+        screen.say(str(finding))
     errors = sum(1 for finding in findings if finding.severity is Severity.ERROR)
     warnings = len(findings) - errors
-    screen.print(f"{_many(errors, 'error')}, {_many(warnings, 'warning')}")
+    screen.say(f"{_many(errors, 'error')}, {_many(warnings, 'warning')}")
     return ExitCode.BAD_INPUT if errors else ExitCode.ALL_PASS
 
 

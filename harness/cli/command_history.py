@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import RUNS, STORE, STORE_HELP, console
+from harness.cli.options import RUNS, STORE, STORE_HELP
+from harness.cli.screen import console
 from harness.errors import StoreError
 from harness.store import Store
 from reports import (
@@ -56,7 +56,7 @@ def history(
     screen = console()
     shown = (written.index,) if written.index is not None else written.pages
     for path in shown:
-        screen.print(Text(f"History: {path}"), soft_wrap=True)
+        screen.say(f"History: {path}")
     return ExitCode.ALL_PASS
 
 

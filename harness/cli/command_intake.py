@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.text import Text
 
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console
+from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP
+from harness.cli.screen import Screen, console
 from harness.errors import ConfigError, Finding, Location
 from harness.intake import (
     MOST_WRONG,
@@ -49,16 +48,16 @@ _FOLDER = "intake"
 class _Screen:
     """Questions on the terminal."""
 
-    def __init__(self, screen: Console) -> None:
+    def __init__(self, screen: Screen) -> None:
         self._screen = screen
 
     def say(self, text: str) -> None:
         """Show a line."""
-        self._screen.print(Text(text), soft_wrap=True)
+        self._screen.say(text)
 
     def ask(self, prompt: str, hint: str) -> str:
         """Put a question; EOFError and KeyboardInterrupt when the person leaves."""
-        self._screen.print(Text(f"{prompt} [{hint}]: "), soft_wrap=True, end="")
+        self._screen.say(f"{prompt} [{hint}]: ", end="")
         return self._screen.input()
 
 

@@ -9,11 +9,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.text import Text
 
 from harness.cli.exit_code import ExitCode, margin_code
-from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, console, name_patterns
+from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, DesignsOption, name_patterns
+from harness.cli.screen import Screen, console, shown
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell
 from harness.margin_texts import edge_text, limit_text
@@ -27,9 +26,7 @@ SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `s
 
 def margin(
     rack: Annotated[Path, typer.Argument(help="Rack file.")],
-    designs: Annotated[
-        str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
-    ] = "",
+    designs: DesignsOption = "",
     slots: Annotated[str, typer.Option(help="Only these slots: names or patterns.")] = "",
     table: Annotated[str, typer.Option(help="Only this table of each design.")] = "",
     shmoo: Annotated[str, typer.Option(help=SHMOO_HELP)] = "",
@@ -51,7 +48,7 @@ def margin(
         pages = _write_pages(records, kept, out / "margins")
     _print_counts(screen, chosen, records)
     for page in pages:
-        screen.print(Text(f"Report: {page}"), soft_wrap=True)
+        screen.say(f"Report: {page}")
     return margin_code(records)
 
 
@@ -75,7 +72,7 @@ def _kind(shmoo: str) -> MarginKind:
 
 
 @contextmanager
-def _progress(screen: Console) -> Iterator[Tell]:
+def _progress(screen: Screen) -> Iterator[Tell]:
     """Print each search as it ends; on a terminal also what is being tried."""
     lock = threading.Lock()
     status = screen.status("reaching the boards") if screen.is_terminal else None
@@ -85,7 +82,7 @@ def _progress(screen: Console) -> Iterator[Tell]:
             if isinstance(event, MarginFound):
                 _print_record(screen, event.record)
             elif status is not None:
-                status.update(Text(_point_text(event)))
+                status.update(shown(_point_text(event)))
 
     with status or nullcontext():
         yield hear
@@ -98,12 +95,12 @@ def _point_text(event: PointTried) -> str:
     return f"{event.slot}  {event.chip}  {event.design} at {where}: {passed}"
 
 
-def _print_record(screen: Console, record: MarginRecord) -> None:
+def _print_record(screen: Screen, record: MarginRecord) -> None:
     head = f"{record.slot}  {record.chip_serial}  {record.design}"
-    screen.print(Text(f"{head}  {limit_text(record)}"), soft_wrap=True)
+    screen.say(f"{head}  {limit_text(record)}")
     if record.kind is not MarginKind.RATE:
         for edge in sorted(record.edges, key=_beside, reverse=True):
-            screen.print(Text(f"    {edge_text(record.kind, edge)}"), soft_wrap=True)
+            screen.say(f"    {edge_text(record.kind, edge)}")
 
 
 def _beside(edge: MarginEdge) -> float:
@@ -111,8 +108,8 @@ def _beside(edge: MarginEdge) -> float:
     return float(edge.sample_ns) if edge.volts is None else edge.volts
 
 
-def _print_counts(screen: Console, rack: Rack, records: Sequence[MarginRecord]) -> None:
+def _print_counts(screen: Screen, rack: Rack, records: Sequence[MarginRecord]) -> None:
     points = sum(len(record.points) for record in records)
     trials = sum(record.trials for record in records)
     told = f"{len(records)} searched on {rack.name}, {points} points, {trials} trials"
-    screen.print(Text(f"{told}"), soft_wrap=True)
+    screen.say(told)

@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
 from harness.cli.exit_code import ExitCode, night_code
 from harness.cli.live import display
@@ -16,9 +15,9 @@ from harness.cli.options import (
     RUNS,
     STORE,
     STORE_HELP,
-    console,
     run_to_resume,
 )
+from harness.cli.screen import console
 from harness.nightly import run_night
 from harness.rack import load_rack
 from harness.store import Store
@@ -47,21 +46,15 @@ def nightly(
             night = run_night(chosen, kept, out, before)
     found = night.changes
     against = f"compared with {found.baseline}" if found.baseline else "no baseline yet"
-    screen.print(Text(f"Night {night.record.run_id} of {chosen.name}, {against}"), soft_wrap=True)
+    screen.say(f"Night {night.record.run_id} of {chosen.name}, {against}")
     for line in night.lines:
-        screen.print(Text(line), soft_wrap=True)
-    screen.print(Text(f"Everything is in {night.folder}"), soft_wrap=True)
+        screen.say(line)
+    screen.say(f"Everything is in {night.folder}")
     if night.record.cancelled:
-        screen.print(
-            Text(
-                f"The night was stopped: harness nightly {rack} --resume "
-                f"{night.record.run_id} finishes it"
-            ),
-            soft_wrap=True,
+        screen.say(
+            f"The night was stopped: harness nightly {rack} --resume "
+            f"{night.record.run_id} finishes it"
         )
     elif not found.baseline:
-        screen.print(
-            Text(f"harness accept {night.record.run_id} makes this night the baseline"),
-            soft_wrap=True,
-        )
+        screen.say(f"harness accept {night.record.run_id} makes this night the baseline")
     return night_code(found, night.record, night.margins)

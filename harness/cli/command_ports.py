@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.table import Table
 
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import console
+from harness.cli.screen import console, shown
 from harness.rack import serial_ports
 
 
@@ -14,13 +14,14 @@ def ports() -> ExitCode:
     screen = console()
     found = serial_ports()
     if not found:
-        screen.print("No serial port was found; is the board plugged in, and by a data cable?")
+        screen.say("No serial port was found; is the board plugged in, and by a data cable?")
         return ExitCode.ALL_PASS
     table = Table(box=None, pad_edge=False)
     for heading in ("port", "board serial", "vendor:product", "description"):
         table.add_column(heading)
     for port in found:
         ids = f"{port.vendor}:{port.product}" if port.vendor else "–"
-        table.add_row(port.device, port.serial_number or "–", ids, port.description)
+        cells = (port.device, port.serial_number or "–", ids, port.description)
+        table.add_row(*map(shown, cells))
     screen.print(table)
     return ExitCode.ALL_PASS

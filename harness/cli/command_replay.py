@@ -7,13 +7,11 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.text import Text
 
 from harness.bundle import Comparison, Likeness, Replay, Target, replay
 from harness.cli.closing import print_reports
 from harness.cli.exit_code import ExitCode, exit_code
-from harness.cli.options import console
+from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
 from harness.rack import VIRTUAL_PORT
 from reports import write_run
@@ -48,20 +46,18 @@ def replay_bundle(
     return exit_code(found.now)
 
 
-def _print(screen: Console, found: Replay) -> None:
+def _print(screen: Screen, found: Replay) -> None:
     (then,), (now,) = found.then.chips, found.now.chips
     where = "on the virtual chip" if now.virtual else f"at {now.port}"
-    screen.print(
-        Text(f"Run {found.then.run_id}, chip {then.chip_serial}, replayed {where}"), soft_wrap=True
-    )
+    screen.say(f"Run {found.then.run_id}, chip {then.chip_serial}, replayed {where}")
     if now.trouble:
-        screen.print(Text(now.trouble), soft_wrap=True)
+        screen.say(now.trouble)
     for item in found.comparisons:
         for line in _lines(item):
-            screen.print(Text(line), soft_wrap=True)
+            screen.say(line)
     counts = Counter(item.likeness for item in found.comparisons)
     told = (f"{counts[likeness]} {likeness}" for likeness in Likeness if counts[likeness])
-    screen.print(Text(", ".join(told)), soft_wrap=True)
+    screen.say(", ".join(told))
 
 
 def _lines(item: Comparison) -> list[str]:

@@ -9,7 +9,8 @@ import typer
 
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode, exit_code
-from harness.cli.options import LATEST, OUT_HELP, RUNS, STORE, STORE_HELP, console, named_run
+from harness.cli.options import LATEST, OUT_HELP, RUNS, STORE, STORE_HELP, named_run
+from harness.cli.screen import console
 from harness.store import Store
 from reports import write_run
 
@@ -24,7 +25,7 @@ def report(
     with Store.existing(store) as kept:
         record = named_run(kept, run_id)
         margins = kept.margins_behind(record.run_id)
-    screen.print(f"{record.kind.capitalize()} {record.run_id}")
+    screen.say(f"{record.kind.capitalize()} {record.run_id}")
     print_verdicts(screen, record)
     print_reports(screen, write_run(record, out / record.run_id, margins=margins))
     return exit_code(record)

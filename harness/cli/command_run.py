@@ -16,15 +16,20 @@ from harness.cli.options import (
     RUNS,
     STORE,
     STORE_HELP,
-    console,
+    DesignsOption,
     name_patterns,
     run_to_resume,
 )
+from harness.cli.screen import console
 from harness.judge import RetryPolicy
 from harness.rack import Rack, load_rack, single_slot
 from harness.runner import resume_rack, run_rack
 from harness.store import Store
 from reports import write_run
+
+RetriesOption = Annotated[
+    int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")
+]
 
 
 def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
@@ -40,12 +45,8 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     profile: Annotated[
         Path | None, typer.Option(help="With --port: the board profile's file.")
     ] = None,
-    designs: Annotated[
-        str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
-    ] = "",
-    retries: Annotated[
-        int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")
-    ] = RetryPolicy.repeats_on_mismatch,
+    designs: DesignsOption = "",
+    retries: RetriesOption = RetryPolicy.repeats_on_mismatch,
     resume: Annotated[str, typer.Option(help=RESUME_HELP)] = "",
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
@@ -60,14 +61,13 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     with Store(store) as kept:
         with display(screen, chosen.slots) as observe:
             wanted, policy = name_patterns(designs), RetryPolicy(retries)
-            if resume:
-                record = resume_rack(
-                    run_to_resume(kept, resume), chosen, kept, wanted, policy, observe
-                )
+            before = run_to_resume(kept, resume)
+            if before:
+                record = resume_rack(before, chosen, kept, wanted, policy, observe)
             else:
                 record = run_rack(chosen, kept, wanted, policy, observe)
-        screen.print()
-        screen.print(f"Run {record.run_id}, kept in {kept.place}")
+        screen.say()
+        screen.say(f"Run {record.run_id}, kept in {kept.place}")
         print_verdicts(screen, record)
     print_reports(screen, write_run(record, out / record.run_id))
     return exit_code(record)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import STORE, STORE_HELP, console
+from harness.cli.options import STORE, STORE_HELP
+from harness.cli.screen import console
 from harness.watch import watching
 
 HOST, PORT = "127.0.0.1", 8311
@@ -29,11 +29,9 @@ def watch(
     """
     screen = console()
     with watching(store, host, port) as page:
-        screen.print(
-            Text(f"Watching {page.place} at {page.address} (Ctrl-C ends it)"), soft_wrap=True
-        )
+        screen.say(f"Watching {page.place} at {page.address} (Ctrl-C ends it)")
         if page.caution:
-            screen.print(Text(page.caution), soft_wrap=True)
+            screen.say(page.caution)
         page.serve()
-    screen.print("Ended.")
+    screen.say("Ended.")
     return ExitCode.ALL_PASS

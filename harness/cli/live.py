@@ -10,11 +10,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rich.console import Console, Group
+from rich.console import Group
 from rich.live import Live
 from rich.table import Table
-from rich.text import Text
 
+from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_text
 from harness.rack import (
     VIRTUAL_PORT,
@@ -32,13 +32,13 @@ from harness.store import Verdict
 
 
 @contextmanager
-def display(console: Console, slots: Sequence[Slot]) -> Iterator[Observer]:
+def display(screen: Screen, slots: Sequence[Slot]) -> Iterator[Observer]:
     """Show a run's progress in the way that suits where it is written to."""
-    if not console.is_terminal:
-        yield LineDisplay(console)
+    if not screen.is_terminal:
+        yield LineDisplay(screen)
         return
     board = RowDisplay(slots)
-    with Live(board, console=console, refresh_per_second=8):
+    with Live(board, console=screen, refresh_per_second=8):
         yield board
 
 
@@ -88,27 +88,27 @@ class RowDisplay:
         with self._lock:
             for row in self._rows.values():
                 table.add_row(
-                    row.slot,
-                    row.chip,
+                    shown(row.slot),
+                    shown(row.chip),
                     f"{len(row.verdicts)}/{row.tables}",
-                    Text(row.doing),
-                    Text(counts_text(row.verdicts)),
+                    shown(row.doing),
+                    counts_text(row.verdicts),
                 )
-            news = [Text(self._news)] if self._news else []
+            news = [shown(self._news)] if self._news else []
         return Group(table, *news)
 
 
 class LineDisplay:
     """A line per finished table, for logs and pipes."""
 
-    def __init__(self, console: Console) -> None:
-        self._console = console
+    def __init__(self, screen: Screen) -> None:
+        self._screen = screen
 
     def __call__(self, event: Event) -> None:
         """Write the event's line, if it has one."""
         text = _line(event)
         if text:
-            self._console.print(Text(text), soft_wrap=True)
+            self._screen.say(text)
 
 
 def _reaching(port: str) -> str:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
+from typing import Annotated
 
-from rich.console import Console, ConsoleOptions, RenderableType
-from rich.segment import Segment
+import typer
 
 from harness.store import RunKind, RunRecord, Store
-from reports import printable
 
 RUNS = Path("runs")
 """Where runs are kept unless told otherwise, below the folder that the command is started in."""
@@ -21,6 +19,9 @@ STORE_HELP = "Where results are kept: a file, or a SQLAlchemy URL."
 RESUME_HELP = "A run that was killed or stopped, or `latest`: finish it, measuring nothing twice."
 OUT_HELP = "Folder for the reports; each run gets a folder of its own in it."
 
+DesignsOption = Annotated[
+    str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
+]
 
 LATEST = "latest"
 """The word that stands for the run that was started last; an intake where one is of use."""
@@ -37,22 +38,6 @@ def named_run(store: Store, name: str, latest: RunKind | None = None) -> RunReco
 def run_to_resume(store: Store, name: str) -> str:
     """Return the id of the run that is to go on; empty for a new run. Raises StoreError."""
     return named_run(store, name, RunKind.RUN).run_id if name else ""
-
-
-class Screen(Console):
-    """A terminal that text from files of strangers cannot steer: no cursor, title or colour."""
-
-    def render(
-        self, renderable: RenderableType, options: ConsoleOptions | None = None
-    ) -> Iterator[Segment]:
-        """Give what is shown; characters that hide themselves are visible."""
-        for text, style, control in super().render(renderable, options):
-            yield Segment(text if control else printable(text), style, control)
-
-
-def console() -> Console:
-    """Where results are printed."""
-    return Screen(highlight=False)
 
 
 def name_patterns(text: str) -> tuple[str, ...]:

@@ -9,24 +9,24 @@ import sys
 from textwrap import fill
 
 import typer
-from rich.console import Console
 
 from harness.cli.exit_code import ExitCode
+from harness.cli.screen import Screen
 from harness.supply import SupplySpec, cautions
 
 COLUMNS = 78
 SUPPLY_READY_HELP = "The cautions for the bench supply were read and followed: do not ask."
 
 
-def confirm_supply(screen: Console, spec: SupplySpec, ready: bool) -> None:
+def confirm_supply(screen: Screen, spec: SupplySpec, ready: bool) -> None:
     """Show the cautions, and ask unless ``ready``.
 
     Raises typer.Exit after a no, BadParameter where nobody can be asked.
     """
-    screen.print("Before the supply voltage is changed:")
+    screen.say("Before the supply voltage is changed:")
     for caution in cautions(spec):
         told = fill(caution, COLUMNS, initial_indent="  - ", subsequent_indent="    ")
-        screen.print(told, markup=False, soft_wrap=True)
+        screen.say(told)
     if ready:
         return
     if not sys.stdin.isatty():
@@ -35,5 +35,5 @@ def confirm_supply(screen: Console, spec: SupplySpec, ready: bool) -> None:
             "then give --supply-ready"
         )
     if not typer.confirm("Everything is as it should be; change the voltage?"):
-        screen.print("Nothing was changed.")
+        screen.say("Nothing was changed.")
         raise typer.Exit(ExitCode.NOT_TESTED)

@@ -342,6 +342,42 @@ def _move(
 
 
 @compiled
+def _run_vector(
+    memory: Memory,
+    tables: Tables,
+    patches: Patches,
+    pins: PinMap,
+    drive: np.uint64,
+    enable: np.uint64,
+    pulse: np.uint64,
+    at: int,
+) -> int:
+    """Drive and settle, pulse and settle twice; gives a net that did not become stable."""
+    trouble = _move(memory, tables, patches, pins, drive, enable, at)
+    if pulse:
+        calm = len(tables.gates) + 1
+        trouble = max(trouble, _move(memory, tables, patches, pins, drive ^ pulse, enable, calm))
+        trouble = max(trouble, _move(memory, tables, patches, pins, drive, enable, calm))
+    return trouble
+
+
+@compiled
+def _delay(patches: Patches, faults: Faults, values: Lanes) -> None:
+    """Have slow paths give in the next cycle what they should have given in this one."""
+    for index in range(len(patches.gate)):
+        if not np.isnan(faults.limit_hz[index]):
+            patches.level[index] = values[faults.raw[index]]
+
+
+@compiled
+def _meets(extent: Extent, word: np.uint32) -> bool:
+    """Tell whether a word is what a run waits for."""
+    care = np.uint64(extent.care)
+    wrong = (np.uint64(word) ^ np.uint64(extent.expect)) & care
+    return bool(care != _ZERO and wrong == _ZERO)
+
+
+@compiled
 def run_cycles(  # noqa: PLR0913, PLR0917 - one crossing into compiled code for a whole burst
     memory: Memory,
     tables: Tables,
@@ -359,38 +395,25 @@ def run_cycles(  # noqa: PLR0913, PLR0917 - one crossing into compiled code for 
     run, whether the condition of ``extent`` was met, and a net that did not become stable (or
     SETTLED).
     """
-    restless, used, matched = SETTLED, 0, False
-    last = len(stimulus.drive) - 1
-    failures = 0
+    restless, used, matched, failures = SETTLED, 0, False, 0
     for count in range(extent.cycles):
-        row = min(count, last)
+        row = min(count, len(stimulus.drive) - 1)
         drive, enable = np.uint64(stimulus.drive[row]), np.uint64(stimulus.enable[row])
         pulse = np.uint64(stimulus.pulse[row]) & enable
         cycle = np.uint64(extent.first_cycle + count)
         at = _begin_cycle(tables, patches, faults, cycle, extent.clock_hz)
-        trouble = _move(memory, tables, patches, pins, drive, enable, at)
-        if pulse:
-            calm = len(tables.gates) + 1
-            trouble = max(
-                trouble, _move(memory, tables, patches, pins, drive ^ pulse, enable, calm)
-            )
-            trouble = max(trouble, _move(memory, tables, patches, pins, drive, enable, calm))
+        trouble = _run_vector(memory, tables, patches, pins, drive, enable, pulse, at)
         levels, driven = _read(memory.values, pins)
         levels, driven = _stick_pins(faults, cycle, levels, driven)
-        for index in range(len(patches.gate)):
-            if not np.isnan(faults.limit_hz[index]):
-                patches.level[index] = memory.values[faults.raw[index]]
+        _delay(patches, faults, memory.values)
         seen[row] = (drive & enable) | (levels & driven & ~enable)
         floating[row] = np.uint64(stimulus.highz[row]) & ~enable & ~driven
         used = count + 1
         if trouble != SETTLED:
-            restless = trouble
-            failures += 1
+            restless, failures = trouble, failures + 1
             if failures > extent.tolerated:
                 break
-        if extent.care and (np.uint64(seen[row]) ^ np.uint64(extent.expect)) & np.uint64(
-            extent.care
-        ) == np.uint64(0):
-            matched = True
+        matched = _meets(extent, seen[row])
+        if matched:
             break
     return used, matched, restless

@@ -150,20 +150,7 @@ class SlotWorker:
         observe: Observer,
         names: Mapping[str, str] | None = None,
     ) -> None:
-        port = shown_address(slot.port)
-        self.record = ChipRecord(
-            slot=slot.name,
-            chip_serial=slot.chip,
-            board_serial=slot.board,
-            port=port,
-            virtual=slot.virtual,
-            agent_version="",
-            interpreter="",
-            backend="",
-            exact=False,
-            trouble="",
-            outcomes=(),
-        )
+        self.record = _not_reached(slot)
         self._slot = slot
         self._open_session = open_session
         self._sink = sink
@@ -347,3 +334,20 @@ class SlotWorker:
         self._stop.forget(session)
         with suppress(LinkError, Cancelled):
             session.close()
+
+
+def _not_reached(slot: Slot) -> ChipRecord:
+    """Return what is known of a chip before its board has answered."""
+    return ChipRecord(
+        slot=slot.name,
+        chip_serial=slot.chip,
+        board_serial=slot.board,
+        port=shown_address(slot.port),
+        virtual=slot.virtual,
+        agent_version="",
+        interpreter="",
+        backend="",
+        exact=False,
+        trouble="",
+        outcomes=(),
+    )

@@ -44,6 +44,7 @@ from harness.store.shortcuts import defaulted, field_types
 from harness.store.store import Store
 from harness.store.subjects import Subjects
 from harness.store.summaries import Selection
+from harness.store.undisturbed import undisturbed
 from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
@@ -93,4 +94,5 @@ __all__ = [
     "of_design",
     "of_slot",
     "pass_rate",
+    "undisturbed",
 ]

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, select
 
 from harness.judge import Origin, Outcome, Verdict
 from harness.store.models import OutcomeRow
-from harness.store.undisturbed import undisturbed
+from harness.store.shortcuts import filler
 
 AT_ONCE = 500
 """So many records are asked for in one statement; databases have limits."""
@@ -35,12 +35,11 @@ def read_verdicts(
     verdicts = {verdict.value: verdict for verdict in Verdict}
     slots: dict[str, list[Outcome]] = {}
     firsts: dict[tuple[str, str], tuple[int, int]] = {}
-    with undisturbed():
-        for number, slot, chip, design, table, verdict, started in rows:
-            found = slots.setdefault(slot, [])
-            if verdict != Verdict.PASS.value:
-                firsts.setdefault((slot, verdict), (number, len(found)))
-            found.append(_bare(slot, chip, design, table, verdicts[verdict], started))
+    for number, slot, chip, design, table, verdict, started in rows:
+        found = slots.setdefault(slot, [])
+        if verdict != Verdict.PASS.value:
+            firsts.setdefault((slot, verdict), (number, len(found)))
+        found.append(_bare(slot, chip, design, table, verdicts[verdict], started))
     return slots, {number: (slot, place) for (slot, _), (number, place) in firsts.items()}
 
 
@@ -59,30 +58,43 @@ def read_bodies(connection: Connection, numbers: Sequence[int]) -> dict[int, obj
 def _bare(
     slot: str, chip: str, design: str, table: str, verdict: Verdict, started: datetime
 ) -> Outcome:
-    return Outcome(
-        slot=slot,
-        chip_serial=chip,
-        board_serial="",
-        design=design,
-        design_title="",
-        design_address=0,
-        design_source="",
-        table=table,
-        table_file="",
-        table_sha256="",
-        verdict=verdict,
-        origin=Origin.UNKNOWN,
-        summary="",
-        advice="",
-        rows=0,
-        cycles=0,
-        mismatches=0,
-        pin_counts=(),
-        evidence=(),
-        window=None,
-        attempts=(),
-        conditions=None,
-        waiver=None,
-        started=started,
-        seconds=0.0,
-    )
+    own = {
+        "slot": slot,
+        "chip_serial": chip,
+        "design": design,
+        "table": table,
+        "verdict": verdict,
+        "started": started,
+    }
+    outcome: Outcome = _fill({**vars(_NOTHING), **own}, ())
+    return outcome
+
+
+_NOTHING = Outcome(
+    slot="",
+    chip_serial="",
+    board_serial="",
+    design="",
+    design_title="",
+    design_address=0,
+    design_source="",
+    table="",
+    table_file="",
+    table_sha256="",
+    verdict=Verdict.NOT_RUN,
+    origin=Origin.UNKNOWN,
+    summary="",
+    advice="",
+    rows=0,
+    cycles=0,
+    mismatches=0,
+    pin_counts=(),
+    evidence=(),
+    window=None,
+    attempts=(),
+    conditions=None,
+    waiver=None,
+    started=datetime.min,
+    seconds=0.0,
+)
+_fill = filler(Outcome)

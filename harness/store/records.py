@@ -118,10 +118,11 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunRecord 
     found = read_headings(connection, [run_id])
     if not found:
         return None
-    slots, firsts = read_verdicts(connection, run_id)
-    for number, body in read_bodies(connection, list(firsts)).items():
-        slot, at = firsts[number]
-        slots[slot][at] = _read_outcome(body, f"{place}: run {run_id}, outcome {number}")
+    with undisturbed():
+        slots, firsts = read_verdicts(connection, run_id)
+        for number, body in read_bodies(connection, list(firsts)).items():
+            slot, at = firsts[number]
+            slots[slot][at] = _read_outcome(body, f"{place}: run {run_id}, outcome {number}")
     return _with_chips(connection, found[0], slots)
 
 

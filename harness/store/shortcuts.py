@@ -89,7 +89,7 @@ def _make_decoder(kind: type[Any]) -> Step:
     plain_types = tuple(hints[name] for name in plain)
     steps = [(name, _decode_step(hint)) for name, hint in hints.items() if name not in plain]
     plain_values = _getter(itemgetter, plain)
-    fill = _filler(kind)
+    fill = filler(kind)
 
     def decode_record(given: Any) -> Any:
         # as many as wanted, and each that is wanted: a missing one raises KeyError below
@@ -105,7 +105,7 @@ def _make_decoder(kind: type[Any]) -> Step:
 Steps = Sequence[tuple[str, Step]]
 
 
-def _filler(kind: type[Any]) -> Callable[[dict[str, Any], Steps], Any]:
+def filler(kind: type[Any]) -> Callable[[dict[str, Any], Steps], Any]:
     """Return what makes a record of a value for every field, some of which need a step first.
 
     A frozen dataclass sets its fields one by one past its own guard, which takes longer than all

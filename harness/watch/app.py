@@ -14,7 +14,7 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import HTMLResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from harness.errors import StoreError
@@ -105,7 +105,7 @@ class Pages:
         if file is None:
             raise HTTPException(404)
         policy = {"Content-Security-Policy": file.policy}
-        return Response(file.data, media_type=file.media_type, headers=policy)
+        return StreamingResponse(file.pieces, media_type=file.media_type, headers=policy)
 
 
 def make_app(source: StoreSource, hosts: KnownHosts) -> Starlette:

@@ -18,10 +18,9 @@ from pathlib import Path
 
 import pytest
 import serial
-from rich.console import Console
 
 from harness.board import session as session_module
-from harness.cli import command_run, main
+from harness.cli import command_run, main, screen
 from harness.cli.live import display
 from harness.rack import Event, Observer, Slot, TableJudged
 from harness.store import ChipRecord, Origin, Store, Verdict
@@ -109,7 +108,7 @@ def aftermath(tmp_path_factory: pytest.TempPathFactory) -> Aftermath:
     with boards(bench, specs, missing) as ports, serial.Serial(ports[6], exclusive=True):
         bench.edit("rack.toml", '"WB-08"', '"WB-80"')
         with console.open("w", encoding="utf-8") as out, pytest.MonkeyPatch.context() as patch:
-            patch.setattr(command_run, "console", lambda: Console(file=out, soft_wrap=True))
+            patch.setattr(command_run, "console", lambda: screen.Screen(file=out, soft_wrap=True))
             code = bench.run()
     with Store.existing(bench.store) as store:
         chips = {chip.slot: chip for chip in store.latest_run().chips}
@@ -236,8 +235,8 @@ def test_a_disk_that_fills_up_in_mid_run_loses_no_outcome_and_passes_no_chip(
         store = disk / "results.sqlite"
 
         @contextmanager
-        def filling(console: Console, slots: Sequence[Slot]) -> Iterator[Observer]:
-            with display(console, slots) as observe:
+        def filling(shown_on: screen.Screen, slots: Sequence[Slot]) -> Iterator[Observer]:
+            with display(shown_on, slots) as observe:
 
                 def watch(event: Event) -> None:
                     observe(event)

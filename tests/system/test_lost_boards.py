@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from functools import partial
 
 import pytest
-from rich.console import Console
 
 from harness import reaching
 from harness.board import open_session
 from harness.cli import command_run
+from harness.cli.screen import Screen
 from harness.link import Patience
 from harness.store import ChipRecord, Origin, Store, Verdict
 from tests.system.test_bad_boards import long_table
@@ -73,7 +73,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
     hurried = partial(open_session, patience=Patience(0.5, 3.0))
     with console.open("w", encoding="utf-8") as out, pytest.MonkeyPatch.context() as patch:
         patch.setattr(reaching, "open_session", hurried)
-        patch.setattr(command_run, "console", lambda: Console(file=out, soft_wrap=True))
+        patch.setattr(command_run, "console", lambda: Screen(file=out, soft_wrap=True))
         code = bench.run()
     with Store.existing(bench.store) as store:
         chips = {chip.slot: chip for chip in store.latest_run().chips}

@@ -5,10 +5,9 @@ from __future__ import annotations
 import io
 from dataclasses import replace
 
-from rich.console import Console
-
 from harness.cli.closing import print_verdicts
 from harness.cli.live import RowDisplay, display
+from harness.cli.screen import Screen
 from harness.cli.words import SYMBOLS, counts_text
 from harness.rack import Slot, SlotConnecting, SlotFinished, StoreNews, TableJudged, TableStarted
 from harness.store import Verdict
@@ -18,9 +17,9 @@ from tests.unit.store.test_store import failing_outcome
 SLOTS = (Slot("A1", "virtual", "WB-01", "PK-01"), Slot("A2", "virtual", "WB-02", "PK-02"))
 
 
-def written_to() -> tuple[Console, io.StringIO]:
+def written_to() -> tuple[Screen, io.StringIO]:
     text = io.StringIO()
-    return Console(file=text, width=100, highlight=False), text
+    return Screen(file=text, width=100, highlight=False), text
 
 
 def test_without_a_terminal_every_table_is_a_plain_line() -> None:
@@ -67,6 +66,15 @@ def test_news_of_the_store_stand_below_the_rows_or_in_a_line_of_their_own() -> N
     with display(console, SLOTS) as observe:
         observe(StoreNews("s.sqlite: results are kept again after 3 s"))
     assert text.getvalue() == "s.sqlite: results are kept again after 3 s\n"
+
+
+def test_a_row_is_no_wider_than_the_screen_whatever_stands_in_it() -> None:
+    board = RowDisplay([Slot("A1", "virtual", "WB-01", "\x1b" * 90)])
+    board(TableStarted("A1", "f" + "\x07" * 90, "all", 0, 3))
+    screen, text = written_to()
+    screen.print(board)
+    assert all(len(line) <= screen.width for line in text.getvalue().splitlines())
+    assert "\\x1b" in text.getvalue()
 
 
 def test_counts_stand_worst_first_and_nothing_is_counted_that_did_not_happen() -> None:

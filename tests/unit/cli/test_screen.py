@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.cli import main
-from harness.cli.options import console
+from harness.cli.screen import console
 from harness.store import Store, Verdict
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome

@@ -9,15 +9,15 @@ import tty
 
 import pytest
 import typer
-from rich.console import Console
 
+from harness.cli.screen import Screen
 from harness.cli.supply_ready import confirm_supply
 from harness.supply import cautions
 from tests.unit.supply.instruments import SPEC
 
 
 def shown(ready: bool) -> str:
-    screen = Console(file=io.StringIO(), width=1000)
+    screen = Screen(file=io.StringIO(), width=1000)
     confirm_supply(screen, SPEC, ready=ready)
     assert isinstance(screen.file, io.StringIO)
     return screen.file.getvalue()

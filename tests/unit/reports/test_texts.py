@@ -14,6 +14,7 @@ from reports.texts import agreement, conditions_text, differs, duration, hertz, 
         ("plain é 漢 😀\n\t", "plain é 漢 😀\n\t"),
         ("\x00\x1b[2J\r\x7f\x85", "\\x00\\x1b[2J\\x0d\\x7f\\x85"),
         ("abc\u202egnp", "abc\\u202egnp"),
+        ("1\u061c2", "1\\u061c2"),
         ("\ud800\ufffe", "\\ud800\\ufffe"),
     ],
 )

@@ -7,6 +7,7 @@ import os
 import resource
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,7 +15,7 @@ from lxml import html
 
 from harness.errors import StoreError
 from harness.store import RunRecord
-from reports import WrittenReports, read_run_json, write_run
+from reports import WrittenReports, read_run_json, run_file, write_run
 from tests.unit.reports.samples import chip, failed, hostile_run, long_chip, run_of, sample_run
 
 
@@ -33,6 +34,17 @@ def test_what_is_told_is_what_is_there(tmp_path: Path) -> None:
     assert len(written.chips) == 6
     assert [len(c.waveforms) for c in written.chips] == [0, 0, 3, 1, 1, 0]
     assert read_run_json(written.json) == sample_run()
+
+
+@pytest.mark.parametrize(
+    "run", [sample_run(), hostile_run(), run_of(), replace(run_of(), chips=())]
+)
+def test_each_file_comes_on_demand_as_it_is_written(run: RunRecord, tmp_path: Path) -> None:
+    written = write_run(run, tmp_path)
+    for path in _all(written):
+        file = run_file(run, path.relative_to(tmp_path).as_posix())
+        assert file is not None
+        assert b"".join(file.pieces) == path.read_bytes()
 
 
 def test_writing_again_replaces(tmp_path: Path) -> None:

@@ -1,0 +1,45 @@
+"""Where every command writes: text of strangers is shown there and never obeyed.
+
+One rule: nothing is printed by another way. Names, notes and messages come from files that
+somebody else wrote; only this package adds colour and moves the cursor.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+from rich.text import Text
+
+from reports import printable
+
+
+class Screen(Console):
+    """A terminal that text from files of strangers cannot steer: no cursor, title or colour."""
+
+    def say(self, text: str = "", end: str = "\n") -> None:
+        """Write text as it is, on as many columns as it needs."""
+        self.print(shown(text), soft_wrap=True, end=end)
+
+    def render(
+        self, renderable: RenderableType, options: ConsoleOptions | None = None
+    ) -> Iterator[Segment]:
+        """Give what is shown; characters that hide themselves are visible."""
+        for text, style, control in super().render(renderable, options):
+            yield Segment(text if control else printable(text), style, control)
+
+
+def console() -> Screen:
+    """Where results are printed."""
+    return Screen(highlight=False, markup=False, emoji=False)
+
+
+def complain(text: str) -> None:
+    """Write an error, beside the results."""
+    Screen(highlight=False, markup=False, emoji=False, stderr=True).say(text)
+
+
+def shown(text: str, style: str = "") -> Text:
+    """Text for a screen, as wide as it will stand there."""
+    return Text(printable(text), style=style)
