@@ -10,14 +10,15 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from harness.board import check_profile
-from harness.errors import Finding, Findings, Location
+from harness.errors import Finding, Findings, Location, Severity
 from harness.rack import check_rack
 from harness.shuttle import Design, Shuttle, check_shuttle, read_toml
 from harness.table import SUFFIXES, check_table
+from harness.virtual import check_models
 
 KINDS = {"designs": "shuttle", "signals": "design", "controller": "profile", "slot": "rack"}
 CLOSE = 0.85
@@ -29,13 +30,23 @@ SHUTTLE_FILES = ("shuttle.toml", "vectors/shuttle.toml")
 def check_paths(paths: Iterable[Path]) -> list[Finding]:
     """Check files and folders; hand back every finding once, files in the order given.
 
-    A folder stands for every file in it and below that the tool reads. A shuttle includes its
-    designs and their tables. Never raises for what is in the files.
+    A folder stands for every file in it and below that the tool reads. A rack includes its
+    shuttle, a shuttle its designs with their tables and netlists. Never raises for what is in the
+    files.
     """
     checker = _Checker()
     for path in paths:
         checker.check(path)
-    return list(dict.fromkeys(checker.findings))
+    return _once(checker.findings)
+
+
+def _once(findings: Iterable[Finding]) -> list[Finding]:
+    """Leave out what was found before, by whatever way its file was reached."""
+    found: dict[Finding, Finding] = {}
+    for finding in findings:
+        place = replace(finding.location, path=finding.location.path.resolve())
+        found.setdefault(replace(finding, location=place), finding)
+    return list(found.values())
 
 
 @dataclass
@@ -90,7 +101,7 @@ class _Checker:
         elif kind == "profile":
             self.profile(path)
         elif kind == "rack":
-            self.findings += check_rack(path)[1]
+            self.rack(path)
         else:
             self.unknown_toml(path)
 
@@ -101,14 +112,32 @@ class _Checker:
             shuttle, findings = check_shuttle(path)
             self.shuttles[file] = shuttle
             self.findings += findings
-            for design in shuttle.designs if shuttle else ():
-                self.tables(design, self.shuttles[file])
+            if shuttle is not None:
+                for design in shuttle.designs:
+                    self.inside(design, shuttle)
         return self.shuttles[file]
 
-    def tables(self, design: Design, shuttle: Shuttle | None) -> None:
+    def rack(self, path: Path) -> None:
+        """Check a rack file, and the shuttle that it names with everything in that."""
+        self.findings += check_rack(path)[1]
+        top = read_toml(path, Findings())
+        named = top.values.get("shuttle") if top is not None else None
+        if isinstance(named, str) and (path.parent / named).is_file():
+            self.shuttle(path.parent / named)
+
+    def inside(self, design: Design, shuttle: Shuttle) -> None:
+        """Check a design's tables, and its netlist if there is nothing wrong with its signals."""
         for spec in design.tables:
-            if shuttle is not None and spec.path.is_file():
+            if spec.path.is_file():
                 self.findings += check_table(spec, design, shuttle)[1]
+        if design.netlist is not None and design.netlist.is_file() and not self.wrong(design):
+            self.findings += check_models([design], shuttle)
+
+    def wrong(self, design: Design) -> bool:
+        """Tell whether an error was found in a design's own file."""
+        file = design.folder / "design.toml"
+        errors = (found for found in self.findings if found.severity is Severity.ERROR)
+        return any(found.location.path.resolve() == file for found in errors)
 
     def design(self, path: Path) -> None:
         """Check one design: only what the shuttle's reading finds in its folder."""
@@ -135,7 +164,7 @@ class _Checker:
             found for found in findings if found.location.path.parent.resolve() == folder
         ]
         for design in listed:
-            self.tables(design, shuttle)
+            self.inside(design, shuttle)
 
     def table(self, path: Path) -> None:
         """Check one table file against the design in its folder."""

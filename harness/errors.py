@@ -15,6 +15,7 @@ The tree (one rule: an error names the situation, not the mechanism)::
     │   ├── HostMisuse      the host asked for what the protocol does not allow
     │   └── SupplyTrouble   the bench supply did not do as it was told
     ├── TableUnfit          a board cannot run a table as its settings demand
+    │   └── ModelMissing    a virtual chip has no model of the table's design
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
@@ -155,6 +156,10 @@ class SupplyTrouble(LinkError):
 
 class TableUnfit(HarnessError):
     """A board cannot run a table as its settings demand. Never a verdict on a chip."""
+
+
+class ModelMissing(TableUnfit):
+    """A virtual chip has no model of a table's design that works. Never a verdict on a chip."""
 
 
 class NetlistError(HarnessError):

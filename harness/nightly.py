@@ -36,7 +36,7 @@ from harness.runner import (
     Job,
     check_resumable,
     check_same,
-    load_jobs,
+    load_rack_jobs,
     new_run,
     patiently,
     run_from,
@@ -90,7 +90,7 @@ def run_night(
     Raises what ``run_rack`` and ``resume_rack`` raise, and StoreError if the folder cannot be
     written.
     """
-    jobs = load_jobs(rack.shuttle)
+    jobs = load_rack_jobs(rack)
     switch = stop if stop is not None else StopSwitch()
     before = _to_close(resume, rack, store, jobs, out)
     run = before or (check_resumable(resume, rack, store, jobs) if resume else new_run(rack))

@@ -13,6 +13,7 @@ from enum import Enum
 
 from harness.board import open_session
 from harness.errors import PortUnavailable
+from harness.modelled import ModelledSession
 from harness.rack import VIRTUAL_PORT, BoardSession, Locks, Opener, Rack, Slot, find_port
 from harness.supply import BenchSupply, open_supply
 from harness.virtual import VirtualBoardSpec, VirtualRack
@@ -117,7 +118,8 @@ def _opener(rack: Rack, addresses: Mapping[str, Mapping[str, str]], locks: Locks
 
     def open_slot(slot: Slot) -> BoardSession:
         if slot.name in addresses:
-            return open_session(addresses[slot.name]["port"], simulated, rack.shuttle)
+            session = open_session(addresses[slot.name]["port"], simulated, rack.shuttle)
+            return ModelledSession(session, rack.shuttle)
         port = slot.port or find_port(slot.board)
         locks.take(port)
         return open_session(port, rack.profile, rack.shuttle)

@@ -32,6 +32,7 @@ from harness.judge import (
     compared,
     not_run,
 )
+from harness.modelled import check_rack_models
 from harness.rack import (
     Locks,
     Observer,
@@ -76,13 +77,14 @@ def run_rack(
     is kept, the rest is marked as not run. A store that is away for a while is waited for, and
     ``observe`` hears of it.
 
-    Raises ConfigError for a design that does not exist, TableError with every finding if a
-    table cannot be read, PortUnavailable while somebody else changes the voltage of the rack's
-    bench supply, VirtualError if virtual boards cannot be started, and StoreError if results
-    cannot be kept. Nothing a board or a link does raises: that is in the outcomes.
+    Raises ConfigError for a design that does not exist, InputError with every finding if a
+    table, or with a virtual slot a netlist, cannot be used, PortUnavailable while somebody else
+    changes the voltage of the rack's bench supply, VirtualError if virtual boards cannot be
+    started, and StoreError if results cannot be kept. Nothing a board or a link does raises: that
+    is in the outcomes.
     """
     return run_from(
-        new_run(rack), rack, store, load_jobs(rack.shuttle, designs), policy, observe, stop
+        new_run(rack), rack, store, load_rack_jobs(rack, designs), policy, observe, stop
     )
 
 
@@ -102,7 +104,7 @@ def resume_rack(
     if the run is finished or still under way, RunUnfit for an intake, and what :func:`run_rack`
     raises.
     """
-    jobs = load_jobs(rack.shuttle, designs)
+    jobs = load_rack_jobs(rack, designs)
     before = check_resumable(run_id, rack, store, jobs)
     return run_from(before, rack, store, jobs, policy, observe, stop)
 
@@ -198,17 +200,36 @@ def load_jobs(shuttle: Shuttle, designs: Sequence[str] = ()) -> tuple[Job, ...]:
     Raises ConfigError for a pattern that fits no design, InputError with the findings of all
     tables that cannot be read.
     """
+    return _usable(*_read_jobs(shuttle, choose_designs(shuttle, designs)))
+
+
+def load_rack_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
+    """Read every table of the chosen designs, and their netlists if there is a virtual slot.
+
+    Raises as :func:`load_jobs`, with the findings of the netlists among them.
+    """
+    chosen = choose_designs(rack.shuttle, designs)
+    jobs, findings = _read_jobs(rack.shuttle, chosen)
+    return _usable(jobs, [*findings, *check_rack_models(rack, chosen)])
+
+
+def _usable(jobs: Sequence[Job], findings: Sequence[Finding]) -> tuple[Job, ...]:
+    if findings:
+        raise InputError(findings)
+    return tuple(jobs)
+
+
+def _read_jobs(shuttle: Shuttle, designs: Sequence[Design]) -> tuple[list[Job], list[Finding]]:
+    """Read every table of these designs; what can be read, and what is wrong with the others."""
     findings: list[Finding] = []
     jobs: list[Job] = []
-    for design in choose_designs(shuttle, designs):
+    for design in designs:
         for spec in design.tables:
             try:
                 jobs.append(Job(design, spec, load_table(spec, design, shuttle)))
             except InputError as error:
                 findings.extend(error.findings)
-    if findings:
-        raise InputError(findings)
-    return tuple(jobs)
+    return jobs, findings
 
 
 def choose_designs(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[Design, ...]:

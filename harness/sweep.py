@@ -15,7 +15,7 @@ from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import Observer, Rack, Slot, StopSwitch, run_slots, unobserved
 from harness.reaching import Reach, SupplyUse, reachable
-from harness.runner import Job, load_jobs, patiently
+from harness.runner import Job, load_rack_jobs, patiently
 from harness.shuttle import nearest
 from harness.store import MarginKind, MarginRecord, Store
 
@@ -67,12 +67,12 @@ def search_margins(
     (SupplyTrouble).
 
     Raises ConfigError for a name that does not exist or a kind of search that this rack cannot do,
-    InputError if a table cannot be read, PortUnavailable if somebody else uses the bench supply in
-    a way that does not go with the search, VirtualError and StoreError.
+    InputError if a table or a netlist cannot be read, PortUnavailable if somebody else uses the
+    bench supply in a way that does not go with the search, VirtualError and StoreError.
     """
     slots = tuple(_chosen_slots(rack, wish.slots))
     _check_kind(rack, slots, wish.kind)
-    jobs = _chosen_jobs(rack, wish)
+    jobs = _chosen_jobs(replace(rack, slots=slots), wish)
     targets = {slot.name: tuple(_targets(rack, slot, jobs, wish)) for slot in slots}
     busy = replace(rack, slots=tuple(slot for slot in slots if targets[slot.name]))
     records: list[MarginRecord] = []
@@ -146,7 +146,7 @@ def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
 
 
 def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
-    jobs = load_jobs(rack.shuttle, wish.designs)
+    jobs = load_rack_jobs(rack, wish.designs)
     if not wish.table:
         return jobs
     chosen = tuple(job for job in jobs if job.spec.name == wish.table)

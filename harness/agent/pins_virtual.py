@@ -1,13 +1,15 @@
 """Pins of a virtual board: a whole burst goes to the chip model and its answer comes back.
 
 The model listens at a file descriptor that the board's process was given; its number stands in
-the environment. One request: operation and three words, then arrays.
+the environment. One request: operation and three words, then arrays. The answer to vectors begins
+with the length of a complaint, 0 if there is none.
 """
 
 import os
 import struct
 
 from .buffers import copy_words
+from .engine import Refused
 
 try:
     from os import dup
@@ -25,6 +27,7 @@ WHO = 4
 RELEASE = 5
 MEASURE = 6
 NOTHING = 0xFFFFFFFF
+COMPLAINT = "the model of the chip cannot be evaluated: "
 
 
 class Pins:
@@ -55,11 +58,7 @@ class Pins:
     def serial(self) -> str:
         """The board's serial number."""
         self.ask(WHO)
-        size = bytearray(4)
-        self.read(size)
-        name = bytearray(struct.unpack("<I", size)[0])
-        self.read(name)
-        return bytes(name).decode()
+        return self.text()
 
     def bind(self, numbers: object) -> None:
         """Nothing to configure: the model has the chip's pins in the order of the words."""
@@ -74,8 +73,23 @@ class Pins:
         self.ask(RUN, count)
         for field in (block.drive, block.enable, block.pulse, block.highz):
             self.request.write(memoryview(field)[at : at + count])
+        self.hear()
         self.read_words(seen, count)
         self.read_words(floating, count)
+
+    def hear(self) -> None:
+        """Hear whether the model complains; the host is refused with its words."""
+        text = self.text()
+        if text:
+            raise Refused(COMPLAINT + text)
+
+    def text(self) -> str:
+        """Read a length and so many bytes."""
+        size = bytearray(4)
+        self.read(size)
+        data = bytearray(struct.unpack("<I", size)[0])
+        self.read(data)
+        return bytes(data).decode()
 
     def read_words(self, target: object, count: int) -> None:
         """Read ``count`` words into ``target``."""
@@ -91,6 +105,7 @@ class Pins:
         """
         self.ask(UNTIL_MATCH, limit)
         self.request.write(struct.pack("<IIIII", *vector))
+        self.hear()
         answer = bytearray(12)
         self.read(answer)
         used, seen, matched = struct.unpack("<III", answer)

@@ -31,6 +31,11 @@ LINK_ADVICE = (
     "table again."
 )
 TABLE_ADVICE = "This says nothing about the chip. Correct the table or its settings and run again."
+MODEL_ADVICE = (
+    "This says nothing about the chip. Run the table on a real board, or have the netlist made "
+    "with `python -m harness.netlist.synthesise` and write its name under `netlist` in "
+    "design.toml."
+)
 NOT_RUN_ADVICE = "Run the table again once the reason is gone."
 WAIVED_ADVICE = "A known failure; its owner answers for it until the waiver expires."
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from harness.board import Capture, CaptureWindow
-from harness.errors import HarnessError, LinkError
+from harness.errors import HarnessError, LinkError, ModelMissing
 from harness.judge import texts
 from harness.judge.case import Case
 from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
@@ -116,8 +116,13 @@ def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime
 
 
 def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
-    """Make the outcome of a table that cannot be run as it is written: ERROR."""
+    """Make the outcome of a table that cannot be run as it is written: ERROR.
+
+    A virtual chip without a model of the design is no mistake in the table: the bench lacks it.
+    """
     summary = f"Could not be run: {error}"
+    if isinstance(error, ModelMissing):
+        return case.outcome(Verdict.ERROR, Origin.BOARD, summary, texts.MODEL_ADVICE, started)
     return case.outcome(Verdict.ERROR, Origin.TABLE, summary, texts.TABLE_ADVICE, started)
 
 

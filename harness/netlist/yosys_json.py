@@ -19,6 +19,8 @@ from harness.netlist.model import HIGH, LOW, Flop, Kind, Netlist, Port, PortDire
 _PLAIN = {f"$_{kind.name}_": kind for kind in Kind}
 _DFF = re.compile(r"\$_DFF_([PN])(?:([PN])([01]))?_$")
 _LATCH = re.compile(r"\$_DLATCH_([PN])(?:([PN])([01]))?_$")
+_ODD = (KeyError, IndexError, TypeError, AttributeError, ValueError, RecursionError)
+"""What a file that is not of this kind may lead to while it is taken apart."""
 _BOTH = re.compile(r"\$_(DFFSR|DLATCHSR)_([PN])([PN])([PN])_$")
 
 
@@ -33,28 +35,31 @@ def load_netlist(path: Path, top: str) -> Netlist:
     reader = _Reader(Circuit(top, f"{path}, module {top}"))
     try:
         reader.read(module)
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
-        message = f"{path}: not the JSON of a Yosys netlist: {type(error).__name__} {error}"
-        raise NetlistError(message) from error
-    return reader.finish()
+        return reader.finish()
+    except _ODD as error:
+        raise _no_netlist(path, f"{type(error).__name__} {error}") from error
 
 
 def _module(path: Path, top: str) -> Mapping[str, Any]:
     """Find one module's entry in a file."""
     try:
         modules = json.loads(path.read_text(encoding="utf-8"))["modules"]
-        names = list(modules)
     except OSError as error:
         message = f"{path}: cannot be read: {error.strerror}"
         raise NetlistError(message) from error
-    except (KeyError, TypeError, ValueError) as error:
-        message = f"{path}: not the JSON of a Yosys netlist: {error}"
-        raise NetlistError(message) from error
-    if top not in names:
-        message = f"{path}: no module is named {top!r}{nearest(top, names)}"
+    except _ODD as error:
+        raise _no_netlist(path, str(error)) from error
+    if not isinstance(modules, dict):
+        raise _no_netlist(path, "its modules have no names")
+    if top not in modules:
+        message = f"{path}: no module is named {top!r}{nearest(top, modules)}"
         raise NetlistError(message)
     module: Mapping[str, Any] = modules[top]
     return module
+
+
+def _no_netlist(path: Path, why: str) -> NetlistError:
+    return NetlistError(f"{path}: not the JSON of a Yosys netlist: {' '.join(why.split())}")
 
 
 class _Reader:

@@ -17,6 +17,7 @@ from harness.virtual.faults import (
     SwappedPins,
     Unplug,
 )
+from harness.virtual.models import check_models
 from harness.virtual.rack import VirtualRack, seat_virtual_chip
 from harness.virtual.spec import VirtualBoardSpec
 
@@ -38,5 +39,6 @@ __all__ = [
     "Unplug",
     "VirtualBoardSpec",
     "VirtualRack",
+    "check_models",
     "seat_virtual_chip",
 ]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,7 +18,7 @@ from numpy.typing import ArrayLike
 from harness.board import SelectMethod
 from harness.errors import VirtualError
 from harness.netlist import Extent, Stimulus, nearest
-from harness.shuttle import Shuttle
+from harness.shuttle import Design, Shuttle
 from harness.table import Words
 from harness.virtual.faults import BoardFault, ChipDefect, OutputStuck
 from harness.virtual.running import RunningDesign, start_design, start_nothing
@@ -30,10 +31,12 @@ class ChipModel:
 
     A design powers up when it is first selected: its flops then hold levels that depend on the
     chip's serial number and the design's name alone. From then on it keeps its state, also while
-    others are selected. An address without a design leaves every output floating.
+    others are selected. An address without a design leaves every output floating, and so does a
+    design without a usable netlist: while one address is shifted in, others are selected too, so
+    that being selected is no reason to complain. Whoever wants to run a design asks before.
 
     Raises VirtualError for defects and faults that name no design, net or pin of the shuttle
-    (with the nearest names), and later for a design that has no usable netlist.
+    (with the nearest names).
     """
 
     def __init__(
@@ -69,14 +72,15 @@ class ChipModel:
         """Run one cycle for each entry; gives the words read, and which ``highz`` bits float.
 
         Drive, settle, pulse (invert, settle, restore, settle), read: the order of JESD3. A pulse
-        on a pin that is not driven does nothing. Raises VirtualError when the selected design
-        cannot be evaluated.
+        on a pin that is not driven does nothing. Raises VirtualError when the design that is
+        selected in the end cannot be evaluated.
         """
         stimulus = _stimulus(drive, enable, pulse, highz)
         seen, floating = np.zeros_like(stimulus.drive), np.zeros_like(stimulus.drive)
         start = 0
         for event in self._selections(stimulus):
-            self._burst(stimulus, start, event, seen, floating)
+            with suppress(VirtualError):  # of a design that is left in this very burst
+                self._burst(stimulus, start, event, seen, floating)
             self._follow(stimulus, event)
             start = event
         self._burst(stimulus, start, len(stimulus.drive), seen, floating)
@@ -155,9 +159,16 @@ class ChipModel:
         if design is None:
             return self._nothing
         if design.name not in self._running:
-            seed = self._seed(design.name)
-            self._running[design.name] = start_design(design, self._wiring, self._defects, seed)
+            self._running[design.name] = self._started(design)
         return self._running[design.name]
+
+    def _started(self, design: Design) -> RunningDesign:
+        """Start a design; one that cannot be is like an address without a design."""
+        seed = self._seed(design.name)
+        try:
+            return start_design(design, self._wiring, self._defects, seed)
+        except VirtualError:
+            return self._nothing
 
     def _seed(self, name: str) -> int:
         """Derive the levels at power-up from the chip and the design, nothing else."""

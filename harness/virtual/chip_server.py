@@ -7,15 +7,19 @@ from __future__ import annotations
 
 import socket
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 
 import numpy as np
 
 from harness.agent import pins_virtual as ask
+from harness.errors import VirtualError
 from harness.table import Words
 from harness.virtual.chip import ChipModel
 
 HEAD = struct.Struct("<IIII")
+MOST_COMPLAINT = 200
+"""Letters of a complaint, which has to fit into one frame."""
 
 
 class ChipServer:
@@ -57,13 +61,28 @@ class ChipServer:
 
     def _run(self, count: int, _: int) -> None:
         drive, enable, pulse, highz = (self._words(count) for _ in range(4))
-        seen, floating = self._model.run(drive, enable, pulse, highz)
-        self._link.sendall(seen.astype("<u4").tobytes() + floating.astype("<u4").tobytes())
+        with self._complaining():
+            seen, floating = self._model.run(drive, enable, pulse, highz)
+            self._answer(seen.astype("<u4").tobytes() + floating.astype("<u4").tobytes())
 
     def _until(self, limit: int, _: int) -> None:
         drive, enable, pulse, expect, care = struct.unpack("<IIIII", self._take(20))
-        used, seen, matched = self._model.run_until(drive, enable, pulse, expect, care, limit)
-        self._link.sendall(struct.pack("<III", used, seen, int(matched)))
+        with self._complaining():
+            used, seen, matched = self._model.run_until(drive, enable, pulse, expect, care, limit)
+            self._answer(struct.pack("<III", used, seen, int(matched)))
+
+    def _answer(self, data: bytes) -> None:
+        """Send what the chip did, behind the length of a complaint that there is not."""
+        self._link.sendall(struct.pack("<I", 0) + data)
+
+    @contextmanager
+    def _complaining(self) -> Iterator[None]:
+        """Send, in place of an answer, why a design cannot be evaluated."""
+        try:
+            yield
+        except VirtualError as error:
+            text = str(error)[:MOST_COMPLAINT].encode()
+            self._link.sendall(struct.pack("<I", len(text)) + text)
 
     def _period(self, period_ns: int, sample_ns: int) -> None:
         """A path has until the outputs are read: the sample time, or the whole cycle."""

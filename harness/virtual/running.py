@@ -9,13 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
 from harness.errors import NetlistError, VirtualError
 from harness.netlist import (
     ALL,
-    HIGH,
     SETTLED,
     Circuit,
     Extent,
@@ -26,25 +27,22 @@ from harness.netlist import (
     Netlist,
     Patches,
     PinMap,
-    Port,
-    PortDirection,
     Stimulus,
     connect,
     load_netlist,
-    nearest,
     new_memory,
     no_patches,
     prime,
     run_cycles,
     settle,
 )
-from harness.shuttle import Bus, Design, Direction
+from harness.shuttle import Design
 from harness.table import Words
 from harness.virtual.faults import ChipDefect, NetBridge, NetStuck, OutputStuck, SlowPath
+from harness.virtual.pin_map import no_pins, pin_map
 from harness.virtual.wiring import Wiring
 
 DesignDefect = NetStuck | NetBridge | SlowPath
-_INPUTS = (Direction.INPUT, Direction.CLOCK, Direction.RESET)
 _ENDLESS = 1 << 62
 
 
@@ -53,7 +51,8 @@ class RunningDesign:
     """A design that can be run; keeps its flops from one run to the next.
 
     ``tolerated``: in how many cycles a net may stay unstable before the run is given up. A
-    healthy design must always settle; a defect may well make one that never does.
+    healthy design must always settle; a defect may well make one that never does. ``trouble``
+    says which net did not: what the design does from then on means nothing.
     """
 
     where: str
@@ -65,6 +64,7 @@ class RunningDesign:
     faults: Faults
     tolerated: int = 0
     powered: bool = False
+    trouble: str = ""
 
     def power_up(self, drive: int, enable: int) -> None:
         """Show what the flops hold at power-up with these levels on the pins, without an edge.
@@ -82,8 +82,11 @@ class RunningDesign:
     ) -> tuple[int, bool]:
         """Run cycles: how many were run, and whether the extent's condition was met.
 
-        Raises VirtualError when a net of a design without defects never becomes stable.
+        Raises VirtualError when a net of a design without defects never becomes stable, and ever
+        after.
         """
+        if self.trouble:
+            raise VirtualError(self.trouble)
         if not self.powered:
             self.power_up(int(stimulus.drive[0]), int(stimulus.enable[0]))
         used, matched, restless = run_cycles(
@@ -99,8 +102,8 @@ class RunningDesign:
         )
         if restless != SETTLED and not self.tolerated:
             name = self.netlist.names[restless]
-            message = f"{self.where}: net {name} never becomes stable in cycle {used} of the burst"
-            raise VirtualError(message)
+            self.trouble = f"{self.where}: net {name} never becomes stable"
+            raise VirtualError(f"{self.trouble} in cycle {used} of the burst")
         return used, matched
 
 
@@ -116,7 +119,7 @@ def start_design(
         healthy = _load(design)
         own = [d for d in defects if not isinstance(d, OutputStuck) and d.design == design.name]
         netlist, raw = _with_defects(healthy, own)
-        pins = _pin_map(netlist, design, wiring)
+        pins = pin_map(netlist, design, wiring)
     except NetlistError as error:
         message = f"design {design.name}: {error}"
         raise VirtualError(message) from error
@@ -126,7 +129,7 @@ def start_design(
     forced = [d for d in own if not isinstance(d, NetBridge)]
     patches, faults = _forcing(netlist, forced, raw, defects, wiring)
     tolerated = _ENDLESS if own else 0
-    where = netlist.where
+    where = f"design {design.name}"
     return RunningDesign(where, netlist.names, netlist, memory, patches, pins, faults, tolerated)
 
 
@@ -135,14 +138,20 @@ def start_nothing(wiring: Wiring, defects: Sequence[ChipDefect]) -> RunningDesig
     netlist = Circuit("nothing", "no design").levelise()
     patches, faults = _forcing(netlist, [], [], defects, wiring)
     memory = new_memory(netlist)
-    return RunningDesign("no design", (), netlist, memory, patches, _pins([], [], []), faults)
+    return RunningDesign("no design", (), netlist, memory, patches, no_pins(), faults)
 
 
 def _load(design: Design) -> Netlist:
     if design.netlist is None:
         message = "it has no netlist, so a virtual chip cannot run it; add netlist to design.toml"
         raise NetlistError(message)
-    return load_netlist(design.netlist, design.top)
+    return _read(design.netlist, design.top)
+
+
+@lru_cache(maxsize=256)
+def _read(path: Path, top: str) -> Netlist:
+    """Read a netlist once: a chip whose power comes back is the chip that it was."""
+    return load_netlist(path, top)
 
 
 def _with_defects(healthy: Netlist, defects: Sequence[DesignDefect]) -> tuple[Netlist, list[int]]:
@@ -203,67 +212,3 @@ def _lanes(values: Iterable[int]) -> Lanes:
 
 def _indices(values: Iterable[int]) -> Words:
     return np.array(list(values), dtype=np.uint32)
-
-
-def _pin_map(netlist: Netlist, design: Design, wiring: Wiring) -> PinMap:
-    """Match the design's signals with the netlist's ports, bit by bit."""
-    inputs: list[tuple[int, int]] = []
-    enables: list[tuple[int, int]] = []
-    outputs: list[tuple[int, int, int]] = []
-    for port in netlist.ports:
-        signal = _signal_of(port, design)
-        if signal is None:
-            continue
-        for net, pin in zip(port.nets, reversed(signal.pins), strict=True):
-            bit = wiring.bit(pin.name)
-            tri = netlist.tristates.get(net)
-            if bit is None:
-                continue
-            if port.direction is PortDirection.INPUT:
-                inputs.append((bit, net))
-                continue
-            outputs.append((bit, net, tri.enable if tri else HIGH))
-            if tri and port.direction is PortDirection.INOUT:
-                inputs.append((bit, tri.outside))
-                enables.append((bit, tri.outside_enable))
-    _refuse_unknown(netlist, design)
-    return _pins(inputs, enables, outputs)
-
-
-def _pins(
-    inputs: list[tuple[int, int]],
-    enables: list[tuple[int, int]],
-    outputs: list[tuple[int, int, int]],
-) -> PinMap:
-    """Columns of the three lists as arrays."""
-    columns = [*_columns(inputs, 2), *_columns(enables, 2), *_columns(outputs, 3)]
-    return PinMap(*columns)
-
-
-def _columns(rows: Sequence[tuple[int, ...]], width: int) -> list[Words]:
-    table = np.array(rows, dtype=np.uint32).reshape(-1, width)
-    return [np.ascontiguousarray(table[:, column]) for column in range(width)]
-
-
-def _signal_of(port: Port, design: Design) -> Bus | None:
-    """Find the signal for a port: None for an output that is left open; checks that they fit."""
-    signal = design.signals_by_name.get(port.name)
-    if signal is None:
-        if port.direction is PortDirection.OUTPUT:
-            return None
-        message = f"input {port.name} of the netlist is no signal in design.toml"
-        raise NetlistError(message + nearest(port.name, design.signals_by_name))
-    if signal.width != len(port.nets):
-        message = f"signal {port.name} has {signal.width} pins, its port {len(port.nets)} bits"
-        raise NetlistError(message)
-    refused = {PortDirection.INPUT: (Direction.OUTPUT,), PortDirection.OUTPUT: _INPUTS}
-    if signal.direction in refused.get(port.direction, ()):
-        message = f"signal {port.name} is {signal.direction}, its port is {port.direction}"
-        raise NetlistError(message)
-    return signal
-
-
-def _refuse_unknown(netlist: Netlist, design: Design) -> None:
-    """Refuse signals for which the netlist has no port."""
-    for signal in design.signals:
-        netlist.port(signal.name)

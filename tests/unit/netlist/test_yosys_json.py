@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from harness.errors import NetlistError
 from harness.netlist import PortDirection, Simulator, load_netlist
@@ -115,8 +121,45 @@ def test_files_that_are_no_netlist_are_refused_by_name(tmp_path: Path) -> None:
     assert refusal(tmp_path / "none.json") == (
         f"{tmp_path / 'none.json'}: cannot be read: No such file or directory"
     )
-    for text in ("", "[]", '{"modules": 3}', '{"modules": {"top": {"ports": 3}}}', "{" * 50):
+    for text in (
+        "",
+        "[]",
+        '{"modules": 3}',
+        '{"modules": ["top"]}',
+        '{"modules": {"top": {"ports": 3}}}',
+        (
+            '{"modules": {"top": {"ports": {}, "cells": {"u": {"type": "", '
+            '"connections": {"A": []}}}}}}'
+        ),
+        "{" * 50,
+        "[" * 100_000,
+    ):
         path = write(tmp_path, text)
         assert refusal(path).startswith(f"{path}: not the JSON of a Yosys netlist: ")
     path = write(tmp_path, document({}, []))
     assert refusal(path, "tpo") == (f"{path}: no module is named 'tpo'; the nearest are top")
+
+
+ODD = ("null", "-1", '"x"', "[]", "{}", "[[]]", '{"bits": [2]}', "1e30")
+
+
+@given(st.lists(st.tuples(st.integers(0, 10_000), st.sampled_from(ODD)), min_size=1, max_size=3))
+def test_a_file_with_odd_values_in_it_is_read_or_refused(spoiled: list[tuple[int, str]]) -> None:
+    ports = {"a": ("input", [2, 3]), "y": ("output", [4])}
+    content = json.loads(document(ports, [AND, ("$_DFF_P_", {"C": 2, "D": 3, "Q": 5})]))
+    for place, value in spoiled:
+        spots = list(places(content))
+        holder, key = spots[place % len(spots)]
+        holder[key] = json.loads(value)
+    with TemporaryDirectory() as folder:
+        path = write(Path(folder), json.dumps(content))
+        with suppress(NetlistError):
+            load_netlist(path, "top")
+
+
+def places(value: Any) -> Iterator[tuple[Any, Any]]:
+    """Every place in a document that holds a value."""
+    keys = value if isinstance(value, dict) else range(len(value) if isinstance(value, list) else 0)
+    for key in keys:
+        yield value, key
+        yield from places(value[key])

@@ -21,6 +21,7 @@ from tests.unit.virtual.small import (
     REGISTER,
     RING,
     SHIFT,
+    Bench,
     bench,
     mask,
     outputs,
@@ -178,13 +179,25 @@ def test_an_empty_burst_gives_nothing(tmp_path: Path) -> None:
 
 def test_a_design_that_never_settles_is_named(tmp_path: Path) -> None:
     chip = bench(tmp_path, RING)
-    with pytest.raises(VirtualError, match=r"ring\.json, module top: net \S+ never becomes stable"):
+    with pytest.raises(VirtualError, match=r"^design ring: net \S+ never becomes stable in cycle"):
         chip.one("in0")
+    with pytest.raises(VirtualError, match=r"^design ring: net \S+ never becomes stable$"):
+        chip.one("in0")
+    selc = mask("selc")
+    chip.chip.run(*words([mask("seld"), 0, 0], [DRIVEN] * 3, [selc, selc, 0], [0] * 3))
+    assert chip.one("in0 in1") == "io0", "the chip is still of use for other designs"
 
 
-def test_a_design_without_a_netlist_is_refused_when_it_is_selected(tmp_path: Path) -> None:
+@pytest.mark.parametrize("text", [None, "", '{"modules": {"top": {"ports": 5}}}'])
+def test_a_design_without_a_usable_netlist_drives_nothing(tmp_path: Path, text: str | None) -> None:
+    """While an address is shifted in, others are selected: none of them may end the chip."""
     whole = shuttle(tmp_path)
-    bare = replace(whole, designs=(replace(whole.designs[0], netlist=None),))
-    chip = ChipModel(bare, ParallelSelect(("seld", "selc")), "S-1")
-    with pytest.raises(VirtualError, match=r"^design register: it has no netlist"):
-        chip.run(*words([mask("selc")], [DRIVEN], [0], [0]))
+    spoiled = tmp_path / "spoiled.json"
+    spoiled.write_text(text or "")
+    netlist = spoiled if text is not None else None
+    bare = replace(whole, designs=(replace(whole.designs[0], netlist=netlist), whole.designs[1]))
+    chip = Bench(ChipModel(bare, SHIFT, "S-1"))
+    chip.select(REGISTER)
+    assert chip.one("in1 in2", highz="out0 out1 out2") == "out0~ out1~ out2~"
+    chip.select(PAD)
+    assert chip.one("in0 in1") == "io0"

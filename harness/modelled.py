@@ -1,0 +1,97 @@
+"""Designs that a virtual chip has no model of, or none that works.
+
+One rule: whoever wants to run such a design hears at once that nothing can be found out here, and
+the board stays usable for all other designs. One without a model is not even selected.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from harness.agent.pins_virtual import COMPLAINT
+from harness.board import BoardIdentity, Capture, RunConditions
+from harness.errors import Finding, HostMisuse, ModelMissing
+from harness.rack import BoardSession, Rack
+from harness.shuttle import Design, Shuttle
+from harness.table import Pattern
+from harness.virtual import check_models
+
+
+def check_rack_models(rack: Rack, designs: Iterable[Design]) -> list[Finding]:
+    """Find what is wrong with the netlists of designs; nothing if no slot needs them."""
+    virtual = any(slot.virtual for slot in rack.slots)
+    return check_models(designs, rack.shuttle) if virtual else []
+
+
+class ModelledSession:
+    """A session with a virtual board, which has no more designs than there are netlists."""
+
+    def __init__(self, session: BoardSession, shuttle: Shuttle) -> None:
+        self._session = session
+        self._shuttle = shuttle
+        self._missing = ""
+
+    @property
+    def identity(self) -> BoardIdentity:
+        """Who answered."""
+        return self._session.identity
+
+    def supply_ma(self) -> float | None:
+        """Measure what the chip draws."""
+        return self._session.supply_ma()
+
+    def select(self, design: Design) -> None:
+        """Select a design; one without a model leaves the board as it is."""
+        self._missing = _why_missing(design, self._shuttle)
+        if self._missing:
+            return
+        try:
+            self._session.select(design)
+        except HostMisuse as error:
+            self._missing = _complaint(error)
+
+    def run(
+        self,
+        pattern: Pattern,
+        conditions: RunConditions,
+        *,
+        window: tuple[int, int] | None = None,
+    ) -> Capture:
+        """Run a pattern; raises ModelMissing if the design selected has no model that works."""
+        if self._missing:
+            raise ModelMissing(self._missing)
+        try:
+            return self._session.run(pattern, conditions, window=window)
+        except HostMisuse as error:
+            raise ModelMissing(_complaint(error)) from error
+
+    def cancel(self) -> None:
+        """Make a running ``run`` raise Cancelled."""
+        self._session.cancel()
+
+    def close(self) -> None:
+        """Leave the board as it was found."""
+        self._session.close()
+
+
+def _complaint(error: HostMisuse) -> str:
+    """Give the chip model's own words; raises the error if they are not in it."""
+    _, complaint, told = str(error).partition(COMPLAINT)
+    if not complaint:
+        raise error
+    return f"{complaint}{told}"
+
+
+def _why_missing(design: Design, shuttle: Shuttle) -> str:
+    """Say why a virtual chip cannot be a design; empty if it can.
+
+    No folder is named: of a replay it would be one that is gone.
+    """
+    none = f"a virtual chip has no model of this design; {design.name}"
+    if design.netlist is None:
+        return f"{none} has no netlist"
+    findings = check_models([design], shuttle)
+    if not findings:
+        return ""
+    first = findings[0].message.replace(str(design.folder), design.folder.name)
+    return f"{none}/{design.netlist.name} cannot be used: {first}"

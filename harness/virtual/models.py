@@ -1,0 +1,46 @@
+"""Whether a virtual chip can be a design: its netlist is read and matched with its signals.
+
+The one rule: a design without a netlist is no mistake of anybody; a netlist that cannot be used
+is one, and is told with its file before anything runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from harness.errors import Finding, Findings, Location, NetlistError
+from harness.netlist import load_netlist
+from harness.shuttle import Design, Shuttle
+from harness.virtual.pin_map import pin_map
+from harness.virtual.wiring import Wiring
+
+_AGAIN = "make it again with `python -m harness.netlist.synthesise`"
+
+
+def check_models(designs: Iterable[Design], shuttle: Shuttle) -> list[Finding]:
+    """Read the netlists of designs that have one; hand back every finding, a line for each."""
+    findings = Findings()
+    wiring = Wiring(shuttle, ())
+    for design in designs:
+        if design.netlist is not None:
+            _check(design, wiring, findings)
+    return findings.items
+
+
+def _check(design: Design, wiring: Wiring, findings: Findings) -> None:
+    assert design.netlist is not None
+    path = design.netlist
+    place = Location(path)
+    try:
+        netlist = load_netlist(path, design.top)
+    except NetlistError as error:
+        for line in str(error).splitlines():
+            told = line.removeprefix(str(path)).lstrip(":, ")
+            findings.error("unreadable-netlist", place, told, _AGAIN)
+        return
+    try:
+        pin_map(netlist, design, wiring)
+    except NetlistError as error:
+        advice = f"correct [signals] in design.toml, or {_AGAIN}"
+        for line in str(error).splitlines():
+            findings.error("netlist-misfit", place, f'design "{design.name}": {line}', advice)
