@@ -18,6 +18,7 @@ SOURCES = [
     PACKAGE / "runner.py",
     PACKAGE / "sweep.py",
     PACKAGE / "board" / "profile.py",
+    PACKAGE / "virtual" / "models.py",
     *(PACKAGE / "rack").glob("f*.py"),
     *(PACKAGE / "rack").glob("*_file.py"),
 ]
