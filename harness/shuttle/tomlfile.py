@@ -28,7 +28,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import TypeVar, overload
+from typing import Any, TypeVar, overload
 
 from harness.errors import Findings, Location
 from harness.shuttle.places import KeyPath, Place, find_places
@@ -61,7 +61,31 @@ def read_toml(path: Path, findings: Findings) -> TomlTable | None:
     except RecursionError:
         _add_syntax_error(file, "Values are nested too deeply (at line 1, column 1)", findings)
         return None
-    return TomlTable(_Source(path, file.data, find_places(file.text), findings), values, ())
+    top = TomlTable(_Source(path, file.data, find_places(file.text), findings), values, ())
+    for place in _nuls(values, ()):
+        findings.error(
+            "nul-character",
+            top.location(*place),
+            "a text here holds a NUL",
+            "take \\u0000 out of it",
+        )
+    return top
+
+
+def _nuls(value: object, place: KeyPath) -> Iterator[tuple[Any, ...]]:
+    """Find texts and keys with a NUL, which TOML allows and no page or database can keep."""
+    if isinstance(value, dict):
+        below: Iterable[tuple[str | int, object]] = value.items()
+    elif isinstance(value, list):
+        below = enumerate(value)
+    else:
+        below = ()
+        if isinstance(value, str) and "\0" in value:
+            yield place
+    for key, item in below:
+        if isinstance(key, str) and "\0" in key:
+            yield (*place, key)
+        yield from _nuls(item, (*place, key))
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -10,10 +10,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, Text, case, cast, func, or_, select
 
 from harness.judge import ChipRecord, RunRecord, Verdict
+from harness.store.jsontext import to_value
 from harness.store.models import OutcomeRow, RunRow
+
+_ESCAPES = ("\\u0000", "\\ud")
+"""How JSON writes them; other texts that look so only take longer."""
 
 
 @dataclass(frozen=True)
@@ -65,15 +69,30 @@ def read_latest(connection: Connection, run_id: str) -> dict[str, LatestOutcome]
     rows = connection.execute(
         select(
             *(OutcomeRow.slot, OutcomeRow.design, OutcomeRow.table_name, OutcomeRow.verdict),
-            *(OutcomeRow.body["summary"].as_string(), OutcomeRow.started, OutcomeRow.seconds),
+            *(*_summary(), OutcomeRow.started, OutcomeRow.seconds),
         ).where(OutcomeRow.number.in_(_latest_numbers(connection, run_id)))
     )
     return {
         slot: LatestOutcome(
-            design, table, Verdict(verdict), summary or "", started + timedelta(seconds=seconds)
+            design,
+            table,
+            Verdict(verdict),
+            to_value(whole)["summary"] if whole is not None else summary or "",
+            started + timedelta(seconds=seconds),
         )
-        for slot, design, table, verdict, summary, started, seconds in rows
+        for slot, design, table, verdict, summary, whole, started, seconds in rows
     }
+
+
+def _summary() -> tuple[ColumnElement[str | None], ColumnElement[str | None]]:
+    """Select a summary from its record, or the record if it may hold what a database cannot read.
+
+    That is a NUL, and half of a surrogate pair: JSON has both, the texts of a database do not.
+    """
+    whole = cast(OutcomeRow.body, Text())
+    odd = or_(*(whole.contains(escape, autoescape=True) for escape in _ESCAPES))
+    summary = OutcomeRow.body["summary"].as_string()
+    return case((odd, None), else_=summary), case((odd, whole), else_=None)
 
 
 def _latest_numbers(connection: Connection, run_id: str) -> Sequence[int]:

@@ -20,6 +20,8 @@ from harness.store.models import ChipRow, OutcomeRow, RunRow
 from harness.store.overview import read_bodies, read_verdicts
 from harness.store.undisturbed import undisturbed
 
+VISIBLE_NUL = "\u2400"
+
 
 def run_row(run: RunRecord) -> dict[str, Any]:
     """Columns of a run's heading."""
@@ -36,8 +38,15 @@ def is_begun(connection: Connection, run: RunRecord) -> bool:
 
 
 def chip_row(chip: ChipRecord) -> dict[str, Any]:
-    """Columns of a chip, but for its run and its position in it."""
-    return _columns(chip, "outcomes")
+    """Columns of a chip, but for its run and its position in it.
+
+    What a board told of itself may hold a NUL, which no column of a server takes: it is shown.
+    """
+    columns = _columns(chip, "outcomes")
+    return {
+        name: value.replace("\0", VISIBLE_NUL) if isinstance(value, str) else value
+        for name, value in columns.items()
+    }
 
 
 def outcome_rows(run_id: str, outcomes: Iterable[Outcome]) -> list[Row]:

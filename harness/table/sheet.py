@@ -84,7 +84,20 @@ def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
     cells: NDArray[np.object_] = frame.to_numpy(dtype=object, copy=True)
     for row in cells:
         row[:] = [_text(cell) for cell in row]
-    return cells
+    return cells if _without_nul(cells, complaints) else None
+
+
+def _without_nul(cells: NDArray[np.object_], complaints: Complaints) -> bool:
+    """Refuse NULs, should a library ever hand one over: nothing after this can keep them."""
+    places = [
+        Location(complaints.path, row + 1, column + 1)
+        for row, texts in enumerate(cells.tolist())
+        for column, text in enumerate(texts)
+        if "\0" in text
+    ]
+    for place in places:
+        complaints.error("nul-byte", place, "the cell holds a NUL", "type its text again")
+    return not places
 
 
 def _text(cell: object) -> str:

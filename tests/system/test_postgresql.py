@@ -127,6 +127,23 @@ def test_odd_texts_and_numbers_come_back_equal(postgresql: Server) -> None:
         assert latest.ended == shown[-1].started + timedelta(seconds=shown[-1].seconds)
 
 
+@pytest.mark.parametrize("odd", ODD)
+def test_a_glance_gives_any_summary_as_it_is(postgresql: Server, odd: str) -> None:
+    outcomes = (failing_outcome("d0"), replace(failing_outcome("d1"), advice="\x00 \ud800"))
+    last = failing_outcome("d2")
+    latest = replace(last, summary=odd, started=last.started + timedelta(hours=1))
+    told = replace(chip(), trouble="the board reports a fault: \x00")
+    with Store(postgresql.url) as store:
+        store.start_run(replace(heading(), chips=(told,)))
+        store.record_outcomes("r1", outcomes)
+        assert store.glance("r1").slots[0].latest is not None
+        store.record_outcome("r1", latest)
+        (slot,) = store.glance("r1").slots
+    assert slot.latest is not None
+    assert slot.latest.summary == odd
+    assert slot.chip.trouble == "the board reports a fault: \u2400"
+
+
 def test_the_last_of_many_outcomes_of_a_table_stands_in_the_place_of_the_first(
     postgresql: Server,
 ) -> None:

@@ -123,6 +123,24 @@ def test_elements_of_lists_and_inline_tables_have_places(tmp_path: Path) -> None
     assert b.location("not written") == b.location()
 
 
+def test_a_nul_is_refused_wherever_a_text_can_stand(tmp_path: Path) -> None:
+    data = rb"""
+title = "a\u0000b"
+names = ["x", "\u0000"]
+"k\u0000" = 1
+[[slot]]
+chip = { serial = "\U00000000" }
+fine = "\u001b[31m \\u0000"
+"""
+    top, findings = read(tmp_path, data)
+    assert top is not None
+    places = ["2:1", "3:15", "4:1", "6:10"]
+    assert told(findings) == [f"{place} nul-character" for place in places]
+    assert str(findings.items[0]).endswith(
+        "f.toml:2:1: error [nul-character] a text here holds a NUL; take \\u0000 out of it"
+    )
+
+
 def test_a_single_text_stands_for_a_list_of_one(tmp_path: Path) -> None:
     top, findings = read(tmp_path, b'a = "x"\nb = 3\n[t]\n')
     assert top is not None

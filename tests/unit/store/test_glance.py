@@ -38,6 +38,30 @@ def test_a_glance_counts_verdicts_and_names_the_latest_outcome(store: Store) -> 
     assert (slot.chip.chip_serial, glance.run.run_id) == ("PK-01", "bench-1")
 
 
+@pytest.mark.parametrize("odd", ["a\x00b", "\\u0000 \x00 \ud800", "\\ud800", "\U0001f40c \x1b[31m"])
+def test_a_glance_gives_any_summary_as_it_is(store: Store, odd: str) -> None:
+    late = replace(failing_outcome(), summary=odd, started=night(1) + timedelta(hours=2))
+    store.record_outcome("bench-1", late)
+    (slot,) = store.glance("bench-1").slots
+    assert slot.latest is not None
+    assert slot.latest.summary == odd
+
+
+def test_a_glance_does_not_mind_odd_texts_beside_the_summary(store: Store) -> None:
+    late = replace(failing_outcome(), advice="\x00\ud800", started=night(1) + timedelta(hours=2))
+    store.record_outcome("bench-1", late)
+    (slot,) = store.glance("bench-1").slots
+    assert slot.latest is not None
+    assert slot.latest.summary == late.summary
+
+
+def test_a_chip_whose_board_tells_a_nul_is_kept_with_its_visible_form(store: Store) -> None:
+    told = replace(chip("A9"), trouble="the board reports a fault: \x00", interpreter="\x00")
+    store.record_chip("bench-1", told)
+    (_, kept) = store.run("bench-1").chips
+    assert (kept.trouble, kept.interpreter) == ("the board reports a fault: \u2400", "\u2400")
+
+
 def test_headings_and_racks_come_newest_first(store: Store) -> None:
     assert [run.run_id for run in store.headings("bench")] == ["bench-1", "bench-0"]
     assert [run.run_id for run in store.headings(most=1)] == ["bench-1"]

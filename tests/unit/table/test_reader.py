@@ -229,6 +229,22 @@ def test_spreadsheets_are_read_like_text(desk: Desk, name: str) -> None:
     assert desk.told(_sheet([["# only"]], name), name) == ["0:0 empty-table"]
 
 
+@pytest.mark.parametrize("name", ["t.xlsx", "t.ods"])
+def test_how_a_spreadsheet_writes_a_nul_stays_letters(desk: Desk, name: str) -> None:
+    """ECMA-376 part 1, ST_Xstring; XML itself has no NUL at all."""
+    rows: list[list[object]] = [["d", "q", "label"], [5, 1, "a_x0000_b"]]
+    assert dict(desk.load(_sheet(rows, name), name).labels) == {0: "a_x0000_b"}
+
+
+@pytest.mark.parametrize("name", ["t.xlsx", "t.ods"])
+def test_a_nul_from_a_library_for_spreadsheets_is_refused(
+    desk: Desk, name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    frame = pd.DataFrame([["d", "label"], ["5", "a\0b"], ["\0", "x"]], dtype="object")
+    monkeypatch.setattr(pd, "read_excel", lambda *_, **__: frame)
+    assert desk.told(b"", name) == ["2:2 nul-byte", "3:1 nul-byte"]
+
+
 def _sheet(rows: list[list[object]], name: str) -> bytes:
     data = BytesIO()
     with pd.ExcelWriter(data, engine="odf" if name.endswith("ods") else "openpyxl") as writer:
