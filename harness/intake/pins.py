@@ -7,13 +7,14 @@ what could not be shown is called not proven, and a fault in one design is no fa
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
 
 from harness.board import RunConditions
-from harness.errors import BoardMisbehaved
+from harness.errors import BoardMisbehaved, TableUnfit
 from harness.intake.model import PinFinding, PinState
 from harness.intake.pulls import check_by_pulls
 from harness.intake.respond import (
@@ -46,10 +47,19 @@ def check_pins(
     shuttle: Shuttle,
     tables: Sequence[tuple[Design, TableSpec, Pattern]],
 ) -> tuple[PinFinding, ...]:
-    """Check every pin of the chip, in the shuttle's order. Raises LinkError or Cancelled."""
+    """Check every pin of the chip, in the shuttle's order. Raises LinkError or Cancelled.
+
+    A table that the board cannot run shows nothing of any pin.
+    """
     electrical = check_by_pulls(runner, shuttle)
-    answers = [_ask(runner, piece_of(*table)) for table in tables]
+    answers = list(_ask_all(runner, [piece_of(*table) for table in tables]))
     return tuple(electrical.get(pin.name) or _judge(pin, answers) for pin in shuttle.pins)
+
+
+def _ask_all(runner: DesignRunner, pieces: Sequence[Piece]) -> Iterator[Answer]:
+    for piece in pieces:
+        with suppress(TableUnfit):
+            yield _ask(runner, piece)
 
 
 def _ask(runner: DesignRunner, piece: Piece) -> Answer:
@@ -138,10 +148,46 @@ def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
     if users and pin.direction is Direction.SELECT and not any(a.contact for a in users):
         told = "no design answers at all: selection, supply, or the whole carrier"
         return PinFinding(pin.name, PinState.OPEN, told)
-    if users and pin.direction is Direction.CLOCK and all(_frozen(answer) for answer in users):
-        told = f"no output of {_names(users)} ever moves: the clock, or the reset, is missing"
-        return PinFinding(pin.name, PinState.OPEN, told)
+    if users and pin.direction in _RIVALS:
+        told = _why_frozen(pin, users, answers)
+        return PinFinding(pin.name, PinState.OPEN, told) if told else _unproven(pin)
     return _unproven(pin)
+
+
+_RIVALS = {Direction.CLOCK: Direction.RESET, Direction.RESET: Direction.CLOCK}
+
+
+def _why_frozen(pin: Pin, users: Sequence[Answer], answers: Sequence[Answer]) -> str:
+    """Say why a clock or reset pin may be what holds its designs; empty if nothing speaks for it.
+
+    A design that is held in reset looks like one without a clock: only a design that needs one of
+    the two can tell them apart.
+    """
+    other = _RIVALS[pin.direction]
+    both = [answer for answer in users if _pins(answer, other)]
+    alone = [answer for answer in users if answer not in both]
+    if not _all_frozen(both):
+        return ""
+    if alone and _all_frozen(alone):
+        return f"no output of {_names(alone)} ever moves, and they need no {other}"
+    rivals = [a for a in answers if _pins(a, other) and not _pins(a, pin.direction)]
+    if not both or (rivals and _all_frozen(rivals)):
+        return ""
+    still = f"no output of {_names(both)} ever moves"
+    others = sorted({found.name for answer in both for found in _pins(answer, other)})
+    working = [answer for answer in rivals if right(answer)]
+    if working:
+        return f"{still}, though {_names(working)} shows that {', '.join(others)} arrives"
+    names = " or ".join(sorted([pin.name, *others]))
+    return f"{still}, and they need both: {names} does not arrive"
+
+
+def _pins(answer: Answer, direction: Direction) -> list[Pin]:
+    """Pins of a kind that a design needs; a clock only if the piece pulses it."""
+    pins = [p for bus in answer.piece.design.signals for p in bus.pins if p.direction is direction]
+    if direction is Direction.CLOCK:
+        return [p for p in pins if bool((answer.piece.pattern.pulse & np.uint32(p.mask)).any())]
+    return pins
 
 
 def _users(pin: Pin, answers: Sequence[Answer]) -> Iterator[Answer]:
@@ -149,7 +195,11 @@ def _users(pin: Pin, answers: Sequence[Answer]) -> Iterator[Answer]:
         pattern = answer.piece.pattern
         if (
             pin.direction is Direction.SELECT
-            or (pin.direction is Direction.RESET and answer.piece.spec.reset_cycles)
+            or (
+                pin.direction is Direction.RESET
+                and answer.piece.spec.reset_cycles
+                and pin in _pins(answer, Direction.RESET)
+            )
             or (pin.direction is Direction.CLOCK and bool((pattern.pulse & pin.mask).any()))
         ):
             yield answer
@@ -159,6 +209,10 @@ def _frozen(answer: Answer) -> bool:
     """Whether no output moved although the chip drives some."""
     seen = answer.seen & np.uint32(answer.contact)
     return bool(answer.contact) and bool(np.all(seen == seen[0]))
+
+
+def _all_frozen(answers: Sequence[Answer]) -> bool:
+    return all(_frozen(answer) for answer in answers)
 
 
 def _unproven(pin: Pin) -> PinFinding:

@@ -2,50 +2,129 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 
 from harness.board import Capture, CaptureWindow, RunConditions
-from harness.intake import PinState, check_pins, pin_tables
+from harness.intake import PinFinding, PinState, check_pins, pin_tables
 from harness.intake.pulls import check_by_pulls
+from harness.modelled import ModelledSession
 from harness.shuttle import Design, TableSpec
-from harness.table import Pattern
+from harness.table import Pattern, load_table
 from harness.virtual import BoardFault, ChipDefect, NetStuck, NoClock, OpenPin, OutputStuck
 from tests.system.virtual import board, session, shuttle
 
+Chosen = tuple[Design, TableSpec, Pattern]
+
 
 @cache
-def tables() -> tuple[tuple[Design, TableSpec, Pattern], ...]:
+def tables() -> tuple[Chosen, ...]:
     return pin_tables(shuttle())
+
+
+@cache
+def with_no_reset() -> tuple[Chosen, ...]:
+    """The tables of the demo shuttle, and one of a design that has a clock and no reset."""
+    design = shuttle().designs_by_name["ram16x4"]
+    (spec,) = (spec for spec in design.tables if spec.name == "march")
+    return (*tables(), (design, spec, load_table(spec, design, shuttle())))
 
 
 def found(
     board_faults: tuple[BoardFault, ...] = (), defects: tuple[ChipDefect, ...] = ()
 ) -> dict[str, PinState]:
     with board(board_faults=board_faults, defects=defects) as url, session(url) as opened:
-        return {pin.pin: pin.state for pin in check_pins(opened, shuttle(), tables())}
+        return states(check_pins(opened, shuttle(), tables()))
 
 
-def faults(states: dict[str, PinState]) -> dict[str, PinState]:
+def states(found: Iterable[PinFinding]) -> dict[str, PinState]:
+    return {pin.pin: pin.state for pin in found}
+
+
+def faults(found: dict[str, PinState]) -> dict[str, PinState]:
     fine = {PinState.REACHED, PinState.NOT_PROVEN}
-    return {pin: state for pin, state in states.items() if state not in fine}
+    return {pin: state for pin, state in found.items() if state not in fine}
 
 
 def test_every_pin_of_a_good_board_is_shown_to_reach_the_chip() -> None:
-    states = found()
-    assert list(states) == [pin.name for pin in shuttle().pins]
-    assert set(states.values()) == {PinState.REACHED}
+    seen = found()
+    assert list(seen) == [pin.name for pin in shuttle().pins]
+    assert set(seen.values()) == {PinState.REACHED}
 
 
 def test_a_badly_seated_chip_shows_as_open_inputs_and_outputs() -> None:
-    states = found((OpenPin("in4"), OpenPin("out3"), OpenPin("io2")))
-    assert faults(states) == dict.fromkeys(("in4", "out3", "io2"), PinState.OPEN)
+    seen = found((OpenPin("in4"), OpenPin("out3"), OpenPin("io2")))
+    assert faults(seen) == dict.fromkeys(("in4", "out3", "io2"), PinState.OPEN)
 
 
-def test_a_missing_clock_is_found_at_the_clock_and_nowhere_else() -> None:
-    assert faults(found((NoClock(),))) == {"clk": PinState.OPEN}
+@pytest.mark.parametrize("fault", [NoClock(), OpenPin("clk"), OpenPin("nreset")])
+def test_designs_that_need_clock_and_reset_cannot_tell_which_of_them_is_missing(
+    fault: BoardFault,
+) -> None:
+    with board(board_faults=(fault,)) as url, session(url) as opened:
+        pins = {pin.pin: pin for pin in check_pins(opened, shuttle(), tables())}
+    assert dict.fromkeys(("clk", "nreset"), PinState.OPEN) == faults(states(pins.values()))
+    told = (
+        "no output of ctr163/sequence, lfsr/period, uart/directed ever moves, and they need both: "
+        "clk or nreset does not arrive"
+    )
+    assert {pins["clk"].text, pins["nreset"].text} == {told}
+
+
+@pytest.mark.parametrize("fault", [NoClock(), OpenPin("clk")])
+def test_a_design_without_reset_that_stands_still_shows_that_the_clock_is_missing(
+    fault: BoardFault,
+) -> None:
+    """Nothing that a table asks of this counter needs its reset, as far as anybody says here."""
+    ((design, spec, pattern),) = (chosen for chosen in tables() if chosen[0].name == "ctr163")
+    signals = tuple(bus for bus in design.signals if bus.name != "clr_n")
+    free = (replace(design, signals=signals), spec, pattern)
+    with board(board_faults=(fault,)) as url, session(url) as opened:
+        found = check_pins(opened, shuttle(), (*tables(), free))
+    pins = {pin.pin: pin for pin in found}
+    assert faults(states(found)) == {"clk": PinState.OPEN}
+    assert pins["nreset"].state is PinState.NOT_PROVEN
+    assert pins["clk"].text == "no output of ctr163/sequence ever moves, and they need no reset"
+
+
+def test_a_design_without_reset_that_is_only_wrong_tells_nothing() -> None:
+    """A memory shows what it held when power came on, with a clock or without."""
+    with board(board_faults=(NoClock(),)) as url, session(url) as opened:
+        found = check_pins(opened, shuttle(), with_no_reset())
+    assert faults(states(found)) == {"clk": PinState.OPEN, "nreset": PinState.OPEN}
+    assert len({pin.text for pin in found if pin.state is PinState.OPEN}) == 1
+
+
+def test_a_design_without_reset_that_works_shows_that_the_reset_is_missing() -> None:
+    with board(board_faults=(OpenPin("nreset"),)) as url, session(url) as opened:
+        pins = {pin.pin: pin for pin in check_pins(opened, shuttle(), with_no_reset())}
+    assert faults(states(pins.values())) == {"nreset": PinState.OPEN}
+    assert pins["clk"].text == "proved by ram16x4/march, working"
+    assert pins["nreset"].text == (
+        "no output of ctr163/sequence, lfsr/period, uart/directed ever moves, though ram16x4/march "
+        "shows that clk arrives"
+    )
+
+
+def test_a_design_that_works_without_reset_proves_nothing_of_the_reset() -> None:
+    only = with_no_reset()[-1:]
+    with board(board_faults=(OpenPin("nreset"),)) as url, session(url) as opened:
+        pins = {pin.pin: pin for pin in check_pins(opened, shuttle(), only)}
+    assert (pins["clk"].state, pins["nreset"].state) == (PinState.REACHED, PinState.NOT_PROVEN)
+
+
+def test_a_table_whose_design_has_no_model_shows_nothing_of_any_pin() -> None:
+    (design, spec, pattern), *others = tables()
+    bare = (replace(design, netlist=None), spec, pattern)
+    with board() as url, session(url) as opened:
+        modelled = ModelledSession(opened, shuttle())
+        assert states(check_pins(modelled, shuttle(), (bare, *others)))["clk"] is PinState.REACHED
+        nothing = states(check_pins(modelled, shuttle(), (bare,)))
+    assert set(nothing.values()) == {PinState.NOT_PROVEN}
 
 
 def test_a_stuck_output_is_found() -> None:
@@ -54,13 +133,13 @@ def test_a_stuck_output_is_found() -> None:
 
 
 def test_a_fault_in_one_design_is_no_fault_of_a_pin() -> None:
-    states = found(defects=(NetStuck("ctr163", "q[1]", 0),))
-    assert faults(states) == {}
+    seen = found(defects=(NetStuck("ctr163", "q[1]", 0),))
+    assert faults(seen) == {}
 
 
 def test_without_selection_no_design_answers_and_the_select_pins_are_named() -> None:
-    states = found((OpenPin("selc"),))
-    assert states["selc"] is PinState.OPEN
+    seen = found((OpenPin("selc"),))
+    assert seen["selc"] is PinState.OPEN
 
 
 class Wires:
