@@ -25,7 +25,7 @@ from harness.cli.command_report import report
 from harness.cli.command_run import run
 from harness.cli.command_watch import watch
 from harness.cli.exit_code import ExitCode
-from harness.cli.screen import complain
+from harness.cli.screen import complain, write_out_letters
 from harness.errors import HarnessError, InputError, RunUnfit
 
 app = typer.Typer(
@@ -78,6 +78,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     ``arguments`` are those after the program's name; None takes the process's own.
     """
+    write_out_letters()
     try:
         code = app(
             args=None if arguments is None else list(arguments),

@@ -6,7 +6,10 @@ somebody else wrote; only this package adds colour and moves the cursor.
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
+from contextlib import suppress
+from io import TextIOWrapper
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
@@ -28,6 +31,17 @@ class Screen(Console):
         """Give what is shown; characters that hide themselves are visible."""
         for text, style, control in super().render(renderable, options):
             yield Segment(text if control else printable(text), style, control)
+
+
+def write_out_letters() -> None:
+    """Have letters that a terminal or pipe lacks written as escapes, typed ones too.
+
+    Without this a letter in a message would end a command, with the exit code of a failing chip.
+    """
+    for stream in (sys.stdin, sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            with suppress(ValueError):  # closed, or read from already
+                stream.reconfigure(errors="backslashreplace")
 
 
 def console() -> Screen:

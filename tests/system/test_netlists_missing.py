@@ -102,6 +102,16 @@ def test_a_design_without_a_netlist_is_not_tested_and_holds_nobody_up(
     )
 
 
+def test_a_margin_of_a_design_without_a_netlist_is_not_searched(
+    bench: Bench, capfd: Screen
+) -> None:
+    bench.without_netlist()
+    assert bench.run("margin", "--designs", "crc16") == 3
+    told = capfd.readouterr()
+    assert "a virtual chip has no model of this design; crc16 has no netlist" in told.out
+    assert "Traceback" not in told.err
+
+
 def test_a_design_that_never_settles_holds_nobody_up(bench: Bench, capfd: Screen) -> None:
     """A latch behind an inverter of its own output, open while there is no reset."""
     inputs = {name: ("input", [place]) for place, name in enumerate(INPUTS, start=20)}
