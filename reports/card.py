@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from harness.errors import StoreError
 from harness.intake import ChipIntake, PinState, Result, StepResult, title_of
-from harness.store import RunRecord, Verdict
+from harness.store import ChipRecord, RunRecord, Verdict
 from reports.html import chip_html, render, style_hash, style_text
 from reports.looks import Fact, Look, look
 from reports.names import safe_name
@@ -28,8 +28,8 @@ MOST_TEXT = 120
 """Letters of one text on a card; the journal has all of them."""
 
 MOST_TRIES = 3
-"""Earlier tries that came to something bad and that a card lists, the last ones; the journal has
-all tries."""
+"""Earlier tries that came to something bad and that a card lists, failures before others, the last
+ones; the journal has all tries."""
 
 LINE, ROOMY_LINES = 70, 24
 """Letters of a line on paper, and how many lines of a card need no small print."""
@@ -157,7 +157,9 @@ def build_card(intake: ChipIntake) -> CardPage:
 def _lines(intake: ChipIntake) -> list[Checked]:
     """Every step in order, and before it what it came to when it was done earlier."""
     lines: list[Checked] = []
-    shown = [old for old in intake.earlier if old.result is not Result.DONE][-MOST_TRIES:]
+    latest = [old for old in reversed(intake.earlier) if old.result is not Result.DONE]
+    failed = [old for old in latest if old.result is Result.FAILED]
+    shown = [*failed, *(old for old in latest if old not in failed)][:MOST_TRIES]
     for found in intake.results:
         title = title_of(found.key)
         tries = [old for old in intake.earlier if old.key == found.key]
@@ -169,7 +171,8 @@ def _lines(intake: ChipIntake) -> list[Checked]:
         lines.append(_checked(found, title))
     left = len(intake.earlier) - len(shown)
     if left:
-        lines.append(Checked("earlier", "Other tries", f"{left} more are in the journal"))
+        verb = "is" if left == 1 else "are"
+        lines.append(Checked("earlier", "Other tries", f"{left} more {verb} in the journal"))
     return lines
 
 
@@ -204,13 +207,29 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
     run, chip = intake.run, intake.chip
     return (
         Fact("Shuttle", _short(f"{run.shuttle}, {run.organisation}")),
-        Fact("Checked by", _short(", ".join(_short(name, 60) for name in intake.by))),
+        Fact("Checked by", _names(intake.by)),
         Fact("When", moment(intake.at.replace(microsecond=0))),
-        Fact("Board and slot", f"{chip.board_serial or 'did not answer'}, {chip.slot}"),
+        Fact("Board and slot", f"{_board(chip)}, {chip.slot}"),
         Fact("Run", run.run_id, "code"),
         Fact("Report, SHA-256", intake.report_sha256, "code"),
         Fact("Tool", f"harness {run.tool_version}"),
     )
+
+
+def _names(names: tuple[str, ...]) -> str:
+    """As many names as a line takes, each of them readable, and how many more there are."""
+    told = [_short(name, 60) for name in names]
+    most = next((k for k in range(len(told), 1, -1) if len(", ".join(told[:k])) <= MOST_TEXT), 1)
+    left = len(told) - most
+    more = [f"and {left} more, in the journal"] if left else []
+    return ", ".join([*told[:most], *more])
+
+
+def _board(chip: ChipRecord) -> str:
+    """Which board told its name, or which one the rack file names."""
+    if chip.agent_version:
+        return chip.board_serial or "board without a serial number"
+    return f"{chip.board_serial or 'board'} did not answer"
 
 
 def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from enum import StrEnum
@@ -16,7 +16,7 @@ import typer
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP
 from harness.cli.screen import Screen, console
-from harness.errors import ConfigError, Finding, Location
+from harness.errors import ConfigError, Finding, Location, StoreError
 from harness.intake import (
     MOST_WRONG,
     ChipIntake,
@@ -28,11 +28,13 @@ from harness.intake import (
     StillAside,
     begin,
     changed_error,
+    check_store,
     files_of,
     find_left,
     give_up,
     load_plan,
-    lock_name,
+    lock_names,
+    overlapping,
     read_shelf,
 )
 from harness.rack import Locks, Rack, Slot, load_rack
@@ -43,6 +45,8 @@ from harness.store import ChipRecord, RunKind, RunRecord, Store
 from reports import report_of, write_card, write_run
 
 _FOLDER = "intake"
+_ANEW = "anew, or Enter to leave"
+_THE_SAME = {False: "The same command", True: "The same command without --anew"}
 
 
 class _Screen:
@@ -93,7 +97,7 @@ def intake(
     that is aside), 2 wrong usage or input, 3 the intake was left before its end, or a chip is
     still aside.
     """
-    names = tuple(slot or ())
+    names = tuple(sorted(set(slot or ())))
     chosen = _slots(load_rack(rack), names)
     plan = load_plan(chosen.shuttle)
     desk = _Desk(chosen, plan, names, _Screen(console()), by, out)
@@ -102,7 +106,9 @@ def intake(
         try:
             return _sit(desk, kept, _BEGIN[anew], choice)
         except (KeyboardInterrupt, EOFError):
-            desk.screen.say("\nLeft. Every answer is kept; the same command goes on from here.")
+            desk.screen.say(f"\nLeft. Every answer is kept in {(out / _FOLDER).resolve()}.")
+            desk.screen.say(f"{_THE_SAME[anew]} goes on from here.")
+            desk.screen.say("If the board is on: unplug it before the chip is touched.")
             return ExitCode.NOT_TESTED
 
 
@@ -142,15 +148,30 @@ class _Desk:
         if left is not None:
             head = left.journal.head
             if not changed(self, left):
-                self.screen.say(f"Going on with intake {head.run} by {head.by}, {_begun(head)}.")
-                return left.journal, self._who("Who goes on with it", head.by)
+                check_store(left, store)
+                self.screen.say(f"Going on with {_named(head)}.")
+                return left.journal, self._who("Who goes on with it", left.journal.last_by)
             give_up(left, store)
             kept = left.journal.path
             self.screen.say(f"Intake {head.run} is given up; its answers stay in {kept}.")
+        for other in overlapping(shelf, self.rack, self.slots):
+            slots = ", ".join(other.head.slots) or "the whole rack"
+            self.screen.say(
+                f"Beware: {_named(other.head)}, of {slots}, was left and is not finished; it has "
+                "other answers for some of these chips."
+            )
         by = self._who("Who does this intake", "")
+        return self._begin(store, folder, files, by), by
+
+    def _begin(self, store: Store, folder: Path, files: Mapping[str, str], by: str) -> Journal:
+        """Begin an intake; a run whose answers cannot be kept has an end at once."""
         run = new_run(self.rack, RunKind.INTAKE)
         store.start_run(run)
-        return begin(folder, self.rack, self.slots, files, by, run), by
+        try:
+            return begin(folder, self.rack, self.slots, files, by, run)
+        except StoreError:
+            store.finish_run(run.run_id, datetime.now(UTC), cancelled=True)
+            raise
 
     def _who(self, prompt: str, before: str) -> str:
         """Tell who answers; whoever presses Enter is the one of before."""
@@ -164,23 +185,26 @@ class _Desk:
         raise EOFError
 
     def anew(self, left: Left) -> bool:
-        """Begin again, as asked for on the command line."""
-        del left
-        return True
+        """Begin again, as asked for on the command line; at a terminal make sure of it."""
+        if not sys.stdin.isatty():
+            return True
+        told = f"{_named(left.journal.head)}, was left. Give it up and begin anew"
+        if self.screen.ask(told[:1].upper() + told[1:], _ANEW).strip().casefold() == "anew":
+            return True
+        raise EOFError
 
     def anew_if_changed(self, left: Left) -> bool:
         """Ask whether to begin again with files that changed; without a terminal, refuse."""
         if not left.changed:
             return False
         head = left.journal.head
-        self.screen.say(f"Intake {head.run} by {head.by}, {_begun(head)}, was left.")
+        told = f"{_named(head)}, was left."
+        self.screen.say(told[:1].upper() + told[1:])
         self.screen.say("These files are not what they were then:")
         for name in left.changed:
             self.screen.say(f"  {name}")
         if sys.stdin.isatty():
-            answer = self.screen.ask(
-                "Old answers do not fit new files. Begin anew", "anew, or Enter to leave"
-            )
+            answer = self.screen.ask("Old answers do not fit new files. Begin anew", _ANEW)
             if answer.strip().casefold() == "anew":
                 return True
         raise changed_error(left.changed, self.rack, head.run)
@@ -193,7 +217,8 @@ _BEGIN: dict[bool, _WhenLeft] = {True: _Desk.anew, False: _Desk.anew_if_changed}
 def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode:
     """Hold one sitting, from the first chip that is left to the last."""
     with Locks("harness intake") as locks:
-        locks.take(lock_name(desk.rack, desk.slots))
+        for name in lock_names(desk.rack):
+            locks.take(name)
         journal, by = desk.journal(store, changed)
         run_id = journal.head.run
         locks.take(f"intake {run_id}")
@@ -220,8 +245,8 @@ def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode
     return ExitCode.ALL_PASS if len(chips) == len(found) else ExitCode.NOT_TESTED
 
 
-def _begun(head: Heading) -> str:
-    return f"begun {head.began.replace('T', ' ')}"
+def _named(head: Heading) -> str:
+    return f"intake {head.run} by {head.by}, begun {head.began.replace('T', ' ')}"
 
 
 def _report_hash(run: RunRecord, chip: ChipRecord) -> str:
@@ -233,12 +258,15 @@ def _finish(item: ChipIntake | StillAside, out: Path, screen: _Screen) -> ChipIn
     if isinstance(item, StillAside):
         slot = item.slot
         screen.say(
-            f"{slot.chip} in slot {slot.name} is still aside; the same command goes on with it."
+            f"{slot.chip} in slot {slot.name} is still aside: harness intake goes on with it."
         )
         return item
     folder = out / item.run.run_id
-    write_run(item.run, folder)
-    card = write_card(item, folder / "cards")
+    try:
+        write_run(item.run, folder)
+        card = write_card(item, folder / "cards")
+    except StoreError as error:
+        raise StoreError(f"{error}. Every answer is kept; the same command writes it") from error
     screen.say(f"{card.kind} of {item.chip.chip_serial}: {card.card}")
     for reason in item.hold_reasons[:3]:
         screen.say(f"  {reason}")

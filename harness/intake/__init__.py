@@ -3,7 +3,7 @@
 from harness.intake.asking import Aside, Ask, Over, Work, upcoming
 from harness.intake.files import changed_error, changed_files, files_of
 from harness.intake.journal import FileSum, Heading, Journal
-from harness.intake.machine import advance, interrupted
+from harness.intake.machine import advance
 from harness.intake.model import (
     BAD_PINS,
     Kind,
@@ -33,9 +33,11 @@ from harness.intake.sitting import (
     Left,
     Shelf,
     begin,
+    check_store,
     find_left,
     give_up,
-    lock_name,
+    lock_names,
+    overlapping,
     read_shelf,
 )
 from harness.intake.steps import CAUTIONS, NEEDED, RESEATING, STEPS, SWITCHING_OFF, title_of
@@ -85,13 +87,14 @@ __all__ = [
     "changed_error",
     "changed_files",
     "check_pins",
+    "check_store",
     "files_of",
     "find_left",
     "give_up",
     "intake_tables",
-    "interrupted",
     "load_plan",
-    "lock_name",
+    "lock_names",
+    "overlapping",
     "pin_tables",
     "read_shelf",
     "title_of",

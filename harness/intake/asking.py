@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from harness.intake.model import Kind, Result, Step
 from harness.intake.progress import Progress, Stage
-from harness.intake.steps import RESEATING, SWITCHING_OFF
+from harness.intake.steps import AFRESH, HANDLING, RESEATING, SWITCHING_OFF
 
 
 @dataclass(frozen=True)
@@ -85,9 +85,12 @@ def _ask_after_failure(progress: Progress, step: Step) -> Ask:
         return Ask(step, prompt, hint, progress.complaint, RESEATING)
     if step.key == "tables":
         return _ask_after_tables(progress, step)
-    notes = SWITCHING_OFF if step.key in {"rails", "current"} else ()
-    prompt = "End this chip's intake with a hold card, or repeat the step when it was put right"
-    return Ask(step, prompt, "end, again or aside", progress.complaint, notes)
+    prompt, hint = "End this chip's intake with a hold card", "end, again or aside"
+    if step.key in AFRESH:
+        prompt += ", or look at its seat again when it was put right"
+        return Ask(step, prompt, hint, progress.complaint, SWITCHING_OFF)
+    prompt += ", or repeat the step when it was put right"
+    return Ask(step, prompt, hint, progress.complaint, HANDLING)
 
 
 def _ask_after_tables(progress: Progress, step: Step) -> Ask:
@@ -101,12 +104,15 @@ def _ask_after_tables(progress: Progress, step: Step) -> Ask:
 
 def _ask_choice(progress: Progress, step: Step) -> Ask:
     prompt = f"{progress.told}. Stop here, or continue with the other tables"
-    return Ask(step, prompt, "stop or continue", progress.complaint)
+    return Ask(step, prompt, "stop, continue or aside", progress.complaint)
 
 
 def _ask_return(progress: Progress, step: Step) -> Ask:
-    prompt = f"{progress.chip} was put aside. Was it off its board, or its supply off, since then?"
-    return Ask(step, prompt, "yes or no", progress.complaint)
+    prompt = (
+        f"{progress.chip} was left before “{step.title}”. Was it off its board, or its supply off, "
+        "since then"
+    )
+    return Ask(step, prompt, "yes, no or aside", progress.complaint, HANDLING)
 
 
 _ASKED = {

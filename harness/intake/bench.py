@@ -29,7 +29,7 @@ class Bench:
 
     seat: Seat
     plan: Plan
-    _reseated: int = field(default=0, init=False)
+    _seatings: int = field(default=0, init=False)
     _measured: dict[int, set[Key]] = field(default_factory=dict, init=False)
 
     def measure(self) -> Measured | Lost:
@@ -37,7 +37,7 @@ class Bench:
         current = self._steadily(lambda session: session.supply_ma())
         if current is None:
             return Lost("the board's sensor gives no reading", now())
-        return Measured(current, now())
+        return Measured(current, now(), " ".join(self.seat.remarks()))
 
     def identify(self) -> Worked:
         """Ask the board for its serial number and compare it with the rack file's."""
@@ -47,17 +47,14 @@ class Bench:
             self.seat.close()
             why = f"the board says it is {told or 'nobody'}, the rack file says {wanted}"
             return Worked(Result.FAILED, why, now())
-        return Worked(Result.DONE, told or "the board has no serial number", now())
+        who = told or "the board has no serial number"
+        return Worked(Result.DONE, self._with_remarks(who), now())
 
-    def check_pins(self, reseated: int) -> Worked:
+    def check_pins(self) -> Worked:
         """Check every pin; done only if none is open, stuck or shorted.
 
-        A board with a bad pin is left alone afterwards: somebody may unplug it. ``reseated`` is
-        how often the chip was seated again so far.
+        A board with a bad pin is left alone afterwards: somebody may unplug it.
         """
-        if reseated > self._reseated:
-            self.seat.reseated()
-            self._reseated = reseated
         shuttle = self.seat.rack.shuttle
         found = self._steadily(lambda session: check_pins(session, shuttle, self.plan.pins))
         bad = [pin for pin in found if pin.state in BAD_PINS]
@@ -89,9 +86,16 @@ class Bench:
             return told
         return Worked(run.result, self._with_remarks(run.text), now(), left=run.left)
 
-    def moved(self) -> None:
+    def moved(self, seatings: int) -> None:
         """Take it that the chip was off its board: what passed before is to be run again."""
         forget_passes(self.seat, self.plan.tables)
+        self.sits(seatings)
+
+    def sits(self, seatings: int) -> None:
+        """Let a virtual chip sit as it should, if somebody may have seated it so often."""
+        if seatings > self._seatings:
+            self.seat.reseated()
+            self._seatings = seatings
 
     def _steadily(self, work: Callable[[BoardSession], Found]) -> Found:
         """Do work on the board, once more from its start if the link is lost in it."""

@@ -6,6 +6,7 @@ One rule: a sitting goes on only with the very files of the one before.
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -19,9 +20,9 @@ DESIGN = "design.toml"
 def files_of(rack: Rack, plan: Plan) -> dict[str, str]:
     """Return the SHA-256 of rack, profile, shuttle, designs and intake tables, by name.
 
-    Names are paths below the shuttle's folder where they can be.
+    Names are paths from the shuttle's folder.
     """
-    home = rack.shuttle.path.parent
+    home = rack.shuttle.path.parent.resolve()
     paths = {path: None for path in (rack.path, rack.profile.path, rack.shuttle.path) if path}
     paths |= {design.folder / DESIGN: None for design in rack.shuttle.designs}
     files = {_name(path, home): _sum(path) for path in paths}
@@ -39,15 +40,14 @@ def changed_error(names: tuple[str, ...], rack: Rack, run_id: str) -> ConfigErro
     """Make the complaint about files that changed since an intake began."""
     advice = "put the old file back, or start the intake anew with --anew"
     told = f"not what it was when intake {run_id} began"
-    home = rack.shuttle.path.parent
-    by_name = {_name(path, home): path for path in (rack.path, rack.profile.path) if path}
-    places = [by_name.get(name, home / name) for name in names]
-    return ConfigError(Finding("changed-since", Location(path), told, advice) for path in places)
+    home = rack.shuttle.path.parent.resolve()
+    named = (Path(os.path.normpath(home / name)) for name in names)
+    return ConfigError(Finding("changed-since", Location(path), told, advice) for path in named)
 
 
 def _name(path: Path, home: Path) -> str:
-    path = path.resolve()
-    return path.relative_to(home).as_posix() if path.is_relative_to(home) else path.name
+    """Name a file by its way from the shuttle's folder, so that no two have one name."""
+    return Path(os.path.relpath(path.resolve(), home)).as_posix()
 
 
 def _sum(path: Path) -> str:

@@ -54,11 +54,13 @@ class FileSum:
 class Heading:
     """What a journal is about.
 
-    ``rack`` tells the rack file and the slots asked for, ``files`` what the intake is made with.
+    ``rack`` tells the rack file, ``slots`` the slots asked for (none for all), ``files`` what the
+    intake is made with.
     """
 
     run: str
     rack: str
+    slots: tuple[str, ...]
     by: str
     began: str
     files: tuple[FileSum, ...]
@@ -114,6 +116,12 @@ class Journal:
             raise StoreError(message) from reason
         return heading
 
+    @property
+    def last_by(self) -> str:
+        """Who answered last; who began, if nobody answered yet."""
+        signed = [line["by"] for line in self._lines if line.get("kind") == _NAMES[Signed]]
+        return str(signed[-1]) if signed else self.head.by
+
     def events(self, slot: str) -> Iterator[Event]:
         """Everything that happened in one slot, in order."""
         for line in self._lines[1:]:
@@ -161,7 +169,9 @@ class Journal:
                 stream.flush()
                 os.fsync(stream.fileno())
         except OSError as reason:
-            message = f"{self.path}: the answer cannot be kept: {reason.strerror or reason}"
+            why = reason.strerror or str(reason)
+            advice = "see to that, and the same command goes on"
+            message = f"{self.path}: the answer cannot be kept: {why}; {advice}"
             raise StoreError(message) from reason
         self._lines.append(line)
 
@@ -176,7 +186,7 @@ def _object(line: bytes) -> dict[str, Any]:
 def _data(path: Path) -> bytes:
     try:
         return path.read_bytes()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return b""
     except OSError as reason:
         message = f"{path}: the journal cannot be read: {reason.strerror or reason}"

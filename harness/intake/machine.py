@@ -23,7 +23,7 @@ from harness.intake.progress import (
     TakenUp,
     Worked,
 )
-from harness.intake.steps import PLACES, STEPS, STOPPING
+from harness.intake.steps import AFRESH, PLACES, STEPS, STOPPING
 
 _NO_REASON = {
     *("y", "yes", "n", "no", "skip", "end", "next", "stop", "continue", "reseated"),
@@ -42,9 +42,9 @@ def advance(progress: Progress, event: Event) -> Progress:
         case Worked(result, text, at, pins, left):
             told = replace(progress, pins=pins or progress.pins, left=left)
             return _came_to(told, step, result, text, at)
-        case Measured(milliamperes, at):
-            current = round(milliamperes, 1)
-            return _current(progress, step, current, ", measured by the board", at)
+        case Measured(milliamperes, at, text):
+            by = ", measured by the board" + (f". {text}" if text else "")
+            return _current(progress, step, round(milliamperes, 1), by, at)
         case Lost(text, at):
             lost = StepResult(step.key, Result.BROKEN_OFF, text, at)
             earlier = (*progress.earlier, lost)
@@ -56,13 +56,6 @@ def advance(progress: Progress, event: Event) -> Progress:
         case Signed(by):
             known = by in progress.by
             return progress if known else replace(progress, by=(*progress.by, by))
-
-
-def interrupted(progress: Progress) -> Progress:
-    """Note that the session ended here: work that was under way is offered again."""
-    if progress.stage is not Stage.WORK or _measures(progress):
-        return progress
-    return replace(progress, stage=Stage.ANSWER)
 
 
 def _replied(progress: Progress, step: Step, text: str, at: str) -> Progress:
@@ -118,6 +111,13 @@ def _reopened(progress: Progress, place: int) -> Progress:
     return _opened(back)
 
 
+def _afresh(progress: Progress) -> Progress:
+    """Begin again with how the chip is seated: it, or its board, may be another."""
+    failed = (progress.failed,) if progress.failed is not None else ()
+    back = _reopened(progress, PLACES["seated"])
+    return replace(back, earlier=(*back.earlier, *failed))
+
+
 def _seated_again(progress: Progress, failed: StepResult) -> Progress:
     """Look at rails and current again before the pins; who chip and board are stays known."""
     first, after = PLACES["rails"], PLACES["current"] + 1
@@ -148,7 +148,7 @@ def _came_to(progress: Progress, step: Step, result: Result, text: str, at: str)
     """Give a step its result; a failure is settled when a person has decided about it."""
     if step.key == "pins" and progress.reseated:
         passed = "passed " if result is Result.DONE else ""
-        text = f"{text}; {passed}after reseating {_times(progress.reseated)}"
+        text = f"{text.rstrip('.')}; {passed}after reseating {_times(progress.reseated)}"
     found = StepResult(step.key, result, text, at)
     if result is Result.FAILED:
         return replace(progress, stage=Stage.FAILED, failed=found, complaint="")
@@ -180,7 +180,7 @@ def _after_failure(progress: Progress, step: Step, text: str, at: str) -> Progre
 
 def _words_after_failure(progress: Progress, step: Step) -> tuple[str, ...]:
     if step.key == "pins":
-        return ("reseated", "again", "next", "end")
+        return ("reseated", "next", "end")
     if step.key == "tables" and not progress.left:
         return ("end",)
     return ("end", "again")
@@ -188,6 +188,8 @@ def _words_after_failure(progress: Progress, step: Step) -> tuple[str, ...]:
 
 def _repeated(progress: Progress, step: Step, failed: StepResult) -> Progress:
     """Do the step once more; whoever asks for more tables is asked again what ends them."""
+    if step.key in AFRESH:
+        return _afresh(progress)
     choice = "" if step.key == "tables" else progress.choice
     earlier = (*progress.earlier, failed)
     opened = _opened(replace(progress, earlier=earlier, choice=choice))
@@ -213,19 +215,18 @@ def _choice(progress: Progress, step: Step, text: str, at: str) -> Progress:
 
 
 def _taken_up(progress: Progress) -> Progress:
-    """Go on where the chip was put aside; if it was powered, ask what happened to it since."""
+    """Go on where the chip was left; if it was seated, ask what happened to it since."""
+    here = replace(progress, aside=False, complaint="")
     if len(progress.results) <= PLACES["seated"]:
-        return interrupted(replace(progress, aside=False))
-    return replace(progress, aside=False, stage=Stage.RETURN, complaint="")
+        return here
+    return replace(here, stage=Stage.RETURN)
 
 
 def _returned(progress: Progress, step: Step, text: str, at: str) -> Progress:
     del at
     word = text.casefold()
     if word in {"y", "yes"}:
-        kept = (progress.failed,) if progress.failed is not None else ()
-        back = _reopened(progress, PLACES["seated"])
-        return replace(back, earlier=(*back.earlier, *kept))
+        return _afresh(progress)
     if word in {"n", "no"}:
         stage = Stage.FAILED if progress.failed is not None else Stage.ANSWER
         stage = Stage.CHOICE if progress.told else stage
@@ -236,7 +237,7 @@ def _returned(progress: Progress, step: Step, text: str, at: str) -> Progress:
 
 _TAKEN = {
     Stage.ANSWER: _answer,
-    Stage.WORK: _answer,  # the work before was broken off and offered anew
+    Stage.WORK: _answer,  # nobody is asked then; a reply is taken as one to the step
     Stage.REASON: _reason,
     Stage.FAILED: _after_failure,
     Stage.CHOICE: _choice,
@@ -281,7 +282,8 @@ def _serial(progress: Progress, step: Step, text: str, at: str) -> Progress:
     if text != progress.chip:
         told = (
             f"The rack file says that {progress.chip} is in this slot. Look again; if it is "
-            "wrong, press Ctrl-C, correct the rack file and begin again."
+            "wrong, answer aside. When the other chips are done, correct the rack file, and do "
+            "this slot with --slot."
         )
         return replace(progress, complaint=told)
     return _came_to(progress, step, Result.DONE, text, at)

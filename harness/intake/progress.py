@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from harness.intake.model import PinFinding, Result, Step, StepResult
-from harness.intake.steps import STEPS
+from harness.intake.steps import PLACES, STEPS
 
 
 @dataclass(frozen=True)
@@ -36,10 +36,11 @@ class Worked:
 
 @dataclass(frozen=True)
 class Measured:
-    """What the board's sensor says that the chip draws, in mA."""
+    """What the board's sensor says that the chip draws, in mA; ``text`` tells of the link."""
 
     milliamperes: float
     at: str
+    text: str = ""
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,7 @@ class Halted:
 
 @dataclass(frozen=True)
 class TakenUp:
-    """A chip that was put aside has its turn again."""
+    """A chip that was put aside, or left in the middle, has its turn again."""
 
     at: str
 
@@ -125,6 +126,16 @@ class Progress:
     def step(self) -> Step | None:
         """The step that is open; None when all have a result."""
         return STEPS[len(self.results)] if len(self.results) < len(STEPS) else None
+
+    @property
+    def powered(self) -> bool:
+        """Whether somebody may have switched the board on with this chip."""
+        if self.step is not None and len(self.results) >= PLACES["rails"]:
+            return True
+        return any(
+            PLACES[found.key] >= PLACES["rails"] and found.result is not Result.NOT_REACHED
+            for found in (*self.results, *self.earlier)
+        )
 
     @property
     def tries(self) -> int:

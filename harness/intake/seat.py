@@ -77,7 +77,8 @@ class Seat:
         return told
 
     def reseated(self) -> None:
-        """Let a virtual chip be seated as a person seats a real one."""
+        """Let a virtual chip be seated as a person seats a real one: with nothing plugged in."""
+        self.close()
         if self.slot.virtual:
             seat_virtual_chip(self.names["switch"])
 

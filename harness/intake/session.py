@@ -7,7 +7,7 @@ session, it goes on where it stopped.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Protocol
 
@@ -15,7 +15,7 @@ from harness.errors import LinkError
 from harness.intake.asking import Aside, Ask, Over, upcoming
 from harness.intake.bench import Bench, now
 from harness.intake.journal import Journal
-from harness.intake.machine import advance, interrupted
+from harness.intake.machine import advance
 from harness.intake.model import Result, StepResult
 from harness.intake.order import Plan, without_intake
 from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Signed, TakenUp
@@ -85,6 +85,8 @@ class Intake:
                 waiting.append(slot)
             else:
                 yield done
+        if waiting:
+            self.terminal.say("\nNow the chips that were put aside.")
         for slot in waiting:
             yield self._chip(slot, report_hash) or StillAside(slot)
 
@@ -96,30 +98,40 @@ class Intake:
 
     def _chip(self, slot: Slot, report_hash: Hasher) -> ChipIntake | None:
         """Guide through one chip; None if it was put aside."""
-        head = self.journal.head
         place = f"{self.rack.slots.index(slot) + 1} of {len(self.rack.slots)}"
         self.terminal.say("")
         self.terminal.say(
             f"Chip {place}: {slot.chip}, slot {slot.name}, board {slot.board or 'any'}"
         )
-        seat = Seat(
+        seat = self._seat(slot)
+        try:
+            before = self._taken_up(slot)
+            progress = self._go(slot, before, Bench(seat, self.plan))
+        finally:
+            seat.close()
+        if before.step is not None and progress.powered:
+            told = f"Switch off and unplug the board before {slot.chip} is taken out."
+            self.terminal.say(f"  {told}")
+        if progress.aside:
+            self.terminal.say(f"  {slot.chip} is put aside; nothing of it is lost.")
+            return None
+        return self._found(progress, seat, report_hash)
+
+    def _seat(self, slot: Slot) -> Seat:
+        return Seat(
             self.rack,
             slot,
-            head.run,
+            self.journal.head.run,
             self.store,
             self.open_slot,
             self.names.get(slot.name, {}),
             self.terminal.say,
         )
-        try:
-            progress = self._go(slot, self._taken_up(slot), Bench(seat, self.plan))
-        finally:
-            seat.close()
-        if progress.aside:
-            self.terminal.say(f"  {slot.chip} is put aside; nothing of it is lost.")
-            return None
+
+    def _found(self, progress: Progress, seat: Seat, report_hash: Hasher) -> ChipIntake:
+        """Put together what is known of a chip; the same whenever it is asked for again."""
         chip = seat.record()
-        run = self.store.run(head.run)
+        run = replace(self.store.run(self.journal.head.run), finished=None)
         return ChipIntake(
             run=run,
             chip=chip,
@@ -133,7 +145,7 @@ class Intake:
         )
 
     def _resumed(self, slot: Slot) -> Progress:
-        """Take in again what the journal holds; work that was under way is offered anew."""
+        """Take in again what the journal holds."""
         rack = self.rack
         progress = Progress(
             chip=slot.chip,
@@ -144,10 +156,10 @@ class Intake:
         )
         for event in self.journal.events(slot.name):
             progress = advance(progress, event)
-        return interrupted(progress)
+        return progress
 
     def _taken_up(self, slot: Slot) -> Progress:
-        """Show what is known of a chip already; one that was put aside has its turn now."""
+        """Show what is known of a chip already; one that was left has its turn again now."""
         progress = self._resumed(slot)
         if progress.step is None:
             self.terminal.say("  Done earlier.")
@@ -156,7 +168,7 @@ class Intake:
             self._tell(result)
         if progress.failed is not None:
             self._tell(progress.failed)
-        if progress.aside:
+        if progress.by:
             taken = TakenUp(now())
             self.journal.record(slot.name, taken)
             progress = advance(progress, taken)
@@ -164,6 +176,7 @@ class Intake:
 
     def _go(self, slot: Slot, progress: Progress, bench: Bench) -> Progress:
         """Ask and work until nothing is left; whoever answers signs before the first answer."""
+        bench.sits(progress.seatings)
         unsigned: tuple[Event, ...] = (Signed(self.by, now()),)
         wrong = 0
         while not isinstance(ahead := upcoming(progress), Over | Aside):
@@ -189,7 +202,7 @@ class Intake:
         """
         ahead = advance(progress, event)
         if ahead.seatings > progress.seatings:
-            bench.moved()
+            bench.moved(ahead.seatings)
         self.journal.record(slot.name, event)
         return ahead
 
@@ -218,7 +231,7 @@ class Intake:
         if step.key == "board":
             return bench.identify()
         if step.key == "pins":
-            return bench.check_pins(progress.reseated)
+            return bench.check_pins()
         found = bench.run_tables(progress.choice, progress.tries)
         return Halted(found, now()) if isinstance(found, str) else found
 

@@ -1,17 +1,18 @@
 """Finds the intake that a sitting goes on with, or begins a new one.
 
 One rule: an intake goes on with the files that it began with, or it does not go on. Whoever looks
-for one to go on with, or to give up, has locked it by :func:`lock_name`.
+for one to go on with, or to give up, has locked it by :func:`lock_names`.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from harness.errors import StoreError
 from harness.intake.bench import now
 from harness.intake.files import changed_files
 from harness.intake.journal import FileSum, Heading, Journal
@@ -35,10 +36,9 @@ class Shelf:
     strange: tuple[Path, ...]
 
 
-def lock_name(rack: Rack, slots: tuple[str, ...]) -> str:
-    """Name what one sitting at a time holds: the intake of a rack file, or of some slots of it."""
-    where = f"the intake of {_place(rack)}"
-    return f"{where} ({', '.join(sorted(slots))})" if slots else where
+def lock_names(rack: Rack) -> tuple[str, ...]:
+    """Name what one sitting at a time holds: the intake of each slot of a rack."""
+    return tuple(f"the intake of slot {slot.name} of {_place(rack)}" for slot in rack.slots)
 
 
 def read_shelf(folder: Path) -> Shelf:
@@ -55,14 +55,28 @@ def find_left(
 ) -> Left | None:
     """Find the last intake of this rack file, and of these slots, that was left.
 
-    ``slots`` are those asked for, none for all. Raises StoreError for a journal whose first line
-    cannot be used.
+    ``slots`` are those asked for, in order, none for all. Raises StoreError for a journal whose
+    first line cannot be used.
     """
-    mark = _mark(rack, slots)
-    left = [found for found in shelf.journals if found.head.rack == mark and not found.finished]
+    left = [found for found in _open(shelf, rack) if found.head.slots == slots]
     if not left:
         return None
     return Left(left[-1], changed_files(left[-1].head.sums, files))
+
+
+def overlapping(shelf: Shelf, rack: Rack, slots: tuple[str, ...]) -> tuple[Journal, ...]:
+    """Find intakes that were left, of other slots of this rack file, some of them the same."""
+    wanted = {slot.name for slot in rack.slots}
+    return tuple(
+        found
+        for found in _open(shelf, rack)
+        if found.head.slots != slots and wanted & set(found.head.slots or wanted)
+    )
+
+
+def _open(shelf: Shelf, rack: Rack) -> Iterator[Journal]:
+    mark = _mark(rack)
+    return (found for found in shelf.journals if found.head.rack == mark and not found.finished)
 
 
 def begin(
@@ -75,19 +89,32 @@ def begin(
 ) -> Journal:
     """Begin the journal of an intake whose run has been started."""
     sums = tuple(FileSum(name, files[name]) for name in sorted(files))
-    heading = Heading(run.run_id, _mark(rack, slots), by, now(), sums)
+    heading = Heading(run.run_id, _mark(rack), slots, by, now(), sums)
     return Journal.begin(folder / f"{run.run_id}.jsonl", heading)
 
 
 def give_up(left: Left, store: Store) -> None:
     """End an intake that nobody will go on with; what it holds stays."""
-    store.finish_run(left.journal.head.run, datetime.now(UTC), cancelled=True)
+    run = left.journal.head.run
+    if run in store.runs():
+        store.finish_run(run, datetime.now(UTC), cancelled=True)
     left.journal.finish()
 
 
-def _mark(rack: Rack, slots: tuple[str, ...]) -> str:
-    """Tell rack file and slots without keeping a path of this computer."""
-    return hashlib.sha256("\n".join([_place(rack), *sorted(slots)]).encode()).hexdigest()
+def check_store(left: Left, store: Store) -> None:
+    """Raise StoreError if a store is not the one that an intake began with."""
+    run = left.journal.head.run
+    if run not in store.runs():
+        message = (
+            f"{store.place}: intake {run} is not kept here; give the --store that it began with, "
+            "or begin again with --anew"
+        )
+        raise StoreError(message)
+
+
+def _mark(rack: Rack) -> str:
+    """Tell a rack file without keeping a path of this computer."""
+    return hashlib.sha256(_place(rack).encode()).hexdigest()
 
 
 def _place(rack: Rack) -> str:

@@ -13,10 +13,20 @@ NEEDED = frozenset({"serial", "board", "pins", "tables"})
 STOPPING = frozenset({"damage", "seated", "broken", "cautions", "rails", "current", "board"})
 """Steps after whose failure the chip must not be powered, or cannot be."""
 
+AFRESH = frozenset({"rails", "current", "board"})
+"""Steps after whose failure a chip or a board is changed: its seat is looked at again then."""
+
 GENERAL_HELP = (
-    "At every question: skip leaves a step out, again goes back one step, aside keeps the chip "
-    "for later. Ctrl-C leaves. Every answer is kept at once."
+    "At a step: skip leaves it out, again goes back one. At every question: aside keeps the chip "
+    "for later, Ctrl-C leaves. Every answer is kept at once."
 )
+
+HANDLING = (
+    "The local rules for electrical work and the practice of licensed people come first.",
+    "Static electricity: grounded wrist strap and mat; touch the case, not the pins.",
+    "The board is switched off and unplugged while a chip is looked at, inserted or removed.",
+)
+"""Shown before somebody handles a chip."""
 
 CAUTIONS = (
     "The local rules for electrical work and the practice of licensed people come first.",
@@ -43,8 +53,18 @@ SWITCHING_OFF = (
 """Shown when something is wrong with the power."""
 
 STEPS = (
-    Step("damage", "Shipping damage", "Packing, board and chip came without damage?"),
-    Step("seated", "Chip carrier", "Chip carrier seated: flat, all the way in, pin 1 in place?"),
+    Step(
+        "damage",
+        "Shipping damage",
+        "Packing, board and chip came without damage?",
+        notes=HANDLING,
+    ),
+    Step(
+        "seated",
+        "Chip carrier",
+        "Chip carrier seated: flat, all the way in, pin 1 in place?",
+        notes=("The board is unplugged, and you are grounded.",),
+    ),
     Step("broken", "Nothing broken", "Nothing broken, bent, burnt or loose?"),
     Step("cautions", "Cautions before power", "Read, and done?", notes=CAUTIONS),
     Step(

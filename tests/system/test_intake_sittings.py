@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import shutil
 import sys
 import time
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 from harness.cli import ExitCode, main
 from harness.intake import MOST_WRONG
 from harness.store import Store, Verdict
-from tests.system.test_intake import BAD_CHIP, DESIGNS, LOOKED, SLOT, terminal, tray
+from tests.system.test_intake import BAD_CHIP, DESIGNS, LOOKED, LOOSE, SLOT, terminal, tray
 
 UNPLUG = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 34000\n'
 """In the middle of the pin check: until then the agent is on its way, and some 2,000 bytes more."""
@@ -53,8 +54,8 @@ def outcomes(folder: Path) -> list[Verdict]:
 
 
 CHANGED = {
-    "board.toml": "board.toml",
-    "tray.toml": "tray.toml",
+    "board.toml": "../board.toml",
+    "tray.toml": "../tray.toml",
     "vectors/crc16/check.csv": "crc16/check.csv",
     "vectors/crc16/design.toml": "crc16/design.toml",
     "vectors/shuttle.toml": "shuttle.toml",
@@ -104,7 +105,7 @@ def test_at_a_terminal_a_person_decides_about_files_that_changed(lab: Path) -> N
     one_chip(lab, "supply_ma = 40\n")
     with terminal(lab, "--by", "Ada") as person:
         person.wait_for("These files are not what they were then:")
-        person.wait_for("  tray.toml")
+        person.wait_for("  ../tray.toml")
         person.answer("")
         person.wait_for("[changed-since]")
         assert person.end() == ExitCode.BAD_INPUT
@@ -187,10 +188,10 @@ def test_two_sittings_at_once_are_refused(
         person.answer("yes")
         person.wait_for("Chip carrier seated")
         before = journals(lab)[0].read_bytes()
-        for options in ((), ("--anew",)):
+        for options in ((), ("--anew",), ("--slot", "A1")):
             assert sit(monkeypatch, "yes", options=options) == ExitCode.NOT_TESTED
             told = capsys.readouterr().err
-            assert f"the intake of {lab / 'tray.toml'} is in use by harness intake" in told
+            assert f"slot A1 of {lab / 'tray.toml'} is in use by harness intake, process" in told
         assert [path.read_bytes() for path in journals(lab)] == [before]
         person.answer("yes")
         person.wait_for("bent, burnt or loose")
@@ -203,6 +204,106 @@ def test_answers_without_end_that_answer_nothing_end_the_sitting(
     told = capsys.readouterr().out
     assert told.count("Please answer yes, no or skip.") == MOST_WRONG
     assert "Left. Every answer is kept" in told
+
+
+def test_a_chip_that_was_left_in_the_middle_goes_on_when_somebody_says_that_it_stayed(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert sit(monkeypatch, *LOOKED[:5], *WORKED[:3]) == ExitCode.NOT_TESTED
+    assert "unplug it before the chip is touched" in capsys.readouterr().out
+    assert sit(monkeypatch, "no", "") == ExitCode.ALL_PASS
+    told = capsys.readouterr().out
+    assert "Was it off its board, or its supply off, since then [yes, no or aside]" in told
+    assert "Switch off and unplug the board before SP2-0001 is taken out." in told
+
+
+def test_a_chip_that_was_seated_again_sits_well_at_the_next_sitting_too(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one_chip(lab, "supply_ma = 41.5\n", LOOSE.format(pin="in4"))
+    replies = (*LOOKED[:5], *WORKED[:3], "reseated", "yes", "")
+    assert sit(monkeypatch, *replies) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().out
+    assert "26 of 26 pins reach the chip; passed after reseating once" in told
+    assert "link was lost" not in told
+    assert sit(monkeypatch, "no", "") == ExitCode.ALL_PASS
+
+
+def test_files_outside_of_the_shuttles_folder_are_told_apart(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for name in DESIGNS:
+        linked = lab / "vectors" / name
+        shutil.copytree(linked.resolve(), lab / "elsewhere" / name)
+        linked.unlink()
+        linked.symlink_to(lab / "elsewhere" / name)
+    assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
+    changed = lab / "elsewhere" / DESIGNS[0] / "design.toml"
+    changed.write_text(changed.read_text() + "\n# changed\n")
+    assert sit(monkeypatch, "yes") == ExitCode.BAD_INPUT
+    assert f"{changed}: error [changed-since]" in capsys.readouterr().err
+
+
+def test_an_intake_that_began_anew_is_gone_on_with_by_the_command_without_that(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert sit(monkeypatch, "yes", options=("--anew",)) == ExitCode.NOT_TESTED
+    assert "The same command without --anew goes on from here." in capsys.readouterr().out
+    with terminal(lab, "--anew", "--by", "Ada") as person:
+        person.wait_for("was left. Give it up and begin anew")
+        person.answer("")
+        assert person.end() == ExitCode.NOT_TESTED
+    assert len(journals(lab)) == 1
+
+
+def test_an_intake_of_other_slots_that_has_answers_for_a_chip_is_named(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
+    both = ("--slot", "A1", "--slot", "A1")
+    assert sit(monkeypatch, "yes", options=both) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().out
+    assert f"Beware: intake {journals(lab)[0].stem} by Ada Example" in told
+    assert sit(monkeypatch, options=("--slot", "A1")) == ExitCode.NOT_TESTED
+    assert f"Going on with intake {journals(lab)[1].stem}" in capsys.readouterr().out
+
+
+def test_another_store_than_it_began_with_is_refused_before_any_question(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
+    capsys.readouterr()
+    options = ("--store", "other.sqlite")
+    assert sit(monkeypatch, "yes", options=options) == ExitCode.NOT_TESTED
+    told = capsys.readouterr()
+    assert "is not kept here; give the --store that it began with" in told.err
+    assert "Chip 1 of 1" not in told.out
+    assert sit(monkeypatch, "yes", options=(*options, "--anew")) == ExitCode.NOT_TESTED
+    assert "is given up" in capsys.readouterr().out
+
+
+def test_a_card_stays_the_same_if_the_intake_broke_off_at_its_very_end(
+    lab: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert sit(monkeypatch, *LOOKED[:5], *WORKED) == ExitCode.ALL_PASS
+    (journal,) = journals(lab)
+    lines = journal.read_bytes().splitlines(keepends=True)
+    assert b'"end"' in lines[-1]
+    journal.write_bytes(b"".join(lines[:-1]))
+    before = cards(lab)
+    assert sit(monkeypatch) == ExitCode.ALL_PASS
+    assert cards(lab) == before
+
+
+def test_an_intake_whose_answers_cannot_be_kept_leaves_no_run_without_an_end(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (lab / "file").write_text("in the way")
+    options = ("--out", "file")
+    assert sit(monkeypatch, "yes", options=options) == ExitCode.NOT_TESTED
+    assert "the answer cannot be kept: Not a directory" in capsys.readouterr().err
+    with Store.existing(lab / "runs" / "harness.sqlite") as store:
+        assert store.latest_run().finished is not None
 
 
 def test_a_file_that_is_no_journal_of_this_version_is_named_and_left_alone(

@@ -35,7 +35,9 @@ EVENTS: list[Event] = [
     TakenUp("t7"),
     Signed("Grace Example", "t8"),
 ]
-HEADING = Heading("run-1", "rack-1", "Ada Example", "t0", (FileSum("a.csv", "0" * 64),))
+HEADING = Heading(
+    "run-1", "rack-1", ("A1", "A2"), "Ada Example", "t0", (FileSum("a.csv", "0" * 64),)
+)
 
 
 def begun(path: Path) -> Journal:
@@ -99,6 +101,13 @@ def test_a_journal_that_somebody_else_writes_is_read_and_not_touched(tmp_path: P
     path.write_bytes(whole)
     assert list(journal.events("A2")) == []
     assert list(journal.again().events("A2")) == [Replied("no", "t4")]
+
+
+def test_whoever_answered_last_is_known(tmp_path: Path) -> None:
+    journal = Journal.begin(tmp_path / "j.jsonl", HEADING)
+    assert journal.last_by == "Ada Example"
+    journal.record("A1", Signed("Grace Example", "t8"))
+    assert journal.again().last_by == "Grace Example"
 
 
 def test_a_line_of_another_form_is_refused(tmp_path: Path) -> None:

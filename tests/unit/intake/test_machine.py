@@ -27,9 +27,9 @@ from harness.intake import (
     Work,
     Worked,
     advance,
-    interrupted,
     upcoming,
 )
+from harness.intake.steps import PLACES
 
 START = Progress("SP2-0001", "SP2-[0-9]{4}", 150.0)
 SENSING = Progress("SP2-0001", "SP2-[0-9]{4}", 150.0, sensor=True)
@@ -144,7 +144,6 @@ def test_too_much_current_says_to_switch_off_and_holds_the_chip(found: str | Eve
 def test_a_sensor_is_read_instead_of_asking() -> None:
     reading = after(*LOOKED, start=SENSING)
     assert isinstance(upcoming(reading), Work)
-    assert interrupted(reading) == reading
     told = result_of(after(Measured(41.96, "now"), start=reading), "current")
     assert told == (Result.DONE, "42 mA of at most 150 mA, measured by the board")
 
@@ -186,7 +185,34 @@ def test_another_chips_serial_number_is_refused() -> None:
 def test_a_board_with_the_wrong_serial_number_can_be_changed_or_ends_the_intake() -> None:
     wrong = after(*GOOD, "", bad("the board says it is WB-09"))
     assert isinstance(upcoming(after("end", start=wrong)), Over)
-    assert isinstance(upcoming(after("again", start=wrong)), Work)
+    afresh = after("again", start=wrong)
+    assert asked(afresh).step.key == "seated"
+    assert result_texts(afresh)[-1] == "the board says it is WB-09"
+    assert "42 mA of at most 150 mA" in result_texts(afresh)
+
+
+def result_texts(progress: Progress) -> list[str]:
+    """What earlier tries came to."""
+    return [found.text for found in progress.earlier]
+
+
+@pytest.mark.parametrize("words", [("no", "they are dark"), ("yes", "900")])
+def test_a_chip_whose_power_was_wrong_is_looked_at_again_from_its_seat(
+    words: tuple[str, ...],
+) -> None:
+    """Somebody took it out, or turned it round; what passed before is another seating's."""
+    failed = after("yes", "yes", "yes", "yes", *words)
+    assert asked(failed).notes == SWITCHING_OFF
+    afresh = after("again", start=failed)
+    assert asked(afresh).step.key == "seated"
+    assert "unplugged" in asked(afresh).notes[0]
+    assert afresh.seatings == 1
+    assert afresh.earlier[-1].result is Result.FAILED
+
+
+def test_a_bad_pin_check_is_not_repeated_until_it_passes() -> None:
+    failed = after("", bad("in4 open"), start=AT_PINS)
+    assert after("again", start=failed).complaint == "Please answer reseated, next, end or aside."
 
 
 def test_a_failed_pin_check_offers_to_seat_the_chip_again_after_cautions() -> None:
@@ -289,9 +315,19 @@ def test_work_that_was_lost_is_kept_and_offered_anew() -> None:
     assert [(r.key, r.result) for r in found.earlier] == [("pins", Result.BROKEN_OFF)]
 
 
-def test_what_was_answered_to_work_offered_anew_is_understood_from_the_journal() -> None:
-    assert isinstance(upcoming(after("", "", start=AT_PINS)), Work)
-    assert result_of(after("", "skip", "no time", start=AT_PINS), "pins")[0] is Result.SKIPPED
+@pytest.mark.parametrize("at", [AT_PINS, after("", start=AT_PINS), after(*LOOKED, start=SENSING)])
+def test_whoever_goes_on_after_a_break_is_asked_what_happened_to_the_chip(at: Progress) -> None:
+    back = after(TakenUp("later"), start=at)
+    assert "Was it off its board" in asked(back).prompt
+    assert any("unplugged" in note for note in asked(back).notes)
+    assert asked(after("no", start=back)).step == at.step
+
+
+def test_a_chip_may_be_powered_from_the_question_for_its_rails_on() -> None:
+    assert not after("yes", "yes", "yes").powered
+    assert after("yes", "yes", "yes", "yes").powered
+    assert not after("yes", "no", "tilted", "end").powered
+    assert after("yes", "yes", "yes", "yes", "no", "dark", "end").powered
 
 
 def test_a_chip_put_aside_goes_on_where_it_was() -> None:
@@ -369,7 +405,7 @@ def test_a_session_that_was_interrupted_anywhere_goes_on_from_its_events_alone(
         if isinstance(ahead, Over):
             break
         event: Event = Replied(text, "now")
-        if isinstance(ahead, Aside):
+        if isinstance(ahead, Aside) or leaves:
             event = TakenUp("now")
         elif isinstance(ahead, Work) and ahead.step.key == "current":
             event = Measured(42.0, "now") if good else Lost("gone", "now")
@@ -377,6 +413,6 @@ def test_a_session_that_was_interrupted_anywhere_goes_on_from_its_events_alone(
             event = done() if good else Halted("a/b is FAIL", "now")
         events.append(event)
         live = advance(live, event)
-        if leaves:
-            live = interrupted(live)
-    assert interrupted(after(*events, start=start)) == interrupted(live)
+        if leaves and len(live.results) > PLACES["seated"]:
+            assert asked(live).hint == "yes, no or aside"
+    assert after(*events, start=start) == live

@@ -9,8 +9,20 @@ from pathlib import Path
 import pytest
 
 from harness.board import BoardIdentity, BoardProfile, ParallelSelect
-from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable
-from harness.intake import Lost, Measured, Plan, Result, Worked
+from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable, StoreError
+from harness.intake import (
+    Heading,
+    Intake,
+    Journal,
+    Lost,
+    Measured,
+    Plan,
+    Progress,
+    Replied,
+    Result,
+    StepResult,
+    Worked,
+)
 from harness.intake.bench import Bench
 from harness.intake.seat import Seat
 from harness.rack import BoardSession, Rack, Slot
@@ -138,7 +150,7 @@ def test_what_passed_before_the_chip_was_off_its_board_runs_again_and_a_failure_
     found.tables()
     failed = [name for name in "abc" if found.verdicts()[name] is Verdict.FAIL]
     assert 0 < len(failed) < 3
-    found.bench.moved()
+    found.bench.moved(1)
     assert [found.verdicts()[name] for name in failed] == [Verdict.FAIL] * len(failed)
     passed = next(name for name in "abc" if name not in failed)
     assert found.verdicts()[passed] is Verdict.NOT_RUN
@@ -148,6 +160,44 @@ def test_what_passed_before_the_chip_was_off_its_board_runs_again_and_a_failure_
     assert isinstance(again, Worked)
     assert (again.result, again.left) == (Result.FAILED, 0)
     assert found.verdicts()[passed] is Verdict.PASS
+
+
+def test_a_crash_between_store_and_journal_has_more_run_again_and_never_less(
+    store: Store, tmp_path: Path
+) -> None:
+    """Passes of an earlier seat are taken back before the answer that says so is kept."""
+    found = lab(store, board())
+    found.tables()
+    heading = Heading(found.run_id, "rack", (), "Ada Example", "t", ())
+    journal = Journal.begin(tmp_path / "j.jsonl", heading)
+    sitting = Intake(
+        found.bench.seat.rack,
+        found.bench.plan,
+        journal,
+        "Ada Example",
+        store,
+        found.bench.seat.open_slot,
+        {},
+        Silent(),
+    )
+    (tmp_path / "j.jsonl").unlink()
+    (tmp_path / "j.jsonl").mkdir()  # from now on no answer can be kept
+    progress = Progress("PK-01", ".*", 150.0, results=(StepResult("damage", Result.DONE, "", ""),))
+    with pytest.raises(StoreError):
+        sitting._took(SLOT, progress, Replied("again", "t"), found.bench)
+    assert set(found.verdicts().values()) == {Verdict.NOT_RUN}
+
+
+class Silent:
+    """A terminal at which nobody sits."""
+
+    def say(self, text: str) -> None:
+        """Show nothing."""
+        del text
+
+    def ask(self, prompt: str, hint: str) -> str:
+        """Leave."""
+        raise EOFError(prompt, hint)
 
 
 def test_tables_without_a_verdict_are_counted(store: Store) -> None:
@@ -198,11 +248,15 @@ def test_a_board_without_a_sensor_leaves_the_current_to_the_person(store: Store)
     assert found.text == "the board's sensor gives no reading"
 
 
-def test_a_current_is_measured_once_more_when_the_link_breaks(store: Store) -> None:
-    sensing = [Sensing([BoardLost("gone")]), Sensing([41.0])]
-    found = lab(store, *sensing).bench.measure()
+def test_a_current_is_measured_once_more_when_the_link_breaks_and_says_so_itself(
+    store: Store,
+) -> None:
+    bench = lab(store, Sensing([BoardLost("gone")]), Sensing([41.0])).bench
+    found = bench.measure()
     assert isinstance(found, Measured)
     assert found.milliamperes == 41.0
+    assert found.text == "The link was lost once, and this was done again from its start."
+    assert bench.identify().text == "WB-01"
 
 
 class Sensing(FunctionSession):

@@ -101,6 +101,27 @@ def test_tries_that_came_to_nothing_bad_leave_room_for_those_that_did() -> None:
     assert ("Pin check, try 1", "in4 open") in [(line.title, line.text) for line in page.checked]
 
 
+def test_no_number_of_lost_links_pushes_a_failure_off_a_card() -> None:
+    bad = StepResult("pins", Result.FAILED, "in4 open", "t")
+    lost = [StepResult("pins", Result.BROKEN_OFF, "unplugged", f"t{k}") for k in range(MOST_TRIES)]
+    page = build_card(good_intake(earlier=(bad, *lost)))
+    assert ("Pin check, try 1", "in4 open") in [(line.title, line.text) for line in page.checked]
+    assert "1 more is in the journal" in [line.text for line in page.unchecked]
+
+
+def test_a_board_that_never_answered_is_not_told_as_one_that_did() -> None:
+    silent = replace(chip("A1", "SP2-0001"), agent_version="")
+    page = build_card(good_intake(chip=silent))
+    told = next(fact for fact in page.facts if fact.term == "Board and slot")
+    assert told.value == f"{silent.board_serial} did not answer, A1"
+
+
+def test_of_many_names_some_are_whole_and_the_others_counted() -> None:
+    names = tuple(f"Person {k} of the bench in the corner" for k in range(8))
+    told = next(f for f in build_card(good_intake(by=names)).facts if f.term == "Checked by").value
+    assert told == f"{names[0]}, {names[1]}, {names[2]}, and 5 more, in the journal"
+
+
 def test_designs_that_no_intake_table_tests_are_named_as_not_checked() -> None:
     page = build_card(good_intake(uncovered=("alu181", "lfsr")))
     told = next(line for line in page.unchecked if line.title == "Designs")
