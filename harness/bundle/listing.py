@@ -6,13 +6,13 @@ One rule: a name is a path below the shuttle's folder or it is refused, before a
 from __future__ import annotations
 
 import posixpath
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from harness.errors import BundleError, Finding, Location
+from harness.shuttle import parse_toml
 from reports import name_trouble
 
 SHUTTLE = "shuttle.toml"
@@ -31,7 +31,7 @@ class DesignListing:
 def read_values(data: bytes, place: Path) -> dict[str, Any]:
     """Return a TOML file's values. Raises BundleError."""
     try:
-        return tomllib.loads(data.decode("utf-8-sig"))
+        return parse_toml(data.decode("utf-8-sig"))
     except (ValueError, RecursionError) as trouble:
         raise _refusal(place, f"not TOML: {trouble}") from trouble
 

@@ -1,5 +1,6 @@
 """The shuttle: pins, designs and their tables, read from TOML."""
 
+from harness.shuttle.dotted import parse_toml
 from harness.shuttle.model import (
     MAX_PINS,
     Bus,
@@ -31,6 +32,7 @@ __all__ = [
     "expand_range",
     "load_shuttle",
     "nearest",
+    "parse_toml",
     "read_bytes",
     "read_toml",
     "warn_of_mark",

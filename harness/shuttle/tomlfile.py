@@ -31,6 +31,7 @@ from pathlib import Path
 from typing import Any, TypeVar, overload
 
 from harness.errors import Findings, Location
+from harness.shuttle.dotted import parse_toml
 from harness.shuttle.places import KeyPath, Place, find_places
 from harness.shuttle.textfile import TextFile, read_text
 
@@ -54,7 +55,7 @@ def read_toml(path: Path, findings: Findings) -> TomlTable | None:
     if file is None:
         return None
     try:
-        values = tomllib.loads(file.text)
+        values = parse_toml(file.text)
     except tomllib.TOMLDecodeError as trouble:
         _add_syntax_error(file, str(trouble), findings)
         return None

@@ -235,6 +235,13 @@ def test_inputs_of_a_stranger_reach_nothing_outside(
         ("slot.toml", b'"chip"', b'"chop"', "inputs/slot.toml:1:1: error [missing-key]"),
         ("slot.toml", b"rem[9]", b"rem[99]", "inputs/slot.toml:3:56: error [unknown-net]"),
         ("crc16/netlist.json", b'"modules"', b'"nodules"', "inputs/crc16/netlist.json: not the"),
+        (
+            "crc16/netlist.json",
+            b'"modules": ',
+            b'"modules": ' + b"[" * 200_000,
+            "inputs/crc16/netlist.json: not the JSON of a Yosys netlist: maximum recursion",
+        ),
+        ("slot.toml", b'"chip"', b"a." * 2_000 + b'a = 1\n"chip"', "inputs/slot.toml: error ["),
     ],
 )
 def test_a_complaint_about_an_input_names_the_bundle_and_the_file_in_it(

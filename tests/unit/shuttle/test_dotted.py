@@ -1,0 +1,95 @@
+"""A dotted key of too many parts is refused before the parser sees it, and nothing else is."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.bundle.listing import read_values
+from harness.errors import BundleError, Findings
+from harness.shuttle import read_toml
+from harness.shuttle.dotted import MOST_PARTS, parse_toml
+
+LONG = ".".join(["a"] * 2_000)
+JUST = ".".join(["a"] * MOST_PARTS)
+MORE = f"{JUST}.a"
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        (f"{LONG} = 1", "line 1, column 32"),
+        (f"x = 1\n[{LONG}]\n", "line 2, column 33"),
+        (f"[[{LONG}]]", "line 1, column 34"),
+        (f"x = {{ {MORE} = 1 }}", "line 1, column 38"),
+        (" . ".join(["a"] * 17) + " = 1", "line 1, column "),
+        (".".join(['"a.b"'] * 17) + " = 1", "line 1, column "),
+        (".".join(["'a'"] * 17) + " = 1", "line 1, column "),
+        # strings that end in more quotes than began them, or in a backslash, hide nothing
+        (f'x = {{ y = """q"""", {MORE} = 1 }}', "line 1, column "),
+        (f'x = {{ y = """q""""", {MORE} = 1 }}', "line 1, column "),
+        (f"x = {{ y = '''q'''', {MORE} = 1 }}", "line 1, column "),
+        (f"x = {{ y = 'q\\', {MORE} = 1 }}", "line 1, column "),
+        (f'x = {{ y = "q\\\\", {MORE} = 1 }}', "line 1, column "),
+        (f'x = """\n\\""" # """\n{MORE} = 1', "line 3, column "),
+        (f"# it's\n{MORE} = 1", "line 2, column "),
+        (f'x = ""\n{MORE} = 1', "line 2, column "),
+    ],
+)
+def test_a_key_of_many_parts_is_refused_with_its_place(text: str, place: str) -> None:
+    with pytest.raises(tomllib.TOMLDecodeError, match=f"more than 16 parts .at {place}"):
+        parse_toml(text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        f"{JUST} = 1",
+        f"[{JUST}]\n{JUST} = 1",
+        f'x = "{LONG}"',
+        f"x = '{LONG}'",
+        f'x = """\n{LONG} " "" \\"""{LONG}"""',
+        f"x = '''\n{LONG}'''",
+        f"x = 1 # {LONG}",
+        "x = [" + ", ".join(["1.5"] * 100) + "]",
+        "x = {" + ", ".join(f"a.b{n} = 0.5" for n in range(100)) + "}",
+        f'"{LONG}" = 1',
+    ],
+)
+def test_dots_elsewhere_do_not_count(text: str) -> None:
+    assert parse_toml(text) == tomllib.loads(text)
+
+
+@given(st.lists(st.sampled_from([*"\"'\\.#\n=,[]{}a ", '"""', "'''", MORE]), max_size=30))
+def test_what_tomllib_would_read_has_no_long_key_or_is_refused(pieces: list[str]) -> None:
+    text = "".join(pieces)
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return
+    try:
+        assert parse_toml(text) == values
+    except tomllib.TOMLDecodeError:
+        assert _depth(values) > MOST_PARTS
+    else:
+        assert MORE not in text or f"{MORE}" in str(values) or "#" in text
+
+
+def _depth(value: object) -> int:
+    below = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return 1 + max(map(_depth, below), default=0)
+
+
+def test_both_readers_name_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "slot.toml"
+    path.write_text(f"{LONG} = 1\n")
+    findings = Findings()
+    assert read_toml(path, findings) is None
+    (found,) = findings.items
+    assert str(found).startswith(f"{path}:1:32: error [toml-syntax] not valid TOML: A key has more")
+    with pytest.raises(BundleError, match=r"slot\.toml: .*A key has more than 16 parts"):
+        read_values(path.read_bytes(), path)
