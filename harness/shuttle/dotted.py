@@ -1,6 +1,6 @@
 """TOML text into values, refused before the parser sees it if a key of it has too many parts.
 
-One rule: every TOML text of the tool comes through here. ``tomllib`` takes time and memory by
+One rule: every TOML text of a user or a bundle comes through here. ``tomllib`` takes time and memory by
 the square of the parts of a dotted key, so that a few kilobytes could keep a computer busy.
 """
 
