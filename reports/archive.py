@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from harness.errors import BundleError, Finding, Location
+from reports.zip_bytes import bytes_beside
 
 MANIFEST = "manifest.sha256"
 """One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""
@@ -27,6 +28,10 @@ LARGEST_FILE = 64_000_000
 LARGEST_CONTENT = 128_000_000
 MOST_FILES = 2_000
 """Bytes of one file and of all files when unpacked, and how many files there may be."""
+
+LARGEST_BY_NAME = {"bundle.json": 1_000_000, "run.json": 16_000_000}
+LARGEST_TOML = 200_000
+"""Bytes of files that a parser reads whole, and of every file whose name ends in ``.toml``."""
 
 _MOMENT = (1980, 1, 1, 0, 0, 0)
 _UTF_8 = 0x800
@@ -79,6 +84,7 @@ def unpack(path: Path) -> dict[str, bytes]:
         with zipfile.ZipFile(path) as archive:
             _check_listing(path, archive.infolist())
             files = {info.filename: _read(path, archive, info) for info in archive.infolist()}
+            beside = bytes_beside(path.read_bytes(), archive)
     except OSError as trouble:
         why = trouble.strerror or str(trouble)
         raise _refusal(path, "file-unreadable", why, "check the path") from trouble
@@ -89,6 +95,9 @@ def unpack(path: Path) -> dict[str, bytes]:
         why = f"not a whole zip archive: {trouble}"
         raise _refusal(path, "damaged-bundle", why, _AGAIN) from trouble
     _check_manifest(path, files)
+    if beside:
+        what = f"{beside}, which no checksum covers"
+        raise _refusal(path, "altered-bundle", what, _AGAIN)
     return files
 
 
@@ -150,6 +159,12 @@ def _check_sizes(path: Path, sizes: Mapping[str, int]) -> None:
     total = 0
     for name, size in sizes.items():
         total += size
+        toml = LARGEST_TOML if name.lower().endswith(".toml") else size
+        most = LARGEST_BY_NAME.get(name, toml)
+        if size > most:
+            what = f"{name} has {size:,} bytes; in a bundle it may have {most:,}"
+            advice = "bundle one design with --design, or make the file smaller"
+            raise _refusal(path, "bundle-too-large", what, advice)
         if size > LARGEST_FILE or total > LARGEST_CONTENT:
             what = f"{name} makes the content larger than a bundle may be"
             raise _refusal(path, "bundle-too-large", what, "bundle one design with --design")

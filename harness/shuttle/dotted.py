@@ -1,7 +1,7 @@
 """TOML text into values, refused before the parser sees it if a key of it has too many parts.
 
-One rule: every TOML text of a user or a bundle comes through here. ``tomllib`` takes time and memory by
-the square of the parts of a dotted key, so that a few kilobytes could keep a computer busy.
+One rule: every TOML text of a user or a bundle comes through here. ``tomllib`` takes time and
+memory by the square of the parts of a dotted key: a few kilobytes could keep a computer busy.
 """
 
 from __future__ import annotations

@@ -266,3 +266,91 @@ def test_a_bundle_that_would_be_too_large_is_not_made() -> None:
     with pytest.raises(BundleError, match=r"the largest files are big\.csv, run\.json") as caught:
         pack({"big.csv": noise, "run.json": b"{}"}, PLACE)
     assert "bundle one design with --design" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "most"),
+    [
+        ("bundle.json", 1_000_000),
+        ("run.json", 16_000_000),
+        ("inputs/slot.toml", 200_000),
+        ("inputs/a/Design.TOML", 200_000),
+    ],
+)
+def test_what_a_parser_reads_whole_is_small(tmp_path: Path, name: str, most: int) -> None:
+    path = honest(tmp_path / "b.zip", {name: bytes(most)})
+    assert list(unpack(path)) == [name]
+    path = honest(tmp_path / "c.zip", {name: bytes(most + 1)})
+    told = f"{name} has {most + 1:,} bytes; in a bundle it may have {most:,}"
+    assert told in refusal(path)
+    with pytest.raises(BundleError, match="in a bundle it may have"):
+        pack({name: bytes(most + 1)}, PLACE)
+
+
+def test_bytes_before_or_behind_the_archive_are_refused(tmp_path: Path) -> None:
+    whole = pack(FILES, PLACE)
+    path = tmp_path / "b.zip"
+    path.write_bytes(b"#!/bin/sh\n" + whole)
+    assert "there are bytes before inputs/a/b.csv, which no checksum covers" in refusal(path)
+    path.write_bytes(whole + b"\n")
+    assert "[damaged-bundle]" in refusal(path) or "behind the archive" in refusal(path)
+
+
+def test_comments_and_extra_fields_are_refused(tmp_path: Path) -> None:
+    def written(name: str, change: str) -> Path:
+        info = zipfile.ZipInfo("a.csv")
+        info.comment, info.extra = {
+            "comment": (b"psst", b""),
+            "extra": (b"", b"\x99\x99\x04\x00psst"),
+            "archive": (b"", b""),
+        }[change]
+        with zipfile.ZipFile(tmp_path / name, "w") as archive:
+            archive.writestr(info, b"1")
+            archive.writestr(MANIFEST, manifest({"a.csv": b"1"}))
+            archive.comment = b"psst" if change == "archive" else b""
+        return tmp_path / name
+
+    for change, told in (
+        ("comment", "a.csv has a comment"),
+        ("extra", "a.csv has an extra field"),
+        ("archive", "the archive has a comment"),
+    ):
+        assert f"{told}, which no checksum covers" in refusal(written(f"{change}.zip", change))
+
+
+@pytest.mark.parametrize("method", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED])
+def test_bytes_between_and_behind_contents_are_refused(tmp_path: Path, method: int) -> None:
+    path = tmp_path / "b.zip"
+    files = {"a.csv": b"1" * 60}
+    with zipfile.ZipFile(path, "w", method) as archive:
+        archive.writestr("a.csv", files["a.csv"])
+        archive.writestr(MANIFEST, manifest(files))
+        start, first = archive.start_dir, archive.getinfo("a.csv")
+    whole = path.read_bytes()
+    end = 30 + len("a.csv") + first.compress_size
+    second = whole.index(b"PK\x03\x04", 4)
+    assert second == end
+
+    def moved(data: bytes, place: int) -> bytes:
+        """The archive with four bytes put in at a place, and directory offsets that fit."""
+        data = data[:place] + b"psst" + data[place:]
+        tail = len(data) - 6
+        return data[:tail] + (start + 4).to_bytes(4, "little") + data[tail + 4 :]
+
+    def second_moved(data: bytes) -> bytes:
+        old = second.to_bytes(4, "little") + MANIFEST.encode()
+        assert data.count(old) == 1
+        return data.replace(old, (second + 4).to_bytes(4, "little") + MANIFEST.encode())
+
+    between = second_moved(moved(whole, end))
+    path.write_bytes(between)
+    assert f"there are bytes before {MANIFEST}" in refusal(path)
+    longer = bytearray(between)
+    size = (first.compress_size + 4).to_bytes(4, "little")
+    longer[18:22] = size
+    line = between.index(b"PK\x01\x02")
+    longer[line + 20 : line + 24] = size
+    path.write_bytes(longer)
+    assert "a.csv has bytes behind its content" in refusal(path)
+    path.write_bytes(moved(whole, start))
+    assert "there are bytes between the files and the archive's directory" in refusal(path)
