@@ -47,7 +47,7 @@ from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
 from reports.texts import hertz, many, printable
-from reports.ticket import ticket_markdown
+from reports.ticket import is_ticket, ticket_markdown
 from reports.waveform import waveform
 from reports.write import WrittenChip, WrittenReports, write_file, write_run
 
@@ -84,6 +84,7 @@ __all__ = [
     "history_html",
     "history_policy",
     "index_html",
+    "is_ticket",
     "label_html",
     "look",
     "many",

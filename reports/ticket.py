@@ -15,6 +15,9 @@ SHOWN = 12
 """So many tables that did not pass are told; the report in the bundle has all."""
 
 _QUIET = {Verdict.PASS, Verdict.NOT_RUN}
+_START = "## Chip "
+_END = "Run it again from the attached bundle: `harness replay BUNDLE.zip`"
+_WWW = re.compile(r"(www)\.", re.IGNORECASE)
 _SPECIAL = re.compile(r"[\\`*_\[\]#|~$]")
 
 
@@ -23,18 +26,24 @@ def ticket_markdown(run: RunRecord, chip: ChipRecord) -> str:
     return "\n".join(_lines(run, chip)) + "\n"
 
 
+def is_ticket(data: bytes) -> bool:
+    """Tell whether a file's content is such a text, so that a new one may take its place."""
+    return data.startswith(_START.encode()) and data.endswith(f"{_END}\n".encode())
+
+
 def plain_markdown(text: str) -> str:
     """Return text on one line with nothing in it that Markdown or HTML would act on."""
     line = " ".join(printable(text).split())
     line = line.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     # a backslash does not keep every tracker from notifying people, a character reference does
-    return _SPECIAL.sub(r"\\\g<0>", line).replace("@", "&#64;").replace("://", "&#58;//")
+    line = _SPECIAL.sub(r"\\\g<0>", line).replace("@", "&#64;").replace("://", "&#58;//")
+    return _WWW.sub(r"\1&#46;", line)
 
 
 def _lines(run: RunRecord, chip: ChipRecord) -> Iterator[str]:
     plain = plain_markdown
     kind = "virtual board" if chip.virtual else "board"
-    yield f"## Chip {plain(chip.chip_serial)}: {chip.verdict}"
+    yield f"{_START}{plain(chip.chip_serial)}: {chip.verdict}"
     yield ""
     yield (
         f"{run.kind.capitalize()} {plain(run.run_id)}, {moment(run.started)}, "
@@ -44,13 +53,26 @@ def _lines(run: RunRecord, chip: ChipRecord) -> Iterator[str]:
     yield ""
     if chip.trouble:
         yield from (f"The slot could not be used: {plain(chip.trouble)}", "")
+    yield from _stopped(run, chip)
     yield from _findings(chip)
     yield (
         f"Tool {plain(run.tool_version)}, agent {plain(chip.agent_version or 'none')}, "
         f"interpreter {plain(chip.interpreter or 'none')}."
     )
     yield ""
-    yield "Run it again from the attached bundle: `harness replay BUNDLE.zip`"
+    yield _END
+
+
+def _stopped(run: RunRecord, chip: ChipRecord) -> Iterator[str]:
+    """Tell of a run that did not come to its end, and why its first table had no turn."""
+    if not run.cancelled and run.finished is not None:
+        return
+    plain = plain_markdown
+    yield "**The run was stopped before its end.**"
+    unrun = next((o for o in chip.outcomes if o.verdict is Verdict.NOT_RUN), None)
+    if unrun is not None:
+        yield f"First not run: {plain(unrun.design)}/{plain(unrun.table)}: {plain(unrun.summary)}"
+    yield ""
 
 
 def _findings(chip: ChipRecord) -> Iterator[str]:

@@ -20,6 +20,7 @@ class Likeness(StrEnum):
     PASSES_NOW = "passes now"
     STILL_PASSES = "passes as before"
     FAILS_NOW = "fails now"
+    JUDGED_NOW = "judged only now"
     UNTESTED = "could not be tested"
 
 
@@ -34,6 +35,7 @@ class Comparison:
 
 _FAILED = {Verdict.FAIL, Verdict.WAIVED}
 _BAD = {*_FAILED, Verdict.UNSTABLE}
+_UNJUDGED = {Verdict.NOT_RUN, Verdict.ERROR}
 
 
 def compare(then: Sequence[Outcome], now: Sequence[Outcome]) -> tuple[Comparison, ...]:
@@ -46,6 +48,8 @@ def compare(then: Sequence[Outcome], now: Sequence[Outcome]) -> tuple[Comparison
 def _likeness(then: Outcome, now: Outcome | None) -> Likeness:
     if now is None or now.verdict is Verdict.NOT_RUN:
         return Likeness.UNTESTED
+    if then.verdict in _UNJUDGED and now.verdict not in _UNJUDGED:
+        return Likeness.JUDGED_NOW
     if now.verdict is Verdict.PASS:
         return Likeness.STILL_PASSES if then.verdict is Verdict.PASS else Likeness.PASSES_NOW
     if now.verdict is Verdict.ERROR:

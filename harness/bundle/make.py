@@ -18,11 +18,11 @@ from harness.bundle.find import Places
 from harness.bundle.gather import Sources, find_sources, scrubber_of_this_computer, without_secrets
 from harness.bundle.listing import SHUTTLE
 from harness.bundle.opened import lay_out, told_of
-from harness.errors import BundleError, Finding, InputError, Location
+from harness.errors import BundleError, Finding, InputError, Location, StoreError
 from harness.shuttle import Shuttle, load_shuttle, nearest
 from harness.store import ChipRecord, RunRecord
 from harness.table import Pattern, load_table
-from reports import TICKET, BundleInputs, bundle_files, one_chip, pack, write_file
+from reports import TICKET, BundleInputs, bundle_files, is_ticket, one_chip, pack, write_file
 
 
 @dataclass(frozen=True)
@@ -65,12 +65,24 @@ def make_bundle(
 def write_bundle(made: MadeBundle, path: Path) -> Path:
     """Write a bundle, and beside it its Markdown text, whose path is returned.
 
-    Raises StoreError if that fails.
+    ``x.zip`` has its text in ``x.ticket.md``. Raises StoreError if that fails, or if a file is
+    there that is no text of a bundle.
     """
+    text = path.with_suffix(".ticket.md")
+    _check_ours(text)
     write_file(path, made.data, path.parent)
-    text = path.with_suffix(".md")
     write_file(text, made.ticket.encode("utf-8"), path.parent)
     return text
+
+
+def _check_ours(text: Path) -> None:
+    try:
+        ours = not text.exists() or is_ticket(text.read_bytes())
+    except OSError:
+        ours = False
+    if not ours:
+        message = f"{text} is there and is no text of a bundle; move it, or give another --out"
+        raise StoreError(message)
 
 
 def _chip(run: RunRecord, serial: str) -> ChipRecord:

@@ -7,57 +7,76 @@ nothing it says decides where anything is read or written.
 from __future__ import annotations
 
 import hashlib
+import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.board import load_profile
 from harness.bundle.compare import Comparison, compare
 from harness.bundle.opened import Opened, lay_out, told_of
-from harness.errors import BundleError, Finding, Location, StoreError
+from harness.errors import BundleError, ConfigError, Finding, Location, StoreError
 from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
-from harness.runner import run_rack
+from harness.runner import Job, load_rack_jobs, new_run, run_from
 from harness.store import ChipRecord, RunRecord, Store, Verdict
 from reports import INPUTS, RUN, altered_inputs, parse_run_json, unpack
 
 MOST_REPEATS = 10
 """A mismatch is repeated as often as it was then, but never more often than this."""
 
+MOST_CYCLES = 50_000_000
+"""So many cycles a replay takes in all, unless more are asked for."""
+
+UNKNOWN_CHIP = "serial number not given"
+"""What stands in a record for the serial number of a chip that nobody named."""
+
+_SERIAL = re.compile(r"[A-Za-z0-9._-]{1,64}")
+
 
 @dataclass(frozen=True)
 class Target:
     """What to replay on: the virtual chip, or a board at a port.
 
-    ``chip`` and ``board`` are serial numbers, those of the bundle if empty. ``profile`` is the
-    board's own profile where it is not the bundle's.
+    ``chip`` is the serial number that a person read off the chip. Without it the virtual chip
+    has the bundle's, and a chip behind a port :data:`UNKNOWN_CHIP`: nothing says that it is the
+    bundle's. ``board`` is the serial number that the board must have; if it is empty, any board
+    at the port will do, and the virtual board has the bundle's. ``profile`` is the board's own
+    profile where it is not the bundle's. ``most_cycles`` is None for a replay without end.
     """
 
     port: str = VIRTUAL_PORT
     chip: str = ""
     board: str = ""
     profile: Path | None = None
+    most_cycles: int | None = MOST_CYCLES
 
 
 @dataclass(frozen=True)
 class Replay:
-    """What was recorded, what came out now, and the two compared table by table."""
+    """What was recorded, what came out now, and the two compared table by table.
+
+    ``altered`` names the inputs of which the bundle says that secrets were taken out: that they
+    are otherwise what was run cannot be checked.
+    """
 
     then: RunRecord
     now: RunRecord
     comparisons: tuple[Comparison, ...]
+    altered: tuple[str, ...] = ()
 
 
 def replay(path: Path, target: Target | None = None, observe: Observer = unobserved) -> Replay:
     """Run exactly what a bundle holds and compare with what it recorded.
 
     Nothing is stored. Raises BundleError, naming the file in the bundle, if it was altered or is
-    unsafe, InputError if the inputs cannot be read or the port has a login in it, and what
-    ``run_rack`` raises.
+    unsafe or asks for too many cycles, InputError if the inputs cannot be read, the port has a
+    login in it or the chip's serial number can be none, and what ``run_rack`` raises.
     """
     target = target if target is not None else Target()
     check_port(target.port)
+    _check_serial(target.chip)
     files = unpack(path)
     then = _recorded(path, files)
     inputs = {
@@ -69,11 +88,32 @@ def replay(path: Path, target: Target | None = None, observe: Observer = unobser
         folder = Path(temporary).resolve()
         with told_of(path, folder):
             opened = lay_out(inputs, folder / INPUTS, path)
-        _check_tables(path, then, opened, altered_inputs(files, Location(path)))
+        altered = altered_inputs(files, Location(path))
+        _check_tables(path, then, opened, altered)
         rack = _rack(opened, target, then)
         with told_of(path, folder), Store(folder / "replay.sqlite") as store:
-            now = run_rack(rack, store, policy=_policy(then), observe=observe)
-    return Replay(then, now, compare(_chip(then).outcomes, _chip(now).outcomes))
+            jobs = load_rack_jobs(rack)
+            _check_cycles(path, jobs, target.most_cycles)
+            now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
+    compared = compare(_chip(then).outcomes, _chip(now).outcomes)
+    return Replay(then, now, compared, tuple(sorted(altered.keys() & inputs.keys())))
+
+
+def _check_serial(chip: str) -> None:
+    """Refuse what is no serial number; the pattern in the bundle is a stranger's and not asked."""
+    if chip and not _SERIAL.fullmatch(chip):
+        message = f"{chip[:80]!r} is not the serial number of a chip"
+        advice = "give 1 to 64 letters, digits, dots, hyphens and underscores, as on the chip"
+        raise ConfigError([Finding("chip-serial", Location(Path("--chip")), message, advice)])
+
+
+def _check_cycles(path: Path, jobs: Sequence[Job], most: int | None) -> None:
+    """Refuse tables that would run for ever in silence; ``until`` counts with its limit."""
+    cycles = sum(int(job.pattern.repeat.sum(dtype="int64")) for job in jobs)
+    if most is not None and cycles > most:
+        message = f"its tables take {cycles:,} cycles in all; a replay runs at most {most:,}"
+        advice = "give --long if you mean to run them all the same"
+        raise BundleError([Finding("long-replay", Location(path), message, advice)])
 
 
 def _recorded(path: Path, files: Mapping[str, bytes]) -> RunRecord:
@@ -118,9 +158,9 @@ def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[
 
 
 def _rack(opened: Opened, target: Target, then: RunRecord) -> Rack:
-    chip = target.chip or _chip(then).chip_serial
-    slot = Slot("A1", target.port, target.board, chip)
+    slot = Slot("A1", target.port, target.board, target.chip or UNKNOWN_CHIP)
     if target.port == VIRTUAL_PORT:
+        chip = target.chip or _chip(then).chip_serial
         slot = replace(opened.slot, chip=chip, board=target.board or opened.slot.board)
     profile = opened.profile
     if target.profile is not None:

@@ -8,13 +8,15 @@ from typing import Annotated
 
 import typer
 
-from harness.bundle import Comparison, Likeness, Replay, Target, replay
+from harness.bundle import MOST_CYCLES, UNKNOWN_CHIP, Comparison, Likeness, Replay, Target, replay
 from harness.cli.closing import print_reports
 from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.live import LineDisplay
 from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
 from harness.rack import VIRTUAL_PORT
-from reports import write_run
+from harness.store import ChipRecord
+from reports import INPUTS, write_run
 
 _QUIET = {Likeness.STILL_PASSES}
 
@@ -24,7 +26,7 @@ def replay_bundle(
     port: Annotated[
         str, typer.Option(help="Serial port or pyserial URL of a board; else the virtual chip.")
     ] = VIRTUAL_PORT,
-    chip: Annotated[str, typer.Option(help="Another chip's serial number.")] = "",
+    chip: Annotated[str, typer.Option(help="The serial number of the chip in that board.")] = "",
     board: Annotated[str, typer.Option(help="The board's serial number.")] = "",
     profile: Annotated[
         Path | None, typer.Option(help="The board's profile, if it is another kind of board.")
@@ -32,14 +34,17 @@ def replay_bundle(
     out: Annotated[
         Path | None, typer.Option(help="Folder for the replay's own reports; else none.")
     ] = None,
+    long: Annotated[bool, typer.Option("--long", help="Run more than 50 million cycles.")] = False,
 ) -> ExitCode:
     """Run exactly what a bundle holds, and compare with what it recorded.
 
     Exit status: 0 all PASS now, 1 some FAIL or UNSTABLE, 2 wrong usage or a bundle that is
     refused, 3 something could not be tested. Nothing is added to the store.
     """
-    found = replay(bundle, Target(port, chip, board, profile))
     screen = console()
+    target = Target(port, chip, board, profile, None if long else MOST_CYCLES)
+    found = replay(bundle, target, LineDisplay(screen))
+    screen.say()
     _print(screen, found)
     if out is not None:
         print_reports(screen, write_run(found.now, out / found.now.run_id))
@@ -48,22 +53,47 @@ def replay_bundle(
 
 def _print(screen: Screen, found: Replay) -> None:
     (then,), (now,) = found.then.chips, found.now.chips
-    where = "on the virtual chip" if now.virtual else f"at {now.port}"
-    screen.say(f"Run {found.then.run_id}, chip {then.chip_serial}, replayed {where}")
+    board = f" on {then.board_serial}" if then.board_serial else ""
+    screen.say(f"Run {found.then.run_id}, chip {then.chip_serial}{board}; now {_now(then, now)}")
+    for name in found.altered:
+        screen.say(
+            f"{INPUTS}/{name} is not byte for byte as run: the bundle says that secrets were "
+            "taken out, which cannot be checked"
+        )
     if now.trouble:
         screen.say(now.trouble)
     for item in found.comparisons:
         for line in _lines(item):
             screen.say(line)
-    counts = Counter(item.likeness for item in found.comparisons)
-    told = (f"{counts[likeness]} {likeness}" for likeness in Likeness if counts[likeness])
-    screen.say(", ".join(told))
+    order = list(Likeness)
+    items = sorted(found.comparisons, key=lambda item: order.index(item.likeness))
+    counts = Counter(map(_words, items))
+    screen.say(", ".join(f"{count} {words}" for words, count in counts.items()))
+
+
+def _now(then: ChipRecord, now: ChipRecord) -> str:
+    """Say what the replay ran on; what only a person says of a chip is told as that."""
+    told = f"{now.chip_serial} (as you say)"
+    if now.virtual:
+        chip = "the virtual chip" if now.chip_serial == then.chip_serial else f"virtual chip {told}"
+        other = now.board_serial != then.board_serial
+        return f"{chip} on virtual board {now.board_serial}" if other else chip
+    if now.chip_serial == UNKNOWN_CHIP:
+        told = "a chip whose serial number nobody gave"
+    board = f"board {now.board_serial}" if now.board_serial else "a board without a serial number"
+    return f"{told} on {board} at {now.port}"
+
+
+def _words(item: Comparison) -> str:
+    if item.likeness is Likeness.JUDGED_NOW and item.now is not None:
+        return f"{item.likeness} ({verdict_text(item.now.verdict)})"
+    return str(item.likeness)
 
 
 def _lines(item: Comparison) -> list[str]:
     if item.likeness in _QUIET:
         return []
-    lines = [f"{item.then.design}/{item.then.table}: {item.likeness}"]
+    lines = [f"{item.then.design}/{item.then.table}: {_words(item)}"]
     lines.append(f"  then {verdict_text(item.then.verdict)}  {item.then.summary}")
     if item.now is not None and item.likeness is not Likeness.SAME_FAILURE:
         lines.append(f"  now  {verdict_text(item.now.verdict)}  {item.now.summary}")

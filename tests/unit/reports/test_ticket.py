@@ -4,11 +4,20 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 
-from reports import mismatches_csv, ticket_markdown
+from reports import is_ticket, mismatches_csv, ticket_markdown
 from reports.mismatches import COLUMNS
 from reports.ticket import SHOWN, plain_markdown
-from tests.unit.reports.samples import chip, every_verdict, failed, hostile_run, passed, run_of
+from tests.unit.reports.samples import (
+    chip,
+    every_verdict,
+    failed,
+    hostile_run,
+    not_run,
+    passed,
+    run_of,
+)
 
 
 def test_the_text_tells_chip_run_first_mismatch_and_how_to_replay() -> None:
@@ -45,3 +54,31 @@ def test_mismatches_have_a_row_per_cycle_and_wrong_pin() -> None:
     assert rows[0] == list(COLUMNS)
     assert len(rows) == 1 + sum(len(cycle.wrong) for cycle in record.outcomes[1].evidence)
     assert rows[1][:4] == ["alu181", "exhaustive", "FAIL", "20"]
+
+
+def test_a_stopped_run_is_told_with_its_first_reason() -> None:
+    late = not_run()
+    record = chip("A3", "SP2-0003", failed(), late, replace(late, table="more", summary="Later."))
+    told = "**The run was stopped before its end.**\nFirst not run: aes\\_sbox/all: The run was st"
+    assert told in ticket_markdown(run_of(record, cancelled=True), record)
+    assert told in ticket_markdown(run_of(record, finished=None), record)
+    assert "stopped before its end" not in ticket_markdown(run_of(record), record)
+    alone = chip("A3", "SP2-0003", failed())
+    text = ticket_markdown(run_of(alone, cancelled=True), alone)
+    assert "before its end" in text
+    assert "First not run" not in text
+
+
+def test_no_address_becomes_a_link() -> None:
+    assert plain_markdown("www.evil.example WWW.x xwww.y") == (
+        "www&#46;evil.example WWW&#46;x xwww&#46;y"
+    )
+
+
+def test_a_ticket_is_known_by_its_first_and_last_line() -> None:
+    record = chip("A3", "SP2-0003", failed())
+    text = ticket_markdown(run_of(record), record).encode()
+    assert is_ticket(text)
+    assert not is_ticket(text + b"my notes\n")
+    assert not is_ticket(b"# Project\n" + text)
+    assert not is_ticket(b"")
