@@ -1,4 +1,4 @@
-"""TOML text into values, refused before the parser sees it if a key of it has too many parts.
+"""TOML text into values, refused if it has keys of too many parts or numbers of too many digits.
 
 One rule: every TOML text of a user or a bundle comes through here. ``tomllib`` takes time and
 memory by the square of the parts of a dotted key: a few kilobytes could keep a computer busy.
@@ -26,15 +26,42 @@ _ENDS = {
 def parse_toml(text: str) -> dict[str, Any]:
     """Return a TOML text's values.
 
-    Raises TOMLDecodeError with the place, also for a key of more than :data:`MOST_PARTS` parts,
-    and RecursionError for values nested too deeply.
+    Raises TOMLDecodeError with the place, also for a key of more than :data:`MOST_PARTS` parts
+    (before the parser sees it) and, without a place, for a whole number beyond 64 bits. Raises
+    RecursionError for values nested too deeply.
     """
     place = _long_key(text)
     if place is not None:
         line, column = place
         message = f"A key has more than {MOST_PARTS} parts (at line {line}, column {column})"
         raise tomllib.TOMLDecodeError(message)
-    return tomllib.loads(text)
+    try:
+        values = tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        raise
+    except ValueError as trouble:  # so many digits that Python does not even read them
+        raise _too_large() from trouble
+    if _has_large(values):
+        raise _too_large()
+    return values
+
+
+def _too_large() -> tomllib.TOMLDecodeError:
+    return tomllib.TOMLDecodeError("A whole number is beyond 64 bits (at line 1, column 1)")
+
+
+def _has_large(values: dict[str, Any]) -> bool:
+    """Look for numbers that TOML 1.0, "Integer", has refused: none here could be meant."""
+    waiting: list[object] = [values]
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, dict):
+            waiting.extend(value.values())
+        elif isinstance(value, list):
+            waiting.extend(value)
+        elif isinstance(value, int) and not -(2**63) <= value < 2**63:
+            return True
+    return False
 
 
 def _long_key(text: str) -> tuple[int, int] | None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import tempfile
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.bundle.opened import lay_out
+from harness.bundle.opened import LARGEST_SHEET, lay_out
 from harness.errors import BundleError, ConfigError, HarnessError
 from reports import name_trouble, unpack
 from tests.unit.reports.test_archive import honest
@@ -75,6 +77,21 @@ def watched() -> Iterator[Path]:
 def test_the_bundle_that_all_others_are_made_from_is_sound(tmp_path: Path) -> None:
     opened = lay_out(FILES, tmp_path / "out", tmp_path / "b.zip")
     assert [design.name for design in opened.shuttle.designs] == ["bcd7seg"]
+
+
+@pytest.mark.parametrize("suffix", [".xlsx", ".ODS"])
+def test_a_spreadsheet_that_would_fill_the_memory_is_not_read(tmp_path: Path, suffix: str) -> None:
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+        for name in ("a.xml", "b.xml"):
+            archive.writestr(name, bytes(LARGEST_SHEET // 2 + 1))
+    sheet = f"function{suffix}".encode()
+    design = FILES["bcd7seg/design.toml"].replace(b"function.csv", sheet)
+    files = FILES | {"bcd7seg/design.toml": design, f"bcd7seg/{sheet.decode()}": stream.getvalue()}
+    told = f"b.zip/inputs/bcd7seg/function{suffix}: error .* has 64,000,002 bytes unpacked"
+    with pytest.raises(BundleError, match=told):
+        lay_out(files, tmp_path / "out", tmp_path / "b.zip")
+    assert not list((tmp_path / "out").rglob("function.*"))
 
 
 @given(NAMES, st.binary(max_size=20))

@@ -96,6 +96,27 @@ def test_the_parser_never_sees_more_parts_and_loses_nothing_else(pieces: list[st
         assert parse_toml(text) == values
 
 
+@pytest.mark.parametrize(
+    ("number", "fits"),
+    [
+        ("9223372036854775807", True),
+        ("-9223372036854775808", True),
+        ("9223372036854775808", False),
+        ("-9223372036854775809", False),
+        ("9" * 5_000, False),
+        ("0x" + "F" * 5_000, False),
+    ],
+)
+def test_whole_numbers_have_64_bits(number: str, fits: bool) -> None:
+    """As TOML 1.0.0, "Integer", demands."""
+    text = f"a = [{{ b = {number} }}]"
+    if fits:
+        assert parse_toml(text) == {"a": [{"b": int(number)}]}
+    else:
+        with pytest.raises(tomllib.TOMLDecodeError, match="beyond 64 bits"):
+            parse_toml(text)
+
+
 def test_both_readers_name_the_file(tmp_path: Path) -> None:
     path = tmp_path / "slot.toml"
     path.write_text(f"{LONG} = 1\n")
