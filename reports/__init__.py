@@ -49,7 +49,7 @@ from reports.secrets import Scrubber
 from reports.texts import hertz, many, printable
 from reports.ticket import ticket_markdown
 from reports.waveform import waveform
-from reports.write import WrittenChip, WrittenReports, write_file, write_run
+from reports.write import WrittenChip, WrittenReports, remove_file, write_file, write_run
 
 __all__ = [
     "INPUTS",
@@ -100,6 +100,7 @@ __all__ = [
     "printable",
     "qr_text",
     "read_run_json",
+    "remove_file",
     "report_of",
     "run_file",
     "run_json",

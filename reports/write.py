@@ -110,7 +110,7 @@ def _contents(
         yield place.junit, chip_junit(run, chip, known)
         yield from _waveforms(run, chip, place.html.parent)
         yield place.html, chip_html(run, chip, margins)
-    yield plan.junit, run_junit(run, known)
+    yield plan.junit, run_junit(run, known, found)
     yield plan.index, index_html(run, found, margins)
 
 
