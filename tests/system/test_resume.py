@@ -14,11 +14,7 @@ from harness.runner import resume_rack, run_rack
 from harness.store import Origin, Outcome, RunRecord, Store, Verdict
 from tests.system.test_nightly import small_rack
 
-ERROR = {
-    "verdict": Verdict.ERROR,
-    "origin": Origin.LINK,
-    "summary": "Could not be tested: the board was lost.",
-}
+LOST = "Could not be tested: the board was lost."
 
 
 def rack_with_own_tables(folder: Path) -> Path:
@@ -68,7 +64,7 @@ def test_what_was_kept_as_an_error_is_not_measured_again(tmp_path: Path) -> None
         before = stopped_run(path, store)
         (chip,) = before.chips
         lost, waiting = chip.outcomes[0], chip.outcomes[1]
-        lost = replace(lost, **ERROR)
+        lost = replace(lost, verdict=Verdict.ERROR, origin=Origin.LINK, summary=LOST)
         waiting = replace(waiting, verdict=Verdict.NOT_RUN, origin=Origin.NONE)
         store.record_outcomes(before.run_id, (lost, waiting))
         whole = resume_rack(before.run_id, load_rack(path), store, observe=watch)
