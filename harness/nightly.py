@@ -51,7 +51,14 @@ from harness.runner import (
     run_from,
 )
 from harness.store import Store, encode
-from reports import Scrubber, WrittenReports, remove_file, write_file, write_run
+from reports import (
+    Scrubber,
+    WrittenReports,
+    remove_file,
+    why_unwritable,
+    write_file,
+    write_run,
+)
 
 SHOWN_CHIPS = 4
 """So many chips are named in a line, and so many tables of each; the folder has them all."""
@@ -287,7 +294,7 @@ class NightLog:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             self._stream = self._path.open("a", encoding="utf-8")
         except OSError as error:
-            message = f"{self._path}: the log cannot be written ({error.strerror})"
+            message = f"{self._path}: the log cannot be written: {why_unwritable(error)}"
             raise StoreError(message) from error
         return self
 

@@ -260,3 +260,13 @@ def test_a_run_that_tested_nothing_or_less_is_no_good_baseline(
     assert f"run {nothing.run_id} tested nothing" in capsys.readouterr().err
     assert main(["accept", part.run_id, "--store", store]) == ExitCode.ALL_PASS
     assert "Beware: 2 tables of the baseline before are not in it" in capsys.readouterr().out
+
+
+def test_a_folder_that_cannot_be_made_is_told_with_what_to_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("in the way")
+    place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "file")]
+    assert main(["nightly", str(small_rack(tmp_path)), *place]) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().err
+    assert "night.log: the log cannot be written: a file stands where a folder is needed" in told
