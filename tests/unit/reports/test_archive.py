@@ -354,3 +354,18 @@ def test_bytes_between_and_behind_contents_are_refused(tmp_path: Path, method: i
     assert "a.csv has bytes behind its content" in refusal(path)
     path.write_bytes(moved(whole, start))
     assert "there are bytes between the files and the archive's directory" in refusal(path)
+
+
+def test_an_extra_field_that_the_directory_hides_is_refused_too(tmp_path: Path) -> None:
+    path = honest(tmp_path / "b.zip", {"a.csv": b"1"})
+    data = path.read_bytes()
+    with zipfile.ZipFile(path) as archive:
+        start, second = archive.start_dir, archive.getinfo(MANIFEST).header_offset
+    name_end = 30 + len("a.csv")
+    hidden = data[:28] + (8).to_bytes(2, "little") + data[30:name_end] + b"\x99\x99\x04\x00psst"
+    rest = data[name_end:-6] + (start + 8).to_bytes(4, "little") + data[-2:]
+    old = second.to_bytes(4, "little") + MANIFEST.encode()
+    assert rest.count(old) == 1
+    moved = rest.replace(old, (second + 8).to_bytes(4, "little") + MANIFEST.encode())
+    path.write_bytes(hidden + moved)
+    assert "a.csv has an extra field, which no checksum covers" in refusal(path)
