@@ -16,7 +16,7 @@ from functools import cache, cached_property
 from typing import Any, TypeVar
 
 from harness.store import Origin, Verdict, field_types
-from reports.passwords import PASSWORD, headers_out, passwords_out
+from reports.passwords import PASSWORD, passwords_out
 
 Record = TypeVar("Record")
 
@@ -92,7 +92,7 @@ class Scrubber:
         found = text
         if "://" in found:
             found = _URL.sub(_address, found)
-        found = passwords_out(headers_out(found), self.kept)
+        found = passwords_out(found, self.kept)
         if "=" in found and _DSN.search(found):
             found = _SERVER.sub(rf"\1={ADDRESS}", found)
             found = _LOGIN.sub(self._login, found)

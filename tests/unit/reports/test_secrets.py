@@ -183,10 +183,11 @@ def test_a_design_keeps_its_words(text: str) -> None:
     "piece",
     [
         "a", "a.", "-", "/", "//a", "\\", '"', "'", " ", "@", "a@", "://", "a://a:", "a://a:<",
-        "a://b:'", "password", "password=", 'password="', "password='\"", 'password=\\"', "password=(",
+        "a://b:'", "password", "password=", 'password="', "password='\"", 'password=\\"',
+        "password=(",
         "password=,", "token ", "--", "/home/a ", "/u/", "C:\\a ", "C:\\", "\\\\a", "~a/", "~a",
         "user=", "host=a ", "mallory.", "\\/home", '"/a/b', "authorization: bearer ", "a.a@",
-        "password=\"\"a", "password=" + "'" * 3, "/weird/place/",
+        'password=""a', "password=" + "'" * 3, "/weird/place/",
     ],
 )  # fmt: skip
 def test_no_text_takes_long(piece: str) -> None:
