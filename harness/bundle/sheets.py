@@ -22,7 +22,7 @@ _PEOPLE = re.compile(
     r"(<((?:\w+:)?(?:creator|lastModifiedBy|initial-creator|printed-by|author|Company|Manager"
     r"|user-defined))(?: [^>]*)?>)[^<]*(</\2>)"
 )
-_OWN = re.compile(r"(<(vt:(?:lpw?str|bstr))>)[^<]*(</\2>)")
+_OWN = re.compile(r"(<((?:\w+:)?(?:lpw?str|bstr))(?: [^<>]*)?>)[^<]*(</\2>)")
 _PERSON = re.compile(r'(\b(?:displayName|userId|userName)=")[^"]*(")')
 _LOCKS = re.compile(r"<(?:\w+:)?(?:sheetProtection|workbookProtection|fileSharing)\b[^<>]*/>")
 _TEXTS = (".xml", ".rels", ".rdf", ".vml")
