@@ -30,7 +30,7 @@ _WORDS = re.compile(
       | (?P<slash> \\{1,3}["']) (?: (?!(?P=slash)) [^\n] )* (?P=slash)?
       | &quot; (?: (?!&quot;) [^\n] )* (?:&quot;)?
       | " (?: [^"\\\n] | \\[^\n] )* (?:"|\\)?
-      | ' (?: [^'\\\n] | \\[^\n] )* (?:'|\\)?
+      | ' (?: [^'\\\n] | \\[^\n] | ''(?=\w) )* (?:'|\\)?
       | (?: [^\s"'`,;&<>()\[\]{}\\]
           | ["'`] (?=\w)
           | [,;&] (?=\w) (?! [\w.-]{1,40} [=:] )
@@ -48,6 +48,7 @@ _HEADS = re.compile(
 _SCHEME = re.compile(r"(?i)(?:bearer|basic|token|digest)$")
 _FLAG = re.compile(r"(?<![\w-])--[\w-]{0,40}$")
 _QUERY = re.compile(r"[?&;][\w.-]{0,40}$")
+_SHELL = re.compile(r"(?:^|\b(?:export|env|set|-e) {1,4})[A-Z0-9_]{0,40}$")
 _HARDWARE = re.compile(
     r"\b(?:assign|wire|reg|logic|localparam|input|output|inout|begin|always\w*)\b"
 )
@@ -110,12 +111,20 @@ def _is_secret(match: re.Match[str], before: str) -> bool:
         return True
     if match["maybe"] is not None:
         tight = match["mark"] == "="
-        return (tight and _QUERY.search(before) is not None) or _FLAG.search(before) is not None
+        if tight and (_QUERY.search(before) or _is_exported(match, before)):
+            return True
+        return _FLAG.search(before) is not None
     if value[0] in "[{(" and (match["closed"] or match["mark"] not in {"=", ":"}):
         return False
     if value in {"begin", "null", "true", "false", "none", "None"}:
         return False
     return _HARDWARE.search(before) is None and _LITERAL.match(value) is None
+
+
+def _is_exported(match: re.Match[str], before: str) -> bool:
+    """Tell a variable of a shell, as in ``export TOKEN=x``, from an assignment in a design."""
+    after = match.string[match.end() : match.end() + 1]
+    return match["maybe"].isupper() and after != ";" and _SHELL.search(before) is not None
 
 
 def _only(kept: frozenset[str], value: str) -> bool:

@@ -32,7 +32,7 @@ _URL = re.compile(
     rf"""({_WHO}:{_PORT}(?:[^\s"']|["'](?=[^\s"',]{{0,64}}@)){{0,256}}@"""
     rf"""|{_WHO}:{_PORT}[^\n"'@]{{0,128}}@(?=\w)"""
     rf"""|[^\s"'/?#]{{0,128}}@)?"""
-    rf"""([^\s"'<>]+)"""
+    rf"""((?:/+(?:[A-Za-z]:/+)?(?:home|Users)/[^\s"'<>/]+ [^\s"'<>/]+(?=/))?[^\s"'<>]+)"""
 )
 _MAIL = re.compile(
     r"(?<![\w.+-])[\w.+-]+@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)*\.[A-Za-z][A-Za-z0-9-]*(?!\w)"
@@ -58,7 +58,7 @@ _DEEP = (
 """Roots that are words elsewhere: a path only with a part below."""
 _BEGIN = r"(?:(?<!<path>)(?<!<user>)(?<![\w./\\<-])|(?<=\s-[A-Z])|(?<=[\"'=,]-[A-Z])|(?<=\A-[A-Z]))"
 _POSIX = re.compile(
-    rf"{_BEGIN}/(?:(?:home|Users)/{_END}+(?: {_END}+(?=/))?|(?:{_ROOTS})(?=/|\b)"
+    rf"{_BEGIN}/(?:(?:home|Users)/{_END}+(?: {_END}+(?=/))?|(?:{_ROOTS})(?=/)"
     rf"|(?:{_DEEP})/+{_END}+)"
     rf"(?:/+{_END}*)*"
 )
