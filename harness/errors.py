@@ -19,7 +19,7 @@ The tree (one rule: an error names the situation, not the mechanism)::
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
-    │   └── RunUnfit        an intake is named where only a run will do
+    │   └── RunUnfit        a run is named that is not there, or will not do here
     ├── PageUnavailable     the live page cannot be served
     └── Cancelled           the person stopped the run
 
@@ -175,7 +175,7 @@ class StoreError(HarnessError):
 
 
 class RunUnfit(StoreError):
-    """A stored run is not of the kind that is asked for: the command is for another."""
+    """A stored run is not there, or not as it must be for what is asked: wrong usage."""
 
 
 class PageUnavailable(HarnessError):

@@ -16,7 +16,16 @@ from types import TracebackType
 from typing import Any, Self, cast
 
 from harness.errors import StoreError
-from harness.judge import Baseline, Change, NightChanges, RetryPolicy, RunRecord, Verdict, changes
+from harness.judge import (
+    NOT_PART,
+    Baseline,
+    Change,
+    NightChanges,
+    RetryPolicy,
+    RunRecord,
+    Verdict,
+    changes,
+)
 from harness.margin import MarginEvent, MarginFound
 from harness.margin_texts import limit_text
 from harness.night_margins import NightMargins, margin_line, search_at_night
@@ -42,7 +51,14 @@ from harness.runner import (
     run_from,
 )
 from harness.store import Store, encode
-from reports import Scrubber, WrittenReports, write_file, write_run
+from reports import (
+    Scrubber,
+    WrittenReports,
+    remove_file,
+    why_unwritable,
+    write_file,
+    write_run,
+)
 
 SHOWN_CHIPS = 4
 """So many chips are named in a line, and so many tables of each; the folder has them all."""
@@ -65,7 +81,15 @@ class Night:
     @property
     def lines(self) -> tuple[str, ...]:
         """What a person must know: the five lines, and one on margins where any were searched."""
-        return (*five_lines(self.changes), *(_SCRUBBER.text(x) for x in margin_line(self.margins)))
+        return morning_lines(self.changes, self.margins)
+
+    @property
+    def heading(self) -> str:
+        """Which night this is, what it was compared with, and whether it is whole."""
+        found, record = self.changes, self.record
+        against = f"compared with {found.baseline}" if found.baseline else "no baseline yet"
+        stopped = "; it was stopped" if record.cancelled else ""
+        return f"Night {record.run_id} of {_SCRUBBER.text(record.rack)}, {against}{stopped}"
 
     @property
     def folder(self) -> Path:
@@ -97,14 +121,22 @@ def run_night(
     folder = night_folder(out, run.run_id)
     with NightLog(folder, observe) as log:
         log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
+        if resume:  # what it found so far is not the night, should this end too soon as well
+            for name in ("night.json", "night.txt"):
+                remove_file(folder / name, folder)
         record = before or run_from(run, rack, store, jobs, policy, log, switch)
         baseline = _baseline(record, store, log)
         tell = log.hear_margin
         margins = search_at_night(rack, store, record, baseline, tell, switch, log)
-        night = close_night(record, baseline, out, margins)
-        for line in night.lines:
+        found = _SCRUBBER.record(changes(record, baseline))
+        for line in morning_lines(found, margins):
             log.write(line)
-    return night
+        try:
+            return close_night(record, found, out, margins)
+        except StoreError as error:
+            told = "\n".join(morning_lines(found, margins))
+            advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
+            raise StoreError(f"{error}; {advice}. The night found:\n{told}") from error
 
 
 def _to_close(
@@ -124,7 +156,7 @@ def _baseline(record: RunRecord, store: Store, log: NightLog) -> Baseline | None
     """Read what a night is compared with; a store that is away is waited for until Ctrl-C."""
     try:
         with patiently(store, log, StopSwitch()):
-            return store.baseline(record.rack)
+            return store.baseline(record)
     except StoreError as error:
         message = (
             f"{error}; the run is kept whole, and `harness report {record.run_id}` writes its "
@@ -134,20 +166,16 @@ def _baseline(record: RunRecord, store: Store, log: NightLog) -> Baseline | None
 
 
 def close_night(
-    record: RunRecord,
-    baseline: Baseline | None,
-    out: Path,
-    margins: NightMargins | None = None,
+    record: RunRecord, found: NightChanges, out: Path, margins: NightMargins | None = None
 ) -> Night:
-    """Compare a run with its rack's baseline and write its folder. Raises StoreError."""
-    found = _SCRUBBER.record(changes(record, baseline))
+    """Write a night's folder. Raises StoreError."""
     folder = night_folder(out, record.run_id)
     searched = margins or NightMargins()
     reports = write_run(record, folder, known_failures(found), found, searched.kept)
     night = Night(record, found, reports, searched)
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
     plain["margin_drops"] = [encode(drop) for drop in night.margins.drops]
-    text = "\n".join(night.lines) + "\n"
+    text = "\n".join((night.heading, *night.lines)) + "\n"
     write_file(folder / "night.txt", text.encode(), folder)
     whole = json.dumps(plain, indent=1) + "\n"
     write_file(folder / "night.json", whole.encode(), folder)  # last: it marks a closed night
@@ -171,6 +199,11 @@ def night_folder(out: Path, run_id: str) -> Path:
     return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
 
 
+def morning_lines(found: NightChanges, margins: NightMargins) -> tuple[str, ...]:
+    """Tell what a night found: five lines, and one on margins where any were searched."""
+    return (*five_lines(found), *(_SCRUBBER.text(line) for line in margin_line(margins)))
+
+
 def five_lines(found: NightChanges) -> tuple[str, ...]:
     """Tell what a person must know: five lines, always the same five, nothing colours them."""
     rows = (
@@ -178,7 +211,7 @@ def five_lines(found: NightChanges) -> tuple[str, ...]:
         ("newly fixed", found.newly_fixed, _named(found.newly_fixed)),
         ("unstable", found.unstable, _named(found.unstable)),
         ("could not be tested", found.untested, _named(found.untested)),
-        ("unchanged", found.unchanged, _counted(found.unchanged)),
+        ("unchanged", found.unchanged, _counted(found)),
     )
     return tuple(f"{name:<19}  {len(places):>5}  {told}".rstrip() for name, places, told in rows)
 
@@ -188,14 +221,50 @@ def _named(found: Sequence[Change]) -> str:
     chips: dict[str, list[str]] = {}
     for change in found:
         if not change.known:
-            chips.setdefault(change.chip_serial, []).append(f"{change.design}/{change.table}")
+            where = f"{change.slot} " if change.now in _UNTESTED else ""  # somebody walks there
+            tables = chips.setdefault(f"{where}{change.chip_serial}", [])
+            tables.append(f"{change.design}/{change.table}")
     told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
-    known = sum(change.known for change in found)
-    waived = sum(change.before is Verdict.WAIVED and change.now is Verdict.FAIL for change in found)
-    remarks = ((known, "known"), (waived, "waived before"))
-    remark = ", ".join(f"{number} {what}" for number, what in remarks if number)
-    named = _some(told, SHOWN_CHIPS, "; ")
-    return f"{named} ({remark})".lstrip() if remark else named
+    return _with_remarks(_some(told, SHOWN_CHIPS, "; "), found)
+
+
+def _with_remarks(told: str, found: Sequence[Change]) -> str:
+    """Add how many of the changes are something special, each counted once."""
+    counts = Counter(_remark(change) for change in found)
+    remark = ", ".join(f"{counts[what]} {what}" for what in _REMARKS if counts[what])
+    return f"{told} ({remark})".lstrip() if remark else told
+
+
+_UNTESTED = {Verdict.ERROR, Verdict.NOT_RUN}
+_RAN_OUT, _DIFFERENT, _ONLY_BEFORE = "waiver ran out", "failed otherwise before", "not in this run"
+_WAIVED_BEFORE, _ONE_RUN = "waived before", "unstable before, passed in one run"
+_NEWLY_WAIVED, _NEW, _KNOWN = "newly waived", "not in the baseline", "known"
+_REMARKS = (
+    _KNOWN,
+    _RAN_OUT,
+    _WAIVED_BEFORE,
+    _DIFFERENT,
+    _ONLY_BEFORE,
+    _ONE_RUN,
+    _NEWLY_WAIVED,
+    _NEW,
+)
+
+
+def _remark(change: Change) -> str:
+    """What somebody must know of a change beside its place; empty if nothing."""
+    was, now = change.before, change.now
+    special = {
+        _RAN_OUT: change.ran_out,
+        _KNOWN: change.known and now is not Verdict.PASS and now is not Verdict.WAIVED,
+        _ONLY_BEFORE: change.why == NOT_PART,
+        _WAIVED_BEFORE: was is Verdict.WAIVED and now is Verdict.FAIL,
+        _DIFFERENT: was is now and now in {Verdict.FAIL, Verdict.UNSTABLE},
+        _ONE_RUN: was is Verdict.UNSTABLE and now is Verdict.PASS,
+        _NEWLY_WAIVED: now is Verdict.WAIVED and was is not Verdict.WAIVED,
+        _NEW: was is None and now is Verdict.PASS,
+    }
+    return next((what for what, so in special.items() if so), "")
 
 
 def _some(texts: Sequence[str], most: int, between: str) -> str:
@@ -203,9 +272,12 @@ def _some(texts: Sequence[str], most: int, between: str) -> str:
     return shown if len(texts) <= most else f"{shown}{between}{len(texts) - most} more"
 
 
-def _counted(found: Sequence[Change]) -> str:
-    counts = Counter(change.now for change in found)
-    return ", ".join(f"{number} {verdict}" for verdict, number in sorted(counts.items()))
+def _counted(found: NightChanges) -> str:
+    """``189 PASS, 2 FAIL (1 newly waived)``; without a baseline nothing is new to it."""
+    counts = Counter(change.now for change in found.unchanged)
+    told = ", ".join(f"{number} {verdict}" for verdict, number in sorted(counts.items()))
+    news = [c for c in found.unchanged if _remark(c) in {_NEWLY_WAIVED, _NEW} and found.baseline]
+    return _with_remarks(told, news)
 
 
 class NightLog:
@@ -222,7 +294,7 @@ class NightLog:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             self._stream = self._path.open("a", encoding="utf-8")
         except OSError as error:
-            message = f"{self._path}: the log cannot be written ({error.strerror})"
+            message = f"{self._path}: the log cannot be written: {why_unwritable(error)}"
             raise StoreError(message) from error
         return self
 

@@ -19,6 +19,7 @@ from harness.errors import (
     InputError,
     Location,
     PortUnavailable,
+    RunUnfit,
     StoreError,
 )
 from harness.judge import (
@@ -101,8 +102,8 @@ def resume_rack(
 
     A table that is kept as NOT RUN is run now. ``designs`` are those that the run was started
     with. Raises ConfigError if rack, shuttle, profile or a table is not what it was, StoreError
-    if the run is finished or still under way, RunUnfit for an intake, and what :func:`run_rack`
-    raises.
+    if the run is still under way, RunUnfit if it is finished or an intake, and what
+    :func:`run_rack` raises.
     """
     jobs = load_rack_jobs(rack, designs)
     before = check_resumable(run_id, rack, store, jobs)
@@ -114,7 +115,7 @@ def check_resumable(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job]) 
     before = store.run_to_resume(run_id)
     if before.finished is not None and not before.cancelled:
         message = f"{store.place}: run {run_id} is finished, so there is nothing to resume"
-        raise StoreError(message)
+        raise RunUnfit(message)
     check_same(before, rack, jobs)
     return before
 

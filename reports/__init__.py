@@ -49,7 +49,14 @@ from reports.secrets import Scrubber
 from reports.texts import hertz, many, printable
 from reports.ticket import ticket_markdown
 from reports.waveform import waveform
-from reports.write import WrittenChip, WrittenReports, write_file, write_run
+from reports.write import (
+    WrittenChip,
+    WrittenReports,
+    remove_file,
+    why_unwritable,
+    write_file,
+    write_run,
+)
 
 __all__ = [
     "INPUTS",
@@ -100,6 +107,7 @@ __all__ = [
     "printable",
     "qr_text",
     "read_run_json",
+    "remove_file",
     "report_of",
     "run_file",
     "run_json",
@@ -114,6 +122,7 @@ __all__ = [
     "ticket_markdown",
     "unpack",
     "waveform",
+    "why_unwritable",
     "worst",
     "write_card",
     "write_file",

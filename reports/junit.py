@@ -16,7 +16,7 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 
 from junit_xml import TestCase, TestSuite
 
-from harness.store import ChipRecord, Outcome, RunRecord, Verdict
+from harness.store import ChipRecord, NightChanges, Outcome, RunRecord, Verdict
 from reports.texts import agreement, conditions_text, pin_text, place, printable
 
 CYCLES_TOLD = 8
@@ -32,9 +32,14 @@ def chip_junit(run: RunRecord, chip: ChipRecord, known: Known = ()) -> bytes:
     return b"".join(_document([_suite(run, chip, known)]))
 
 
-def run_junit(run: RunRecord, known: Known = ()) -> bytes:
-    """One file of the whole run: one ``testsuite`` for each chip."""
-    return b"".join(run_junit_pieces(run, known))
+def run_junit(run: RunRecord, known: Known = (), found: NightChanges | None = None) -> bytes:
+    """One file of the whole run: one ``testsuite`` for each chip.
+
+    A night that ``found`` that it is not whole has one more, with an error: tables that were not
+    run are skipped, or in no suite at all, and whoever reads this file alone would see no harm.
+    """
+    gaps = [_gaps_suite(run, found)] if found is not None and (run.cancelled or found.lost) else []
+    return b"".join(_document([*(_suite(run, chip, known) for chip in run.chips), *gaps]))
 
 
 def run_junit_pieces(run: RunRecord, known: Known = ()) -> Iterator[bytes]:
@@ -43,6 +48,18 @@ def run_junit_pieces(run: RunRecord, known: Known = ()) -> Iterator[bytes]:
     Everything is worked out before this returns; what is left is writing it.
     """
     return _document([_suite(run, chip, known) for chip in run.chips])
+
+
+def _gaps_suite(run: RunRecord, found: NightChanges) -> ET.Element:
+    """Say what of a night was not run at all."""
+    case = TestCase(name="everything was run", classname="night")
+    left = [change for change in found.untested if change.now is Verdict.NOT_RUN]
+    names = [f"{c.slot} {c.chip_serial} {c.design}/{c.table}" for c in left]
+    stopped = "the night was stopped; " if run.cancelled else ""
+    lost = f"; {len(found.lost)} of them are in the baseline only" if found.lost else ""
+    told = f"{stopped}{len(names)} tables were not run{lost}"
+    case.add_error_info(printable(told), printable("\n".join(names)), "not run")
+    return _element(run, "night", [case], {})
 
 
 def _document(suites: Sequence[ET.Element]) -> Iterator[bytes]:
@@ -72,11 +89,18 @@ def _suite(run: RunRecord, chip: ChipRecord, known: Known) -> ET.Element:
     cases = [_case(outcome, known) for outcome in chip.outcomes]
     if chip.trouble:
         cases.append(_slot_case(chip, _error_slot if news or not chip.outcomes else _known_slot))
+    name = printable(chip.chip_serial or f"slot {chip.slot}")
+    return _element(run, name, cases, _properties(run, chip))
+
+
+def _element(
+    run: RunRecord, name: str, cases: Sequence[TestCase], properties: Mapping[str, str]
+) -> ET.Element:
     suite = TestSuite(
-        name=printable(chip.chip_serial or f"slot {chip.slot}"),
+        name=name,
         test_cases=cases,
         timestamp=run.started.isoformat(timespec="seconds"),
-        properties={key: printable(text) for key, text in _properties(run, chip).items()},
+        properties={key: printable(text) for key, text in properties.items()},
     )
     element: ET.Element = suite.build_xml_doc()
     del element.attrib["disabled"]  # not in the schema

@@ -148,9 +148,9 @@ def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
         Fact("Promised by", outcome.design_source),
     ]
     if outcome.waiver is not None:
-        waiver = outcome.waiver
+        waiver, waived = outcome.waiver, outcome.verdict is Verdict.WAIVED
         facts[:0] = [
-            Fact("Waived because", waiver.reason),
+            Fact("Waived because" if waived else "Waiver that ran out", waiver.reason),
             Fact("Owner", waiver.owner),
             Fact("Ticket", waiver.ticket),
             Fact("Waived until", waiver.expiry),

@@ -110,7 +110,7 @@ def _contents(
         yield place.junit, chip_junit(run, chip, known)
         yield from _waveforms(run, chip, place.html.parent)
         yield place.html, chip_html(run, chip, margins)
-    yield plan.junit, run_junit(run, known)
+    yield plan.junit, run_junit(run, known, found)
     yield plan.index, index_html(run, found, margins)
 
 
@@ -122,13 +122,18 @@ def _waveforms(run: RunRecord, chip: ChipRecord, folder: Path) -> Iterator[tuple
             yield folder / name, waveform(run, outcome, outcome.window)
 
 
+def why_unwritable(reason: OSError) -> str:
+    """Say why a file cannot be written, with what to do about it where that is known."""
+    return _REASONS.get(reason.errno or 0, reason.strerror or str(reason))
+
+
 def write_file(path: Path, data: bytes, folder: Path) -> None:
     """Write one file whole or not at all, making its parents. Raises StoreError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         _replace(path, data)
     except OSError as reason:
-        why = _REASONS.get(reason.errno or 0, reason.strerror or str(reason))
+        why = why_unwritable(reason)
         msg = f"{folder}: reports cannot be written ({path.name}): {why}"
         raise StoreError(msg) from reason
 
@@ -138,7 +143,7 @@ def remove_file(path: Path, folder: Path) -> None:
     try:
         path.unlink(missing_ok=True)
     except OSError as reason:
-        why = _REASONS.get(reason.errno or 0, reason.strerror or str(reason))
+        why = why_unwritable(reason)
         msg = f"{folder}: reports cannot be written ({path.name} cannot be removed): {why}"
         raise StoreError(msg) from reason
 

@@ -44,9 +44,7 @@ def nightly(
                 night = run_night(chosen, kept, out, before, observe=observe)
         else:
             night = run_night(chosen, kept, out, before)
-    found = night.changes
-    against = f"compared with {found.baseline}" if found.baseline else "no baseline yet"
-    screen.say(f"Night {night.record.run_id} of {chosen.name}, {against}")
+    screen.say(night.heading)
     for line in night.lines:
         screen.say(line)
     screen.say(f"Everything is in {night.folder}")
@@ -55,6 +53,6 @@ def nightly(
             f"The night was stopped: harness nightly {rack} --resume "
             f"{night.record.run_id} finishes it"
         )
-    elif not found.baseline:
+    elif not night.changes.baseline:
         screen.say(f"harness accept {night.record.run_id} makes this night the baseline")
-    return night_code(found, night.record, night.margins)
+    return night_code(night.changes, night.record, night.margins)

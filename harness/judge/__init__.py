@@ -1,7 +1,14 @@
 """From captures to verdicts with evidence."""
 
 from harness.judge.case import Case
-from harness.judge.changes import Baseline, Change, KnownVerdict, NightChanges, changes
+from harness.judge.changes import (
+    NOT_PART,
+    Baseline,
+    Change,
+    KnownVerdict,
+    NightChanges,
+    changes,
+)
 from harness.judge.compare import compared
 from harness.judge.examine import Examination, PatternRunner, examine
 from harness.judge.outcome import (
@@ -25,6 +32,7 @@ from harness.judge.policy import RetryPolicy
 from harness.judge.verdict import Gathered, Judgement, judge, not_run, untested, unusable
 
 __all__ = [
+    "NOT_PART",
     "SEVERITY_ORDER",
     "Attempt",
     "Baseline",

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 
 from harness.judge.outcome import Outcome, RunRecord, Verdict
 
+_BAD = {Verdict.FAIL, Verdict.UNSTABLE}
 _HELD_BACK = {Verdict.FAIL, Verdict.UNSTABLE, Verdict.WAIVED}
 
 NOT_PART = "in the baseline, but not part of this night"
@@ -24,6 +25,8 @@ class KnownVerdict:
     design: str
     table: str
     verdict: Verdict
+    table_sha256: str
+    mismatches: int
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,9 @@ class Baseline:
 class Change:
     """One table on one chip. ``before`` is None if the baseline does not have it.
 
-    ``known`` tells that the baseline has it just so. ``why`` is a sentence for a person.
+    ``known`` tells that the baseline has it just so: the verdict, and of a failure the very table
+    and how much was wrong. ``ran_out`` tells that a waiver had covered it. ``why`` is a sentence
+    for a person.
     """
 
     slot: str
@@ -49,6 +54,7 @@ class Change:
     now: Verdict
     known: bool
     why: str
+    ran_out: bool = False
 
 
 @dataclass(frozen=True)
@@ -64,6 +70,11 @@ class NightChanges:
     unstable: tuple[Change, ...]
     untested: tuple[Change, ...]
     unchanged: tuple[Change, ...]
+
+    @property
+    def lost(self) -> tuple[Change, ...]:
+        """Tables of the baseline that are no part of the night."""
+        return tuple(change for change in self.untested if change.why == NOT_PART)
 
     @property
     def failed_anew(self) -> bool:
@@ -100,7 +111,7 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     for outcome in (outcome for chip in night.chips for outcome in chip.outcomes):
         _sort(outcome, before.pop(_key(outcome), None), places)
     for lost in before.values():
-        places.untested.append(_change(lost, lost, Verdict.NOT_RUN, NOT_PART))
+        places.untested.append(_lost(lost))
     return NightChanges(
         baseline.run_id if baseline is not None else "",
         tuple(places.newly_failing),
@@ -117,7 +128,7 @@ def _key(outcome: Outcome | KnownVerdict) -> Key:
 
 def _sort(now: Outcome, before: KnownVerdict | None, places: _Sorted) -> None:
     """Put one table into its place."""
-    change = _change(now, before, now.verdict, now.summary)
+    change = _change(now, before)
     was = change.before
     match now.verdict:
         case Verdict.ERROR | Verdict.NOT_RUN:
@@ -132,18 +143,39 @@ def _sort(now: Outcome, before: KnownVerdict | None, places: _Sorted) -> None:
             places.unchanged.append(change)
 
 
-def _change(
-    outcome: Outcome | KnownVerdict, before: KnownVerdict | None, now: Verdict, why: str
-) -> Change:
-    was = before.verdict if before is not None else None
-    known = was is now and now is not Verdict.NOT_RUN and why != NOT_PART
+def _change(now: Outcome, before: KnownVerdict | None) -> Change:
+    ran_out = now.verdict in _BAD and now.waiver is not None
     return Change(
-        outcome.slot,
-        outcome.chip_serial,
-        outcome.design,
-        outcome.table,
-        was,
-        now,
-        known,
-        why,
+        now.slot,
+        now.chip_serial,
+        now.design,
+        now.table,
+        before.verdict if before is not None else None,
+        now.verdict,
+        before is not None and _is_known(now, before) and not ran_out,
+        now.summary,
+        ran_out,
+    )
+
+
+def _is_known(now: Outcome, before: KnownVerdict) -> bool:
+    """Whether a baseline has an outcome just so; two failures of one table may differ."""
+    if before.verdict is not now.verdict or now.verdict is Verdict.NOT_RUN:
+        return False
+    same_table = before.table_sha256 == now.table_sha256
+    if now.verdict is Verdict.FAIL:
+        return same_table and before.mismatches == now.mismatches
+    return same_table or now.verdict is not Verdict.UNSTABLE
+
+
+def _lost(before: KnownVerdict) -> Change:
+    return Change(
+        before.slot,
+        before.chip_serial,
+        before.design,
+        before.table,
+        before.verdict,
+        Verdict.NOT_RUN,
+        known=False,
+        why=NOT_PART,
     )

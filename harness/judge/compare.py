@@ -1,6 +1,7 @@
 """What the chips of one run say about each other: pure, over finished records.
 
-One rule: a verdict is never changed here, only where its cause is taken to lie and what to do.
+One rule: a verdict is never changed here, only where its cause is taken to lie and what to do. What
+an earlier comparison said counts for nothing: the run may have had fewer outcomes then.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
+from harness.judge import texts
 from harness.judge.outcome import ChipRecord, Origin, Outcome, RunRecord, Verdict
 
 CHIP_ADVICE = (
@@ -30,24 +32,45 @@ TABLE_ADVICE = (
     "suspect the design, the table or its settings before any chip."
 )
 
-_BAD = {Verdict.FAIL, Verdict.UNSTABLE}
+_ALONE = {Verdict.FAIL: texts.FAIL_ADVICE, Verdict.UNSTABLE: texts.UNSTABLE_ADVICE}
+"""What is advised on an outcome as long as no other is looked at."""
+
+_BAD = set(_ALONE)
 _TESTED = {Verdict.PASS, *_BAD}
 
 
 def compared(run: RunRecord) -> tuple[Outcome, ...]:
-    """Return the outcomes of a run whose origin or advice other outcomes of it make better.
+    """Return the outcomes of a run that differ from what comparing all of them says.
 
     A table that passes on another chip clears design and table: if its design is the only one
     that fails in its slot, and others pass there, the chip is suspect; if more designs fail
     there, what they share. A FAIL in the same first cycle and pins on every chip tested (two at
     least), or UNSTABLE on every one, points at the design or the table.
     """
+    slots = {chip.slot: _uncompared(chip) for chip in run.chips}
     by_table: dict[tuple[str, str], list[Outcome]] = {}
-    for chip in run.chips:
+    for chip in slots.values():
         for outcome in chip.outcomes:
             by_table.setdefault((outcome.design, outcome.table), []).append(outcome)
-    slots = {chip.slot: chip for chip in run.chips}
-    return tuple(changed for group in by_table.values() for changed in _compare(group, slots))
+    told = {_place(o): o for group in by_table.values() for o in _compare(group, slots)}
+    stored = (outcome for chip in run.chips for outcome in chip.outcomes)
+    pairs = ((outcome, told.get(_place(outcome), _alone(outcome))) for outcome in stored)
+    return tuple(now for before, now in pairs if now != before)
+
+
+def _uncompared(chip: ChipRecord) -> ChipRecord:
+    return replace(chip, outcomes=tuple(_alone(outcome) for outcome in chip.outcomes))
+
+
+def _alone(outcome: Outcome) -> Outcome:
+    """Give the outcome as the judge of its own slot gave it."""
+    if outcome.verdict not in _BAD:
+        return outcome
+    return replace(outcome, origin=Origin.UNKNOWN, advice=_ALONE[outcome.verdict])
+
+
+def _place(outcome: Outcome) -> tuple[str, str, str]:
+    return outcome.slot, outcome.design, outcome.table
 
 
 def _compare(group: list[Outcome], slots: dict[str, ChipRecord]) -> Iterator[Outcome]:

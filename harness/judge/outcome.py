@@ -135,7 +135,7 @@ class Conditions:
 
 @dataclass(frozen=True)
 class WaiverRecord:
-    """The waiver that was applied, as it stood then. ``expiry`` is an ISO date."""
+    """The waiver that was applied or had run out, as it stood then. ``expiry`` is an ISO date."""
 
     owner: str
     reason: str
@@ -149,7 +149,8 @@ class Outcome:
 
     ``summary`` is one sentence for a person. ``rows`` counts the table's vectors, ``cycles``
     what was run. ``origin`` says where the cause is taken to lie, and ``advice`` what to do next
-    (empty for PASS). ``conditions``, ``window`` and ``waiver`` are None where there is none.
+    (empty for PASS). ``conditions``, ``window`` and ``waiver`` are None where there is none; FAIL
+    and UNSTABLE have a waiver only if it ran out.
     """
 
     slot: str

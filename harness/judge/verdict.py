@@ -154,7 +154,8 @@ def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date
     expired = covering_waiver(fit.expired, wrong)
     if expired is None:
         return outcome
-    return replace(outcome, summary=outcome.summary + texts.expired_waiver(expired))
+    told = outcome.summary + texts.expired_waiver(expired)
+    return replace(outcome, waiver=waiver_record(expired), summary=told)
 
 
 def _wrong_mask(captures: Sequence[Capture]) -> int:

@@ -1,4 +1,4 @@
-"""What nights of a rack are compared with: the verdicts of the run that was accepted last.
+"""What a night is compared with: the verdicts of the run of its rack that was accepted last.
 
 One rule: no evidence is read, for nothing is compared with it; so the answer costs the same however
 much a run has kept of its failures.
@@ -8,16 +8,36 @@ from __future__ import annotations
 
 from sqlalchemy import Connection, select
 
-from harness.judge import Baseline, KnownVerdict, RunKind, Verdict
+from harness.judge import Baseline, KnownVerdict, RunKind, RunRecord, Verdict
 from harness.store.models import OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
 
+_JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.UNSTABLE, Verdict.WAIVED)
 
-def read_baseline(connection: Connection, rack: str) -> Baseline | None:
-    """Read the baseline of a rack, in the order of its outcomes; None if there is none."""
+
+def has_judged(connection: Connection, run_id: str) -> bool:
+    """Tell whether a run has a verdict on any chip."""
+    judged = OutcomeRow.verdict.in_(_JUDGED)
+    wanted = select(OutcomeRow.number).where(OutcomeRow.run_id == run_id, judged).limit(1)
+    return connection.scalar(wanted) is not None
+
+
+def read_baseline(connection: Connection, of: RunRecord) -> Baseline | None:
+    """Read the baseline of a run, in the order of its outcomes; None if there is none.
+
+    It is another run of a rack of the same name, with chips of the same shuttle: a name alone is
+    soon given twice.
+    """
     run_id = connection.scalar(
         select(RunRow.run_id)
-        .where(RunRow.rack == rack, RunRow.accepted.is_not(None), RunRow.kind == RunKind.RUN)
+        .where(
+            RunRow.rack == of.rack,
+            RunRow.shuttle == of.shuttle,
+            RunRow.organisation == of.organisation,
+            RunRow.run_id != of.run_id,
+            RunRow.accepted.is_not(None),
+            RunRow.kind == RunKind.RUN,
+        )
         .order_by(RunRow.accepted.desc())
         .limit(1)
     )
@@ -27,12 +47,20 @@ def read_baseline(connection: Connection, rack: str) -> Baseline | None:
     verdicts = {verdict.value: verdict for verdict in Verdict}
     with undisturbed():
         rows = connection.execute(
-            select(o.slot, o.chip_serial, o.design, o.table_name, o.verdict)
+            select(
+                o.slot,
+                o.chip_serial,
+                o.design,
+                o.table_name,
+                o.verdict,
+                o.table_sha256,
+                o.mismatches,
+            )
             .where(o.run_id == run_id)
             .order_by(o.number)
         ).all()
         found = [
-            KnownVerdict(slot, chip, design, table, verdicts[verdict])
-            for slot, chip, design, table, verdict in rows
+            KnownVerdict(slot, chip, design, table, verdicts[verdict], sha256, mismatches)
+            for slot, chip, design, table, verdict, sha256, mismatches in rows
         ]
     return Baseline(run_id, tuple(found))

@@ -24,7 +24,7 @@ def none_kept(place: str, kind: RunKind | None) -> StoreError:
 def refuse_as_baseline(
     place: str, run_id: str, kind: RunKind, finished: datetime | None, cancelled: bool
 ) -> None:
-    """Raise what keeps a run from being a baseline: RunUnfit for an intake, else StoreError."""
+    """Raise RunUnfit for what can be no baseline: an intake, or a run that is not whole."""
     if kind is RunKind.INTAKE:
         message = (
             f"{place}: {run_id} is an intake, no night of its rack, so it can be no baseline; "
@@ -37,7 +37,16 @@ def refuse_as_baseline(
             f"{place}: run {run_id} {state}, so it can be no baseline; finish it "
             "with --resume, or accept another"
         )
-        raise StoreError(message)
+        raise RunUnfit(message)
+
+
+def nothing_judged(place: str, run_id: str) -> RunUnfit:
+    """A run without a verdict on any chip: whatever failed before would be news again."""
+    message = (
+        f"{place}: run {run_id} tested nothing, so as a baseline it would make nothing known; "
+        "accept another"
+    )
+    return RunUnfit(message)
 
 
 def refuse_to_resume(place: str, run_id: str, kind: RunKind) -> None:

@@ -16,9 +16,9 @@ from typing import Self, TypeVar
 
 from sqlalchemy import Connection, Engine, insert, select, update
 
-from harness.errors import StoreError
+from harness.errors import RunUnfit
 from harness.judge import Baseline, ChipRecord, Outcome, RunKind, RunRecord
-from harness.store.baseline import read_baseline
+from harness.store.baseline import has_judged, read_baseline
 from harness.store.engine import (
     WhenEmpty,
     busy_seconds,
@@ -46,7 +46,12 @@ from harness.store.records import (
     read_run,
     run_row,
 )
-from harness.store.refusals import none_kept, refuse_as_baseline, refuse_to_resume
+from harness.store.refusals import (
+    none_kept,
+    nothing_judged,
+    refuse_as_baseline,
+    refuse_to_resume,
+)
 from harness.store.subjects import Subjects, read_subjects
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
@@ -204,8 +209,8 @@ class Store:
     def accept(self, run_id: str, when: datetime, why: str = "") -> None:
         """Make a finished run the baseline of its rack.
 
-        Raises StoreError for a run that is not there, not finished or was stopped, and RunUnfit
-        for an intake.
+        Raises RunUnfit for a run that is not there, not finished or was stopped, for one that
+        tested nothing, and for an intake.
         """
 
         def accept(connection: Connection) -> None:
@@ -214,9 +219,12 @@ class Store:
 
         self._write(accept)
 
-    def baseline(self, rack: str) -> Baseline | None:
-        """Read the verdicts of the rack's run that was accepted last; None if none ever was."""
-        return self._read(lambda connection: read_baseline(connection, rack))
+    def baseline(self, of: RunRecord) -> Baseline | None:
+        """Read the verdicts of what a run is compared with; None if nothing was accepted yet.
+
+        That is the other run of its rack and shuttle that was accepted last.
+        """
+        return self._read(lambda connection: read_baseline(connection, of))
 
     def history(self, which: Selection) -> History:
         """Every table that a chip, design or slot had, and every night, in one look."""
@@ -274,7 +282,7 @@ class Store:
         def read(connection: Connection) -> RunRecord:
             found = read_overview(connection, run_id, self.place)
             if found is None:
-                raise StoreError(self._unknown(connection, run_id))
+                raise RunUnfit(self._unknown(connection, run_id))
             return found
 
         return self._read(read)
@@ -321,7 +329,7 @@ class Store:
         """Change columns of a run; raises StoreError if it is not there."""
         changed = connection.execute(update(RunRow).where(RunRow.run_id == run_id).values(**values))
         if changed.rowcount == 0:
-            raise StoreError(self._unknown(connection, run_id))
+            raise RunUnfit(self._unknown(connection, run_id))
 
     def _refuse_as_baseline(self, connection: Connection, run_id: str) -> None:
         found = connection.execute(
@@ -329,11 +337,13 @@ class Store:
         ).first()
         if found is not None:
             refuse_as_baseline(self.place, run_id, *found)
+            if not has_judged(connection, run_id):
+                raise nothing_judged(self.place, run_id)
 
     def _heading(self, connection: Connection, run_id: str) -> RunRecord:
         found = read_headings(connection, [run_id])
         if not found:
-            raise StoreError(self._unknown(connection, run_id))
+            raise RunUnfit(self._unknown(connection, run_id))
         return found[0]
 
     def _known_run(
@@ -341,7 +351,7 @@ class Store:
     ) -> RunRecord:
         found = read_run(connection, run_id, self.place, only_slot)
         if found is None:
-            raise StoreError(self._unknown(connection, run_id))
+            raise RunUnfit(self._unknown(connection, run_id))
         return found
 
     def _resumable(self, connection: Connection, run_id: str) -> RunRecord:

@@ -12,7 +12,7 @@ import select
 import signal
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from harness.errors import HarnessError
 from harness.virtual.board import VirtualBoard
@@ -24,8 +24,11 @@ from harness.virtual.supply import VirtualSupply
 def main() -> int:
     """Serve until standard input closes."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    wanted = sys.stdin.readline()
+    if not wanted.endswith("\n"):
+        return 0  # whoever began to ask is gone
     try:
-        specs, nominal = from_json(sys.stdin.readline())
+        specs, nominal = from_json(wanted)
         boards = [VirtualBoard(spec) for spec in specs]
     except HarnessError as error:
         _say({"error": str(error)})
@@ -34,7 +37,8 @@ def main() -> int:
         board.warm_up()
     for board in boards:
         board.start()
-    threading.Thread(target=_watch_switches, args=(boards,), daemon=True).start()
+    by_switch = {os.open(board.switch, os.O_RDWR): board for board in boards}
+    threading.Thread(target=_watch_switches, args=(by_switch,), daemon=True).start()
     ports = {board.spec.slot: board.port for board in boards}
     switches = {board.spec.slot: str(board.switch) for board in boards}
     supply = _supply(boards, nominal) if nominal is not None else ""
@@ -58,9 +62,8 @@ def _supply(boards: Sequence[VirtualBoard], nominal: float) -> str:
     return supply.port
 
 
-def _watch_switches(boards: Sequence[VirtualBoard]) -> None:
+def _watch_switches(by_switch: Mapping[int, VirtualBoard]) -> None:
     """Cycle a board's power whenever something is written into its switch."""
-    by_switch = {os.open(board.switch, os.O_RDWR): board for board in boards}
     while by_switch:
         pressed, _, _ = select.select(list(by_switch), [], [])
         for switch in pressed:
@@ -70,8 +73,12 @@ def _watch_switches(boards: Sequence[VirtualBoard]) -> None:
 
 
 def _say(answer: dict[str, object]) -> None:
-    sys.stdout.write(json.dumps(answer) + "\n")
-    sys.stdout.flush()
+    """Answer; if nobody is left to hear it, standard input is closed too, and that ends all."""
+    try:
+        sys.stdout.write(json.dumps(answer) + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # for the flush at the end
 
 
 if __name__ == "__main__":

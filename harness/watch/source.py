@@ -80,7 +80,7 @@ def look_at(source: StoreSource, rack: str | None) -> Overview:
     with source.opened() as store:
         runs = store.headings(rack, RUNS_LISTED)
         if not runs:
-            return Overview(None, (), ())
+            return Overview(None, (), store.racks())
         latest = runs[0]
         holder = held(f"{latest.kind} {latest.run_id}")
         state = rack_state(store.glance(latest.run_id), holder, datetime.now(UTC))

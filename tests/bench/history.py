@@ -132,7 +132,11 @@ def measure(path: Path | str, size: Size) -> None:
     look(path, "latest runs and racks", lambda s: (s.headings(), s.racks()))
     look(path, "a run at a glance", lambda s: s.glance(night.run_id))
     look(path, "a chip of a run", lambda s: s.chip(night.run_id, "A001"))
-    look(path, "baseline of a night", lambda s: s.baseline("bench"))
+    look(
+        path,
+        "baseline of a night",
+        lambda s: s.baseline(replace(night, run_id="tonight", chips=())),
+    )
     look(path, "a whole run, with evidence", lambda s: s.run(night.run_id))
     with Store(path) as store:
         store.start_run(whole_night(size, base + 2))

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 import xmlschema
 from lxml import etree
 
-from harness.store import RunRecord
+from harness.store import NightChanges, RunRecord
 from reports import chip_junit, run_junit
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
 
@@ -28,6 +29,13 @@ def test_every_file_is_valid_to_two_validators(make: Callable[[], RunRecord]) ->
     for data in [run_junit(run), *(chip_junit(run, chip) for chip in run.chips)]:
         with_lxml.assertValid(etree.fromstring(data))
         with_xmlschema.validate(etree.fromstring(data))
+
+
+def test_a_night_that_was_stopped_is_valid_too() -> None:
+    nothing = NightChanges("", (), (), (), (), ())
+    data = run_junit(replace(sample_run(), cancelled=True), (), nothing)
+    assert b'name="night"' in data
+    etree.XMLSchema(etree.parse(str(XSD))).assertValid(etree.fromstring(data))
 
 
 def test_the_schema_does_refuse_what_the_builder_alone_would_write() -> None:

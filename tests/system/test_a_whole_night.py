@@ -70,11 +70,11 @@ def test_the_five_lines_of_a_night_on_which_much_happened(
     assert lines == [
         (
             "newly failing            3  SP2-0001 crc16/check, crc16/stream; SP2-0003 "
-            "bcd7seg/function (1 waived before)"
+            "bcd7seg/function (1 waiver ran out)"
         ),
         "newly fixed              2  SP2-0002 crc16/check, crc16/stream",
         "unstable                 0",
-        "could not be tested      3  SP2-0004 bcd7seg/function, crc16/check, 1 more",
+        "could not be tested      3  A4 SP2-0004 bcd7seg/function, crc16/check, 1 more",
         "unchanged                4  4 PASS",
     ]
     (folder,) = (path for path in (tmp_path / "out").iterdir() if accepted[9:] not in path.name)

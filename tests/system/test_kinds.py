@@ -87,7 +87,7 @@ def test_an_intake_that_is_named_is_not_resumed(
 def test_the_latest_to_resume_is_the_night_and_not_the_intake(
     lab: Lab, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["run", lab.rack, "--resume", "latest"]) == ExitCode.NOT_TESTED
+    assert main(["run", lab.rack, "--resume", "latest"]) == ExitCode.BAD_INPUT
     assert f"run {lab.night} is finished, so there is nothing to resume" in capsys.readouterr().err
 
 

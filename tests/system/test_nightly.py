@@ -107,7 +107,7 @@ def test_a_nights_folder_is_dated_and_has_everything(
     assert (junit.tests, junit.failures) == (3, 2)
     told = json.loads((folder / "night.json").read_text())
     assert [change["table"] for change in told["newly_failing"]] == ["check", "stream"]
-    assert (folder / "night.txt").read_text().splitlines() == lines[1:6]
+    assert (folder / "night.txt").read_text().splitlines() == lines[:6]
     log = (folder / "night.log").read_text()
     assert "A1  SP2-0001  crc16/check  FAIL" in log
     assert log.splitlines()[-1].endswith(lines[5])
@@ -147,3 +147,126 @@ def test_a_board_that_another_run_holds_is_not_touched_and_the_holder_is_named(
             (chip,) = run_rack(load_rack(path), store).chips
     assert "is in use by run 7 of another rack, process " in chip.trouble
     assert {outcome.verdict for outcome in chip.outcomes} == {Verdict.NOT_RUN}
+
+
+WAIVED = """
+[[waiver]]
+design = "crc16"
+chips = ["SP2-0001"]
+owner = "Wilma Dunlin"
+reason = "stuck remainder"
+ticket = "T-7"
+expiry = {day}
+"""
+
+
+def with_waiver(folder: Path, day: str) -> Path:
+    """The rack with a defect, and a waiver of its failures until a day."""
+    path = small_rack(folder, STUCK)
+    shuttle = folder / "vectors" / "shuttle.toml"
+    shuttle.write_text(shuttle.read_text().split("[[waiver]]")[0] + WAIVED.format(day=day))
+    return path
+
+
+def test_a_waiver_that_ran_out_turns_a_night_red_though_the_baseline_has_the_failure(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    accept(tmp_path)
+    capsys.readouterr()
+    code, lines = night(tmp_path, with_waiver(tmp_path, "2999-01-01"), capsys)
+    assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 0, 0, 0, 3])
+    assert lines[5].endswith("1 PASS, 2 WAIVED (2 newly waived)")
+    code, lines = night(tmp_path, with_waiver(tmp_path, "2026-01-31"), capsys)
+    assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
+    assert lines[1].endswith("SP2-0001 crc16/check, crc16/stream (2 waiver ran out)")
+    assert latest_junit(tmp_path).failures == 2
+
+
+def test_a_second_fault_behind_a_known_one_is_news(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    accept(tmp_path)
+    capsys.readouterr()
+    second = STUCK.replace("rem[9]", "rem[0]").replace("level = 0", "level = 1")
+    code, lines = night(tmp_path, small_rack(tmp_path, STUCK + second), capsys)
+    assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
+    assert lines[1].endswith("(2 failed otherwise before)")
+
+
+def test_a_rack_of_the_same_name_with_another_shuttle_has_its_own_baseline(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    accept(tmp_path)
+    capsys.readouterr()
+    shuttle = tmp_path / "vectors" / "shuttle.toml"
+    shuttle.write_text(shuttle.read_text().replace("Low Tide Silicon Club", "High Tide Club"))
+    code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    assert (code, counts(lines)[0]) == (ExitCode.CHIP_FAILED, 2)
+    assert lines[0].endswith("no baseline yet")
+
+
+def test_a_night_is_never_compared_with_itself(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It may be accepted after it was measured and before anybody saw what it found."""
+    rack = small_rack(tmp_path, STUCK)
+    night(tmp_path, rack, capsys)
+    run = accept(tmp_path)
+    (folder,) = (tmp_path / "out").iterdir()
+    (folder / "night.json").unlink()
+    capsys.readouterr()
+    place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
+    assert main(["nightly", str(rack), *place, "--resume", run]) == ExitCode.CHIP_FAILED
+    assert "no baseline yet" in capsys.readouterr().out
+
+
+def test_a_night_that_cannot_be_written_tells_what_it_found_and_how_it_is_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rack = small_rack(tmp_path, STUCK)
+    night(tmp_path, rack, capsys)
+    (folder,) = (tmp_path / "out").iterdir()
+    run = folder.name.removeprefix("night-").replace("-", "", 2)
+    (folder / "night.json").unlink()
+    (folder / "index.html").unlink()
+    (folder / "index.html").mkdir()
+    place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
+    assert main(["nightly", str(rack), *place, "--resume", run]) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().err
+    assert f"`harness nightly --resume {run}` with the rack file writes them" in told
+    assert "newly failing            2  SP2-0001 crc16/check, crc16/stream" in told
+    assert "newly failing            2" in (folder / "night.log").read_text()
+    assert not (folder / "night.txt").exists(), "what it said before is not what it found now"
+
+
+def test_a_run_that_tested_nothing_or_less_is_no_good_baseline(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rack, store = load_rack(small_rack(tmp_path)), str(tmp_path / "s.sqlite")
+    night(tmp_path, small_rack(tmp_path), capsys)
+    accept(tmp_path)
+    with Store(store) as kept:
+        part = run_rack(rack, kept, ["bcd7seg"])
+        with VirtualRack([spec()]) as boards, Locks("somebody else") as locks:
+            locks.take(boards.ports["A1"])
+            path = small_rack(tmp_path)
+            path.write_text(path.read_text().replace('"virtual"', f'"{boards.ports["A1"]}"'))
+            nothing = run_rack(load_rack(path), kept)
+    capsys.readouterr()
+    assert main(["accept", nothing.run_id, "--store", store]) == ExitCode.BAD_INPUT
+    assert f"run {nothing.run_id} tested nothing" in capsys.readouterr().err
+    assert main(["accept", part.run_id, "--store", store]) == ExitCode.ALL_PASS
+    assert "Beware: 2 tables of the baseline before are not in it" in capsys.readouterr().out
+
+
+def test_a_folder_that_cannot_be_made_is_told_with_what_to_do(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("in the way")
+    place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "file")]
+    assert main(["nightly", str(small_rack(tmp_path)), *place]) == ExitCode.NOT_TESTED
+    told = capsys.readouterr().err
+    assert "night.log: the log cannot be written: a file stands where a folder is needed" in told

@@ -16,7 +16,7 @@ from harness.store import RunKind, Store, Verdict, of_chip, of_design, of_slot
 from harness.store.inserts import AT_ONCE
 from tests.system.postgres import Server, lacking, server
 from tests.unit.store.margins import margin
-from tests.unit.store.nights import keep_nights, night
+from tests.unit.store.nights import keep_nights, night, tonight
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_migrate import check_old_history, differences, keep_old_outcomes
 from tests.unit.store.test_store import failing_outcome
@@ -264,7 +264,7 @@ def test_history_is_the_same_as_from_sqlite(postgresql: Server, tmp_path: Path) 
             assert there.history(which) == here.history(which)
             assert there.history(which).lines
         assert there.subjects() == here.subjects()
-        assert there.baseline("bench") == here.baseline("bench")
+        assert there.baseline(tonight()) == here.baseline(tonight())
 
 
 def test_a_server_that_is_gone_is_said_without_its_password(postgresql: Server) -> None:

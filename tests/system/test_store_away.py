@@ -21,7 +21,7 @@ from harness.errors import StoreError
 from harness.nightly import run_night
 from harness.rack import Event, StoreNews, TableJudged, load_rack
 from harness.runner import resume_rack, run_rack
-from harness.store import Baseline, Store, Verdict
+from harness.store import Baseline, RunRecord, Store, Verdict
 from harness.store import engine as store_engine
 from reports import Scrubber
 from tests.system.postgres import Server, lacking, server
@@ -82,12 +82,12 @@ class LeavingStore(Store):
         self._server = server_
         super().__init__(server_.url)
 
-    def baseline(self, rack: str) -> Baseline | None:
+    def baseline(self, of: RunRecord) -> Baseline | None:
         self._server.stop()
         restart = threading.Timer(1.0, self._server.start)
         restart.start()
         try:
-            return super().baseline(rack)
+            return super().baseline(of)
         finally:
             restart.join()
 

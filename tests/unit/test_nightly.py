@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from harness.judge import Change, NightChanges
-from harness.nightly import five_lines
+import pytest
+
+from harness.judge import NOT_PART, Change, NightChanges
+from harness.nightly import five_lines, known_failures
 from harness.store import Verdict
 
 
@@ -19,10 +21,64 @@ def line_of(*found: Change) -> str:
 def test_what_is_new_is_named_and_what_is_known_is_counted() -> None:
     old = [untested("SP2-0005", f"t{number}", Verdict.ERROR) for number in range(4)]
     new = untested("SP2-0006", "stream", Verdict.PASS)
-    assert line_of(*old, new) == "could not be tested      5  SP2-0006 crc16/stream (4 known)"
+    assert line_of(*old, new) == "could not be tested      5  A1 SP2-0006 crc16/stream (4 known)"
 
 
 def test_a_line_of_known_ones_names_nobody() -> None:
     assert line_of(untested("SP2-0005", "check", Verdict.ERROR)) == (
         "could not be tested      1  (1 known)"
     )
+
+
+def change(
+    before: Verdict | None,
+    now: Verdict,
+    why: str = "",
+    *,
+    known: bool = False,
+    ran_out: bool = False,
+) -> Change:
+    return Change("A1", "SP2-0001", "crc16", "check", before, now, known, why, ran_out)
+
+
+F, P, U, W = Verdict.FAIL, Verdict.PASS, Verdict.UNSTABLE, Verdict.WAIVED
+
+
+@pytest.mark.parametrize(
+    ("place", "found", "told"),
+    [
+        (0, change(F, F), "1  SP2-0001 crc16/check (1 failed otherwise before)"),
+        (0, change(F, F, ran_out=True), "1  SP2-0001 crc16/check (1 waiver ran out)"),
+        (0, change(W, F, ran_out=True), "1  SP2-0001 crc16/check (1 waiver ran out)"),
+        (0, change(W, F), "1  SP2-0001 crc16/check (1 waived before)"),
+        (0, change(P, F), "1  SP2-0001 crc16/check"),
+        (1, change(U, P), "1  SP2-0001 crc16/check (1 unstable before, passed in one run)"),
+        (1, change(F, P), "1  SP2-0001 crc16/check"),
+        (3, change(P, Verdict.NOT_RUN, NOT_PART), "A1 SP2-0001 crc16/check (1 not in this run)"),
+        (4, change(P, P, known=True), "1  1 PASS"),
+        (4, change(P, W), "1  1 WAIVED (1 newly waived)"),
+        (4, change(None, P), "1  1 PASS (1 not in the baseline)"),
+    ],
+)
+def test_a_line_says_what_is_special_about_a_change(place: int, found: Change, told: str) -> None:
+    places: list[tuple[Change, ...]] = [(), (), (), (), ()]
+    places[place] = (found,)
+    assert five_lines(NightChanges("before", *places))[place].endswith(told)
+
+
+def test_without_a_baseline_no_pass_is_told_as_new() -> None:
+    found = NightChanges("", (), (), (), (), (change(None, P),))
+    assert five_lines(found)[4].endswith("1  1 PASS")
+
+
+@pytest.mark.parametrize("verdict", list(Verdict))
+def test_only_what_is_bad_and_just_as_before_counts_as_known(verdict: Verdict) -> None:
+    bad = verdict in {Verdict.FAIL, Verdict.UNSTABLE, Verdict.ERROR}
+    key = ("SP2-0001", "crc16", "check")
+    for place in range(1, 5):
+        places: list[tuple[Change, ...]] = [(), (), (), (), ()]
+        places[place] = (change(verdict, verdict, known=True),)
+        found = known_failures(NightChanges("before", *places))
+        assert found == (frozenset({key}) if bad and place > 1 else frozenset())
+        places[place] = (change(verdict, verdict),)
+        assert not known_failures(NightChanges("before", *places))

@@ -6,7 +6,16 @@ from dataclasses import replace
 
 import pytest
 
-from harness.judge import Baseline, KnownVerdict, NightChanges, RunRecord, Verdict, changes
+from harness.judge import (
+    Baseline,
+    KnownVerdict,
+    NightChanges,
+    Outcome,
+    RunRecord,
+    Verdict,
+    WaiverRecord,
+    changes,
+)
 from tests.unit.store.nights import LETTERS
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -26,7 +35,9 @@ def run_of(run_id: str, verdicts: str, slot: str = "A1") -> RunRecord:
 def baseline_of(run: RunRecord) -> Baseline:
     """What nights are compared with if this run is accepted."""
     known = (
-        KnownVerdict(o.slot, o.chip_serial, o.design, o.table, o.verdict)
+        KnownVerdict(
+            o.slot, o.chip_serial, o.design, o.table, o.verdict, o.table_sha256, o.mismatches
+        )
         for chip in run.chips
         for o in chip.outcomes
     )
@@ -38,11 +49,11 @@ def compare(before: str, now: str) -> NightChanges:
 
 
 PLACES = {
-    "newly_failing": "PF WF EF -F  F",
+    "newly_failing": "PF WF EF -F  F UF",
     "newly_fixed": "FP UP WP",
     "unstable": "PU FU UU  U WU EU",
     "untested": "PE FE EE  E P- -- E- P ",
-    "unchanged": "PP FF WW FW PW UF EP  P -P",
+    "unchanged": "PP FF WW FW PW EP  P -P",
 }
 
 
@@ -53,7 +64,7 @@ def pairs(text: str) -> list[str]:
 
 @pytest.mark.parametrize(
     ("place", "pair"),
-    [(place, pair) for place, text in PLACES.items() for pair in pairs(text) if pair != "UF"],
+    [(place, pair) for place, text in PLACES.items() for pair in pairs(text)],
 )
 def test_a_pair_of_verdicts_has_one_place(place: str, pair: str) -> None:
     found = compare(pair[0], pair[1])
@@ -87,6 +98,46 @@ def test_what_was_unstable_and_fails_now_is_news() -> None:
 def test_only_news_turns_a_night_red(before: str, now: str, failed: bool, untested: bool) -> None:
     found = compare(before, now)
     assert (found.failed_anew, found.untested_anew) == (failed, untested)
+
+
+ONE = run_of("one", "F").chips[0].outcomes[0]
+
+
+def compare_one(now: Outcome, before: Outcome = ONE) -> NightChanges:
+    """Compare a run of one table with a baseline of one."""
+
+    def run(outcome: Outcome) -> RunRecord:
+        return replace(heading(), chips=(replace(chip(), outcomes=(outcome,)),))
+
+    return changes(run(now), baseline_of(run(before)))
+
+
+@pytest.mark.parametrize(
+    "other", [replace(ONE, mismatches=ONE.mismatches + 1), replace(ONE, table_sha256="0" * 64)]
+)
+def test_a_failure_of_another_table_or_with_more_wrong_is_news(other: Outcome) -> None:
+    """Else what is known would hide whatever goes wrong beside it."""
+    assert not compare_one(ONE).failed_anew
+    found = compare_one(other)
+    assert found.failed_anew
+    assert [change.before for change in found.newly_failing] == [Verdict.FAIL]
+
+
+def test_an_unstable_table_differs_every_night_and_is_known_unless_the_table_changed() -> None:
+    before = replace(ONE, verdict=Verdict.UNSTABLE)
+    now = replace(before, mismatches=before.mismatches + 1)
+    assert not compare_one(now, before).failed_anew
+    assert compare_one(replace(now, table_sha256="0" * 64), before).failed_anew
+
+
+@pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.UNSTABLE])
+def test_a_waiver_that_ran_out_is_news_whatever_the_baseline_has(verdict: Verdict) -> None:
+    ran_out = WaiverRecord("Wilma Dunlin", "known", "T-1", "2026-01-31")
+    before = replace(ONE, verdict=verdict)
+    found = compare_one(replace(before, waiver=ran_out), before)
+    assert found.failed_anew
+    (change,) = (*found.newly_failing, *found.unstable)
+    assert change.ran_out
 
 
 def test_without_a_baseline_every_failure_is_new() -> None:

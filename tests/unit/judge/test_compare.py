@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from harness.judge import ChipRecord, Origin, Outcome, RetryPolicy, Verdict, compared, examine
+from harness.judge import (
+    ChipRecord,
+    Origin,
+    Outcome,
+    RetryPolicy,
+    Verdict,
+    compared,
+    examine,
+    texts,
+)
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import heading
 
@@ -31,7 +40,11 @@ def changed(*chips: ChipRecord) -> dict[str, Outcome]:
 def with_others(record: ChipRecord, **verdicts: Verdict) -> ChipRecord:
     """Put outcomes of other designs into the same slot, with the first outcome's evidence."""
     first = record.outcomes[0]
-    others = [replace(first, design=name, verdict=v) for name, v in verdicts.items()]
+    advice = {Verdict.FAIL: texts.FAIL_ADVICE, Verdict.UNSTABLE: texts.UNSTABLE_ADVICE}
+    others = [
+        replace(first, design=name, verdict=verdict, advice=advice.get(verdict, ""))
+        for name, verdict in verdicts.items()
+    ]
     return replace(record, outcomes=(first, *others))
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 from xml.etree import ElementTree as ET
 
 from junitparser import JUnitXml
 
+from harness.judge import NOT_PART
+from harness.store import Change, NightChanges, Verdict
 from reports import chip_junit, run_junit
 from reports.junit import conditions_sha256
 from reports.texts import printable
@@ -44,6 +47,23 @@ def test_every_verdict_has_its_element() -> None:
         "aes_sbox": [("Skipped", "skipped")],
     }
     assert (suite.tests, suite.failures, suite.errors, suite.skipped) == (6, 2, 1, 2)
+
+
+def night(*untested: Change) -> NightChanges:
+    return NightChanges("before", (), (), (), untested, ())
+
+
+def test_a_night_that_is_not_whole_has_an_error_that_says_so() -> None:
+    """Tables that were not run are skipped, or in no suite; a server shows both as no harm."""
+    lost = Change("A7", "SP2-0007", "gray", "all", Verdict.PASS, Verdict.NOT_RUN, False, NOT_PART)
+    for run, found, told in (
+        (sample_run(), night(lost), "1 tables were not run; 1 of them are in the baseline only"),
+        (replace(sample_run(), cancelled=True), night(), "the night was stopped; 0 tables were"),
+    ):
+        suites = {suite.name: suite for suite in _suites(run_junit(run, (), found))}
+        (case,) = suites["night"]
+        assert case.result[0].message.startswith(told)
+    assert "night" not in [suite.name for suite in _suites(run_junit(sample_run(), (), night()))]
 
 
 def test_a_case_is_a_table_and_its_class_the_design() -> None:

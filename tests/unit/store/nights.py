@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from harness.store import RunKind, Store, Verdict
+from harness.store import RunKind, RunRecord, Store, Verdict
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 
@@ -18,6 +18,11 @@ LETTERS = {
     "W": Verdict.WAIVED,
     "-": Verdict.NOT_RUN,
 }
+
+
+def tonight(rack: str = "bench") -> RunRecord:
+    """The heading of a run of a rack that is compared with what the store has."""
+    return replace(heading("tonight"), rack=rack)
 
 
 def night(number: int) -> datetime:

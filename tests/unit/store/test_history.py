@@ -23,7 +23,7 @@ from harness.store import (
 )
 from harness.store.models import RunRow
 from tests.unit.judge.test_changes import baseline_of
-from tests.unit.store.nights import keep_nights, night
+from tests.unit.store.nights import keep_nights, night, tonight
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
 
@@ -95,31 +95,31 @@ def test_a_chips_history_has_every_table_and_every_night(store: Store) -> None:
 
 def test_the_baseline_is_the_run_that_was_accepted_last(store: Store) -> None:
     keep_nights(store, {"a": "PPP"})
-    assert store.baseline("bench") is None
+    assert store.baseline(tonight()) is None
     store.accept("bench-2", night(7))
     store.accept("bench-0", night(8), "the right chips again")
-    baseline = store.baseline("bench")
+    baseline = store.baseline(tonight())
     assert baseline is not None
     assert baseline.run_id == "bench-0"
-    assert store.baseline("shelf") is None
+    assert store.baseline(tonight("shelf")) is None
 
 
 def test_the_baseline_is_what_the_run_itself_says_of_every_table(store: Store) -> None:
     keep_nights(store, dict(zip("fedcba", "PFUEW-", strict=True)))
     store.accept("bench-0", night(1))
-    assert store.baseline("bench") == baseline_of(store.run("bench-0"))
+    assert store.baseline(tonight()) == baseline_of(store.run("bench-0"))
 
 
 def test_a_baseline_needs_no_evidence_and_so_none_that_is_whole(store: Store) -> None:
     keep_nights(store, {"a": "F"})
     store.accept("bench-0", night(1))
-    before = store.baseline("bench")
+    before = store.baseline(tonight())
     with store._engine.begin() as connection:
         connection.execute(text("UPDATE outcomes SET body = '{}'"))
     with pytest.raises(StoreError, match="is damaged"):
         store.run("bench-0")
     assert before is not None
-    assert store.baseline("bench") == before
+    assert store.baseline(tonight()) == before
 
 
 def test_a_run_that_is_not_whole_can_be_no_baseline(store: Store) -> None:
@@ -147,7 +147,7 @@ def test_an_intake_can_be_no_baseline_whatever_it_came_to(store: Store) -> None:
         connection.execute(
             update(RunRow).where(RunRow.run_id == "bench-1").values(accepted=night(5))
         )
-    baseline = store.baseline("bench")
+    baseline = store.baseline(tonight())
     assert baseline is not None
     assert baseline.run_id == "bench-0"
 

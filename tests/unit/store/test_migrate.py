@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -41,7 +42,7 @@ def test_a_store_of_version_one_keeps_its_runs_and_takes_new_ones(tmp_path: Path
         (kept,) = store.run("old").chips
         store.record_outcome("old", failing_outcome())
         store.accept("old", NOON)
-        baseline = store.baseline("bench")
+        baseline = store.baseline(replace(store.run("old"), run_id="tonight"))
     assert kept == chip()
     assert baseline is not None
     assert len(baseline.verdicts) == 1

@@ -1,0 +1,74 @@
+"""Going on with a run: only with the tables that it began with, and nothing is measured twice."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from harness.errors import ConfigError
+from harness.rack import Event, TableJudged, load_rack
+from harness.runner import resume_rack, run_rack
+from harness.store import Origin, Outcome, RunRecord, Store, Verdict
+from tests.system.test_nightly import small_rack
+
+LOST = "Could not be tested: the board was lost."
+
+
+def rack_with_own_tables(folder: Path) -> Path:
+    """A rack whose crc16 is a copy, so that its tables can be edited."""
+    path = small_rack(folder)
+    design = folder / "vectors" / "crc16"
+    original = design.resolve()
+    design.unlink()
+    shutil.copytree(original, design)
+    return path
+
+
+def stopped_run(path: Path, store: Store) -> RunRecord:
+    """Run everything, and have the run look as if Ctrl-C had ended it."""
+    record = run_rack(load_rack(path), store)
+    assert record.finished is not None
+    store.finish_run(record.run_id, record.finished, cancelled=True)
+    return store.run(record.run_id)
+
+
+def test_a_run_is_not_resumed_with_a_table_that_was_edited_since(tmp_path: Path) -> None:
+    path = rack_with_own_tables(tmp_path)
+    table = tmp_path / "vectors/crc16/check.csv"
+    with Store(tmp_path / "s.sqlite") as store:
+        before = stopped_run(path, store)
+        old = table.read_text()
+        table.write_text(old.replace("the initial value", "the value after reset"))
+        with pytest.raises(ConfigError) as refused:
+            resume_rack(before.run_id, load_rack(path), store)
+        assert store.run(before.run_id) == before, "what was kept stays as it was"
+        (finding,) = refused.value.findings
+        assert (finding.rule, finding.location.path) == ("changed-since", table)
+        assert finding.message == f"the table is not what it was when run {before.run_id} began"
+        table.write_text(old)
+        assert not resume_rack(before.run_id, load_rack(path), store).cancelled
+
+
+def test_what_was_kept_as_an_error_is_not_measured_again(tmp_path: Path) -> None:
+    path = small_rack(tmp_path)
+    judged: list[Outcome] = []
+
+    def watch(event: Event) -> None:
+        if isinstance(event, TableJudged):
+            judged.append(event.outcome)
+
+    with Store(tmp_path / "s.sqlite") as store:
+        before = stopped_run(path, store)
+        (chip,) = before.chips
+        lost, waiting = chip.outcomes[0], chip.outcomes[1]
+        lost = replace(lost, verdict=Verdict.ERROR, origin=Origin.LINK, summary=LOST)
+        waiting = replace(waiting, verdict=Verdict.NOT_RUN, origin=Origin.NONE)
+        store.record_outcomes(before.run_id, (lost, waiting))
+        whole = resume_rack(before.run_id, load_rack(path), store, observe=watch)
+    assert [(o.design, o.table) for o in judged] == [(waiting.design, waiting.table)]
+    assert whole.chips[0].outcomes[0] == lost
+    assert whole.chips[0].outcomes[1].verdict is Verdict.PASS
+    assert whole.chips[0].outcomes[2] == chip.outcomes[2]
