@@ -16,28 +16,60 @@ from functools import cache, cached_property
 from typing import Any, TypeVar
 
 from harness.store import Origin, Verdict, field_types
+from reports.passwords import PASSWORD, passwords_out
 
 Record = TypeVar("Record")
 
-PATH, ADDRESS, USER, PASSWORD = "<path>", "<address>", "<user>", "<password>"
+__all__ = ["ADDRESS", "COMMON_NAMES", "PASSWORD", "PATH", "USER", "Scrubber"]
 
+PATH, ADDRESS, USER = "<path>", "<address>", "<user>"
+
+# what may stand before the last @ of an address; a port is no password
+_WHO = r"""[^\s"'/?#:\[]{0,128}"""
+_PORT = r"""(?!\d{1,5}(?:[/?#\s"',;)]|$))"""
 _URL = re.compile(
-    r"""\b([A-Za-z][A-Za-z0-9+.-]*)://((?:[^\s/@]*@)?[^\s"'<>]+(?:["'][^\s"'<>,]*@[^\s"'<>]+)?)"""
+    rf"""\b([A-Za-z][A-Za-z0-9+.-]{{0,30}})://"""
+    rf"""({_WHO}:{_PORT}(?:[^\s"']|["'](?=[^\s"',]{{0,64}}@)){{0,256}}@"""
+    rf"""|{_WHO}:{_PORT}[^\n"'@]{{0,128}}@(?=\w)"""
+    rf"""|[^\s"'/?#]{{0,128}}@)?"""
+    rf"""((?:/+(?:[A-Za-z]:/+)?(?:home|Users)/[^\s"'<>/]+ [^\s"'<>/]+(?=/))?[^\s"'<>]+)"""
 )
-_DSN = re.compile(r"(?i)\b(\w*(?:password|passwd))=('[^']*'|[^\s;&,\"')]+)")
+_MAIL = re.compile(
+    r"(?<![\w.+-])[\w.+-]+@[A-Za-z0-9-]+(?:\.[A-Za-z0-9-]+)*\.[A-Za-z][A-Za-z0-9-]*(?!\w)"
+)
+_LOGIN = re.compile(
+    r"""(?i)(?<![\w.-])(user(?:name)?|uid|login|user id)=("[^"\n]*"|'[^'\n]*'|[^\s;&,"'()<>=]+)"""
+)
+_SERVER = re.compile(
+    r"""(?i)(?<![\w.-])(host|hostaddr|server|data source)=([^\s;&,"'()<>=]+)(?=[ ;&]+\w{1,20}=)"""
+)
+_DSN = re.compile(r"(?i)(?<![\w.-])(?:user|uid|user id|dbname|database|password|pwd)=")
+_ASSIGNED = re.compile(r"\b(?:assign|wire|reg|logic|localparam|parameter)\b[^\n]*$")
+
 _END = r"""[^\s"'`<>|:;,()\[\]{}/\\]"""
 _ROOTS = (
     "builds|data|etc|export|home|lab|labs|media|mnt|net|nfs|opt|private|proc|root|run|scratch|srv|"
     "tmp|usr|var|work|workspace|Library|Users|Volumes"
 )
+_DEEP = (
+    r"afs|beegfs|cad|cluster|eda|gpfs|homes|lustre|nobackup|proj|projects?|remote|shared|storage|"
+    r"tools|u|users?|volumes?|(?:data|home|scratch|lab|work|disk|export|mnt)\d{1,3}"
+)
+"""Roots that are words elsewhere: a path only with a part below."""
+_BEGIN = r"(?:(?<!<path>)(?<!<user>)(?<![\w./\\<-])|(?<=\s-[A-Z])|(?<=[\"'=,]-[A-Z])|(?<=\A-[A-Z]))"
 _POSIX = re.compile(
-    rf"(?<![\w./\\<>-])/(?:(?:home|Users)/{_END}+(?: {_END}+(?=/))?|(?:{_ROOTS})(?=/|\b))"
+    rf"{_BEGIN}/(?:(?:home|Users)/{_END}+(?: {_END}+(?=/))?|(?:{_ROOTS})(?=/)"
+    rf"|(?:{_DEEP})/+{_END}+)"
     rf"(?:/+{_END}*)*"
 )
+_ESCAPED = re.compile(rf"(?<![\w\\])\\/(?:(?:{_ROOTS})|(?:{_DEEP}))(?:\\/{_END}+)+(?:\\/)?")
+_INSIDE = re.compile(rf"(?<=[\"'|])/(?!dev/){_END}+(?:/+{_END}+){{2,}}/?")
+_TILDE = re.compile(rf"(?<![\w~/\\.)-])~[A-Za-z_][\w.-]*(?:/+{_END}+)+/?")
 _WINDOWS = re.compile(rf"(?<!\w)[A-Za-z]:[\\/]+(?:{_END}+(?: {_END}+)*[\\/]+)*{_END}+")
-_SHARE = re.compile(rf"(?<![\\\w])\\\\{_END}+(?:\\+{_END}+)+")
+_SHARE = re.compile(rf"(?<![\\\w])\\{{2,4}}{_END}+(?:\\+{_END}+)+")
+_SLASHES = re.compile(rf"(?<![\w:/\\<>.-])//{_END}+(?:/{_END}+){{2,}}")
 _NO_TEXT = (bool, int, float, datetime, Verdict, Origin)
-_HOMES = {"home", "Users", "users"}
+_HOMES = re.compile(r"(?:homes?\d*|users?|u)", re.IGNORECASE)
 
 COMMON_NAMES = {"admin", "build", "builder", "lab", "pi", "root", "runner", "test", "user"}
 """Account names that tell nothing of a person, and are words in texts."""
@@ -47,19 +79,44 @@ COMMON_NAMES = {"admin", "build", "builder", "lab", "pi", "root", "runner", "tes
 class Scrubber:
     """Takes secrets out. ``names`` are words and ``folders`` path beginnings of this computer.
 
-    Names of fewer than three letters and :data:`COMMON_NAMES` are left alone.
+    Names of fewer than three letters and :data:`COMMON_NAMES` are left alone. ``kept`` are names
+    of pins and designs, which are no passwords even where they stand like one.
     """
 
     names: tuple[str, ...] = ()
     folders: tuple[str, ...] = ()
+    kept: frozenset[str] = frozenset()
 
     def text(self, text: str) -> str:
         """Return the text without secrets."""
-        found = _URL.sub(_address, text)
-        found = _DSN.sub(rf"\1={PASSWORD}", found)
-        for pattern in (*self._folders, _POSIX, _WINDOWS, _SHARE):
-            found = pattern.sub(_path, found)
+        found = text
+        if "://" in found:
+            found = _URL.sub(_address, found)
+        found = passwords_out(found, self.kept)
+        if "=" in found and _DSN.search(found):
+            found = _SERVER.sub(rf"\1={ADDRESS}", found)
+            found = _LOGIN.sub(self._login, found)
+        if "@" in found:
+            found = _MAIL.sub(ADDRESS, found)
+        if "/" in found or "\\" in found:
+            for pattern in (*self._folders, _ESCAPED, _POSIX, _INSIDE, _WINDOWS, _SHARE, _SLASHES):
+                found = pattern.sub(_path, found)
+            if "~" in found:
+                found = _TILDE.sub(_tilde, found)
         return self._names.sub(USER, found) if self._names else found
+
+    def names_in(self, text: str) -> tuple[str, ...]:
+        """Return the names of this computer that stand in a text, sorted."""
+        found = self._names.finditer(text) if self._names else ()
+        return tuple(sorted({match.group() for match in found}))
+
+    def _login(self, match: re.Match[str]) -> str:
+        key, value = match.groups()
+        before = match.string[max(0, match.start() - 80) : match.start()]
+        if value.strip("\"'") in self.kept or _ASSIGNED.search(before):
+            return match.group()
+        quote = value[0] if value[0] in "\"'" else ""
+        return f"{key}={quote}{USER}{quote}"
 
     def record(self, record: Record) -> Record:
         """Return a copy of a frozen record with every text in it scrubbed.
@@ -100,7 +157,7 @@ class Scrubber:
     def _folders(self) -> tuple[re.Pattern[str], ...]:
         wanted = sorted({f.rstrip("/\\") for f in self.folders}, key=len, reverse=True)
         return tuple(
-            re.compile(rf"(?<![\w./\\<>-]){re.escape(folder)}(?:[/\\]+{_END}*)*")
+            re.compile(rf"{_BEGIN}{re.escape(folder)}(?!\w)(?:[/\\]+{_END}*)*")
             for folder in wanted
             if len(folder) > 1
         )
@@ -134,24 +191,38 @@ def _fields(kind: type[Any]) -> _Fields | None:
 
 def _words(names: Iterable[str]) -> re.Pattern[str] | None:
     escaped = [re.escape(name) for name in sorted(set(names), key=len, reverse=True)]
-    return re.compile(rf"(?<!\w)(?:{'|'.join(escaped)})(?!\w)") if escaped else None
+    pattern = rf"(?i)(?<!\w)(?:{'|'.join(escaped)})(?!\w)(?:(?:\.[A-Za-z0-9-]+){{2,6}}(?!\w))?"
+    return re.compile(pattern) if escaped else None
 
 
 def _address(match: re.Match[str]) -> str:
     """Keep a web address without its user; of any other address keep the scheme."""
-    scheme, rest = match.groups()
+    scheme, who, rest = match.groups()
     if scheme.lower() not in {"http", "https"}:
         return f"{scheme}://{ADDRESS}"
-    end = re.search(r"[/?#]", rest)
-    host = rest[: end.start()] if end else rest
-    if "@" not in host:
-        return match.group()
-    return f"{scheme}://{USER}@{host.rsplit('@', 1)[1]}{rest[len(host) :]}"
+    return match.group() if who is None else f"{scheme}://{USER}@{rest}"
 
 
 def _path(match: re.Match[str]) -> str:
-    """Keep the last part of a path, unless it is the name of somebody's folder."""
-    parts = [part for part in re.split(r"[/\\]+", match.group()) if part]
-    if len(parts) < 2 or parts[-2] in _HOMES:
-        return PATH
-    return f"{PATH}/{parts[-1]}"
+    """Keep the last part of a path, unless it is, or may be, the name of somebody's folder.
+
+    Two slashes stay, for they begin a comment in Verilog.
+    """
+    whole = match.group()
+    parts = [part for part in re.split(r"[/\\]+", whole) if part]
+    lead = "//" if whole.startswith("//") else ""
+    least = 4 if lead or whole.startswith("\\\\") else 3
+    bare = len(parts) < least and "." not in parts[-1][1:]
+    if len(parts) < 2 or bare or _HOMES.fullmatch(parts[-2]):
+        return lead + PATH
+    return f"{lead}{PATH}/{parts[-1]}"
+
+
+def _tilde(match: re.Match[str]) -> str:
+    """Tell somebody's folder from a division after an inversion, as in ``y = ~a/b;``."""
+    text, start = match.string, match.start()
+    before = text[max(0, start - 8) : start].rstrip(" \t")[-1:]
+    line = text[match.end() : match.end() + 200].partition("\n")[0]
+    if before and before in "=(&|^+*?:{,<-" and (";" in line or before in "(&|^+*?{<-"):
+        return match.group()
+    return _path(match)

@@ -10,7 +10,7 @@ import getpass
 import hashlib
 import socket
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -66,12 +66,25 @@ def find_sources(run: RunRecord, chip: ChipRecord, places: Places) -> Sources:
 def scrubber_of_this_computer(shuttle: Path, words: Iterable[str]) -> Scrubber:
     """Return a scrubber that knows this computer's user, name and folders.
 
-    ``words`` are names that the inputs need: a user who is called like a design stays.
+    ``words`` are names that the inputs need: a user who is called like a design stays. In a
+    container an account may have no name and no home; what is unknown is not searched for.
     """
-    home, host = Path.home(), socket.gethostname().split(".")[0]
-    known = {getpass.getuser(), home.name, host, "localhost"} - {"localhost", ""}
-    folders = {str(home), str(Path.cwd()), str(shuttle.resolve().parent), tempfile.gettempdir()}
-    return Scrubber(tuple(sorted(known - set(words))), tuple(sorted(folders)))
+    kept = frozenset(words)
+    home, cwd = _known(lambda: str(Path.home())), _known(lambda: str(Path.cwd()))
+    host, *domain = _known(socket.gethostname).split(".", 1)
+    names = {_known(getpass.getuser), Path(home).name, host, *(d for d in domain if "." in d)}
+    low = {word.lower() for word in kept} | {"localhost", ""}
+    known = {name for name in names if name.lower() not in low}
+    folders = {home, cwd, str(shuttle.resolve().parent), _known(tempfile.gettempdir)} - {""}
+    return Scrubber(tuple(sorted(known)), tuple(sorted(folders)), kept)
+
+
+def _known(ask: Callable[[], str]) -> str:
+    """Return what this computer says about itself, or nothing where it does not know."""
+    try:
+        return ask()
+    except (ImportError, KeyError, OSError, RuntimeError):
+        return ""
 
 
 def without_secrets(sources: Sources, scrubber: Scrubber) -> BundleInputs:

@@ -16,13 +16,23 @@ import numpy as np
 
 from harness.bundle.find import Places
 from harness.bundle.gather import Sources, find_sources, scrubber_of_this_computer, without_secrets
-from harness.bundle.listing import SHUTTLE
+from harness.bundle.listing import SHUTTLE, read_values
 from harness.bundle.opened import lay_out, told_of
+from harness.bundle.words import FORMATS, words_of, words_of_settings
 from harness.errors import BundleError, Finding, InputError, Location, StoreError
 from harness.shuttle import Shuttle, load_shuttle, nearest
 from harness.store import ChipRecord, RunRecord
 from harness.table import Pattern, load_table
-from reports import TICKET, BundleInputs, bundle_files, is_ticket, one_chip, pack, write_file
+from reports import (
+    TICKET,
+    BundleInputs,
+    Scrubber,
+    bundle_files,
+    is_ticket,
+    one_chip,
+    pack,
+    write_file,
+)
 
 
 @dataclass(frozen=True)
@@ -54,11 +64,11 @@ def make_bundle(
         raise _nothing(run, serial, design)
     sources = find_sources(part, chip, places if places is not None else Places())
     shuttle = load_shuttle(sources.files[SHUTTLE])
-    scrubber = scrubber_of_this_computer(shuttle.path, _words(shuttle, chip))
+    scrubber = scrubber_of_this_computer(shuttle.path, _words(shuttle, chip, sources))
     inputs = without_secrets(sources, scrubber)
     files = bundle_files(scrubber.record(part), inputs)
     data = pack(files, Path(f"the bundle of {serial}"))
-    _check_meaning(inputs, sources, shuttle, chip)
+    _check_meaning(_Cleaned(inputs, sources, scrubber), shuttle, chip)
     return MadeBundle(data, files[TICKET].decode("utf-8"), tuple(sorted(inputs.altered)))
 
 
@@ -103,9 +113,12 @@ def _nothing(run: RunRecord, serial: str, design: str) -> BundleError:
     return BundleError([Finding("unknown-design", Location(Path("--design")), message, advice)])
 
 
-def _words(shuttle: Shuttle, chip: ChipRecord) -> set[str]:
+def _words(shuttle: Shuttle, chip: ChipRecord, sources: Sources) -> set[str]:
     """Collect the names without which the inputs would be others."""
     words = {pin.name for pin in shuttle.pins} | {chip.chip_serial, chip.board_serial, chip.slot}
+    words |= FORMATS | words_of(shuttle.name) | words_of(shuttle.organisation)
+    for path in (p for name, p in sources.files.items() if name.endswith(".toml")):
+        words |= set(words_of_settings(read_values(path.read_bytes(), path)))
     for design in shuttle.designs:
         words |= {design.name, design.top, design.folder.name, *design.signals_by_name}
         words |= {spec.name for spec in design.tables} | {s.path.stem for s in design.tables}
@@ -113,23 +126,35 @@ def _words(shuttle: Shuttle, chip: ChipRecord) -> set[str]:
     return words
 
 
-def _check_meaning(
-    inputs: BundleInputs, sources: Sources, shuttle: Shuttle, chip: ChipRecord
-) -> None:
+@dataclass(frozen=True)
+class _Cleaned:
+    """Inputs without secrets, where they came from, and what took the secrets out."""
+
+    inputs: BundleInputs
+    sources: Sources
+    scrubber: Scrubber
+
+    def names_in(self, name: str) -> tuple[str, ...]:
+        """Names of this account and computer in one of the files as it was."""
+        data = self.sources.files[name].read_bytes()
+        return self.scrubber.names_in(data.decode("utf-8", "replace"))
+
+
+def _check_meaning(cleaned: _Cleaned, shuttle: Shuttle, chip: ChipRecord) -> None:
     """Read the inputs back as a replay will; what lost secrets must mean the same."""
     place = Path("the bundle")
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary).resolve()
         try:
             with told_of(place, folder):
-                opened = lay_out(inputs.files, folder, place)
+                opened = lay_out(cleaned.inputs.files, folder, place)
                 now = _patterns(opened.shuttle, chip)
         except InputError as error:
-            raise _spoiled(inputs.altered, sources, str(error.findings[0].message)) from error
+            raise _spoiled(cleaned, str(error.findings[0].message)) from error
     before = _patterns(shuttle, chip)
     for key, pattern in before.items():
         if not _equal(pattern, now[key]):
-            raise _spoiled(inputs.altered, sources, f"table {'/'.join(key)} would differ")
+            raise _spoiled(cleaned, f"table {'/'.join(key)} would differ")
 
 
 def _patterns(shuttle: Shuttle, chip: ChipRecord) -> Mapping[tuple[str, str], Pattern]:
@@ -146,14 +171,28 @@ def _equal(one: Pattern, two: Pattern) -> bool:
     return all(np.array_equal(getattr(one, name), getattr(two, name)) for name in arrays)
 
 
-def _spoiled(altered: Mapping[str, str], sources: Sources, why: str) -> BundleError:
-    message = f"cannot be bundled, because without the secrets in it {why}"
-    advice = "take user names, host paths and passwords out of the file, run again, bundle that run"
-    names = sorted(altered)
-    if not names:
-        names, message = [SHUTTLE], f"cannot be bundled, because a reader would find: {why}"
-        advice = "run `harness check` on it"
-    return BundleError(
-        Finding("secret-in-the-way", Location(sources.files[name]), message, advice)
-        for name in names
-    )
+def _spoiled(cleaned: _Cleaned, why: str) -> BundleError:
+    names = sorted(cleaned.inputs.altered)
+    if names:
+        return BundleError(_in_the_way(cleaned, name, why) for name in names)
+    message = f"cannot be bundled, because a reader would find: {why}"
+    place = Location(cleaned.sources.files[SHUTTLE])
+    advice = "run `harness check` on it"
+    return BundleError([Finding("secret-in-the-way", place, message, advice)])
+
+
+def _in_the_way(cleaned: _Cleaned, name: str, why: str) -> Finding:
+    """Tell which file lost something it needs, and whether that was the name of the account."""
+    place = Location(cleaned.sources.files[name])
+    mine = ", ".join(f'"{found}"' for found in cleaned.names_in(name))
+    if mine:
+        message = (
+            f"cannot be bundled, because without this account's or computer's name {mine} {why}"
+        )
+        advice = "bundle from an account and a computer that are called otherwise"
+    else:
+        message = f"cannot be bundled, because without the secrets in it {why}"
+        advice = (
+            "take user names, host paths and passwords out of the file, run again, bundle that run"
+        )
+    return Finding("secret-in-the-way", place, message, advice)
