@@ -131,12 +131,17 @@ def run_night(
         found = _SCRUBBER.record(changes(record, baseline))
         for line in morning_lines(found, margins):
             log.write(line)
-        try:
-            return close_night(record, found, out, margins)
-        except StoreError as error:
-            told = "\n".join(morning_lines(found, margins))
-            advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
-            raise StoreError(f"{error}; {advice}. The night found:\n{told}") from error
+        return _closed(record, found, out, margins)
+
+
+def _closed(record: RunRecord, found: NightChanges, out: Path, margins: NightMargins) -> Night:
+    """Close a night; one that cannot be written is told all the same."""
+    try:
+        return close_night(record, found, out, margins)
+    except StoreError as error:
+        told = "\n".join(morning_lines(found, margins))
+        advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
+        raise StoreError(f"{error}; {advice}. The night found:\n{told}") from error
 
 
 def _to_close(

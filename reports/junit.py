@@ -17,7 +17,7 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 from junit_xml import TestCase, TestSuite
 
 from harness.store import ChipRecord, NightChanges, Outcome, RunRecord, Verdict
-from reports.texts import agreement, conditions_text, pin_text, place, printable
+from reports.texts import agreement, conditions_text, many, pin_text, place, printable
 
 CYCLES_TOLD = 8
 """Failing cycles that the text of a failure lists; the pages show more."""
@@ -56,8 +56,8 @@ def _gaps_suite(run: RunRecord, found: NightChanges) -> ET.Element:
     left = [change for change in found.untested if change.now is Verdict.NOT_RUN]
     names = [f"{c.slot} {c.chip_serial} {c.design}/{c.table}" for c in left]
     stopped = "the night was stopped; " if run.cancelled else ""
-    lost = f"; {len(found.lost)} of them are in the baseline only" if found.lost else ""
-    told = f"{stopped}{len(names)} tables were not run{lost}"
+    lost = f", {len(found.lost)} of them in the baseline only" if found.lost else ""
+    told = f"{stopped}not run: {many(len(names), 'table')}{lost}"
     case.add_error_info(printable(told), printable("\n".join(names)), "not run")
     return _element(run, "night", [case], {})
 

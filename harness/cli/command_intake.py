@@ -16,7 +16,7 @@ import typer
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP
 from harness.cli.screen import Screen, console
-from harness.errors import ConfigError, Finding, Location, StoreError
+from harness.errors import ConfigError, Finding, InputError, Location, StoreError
 from harness.intake import (
     MOST_WRONG,
     ChipIntake,
@@ -37,6 +37,7 @@ from harness.intake import (
     overlapping,
     read_shelf,
 )
+from harness.modelled import check_rack_models
 from harness.rack import Locks, Rack, Slot, load_rack
 from harness.reaching import reachable
 from harness.runner import new_run
@@ -100,6 +101,9 @@ def intake(
     names = tuple(sorted(set(slot or ())))
     chosen = _slots(load_rack(rack), names)
     plan = load_plan(chosen.shuttle)
+    broken = check_rack_models(chosen, plan.designs)
+    if broken:
+        raise InputError(broken)
     desk = _Desk(chosen, plan, names, _Screen(console()), by, out)
     choice = on_failure or ("" if sys.stdin.isatty() else OnFailure.CONTINUE)
     with Store(store) as kept:

@@ -21,6 +21,12 @@ class Plan:
     pins: tuple[Chosen, ...]
     tables: tuple[Chosen, ...]
 
+    @property
+    def designs(self) -> tuple[Design, ...]:
+        """Every design that has a table here, once."""
+        chosen = (*self.pins, *self.tables)
+        return tuple({design.name: design for design, _, _ in chosen}.values())
+
 
 QUICK_PIN_TABLES = 5
 """So many tables, the quickest ones, check the pins of a shuttle that names none for that."""

@@ -22,13 +22,8 @@ def has_judged(connection: Connection, run_id: str) -> bool:
     return connection.scalar(wanted) is not None
 
 
-def read_baseline(connection: Connection, of: RunRecord) -> Baseline | None:
-    """Read the baseline of a run, in the order of its outcomes; None if there is none.
-
-    It is another run of a rack of the same name, with chips of the same shuttle: a name alone is
-    soon given twice.
-    """
-    run_id = connection.scalar(
+def _accepted(connection: Connection, of: RunRecord) -> str | None:
+    return connection.scalar(
         select(RunRow.run_id)
         .where(
             RunRow.rack == of.rack,
@@ -41,6 +36,15 @@ def read_baseline(connection: Connection, of: RunRecord) -> Baseline | None:
         .order_by(RunRow.accepted.desc())
         .limit(1)
     )
+
+
+def read_baseline(connection: Connection, of: RunRecord) -> Baseline | None:
+    """Read the baseline of a run, in the order of its outcomes; None if there is none.
+
+    It is another run of a rack of the same name, with chips of the same shuttle: a name alone is
+    soon given twice.
+    """
+    run_id = _accepted(connection, of)
     if run_id is None:
         return None
     o = OutcomeRow

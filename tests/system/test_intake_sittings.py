@@ -98,6 +98,15 @@ def own_files(lab: Path) -> None:
         (linked / name).write_bytes(data)
 
 
+def test_a_netlist_that_cannot_be_used_is_refused_before_any_question(
+    lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own_files(lab)
+    (lab / "vectors" / "crc16" / "netlist.json").write_text("{}")
+    assert sit(monkeypatch, "yes") == ExitCode.BAD_INPUT
+    assert "netlist.json: error [unreadable-netlist]" in capsys.readouterr().err
+
+
 def test_at_a_terminal_a_person_decides_about_files_that_changed(lab: Path) -> None:
     with terminal(lab, "--by", "Ada") as person:
         person.answer("yes")

@@ -57,8 +57,12 @@ def test_a_night_that_is_not_whole_has_an_error_that_says_so() -> None:
     """Tables that were not run are skipped, or in no suite; a server shows both as no harm."""
     lost = Change("A7", "SP2-0007", "gray", "all", Verdict.PASS, Verdict.NOT_RUN, False, NOT_PART)
     for run, found, told in (
-        (sample_run(), night(lost), "1 tables were not run; 1 of them are in the baseline only"),
-        (replace(sample_run(), cancelled=True), night(), "the night was stopped; 0 tables were"),
+        (sample_run(), night(lost), "not run: 1 table, 1 of them in the baseline only"),
+        (
+            replace(sample_run(), cancelled=True),
+            night(),
+            "the night was stopped; not run: 0 tables",
+        ),
     ):
         suites = {suite.name: suite for suite in _suites(run_junit(run, (), found))}
         (case,) = suites["night"]
