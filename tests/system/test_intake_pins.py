@@ -61,7 +61,7 @@ def test_a_badly_seated_chip_shows_as_open_inputs_and_outputs() -> None:
     assert faults(seen) == dict.fromkeys(("in4", "out3", "io2"), PinState.OPEN)
 
 
-@pytest.mark.parametrize("fault", [NoClock(), OpenPin("clk"), OpenPin("nreset")])
+@pytest.mark.parametrize("fault", [NoClock(), OpenPin("nreset")])
 def test_designs_that_need_clock_and_reset_cannot_tell_which_of_them_is_missing(
     fault: BoardFault,
 ) -> None:
@@ -75,7 +75,7 @@ def test_designs_that_need_clock_and_reset_cannot_tell_which_of_them_is_missing(
     assert {pins["clk"].text, pins["nreset"].text} == {told}
 
 
-@pytest.mark.parametrize("fault", [NoClock(), OpenPin("clk")])
+@pytest.mark.parametrize("fault", [OpenPin("clk")])
 def test_a_design_without_reset_that_stands_still_shows_that_the_clock_is_missing(
     fault: BoardFault,
 ) -> None:

@@ -183,31 +183,6 @@ def test_a_waiver_that_ran_out_turns_a_night_red_though_the_baseline_has_the_fai
     assert latest_junit(tmp_path).failures == 2
 
 
-def test_a_second_fault_behind_a_known_one_is_news(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
-    accept(tmp_path)
-    capsys.readouterr()
-    second = STUCK.replace("rem[9]", "rem[0]").replace("level = 0", "level = 1")
-    code, lines = night(tmp_path, small_rack(tmp_path, STUCK + second), capsys)
-    assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
-    assert lines[1].endswith("(2 failed otherwise before)")
-
-
-def test_a_rack_of_the_same_name_with_another_shuttle_has_its_own_baseline(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
-    accept(tmp_path)
-    capsys.readouterr()
-    shuttle = tmp_path / "vectors" / "shuttle.toml"
-    shuttle.write_text(shuttle.read_text().replace("Low Tide Silicon Club", "High Tide Club"))
-    code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
-    assert (code, counts(lines)[0]) == (ExitCode.CHIP_FAILED, 2)
-    assert lines[0].endswith("no baseline yet")
-
-
 def test_a_night_is_never_compared_with_itself(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -45,7 +45,7 @@ BAD_CABLES = {
     "flipped bits": BitErrors(1e-4, seed=4),
     "many flipped bits": BitErrors(1e-3, seed=5),
     "few lost bytes": DroppedBytes(1e-4, seed=6),
-    "lost bytes": DroppedBytes(3e-3, seed=7),
+    "lost bytes": DroppedBytes(1e-3, seed=7),
     "a stall": Stall(at_byte=20_000, seconds=1.0),
 }
 UNPLUGGED_AT = (10, 700, 3_000, 20_000, 30_000)

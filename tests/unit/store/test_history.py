@@ -104,6 +104,25 @@ def test_the_baseline_is_the_run_that_was_accepted_last(store: Store) -> None:
     assert store.baseline(tonight("shelf")) is None
 
 
+@pytest.mark.parametrize(
+    "other",
+    [
+        {"rack": "shelf"},
+        {"shuttle": "Sandpiper 3"},
+        {"organisation": "High Tide Club"},
+        {"run_id": "bench-0"},
+    ],
+)
+def test_a_run_is_compared_with_its_own_rack_and_shuttle_and_never_with_itself(
+    store: Store, other: dict[str, str]
+) -> None:
+    """A rack's name alone is soon given twice."""
+    keep_nights(store, {"a": "F"})
+    store.accept("bench-0", night(1))
+    assert store.baseline(tonight()) is not None
+    assert store.baseline(replace(tonight(), **other)) is None  # type: ignore[arg-type]
+
+
 def test_the_baseline_is_what_the_run_itself_says_of_every_table(store: Store) -> None:
     keep_nights(store, dict(zip("fedcba", "PFUEW-", strict=True)))
     store.accept("bench-0", night(1))
