@@ -50,22 +50,6 @@ _ANEW = "anew, or Enter to leave"
 _THE_SAME = {False: "The same command", True: "The same command without --anew"}
 
 
-class _Screen:
-    """Questions on the terminal."""
-
-    def __init__(self, screen: Screen) -> None:
-        self._screen = screen
-
-    def say(self, text: str) -> None:
-        """Show a line."""
-        self._screen.say(text)
-
-    def ask(self, prompt: str, hint: str) -> str:
-        """Put a question; EOFError and KeyboardInterrupt when the person leaves."""
-        self._screen.say(f"{prompt} [{hint}]: ", end="")
-        return self._screen.input()
-
-
 class OnFailure(StrEnum):
     """What follows a table that does not pass."""
 
@@ -104,7 +88,7 @@ def intake(
     broken = check_rack_models(chosen, plan.designs)
     if broken:
         raise InputError(broken)
-    desk = _Desk(chosen, plan, names, _Screen(console()), by, out)
+    desk = _Desk(chosen, plan, names, console(), by, out)
     choice = on_failure or ("" if sys.stdin.isatty() else OnFailure.CONTINUE)
     with Store(store) as kept:
         try:
@@ -137,7 +121,7 @@ class _Desk:
     rack: Rack
     plan: Plan
     slots: tuple[str, ...]
-    screen: _Screen
+    screen: Screen
     by: str
     out: Path
 
@@ -257,7 +241,7 @@ def _report_hash(run: RunRecord, chip: ChipRecord) -> str:
     return hashlib.sha256(report_of(run, chip.slot)).hexdigest()
 
 
-def _finish(item: ChipIntake | StillAside, out: Path, screen: _Screen) -> ChipIntake | StillAside:
+def _finish(item: ChipIntake | StillAside, out: Path, screen: Screen) -> ChipIntake | StillAside:
     """Write a chip's card, and the report of which the card has the hash, beside it."""
     if isinstance(item, StillAside):
         slot = item.slot

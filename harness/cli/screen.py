@@ -25,6 +25,11 @@ class Screen(Console):
         """Write text as it is, on as many columns as it needs."""
         self.print(shown(text), soft_wrap=True, end=end)
 
+    def ask(self, prompt: str, hint: str) -> str:
+        """Put a question; EOFError and KeyboardInterrupt when the person leaves."""
+        self.say(f"{prompt} [{hint}]: ", end="")
+        return self.input()
+
     def render(
         self, renderable: RenderableType, options: ConsoleOptions | None = None
     ) -> Iterator[Segment]:

@@ -94,10 +94,6 @@ class Journal:
         _settle(path.parent)
         return journal
 
-    def again(self) -> Journal:
-        """Read what the file holds by now."""
-        return Journal(self.path)
-
     @property
     def ours(self) -> bool:
         """Whether this tool, in this version, wrote the first line."""

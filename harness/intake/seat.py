@@ -10,8 +10,7 @@ from dataclasses import dataclass, field, replace
 
 from harness.errors import BoardMisbehaved, LinkError
 from harness.judge import ChipRecord
-from harness.link import shown_address
-from harness.rack import BoardSession, Opener, Rack, Reacher, Slot
+from harness.rack import BoardSession, Opener, Rack, Reacher, Slot, answered, unreached
 from harness.store import Store
 from harness.virtual import seat_virtual_chip
 
@@ -92,8 +91,8 @@ class Seat:
         """What the store holds of the chip, as far as it came."""
         chips = {chip.slot: chip for chip in self.store.run(self.run_id).chips}
         if self.slot.name not in chips:
-            self.store.record_chip(self.run_id, blank(self.slot))
-            return blank(self.slot)
+            self.store.record_chip(self.run_id, unreached(self.slot))
+            return unreached(self.slot)
         return chips[self.slot.name]
 
     def _check_same(self, known: str) -> None:
@@ -106,36 +105,11 @@ class Seat:
 
     def _keep(self, session: BoardSession) -> None:
         """Keep who answered; the outcomes of an earlier sitting stay."""
-        who = session.identity
-        record = replace(
-            self.record(),
-            board_serial=who.board_serial,
-            agent_version=who.agent_version,
-            interpreter=who.interpreter,
-            backend=who.backend,
-            exact=who.exact,
-        )
+        record = answered(self.record(), session.identity)
         self.store.record_chip(self.run_id, replace(record, outcomes=()))
 
     def _hear(self, text: str) -> None:
         self.say(f"  {text[:1].upper()}{text[1:]}.")
-
-
-def blank(slot: Slot) -> ChipRecord:
-    """Make the record of a chip whose board nobody has asked yet."""
-    return ChipRecord(
-        slot=slot.name,
-        chip_serial=slot.chip,
-        board_serial=slot.board,
-        port=shown_address(slot.port),
-        virtual=slot.virtual,
-        agent_version="",
-        interpreter="",
-        backend="",
-        exact=False,
-        trouble="",
-        outcomes=(),
-    )
 
 
 def _never() -> bool:

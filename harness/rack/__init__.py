@@ -12,6 +12,7 @@ from harness.rack.events import (
     unobserved,
 )
 from harness.rack.file import check_port, check_rack, chip_serial_trouble, load_rack, single_slot
+from harness.rack.known import answered, unreached
 from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.ports import SerialPort, find_port, serial_ports
@@ -43,6 +44,7 @@ __all__ = [
     "StoreNews",
     "TableJudged",
     "TableStarted",
+    "answered",
     "check_port",
     "check_rack",
     "chip_serial_trouble",
@@ -55,4 +57,5 @@ __all__ = [
     "serial_ports",
     "single_slot",
     "unobserved",
+    "unreached",
 ]

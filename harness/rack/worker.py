@@ -32,7 +32,6 @@ from harness.judge import (
     not_run,
     untested,
 )
-from harness.link import shown_address
 from harness.rack.events import (
     Observer,
     SlotConnecting,
@@ -41,6 +40,7 @@ from harness.rack.events import (
     TableJudged,
     TableStarted,
 )
+from harness.rack.known import answered, unreached
 from harness.rack.model import Slot
 from harness.rack.plan import (
     Connect,
@@ -150,7 +150,7 @@ class SlotWorker:
         observe: Observer,
         names: Mapping[str, str] | None = None,
     ) -> None:
-        self.record = _not_reached(slot)
+        self.record = unreached(slot)
         self._slot = slot
         self._open_session = open_session
         self._sink = sink
@@ -223,16 +223,7 @@ class SlotWorker:
         if expected and told.casefold() != expected.casefold():
             self._cannot_use(self._another(told or "nobody"))
             return
-        self._keep(
-            replace(
-                self.record,
-                board_serial=identity.board_serial,
-                agent_version=identity.agent_version,
-                interpreter=identity.interpreter,
-                backend=identity.backend,
-                exact=identity.exact,
-            )
-        )
+        self._keep(answered(self.record, identity))
         self._state = self._state.after_connect()
 
     def _another(self, told: str) -> str:
@@ -334,20 +325,3 @@ class SlotWorker:
         self._stop.forget(session)
         with suppress(LinkError, Cancelled):
             session.close()
-
-
-def _not_reached(slot: Slot) -> ChipRecord:
-    """Return what is known of a chip before its board has answered."""
-    return ChipRecord(
-        slot=slot.name,
-        chip_serial=slot.chip,
-        board_serial=slot.board,
-        port=shown_address(slot.port),
-        virtual=slot.virtual,
-        agent_version="",
-        interpreter="",
-        backend="",
-        exact=False,
-        trouble="",
-        outcomes=(),
-    )

@@ -17,20 +17,14 @@ from harness.errors import BundleError
 from harness.store import RunRecord
 from reports import unpack
 from tests.system.virtual import ROOT
+from tests.unit.shuttle.bench import PINS
 
-SHUTTLE = """\
+SHUTTLE = f"""\
 name = "Sandpiper 2"
 organisation = "Low Tide Silicon Club"
-chip_serial = "SP2-[0-9]{4}"
+chip_serial = "SP2-[0-9]{{4}}"
 designs = ["crc16"]
-[pins]
-inputs = ["in0..in8"]
-outputs = ["out0..out8"]
-bidirectional = ["io0..io3"]
-clock = "clk"
-reset = { pin = "nreset", active = "low" }
-select = ["seld", "selc"]
-"""
+{PINS}"""
 RACK = """\
 name = "bench"
 shuttle = "shuttle.toml"

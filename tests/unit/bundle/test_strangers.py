@@ -17,21 +17,15 @@ from harness.bundle.opened import LARGEST_SHEET, lay_out
 from harness.errors import BundleError, ConfigError, HarnessError
 from reports import name_trouble, unpack
 from tests.unit.reports.test_archive import honest
+from tests.unit.shuttle.bench import PINS
 
 ROOT = Path(__file__).resolve().parents[3]
 DESIGN = ROOT / "vectors" / "bcd7seg"
-SHUTTLE = """\
+SHUTTLE = f"""\
 name = "Sandpiper 2"
 organisation = "Low Tide Silicon Club"
 designs = ["bcd7seg"]
-[pins]
-inputs = ["in0..in8"]
-outputs = ["out0..out8"]
-bidirectional = ["io0..io3"]
-clock = "clk"
-reset = { pin = "nreset", active = "low" }
-select = ["seld", "selc"]
-"""
+{PINS}"""
 FILES = {
     "shuttle.toml": SHUTTLE.encode(),
     "board.toml": (ROOT / "ci/wader.toml").read_bytes(),

@@ -8,12 +8,7 @@ from pathlib import Path
 from harness.errors import Finding
 from harness.shuttle import Design, Shuttle, check_shuttle, load_shuttle
 
-SHUTTLE = """\
-name = "Plover"
-organisation = "Low Tide Silicon Club"
-chip_serial = "PL-[0-9]{2}"
-designs = ["count"]
-
+PINS = """\
 [pins]
 inputs = ["in0..in8"]
 outputs = ["out0..out8"]
@@ -22,6 +17,15 @@ clock = "clk"
 reset = { pin = "nreset", active = "low" }
 select = ["seld", "selc"]
 """
+"""The pins of the demo chip, for every shuttle file that a test writes."""
+
+SHUTTLE = f"""\
+name = "Plover"
+organisation = "Low Tide Silicon Club"
+chip_serial = "PL-[0-9]{{2}}"
+designs = ["count"]
+
+{PINS}"""
 
 DESIGN = """\
 name = "count"
