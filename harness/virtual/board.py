@@ -75,9 +75,8 @@ class VirtualBoard:
 
     def start(self) -> None:
         """Power the board up."""
-        program = self._inside / "main.py"
-        text = self.spec.program.replace("{serial}", self.spec.board_serial)
-        program.write_text(text, encoding="utf-8")
+        for name, text in (("main.py", self.spec.program), ("serial.txt", self.spec.board_serial)):
+            (self._inside / name).write_bytes(text.encode("utf-8"))
         self._powered.set()
         for work in (self._serve_wire, self._keep_running):
             threading.Thread(target=work, daemon=True).start()
