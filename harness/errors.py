@@ -21,6 +21,7 @@ The tree (one rule: an error names the situation, not the mechanism)::
     ├── StoreError          results cannot be kept or read
     │   └── RunUnfit        a run is named that is not there, or will not do here
     ├── PageUnavailable     the live page cannot be served
+    ├── ToolFault           this program failed in a way that nobody thought of
     └── Cancelled           the person stopped the run
 
 This module imports nothing of ours.
@@ -180,6 +181,10 @@ class RunUnfit(StoreError):
 
 class PageUnavailable(HarnessError):
     """The live page cannot be served at this address."""
+
+
+class ToolFault(HarnessError):
+    """This program failed in a way that nobody thought of. Never a verdict on a chip."""
 
 
 class Cancelled(HarnessError):

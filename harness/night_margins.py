@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.errors import HarnessError, StoreError
 from harness.margin import Tell
 from harness.margin_texts import drop_text
-from harness.rack import Observer, Rack, Slot, StopSwitch
+from harness.rack import Observer, Rack, Slot, StopSwitch, within
 from harness.store import (
     Baseline,
     MarginDrop,
@@ -78,14 +77,13 @@ def search_at_night(
         return (slot.name, design) in passing
 
     wish = Wish(designs=rack.night_margins, run_id=run.run_id, wanted=wanted)
-    try:
+
+    def search() -> NightMargins:
         records = search_margins(rack, store, wish, tell, stop, observe)
-    except StoreError:
-        raise
-    except HarnessError as error:
-        return NightMargins(trouble=str(error))
-    broken = tuple(record for record in records if record.trouble)
-    return _compared(store, run, baseline, (*_whole(store, run), *broken))
+        broken = tuple(record for record in records if record.trouble)
+        return _compared(store, run, baseline, (*_whole(store, run), *broken))
+
+    return within("night margins", search, lambda error: NightMargins(trouble=str(error)))
 
 
 def _whole(store: Store, run: RunRecord) -> tuple[MarginRecord, ...]:

@@ -6,6 +6,7 @@ One rule: what a person reads in the morning fits in five lines; everything else
 from __future__ import annotations
 
 import json
+import logging
 import threading
 from collections import Counter
 from collections.abc import Sequence
@@ -30,6 +31,7 @@ from harness.margin import MarginEvent, MarginFound
 from harness.margin_texts import limit_text
 from harness.night_margins import NightMargins, margin_line, search_at_night
 from harness.rack import (
+    LOG,
     Event,
     Observer,
     Rack,
@@ -286,12 +288,16 @@ def _counted(found: NightChanges) -> str:
 
 
 class NightLog:
-    """Writes each event to ``night.log`` as it happens, and hands it on. Any thread may call."""
+    """Writes each event to ``night.log`` as it happens, and hands it on. Any thread may call.
+
+    A traceback of a fault of this program stands there too.
+    """
 
     def __init__(self, folder: Path, observe: Observer) -> None:
         self._path = folder / "night.log"
         self._observe = observe
         self._lock = threading.Lock()
+        self._faults = _Faults(self)
 
     def __enter__(self) -> Self:
         """Open the log; raises StoreError if that fails."""
@@ -301,6 +307,7 @@ class NightLog:
         except OSError as error:
             message = f"{self._path}: the log cannot be written: {why_unwritable(error)}"
             raise StoreError(message) from error
+        LOG.addHandler(self._faults)
         return self
 
     def __exit__(
@@ -311,6 +318,7 @@ class NightLog:
     ) -> None:
         if error is not None:
             self.write(f"ended by {type(error).__name__}: {error}")
+        LOG.removeHandler(self._faults)
         self._stream.close()
 
     def __call__(self, event: Event) -> None:
@@ -335,6 +343,19 @@ class NightLog:
                 self._stream.flush()
             except OSError:
                 return
+
+
+class _Faults(logging.Handler):
+    """Hands tracebacks to a night's log, line by line."""
+
+    def __init__(self, log: NightLog) -> None:
+        super().__init__()
+        self._log = log
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one."""
+        for line in self.format(record).splitlines():
+            self._log.write(line)
 
 
 def _line(event: Event) -> str:

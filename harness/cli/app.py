@@ -5,6 +5,7 @@ One rule: no logic here or in the command modules that a caller of the library c
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Annotated
@@ -76,6 +77,8 @@ def _options(
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; prints a line, never a traceback, for our errors.
 
+    A fault of this program itself has its traceback printed, and says nothing about a chip.
+
     ``arguments`` are those after the program's name; None takes the process's own.
     """
     write_out_letters()
@@ -96,6 +99,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return ExitCode.NOT_TESTED
     except (Abort, KeyboardInterrupt):
         code = _INTERRUPTED
+    except Exception:  # noqa: BLE001 - Python's own exit code would say that a chip failed
+        _complain(f"please report this fault of harness itself\n{traceback.format_exc()}")
+        return ExitCode.NOT_TESTED
     if code == _INTERRUPTED:
         _complain("stopped")
         return ExitCode.NOT_TESTED

@@ -14,9 +14,10 @@ from typing import Annotated
 import typer
 
 from harness.cli.exit_code import ExitCode
+from harness.cli.fault_log import fault_log
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP
 from harness.cli.screen import Screen, console
-from harness.errors import ConfigError, Finding, InputError, Location, StoreError
+from harness.errors import Cancelled, ConfigError, Finding, InputError, Location, StoreError
 from harness.intake import (
     MOST_WRONG,
     ChipIntake,
@@ -90,10 +91,10 @@ def intake(
         raise InputError(broken)
     desk = _Desk(chosen, plan, names, console(), by, out)
     choice = on_failure or ("" if sys.stdin.isatty() else OnFailure.CONTINUE)
-    with Store(store) as kept:
+    with fault_log(out), Store(store) as kept:
         try:
             return _sit(desk, kept, _BEGIN[anew], choice)
-        except (KeyboardInterrupt, EOFError):
+        except (KeyboardInterrupt, EOFError, Cancelled):
             desk.screen.say(f"\nLeft. Every answer is kept in {(out / _FOLDER).resolve()}.")
             desk.screen.say(f"{_THE_SAME[anew]} goes on from here.")
             desk.screen.say("If the board is on: unplug it before the chip is touched.")

@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.exit_code import ExitCode, margin_code
+from harness.cli.fault_log import fault_log
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, DesignsOption, name_patterns
 from harness.cli.screen import Screen, console, shown
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
@@ -43,7 +44,7 @@ def margin(
     if kind is MarginKind.SUPPLY and chosen.supply is not None:
         confirm_supply(screen, chosen.supply, supply_ready)
     wish = Wish(name_patterns(designs), name_patterns(slots), table, kind)
-    with Store(store) as kept, _progress(screen) as tell:
+    with fault_log(out), Store(store) as kept, _progress(screen) as tell:
         records = search_margins(chosen, kept, wish, tell)
         pages = _write_pages(records, kept, out / "margins")
     _print_counts(screen, chosen, records)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated
 
@@ -11,6 +12,7 @@ import typer
 from harness.bundle import MOST_CYCLES, UNKNOWN_CHIP, Comparison, Likeness, Replay, Target, replay
 from harness.cli.closing import print_reports
 from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.fault_log import fault_log
 from harness.cli.live import LineDisplay
 from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
@@ -43,7 +45,8 @@ def replay_bundle(
     """
     screen = console()
     target = Target(port, chip, board, profile, None if long else MOST_CYCLES)
-    found = replay(bundle, target, LineDisplay(screen))
+    with fault_log(out) if out is not None else nullcontext():
+        found = replay(bundle, target, LineDisplay(screen))
     screen.say()
     _print(screen, found)
     if out is not None:

@@ -9,6 +9,7 @@ import typer
 
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.fault_log import fault_log
 from harness.cli.live import display
 from harness.cli.options import (
     OUT_HELP,
@@ -58,7 +59,7 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     """
     chosen = _rack(rack, port, chip, board, shuttle, profile)
     screen = console()
-    with Store(store) as kept:
+    with fault_log(out), Store(store) as kept:
         with display(screen, chosen.slots) as observe:
             wanted, policy = name_patterns(designs), RetryPolicy(retries)
             before = run_to_resume(kept, resume)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 
 from harness.errors import BoardMisbehaved, LinkError
 from harness.judge import ChipRecord
-from harness.rack import BoardSession, Opener, Rack, Reacher, Slot, answered, unreached
+from harness.rack import BoardSession, Opener, Rack, Reacher, Slot, answered, leave, unreached
 from harness.store import Store
 from harness.virtual import seat_virtual_chip
 
@@ -85,7 +85,7 @@ class Seat:
         """Leave the board as it was found."""
         session, self._session = self._session, None
         if session is not None:
-            session.close()
+            leave(f"slot {self.slot.name}", session.close)
 
     def record(self) -> ChipRecord:
         """What the store holds of the chip, as far as it came."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Protocol
 
-from harness.errors import LinkError
+from harness.errors import Cancelled, HarnessError
 from harness.intake.asking import Aside, Ask, Over, upcoming
 from harness.intake.bench import Bench, now
 from harness.intake.journal import Journal
@@ -22,11 +22,13 @@ from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Sign
 from harness.intake.record import ChipIntake
 from harness.intake.seat import Seat
 from harness.intake.steps import GENERAL_HELP, title_of
-from harness.rack import Opener, Rack, Slot
+from harness.rack import Opener, Rack, Slot, within
 from harness.store import ChipRecord, RunRecord, Store
 
 MOST_WRONG = 20
 """So many answers in a row that are none end the sitting; nobody is there who reads."""
+
+LEFT = "nobody answers"
 
 Hasher = Callable[[RunRecord, ChipRecord], str]
 """Gives the SHA-256 of a chip's report as it is written."""
@@ -73,14 +75,14 @@ class Intake:
     def chips(self, report_hash: Hasher) -> Iterator[ChipIntake | StillAside]:
         """Guide through every chip; gives each as soon as its intake is over.
 
-        A chip that is put aside has another turn after the others, once. Raises what the
-        terminal raises when the person leaves, EOFError after :data:`MOST_WRONG` answers in a
+        A chip that is put aside has another turn after the others, once. Raises KeyboardInterrupt
+        or Cancelled when the person leaves, Cancelled also after :data:`MOST_WRONG` answers in a
         row that are none, and StoreError if an answer cannot be kept.
         """
         self._welcome()
-        waiting = [slot for slot in self.rack.slots if self._resumed(slot).aside]
+        waiting = [slot for slot in self.rack.slots if self._was_aside(slot)]
         for slot in [slot for slot in self.rack.slots if slot not in waiting]:
-            done = self._chip(slot, report_hash)
+            done = self._turn(slot, report_hash)
             if done is None:
                 waiting.append(slot)
             else:
@@ -88,13 +90,24 @@ class Intake:
         if waiting:
             self.terminal.say("\nNow the chips that were put aside.")
         for slot in waiting:
-            yield self._chip(slot, report_hash) or StillAside(slot)
+            yield self._turn(slot, report_hash) or StillAside(slot)
 
     def _welcome(self) -> None:
         self.terminal.say(GENERAL_HELP)
         lost = without_intake(self.rack.shuttle)
         if lost:
             self.terminal.say(f"No intake table covers: {', '.join(lost)}.")
+
+    def _was_aside(self, slot: Slot) -> bool:
+        return within(_where(slot), lambda: self._resumed(slot).aside, lambda _: False)
+
+    def _turn(self, slot: Slot, report_hash: Hasher) -> ChipIntake | None:
+        """Give a chip its turn; one whose turn breaks is put aside."""
+
+        def aside(error: HarnessError) -> None:
+            self.terminal.say(f"  {slot.chip} is put aside: {error}.")
+
+        return within(_where(slot), lambda: self._chip(slot, report_hash), aside)
 
     def _chip(self, slot: Slot, report_hash: Hasher) -> ChipIntake | None:
         """Guide through one chip; None if it was put aside."""
@@ -191,7 +204,7 @@ class Intake:
             wrong = wrong + 1 if progress.complaint else 0
             if wrong == MOST_WRONG:
                 self.terminal.say(f"  {progress.complaint}")
-                raise EOFError
+                raise Cancelled(LEFT)
         return progress
 
     def _took(self, slot: Slot, progress: Progress, event: Event, bench: Bench) -> Progress:
@@ -211,17 +224,21 @@ class Intake:
             self.terminal.say(f"  - {note}")
         if ahead.complaint:
             self.terminal.say(f"  {ahead.complaint}")
-        return Replied(self.terminal.ask(ahead.prompt, ahead.hint), now())
+        try:
+            return Replied(self.terminal.ask(ahead.prompt, ahead.hint), now())
+        except EOFError as error:
+            raise Cancelled(LEFT) from error
 
     def _work(self, progress: Progress, bench: Bench) -> Event:
         """Do a step's work; a board that cannot be talked to is an event like any other."""
-        try:
-            return self._done(progress, bench)
-        except LinkError as error:
+
+        def lost(error: HarnessError) -> Lost:
             bench.seat.close()
             bench.seat.remarks()  # they are part of the reason already
             self.terminal.say(f"  The board could not be used: {error}.")
             return Lost(str(error), now())
+
+        return within(_where(bench.seat.slot), lambda: self._done(progress, bench), lost)
 
     def _done(self, progress: Progress, bench: Bench) -> Event:
         step = progress.step
@@ -237,6 +254,10 @@ class Intake:
 
     def _tell(self, result: StepResult) -> None:
         self.terminal.say(f"  {title_of(result.key)}: {result.result}, {result.text}")
+
+
+def _where(slot: Slot) -> str:
+    return f"slot {slot.name}"
 
 
 def _is_news(event: Event, result: StepResult) -> bool:

@@ -10,21 +10,21 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
-from harness.errors import BoardLost, BoardSilent, HostMisuse, LinkError
+from harness.errors import BoardLost, BoardSilent, HarnessError, HostMisuse, LinkError
 from harness.intake.model import Result
 from harness.intake.order import Chosen
 from harness.intake.seat import Seat
 from harness.judge import (
     Case,
     Examination,
-    Gathered,
     Outcome,
     RetryPolicy,
     Verdict,
     examine,
     not_run,
-    untested,
+    unusable,
 )
+from harness.rack import within
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 MOVED = "it passed before the chip was off its board, and is to be run again"
@@ -140,17 +140,20 @@ class TableRun:
         return replace(again, summary=f"{again.summary} {AGAIN}")
 
     def _examined(self, chosen: Chosen) -> Examination:
-        """Select and examine; a link that broke is in the examination, never raised."""
+        """Select and examine; what went wrong is in the examination, never raised."""
         case, started = self._case(chosen), datetime.now(UTC)
-        try:
+
+        def work() -> Examination:
             session = self.seat.session()
             if self._selected != case.design.name:
                 session.select(case.design)
                 self._selected = case.design.name
-        except LinkError as error:
-            found = Examination(untested(case, Gathered(), error, started), error)
-        else:
-            found = examine(session, case, RetryPolicy())
+            return examine(session, case, RetryPolicy())
+
+        def broken(error: HarnessError) -> Examination:
+            return Examination(unusable(case, error, started), error)
+
+        found = within(f"slot {self.seat.slot.name}", work, broken)
         if found.lost is not None:
             self._selected = ""
         return found
@@ -159,7 +162,8 @@ class TableRun:
         """Take an outcome as it is; a link that is broken for good ends the step."""
         if found.lost is not None and not isinstance(found.lost, HostMisuse):
             self.seat.close()
-            self._why = f"the link was lost ({found.lost})"
+            lost = isinstance(found.lost, LinkError)
+            self._why = f"the link was lost ({found.lost})" if lost else str(found.lost)
         return found.outcome
 
     def _keep(self, outcome: Outcome) -> None:

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime
 from typing import Protocol
 
 from harness.board import Capture, RunConditions
-from harness.errors import LinkError, TableUnfit
+from harness.errors import HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
 from harness.judge.outcome import Outcome
 from harness.judge.policy import (
@@ -44,13 +44,13 @@ class PatternRunner(Protocol):
 
 @dataclass(frozen=True)
 class Examination:
-    """A table's outcome, and the link error that cut it short, if one did.
+    """A table's outcome, and the error that cut it short, if one did; most often a LinkError.
 
     ``floating`` marks the pins that only followed the weak pulls where the chip should drive.
     """
 
     outcome: Outcome
-    lost: LinkError | None = None
+    lost: HarnessError | None = None
     floating: int = 0
 
 

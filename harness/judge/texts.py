@@ -36,6 +36,10 @@ MODEL_ADVICE = (
     "with `python -m harness.netlist.synthesise` and write its name under `netlist` in "
     "design.toml."
 )
+FAULT_ADVICE = (
+    "This says nothing about the chip. Report it to those who look after harness, with the "
+    "traceback in the run's log, and run the table again."
+)
 NOT_RUN_ADVICE = "Run the table again once the reason is gone."
 WAIVED_ADVICE = "A known failure; its owner answers for it until the waiver expires."
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from harness.board import Capture, CaptureWindow
-from harness.errors import HarnessError, LinkError, ModelMissing
+from harness.errors import HarnessError, LinkError, ModelMissing, ToolFault
 from harness.judge import texts
 from harness.judge.case import Case
 from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
@@ -116,14 +116,18 @@ def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime
 
 
 def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
-    """Make the outcome of a table that cannot be run as it is written: ERROR.
+    """Make the outcome of a table that did not run: ERROR.
 
     A virtual chip without a model of the design is no mistake in the table: the bench lacks it.
     """
-    summary = f"Could not be run: {error}"
+    if isinstance(error, LinkError):
+        return untested(case, Gathered(), error, started)
+    origin, advice = Origin.TABLE, texts.TABLE_ADVICE
     if isinstance(error, ModelMissing):
-        return case.outcome(Verdict.ERROR, Origin.BOARD, summary, texts.MODEL_ADVICE, started)
-    return case.outcome(Verdict.ERROR, Origin.TABLE, summary, texts.TABLE_ADVICE, started)
+        origin, advice = Origin.BOARD, texts.MODEL_ADVICE
+    if isinstance(error, ToolFault):
+        origin, advice = Origin.UNKNOWN, texts.FAULT_ADVICE
+    return case.outcome(Verdict.ERROR, origin, f"Could not be run: {error}", advice, started)
 
 
 def not_run(case: Case, reason: str, started: datetime) -> Outcome:

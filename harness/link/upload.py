@@ -274,7 +274,10 @@ def _keep(piece: bytes, at: int) -> bytes:
 
 
 def _board_error(text: str) -> BoardMisbehaved:
-    last = text.strip().splitlines()[-1]
+    said = text.split("\n")
+    last = next(
+        (line.strip() for line in reversed(said) if line.strip()), "an error without a name"
+    )
     if "MemoryError" in text:
         return OutOfMemory(
             f"the board's interpreter ran out of memory ({last}); reset the board, "

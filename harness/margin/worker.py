@@ -9,18 +9,26 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 
 from harness.board import BoardProfile
-from harness.errors import Cancelled, HarnessError, LinkError, TableUnfit
+from harness.errors import Cancelled, HarnessError, LinkError
 from harness.judge import RetryPolicy, Verdict, examine
 from harness.margin.axes import rate_axis, volt_axis
 from harness.margin.find import find_rate, find_sample, find_supply
 from harness.margin.plan import Found, Target, record_of
 from harness.margin.probe import Probe
 from harness.margin.trials import TrialRule
-from harness.rack import BoardSession, Opener, Reacher, Slot, StopSwitch
+from harness.rack import (
+    BoardSession,
+    Opener,
+    Reacher,
+    Slot,
+    StopSwitch,
+    harmless,
+    leave,
+    within,
+)
 from harness.store import MarginEdge, MarginKind, MarginPoint, MarginRecord
 from harness.supply import BenchSupply
 
@@ -78,6 +86,8 @@ class MarginWorker:
         self._means = means
         self._session: BoardSession | None = None
         self._board = slot.board
+        self._where = f"slot {slot.name}"
+        self._tell = harmless(means.tell)
         self._reacher = Reacher(slot, names, lambda: means.stop.stopped, lambda _: None)
 
     def run(self) -> None:
@@ -90,7 +100,7 @@ class MarginWorker:
 
     def _keep(self, record: MarginRecord) -> None:
         self._means.keep(record)
-        self._means.tell(MarginFound(record))
+        self._tell(MarginFound(record))
 
     def _search(self, target: Target) -> MarginRecord:
         means, began = self._means, time.monotonic()
@@ -104,21 +114,26 @@ class MarginWorker:
             target.cases,
             axis,
             means.rule,
-            lambda p: means.tell(PointTried(self.slot, self._slot.chip, target.design, p)),
+            lambda p: self._tell(PointTried(self.slot, self._slot.chip, target.design, p)),
         )
         edges: list[MarginEdge] = []
-        trouble = ""
-        try:
+
+        def work() -> str:
             edges.extend(self._edges(probe))
-            trouble = self._doubt(probe, edges)
+            return self._doubt(probe, edges)
+
+        try:
+            trouble = within(self._where, work, self._broken)
         except Cancelled:
             trouble = STOPPED
-        except (LinkError, TableUnfit) as error:
-            trouble = str(error)
-            self._close()
         seconds = time.monotonic() - began
         found = Found(tuple(edges), tuple(probe.points), probe.trials, seconds, trouble)
         return record_of(target, means.kind, axis, found, self._board)
+
+    def _broken(self, error: HarnessError) -> str:
+        """Say what ended a search; the next one opens the board anew."""
+        self._close()
+        return str(error)
 
     def _doubt(self, probe: Probe, edges: Sequence[MarginEdge]) -> str:
         """Say why what was found may not be the chip's doing; empty if nothing speaks for that.
@@ -195,5 +210,4 @@ class MarginWorker:
         session, self._session = self._session, None
         if session is not None:
             self._means.stop.forget(session)
-            with suppress(HarnessError):
-                session.close()
+            leave(self._where, session.close)

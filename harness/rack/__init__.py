@@ -1,5 +1,6 @@
 """Racks of boards: the rack file and the scheduling of sessions."""
 
+from harness.rack.boundary import LOG, harmless, leave, within
 from harness.rack.events import (
     Event,
     Observer,
@@ -23,6 +24,7 @@ from harness.rack.slot_file import load_virtual_slot
 from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
 
 __all__ = [
+    "LOG",
     "VIRTUAL_PORT",
     "BoardSession",
     "Event",
@@ -49,8 +51,10 @@ __all__ = [
     "check_rack",
     "chip_serial_trouble",
     "find_port",
+    "harmless",
     "held",
     "interrupts_stop",
+    "leave",
     "load_rack",
     "load_virtual_slot",
     "run_slots",
@@ -58,4 +62,5 @@ __all__ = [
     "single_slot",
     "unobserved",
     "unreached",
+    "within",
 ]

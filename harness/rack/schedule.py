@@ -15,6 +15,8 @@ from contextlib import contextmanager
 from types import FrameType
 from typing import Protocol
 
+from harness.errors import HarnessError
+from harness.rack.boundary import within
 from harness.rack.worker import StopSwitch
 
 FORCED = 130
@@ -47,20 +49,23 @@ class _SlotThread(threading.Thread):
         self._stop_switch = stop
 
     def run(self) -> None:
-        """Work; an error stops the other slots too, for results could not be kept."""
+        """Work; only what concerns every slot stops the others too."""
         try:
-            self._worker.run()
+            within(self.name, self._worker.run, self._broke)
         except BaseException as error:  # noqa: BLE001 - raised again where the run is waited for
             self.failure = error
             self._stop_switch.stop()
+
+    def _broke(self, error: HarnessError) -> None:
+        self.failure = error
 
 
 def run_slots(workers: Sequence[SlotWork], stop: StopSwitch) -> None:
     """Run every slot to its end.
 
-    Once the switch is thrown this returns as soon as each has marked the rest as not run. An error
-    that ended a slot (a sink that cannot keep results, a fault of the tool) stops the others and is
-    raised here.
+    Once the switch is thrown this returns as soon as each has marked the rest as not run. A sink
+    that cannot keep results stops every slot. That, and what a slot could not even make an ERROR
+    of, is raised here when all have ended.
     """
     threads = [_SlotThread(worker, stop) for worker in workers]
     for thread in threads:

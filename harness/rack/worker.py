@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from typing import Protocol
+from typing import Literal, Protocol
 
 from harness.board import BoardIdentity
 from harness.errors import (
@@ -24,14 +24,14 @@ from harness.errors import (
 from harness.judge import (
     Case,
     ChipRecord,
-    Gathered,
     Outcome,
     PatternRunner,
     RetryPolicy,
     examine,
     not_run,
-    untested,
+    unusable,
 )
+from harness.rack.boundary import harmless, leave, within
 from harness.rack.events import (
     Observer,
     SlotConnecting,
@@ -49,6 +49,7 @@ from harness.rack.plan import (
     RunTable,
     SelectDesign,
     SlotState,
+    Step,
     next_step,
 )
 from harness.rack.reach import Reacher
@@ -134,9 +135,10 @@ class StopSwitch:
 class SlotWorker:
     """Runs the cases of one slot from first to last and keeps its chip's record.
 
-    ``open_session`` raises LinkError if the board cannot be reached. Errors of the sink pass
-    through: results that cannot be kept end the slot. ``names`` fills the words of the command
-    that cycles the board's power.
+    ``open_session`` raises LinkError if the board cannot be reached. A StoreError of the sink
+    passes through: results that cannot be kept end the slot. Whatever else a slot's calls raise
+    becomes an ERROR of the table, or the slot's trouble. ``names`` fills the words of the
+    command that cycles the board's power.
     """
 
     def __init__(
@@ -156,7 +158,7 @@ class SlotWorker:
         self._sink = sink
         self._policy = policy
         self._stop = stop
-        self._observe = observe
+        self._observe = harmless(observe)
         self._session: BoardSession | None = None
         self._interrupted: Outcome | None = None
         self._reacher = Reacher(
@@ -166,6 +168,7 @@ class SlotWorker:
             self._recovering,
         )
         self._state = SlotState(tuple(cases))
+        self._began = datetime.now(UTC)
         self._tables = len(cases)
 
     @property
@@ -175,43 +178,58 @@ class SlotWorker:
 
     def run(self) -> None:
         """Work until the plan is finished; always leaves the board and tells that it is done."""
+        where = f"slot {self._slot.name}"
         try:
-            self._sink.record_chip(self.record)
-            self._work()
+            within(where, lambda: self._sink.record_chip(self.record), self._failed)
+            while within(where, self._step, self._failed):
+                pass
         finally:
             self._close()
             self._observe(SlotFinished(self._slot.name, self.record.trouble))
 
-    def _work(self) -> None:
-        while True:
-            if self._stop.stopped and not self._state.stopped:
-                self._state = self._state.after_stop(STOPPED)
-            match next_step(self._state):
-                case Finish():
-                    return
-                case Connect():
-                    self._connect()
-                case SelectDesign(case):
-                    self._select(case)
-                case RunTable(case):
-                    self._run_table(case)
-                case GiveUp(reason, rest):
-                    self._give_up(reason, rest)
+    def _step(self) -> bool:
+        """Do what the plan says; whether there is more to do."""
+        if self._stop.stopped and not self._state.stopped:
+            self._state = self._state.after_stop(STOPPED)
+        self._began = datetime.now(UTC)
+        step = next_step(self._state)
+        try:
+            self._do(step)
+        except Cancelled:
+            self._state = self._state.after_stop(STOPPED)
+        return not isinstance(step, Finish)
+
+    def _do(self, step: Step) -> None:
+        match step:
+            case Finish():
+                return
+            case Connect():
+                self._connect()
+            case SelectDesign(case):
+                self._select(case)
+            case RunTable(case):
+                self._run_table(case)
+            case GiveUp(reason, rest):
+                self._give_up(reason, rest)
+
+    def _failed(self, error: HarnessError) -> Literal[True]:
+        """Make of what a step raised an ERROR of its table, or the slot's trouble."""
+        match next_step(self._state):
+            case SelectDesign(case) | RunTable(case):
+                self._lose(error, unusable(self._own(case), error, self._began))
+            case Connect():
+                self._cannot_use(str(error))
+            case GiveUp() | Finish():  # nothing is left that could be said in the sink
+                raise error
+        return True
 
     def _connect(self) -> None:
         slot, known = self._slot, self.record
         self._observe(SlotConnecting(slot.name, slot.chip, known.port, self._tables))
-        try:
-            if known.agent_version:
-                session = self._reacher.again(self._open_session, known.board_serial)
-            else:
-                session = self._reacher.first(self._open_session)
-        except Cancelled:
-            self._state = self._state.after_stop(STOPPED)
-            return
-        except HarnessError as error:
-            self._cannot_use(str(error))
-            return
+        if known.agent_version:
+            session = self._reacher.again(self._open_session, known.board_serial)
+        else:
+            session = self._reacher.first(self._open_session)
         self._session = session
         self._stop.watch(session)
         self._welcome(session.identity)
@@ -250,18 +268,14 @@ class SlotWorker:
         self._keep(replace(self.record, trouble=f"{where}: {why}"))
         self._state = self._state.after_stop(why)
 
+    def _own(self, case: Case) -> Case:
+        """Put the board that answered into a case."""
+        return replace(case, board_serial=self.record.board_serial)
+
     def _select(self, case: Case) -> None:
         assert self._session is not None
-        started = datetime.now(UTC)
-        case = replace(case, board_serial=self.record.board_serial)
-        try:
-            self._session.select(case.design)
-        except Cancelled:
-            self._state = self._state.after_stop(STOPPED)
-        except LinkError as error:
-            self._lose(error, untested(case, Gathered(), error, started))
-        else:
-            self._state = self._state.after_select(case.design.name)
+        self._session.select(case.design)
+        self._state = self._state.after_select(case.design.name)
 
     def _run_table(self, case: Case) -> None:
         assert self._session is not None
@@ -269,12 +283,7 @@ class SlotWorker:
         self._observe(
             TableStarted(self._slot.name, case.design.name, case.spec.name, done, self._tables)
         )
-        case = replace(case, board_serial=self.record.board_serial)
-        try:
-            found = examine(self._session, case, self._policy)
-        except Cancelled:
-            self._state = self._state.after_stop(STOPPED)
-            return
+        found = examine(self._session, self._own(case), self._policy)
         if found.lost is None or isinstance(found.lost, HostMisuse):
             self._judged(found.outcome)
         else:
@@ -291,7 +300,7 @@ class SlotWorker:
         self._state = self._state.after_table()
         self._observe(TableJudged(self._slot.name, outcome))
 
-    def _lose(self, error: LinkError, outcome: Outcome) -> None:
+    def _lose(self, error: HarnessError, outcome: Outcome) -> None:
         """Let a table that lost its link run again; ``outcome`` is kept if it may not."""
         self._close()
         if isinstance(error, BoardLost | BoardSilent) and self._state.may_run_again:
@@ -301,7 +310,10 @@ class SlotWorker:
             self._state = self._state.after_interruption()
             return
         self._judged(outcome)
-        self._state = self._state.after_loss(f"the link was lost again ({error})")
+        lost = isinstance(error, LinkError)
+        self._state = self._state.after_loss(
+            f"the link was lost again ({error})" if lost else str(error)
+        )
 
     def _recovering(self, text: str) -> None:
         self._observe(SlotRecovering(self._slot.name, text))
@@ -323,5 +335,4 @@ class SlotWorker:
         if session is None:
             return
         self._stop.forget(session)
-        with suppress(LinkError, Cancelled):
-            session.close()
+        leave(f"slot {self._slot.name}", session.close)

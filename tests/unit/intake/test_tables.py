@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from harness.board import BoardIdentity, BoardProfile, ParallelSelect
 from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable, StoreError
 from harness.intake import (
+    STEPS,
     Heading,
     Intake,
     Journal,
@@ -21,7 +23,9 @@ from harness.intake import (
     Replied,
     Result,
     StepResult,
+    StillAside,
     Worked,
+    tables,
 )
 from harness.intake.bench import Bench
 from harness.intake.seat import Seat
@@ -30,6 +34,10 @@ from harness.runner import new_run
 from harness.store import Store, Verdict
 from tests.unit.judge.samples import FunctionSession, case, good_chip
 
+FAULT = (
+    "harness itself failed (IndexError: list index out of range); please report it, with the "
+    "traceback in the run's log"
+)
 SLOT = Slot("A1", "/dev/ttyNONE1", "WB-01", "PK-01", patience_s=0.0)
 PROFILE = BoardProfile(
     "Perch", "none", {}, ParallelSelect(("seld",)), Path("board.toml"), "ee" * 32
@@ -170,16 +178,7 @@ def test_a_crash_between_store_and_journal_has_more_run_again_and_never_less(
     found.tables()
     heading = Heading(found.run_id, "rack", (), "Ada Example", "t", ())
     journal = Journal.begin(tmp_path / "j.jsonl", heading)
-    sitting = Intake(
-        found.bench.seat.rack,
-        found.bench.plan,
-        journal,
-        "Ada Example",
-        store,
-        found.bench.seat.open_slot,
-        {},
-        Silent(),
-    )
+    sitting = sitting_at(found, journal)
     (tmp_path / "j.jsonl").unlink()
     (tmp_path / "j.jsonl").mkdir()  # from now on no answer can be kept
     progress = Progress("PK-01", ".*", 150.0, results=(StepResult("damage", Result.DONE, "", ""),))
@@ -188,12 +187,22 @@ def test_a_crash_between_store_and_journal_has_more_run_again_and_never_less(
     assert set(found.verdicts().values()) == {Verdict.NOT_RUN}
 
 
+def sitting_at(found: Lab, journal: Journal) -> Intake:
+    seat, plan = found.bench.seat, found.bench.plan
+    return Intake(
+        seat.rack, plan, journal, "Ada Example", found.store, seat.open_slot, {}, Silent()
+    )
+
+
 class Silent:
     """A terminal at which nobody sits."""
 
+    def __init__(self) -> None:
+        self.said: list[str] = []
+
     def say(self, text: str) -> None:
-        """Show nothing."""
-        del text
+        """Keep what nobody reads."""
+        self.said.append(text)
 
     def ask(self, prompt: str, hint: str) -> str:
         """Leave."""
@@ -271,3 +280,61 @@ class Sensing(FunctionSession):
         if isinstance(reading, LinkError):
             raise reading
         return reading
+
+
+def breaks(*_: object, **__: object) -> Any:
+    """Fail as nobody thought of."""
+    raise IndexError("list index out of range")
+
+
+@pytest.mark.parametrize("call", ["select", "run", "examine"])
+def test_what_nobody_thought_of_is_the_error_of_its_table_and_ends_the_step(
+    store: Store, call: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    first = board()
+    if call == "examine":
+        monkeypatch.setattr(tables, "examine", breaks)
+    else:
+        monkeypatch.setattr(first, call, breaks)
+    found = lab(store, first)
+    text = f"0 of 3 passed; a/all ERROR; {FAULT}"
+    assert told(found.tables()) == (Result.FAILED, text)
+    assert found.summary("a") == f"Could not be run: {FAULT}"
+    assert first.closed == 1
+
+
+@pytest.mark.parametrize("step", ["current", "board", "pins", "tables"])
+def test_a_step_that_breaks_is_a_board_that_could_not_be_used(store: Store, step: str) -> None:
+    found = Lab(store, [])
+    found.bench.seat.open_slot = breaks
+    sitting = sitting_at(found, Journal(Path("no journal")))
+    order = [one.key for one in STEPS]
+    results = tuple(StepResult(key, Result.DONE, "", "") for key in order[: order.index(step)])
+    progress = Progress("PK-01", ".*", 150.0, results=results)
+    assert progress.step is not None
+    assert progress.step.key == step
+    event = sitting._work(progress, found.bench)
+    assert isinstance(event, Lost)
+    assert event.text == FAULT
+
+
+def test_a_chip_whose_turn_breaks_is_put_aside_and_the_others_have_theirs(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = lab(store)
+    two = replace(found.bench.seat.rack, slots=(SLOT, replace(SLOT, name="A2", chip="PK-02")))
+    heading = Heading(found.run_id, "rack", (), "Ada Example", "t", ())
+    journal = Journal.begin(tmp_path / "j.jsonl", heading)
+    sitting = replace(sitting_at(found, journal), rack=two)
+    turns: list[str] = []
+
+    def turn(self: Intake, slot: Slot, *_: object) -> None:
+        turns.append(slot.name)
+        if slot.name == "A1":
+            breaks()
+
+    monkeypatch.setattr(Intake, "_chip", turn)
+    aside = [item.slot.name for item in sitting.chips(breaks) if isinstance(item, StillAside)]
+    assert (turns, aside) == (["A1", "A2", "A1", "A2"], ["A1", "A2"])
+    assert isinstance(sitting.terminal, Silent)
+    assert f"  PK-01 is put aside: {FAULT}." in sitting.terminal.said

@@ -242,3 +242,11 @@ def test_an_interpreter_that_goes_silent_is_reported_with_its_last_words() -> No
     with pytest.raises(BoardSilent) as caught:
         RawRepl(Script(b"R\x01\x40\x00", b"", b"\x04half")).execute(b"x", timeout=0.1)
     assert str(caught.value) == "the interpreter went silent; the last it said was b'half'"
+
+
+@pytest.mark.parametrize("said", [b" ", b"\r\n", b"\x1c\xc2\x85\n \x0b"])
+def test_an_error_of_white_space_is_an_error_without_a_name(said: bytes) -> None:
+    port = Script(b"R\x01\x40\x00", b"", b"\x04\x04" + said + b"\x04>")
+    with pytest.raises(BoardMisbehaved) as caught:
+        RawRepl(port).execute(b"x")
+    assert str(caught.value) == "the board's interpreter raised an error without a name"

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,6 +21,7 @@ from harness.margin import (
     PointTried,
     Target,
     TrialRule,
+    worker,
 )
 from harness.rack import BoardSession, Slot, StopSwitch
 from harness.shuttle import load_shuttle
@@ -215,3 +217,40 @@ def test_a_shmoo_against_the_sample_point_follows_the_chips_delay() -> None:
     assert found.edges[0].sample_ns == 1_000_000, "the latest first"
     grid = len(found.edges) * 40 * 16
     assert found.trials < grid / 5
+
+
+def breaks(*_: object, **__: object) -> Any:
+    """Fail as nobody thought of."""
+    raise IndexError("list index out of range")
+
+
+@pytest.mark.parametrize("call", ["open", "select", "run", "examine", "close", "tell"])
+def test_what_nobody_thought_of_ends_one_search_and_the_next_one_goes_on(
+    call: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    board, calls = LimitedBoard(lambda: 1.0 if call == "examine" else 1234.5), [0]
+    good = {name: getattr(board, name) for name in ("select", "run", "close")}
+
+    def once(*arguments: Any, **words: Any) -> Any:
+        calls[0] += 1
+        return breaks() if calls[0] == 1 else good.get(call, lambda *_: board)(*arguments, **words)
+
+    if call in good:
+        monkeypatch.setattr(board, call, once)
+    if call == "examine":
+        monkeypatch.setattr(worker, "examine", breaks)
+    records: list[MarginRecord] = []
+    tell = breaks if call == "tell" else lambda _: None
+    opener = once if call == "open" else lambda _: board
+    stop = StopSwitch()
+    means = Means(PROFILE, opener, MarginKind.RATE, TrialRule(), records.append, tell, stop)
+    slot = Slot("A1", "virtual", "WB-01", "PK-01", patience_s=0.0)
+    target = Target("bench", (case(),), virtual=True)
+    MarginWorker(slot, (target, target), means, {}).run()
+    fault = (
+        "harness itself failed (IndexError: list index out of range); please report it, with the "
+        "traceback in the run's log"
+    )
+    first = "" if call in {"close", "tell"} else fault
+    second = fault if call == "examine" else ""
+    assert [record.trouble for record in records] == [first, second]

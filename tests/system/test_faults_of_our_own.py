@@ -1,0 +1,108 @@
+"""A fault of this program in one slot, by each command: the others go on, and codes do not lie."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from harness import reaching
+from harness.cli import command_ports, main
+from harness.store import Store, Verdict
+from tests.system.test_bad_input import Bench, make_bench
+from tests.unit.judge.samples import FunctionSession
+
+SAID = "harness itself failed (IndexError: list index out of range); please report it"
+
+
+@pytest.fixture
+def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """Two slots at ports of which one breaks; the chip behind the other answers nothing right."""
+    bench = make_bench(tmp_path)
+    slots = "".join(
+        f'[[slot]]\nname = "A{k}"\nport = "/dev/{port}"\nchip = "SP2-000{k}"\npatience_s = 0\n'
+        for k, port in ((1, "breaks"), (2, "answers"))
+    )
+    head = 'shuttle = "vectors/shuttle.toml"\nprofile = "wader.toml"\n'
+    bench.rack.write_text(head + slots, "utf-8")
+
+    def open_session(port: str, *_: Any) -> FunctionSession:
+        if "breaks" in port:
+            raise IndexError("list index out of range")
+        return FunctionSession([lambda _, drive: drive])
+
+    monkeypatch.setattr(reaching, "open_session", open_session)
+    return bench
+
+
+def verdicts(bench: Bench) -> dict[str, set[Verdict]]:
+    with Store.existing(bench.store) as store:
+        chips = store.latest_run().chips
+    return {chip.slot: {outcome.verdict for outcome in chip.outcomes} for chip in chips}
+
+
+def check_log(path: Path, where: str) -> None:
+    text = path.read_text("utf-8")
+    assert f"{where}: please report this fault of harness itself" in text
+    assert "Traceback (most recent call last)" in text
+
+
+def test_a_run_goes_on_with_the_other_slot_and_keeps_the_traceback(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert bench.run() == 1  # the chip in A2 fails, and that counts before anything else
+    assert verdicts(bench) == {"A1": {Verdict.NOT_RUN}, "A2": {Verdict.FAIL}}
+    screen = capsys.readouterr()
+    assert SAID in screen.out
+    log = bench.folder / "out/harness.log"
+    assert screen.err.endswith(
+        f"harness: it failed itself; please report it, with what is in {log}\n"
+    )
+    check_log(log, "slot A1")
+
+
+def test_a_run_in_which_nothing_else_fails_could_not_test_something(bench: Bench) -> None:
+    rack = bench.rack.read_text("utf-8")
+    bench.rack.write_text(rack.replace("/dev/answers", "/dev/breaks-too"), "utf-8")
+    assert bench.run() == 3
+
+
+def test_a_night_is_closed_and_has_the_traceback_in_its_log(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = ["--store", str(bench.store), "--out", str(bench.folder / "out")]
+    with bench.rack.open("a", encoding="utf-8") as file:
+        file.write('[nightly]\nmargin = ["bcd7seg"]\n')
+
+    def breaks(*_: Any) -> Any:
+        raise IndexError("list index out of range")
+
+    monkeypatch.setattr("harness.night_margins.search_margins", breaks)
+    assert main(["nightly", str(bench.rack), *kept]) == 1
+    (night,) = (bench.folder / "out").glob("night-*")
+    check_log(night / "night.log", "slot A1")
+    check_log(night / "night.log", "night margins")
+    assert f"(not searched: {SAID}" in (night / "night.txt").read_text("utf-8")
+
+
+def test_a_search_of_margins_goes_on_with_the_other_slot(bench: Bench) -> None:
+    kept = ["--store", str(bench.store), "--out", str(bench.folder / "out")]
+    assert main(["margin", str(bench.rack), *kept]) == 1
+    with Store.existing(bench.store) as store:
+        first, second = sorted(store.margins(), key=lambda record: record.slot)
+    assert first.trouble.startswith(SAID)
+    assert (second.trouble, second.highest_hz) == ("", None)
+    check_log(bench.folder / "out/harness.log", "slot A1")
+
+
+def test_whatever_a_command_raises_is_no_failing_chip(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def breaks(*_: object, **__: object) -> int:
+        raise IndexError("list index out of range")
+
+    monkeypatch.setattr(command_ports, "serial_ports", breaks)
+    assert main(["ports"]) == 3
+    screen = capsys.readouterr()
+    assert screen.err.startswith("harness: please report this fault of harness itself\nTraceback")
