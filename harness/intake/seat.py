@@ -43,7 +43,7 @@ class Seat:
     def session(self) -> BoardSession:
         """Give the session; opens it if there is none.
 
-        A board that has answered before has ``patience_s`` to come back. Raises LinkError.
+        A board that is away has ``patience_s`` to be there. Raises LinkError.
         """
         if self._session is None:
             known = self.record()
@@ -65,8 +65,7 @@ class Seat:
     def lost(self, error: LinkError) -> None:
         """Note that the link broke in the middle of work that will be done once more."""
         self.close()
-        wait = f"{self.slot.patience_s:g} s"
-        self._hear(f"the link was lost ({error}); waiting up to {wait} for the board")
+        self._hear(f"the link was lost ({error})")
         self.remarked.append("The link was lost once, and this was done again from its start.")
 
     def remarks(self) -> tuple[str, ...]:

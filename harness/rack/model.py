@@ -23,8 +23,8 @@ class Slot:
     ``port`` is a device or a pyserial URL, ``virtual``, or empty: then the board is found by its
     USB serial number ``board``. ``board`` may be empty if the port is given. ``power_cycle`` is
     what helps a board that hangs, None if nothing does; ``patience_s`` is how long a board that
-    went away in the middle of a run may take to come back. ``supply_ma`` is what the chip of a
-    virtual slot draws, None if its board cannot tell.
+    is not there, went away or does not give its prompt may take to come to itself. ``supply_ma``
+    is what the chip of a virtual slot draws, None if its board cannot tell.
     """
 
     name: str

@@ -55,25 +55,25 @@ class Reacher:
         return done
 
     def first(self, opener: Callable[[Slot], Session]) -> Session:
-        """Open the slot's first session: at once, for nothing is known to have been there.
+        """Open the slot's first session.
 
-        Raises what the opener raises; a silent board's power is cycled once.
+        A board that is not there, loses its link or does not give its prompt has ``patience_s`` to
+        come to itself; a silent board's power is cycled once. Raises LinkError when that does not
+        help, Cancelled when the run stops.
         """
-        return self._reach(opener, self.slot, 0.0)
+        return self._reach(opener, self.slot)
 
     def again(self, opener: Callable[[Slot], Session], board: str) -> Session:
         """Open a session after the link was lost, with the board of serial number ``board``.
 
-        A board that is away has ``patience_s`` to come back, at its port or, if it is one of
-        this computer, at any. Raises LinkError when it does not, Cancelled when the run stops.
+        It may be at another port by now, if it is one of this computer. Raises as :meth:`first`.
         """
-        slot = replace(self.slot, board=board)
-        return self._reach(lambda slot: opener(_found(slot)), slot, slot.patience_s)
+        return self._reach(lambda slot: opener(_found(slot)), replace(self.slot, board=board))
 
-    def _reach(self, opener: Callable[[Slot], Session], slot: Slot, patience: float) -> Session:
+    def _reach(self, opener: Callable[[Slot], Session], slot: Slot) -> Session:
         cycle = slot.power_cycle
         try:
-            return self._within(opener, slot, patience)
+            return self._within(opener, slot, slot.patience_s)
         except BoardSilent as error:
             if cycle is None:
                 message = f"{error}; {POWER_ADVICE}"
@@ -99,18 +99,23 @@ class Reacher:
     def _within(self, opener: Callable[[Slot], Session], slot: Slot, seconds: float) -> Session:
         """Try until it works or the time is over; a board that hangs is not waited for."""
         end = time.monotonic() + seconds
+        place, told = slot, False
         while True:
             try:
-                return opener(slot)
+                return opener(place)
             except HostMisuse:
                 raise
             except LinkError as error:
                 hangs = isinstance(error, BoardSilent) and slot.power_cycle is not None
                 if hangs or time.monotonic() >= end:
                     raise
+                if not told:
+                    self.say(f"{error}; trying for {seconds:g} s")
+                told = True
             if self.stopped():
                 raise Cancelled("stopped")
             time.sleep(RETRY_SECONDS)
+            place = _found(slot)
 
 
 def _found(slot: Slot) -> Slot:

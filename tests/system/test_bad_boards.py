@@ -104,6 +104,7 @@ def aftermath(tmp_path_factory: pytest.TempPathFactory) -> Aftermath:
         spec(bench, "other", 8),
     ]
     missing = '[[slot]]\nname = "missing"\nport = "/dev/ttyNONE9"\nchip = "SP2-0009"\n'
+    missing += "patience_s = 0\n"
     console = bench.folder / "told.txt"
     with boards(bench, specs, missing) as ports, serial.Serial(ports[6], exclusive=True):
         bench.edit("rack.toml", '"WB-08"', '"WB-80"')
@@ -293,6 +294,9 @@ def test_reports_that_do_not_fit_leave_the_results_to_report_again(
 AS_NOBODY = """\
 import contextlib, os, sys
 from harness.cli import main
+from harness.rack import Reacher
+reach = Reacher._within
+Reacher._within = lambda self, opener, slot, seconds: reach(self, opener, slot, 0.0)
 warm = "run --port /dev/ttyNONE9 --chip SP2-0001"
 warm += " --shuttle vectors/shuttle.toml --profile wader.toml"
 with open(os.devnull, "w") as nowhere, contextlib.redirect_stdout(nowhere):

@@ -6,9 +6,11 @@ import getpass
 import hashlib
 import json
 import shutil
+import sys
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -19,6 +21,7 @@ from harness.bundle import Likeness, Places, Replay, Target, make_bundle, replay
 from harness.bundle.opened import lay_out
 from harness.cli import ExitCode, main
 from harness.errors import BundleError, ConfigError, HarnessError
+from harness.rack import Slot
 from harness.store import RunRecord, Store
 from harness.virtual import NetStuck
 from reports import INPUTS, RUN, pack, unpack
@@ -291,7 +294,11 @@ def test_a_pattern_of_a_stranger_is_not_evaluated(bundle: Path, tmp_path: Path) 
     assert opened.shuttle.waivers == ()
 
 
-def test_a_board_that_cannot_be_reached_is_told_as_untested(bundle: Path) -> None:
+def test_a_board_that_cannot_be_reached_is_told_as_untested(
+    bundle: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    impatient = partial(Slot, patience_s=0.0)
+    monkeypatch.setattr(sys.modules["harness.bundle.replay"], "Slot", impatient)
     found = replay(bundle, Target(port="/dev/ttyNONE9"))
     assert {item.likeness for item in found.comparisons} == {Likeness.UNTESTED}
 

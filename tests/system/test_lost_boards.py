@@ -23,6 +23,8 @@ from tests.system.test_bad_input import make_bench
 ROWS = 15_000
 MIDDLE = 40_000
 """Bytes after which the long table is under way; the agent takes some 25,000."""
+EARLY = 9_000
+"""Bytes after which the very first upload is under way."""
 AGAIN = "The link was lost once, and the table was run again from its start."
 PRESS = "import sys; open(sys.argv[1], 'w').write('x')"
 NO_HUB = "import sys; sys.exit('no such hub')"
@@ -35,6 +37,7 @@ def power_keys(program: str) -> str:
 
 SLOTS = {
     "replugged": ("", "unplug", "back_after_s = 1.0\n"),
+    "early": ("", "unplug", "back_after_s = 1.0\n"),
     "cycled": (power_keys(PRESS), "hang", ""),
     "failing": (power_keys(NO_HUB), "hang", ""),
     "useless": (power_keys("") + "power_cycle_wait_s = 0\n", "hang", ""),
@@ -45,10 +48,11 @@ SLOTS = {
 
 def slot(number: int, name: str) -> str:
     keys, kind, more = SLOTS[name]
+    at_byte = EARLY if name == "early" else MIDDLE
     return (
         f'[[slot]]\nname = "{name}"\nport = "virtual"\nboard = "WB-0{number}"\n'
         f'chip = "SP2-000{number}"\n{keys}'
-        f'[[slot.link_fault]]\nkind = "{kind}"\nat_byte = {MIDDLE}\n{more}'
+        f'[[slot.link_fault]]\nkind = "{kind}"\nat_byte = {at_byte}\n{more}'
     )
 
 
@@ -85,7 +89,7 @@ def test_the_table_before_is_kept_and_every_slot_has_a_whole_verdict_or_an_error
 ) -> None:
     assert told.code == 3
     for chip in told.chips.values():
-        before, cut = chip.outcomes
+        before, cut = chip.outcomes  # the board that was lost early has all of it
         assert before.verdict is Verdict.PASS
         assert "lost" not in before.summary
         assert cut.verdict in {Verdict.PASS, Verdict.ERROR}
@@ -99,6 +103,13 @@ def test_a_board_that_is_plugged_in_again_is_found_and_its_table_run_from_the_st
     assert (chip.verdict, chip.trouble) == (Verdict.PASS, "")
     assert chip.outcomes[1].summary.endswith(f" cycles. {AGAIN}")
     assert "replugged  the link was lost in bcd7seg/long, which will run again (" in told.text
+
+
+def test_a_board_that_is_unplugged_in_its_very_first_upload_is_waited_for(told: Told) -> None:
+    chip = told.chips["early"]
+    assert (chip.verdict, chip.trouble) == (Verdict.PASS, "")
+    assert all("lost" not in outcome.summary for outcome in chip.outcomes)
+    assert "; check the cable and plug it in again; trying for 10 s\n" in told.text
 
 
 def test_a_board_that_hangs_is_power_cycled_and_goes_on(told: Told) -> None:

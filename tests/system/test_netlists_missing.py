@@ -162,7 +162,8 @@ def test_designs_that_are_not_to_run_may_have_any_netlist(bench: Bench, capfd: S
 
 def test_a_real_slot_needs_no_netlist(bench: Bench, capfd: Screen) -> None:
     bench.netlist.write_text(BROKEN)
-    text = bench.rack.read_text("utf-8").replace('port = "virtual"', 'port = "/dev/none"')
+    text = bench.rack.read_text("utf-8").replace('"virtual"', '"/dev/none"')
+    text += "patience_s = 0\n"
     bench.rack.write_text(text, "utf-8")
     assert bench.run("run", "--designs", "crc16") == 3
     assert "netlist" not in capfd.readouterr().err

@@ -119,7 +119,7 @@ def test_the_boards_identity_is_kept_and_the_board_is_left() -> None:
 
 
 def test_a_board_that_cannot_be_reached_is_trouble_and_no_table_is_run() -> None:
-    memory = work([PortUnavailable("port is busy")])
+    memory = work([PortUnavailable("port is busy")], patience_s=0.0)
     assert memory.chips[-1].trouble == "slot A1, port port: port is busy"
     assert verdicts(memory) == [Verdict.NOT_RUN] * 3
     assert memory.outcomes[0].summary == "Not run: port is busy"
@@ -178,6 +178,22 @@ def test_a_board_that_is_back_within_its_patience_is_found_again() -> None:
     assert verdicts(memory) == [Verdict.PASS] * 3
 
 
+@pytest.mark.parametrize(
+    "error",
+    [
+        BoardLost("unplugged in the upload"),
+        BoardMisbehaved("no prompt"),
+        BoardSilent("silent"),
+        PortUnavailable("no such port"),
+    ],
+)
+def test_a_board_has_its_patience_from_the_first_contact_on(error: LinkError) -> None:
+    memory = work([error, PortUnavailable("gone"), FunctionSession()])
+    assert verdicts(memory) == [Verdict.PASS] * 3
+    assert memory.recovering == [f"{error}; trying for 5 s"]
+    assert all("lost" not in outcome.summary for outcome in memory.outcomes)
+
+
 def test_another_board_at_the_same_port_is_not_taken_for_the_one_that_left() -> None:
     other = FunctionSession()
     other.identity = replace(other.identity, board_serial="WB-02")
@@ -218,7 +234,7 @@ def test_a_board_that_hangs_on_says_what_was_tried() -> None:
 
 
 def test_a_board_that_hangs_without_a_power_command_names_the_key() -> None:
-    memory = work([BoardSilent("silent")])
+    memory = work([BoardSilent("silent")], patience_s=0.0)
     assert memory.chips[-1].trouble == (
         "slot A1, port port: silent; or name a command in the rack file that switches it off and "
         'on ("power_cycle")'
