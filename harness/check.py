@@ -9,12 +9,13 @@ that is nearly one of these counts too, so that the reader can say what is wrong
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from harness.board import check_profile
-from harness.errors import Finding, Findings, Location, Severity
+from harness.door import check_file, is_file, is_folder, names_below, whole_path
+from harness.errors import FileUnusable, Finding, Findings, Location, Severity
 from harness.rack import check_rack
 from harness.shuttle import Design, Shuttle, check_shuttle, read_toml
 from harness.table import SUFFIXES, check_table
@@ -44,7 +45,7 @@ def _once(findings: Iterable[Finding]) -> list[Finding]:
     """Leave out what was found before, by whatever way its file was reached."""
     found: dict[Finding, Finding] = {}
     for finding in findings:
-        place = replace(finding.location, path=finding.location.path.resolve())
+        place = replace(finding.location, path=whole_path(finding.location.path))
         found.setdefault(replace(finding, location=place), finding)
     return list(found.values())
 
@@ -57,11 +58,15 @@ class _Checker:
     shuttles: dict[Path, Shuttle | None] = field(default_factory=dict)
 
     def check(self, path: Path) -> None:
-        if path.is_dir():
+        if is_folder(path):
             self.folder(path)
-        elif not path.exists():
-            self.missing(path)
-        elif path.suffix.lower() in SUFFIXES:
+            return
+        try:
+            check_file(path)
+        except FileUnusable as error:
+            self.findings.append(error.finding)
+            return
+        if path.suffix.lower() in SUFFIXES:
             self.table(path)
         elif path.suffix.lower() == ".toml":
             self.toml(path)
@@ -71,26 +76,36 @@ class _Checker:
     def folder(self, folder: Path) -> None:
         """Check every TOML file of a known kind, then tables that no design lists."""
         before = len(self.findings)
-        files = sorted(_visible(folder, (".toml",)), key=lambda file: (_order(file), file))
-        known = [file for file in files if _kind(file)]
-        for file in known:
-            if _kind(file) != "design":
-                self.toml(file)
+        try:
+            files = sorted(names_below(folder))
+        except FileUnusable as error:
+            self.findings.append(error.finding)
+            return
+        kinds = {file: _kind(file) for file in files if file.suffix.lower() == ".toml"}
+        self.settings(kinds)
         for file in files:
-            if file not in known:
-                self.unreadable(file)
-        for file in known:
-            if _kind(file) == "design" and not self.has_design(file):
-                self.design(file)
-        for file in sorted(_visible(folder, SUFFIXES)):
-            self.unlisted(file)
-        if not known and len(self.findings) == before:
+            if file.suffix.lower() in SUFFIXES:
+                self.unlisted(file)
+        if not any(kinds.values()) and len(self.findings) == before:
             self.error(
                 "nothing-to-check",
                 folder,
                 "no shuttle, design, profile or rack file is in this folder",
                 "name the folder that holds shuttle.toml",
             )
+
+    def settings(self, kinds: Mapping[Path, str | None]) -> None:
+        """Check settings files, shuttles first: the other kinds are checked against them."""
+        for first in (True, False):
+            for file, kind in kinds.items():
+                if kind not in {None, "design"} and (kind == "shuttle") is first:
+                    self.toml(file)
+        for file, kind in kinds.items():
+            if kind is None:
+                self.unreadable(file)
+        for file, kind in kinds.items():
+            if kind == "design" and not self.has_design(file):
+                self.design(file)
 
     def toml(self, path: Path) -> None:
         kind = _kind(path)
@@ -107,7 +122,7 @@ class _Checker:
 
     def shuttle(self, path: Path) -> Shuttle | None:
         """Check a shuttle, its designs and their tables, once."""
-        file = path.resolve()
+        file = whole_path(path)
         if file not in self.shuttles:
             shuttle, findings = check_shuttle(path)
             self.shuttles[file] = shuttle
@@ -122,22 +137,22 @@ class _Checker:
         self.findings += check_rack(path)[1]
         top = read_toml(path, Findings())
         named = top.values.get("shuttle") if top is not None else None
-        if isinstance(named, str) and (path.parent / named).is_file():
+        if isinstance(named, str) and is_file(path.parent / named):
             self.shuttle(path.parent / named)
 
     def inside(self, design: Design, shuttle: Shuttle) -> None:
         """Check a design's tables, and its netlist if there is nothing wrong with its signals."""
         for spec in design.tables:
-            if spec.path.is_file():
+            if is_file(spec.path):
                 self.findings += check_table(spec, design, shuttle)[1]
-        if design.netlist is not None and design.netlist.is_file() and not self.wrong(design):
+        if design.netlist is not None and is_file(design.netlist) and not self.wrong(design):
             self.findings += check_models([design], shuttle)
 
     def wrong(self, design: Design) -> bool:
         """Tell whether an error was found in a design's own file."""
         file = design.folder / "design.toml"
         errors = (found for found in self.findings if found.severity is Severity.ERROR)
-        return any(found.location.path.resolve() == file for found in errors)
+        return any(whole_path(found.location.path) == file for found in errors)
 
     def design(self, path: Path) -> None:
         """Check one design: only what the shuttle's reading finds in its folder."""
@@ -150,7 +165,7 @@ class _Checker:
                 "put the design's folder beside the shuttle's file",
             )
             return
-        folder = path.parent.resolve()
+        folder = whole_path(path.parent)
         listed = [design for design in shuttle.designs if design.folder == folder]
         if not listed:
             self.error(
@@ -161,14 +176,14 @@ class _Checker:
             )
         _, findings = check_shuttle(shuttle.path)
         self.findings += [
-            found for found in findings if found.location.path.parent.resolve() == folder
+            found for found in findings if whole_path(found.location.path.parent) == folder
         ]
         for design in listed:
             self.inside(design, shuttle)
 
     def table(self, path: Path) -> None:
         """Check one table file against the design in its folder."""
-        folder = path.parent.resolve()
+        folder = whole_path(path.parent)
         shuttle = self.quiet_shuttle(path)
         designs = [d for d in shuttle.designs if d.folder == folder] if shuttle else []
         if shuttle is None or not designs:
@@ -185,7 +200,7 @@ class _Checker:
     def unlisted(self, path: Path) -> None:
         """Warn of a table beside a design that does not list it: it would never run."""
         shuttle = self.quiet_shuttle(path)
-        folder, file = path.parent.resolve(), path.resolve()
+        folder, file = whole_path(path.parent), whole_path(path)
         for design in shuttle.designs if shuttle else ():
             if design.folder == folder and all(spec.path != file for spec in design.tables):
                 found = Findings()
@@ -214,31 +229,28 @@ class _Checker:
         named = [shuttle for shuttle in self.shuttles.values() if shuttle is not None]
         if named:
             return named[-1]
-        for folder in path.resolve().parents:
+        for folder in whole_path(path).parents:
             for name in SHUTTLE_FILES:
-                if (folder / name).is_file():
+                if is_file(folder / name):
                     return check_shuttle(folder / name)[0]
         return None
 
     def quiet_shuttle(self, path: Path) -> Shuttle | None:
         """Return the shuttle in the folder above; its own findings are left out."""
-        file = (path.resolve().parent.parent / "shuttle.toml").resolve()
-        if file not in self.shuttles and file.is_file():
+        file = whole_path(whole_path(path).parent.parent / "shuttle.toml")
+        if file not in self.shuttles and is_file(file):
             return check_shuttle(file)[0]
         return self.shuttles.get(file)
 
     def has_design(self, path: Path) -> bool:
         """Tell whether a shuttle that has been checked lists this design."""
-        folder = path.parent.resolve()
+        folder = whole_path(path.parent)
         return any(
             design.folder == folder
             for shuttle in self.shuttles.values()
             if shuttle is not None
             for design in shuttle.designs
         )
-
-    def missing(self, path: Path) -> None:
-        self.error("file-missing", path, "there is no such file or folder", "check the path")
 
     def unreadable(self, path: Path) -> None:
         """Report a settings file in a folder that cannot be read; others are not ours."""
@@ -289,16 +301,3 @@ def _nearly(keys: list[str]) -> str | None:
         if difflib.get_close_matches(telling, keys, n=1, cutoff=CLOSE):
             return kind
     return None
-
-
-def _order(path: Path) -> int:
-    """Shuttles first: the other kinds are checked against them."""
-    return 0 if _kind(path) == "shuttle" else 1
-
-
-def _visible(folder: Path, suffixes: tuple[str, ...]) -> Iterator[Path]:
-    """Files below a folder with one of the suffixes; hidden folders are left out."""
-    for path in folder.rglob("*"):
-        hidden = any(part.startswith(".") for part in path.relative_to(folder).parts)
-        if path.suffix.lower() in suffixes and not hidden and path.is_file():
-            yield path

@@ -6,6 +6,7 @@ The tree (one rule: an error names the situation, not the mechanism)::
     ├── InputError          a file that a person wrote cannot be used
     │   ├── TableError      a vector table
     │   ├── ConfigError     a shuttle, design, profile or rack file
+    │   ├── FileUnusable    what a name leads to is no file that can be read
     │   └── BundleError     a bundle that cannot be made or must not be trusted
     ├── LinkError           the board and the host could not talk
     │   ├── PortUnavailable the serial port cannot be opened
@@ -29,10 +30,18 @@ This module imports nothing of ours.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
+
+_BREAKS = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029]")
+
+
+def one_line(text: object) -> str:
+    """Return a text that holds no line break and no other control character: each is escaped."""
+    return _BREAKS.sub(lambda found: found.group().encode("unicode_escape").decode(), str(text))
 
 
 @dataclass(frozen=True, order=True)
@@ -45,7 +54,7 @@ class Location:
 
     def __str__(self) -> str:
         """Render as ``path:line:column``, leaving out what is not known."""
-        text = str(self.path)
+        text = one_line(self.path)
         if self.line:
             text += f":{self.line}"
             if self.column:
@@ -76,7 +85,8 @@ class Finding:
 
     def __str__(self) -> str:
         """Render as one line: place, weight, rule, message, advice."""
-        return f"{self.location}: {self.severity} [{self.rule}] {self.message}; {self.advice}"
+        told = one_line(f"{self.message}; {self.advice}")
+        return f"{self.location}: {self.severity} [{self.rule}] {told}"
 
 
 @dataclass
@@ -121,6 +131,15 @@ class TableError(InputError):
 
 class ConfigError(InputError):
     """A shuttle, design, profile or rack file cannot be used."""
+
+
+class FileUnusable(InputError):
+    """What a name leads to is no file that can be read; carries one finding."""
+
+    @property
+    def finding(self) -> Finding:
+        """Why."""
+        return self.findings[0]
 
 
 class BundleError(InputError):

@@ -16,6 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, cast
 
+from harness.door import is_there
 from harness.errors import StoreError
 from harness.judge import (
     NOT_PART,
@@ -150,7 +151,7 @@ def _to_close(
     resume: str, rack: Rack, store: Store, jobs: Sequence[Job], out: Path
 ) -> RunRecord | None:
     """Find a finished run whose night was never closed; None if there is something to run."""
-    if not resume or (night_folder(out, resume) / "night.json").exists():
+    if not resume or is_there(night_folder(out, resume) / "night.json"):
         return None
     run = store.run_to_resume(resume)
     if run.finished is None or run.cancelled:

@@ -6,7 +6,7 @@ and ``run_files`` makes one of them on demand.
 The one rule: a report is worked out from a record and nothing else.
 """
 
-from reports.archive import LARGEST_BUNDLE, MANIFEST, name_trouble, pack, unpack
+from reports.archive import LARGEST_BUNDLE, LARGEST_FILE, MANIFEST, name_trouble, pack, unpack
 from reports.bundle import (
     INPUTS,
     RUN,
@@ -61,6 +61,7 @@ from reports.write import (
 __all__ = [
     "INPUTS",
     "LARGEST_BUNDLE",
+    "LARGEST_FILE",
     "MANIFEST",
     "RUN",
     "TICKET",

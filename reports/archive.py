@@ -15,6 +15,7 @@ import zlib
 from collections.abc import Mapping
 from pathlib import Path
 
+from harness.door import read_file
 from harness.errors import BundleError, Finding, Location
 from reports.zip_bytes import bytes_beside
 
@@ -74,20 +75,15 @@ def pack(files: Mapping[str, bytes], place: Path) -> bytes:
 def unpack(path: Path) -> dict[str, bytes]:
     """Read a bundle whole and return its files by name, without the manifest.
 
-    Raises BundleError, naming the file in the bundle, if anything is missing, added, altered,
-    unsafe or too large.
+    Raises FileUnusable if there is no file of a bundle's size, and BundleError, naming the file in
+    the bundle, if anything is missing, added, altered, unsafe or too large.
     """
+    data = read_file(path, LARGEST_BUNDLE - 1)
     try:
-        if path.stat().st_size >= LARGEST_BUNDLE:
-            what = f"the file has {path.stat().st_size:,} bytes, a bundle has fewer than 10 million"
-            raise _refusal(path, "bundle-too-large", what, "give a file that `harness bundle` made")
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _check_listing(path, archive.infolist())
             files = {info.filename: _read(path, archive, info) for info in archive.infolist()}
-            beside = bytes_beside(path.read_bytes(), archive)
-    except OSError as trouble:
-        why = trouble.strerror or str(trouble)
-        raise _refusal(path, "file-unreadable", why, "check the path") from trouble
+            beside = bytes_beside(data, archive)
     except UnicodeDecodeError as trouble:
         what = f"{trouble.object!r} is a name that is not UTF-8"
         raise _refusal(path, "unsafe-name", what, _AGAIN) from trouble

@@ -17,7 +17,8 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from harness.errors import StoreError
+from harness.door import LARGEST_RECORD, read_file
+from harness.errors import FileUnusable, StoreError
 from harness.store import (
     CodecError,
     JsonValue,
@@ -86,10 +87,10 @@ def read_run_json(path: Path) -> RunRecord:
     Raises StoreError naming the file, the place in it, and what is wrong.
     """
     try:
-        return parse_run_json(path.read_bytes())
-    except OSError as reason:
-        msg = f"{path}: cannot be read: {reason.strerror or reason}"
-        raise StoreError(msg) from reason
+        return parse_run_json(read_file(path, LARGEST_RECORD))
+    except FileUnusable as error:
+        msg = f"{path}: {error.finding.message}"
+        raise StoreError(msg) from error
     except StoreError as reason:
         msg = f"{path}: {reason}"
         raise StoreError(msg) from reason

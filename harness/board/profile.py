@@ -17,6 +17,7 @@ from harness.board.profile_model import HIGHEST_PIN, BoardProfile
 from harness.board.rates import EXACT_TICK_NS
 from harness.board.select_file import read_select
 from harness.board.sensor_file import read_supply_sensor
+from harness.door import whole_path
 from harness.errors import ConfigError, Finding, Findings
 from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
 
@@ -77,7 +78,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         controller=controller,
         pins=pins,
         select=select,
-        path=top.path.resolve(),
+        path=whole_path(top.path),
         sha256=top.sha256,
         backend=backend,
         baud=baud,

@@ -5,20 +5,16 @@ One rule: a file is what was run if its hash says so; a name alone proves nothin
 
 from __future__ import annotations
 
-import hashlib
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.errors import BundleError, Finding, Location
+from harness.door import LARGEST_SETTINGS, file_sum, names_below, whole_path
+from harness.errors import BundleError, FileUnusable, Finding, Location
 from harness.shuttle import check_shuttle
 from harness.store import RunRecord
 
-MOST_FOLDERS = 20_000
-"""So many folders are looked through below the current one, then the search ends."""
-
-_SKIPPED = {"runs", "node_modules", "__pycache__"}
+_SKIPPED = frozenset({"runs", "node_modules", "__pycache__"})
 
 
 @dataclass(frozen=True)
@@ -40,20 +36,20 @@ def find_shuttle(run: RunRecord, places: Places) -> Path:
 def find_profile(run: RunRecord, places: Places) -> Path:
     """Find the run's board profile. Raises BundleError."""
     what = _What("profile", run.profile_file, run.profile_sha256, "it")
-    return _find(run, what, places.profile, places.below, file_sum)
+    return _find(run, what, places.profile, places.below, _sum)
 
 
 def find_rack(run: RunRecord, places: Places) -> Path:
     """Find the run's rack file. Raises BundleError."""
     what = _What("rack", run.rack_file, run.rack_sha256, "it")
-    return _find(run, what, places.rack, places.below, file_sum)
+    return _find(run, what, places.rack, places.below, _sum)
 
 
-def file_sum(path: Path) -> str:
-    """Return a file's SHA-256 in hex, empty if it cannot be read."""
+def _sum(path: Path) -> str:
+    """Return a settings file's SHA-256 in hex, empty if it cannot be read."""
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
-    except OSError:
+        return file_sum(path, LARGEST_SETTINGS)
+    except FileUnusable:
         return ""
 
 
@@ -80,27 +76,22 @@ class _What:
 def _find(
     run: RunRecord, what: _What, named: Path | None, below: Path, sum_of: Callable[[Path], str]
 ) -> Path:
-    found = [named] if named is not None else list(_named(what.name, below))
-    for path in found:
+    found: list[Path] = []
+    for path in [named] if named is not None else _named(what.name, below):
         if sum_of(path) == what.sha256:
             return path
+        found.append(path)
     if found:
         raise BundleError(changed(run, path, what.subject) for path in found)
     message = f"no {what.name} of run {run.run_id} is in this folder or below"
     advice = f"start in the folder that holds it, or give --{what.option}"
-    raise BundleError([Finding("file-missing", Location(below.resolve()), message, advice)])
+    raise BundleError([Finding("file-missing", Location(whole_path(below)), message, advice)])
 
 
 def _named(name: str, below: Path) -> Iterator[Path]:
     """Give every file of this name below a folder; hidden folders and reports are left out."""
-    if not name:
-        return
-    for number, (folder, folders, files) in enumerate(os.walk(below)):
-        folders[:] = sorted(f for f in folders if not f.startswith(".") and f not in _SKIPPED)
-        if name in files:
-            yield Path(folder) / name
-        if number >= MOST_FOLDERS:
-            return
+    if name:
+        yield from (path for path in names_below(below, _SKIPPED) if path.name == name)
 
 
 def _shuttle_sum(path: Path) -> str:

@@ -26,9 +26,10 @@ from harness.bundle.listing import (
 )
 from harness.bundle.sheets import SHEETS, sheet_without_secrets
 from harness.bundle.toml_text import toml_text
+from harness.door import LARGEST_SETTINGS, file_sum, read_file, whole_path
 from harness.errors import BundleError, Finding, Location
 from harness.store import ChipRecord, Outcome, RunRecord
-from reports import BundleInputs, Scrubber
+from reports import LARGEST_FILE, BundleInputs, Scrubber
 
 PROFILE, SLOT = "board.toml", "slot.toml"
 """Names of the board profile and of the slot among a bundle's inputs."""
@@ -54,7 +55,7 @@ def find_sources(run: RunRecord, chip: ChipRecord, places: Places) -> Sources:
     profile = find_profile(run, places)
     designs = _designs(shuttle, {outcome.design for outcome in chip.outcomes})
     slot = _slot(run, chip, places, set(designs))
-    root = shuttle.resolve().parent
+    root = whole_path(shuttle).parent
     names = [name for design in designs.values() for name in design.files]
     files = {name: root / name for name in names}
     troubles = [*_outside(files, root), *_changed_tables(run, chip.outcomes, designs, root)]
@@ -75,7 +76,7 @@ def scrubber_of_this_computer(shuttle: Path, words: Iterable[str]) -> Scrubber:
     names = {_known(getpass.getuser), Path(home).name, host, *(d for d in domain if "." in d)}
     low = {word.lower() for word in kept} | {"localhost", ""}
     known = {name for name in names if name.lower() not in low}
-    folders = {home, cwd, str(shuttle.resolve().parent), _known(tempfile.gettempdir)} - {""}
+    folders = {home, cwd, str(whole_path(shuttle).parent), _known(tempfile.gettempdir)} - {""}
     return Scrubber(tuple(sorted(known)), tuple(sorted(folders)), kept)
 
 
@@ -88,11 +89,11 @@ def _known(ask: Callable[[], str]) -> str:
 
 
 def without_secrets(sources: Sources, scrubber: Scrubber) -> BundleInputs:
-    """Read every file and take secrets out. Raises BundleError for one that cannot be read."""
+    """Read every file and take secrets out. Raises FileUnusable for one that cannot be read."""
     files: dict[str, bytes] = {}
     altered: dict[str, str] = {}
     for name, path in sources.files.items():
-        data = _read(path)
+        data = read_file(path, LARGEST_FILE)
         files[name] = _scrubbed(name, data, scrubber)
         if files[name] != data:
             altered[name] = hashlib.sha256(data).hexdigest()
@@ -110,12 +111,12 @@ def _scrubbed(name: str, data: bytes, scrubber: Scrubber) -> bytes:
 
 def _designs(shuttle: Path, wanted: set[str]) -> dict[str, DesignListing]:
     """List the wanted designs of a shuttle that has been checked, by name."""
-    values = read_values(_read(shuttle), shuttle)
+    values = read_values(read_file(shuttle, LARGEST_SETTINGS), shuttle)
     found: dict[str, DesignListing] = {}
     for folder in design_folders(values, shuttle):
         path = shuttle.parent / folder / DESIGN
         # a design that is not asked for may have files that could not stand in a bundle
-        data = _read(path)
+        data = read_file(path, LARGEST_SETTINGS)
         if read_values(data, path).get("name") in wanted:
             design = list_design(folder, data, path)
             found[design.name] = design
@@ -127,7 +128,7 @@ def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -
     slot: dict[str, Any] = {"chip": chip.chip_serial, "board": chip.board_serial}
     if chip.virtual and run.rack_file:
         path = find_rack(run, places)
-        written = read_values(_read(path), path).get("slot", [])
+        written = read_values(read_file(path, LARGEST_SETTINGS), path).get("slot", [])
         own: dict[str, Any] = next((s for s in written if s.get("name") == chip.slot), {})
         for key in _FAULTS:
             faults = [f for f in own.get(key, []) if f.get("design", "") in {"", *designs}]
@@ -138,7 +139,7 @@ def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -
 def _outside(files: Mapping[str, Path], root: Path) -> Iterable[Finding]:
     """Find links that lead out of the shuttle's folder: whoever reads a bundle gets its files."""
     for path in files.values():
-        if not path.resolve().is_relative_to(root):
+        if not whole_path(path).is_relative_to(root):
             message = "the file is a link out of the shuttle's folder"
             advice = "put a copy of the file there"
             yield Finding("not-for-a-bundle", Location(path), message, advice)
@@ -149,20 +150,12 @@ def _changed_tables(
 ) -> Iterable[Finding]:
     for outcome in outcomes:
         path = _table_path(outcome, designs, root)
-        if hashlib.sha256(_read(path)).hexdigest() != outcome.table_sha256:
+        if file_sum(path, LARGEST_FILE) != outcome.table_sha256:
             yield changed(run, path, f"table {outcome.design}/{outcome.table}")
 
 
 def _table_path(outcome: Outcome, designs: Mapping[str, DesignListing], root: Path) -> Path:
     design = designs[outcome.design]
-    values = read_values(_read(root / design.folder / DESIGN), root / design.folder / DESIGN)
+    path = root / design.folder / DESIGN
+    values = read_values(read_file(path, LARGEST_SETTINGS), path)
     return root / design.folder / str(values["tables"][outcome.table]["file"])
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as trouble:
-        why = trouble.strerror or str(trouble)
-        finding = Finding("file-unreadable", Location(path), why, "bring the file back")
-        raise BundleError([finding]) from trouble

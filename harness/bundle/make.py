@@ -19,11 +19,13 @@ from harness.bundle.gather import Sources, find_sources, scrubber_of_this_comput
 from harness.bundle.listing import SHUTTLE, read_values
 from harness.bundle.opened import lay_out, told_of
 from harness.bundle.words import FORMATS, words_of, words_of_settings
-from harness.errors import BundleError, Finding, InputError, Location, StoreError
+from harness.door import LARGEST_SETTINGS, is_there, read_file, whole_path
+from harness.errors import BundleError, FileUnusable, Finding, InputError, Location, StoreError
 from harness.shuttle import Shuttle, load_shuttle, nearest
 from harness.store import ChipRecord, RunRecord
 from harness.table import Pattern, load_table
 from reports import (
+    LARGEST_FILE,
     TICKET,
     BundleInputs,
     Scrubber,
@@ -87,8 +89,8 @@ def write_bundle(made: MadeBundle, path: Path) -> Path:
 
 def _check_ours(text: Path) -> None:
     try:
-        ours = not text.exists() or is_ticket(text.read_bytes())
-    except OSError:
+        ours = not is_there(text) or is_ticket(read_file(text, LARGEST_FILE))
+    except FileUnusable:
         ours = False
     if not ours:
         message = f"{text} is there and is no text of a bundle; move it, or give another --out"
@@ -118,7 +120,7 @@ def _words(shuttle: Shuttle, chip: ChipRecord, sources: Sources) -> set[str]:
     words = {pin.name for pin in shuttle.pins} | {chip.chip_serial, chip.board_serial, chip.slot}
     words |= FORMATS | words_of(shuttle.name) | words_of(shuttle.organisation)
     for path in (p for name, p in sources.files.items() if name.endswith(".toml")):
-        words |= set(words_of_settings(read_values(path.read_bytes(), path)))
+        words |= set(words_of_settings(read_values(read_file(path, LARGEST_SETTINGS), path)))
     for design in shuttle.designs:
         words |= {design.name, design.top, design.folder.name, *design.signals_by_name}
         words |= {spec.name for spec in design.tables} | {s.path.stem for s in design.tables}
@@ -136,7 +138,7 @@ class _Cleaned:
 
     def names_in(self, name: str) -> tuple[str, ...]:
         """Names of this account and computer in one of the files as it was."""
-        data = self.sources.files[name].read_bytes()
+        data = read_file(self.sources.files[name], LARGEST_FILE)
         return self.scrubber.names_in(data.decode("utf-8", "replace"))
 
 
@@ -144,7 +146,7 @@ def _check_meaning(cleaned: _Cleaned, shuttle: Shuttle, chip: ChipRecord) -> Non
     """Read the inputs back as a replay will; what lost secrets must mean the same."""
     place = Path("the bundle")
     with tempfile.TemporaryDirectory() as temporary:
-        folder = Path(temporary).resolve()
+        folder = whole_path(Path(temporary))
         try:
             with told_of(place, folder):
                 opened = lay_out(cleaned.inputs.files, folder, place)

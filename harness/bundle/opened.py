@@ -20,6 +20,7 @@ from harness.bundle.gather import PROFILE, SLOT
 from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
 from harness.bundle.sheets import SHEETS
 from harness.bundle.toml_text import toml_text
+from harness.door import whole_path
 from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
 from harness.shuttle import Shuttle, load_shuttle
@@ -113,7 +114,7 @@ def _file(files: Mapping[str, bytes], name: str, place: Path) -> bytes:
 def _write(folder: Path, name: str, data: bytes, place: Path) -> None:
     """Write one file below the folder; a name that leads elsewhere is refused once more."""
     path = folder / name
-    if name_trouble(name) or not path.resolve().is_relative_to(folder.resolve()):
+    if name_trouble(name) or not whole_path(path).is_relative_to(whole_path(folder)):
         finding = Finding("unsafe-name", Location(place), f"{name!r} leads out", "do not use it")
         raise BundleError([finding])
     path.parent.mkdir(parents=True, exist_ok=True)

@@ -6,7 +6,6 @@ nothing it says decides where anything is read or written.
 
 from __future__ import annotations
 
-import hashlib
 import re
 import tempfile
 from collections.abc import Mapping, Sequence
@@ -16,12 +15,13 @@ from pathlib import Path
 from harness.board import load_profile
 from harness.bundle.compare import Comparison, compare
 from harness.bundle.opened import Opened, lay_out, told_of
+from harness.door import file_sum, whole_path
 from harness.errors import BundleError, ConfigError, Finding, Location, StoreError
 from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
 from harness.runner import Job, load_rack_jobs, new_run, run_from
 from harness.store import ChipRecord, RunRecord, Store, Verdict
-from reports import INPUTS, RUN, altered_inputs, parse_run_json, unpack
+from reports import INPUTS, LARGEST_FILE, RUN, altered_inputs, parse_run_json, unpack
 
 MOST_REPEATS = 10
 """A mismatch is repeated as often as it was then, but never more often than this."""
@@ -85,7 +85,7 @@ def replay(path: Path, target: Target | None = None, observe: Observer = unobser
         if name.startswith(f"{INPUTS}/")
     }
     with tempfile.TemporaryDirectory(prefix="harness-replay-") as temporary:
-        folder = Path(temporary).resolve()
+        folder = whole_path(Path(temporary))
         with told_of(path, folder):
             opened = lay_out(inputs, folder / INPUTS, path)
         altered = altered_inputs(files, Location(path))
@@ -147,7 +147,7 @@ def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[
         else:
             file = specs[outcome.table].path
             name = file.relative_to(opened.shuttle.path.parent).as_posix()
-            found = hashlib.sha256(file.read_bytes()).hexdigest()
+            found = file_sum(file, LARGEST_FILE)
             if altered.get(name, found) == outcome.table_sha256:
                 continue
             message = f"{INPUTS}/{name} is not the table whose outcome was recorded"

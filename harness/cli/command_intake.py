@@ -17,6 +17,7 @@ from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP
 from harness.cli.screen import Screen, console
+from harness.door import whole_path
 from harness.errors import Cancelled, ConfigError, Finding, InputError, Location, StoreError
 from harness.intake import (
     MOST_WRONG,
@@ -95,7 +96,7 @@ def intake(
         try:
             return _sit(desk, kept, _BEGIN[anew], choice)
         except (KeyboardInterrupt, EOFError, Cancelled):
-            desk.screen.say(f"\nLeft. Every answer is kept in {(out / _FOLDER).resolve()}.")
+            desk.screen.say(f"\nLeft. Every answer is kept in {whole_path(out / _FOLDER)}.")
             desk.screen.say(f"{_THE_SAME[anew]} goes on from here.")
             desk.screen.say("If the board is on: unplug it before the chip is touched.")
             return ExitCode.NOT_TESTED

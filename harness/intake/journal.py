@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
-from harness.errors import StoreError
+from harness.door import LARGEST_RECORD, is_there, read_file
+from harness.errors import FileUnusable, StoreError
 from harness.intake.progress import (
     Event,
     Halted,
@@ -180,19 +181,19 @@ def _object(line: bytes) -> dict[str, Any]:
 
 
 def _data(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except (FileNotFoundError, NotADirectoryError):
+    if not is_there(path):
         return b""
-    except OSError as reason:
-        message = f"{path}: the journal cannot be read: {reason.strerror or reason}"
-        raise StoreError(message) from reason
+    try:
+        return read_file(path, LARGEST_RECORD)
+    except FileUnusable as error:
+        message = f"{path}: the journal cannot be read: {error.finding.message}"
+        raise StoreError(message) from error
 
 
 def _objects(path: Path, data: bytes) -> list[dict[str, Any]]:
     try:
         return [_object(line) for line in data.splitlines()]
-    except ValueError as reason:
+    except (ValueError, RecursionError) as reason:
         message = f"{path}: the journal cannot be read: {reason}; {MOVE_AWAY}"
         raise StoreError(message) from reason
 

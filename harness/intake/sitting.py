@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from harness.door import names_in, whole_path
 from harness.errors import StoreError
 from harness.intake.bench import now
 from harness.intake.files import changed_files
@@ -43,7 +44,7 @@ def lock_names(rack: Rack) -> tuple[str, ...]:
 
 def read_shelf(folder: Path) -> Shelf:
     """Read every journal of a folder. Raises StoreError for one that cannot be read."""
-    begun = [found for path in sorted(folder.glob("*.jsonl")) if (found := Journal(path)).begun]
+    begun = [found for path in names_in(folder, ".jsonl") if (found := Journal(path)).begun]
     return Shelf(
         tuple(found for found in begun if found.ours),
         tuple(found.path for found in begun if not found.ours),
@@ -118,4 +119,4 @@ def _mark(rack: Rack) -> str:
 
 
 def _place(rack: Rack) -> str:
-    return str(rack.path.resolve()) if rack.path is not None else rack.name
+    return str(whole_path(rack.path)) if rack.path is not None else rack.name

@@ -15,6 +15,7 @@ from typing import Protocol
 
 import serial
 
+from harness.door import is_there
 from harness.errors import BoardLost, BoardSilent, LinkError, PortUnavailable
 from harness.link.address import RFC2217, is_remote, shown_address
 
@@ -134,7 +135,7 @@ def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnava
     code = getattr(error, "errno", None)
     path = Path(url)
     if os.name == "posix":
-        if not path.exists():
+        if not is_there(path):
             return PortUnavailable(
                 f"{url}: there is no such port; is the {device} plugged in? "
                 "'harness ports' lists the ports of this computer"
@@ -176,7 +177,10 @@ def _remote_trouble(error: Exception) -> str:
 
 
 def _group(path: Path) -> str:
-    number = path.stat().st_gid
+    try:
+        number = path.stat().st_gid
+    except OSError:
+        return "?"
     if grp is None:
         return str(number)
     try:

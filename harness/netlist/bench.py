@@ -9,7 +9,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from harness.errors import NetlistError
+from harness.door import LARGEST_NETLIST, read_file
+from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import Flop, Kind, Netlist, Port, PortDirection
 
@@ -28,11 +29,14 @@ CLOCK = "clock"
 def load_bench(path: Path) -> Netlist:
     """Read a ``.bench`` file; raises NetlistError with the file and every line that is wrong."""
     try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        message = f"{path}: cannot be read: {error}"
+        text = read_file(path, LARGEST_NETLIST).decode("utf-8")
+    except FileUnusable as error:
+        message = f"{Location(path)}: {error.finding.message}"
         raise NetlistError(message) from error
-    return parse_bench(text, str(path), path.stem)
+    except UnicodeDecodeError as error:
+        message = f"{Location(path)}: is no text in UTF-8: {error}"
+        raise NetlistError(message) from error
+    return parse_bench(text, str(Location(path)), path.stem)
 
 
 def parse_bench(text: str, where: str, name: str) -> Netlist:

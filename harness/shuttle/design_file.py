@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.door import whole_path
 from harness.errors import Findings
 from harness.shuttle.checks import (
     existing_file,
@@ -57,7 +58,7 @@ def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> Desi
         address=_address(top),
         source=take_text(top, "source"),
         clock_hz=clock_hz,
-        folder=path.parent.resolve(),
+        folder=whole_path(path.parent),
         signals=signals,
         tables=_tables(top, clock_hz, signals),
         top=top.take("top", str, name),

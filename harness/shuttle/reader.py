@@ -11,7 +11,8 @@ import hashlib
 import re
 from pathlib import Path
 
-from harness.errors import ConfigError, Finding, Findings, Location
+from harness.door import check_file, is_folder, told_at, whole_path
+from harness.errors import ConfigError, FileUnusable, Finding, Findings, Location
 from harness.shuttle.checks import take_text
 from harness.shuttle.design_file import DesignFile, read_design
 from harness.shuttle.model import MAX_PINS, Design, Pin, Shuttle
@@ -39,7 +40,7 @@ def check_shuttle(path: Path) -> tuple[Shuttle | None, list[Finding]]:
     designs, not to run.
     """
     findings = Findings()
-    file = path / "shuttle.toml" if path.is_dir() else path
+    file = path / "shuttle.toml" if is_folder(path) else path
     top = read_toml(file, findings)
     shuttle = _shuttle(top) if top is not None else None
     if shuttle is not None and len(shuttle.pins) > MAX_PINS:
@@ -63,7 +64,7 @@ def _shuttle(top: TomlTable) -> Shuttle:
         chip_serial=serial,
         pins=pins,
         designs=tuple(file.design for file in files),
-        path=top.path.resolve(),
+        path=whole_path(top.path),
         sha256=_hash([top, *(file.top for file in files)]),
         reset_active_low=active_low,
         waivers=tuple(waivers),
@@ -129,15 +130,17 @@ def _design(
     top: TomlTable, folder: str, place: Location, pins: dict[str, Pin]
 ) -> DesignFile | None:
     path = top.path.parent / folder / "design.toml"
-    if path.is_file():
-        return read_design(path, pins, top.findings)
-    top.findings.error(
-        "file-missing",
-        place,
-        f'design "{folder}" has no file {path}',
-        "correct the folder's name or add the file",
-    )
-    return None
+    try:
+        check_file(path)
+    except FileUnusable as error:
+        if error.finding.rule == "file-missing":
+            message = f'design "{folder}" has no file {path}'
+            advice = "correct the folder's name or add the file"
+            top.findings.error("file-missing", place, message, advice)
+        else:
+            top.findings.extend([told_at(error, place, f"{folder}/design.toml")])
+        return None
+    return read_design(path, pins, top.findings)
 
 
 def _compare(file: DesignFile, others: list[Design]) -> None:

@@ -9,10 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.errors import Findings, Location
-
-LARGEST_BYTES = 4_000_000
-"""A settings file beyond this size is somebody's data under a wrong name."""
+from harness.door import LARGEST_SETTINGS, read_file
+from harness.errors import FileUnusable, Findings, Location
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
@@ -26,39 +24,19 @@ class TextFile:
     text: str
 
 
-def read_bytes(path: Path, findings: Findings) -> bytes | None:
-    """Return a whole file, or None after a finding when it cannot be read."""
+def read_bytes(path: Path, findings: Findings, most: int) -> bytes | None:
+    """Return a whole file of at most ``most`` bytes, or None after a finding."""
     try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        findings.error("file-missing", Location(path), "there is no such file", "check the path")
-    except IsADirectoryError:
-        findings.error(
-            "file-unreadable", Location(path), "this is a folder, not a file", "name the file in it"
-        )
-    except OSError as trouble:
-        reason = trouble.strerror or str(trouble)
-        findings.error(
-            "file-unreadable",
-            Location(path),
-            f"the file cannot be read: {reason}",
-            "check its permissions and the disk",
-        )
-    return None
+        return read_file(path, most)
+    except FileUnusable as error:
+        findings.extend(error.findings)
+        return None
 
 
 def read_text(path: Path, findings: Findings) -> TextFile | None:
     """Return a UTF-8 text file, or None after a finding when it is not one."""
-    data = read_bytes(path, findings)
+    data = read_bytes(path, findings, LARGEST_SETTINGS)
     if data is None:
-        return None
-    if len(data) > LARGEST_BYTES:
-        findings.error(
-            "file-too-large",
-            Location(path),
-            f"the file has {len(data):,} bytes; a settings file has at most {LARGEST_BYTES:,}",
-            "check that this is the file you meant",
-        )
         return None
     body = data.removeprefix(BYTE_ORDER_MARK)
     if len(body) != len(data):

@@ -10,7 +10,8 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from harness.errors import StoreError
+from harness.door import check_file, is_folder, is_there
+from harness.errors import FileUnusable, StoreError
 from harness.store.models import SchemaRow
 
 _NAMES = "SELECT name FROM sqlite_master WHERE name NOT LIKE 'sqlite~_%' ESCAPE '~'"
@@ -21,10 +22,15 @@ def holds_nothing(path: Path, place: str, busy_seconds: float) -> bool:
 
     Raises StoreError if it is anything else, sqlite3.Error if it cannot be read.
     """
-    if path.is_dir():
+    if is_folder(path):
         raise StoreError(f"{place}: this is a folder; name a file in it as the store")
-    if not path.exists():
+    if not is_there(path):
         return True
+    try:
+        check_file(path)
+    except FileUnusable as error:
+        message = f"{place}: {error.finding.message}; {error.finding.advice}"
+        raise StoreError(message) from error
     names = _names(path, place, busy_seconds)
     if names and SchemaRow.__tablename__ not in names:
         message = (
@@ -57,4 +63,4 @@ def _mode(path: Path) -> str:
     Who opens a write-ahead log for writing and is the last to close it works it in; who makes one
     for reading only leaves it lying there.
     """
-    return "ro" if path.with_name(f"{path.name}-wal").exists() else "rw"
+    return "ro" if is_there(path.with_name(f"{path.name}-wal")) else "rw"

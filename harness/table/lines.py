@@ -12,8 +12,7 @@ import csv
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from io import BufferedReader
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +51,7 @@ class Stop(Exception):
 class LineReader:
     """Reads one text table. :meth:`header` first, then :meth:`blocks` with the header's width."""
 
-    def __init__(self, file: BufferedReader, separator: str, complaints: Complaints) -> None:
+    def __init__(self, file: BinaryIO, separator: str, complaints: Complaints) -> None:
         self.file = file
         self.separator = separator
         self.complaints = complaints

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from harness.errors import Finding, Findings, Location, TableError
+from harness.door import LARGEST_TABLE, open_file, whole_path
+from harness.errors import FileUnusable, Finding, Findings, Location, TableError
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table.assemble import Assembler
 from harness.table.cells import CellReader
@@ -60,7 +61,7 @@ def check_table(
 
 def spec_of(path: Path, design: Design) -> TableSpec:
     """Find the design's table that has this file, or make up one with the design's clock."""
-    whole = path.resolve()
+    whole = whole_path(path)
     known = next((spec for spec in design.tables if spec.path == whole), None)
     return known or TableSpec(path.stem, path, design.clock_hz)
 
@@ -70,17 +71,20 @@ def _read_text(
 ) -> Pattern | None:
     separator = _SEPARATORS[spec.path.suffix.lower()]
     try:
-        with spec.path.open("rb") as file:
+        with open_file(spec.path, LARGEST_TABLE) as file:
             reader = LineReader(file, separator, complaints)
             return _read_lines(reader, spec, design, shuttle)
     except Stop:
         return None
+    except FileUnusable as error:
+        complaints.add(error.finding)
+        return None
     except OSError as trouble:
         complaints.error(
-            "file-missing" if isinstance(trouble, FileNotFoundError) else "file-unreadable",
+            "file-unreadable",
             Location(spec.path),
             f"the file cannot be read: {trouble.strerror or trouble}",
-            "check the path and its permissions",
+            "check the disk",
         )
         return None
 

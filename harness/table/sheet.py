@@ -16,13 +16,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from harness.door import LARGEST_SHEET
 from harness.errors import Findings, Location
 from harness.shuttle import read_bytes
 from harness.table.cells import Coded
 from harness.table.complaints import Complaints
 from harness.table.header import Heading
-
-LARGEST_BYTES = 50_000_000
 
 
 @dataclass(frozen=True)
@@ -47,17 +46,9 @@ class Sheet:
 def read_sheet(complaints: Complaints) -> Sheet | None:
     """Read the first sheet of the complaints' file; None after a finding if it has no header."""
     findings = Findings()
-    data = read_bytes(complaints.path, findings)
+    data = read_bytes(complaints.path, findings, LARGEST_SHEET)
     complaints.extend(findings)
     if data is None:
-        return None
-    if len(data) > LARGEST_BYTES:
-        complaints.error(
-            "file-too-large",
-            Location(complaints.path),
-            f"the spreadsheet has {len(data):,} bytes; {LARGEST_BYTES:,} are possible",
-            "save it as CSV",
-        )
         return None
     texts = _texts(data, complaints)
     return None if texts is None else _sheet(texts, hashlib.sha256(data).hexdigest(), complaints)

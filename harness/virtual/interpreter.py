@@ -15,6 +15,8 @@ import tty
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.door import is_file
+
 LAUNCH = 'exec "$@" <>"$TERMINAL" >&0 2>&1'
 """Opened by name in a new session, the terminal becomes the controlling one: Ctrl-C works."""
 
@@ -36,7 +38,7 @@ STAND_IN = Interpreter(
 def find() -> Interpreter:
     """MicroPython where it is installed, else the stand-in."""
     beside = Path(sys.executable).parent / "micropython"
-    found = str(beside) if beside.exists() else shutil.which("micropython")
+    found = str(beside) if is_file(beside) else shutil.which("micropython")
     return Interpreter((found, "-i"), "MicroPython (unix port)") if found else STAND_IN
 
 

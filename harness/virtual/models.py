@@ -35,7 +35,7 @@ def _check(design: Design, wiring: Wiring, findings: Findings) -> None:
         netlist = load_netlist(path, design.top)
     except NetlistError as error:
         for line in str(error).splitlines():
-            told = line.removeprefix(str(path)).lstrip(":, ")
+            told = line.removeprefix(str(place)).lstrip(":, ")
             findings.error("unreadable-netlist", place, told, _AGAIN)
         return
     try:

@@ -15,6 +15,7 @@ SOURCES = [
     *(PACKAGE / "shuttle").glob("*.py"),
     *(PACKAGE / "table").glob("*.py"),
     PACKAGE / "check.py",
+    PACKAGE / "door.py",
     PACKAGE / "runner.py",
     PACKAGE / "sweep.py",
     PACKAGE / "board" / "profile.py",
@@ -23,7 +24,7 @@ SOURCES = [
     *(PACKAGE / "rack").glob("*_file.py"),
 ]
 SLUG = re.compile(r"[a-z]+[0-9]?(-[a-z0-9]+)+")
-TELLERS = {"error", "warn", "Refusal", "Finding", "_refuse_rows", "_refused"}
+TELLERS = {"error", "warn", "Refusal", "Finding", "_refuse_rows", "_refused", "_unusable"}
 
 
 def slugs() -> set[str]:

@@ -1,0 +1,189 @@
+"""The one door to files and folders that a person, or a file of somebody's, names.
+
+One rule: nothing that stands behind a name can stop, hang or fill the tool. Only regular files
+are opened, their size is asked before they are read, and whatever the file system refuses is a
+finding with its place. No other module asks the file system about a name that it was given.
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import BinaryIO
+
+from harness.errors import FileUnusable, Finding, Location
+
+LARGEST_SETTINGS = 4_000_000
+"""A settings file beyond this size is somebody's data under a wrong name."""
+
+LARGEST_TABLE = 1_000_000_000
+"""Bytes of a table in text, which is read block by block."""
+
+LARGEST_SHEET = 50_000_000
+LARGEST_NETLIST = 16_000_000
+LARGEST_RECORD = 256_000_000
+"""Bytes of a journal, or of a run in JSON: files that the tool wrote itself."""
+
+MOST_ENTRIES = 200_000
+"""So many names are looked at below one folder, then the search ends."""
+
+_MISSING = ("there is no such file", "check the path")
+_REFUSED = {
+    errno.ENOENT: _MISSING,
+    errno.ENAMETOOLONG: ("the name is longer than the file system allows", "shorten it"),
+    errno.ELOOP: ("symbolic links lead round in a circle", "name the file itself"),
+    errno.ENOTDIR: ("a file stands where a folder is needed", "check the path"),
+}
+_KINDS = {
+    stat.S_IFDIR: ("a folder", "name the file in it"),
+    stat.S_IFIFO: ("a pipe", "name the file itself"),
+    stat.S_IFSOCK: ("a socket", "name the file itself"),
+    stat.S_IFCHR: ("a device", "name the file itself"),
+    stat.S_IFBLK: ("a device", "name the file itself"),
+}
+_FLAGS = (
+    getattr(os, "O_NONBLOCK", 0)  # a pipe without a writer would never let go
+    | getattr(os, "O_NOCTTY", 0)
+    | getattr(os, "O_CLOEXEC", 0)
+    | getattr(os, "O_BINARY", 0)
+)
+
+
+def read_file(path: Path, most: int) -> bytes:
+    """Return the bytes of a regular file of at most ``most`` bytes. Raises FileUnusable."""
+    with open_file(path, most) as stream:
+        size = os.fstat(stream.fileno()).st_size
+        try:
+            data = stream.read(size + 1)
+        except OSError as trouble:
+            raise _refusal(path, trouble) from trouble
+    if len(data) != size:
+        raise _unusable(path, "file-unreadable", "the file changes while it is read", "try again")
+    return data
+
+
+def open_file(path: Path, most: int) -> BinaryIO:
+    """Open a regular file of at most ``most`` bytes for reading. Raises FileUnusable.
+
+    Reading may still raise OSError; the file may grow meanwhile.
+    """
+    try:
+        _check(path, path.stat(), most)
+        stream = os.fdopen(os.open(path, os.O_RDONLY | _FLAGS), "rb")
+        try:
+            found = os.fstat(stream.fileno())  # the name may lead elsewhere by now
+            _check(path, found, most)
+            made_up = found.st_size == 0 and stream.read(1)
+        except BaseException:
+            stream.close()
+            raise
+    except (OSError, ValueError) as trouble:
+        raise _refusal(path, trouble) from trouble
+    if made_up:
+        stream.close()
+        message = "the system makes this file up as it is read"
+        raise _unusable(path, "file-unreadable", message, "name a file on a disk")
+    return stream
+
+
+def check_file(path: Path) -> None:
+    """Raise FileUnusable unless a regular file is there; its size does not matter."""
+    try:
+        _check(path, path.stat(), None)
+    except (OSError, ValueError) as trouble:
+        raise _refusal(path, trouble) from trouble
+
+
+def is_file(path: Path) -> bool:
+    """Tell whether a regular file is there; False where the file system does not say."""
+    return os.path.isfile(path)  # noqa: PTH113 - pathlib's raises
+
+
+def is_folder(path: Path) -> bool:
+    """Tell whether a folder is there; False where the file system does not say."""
+    return os.path.isdir(path)  # noqa: PTH112 - pathlib's raises
+
+
+def is_there(path: Path) -> bool:
+    """Tell whether anything is there; False where the file system does not say."""
+    return os.path.exists(path)  # noqa: PTH110 - pathlib's raises
+
+
+def whole_path(path: Path) -> Path:
+    """Return a path from the root, links followed as far as they lead anywhere. Never raises."""
+    try:
+        return path.resolve()
+    except (OSError, RuntimeError, ValueError):
+        return Path(os.path.normpath(Path(os.sep) / path))
+
+
+def file_sum(path: Path, most: int) -> str:
+    """Return the SHA-256 of a file in hex. Raises FileUnusable."""
+    return hashlib.sha256(read_file(path, most)).hexdigest()
+
+
+def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator[Path]:
+    """Give every regular file below a folder; no link to a folder is followed.
+
+    Hidden files and folders are left out, and folders that are called like one of ``skipped``.
+    Raises FileUnusable after :data:`MOST_ENTRIES` names.
+    """
+    seen = 0
+    for place, folders, files in os.walk(folder):
+        folders[:] = sorted(n for n in folders if not n.startswith(".") and n not in skipped)
+        seen += len(folders) + len(files)
+        if seen > MOST_ENTRIES:
+            message = f"more than {MOST_ENTRIES:,} files and folders are in here"
+            raise _unusable(folder, "folder-too-large", message, "name a folder further down")
+        for name in sorted(files):
+            path = Path(place) / name
+            if not name.startswith(".") and is_file(path):
+                yield path
+
+
+def names_in(folder: Path, suffix: str) -> list[Path]:
+    """Return what stands in a folder under names that end so, in order; none without a folder.
+
+    Raises FileUnusable where the file system refuses.
+    """
+    try:
+        return sorted(path for path in folder.iterdir() if path.name.endswith(suffix))
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError) as trouble:
+        raise _refusal(folder, trouble) from trouble
+
+
+def told_at(error: FileUnusable, place: Location, name: str) -> Finding:
+    """Return the finding of a file at the place where somebody wrote its name."""
+    found = error.finding
+    return replace(found, location=place, message=f'"{name}": {found.message}')
+
+
+def _check(path: Path, found: os.stat_result, most: int | None) -> None:
+    if not stat.S_ISREG(found.st_mode):
+        kind, advice = _KINDS.get(stat.S_IFMT(found.st_mode), ("something else", "check the path"))
+        raise _unusable(path, "file-unreadable", f"this is {kind}, not a file", advice)
+    if most is not None and found.st_size > most:
+        message = f"the file has {found.st_size:,} bytes; it may have {most:,}"
+        advice = "check that this is the file you meant"
+        raise _unusable(path, "file-too-large", message, advice)
+
+
+def _refusal(path: Path, trouble: OSError | ValueError) -> FileUnusable:
+    if not isinstance(trouble, OSError):
+        return _unusable(path, "file-missing", "no file can have this name", "check the path")
+    reason = trouble.strerror or str(trouble)
+    other = (f"the file cannot be read: {reason}", "check its permissions and the disk")
+    message, advice = _REFUSED.get(trouble.errno or 0, other)
+    missing = trouble.errno == errno.ENOENT
+    return _unusable(path, "file-missing" if missing else "file-unreadable", message, advice)
+
+
+def _unusable(path: Path, rule: str, message: str, advice: str) -> FileUnusable:
+    return FileUnusable([Finding(rule, Location(path), message, advice)])
