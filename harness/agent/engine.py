@@ -33,8 +33,11 @@ from .protocol import (
 from .unpack import inflate, unmatch
 
 AGENT = "1.1"
-SLICE_NS = 100_000_000
-"""The board looks up from a burst at least this often, to say that it is busy."""
+UNTIL_PART = 4096
+"""Cycles of an ``until`` row after which the board looks up, if its pins do not do so before."""
+LEAST_ROWS = 32
+ROW_BYTES = 138
+"""Memory that a block needs for each of its vectors."""
 
 
 class Refused(Exception):
@@ -43,6 +46,16 @@ class Refused(Exception):
 
 class Aborted(Exception):
     """The host wants the burst to end."""
+
+
+def fitting(rows: int, free: int) -> int:
+    """Vectors of a block that leaves a third of ``free`` bytes to frames, answers and inflating.
+
+    At most ``rows``, which is halved as often as it takes; ``LEAST_ROWS`` are always tried.
+    """
+    while rows > LEAST_ROWS and 3 * ROW_BYTES * rows > 2 * free:
+        rows //= 2
+    return rows
 
 
 class Engine:
@@ -54,21 +67,24 @@ class Engine:
         self.rows = rows
         self.allocate()
         self.counts = words(32)
-        self.slice = rows
         self.loaded = 0
         self.start(0, 0)
 
     def allocate(self) -> None:
-        """Take the memory for a block; halve the block until there is enough left."""
+        """Take the memory for a block as large as fits; ``rows`` is 0 if none does.
+
+        Memory may be in pieces, so that less fits than is free.
+        """
         gc.collect()
-        while True:
+        self.free = gc.mem_free() if hasattr(gc, "mem_free") else None
+        if self.free is not None:
+            self.rows = fitting(self.rows, self.free)
+        while self.rows:
             try:
                 self.reserve(self.rows)
             except MemoryError:
                 self.release_memory()
-                if self.rows <= 32:
-                    raise
-                self.rows //= 2
+                self.rows = self.rows // 2 if self.rows > LEAST_ROWS else 0
             else:
                 return
 
@@ -93,6 +109,12 @@ class Engine:
 
     def command(self, kind: int, payload: object) -> object:
         """Do one command; return the payload of its answer."""
+        if not self.rows:
+            raise Refused(
+                "the smallest block, of %d vectors, takes %d bytes, and the board has %s free, in "
+                "pieces; take large modules out of its boot program"
+                % (LEAST_ROWS, LEAST_ROWS * ROW_BYTES, self.free)
+            )
         if kind == LOAD:
             return self.load(payload)
         if kind == BLOCK:
@@ -139,7 +161,6 @@ class Engine:
         """Set the time of one cycle; say what it will be."""
         period, settle, sample = struct.unpack("<III", payload)
         achieved, parts = self.pins.timing(period, settle, sample)
-        self.slice = max(1, min(self.rows, SLICE_NS * parts // max(achieved, 1)))
         return struct.pack("<II", achieved, parts)
 
     def start(self, first: int, stop: int, manner: int = 0) -> None:
@@ -157,7 +178,8 @@ class Engine:
         self.kept = 0
         self.crc = 0
         self.loaded = 0
-        self.block.forget()
+        if self.rows:
+            self.block.forget()
         for bit in range(32):
             self.counts[bit] = 0
 
@@ -193,17 +215,13 @@ class Engine:
         self.found = []
         self.untils = []
         self.window = []
+        self.pins.idle = self.look_up
         if self.pins.exact:
-            self.pins.idle = self.look_up
             self.pins.perform(self, count)
         elif flags & REPEATS:
             self.run_repeats(count)
         else:
-            at = 0
-            while at < count:
-                size = min(self.slice, count - at)
-                self.burst(self.block, at, size, at, 0)
-                at += size
+            self.burst(self.block, 0, count, 0, 0)
         return self.answer()
 
     def unpack(self, flags: int, count: int) -> None:
@@ -231,11 +249,11 @@ class Engine:
                 continue
             done = 0
             while done < repeat:
-                size = min(repeat - done, self.slice - used)
+                size = min(repeat - done, self.rows - used)
                 self.place(row, done, used, size)
                 used += size
                 done += size
-                if used == self.slice:
+                if used == self.rows:
                     self.flush(used)
                     used = 0
         self.flush(used)
@@ -307,7 +325,7 @@ class Engine:
         vector = [block.fields[k][row] for k in range(5)]
         used = 0
         while True:
-            part = min(limit - used, max(1, self.slice * 4))
+            part = min(limit - used, UNTIL_PART)
             took, seen, matched = self.pins.until(vector, part)
             used += took
             if matched or used >= limit:

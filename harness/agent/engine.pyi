@@ -8,17 +8,21 @@ from .codec import Block
 from .faces import PinsFace
 
 AGENT: Final = "1.1"
-SLICE_NS: Final[int]
+UNTIL_PART: Final = 4096
+LEAST_ROWS: Final = 32
+ROW_BYTES: Final = 138
 
 class Refused(Exception): ...
 class Aborted(Exception): ...
+
+def fitting(rows: int, free: int) -> int: ...
 
 class Engine:
     pins: PinsFace
     look_up: Callable[[], None] | None
     rows: int
+    free: int | None
     counts: array[int]
-    slice: int
     loaded: int
     block: Block
     work: Block

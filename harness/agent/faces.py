@@ -20,7 +20,13 @@ Address = int | Place
 
 
 class AnyPins(Protocol):
-    """What the engine asks of every pins module."""
+    """What the engine asks of every pins module.
+
+    ``idle`` is to be called while cycles go on, every 50 ms or oftener: it tells the host that
+    the board is busy, and raises to end the work.
+    """
+
+    idle: Callable[[], None] | None
 
     @property
     def name(self) -> str:
@@ -76,12 +82,7 @@ class PacedPins(AnyPins, Protocol):
 
 
 class ExactPins(AnyPins, Protocol):
-    """Pins that hardware moves: they cut a block into bursts and hand back what was read.
-
-    ``idle`` is called while the hardware works, and may raise to end that.
-    """
-
-    idle: Callable[[], None] | None
+    """Pins that hardware moves: they cut a block into bursts and hand back what was read."""
 
     def limits(self) -> dict[str, int]:
         """What a single burst can be: ``tick_ns``, ``captured``, ``words``, ``loops``."""
@@ -102,6 +103,9 @@ class RoomFace(Protocol):
 
 class BusFace(RoomFace, Protocol):
     """How a pins module reaches registers."""
+
+    def chip_id(self) -> int:
+        """The controller's identity register; 0 where it cannot be one that is known."""
 
     def read(self, address: int, /) -> int:
         """Read a register."""

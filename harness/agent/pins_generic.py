@@ -14,6 +14,10 @@ PULL_US = 20
 """How long a weak pull may take to move a floating pin and its track, in microseconds."""
 
 
+LOOK_US = 50_000
+"""The board works at most so long, in microseconds, before the host may be told and heard."""
+
+
 def mean(adc: object) -> int:
     """The mean of 16 readings: a single one is off by noise."""
     return sum([adc.read_u16() for _ in range(16)]) // 16
@@ -35,6 +39,7 @@ class Pins:
         self.settle_us = 0
         self.due = ticks_us()
         self.busy_us = 0
+        self.idle = None
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
@@ -59,6 +64,8 @@ class Pins:
         """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
         began = self.begin()
         for k in range(count):
+            if ticks_diff(self.due, began) > LOOK_US:
+                began = self.look_up(began)
             i = at + k
             highz = block.highz[i]
             self.apply(block.drive[i], block.enable[i])
@@ -78,6 +85,8 @@ class Pins:
         used = 0
         matched = False
         while used < limit and not matched:
+            if ticks_diff(self.due, began) > LOOK_US:
+                began = self.look_up(began)
             self.apply(drive, enable)
             self.pulse(pulse)
             self.wait()
@@ -156,18 +165,34 @@ class Pins:
         self.due = ticks_add(now, self.period_us)
         return now
 
+    def look_up(self, began: int) -> int:
+        """Between two cycles: let the host hear that work goes on, or stop it.
+
+        What that takes is no cycle's time. Returns when the next cycle began; raises what stops.
+        """
+        self.busy_us += ticks_diff(ticks_us(), began)
+        if self.idle:
+            self.idle()
+        return self.begin()
+
     def wait(self) -> None:
         """Wait until this cycle is over."""
-        while ticks_diff(self.due, ticks_us()) > 0:
-            pass
+        self.pass_time(self.due)
         self.due = ticks_add(ticks_us(), self.period_us)
 
     def pause(self, us: int) -> None:
         """Wait ``us`` microseconds."""
         if us:
-            begin = ticks_us()
-            while ticks_diff(ticks_us(), begin) < us:
-                pass
+            self.pass_time(ticks_add(ticks_us(), us))
+
+    def pass_time(self, end: int) -> None:
+        """Wait until ``end``; while that is far, the host is told and heard."""
+        while True:
+            left = ticks_diff(end, ticks_us())
+            if left <= 0:
+                return
+            if left > LOOK_US and self.idle:
+                self.idle()
 
     def took(self) -> int:
         """Microseconds that cycles took since the last call."""

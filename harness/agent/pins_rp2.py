@@ -2,7 +2,8 @@
 
 One state machine drives all pins from words in memory and reads all pins; one DMA channel brings
 the words, a second takes what was read, and a third and fourth hand them their control blocks.
-One rule: every register goes through ``bus``, and what was found is put back on release.
+One rule: every register goes through ``bus``, none is written before ``bind`` has made sure that
+this is an RP2040, and what was found is put back on release.
 """
 
 from .buffers import words
@@ -53,6 +54,7 @@ from .rp2_chip import (
     channel,
     floating_pins,
     found_state,
+    refuse_other_chips,
 )
 from .rp2_plan import LOOPS, Plan, has_pulse
 from .rp2_stream import cross, crossing
@@ -112,7 +114,8 @@ class Pins:
         }
 
     def tick(self) -> int:
-        """Nanoseconds of a tick of the system clock."""
+        """Nanoseconds of a tick of the system clock, on a chip that has the rest as well."""
+        refuse_other_chips(self.bus)
         hertz = self.bus.frequency()
         if 1_000_000_000 % hertz:
             raise Refused(
@@ -124,8 +127,9 @@ class Pins:
     def bind(self, numbers: object) -> None:
         """Take these pins, all as inputs without a pull.
 
-        Raises Refused if another program uses what is needed for them.
+        Raises Refused on another controller, or if another program uses what is needed for them.
         """
+        refuse_other_chips(self.bus)
         self.release()
         self.numbers = list(numbers)
         bits = range(len(self.numbers))
@@ -186,6 +190,8 @@ class Pins:
 
     def perform(self, engine: object, count: int) -> None:
         """Run the first ``count`` rows of the engine's block; give it back what was read."""
+        if not self.found:
+            raise Refused("no pins are bound")
         block = engine.block
         two = 2 if engine.manner & PULSES or has_pulse(block, count) else 1
         row = done = 0
@@ -342,6 +348,8 @@ class Pins:
             used += 1
             if not (seen[0] ^ expect) & care:
                 break
+            if self.idle:
+                self.idle()
         self.levels = drive
         return used, seen[0], not (seen[0] ^ expect) & care
 

@@ -43,6 +43,7 @@ class Pins:
         self.request = open(dup(number), "wb", buffering=0)  # noqa: PTH123  a number, no path
         self.answer = open(dup(number), "rb", buffering=0)  # noqa: PTH123  a number, no path
         self.buffer = bytearray(4)
+        self.idle = None
 
     def ask(self, operation: int, a: int = 0, b: int = 0, c: int = 0) -> None:
         """Send the head of a request."""

@@ -1,7 +1,7 @@
 """Types of ``pins_virtual.py``, which itself keeps to what MicroPython understands."""
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from io import FileIO
 from typing import Final
 
@@ -24,6 +24,7 @@ class Pins:
     request: FileIO
     answer: FileIO
     buffer: bytearray
+    idle: Callable[[], None] | None
     def __init__(self) -> None: ...
     def ask(self, operation: int, a: int = 0, b: int = 0, c: int = 0) -> None: ...
     def read(self, target: bytearray | memoryview) -> None: ...

@@ -1,12 +1,22 @@
 """The RP2040's registers that the agent uses, and the one object through which it reaches them.
 
 Addresses and bits after the RP2040 datasheet: DMA 2.5.7, IO bank 2.19.6.1, pads 2.19.6.3, SIO
-2.3.1.7, PIO 3.7 (from memory, confirmed by the emulator). One rule: whoever wants a register asks
-a bus, so that tests can put an emulator behind it.
+2.3.1.7, PIO 3.7, SYSINFO 2.20 (from memory, confirmed by the emulator). One rule: whoever wants a
+register asks a bus, so that tests can put an emulator behind it.
 """
+
+import sys
 
 from .buffers import words
 from .engine import Refused
+
+CHIP_ID = 0x40000000
+"""SYSINFO: revision (4 bits), part (16), maker by JEP106 with the stop bit (12).
+
+The RP2350 has the same register at the same address (RP2350 datasheet, SYSINFO), its part is 4.
+"""
+RP2040_ID = 0x0002927
+RP2350_ID = 0x0004927
 
 PIO = 0x50200000
 PIO_CTRL = PIO
@@ -83,6 +93,10 @@ class Bus:
         self.machine = machine
         self.memory = machine.mem32
 
+    def chip_id(self) -> int:
+        """What the controller says that it is; 0 where not even that register may be read."""
+        return self.read(CHIP_ID) if sys.platform == "rp2" else 0
+
     def read(self, address: int) -> int:
         """Read a register."""
         return self.memory[address]
@@ -122,6 +136,18 @@ class Bus:
         from time import sleep_us
 
         sleep_us(us)
+
+
+def refuse_other_chips(bus: object) -> None:
+    """Raise Refused unless this is an RP2040: elsewhere the same addresses do other things."""
+    found = bus.chip_id()
+    if found & 0x0FFFFFFF == RP2040_ID:
+        return
+    what = "an RP2350, no RP2040" if found & 0x0FFFFFFF == RP2350_ID else "no RP2040"
+    raise Refused(
+        'this controller is %s (identity 0x%08x), and backend "rp2" is for that one only; '
+        'write backend = "generic" in the board\'s profile' % (what, found)
+    )
 
 
 def channel(number: int) -> int:

@@ -51,6 +51,9 @@ class EmulatedBus:
         self.pio.advance(0)
         self.advance(8)
 
+    def chip_id(self) -> int:
+        return self.read(rp2_chip.CHIP_ID)
+
     def read(self, address: int) -> int:
         return int(self.chip.read_uint32(address))
 

@@ -7,7 +7,7 @@ or executed twice changes every answer after it. It knows nothing of links or bl
 from __future__ import annotations
 
 from array import array
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -98,6 +98,7 @@ class TernPins:
 
     def __init__(self, chip: TernChip) -> None:
         self.chip = chip
+        self.idle: Callable[[], None] | None = None
         self.bound: list[int] = []
         self.period = 0
         self.released = 0
@@ -120,6 +121,8 @@ class TernPins:
             word, floats = self.chip.cycle(block.drive[i], block.enable[i], block.pulse[i])
             seen[k] = word
             floating[k] = floats & block.highz[i]
+            if self.idle:
+                self.idle()
 
     def took(self) -> int:
         return 0

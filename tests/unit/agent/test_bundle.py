@@ -16,7 +16,7 @@ from harness.agent.bundle import BACKENDS, HELPERS, MODULES, _make_bundle, bundl
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
-MOST_BYTES = {"generic": 28_500, "rp2": 46_000, "virtual": 28_000}
+MOST_BYTES = {"generic": 29_500, "rp2": 47_000, "virtual": 28_000}
 """Of one bundle as text; it shares a controller's memory with what it becomes."""
 
 

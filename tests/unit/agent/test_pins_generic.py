@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import sys
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from types import ModuleType
 from typing import Any
 
@@ -214,6 +215,93 @@ def test_the_time_that_cycles_took_is_measured_and_told_once(bench: Bench) -> No
     took = bench.pins.took()
     assert 5_500 <= took < 6_000, "eleven cycles of 500 us, and not the idle time between"
     assert bench.pins.took() == 0
+
+
+BUSY = {"drive": 0b010101, "enable": 0b010101, "pulse": 0b000001, "highz": 0b101010}
+QUIET = {"drive": 0b010101, "enable": 0b010101}
+"""The costliest vectors and the cheapest, in turn: what one cost says little of the next."""
+ROWS = ([QUIET] * 40 + [BUSY, BUSY | {"enable": 0b101010, "highz": 0b010101}] * 20) * 4
+
+
+@pytest.fixture
+def slow(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    """Every touch of a pin takes 300 us: a loop that costs far more than the rate asked for."""
+    for name in ("init", "value"):
+        touch = getattr(bench.machine.Pin, name)
+
+        def costly(pin: Any, *given: Any, touch: Any = touch, **named: Any) -> Any:
+            bench.ticks.idle(300)
+            return touch(pin, *given, **named)
+
+        monkeypatch.setattr(bench.machine.Pin, name, costly)
+    return bench
+
+
+def silences(bench: Bench, work: Callable[[], object]) -> list[int]:
+    """Microseconds between two looks at the host; each look takes 8 ms, as much as bytes do."""
+    begin, found = [bench.ticks.total], []
+
+    def look() -> None:
+        found.append(bench.ticks.total - begin[0])
+        bench.ticks.idle(8_000)
+        begin[0] = bench.ticks.total
+
+    bench.pins.idle = look
+    work()
+    return [*found, bench.ticks.total - begin[0]]
+
+
+def until_never(bench: Bench, cycles: int) -> Callable[[], object]:
+    """An ``until`` row whose outputs never match."""
+    return lambda: bench.pins.until([0, 0b111, 0b1, 0b1000, 0b1000], cycles)
+
+
+COSTLIEST_US = 15_000
+"""One vector that turns and pulls every pin."""
+
+
+@pytest.mark.parametrize("period_ns", [1_000, 5_000_000, 2_000_000_000])
+def test_the_host_hears_of_a_slow_board_whatever_rate_was_asked_for(
+    slow: Bench, period_ns: int
+) -> None:
+    rows = ROWS if period_ns < 1e9 else ROWS[39:42]
+    cycles = 500 if period_ns < 1e9 else 3
+    slow.pins.timing(period_ns, 0, 0)
+    for work in (lambda: slow.run(*rows), until_never(slow, cycles)):
+        found = silences(slow, work)
+        assert len(found) > 15
+        assert max(found) <= 50_000 + COSTLIEST_US, found
+
+
+def test_a_board_that_is_quick_enough_does_not_look_up(bench: Bench) -> None:
+    assert len(silences(bench, lambda: bench.run(*[QUIET] * 200))) == 1
+
+
+def test_a_look_at_the_host_shortens_no_cycle_and_counts_as_none(slow: Bench) -> None:
+    slow.pins.timing(10_000_000, 0, 0)
+    begun: list[int] = []
+    slow.watch(0, lambda _level: begun.append(slow.ticks.total))
+    rows = [{"drive": k & 1, "enable": 1} for k in range(40)]
+    slow.pins.took()
+    looks = len(silences(slow, lambda: slow.run(*rows))) - 1
+    assert looks > 5
+    assert min(after - before for before, after in pairwise(begun)) >= 9_400
+    assert 400_000 <= slow.pins.took() < 440_000
+
+
+def test_the_host_can_end_a_slow_block_and_a_slow_until(slow: Bench) -> None:
+    class Enough(Exception):
+        pass
+
+    def stop() -> None:
+        raise Enough
+
+    slow.pins.idle = stop
+    for work in (lambda: slow.run(*ROWS), until_never(slow, 100_000)):
+        begin = slow.ticks.total
+        with pytest.raises(Enough):
+            work()
+        assert slow.ticks.total - begin <= 50_000 + COSTLIEST_US
 
 
 def test_release_lets_go_of_every_pin(bench: Bench) -> None:

@@ -6,8 +6,10 @@ What the emulator does not have (input synchroniser, delay of the chip) is in ``
 from __future__ import annotations
 
 import struct
+import sys
 from collections.abc import Sequence
 from itertools import pairwise
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -24,6 +26,8 @@ from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, PINS, TernChip
 
 Column = NDArray[np.integer[Any]]
 MISMATCH = struct.Struct("<IHIIII")
+WHOLE_WORDS = bytes([2]) + bytes(28)
+"""The body of a block of one row, all zero."""
 
 
 class Bench:
@@ -397,6 +401,69 @@ def test_what_another_program_uses_is_left_alone() -> None:
     with pytest.raises(Refused) as caught:
         Pins(bus).bind(range(16))
     assert str(caught.value) == "the PIO's state machine 0 is in use by another program"
+
+
+def test_the_host_hears_of_an_until_row_after_each_of_its_cycles() -> None:
+    bench = Bench(Inverter(), range(16))
+    bench.timing(8)
+    looked: list[int] = []
+    bench.pins.idle = lambda: looked.append(bench.pins.bursts)
+    bench.pins.until([0, 0xFF, 0, 0, 0xFF00], 20)
+    assert set(looked) >= set(range(1, 20))
+
+
+OTHERS = [
+    (0x20004927, "an RP2350, no RP2040 (identity 0x20004927)"),
+    (0x20002926, "no RP2040 (identity 0x20002926)"),
+    (0, "no RP2040 (identity 0x00000000)"),
+]
+
+
+@pytest.mark.parametrize(("identity", "what"), OTHERS)
+@pytest.mark.parametrize(
+    ("kind", "payload"),
+    [
+        (protocol.HELLO, b""),
+        (protocol.BIND, bytes(range(16))),
+        (protocol.TIMING, struct.pack("<III", 32, 0, 0)),
+    ],
+)
+def test_another_controller_is_refused_by_its_identity_and_no_register_of_it_is_written(
+    kind: int, payload: bytes, identity: int, what: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bus = EmulatedBus(Inverter(), range(16))
+    bus.hertz = 150_000_000  # which must not be what is complained of
+    written: list[int] = []
+    monkeypatch.setattr(bus, "chip_id", lambda: identity)
+    monkeypatch.setattr(bus, "write", lambda address, _value: written.append(address))
+    engine = Engine(Pins(bus), 32)
+    with pytest.raises(Refused) as caught:
+        engine.command(kind, payload)
+    assert str(caught.value) == (
+        f'this controller is {what}, and backend "rp2" is for that one only; '
+        'write backend = "generic" in the board\'s profile'
+    )
+    with pytest.raises(Refused, match="no pins are bound"):
+        engine.command(protocol.BLOCK, struct.pack("<BH", 0, 1) + WHOLE_WORDS)
+    engine.pins.release()
+    assert written == []
+
+
+def test_an_interpreter_of_another_controller_family_is_not_even_read(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    read: list[int] = []
+
+    class Memory:
+        def __getitem__(self, address: int) -> int:
+            read.append(address)
+            return 0x20002927
+
+    monkeypatch.setitem(sys.modules, "machine", SimpleNamespace(mem32=Memory()))
+    monkeypatch.setattr(sys, "platform", "esp32")
+    assert (rp2_chip.Bus().chip_id(), read) == (0, [])
+    monkeypatch.setattr(sys, "platform", "rp2")
+    assert (rp2_chip.Bus().chip_id(), read) == (0x20002927, [0x40000000])
 
 
 def test_the_tick_follows_the_system_clock_or_is_refused() -> None:

@@ -157,9 +157,8 @@ def test_whatever_goes_wrong_on_the_board_is_told(error: Exception, text: bytes)
 def test_a_long_burst_says_that_it_is_busy_and_can_be_aborted() -> None:
     desk = Desk()
     desk.port.slow = 1.0
-    desk.engine.slice = 1
     desk.tell(0, protocol.START, START)
-    desk.tell(1, protocol.LOAD, bytes((protocol.WORDS, *[0] * 24, 8, 0, 0, 0)))
+    desk.tell(1, protocol.LOAD, bytes((protocol.WORDS, *[0] * 24, 20, 0, 0, 0)))
     desk.tell(2, protocol.BLOCK, struct.pack("<BH", protocol.REPEATS, 1))
     desk.tell(3, protocol.ABORT)
     said = desk.hear()
