@@ -20,7 +20,7 @@ from harness.judge.policy import (
     wants_another_run,
     window_around,
 )
-from harness.judge.probe import Probe, contact_probes, floating_pins, probes
+from harness.judge.probe import contact_probes, floating_pins, probes
 from harness.judge.verdict import Gathered, judge, untested, unusable
 from harness.table import Pattern
 
@@ -99,15 +99,10 @@ def _probe_pins(runner: PatternRunner, case: Case, gathered: Gathered) -> Gather
     """Test by weak pulls the wrong pins, or, without a mismatch, those never seen to change."""
     failing = first_failing(gathered.captures)
     if failing is None:
-        planned = contact_probes(case.pattern)
+        probe = contact_probes(case.pattern, gathered.captures[-1])
     else:
-        planned = probes(case.pattern, gathered.captures[failing])
-    floating = 0
-    for probe in planned:
-        floating |= _probe(runner, case, probe)
-    return replace(gathered, floating=floating)
-
-
-def _probe(runner: PatternRunner, case: Case, probe: Probe) -> int:
-    capture = runner.run(probe.pattern, replace(case.conditions, gap_free=False))
-    return floating_pins(probe, capture)
+        probe = probes(case.pattern, gathered.captures[failing])
+    if probe is None:
+        return gathered
+    capture = runner.run(probe, replace(case.conditions, gap_free=False))
+    return replace(gathered, floating=floating_pins(probe, capture))

@@ -1,52 +1,50 @@
-"""Probes: short patterns that tell an open connection from a wrong answer.
+"""Probes: a short pattern that tells open connections from wrong answers.
 
-One rule: every pattern made here gives the chip exactly the stimulus of the table, up to the row
-where it stops, and tests by weak pulls a pin that the design should drive there.
+One rule: a pattern made here gives the chip exactly the stimulus of the table, up to the last row
+that is of interest, and tests by weak pulls pins that the design should drive there. It asks for
+all pins in one run: how long a verdict takes does not grow with the number of wrong pins.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.board import Capture
 from harness.table import Pattern, Words
 
-
-@dataclass(frozen=True, eq=False)
-class Probe:
-    """A pattern whose last row tests ``mask`` for high impedance where a design should drive.
-
-    ``row`` is that row's number in the table.
-    """
-
-    pattern: Pattern
-    mask: int
-    row: int
+Place = tuple[int, int]
+"""A row of the table, and a repetition of it."""
+_Piece = tuple[NDArray[np.int64], Words, int]
 
 
-def probes(pattern: Pattern, capture: Capture) -> tuple[Probe, ...]:
-    """Plan which pins to test for an open connection: where they were first wrong.
+def probes(pattern: Pattern, capture: Capture) -> Pattern | None:
+    """Plan how to test for an open connection: each pin where it was first wrong.
 
     The board keeps the first mismatches only; a pin that was wrong later is tested where the
-    table tests it most together with others. Empty if a pin was to be floating and was driven.
+    table tests it most together with others. None if no pin can be tested so, or if one was to be
+    floating and was driven.
     """
     open_question = sum(1 << bit for bit, count in capture.pin_counts.items() if count)
-    planned: list[Probe] = []
+    masks: dict[Place, int] = {}
     for mismatch in capture.mismatches:
         row = mismatch.row
         if mismatch.wrong & int(pattern.highz[row]):
-            return ()
+            return None
         mask = open_question & mismatch.wrong & ~int(pattern.enable[row])
         if mask:
-            planned.append(_probe(pattern, row, mismatch.pass_, mask))
+            masks[row, mismatch.pass_] = mask
             open_question &= ~mask
-    return (*planned, *_cover(pattern, open_question))
+    for place, mask in _cover(pattern, open_question, capture.until_used).items():
+        masks[place] = masks.get(place, 0) | mask
+    return _testing(pattern, masks)
 
 
-def contact_probes(pattern: Pattern) -> tuple[Probe, ...]:
-    """Plan a test of the pins whose expected level never changes in the table.
+def contact_probes(pattern: Pattern, capture: Capture) -> Pattern | None:
+    """Plan a test of the pins whose expected level never changes in the table; None without any.
 
     A pin that answered both levels is connected. One that was only ever expected at one level
     would also "pass" if it were open, so it is tested for high impedance in a row where that
@@ -55,20 +53,24 @@ def contact_probes(pattern: Pattern) -> tuple[Probe, ...]:
     tested = _tested(pattern)
     high = int(np.bitwise_or.reduce(tested & pattern.expect, initial=0))
     low = int(np.bitwise_or.reduce(tested & ~pattern.expect, initial=0))
-    return _cover(pattern, high ^ low)
+    return _testing(pattern, _cover(pattern, high ^ low, capture.until_used))
 
 
-def _cover(pattern: Pattern, pins: int) -> tuple[Probe, ...]:
-    """Test each of these pins in a row that tests it, with as few probes as a greedy choice."""
+def _cover(pattern: Pattern, pins: int, until_used: Mapping[int, int]) -> dict[Place, int]:
+    """Test each of these pins in a row that tests it, in as few rows as a greedy choice gives.
+
+    A row that repeats ``until`` its outputs match is tested in the cycle in which they did.
+    """
     tested = _tested(pattern)
-    planned: list[Probe] = []
-    while True:
-        row = int(np.argmax(np.bitwise_count(tested & np.uint32(pins)))) if pins else 0
+    masks: dict[Place, int] = {}
+    while pins:
+        row = int(np.argmax(np.bitwise_count(tested & np.uint32(pins))))
         mask = int(tested[row]) & pins
         if not mask:
-            return tuple(planned)
-        planned.append(_probe(pattern, row, 0, mask))
+            break
+        masks[row, until_used.get(row, 1) - 1] = mask
         pins &= ~mask
+    return masks
 
 
 def _tested(pattern: Pattern) -> Words:
@@ -76,29 +78,61 @@ def _tested(pattern: Pattern) -> Words:
     return pattern.care & ~pattern.highz & ~pattern.enable
 
 
-def floating_pins(probe: Probe, capture: Capture) -> int:
-    """Which of the probed pins followed the weak pulls."""
-    driven = 0
-    for mismatch in capture.mismatches:
-        if mismatch.row == len(probe.pattern) - 1:
-            driven |= mismatch.wrong
-    return probe.mask & ~driven
+def floating_pins(probe: Pattern, capture: Capture) -> int:
+    """Which of the probed pins followed the weak pulls.
+
+    Where the board could not keep every mismatch, a pin that had any counts as driven.
+    """
+    if capture.mismatch_count > len(capture.mismatches):
+        driven = sum(1 << bit for bit, count in capture.pin_counts.items() if count)
+    else:
+        driven = 0
+        for mismatch in capture.mismatches:
+            driven |= mismatch.wrong & int(probe.highz[mismatch.row])
+    return int(np.bitwise_or.reduce(probe.highz)) & ~driven
 
 
-def _probe(pattern: Pattern, row: int, pass_: int, mask: int) -> Probe:
-    """Run up to one repetition of one row; test ``mask`` there, and nothing before it."""
-    cut = pattern.rows(0, row + 1)
-    picks = np.arange(row + 1) if pass_ == 0 else np.append(np.arange(row + 1), row)
-    cut = cut.pick(picks)
-    last = len(cut) - 1
-    repeat, until = cut.repeat.copy(), cut.until.copy()
-    repeat[row:] = pass_ or 1
-    repeat[last] = 1
-    until[row:] = False
+def _testing(pattern: Pattern, masks: Mapping[Place, int]) -> Pattern | None:
+    """Run up to the last of these places, and test at each the pins of its mask and nothing else.
+
+    What the chip gets is the same as in the table: only ``until`` rows that are not probed are
+    still repeated until they match.
+    """
+    if not masks:
+        return None
+    pieces = list(_pieces(pattern, masks))
+    row = np.concatenate([rows for rows, _repeat, _mask in pieces])
+    repeat = np.concatenate([repeat for _rows, repeat, _mask in pieces])
+    highz = np.concatenate([np.full(len(rows), mask, np.uint32) for rows, _r, mask in pieces])
+    probed = np.isin(row, [row for row, _pass in masks])
+    cut = pattern.pick(row)
+    until = cut.until & ~probed
     care = np.where(until, cut.care, 0).astype(np.uint32)
-    highz = np.zeros_like(cut.highz)
-    highz[last] = mask
-    stimulus = replace(
-        cut, repeat=repeat, until=until, care=care, highz=highz, expect=cut.expect & care
+    return replace(
+        cut,
+        repeat=repeat,
+        until=until,
+        care=care,
+        highz=highz,
+        expect=cut.expect & care,
     )
-    return Probe(stimulus, mask, row)
+
+
+def _pieces(pattern: Pattern, masks: Mapping[Place, int]) -> Iterator[_Piece]:
+    """Cut the rows at the probed repetitions: rows, how often each, pins to test."""
+    at = done = 0
+    for (row, pass_), mask in sorted(masks.items()):
+        if row > at:
+            left = int(pattern.repeat[at]) - done
+            if not done or (left and not pattern.until[at]):
+                yield _piece(pattern, at, left, 0)
+            yield np.arange(at + 1, row), pattern.repeat[at + 1 : row], 0
+            at, done = row, 0
+        if pass_ > done:
+            yield _piece(pattern, row, pass_ - done, 0)
+        yield _piece(pattern, row, 1, mask)
+        done = pass_ + 1
+
+
+def _piece(pattern: Pattern, row: int, repeat: int, mask: int) -> _Piece:
+    return np.array([row]), np.array([repeat], pattern.repeat.dtype), mask

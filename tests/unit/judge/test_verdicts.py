@@ -13,7 +13,7 @@ from harness.board import Capture, RunConditions
 from harness.errors import BoardLost, TableUnfit
 from harness.judge import Case, Gathered, Origin, Outcome, RetryPolicy, Verdict, examine, judge
 from harness.judge.policy import window_around
-from harness.judge.probe import contact_probes, probes
+from harness.judge.probe import contact_probes, floating_pins, probes
 from harness.shuttle import Waiver
 from harness.table import Pattern
 from tests.unit.judge.samples import (
@@ -215,22 +215,38 @@ def test_an_open_pin_whose_level_is_right_by_chance_is_error_not_pass() -> None:
 
 
 def test_pins_that_answered_both_levels_are_not_probed() -> None:
-    assert contact_probes(follow_pattern()) == ()
-    (probe,) = contact_probes(follow_pattern(inputs=(0, 1, 0, 1)))
-    assert probe.mask == 1 << OUT1
+    def asked(table: Pattern) -> Pattern | None:
+        return contact_probes(table, FunctionSession().run(table, case().conditions))
+
+    assert asked(follow_pattern()) is None
+    probe = asked(follow_pattern(inputs=(0, 1, 0, 1)))
+    assert probe is not None
+    assert [int(mask) for mask in probe.highz] == [1 << OUT1]
 
 
-def test_every_pin_that_never_changes_is_probed_however_many_rows_that_takes() -> None:
-    rows = 6
-    zero = np.zeros(rows, np.uint32)
-    walking = (np.uint32(1) << np.arange(rows, dtype=np.uint32)).astype(np.uint32)
-    table = replace(
-        follow_pattern(inputs=(0,) * rows, repeat=(1,) * rows),
-        enable=zero,
-        care=walking,
-        expect=walking,
-    )
-    assert sorted(probe.mask for probe in contact_probes(table)) == [1 << k for k in range(rows)]
+def walking(rows: int) -> Pattern:
+    """Row k tests pin k alone, which is to be high there."""
+    mask = (np.uint32(1) << np.arange(rows, dtype=np.uint32)).astype(np.uint32)
+    table = follow_pattern(inputs=(0,) * rows, repeat=(1,) * rows)
+    return replace(table, enable=np.zeros(rows, np.uint32), care=mask, expect=mask)
+
+
+@pytest.mark.parametrize("pins", [1, 2, 6])
+@pytest.mark.parametrize("level", [0, -1])
+def test_any_number_of_pins_is_probed_in_one_run(pins: int, level: int) -> None:
+    """All wrong and in rows of their own (0), or all right but never seen to change (-1)."""
+    session = FunctionSession([lambda _cycle, _drive: level & 0xFF])
+    table = walking(pins)
+    examine(session, case(table), RetryPolicy(), TODAY)
+    probe = session.runs[-1]
+    assert [int(mask) for mask in probe.highz] == [1 << k for k in range(pins)]
+    assert sum(bool(pattern.highz.any()) for pattern in session.runs) == 1
+
+
+def test_only_the_open_ones_of_many_wrong_pins_are_told() -> None:
+    low = FunctionSession([lambda _cycle, _drive: 0], floating=0b1010)
+    found = examine(low, case(walking(4)), RetryPolicy(), TODAY)
+    assert found.floating == 0b1010
 
 
 def test_an_open_pin_that_is_first_wrong_after_the_kept_mismatches_is_error_not_fail() -> None:
@@ -249,16 +265,41 @@ def test_an_open_pin_that_is_first_wrong_after_the_kept_mismatches_is_error_not_
     assert outcome.origin is Origin.BOARD
 
 
-def test_a_probe_gives_the_tables_stimulus_and_tests_only_its_last_cycle() -> None:
-    table = follow_pattern(repeat=(1, 5, 1, 1))
-    capture = FunctionSession(
-        [lambda cycle, drive: good_chip(cycle, drive) ^ (cycle == 3) << OUT0]
-    ).run(table, case().conditions)
-    (probe,) = probes(table, capture)
-    assert list(probe.pattern.repeat) == [1, 2, 1]
-    assert list(probe.pattern.drive) == [0, 1, 1]
-    assert list(probe.pattern.care) == [0, 0, 0]
-    assert list(probe.pattern.highz) == [0, 0, 1 << OUT0]
+def test_a_probe_gives_the_tables_stimulus_and_tests_each_pin_where_it_was_first_wrong() -> None:
+    def twice_wrong(cycle: int, drive: int) -> int:
+        return good_chip(cycle, drive) ^ (cycle == 3) << OUT0 ^ (cycle in {5, 7}) << OUT1
+
+    table = follow_pattern(repeat=(1, 5, 3, 1))
+    capture = FunctionSession([twice_wrong]).run(table, case().conditions)
+    probe = probes(table, capture)
+    assert probe is not None
+    assert list(probe.repeat) == [1, 2, 1, 1, 1]
+    assert list(probe.drive) == [0, 1, 1, 1, 1]
+    assert list(probe.care) == [0, 0, 0, 0, 0]
+    assert list(probe.highz) == [0, 0, 1 << OUT0, 0, 1 << OUT1]
+
+
+def test_an_until_row_is_probed_in_the_cycle_in_which_it_ended_and_goes_on_after_it() -> None:
+    table = replace(walking(3), repeat=np.array([9, 9, 1]), until=np.array([True, True, False]))
+    capture = replace(
+        FunctionSession([lambda _cycle, _drive: 0]).run(walking(3), case().conditions),
+        until_used={0: 4, 1: 9},
+        mismatches=(),
+        mismatch_count=0,
+        pin_counts={},
+    )
+    probe = contact_probes(replace(table, care=table.care & ~np.uint32(2)), capture)
+    assert probe is not None
+    assert list(probe.repeat) == [3, 1, 9, 1]
+    assert list(probe.until) == [False, False, True, False]
+    assert list(probe.highz) == [0, 1, 0, 4]
+
+
+def test_a_pin_whose_answer_to_the_pulls_was_not_kept_counts_as_driven() -> None:
+    probe = replace(walking(2), highz=np.array([1, 2], np.uint32))
+    capture = FunctionSession().run(walking(2), case().conditions)
+    full = replace(capture, mismatches=(), mismatch_count=49, pin_counts={1: 1})
+    assert floating_pins(probe, full) == 0b01
 
 
 def test_a_pin_that_should_float_and_is_driven_is_not_probed() -> None:
