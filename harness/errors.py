@@ -44,6 +44,13 @@ def one_line(text: object) -> str:
     return _BREAKS.sub(lambda found: found.group().encode("unicode_escape").decode(), str(text))
 
 
+_UNPRINTABLE = re.compile(
+    "[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f"  # controls but tab and newline
+    "\\u061c\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069"  # what turns or breaks a line unseen
+    "\\ud800-\\udfff\\ufdd0-\\ufdef\\ufffe\\uffff]"  # not characters at all
+)
+
+
 @dataclass(frozen=True, order=True)
 class Location:
     """A place in a file. Lines and columns count from 1; 0 means the whole file."""
@@ -208,3 +215,13 @@ class ToolFault(HarnessError):
 
 class Cancelled(HarnessError):
     """The person stopped the run."""
+
+
+def printable(text: str) -> str:
+    """Replace characters that XML forbids or that hide themselves by visible escapes."""
+    return _UNPRINTABLE.sub(_escape, text)
+
+
+def _escape(match: re.Match[str]) -> str:
+    code = ord(match.group())
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"

@@ -46,7 +46,7 @@ from reports.names import safe_name
 from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from reports.secrets import Scrubber
-from reports.texts import hertz, many, printable
+from reports.texts import hertz, many
 from reports.ticket import is_ticket, ticket_markdown
 from reports.waveform import waveform
 from reports.write import (
@@ -106,7 +106,6 @@ __all__ = [
     "pack",
     "page_environment",
     "parse_run_json",
-    "printable",
     "qr_text",
     "read_run_json",
     "remove_file",

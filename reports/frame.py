@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from harness.store import ChipRecord, MarginEdge, MarginRecord, Outcome, RunRecord
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 COLUMNS: dict[str, str] = {
     "run_id": "str",
@@ -58,6 +60,8 @@ def outcomes_frame(run: RunRecord) -> pd.DataFrame:
 
     What was not measured is NA (NaN in float columns), or empty in text columns.
     """
+    import pandas as pd  # noqa: PLC0415 - it takes a second to load, and only these two need it
+
     rows = [_row(run, chip, outcome) for chip in run.chips for outcome in chip.outcomes]
     values = {name: [row[name] for row in rows] for name in COLUMNS}
     values["started"] = list(pd.to_datetime(pd.Series(values["started"], dtype="object"), utc=True))
@@ -97,6 +101,8 @@ def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:
 
     What is not known is NaN. A search that broke off without a limit has no row.
     """
+    import pandas as pd  # noqa: PLC0415 - it takes a second to load, and only these two need it
+
     rows = [_limit(margin, edge) for margin in margins for edge in margin.edges]
     values = {name: [row[name] for row in rows] for name in MARGIN_COLUMNS}
     measured = pd.to_datetime(pd.Series(values["measured"], dtype="object"), utc=True)

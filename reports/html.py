@@ -15,11 +15,12 @@ from importlib import resources
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from harness.errors import printable
 from harness.store import ChipRecord, MarginRecord, NightChanges, RunRecord
 from reports.overview import build_index
 from reports.pages import build_chip
 from reports.since import build_since
-from reports.texts import duration, many, pin_name, printable
+from reports.texts import duration, many, pin_name
 
 
 def chip_html(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> bytes:

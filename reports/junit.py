@@ -16,8 +16,9 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 
 from junit_xml import TestCase, TestSuite
 
+from harness.errors import printable
 from harness.store import ChipRecord, NightChanges, Outcome, RunRecord, Verdict
-from reports.texts import agreement, conditions_text, many, pin_text, place, printable
+from reports.texts import agreement, conditions_text, many, pin_text, place
 
 CYCLES_TOLD = 8
 """Failing cycles that the text of a failure lists; the pages show more."""

@@ -11,7 +11,7 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 
-from reports.texts import printable
+from harness.errors import printable
 
 Cell = str | int | float
 

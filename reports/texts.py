@@ -6,17 +6,10 @@ terminals and legal in XML, and says what was there instead of dropping it.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from datetime import datetime
 
 from harness.store import Attempt, Conditions, EvidenceCycle, Outcome, PinResult, Wave
-
-_UNPRINTABLE = re.compile(
-    "[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f"  # controls but tab and newline
-    "\\u061c\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069"  # what turns or breaks a line unseen
-    "\\ud800-\\udfff\\ufdd0-\\ufdef\\ufffe\\uffff]"  # not characters at all
-)
 
 SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
 """What must be observed where a table expects H, L or Z."""
@@ -27,16 +20,6 @@ def differs(wave: Wave, k: int) -> bool:
     observed = wave.observed[k : k + 1]
     wanted = SATISFIES.get(wave.expected[k : k + 1], observed)
     return observed in SATISFIES.values() and observed != wanted
-
-
-def printable(text: str) -> str:
-    """Replace characters that XML forbids or that hide themselves by visible escapes."""
-    return _UNPRINTABLE.sub(_escape, text)
-
-
-def _escape(match: re.Match[str]) -> str:
-    code = ord(match.group())
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}"
 
 
 def many(number: int, noun: str) -> str:

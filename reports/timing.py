@@ -13,8 +13,9 @@ from math import ceil
 
 from markupsafe import Markup, escape
 
+from harness.errors import printable
 from harness.store import Wave, Window
-from reports.texts import SATISFIES, differs, many, pin_name, printable
+from reports.texts import SATISFIES, differs, many, pin_name
 
 STRIP = 18
 """Cycles side by side at most; more would not be legible on A4."""

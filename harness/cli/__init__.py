@@ -1,6 +1,6 @@
 """The command line: thin commands over the library."""
 
 from harness.cli.app import app, main
-from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.exit_code import ExitCode
 
-__all__ = ["ExitCode", "app", "exit_code", "main"]
+__all__ = ["ExitCode", "app", "main"]

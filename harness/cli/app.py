@@ -7,50 +7,73 @@ from __future__ import annotations
 
 import traceback
 from collections.abc import Sequence
+from importlib import import_module
 from importlib.metadata import version
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+import typer.main
+from typer.core import TyperCommand, TyperGroup
 from typer.exceptions import Abort, TyperException
 
-from harness.cli.command_accept import accept
-from harness.cli.command_bundle import bundle
-from harness.cli.command_check import check
-from harness.cli.command_history import history
-from harness.cli.command_intake import intake
-from harness.cli.command_margin import margin
-from harness.cli.command_nightly import nightly
-from harness.cli.command_ports import ports
-from harness.cli.command_replay import replay_bundle
-from harness.cli.command_report import report
-from harness.cli.command_run import run
-from harness.cli.command_watch import watch
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import complain, write_out_letters
 from harness.errors import HarnessError, InputError, RunUnfit
 
-app = typer.Typer(
+COMMANDS = {
+    "check": "Check files without running anything.",
+    "run": "Run vector tables on every chip of a rack and write its reports.",
+    "nightly": "Run every table on every slot and compare with the baseline.",
+    "accept": "Accept a finished run as its rack's baseline.",
+    "margin": "Find the highest clock rate at which a design's tables pass.",
+    "watch": "Show the rack as it runs, and what is kept, on a page.",
+    "history": "Write a page for each chip, design or slot.",
+    "intake": "Check new chips before they are handed out, step by step.",
+    "report": "Write the reports of a stored run again.",
+    "bundle": "Put a chip's report, evidence and inputs into one file.",
+    "ports": "List this computer's serial ports.",
+    "replay": "Run exactly what a bundle holds, and compare.",
+}
+"""Each command and its line of help; ``command_<name>.py`` is loaded when it is called."""
+
+
+class _Commands(TyperGroup):
+    """Loads the command that is called and no other: each needs other rooms of the tool."""
+
+    def resolve_command(
+        self, ctx: Any, args: list[str]
+    ) -> tuple[str | None, TyperCommand | None, list[str]]:
+        name, stub, rest = super().resolve_command(ctx, args)
+        return name, None if stub is None else _load(str(stub.name)), rest
+
+
+def _typer(**settings: Any) -> typer.Typer:
+    return typer.Typer(
+        add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None, **settings
+    )
+
+
+def _load(name: str) -> TyperCommand:
+    alone = _typer()
+    alone.command(name)(getattr(import_module(f"harness.cli.command_{name}"), name))
+    command = typer.main.get_command(alone)
+    assert isinstance(command, TyperCommand)
+    return command
+
+
+app = _typer(
     name="harness",
     help="Run vector tables on shuttle chips and report pass or fail per chip.",
-    add_completion=False,
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
+    cls=_Commands,
 )
-for _command in (
-    check,
-    run,
-    nightly,
-    accept,
-    margin,
-    watch,
-    history,
-    intake,
-    report,
-    bundle,
-    ports,
-):
-    app.command()(_command)
-app.command("replay")(replay_bundle)
+
+
+def _unloaded() -> None:
+    """Stand for a command until it is called."""
+
+
+for _name, _line in COMMANDS.items():
+    app.command(_name, help=_line)(_unloaded)
 
 
 _INTERRUPTED = 130

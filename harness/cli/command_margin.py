@@ -10,9 +10,10 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.exit_code import ExitCode, margin_code
+from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, DesignsOption, name_patterns
+from harness.cli.run_codes import margin_code
 from harness.cli.screen import Screen, console, shown
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell

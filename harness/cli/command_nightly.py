@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from harness.cli.exit_code import ExitCode, night_code
+from harness.cli.exit_code import ExitCode
 from harness.cli.live import display
 from harness.cli.options import (
     OUT_HELP,
@@ -17,6 +17,7 @@ from harness.cli.options import (
     STORE_HELP,
     run_to_resume,
 )
+from harness.cli.run_codes import night_code
 from harness.cli.screen import console
 from harness.nightly import run_night
 from harness.rack import load_rack

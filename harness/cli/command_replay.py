@@ -9,11 +9,13 @@ from typing import Annotated
 
 import typer
 
-from harness.bundle import MOST_CYCLES, UNKNOWN_CHIP, Comparison, Likeness, Replay, Target, replay
+from harness.bundle import MOST_CYCLES, UNKNOWN_CHIP, Comparison, Likeness, Replay, Target
+from harness.bundle import replay as run_again
 from harness.cli.closing import print_reports
-from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.live import LineDisplay
+from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
 from harness.rack import VIRTUAL_PORT
@@ -23,7 +25,7 @@ from reports import INPUTS, write_run
 _QUIET = {Likeness.STILL_PASSES}
 
 
-def replay_bundle(
+def replay(
     bundle: Annotated[Path, typer.Argument(help="A file that `harness bundle` made.")],
     port: Annotated[
         str, typer.Option(help="Serial port or pyserial URL of a board; else the virtual chip.")
@@ -46,7 +48,7 @@ def replay_bundle(
     screen = console()
     target = Target(port, chip, board, profile, None if long else MOST_CYCLES)
     with fault_log(out) if out is not None else nullcontext():
-        found = replay(bundle, target, LineDisplay(screen))
+        found = run_again(bundle, target, LineDisplay(screen))
     screen.say()
     _print(screen, found)
     if out is not None:

@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from harness.cli.closing import print_reports, print_verdicts
-from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.exit_code import ExitCode
 from harness.cli.options import LATEST, OUT_HELP, RUNS, STORE, STORE_HELP, named_run
+from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
 from harness.store import Store
 from reports import write_run

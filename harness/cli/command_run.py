@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from harness.cli.closing import print_reports, print_verdicts
-from harness.cli.exit_code import ExitCode, exit_code
+from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.live import display
 from harness.cli.options import (
@@ -21,6 +21,7 @@ from harness.cli.options import (
     name_patterns,
     run_to_resume,
 )
+from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
 from harness.judge import RetryPolicy
 from harness.rack import Rack, load_rack, single_slot

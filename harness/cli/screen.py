@@ -15,7 +15,7 @@ from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 from rich.text import Text
 
-from reports import printable
+from harness.errors import printable
 
 
 class Screen(Console):

@@ -1,8 +1,12 @@
 """Gate-level netlists, read and evaluated bit-parallel."""
 
+import importlib
+import typing
+
 from harness.netlist.bench import load_bench, parse_bench
 from harness.netlist.circuit import Circuit
-from harness.netlist.kernel import (
+from harness.netlist.lanes import (
+    ALL,
     SETTLED,
     Extent,
     Faults,
@@ -11,10 +15,8 @@ from harness.netlist.kernel import (
     Patches,
     PinMap,
     Stimulus,
-    connect,
-    prime,
-    run_cycles,
-    settle,
+    new_memory,
+    no_patches,
 )
 from harness.netlist.model import (
     HIGH,
@@ -28,16 +30,12 @@ from harness.netlist.model import (
     TriState,
     nearest,
 )
-from harness.netlist.simulator import (
-    ALL,
-    FlopState,
-    Simulator,
-    StuckAt,
-    new_memory,
-    no_patches,
-)
 from harness.netlist.yosys import synthesise
 from harness.netlist.yosys_json import load_netlist
+
+if typing.TYPE_CHECKING:
+    from harness.netlist.kernel import connect, prime, run_cycles, settle
+    from harness.netlist.simulator import FlopState, Simulator, StuckAt
 
 __all__ = [
     "ALL",
@@ -74,3 +72,21 @@ __all__ = [
     "settle",
     "synthesise",
 ]
+
+_COMPILED = {
+    **dict.fromkeys(("connect", "prime", "run_cycles", "settle"), "harness.netlist.kernel"),
+    **dict.fromkeys(("FlopState", "Simulator", "StuckAt"), "harness.netlist.simulator"),
+}
+
+
+def __getattr__(name: str) -> object:
+    """Load the compiler when a name that needs it is first asked for: reading needs none."""
+    if name not in _COMPILED:
+        message = f"module 'harness.netlist' has no attribute {name!r}"
+        raise AttributeError(message)
+    found: object = getattr(importlib.import_module(_COMPILED[name]), name)
+    return found
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -3,25 +3,32 @@
 The one rule: a word is evaluated on its own. Every net holds one uint64 a word; gates are
 evaluated in order, then flops take their next state all at once, and again until nothing
 changes. Compiled code is kept beside this file (or where ``NUMBA_CACHE_DIR`` says) when that
-folder can be written, and compiled anew otherwise.
+folder can be written, and compiled anew otherwise. The compiler takes longer to load than
+most commands to run: nothing but :mod:`~harness.netlist.simulator` and the face imports this.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, NamedTuple, TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.netlist.lanes import (
+    SETTLED,
+    Extent,
+    Faults,
+    Lanes,
+    Memory,
+    Patches,
+    PinMap,
+    Stimulus,
+)
 from harness.netlist.model import Kind, Tables
 
-Lanes = NDArray[np.uint64]
 Function = TypeVar("Function", bound=Callable[..., Any])
-
-SETTLED = -1
-"""What :func:`settle` returns when nothing changes any more."""
 
 _ZERO = np.uint64(0)
 _ONE = np.uint64(1)
@@ -39,34 +46,6 @@ def compiled(function: Function) -> Function:
         return cast("Function", numba.njit(cache=True, **_OPTIONS)(function))
     except RuntimeError:  # numba found no folder for its cache
         return cast("Function", numba.njit(**_OPTIONS)(function))
-
-
-class Memory(NamedTuple):
-    """What changes while one word is evaluated.
-
-    ``values`` one entry a net; ``state`` the contents of each flop; ``clocks`` the last clock
-    level of each group; ``pending`` and ``active`` are scratch space, one entry a flop and one a
-    group.
-    """
-
-    values: Lanes
-    state: Lanes
-    clocks: Lanes
-    pending: Lanes
-    active: Lanes
-
-
-class Patches(NamedTuple):
-    """Levels forced on nets, sorted by ``gate``.
-
-    ``gate`` is the gate that drives the net, or -1 if none does; ``mask`` has the lanes in which
-    the net is forced to ``level``.
-    """
-
-    gate: NDArray[np.int64]
-    net: NDArray[np.uint32]
-    mask: Lanes
-    level: Lanes
 
 
 @compiled
@@ -185,65 +164,6 @@ def settle_words(memory: Memory, tables: Tables, patches: Patches) -> int:
         if restless != SETTLED:
             return restless
     return SETTLED
-
-
-class PinMap(NamedTuple):
-    """How the bits of a pattern's words meet the nets of a netlist.
-
-    ``input_*``: a driven bit's level goes to the net. ``enable_*``: the net is 1 while the bit is
-    driven. ``output_*``: the net's level is on the bit while ``output_enable`` (a net) is 1.
-    """
-
-    input_bit: NDArray[np.uint32]
-    input_net: NDArray[np.uint32]
-    enable_bit: NDArray[np.uint32]
-    enable_net: NDArray[np.uint32]
-    output_bit: NDArray[np.uint32]
-    output_net: NDArray[np.uint32]
-    output_enable: NDArray[np.uint32]
-
-
-class Faults(NamedTuple):
-    """When each of the patches of a netlist is in force, one entry a patch; and stuck bits.
-
-    ``limit_hz``: above this clock rate the net shows the level that ``raw`` had at the end of the
-    cycle before (NaN where the patch is not of this kind). Else it is in force in a cycle if a
-    hash of ``seed`` and the cycle is at most ``chance``. ``pin_*``: the same for bits of what is
-    read.
-    """
-
-    raw: NDArray[np.uint32]
-    limit_hz: NDArray[np.float64]
-    chance: Lanes
-    seed: Lanes
-    pin_bit: NDArray[np.uint32]
-    pin_level: Lanes
-    pin_chance: Lanes
-    pin_seed: Lanes
-
-
-class Stimulus(NamedTuple):
-    """Words of a pattern, one entry a cycle; a single entry stands for any number of cycles."""
-
-    drive: NDArray[np.uint32]
-    enable: NDArray[np.uint32]
-    pulse: NDArray[np.uint32]
-    highz: NDArray[np.uint32]
-
-
-class Extent(NamedTuple):
-    """How long to run: ``cycles`` at most, or until what is read is ``expect`` on ``care``.
-
-    With ``care`` 0 all cycles are run. ``first_cycle`` counts from the power-up of the chip.
-    ``tolerated`` is in how many cycles a net may fail to become stable before the run ends.
-    """
-
-    cycles: int
-    expect: int
-    care: int
-    first_cycle: int
-    clock_hz: float
-    tolerated: int
 
 
 @compiled

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from harness.errors import NetlistError
-from harness.netlist.kernel import SETTLED, Lanes, Memory, Patches, prime, settle_words
+from harness.netlist.kernel import prime, settle_words
+from harness.netlist.lanes import ALL, SETTLED, Lanes, Memory, Patches, new_memory
 from harness.netlist.model import HIGH, Netlist, PortDirection
 
-ALL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
 _SHIFTS = np.arange(64, dtype=np.uint64)
 
 
@@ -35,23 +35,6 @@ class FlopState:
 
     state: Lanes
     clocks: Lanes
-
-
-def new_memory(netlist: Netlist) -> Memory:
-    """Memory for one word of a netlist: all nets and flops 0, the constants in place."""
-    flops, groups = netlist.flop_count, len(netlist.tables.groups)
-    values = np.zeros(netlist.net_count, dtype=np.uint64)
-    values[HIGH] = ALL
-    return Memory(
-        values,
-        *(np.zeros(size, dtype=np.uint64) for size in (flops, groups, flops, groups)),
-    )
-
-
-def no_patches() -> Patches:
-    """No net is forced."""
-    nothing = np.zeros(0, dtype=np.uint64)
-    return Patches(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.uint32), nothing, nothing)
 
 
 class Simulator:

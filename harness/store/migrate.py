@@ -8,8 +8,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from alembic import command
-from alembic.config import Config
 from sqlalchemy import Connection, Engine, text
 
 from harness.store.models import SCHEMA_VERSION, SchemaRow
@@ -33,11 +31,7 @@ def migrate(engine: Engine) -> None:
         found = connection.execute(text(f"SELECT version FROM {SchemaRow.__tablename__}"))  # noqa: S608 - our own constant
         version = int(found.scalar_one())
         if version < SCHEMA_VERSION:
-            config = Config()
-            config.set_main_option("script_location", str(STEPS).replace("%", "%%"))
-            config.attributes["connection"] = connection
-            command.stamp(config, str(version))
-            command.upgrade(config, str(SCHEMA_VERSION))
+            _step(connection, version)
             summarise_older(connection, None)
         connection.commit()
 
@@ -48,3 +42,15 @@ def _lock(connection: Connection) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE")
     elif connection.dialect.name == "postgresql":
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_LOCK})")
+
+
+def _step(connection: Connection, version: int) -> None:
+    """Take the steps from a version to the current one."""
+    from alembic import command  # noqa: PLC0415 - slow to load, and few stores are old
+    from alembic.config import Config  # noqa: PLC0415 - as above
+
+    config = Config()
+    config.set_main_option("script_location", str(STEPS).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    command.stamp(config, str(version))
+    command.upgrade(config, str(SCHEMA_VERSION))

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from harness.errors import Location
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
-from harness.table.cells import Cells, Coded
+from harness.table.columns import Cells, Coded
 from harness.table.complaints import Complaints
 from harness.table.header import Heading, default_levels, signal_of
 from harness.table.latency import apply_latency

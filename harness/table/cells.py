@@ -9,15 +9,15 @@ from __future__ import annotations
 
 import warnings
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from io import BytesIO
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from harness.table.columns import Cells, Coded, Numbers
 from harness.table.header import Heading
 from harness.table.lines import Block
 
@@ -25,24 +25,6 @@ MANY = 256
 """More texts than this, and more than one row in four, make a column one of many texts."""
 MOST_SURPRISES = 3
 """A column that shows new texts in more blocks than this is one of many texts."""
-
-
-@dataclass(frozen=True)
-class Coded:
-    """A column as its distinct texts and, per row, the number of its text."""
-
-    codes: NDArray[np.integer]
-    texts: Sequence[str]
-
-
-@dataclass(frozen=True)
-class Numbers:
-    """A column in which every cell is a decimal number without leading zeros."""
-
-    values: NDArray[np.int64]
-
-
-Cells = Coded | Numbers
 
 
 class _Kind(Enum):

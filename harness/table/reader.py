@@ -13,12 +13,10 @@ from harness.door import LARGEST_TABLE, open_file, whole_path
 from harness.errors import FileUnusable, Finding, Findings, Location, TableError
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table.assemble import Assembler
-from harness.table.cells import CellReader
 from harness.table.complaints import Complaints
 from harness.table.header import read_heading
 from harness.table.lines import Block, LineReader, Stop
 from harness.table.pattern import Pattern
-from harness.table.sheet import read_sheet
 from harness.table.words import Locate
 
 SUFFIXES = (".csv", ".tsv", ".xlsx", ".ods")
@@ -96,6 +94,8 @@ def _read_lines(
     if header is None:
         return None
     names, place = header
+    from harness.table.cells import CellReader  # noqa: PLC0415 - pandas, which takes a second to load
+
     heading = read_heading(names, design, shuttle, reader.complaints, place)
     assembler = Assembler(spec, design, shuttle, heading, reader.complaints)
     cells = CellReader(heading, reader.separator)
@@ -118,6 +118,8 @@ def _locator(reader: LineReader, block: Block) -> Locate:
 def _read_spreadsheet(
     spec: TableSpec, design: Design, shuttle: Shuttle, complaints: Complaints
 ) -> Pattern | None:
+    from harness.table.sheet import read_sheet  # noqa: PLC0415 - pandas, as above
+
     sheet = read_sheet(complaints)
     if sheet is None:
         return None

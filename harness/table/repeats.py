@@ -10,7 +10,7 @@ import re
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.table.cells import Cells, Coded, Numbers
+from harness.table.columns import Cells, Coded, Numbers
 from harness.table.complaints import Complaints
 from harness.table.pattern import Words
 from harness.table.symbols import Refusal

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from harness.door import LARGEST_SHEET
 from harness.errors import Findings, Location
 from harness.shuttle import read_bytes
-from harness.table.cells import Coded
+from harness.table.columns import Coded
 from harness.table.complaints import Complaints
 from harness.table.header import Heading
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from harness.errors import Location
 from harness.shuttle import Direction
-from harness.table.cells import Cells, Coded, Numbers
+from harness.table.columns import Cells, Coded, Numbers
 from harness.table.complaints import Complaints
 from harness.table.numerals import read_numerals
 from harness.table.pattern import Words

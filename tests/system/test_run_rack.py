@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 import harness
-from harness.cli import ExitCode, exit_code, main
+from harness.cli import ExitCode, main
+from harness.cli.run_codes import exit_code
 from harness.rack import Event, Rack, Slot, TableJudged
 from harness.store import ChipRecord, Origin, Outcome, RunRecord, Store, Verdict
 from harness.virtual import BoardFault, ChipDefect, LinkFault, NetStuck, OpenPin, Unplug

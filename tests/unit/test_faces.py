@@ -43,7 +43,8 @@ def test_a_package_shows_exactly_what_its_all_says(name: str) -> None:
     module = importlib.import_module(name)
     declared = list(getattr(module, "__all__", []))
     assert declared == sorted(declared, key=in_face_order)
-    assert shown_names(module) == set(declared)
+    assert all(hasattr(module, name) for name in declared)  # loads what is loaded when asked for
+    assert shown_names(module) <= set(declared)
     assert (module.__doc__ or "").strip()
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from harness.cli.exit_code import ExitCode, margin_code
+from harness.cli.exit_code import ExitCode
+from harness.cli.run_codes import margin_code
 from harness.margin_texts import drop_text, edge_text, limit_text
 from harness.night_margins import NightMargins, margin_line
 from harness.store import MarginDrop, MarginEdge, MarginKind

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.cli import ExitCode, exit_code, main
+from harness.cli import ExitCode, main
+from harness.cli.run_codes import exit_code
 from harness.store import ChipRecord, Outcome, RunRecord, Store, Verdict
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from harness.cli import ExitCode
-from harness.cli.exit_code import night_code
+from harness.cli.run_codes import night_code
 from harness.judge import Change, ChipRecord, NightChanges, Outcome
 from harness.night_margins import NightMargins
 from harness.store import MarginDrop, RunRecord, Verdict

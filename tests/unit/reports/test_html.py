@@ -11,9 +11,9 @@ from typing import Any
 import pytest
 from lxml import html
 
+from harness.errors import printable
 from harness.store import EvidenceCycle, PinResult, RunRecord, Verdict
 from reports import chip_html, index_html
-from reports.texts import printable
 from tests.unit.reports.samples import (
     HOSTILE,
     chip,

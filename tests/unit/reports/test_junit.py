@@ -9,11 +9,11 @@ from xml.etree import ElementTree as ET
 
 from junitparser import JUnitXml
 
+from harness.errors import printable
 from harness.judge import NOT_PART
 from harness.store import Change, NightChanges, Verdict
 from reports import chip_junit, run_junit
 from reports.junit import conditions_sha256
-from reports.texts import printable
 from tests.unit.reports.samples import (
     HOSTILE,
     chip,

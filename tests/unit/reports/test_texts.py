@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from harness.errors import printable
 from harness.store import Attempt, Conditions, Wave
-from reports.texts import agreement, conditions_text, differs, duration, hertz, many, printable
+from reports.texts import agreement, conditions_text, differs, duration, hertz, many
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.shuttle import Bus, Direction, Pin
-from harness.table.cells import CellReader, Cells, Coded
+from harness.table.cells import CellReader
+from harness.table.columns import Cells, Coded
 from harness.table.header import Heading
 from harness.table.lines import Block
 from harness.table.symbols import Column
