@@ -228,8 +228,12 @@ class Link:
                 self._out.append(sent.wire)
 
     def _report(self, now: float) -> None:
+        came = "1 frame" if self.damaged == 1 else f"{self.damaged} frames"
+        went = "1 was" if self.resent == 1 else f"{self.resent} were"
+        told = f"{came} came damaged and {went} sent again before, so the link spoils data; "
+        spoilt = told if self.damaged else ""
         raise BoardSilent(
-            f"the board has not answered for {now - self.heard:.0f} s; "
+            f"the board has not answered for {now - self.heard:.0f} s; {spoilt}"
             "check the cable and that no other program uses the port, then run again"
         )
 

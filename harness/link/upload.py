@@ -34,11 +34,12 @@ RESET_SECONDS = 0.5
 """A board stays in the raw REPL over a soft reset; the unix port ends and starts anew."""
 
 
-DAMAGED = "the program arrived damaged on the board; check the cable and any hub between"
+OWN_NAMES = ("_t", "_c", "gc", "binascii")
+"""What the upload defines before it uses it: a board that lacks one has heard something else."""
 
 
 class Damaged(BoardMisbehaved):
-    """A statement ran as often as it may, and never gave the answer that it should."""
+    """A statement ran as often as it may, and what came back was spoilt on the way."""
 
 
 class OutOfMemory(BoardMisbehaved):
@@ -52,6 +53,8 @@ class RawRepl:
         self._port = port
         self._piece = PIECE
         self._pending = b""
+        self._asked = 0
+        self._spoilt = 0
 
     def enter(self) -> None:
         """Stop what runs on the board, reset its interpreter and reach the raw prompt.
@@ -153,19 +156,42 @@ class RawRepl:
         tries: int = PIECE_TRIES,
         seconds: float = STATEMENT_SECONDS,
     ) -> None:
-        """Execute a statement again until it prints what it should; raises the last error."""
-        last: BoardMisbehaved | BoardSilent = Damaged(DAMAGED)
+        """Execute a statement again until it prints what it should.
+
+        What the board said in every try is its own; else the link is to blame (Damaged).
+        """
+        said: dict[str, BoardMisbehaved | BoardSilent | None] = {}
         for _ in range(tries):
+            self._asked += 1
             try:
-                if self.execute(statement, seconds).strip() == answer:
+                printed = self.execute(statement, seconds).strip()
+                if printed == answer:
                     return
-                last = Damaged(DAMAGED)
+                said[printed] = None
             except OutOfMemory:
                 raise
             except (BoardMisbehaved, BoardSilent) as error:
-                last = error
-                self.reach_prompt()
-        raise last
+                said[str(error)] = error
+                self._reach_again()
+            self._spoilt += 1
+        text, own = said.popitem()
+        if own is None or said or _is_damage(text):
+            raise self._damaged()
+        raise own
+
+    def _reach_again(self) -> None:
+        """Reach the prompt that was reached before."""
+        try:
+            self.reach_prompt()
+        except BoardMisbehaved as error:
+            self._spoilt += 1
+            raise self._damaged() from error
+
+    def _damaged(self) -> Damaged:
+        return Damaged(
+            f"the link spoils data: {self._spoilt} of {self._asked} statements of the upload came "
+            "back wrong or not at all; check the cable and any hub between"
+        )
 
     def _give(self, source: bytes) -> None:
         self._port.write(b"\x05A\x01")
@@ -271,6 +297,10 @@ def _keep(piece: bytes, at: int) -> bytes:
         f"if len(_t) == {at} and binascii.crc32(_c) == {zlib.crc32(piece)}: _t += _c\n"
         "print(len(_t))"
     ).encode()
+
+
+def _is_damage(said: str) -> bool:
+    return "NameError" in said and any(f"'{name}'" in said for name in OWN_NAMES)
 
 
 def _board_error(text: str) -> BoardMisbehaved:

@@ -145,6 +145,22 @@ def test_silence_repeats_once_per_patience_until_the_link_is_given_up() -> None:
         link.tick(99.0)
 
 
+def test_a_link_that_is_given_up_after_damage_says_that_it_spoils_data() -> None:
+    link = Link(SESSION, 4096, Patience(repeat=1.0, give_up=3.5))
+    link.submit(protocol.SENSE, b"", 0.0)
+    damaged = bytearray(done(0))
+    damaged[2] ^= 1
+    link.receive(bytes(damaged), 0.1)
+    link.tick(1.0)
+    with pytest.raises(BoardSilent) as caught:
+        link.tick(3.5)
+    assert str(caught.value) == (
+        "the board has not answered for 4 s; 1 frame came damaged and 1 was sent again before, so "
+        "the link spoils data; check the cable and that no other program uses the port, then run "
+        "again"
+    )
+
+
 def test_a_board_that_says_it_is_busy_is_waited_for() -> None:
     link = Link(SESSION, 4096, Patience(repeat=1.0, give_up=3.0))
     link.submit(protocol.BLOCK, b"", 0.0)

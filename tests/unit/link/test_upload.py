@@ -39,6 +39,7 @@ class Terminal:
         self.starts = 0
         self.damage = 0
         self.spoil = False
+        self.renamed = 0
         self.keeper = threading.Thread(target=self._keep)
         self.keeper.start()
 
@@ -68,6 +69,9 @@ class Terminal:
         if self.spoil and b"_t += _c" in data and b"len(_t) == 0 " not in data:
             self.spoil = False
             data = data.replace(b"_t += _c", b"_t *= 0 ")
+        if self.renamed and b"_t = bytearray()" in data:
+            self.renamed -= 1
+            data = data.replace(b"_t", b"_u")
         os.write(self.master, data)
 
     def close(self) -> None:
@@ -162,7 +166,36 @@ def test_a_wire_that_damages_every_program_is_reported(repl: RawRepl, terminal: 
     with pytest.raises(BoardMisbehaved) as caught:
         repl.load("value = '" + "a" * 500 + "'\n")
     assert str(caught.value) == (
-        "the program arrived damaged on the board; check the cable and any hub between"
+        "the link spoils data: 34 of 37 statements of the upload came back wrong or not at all; "
+        "check the cable and any hub between"
+    )
+
+
+@needs_micropython
+@pytest.mark.parametrize("times", [1, 1000])
+def test_what_the_interpreter_says_of_spoilt_text_is_no_error_of_the_board(
+    repl: RawRepl, terminal: Terminal, times: int
+) -> None:
+    """A damaged first statement leaves a board that does not know what later ones name."""
+    terminal.renamed = times
+    if times == 1:
+        repl.load("value = 1\n")
+        assert repl.execute(b"print(value)").strip() == "1"
+        return
+    with pytest.raises(BoardMisbehaved) as caught:
+        repl.load("value = 1\n")
+    assert str(caught.value) == (
+        "the link spoils data: 34 of 37 statements of the upload came back wrong or not at all; "
+        "check the cable and any hub between"
+    )
+
+
+@needs_micropython
+def test_what_the_board_says_of_a_whole_program_every_time_is_its_own(repl: RawRepl) -> None:
+    with pytest.raises(BoardMisbehaved) as caught:
+        repl.load("import no_such_module\n")
+    assert str(caught.value) == (
+        "the board's interpreter raised ImportError: no module named 'no_such_module'"
     )
 
 
