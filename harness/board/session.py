@@ -7,27 +7,26 @@ except ``cancel``.
 from __future__ import annotations
 
 import json
+import struct
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from itertools import chain
-from typing import Any
 
 import numpy as np
 
 from harness.agent import protocol
 from harness.agent.bundle import bundle
-from harness.agent.engine import AGENT
 from harness.board.capture import (
-    BoardIdentity,
     Capture,
     RunConditions,
     WireCounters,
 )
 from harness.board.gap_free import check_gap_free
-from harness.board.orders import Answers, BurstRoom, Order, Room, run_orders, timing_order
+from harness.board.greeting import read_greeting
+from harness.board.orders import Answers, Order, run_orders, timing_order
 from harness.board.profile_model import FULL_SCALE, BoardProfile
 from harness.board.select import rest_levels, selection
 from harness.board.timing import Timing, exact_timing, paced_timing
@@ -39,6 +38,10 @@ from harness.table import Pattern, Words
 READY_SECONDS = 5.0
 SELECT_HZ = 100_000.0
 """Cycles a second at most while a design is selected, whatever a table asks for."""
+UNREADABLE = (
+    "an answer of the board makes no sense for what it was asked; nothing of this run is kept, run "
+    "again"
+)
 MOST_CYCLES = 0xFFFFFF00
 """Most cycles of one run: what 32 bits count, and room for a window behind the last."""
 
@@ -88,11 +91,8 @@ class Session:
         self._profile = profile
         self._shuttle = shuttle
         self._rest_drive, self._rest_enable = rest_levels(shuttle)
-        self._hello = self._greet()
-        self.identity = self._identify()
-        self._room = Room(
-            int(self._hello["rows"]), bool(self._hello["inflate"]), self._burst_room()
-        )
+        greeting = read_greeting(channel.call(protocol.HELLO))
+        self.identity, self._room = greeting.identity, greeting.room
         numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
         channel.call(protocol.BIND, numbers)
 
@@ -144,6 +144,7 @@ class Session:
         )
         _check_whole(pattern, answers.cycles, answers.until_used)
         _check_counts(answers)
+        _check_places(pattern, answers, sum(pin.mask for pin in self._shuttle.pins))
         return Capture(
             cycles=answers.cycles,
             mismatch_count=answers.mismatch_count,
@@ -195,34 +196,6 @@ class Session:
     def _say_goodbye(self) -> None:
         self._channel.call(protocol.BYE)
 
-    def _greet(self) -> dict[str, Any]:
-        try:
-            hello = json.loads(self._channel.call(protocol.HELLO))
-        except ValueError as error:
-            raise BoardMisbehaved("the agent's greeting cannot be read") from error
-        if hello.get("agent") != AGENT or hello.get("protocol") != protocol.VERSION:
-            raise BoardMisbehaved(
-                f"agent {hello.get('agent')} with protocol {hello.get('protocol')} answers, "
-                f"this tool brings agent {AGENT} with protocol {protocol.VERSION}; reset the "
-                "board and run again"
-            )
-        return dict(hello)
-
-    def _identify(self) -> BoardIdentity:
-        hello = self._hello
-        return BoardIdentity(
-            board_serial=str(hello["board"]),
-            agent_version=str(hello["agent"]),
-            interpreter=str(hello["interpreter"]),
-            backend=str(hello["backend"]),
-            exact=bool(hello["exact"]),
-            heap_free=int(str(hello["heap"])),
-        )
-
-    def _burst_room(self) -> BurstRoom | None:
-        """What the agent says of its bursts; None where software paces the cycles."""
-        return BurstRoom(**self._hello["burst"]) if self.identity.exact else None
-
     def _timing(self, pattern: Pattern, conditions: RunConditions) -> Timing:
         if self._room.burst is None:
             return paced_timing(conditions, self._profile)
@@ -251,7 +224,7 @@ class Session:
                 yield order.command
 
         for payload in self._channel.exchange(commands()):
-            takers.popleft()(payload)
+            _taken(takers.popleft(), payload)
 
     @contextmanager
     def _abortable(self) -> Iterator[None]:
@@ -293,6 +266,29 @@ def _check_counts(answers: Answers) -> None:
             f"the board counts {counted} mismatches, lists {listed} and blames "
             f"{len(answers.pin_counts)} pins for them; nothing of this run is kept, run again"
         )
+
+
+def _taken(take: Callable[[bytes], None], payload: bytes) -> None:
+    """Hand an answer to its taker; raises BoardMisbehaved for one that is none."""
+    try:
+        take(payload)
+    except (struct.error, LookupError, ValueError, ArithmeticError) as error:
+        raise BoardMisbehaved(UNREADABLE) from error
+
+
+def _check_places(pattern: Pattern, answers: Answers, pins: int) -> None:
+    """Raise BoardMisbehaved for an answer about rows, or about pins, that are not tested."""
+    tested = pattern.care | pattern.highz
+    rows = {place[0] for place in answers.window} | {found.row for found in answers.mismatches}
+    good = (
+        all(row < len(pattern) for row in rows)
+        and all(found.wrong for found in answers.mismatches)
+        and not any(found.wrong & ~int(tested[found.row]) for found in answers.mismatches)
+        and all(pins >> bit & 1 for bit in answers.pin_counts)
+        and answers.until_used.keys() == set(pattern.until.nonzero()[0].tolist())
+    )
+    if not good:
+        raise BoardMisbehaved(UNREADABLE)
 
 
 def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> None:

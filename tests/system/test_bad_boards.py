@@ -19,7 +19,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from harness.board import session as session_module
+from harness.board import greeting
 from harness.cli import command_run, main, screen
 from harness.cli.live import display
 from harness.rack import Event, Observer, Slot, TableJudged
@@ -194,7 +194,7 @@ def test_a_board_unplugged_in_mid_burst_keeps_the_table_before(aftermath: Afterm
 def test_an_agent_of_another_version_is_refused(
     bench: Bench, capsys: Screen, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(session_module, "AGENT", "9.9")
+    monkeypatch.setattr(greeting, "AGENT", "9.9")
     with boards(bench, [spec(bench, "A1", 1)]) as (port,):
         assert bench.run() == 3
     assert (

@@ -13,8 +13,7 @@ import numpy as np
 import pytest
 import serial
 
-from harness.board import RunConditions, Session, open_session
-from harness.board import session as session_module
+from harness.board import RunConditions, Session, greeting, open_session
 from harness.errors import (
     BoardMisbehaved,
     BoardSilent,
@@ -207,14 +206,14 @@ def test_a_small_interpreter_gets_smaller_blocks_and_the_same_answers(
     ports: dict[str, str],
 ) -> None:
     with session(ports["little memory"]) as opened:
-        assert int(str(opened._hello["rows"])) < 1024
+        assert opened._room.rows < 1024
         assert run_decoder(opened) == 0
 
 
 def test_an_agent_of_another_version_is_refused(
     ports: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(session_module, "AGENT", "9.9")
+    monkeypatch.setattr(greeting, "AGENT", "9.9")
     with pytest.raises(BoardMisbehaved, match=r"agent 1\.1 with protocol 2"):
         open_session(ports["good"], profile(), shuttle())
 

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import struct
+from collections.abc import Iterable, Iterator
+
 import pytest
 
+from harness.agent import protocol
 from harness.agent.codec import Block
-from harness.board import Capture, ParallelSelect, PulseSelect, RunConditions, ShiftSelect
+from harness.board import Capture, ParallelSelect, PulseSelect, RunConditions, Session, ShiftSelect
 from harness.board.profile_model import SelectMethod
+from harness.board.session import UNREADABLE
 from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
+from harness.link import Command
 from tests.unit.agent.tern import (
     NRESET,
     OUTS,
@@ -248,3 +254,68 @@ def test_what_is_no_reading_of_a_sensor_is_no_current(
     monkeypatch.setattr(session._channel, "call", lambda *_: answer)
     with pytest.raises(BoardMisbehaved, match="sensor"):
         session.supply_ma()
+
+
+def lies(session: Session, kind: int, said: bytes) -> None:
+    """Have the agent's answer to one kind of command replaced; everything else is true."""
+    exchange = session._channel.exchange
+
+    def answering(commands: Iterable[Command]) -> Iterator[bytes]:
+        kinds: list[int] = []
+
+        def noted() -> Iterator[Command]:
+            for command in commands:
+                kinds.append(command.kind)
+                yield command
+
+        for number, payload in enumerate(exchange(noted())):
+            yield said if kinds[number] == kind else payload
+
+    session._channel.exchange = answering  # type: ignore[method-assign]
+
+
+MISMATCH = struct.pack("<IHIIII", 0, 0, 0, 0, 0, 1 << 31)
+FAR_ROW = struct.pack("<IHIIII", 0, 999, 0, 0, 0, 1)
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        (protocol.TIMING, b""),
+        (protocol.TIMING, struct.pack("<II", 1000, 0)),
+        (protocol.BLOCK, b""),
+        (protocol.BLOCK, b"\x01\x00\x00short"),
+        (protocol.BLOCK, b"\x00\x00\xff"),
+        (protocol.TOTALS, b"\x00" * 7),
+        (protocol.TOTALS, struct.pack("<IIIIQ", 1, 0, 0, 0, 0) + b"\x01"),
+    ],
+)
+def test_an_answer_that_cannot_be_read_is_the_boards_fault_and_no_verdict(
+    kind: int, said: bytes
+) -> None:
+    session, _ = join(TernPins(TernChip()))
+    lies(session, kind, said)
+    with pytest.raises(BoardMisbehaved) as caught:
+        session.run(random_pattern(1, 1), CONDITIONS)
+    assert str(caught.value) == UNREADABLE
+
+
+@pytest.mark.parametrize(
+    ("found", "pins"),
+    [
+        (b"\x01\x00\x00" + MISMATCH, b"\x00\x01\x00\x00\x00"),
+        (b"\x01\x00\x00" + FAR_ROW, b"\x00\x01\x00\x00\x00"),
+        (b"\x01\x00\x00" + MISMATCH[:-4] + b"\x00" * 4, b"\x00\x01\x00\x00\x00"),
+        (b"\x01\x00\x00" + struct.pack("<IHIIII", 0, 0, 0, 0, 0, OUTS & -OUTS), b"\xc8\1\0\0\0"),
+    ],
+    ids=["untested pin", "row that is not there", "nothing wrong", "pin that is not there"],
+)
+def test_a_board_that_blames_what_was_not_tested_is_not_believed(found: bytes, pins: bytes) -> None:
+    session, _ = join(TernPins(TernChip()))
+    pattern = random_pattern(1, 1)
+    cycles = session.run(pattern, CONDITIONS).cycles
+    lies(session, protocol.BLOCK, found)
+    lies(session, protocol.TOTALS, struct.pack("<IIIIQ", cycles, 1, 0, 0, 0) + pins)
+    with pytest.raises(BoardMisbehaved) as caught:
+        session.run(pattern, CONDITIONS)
+    assert str(caught.value) == UNREADABLE

@@ -1,0 +1,96 @@
+"""Greetings of boards that are none of ours, or that lie: read whole, or not at all."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.agent.engine import AGENT
+from harness.agent.protocol import VERSION
+from harness.board.greeting import Greeting, read_greeting
+from harness.board.orders import BurstRoom
+from harness.errors import BoardMisbehaved
+
+GOOD: dict[str, Any] = {
+    "agent": AGENT,
+    "protocol": VERSION,
+    "interpreter": "micropython 1.27.0",
+    "backend": "rp2",
+    "exact": True,
+    "board": "WB-01",
+    "heap": 100_000,
+    "rows": 64,
+    "inflate": True,
+    "burst": {"tick_ns": 16, "captured": 512, "words": 2048, "loops": 8},
+}
+UNREADABLE = "the agent's greeting cannot be read; reset the board and run again"
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner),
+    max_leaves=6,
+)
+
+
+def read(**changes: object) -> Greeting:
+    return read_greeting(json.dumps(GOOD | changes).encode())
+
+
+def test_a_greeting_says_who_answers_and_how_much_fits() -> None:
+    found = read()
+    assert (found.identity.board_serial, found.identity.heap_free) == ("WB-01", 100_000)
+    assert (found.room.rows, found.room.burst) == (64, BurstRoom(16, 512, 2048, 8))
+    assert read(exact=False, burst=None).room.burst is None
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [b"", b"\xff", b"[]", b"3", b"null", b"{}", b'{"agent": 1}', b"[" * 100_000, b"9" * 10_000],
+)
+def test_what_is_no_greeting_is_said_to_be_none(payload: bytes) -> None:
+    with pytest.raises(BoardMisbehaved) as caught:
+        read_greeting(payload)
+    assert str(caught.value) == UNREADABLE
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"rows": 0},
+        {"rows": -1},
+        {"rows": 1e400},
+        {"rows": True},
+        {"rows": "64"},
+        {"heap": None},
+        {"board": 7},
+        {"burst": None},
+        {"burst": {}},
+        {"burst": {"tick_ns": 0, "captured": 1, "words": 1, "loops": 0}},
+    ],
+)
+def test_a_greeting_that_promises_nothing_usable_is_not_believed(changes: dict[str, Any]) -> None:
+    with pytest.raises(BoardMisbehaved) as caught:
+        read(**changes)
+    assert str(caught.value) == UNREADABLE
+
+
+def test_another_agent_is_told_by_its_version() -> None:
+    with pytest.raises(BoardMisbehaved) as caught:
+        read(agent="0.9", protocol=[1])
+    assert str(caught.value) == (
+        f"agent 0.9 with protocol [1] answers, this tool brings agent {AGENT} with protocol "
+        f"{VERSION}; reset the board and run again"
+    )
+
+
+@given(st.sampled_from(sorted(GOOD)), VALUES)
+def test_whatever_stands_in_a_greeting_it_is_read_or_refused(key: str, value: object) -> None:
+    try:
+        found = read(**{key: value})
+    except BoardMisbehaved:
+        return
+    assert found.room.rows >= 1
+    assert isinstance(found.identity.board_serial, str)
