@@ -17,7 +17,7 @@ from typer.core import TyperCommand, TyperGroup
 from typer.exceptions import Abort, TyperException
 
 from harness.cli.exit_code import ExitCode
-from harness.cli.screen import complain, write_out_letters
+from harness.cli.screen import complain, ready_streams
 from harness.errors import HarnessError, InputError, RunUnfit
 
 COMMANDS = {
@@ -104,7 +104,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
     ``arguments`` are those after the program's name; None takes the process's own.
     """
-    write_out_letters()
+    ready_streams()
     try:
         code = app(
             args=None if arguments is None else list(arguments),

@@ -6,16 +6,21 @@ somebody else wrote; only this package adds colour and moves the cursor.
 
 from __future__ import annotations
 
+import select
 import sys
 from collections.abc import Iterator
 from contextlib import suppress
-from io import TextIOWrapper
+from io import BufferedWriter, FileIO, RawIOBase, TextIOWrapper
+from typing import TYPE_CHECKING
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 from rich.text import Text
 
 from harness.errors import printable
+
+if TYPE_CHECKING:
+    from _typeshed import ReadableBuffer as Buffer
 
 
 class Screen(Console):
@@ -38,15 +43,63 @@ class Screen(Console):
             yield Segment(text if control else printable(text), style, control)
 
 
-def write_out_letters() -> None:
-    """Have letters that a terminal or pipe lacks written as escapes, typed ones too.
+def ready_streams() -> None:
+    """Let no output end a command, with the exit code of a failing chip.
 
-    Without this a letter in a message would end a command, with the exit code of a failing chip.
+    Letters that a terminal or pipe lacks are written as escapes, typed ones too; an output that
+    is closed or full ends the talking, not the measuring.
     """
-    for stream in (sys.stdin, sys.stdout, sys.stderr):
+    for name in ("stdin", "stdout", "stderr"):
+        stream = getattr(sys, name)
         if isinstance(stream, TextIOWrapper):
             with suppress(ValueError):  # closed, or read from already
                 stream.reconfigure(errors="backslashreplace")
+                raw = getattr(stream.buffer, "raw", stream.buffer)  # itself where unbuffered
+                if isinstance(raw, FileIO) and name != "stdin":
+                    setattr(sys, name, _lasting(stream, raw))
+
+
+def _lasting(stream: TextIOWrapper, raw: FileIO) -> TextIOWrapper:
+    """Return a stream to the same place that can be written to whatever becomes of that place."""
+    stream.flush()
+    return TextIOWrapper(
+        BufferedWriter(_Outlet(stream, raw)),
+        encoding=stream.encoding,
+        errors=stream.errors,
+        line_buffering=stream.line_buffering,
+        write_through=stream.write_through,
+    )
+
+
+class _Outlet(RawIOBase):
+    """Writes to where a stream writes, until that refuses; from then on, to nowhere."""
+
+    def __init__(self, stream: TextIOWrapper, raw: FileIO) -> None:
+        self._stream = stream  # which would close the file if it were let go
+        self._raw = raw
+        self._refused = False
+
+    def writable(self) -> bool:
+        return True
+
+    def isatty(self) -> bool:
+        return self._stream.isatty()
+
+    def fileno(self) -> int:
+        return self._stream.fileno()
+
+    def write(self, data: Buffer) -> int:
+        """Take everything, as much of it as the other side takes."""
+        while not self._refused:
+            try:
+                written: int | None = self._raw.write(data)
+            except OSError:
+                self._refused = True
+                break
+            if written is not None:
+                return written
+            select.select((), (self.fileno(),), ())  # another program made it non-blocking
+        return memoryview(data).nbytes
 
 
 def console() -> Screen:
