@@ -24,7 +24,9 @@ LARGEST_SETTINGS = 4_000_000
 LARGEST_TABLE = 1_000_000_000
 """Bytes of a table in text, which is read block by block."""
 
-LARGEST_SHEET = 50_000_000
+LARGEST_SHEET = 32_000_000
+"""Bytes of a spreadsheet, packed and unpacked: libraries keep all of it at once."""
+
 LARGEST_NETLIST = 16_000_000
 LARGEST_RECORD = 256_000_000
 """Bytes of a journal, or of a run in JSON: files that the tool wrote itself."""

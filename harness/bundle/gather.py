@@ -24,7 +24,7 @@ from harness.bundle.listing import (
     list_design,
     read_values,
 )
-from harness.bundle.sheets import SHEETS, sheet_without_secrets
+from harness.bundle.sheets import SHEETS, refuse_unfit_sheet, sheet_without_secrets
 from harness.bundle.toml_text import toml_text
 from harness.door import LARGEST_SETTINGS, file_sum, read_file, whole_path
 from harness.errors import BundleError, Finding, Location
@@ -94,6 +94,8 @@ def without_secrets(sources: Sources, scrubber: Scrubber) -> BundleInputs:
     altered: dict[str, str] = {}
     for name, path in sources.files.items():
         data = read_file(path, LARGEST_FILE)
+        if name.lower().endswith(SHEETS):
+            refuse_unfit_sheet(data, path)
         files[name] = _scrubbed(name, data, scrubber)
         if files[name] != data:
             altered[name] = hashlib.sha256(data).hexdigest()

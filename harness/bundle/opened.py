@@ -6,9 +6,7 @@ before a reader looks for them, and of a slot only the invented faults are read.
 
 from __future__ import annotations
 
-import io
 import re
-import zipfile
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -18,16 +16,13 @@ from typing import Any
 from harness.board import BoardProfile, load_profile
 from harness.bundle.gather import PROFILE, SLOT
 from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
-from harness.bundle.sheets import SHEETS
+from harness.bundle.sheets import SHEETS, refuse_unfit_sheet
 from harness.bundle.toml_text import toml_text
 from harness.door import whole_path
 from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
 from harness.shuttle import Shuttle, load_shuttle
 from reports import INPUTS, name_trouble
-
-LARGEST_SHEET = 64_000_000
-"""Bytes that the members of a spreadsheet may have in all when unpacked."""
 
 _KEPT = ("name", "organisation", "pins")
 
@@ -60,7 +55,8 @@ def lay_out(files: Mapping[str, bytes], folder: Path, place: Path) -> Opened:
         for file in list_design(name, data, inside / name / DESIGN).files:
             wanted[file] = _file(files, file, place)
     for name, data in wanted.items():
-        _check_sheet(name, data, inside / name)
+        if name.lower().endswith(SHEETS):
+            refuse_unfit_sheet(data, inside / name)
         _write(folder, name, data, place)
     shuttle = load_shuttle(folder / SHUTTLE)
     profile = load_profile(folder / PROFILE, shuttle)
@@ -119,21 +115,6 @@ def _write(folder: Path, name: str, data: bytes, place: Path) -> None:
         raise BundleError([finding])
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(data)
-
-
-def _check_sheet(name: str, data: bytes, place: Path) -> None:
-    """Refuse a spreadsheet that would fill the memory; what is none is for its reader to tell."""
-    if not name.lower().endswith(SHEETS):
-        return
-    try:
-        with zipfile.ZipFile(io.BytesIO(data)) as archive:
-            size = sum(info.file_size for info in archive.infolist())
-    except (zipfile.BadZipFile, NotImplementedError, ValueError):
-        return
-    if size > LARGEST_SHEET:
-        message = f"the spreadsheet has {size:,} bytes unpacked; it may have {LARGEST_SHEET:,}"
-        finding = Finding("file-too-large", Location(place), message, "keep the table as CSV")
-        raise BundleError([finding])
 
 
 def _missing(place: Path, name: str) -> BundleError:

@@ -11,8 +11,11 @@ import io
 import re
 import zipfile
 from collections.abc import Callable
+from pathlib import Path
 from xml.sax.saxutils import escape
 
+from harness.errors import BundleError, Finding, Location
+from harness.table import SheetUnfit, look_through
 from reports import Scrubber
 
 SHEETS = (".xlsx", ".ods")
@@ -41,6 +44,15 @@ _VOCABULARY = re.compile(
 )
 _MAIL = re.compile(r"(?i)mailto:[^?\s]+")
 _WORD = re.compile(r"<(path|address|user|password)>")
+
+
+def refuse_unfit_sheet(data: bytes, place: Path) -> None:
+    """Raise BundleError for a spreadsheet that is damaged, or would cost too much to read."""
+    try:
+        look_through(data)
+    except SheetUnfit as unfit:
+        finding = Finding(unfit.rule, Location(place), unfit.message, unfit.advice)
+        raise BundleError([finding]) from unfit
 
 
 def sheet_without_secrets(data: bytes, scrubber: Scrubber) -> bytes:

@@ -2,5 +2,14 @@
 
 from harness.table.pattern import Pattern, Words
 from harness.table.reader import SUFFIXES, check_table, load_table
+from harness.table.workbook import SheetUnfit, look_through
 
-__all__ = ["SUFFIXES", "Pattern", "Words", "check_table", "load_table"]
+__all__ = [
+    "SUFFIXES",
+    "Pattern",
+    "SheetUnfit",
+    "Words",
+    "check_table",
+    "load_table",
+    "look_through",
+]

@@ -22,6 +22,7 @@ from harness.shuttle import read_bytes
 from harness.table.columns import Coded
 from harness.table.complaints import Complaints
 from harness.table.header import Heading
+from harness.table.workbook import SheetUnfit, look_through
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,12 @@ def read_sheet(complaints: Complaints) -> Sheet | None:
     complaints.extend(findings)
     if data is None:
         return None
+    try:
+        look_through(data)
+    except SheetUnfit as unfit:
+        place = Location(complaints.path)
+        complaints.error(unfit.rule, place, unfit.message, unfit.advice)
+        return None
     texts = _texts(data, complaints)
     return None if texts is None else _sheet(texts, hashlib.sha256(data).hexdigest(), complaints)
 
@@ -73,8 +80,9 @@ def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
         )
         return None
     cells: NDArray[np.object_] = frame.to_numpy(dtype=object, copy=True)
+    seen: dict[str, str] = {}  # equal texts are kept once, however often a cell repeats one
     for row in cells:
-        row[:] = [_text(cell) for cell in row]
+        row[:] = [seen.setdefault(text, text) for text in map(_text, row)]
     return cells if _without_nul(cells, complaints) else None
 
 

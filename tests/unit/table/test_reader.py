@@ -241,8 +241,9 @@ def test_a_nul_from_a_library_for_spreadsheets_is_refused(
     desk: Desk, name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     frame = pd.DataFrame([["d", "label"], ["5", "a\0b"], ["\0", "x"]], dtype="object")
+    data = _sheet([["d"]], name)
     monkeypatch.setattr(pd, "read_excel", lambda *_, **__: frame)
-    assert desk.told(b"", name) == ["2:2 nul-byte", "3:1 nul-byte"]
+    assert desk.told(data, name) == ["2:2 nul-byte", "3:1 nul-byte"]
 
 
 def _sheet(rows: list[list[object]], name: str) -> bytes:

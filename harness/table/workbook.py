@@ -1,0 +1,242 @@
+"""Looks through a spreadsheet, a zip of XML files, before any library reads it.
+
+One rule: what passes is whole and small. Every member fits its checksum and is well-formed to its
+end, so that nothing is left out in silence; and what a library would make of it, repeat counts
+and far cells included, is bounded before memory is spent on it.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+import zlib
+from dataclasses import dataclass, field
+from typing import IO
+from xml.parsers import expat
+
+from harness.door import LARGEST_SHEET
+
+MOST_MEMBERS = 1_000
+"""Files in the zip: sheets, styles, pictures."""
+
+MOST_PARTS = 1_000_000
+"""Elements, each counted four times, and attributes: a library keeps about 1 kB and 0.25 kB.
+
+A cell with its text takes about ten."""
+
+MOST_CELLS = 1_000_000
+"""Rows of a sheet times its widest row, as they would be read."""
+
+LONGEST_FORMAT = 255
+"""Letters of a number's format; a library's search in long ones takes the square of the time."""
+
+_DEEPEST = 64
+_PIECE = 1 << 16
+_LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384
+_XML_NAMES = (".xml", ".rels", ".rdf", ".vml")
+_OPEN = "urn:oasis:names:tc:opendocument:xmlns:"
+_MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+_TABLE, _ODS_ROW = f"{_OPEN}table:1.0 table", f"{_OPEN}table:1.0 table-row"
+_ODS_CELLS = (f"{_OPEN}table:1.0 table-cell", f"{_OPEN}table:1.0 covered-table-cell")
+_ROWS_REPEATED = f"{_OPEN}table:1.0 number-rows-repeated"
+_COLUMNS_REPEATED = f"{_OPEN}table:1.0 number-columns-repeated"
+_VALUE_TYPE = f"{_OPEN}office:1.0 value-type"
+_SPACES, _SPACE_COUNT = f"{_OPEN}text:1.0 s", f"{_OPEN}text:1.0 c"
+_SHEET, _XLSX_ROW, _XLSX_CELL = f"{_MAIN} worksheet", f"{_MAIN} row", f"{_MAIN} c"
+_FORMAT = f"{_MAIN} numFmt"
+_COUNT = re.compile(r"([0-9]{1,10})(?:\.0+)?")
+_REFERENCE = re.compile(r"([A-Z]{1,3})([0-9]{1,10})")
+_SAVE_AGAIN = "save it again as .xlsx or .ods, or export it as .csv"
+_TO_CSV = "keep the table as CSV, in which a table may be long"
+
+
+class SheetUnfit(Exception):
+    """A spreadsheet that must not be read; ``rule``, ``message`` and ``advice`` of a finding."""
+
+    def __init__(self, rule: str, message: str, advice: str) -> None:
+        super().__init__(message)
+        self.rule, self.message, self.advice = rule, message, advice
+
+
+def look_through(data: bytes) -> None:
+    """Raise SheetUnfit for a spreadsheet that is damaged or would cost too much to read."""
+    if len(data) > LARGEST_SHEET:
+        raise _too_large(LARGEST_SHEET, "bytes")
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            _look_into(archive)
+    except (zipfile.BadZipFile, zlib.error, RuntimeError, ValueError, OSError, EOFError) as trouble:
+        message = f"not a spreadsheet that can be read: {trouble or type(trouble).__name__}"
+        raise _damaged(message) from trouble
+
+
+def _look_into(archive: zipfile.ZipFile) -> None:
+    members = archive.infolist()
+    if len(members) > MOST_MEMBERS:
+        raise _too_large(MOST_MEMBERS, "files in it")
+    if len({info.filename for info in members}) < len(members):
+        raise _damaged("the spreadsheet is damaged: two files in it have one name")
+    budget = _Budget()
+    for info in members:
+        with archive.open(info) as member:
+            _look_at(info.filename, member, budget)
+
+
+def _look_at(name: str, member: IO[bytes], budget: _Budget) -> None:
+    """Read one member to its end; what is no XML by its name may be anything."""
+    parser = _Member(budget).parser
+    is_xml = name.lower().endswith(_XML_NAMES)
+    lost = False
+    while piece := member.read(_PIECE):
+        budget.spend_bytes(len(piece))
+        if not lost:
+            lost = not _well_formed(parser, piece, name, is_xml)
+    if not lost:
+        _well_formed(parser, None, name, is_xml)
+
+
+def _well_formed(parser: expat.XMLParserType, piece: bytes | None, name: str, is_xml: bool) -> bool:
+    """Parse a piece, None for the end; False if this member is no XML and need not be."""
+    try:
+        parser.Parse(b"" if piece is None else piece, piece is None)
+    except expat.ExpatError as trouble:
+        if is_xml:
+            what = expat.ErrorString(trouble.code)
+            place = f"{name}, line {trouble.lineno}, column {trouble.offset + 1}"
+            raise _damaged(f"the spreadsheet is damaged: {place}: {what}") from trouble
+        return False
+    return True
+
+
+@dataclass
+class _Budget:
+    """What the members of one spreadsheet may cost together."""
+
+    size: int = 0
+    parts: int = 0
+
+    def spend_bytes(self, count: int) -> None:
+        self.size += count
+        if self.size > LARGEST_SHEET:
+            raise _too_large(LARGEST_SHEET, "bytes when unpacked")
+
+    def spend_parts(self, count: int) -> None:
+        self.parts += count
+        if self.parts > MOST_PARTS:
+            raise _too_large(MOST_PARTS // 10, "cells, or as many other parts")
+
+
+@dataclass
+class _Member:
+    """One member as it is streamed; ``row`` and ``column`` are where a reader would be."""
+
+    budget: _Budget
+    parser: expat.XMLParserType = field(init=False)
+    depth: int = 0
+    row: int = 0
+    column: int = 0
+    widest: int = 0
+    passed: int = 0
+    open: set[str] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        self.parser = expat.ParserCreate(namespace_separator=" ")
+        self.parser.StartElementHandler = self._start
+        self.parser.EndElementHandler = self._end
+        self.parser.StartDoctypeDeclHandler = _refuse_doctype
+
+    def _start(self, name: str, attributes: dict[str, str]) -> None:
+        self.budget.spend_parts(4 + len(attributes))
+        self.depth += 1
+        if self.depth > _DEEPEST:
+            raise _damaged(f"the spreadsheet's XML is nested more than {_DEEPEST} deep")
+        if name in (_TABLE, _SHEET):
+            self._enter(name)
+            self.row = self.widest = self.passed = 0
+        elif name in (_ODS_ROW, _XLSX_ROW):
+            self._enter(name)
+            self._begin_row(name, attributes)
+        elif name in _ODS_CELLS:
+            self.column += _count(attributes.get(_COLUMNS_REPEATED, "1"))
+            if _VALUE_TYPE in attributes:
+                self._fill()
+        elif name == _XLSX_CELL:
+            self._begin_cell(attributes.get("r"))
+        else:
+            self._begin_other(name, attributes)
+
+    def _begin_other(self, name: str, attributes: dict[str, str]) -> None:
+        if _ODS_ROW in self.open or _XLSX_ROW in self.open:
+            self._fill()  # whatever stands in a cell may be a value
+        if name == _SPACES:
+            self.budget.spend_bytes(_count(attributes.get(_SPACE_COUNT, "1")))
+        elif name == _FORMAT and len(attributes.get("formatCode", "")) > LONGEST_FORMAT:
+            raise _damaged(f"the format of a number has more than {LONGEST_FORMAT} letters")
+
+    def _end(self, name: str) -> None:
+        self.depth -= 1
+        self.open.discard(name)
+
+    def _enter(self, name: str) -> None:
+        """Note a table or row that is open: in itself it would be counted wrongly."""
+        if name in self.open:
+            raise _damaged("the spreadsheet is damaged: a table or a row stands in another")
+        self.open.add(name)
+
+    def _begin_row(self, name: str, attributes: dict[str, str]) -> None:
+        self.column = 0
+        if name == _ODS_ROW:
+            self.row += _count(attributes.get(_ROWS_REPEATED, "1"))
+            return
+        before, self.row = self.row, _count(attributes.get("r", str(self.row + 1)))
+        if not before < self.row <= _LAST_ROW:
+            raise _damaged(f"the spreadsheet is damaged: row {self.row} follows row {before}")
+
+    def _begin_cell(self, reference: str | None) -> None:
+        """Go to a cell of XLSX; a reader fills the gap to the one before it."""
+        before = self.column
+        self.column = before + 1 if reference is None else self._column_of(reference)
+        if not before < self.column <= _LAST_COLUMN:
+            raise _damaged(f"the spreadsheet is damaged: cell {reference} is out of order")
+        self.passed += self.column - before
+        self._bound(self.passed)
+
+    def _column_of(self, reference: str) -> int:
+        found = _REFERENCE.fullmatch(reference)
+        if found is None or int(found[2]) != self.row:
+            shown = reference[:40]
+            raise _damaged(f"the spreadsheet is damaged: cell {shown} stands in row {self.row}")
+        column = 0
+        for letter in found[1]:
+            column = 26 * column + ord(letter) - ord("A") + 1
+        return column
+
+    def _fill(self) -> None:
+        """Note that the cell has a value: all rows become as wide as the widest with one."""
+        self.widest = max(self.widest, self.column)
+        self._bound(self.row * self.widest)
+
+    def _bound(self, cells: int) -> None:
+        if cells > MOST_CELLS:
+            raise _too_large(MOST_CELLS, f"cells up to row {self.row}")
+
+
+def _refuse_doctype(*_: object) -> None:
+    raise _damaged("the spreadsheet defines a document type, which none needs")
+
+
+def _count(text: str) -> int:
+    found = _COUNT.fullmatch(text)
+    if found is None or not int(found[1]):
+        raise _damaged(f'the spreadsheet is damaged: "{text[:40]}" is no count')
+    return int(found[1])
+
+
+def _damaged(message: str) -> SheetUnfit:
+    return SheetUnfit("bad-spreadsheet", message, _SAVE_AGAIN)
+
+
+def _too_large(most: int, what: str) -> SheetUnfit:
+    message = f"the spreadsheet has more than {most:,} {what}"
+    return SheetUnfit("file-too-large", message, _TO_CSV)
