@@ -22,6 +22,7 @@ from harness.judge import (
     Window,
 )
 from harness.store.codec import CodecError, JsonValue, decode, encode
+from harness.store.engine import store_file
 from harness.store.glance import Glance, LatestOutcome, SlotGlance
 from harness.store.history import (
     History,
@@ -94,5 +95,6 @@ __all__ = [
     "of_design",
     "of_slot",
     "pass_rate",
+    "store_file",
     "undisturbed",
 ]

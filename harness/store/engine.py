@@ -13,7 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, create_engine, event, insert, inspect, select
+from sqlalchemy import URL, Engine, create_engine, event, insert, inspect, select
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import (
     ArgumentError,
@@ -31,6 +31,8 @@ from harness.store.migrate import migrate
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 from harness.store.patience import Patience
 from harness.store.stranger import holds_nothing
+
+_IN_MEMORY = ":memory:"
 
 BUSY_SECONDS = 30
 """How long a write waits for another program that is writing to the same SQLite file."""
@@ -60,23 +62,37 @@ _ADVICE = (
 )
 
 
-def store_url(where: str | Path) -> str:
-    """Make a SQLAlchemy URL of a path; a URL stays as it is."""
+def store_url(where: str | Path) -> URL:
+    """Return the address of a store: text with ``://`` is meant as one, all else names a file.
+
+    A file's name is taken literally, whatever is in it. Raises StoreError for an address that
+    cannot be read, or keeps nothing.
+    """
     text = str(where)
-    return text if "://" in text else f"sqlite:///{Path(text)}"
-
-
-def sqlite_path(url: str) -> Path | None:
-    """Return the file of an SQLite URL; None for other databases."""
+    if "://" not in text:
+        if not text or "\0" in text:
+            raise StoreError("the store has no name; give a file or a SQLAlchemy URL")
+        name = text if text != _IN_MEMORY else f"./{text}"
+        return URL.create("sqlite", database=name)
     try:
-        parsed = make_url(url)
+        url = make_url(text)
     except (ArgumentError, ValueError) as error:
         # the address itself is not repeated: it may hold a password
         message = "the address of the store cannot be read; give a file or a SQLAlchemy URL"
         raise StoreError(message) from error
-    if parsed.get_backend_name() != "sqlite" or not parsed.database:
-        return None
-    return Path(parsed.database)
+    if url.get_backend_name() == "sqlite" and url.database in (None, "", _IN_MEMORY):
+        raise StoreError("an SQLite database in memory keeps nothing; name a file as the store")
+    return url
+
+
+def sqlite_path(url: URL) -> Path | None:
+    """Return the file of an SQLite URL; None for other databases."""
+    return Path(url.database or "") if url.get_backend_name() == "sqlite" else None
+
+
+def store_file(where: str | Path) -> Path | None:
+    """Return the file of a store; None if it is a database of another kind. Raises StoreError."""
+    return sqlite_path(store_url(where))
 
 
 def busy_seconds(patience: Patience) -> float:
@@ -102,7 +118,7 @@ def make_none(place: str) -> None:
     raise StoreError(message)
 
 
-def open_engine(url: str, when_empty: WhenEmpty = make_store) -> Engine:
+def open_engine(url: URL, when_empty: WhenEmpty = make_store) -> Engine:
     """Open the database and bring an empty or earlier one to the current schema.
 
     An SQLite file with anything of another program in it is refused before anything changes in
@@ -132,10 +148,10 @@ def open_engine(url: str, when_empty: WhenEmpty = make_store) -> Engine:
     return engine
 
 
-def shown_place(url: str) -> str:
+def shown_place(url: URL) -> str:
     """Return the store's place as a person may read it: no password."""
     path = sqlite_path(url)
-    return str(path) if path is not None else make_url(url).render_as_string()
+    return str(path) if path is not None else url.render_as_string()
 
 
 @contextmanager
@@ -154,11 +170,11 @@ def translated(place: str) -> Iterator[None]:
         raise StoreError(message) from error
 
 
-def _options(url: str, path: Path | None) -> dict[str, Any]:
+def _options(url: URL, path: Path | None) -> dict[str, Any]:
     if path is not None:
         return {"connect_args": {"timeout": BUSY_SECONDS}}
     options: dict[str, Any] = {"pool_pre_ping": True}  # the server may have been started again
-    if make_url(url).get_backend_name() == "postgresql":
+    if url.get_backend_name() == "postgresql":
         options["connect_args"] = _SERVER_WAITS
     return options
 

@@ -10,11 +10,10 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from pathlib import Path
 
 from harness.errors import StoreError
 from harness.rack import held
-from harness.store import Store
+from harness.store import Store, store_file
 from harness.watch.state import Overview, rack_state
 
 RUNS_LISTED = 10
@@ -26,8 +25,7 @@ class StoreSource:
 
     def __init__(self, where: str) -> None:
         self._where = where
-        file = where.removeprefix("sqlite:///")
-        self._path = None if "://" in file else Path(file)
+        self._path = store_file(where)
         self._store: Store | None = None
         self._seen: tuple[int, int] | None = None
         self._guard = threading.Lock()

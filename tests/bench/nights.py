@@ -16,7 +16,7 @@ from pathlib import Path
 from sqlalchemy import insert
 
 from harness.store import RunRecord, Store, Verdict, of_chip, of_design, of_slot
-from harness.store.engine import open_engine
+from harness.store.engine import open_engine, store_url
 from harness.store.models import RunRow
 from harness.store.records import run_row
 from harness.store.summaries import LETTERS, summarise
@@ -66,7 +66,7 @@ def night_heading(night: int) -> RunRecord:
 
 def fill(path: Path, size: Size) -> None:
     """Make the store; a night is a transaction."""
-    engine = open_engine(f"sqlite:///{path}")
+    engine = open_engine(store_url(path))
     with writing(engine) as connection:
         connection.execute(
             insert(RunRow), [run_row(night_heading(night)) for night in range(size.nights)]

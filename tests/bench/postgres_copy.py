@@ -7,13 +7,13 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Table, text
 
-from harness.store.engine import open_engine
+from harness.store.engine import open_engine, store_url
 from harness.store.models import Base, SchemaRow
 
 
 def copy_store(path: Path, url: str) -> None:
     """Fill an empty PostgreSQL database; its planner knows the tables afterwards."""
-    engine = open_engine(url)
+    engine = open_engine(store_url(url))
     source = sqlite3.connect(path)
     with engine.begin() as connection:
         connection.exec_driver_sql("SET TIME ZONE 'UTC'")
