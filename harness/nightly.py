@@ -36,11 +36,11 @@ from harness.rack import (
     Event,
     Observer,
     Rack,
+    RackNews,
     SlotConnecting,
     SlotFinished,
     SlotRecovering,
     StopSwitch,
-    StoreNews,
     TableJudged,
     unobserved,
 )
@@ -369,7 +369,7 @@ def _line(event: Event) -> str:
             return f"{slot}  {o.chip_serial}  {o.design}/{o.table}  {o.verdict}  {o.summary}"
         case SlotFinished(slot=slot, trouble=trouble):
             return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
-        case StoreNews(text=text):
+        case RackNews(text=text):
             return text
         case _:
             return ""

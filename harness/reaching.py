@@ -25,12 +25,14 @@ class Reach:
 
     ``open_slot`` opens a session with a slot's board; it raises LinkError. ``supply`` is the bench
     supply, untouched until its context begins, None if the rack has none. ``addresses`` has
-    ``port`` and ``switch`` of each virtual slot by its name.
+    ``port`` and ``switch`` of each virtual slot by its name. ``remark`` is what a person must
+    know of the virtual ones, empty if there is nothing.
     """
 
     open_slot: Opener
     supply: BenchSupply | None
     addresses: Mapping[str, Mapping[str, str]]
+    remark: str = ""
 
 
 class SupplyUse(Enum):
@@ -61,7 +63,7 @@ def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterat
             for name, port in boards.ports.items()
         }
         opener = _opener(rack, addresses, locks)
-        yield Reach(opener, _supply(rack, boards.supply, locks), addresses)
+        yield Reach(opener, _supply(rack, boards.supply, locks), addresses, boards.remark)
 
 
 @contextmanager

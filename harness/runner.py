@@ -38,10 +38,10 @@ from harness.rack import (
     Locks,
     Observer,
     Rack,
+    RackNews,
     Slot,
     SlotWorker,
     StopSwitch,
-    StoreNews,
     interrupts_stop,
     run_slots,
     unobserved,
@@ -148,7 +148,7 @@ def patiently(store: Store, observe: Observer, stop: StopSwitch) -> Iterator[Non
     """Wait, inside, for a store that is away, until Ctrl-C or the switch ends that."""
     with (
         interrupts_stop(stop),
-        store.waiting(lambda text: observe(StoreNews(text)), lambda: stop.stopped),
+        store.waiting(lambda text: observe(RackNews(text)), lambda: stop.stopped),
     ):
         yield
 
@@ -178,6 +178,8 @@ def _measure(
     holder = f"run {run.run_id} of {rack.name}"
     with Locks(holder) as locks, reach(rack, locks) as reached:
         _take_run(run, store, locks)
+        if reached.remark:
+            observe(RackNews(reached.remark))
         opener, virtual = reached.open_slot, reached.addresses
         workers = [
             SlotWorker(slot, cases, opener, sink, policy, stop, observe, virtual.get(slot.name))

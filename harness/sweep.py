@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from harness.errors import ConfigError, Finding, Location
 from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
-from harness.rack import Observer, Rack, Slot, StopSwitch, run_slots, unobserved
+from harness.rack import Observer, Rack, RackNews, Slot, StopSwitch, run_slots, unobserved
 from harness.reaching import Reach, SupplyUse, reachable
 from harness.runner import Job, load_rack_jobs, patiently
 from harness.shuttle import nearest
@@ -62,9 +62,9 @@ def search_margins(
 
     Every record is in the store when ``tell`` hears of it. Ctrl-C, or ``stop``, ends the searches;
     what was tried till then is kept, and a design that had no turn has a record that says so.
-    ``observe`` hears of a store that is away. Nothing a board, a link or a supply does raises:
-    that is in the records, but for a supply that cannot be used at all, or brought back
-    (SupplyTrouble).
+    ``observe`` hears of a store that is away, and of what stands in for a virtual board. Nothing a
+    board, a link or a supply does raises: that is in the records, but for a supply that cannot be
+    used at all, or brought back (SupplyTrouble).
 
     Raises ConfigError for a name that does not exist or a kind of search that this rack cannot do,
     InputError if a table or a netlist cannot be read, PortUnavailable if somebody else uses the
@@ -84,7 +84,7 @@ def search_margins(
     switch = stop if stop is not None else StopSwitch()
     if busy.slots:
         with patiently(store, observe, switch):
-            _search(busy, wish, targets, keep, tell, switch)
+            _search(busy, wish, targets, keep, tell, switch, observe)
     order = {slot.name: number for number, slot in enumerate(rack.slots)}
     return tuple(sorted(records, key=lambda record: order[record.slot]))
 
@@ -96,11 +96,14 @@ def _search(
     keep: Callable[[MarginRecord], None],
     tell: Tell,
     stop: StopSwitch,
+    observe: Observer,
 ) -> None:
     """Reach the rack's boards, and its supply for a sweep of that, and run every slot."""
     with ExitStack() as opened:
         use = _SUPPLY_USE.get(wish.kind, SupplyUse.STEADY)
         reached = opened.enter_context(reachable(rack, f"margins of {rack.name}", use))
+        if reached.remark:
+            observe(RackNews(reached.remark))
         supply = reached.supply if wish.kind is MarginKind.SUPPLY else None
         if supply is not None:
             opened.enter_context(supply)

@@ -213,6 +213,8 @@ def _sit(desk: _Desk, store: Store, changed: _WhenLeft, choice: str) -> ExitCode
         run_id = journal.head.run
         locks.take(f"intake {run_id}")
         with reachable(desk.rack, f"intake {run_id}") as reached:
+            if reached.remark:
+                desk.screen.say(reached.remark)
             session = Intake(
                 desk.rack,
                 desk.plan,

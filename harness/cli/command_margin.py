@@ -12,6 +12,7 @@ import typer
 
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
+from harness.cli.live import LineDisplay
 from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, DesignsOption, name_patterns
 from harness.cli.run_codes import margin_code
 from harness.cli.screen import Screen, console, shown
@@ -46,7 +47,7 @@ def margin(
         confirm_supply(screen, chosen.supply, supply_ready)
     wish = Wish(name_patterns(designs), name_patterns(slots), table, kind)
     with fault_log(out), Store(store) as kept, _progress(screen) as tell:
-        records = search_margins(chosen, kept, wish, tell)
+        records = search_margins(chosen, kept, wish, tell, observe=LineDisplay(screen))
         pages = _write_pages(records, kept, out / "margins")
     _print_counts(screen, chosen, records)
     for page in pages:

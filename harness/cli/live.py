@@ -20,11 +20,11 @@ from harness.rack import (
     VIRTUAL_PORT,
     Event,
     Observer,
+    RackNews,
     Slot,
     SlotConnecting,
     SlotFinished,
     SlotRecovering,
-    StoreNews,
     TableJudged,
     TableStarted,
 )
@@ -64,7 +64,7 @@ class RowDisplay:
     def __call__(self, event: Event) -> None:
         """Take an event in."""
         with self._lock:
-            if isinstance(event, StoreNews):
+            if isinstance(event, RackNews):
                 self._news = event.text
                 return
             row = self._rows[event.slot]
@@ -129,7 +129,7 @@ def _line(event: Event) -> str:
             return f"{head}  {verdict_text(outcome.verdict)}{tail}"
         case SlotFinished(slot=slot, trouble=trouble):
             return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
-        case StoreNews(text=text):
+        case RackNews(text=text):
             return text
         case _:
             return ""

@@ -57,13 +57,13 @@ class SlotFinished:
 
 
 @dataclass(frozen=True)
-class StoreNews:
-    """The store cannot be reached for the moment, or is back. It concerns every slot."""
+class RackNews:
+    """What concerns every slot: the store is away or back, virtual boards are stood in for."""
 
     text: str
 
 
-Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinished | StoreNews
+Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinished | RackNews
 Observer = Callable[[Event], None]
 
 

