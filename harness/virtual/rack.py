@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import IO, Any, Protocol, Self
 
 from harness.errors import VirtualError
 from harness.virtual.interpreter import STAND_IN
@@ -21,22 +21,50 @@ def seat_virtual_chip(switch: str) -> None:
     Path(switch).write_bytes(SEAT)
 
 
+class BoardsProcess(Protocol):
+    """A process that serves virtual boards, as :mod:`harness.virtual.server` says."""
+
+    @property
+    def stdin(self) -> IO[str] | None:
+        """Where it is told which boards are wanted; it ends when this is closed."""
+
+    @property
+    def stdout(self) -> IO[str] | None:
+        """Where it answers."""
+
+    def wait(self, timeout: float | None = None) -> int:
+        """Wait for its end; raises subprocess.TimeoutExpired."""
+
+    def kill(self) -> None:
+        """End it at once."""
+
+
+def start_process() -> BoardsProcess:
+    """Start a process of this Python that serves virtual boards."""
+    command = [sys.executable, "-m", "harness.virtual.server"]
+    return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+
+
 class VirtualRack:
     """Virtual boards in a process of their own. ``ports`` maps slot names to serial URLs.
 
     ``nominal_volts`` asks for a virtual bench supply that feeds all chips, and is the voltage at
     which their slow paths have the limits of the specs; ``supply`` is its port then.
     ``switches`` maps them to named pipes: writing into one cycles that board's power.
-    ``interpreter`` says in words what the boards run. Raises VirtualError when a board cannot
-    be made; the boards end with the context.
+    ``interpreter`` says in words what the boards run; ``launch`` starts their process. Raises
+    VirtualError when a board cannot be made; the boards end with the context.
     """
 
     def __init__(
-        self, specs: Sequence[VirtualBoardSpec], nominal_volts: float | None = None
+        self,
+        specs: Sequence[VirtualBoardSpec],
+        nominal_volts: float | None = None,
+        launch: Callable[[], BoardsProcess] = start_process,
     ) -> None:
+        self._launch = launch
         self._specs = tuple(specs)
         self._nominal_volts = nominal_volts
-        self._process: subprocess.Popen[str] | None = None
+        self._process: BoardsProcess | None = None
         self.ports: dict[str, str] = {}
         self.switches: dict[str, str] = {}
         self.supply = ""
@@ -44,12 +72,7 @@ class VirtualRack:
 
     def __enter__(self) -> Self:
         """Start the boards."""
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "harness.virtual.server"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
+        self._process = self._launch()
         try:
             answer = self._ask(self._process)
         except BaseException:
@@ -79,7 +102,7 @@ class VirtualRack:
         """Stop the boards."""
         self._end()
 
-    def _ask(self, process: subprocess.Popen[str]) -> dict[str, Any]:
+    def _ask(self, process: BoardsProcess) -> dict[str, Any]:
         """Say which boards are wanted; empty if the process is gone."""
         assert process.stdin is not None
         assert process.stdout is not None

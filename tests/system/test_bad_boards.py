@@ -25,6 +25,7 @@ from harness.cli.live import display
 from harness.rack import Event, Observer, Slot, TableJudged
 from harness.store import ChipRecord, Origin, Store, Verdict
 from harness.virtual import Unplug, VirtualBoardSpec, VirtualRack
+from tests.racks import forked
 from tests.system.test_bad_input import ROOT, Bench, Screen, bench, make_bench
 from tests.system.test_virtual_board import GARBAGE, NEVER_STOPS
 
@@ -54,7 +55,7 @@ def boards(
 ) -> Iterator[list[str]]:
     """Serve boards and write a rack file that reaches them by port, as it would real ones."""
     bench.edit("wader.toml", 'backend = "generic"', 'backend = "virtual"')
-    with VirtualRack(specs) as rack:
+    with VirtualRack(specs, launch=forked) as rack:
         ports = [rack.ports[one.slot] for one in specs]
         slots = "".join(
             f'[[slot]]\nname = "{one.slot}"\nport = "{port}"\nboard = "{one.board_serial}"\n'

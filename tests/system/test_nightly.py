@@ -14,6 +14,7 @@ from harness.rack import Locks, load_rack
 from harness.runner import resume_rack, run_rack
 from harness.store import Store, Verdict
 from harness.virtual import VirtualRack
+from tests.racks import forked
 from tests.system.virtual import spec
 
 ROOT = Path(__file__).parents[2]
@@ -139,7 +140,7 @@ def test_a_finished_night_cannot_be_resumed_and_changed_files_are_named(tmp_path
 def test_a_board_that_another_run_holds_is_not_touched_and_the_holder_is_named(
     tmp_path: Path,
 ) -> None:
-    with VirtualRack([spec()]) as boards, Locks("run 7 of another rack") as locks:
+    with VirtualRack([spec()], launch=forked) as boards, Locks("run 7 of another rack") as locks:
         locks.take(boards.ports["A1"])
         path = small_rack(tmp_path)
         path.write_text(path.read_text().replace('"virtual"', f'"{boards.ports["A1"]}"'))
@@ -225,7 +226,7 @@ def test_a_run_that_tested_nothing_or_less_is_no_good_baseline(
     accept(tmp_path)
     with Store(store) as kept:
         part = run_rack(rack, kept, ["bcd7seg"])
-        with VirtualRack([spec()]) as boards, Locks("somebody else") as locks:
+        with VirtualRack([spec()], launch=forked) as boards, Locks("somebody else") as locks:
             locks.take(boards.ports["A1"])
             path = small_rack(tmp_path)
             path.write_text(path.read_text().replace('"virtual"', f'"{boards.ports["A1"]}"'))

@@ -19,6 +19,7 @@ from harness.table import load_table
 from harness.virtual import SlowPath, VirtualRack
 from harness.virtual.speed import relative_speed
 from harness.virtual.supply import VirtualSupply
+from tests.racks import forked
 from tests.system.virtual import PROFILE, SHUTTLE, session, shuttle, spec
 
 RACK = f"""\
@@ -45,7 +46,7 @@ def test_a_slow_path_passes_or_fails_as_the_supply_voltage_has_it() -> None:
     supply = SupplySpec("virtual", NOMINAL, Limits(2.7, 3.6, 0.15, PROFILE))
     rate = LIMIT_HZ * relative_speed(3.0, NOMINAL)
 
-    with VirtualRack([slow], NOMINAL) as rack, session(rack.ports["A1"]) as board:
+    with VirtualRack([slow], NOMINAL, launch=forked) as rack, session(rack.ports["A1"]) as board:
         board.select(design)
 
         def mismatches() -> int:

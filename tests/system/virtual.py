@@ -16,6 +16,7 @@ from harness.link import Patience
 from harness.shuttle import Direction, Shuttle, load_shuttle
 from harness.table import Pattern, Words
 from harness.virtual import VirtualBoardSpec, VirtualRack
+from tests.racks import forked
 
 ROOT = Path(__file__).resolve().parents[2]
 SHUTTLE = ROOT / "vectors" / "shuttle.toml"
@@ -44,7 +45,7 @@ def spec(**changes: Any) -> VirtualBoardSpec:
 def board(**changes: Any) -> Iterator[str]:
     """The port of a virtual board."""
     wanted = spec(**changes)
-    with VirtualRack([wanted]) as rack:
+    with VirtualRack([wanted], launch=forked) as rack:
         yield rack.ports[wanted.slot]
 
 

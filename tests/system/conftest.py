@@ -1,0 +1,19 @@
+"""Racks of the system tests start as forks, also those that a command starts in this process."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator
+
+import pytest
+
+from harness import reaching
+from harness.virtual import VirtualRack
+from tests.racks import forked
+
+
+@pytest.fixture(scope="session", autouse=True)
+def racks_start_as_forks() -> Iterator[None]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(reaching, "VirtualRack", functools.partial(VirtualRack, launch=forked))
+        yield
