@@ -63,6 +63,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     pins = _pins(top.table("pins"), shuttle)
     select = read_select(top.table("select"), shuttle)
     baud = _whole(top, "baud", 115_200, 300, MOST_BAUD)
+    dtr, rts = (top.take(key, bool) if key in top else None for key in ("dtr", "rts"))
     window = _whole(top, "window", BoardProfile.window, LEAST_WINDOW, MOST_WINDOW)
     limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MOST_SUPPLY_MA)
     lowest, highest = _voltages(top)
@@ -82,6 +83,8 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         sha256=top.sha256,
         backend=backend,
         baud=baud,
+        dtr=dtr,
+        rts=rts,
         window=window,
         supply_limit_ma=limit,
         usb=usb,

@@ -31,7 +31,7 @@ from harness.board.profile_model import FULL_SCALE, BoardProfile
 from harness.board.select import rest_levels, selection
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
-from harness.link import Channel, Command, Patience, RawRepl, SerialPort
+from harness.link import Channel, Command, Lines, Patience, RawRepl, SerialPort
 from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Pattern, Words
 
@@ -53,7 +53,7 @@ def open_session(
 
     Raises PortUnavailable, BoardSilent, BoardMisbehaved or BoardLost.
     """
-    port = SerialPort(url, profile.baud)
+    port = SerialPort(url, profile.baud, lines=Lines(profile.dtr, profile.rts))
     try:
         repl = RawRepl(port)
         repl.enter()

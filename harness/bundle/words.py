@@ -12,14 +12,14 @@ from typing import Any
 _FORMATS = """
 active address agent amaranth attributes baud begin bidirectional bit bits board board_fault
 bool buffer case cell cells chip chip_serial chips clear clock clock_hz comment connections
-controller cycle cycles data default defect design designs direction drive else end endcase
+controller cycle cycles data default defect design designs direction drive dtr else end endcase
 endfunction endgenerate endmodule expect expiry false file function gap_free generate generic
 genvar harness hidden hide_name high initial inout input inputs instance intake
 integer kind label latency level link_fault localparam lock low memories method mismatch
 module modules name negedge net net-stuck netlist netnames none nor not note null offset open
 organisation output outputs owner parallel parameter parameters pass pin pin_check pins port
 port_directions ports posedge profile pulse pulses rack rate reason reg repeat report reset
-reset_cycles run rst schema select sensors settle_us shift shuttle signal signals signed slot
+reset_cycles run rst rts schema select sensors settle_us shift shuttle signal signals signed slot
 source src step supply table tables ticket top toplevel true type unsigned until upto usb vector
 vectors verilog virtual waived waiver window wire xnor xor
 """

@@ -3,12 +3,13 @@
 from harness.link.address import is_remote, names_user, shown_address
 from harness.link.channel import Channel, Command
 from harness.link.machine import Patience, diagram
-from harness.link.port import Port, SerialPort
+from harness.link.port import Lines, Port, SerialPort
 from harness.link.upload import RawRepl
 
 __all__ = [
     "Channel",
     "Command",
+    "Lines",
     "Patience",
     "Port",
     "RawRepl",

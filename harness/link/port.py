@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import socket
 import time
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -27,6 +29,10 @@ except ImportError:  # not on Windows
 WRITE_SECONDS = 10.0
 SLICE_SECONDS = 0.05
 """How long one wait on an RFC 2217 port lasts: its timeout is never changed while it is open."""
+_OSRELEASE = Path("/proc/sys/kernel/osrelease")
+_UNPLUGGED = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}
+"""What a system says of a device that is not there any more."""
+_BUSY = (errno.EBUSY, errno.EAGAIN)
 _REFUSED = (ConnectionRefusedError, ConnectionResetError)
 
 
@@ -46,6 +52,17 @@ class Port(Protocol):
         """Let go of the port; may be called twice."""
 
 
+@dataclass(frozen=True)
+class Lines:
+    """Levels of a port's control lines from the opening on; None leaves one as the system has it.
+
+    Some boards are reset, or held in reset, by one of them.
+    """
+
+    dtr: bool | None = None
+    rts: bool | None = None
+
+
 class SerialPort:
     """A port by pyserial: a device name, or an ``rfc2217://`` or ``socket://`` URL.
 
@@ -53,7 +70,9 @@ class SerialPort:
     port cannot be opened.
     """
 
-    def __init__(self, url: str, baud: int = 115_200, device: str = "board") -> None:
+    def __init__(
+        self, url: str, baud: int = 115_200, device: str = "board", lines: Lines | None = None
+    ) -> None:
         self.url = shown_address(url)
         self._device = device
         self._sliced = url.startswith(RFC2217)
@@ -64,6 +83,9 @@ class SerialPort:
                 self._serial.write_timeout = WRITE_SECONDS
             if hasattr(self._serial, "exclusive") and not is_remote(url):
                 self._serial.exclusive = True
+            for name, level in vars(lines or Lines()).items():
+                if level is not None:  # before the port is open: afterwards it would be too late
+                    setattr(self._serial, name, level)
             self._serial.open()
         except (serial.SerialException, OSError, ValueError, TypeError) as error:
             raise _unavailable(url, error, device) from error
@@ -124,9 +146,15 @@ class SerialPort:
         if is_remote(self.url):
             what = f"connection to the {self._device}"
             advice = "check the network, and the program that serves the port on that host"
-        return BoardLost(
-            f"{self.url}: the {what} went away ({shown_address(str(error))}); {advice}"
-        )
+        return BoardLost(f"{self.url}: the {what} went away{_why(error)}; {advice}")
+
+
+def _why(error: Exception) -> str:
+    """What the system says, in brackets, where it is more than that the other end is gone."""
+    code = getattr(error, "errno", None)
+    found = re.search(r"\[Errno (\d+)\]", str(error))
+    number = code if isinstance(code, int) else int(found[1]) if found else errno.EIO
+    return "" if number in _UNPLUGGED else f" ({os.strerror(number).lower()})"
 
 
 def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnavailable:
@@ -134,23 +162,38 @@ def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnava
         return PortUnavailable(f"{shown_address(url)}: {_remote_trouble(error)}")
     code = getattr(error, "errno", None)
     path = Path(url)
-    if os.name == "posix":
-        if not is_there(path):
-            return PortUnavailable(
-                f"{url}: there is no such port; is the {device} plugged in? "
-                "'harness ports' lists the ports of this computer"
-            )
-        if code == errno.EACCES or not os.access(path, os.R_OK | os.W_OK):
-            return PortUnavailable(
-                f"{url}: you may not use this port; it belongs to group "
-                f"'{_group(path)}': ask to be added to it, then log in again"
-            )
-    if code in (errno.EBUSY, errno.EAGAIN) or "exclusively lock" in str(error):
+    text = str(error)
+    if "FileNotFoundError(2," in text or (os.name == "posix" and not is_there(path)):
+        return PortUnavailable(
+            f"{url}: there is no such port; is the {device} plugged in? "
+            f"'harness ports' lists the ports of this computer{_wsl_hint()}"
+        )
+    if os.name == "posix" and (code == errno.EACCES or not os.access(path, os.R_OK | os.W_OK)):
+        return PortUnavailable(
+            f"{url}: you may not use this port; it belongs to group "
+            f"'{_group(path)}': ask to be added to it, then log in again"
+        )
+    # "PermissionError(13," is how pyserial quotes Windows, which refuses a port in use so
+    if code in _BUSY or "exclusively lock" in text or "PermissionError(13," in text:
         return PortUnavailable(
             f"{url}: the port is in use by another program; close that program and run again"
         )
     hint = f"check the name, and on Windows that the {device}'s serial driver is installed"
     return PortUnavailable(f"{url}: the port cannot be opened ({error}); {hint}")
+
+
+def _wsl_hint() -> str:
+    """What to look at under WSL, where a USB device that went away does not come back by itself."""
+    try:
+        release = _OSRELEASE.read_text(encoding="utf-8")
+    except OSError:
+        return ""
+    if "microsoft" not in release.casefold():
+        return ""
+    return (
+        "; under WSL a USB device must be attached again after it was unplugged or reset "
+        "(on Windows: usbipd attach --wsl --busid …, with --auto-attach for good)"
+    )
 
 
 def _remote_trouble(error: Exception) -> str:

@@ -30,6 +30,7 @@ LOADS = 3
 PIECE_SECONDS = 2.0
 STATEMENT_SECONDS = 5.0
 TRIES = 4
+APART_SECONDS = 0.05
 RESET_SECONDS = 0.5
 """A board stays in the raw REPL over a soft reset; the unix port ends and starts anew."""
 
@@ -81,7 +82,7 @@ class RawRepl:
                 goodbye = pad(make_frame(ANYONE, 0, BYE, b""))
                 self._port.write(b"\x00" * QUANTUM + goodbye)
                 heard += self._listen(0.2)
-            self._port.write(b"\r\x03\x03")
+            heard += self._interrupt()
             heard += self._listen(0.1 + 0.2 * attempt)
             self._port.write(b"\r\x01")
             found, text = self._until(PROMPT, 0.7)
@@ -144,10 +145,21 @@ class RawRepl:
 
     def leave(self) -> None:
         """Reset the interpreter, so that the board's own program starts again."""
-        self._port.write(b"\r\x03\x03\x02")
+        self._interrupt()
+        self._port.write(b"\x02")
         self._listen(0.2)
         self._port.write(b"\x04")
         self._listen(0.2)
+
+    def _interrupt(self) -> bytes:
+        """Stop what runs, and what that may have started; return what came in between.
+
+        Ctrl-C twice, apart: two at once hang some boards.
+        """
+        self._port.write(b"\r\x03")
+        heard = self._listen(APART_SECONDS)
+        self._port.write(b"\x03")
+        return heard
 
     def _surely(
         self,

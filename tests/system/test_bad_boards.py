@@ -187,7 +187,7 @@ def test_a_board_unplugged_in_mid_burst_keeps_the_table_before(aftermath: Afterm
     assert before.verdict is Verdict.PASS
     assert (cut.verdict, cut.origin) == (Verdict.ERROR, Origin.LINK)
     port = aftermath.ports["unplugged"]
-    assert cut.summary.startswith(f"Could not be tested: {port}: the board went away (")
+    assert cut.summary.startswith(f"Could not be tested: {port}: the board went away; ")
     assert "; check the cable and plug it in again. It did not come back: " in cut.summary
     assert "says nothing about the chip" in cut.advice
 

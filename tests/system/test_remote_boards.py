@@ -66,7 +66,7 @@ def test_a_host_that_goes_for_good_is_an_error_of_the_link(bench: Bench, capsys:
         before, cut = chip.outcomes
         assert (before.verdict, cut.verdict) == (Verdict.PASS, Verdict.ERROR)
         assert cut.origin is Origin.LINK
-        lost = f"Could not be tested: {server.url}: the connection to the board went away ("
+        lost = f"Could not be tested: {server.url}: the connection to the board went away; "
         assert cut.summary.startswith(lost)
         assert "check the network, and the program that serves the port" in cut.summary
         refused = "the connection was refused; start the program that serves the port on that host"

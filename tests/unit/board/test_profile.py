@@ -97,7 +97,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
     more = (
         'backend = "virtual"\nbaud = 921600\nwindow = 4096\nsupply_limit_ma = 80\n'
-        "round_trip_ns = 25\nmax_rate_hz = 2e4\nsupply_min_v = 1.6\nsupply_max_v = 2\n"
+        "dtr = false\nround_trip_ns = 25\nmax_rate_hz = 2e4\nsupply_min_v = 1.6\nsupply_max_v = 2\n"
         'usb = ["0123:aBcD"]\n'
     )
     path.write_text(more + GOOD)
@@ -106,6 +106,7 @@ def test_every_key_is_read(tmp_path: Path) -> None:
     assert (profile.supply_limit_ma, profile.max_rate_hz) == (80.0, 20_000.0)
     assert profile.usb == ((0x0123, 0xABCD),)
     assert profile.round_trip_ns == 25
+    assert (profile.dtr, profile.rts) == (False, None)
     assert (profile.supply_min_v, profile.supply_max_v) == (1.6, 2.0)
 
 

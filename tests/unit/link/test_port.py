@@ -17,7 +17,7 @@ import pytest
 import serial
 
 from harness.errors import BoardLost, BoardSilent, PortUnavailable
-from harness.link import Port, SerialPort, names_user, shown_address
+from harness.link import Lines, Port, SerialPort, names_user, shown_address
 from harness.link import port as port_module
 from harness.link.port import _unavailable
 from tests.system.remote import rfc2217_server
@@ -140,8 +140,7 @@ def test_a_port_whose_other_end_is_gone_is_a_lost_board(ends: Ends) -> None:
         hang_up()
         with pytest.raises(BoardLost) as caught:
             port.read(5.0)
-        assert " went away (" in str(caught.value)
-        assert "; check the " in str(caught.value)
+        assert " went away; check the " in str(caught.value)
 
 
 @pytest.mark.parametrize("ends", ENDS)
@@ -275,3 +274,86 @@ def test_a_port_of_a_group_without_a_name_is_given_by_number(
     monkeypatch.setattr("harness.link.port.grp.getgrgid", nameless)
     error = _unavailable(str(path), serial.SerialException(errno.EACCES, "why"))
     assert f"group '{path.stat().st_gid}'" in str(error)
+
+
+@pytest.mark.parametrize(
+    ("error", "text"),
+    [
+        (
+            serial.SerialException(
+                "device reports readiness to read but returned no data "
+                "(device disconnected or multiple access on port?)"
+            ),
+            "",
+        ),
+        (serial.SerialException("read failed: [Errno 5] Input/output error"), ""),
+        (OSError(errno.ENODEV, "No such device"), ""),
+        (serial.SerialException("write failed: [Errno 12] Why"), " (cannot allocate memory)"),
+    ],
+)
+def test_an_unplugged_board_is_told_in_plain_words(error: Exception, text: str) -> None:
+    with pseudo_terminal() as (port, _, _, _):
+        assert isinstance(port, SerialPort)
+        assert str(port._lost(error)) == (
+            f"{port.url}: the board went away{text}; check the cable and plug it in again"
+        )
+
+
+def windows(error: OSError) -> serial.SerialException:
+    """As pyserial words what Windows says, whatever the language of that Windows."""
+    said = f"{type(error).__name__}({error.errno}, 'Zugriff verweigert', None, 5)"
+    return serial.SerialException(f"could not open port 'COM7': {said}")
+
+
+def test_windows_refuses_a_port_in_use_or_missing_in_words_of_its_own(tmp_path: Path) -> None:
+    there = tmp_path / "COM7"
+    there.touch()
+    assert str(_unavailable(str(there), windows(PermissionError(13, "")))) == (
+        f"{there}: the port is in use by another program; close that program and run again"
+    )
+    assert str(_unavailable(str(there), windows(FileNotFoundError(2, "")))) == (
+        f"{there}: there is no such port; is the board plugged in? 'harness ports' lists the "
+        "ports of this computer"
+    )
+
+
+def test_under_wsl_a_missing_port_hints_at_the_lost_attachment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    release = tmp_path / "osrelease"
+    release.write_text("6.6.87.2-microsoft-standard-WSL2\n")
+    monkeypatch.setattr(port_module, "_OSRELEASE", release)
+    with pytest.raises(PortUnavailable) as caught:
+        SerialPort("/dev/ttyNOBODY7")
+    assert str(caught.value) == (
+        "/dev/ttyNOBODY7: there is no such port; is the board plugged in? 'harness ports' lists "
+        "the ports of this computer; under WSL a USB device must be attached again after it was "
+        "unplugged or reset (on Windows: usbipd attach --wsl --busid …, with --auto-attach for "
+        "good)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("lines", "levels"),
+    [
+        (Lines(), {"dtr": True, "rts": True}),
+        (Lines(dtr=False), {"dtr": False, "rts": True}),
+        (Lines(dtr=True, rts=False), {"dtr": True, "rts": False}),
+    ],
+)
+def test_control_lines_are_set_before_the_port_is_open(
+    lines: Lines, levels: dict[str, bool], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[dict[str, bool]] = []
+    real = serial.Serial.open
+
+    def opening(device: serial.Serial) -> None:
+        opened.append({"dtr": device.dtr, "rts": device.rts})
+        real(device)
+
+    monkeypatch.setattr(serial.Serial, "open", opening)
+    master, slave = os.openpty()
+    SerialPort(os.ttyname(slave), lines=lines).close()
+    os.close(master)
+    os.close(slave)
+    assert opened == [levels]
