@@ -3,7 +3,7 @@
 from harness.link.address import is_remote, names_user, shown_address
 from harness.link.channel import Channel, Command
 from harness.link.machine import Patience, diagram
-from harness.link.port import Lines, Port, SerialPort
+from harness.link.port import Lines, Port, SerialPort, port_group
 from harness.link.upload import RawRepl
 
 __all__ = [
@@ -17,5 +17,6 @@ __all__ = [
     "diagram",
     "is_remote",
     "names_user",
+    "port_group",
     "shown_address",
 ]

@@ -171,7 +171,7 @@ def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnava
     if os.name == "posix" and (code == errno.EACCES or not os.access(path, os.R_OK | os.W_OK)):
         return PortUnavailable(
             f"{url}: you may not use this port; it belongs to group "
-            f"'{_group(path)}': ask to be added to it, then log in again"
+            f"'{port_group(path)}': ask to be added to it, then log in again"
         )
     # "PermissionError(13," is how pyserial quotes Windows, which refuses a port in use so
     if code in _BUSY or "exclusively lock" in text or "PermissionError(13," in text:
@@ -219,7 +219,8 @@ def _remote_trouble(error: Exception) -> str:
     )
 
 
-def _group(path: Path) -> str:
+def port_group(path: Path) -> str:
+    """The group that a port belongs to, by name or else by number; "?" if it cannot be told."""
     try:
         number = path.stat().st_gid
     except OSError:

@@ -16,7 +16,8 @@ from harness.rack.file import check_port, check_rack, chip_serial_trouble, load_
 from harness.rack.known import answered, unreached
 from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
-from harness.rack.ports import SerialPort, find_port, serial_ports
+from harness.rack.port_check import PortCheck, examine_port, who_answers
+from harness.rack.ports import SerialPort, find_port, needs_place, serial_ports
 from harness.rack.power import PowerCycle
 from harness.rack.reach import Reacher
 from harness.rack.schedule import SlotWork, interrupts_stop, run_slots
@@ -31,6 +32,7 @@ __all__ = [
     "Locks",
     "Observer",
     "Opener",
+    "PortCheck",
     "PowerCycle",
     "Rack",
     "RackNews",
@@ -50,6 +52,7 @@ __all__ = [
     "check_port",
     "check_rack",
     "chip_serial_trouble",
+    "examine_port",
     "find_port",
     "harmless",
     "held",
@@ -57,10 +60,12 @@ __all__ = [
     "leave",
     "load_rack",
     "load_virtual_slot",
+    "needs_place",
     "run_slots",
     "serial_ports",
     "single_slot",
     "unobserved",
     "unreached",
+    "who_answers",
     "within",
 ]

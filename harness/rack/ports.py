@@ -5,26 +5,43 @@ One rule: ports are only listed here, never opened.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
+from pathlib import Path
 
 from serial.tools import list_ports
 
 from harness.errors import PortUnavailable
 
+BY_PATH = Path("/dev/serial/by-path")
+"""Where Linux names ports by the socket that they are plugged into (systemd's udev rules)."""
+
 
 @dataclass(frozen=True)
 class SerialPort:
-    """A serial port: its device, what it calls itself, and its USB identity (empty if none)."""
+    """A serial port: its device, what it calls itself, and its USB identity (empty if none).
+
+    ``interface`` is what a device with several ports calls this one, ``place`` a name that stays
+    with the socket and interface, and can be opened as the device; both empty if there is none.
+    """
 
     device: str
     description: str
     vendor: str
     product: str
     serial_number: str
+    interface: str = ""
+    place: str = ""
+
+    @property
+    def lasting(self) -> str:
+        """The name for a rack file that stays when other ports come and go."""
+        return self.place or self.device
 
 
 def serial_ports() -> tuple[SerialPort, ...]:
     """List the serial ports of this computer, sorted by device."""
+    places = _places(BY_PATH)
     return tuple(
         sorted(
             (
@@ -34,6 +51,8 @@ def serial_ports() -> tuple[SerialPort, ...]:
                     vendor=_hex(port.vid),
                     product=_hex(port.pid),
                     serial_number=str(port.serial_number or ""),
+                    interface=str(port.interface or ""),
+                    place=places.get(os.path.realpath(port.device), ""),
                 )
                 for port in list_ports.comports()
             ),
@@ -43,17 +62,48 @@ def serial_ports() -> tuple[SerialPort, ...]:
 
 
 def find_port(board: str) -> str:
-    """Return the port of the board with this USB serial number; raises PortUnavailable."""
+    """Return the port of the board with this USB serial number.
+
+    Raises PortUnavailable if there is none, or more than one.
+    """
     ports = serial_ports()
-    for port in ports:
-        if port.serial_number.casefold() == board.casefold():
-            return port.device
+    found = [port for port in ports if port.serial_number.casefold() == board.casefold()]
+    if len(found) == 1:
+        return found[0].device
+    if found:
+        names = " and ".join(_named(port) for port in found)
+        message = (
+            f"{len(found)} serial ports have the USB serial number {board}: {names}; write the "
+            "one that gives the interpreter's prompt as port in the rack file; `harness ports "
+            "--check` asks them"
+        )
+        raise PortUnavailable(message)
     seen = ", ".join(port.serial_number for port in ports if port.serial_number) or "none"
     message = (
         f"no serial port has the USB serial number {board} (seen: {seen}); plug the board in, "
         "or write its port in the rack file; `harness ports` lists what is there"
     )
     raise PortUnavailable(message)
+
+
+def needs_place(port: SerialPort, ports: tuple[SerialPort, ...]) -> bool:
+    """Whether no USB serial number tells this port from the others, and its place does."""
+    alike = [other for other in ports if other.serial_number == port.serial_number]
+    return bool(port.place) and (not port.serial_number or len(alike) > 1)
+
+
+def _named(port: SerialPort) -> str:
+    """A port's lasting name, and what the device calls it."""
+    return f"{port.lasting} ({port.interface})" if port.interface else port.lasting
+
+
+def _places(folder: Path) -> dict[str, str]:
+    """Names by place, by device; the shortest where udev gives several."""
+    try:
+        names = sorted(map(str, folder.iterdir()), key=lambda name: (-len(name), name))
+    except OSError:
+        return {}
+    return {os.path.realpath(name): name for name in names}
 
 
 def _hex(number: int | None) -> str:

@@ -184,7 +184,7 @@ def test_a_command_tells_what_was_planted_and_obeys_nothing(
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(uvicorn.Server, "run", lambda _, sockets: sockets)
     port = SimpleNamespace(device="/dev/tty0", description=PLANTED, serial_number=PLANTED)
-    port.vid, port.pid = 1, 2
+    port.vid, port.pid, port.interface = 1, 2, PLANTED
     monkeypatch.setattr(list_ports, "comports", lambda: [port])
     known = {
         "folder": [str(ran.folder)],

@@ -283,3 +283,19 @@ def test_an_error_of_white_space_is_an_error_without_a_name(said: bytes) -> None
     with pytest.raises(BoardMisbehaved) as caught:
         RawRepl(port).execute(b"x")
     assert str(caught.value) == "the board's interpreter raised an error without a name"
+
+
+def test_ctrl_c_is_sent_twice_and_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two at once hang some boards."""
+    written: list[tuple[float, bytes]] = []
+
+    class Noted(Script):
+        def write(self, data: bytes) -> None:
+            written.append((time.monotonic(), data))
+            super().write(data)
+
+    RawRepl(Noted(b"", b"", PROMPT)).reach_prompt()
+    assert b"\x03\x03" not in b"".join(data[:2] + b"|" for _, data in written)
+    (first, one), (second, two), (_, raw) = written
+    assert (one, two, raw) == (b"\r\x03", b"\x03", b"\r\x01")
+    assert second - first >= APART_SECONDS
