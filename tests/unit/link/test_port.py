@@ -20,7 +20,7 @@ from harness.errors import BoardLost, BoardSilent, PortUnavailable
 from harness.link import Lines, Port, SerialPort, names_user, shown_address
 from harness.link import port as port_module
 from harness.link.port import _unavailable
-from tests.system.remote import rfc2217_server
+from tests.system.remote import Terminal, rfc2217_server
 
 OwnEnd = tuple[Port, Callable[[int], bytes], Callable[[bytes], None], Callable[[], None]]
 """A port, and its other end: receive so many bytes, send, hang up."""
@@ -357,3 +357,19 @@ def test_control_lines_are_set_before_the_port_is_open(
     os.close(master)
     os.close(slave)
     assert opened == [levels]
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
+def test_control_lines_reach_a_port_of_another_host(monkeypatch: pytest.MonkeyPatch) -> None:
+    dtr: list[bool] = []
+    rts: list[bool] = []
+    # what pyserial's server asks of the port that it serves
+    monkeypatch.setattr(Terminal, "_update_dtr_state", lambda port: dtr.append(port.dtr))
+    monkeypatch.setattr(Terminal, "_update_rts_state", lambda port: rts.append(port.rts))
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    with rfc2217_server(os.ttyname(slave)) as server:
+        SerialPort(server.url, lines=Lines(dtr=False)).close()
+    os.close(master)
+    os.close(slave)
+    assert (dtr[-1], rts[-1]) == (False, True)
