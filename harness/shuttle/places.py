@@ -40,6 +40,7 @@ class _Walk:
         self.lines = lines
         self.places: dict[KeyPath, Place] = {(): (1, 1)}
         self.lengths: dict[KeyPath, int] = {}
+        self.last = (0, 0, 1)  # row, byte and column: a line is counted on, not from its start
 
     def visit(self, node: Node) -> None:
         if node.type == "pair":
@@ -100,7 +101,11 @@ class _Walk:
     def mark(self, path: KeyPath, node: Node) -> None:
         """Keep the first place of a path, in characters."""
         row, byte = node.start_point
-        column = len(self.lines[row][:byte].decode("utf-8", "replace")) + 1
+        before, start, column = self.last
+        if row != before or byte < start:
+            start, column = 0, 1
+        column += len(self.lines[row][start:byte].decode("utf-8", "replace"))
+        self.last = row, byte, column
         self.places.setdefault(path, (row + 1, column))
 
 

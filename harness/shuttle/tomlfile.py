@@ -46,6 +46,9 @@ _KIND_NAMES: dict[type, str] = {
     list: "a list in [ ]",
     dict: "a table",
 }
+MOST = 1_000
+"""Beyond so many findings no unknown key is told: each would be compared with all known ones."""
+
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -268,12 +271,14 @@ class TomlTable:
 
     def finish(self) -> None:
         """Report every key that nobody asked for, here and in all tables handed out."""
-        for key in self.values:
-            if key not in self.known:
-                where = f" in [{self.title}]" if self.title else ""
-                self.error(
-                    "unknown-key", key, f'unknown key "{key}"{where}', nearest(key, self.known)
-                )
+        where = f" in [{self.title}]" if self.title else ""
+        for key in [key for key in self.values if key not in self.known]:
+            if len(self.findings.items) >= MOST:
+                if self.findings.items[-1].rule != "more-findings":
+                    told = "there are more unknown keys than are told here"
+                    self.error("more-findings", key, told, "correct those above first")
+                return
+            self.error("unknown-key", key, f'unknown key "{key}"{where}', nearest(key, self.known))
         for table in self.below:
             table.finish()
 

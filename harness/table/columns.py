@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,18 @@ class Coded:
 
     codes: NDArray[np.integer]
     texts: Sequence[str]
+
+    def rows(self, code: int) -> int:
+        """How many rows hold a text; the first asking counts them all."""
+        return int(self._rows[code])
+
+    def first(self, code: int) -> int:
+        """The first row that holds a text."""
+        return int(np.argmax(self.codes == code))
+
+    @cached_property
+    def _rows(self) -> NDArray[np.intp]:
+        return np.bincount(self.codes, minlength=len(self.texts))
 
 
 @dataclass(frozen=True)

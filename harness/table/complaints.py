@@ -36,6 +36,13 @@ class Complaints:
         """Add one finding; beyond ``MOST`` it is only counted."""
         self._keep(_Repeated(finding, 1))
 
+    def tell(self, make: Callable[[], Finding]) -> None:
+        """Add the finding that is made, if there is room for it; beyond ``MOST`` none is made."""
+        if len(self.kept) < MOST:
+            self.add(make())
+        else:
+            self.dropped += 1
+
     def error(self, rule: str, place: Location, message: str, advice: str) -> None:
         """Add an error."""
         self.add(Finding(rule, place, message, advice))

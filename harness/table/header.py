@@ -9,8 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
-from harness.errors import Location
+from harness.errors import Finding, Location
 from harness.shuttle import RESERVED, Bus, Design, Direction, Shuttle, nearest
 from harness.table.complaints import Complaints
 from harness.table.symbols import Column
@@ -48,19 +49,14 @@ def read_heading(
     for number, raw in enumerate(names):
         name = raw.strip()
         if name in seen:
-            complaints.error(
-                "doubled-column",
-                place(number),
-                f'column "{name}" is there twice',
-                "remove one of the two",
-            )
+            complaints.tell(partial(_doubled, name, place, number))
         elif name in RESERVED:
             reserved[name] = number
         elif name in known:
-            if _claim(known[name], owner, complaints, place(number)):
+            if _claim(known[name], owner, complaints, partial(place, number)):
                 signals[number] = Column(known[name], default)
         else:
-            _unknown(name, names, design, complaints, place(number))
+            complaints.tell(partial(_unknown, name, names, design, partial(place, number)))
         seen.add(name)
     return Heading(signals, reserved, len(names))
 
@@ -92,12 +88,14 @@ def signal_of(column: str, design: Design) -> str:
     return next(s.name for s in design.signals if any(pin.name == column for pin in s.pins))
 
 
-def _claim(bus: Bus, owner: dict[str, str], complaints: Complaints, place: Location) -> bool:
+def _claim(
+    bus: Bus, owner: dict[str, str], complaints: Complaints, place: Callable[[], Location]
+) -> bool:
     for pin in bus.pins:
         if pin.name in owner:
             complaints.error(
                 "pin-in-two-columns",
-                place,
+                place(),
                 f'pin "{pin.name}" of "{bus.name}" is already in column "{owner[pin.name]}"',
                 "keep one of the two columns",
             )
@@ -106,29 +104,22 @@ def _claim(bus: Bus, owner: dict[str, str], complaints: Complaints, place: Locat
     return True
 
 
+def _doubled(name: str, place: Place, number: int) -> Finding:
+    told = f'column "{name[:60]}" is there twice'
+    return Finding("doubled-column", place(number), told, "remove one of the two")
+
+
 def _unknown(
-    name: str, names: Sequence[str], design: Design, complaints: Complaints, place: Location
-) -> None:
-    known = [*design.signals_by_name, *RESERVED]
+    name: str, names: Sequence[str], design: Design, place: Callable[[], Location]
+) -> Finding:
     if len(names) == 1 and (";" in name or "\t" in name):
         mark = ";" if ";" in name else "tabs"
-        complaints.error(
-            "wrong-separator",
-            place,
-            f"the columns are separated by {mark}",
-            "separate columns by commas in .csv and by tabs in .tsv files",
-        )
-    elif not name:
-        complaints.error(
-            "unknown-column",
-            place,
-            "this column has no name",
-            "name it, or remove the separator at the end of the header",
-        )
-    else:
-        complaints.error(
-            "unknown-column",
-            place,
-            f'design "{design.name}" has no signal "{name[:60]}"',
-            nearest(name[:60], known),
-        )
+        told = f"the columns are separated by {mark}"
+        advice = "separate columns by commas in .csv and by tabs in .tsv files"
+        return Finding("wrong-separator", place(), told, advice)
+    if not name:
+        advice = "name it, or remove the separator at the end of the header"
+        return Finding("unknown-column", place(), "this column has no name", advice)
+    told = f'design "{design.name}" has no signal "{name[:60]}"'
+    advice = nearest(name[:60], [*design.signals_by_name, *RESERVED])
+    return Finding("unknown-column", place(), told, advice)

@@ -12,12 +12,13 @@ import csv
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import Findings, Location
+from harness.errors import Finding, Findings, Location
 from harness.shuttle import check_bytes, warn_of_mark
 from harness.table.complaints import Complaints
 
@@ -104,8 +105,9 @@ class LineReader:
         """Line and character column at which a cell of a line starts."""
         starts = cell_starts(line, self.separator)
         start = starts[min(column, len(starts) - 1)]
-        lead = len(line[start:]) - len(line[start:].lstrip(" "))
-        return Location(self.complaints.path, number, start + lead + 1)
+        while line[start : start + 1] == " ":
+            start += 1
+        return Location(self.complaints.path, number, start + 1)
 
     def _read(self, size: int) -> bytes:
         """Next whole lines, about ``size`` bytes; empty at the end of the file."""
@@ -206,16 +208,16 @@ class LineReader:
             return False
         if len(cells) == width:
             return True
-        place = self.place(text, number, width)
-        if len(cells) < width:
-            place = Location(self.complaints.path, number, len(text) + 1)
-        self.complaints.error(
-            "ragged-row",
-            place,
-            f"the row has {len(cells)} cells, the header {width}",
-            f"write {width} cells; leave one empty where nothing is meant",
-        )
+        self.complaints.tell(lambda: self._ragged(text, number, len(cells), width))
         return False
+
+    def _ragged(self, text: str, number: int, cells: int, width: int) -> Finding:
+        place = self.place(text, number, width)
+        if cells < width:
+            place = Location(self.complaints.path, number, len(text) + 1)
+        told = f"the row has {cells} cells, the header {width}"
+        advice = f"write {width} cells; leave one empty where nothing is meant"
+        return Finding("ragged-row", place, told, advice)
 
     def _split(self, text: str, number: int) -> list[str] | None:
         """Cells of a line; None after the finding that its quotes do not match."""
@@ -240,6 +242,7 @@ def _lines_with_quotes(view: NDArray[np.uint8], ends: NDArray[np.int64]) -> NDAr
     return marked
 
 
+@lru_cache(maxsize=1)
 def cell_starts(line: str, separator: str) -> list[int]:
     """Offset at which each cell of a line starts; separators inside quotes do not count."""
     starts, inside, fresh = [0], False, True

@@ -6,10 +6,12 @@ One rule: an empty cell is one cycle; a row stands for at least one.
 from __future__ import annotations
 
 import re
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.errors import Location
 from harness.table.columns import Cells, Coded, Numbers
 from harness.table.complaints import Complaints
 from harness.table.pattern import Words
@@ -50,16 +52,12 @@ def decode_repeats(
     for code, text in enumerate(cells.texts):
         read = read_repeat(text)
         if isinstance(read, Refusal):
-            _refuse(number, cells, code, read, complaints, locate)
+            first = partial(_first, number, cells, code, locate)
+            complaints.refuse(number, text, read, cells.rows(code), first)
         else:
             counts[code], until[code] = read
     return counts[cells.codes], until[cells.codes]
 
 
-def _refuse(
-    number: int, cells: Coded, code: int, why: Refusal, complaints: Complaints, locate: Locate
-) -> None:
-    rows = np.flatnonzero(cells.codes == code)
-    complaints.refuse(
-        number, cells.texts[code], why, len(rows), lambda: locate(int(rows[0]), number)
-    )
+def _first(number: int, cells: Coded, code: int, locate: Locate) -> Location:
+    return locate(cells.first(code), number)

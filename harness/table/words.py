@@ -156,9 +156,9 @@ class ColumnDecoder:
             if len(self.known) < MANY_TEXTS:
                 self.known[text] = read
             return read
-        rows = np.flatnonzero(cells.codes == code)
+        number = self.number
         self.complaints.refuse(
-            self.number, text, read, len(rows), lambda: locate(int(rows[0]), self.number)
+            number, text, read, cells.rows(code), lambda: locate(cells.first(code), number)
         )
         return NOTHING
 

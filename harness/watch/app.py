@@ -7,6 +7,7 @@ read gives a page that says so.
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from typing import Any
 
 import anyio
 from sse_starlette import EventSourceResponse
@@ -16,6 +17,7 @@ from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import Receive, Scope, Send
 
 from harness.errors import StoreError
 from harness.watch import addresses
@@ -44,12 +46,35 @@ GRACE_SECONDS = 1.0
 """How long a listener's answer may take to come to its end when the program stops."""
 
 
+class Seats:
+    """How many listen or are about to: a request counts before its first event is made."""
+
+    def __init__(self) -> None:
+        self.taken = 0
+
+
+class _Listening(EventSourceResponse):
+    """An answer that keeps its seat until it has ended."""
+
+    def __init__(self, seats: Seats, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self._seats = seats
+        seats.taken += 1
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._seats.taken -= 1
+
+
 class Pages:
     """Every page of one store."""
 
     def __init__(self, source: StoreSource) -> None:
         self._source = source
         self._hub = Hub(lambda rack: look_at(source, rack))
+        self._seats = Seats()
 
     def home(self, request: Request) -> Response:
         """The rack as it runs."""
@@ -60,11 +85,12 @@ class Pages:
 
     async def events(self, request: Request) -> Response:
         """The rack's changes, as server-sent events."""
-        if self._hub.listeners >= MOST_LISTENERS:
+        if self._seats.taken >= MOST_LISTENERS:
             return _said(503, "Too many listeners", "Close some of the pages that are open.")
         rack, known = request.query_params.get("rack"), request.headers.get("last-event-id")
         ending = anyio.Event()
-        return EventSourceResponse(
+        return _Listening(
+            self._seats,
             self._hub.events(rack, known, ending),
             shutdown_event=ending,
             shutdown_grace_period=GRACE_SECONDS,

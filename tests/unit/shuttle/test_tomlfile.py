@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import date
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.errors import Findings
+from harness.errors import Findings, Location
 from harness.shuttle import TomlTable, nearest, read_toml
 
 
@@ -198,3 +199,17 @@ def _toml(value: object) -> str:
     if isinstance(value, list):
         return "[" + ", ".join(map(_toml, value)) + "]"
     return f'"{value}"' if isinstance(value, str) else str(value)
+
+
+def test_the_work_on_a_long_line_and_on_unknown_keys_is_bounded(tmp_path: Path) -> None:
+    started = time.process_time()
+    line = "a = [" + ", ".join(['{ "é" = "é" }'] * 20_000) + "]\n"
+    top, findings = read(tmp_path, (line + "".join(f"k{i}=1\n" for i in range(20_000))).encode())
+    assert top is not None
+    assert top.location("a", 2, "é") == Location(tmp_path / "f.toml", 1, 38)
+    for number in range(100):
+        top.take(f"k{number}", int)
+    top.finish()
+    assert len(findings.items) == 1_001
+    assert findings.items[-1].message == "there are more unknown keys than are told here"
+    assert time.process_time() - started < 5
