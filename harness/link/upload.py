@@ -25,6 +25,8 @@ SMALLEST = 96
 """Bytes of a piece on a wire that damages all larger ones."""
 PIECE_TRIES = 10
 """How often one statement of the upload is tried: enough for one damaged bit in 10,000."""
+MOST_SPOILT = 100
+"""After so many spoilt statements each gets one try more: a link so bad would take a night."""
 LOADS = 3
 """How often a whole program is sent."""
 PIECE_SECONDS = 2.0
@@ -186,6 +188,8 @@ class RawRepl:
                 said[str(error)] = error
                 self._reach_again()
             self._spoilt += 1
+            if self._spoilt > MOST_SPOILT:
+                raise self._damaged()
         text, own = said.popitem()
         if own is None or said or _is_damage(text):
             raise self._damaged()

@@ -173,6 +173,16 @@ def test_a_wire_that_damages_every_program_is_reported(repl: RawRepl, terminal: 
 
 
 @needs_micropython
+def test_a_link_that_spoils_more_than_it_may_is_given_up_soon(
+    repl: RawRepl, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("harness.link.upload.MOST_SPOILT", 3)
+    terminal.damage = 1000
+    with pytest.raises(BoardMisbehaved, match="spoils data: 7 of 10 statements of the upload came"):
+        repl.load("value = '" + "a" * 500 + "'\n")
+
+
+@needs_micropython
 @pytest.mark.parametrize("times", [1, 1000])
 def test_what_the_interpreter_says_of_spoilt_text_is_no_error_of_the_board(
     repl: RawRepl, terminal: Terminal, times: int
