@@ -5,6 +5,7 @@ One rule: no logic here or in the command modules that a caller of the library c
 
 from __future__ import annotations
 
+import sys
 import traceback
 from collections.abc import Sequence
 from importlib import import_module
@@ -105,9 +106,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     ``arguments`` are those after the program's name; None takes the process's own.
     """
     ready_streams()
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    empty = next((word for word in words if _is_empty(word)), None)
+    if empty is not None:
+        _complain(f"{empty.strip() or 'an argument'} is empty; give a value or leave it out")
+        return ExitCode.BAD_INPUT
     try:
         code = app(
-            args=None if arguments is None else list(arguments),
+            args=words,
             prog_name="harness",
             standalone_mode=False,
         )
@@ -129,6 +135,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain("stopped")
         return ExitCode.NOT_TESTED
     return code if isinstance(code, int) else ExitCode.ALL_PASS
+
+
+def _is_empty(word: str) -> bool:
+    """Tell whether a word, or an option's value, is blank: as a path it would be this folder."""
+    option, equals, value = word.partition("=")
+    return not word.strip() or (option.startswith("--") and bool(equals) and not value.strip())
 
 
 def _complain(message: str) -> None:

@@ -175,3 +175,20 @@ def test_a_name_from_a_strangers_file_cannot_steer_the_terminal(
     assert "\x1b" not in told
     assert "\x07" not in told
     assert "\\x1b]0;owned" in told
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["check", ""], "an argument"),
+        (["check", " "], "an argument"),
+        (["run", "rack.toml", "--designs", ""], "an argument"),
+        (["run", "rack.toml", "--out="], "--out="),
+        (["bundle", "latest", "--chip= "], "--chip="),
+    ],
+)
+def test_an_empty_word_is_wrong_usage_and_no_folder(
+    words: list[str], told: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(words) == ExitCode.BAD_INPUT
+    assert capsys.readouterr().err == (f"harness: {told} is empty; give a value or leave it out\n")
