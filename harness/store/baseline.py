@@ -9,6 +9,7 @@ from __future__ import annotations
 from sqlalchemy import Connection, select
 
 from harness.judge import Baseline, KnownVerdict, RunKind, RunRecord, Verdict
+from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
 
@@ -48,7 +49,6 @@ def read_baseline(connection: Connection, of: RunRecord) -> Baseline | None:
     if run_id is None:
         return None
     o = OutcomeRow
-    verdicts = {verdict.value: verdict for verdict in Verdict}
     with undisturbed():
         rows = connection.execute(
             select(
@@ -64,7 +64,7 @@ def read_baseline(connection: Connection, of: RunRecord) -> Baseline | None:
             .order_by(o.number)
         ).all()
         found = [
-            KnownVerdict(slot, chip, design, table, verdicts[verdict], sha256, mismatches)
+            KnownVerdict(slot, chip, design, table, verdict_of(verdict), sha256, mismatches)
             for slot, chip, design, table, verdict, sha256, mismatches in rows
         ]
     return Baseline(run_id, tuple(found))

@@ -131,11 +131,18 @@ def _convert(make: Callable[[str], Any], text: str, place: str) -> Any:
         raise CodecError(msg) from reason
 
 
+def _large(value: int, place: str) -> float:
+    try:
+        return float(value)
+    except OverflowError as reason:
+        raise CodecError(f"{place}: {reason}") from reason
+
+
 def _decode_float(value: JsonValue, place: str) -> float:
     if isinstance(value, str) and value in _NOT_IN_JSON:
         return _NOT_IN_JSON[value]
     if isinstance(value, int) and not isinstance(value, bool):
-        return float(value)
+        return _large(value, place)
     return float(_expect(float, value, place))
 
 

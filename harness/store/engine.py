@@ -26,9 +26,9 @@ from sqlalchemy.exc import (
 from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
-from harness.store.jsontext import to_value
+from harness.store.damage import undamaged, value_or_damage
 from harness.store.migrate import migrate
-from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
+from harness.store.models import FIRST_VERSION, SCHEMA_VERSION, Base, SchemaRow
 from harness.store.patience import Patience
 from harness.store.stranger import holds_nothing
 
@@ -57,6 +57,7 @@ _ADVICE = (
     ("permission denied", "allow writing to the folder, or choose another store"),
     ("unable to open", "check that the folder exists and that you may write to it"),
     ("not a database", "the file is something else or damaged; choose another store"),
+    ("could not decode", "the file is damaged; restore it from a backup or choose another store"),
     ("malformed", "the file is damaged; restore it from a backup or choose another store"),
     ("disk i/o error", "the disk or its limits refuse the write; check the disk's state"),
 )
@@ -135,12 +136,12 @@ def open_engine(url: URL, when_empty: WhenEmpty = make_store) -> Engine:
                 when_empty(shown)
             path.parent.mkdir(parents=True, exist_ok=True)
         engine = create_engine(
-            url, json_serializer=_as_it_is, json_deserializer=to_value, **_options(url, path)
+            url, json_serializer=_as_it_is, json_deserializer=value_or_damage, **_options(url, path)
         )
         if path is not None:
             event.listen(engine, "connect", _prepare_sqlite)
     try:
-        with translated(shown):
+        with translated(shown), undamaged(shown):
             _check_schema(engine, shown, when_empty)
     except StoreError:
         engine.dispose()
@@ -211,7 +212,7 @@ def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
         except (OperationalError, ProgrammingError, IntegrityError) as error:
             failure = error  # unless another program is creating the same store at this moment
     found = _version(engine, failure)
-    if found is not None and found < SCHEMA_VERSION:
+    if found is not None and FIRST_VERSION <= found < SCHEMA_VERSION:
         migrate(engine)
         found = _version(engine, None)
     if found != SCHEMA_VERSION:

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from sqlalchemy import ColumnElement, Connection, Text, case, cast, func, or_, select
 
 from harness.judge import ChipRecord, RunRecord, Verdict
+from harness.store.damage import verdict_of
 from harness.store.jsontext import to_value
 from harness.store.models import OutcomeRow, RunRow
 
@@ -60,7 +61,8 @@ def read_counts(connection: Connection, run_id: str) -> dict[str, dict[Verdict, 
     )
     counts: dict[str, dict[Verdict, int]] = {}
     for slot, verdict, count in rows:
-        counts.setdefault(slot, {})[Verdict(verdict)] = count
+        known = counts.setdefault(slot, {})
+        known[verdict_of(verdict)] = known.get(verdict_of(verdict), 0) + count
     return counts
 
 
@@ -76,7 +78,7 @@ def read_latest(connection: Connection, run_id: str) -> dict[str, LatestOutcome]
         slot: LatestOutcome(
             design,
             table,
-            Verdict(verdict),
+            verdict_of(verdict),
             to_value(whole)["summary"] if whole is not None else summary or "",
             started + timedelta(seconds=seconds),
         )

@@ -14,9 +14,10 @@ from datetime import datetime
 from sqlalchemy import ColumnElement, Connection, select
 
 from harness.judge import RunKind, Verdict
+from harness.store.damage import verdict_of
 from harness.store.lines import HistoryLine, Night, history_lines
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
-from harness.store.summaries import LETTER_OF, LETTERS, Kind, Selection, Summary
+from harness.store.summaries import LETTERS, Kind, Selection, Summary
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,7 @@ def _unsummarised(connection: Connection, which: Selection) -> Iterator[Night]:
         )
         found = Summary([], [])
         for _, chip, design, table, verdict in sorted(tuple(row) for row in rows):
-            found.add((chip, design, table), LETTER_OF[verdict])
+            found.add((chip, design, table), LETTERS[verdict_of(verdict)])
         if found.entries:
             yield Night(run_id, started, kind, found.entries, "".join(found.letters))
 

@@ -27,7 +27,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from harness.errors import StoreError
 from harness.judge import RunKind
 
-SCHEMA_VERSION = 5
+FIRST_VERSION, SCHEMA_VERSION = 1, 5
 """1: runs, chips, outcomes. 2: accepted runs, indices for history. 3: summaries for history. 4:
 margins. 5: kinds of runs."""
 

@@ -12,6 +12,7 @@ from datetime import datetime
 from sqlalchemy import Connection, select
 
 from harness.judge import Origin, Outcome, Verdict
+from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow
 from harness.store.shortcuts import filler
 
@@ -32,14 +33,13 @@ def read_verdicts(
         .where(o.run_id == run_id)
         .order_by(o.number)
     ).all()
-    verdicts = {verdict.value: verdict for verdict in Verdict}
     slots: dict[str, list[Outcome]] = {}
     firsts: dict[tuple[str, str], tuple[int, int]] = {}
     for number, slot, chip, design, table, verdict, started in rows:
         found = slots.setdefault(slot, [])
         if verdict != Verdict.PASS.value:
             firsts.setdefault((slot, verdict), (number, len(found)))
-        found.append(_bare(slot, chip, design, table, verdicts[verdict], started))
+        found.append(bare(slot, chip, design, table, verdict_of(verdict), started))
     return slots, {number: (slot, place) for (slot, _), (number, place) in firsts.items()}
 
 
@@ -55,9 +55,10 @@ def read_bodies(connection: Connection, numbers: Sequence[int]) -> dict[int, obj
     return found
 
 
-def _bare(
+def bare(
     slot: str, chip: str, design: str, table: str, verdict: Verdict, started: datetime
 ) -> Outcome:
+    """Make an outcome that says where it belongs, and nothing more."""
     own = {
         "slot": slot,
         "chip_serial": chip,

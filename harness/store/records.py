@@ -12,12 +12,13 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, select
 
-from harness.errors import StoreError
-from harness.judge import ChipRecord, Outcome, RunRecord
+from harness.judge import ChipRecord, Outcome, RunRecord, Verdict
 from harness.store.codec import CodecError, decode, to_body
+from harness.store.damage import RESTORE, Unreadable
 from harness.store.inserts import Row
 from harness.store.models import ChipRow, OutcomeRow, RunRow
-from harness.store.overview import read_bodies, read_verdicts
+from harness.store.overview import bare, read_bodies, read_verdicts
+from harness.store.shortcuts import field_types
 from harness.store.undisturbed import undisturbed
 
 VISIBLE_NUL = "\u2400"
@@ -82,7 +83,7 @@ def read_headings(
         .where(RunRow.run_id.in_(run_ids))
         .order_by(RunRow.started.desc(), RunRow.run_id.desc())
     )
-    return tuple(RunRecord(chips=(), **dict(zip(names, row, strict=True))) for row in found)
+    return tuple(RunRecord(chips=(), **_fitting(RunRecord, names, row)) for row in found)
 
 
 def read_bare_chips(connection: Connection, run_id: str) -> tuple[ChipRecord, ...]:
@@ -93,7 +94,7 @@ def read_bare_chips(connection: Connection, run_id: str) -> tuple[ChipRecord, ..
         .where(ChipRow.run_id == run_id)
         .order_by(ChipRow.position)
     )
-    return tuple(ChipRecord(outcomes=(), **dict(zip(names, row, strict=True))) for row in found)
+    return tuple(ChipRecord(outcomes=(), **_fitting(ChipRecord, names, row)) for row in found)
 
 
 def read_run(
@@ -101,7 +102,7 @@ def read_run(
 ) -> RunRecord | None:
     """Read a run whole, or with the outcomes of one slot only; None if there is none.
 
-    Raises StoreError if a body is damaged.
+    An outcome whose body is damaged is an ERROR that says so.
     """
     found = read_headings(connection, [run_id])
     if not found:
@@ -109,20 +110,23 @@ def read_run(
     chosen = (OutcomeRow.slot == only_slot,) if only_slot is not None else ()
     outcomes: dict[str, list[Outcome]] = {}
     with undisturbed():
-        for slot, number, body in connection.execute(
-            select(OutcomeRow.slot, OutcomeRow.number, OutcomeRow.body)
-            .where(OutcomeRow.run_id == run_id, *chosen)
-            .order_by(OutcomeRow.number)
+        o = OutcomeRow
+        for number, body, *kept in connection.execute(
+            select(o.number, o.body, o.slot, o.chip_serial, o.design, o.table_name, o.started)
+            .where(o.run_id == run_id, *chosen)
+            .order_by(o.number)
         ).all():
             where = f"{place}: run {run_id}, outcome {number}"
-            outcomes.setdefault(slot, []).append(_read_outcome(body, where))
+            slot, chip, design, table = map(str, kept[:4])
+            known = bare(slot, chip, design, table, Verdict.ERROR, kept[4])
+            outcomes.setdefault(known.slot, []).append(_read_outcome(body, where, known))
     return _with_chips(connection, found[0], outcomes)
 
 
 def read_overview(connection: Connection, run_id: str, place: str) -> RunRecord | None:
     """Read a run with every verdict, and with evidence where an overview points at it.
 
-    None if there is none. Raises StoreError if a body is damaged.
+    None if there is none; damaged bodies as in :func:`read_run`.
     """
     found = read_headings(connection, [run_id])
     if not found:
@@ -131,7 +135,8 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunRecord 
         slots, firsts = read_verdicts(connection, run_id)
         for number, body in read_bodies(connection, list(firsts)).items():
             slot, at = firsts[number]
-            slots[slot][at] = _read_outcome(body, f"{place}: run {run_id}, outcome {number}")
+            where = f"{place}: run {run_id}, outcome {number}"
+            slots[slot][at] = _read_outcome(body, where, slots[slot][at])
     return _with_chips(connection, found[0], slots)
 
 
@@ -145,13 +150,41 @@ def _with_chips(
     return dataclasses.replace(heading, chips=chips)
 
 
-def _read_outcome(body: Any, where: str) -> Outcome:
+def _read_outcome(body: Any, where: str, known: Outcome) -> Outcome:
+    """Make the record of a body; an ERROR in its place, ``known`` from the columns, if it is none.
+
+    A body that belongs elsewhere than its row says is damaged too.
+    """
     try:
-        outcome: Outcome = decode(Outcome, body, "outcome")
-    except CodecError as error:
-        message = f"{where} is damaged ({error}); restore the file from a backup"
-        raise StoreError(message) from error
+        return _whole_outcome(body, known)
+    except (CodecError, RecursionError) as error:
+        return dataclasses.replace(
+            known,
+            verdict=Verdict.ERROR,
+            summary=f"{where} is damaged ({error}), so nothing is known of this table",
+            advice=f"{RESTORE}, or run the table again",
+        )
+
+
+def _whole_outcome(body: Any, known: Outcome) -> Outcome:
+    if isinstance(body, Unreadable):
+        raise CodecError(body.why)
+    outcome: Outcome = decode(Outcome, body, "outcome")
+    for name in ("slot", "chip_serial", "design", "table"):
+        if getattr(outcome, name) != getattr(known, name):
+            raise CodecError(f"outcome.{name}: not what its row says")
     return outcome
+
+
+def _fitting(
+    kind: type[RunRecord | ChipRecord], names: Sequence[str], row: Iterable[Any]
+) -> dict[str, Any]:
+    """Name the columns of a row; raises ValueError for one that SQLite kept as another kind."""
+    found = dict(zip(names, row, strict=True))
+    for name, hint in field_types(kind).items():
+        if name in found and not isinstance(found[name], hint):
+            raise ValueError(f"{name} is no {getattr(hint, '__name__', hint)}")
+    return found
 
 
 def _columns(record: RunRecord | ChipRecord, without: str) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from sqlalchemy import Connection, Engine, insert, select, update
 from harness.errors import RunUnfit
 from harness.judge import Baseline, ChipRecord, Outcome, RunKind, RunRecord
 from harness.store.baseline import has_judged, read_baseline
+from harness.store.damage import undamaged
 from harness.store.engine import (
     WhenEmpty,
     busy_seconds,
@@ -161,7 +162,8 @@ class Store:
 
         def finish(connection: Connection) -> None:
             self._change(connection, run_id, finished=finished, cancelled=cancelled)
-            summarise(connection, run_id)
+            with undamaged(f"{self.place}: run {run_id}"):
+                summarise(connection, run_id)
 
         self._write(finish)
 
@@ -332,9 +334,9 @@ class Store:
             raise RunUnfit(self._unknown(connection, run_id))
 
     def _refuse_as_baseline(self, connection: Connection, run_id: str) -> None:
-        found = connection.execute(
-            select(RunRow.kind, RunRow.finished, RunRow.cancelled).where(RunRow.run_id == run_id)
-        ).first()
+        wanted = select(RunRow.kind, RunRow.finished, RunRow.cancelled)
+        with undamaged(f"{self.place}: run {run_id}"):
+            found = connection.execute(wanted.where(RunRow.run_id == run_id)).first()
         if found is not None:
             refuse_as_baseline(self.place, run_id, *found)
             if not has_judged(connection, run_id):
@@ -349,7 +351,8 @@ class Store:
     def _known_run(
         self, connection: Connection, run_id: str, only_slot: str | None = None
     ) -> RunRecord:
-        found = read_run(connection, run_id, self.place, only_slot)
+        with undamaged(f"{self.place}: run {run_id}"):
+            found = read_run(connection, run_id, self.place, only_slot)
         if found is None:
             raise RunUnfit(self._unknown(connection, run_id))
         return found
@@ -385,7 +388,7 @@ class Store:
             with reading(self._engine) as connection:
                 return action(connection)
 
-        with translated(self.place):
+        with translated(self.place), undamaged(self.place):
             return self._patience.see_through(once)
 
 

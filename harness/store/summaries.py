@@ -17,6 +17,7 @@ from functools import cached_property
 from sqlalchemy import Connection, delete, select, update
 
 from harness.judge import Verdict
+from harness.store.damage import verdict_of
 from harness.store.inserts import insert_into
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
 from harness.store.undisturbed import undisturbed
@@ -29,9 +30,6 @@ LETTERS: Mapping[Verdict, str] = {
     Verdict.WAIVED: "W",
     Verdict.NOT_RUN: "-",
 }
-
-LETTER_OF = {verdict.value: letter for verdict, letter in LETTERS.items()}
-"""The letter of a verdict as the outcomes have it."""
 
 Entry = tuple[str, str, str]
 """Chip, design and table."""
@@ -137,7 +135,7 @@ def _summaries(connection: Connection, run_id: str) -> dict[Selection, Summary]:
     designs: dict[str, Summary] = {}
     slots: dict[str, Summary] = {}
     for slot, chip, design, table, verdict in sorted(tuple(row) for row in rows.all()):
-        entry, letter = (chip, design, table), LETTER_OF[verdict]
+        entry, letter = (chip, design, table), LETTERS[verdict_of(verdict)]
         for places, name in ((chips, chip), (designs, design), (slots, slot)):
             if name not in places:
                 places[name] = Summary([], [])
