@@ -74,6 +74,8 @@ class LineReader:
             while start < len(body):
                 stop = body.index(b"\n", start) + 1
                 line, number = body[start:stop], self.next_line
+                if len(line) > LONGEST_LINE + 1:
+                    self._stop_at_long_line(b"")
                 self.next_line += 1
                 start = stop
                 if not self._is_skipped(line):

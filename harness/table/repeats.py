@@ -32,7 +32,7 @@ def read_repeat(text: str) -> tuple[int, bool] | Refusal:
         return Refusal(
             "bad-repeat", f'"{text[:40]}" is not a repeat', "write a count such as 12, or until 12"
         )
-    count = int(found[2])
+    count = int(found[2].replace("_", ""))
     if count <= 0:
         return Refusal("repeat-below-one", f"repeat is {count}", "write a count of at least 1")
     if count > MOST_CYCLES:

@@ -83,6 +83,11 @@ def test_until_is_a_limit_not_a_count(desk: Desk) -> None:
     assert pattern.cycles == 9
 
 
+def test_underscores_in_a_repeat_count_as_in_other_numbers(desk: Desk) -> None:
+    pattern = desk.load("clk,q,repeat\nC,3,2_000\nC,4,3_\nC,4,until 1__0\n")
+    assert pattern.repeat.tolist() == [2000, 3, 10]
+
+
 def test_latency_moves_what_is_tested_and_drains(desk: Desk) -> None:
     pattern = desk.load("clk,d,q,co,repeat,label\nC,1,8,H,2,a\nC,2,9,L,,b\n", q=2)
     assert column(pattern, desk, "drive", "d") == [1, 1, 2, 2, 2]
