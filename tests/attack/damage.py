@@ -13,7 +13,7 @@ Damage = Callable[[bytes, Random], bytes]
 ODD = (
     "\0", "\x01", "\x07", "\x0b", "\x1b[2J", "\x7f", "\x85", "\xa0", "\ufeff", "\u2028", "\u202e",
     "\ufb00", "\u0661", "\u00b2", "\u212a", "\u0130", "\ud7ff", "\ue000", "\uffff", "\U0001f9ea",
-    "\U0010ffff", "e\u0301", "\r", "\r\n", "\n", "\t", " ", '"', '""', "'", "\\", "%s", "{}", "$(x)",
+    "\U0010ffff", "e\u0301", "\r", "\r\n", "\n", "\t", " ", '"', '""', "'", "\\", "%s", "$(x)",
     "<", "&amp;", "]]>", "#", ",", ";", "=", "[", "]", "{", "}", "(", ")", "/", "../", "-", "_",
 )  # fmt: skip
 """Characters that parsers stumble over."""
@@ -89,7 +89,9 @@ def insert_odd(data: bytes, random: Random) -> bytes:
     """A character stands where nobody expects it."""
     odd = random.choice(ODD).encode("utf-8", "surrogatepass")
     if random.random() < 0.2:
-        odd = random.choice((b"\x80", b"\xff", b"\xc0\x80", b"\xed\xa0\x80", b"\xf8\x88\x80\x80\x80"))
+        odd = random.choice(
+            (b"\x80", b"\xff", b"\xc0\x80", b"\xed\xa0\x80", b"\xf8\x88\x80\x80\x80")
+        )
     at = _place(data, random)
     return data[:at] + odd * random.choice((1, 1, 1, 3, 200)) + data[at:]
 
@@ -108,7 +110,9 @@ def change_number(data: bytes, random: Random) -> bytes:
 
 def nest(data: bytes, random: Random) -> bytes:
     """Brackets, deeper than anybody writes."""
-    before, after = random.choice((("[", "]"), ("{", "}"), ('{"a":', "}"), ("(", ")"), ("<a>", "</a>")))
+    before, after = random.choice(
+        (("[", "]"), ("{", "}"), ('{"a":', "}"), ("(", ")"), ("<a>", "</a>"))
+    )
     depth = random.choice((20, 300, 3000, 20_000))
     at = _place(data, random)
     return data[:at] + (before * depth + after * depth).encode() + data[at:]

@@ -5,12 +5,28 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from tests.attack.attack import Prepare
+from tests.attack.bundles import bundles
+from tests.attack.netlists import bench_netlists, yosys_netlists
+from tests.attack.records import journals, run_files, stores
+from tests.attack.settings import settings_of
 from tests.attack.sheets import ods_sheets, xlsx_sheets
 from tests.attack.tables import csv_tables, tsv_tables
+from tests.attack.wires import wires
 
 KINDS: Mapping[str, Prepare] = {
     "csv": csv_tables,
     "tsv": tsv_tables,
     "ods": ods_sheets,
     "xlsx": xlsx_sheets,
+    "shuttle": settings_of("shuttle.toml"),
+    "design": settings_of("count/design.toml"),
+    "profile": settings_of("wader.toml"),
+    "rack": settings_of("rack.toml"),
+    "yosys": yosys_netlists,
+    "bench": bench_netlists,
+    "run-file": run_files,
+    "journal": journals,
+    "store": stores,
+    "bundle": bundles,
+    "wire": wires,
 }

@@ -81,8 +81,8 @@ def rows_of_text(data: bytes, separator: str) -> Iterator[tuple[int, list[str]]]
     except UnicodeDecodeError as error:
         raise Unsound("not UTF-8") from error
     width = 0
-    for number, line in enumerate(text.split("\n"), 1):
-        line = line.removesuffix("\r")
+    for number, whole in enumerate(text.split("\n"), 1):
+        line = whole.removesuffix("\r")
         if len(line.encode()) > 100_000:
             raise Unsound("a line is too long")
         bare = line.lstrip(" \t" if separator == "," else " ")
@@ -118,20 +118,26 @@ def read_plainly(rows: Rows, design: Design, shuttle: Shuttle) -> Plain:
     plain = Plain()
     for line, cells in rows[1:]:
         row = Row(drive=levels & idle, enable=idle, line=line)
-        for column, cell in zip(columns, cells, strict=True):
+        for column, cell in zip(columns, map(str.strip, cells), strict=True):
             if isinstance(column, Bus):
-                _apply(row, column, cell.strip(), held, levels)
-            elif column == "repeat":
-                row.repeat, row.until = _repeat(cell.strip())
-            elif cell.strip():
-                kept = plain.labels if column == "label" else plain.notes
-                kept[len(plain.rows)] = cell.strip()
+                _apply(row, column, cell, held, levels)
+            else:
+                _reserve(plain, row, column, cell)
         if row.until and (row.highz or not row.care):
             raise Unsound("until waits for nothing or for Z")
         plain.rows.append(row)
     if not any(row.care or row.highz for row in plain.rows):
         raise Unsound("nothing is tested")
     return plain
+
+
+def _reserve(plain: Plain, row: Row, column: str, text: str) -> None:
+    """Take in a cell of a reserved column."""
+    if column == "repeat":
+        row.repeat, row.until = _repeat(text)
+    elif text:
+        kept = plain.labels if column == "label" else plain.notes
+        kept[len(plain.rows)] = text
 
 
 def _columns(names: Sequence[str], design: Design) -> list[Bus | str]:
@@ -164,12 +170,11 @@ def _repeat(text: str) -> tuple[int, int]:
 def _apply(row: Row, bus: Bus, text: str, held: dict[str, str], levels: int) -> None:
     """Add what a cell asks of its pins."""
     symbols = _symbols(text, bus)
-    for pin, symbol in zip(bus.pins, symbols, strict=True):
+    for pin, written in zip(bus.pins, symbols, strict=True):
+        symbol = written
         if bus.direction is Direction.INPUT:
-            if symbol == " ":
-                symbol = held[pin.name]
-            elif symbol == "X":
-                symbol = "1" if levels & pin.mask else "0"
+            default = "1" if levels & pin.mask else "0"
+            symbol = {" ": held[pin.name], "X": default}.get(written, written)
             held[pin.name] = {"C": "0", "K": "1"}.get(symbol, symbol)
         if symbol in "01CK":
             row.enable |= pin.mask

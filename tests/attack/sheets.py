@@ -40,7 +40,7 @@ def sheet(suffix: str, rows: Sequence[Sequence[object]] = ROWS) -> bytes:
     """A spreadsheet of rows, as an office program would write it."""
     stream = io.BytesIO()
     engine = "odf" if suffix == ".ods" else "openpyxl"
-    pd.DataFrame(list(rows)).to_excel(stream, header=False, index=False, engine=engine)  # type: ignore[call-overload]  # the stubs know no odf
+    pd.DataFrame(list(rows)).to_excel(stream, header=False, index=False, engine=engine)  # type: ignore[arg-type]  # no odf in the stubs
     return stream.getvalue()
 
 

@@ -166,7 +166,8 @@ def _where(text: str) -> str:
 
 def alike(finding: str) -> str:
     """What two findings of one cause have in common."""
-    return re.sub(r"0x[0-9a-f]+|\d+|'[^']*'|\"[^\"]*\"", "…", finding.split("\n")[0])[:160]
+    first = finding.partition("\n")[0]
+    return re.sub(r"0x[0-9a-f]+|\d+|'[^']*'|\"[^\"]*\"", "…", first)[:160]
 
 
 assert sys.platform != "win32"

@@ -43,7 +43,9 @@ def header_damage(data: bytes, random: Random) -> bytes:
     for _ in range(random.choice((1, 1, 2, 4)) if places else 0):
         at = random.choice(places) + random.randrange(46)
         if at < len(spoiled):
-            spoiled[at] = random.choice((0, 1, 0xFF, 0x7F, 0x80, spoiled[at] ^ 1 << random.randrange(8)))
+            spoiled[at] = random.choice(
+                (0, 1, 0xFF, 0x7F, 0x80, spoiled[at] ^ 1 << random.randrange(8))
+            )
     return bytes(spoiled)
 
 
