@@ -162,9 +162,10 @@ def _repeat(text: str) -> tuple[int, int]:
     if not text:
         return 1, 0
     found = _REPEAT.fullmatch(text)
-    if found is None or len(found[2]) > 20 or not 1 <= int(found[2]) <= MOST_CYCLES:
+    count = int(found[2].replace("_", "")[:20]) if found is not None else 0
+    if found is None or len(found[2]) > 20 or not 1 <= count <= MOST_CYCLES:
         raise Unsound("repeat")
-    return int(found[2]), int(found[1] is not None)
+    return count, int(found[1] is not None)
 
 
 def _apply(row: Row, bus: Bus, text: str, held: dict[str, str], levels: int) -> None:
