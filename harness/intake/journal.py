@@ -116,8 +116,9 @@ class Journal:
     @property
     def last_by(self) -> str:
         """Who answered last; who began, if nobody answered yet."""
-        signed = [line["by"] for line in self._lines if line.get("kind") == _NAMES[Signed]]
-        return str(signed[-1]) if signed else self.head.by
+        signed = [line for line in self._lines if line.get("kind") == _NAMES[Signed]]
+        event = self._event(signed[-1]) if signed else None
+        return event.by if isinstance(event, Signed) else self.head.by
 
     def events(self, slot: str) -> Iterator[Event]:
         """Everything that happened in one slot, in order."""

@@ -119,6 +119,22 @@ def test_a_line_of_another_form_is_refused(tmp_path: Path) -> None:
         list(Journal(path).events("A1"))
 
 
+def test_a_signature_without_a_name_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "j.jsonl"
+    begun(path)
+    path.write_bytes(path.read_bytes().replace(b'"by": "Grace', b'"at": "Grace'))
+    with pytest.raises(StoreError, match="a line of the journal cannot be used"):
+        _ = Journal(path).last_by
+
+
+def test_a_line_that_is_nested_without_end_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "j.jsonl"
+    begun(path)
+    path.write_bytes(path.read_bytes() + b'{"slot": ' + b"[" * 100_000 + b"]" * 100_000 + b"}\n")
+    with pytest.raises(StoreError, match="the journal cannot be read: maximum recursion depth"):
+        Journal(path)
+
+
 def test_an_intake_that_was_ended_stays_ended_whatever_is_written_after(tmp_path: Path) -> None:
     journal = begun(tmp_path / "j.jsonl")
     journal.finish()
