@@ -62,14 +62,20 @@ def prepare(needs: Needs) -> None:
     say(f"Installed in {time.monotonic() - began:.0f} s.")
 
 
-def run(command: Iterable[str | Path]) -> int:
-    """Run a program of ``.venv`` in the project's folder and return its exit status."""
+def surroundings() -> dict[str, str]:
+    """Environment variables for the programs of ``.venv``."""
     environment = dict(os.environ)
     environment["VIRTUAL_ENV"] = str(VENV)
     environment["PATH"] = f"{PROGRAMS}{os.pathsep}{environment.get('PATH', os.defpath)}"
     for name in ("PYTHONPATH", "PYTHONHOME", "PYTHONDONTWRITEBYTECODE"):
         environment.pop(name, None)
-    with subprocess.Popen([str(part) for part in command], cwd=ROOT, env=environment) as process:
+    return environment
+
+
+def run(command: Iterable[str | Path]) -> int:
+    """Run a program of ``.venv`` in the project's folder and return its exit status."""
+    words = [str(part) for part in command]
+    with subprocess.Popen(words, cwd=ROOT, env=surroundings()) as process:
         while True:
             try:
                 return process.wait()

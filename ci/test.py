@@ -1,17 +1,20 @@
 """``ci/test``: sets up what the tests need, then runs every check and every test.
 
-With arguments only pytest runs, and gets them. One rule: every check runs even if an earlier one
-failed; the exit status is pytest's if pytest fails, else 1 if a check failed.
+``--quick`` leaves out what takes long, for the edit loop; ``--nightly`` adds what takes too long
+for a day. With other arguments only pytest runs, and gets them. One rule: every check runs even if
+an earlier one failed; the exit status is pytest's if pytest fails, else 1 if a check failed.
 """
 
 from __future__ import annotations
 
 import os
+import resource
 import shutil
 import subprocess
 import sys
 import time
 
+from checks import CHECKS, QUICK_CHECKS, processor_seconds, run_checks
 from environment import PROGRAMS, Needs, prepare, run, say
 
 NEEDS = Needs(extras=("synthesis", "virtual"), groups=("test",))
@@ -23,35 +26,60 @@ SYSTEM = {
 }
 """Programs that are no Python packages: Debian package, and the tests that need it."""
 
-CHECKS = {
-    "format": ("ruff", "format", "--check", "--quiet"),
-    "lint": ("ruff", "check", "--quiet"),
-    "types": ("mypy",),
-    "import directions": ("lint-imports", "--no-logo"),
+SPREAD = ("-n", str(os.cpu_count() or 1), "--dist", "loadfile")
+"""A process for each core; a file's tests stay together, with what they share."""
+
+PARTS = {
+    "": (CHECKS, ("--durations=15",)),
+    "--quick": (QUICK_CHECKS, ("tests/unit", "-m", "not nightly and not slow")),
+    "--nightly": (
+        CHECKS,
+        ("--durations=15", "-m", "nightly or not nightly", "--hypothesis-profile=nightly"),
+    ),
 }
+"""Which checks run, and what pytest is told."""
 
 
 def main(arguments: list[str]) -> int:
     """Do it all; returns the exit status."""
+    began = time.monotonic()
     prepare(NEEDS)
     add_programs()
-    if not arguments:
-        os.environ.setdefault("CI", "1")  # property tests then try the same examples every time
-    failed = [] if arguments else [name for name, part in CHECKS.items() if not passes(name, part)]
-    say("\n── tests")
-    status = run([PROGRAMS / "python", "-m", "pytest", *arguments])
+    part = " ".join(arguments)
+    if part not in PARTS:
+        return tests(arguments)
+    os.environ.setdefault("CI", "1")  # property tests then try the same examples every time
+    figures = {"set-up": time.monotonic() - began}
+    checks, words = PARTS[part]
+    results = run_checks(checks)
+    figures |= {result.name: result.seconds for result in results}
+    tested = time.monotonic()
+    status = tests([*SPREAD, *words])
+    figures["tests"] = time.monotonic() - tested
+    figures["whole"] = time.monotonic() - began
+    print_figures(figures)
+    failed = [result.name for result in results if result.status]
     if failed:
         say(f"Checks that failed: {', '.join(failed)} (see above).")
     return status or (1 if failed else 0)
 
 
-def passes(name: str, command: tuple[str, ...]) -> bool:
-    """Run one check and tell whether it is satisfied."""
-    say(f"\n── {name}: {' '.join(command)}")
-    began = time.monotonic()
-    status = run([PROGRAMS / command[0], *command[1:]])
-    say(f"{name}: {'failed' if status else 'good'} ({time.monotonic() - began:.0f} s)")
-    return status == 0
+def tests(arguments: list[str]) -> int:
+    """Run pytest with these arguments."""
+    say("\n── tests")
+    return run([PROGRAMS / "python", "-m", "pytest", *arguments])
+
+
+def print_figures(figures: dict[str, float]) -> None:
+    """Tell where the time went."""
+    say("\n── seconds")
+    for name, seconds in figures.items():
+        say(f"{seconds:7.1f}  {name}")
+    say(f"{processor_seconds(resource.RUSAGE_CHILDREN):7.1f}  processor time of the whole")
+    before = processor_seconds(resource.RUSAGE_CHILDREN)
+    subprocess.run([PROGRAMS / "harness", "--version"], stdout=subprocess.DEVNULL, check=False)
+    used = processor_seconds(resource.RUSAGE_CHILDREN) - before
+    say(f"{used:7.2f}  processor time of harness --version")
 
 
 def add_programs() -> None:

@@ -7,14 +7,32 @@ from __future__ import annotations
 
 import os
 import signal
+from collections import defaultdict
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("desk", deadline=None)
 settings.register_profile("ci", settings.get_profile("desk"), derandomize=True)
+settings.register_profile("nightly", settings.get_profile("desk"), max_examples=1000)
 settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 
 def pytest_collection_finish() -> None:
     """Take back what importing ``vcdvcd`` does: a connection that breaks must not end pytest."""
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Beside the slowest tests, name the slowest files: they bound what two cores can do."""
+    wanted = terminalreporter.config.option.durations
+    if not wanted:
+        return
+    seconds: dict[str, float] = defaultdict(float)
+    for reports in terminalreporter.stats.values():
+        for report in reports:
+            if isinstance(report, pytest.TestReport):
+                seconds[report.nodeid.partition("::")[0]] += report.duration
+    terminalreporter.section(f"slowest {wanted} files")
+    for name, spent in sorted(seconds.items(), key=lambda item: -item[1])[:wanted]:
+        terminalreporter.write_line(f"{spent:7.2f}s {name}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterator
+from multiprocessing import forkserver
 
 import pytest
 
@@ -17,3 +18,4 @@ def racks_start_as_forks() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reaching, "VirtualRack", functools.partial(VirtualRack, launch=forked))
         yield
+    forkserver._forkserver._stop()  # type: ignore[attr-defined]  # so that it is waited for here

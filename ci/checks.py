@@ -1,0 +1,72 @@
+"""What is checked without running the tool: format, lint, types, stubs, import directions.
+
+Standard library only. One rule: checks share the cores, and each shows what it printed in one
+piece, when it is done.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import time
+from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+from environment import PROGRAMS, ROOT, say, surroundings
+
+QUICK_CHECKS = {
+    "types": ("mypy",),
+    "import directions": ("lint-imports", "--no-logo"),
+    "format": ("ruff", "format", "--check", "--quiet"),
+    "lint": ("ruff", "check", "--quiet"),
+}
+CHECKS = {
+    "types": QUICK_CHECKS["types"],
+    "stubs": ("python", "-m", "tests.unit.agent.stubs"),
+    **QUICK_CHECKS,
+}
+"""The longest first, so that all cores are used to the end."""
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a check found: its exit status, and the seconds that it took."""
+
+    name: str
+    status: int
+    seconds: float
+
+
+def run_checks(checks: Mapping[str, tuple[str, ...]]) -> list[Result]:
+    """Run checks beside each other, as many as there are cores."""
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        return list(pool.map(_check, checks.items()))
+
+
+def _check(check: tuple[str, tuple[str, ...]]) -> Result:
+    name, (program, *words) = check
+    began = time.monotonic()
+    done = subprocess.run(
+        [PROGRAMS / program, *words],
+        cwd=ROOT,
+        env=surroundings(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        check=False,
+    )
+    seconds = time.monotonic() - began
+    verdict = "failed" if done.returncode else "good"
+    say(
+        f"\n── {name}: {program} {' '.join(words)}\n{done.stdout}"
+        f"{name}: {verdict} ({seconds:.0f} s)"
+    )
+    return Result(name, done.returncode, seconds)
+
+
+def processor_seconds(who: int) -> float:
+    """Processor time so far: of this process, or of those that it has waited for."""
+    used = resource.getrusage(who)
+    return used.ru_utime + used.ru_stime
