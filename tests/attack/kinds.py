@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from tests.attack.attack import Prepare
+from tests.attack.boards import liars, prompts
 from tests.attack.bundles import bundles
+from tests.attack.names import names
 from tests.attack.netlists import bench_netlists, yosys_netlists
 from tests.attack.records import journals, run_files, stores
 from tests.attack.settings import settings_of
@@ -28,5 +30,8 @@ KINDS: Mapping[str, Prepare] = {
     "journal": journals,
     "store": stores,
     "bundle": bundles,
+    "name": names,
+    "prompt": prompts,
+    "liar": liars,
     "wire": wires,
 }
