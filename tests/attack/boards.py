@@ -30,9 +30,9 @@ from tests.unit.link.joined import Clock, JoinedBoard, Wire
 PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
 SCRIPTS = (
     b"", b" ", b"\r\n", b"\x04", b">", b"OK", b"ra\x01>", b"R\x00", b"R\x01", b"R\x01\x00\x00",
-    b"R\x01\x80\x00\x01", b"R\x01\xff\xff", b"\x01", b"\x04\x04>", b"\x04 \r\n\x04>", b"\x04\n\x04>",
+    b"R\x01\x80\x00\x01", b"R\x01\xff\xff", b"\x01", b"\x04\x04>", b"\x04 \r\n\x04>",
     b"\x04Traceback\r\n\x04>", b"0\r\n\x04\x04>", b"\x04MemoryError\x04>", b"\xff\xfe\x00",
-    PROMPT,     b"x" * 5000, b"0\x04\x04>" * 50, b"\x04\x85\xe2\x80\xa8\x04>",
+    b"\x04\n\x04>", PROMPT, b"x" * 5000, b"0\x04\x04>" * 50, b"\x04\x85\xe2\x80\xa8\x04>",
 )  # fmt: skip
 
 

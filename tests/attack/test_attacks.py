@@ -17,7 +17,9 @@ from tests.attack.kept import Kept, read_kept
 from tests.attack.kinds import KINDS
 from tests.attack.worker import Result, try_case, try_seeds
 
-SEEDS = range(10)
+SEEDS = range(8)
+FEW = range(3)
+"""Of kinds that take long for one."""
 KEPT: dict[str, list[Kept]] = {}
 for _kept in read_kept():
     KEPT.setdefault(_kept.kind, []).append(_kept)
@@ -25,8 +27,9 @@ for _kept in read_kept():
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_hostile_inputs_are_refused_or_mean_what_they_say(kind: str, tmp_path: Path) -> None:
-    results = list(try_seeds(kind, KINDS[kind](tmp_path.resolve()), SEEDS))
-    assert [result.seed for result in results] == list(SEEDS)
+    seeds = FEW if kind in {"wire", "liar"} else SEEDS
+    results = list(try_seeds(kind, KINDS[kind](tmp_path.resolve()), seeds))
+    assert [result.seed for result in results] == list(seeds)
     assert [result for result in results if result.finding] == []
 
 
@@ -42,7 +45,7 @@ def _hang() -> None:
 
 
 def _crash() -> None:
-    os.kill(os.getpid(), 11)
+    os.kill(os.getpid(), 9)
 
 
 def _devour() -> None:
@@ -76,7 +79,7 @@ class Harmful:
     ("harm", "told"),
     [
         (_hang, "hang or crash (1) "),
-        (_crash, "hang or crash (-11) "),
+        (_crash, "hang or crash (-9) "),
         (_devour, "the process had "),
         (_raise, "KeyError: 'x' at "),
         (_lie, "exit code 0 for a broken file"),
