@@ -106,6 +106,10 @@ def _well_formed(parser: expat.XMLParserType, piece: bytes | None, name: str, is
             place = f"{name}, line {trouble.lineno}, column {trouble.offset + 1}"
             raise _damaged(f"the spreadsheet is damaged: {place}: {what}") from trouble
         return False
+    except (LookupError, ValueError) as trouble:  # an encoding that it cannot have
+        if is_xml:
+            raise _damaged(f"the spreadsheet is damaged: {name}: {trouble}") from trouble
+        return False
     return True
 
 

@@ -54,6 +54,20 @@ def test_a_sheet_that_ends_early_is_refused(name: str) -> None:
         assert (rule, message[:27]) == ("bad-spreadsheet", "the spreadsheet is damaged:")
 
 
+@pytest.mark.parametrize(
+    ("encoding", "why"),
+    [
+        ("UTF-null", "unknown encoding: UTF-null"),
+        ("gb18030", "multi-byte encodings are not supported"),
+    ],
+)
+def test_an_encoding_that_xml_cannot_have_is_refused(encoding: str, why: str) -> None:
+    text = f'<?xml version="1.0" encoding="{encoding}"?><a/>'
+    message = f"the spreadsheet is damaged: content.xml: {why}"
+    assert _complaint(packed({"content.xml": text})) == ("bad-spreadsheet", message, SAVE)
+    look_through(packed({"picture.png": text}))
+
+
 def test_a_document_type_is_refused_before_its_entities_grow() -> None:
     text = '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'
     message = "the spreadsheet defines a document type, which none needs"
