@@ -81,7 +81,7 @@ class Harmful:
         (_hang, "hang or crash (1) "),
         (_crash, "hang or crash (-9) "),
         (_devour, "the process had "),
-        (_raise, "KeyError: 'x' at "),
+        (_raise, "KeyError at  – "),
         (_lie, "exit code 0 for a broken file"),
     ],
 )

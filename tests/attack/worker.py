@@ -155,7 +155,7 @@ def _signature(error: BaseException) -> str:
         for frame in traceback.extract_tb(error.__traceback__)
         if "/harness/" in frame.filename or "/reports/" in frame.filename
     ]
-    return f"{type(error).__name__}: {str(error)[:200]} at {' '.join(frames[-3:])}"
+    return f"{type(error).__name__} at {' '.join(frames[-3:])} – {str(error)[:200]}"
 
 
 def _where(text: str) -> str:
@@ -166,7 +166,7 @@ def _where(text: str) -> str:
 
 def alike(finding: str) -> str:
     """What two findings of one cause have in common."""
-    first = finding.partition("\n")[0]
+    first = finding.partition("\n")[0].partition(" – ")[0]
     return re.sub(r"0x[0-9a-f]+|\d+|'[^']*'|\"[^\"]*\"", "…", first)[:160]
 
 
