@@ -91,6 +91,7 @@ def raw(count: int, rows: int) -> int:
     return 28 * count + 4 * blocks
 
 
+@pytest.mark.slow
 @given(any_patterns(), st.sampled_from([1, 8, 64, 100]), st.booleans())
 def test_no_pattern_costs_more_than_its_words_and_all_come_back(
     whole: Pattern, rows: int, inflates: bool

@@ -123,6 +123,7 @@ def test_the_rate_that_is_reached_is_the_fastest_that_is_not_too_fast(
     assert pattern_rates("rp2", 31.25e6, steady(8)).ticks(asked) == ticks
 
 
+@pytest.mark.slow
 def test_a_chip_that_answers_too_late_fails_one_step_above_its_rate() -> None:
     pattern = steady(40)
     grid = pattern_rates("rp2", 31.25e6, pattern)

@@ -156,6 +156,7 @@ def test_sensor_readings_and_identity_come_from_the_board() -> None:
     assert session.identity.backend == "tern"
 
 
+@pytest.mark.slow
 def test_a_cancelled_run_ends_and_the_next_one_is_whole() -> None:
     pattern = random_pattern(8, 2000)
     for reads in (0, 1, 2, 5, 9):

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
@@ -96,6 +97,7 @@ class Bench:
         self.board.to_board.rate = self.board.to_host.rate = self.rate
 
 
+@pytest.mark.slow
 def test_ten_thousand_link_faults_give_no_wrong_verdict() -> None:
     benches = [Bench(stuck, 1 / 700) for stuck in (0, 0x1000)]
     seed = 0
