@@ -16,18 +16,20 @@ from harness.table.complaints import Complaints
 from harness.table.pattern import Pattern, Words
 from harness.table.texts import RowTexts
 
-MOST_ROWS = 20_000_000
+MOST_ROWS = 4_000_000
+"""Rows that a table may become, at 50 bytes each while it is moved: 200 MB."""
 
 
 def apply_latency(pattern: Pattern, masks: Mapping[int, int], complaints: Complaints) -> Pattern:
     """Move tested values. ``masks`` maps latency in cycles (above 0) to the pins that have it."""
     if not masks:
         return pattern
-    if pattern.cycles > MOST_ROWS:
+    rows = pattern.cycles + max(masks)
+    if rows > MOST_ROWS:
         complaints.error(
             "too-many-cycles",
             Location(complaints.path),
-            f"with a latency the table takes {pattern.cycles:,} rows; {MOST_ROWS:,} are possible",
+            f"with a latency the table takes {rows:,} rows; {MOST_ROWS:,} are possible",
             "repeat less, or drop the latency",
         )
         return pattern

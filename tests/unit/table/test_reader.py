@@ -132,6 +132,8 @@ def test_a_bit_column_has_its_bus_latency(desk: Desk) -> None:
         ("d,co,repeat\n1,H,until 4\n", {"q": 1}, ["2:5 until-with-latency"]),
         ("d,dq\n1,HHHH\n1,1111\n", {"dq": 1}, ["3:0 latency-on-driven-pin"]),
         ("d,co,repeat\n1,H,2000000000\n", {"co": 1}, ["0:0 too-many-cycles"]),
+        ("d,co,repeat\n1,H,3999999\n", {"co": 2}, ["0:0 too-many-cycles"]),
+        ("d,co\n1,H\n", {"co": 2_000_000_000}, ["0:0 too-many-cycles"]),
         ('d,co,note\n1,H,"open\n2,L,shut\n', {}, ["2:5 unclosed-quote"]),
         ('d,co,note\n1,H,"a"b\n', {}, ["2:7 unclosed-quote"]),
         ('"d,co\n1,H\n', {}, ["1:1 unclosed-quote"]),
