@@ -142,14 +142,18 @@ def _store(path: Path, sound: bytes) -> str:
     shutil.rmtree(out, ignore_errors=True)
     if code not in {0, 1, 2, 3}:
         raise Wrong(f"exit code {code}")
-    if code in {2, 3} and "harness: " in printed:
+    if code in {2, 3}:
+        if "harness: " not in printed and "✗" not in printed and "!" not in printed:
+            raise Wrong(f"exit code {code} without a word: {printed[-300:]}")
         return REFUSED
-    with closing(sqlite3.connect(path)) as plain:
-        rows = plain.execute("SELECT body FROM outcomes WHERE run_id = 'r2'").fetchall()
+    try:
+        with closing(sqlite3.connect(path)) as plain:
+            rows = plain.execute("SELECT body FROM outcomes WHERE run_id = 'r2'").fetchall()
+    except sqlite3.DatabaseError:
+        return "reported, and nobody else can read it"
     codes = {_code(body) for (body,) in rows} or {3}
-    worst = 1 if 1 in codes else max(codes)
-    if code != worst and not (code == 3 and worst == 0):
-        raise Wrong(f"exit code {code} where the verdicts say {worst}")
+    if code != (1 if 1 in codes else max(codes)):
+        raise Wrong(f"exit code {code} where the verdicts say {codes}")
     return f"reported, {SAME if path.read_bytes() == sound else 'exit code true'}"
 
 
