@@ -11,7 +11,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import suppress
 from io import BufferedWriter, FileIO, RawIOBase, TextIOWrapper
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO, cast
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
@@ -60,10 +60,14 @@ def ready_streams() -> None:
 
 
 def _lasting(stream: TextIOWrapper, raw: FileIO) -> TextIOWrapper:
-    """Return a stream to the same place that can be written to whatever becomes of that place."""
+    """Return a stream to the same place that can be written to whatever becomes of that place.
+
+    One that keeps nothing back (python -u) still does not.
+    """
     stream.flush()
+    outlet = _Outlet(stream, raw)
     return TextIOWrapper(
-        BufferedWriter(_Outlet(stream, raw)),
+        cast("BinaryIO", outlet) if stream.buffer is raw else BufferedWriter(outlet),
         encoding=stream.encoding,
         errors=stream.errors,
         line_buffering=stream.line_buffering,
@@ -89,16 +93,18 @@ class _Outlet(RawIOBase):
         return self._stream.fileno()
 
     def write(self, data: Buffer) -> int:
-        """Take everything, as much of it as the other side takes."""
-        while not self._refused:
+        """Take everything, in as many parts as the other side takes it."""
+        rest = memoryview(data)
+        while rest and not self._refused:
             try:
-                written: int | None = self._raw.write(data)
+                written: int | None = self._raw.write(rest)
             except OSError:
                 self._refused = True
                 break
-            if written is not None:
-                return written
-            select.select((), (self.fileno(),), ())  # another program made it non-blocking
+            if written is None:  # another program made it non-blocking
+                select.select((), (self.fileno(),), ())
+            else:
+                rest = rest[written:]
         return memoryview(data).nbytes
 
 

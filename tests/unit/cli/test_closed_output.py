@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import select
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -91,3 +92,24 @@ def test_a_process_whose_reader_leaves_has_its_own_exit_code() -> None:
         check=False,
     )
     assert (done.returncode, done.stderr) == (2, b"")
+
+
+def test_a_process_that_keeps_nothing_back_writes_each_piece_at_once() -> None:
+    """What python -u is for: the answer to a Ctrl-C is read while the process goes on."""
+    code = (
+        "import sys\nfrom harness.cli.screen import ready_streams\nready_streams()\n"
+        "for stream in (sys.stdout, sys.stderr):\n    stream.write('stopping: ')\n"
+        "sys.stdin.read()\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-u", "-c", code],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        for stream in (process.stdout, process.stderr):
+            assert select.select((stream,), (), (), 20)[0], "held back"
+            assert os.read(stream.fileno(), 99) == b"stopping: "
+        process.communicate()
