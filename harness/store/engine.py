@@ -58,6 +58,7 @@ _ADVICE = (
     ("unable to open", "check that the folder exists and that you may write to it"),
     ("not a database", "the file is something else or damaged; choose another store"),
     ("could not decode", "the file is damaged; restore it from a backup or choose another store"),
+    ("can't decode", "the file is damaged; restore it from a backup or choose another store"),
     ("malformed", "the file is damaged; restore it from a backup or choose another store"),
     ("disk i/o error", "the disk or its limits refuse the write; check the disk's state"),
 )
@@ -160,7 +161,14 @@ def translated(place: str) -> Iterator[None]:
     """Turn every database and system error inside into a StoreError with place and advice."""
     try:
         yield
-    except (SQLAlchemyError, sqlite3.Error, OSError, NoSuchModuleError, ImportError) as error:
+    except (
+        SQLAlchemyError,
+        sqlite3.Error,
+        UnicodeDecodeError,
+        OSError,
+        NoSuchModuleError,
+        ImportError,
+    ) as error:
         cause = str(getattr(error, "orig", None) or error)
         lowered = cause.lower()
         advice = next(
