@@ -19,7 +19,7 @@ from harness.runner import run_rack
 from harness.shuttle import Shuttle, nearest
 from harness.store import Store
 from harness.table import Pattern
-from reports import WrittenReports, margins_frame, outcomes_frame, write_run
+from harness_reports import WrittenReports, margins_frame, outcomes_frame, write_run
 
 if TYPE_CHECKING:
     import pandas as pd

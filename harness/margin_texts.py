@@ -7,7 +7,7 @@ cycles were timed.
 from __future__ import annotations
 
 from harness.store import MarginDrop, MarginEdge, MarginKind, MarginRecord
-from reports import exactly, hertz
+from harness_reports import exactly, hertz
 
 
 def limit_text(record: MarginRecord) -> str:

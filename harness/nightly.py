@@ -54,7 +54,7 @@ from harness.runner import (
     run_from,
 )
 from harness.store import Store, encode
-from reports import (
+from harness_reports import (
     Scrubber,
     WrittenReports,
     remove_file,

@@ -29,7 +29,7 @@ from harness.bundle.toml_text import toml_text
 from harness.door import LARGEST_SETTINGS, file_sum, read_file, whole_path
 from harness.errors import BundleError, Finding, Location
 from harness.store import ChipRecord, Outcome, RunRecord
-from reports import LARGEST_FILE, BundleInputs, Scrubber
+from harness_reports import LARGEST_FILE, BundleInputs, Scrubber
 
 PROFILE, SLOT = "board.toml", "slot.toml"
 """Names of the board profile and of the slot among a bundle's inputs."""

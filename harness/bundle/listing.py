@@ -13,7 +13,7 @@ from typing import Any
 
 from harness.errors import BundleError, Finding, Location
 from harness.shuttle import parse_toml
-from reports import name_trouble
+from harness_reports import name_trouble
 
 SHUTTLE = "shuttle.toml"
 DESIGN = "design.toml"

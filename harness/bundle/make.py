@@ -24,7 +24,7 @@ from harness.errors import BundleError, FileUnusable, Finding, InputError, Locat
 from harness.shuttle import Shuttle, load_shuttle, nearest
 from harness.store import ChipRecord, RunRecord
 from harness.table import Pattern, load_table
-from reports import (
+from harness_reports import (
     LARGEST_FILE,
     TICKET,
     BundleInputs,

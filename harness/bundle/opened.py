@@ -22,7 +22,7 @@ from harness.door import whole_path
 from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
 from harness.shuttle import Shuttle, load_shuttle
-from reports import INPUTS, name_trouble
+from harness_reports import INPUTS, name_trouble
 
 _KEPT = ("name", "organisation", "pins")
 

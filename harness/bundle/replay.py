@@ -21,7 +21,7 @@ from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
 from harness.runner import Job, load_rack_jobs, new_run, run_from
 from harness.store import ChipRecord, RunRecord, Store, Verdict
-from reports import INPUTS, LARGEST_FILE, RUN, altered_inputs, parse_run_json, unpack
+from harness_reports import INPUTS, LARGEST_FILE, RUN, altered_inputs, parse_run_json, unpack
 
 MOST_REPEATS = 10
 """A mismatch is repeated as often as it was then, but never more often than this."""

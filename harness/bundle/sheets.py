@@ -16,7 +16,7 @@ from xml.sax.saxutils import escape
 
 from harness.errors import BundleError, Finding, Location
 from harness.table import SheetUnfit, look_through
-from reports import Scrubber
+from harness_reports import Scrubber
 
 SHEETS = (".xlsx", ".ods")
 

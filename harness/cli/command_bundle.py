@@ -12,7 +12,7 @@ from harness.cli.exit_code import ExitCode
 from harness.cli.options import RUNS, STORE, STORE_HELP, named_run
 from harness.cli.screen import console
 from harness.store import Store
-from reports import safe_name
+from harness_reports import safe_name
 
 
 def bundle(

@@ -12,7 +12,7 @@ from harness.cli.options import RUNS, STORE, STORE_HELP
 from harness.cli.screen import console
 from harness.errors import StoreError
 from harness.store import Store
-from reports import (
+from harness_reports import (
     ChipSubject,
     DesignSubject,
     SlotSubject,

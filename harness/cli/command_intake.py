@@ -45,7 +45,7 @@ from harness.reaching import reachable
 from harness.runner import new_run
 from harness.shuttle import nearest
 from harness.store import ChipRecord, RunKind, RunRecord, Store
-from reports import report_of, write_card, write_run
+from harness_reports import report_of, write_card, write_run
 
 _FOLDER = "intake"
 _ANEW = "anew, or Enter to leave"

@@ -22,7 +22,7 @@ from harness.margin_texts import edge_text, limit_text
 from harness.rack import Rack, load_rack
 from harness.store import MarginEdge, MarginKind, MarginRecord, Store
 from harness.sweep import Wish, search_margins
-from reports import exactly, write_margins
+from harness_reports import exactly, write_margins
 
 SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `sample`, `supply`."
 

@@ -20,7 +20,7 @@ from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
 from harness.rack import VIRTUAL_PORT
 from harness.store import ChipRecord
-from reports import INPUTS, write_run
+from harness_reports import INPUTS, write_run
 
 _QUIET = {Likeness.STILL_PASSES}
 

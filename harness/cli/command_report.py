@@ -13,7 +13,7 @@ from harness.cli.options import LATEST, OUT_HELP, RUNS, STORE, STORE_HELP, named
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
 from harness.store import Store
-from reports import write_run
+from harness_reports import write_run
 
 
 def report(

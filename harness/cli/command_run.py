@@ -27,7 +27,7 @@ from harness.judge import RetryPolicy
 from harness.rack import Rack, load_rack, single_slot
 from harness.runner import resume_rack, run_rack
 from harness.store import Store
-from reports import write_run
+from harness_reports import write_run
 
 RetriesOption = Annotated[
     int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from urllib.parse import quote, urlencode
 
-from reports import Anchor, ChipSubject, DesignSubject, Links, SlotSubject, Subject
+from harness_reports import Anchor, ChipSubject, DesignSubject, Links, SlotSubject, Subject
 
 HOME, EVENTS, HISTORIES, HISTORY = "/", "/events", "/histories", "/history"
 STYLE, SCRIPT = "/style.css", "/watch.js"

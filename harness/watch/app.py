@@ -25,7 +25,7 @@ from harness.watch.guard import Guard, KnownHosts
 from harness.watch.hub import Hub
 from harness.watch.pages import live_page, live_script, live_style, message_page, snapshot_of
 from harness.watch.source import StoreSource, look_at
-from reports import (
+from harness_reports import (
     all_subjects,
     history_html,
     history_policy,

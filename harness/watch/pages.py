@@ -15,7 +15,7 @@ from importlib import resources
 from harness.store import RunKind, RunRecord
 from harness.watch import addresses
 from harness.watch.state import Overview, RackState, SlotState, clock
-from reports import (
+from harness_reports import (
     Anchor,
     ChipSubject,
     DesignSubject,

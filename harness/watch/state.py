@@ -20,7 +20,7 @@ from harness.store import (
     SlotGlance,
     Verdict,
 )
-from reports import Look, Scrubber, Tally, look, many
+from harness_reports import Look, Scrubber, Tally, look, many
 
 FRESH = timedelta(minutes=5)
 """So old may the last outcome of a run be that is driven from another computer."""

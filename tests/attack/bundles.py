@@ -14,7 +14,7 @@ from random import Random
 
 from harness.bundle import Target, replay
 from harness.errors import HarnessError, InputError
-from reports import MANIFEST, BundleInputs, bundle_files, one_chip, pack, unpack
+from harness_reports import MANIFEST, BundleInputs, bundle_files, one_chip, pack, unpack
 from tests.attack.attack import DIFFERENT, REFUSED, SAME, Attack, Wrong
 from tests.attack.damage import TEXT, damaged
 from tests.attack.zips import ARCHIVE, inside, unzipped, zipped

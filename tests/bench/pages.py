@@ -20,7 +20,7 @@ from functools import partial
 from pathlib import Path
 
 from harness.store import RunRecord, Store, Verdict
-from reports import chip_html, index_html, write_run
+from harness_reports import chip_html, index_html, write_run
 from tests.bench.history import seconds, whole_night
 from tests.bench.nights import Size, fill, moment
 

@@ -11,7 +11,7 @@ import xmlschema
 from lxml import etree
 
 from harness.store import NightChanges, RunRecord
-from reports import chip_junit, run_junit
+from harness_reports import chip_junit, run_junit
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
 
 XSD = Path(__file__).parent / "data" / "junit-10.xsd"

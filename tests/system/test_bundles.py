@@ -24,7 +24,7 @@ from harness.errors import BundleError, ConfigError, HarnessError
 from harness.rack import Slot
 from harness.store import RunRecord, Store
 from harness.virtual import NetStuck
-from reports import INPUTS, RUN, pack, unpack
+from harness_reports import INPUTS, RUN, pack, unpack
 from tests.system.virtual import ROOT, board
 
 SHUTTLE = """\

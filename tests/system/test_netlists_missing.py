@@ -14,7 +14,7 @@ import pytest
 
 from harness.cli import main
 from harness.judge import Origin, Outcome
-from reports import parse_run_json
+from harness_reports import parse_run_json
 from tests.unit.netlist.plain import Cell, document
 
 ROOT = Path(__file__).resolve().parents[2]

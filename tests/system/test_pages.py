@@ -15,7 +15,7 @@ from axe_core_python.base import AXE_SCRIPT
 from selenium import webdriver
 
 from harness.store import Change, NightChanges, RunRecord, Verdict
-from reports import WrittenReports, write_run
+from harness_reports import WrittenReports, write_run
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run

@@ -10,7 +10,7 @@ import serial
 
 from harness.bundle import Places, make_bundle, replay
 from harness.store import Store
-from reports import INPUTS, pack, unpack
+from harness_reports import INPUTS, pack, unpack
 from tests.system.test_bad_input import Bench, make_bench
 from tests.system.virtual import board
 

@@ -23,7 +23,7 @@ from harness.rack import Event, RackNews, TableJudged, load_rack
 from harness.runner import resume_rack, run_rack
 from harness.store import Baseline, RunRecord, Store, Verdict
 from harness.store import engine as store_engine
-from reports import Scrubber
+from harness_reports import Scrubber
 from tests.system.postgres import Server, lacking, server
 from tests.system.test_nightly import STUCK, small_rack
 from tests.unit.store.locking import locked

@@ -25,7 +25,7 @@ from harness.errors import StoreError
 from harness.store import RunRecord, Store, Subjects
 from harness.watch.addresses import history_address, rack_address, run_address
 from harness.watch.source import StoreSource, look_at
-from reports import ChipSubject, DesignSubject, SlotSubject, chip_pages
+from harness_reports import ChipSubject, DesignSubject, SlotSubject, chip_pages
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.system.postgres import lacking, server
 from tests.system.test_nightly import small_rack

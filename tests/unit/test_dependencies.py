@@ -11,7 +11,7 @@ from importlib.metadata import packages_distributions
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-OWN = {"harness", "reports"}
+OWN = {"harness", "harness_reports"}
 ON_THE_BOARD = ROOT / "harness/agent"
 """Modules of MicroPython, which no package brings."""
 

@@ -18,7 +18,7 @@ from harness.errors import FileUnusable, InputError, NetlistError, StoreError
 from harness.intake import Journal
 from harness.netlist import load_bench, load_netlist
 from harness.store import Store
-from reports import read_run_json, unpack
+from harness_reports import read_run_json, unpack
 
 MOST = 1_000
 

@@ -9,13 +9,13 @@ from types import ModuleType
 import pytest
 
 import harness
-import reports
+import harness_reports
 from harness import api
 
 
 def packages() -> list[str]:
-    found = [reports.__name__]
-    for package in (harness, reports):
+    found = [harness_reports.__name__]
+    for package in (harness, harness_reports):
         found += [
             module.name
             for module in pkgutil.walk_packages(package.__path__, package.__name__ + ".")

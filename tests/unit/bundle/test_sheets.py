@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from harness.bundle.sheets import sheet_without_secrets
-from reports import Scrubber
+from harness_reports import Scrubber
 
 FRAME = pd.DataFrame({"clk": ["C", "C"], "q": ["H", "L"], "note": ["in /home/mallory/x", "plain"]})
 

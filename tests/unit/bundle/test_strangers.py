@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from harness.bundle.opened import lay_out
 from harness.door import LARGEST_SHEET
 from harness.errors import BundleError, ConfigError, HarnessError
-from reports import name_trouble, unpack
+from harness_reports import name_trouble, unpack
 from tests.unit.reports.test_archive import honest
 from tests.unit.shuttle.bench import PINS
 

@@ -16,8 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.errors import BundleError, InputError
-from reports import LARGEST_BUNDLE, MANIFEST, name_trouble, pack, unpack
-from reports.archive import LARGEST_CONTENT, LARGEST_FILE, MOST_FILES
+from harness_reports import LARGEST_BUNDLE, MANIFEST, name_trouble, pack, unpack
+from harness_reports.archive import LARGEST_CONTENT, LARGEST_FILE, MOST_FILES
 
 FILES = {"run.json": b"{}\n", "inputs/a/b.csv": b"clk,q\nC,H\n" * 50, "inputs/empty.v": b""}
 PLACE = Path("bundle.zip")

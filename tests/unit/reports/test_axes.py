@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.axes import axis, round_step, thinned
+from harness_reports.axes import axis, round_step, thinned
 
 values = st.lists(
     st.integers(-(10**12), 10**12).map(lambda number: number / 1000), min_size=1, max_size=20

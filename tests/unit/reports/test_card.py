@@ -11,9 +11,9 @@ import pytest
 from harness.errors import StoreError
 from harness.intake import STEPS, ChipIntake, Result, Step, StepResult
 from harness.store import Outcome
-from reports import card_html, label_html, report_of, write_card
-from reports.card import HANDED_OUT, HELD, MOST_TEXT, MOST_TRIES, build_card
-from reports.html import style_hash, style_text
+from harness_reports import card_html, label_html, report_of, write_card
+from harness_reports.card import HANDED_OUT, HELD, MOST_TEXT, MOST_TRIES, build_card
+from harness_reports.html import style_hash, style_text
 from tests.unit.reports.intakes import (
     almost_crowded,
     good_intake,

@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from reports import outcomes_frame, run_json
-from reports.frame import COLUMNS
+from harness_reports import outcomes_frame, run_json
+from harness_reports.frame import COLUMNS
 from tests.unit.reports.samples import run_of, sample_run, silent_chip
 
 

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.store import Store, of_chip
-from reports import (
+from harness_reports import (
     ChipSubject,
     DesignSubject,
     Links,
@@ -22,8 +22,8 @@ from reports import (
     selection,
     write_histories,
 )
-from reports.history import HistoryPage, Subject, build_history
-from reports.texts import share
+from harness_reports.history import HistoryPage, Subject, build_history
+from harness_reports.texts import share
 from tests.unit.store.nights import keep_nights
 
 LINKS = Links(subject=lambda subject: f"/{type(subject).__name__}", run=lambda run: f"/runs/{run}")

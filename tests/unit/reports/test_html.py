@@ -13,7 +13,7 @@ from lxml import html
 
 from harness.errors import printable
 from harness.store import EvidenceCycle, PinResult, RunRecord, Verdict
-from reports import chip_html, index_html
+from harness_reports import chip_html, index_html
 from tests.unit.reports.samples import (
     HOSTILE,
     chip,
@@ -30,7 +30,7 @@ from tests.unit.reports.samples import (
     waived,
 )
 
-STYLE = Path(__file__).parents[3] / "reports" / "templates" / "style.css"
+STYLE = Path(__file__).parents[3] / "reports" / "harness_reports" / "templates" / "style.css"
 PACED = (
     "They ran at 48.25 kHz on average, paced by software: single cycles may be longer,"
     " so speed is not proven."

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.store import Conditions, EvidenceCycle, Verdict, encode
-from reports.json_text import record_text
-from reports.run_json import run_json, run_json_pieces
+from harness_reports.json_text import record_text
+from harness_reports.run_json import run_json, run_json_pieces
 from tests.unit.reports.samples import sample_run
 
 

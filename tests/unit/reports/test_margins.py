@@ -11,7 +11,7 @@ import jsonschema
 import pytest
 
 from harness.store import MarginKind, MarginRecord, Store
-from reports import (
+from harness_reports import (
     ChipSubject,
     DesignSubject,
     Links,
@@ -25,10 +25,10 @@ from reports import (
     write_margins,
     write_run,
 )
-from reports.html import chip_html, index_html
-from reports.margin_history import build_margins
-from reports.margin_view import MarginView, margin_views
-from reports.run_json import parse_run_json, run_json, run_schema
+from harness_reports.html import chip_html, index_html
+from harness_reports.margin_history import build_margins
+from harness_reports.margin_view import MarginView, margin_views
+from harness_reports.run_json import parse_run_json, run_json, run_schema
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import HOSTILE, sample_run
 

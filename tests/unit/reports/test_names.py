@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.names import chip_folders, safe_name, waveform_names
+from harness_reports.names import chip_folders, safe_name, waveform_names
 from tests.unit.reports.samples import chip, failed, passed, run_of
 
 

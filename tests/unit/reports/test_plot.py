@@ -8,7 +8,7 @@ import re
 import pytest
 from lxml import etree
 
-from reports.plot import (
+from harness_reports.plot import (
     Grid,
     Label,
     Level,

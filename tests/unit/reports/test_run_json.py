@@ -16,8 +16,8 @@ from jsonschema import Draft202012Validator
 
 from harness.errors import StoreError
 from harness.store import ChipRecord, Conditions, Outcome, RunKind, RunRecord
-from reports import parse_run_json, read_run_json, run_json, run_schema
-from reports.run_json import schema_text
+from harness_reports import parse_run_json, read_run_json, run_json, run_schema
+from harness_reports.run_json import schema_text
 from tests.unit.reports.samples import chip as chip_of
 from tests.unit.reports.samples import hostile_run, passed, run_of, sample_run
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from reports import Scrubber
+from harness_reports import Scrubber
 from tests.unit.reports.samples import sample_run
 
 KNOWING = Scrubber(names=("mallory", "tern-box", "ab", "root"), folders=("/weird/place",))

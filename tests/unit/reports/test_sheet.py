@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.sheet import csv_bytes
+from harness_reports.sheet import csv_bytes
 
 STARTS = "=+-@\t\r\n"
 """Characters that make a cell a formula, or hide one: OWASP, "CSV Injection"."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from lxml import html
 
 from harness.store import Change, NightChanges, Verdict
-from reports import index_html
+from harness_reports import index_html
 from tests.unit.reports.samples import sample_run
 
 GONE = "Not run: there is no such port"

@@ -6,7 +6,7 @@ import pytest
 
 from harness.errors import printable
 from harness.store import Attempt, Conditions, Wave
-from reports.texts import agreement, conditions_text, differs, duration, hertz, many
+from harness_reports.texts import agreement, conditions_text, differs, duration, hertz, many
 
 
 @pytest.mark.parametrize(

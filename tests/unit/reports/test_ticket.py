@@ -6,9 +6,9 @@ import csv
 import io
 from dataclasses import replace
 
-from reports import is_ticket, mismatches_csv, ticket_markdown
-from reports.mismatches import COLUMNS
-from reports.ticket import SHOWN, plain_markdown
+from harness_reports import is_ticket, mismatches_csv, ticket_markdown
+from harness_reports.mismatches import COLUMNS
+from harness_reports.ticket import SHOWN, plain_markdown
 from tests.unit.reports.samples import (
     chip,
     every_verdict,

@@ -9,7 +9,7 @@ from typing import Any
 from lxml import etree
 
 from harness.store import Wave, Window
-from reports.timing import STRIP, STRIPS, draw
+from harness_reports.timing import STRIP, STRIPS, draw
 from tests.unit.reports.samples import HOSTILE, poisoned, window
 
 SVG = "{http://www.w3.org/2000/svg}"

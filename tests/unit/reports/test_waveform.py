@@ -9,7 +9,7 @@ from vcd.reader import TokenKind, tokenize
 from vcdvcd import VCDVCD
 
 from harness.store import Outcome, Wave, Window
-from reports import waveform
+from harness_reports import waveform
 from tests.unit.reports.samples import HOSTILE, failed, hostile_run, sample_run, window
 
 PERIOD_NS = 20_000

@@ -15,7 +15,7 @@ from lxml import html
 
 from harness.errors import StoreError
 from harness.store import RunRecord
-from reports import WrittenReports, read_run_json, run_file, write_run
+from harness_reports import WrittenReports, read_run_json, run_file, write_run
 from tests.unit.reports.samples import chip, failed, hostile_run, long_chip, run_of, sample_run
 
 

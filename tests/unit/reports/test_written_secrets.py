@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from reports import write_run
+from harness_reports import write_run
 from tests.unit.reports.samples import chip, failed, run_of
 
 

@@ -15,7 +15,7 @@ from harness.cli import ExitCode, main
 from harness.errors import StoreError
 from harness.store import Store, Verdict, of_chip, of_design, of_slot
 from harness.watch.source import StoreSource, look_at
-from reports import write_run
+from harness_reports import write_run
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 

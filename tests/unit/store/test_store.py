@@ -30,7 +30,7 @@ from harness.store import (
 )
 from harness.store import engine as store_engine
 from harness.store.models import Base
-from reports import index_html
+from harness_reports import index_html
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import NOON, chip, heading
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.watch.addresses import history_address, run_address, subject_of
-from reports import ChipSubject, DesignSubject, SlotSubject, Subject
+from harness_reports import ChipSubject, DesignSubject, SlotSubject, Subject
 
 NAMES = st.text(st.characters(exclude_categories=["Cs"]))
 SUBJECTS = st.one_of(

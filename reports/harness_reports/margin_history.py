@@ -13,10 +13,17 @@ from datetime import UTC
 from markupsafe import Markup
 
 from harness.store import MarginDrop, MarginKind, MarginRecord, margin_drop
-from reports.looks import Look
-from reports.margin_view import MarginView, drop_text, exactly, margin_look, margin_views, signed
-from reports.plot import Label, Mark, trend_plot
-from reports.texts import hertz
+from harness_reports.looks import Look
+from harness_reports.margin_view import (
+    MarginView,
+    drop_text,
+    exactly,
+    margin_look,
+    margin_views,
+    signed,
+)
+from harness_reports.plot import Label, Mark, trend_plot
+from harness_reports.texts import hertz
 
 PLOTS = 6
 """So many trends, and so many of the latest searches, are drawn on a page."""

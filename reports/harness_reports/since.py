@@ -9,9 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.store import Change, NightChanges
-from reports.looks import Look, look, tally
-from reports.overview import Card
-from reports.texts import many
+from harness_reports.looks import Look, look, tally
+from harness_reports.overview import Card
+from harness_reports.texts import many
 
 NONE = "none"
 SHOWN = 20

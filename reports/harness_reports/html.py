@@ -1,7 +1,8 @@
-"""HTML from the pages that :mod:`reports.pages` worked out.
+"""HTML from the pages that :mod:`harness_reports.pages` worked out.
 
-The one rule: text goes in through Jinja's escaping and :func:`~reports.texts.printable`, without
-exception. A page asks for nothing outside itself, and its content policy forbids scripts.
+The one rule: text goes in through Jinja's escaping and
+:func:`~harness_reports.texts.printable`, without exception. A page asks for nothing outside
+itself, and its content policy forbids scripts.
 """
 
 from __future__ import annotations
@@ -17,10 +18,10 @@ from markupsafe import Markup
 
 from harness.errors import printable
 from harness.store import ChipRecord, MarginRecord, NightChanges, RunRecord
-from reports.overview import build_index
-from reports.pages import build_chip
-from reports.since import build_since
-from reports.texts import duration, many, pin_name
+from harness_reports.overview import build_index
+from harness_reports.pages import build_chip
+from harness_reports.since import build_since
+from harness_reports.texts import duration, many, pin_name
 
 
 def chip_html(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> bytes:
@@ -39,7 +40,7 @@ def index_html(
 
 def render(template: str, page: object, **more: object) -> bytes:
     """Render one of the templates beside this module; ``more`` goes before its globals."""
-    text = page_environment("reports").get_template(template).render(page=page, **more)
+    text = page_environment("harness_reports").get_template(template).render(page=page, **more)
     return text.encode("utf-8")
 
 
@@ -50,7 +51,7 @@ def page_environment(package: str) -> Environment:
     Whatever text goes through it is escaped and made printable.
     """
     environment = Environment(
-        loader=ChoiceLoader([PackageLoader(package), PackageLoader("reports")]),
+        loader=ChoiceLoader([PackageLoader(package), PackageLoader("harness_reports")]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -70,7 +71,7 @@ def page_environment(package: str) -> Environment:
 
 def style_text(*names: str) -> str:
     """Read style files beside the templates, in this order."""
-    folder = resources.files("reports").joinpath("templates")
+    folder = resources.files("harness_reports").joinpath("templates")
     return "\n".join(folder.joinpath(name).read_text("utf-8") for name in names)
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 
 from harness.errors import printable
 from harness.store import ChipRecord, Outcome, RunRecord, Verdict
-from reports.texts import agreement, first_mismatch, many, moment
+from harness_reports.texts import agreement, first_mismatch, many, moment
 
 SHOWN = 12
 """So many tables that did not pass are told; the report in the bundle has all."""

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.store import MarginRecord
-from reports.html import render
-from reports.margin_view import MarginView, margin_views
-from reports.names import safe_name
-from reports.secrets import Scrubber
-from reports.texts import many
-from reports.write import write_file
+from harness_reports.html import render
+from harness_reports.margin_view import MarginView, margin_views
+from harness_reports.names import safe_name
+from harness_reports.secrets import Scrubber
+from harness_reports.texts import many
+from harness_reports.write import write_file
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from markupsafe import Markup
 
 from harness.errors import printable
-from reports.axes import Axis, axis, thinned
-from reports.texts import hertz
+from harness_reports.axes import Axis, axis, thinned
+from harness_reports.texts import hertz
 
 _WIDTH, _HEIGHT = 680, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 84, 172, 26, 46

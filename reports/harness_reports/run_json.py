@@ -28,7 +28,7 @@ from harness.store import (
     defaulted,
     field_types,
 )
-from reports.json_text import record_text
+from harness_reports.json_text import record_text
 
 FORMAT = "harness-run"
 SCHEMA = 2

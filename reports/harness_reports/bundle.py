@@ -12,13 +12,13 @@ from typing import Any
 
 from harness.errors import BundleError, Finding, Location
 from harness.store import ChipRecord, RunRecord
-from reports.html import chip_html
-from reports.junit import chip_junit
-from reports.mismatches import mismatches_csv
-from reports.names import waveform_names
-from reports.run_json import run_json
-from reports.ticket import ticket_markdown
-from reports.waveform import waveform
+from harness_reports.html import chip_html
+from harness_reports.junit import chip_junit
+from harness_reports.mismatches import mismatches_csv
+from harness_reports.names import waveform_names
+from harness_reports.run_json import run_json
+from harness_reports.ticket import ticket_markdown
+from harness_reports.waveform import waveform
 
 FORMAT = "harness-bundle"
 SCHEMA = 1

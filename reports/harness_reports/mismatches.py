@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.store import ChipRecord, Outcome
-from reports.sheet import Cell, csv_bytes
+from harness_reports.sheet import Cell, csv_bytes
 
 COLUMNS = (
     "design", "table", "verdict", "cycle", "row", "line", "repetition", "label", "pin", "signal",

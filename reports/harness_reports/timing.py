@@ -15,7 +15,7 @@ from markupsafe import Markup, escape
 
 from harness.errors import printable
 from harness.store import Wave, Window
-from reports.texts import SATISFIES, differs, many, pin_name
+from harness_reports.texts import SATISFIES, differs, many, pin_name
 
 STRIP = 18
 """Cycles side by side at most; more would not be legible on A4."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from harness.store import ChipRecord, Conditions, Outcome, Verdict
-from reports.texts import first_mismatch, hertz, many
+from harness_reports.texts import first_mismatch, hertz, many
 
 
 def chip_headline(chip: ChipRecord) -> str:

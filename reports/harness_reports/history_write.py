@@ -12,7 +12,7 @@ from pathlib import Path
 from markupsafe import Markup
 
 from harness.store import History, MarginRecord
-from reports.history import (
+from harness_reports.history import (
     Anchor,
     ChipSubject,
     DesignSubject,
@@ -22,10 +22,10 @@ from reports.history import (
     build_history,
     build_subjects,
 )
-from reports.html import render, style_hash, style_policy, style_text
-from reports.names import distinct_names
-from reports.secrets import Scrubber
-from reports.write import write_file
+from harness_reports.html import render, style_hash, style_policy, style_text
+from harness_reports.names import distinct_names
+from harness_reports.secrets import Scrubber
+from harness_reports.write import write_file
 
 STYLES = ("style.css", "history.css")
 

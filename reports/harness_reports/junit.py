@@ -18,7 +18,7 @@ from junit_xml import TestCase, TestSuite
 
 from harness.errors import printable
 from harness.store import ChipRecord, NightChanges, Outcome, RunRecord, Verdict
-from reports.texts import agreement, conditions_text, many, pin_text, place
+from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 
 CYCLES_TOLD = 8
 """Failing cycles that the text of a failure lists; the pages show more."""

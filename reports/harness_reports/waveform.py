@@ -18,7 +18,7 @@ from vcd.writer import Variable, VCDWriter
 
 from harness.errors import printable
 from harness.store import Outcome, RunRecord, Window
-from reports.texts import conditions_text, differs
+from harness_reports.texts import conditions_text, differs
 
 _QUARTERS = 4
 _DRIVEN = {"0": "0000", "1": "1111", "C": "0110", "K": "1001"}

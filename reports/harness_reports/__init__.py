@@ -6,8 +6,15 @@ and ``run_files`` makes one of them on demand.
 The one rule: a report is worked out from a record and nothing else.
 """
 
-from reports.archive import LARGEST_BUNDLE, LARGEST_FILE, MANIFEST, name_trouble, pack, unpack
-from reports.bundle import (
+from harness_reports.archive import (
+    LARGEST_BUNDLE,
+    LARGEST_FILE,
+    MANIFEST,
+    name_trouble,
+    pack,
+    unpack,
+)
+from harness_reports.bundle import (
     INPUTS,
     RUN,
     TICKET,
@@ -16,9 +23,9 @@ from reports.bundle import (
     bundle_files,
     one_chip,
 )
-from reports.card import WrittenCard, card_html, label_html, qr_text, report_of, write_card
-from reports.frame import margins_frame, outcomes_frame
-from reports.history import (
+from harness_reports.card import WrittenCard, card_html, label_html, qr_text, report_of, write_card
+from harness_reports.frame import margins_frame, outcomes_frame
+from harness_reports.history import (
     Anchor,
     ChipSubject,
     DesignSubject,
@@ -29,27 +36,27 @@ from reports.history import (
     margins_of,
     selection,
 )
-from reports.history_write import (
+from harness_reports.history_write import (
     WrittenHistories,
     history_html,
     history_policy,
     subjects_html,
     write_histories,
 )
-from reports.html import chip_html, index_html, page_environment, style_text
-from reports.junit import chip_junit, run_junit
-from reports.looks import Look, Tally, look, tally, worst
-from reports.margin_view import exactly
-from reports.margin_write import margins_html, write_margins
-from reports.mismatches import mismatches_csv
-from reports.names import safe_name
-from reports.run_files import RunFile, chip_pages, run_file, slot_of_file
-from reports.run_json import parse_run_json, read_run_json, run_json, run_schema
-from reports.secrets import Scrubber
-from reports.texts import hertz, many
-from reports.ticket import is_ticket, ticket_markdown
-from reports.waveform import waveform
-from reports.write import (
+from harness_reports.html import chip_html, index_html, page_environment, style_text
+from harness_reports.junit import chip_junit, run_junit
+from harness_reports.looks import Look, Tally, look, tally, worst
+from harness_reports.margin_view import exactly
+from harness_reports.margin_write import margins_html, write_margins
+from harness_reports.mismatches import mismatches_csv
+from harness_reports.names import safe_name
+from harness_reports.run_files import RunFile, chip_pages, run_file, slot_of_file
+from harness_reports.run_json import parse_run_json, read_run_json, run_json, run_schema
+from harness_reports.secrets import Scrubber
+from harness_reports.texts import hertz, many
+from harness_reports.ticket import is_ticket, ticket_markdown
+from harness_reports.waveform import waveform
+from harness_reports.write import (
     WrittenChip,
     WrittenReports,
     remove_file,

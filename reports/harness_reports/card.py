@@ -16,12 +16,12 @@ from markupsafe import Markup
 from harness.errors import StoreError
 from harness.intake import ChipIntake, PinState, Result, StepResult, title_of
 from harness.store import ChipRecord, RunRecord, Verdict
-from reports.html import chip_html, render, style_hash, style_text
-from reports.looks import Fact, Look, look
-from reports.names import safe_name
-from reports.secrets import Scrubber
-from reports.texts import many, moment
-from reports.write import remove_file, write_file
+from harness_reports.html import chip_html, render, style_hash, style_text
+from harness_reports.looks import Fact, Look, look
+from harness_reports.names import safe_name
+from harness_reports.secrets import Scrubber
+from harness_reports.texts import many, moment
+from harness_reports.write import remove_file, write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
 MOST_TEXT = 120

@@ -9,12 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.store import SEVERITY_ORDER, ChipRecord, MarginRecord, RunRecord, Verdict
-from reports.looks import Fact, Look, Tally, look, tally, worst
-from reports.margin_history import MarginLine, lines_of_run
-from reports.names import chip_folders
-from reports.pages import run_facts, source_facts
-from reports.texts import many
-from reports.trust import chip_headline
+from harness_reports.looks import Fact, Look, Tally, look, tally, worst
+from harness_reports.margin_history import MarginLine, lines_of_run
+from harness_reports.names import chip_folders
+from harness_reports.pages import run_facts, source_facts
+from harness_reports.texts import many
+from harness_reports.trust import chip_headline
 
 CHIPS_SIDE_BY_SIDE = 32
 """With more chips than that a table's verdicts are counted, not set side by side."""

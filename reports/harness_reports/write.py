@@ -15,12 +15,12 @@ from pathlib import Path
 
 from harness.errors import StoreError
 from harness.store import ChipRecord, MarginRecord, NightChanges, RunRecord
-from reports.html import chip_html, index_html
-from reports.junit import Known, chip_junit, run_junit
-from reports.names import chip_folders, waveform_names
-from reports.run_json import run_json
-from reports.secrets import Scrubber
-from reports.waveform import waveform
+from harness_reports.html import chip_html, index_html
+from harness_reports.junit import Known, chip_junit, run_junit
+from harness_reports.names import chip_folders, waveform_names
+from harness_reports.run_json import run_json
+from harness_reports.secrets import Scrubber
+from harness_reports.waveform import waveform
 
 _REASONS = {
     errno.ENOSPC: "the disk is full; make room and write the reports again",

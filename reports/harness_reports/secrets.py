@@ -16,7 +16,7 @@ from functools import cache, cached_property
 from typing import Any, TypeVar
 
 from harness.store import Origin, Verdict, field_types
-from reports.passwords import PASSWORD, passwords_out
+from harness_reports.passwords import PASSWORD, passwords_out
 
 Record = TypeVar("Record")
 

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from harness.door import read_file
 from harness.errors import BundleError, Finding, Location
-from reports.zip_bytes import bytes_beside
+from harness_reports.zip_bytes import bytes_beside
 
 MANIFEST = "manifest.sha256"
 """One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""

@@ -27,9 +27,9 @@ from harness.store import (
     of_design,
     of_slot,
 )
-from reports.looks import Look, Tally, look, tally, worst
-from reports.margin_history import MarginHistory, build_margins
-from reports.texts import many, share
+from harness_reports.looks import Look, Tally, look, tally, worst
+from harness_reports.margin_history import MarginHistory, build_margins
+from harness_reports.texts import many, share
 
 NIGHTS_LISTED = 30
 """So many of the latest nights and intakes are also listed with their run and counts."""

@@ -20,10 +20,10 @@ from harness.store import (
     RunRecord,
     Verdict,
 )
-from reports.looks import Fact, Look, Tally, look, tally
-from reports.margin_view import MarginView, margin_views
-from reports.names import chip_folders, waveform_names
-from reports.texts import (
+from harness_reports.looks import Fact, Look, Tally, look, tally
+from harness_reports.margin_view import MarginView, margin_views
+from harness_reports.names import chip_folders, waveform_names
+from harness_reports.texts import (
     agreement,
     conditions_text,
     duration,
@@ -34,8 +34,8 @@ from reports.texts import (
     pin_name,
     timing_word,
 )
-from reports.timing import Drawing, draw
-from reports.trust import chip_headline, trust_of
+from harness_reports.timing import Drawing, draw
+from harness_reports.trust import chip_headline, trust_of
 
 CYCLES_SHOWN = 12
 LINES_SHOWN = 24

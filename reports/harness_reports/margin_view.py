@@ -20,9 +20,9 @@ from harness.store import (
     margin_drop,
     pass_rate,
 )
-from reports.looks import Fact, Look
-from reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
-from reports.texts import duration, hertz, many, moment, share
+from harness_reports.looks import Fact, Look
+from harness_reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
+from harness_reports.texts import duration, hertz, many, moment, share
 
 FIGURES = 6
 """So many figures tell neighbouring rates of a search apart."""

@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
 from harness.store import ChipRecord, MarginRecord, RunRecord, undisturbed
-from reports.html import chip_html, index_html, style_policy
-from reports.junit import chip_junit, run_junit_pieces
-from reports.names import chip_folders, waveform_names
-from reports.run_json import run_json_pieces
-from reports.secrets import Scrubber
-from reports.waveform import waveform
+from harness_reports.html import chip_html, index_html, style_policy
+from harness_reports.junit import chip_junit, run_junit_pieces
+from harness_reports.names import chip_folders, waveform_names
+from harness_reports.run_json import run_json_pieces
+from harness_reports.secrets import Scrubber
+from harness_reports.waveform import waveform
 
 _KINDS = {".html": "text/html", ".xml": "application/xml", ".json": "application/json"}
 
