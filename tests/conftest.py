@@ -5,6 +5,7 @@ A verdict of CI must not depend on luck; a person's runs go on searching for new
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 from collections import defaultdict
@@ -19,8 +20,13 @@ settings.load_profile("ci" if os.environ.get("CI") else "desk")
 
 
 def pytest_collection_finish() -> None:
-    """Take back what importing ``vcdvcd`` does: a connection that breaks must not end pytest."""
+    """Take back what importing ``vcdvcd`` does: a connection that breaks must not end pytest.
+
+    What is loaded by now stays: the agent collects garbage at every turn, and would look through
+    all of it, a second each time.
+    """
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+    gc.freeze()
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
