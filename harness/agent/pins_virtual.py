@@ -1,23 +1,19 @@
 """Pins of a virtual board: a whole burst goes to the chip model and its answer comes back.
 
-The model listens at a file descriptor that the board's process was given; its number stands in
-the environment. One request: operation and three words, then arrays. The answer to vectors begins
-with the length of a complaint, 0 if there is none.
+The interpreter of a virtual board has a module that no other has: ``virtual_chip``, where ``link``
+is a file to the model. One request: operation and three words, then arrays. The answer to vectors
+begins with the length of a complaint, 0 if there is none.
 """
 
-import os
 import struct
 
 from .buffers import copy_words
 from .engine import Refused
 
 try:
-    from os import dup
+    from virtual_chip import link
 except ImportError:
-
-    def dup(number):
-        """Keep the number: here a soft reset ends the process, and its files with it."""
-        return number
+    link = None
 
 
 RUN = 1
@@ -39,22 +35,20 @@ class Pins:
     rows = 1024
 
     def __init__(self) -> None:
-        number = int(os.getenv("HARNESS_CHIP"))
-        self.request = open(dup(number), "wb", buffering=0)  # noqa: PTH123  a number, no path
-        self.answer = open(dup(number), "rb", buffering=0)  # noqa: PTH123  a number, no path
+        self.link = link
         self.buffer = bytearray(4)
         self.idle = None
 
     def ask(self, operation: int, a: int = 0, b: int = 0, c: int = 0) -> None:
         """Send the head of a request."""
-        self.request.write(struct.pack("<IIII", operation, a, b, c))
+        self.link.write(struct.pack("<IIII", operation, a, b, c))
 
     def read(self, target: object) -> None:
         """Fill ``target`` from the model."""
         view = memoryview(target)
         at = 0
         while at < len(view):
-            at += self.answer.readinto(view[at:])
+            at += self.link.readinto(view[at:])
 
     def serial(self) -> str:
         """The board's serial number."""
@@ -73,7 +67,7 @@ class Pins:
         """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
         self.ask(RUN, count)
         for field in (block.drive, block.enable, block.pulse, block.highz):
-            self.request.write(memoryview(field)[at : at + count])
+            self.link.write(memoryview(field)[at : at + count])
         self.hear()
         self.read_words(seen, count)
         self.read_words(floating, count)
@@ -105,7 +99,7 @@ class Pins:
         Returns cycles used, last word read, whether it matched.
         """
         self.ask(UNTIL_MATCH, limit)
-        self.request.write(struct.pack("<IIIII", *vector))
+        self.link.write(struct.pack("<IIIII", *vector))
         self.hear()
         answer = bytearray(12)
         self.read(answer)

@@ -15,14 +15,14 @@ RELEASE: Final = 5
 MEASURE: Final = 6
 NOTHING: Final = 0xFFFFFFFF
 COMPLAINT: Final = "the model of the chip cannot be evaluated: "
+link: FileIO | None
 
 class Pins:
     name: Final = "virtual"
     exact: Final = False
     bursts: int
     rows: int
-    request: FileIO
-    answer: FileIO
+    link: FileIO
     buffer: bytearray
     idle: Callable[[], None] | None
     def __init__(self) -> None: ...

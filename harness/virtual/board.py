@@ -28,15 +28,18 @@ from harness.virtual.wire import LinkSpoiler, Unplugged, carry
 FAILED_STARTS = 5
 """An interpreter that ends this often with an error, one time after the other, stays off."""
 OFF_SECONDS = 0.2
+SAYS_UP = "print()\n"
+"""Before the board's own program: a word by which the board is known to be up."""
 LOOK_SECONDS = 0.1
 
 
 class VirtualBoard:
     """A board that runs from ``start`` to ``stop``.
 
-    ``port`` is what a host opens. ``switch`` is a named pipe: whoever serves the board cycles
-    its power by ``cycle_power`` for whatever is written there, and seats its chip again by
-    ``seat_chip`` for :data:`~harness.virtual.spec.SEAT`.
+    ``port`` is what a host opens, ``about`` says in words which interpreter runs. ``switch`` is
+    a named pipe: whoever serves the board cycles its power by ``cycle_power`` for whatever is
+    written there, and seats its chip again by ``seat_chip`` for
+    :data:`~harness.virtual.spec.SEAT`.
     """
 
     def __init__(self, spec: VirtualBoardSpec) -> None:
@@ -58,8 +61,9 @@ class VirtualBoard:
         if any(isinstance(fault, Unplug) and fault.back_after_s for fault in spec.link_faults):
             self.port = str(self._link)  # the only name that a later terminal can have too
         self._board, self._board_slave, self._terminal = interpreter.terminal()
-        chosen = interpreter.STAND_IN if spec.stand_in else interpreter.find()
-        self._interpreter = interpreter.with_heap(chosen, spec.heap)
+        chosen = interpreter.STAND_IN if spec.stand_in else interpreter.find(spec.heap)
+        self.about = chosen.about
+        self._command = interpreter.command(chosen, SAYS_UP + spec.program, spec.board_serial)
         self._spoiler = LinkSpoiler(spec.link_faults)
         self._process: subprocess.Popen[bytes] | None = None
         self._starting = threading.Lock()
@@ -67,20 +71,12 @@ class VirtualBoard:
         self._stopping = threading.Event()
         self._up = threading.Event()
 
-    @property
-    def about(self) -> str:
-        """Which interpreter the board runs, in words."""
-        return self._interpreter.about
-
     def warm_up(self) -> None:
         """Have the kernel loaded before a host waits for its first answer."""
         self._model.run_until(0, 0, 0, 0, 0, 1)
 
     def start(self) -> None:
         """Power the board up."""
-        program = f"print()\n{self.spec.program}"  # a word by which it is known to be up
-        for name, text in (("main.py", program), ("serial.txt", self.spec.board_serial)):
-            (self._inside / name).write_bytes(text.encode("utf-8"))
         self._powered.set()
         for work in (self._serve_wire, self._keep_running):
             threading.Thread(target=work, daemon=True).start()
@@ -202,6 +198,5 @@ class VirtualBoard:
         with self._starting:
             if not self._powered.is_set():
                 return None
-            program = self._inside / "main.py"
-            self._process = interpreter.start(self._interpreter, program, self._terminal, chip)
+            self._process = interpreter.start(self._command, self._inside, self._terminal, chip)
             return self._process

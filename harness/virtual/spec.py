@@ -12,8 +12,6 @@ from harness.virtual.faults import BoardFault, ChipDefect, LinkFault
 
 OWN_PROGRAM = """\
 import time
-with open('serial.txt', encoding='utf-8') as file:
-    serial = file.read()
 while True:
     print('board ' + serial + ': own program is alive')
     time.sleep_ms(500)
@@ -25,9 +23,9 @@ while True:
 class VirtualBoardSpec:
     """One slot of a virtual rack. ``baud`` paces the link (0: as fast as it goes).
 
-    ``program`` is the board's own program in MicroPython, and is the same for every board: a serial
-    number comes from a stranger's file, and lies beside the program as the file serial.txt.
-    ``heap`` bounds the interpreter's memory in bytes (0: its own default).
+    ``program`` is the board's own program in MicroPython, which knows its serial number as
+    ``serial``: that comes from a stranger's file and is never pasted into it. ``heap`` bounds the
+    interpreter's memory in bytes (0: its own default).
     ``stand_in`` asks for CPython in place of MicroPython. Paths are absolute. ``supply_ma`` is what
     the chip draws; None for a board whose sensor says nothing.
     """

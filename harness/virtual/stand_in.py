@@ -1,20 +1,34 @@
 """A raw REPL on CPython, for machines without a MicroPython wheel: the same agent, same upload.
 
 Knows just what the upload uses: Ctrl-A, Ctrl-B, Ctrl-C, Ctrl-D, Ctrl-E and raw-paste mode.
-Not a MicroPython: it exists so that the virtual rack runs everywhere.
+Not a MicroPython: it exists so that the virtual rack runs everywhere. ``confined.py`` loads it by
+its path. Everything that it imports can be found from inside by who knows CPython, under whatever
+name; so the names are only the first door, and what they do is refused by an audit hook, which
+CPython never takes away again.
 """
 
 from __future__ import annotations
 
+import array
+import binascii
+import builtins
 import contextlib
+import gc
 import io
+import json
 import os
+import posix
+import select
 import signal
+import struct
 import sys
 import termios
-import traceback
+import time
 import tty
 import types
+import zlib
+from collections.abc import Callable
+from os import read, write
 from typing import Any
 
 from harness.agent import cpython
@@ -24,35 +38,54 @@ STANDING_IN = ("addressof", "ptr8", "ptr32", "ticks_ms", "ticks_us", "ticks_diff
 """What the agent takes from its interpreter, as ``harness.agent.cpython`` has it."""
 
 
-class StandIn:
-    """One interpreter on standard input and output."""
+MODULES = (array, binascii, gc, json, select, struct, sys, termios, time, zlib)
+"""What the agent may import as it is."""
+NO_BUILTINS = ("open", "input", "breakpoint", "help")
+DONE_INSIDE = ("compile", "exec", "array.__new__")
+"""The only audited things that the agent does."""
 
-    def __init__(self) -> None:
-        module = types.ModuleType("micropython")
-        module.viper = cpython.micropython.viper  # type: ignore[attr-defined]
-        module.kbd_intr = self._interrupts  # type: ignore[attr-defined]
-        sys.modules["micropython"] = module
+
+class StandIn:
+    """One interpreter on standard input and output; ``chip`` is a file to its pins."""
+
+    def __init__(self, chip: io.FileIO) -> None:
         self._settings = termios.tcgetattr(0)
         termios.setraw = tty.setraw  # type: ignore[attr-defined]
+        kept: dict[str, object] = {module.__name__: module for module in MODULES}
+        viper, interrupts = cpython.micropython.viper, self._interrupts
+        kept["micropython"] = types.SimpleNamespace(viper=viper, kbd_intr=interrupts)
+        kept["io"] = types.SimpleNamespace(BytesIO=io.BytesIO)
+        kept["virtual_chip"] = types.SimpleNamespace(link=chip)
+        self._kept = kept
+        self._builtins = {k: v for k, v in vars(builtins).items() if k not in NO_BUILTINS}
         self.names: dict[str, Any] = {}
         self.reset()
 
     def reset(self) -> None:
         """Forget everything that was defined."""
-        self.names = {"__name__": "__main__"}
+        kept = dict(self._kept)
+
+        def look_up(name: str, *_how: object) -> object:
+            if name in kept:
+                return kept[name]
+            raise ImportError(f"no module named '{name}'")
+
+        self.names = {
+            "__name__": "__main__",
+            "__builtins__": {**self._builtins, "__import__": look_up},
+        }
         for name in STANDING_IN:
             self.names[name] = getattr(cpython, name)
 
-    def run_program(self, path: str) -> None:
+    def run_program(self, program: str, serial: str) -> None:
         """Run the board's own program until it ends or Ctrl-C."""
-        self._write(b"")
-        names: dict[str, Any] = {"__name__": "__main__"}
+        source = program.replace("time.sleep_ms(", "time.sleep(0.001 * ")
+        self.names["serial"] = serial
         try:
-            with open(path, encoding="utf-8") as file:  # noqa: PTH123  as a board would
-                source = file.read().replace("time.sleep_ms(", "time.sleep(0.001 * ")
-            exec(compile(source, path, "exec"), names)  # noqa: S102  it is the board's program
-        except BaseException:  # noqa: BLE001  whatever ends it, the prompt follows
-            self._write(traceback.format_exc(limit=0).encode())
+            exec(compile(source, "<own>", "exec"), self.names)  # noqa: S102  it is the board's
+        except BaseException as error:  # noqa: BLE001  whatever ends it, the prompt follows
+            self._write(_told(error))
+        self.reset()
 
     def serve(self) -> None:
         """Be a raw REPL until Ctrl-D at the friendly prompt."""
@@ -95,19 +128,19 @@ class StandIn:
 
     def _execute(self, source: bytes) -> None:
         printed = io.StringIO()
-        failure = ""
+        failure = b""
         try:
             with contextlib.redirect_stdout(_Through(printed)):
                 exec(compile(source, "<stdin>", "exec"), self.names)  # noqa: S102
-        except BaseException:  # noqa: BLE001  the host reads what went wrong
-            failure = traceback.format_exc()
+        except BaseException as error:  # noqa: BLE001  the host reads what went wrong
+            failure = _told(error)
         termios.tcsetattr(0, termios.TCSANOW, self._settings)
-        self._write(printed.getvalue().encode() + b"\x04" + failure.encode() + b"\x04>")
+        self._write(printed.getvalue().encode() + b"\x04" + failure + b"\x04>")
 
     def _byte(self) -> bytes:
         while True:
             try:
-                byte = os.read(0, 1)
+                byte = read(0, 1)
             except KeyboardInterrupt:
                 continue
             if not byte:
@@ -117,7 +150,7 @@ class StandIn:
     def _write(self, data: bytes) -> None:
         view = memoryview(data)
         while view:
-            view = view[os.write(1, view) :]
+            view = view[write(1, view) :]
 
     def _interrupts(self, character: int) -> None:
         signal.signal(
@@ -140,11 +173,20 @@ class _Through(io.StringIO):
         return sys.__stdout__.buffer  # type: ignore[union-attr]
 
 
-def main() -> None:
-    """Run the board's program, then the prompt."""
+def _told(error: BaseException) -> bytes:
+    """The last line of a traceback; without the others, for which files would have to be read."""
+    return f"{type(error).__name__}: {error}\r\n".encode()
+
+
+def main(program: str, serial: str, chip: int, confine: Callable[[], None]) -> None:
+    """Close the doors; then run the board's program, then the prompt."""
+    assert isinstance(sys.stdout, io.TextIOWrapper)
+    sys.stdout.reconfigure(line_buffering=True)  # it began before it was a terminal
+    board = StandIn(open(chip, "r+b", buffering=0))  # noqa: SIM115  a number, no path
+    confine()
+    shut()
     signal.signal(signal.SIGINT, signal.default_int_handler)
-    board = StandIn()
-    board.run_program(sys.argv[1])
+    board.run_program(program, bytes.fromhex(serial).decode())
     while True:
         try:
             board.serve()
@@ -154,5 +196,17 @@ def main() -> None:
             return
 
 
-if __name__ == "__main__":
-    main()
+def shut() -> None:
+    """Refuse from now on what no board can do.
+
+    What asks for it is audited by CPython; of the few functions of the operating system that are
+    not (``stat``, ``mkfifo``), the names are taken away.
+    """
+
+    def refuse(event: str, _arguments: object) -> None:
+        if event not in DONE_INSIDE:
+            raise PermissionError(f"a virtual board does no {event}")
+
+    for module in (os, posix):
+        vars(module).clear()
+    sys.addaudithook(refuse)

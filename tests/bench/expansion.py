@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.agent.bundle import PINS_AT, bundle
-from harness.virtual.interpreter import STAND_IN, find
+from tests.unit.agent.micropython import INTERPRETER
 
 REFERENCE_CYCLES = 59
 ROWS = 1024
@@ -134,8 +134,7 @@ def expansion(tables: Sequence[Sequence[dict[str, int | str]]]) -> list[dict[str
     A block is its count and, in hex, its body coded, deflated, matched, as words, as byte planes;
     empty where it is not sent so.
     """
-    interpreter = find()
-    if interpreter is STAND_IN:
+    if not INTERPRETER.exists():
         return None
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -148,7 +147,7 @@ def expansion(tables: Sequence[Sequence[dict[str, int | str]]]) -> list[dict[str
             encoding="utf-8",
         )
         done = subprocess.run(
-            [interpreter.command[0], "-X", "heapsize=64m", "script.py"],
+            [INTERPRETER, "-X", "heapsize=64m", "script.py"],
             cwd=folder,
             capture_output=True,
             text=True,

@@ -33,8 +33,7 @@ class Terminal:
     """A ``Port`` on the interpreter's terminal; the interpreter starts again whenever it ends."""
 
     def __init__(self, folder: Path) -> None:
-        self.program = folder / "main.py"
-        self.program.write_text(OWN_PROGRAM, encoding="utf-8")
+        self.folder = folder
         self.master, self.slave, self.name = interpreter.terminal()
         self.stopping = False
         self.starts = 0
@@ -46,9 +45,8 @@ class Terminal:
 
     def _keep(self) -> None:
         while not self.stopping:
-            self.process = interpreter.start(
-                interpreter.find(), self.program, self.name, self.slave
-            )
+            own = interpreter.command(interpreter.find(), OWN_PROGRAM, "WB-01")
+            self.process = interpreter.start(own, self.folder, self.name, self.slave)
             self.starts += 1
             self.process.wait()
 
