@@ -123,7 +123,7 @@ def _opener(rack: Rack, addresses: Mapping[str, Mapping[str, str]], locks: Locks
             session = open_session(addresses[slot.name]["port"], simulated, rack.shuttle)
             return ModelledSession(session, rack.shuttle)
         port = slot.port or find_port(slot.board)
-        locks.take(port)
+        locks.seat(slot.name, port)
         return open_session(port, rack.profile, rack.shuttle)
 
     return open_slot

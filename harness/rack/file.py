@@ -15,6 +15,7 @@ from harness.board import BoardProfile, load_profile
 from harness.errors import ConfigError, Finding, Findings, HarnessError, InputError, Location
 from harness.link import names_user, shown_address
 from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
+from harness.rack.lock import real_name
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.night_file import read_night_margins
 from harness.rack.recovery import USUAL, Recovery, read_recovery
@@ -192,7 +193,11 @@ def _check_doubles(slots: Sequence[TomlTable]) -> None:
 
 
 def _check_ports(slots: Sequence[TomlTable]) -> None:
-    _check_unique(slots, "port", "port", lambda port: "" if port == VIRTUAL_PORT else port)
+    _check_unique(slots, "port", "port", _device)
+
+
+def _device(port: str) -> str:
+    return "" if port == VIRTUAL_PORT else real_name(port)
 
 
 def _check_supply(slots: Sequence[TomlTable], supply: SupplySpec | None) -> None:
@@ -204,26 +209,27 @@ def _check_supply(slots: Sequence[TomlTable], supply: SupplySpec | None) -> None
         if supply.port == VIRTUAL_PORT and port != VIRTUAL_PORT:
             message = "the bench supply is virtual, but this slot is not"
             slot.error("virtual-supply", "port", message, "name the real supply in [supply]")
-        if port == supply.port != VIRTUAL_PORT:
-            message = f'port "{shown_address(supply.port)}" is the bench supply\'s'
+        if isinstance(port, str) and _device(port) == _device(supply.port) != "":
+            message = f'port "{shown_address(port)}" is the bench supply\'s'
             slot.error("doubled-port", "port", message, "every slot has its own")
 
 
 def _check_unique(
     slots: Sequence[TomlTable], key: str, what: str, identity: Callable[[str], str]
 ) -> None:
-    first: dict[str, Location] = {}
+    first: dict[str, tuple[str, int]] = {}
     for slot in slots:
         value = slot.values.get(key)
         same = identity(value) if isinstance(value, str) else ""
         if not same:
             continue
         if same in first:
-            shown = shown_address(str(value))
-            message = f'{what} "{shown}" is already used in line {first[same].line}'
+            shown, (before, line) = shown_address(str(value)), first[same]
+            written = f' as "{before}"' if before != shown else ""
+            message = f'{what} "{shown}" is already used in line {line}{written}'
             slot.error(f"doubled-{key}", key, message, "every slot has its own")
         else:
-            first[same] = slot.location(key)
+            first[same] = (shown_address(str(value)), slot.location(key).line)
 
 
 def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_path: Path) -> Rack:

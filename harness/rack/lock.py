@@ -81,7 +81,7 @@ def held(what: str, folder: Path | None = None) -> bool | None:
 
     Writes nothing; for an instant it holds the lock itself if nobody else does.
     """
-    path = (folder if folder is not None else FOLDER) / _file_name(_real_name(what))
+    path = (folder if folder is not None else FOLDER) / _file_name(real_name(what))
     careful = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
     try:
         stream = os.fdopen(os.open(path, os.O_RDONLY | careful), encoding="utf-8")
@@ -106,6 +106,7 @@ class Locks:
         self._holder = holder
         self._folder = folder if folder is not None else FOLDER
         self._held: dict[tuple[str, Hold], IO[str]] = {}
+        self._seats: dict[str, str] = {}
         self._guard = threading.Lock()
 
     def __enter__(self) -> Self:
@@ -130,6 +131,26 @@ class Locks:
         """
         self._hold(what, _alone)
 
+    def seat(self, slot: str, port: str) -> None:
+        """Take a port for a slot.
+
+        Raises PortUnavailable as :meth:`take` does, and for a slot's first port if another slot
+        of this run has it, by whatever name. Later a slot may move to any: boards that come back
+        may have exchanged their ports.
+        """
+        with self._guard:
+            name = real_name(port)
+            same = (s for s, had in self._seats.items() if real_name(had) == name)
+            other = next(same, slot) if slot not in self._seats else slot
+            if other != slot:
+                message = (
+                    f"{shown_address(port)} is already used by slot {other} as "
+                    f"{shown_address(self._seats[other])}; every slot has its own"
+                )
+                raise PortUnavailable(message)
+            self._seats[slot] = port
+        self.take(port)
+
     def share(self, what: str) -> None:
         """Keep everybody from taking something; others may share it, and nobody is kept from that.
 
@@ -139,7 +160,7 @@ class Locks:
 
     def _hold(self, what: str, hold: Hold) -> None:
         what = shown_address(what)
-        name = _real_name(what)
+        name = real_name(what)
         with self._guard:
             if (name, hold) not in self._held:
                 self._held[name, hold] = self._open(name, what, hold)
@@ -195,7 +216,8 @@ def _holders(signed: str) -> str:
     return "; and by ".join(there or lines) or "another process"
 
 
-def _real_name(what: str) -> str:
+def real_name(what: str) -> str:
+    """Return the one name of a port: a link to a device, as by its serial number, is the device."""
     return os.path.realpath(what) if what.startswith("/") else what
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -153,6 +154,30 @@ def test_two_slots_may_not_share_a_port_but_may_both_be_virtual(tmp_path: Path) 
             "every slot has its own"
         )
     ]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals and links to devices")
+def test_one_device_under_two_names_in_two_slots_is_found(tmp_path: Path) -> None:
+    host, board = os.openpty()
+    device, link = os.ttyname(board), tmp_path / "usb-board-WB-01"
+    link.symlink_to(device)
+    second = SLOT.replace("A1", "A2").replace("WB-01", "WB-02").replace("0001", "0002")
+    shared = SLOT.replace("virtual", device) + second.replace("virtual", str(link))
+    supply = f'[supply]\nport = "{link}"\nlanguage = "scpi"\nvolts = 3.3\n'
+    try:
+        assert messages(tmp_path, HEAD + shared) == [
+            (
+                f'rack.toml:11:1: error [doubled-port] port "{link}" is already used in line 6 '
+                f'as "{device}"; every slot has its own'
+            )
+        ]
+        assert any(
+            f'[doubled-port] port "{device}" is the bench supply\'s; every slot has its own' in m
+            for m in messages(tmp_path, HEAD + supply + SLOT.replace("virtual", device))
+        )
+    finally:
+        os.close(host)
+        os.close(board)
 
 
 def test_a_slot_with_neither_port_nor_board_is_refused(tmp_path: Path) -> None:

@@ -73,6 +73,32 @@ def test_one_board_under_two_names_is_one_board(tmp_path: Path) -> None:
             second.take(str(other))
 
 
+def test_a_slot_is_refused_the_board_of_another_and_hears_both_of_its_names(tmp_path: Path) -> None:
+    host, board = os.openpty()
+    device, link = os.ttyname(board), tmp_path / "usb-board-WB-01"
+    link.symlink_to(device)
+    try:
+        with Locks("run r1", tmp_path / "locks") as locks:
+            locks.seat("A1", device)
+            with pytest.raises(PortUnavailable) as caught:
+                locks.seat("A2", str(link))
+            locks.seat("A1", str(link))
+    finally:
+        os.close(host)
+        os.close(board)
+    assert str(caught.value) == (
+        f"{link} is already used by slot A1 as {device}; every slot has its own"
+    )
+
+
+def test_boards_that_come_back_may_have_exchanged_their_ports(tmp_path: Path) -> None:
+    with Locks("run r1", tmp_path) as locks:
+        locks.seat("A1", "/dev/ttyACM0")
+        locks.seat("A2", "/dev/ttyACM1")
+        locks.seat("A1", "/dev/ttyACM1")
+        locks.seat("A2", "/dev/ttyACM0")
+
+
 def test_the_end_of_a_run_gives_its_boards_back(tmp_path: Path) -> None:
     for name in ("run r1", "run r2"):
         with Locks(name, tmp_path) as locks:
