@@ -6,7 +6,7 @@ cycles were timed.
 
 from __future__ import annotations
 
-from harness.store import MarginDrop, MarginEdge, MarginKind, MarginRecord
+from harness.records import MarginDrop, MarginEdge, MarginKind, MarginRecord
 from harness_reports import exactly, hertz
 
 

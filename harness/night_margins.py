@@ -11,16 +11,8 @@ from dataclasses import dataclass
 from harness.margin import Tell
 from harness.margin_texts import drop_text
 from harness.rack import Observer, Rack, Slot, StopSwitch, within
-from harness.store import (
-    Baseline,
-    MarginDrop,
-    MarginKind,
-    MarginRecord,
-    RunRecord,
-    Store,
-    Verdict,
-    margin_drop,
-)
+from harness.records import MarginDrop, MarginKind, MarginRecord, RunRecord, Verdict, margin_drop
+from harness.store import Baseline, Store
 from harness.sweep import Wish, search_margins
 
 SHOWN = 4

@@ -18,16 +18,7 @@ from typing import Any, Self, cast
 
 from harness.door import is_there
 from harness.errors import StoreError
-from harness.judge import (
-    NOT_PART,
-    Baseline,
-    Change,
-    NightChanges,
-    RetryPolicy,
-    RunRecord,
-    Verdict,
-    changes,
-)
+from harness.judge import NOT_PART, Baseline, Change, NightChanges, RetryPolicy, changes
 from harness.margin import MarginEvent, MarginFound
 from harness.margin_texts import limit_text
 from harness.night_margins import NightMargins, margin_line, search_at_night
@@ -44,6 +35,7 @@ from harness.rack import (
     TableJudged,
     unobserved,
 )
+from harness.records import RunRecord, Verdict, encode
 from harness.runner import (
     Job,
     check_resumable,
@@ -53,7 +45,7 @@ from harness.runner import (
     patiently,
     run_from,
 )
-from harness.store import Store, encode
+from harness.store import Store
 from harness_reports import (
     Scrubber,
     WrittenReports,

@@ -22,17 +22,7 @@ from harness.errors import (
     RunUnfit,
     StoreError,
 )
-from harness.judge import (
-    Case,
-    ChipRecord,
-    Outcome,
-    RetryPolicy,
-    RunKind,
-    RunRecord,
-    Verdict,
-    compared,
-    not_run,
-)
+from harness.judge import Case, RetryPolicy, compared, not_run
 from harness.modelled import check_rack_models
 from harness.rack import (
     Locks,
@@ -47,6 +37,7 @@ from harness.rack import (
     unobserved,
 )
 from harness.reaching import reach
+from harness.records import ChipRecord, Outcome, RunKind, RunRecord, Verdict
 from harness.shuttle import Design, Shuttle, TableSpec, nearest
 from harness.store import Store
 from harness.table import Pattern, load_table

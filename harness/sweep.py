@@ -15,9 +15,10 @@ from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import Observer, Rack, RackNews, Slot, StopSwitch, run_slots, unobserved
 from harness.reaching import Reach, SupplyUse, reachable
+from harness.records import MarginKind, MarginRecord
 from harness.runner import Job, load_rack_jobs, patiently
 from harness.shuttle import nearest
-from harness.store import MarginKind, MarginRecord, Store
+from harness.store import Store
 
 Wanted = Callable[[Slot, str], bool]
 _SUPPLY_USE = {MarginKind.SUPPLY: SupplyUse.CHANGING}

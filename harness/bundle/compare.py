@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from harness.store import Outcome, Verdict
+from harness.records import Outcome, Verdict
 
 
 class Likeness(StrEnum):

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from harness.door import LARGEST_SETTINGS, file_sum, names_below, whole_path
 from harness.errors import BundleError, FileUnusable, Finding, Location
+from harness.records import RunRecord
 from harness.shuttle import check_shuttle
-from harness.store import RunRecord
 
 _SKIPPED = frozenset({"runs", "node_modules", "__pycache__"})
 

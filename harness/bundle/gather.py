@@ -28,7 +28,7 @@ from harness.bundle.sheets import SHEETS, refuse_unfit_sheet, sheet_without_secr
 from harness.bundle.toml_text import toml_text
 from harness.door import LARGEST_SETTINGS, file_sum, read_file, whole_path
 from harness.errors import BundleError, Finding, Location
-from harness.store import ChipRecord, Outcome, RunRecord
+from harness.records import ChipRecord, Outcome, RunRecord
 from harness_reports import LARGEST_FILE, BundleInputs, Scrubber
 
 PROFILE, SLOT = "board.toml", "slot.toml"

@@ -21,8 +21,8 @@ from harness.bundle.opened import lay_out, told_of
 from harness.bundle.words import FORMATS, words_of, words_of_settings
 from harness.door import LARGEST_SETTINGS, is_there, read_file, whole_path
 from harness.errors import BundleError, FileUnusable, Finding, InputError, Location, StoreError
+from harness.records import ChipRecord, RunRecord
 from harness.shuttle import Shuttle, load_shuttle, nearest
-from harness.store import ChipRecord, RunRecord
 from harness.table import Pattern, load_table
 from harness_reports import (
     LARGEST_FILE,

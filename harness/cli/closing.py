@@ -6,7 +6,7 @@ from rich.table import Table
 
 from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_rich, verdict_text
-from harness.store import ChipRecord, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, RunRecord, Verdict
 from harness_reports import WrittenReports
 
 SHOWN_PER_CHIP = 3

@@ -12,7 +12,8 @@ from harness.cli.options import STORE, STORE_HELP, named_run
 from harness.cli.screen import console
 from harness.cli.words import counts_text
 from harness.judge import changes
-from harness.store import RunKind, Store
+from harness.records import RunKind
+from harness.store import Store
 
 
 def accept(

@@ -42,9 +42,10 @@ from harness.intake import (
 from harness.modelled import check_rack_models
 from harness.rack import Locks, Rack, Slot, load_rack
 from harness.reaching import reachable
+from harness.records import ChipRecord, RunKind, RunRecord
 from harness.runner import new_run
 from harness.shuttle import nearest
-from harness.store import ChipRecord, RunKind, RunRecord, Store
+from harness.store import Store
 from harness_reports import report_of, write_card, write_run
 
 _FOLDER = "intake"

@@ -20,7 +20,8 @@ from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell
 from harness.margin_texts import edge_text, limit_text
 from harness.rack import Rack, load_rack
-from harness.store import MarginEdge, MarginKind, MarginRecord, Store
+from harness.records import MarginEdge, MarginKind, MarginRecord
+from harness.store import Store
 from harness.sweep import Wish, search_margins
 from harness_reports import exactly, write_margins
 

@@ -19,7 +19,7 @@ from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
 from harness.rack import VIRTUAL_PORT
-from harness.store import ChipRecord
+from harness.records import ChipRecord
 from harness_reports import INPUTS, write_run
 
 _QUIET = {Likeness.STILL_PASSES}

@@ -28,7 +28,7 @@ from harness.rack import (
     TableJudged,
     TableStarted,
 )
-from harness.store import Verdict
+from harness.records import Verdict
 
 
 @contextmanager

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from harness.store import RunKind, RunRecord, Store
+from harness.records import RunKind, RunRecord
+from harness.store import Store
 
 RUNS = Path("runs")
 """Where runs are kept unless told otherwise, below the folder that the command is started in."""

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from harness.cli.exit_code import ExitCode
 from harness.judge import NightChanges
 from harness.night_margins import NightMargins
-from harness.store import ChipRecord, MarginRecord, RunRecord, Verdict
+from harness.records import ChipRecord, MarginRecord, RunRecord, Verdict
 
 _FAILED = {Verdict.FAIL, Verdict.UNSTABLE}
 _UNTESTED = {Verdict.ERROR, Verdict.NOT_RUN}

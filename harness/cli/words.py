@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from rich.text import Text
 
-from harness.store import SEVERITY_ORDER, Verdict
+from harness.records import SEVERITY_ORDER, Verdict
 
 SYMBOLS = {
     Verdict.PASS: "✓",

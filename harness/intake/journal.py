@@ -26,7 +26,7 @@ from harness.intake.progress import (
     TakenUp,
     Worked,
 )
-from harness.store import decode, encode
+from harness.records import decode, encode
 
 FORMAT = "harness-intake"
 VERSION = 3

@@ -10,7 +10,7 @@ from datetime import datetime
 
 from harness.intake.model import PinFinding, Result, StepResult
 from harness.intake.steps import NEEDED, STEPS, title_of
-from harness.judge import ChipRecord, RunRecord, Verdict
+from harness.records import ChipRecord, RunRecord, Verdict
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from harness.errors import BoardMisbehaved, LinkError
-from harness.judge import ChipRecord
 from harness.rack import BoardSession, Opener, Rack, Reacher, Slot, answered, leave, unreached
+from harness.records import ChipRecord
 from harness.store import Store
 from harness.virtual import seat_virtual_chip
 

@@ -23,7 +23,8 @@ from harness.intake.record import ChipIntake
 from harness.intake.seat import Seat
 from harness.intake.steps import GENERAL_HELP, title_of
 from harness.rack import Opener, Rack, Slot, within
-from harness.store import ChipRecord, RunRecord, Store
+from harness.records import ChipRecord, RunRecord
+from harness.store import Store
 
 MOST_WRONG = 20
 """So many answers in a row that are none end the sitting; nobody is there who reads."""

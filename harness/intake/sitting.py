@@ -18,7 +18,8 @@ from harness.intake.bench import now
 from harness.intake.files import changed_files
 from harness.intake.journal import FileSum, Heading, Journal
 from harness.rack import Rack
-from harness.store import RunRecord, Store
+from harness.records import RunRecord
+from harness.store import Store
 
 
 @dataclass(frozen=True)

@@ -14,17 +14,9 @@ from harness.errors import BoardLost, BoardSilent, HarnessError, HostMisuse, Lin
 from harness.intake.model import Result
 from harness.intake.order import Chosen
 from harness.intake.seat import Seat
-from harness.judge import (
-    Case,
-    Examination,
-    Outcome,
-    RetryPolicy,
-    Verdict,
-    examine,
-    not_run,
-    unusable,
-)
+from harness.judge import Case, Examination, RetryPolicy, examine, not_run, unusable
 from harness.rack import within
+from harness.records import Outcome, Verdict
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 MOVED = "it passed before the chip was off its board, and is to be run again"

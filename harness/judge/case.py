@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from harness.board import RunConditions
-from harness.judge.outcome import Origin, Outcome, Verdict
+from harness.records import Origin, Outcome, Verdict
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from harness.judge.outcome import Outcome, RunRecord, Verdict
+from harness.records import Outcome, RunRecord, Verdict
 
 _BAD = {Verdict.FAIL, Verdict.UNSTABLE}
 _HELD_BACK = {Verdict.FAIL, Verdict.UNSTABLE, Verdict.WAIVED}

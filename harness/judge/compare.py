@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from harness.judge import texts
-from harness.judge.outcome import ChipRecord, Origin, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Origin, Outcome, RunRecord, Verdict
 
 CHIP_ADVICE = (
     "The same table passes on {passing}, and the other designs tested in this slot do not fail, so "

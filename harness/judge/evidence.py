@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from harness.board import Capture, CaptureWindow, Mismatch
-from harness.judge.outcome import Attempt, EvidenceCycle, PinCount, PinResult, Wave, Window
+from harness.records import Attempt, EvidenceCycle, PinCount, PinResult, Wave, Window
 from harness.shuttle import Shuttle
 from harness.table import Pattern
 

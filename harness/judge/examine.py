@@ -13,7 +13,6 @@ from typing import Protocol
 from harness.board import Capture, RunConditions
 from harness.errors import HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
-from harness.judge.outcome import Outcome
 from harness.judge.policy import (
     RetryPolicy,
     first_failing,
@@ -22,6 +21,7 @@ from harness.judge.policy import (
 )
 from harness.judge.probe import contact_probes, floating_pins, probes
 from harness.judge.verdict import Gathered, judge, untested, unusable
+from harness.records import Outcome
 from harness.table import Pattern
 
 

@@ -16,9 +16,9 @@ from harness.errors import HarnessError, LinkError, ModelMissing, ToolFault
 from harness.judge import texts
 from harness.judge.case import Case
 from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
-from harness.judge.outcome import Conditions, Origin, Outcome, PinCount, Verdict
 from harness.judge.policy import answers_agree, first_failing
 from harness.judge.waive import covering_waiver, fitting_waivers, waiver_record
+from harness.records import Conditions, Origin, Outcome, PinCount, Verdict
 
 
 @dataclass(frozen=True, eq=False)

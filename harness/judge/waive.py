@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from harness.judge.outcome import PinCount, WaiverRecord
+from harness.records import PinCount, WaiverRecord
 from harness.shuttle import Waiver
 
 

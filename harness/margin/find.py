@@ -16,7 +16,7 @@ from harness.margin.axes import possible, sample_axis
 from harness.margin.probe import Probe
 from harness.margin.search import find_edge
 from harness.margin.shmoo import from_the_middle, trace
-from harness.store import MarginEdge
+from harness.records import MarginEdge
 
 
 class Feed(Protocol):

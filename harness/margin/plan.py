@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 
 from harness.judge import Case
 from harness.margin.axes import RateAxis
-from harness.store import MarginEdge, MarginKind, MarginPoint, MarginRecord
+from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ from harness.judge import Case
 from harness.margin.axes import RateAxis
 from harness.margin.trials import TrialRule, Tried, try_point
 from harness.rack import BoardSession
-from harness.store import MarginPoint
+from harness.records import MarginPoint
 
 TellPoint = Callable[[MarginPoint], None]
 

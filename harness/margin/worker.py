@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from harness.board import BoardProfile
 from harness.errors import Cancelled, HarnessError, LinkError
-from harness.judge import RetryPolicy, Verdict, examine
+from harness.judge import RetryPolicy, examine
 from harness.margin.axes import rate_axis, volt_axis
 from harness.margin.find import find_rate, find_sample, find_supply
 from harness.margin.plan import Found, Target, record_of
@@ -29,7 +29,7 @@ from harness.rack import (
     leave,
     within,
 )
-from harness.store import MarginEdge, MarginKind, MarginPoint, MarginRecord
+from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord, Verdict
 from harness.supply import BenchSupply
 
 STOPPED = "the search was stopped"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from harness.judge import Outcome
+from harness.records import Outcome
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from harness.board import BoardIdentity
-from harness.judge import ChipRecord
 from harness.link import shown_address
 from harness.rack.model import Slot
+from harness.records import ChipRecord
 
 
 def unreached(slot: Slot) -> ChipRecord:

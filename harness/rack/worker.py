@@ -21,16 +21,7 @@ from harness.errors import (
     HostMisuse,
     LinkError,
 )
-from harness.judge import (
-    Case,
-    ChipRecord,
-    Outcome,
-    PatternRunner,
-    RetryPolicy,
-    examine,
-    not_run,
-    unusable,
-)
+from harness.judge import Case, PatternRunner, RetryPolicy, examine, not_run, unusable
 from harness.rack.boundary import harmless, leave, within
 from harness.rack.events import (
     Observer,
@@ -53,6 +44,7 @@ from harness.rack.plan import (
     next_step,
 )
 from harness.rack.reach import Reacher
+from harness.records import ChipRecord, Outcome
 from harness.shuttle import Design
 
 STOPPED = "the run was stopped"

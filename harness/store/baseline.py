@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from sqlalchemy import Connection, select
 
-from harness.judge import Baseline, KnownVerdict, RunKind, RunRecord, Verdict
+from harness.judge import Baseline, KnownVerdict
+from harness.records import RunKind, RunRecord, Verdict
 from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed

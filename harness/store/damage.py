@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.errors import StoreError
-from harness.judge import Verdict
-from harness.store.jsontext import to_value
+from harness.records import Verdict, to_value
 
 RESTORE = "restore the store from a backup"
 

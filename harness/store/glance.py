@@ -12,9 +12,8 @@ from datetime import datetime, timedelta
 
 from sqlalchemy import ColumnElement, Connection, Text, case, cast, func, or_, select
 
-from harness.judge import ChipRecord, RunRecord, Verdict
+from harness.records import ChipRecord, RunRecord, Verdict, to_value
 from harness.store.damage import verdict_of
-from harness.store.jsontext import to_value
 from harness.store.models import OutcomeRow, RunRow
 
 _ESCAPES = ("\\u0000", "\\ud")

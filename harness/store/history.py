@@ -13,7 +13,7 @@ from datetime import datetime
 
 from sqlalchemy import ColumnElement, Connection, select
 
-from harness.judge import RunKind, Verdict
+from harness.records import RunKind, Verdict
 from harness.store.damage import verdict_of
 from harness.store.lines import HistoryLine, Night, history_lines
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow

@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import JSON, Connection, Text, bindparam, cast, column, func, select
 from sqlalchemy.dialects import postgresql, sqlite
 
-from harness.store.jsontext import to_text
+from harness.records import to_text
 from harness.store.models import Base, ChipRow, OutcomeRow, in_utc
 from harness.store.undisturbed import undisturbed
 

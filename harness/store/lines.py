@@ -13,7 +13,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from harness.judge import RunKind, Verdict
+from harness.records import RunKind, Verdict
 from harness.store.summaries import LETTERS, Entry
 from harness.store.wilson import PassRate, pass_rate
 

@@ -10,10 +10,8 @@ from typing import cast
 from sqlalchemy import Connection, func, select
 
 from harness.errors import StoreError
-from harness.store.codec import CodecError, JsonValue, decode, encode
+from harness.records import CodecError, JsonValue, MarginRecord, decode, encode, to_text
 from harness.store.inserts import insert_into
-from harness.store.jsontext import to_text
-from harness.store.margin_records import MarginRecord
 from harness.store.models import MarginRow
 
 

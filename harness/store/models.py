@@ -25,7 +25,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 
 from harness.errors import StoreError
-from harness.judge import RunKind
+from harness.records import RunKind
 
 FIRST_VERSION, SCHEMA_VERSION = 1, 5
 """1: runs, chips, outcomes. 2: accepted runs, indices for history. 3: summaries for history. 4:

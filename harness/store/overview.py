@@ -11,10 +11,9 @@ from datetime import datetime
 
 from sqlalchemy import Connection, select
 
-from harness.judge import Origin, Outcome, Verdict
+from harness.records import Origin, Outcome, Verdict, filler
 from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow
-from harness.store.shortcuts import filler
 
 AT_ONCE = 500
 """So many records are asked for in one statement; databases have limits."""

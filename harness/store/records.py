@@ -12,13 +12,20 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, select
 
-from harness.judge import ChipRecord, Outcome, RunRecord, Verdict
-from harness.store.codec import CodecError, decode, to_body
+from harness.records import (
+    ChipRecord,
+    CodecError,
+    Outcome,
+    RunRecord,
+    Verdict,
+    decode,
+    field_types,
+    to_body,
+)
 from harness.store.damage import RESTORE, Unreadable
 from harness.store.inserts import Row
 from harness.store.models import ChipRow, OutcomeRow, RunRow
 from harness.store.overview import bare, read_bodies, read_verdicts
-from harness.store.shortcuts import field_types
 from harness.store.undisturbed import undisturbed
 
 VISIBLE_NUL = "\u2400"

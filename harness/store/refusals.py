@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from harness.errors import RunUnfit, StoreError
-from harness.judge import RunKind
+from harness.records import RunKind
 
 _GOES_ON = "`harness intake RACK.toml` goes on with an intake that was left"
 

@@ -17,7 +17,8 @@ from typing import Self, TypeVar
 from sqlalchemy import Connection, Engine, insert, select, update
 
 from harness.errors import RunUnfit
-from harness.judge import Baseline, ChipRecord, Outcome, RunKind, RunRecord
+from harness.judge import Baseline
+from harness.records import ChipRecord, MarginRecord, Outcome, RunKind, RunRecord
 from harness.store.baseline import has_judged, read_baseline
 from harness.store.damage import undamaged
 from harness.store.engine import (
@@ -33,7 +34,6 @@ from harness.store.engine import (
 from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
 from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
-from harness.store.margin_records import MarginRecord
 from harness.store.margins import put_margin, read_latest_margins, read_margins
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell

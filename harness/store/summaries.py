@@ -16,7 +16,7 @@ from functools import cached_property
 
 from sqlalchemy import Connection, delete, select, update
 
-from harness.judge import Verdict
+from harness.records import Verdict
 from harness.store.damage import verdict_of
 from harness.store.inserts import insert_into
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow

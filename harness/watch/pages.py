@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from functools import lru_cache
 from importlib import resources
 
-from harness.store import RunKind, RunRecord
+from harness.records import RunKind, RunRecord
 from harness.watch import addresses
 from harness.watch.state import Overview, RackState, SlotState, clock
 from harness_reports import (

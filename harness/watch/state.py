@@ -11,15 +11,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
-from harness.store import (
-    SEVERITY_ORDER,
-    Glance,
-    LatestOutcome,
-    RunKind,
-    RunRecord,
-    SlotGlance,
-    Verdict,
-)
+from harness.records import SEVERITY_ORDER, RunKind, RunRecord, Verdict
+from harness.store import Glance, LatestOutcome, SlotGlance
 from harness_reports import Look, Scrubber, Tally, look, many
 
 FRESH = timedelta(minutes=5)

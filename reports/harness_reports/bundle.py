@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from harness.errors import BundleError, Finding, Location
-from harness.store import ChipRecord, RunRecord
+from harness.records import ChipRecord, RunRecord
 from harness_reports.html import chip_html
 from harness_reports.junit import chip_junit
 from harness_reports.mismatches import mismatches_csv

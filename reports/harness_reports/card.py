@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from harness.errors import StoreError
 from harness.intake import ChipIntake, PinState, Result, StepResult, title_of
-from harness.store import ChipRecord, RunRecord, Verdict
+from harness.records import ChipRecord, RunRecord, Verdict
 from harness_reports.html import chip_html, render, style_hash, style_text
 from harness_reports.looks import Fact, Look, look
 from harness_reports.names import safe_name

@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from harness.store import ChipRecord, MarginEdge, MarginRecord, Outcome, RunRecord
+from harness.records import ChipRecord, MarginEdge, MarginRecord, Outcome, RunRecord
 
 if TYPE_CHECKING:
     import pandas as pd

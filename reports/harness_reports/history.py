@@ -11,18 +11,15 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import groupby
 
+from harness.records import SEVERITY_ORDER, MarginRecord, RunKind, Verdict
 from harness.store import (
-    SEVERITY_ORDER,
     History,
     HistoryLine,
     HistoryNight,
-    MarginRecord,
     PassRate,
-    RunKind,
     Selection,
     Store,
     Subjects,
-    Verdict,
     of_chip,
     of_design,
     of_slot,

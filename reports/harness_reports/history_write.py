@@ -11,7 +11,8 @@ from pathlib import Path
 
 from markupsafe import Markup
 
-from harness.store import History, MarginRecord
+from harness.records import MarginRecord
+from harness.store import History
 from harness_reports.history import (
     Anchor,
     ChipSubject,

@@ -17,7 +17,8 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from harness.errors import printable
-from harness.store import ChipRecord, MarginRecord, NightChanges, RunRecord
+from harness.records import ChipRecord, MarginRecord, RunRecord
+from harness.store import NightChanges
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
 from harness_reports.since import build_since

@@ -18,7 +18,7 @@ from json.encoder import encode_basestring_ascii as quoted
 from operator import attrgetter
 from typing import Any
 
-from harness.store import encode, field_types
+from harness.records import encode, field_types
 
 Writer = Callable[[Any], str]
 

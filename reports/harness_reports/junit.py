@@ -17,7 +17,8 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 from junit_xml import TestCase, TestSuite
 
 from harness.errors import printable
-from harness.store import ChipRecord, NightChanges, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, RunRecord, Verdict
+from harness.store import NightChanges
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 
 CYCLES_TOLD = 8

@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.store import SEVERITY_ORDER, Verdict
+from harness.records import SEVERITY_ORDER, Verdict
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from datetime import UTC
 
 from markupsafe import Markup
 
-from harness.store import MarginDrop, MarginKind, MarginRecord, margin_drop
+from harness.records import MarginDrop, MarginKind, MarginRecord, margin_drop
 from harness_reports.looks import Look
 from harness_reports.margin_view import (
     MarginView,

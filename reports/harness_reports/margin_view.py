@@ -11,15 +11,15 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from harness.store import (
+from harness.records import (
     MarginDrop,
     MarginEdge,
     MarginKind,
     MarginPoint,
     MarginRecord,
     margin_drop,
-    pass_rate,
 )
+from harness.store import pass_rate
 from harness_reports.looks import Fact, Look
 from harness_reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
 from harness_reports.texts import duration, hertz, many, moment, share

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.store import MarginRecord
+from harness.records import MarginRecord
 from harness_reports.html import render
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import safe_name

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.store import ChipRecord, Outcome
+from harness.records import ChipRecord, Outcome
 from harness_reports.sheet import Cell, csv_bytes
 
 COLUMNS = (

@@ -12,7 +12,7 @@ from collections.abc import Hashable, Mapping
 from itertools import count
 from typing import TypeVar
 
-from harness.store import ChipRecord, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, RunRecord, Verdict
 
 Key = TypeVar("Key", bound=Hashable)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.store import SEVERITY_ORDER, ChipRecord, MarginRecord, RunRecord, Verdict
+from harness.records import SEVERITY_ORDER, ChipRecord, MarginRecord, RunRecord, Verdict
 from harness_reports.looks import Fact, Look, Tally, look, tally, worst
 from harness_reports.margin_history import MarginLine, lines_of_run
 from harness_reports.names import chip_folders

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-from harness.store import (
+from harness.records import (
     SEVERITY_ORDER,
     ChipRecord,
     EvidenceCycle,

@@ -9,7 +9,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 
-from harness.store import ChipRecord, MarginRecord, RunRecord, undisturbed
+from harness.records import ChipRecord, MarginRecord, RunRecord
+from harness.store import undisturbed
 from harness_reports.html import chip_html, index_html, style_policy
 from harness_reports.junit import chip_junit, run_junit_pieces
 from harness_reports.names import chip_folders, waveform_names

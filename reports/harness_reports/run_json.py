@@ -19,7 +19,7 @@ from typing import Any
 
 from harness.door import LARGEST_RECORD, read_file
 from harness.errors import FileUnusable, StoreError
-from harness.store import (
+from harness.records import (
     CodecError,
     JsonValue,
     MarginRecord,

@@ -15,7 +15,7 @@ from datetime import datetime
 from functools import cache, cached_property
 from typing import Any, TypeVar
 
-from harness.store import Origin, Verdict, field_types
+from harness.records import Origin, Verdict, field_types
 from harness_reports.passwords import PASSWORD, passwords_out
 
 Record = TypeVar("Record")

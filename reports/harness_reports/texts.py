@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from harness.store import Attempt, Conditions, EvidenceCycle, Outcome, PinResult, Wave
+from harness.records import Attempt, Conditions, EvidenceCycle, Outcome, PinResult, Wave
 
 SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
 """What must be observed where a table expects H, L or Z."""

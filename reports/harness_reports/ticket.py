@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator
 
 from harness.errors import printable
-from harness.store import ChipRecord, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, RunRecord, Verdict
 from harness_reports.texts import agreement, first_mismatch, many, moment
 
 SHOWN = 12

@@ -14,7 +14,7 @@ from math import ceil
 from markupsafe import Markup, escape
 
 from harness.errors import printable
-from harness.store import Wave, Window
+from harness.records import Wave, Window
 from harness_reports.texts import SATISFIES, differs, many, pin_name
 
 STRIP = 18

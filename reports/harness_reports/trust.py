@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from harness.store import ChipRecord, Conditions, Outcome, Verdict
+from harness.records import ChipRecord, Conditions, Outcome, Verdict
 from harness_reports.texts import first_mismatch, hertz, many
 
 

@@ -17,7 +17,7 @@ from typing import Any
 from vcd.writer import Variable, VCDWriter
 
 from harness.errors import printable
-from harness.store import Outcome, RunRecord, Window
+from harness.records import Outcome, RunRecord, Window
 from harness_reports.texts import conditions_text, differs
 
 _QUARTERS = 4

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import StoreError
-from harness.store import ChipRecord, MarginRecord, NightChanges, RunRecord
+from harness.records import ChipRecord, MarginRecord, RunRecord
+from harness.store import NightChanges
 from harness_reports.html import chip_html, index_html
 from harness_reports.junit import Known, chip_junit, run_junit
 from harness_reports.names import chip_folders, waveform_names

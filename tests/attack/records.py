@@ -14,7 +14,8 @@ from typing import Any
 
 from harness.errors import StoreError
 from harness.intake import read_shelf
-from harness.store import Store, Verdict, encode
+from harness.records import Verdict, encode
+from harness.store import Store
 from harness_reports import parse_run_json, run_json
 from tests.attack.attack import DIFFERENT, REFUSED, SAME, Attack, Wrong, command
 from tests.attack.damage import BYTES, TEXT, Damage, damaged

@@ -13,7 +13,8 @@ from random import Random
 from typing import Any
 
 from harness.errors import HarnessError
-from harness.judge import Case, RetryPolicy, Verdict, examine
+from harness.judge import Case, RetryPolicy, examine
+from harness.records import Verdict
 from harness.shuttle import TableSpec
 from tests.attack.attack import REFUSED, SAME, Attack, Wrong
 from tests.unit.agent.tern import (

@@ -19,7 +19,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from harness.judge import RetryPolicy, examine
-from harness.store import Outcome, RunRecord, Store, of_chip, of_design, of_slot
+from harness.records import Outcome, RunRecord
+from harness.store import Store, of_chip, of_design, of_slot
 from tests.bench.nights import Size, check, fill, moment, night_heading
 from tests.bench.postgres_copy import copy_store
 from tests.system.postgres import server

@@ -15,7 +15,8 @@ from pathlib import Path
 
 from sqlalchemy import insert
 
-from harness.store import RunRecord, Store, Verdict, of_chip, of_design, of_slot
+from harness.records import RunRecord, Verdict
+from harness.store import Store, of_chip, of_design, of_slot
 from harness.store.engine import open_engine, store_url
 from harness.store.models import RunRow
 from harness.store.records import run_row

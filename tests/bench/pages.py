@@ -19,7 +19,8 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from harness.store import RunRecord, Store, Verdict
+from harness.records import RunRecord, Verdict
+from harness.store import Store
 from harness_reports import chip_html, index_html, write_run
 from tests.bench.history import seconds, whole_night
 from tests.bench.nights import Size, fill, moment

@@ -23,8 +23,9 @@ from pathlib import Path
 from harness import runner
 from harness.board import load_profile
 from harness.rack import Rack, Slot
+from harness.records import Verdict
 from harness.shuttle import load_shuttle
-from harness.store import Store, Verdict
+from harness.store import Store
 from harness.virtual import VirtualBoardSpec, VirtualRack
 from tests.system.test_bad_boards import long_table
 from tests.system.test_bad_input import Bench, make_bench

@@ -10,7 +10,8 @@ import pytest
 import xmlschema
 from lxml import etree
 
-from harness.store import NightChanges, RunRecord
+from harness.records import RunRecord
+from harness.store import NightChanges
 from harness_reports import chip_junit, run_junit
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
 

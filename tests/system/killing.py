@@ -11,7 +11,8 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.store import Store, Verdict
+from harness.records import Verdict
+from harness.store import Store
 
 ROOT = Path(__file__).parents[2]
 

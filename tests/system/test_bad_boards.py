@@ -23,7 +23,8 @@ from harness.board import greeting
 from harness.cli import command_run, main, screen
 from harness.cli.live import display
 from harness.rack import Event, Observer, Slot, TableJudged
-from harness.store import ChipRecord, Origin, Store, Verdict
+from harness.records import ChipRecord, Origin, Verdict
+from harness.store import Store
 from harness.virtual import Unplug, VirtualBoardSpec, VirtualRack
 from tests.racks import forked
 from tests.system.test_bad_input import ROOT, Bench, Screen, bench, make_bench

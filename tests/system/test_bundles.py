@@ -22,7 +22,8 @@ from harness.bundle.opened import lay_out
 from harness.cli import ExitCode, main
 from harness.errors import BundleError, ConfigError, HarnessError
 from harness.rack import Slot
-from harness.store import RunRecord, Store
+from harness.records import RunRecord
+from harness.store import Store
 from harness.virtual import NetStuck
 from harness_reports import INPUTS, RUN, pack, unpack
 from tests.system.virtual import ROOT, board

@@ -9,7 +9,8 @@ import pytest
 
 from harness import reaching
 from harness.cli import command_ports, main
-from harness.store import Store, Verdict
+from harness.records import Verdict
+from harness.store import Store
 from tests.system.test_bad_input import Bench, make_bench
 from tests.unit.judge.samples import FunctionSession
 

@@ -12,7 +12,8 @@ import pytest
 
 from harness.cli import ExitCode, main
 from harness.intake import MOST_WRONG
-from harness.store import Store, Verdict
+from harness.records import Verdict
+from harness.store import Store
 from tests.system.test_intake import BAD_CHIP, DESIGNS, LOOKED, LOOSE, SLOT, terminal, tray
 
 UNPLUG = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 34000\n'

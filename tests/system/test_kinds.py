@@ -12,7 +12,8 @@ import pytest
 
 from harness.cli import ExitCode, main
 from harness.rack import Locks
-from harness.store import RunKind, Store
+from harness.records import RunKind
+from harness.store import Store
 from harness.watch.pages import snapshot_of
 from harness.watch.source import StoreSource, look_at
 from harness.watch.state import Phase

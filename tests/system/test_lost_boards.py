@@ -16,7 +16,8 @@ from harness.board import open_session
 from harness.cli import command_run
 from harness.cli.screen import Screen
 from harness.link import Patience
-from harness.store import ChipRecord, Origin, Store, Verdict
+from harness.records import ChipRecord, Origin, Verdict
+from harness.store import Store
 from tests.system.test_bad_boards import long_table
 from tests.system.test_bad_input import make_bench
 

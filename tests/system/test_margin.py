@@ -15,8 +15,9 @@ import pytest
 
 import harness
 from harness.cli import ExitCode, main
+from harness.records import MarginKind, Verdict
 from harness.runner import run_rack
-from harness.store import MarginKind, Store, Verdict
+from harness.store import Store
 
 ROOT = Path(__file__).parents[2]
 LIMIT_HZ = 71_234.5

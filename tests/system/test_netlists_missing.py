@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli import main
-from harness.judge import Origin, Outcome
+from harness.records import Origin, Outcome
 from harness_reports import parse_run_json
 from tests.unit.netlist.plain import Cell, document
 

@@ -12,7 +12,8 @@ import pytest
 from sqlalchemy import create_engine, inspect, text
 
 from harness.errors import RunUnfit, StoreError
-from harness.store import RunKind, Store, Verdict, of_chip, of_design, of_slot
+from harness.records import RunKind, Verdict
+from harness.store import Store, of_chip, of_design, of_slot
 from harness.store.inserts import AT_ONCE
 from tests.system.postgres import Server, lacking, server
 from tests.unit.store.margins import margin

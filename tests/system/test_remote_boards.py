@@ -10,7 +10,8 @@ from contextlib import ExitStack, contextmanager
 
 import pytest
 
-from harness.store import ChipRecord, Origin, Store, Verdict
+from harness.records import ChipRecord, Origin, Verdict
+from harness.store import Store
 from tests.system.remote import Served, served
 from tests.system.test_bad_boards import boards, long_table, spec
 from tests.system.test_bad_input import Bench, Screen, bench

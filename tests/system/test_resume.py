@@ -10,8 +10,9 @@ import pytest
 
 from harness.errors import ConfigError
 from harness.rack import Event, TableJudged, load_rack
+from harness.records import Origin, Outcome, RunRecord, Verdict
 from harness.runner import resume_rack, run_rack
-from harness.store import Origin, Outcome, RunRecord, Store, Verdict
+from harness.store import Store
 from tests.system.test_nightly import small_rack
 
 LOST = "Could not be tested: the board was lost."

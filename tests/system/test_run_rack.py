@@ -17,7 +17,8 @@ import harness
 from harness.cli import ExitCode, main
 from harness.cli.run_codes import exit_code
 from harness.rack import Event, Rack, Slot, TableJudged
-from harness.store import ChipRecord, Origin, Outcome, RunRecord, Store, Verdict
+from harness.records import ChipRecord, Origin, Outcome, RunRecord, Verdict
+from harness.store import Store
 from harness.virtual import BoardFault, ChipDefect, LinkFault, NetStuck, OpenPin, Unplug
 
 ROOT = Path(__file__).parents[2]

@@ -20,8 +20,9 @@ from harness.cli import ExitCode
 from harness.errors import StoreError
 from harness.nightly import run_night
 from harness.rack import Event, RackNews, TableJudged, load_rack
+from harness.records import RunRecord, Verdict
 from harness.runner import resume_rack, run_rack
-from harness.store import Baseline, RunRecord, Store, Verdict
+from harness.store import Baseline, Store
 from harness.store import engine as store_engine
 from harness_reports import Scrubber
 from tests.system.postgres import Server, lacking, server

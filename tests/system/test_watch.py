@@ -22,7 +22,8 @@ from selenium import webdriver
 
 from harness.cli import ExitCode, main
 from harness.errors import StoreError
-from harness.store import RunRecord, Store, Subjects
+from harness.records import RunRecord
+from harness.store import Store, Subjects
 from harness.watch.addresses import history_address, rack_address, run_address
 from harness.watch.source import StoreSource, look_at
 from harness_reports import ChipSubject, DesignSubject, SlotSubject, chip_pages

@@ -8,7 +8,7 @@ from harness.cli.exit_code import ExitCode
 from harness.cli.run_codes import margin_code
 from harness.margin_texts import drop_text, edge_text, limit_text
 from harness.night_margins import NightMargins, margin_line
-from harness.store import MarginDrop, MarginEdge, MarginKind
+from harness.records import MarginDrop, MarginEdge, MarginKind
 from tests.unit.store.margins import margin
 
 GOOD = margin(0, 1234.5)

@@ -6,7 +6,7 @@ import pytest
 
 from harness.judge import NOT_PART, Change, NightChanges
 from harness.nightly import five_lines, known_failures
-from harness.store import Verdict
+from harness.records import Verdict
 
 
 def untested(chip: str, table: str, before: Verdict) -> Change:

@@ -9,7 +9,7 @@ import pytest
 from harness.bundle import Likeness, compare
 from harness.bundle.replay import MOST_REPEATS, _policy
 from harness.judge import RetryPolicy
-from harness.store import Origin, Outcome, Verdict
+from harness.records import Origin, Outcome, Verdict
 from tests.unit.reports.samples import chip, failed, passed, run_of
 
 BAD = failed()

@@ -10,7 +10,7 @@ from harness.cli.live import RowDisplay, display
 from harness.cli.screen import Screen
 from harness.cli.words import SYMBOLS, counts_text
 from harness.rack import RackNews, Slot, SlotConnecting, SlotFinished, TableJudged, TableStarted
-from harness.store import Verdict
+from harness.records import Verdict
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
 

@@ -11,7 +11,8 @@ import pytest
 
 from harness.cli import ExitCode, main
 from harness.cli.run_codes import exit_code
-from harness.store import ChipRecord, Outcome, RunRecord, Store, Verdict
+from harness.records import ChipRecord, Outcome, RunRecord, Verdict
+from harness.store import Store
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 

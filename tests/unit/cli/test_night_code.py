@@ -8,9 +8,9 @@ import pytest
 
 from harness.cli import ExitCode
 from harness.cli.run_codes import night_code
-from harness.judge import Change, ChipRecord, NightChanges, Outcome
+from harness.judge import Change, NightChanges
 from harness.night_margins import NightMargins
-from harness.store import MarginDrop, RunRecord, Verdict
+from harness.records import ChipRecord, MarginDrop, Outcome, RunRecord, Verdict
 from tests.unit.judge.samples import good_chip
 from tests.unit.judge.test_compare import chip, wrong_at
 from tests.unit.store.margins import margin

@@ -9,7 +9,7 @@ import pytest
 from harness.bundle import UNKNOWN_CHIP, Replay, compare
 from harness.cli.command_replay import _print
 from harness.cli.screen import console
-from harness.store import ChipRecord, Verdict
+from harness.records import ChipRecord, Verdict
 from tests.unit.reports.samples import chip, errored, failed, not_run, passed, run_of
 
 THEN = chip("A3", "SP2-0003", failed(), not_run(), errored())

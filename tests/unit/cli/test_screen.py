@@ -14,7 +14,8 @@ from rich.text import Text
 
 from harness.cli import main
 from harness.cli.screen import console
-from harness.store import Store, Verdict
+from harness.records import Verdict
+from harness.store import Store
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 

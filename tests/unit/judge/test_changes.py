@@ -6,16 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from harness.judge import (
-    Baseline,
-    KnownVerdict,
-    NightChanges,
-    Outcome,
-    RunRecord,
-    Verdict,
-    WaiverRecord,
-    changes,
-)
+from harness.judge import Baseline, KnownVerdict, NightChanges, changes
+from harness.records import Outcome, RunRecord, Verdict, WaiverRecord
 from tests.unit.store.nights import LETTERS
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome

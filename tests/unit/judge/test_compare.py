@@ -5,16 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from harness.judge import (
-    ChipRecord,
-    Origin,
-    Outcome,
-    RetryPolicy,
-    Verdict,
-    compared,
-    examine,
-    texts,
-)
+from harness.judge import RetryPolicy, compared, examine, texts
+from harness.records import ChipRecord, Origin, Outcome, Verdict
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import heading
 

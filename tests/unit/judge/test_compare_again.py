@@ -7,7 +7,8 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.judge import ChipRecord, Origin, Outcome, RunRecord, Verdict, compared
+from harness.judge import compared
+from harness.records import ChipRecord, Origin, Outcome, RunRecord, Verdict
 from tests.unit.judge.samples import good_chip
 from tests.unit.judge.test_compare import changed, chip, chip_that_settles, with_others, wrong_at
 from tests.unit.store.samples import heading

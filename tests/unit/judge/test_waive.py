@@ -6,8 +6,8 @@ from datetime import date
 
 import pytest
 
-from harness.judge import PinCount
 from harness.judge.waive import covering_waiver
+from harness.records import PinCount
 from harness.shuttle import Waiver
 
 OUT0 = PinCount("out0", "q[0]", 3)

@@ -13,8 +13,8 @@ from harness.board import load_profile
 from harness.errors import BoardLost
 from harness.margin import MarginWorker, Means, Target, TrialRule
 from harness.rack import Slot, StopSwitch
+from harness.records import MarginKind, MarginRecord
 from harness.shuttle import load_shuttle
-from harness.store import MarginKind, MarginRecord
 from harness.supply import BenchSupply
 from harness.virtual.scpi_device import ScpiSupply
 from tests.unit.judge.samples import case

@@ -24,8 +24,8 @@ from harness.margin import (
     worker,
 )
 from harness.rack import BoardSession, Slot, StopSwitch
+from harness.records import MarginKind, MarginRecord
 from harness.shuttle import load_shuttle
-from harness.store import MarginKind, MarginRecord
 from tests.unit.judge.samples import case
 from tests.unit.margin.boards import LimitedBoard
 

@@ -10,7 +10,7 @@ import pytest
 
 from harness.board import BoardIdentity
 from harness.errors import BoardSilent, StoreError, ToolFault
-from harness.judge import ChipRecord, Outcome, RetryPolicy, Verdict
+from harness.judge import RetryPolicy
 from harness.rack import (
     BoardSession,
     Event,
@@ -22,6 +22,7 @@ from harness.rack import (
     run_slots,
     worker,
 )
+from harness.records import ChipRecord, Outcome, Verdict
 from harness.shuttle import Design
 from tests.unit.judge.samples import FunctionSession
 from tests.unit.rack.test_slots import Memory, cases, verdicts

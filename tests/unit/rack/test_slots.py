@@ -21,7 +21,7 @@ from harness.errors import (
     PortUnavailable,
     StoreError,
 )
-from harness.judge import Case, ChipRecord, Outcome, RetryPolicy, Verdict
+from harness.judge import Case, RetryPolicy
 from harness.rack import (
     BoardSession,
     Event,
@@ -34,6 +34,7 @@ from harness.rack import (
     TableJudged,
     run_slots,
 )
+from harness.records import ChipRecord, Outcome, Verdict
 from harness.table import Pattern
 from tests.unit.judge.samples import FunctionSession, case, good_chip
 

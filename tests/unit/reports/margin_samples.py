@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
-from harness.store import MarginEdge, MarginKind, MarginPoint, MarginRecord
+from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord
 from harness.virtual.speed import relative_speed
 from tests.unit.reports.samples import START
 from tests.unit.store.margins import margin

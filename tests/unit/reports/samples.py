@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
-from harness.store import (
+from harness.records import (
     Attempt,
     ChipRecord,
     Conditions,

@@ -10,7 +10,7 @@ import pytest
 
 from harness.errors import StoreError
 from harness.intake import STEPS, ChipIntake, Result, Step, StepResult
-from harness.store import Outcome
+from harness.records import Outcome
 from harness_reports import card_html, label_html, report_of, write_card
 from harness_reports.card import HANDED_OUT, HELD, MOST_TEXT, MOST_TRIES, build_card
 from harness_reports.html import style_hash, style_text

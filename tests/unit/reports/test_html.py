@@ -12,7 +12,7 @@ import pytest
 from lxml import html
 
 from harness.errors import printable
-from harness.store import EvidenceCycle, PinResult, RunRecord, Verdict
+from harness.records import EvidenceCycle, PinResult, RunRecord, Verdict
 from harness_reports import chip_html, index_html
 from tests.unit.reports.samples import (
     HOSTILE,

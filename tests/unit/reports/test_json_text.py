@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.store import Conditions, EvidenceCycle, Verdict, encode
+from harness.records import Conditions, EvidenceCycle, Verdict, encode
 from harness_reports.json_text import record_text
 from harness_reports.run_json import run_json, run_json_pieces
 from tests.unit.reports.samples import sample_run

@@ -11,7 +11,8 @@ from junitparser import JUnitXml
 
 from harness.errors import printable
 from harness.judge import NOT_PART
-from harness.store import Change, NightChanges, Verdict
+from harness.records import Verdict
+from harness.store import Change, NightChanges
 from harness_reports import chip_junit, run_junit
 from harness_reports.junit import conditions_sha256
 from tests.unit.reports.samples import (

@@ -10,7 +10,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from harness.store import MarginKind, MarginRecord, Store
+from harness.records import MarginKind, MarginRecord
+from harness.store import Store
 from harness_reports import (
     ChipSubject,
     DesignSubject,

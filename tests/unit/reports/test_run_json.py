@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from harness.errors import StoreError
-from harness.store import ChipRecord, Conditions, Outcome, RunKind, RunRecord
+from harness.records import ChipRecord, Conditions, Outcome, RunKind, RunRecord
 from harness_reports import parse_run_json, read_run_json, run_json, run_schema
 from harness_reports.run_json import schema_text
 from tests.unit.reports.samples import chip as chip_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from harness.errors import printable
-from harness.store import Attempt, Conditions, Wave
+from harness.records import Attempt, Conditions, Wave
 from harness_reports.texts import agreement, conditions_text, differs, duration, hertz, many
 
 

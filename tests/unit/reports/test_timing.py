@@ -8,7 +8,7 @@ from typing import Any
 
 from lxml import etree
 
-from harness.store import Wave, Window
+from harness.records import Wave, Window
 from harness_reports.timing import STRIP, STRIPS, draw
 from tests.unit.reports.samples import HOSTILE, poisoned, window
 

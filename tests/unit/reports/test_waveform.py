@@ -8,7 +8,7 @@ from dataclasses import replace
 from vcd.reader import TokenKind, tokenize
 from vcdvcd import VCDVCD
 
-from harness.store import Outcome, Wave, Window
+from harness.records import Outcome, Wave, Window
 from harness_reports import waveform
 from tests.unit.reports.samples import HOSTILE, failed, hostile_run, sample_run, window
 

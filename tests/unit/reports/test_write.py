@@ -14,7 +14,7 @@ import pytest
 from lxml import html
 
 from harness.errors import StoreError
-from harness.store import RunRecord
+from harness.records import RunRecord
 from harness_reports import WrittenReports, read_run_json, run_file, write_run
 from tests.unit.reports.samples import chip, failed, hostile_run, long_chip, run_of, sample_run
 

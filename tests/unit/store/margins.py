@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from harness.store import MarginEdge, MarginKind, MarginPoint, MarginRecord
+from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord
 from tests.unit.store.samples import NOON
 
 

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from harness.store import RunKind, RunRecord, Store, Verdict
+from harness.records import RunKind, RunRecord, Verdict
+from harness.store import Store
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
-from harness.store import ChipRecord, RunKind, RunRecord
+from harness.records import ChipRecord, RunKind, RunRecord
 
 NOON = datetime(2026, 6, 1, 12, 0, tzinfo=UTC)
 

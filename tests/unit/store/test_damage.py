@@ -13,7 +13,8 @@ import pytest
 
 from harness.cli import ExitCode, main
 from harness.errors import StoreError
-from harness.store import Store, Verdict, of_chip, of_design, of_slot
+from harness.records import Verdict
+from harness.store import Store, of_chip, of_design, of_slot
 from harness.watch.source import StoreSource, look_at
 from harness_reports import write_run
 from tests.unit.store.samples import NOON, chip, heading

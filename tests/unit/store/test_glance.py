@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import StoreError
-from harness.store import Store, Subjects, Verdict
+from harness.records import Verdict
+from harness.store import Store, Subjects
 from tests.unit.store.nights import keep_nights, night
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome

@@ -10,17 +10,8 @@ import pytest
 from sqlalchemy import text, update
 
 from harness.errors import RunUnfit, StoreError
-from harness.store import (
-    HistoryLine,
-    PassRate,
-    RunKind,
-    Store,
-    Verdict,
-    of_chip,
-    of_design,
-    of_slot,
-    pass_rate,
-)
+from harness.records import RunKind, Verdict
+from harness.store import HistoryLine, PassRate, Store, of_chip, of_design, of_slot, pass_rate
 from harness.store.models import RunRow
 from tests.unit.judge.test_changes import baseline_of
 from tests.unit.store.nights import keep_nights, night, tonight

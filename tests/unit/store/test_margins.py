@@ -9,7 +9,8 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from harness.errors import StoreError
-from harness.store import MarginKind, Store, margin_drop
+from harness.records import MarginKind, margin_drop
+from harness.store import Store
 from tests.unit.store.margins import margin
 
 STEADY = [margin(night, 5000.0) for night in range(5)]

@@ -12,7 +12,8 @@ from alembic.runtime.migration import MigrationContext
 from sqlalchemy import Connection, create_engine, text
 
 from harness.errors import StoreError
-from harness.store import RunKind, Store, Verdict, of_design, of_slot
+from harness.records import RunKind, Verdict
+from harness.store import Store, of_design, of_slot
 from harness.store.models import Base
 from tests.unit.store.samples import NOON, chip
 from tests.unit.store.test_store import failing_outcome

@@ -17,17 +17,8 @@ from sqlalchemy.schema import CreateTable
 
 from harness.errors import StoreError
 from harness.judge import RetryPolicy, examine
-from harness.store import (
-    SCHEMA_VERSION,
-    CodecError,
-    Conditions,
-    Outcome,
-    PinCount,
-    Store,
-    Verdict,
-    decode,
-    encode,
-)
+from harness.records import CodecError, Conditions, Outcome, PinCount, Verdict, decode, encode
+from harness.store import SCHEMA_VERSION, Store
 from harness.store import engine as store_engine
 from harness.store.models import Base
 from harness_reports import index_html

@@ -14,14 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select
 
+from harness.records import RunKind, Verdict
 from harness.store import (
     History,
     HistoryLine,
     HistoryNight,
-    RunKind,
     Store,
     Subjects,
-    Verdict,
     of_chip,
     of_design,
     of_slot,

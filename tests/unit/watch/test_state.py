@@ -7,7 +7,8 @@ from datetime import timedelta
 
 import pytest
 
-from harness.store import Glance, LatestOutcome, RunKind, RunRecord, SlotGlance, Verdict
+from harness.records import RunKind, RunRecord, Verdict
+from harness.store import Glance, LatestOutcome, SlotGlance
 from harness.watch.state import FRESH, WAITING, Phase, phase_of, rack_state
 from tests.unit.store.samples import NOON, chip, heading
 

@@ -11,9 +11,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.store import CodecError, Conditions, Outcome, decode, encode
-from harness.store.codec import _decode, to_body
-from harness.store.jsontext import to_text, to_value
+from harness.records import (
+    CodecError,
+    Conditions,
+    Outcome,
+    decode,
+    encode,
+    to_body,
+    to_text,
+    to_value,
+)
+from harness.records.codec import _decode
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
 

@@ -19,8 +19,8 @@ from typing import Any
 
 import orjson
 
-from harness.store.jsontext import to_text
-from harness.store.shortcuts import Unfit, decoder, defaulted, encoder, field_types, finite
+from harness.records.jsontext import to_text
+from harness.records.shortcuts import Unfit, decoder, defaulted, encoder, field_types, finite
 
 JsonValue = bool | int | float | str | list[Any] | dict[str, Any] | None
 
