@@ -1,6 +1,7 @@
 """Bundles as files: packing named bytes into a zip with a manifest, and reading one back.
 
-The one rule: a bundle is foreign until every byte of it has been checked. Nothing is extracted
+The one rule: a bundle is foreign until every byte of it has been checked: its seal first, then what
+is inside, for anybody can seal anything. Nothing is extracted
 to a disk here, a name cannot lead out of the bundle, and reading stops at fixed sizes.
 """
 
@@ -17,13 +18,15 @@ from pathlib import Path
 
 from harness.door import read_file
 from harness.errors import BundleError, Finding, Location
-from harness_reports.zip_bytes import bytes_beside
 
 MANIFEST = "manifest.sha256"
 """One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""
 
 LARGEST_BUNDLE = 10_000_000
 """Bytes that a bundle stays below."""
+
+SEAL = 64
+"""Bytes of the zip's comment, which ends it: the SHA-256, in hex, of every byte before it."""
 
 LARGEST_FILE = 64_000_000
 LARGEST_CONTENT = 128_000_000
@@ -44,10 +47,11 @@ _BAD_CHARACTERS = re.compile(
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 _LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 _AGAIN = "ask whoever made the bundle for it again"
+_SEALED_AGAIN = f"{_AGAIN}, made with this version of the tool"
 
 
 def pack(files: Mapping[str, bytes], place: Path) -> bytes:
-    """Return a zip of the files and their manifest; the same files give the same bytes.
+    """Return a sealed zip of the files and their manifest; the same files give the same bytes.
 
     ``place`` is named in complaints. Raises BundleError if a name is unsafe or the zip is not
     smaller than :data:`LARGEST_BUNDLE`. Equal bytes need the same zlib.
@@ -59,6 +63,7 @@ def pack(files: Mapping[str, bytes], place: Path) -> bytes:
     whole = {**files, MANIFEST: _manifest(files)}
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w") as archive:
+        archive.comment = bytes(SEAL)
         for name in sorted(whole):
             info = zipfile.ZipInfo(name, _MOMENT)
             info.compress_type = zipfile.ZIP_DEFLATED
@@ -69,7 +74,7 @@ def pack(files: Mapping[str, bytes], place: Path) -> bytes:
         largest = ", ".join(sorted(files, key=lambda name: -len(files[name]))[:3])
         what = f"the bundle has {stream.tell():,} bytes; the largest files are {largest}"
         raise _refusal(place, "bundle-too-large", what, "bundle one design with --design")
-    return stream.getvalue()
+    return _sealed(stream.getvalue())
 
 
 def unpack(path: Path) -> dict[str, bytes]:
@@ -79,11 +84,13 @@ def unpack(path: Path) -> dict[str, bytes]:
     the bundle, if anything is missing, added, altered, unsafe or too large.
     """
     data = read_file(path, LARGEST_BUNDLE - 1)
+    if data != _sealed(data):
+        what = f"altered, cut short or no bundle: its last {SEAL} bytes are not the rest's SHA-256"
+        raise _refusal(path, "altered-bundle", what, _SEALED_AGAIN)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _check_listing(path, archive.infolist())
             files = {info.filename: _read(path, archive, info) for info in archive.infolist()}
-            beside = bytes_beside(data, archive)
     except UnicodeDecodeError as trouble:
         what = f"{trouble.object!r} is a name that is not UTF-8"
         raise _refusal(path, "unsafe-name", what, _AGAIN) from trouble
@@ -91,9 +98,6 @@ def unpack(path: Path) -> dict[str, bytes]:
         why = f"not a whole zip archive: {trouble}"
         raise _refusal(path, "damaged-bundle", why, _AGAIN) from trouble
     _check_manifest(path, files)
-    if beside:
-        what = f"{beside}, which no checksum covers"
-        raise _refusal(path, "altered-bundle", what, _AGAIN)
     return files
 
 
@@ -178,6 +182,11 @@ def _read(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
         what = f"{info.filename} was altered: it is not as long as the archive says"
         raise _refusal(path, "altered-bundle", what, _AGAIN)
     return data
+
+
+def _sealed(archive: bytes) -> bytes:
+    """Return an archive with its seal in place of as many bytes at its end."""
+    return archive[:-SEAL] + _sum(archive[:-SEAL]).encode("ascii")
 
 
 def _manifest(files: Mapping[str, bytes]) -> bytes:

@@ -50,20 +50,26 @@ def _anew(files: Mapping[str, bytes]) -> bytes:
     return zipped({**files, MANIFEST: "".join(lines).encode("utf-8", "surrogatepass")})
 
 
+def _sealed(data: bytes) -> bytes:
+    return data + hashlib.sha256(data).hexdigest().encode()
+
+
 @dataclass(frozen=True)
 class Bundles:
-    """Damaged and forged bundles."""
+    """Damaged and forged bundles: but for a tenth, each with a seal that fits."""
 
     folder: Path
     sound: bytes
 
     def make(self, random: Random) -> bytes:
         draw = random.random()
-        if draw < 0.35:
+        if draw < 0.1:
             return damaged(self.sound, random, ARCHIVE)
+        if draw < 0.35:
+            return _sealed(damaged(self.sound, random, ARCHIVE)[:-64])
         files = inside(unzipped(self.sound), random, (*_LIKELY, MANIFEST), TEXT)
         packed = zipped(files) if draw < 0.5 else _anew(files)
-        return damaged(packed, random, ARCHIVE) if draw > 0.95 else packed
+        return _sealed(damaged(packed, random, ARCHIVE) if draw > 0.95 else packed)
 
     def judge(self, case: bytes) -> str:
         path = self.folder / "b.zip"

@@ -21,6 +21,10 @@ from harness_reports.archive import LARGEST_CONTENT, LARGEST_FILE, MOST_FILES
 
 FILES = {"run.json": b"{}\n", "inputs/a/b.csv": b"clk,q\nC,H\n" * 50, "inputs/empty.v": b""}
 PLACE = Path("bundle.zip")
+UNSEALED = (
+    "error [altered-bundle] altered, cut short or no bundle: its last 64 bytes are not the rest's "
+    "SHA-256; ask whoever made the bundle for it again, made with this version of the tool"
+)
 Member = tuple[str | zipfile.ZipInfo, bytes]
 
 
@@ -29,10 +33,22 @@ def manifest(files: dict[str, bytes]) -> bytes:
     return "".join(lines).encode()
 
 
-def zipped(path: Path, *members: Member) -> Path:
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+def sealed(data: bytes) -> bytes:
+    """What a stranger can make of anything."""
+    return data + hashlib.sha256(data).hexdigest().encode()
+
+
+def reseal(path: Path, data: bytes) -> None:
+    path.write_bytes(sealed(data[:-64]))
+
+
+def zipped(path: Path, *members: Member, method: int = zipfile.ZIP_DEFLATED) -> Path:
+    """A zip with a seal that fits it, whatever it holds."""
+    with zipfile.ZipFile(path, "w", method) as archive:
+        archive.comment = bytes(64)
         for name, data in members:
             archive.writestr(name, data)
+    reseal(path, path.read_bytes())
     return path
 
 
@@ -100,31 +116,44 @@ def test_a_zip_without_a_manifest_is_no_bundle(tmp_path: Path) -> None:
     assert f"{MANIFEST} is missing" in refusal(zipped(tmp_path / "b.zip", ("run.json", b"{}")))
 
 
-def test_a_flipped_byte_in_the_content_is_refused_by_name(tmp_path: Path) -> None:
+def test_damage_below_a_new_seal_is_refused_by_name(tmp_path: Path) -> None:
     data = bytearray(pack({"a.csv": random.Random(1).randbytes(4000)}, PLACE))
     data[2000] ^= 1
     path = tmp_path / "b.zip"
-    path.write_bytes(data)
+    reseal(path, bytes(data))
     assert "a.csv was altered" in refusal(path)
 
 
-def test_no_flipped_byte_changes_what_is_read(tmp_path: Path) -> None:
-    whole = pack(FILES, PLACE)
-    path = tmp_path / "b.zip"
-    for place in range(0, len(whole), 5):
+def test_no_byte_of_a_bundle_can_change_unnoticed(tmp_path: Path) -> None:
+    path, whole = tmp_path / "b.zip", pack({"a.csv": b"clk,q\nC,H\n" * 20}, PLACE)
+    assert len(whole) < 600
+    for place in range(len(whole)):
         data = bytearray(whole)
-        data[place] ^= 0x41
+        data[place] ^= 1 << place % 8
         path.write_bytes(data)
-        try:
-            assert unpack(path) == FILES  # a byte that means nothing, such as a time
-        except BundleError:
-            continue
+        assert refusal(path) == f"{path}: {UNSEALED}"
 
 
-def test_a_file_cut_short_or_no_zip_at_all_is_refused(tmp_path: Path) -> None:
+def test_no_bundle_is_read_that_was_cut_short_or_has_bytes_before_or_behind(tmp_path: Path) -> None:
+    path, whole = tmp_path / "b.zip", pack({"a.csv": b"clk,q\nC,H\n" * 20}, PLACE)
+    cut = [whole[:length] for length in range(len(whole))]
+    for data in (*cut, b"#!/bin/sh\n" + whole, whole + b"\n", whole + whole, whole + whole[-64:]):
+        path.write_bytes(data)
+        assert refusal(path) == f"{path}: {UNSEALED}"
+
+
+def test_a_bundle_that_was_packed_again_has_no_seal(tmp_path: Path) -> None:
     path = tmp_path / "b.zip"
-    for data in (b"", b"no zip", pack(FILES, PLACE)[:-30], pack(FILES, PLACE)[:200]):
-        path.write_bytes(data)
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("a.csv", b"1")
+        archive.writestr(MANIFEST, manifest({"a.csv": b"1"}))
+    assert refusal(path) == f"{path}: {UNSEALED}"
+
+
+def test_a_seal_makes_no_bundle(tmp_path: Path) -> None:
+    path = tmp_path / "b.zip"
+    for data in (b"", b"no zip", pack(FILES, PLACE)[:200]):
+        path.write_bytes(sealed(data))
         assert "[damaged-bundle]" in refusal(path)
     assert "[file-missing]" in refusal(tmp_path / "none.zip")
     assert "[file-unreadable]" in refusal(tmp_path)
@@ -196,7 +225,7 @@ def test_a_name_that_is_no_utf_8_is_refused(tmp_path: Path, flag: int, told: str
     for head, at in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
         place = data.index(head) + at
         data[place : place + 2] = flag.to_bytes(2, "little")
-    path.write_bytes(data)
+    reseal(path, bytes(data))
     told_all = refusal(path)
     assert f"a name that {'is ' if flag else ''}{told}" in told_all
     assert ".csv" in told_all
@@ -209,13 +238,12 @@ def test_a_sum_that_is_listed_twice_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_file_that_is_packed_as_bundles_are_not_is_refused_by_name(tmp_path: Path) -> None:
-    with zipfile.ZipFile(tmp_path / "b.zip", "w", zipfile.ZIP_BZIP2) as archive:
-        archive.writestr("a.csv", b"1" * 100)
-    assert "a.csv' is packed in a way that bundles are not" in refusal(tmp_path / "b.zip")
+    path = zipped(tmp_path / "b.zip", ("a.csv", b"1" * 100), method=zipfile.ZIP_BZIP2)
+    assert "a.csv' is packed in a way that bundles are not" in refusal(path)
     data = bytearray(honest(tmp_path / "c.zip", {"a.csv": b"1"}).read_bytes())
     for head, at in ((b"PK\x03\x04", 6), (b"PK\x01\x02", 8)):
         data[data.index(head) + at] |= 1
-    (tmp_path / "c.zip").write_bytes(data)
+    reseal(tmp_path / "c.zip", bytes(data))
     assert "a.csv' is encrypted" in refusal(tmp_path / "c.zip")
 
 
@@ -227,7 +255,7 @@ def test_whatever_bytes_a_stranger_changes_nothing_but_a_refusal_comes_of_it(
     for _ in range(data.draw(st.integers(1, 6))):
         whole[data.draw(st.integers(0, len(whole) - 1))] = data.draw(st.integers(0, 255))
     path = tmp_path_factory.getbasetemp() / "changed.zip"
-    path.write_bytes(whole)
+    reseal(path, bytes(whole))
     try:
         assert unpack(path) == FILES
     except BundleError as error:
@@ -249,7 +277,7 @@ def test_a_zip_that_lies_about_its_sizes_is_refused(tmp_path: Path) -> None:
     data = path.read_bytes()
     size = (1_000_000).to_bytes(4, "little")
     assert data.count(size) == 2
-    path.write_bytes(data.replace(size, (10).to_bytes(4, "little")))
+    reseal(path, data.replace(size, (10).to_bytes(4, "little")))
     assert "a.csv was altered or is damaged" in refusal(path)
 
 
@@ -285,87 +313,3 @@ def test_what_a_parser_reads_whole_is_small(tmp_path: Path, name: str, most: int
     assert told in refusal(path)
     with pytest.raises(BundleError, match="in a bundle it may have"):
         pack({name: bytes(most + 1)}, PLACE)
-
-
-def test_bytes_before_or_behind_the_archive_are_refused(tmp_path: Path) -> None:
-    whole = pack(FILES, PLACE)
-    path = tmp_path / "b.zip"
-    path.write_bytes(b"#!/bin/sh\n" + whole)
-    assert "there are bytes before inputs/a/b.csv, which no checksum covers" in refusal(path)
-    path.write_bytes(whole + b"\n")
-    assert "[damaged-bundle]" in refusal(path) or "behind the archive" in refusal(path)
-
-
-def test_comments_and_extra_fields_are_refused(tmp_path: Path) -> None:
-    def written(name: str, change: str) -> Path:
-        info = zipfile.ZipInfo("a.csv")
-        info.comment, info.extra = {
-            "comment": (b"psst", b""),
-            "extra": (b"", b"\x99\x99\x04\x00psst"),
-            "archive": (b"", b""),
-        }[change]
-        with zipfile.ZipFile(tmp_path / name, "w") as archive:
-            archive.writestr(info, b"1")
-            archive.writestr(MANIFEST, manifest({"a.csv": b"1"}))
-            archive.comment = b"psst" if change == "archive" else b""
-        return tmp_path / name
-
-    for change, told in (
-        ("comment", "a.csv has a comment"),
-        ("extra", "a.csv has an extra field"),
-        ("archive", "the archive has a comment"),
-    ):
-        assert f"{told}, which no checksum covers" in refusal(written(f"{change}.zip", change))
-
-
-@pytest.mark.parametrize("method", [zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED])
-def test_bytes_between_and_behind_contents_are_refused(tmp_path: Path, method: int) -> None:
-    path = tmp_path / "b.zip"
-    files = {"a.csv": b"1" * 60}
-    with zipfile.ZipFile(path, "w", method) as archive:
-        archive.writestr("a.csv", files["a.csv"])
-        archive.writestr(MANIFEST, manifest(files))
-        start, first = archive.start_dir, archive.getinfo("a.csv")
-    whole = path.read_bytes()
-    end = 30 + len("a.csv") + first.compress_size
-    second = whole.index(b"PK\x03\x04", 4)
-    assert second == end
-
-    def moved(data: bytes, place: int) -> bytes:
-        """The archive with four bytes put in at a place, and directory offsets that fit."""
-        data = data[:place] + b"psst" + data[place:]
-        tail = len(data) - 6
-        return data[:tail] + (start + 4).to_bytes(4, "little") + data[tail + 4 :]
-
-    def second_moved(data: bytes) -> bytes:
-        old = second.to_bytes(4, "little") + MANIFEST.encode()
-        assert data.count(old) == 1
-        return data.replace(old, (second + 4).to_bytes(4, "little") + MANIFEST.encode())
-
-    between = second_moved(moved(whole, end))
-    path.write_bytes(between)
-    assert f"there are bytes before {MANIFEST}" in refusal(path)
-    longer = bytearray(between)
-    size = (first.compress_size + 4).to_bytes(4, "little")
-    longer[18:22] = size
-    line = between.index(b"PK\x01\x02")
-    longer[line + 20 : line + 24] = size
-    path.write_bytes(longer)
-    assert "a.csv has bytes behind its content" in refusal(path)
-    path.write_bytes(moved(whole, start))
-    assert "there are bytes between the files and the archive's directory" in refusal(path)
-
-
-def test_an_extra_field_that_the_directory_hides_is_refused_too(tmp_path: Path) -> None:
-    path = honest(tmp_path / "b.zip", {"a.csv": b"1"})
-    data = path.read_bytes()
-    with zipfile.ZipFile(path) as archive:
-        start, second = archive.start_dir, archive.getinfo(MANIFEST).header_offset
-    name_end = 30 + len("a.csv")
-    hidden = data[:28] + (8).to_bytes(2, "little") + data[30:name_end] + b"\x99\x99\x04\x00psst"
-    rest = data[name_end:-6] + (start + 8).to_bytes(4, "little") + data[-2:]
-    old = second.to_bytes(4, "little") + MANIFEST.encode()
-    assert rest.count(old) == 1
-    moved = rest.replace(old, (second + 8).to_bytes(4, "little") + MANIFEST.encode())
-    path.write_bytes(hidden + moved)
-    assert "a.csv has an extra field, which no checksum covers" in refusal(path)
