@@ -102,7 +102,7 @@ def _serial(top: TomlTable) -> str:
         with warnings.catch_warnings():
             warnings.simplefilter("error")  # "[[0-9]]" is one today, and will mean something else
             re.compile(serial)
-    except (re.error, OverflowError, RecursionError, Warning) as trouble:
+    except (re.error, OverflowError, RecursionError, ValueError, Warning) as trouble:
         top.error(
             "bad-regular-expression",
             "chip_serial",

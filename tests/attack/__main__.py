@@ -98,7 +98,8 @@ def _rounds(kinds: list[str], first: int, count: int, end: float) -> Iterator[tu
 
 
 def _attack(kind: str, attack: Attack, seeds: range, tally: Tally, keep: Path) -> None:
-    for result in try_seeds(kind, attack, seeds):
+    # all of them before any is made small: two workers must not share a folder at one time
+    for result in list(try_seeds(kind, attack, seeds)):
         if tally.add(result):
             print(f"{kind} seed {result.seed}: {result.finding[:300]}", flush=True)
             case = shrunk(kind, attack, case_of(kind, attack, result.seed), result.finding)

@@ -52,9 +52,14 @@ class Settings:
             raise Wrong(f"exit code {code}: {printed[-300:]}")
         written = tomllib.loads(case.removeprefix(b"\xef\xbb\xbf").decode("utf-8"))
         for key, value in self.read(self).items():
-            if _written(written, key) != value:
+            if _bare(_written(written, key)) != value:
                 raise Wrong(f"{key} is read as {value!r}")
         return SAME if case == (self.folder / f"{self.name}.sound").read_bytes() else DIFFERENT
+
+
+def _bare(value: object) -> object:
+    """A text without the spaces around it, which do not count."""
+    return value.strip() if isinstance(value, str) else value
 
 
 def _written(values: Mapping[str, Any], key: str) -> object:

@@ -87,6 +87,7 @@ SHUTTLE_FAULTS = [
     ('"PL-[0-9]{2}"', '"PL-[0-9"', "bad-regular-expression"),
     ('"PL-[0-9]{2}"', '"PL-[[0-9]]"', "bad-regular-expression"),
     ('"PL-[0-9]{2}"', '"PL-[0-9]{99999999999}"', "bad-regular-expression"),
+    ('"PL-[0-9]{2}"', f'"PL-[0-9]{{{"9" * 5000}}}"', "bad-regular-expression"),
     ('"PL-[0-9]{2}"', f'"{"(" * 3000}{")" * 3000}"', "bad-regular-expression"),
     ('"in0..in8"', '"in0..in8", "in3"', "pin-listed-twice"),
     ('"in0..in8"', '"in0..in8", "a0..a9"', "too-many-pins"),
