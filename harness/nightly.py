@@ -184,12 +184,11 @@ def close_night(
 
 def known_failures(found: NightChanges) -> frozenset[tuple[str, str, str]]:
     """Chip, design and table of every FAIL, UNSTABLE and ERROR that the baseline has just so."""
-    bad = {Verdict.FAIL, Verdict.UNSTABLE, Verdict.ERROR}
     places = (*found.unstable, *found.untested, *found.unchanged)
     return frozenset(
         (change.chip_serial, change.design, change.table)
         for change in places
-        if change.known and change.now in bad
+        if change.known and (change.now.failed or change.now is Verdict.ERROR)
     )
 
 
@@ -221,7 +220,7 @@ def _named(found: Sequence[Change]) -> str:
     chips: dict[str, list[str]] = {}
     for change in found:
         if not change.known:
-            where = f"{change.slot} " if change.now in _UNTESTED else ""  # somebody walks there
+            where = f"{change.slot} " if not change.now.judged else ""  # somebody walks there
             tables = chips.setdefault(f"{where}{change.chip_serial}", [])
             tables.append(f"{change.design}/{change.table}")
     told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
@@ -235,7 +234,6 @@ def _with_remarks(told: str, found: Sequence[Change]) -> str:
     return f"{told} ({remark})".lstrip() if remark else told
 
 
-_UNTESTED = {Verdict.ERROR, Verdict.NOT_RUN}
 _RAN_OUT, _DIFFERENT, _ONLY_BEFORE = "waiver ran out", "failed otherwise before", "not in this run"
 _WAIVED_BEFORE, _ONE_RUN = "waived before", "unstable before, passed in one run"
 _NEWLY_WAIVED, _NEW, _KNOWN = "newly waived", "not in the baseline", "known"
@@ -259,7 +257,7 @@ def _remark(change: Change) -> str:
         _KNOWN: change.known and now is not Verdict.PASS and now is not Verdict.WAIVED,
         _ONLY_BEFORE: change.why == NOT_PART,
         _WAIVED_BEFORE: was is Verdict.WAIVED and now is Verdict.FAIL,
-        _DIFFERENT: was is now and now in {Verdict.FAIL, Verdict.UNSTABLE},
+        _DIFFERENT: was is now and now.failed,
         _ONE_RUN: was is Verdict.UNSTABLE and now is Verdict.PASS,
         _NEWLY_WAIVED: now is Verdict.WAIVED and was is not Verdict.WAIVED,
         _NEW: was is None and now is Verdict.PASS,

@@ -33,11 +33,6 @@ class Comparison:
     likeness: Likeness
 
 
-_FAILED = {Verdict.FAIL, Verdict.WAIVED}
-_BAD = {*_FAILED, Verdict.UNSTABLE}
-_UNJUDGED = {Verdict.NOT_RUN, Verdict.ERROR}
-
-
 def compare(then: Sequence[Outcome], now: Sequence[Outcome]) -> tuple[Comparison, ...]:
     """Compare two runs of one chip, table by table, in the order of the first."""
     later = {(outcome.design, outcome.table): outcome for outcome in now}
@@ -48,21 +43,21 @@ def compare(then: Sequence[Outcome], now: Sequence[Outcome]) -> tuple[Comparison
 def _likeness(then: Outcome, now: Outcome | None) -> Likeness:
     if now is None or now.verdict is Verdict.NOT_RUN:
         return Likeness.UNTESTED
-    if then.verdict in _UNJUDGED and now.verdict not in _UNJUDGED:
+    if now.verdict.judged and not then.verdict.judged:
         return Likeness.JUDGED_NOW
     if now.verdict is Verdict.PASS:
         return Likeness.STILL_PASSES if then.verdict is Verdict.PASS else Likeness.PASSES_NOW
     if now.verdict is Verdict.ERROR:
         same = (then.verdict, then.origin, then.summary) == (now.verdict, now.origin, now.summary)
         return Likeness.SAME_FAILURE if same else Likeness.UNTESTED
-    if then.verdict not in _BAD:
+    if not then.verdict.judged or then.verdict is Verdict.PASS:
         return Likeness.FAILS_NOW
     return Likeness.SAME_FAILURE if _alike(then, now) else Likeness.DIFFERENT_FAILURE
 
 
 def _alike(then: Outcome, now: Outcome) -> bool:
     """Tell whether two bad outcomes are one failure; an unstable one is known by its pins."""
-    if (then.verdict in _FAILED) != (now.verdict in _FAILED):
+    if (then.verdict is Verdict.UNSTABLE) != (now.verdict is Verdict.UNSTABLE):
         return False
     if now.verdict is Verdict.UNSTABLE:
         return {c.pin for c in then.pin_counts} == {c.pin for c in now.pin_counts}

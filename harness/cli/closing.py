@@ -6,13 +6,11 @@ from rich.table import Table
 
 from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_rich, verdict_text
-from harness.records import ChipRecord, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, RunRecord
 from harness_reports import WrittenReports
 
 SHOWN_PER_CHIP = 3
 """So many outcomes that are not PASS are spelled out per chip; the pages have them all."""
-
-_PLAIN = {Verdict.PASS, Verdict.NOT_RUN}
 
 
 def print_verdicts(screen: Screen, run: RunRecord) -> None:
@@ -57,7 +55,7 @@ def print_reports(screen: Screen, written: WrittenReports) -> None:
 def _troubles(chip: ChipRecord) -> list[str]:
     if chip.trouble:
         return [f"{chip.chip_serial}: {chip.trouble}"]
-    bad = [outcome for outcome in chip.outcomes if outcome.verdict not in _PLAIN]
+    bad = [outcome for outcome in chip.outcomes if not outcome.verdict.quiet]
     lines = [_trouble(outcome) for outcome in bad[:SHOWN_PER_CHIP]]
     if len(bad) > SHOWN_PER_CHIP:
         lines.append(f"{chip.chip_serial}: {len(bad) - SHOWN_PER_CHIP} more in the report")

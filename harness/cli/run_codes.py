@@ -7,19 +7,17 @@ from collections.abc import Sequence
 from harness.cli.exit_code import ExitCode
 from harness.judge import NightChanges
 from harness.night_margins import NightMargins
-from harness.records import ChipRecord, MarginRecord, RunRecord, Verdict
-
-_FAILED = {Verdict.FAIL, Verdict.UNSTABLE}
-_UNTESTED = {Verdict.ERROR, Verdict.NOT_RUN}
+from harness.records import ChipRecord, MarginRecord, RunRecord
 
 
 def exit_code(run: RunRecord) -> ExitCode:
     """Return the code of a run. A chip without an outcome, or a run without end, passed nothing."""
     found = {outcome.verdict for chip in run.chips for outcome in chip.outcomes}
-    if found & _FAILED:
+    if any(verdict.failed for verdict in found):
         return ExitCode.CHIP_FAILED
     whole = bool(run.chips) and run.finished is not None
-    if not whole or found & _UNTESTED or any(_untested(chip) for chip in run.chips):
+    judged = all(verdict.judged for verdict in found)
+    if not whole or not judged or any(_untested(chip) for chip in run.chips):
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS
 

@@ -58,8 +58,7 @@ def _unchecked(results: tuple[StepResult, ...]) -> tuple[str, ...]:
 def _bad_tables(chip: ChipRecord) -> tuple[str, ...]:
     if chip.trouble:
         return (chip.trouble,)
-    fine = {Verdict.PASS, Verdict.WAIVED, Verdict.NOT_RUN}
-    bad = [o for o in chip.outcomes if o.verdict not in fine]
+    bad = [o for o in chip.outcomes if not (o.verdict.good or o.verdict is Verdict.NOT_RUN)]
     left = sum(o.verdict is Verdict.NOT_RUN for o in chip.outcomes)
     told = tuple(f"{o.design} / {o.table} is {o.verdict}: {o.summary}" for o in bad)
     told += (f"{left} intake tables were not run",) if left else ()

@@ -20,8 +20,6 @@ from harness.records import Outcome, Verdict
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 MOVED = "it passed before the chip was off its board, and is to be run again"
-_GOOD = {Verdict.PASS, Verdict.WAIVED}
-_OPEN = {Verdict.NOT_RUN, Verdict.ERROR}
 SHOWN = 3
 """So many tables that did not pass are named."""
 
@@ -66,7 +64,7 @@ class TableRun:
             self._keep(outcome)
             self.measured.add(_key(chosen))
             self._tell(outcome)
-            if outcome.verdict in _GOOD or self._why:
+            if outcome.verdict.good or self._why:
                 continue
             where = f"{outcome.design}/{outcome.table}"
             if self.choice == "stop":
@@ -97,11 +95,11 @@ class TableRun:
     def left(self) -> int:
         """How many tables have no verdict yet."""
         found = (self._verdicts.get(_key(chosen), Verdict.NOT_RUN) for chosen in self.tables)
-        return sum(verdict in _OPEN for verdict in found)
+        return sum(not verdict.judged for verdict in found)
 
     @property
     def _passed(self) -> int:
-        return sum(self._verdicts.get(_key(chosen)) in _GOOD for chosen in self.tables)
+        return sum(self._verdicts.get(_key(chosen), Verdict.NOT_RUN).good for chosen in self.tables)
 
     def _is_open(self, key: Key) -> bool:
         verdict = self._verdicts.get(key, Verdict.NOT_RUN)
@@ -110,7 +108,7 @@ class TableRun:
     def _stop_after_what_failed(self) -> None:
         """A person who chose to stop was asked about a table that ran already."""
         keys = [_key(chosen) for chosen in self.tables]
-        bad = [key for key in keys if not self._is_open(key) and self._verdicts[key] not in _GOOD]
+        bad = [key for key in keys if not self._is_open(key) and not self._verdicts[key].good]
         if bad:
             self._why = _stopped("/".join(bad[-1]))
 
@@ -164,7 +162,7 @@ class TableRun:
 
     def _tell(self, outcome: Outcome) -> None:
         self.seat.say(f"  {outcome.design} / {outcome.table}: {outcome.verdict}")
-        if outcome.verdict not in _GOOD:
+        if not outcome.verdict.good:
             self.seat.say(f"    {outcome.summary}")
 
     def _case(self, chosen: Chosen) -> Case:
@@ -177,7 +175,7 @@ def forget_passes(seat: Seat, tables: tuple[Chosen, ...]) -> None:
     Until then its outcome in the store is NOT RUN. FAIL and UNSTABLE stand.
     """
     record = seat.record()
-    passed = {(o.design, o.table) for o in record.outcomes if o.verdict in _GOOD}
+    passed = {(o.design, o.table) for o in record.outcomes if o.verdict.good}
     for chosen in tables:
         if _key(chosen) in passed:
             case = _case_of(seat, record.board_serial, chosen)
@@ -191,7 +189,7 @@ def _case_of(seat: Seat, board: str, chosen: Chosen) -> Case:
 
 
 def _is_bad(verdict: Verdict) -> bool:
-    return verdict not in _GOOD and verdict is not Verdict.NOT_RUN
+    return not verdict.good and verdict is not Verdict.NOT_RUN
 
 
 def _stopped(where: str) -> str:

@@ -10,9 +10,6 @@ from dataclasses import dataclass, field
 
 from harness.records import Outcome, RunRecord, Verdict
 
-_BAD = {Verdict.FAIL, Verdict.UNSTABLE}
-_HELD_BACK = {Verdict.FAIL, Verdict.UNSTABLE, Verdict.WAIVED}
-
 NOT_PART = "in the baseline, but not part of this night"
 
 
@@ -137,14 +134,14 @@ def _sort(now: Outcome, before: KnownVerdict | None, places: _Sorted) -> None:
             places.unstable.append(change)
         case Verdict.FAIL if not change.known:
             places.newly_failing.append(change)
-        case Verdict.PASS if was in _HELD_BACK:
+        case Verdict.PASS if was and was.judged and was is not Verdict.PASS:
             places.newly_fixed.append(change)
         case _:
             places.unchanged.append(change)
 
 
 def _change(now: Outcome, before: KnownVerdict | None) -> Change:
-    ran_out = now.verdict in _BAD and now.waiver is not None
+    ran_out = now.verdict.failed and now.waiver is not None
     return Change(
         now.slot,
         now.chip_serial,

@@ -35,9 +35,6 @@ TABLE_ADVICE = (
 _ALONE = {Verdict.FAIL: texts.FAIL_ADVICE, Verdict.UNSTABLE: texts.UNSTABLE_ADVICE}
 """What is advised on an outcome as long as no other is looked at."""
 
-_BAD = set(_ALONE)
-_TESTED = {Verdict.PASS, *_BAD}
-
 
 def compared(run: RunRecord) -> tuple[Outcome, ...]:
     """Return the outcomes of a run that differ from what comparing all of them says.
@@ -64,7 +61,7 @@ def _uncompared(chip: ChipRecord) -> ChipRecord:
 
 def _alone(outcome: Outcome) -> Outcome:
     """Give the outcome as the judge of its own slot gave it."""
-    if outcome.verdict not in _BAD:
+    if not outcome.verdict.failed:
         return outcome
     return replace(outcome, origin=Origin.UNKNOWN, advice=_ALONE[outcome.verdict])
 
@@ -74,8 +71,8 @@ def _place(outcome: Outcome) -> tuple[str, str, str]:
 
 
 def _compare(group: list[Outcome], slots: dict[str, ChipRecord]) -> Iterator[Outcome]:
-    tested = [o for o in group if o.verdict in _TESTED]
-    bad = [o for o in tested if o.verdict in _BAD]
+    tested = [o for o in group if o.verdict.failed or o.verdict is Verdict.PASS]
+    bad = [o for o in tested if o.verdict.failed]
     if bad and len(bad) < len(tested):
         passing = _chips(o for o in tested if o.verdict is Verdict.PASS)
         for outcome in bad:
@@ -86,7 +83,7 @@ def _compare(group: list[Outcome], slots: dict[str, ChipRecord]) -> Iterator[Out
 
 def _compare_in_slot(outcome: Outcome, chip: ChipRecord, passing: str) -> Iterator[Outcome]:
     """Look at the other designs in the slot of an outcome whose table passes elsewhere."""
-    bad = [o for o in chip.outcomes if o.verdict in _BAD]
+    bad = [o for o in chip.outcomes if o.verdict.failed]
     designs = {o.design for o in bad}
     if len(designs) > 1:
         advice = SHARED_ADVICE.format(designs=len(designs), passing=passing, pins=_common_pins(bad))

@@ -144,7 +144,7 @@ def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date
     )
     if outcome.verdict is Verdict.PASS:
         return replace(outcome, summary=outcome.summary + texts.needless_waivers(fit.good))
-    if outcome.verdict not in (Verdict.FAIL, Verdict.UNSTABLE):
+    if not outcome.verdict.failed:
         return outcome
     waiver = covering_waiver(fit.good, wrong)
     if waiver is not None:

@@ -21,6 +21,26 @@ class Verdict(StrEnum):
     WAIVED = "WAIVED"
     NOT_RUN = "NOT RUN"
 
+    @property
+    def judged(self) -> bool:
+        """Whether the chip was tested; ERROR and NOT RUN say nothing about it."""
+        return self not in (Verdict.ERROR, Verdict.NOT_RUN)
+
+    @property
+    def failed(self) -> bool:
+        """Whether the chip answered wrong, always or at times, and no waiver covers it."""
+        return self in (Verdict.FAIL, Verdict.UNSTABLE)
+
+    @property
+    def good(self) -> bool:
+        """Whether nobody has to act: PASS or WAIVED."""
+        return self in (Verdict.PASS, Verdict.WAIVED)
+
+    @property
+    def quiet(self) -> bool:
+        """Whether there is nothing to show for it: PASS, or never begun."""
+        return self in (Verdict.PASS, Verdict.NOT_RUN)
+
 
 SEVERITY_ORDER = (
     Verdict.FAIL,

@@ -14,7 +14,7 @@ from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
 
-_JUDGED = (Verdict.PASS, Verdict.FAIL, Verdict.UNSTABLE, Verdict.WAIVED)
+_JUDGED = tuple(verdict for verdict in Verdict if verdict.judged)
 
 
 def has_judged(connection: Connection, run_id: str) -> bool:

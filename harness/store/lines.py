@@ -19,7 +19,7 @@ from harness.store.wilson import PassRate, pass_rate
 
 _VERDICTS = {ord(letter): verdict for verdict, letter in LETTERS.items()}
 _PASS = ord(LETTERS[Verdict.PASS])
-_UNJUDGED = [ord(LETTERS[verdict]) for verdict in (Verdict.ERROR, Verdict.NOT_RUN)]
+_UNJUDGED = [ord(letter) for verdict, letter in LETTERS.items() if not verdict.judged]
 
 Numbers = npt.NDArray[np.int64]
 

@@ -102,7 +102,7 @@ def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord]
     own = [one for one in margins if (one.run_id, one.slot) == (run.run_id, chip.slot)]
     files = waveform_names(chip)
     ordered = sorted(enumerate(chip.outcomes), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict))
-    found = [(k, o) for k, o in ordered if o.verdict not in {Verdict.PASS, Verdict.NOT_RUN}]
+    found = [(k, o) for k, o in ordered if not o.verdict.quiet]
     anchors = {k: f"table-{k + 1}" for k, _ in found}
     folder = chip_folders(run)[chip.slot]
     return ChipPage(

@@ -15,7 +15,6 @@ from harness_reports.texts import agreement, first_mismatch, many, moment
 SHOWN = 12
 """So many tables that did not pass are told; the report in the bundle has all."""
 
-_QUIET = {Verdict.PASS, Verdict.NOT_RUN}
 _START = "## Chip "
 _END = "Run it again from the attached bundle: `harness replay BUNDLE.zip`"
 _WWW = re.compile(r"(www)\.", re.IGNORECASE)
@@ -77,7 +76,7 @@ def _stopped(run: RunRecord, chip: ChipRecord) -> Iterator[str]:
 
 
 def _findings(chip: ChipRecord) -> Iterator[str]:
-    loud = [outcome for outcome in chip.outcomes if outcome.verdict not in _QUIET]
+    loud = [outcome for outcome in chip.outcomes if not outcome.verdict.quiet]
     for outcome in loud[:SHOWN]:
         yield from _finding(outcome)
     if loud:
