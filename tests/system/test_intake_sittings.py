@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli import ExitCode, main
+from harness.errors import StoreError
 from harness.intake import MOST_WRONG
 from harness.records import Verdict
 from harness.store import Store
@@ -167,7 +168,8 @@ def test_a_board_unplugged_for_a_moment_is_waited_for(
     one_chip(lab, "supply_ma = 41.5\n", UNPLUG, "back_after_s = 1.0\n")
     assert sit(monkeypatch, *LOOKED[:5], *WORKED) == ExitCode.ALL_PASS
     told = capsys.readouterr().out
-    assert "waiting up to 10 s for the board" in told
+    assert "  The link was lost (" in told
+    assert "; trying for 10 s.\n" in told
     (card,) = (lab / "runs").glob("*/cards/*-handout.html")
     assert "The link was lost once, and this was done again from its start." in card.read_text()
 
@@ -303,15 +305,21 @@ def test_a_card_stays_the_same_if_the_intake_broke_off_at_its_very_end(
     assert cards(lab) == before
 
 
-def test_an_intake_whose_answers_cannot_be_kept_leaves_no_run_without_an_end(
+def test_an_intake_whose_answers_cannot_be_kept_begins_no_run(
     lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (lab / "file").write_text("in the way")
     options = ("--out", "file")
-    assert sit(monkeypatch, "yes", options=options) == ExitCode.NOT_TESTED
-    assert "the answer cannot be kept: Not a directory" in capsys.readouterr().err
-    with Store.existing(lab / "runs" / "harness.sqlite") as store:
-        assert store.latest_run().finished is not None
+    assert sit(monkeypatch, "yes", options=options) == ExitCode.BAD_INPUT
+    assert capsys.readouterr().err == (
+        "harness: file/intake: error [file-unreadable] a file stands where a folder is needed; "
+        "check the path\n"
+    )
+    with (
+        Store.existing(lab / "runs" / "harness.sqlite") as store,
+        pytest.raises(StoreError, match="no run is kept here yet"),
+    ):
+        store.latest_run()
 
 
 def test_a_file_that_is_no_journal_of_this_version_is_named_and_left_alone(
