@@ -21,6 +21,7 @@ from harness.errors import (
     LinkError,
     PortUnavailable,
 )
+from harness.link import RawRepl
 from harness.table import Pattern
 from harness.virtual import BitErrors, DroppedBytes, Stall, Unplug, VirtualRack
 from harness.virtual.chip import ChipModel
@@ -152,6 +153,17 @@ def test_an_agent_whose_host_died_is_sent_away_by_the_next_host(ports: dict[str,
     left_behind._channel.port.close()
     with session(ports["good"]) as opened:
         assert run_decoder(opened) == 0
+
+
+def test_an_agent_that_starts_anew_without_a_reset_still_reaches_its_chip(
+    ports: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A bad link loses resets, and the words by which an agent says that it has started."""
+    monkeypatch.setattr(RawRepl, "enter", RawRepl.reach_prompt)
+    monkeypatch.setattr(RawRepl, "leave", lambda _: None)
+    for _ in range(2):
+        with session(ports["good"]) as opened:
+            assert opened.identity.board_serial == "WB-01"
 
 
 def test_a_second_host_is_told_that_the_port_is_in_use(ports: dict[str, str]) -> None:
