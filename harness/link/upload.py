@@ -29,6 +29,8 @@ MOST_SPOILT = 100
 """After so many spoilt statements each gets one try more: a link so bad would take a night."""
 LOADS = 3
 """How often a whole program is sent."""
+ANSWER_SECONDS = 2.0
+"""For what costs a board no work: it takes milliseconds, and 0.1 s where it collects garbage."""
 PIECE_SECONDS = 2.0
 STATEMENT_SECONDS = 5.0
 TRIES = 4
@@ -101,10 +103,13 @@ class RawRepl:
         """
         self._give(source)
         printed = self._expect(b"\x04", timeout)[:-1]
-        failure = self._expect(b"\x04", timeout)[:-1]
-        self._expect(b">", timeout)
-        if failure:
-            raise _board_error(failure.decode("utf-8", "replace"))
+        failure = self._exactly(1, ANSWER_SECONDS)
+        if failure not in (b"\x04", b">"):
+            failure += self._expect(b"\x04", ANSWER_SECONDS)
+        if failure[-1:] != b"\x04" or self._exactly(1, ANSWER_SECONDS) != b">":
+            raise BoardMisbehaved("the interpreter's marks behind a program came back wrong")
+        if failure[:-1]:
+            raise _board_error(failure[:-1].decode("utf-8", "replace"))
         return printed.decode("utf-8", "replace")
 
     def load(self, program: str) -> None:
@@ -211,36 +216,41 @@ class RawRepl:
 
     def _give(self, source: bytes) -> None:
         self._port.write(b"\x05A\x01")
-        answer = self._exactly(2, 2.0)
+        answer = self._exactly(2, ANSWER_SECONDS)
         if answer == b"R\x01":
             self._paste(source)
         elif answer == b"R\x00":
             self._type(source)
         elif answer == b"ra":
-            self._expect(b">", 2.0)
+            self._expect(b">", ANSWER_SECONDS)
             self._type(source)
         else:
             raise BoardMisbehaved(f"the interpreter answered {answer!r} where raw-paste begins")
 
     def _paste(self, source: bytes) -> None:
-        window = int.from_bytes(self._exactly(2, 2.0), "little")
+        window = int.from_bytes(self._exactly(2, ANSWER_SECONDS), "little")
         room = window
         at = 0
         while at < len(source):
             while room <= 0 or self._pending:
-                signal = self._exactly(1, 5.0)
-                if signal == b"\x04":
+                if self._signal() == b"\x04":
                     self._port.write(b"\x04")
                     raise BoardMisbehaved("the interpreter broke off while it took the program")
-                if signal != b"\x01":
-                    raise BoardMisbehaved(f"the interpreter answered {signal!r} in raw-paste mode")
                 room += window
             part = source[at : at + room]
             self._port.write(part)
             at += len(part)
             room -= len(part)
         self._port.write(b"\x04")
-        self._expect(b"\x04", 10.0)
+        while self._signal() != b"\x04":
+            pass  # it gives room that is no longer needed
+
+    def _signal(self) -> bytes:
+        """Hear what the interpreter says while it takes a text: 1 for more room, 4 for its end."""
+        signal = self._exactly(1, ANSWER_SECONDS)
+        if signal not in (b"\x01", b"\x04"):
+            raise BoardMisbehaved(f"the interpreter answered {signal!r} in raw-paste mode")
+        return signal
 
     def _type(self, source: bytes) -> None:
         for at in range(0, len(source), 128):

@@ -12,6 +12,7 @@ import warnings
 from collections.abc import Iterator
 from contextlib import redirect_stdout, suppress
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -278,6 +279,57 @@ def test_answers_that_no_interpreter_gives_are_reported(answers: list[bytes], te
     with pytest.raises(BoardMisbehaved) as caught:
         RawRepl(Script(*answers)).execute(b"0123456789")
     assert str(caught.value) == text
+
+
+@pytest.mark.parametrize(
+    ("answers", "text"),
+    [
+        ([b"", b"\x05hi\x04\x04>"], "the interpreter answered b'\\x05' in raw-paste mode"),
+        ([b"", b"\x01\x03\x04>"], "the interpreter answered b'\\x03' in raw-paste mode"),
+        ([b"", b"\x04hi\x05\x04>"], "the interpreter's marks behind a program came back wrong"),
+        ([b"", b"\x04hi\x04\x04?"], "the interpreter's marks behind a program came back wrong"),
+    ],
+)
+def test_a_spoilt_byte_of_the_interpreter_is_noticed_without_waiting(
+    answers: list[bytes], text: str
+) -> None:
+    began = time.monotonic()
+    with pytest.raises(BoardMisbehaved) as caught:
+        RawRepl(Script(b"R\x01\x40\x00", *answers)).execute(b"x")
+    assert str(caught.value) == text
+    assert time.monotonic() - began < 0.5
+
+
+ROOM_FOR_4 = b"R\x01\x04\x00"
+
+
+@pytest.mark.parametrize(
+    "answers",
+    [
+        [],
+        [ROOM_FOR_4],
+        [ROOM_FOR_4, b"\x01", b""],
+        [ROOM_FOR_4, b"\x01", b"", b"\x04hi\x04"],
+        [ROOM_FOR_4, b"\x01", b"", b"\x04hi\x04\x04"],
+    ],
+)
+def test_a_lost_byte_costs_two_seconds_at_most(
+    answers: list[bytes], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whichever of the interpreter's answers is lost; the clock moves when somebody waits."""
+    now = [0.0]
+    clock = SimpleNamespace(monotonic=lambda: now[0])
+    monkeypatch.setattr("harness.link.upload.time", clock)
+
+    class Waiting(Script):
+        def read(self, timeout: float) -> bytes:
+            data = super().read(timeout)
+            now[0] += 0.0 if data else timeout
+            return data
+
+    with pytest.raises(BoardSilent):
+        RawRepl(Waiting(*answers)).execute(b"01234567", timeout=2.0)
+    assert now[0] == pytest.approx(2.0)
 
 
 def test_an_interpreter_that_goes_silent_is_reported_with_its_last_words() -> None:
