@@ -13,7 +13,16 @@ from dataclasses import dataclass, field, replace
 from harness.errors import ConfigError, Finding, Location
 from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
-from harness.rack import Observer, Rack, RackNews, Slot, StopSwitch, run_slots, unobserved
+from harness.rack import (
+    Observer,
+    Rack,
+    RackNews,
+    Slot,
+    StopSwitch,
+    run_slots,
+    unobserved,
+    within,
+)
 from harness.reaching import Reach, SupplyUse, reachable
 from harness.records import MarginKind, MarginRecord
 from harness.runner import Job, load_rack_jobs, patiently
@@ -79,8 +88,12 @@ def search_margins(
     records: list[MarginRecord] = []
 
     def keep(record: MarginRecord) -> None:
-        store.record_margin(record)
-        records.append(record)
+        def stored() -> MarginRecord:
+            store.record_margin(record)
+            return record
+
+        where = f"slot {record.slot}"
+        records.append(within(where, stored, lambda error: replace(record, trouble=str(error))))
 
     switch = stop if stop is not None else StopSwitch()
     if busy.slots:

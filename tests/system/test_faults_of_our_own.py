@@ -9,7 +9,7 @@ import pytest
 
 from harness import reaching
 from harness.cli import command_ports, main
-from harness.records import Verdict
+from harness.records import MarginRecord, Outcome, Verdict
 from harness.store import Store
 from tests.system.test_bad_input import Bench, make_bench
 from tests.unit.judge.samples import FunctionSession
@@ -69,6 +69,29 @@ def test_a_run_in_which_nothing_else_fails_could_not_test_something(bench: Bench
     assert bench.run() == 3
 
 
+@pytest.mark.parametrize(("other", "code"), [("answers", 1), ("breaks-too", 3)])
+def test_a_slot_of_which_nothing_can_be_kept_hides_no_failing_chip(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, other: str, code: int
+) -> None:
+    """The fault comes twice: with the board, and with the outcomes that tell of it."""
+    rack = bench.rack.read_text("utf-8")
+    bench.rack.write_text(rack.replace("/dev/answers", f"/dev/{other}"), "utf-8")
+    keep = Store.record_outcome
+
+    def record_outcome(store: Store, run_id: str, outcome: Outcome) -> None:
+        if outcome.slot == "A1":
+            raise IndexError("list index out of range")
+        keep(store, run_id, outcome)
+
+    monkeypatch.setattr(Store, "record_outcome", record_outcome)
+    assert bench.run() == code
+    with Store.existing(bench.store) as store:
+        run = store.latest_run()
+    assert run.finished is not None
+    assert {outcome.verdict for outcome in run.chips[0].outcomes} == {Verdict.NOT_RUN}
+    check_log(bench.folder / "out/harness.log", "slot A1")
+
+
 def test_a_night_is_closed_and_has_the_traceback_in_its_log(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -95,6 +118,22 @@ def test_a_search_of_margins_goes_on_with_the_other_slot(bench: Bench) -> None:
     assert first.trouble.startswith(SAID)
     assert (second.trouble, second.highest_hz) == ("", None)
     check_log(bench.folder / "out/harness.log", "slot A1")
+
+
+def test_a_search_that_cannot_be_kept_hides_no_limit_below_the_declared_clock(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep = Store.record_margin
+
+    def record_margin(store: Store, record: MarginRecord) -> None:
+        if record.slot == "A1":
+            raise IndexError("list index out of range")
+        keep(store, record)
+
+    monkeypatch.setattr(Store, "record_margin", record_margin)
+    kept = ["--store", str(bench.store), "--out", str(bench.folder / "out")]
+    assert main(["margin", str(bench.rack), *kept]) == 1
+    assert main(["margin", str(bench.rack), "--slots", "A1", *kept]) == 3
 
 
 def test_whatever_a_command_raises_is_no_failing_chip(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import select
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from harness.cli import main
 from harness.link import RawRepl, SerialPort
 from harness.virtual import VirtualBoardSpec, VirtualRack, interpreter
 from harness.virtual.board import VirtualBoard
+from tests.racks import forked
 
 ROOT = Path(__file__).parents[3]
 SPEC = VirtualBoardSpec(
@@ -49,7 +51,7 @@ def test_an_interpreter_that_never_runs_is_not_waited_for(monkeypatch: pytest.Mo
 
 def test_a_stand_in_gives_its_prompt_at_the_first_try(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("harness.link.upload.TRIES", 1)
-    with VirtualRack([SPEC]) as rack:
+    with VirtualRack([SPEC], launch=forked) as rack:
         assert rack.remark.startswith("virtual boards: CPython standing in for MicroPython")
         port = SerialPort(rack.ports["A1"])
         RawRepl(port).reach_prompt()
@@ -66,6 +68,7 @@ def test_a_run_says_on_the_terminal_what_stands_in_and_what_to_install(
         "utf-8",
     )
     monkeypatch.setattr(reaching, "_spec", lambda *_: SPEC)
+    monkeypatch.setattr(reaching, "VirtualRack", partial(VirtualRack, launch=forked))
     kept = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
     assert main(["run", str(rack), "--designs", "bcd7seg", *kept]) == 0
     assert capsys.readouterr().out.startswith(
