@@ -6,7 +6,6 @@ before a reader looks for them, and of a slot only the invented faults are read.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
@@ -21,7 +20,7 @@ from harness.bundle.toml_text import toml_text
 from harness.door import whole_path
 from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
-from harness.shuttle import Shuttle, load_shuttle
+from harness.shuttle import Shuttle, load_shuttle, pattern_of
 from harness_reports import INPUTS, name_trouble
 
 _KEPT = ("name", "organisation", "pins")
@@ -92,12 +91,11 @@ def told_of(place: Path, folder: Path) -> Iterator[None]:
 def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes:
     """Narrow the shuttle to this chip and the designs held.
 
-    Only what a chip is goes in. Waivers stay out, since a replay shows what the chip does; the
-    pattern of serial numbers too: one from a stranger can keep a computer busy for ever.
+    Only what a chip is goes in. Waivers stay out, since a replay shows what the chip does.
     """
     own = {key: values[key] for key in _KEPT if key in values}
     none = "-"  # a slot without a chip is for the slot's reader to complain about
-    own |= {"designs": held, "chip_serial": re.escape(chip or none)}
+    own |= {"designs": held, "chip_serial": pattern_of(chip or none)}
     return toml_text(own).encode("utf-8")
 
 

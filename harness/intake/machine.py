@@ -24,6 +24,7 @@ from harness.intake.progress import (
     Worked,
 )
 from harness.intake.steps import AFRESH, PLACES, STEPS, STOPPING
+from harness.shuttle import is_serial
 
 _NO_REASON = {
     *("y", "yes", "n", "no", "skip", "end", "next", "stop", "continue", "reseated"),
@@ -276,7 +277,7 @@ def _current(progress: Progress, step: Step, current: float, by: str, at: str) -
 
 
 def _serial(progress: Progress, step: Step, text: str, at: str) -> Progress:
-    if re.fullmatch(progress.serials, text) is None:
+    if not is_serial(progress.serials, text):
         told = f"“{text[:40]}” is not a serial number of this shuttle ({progress.serials})."
         return replace(progress, complaint=told)
     if text != progress.chip:

@@ -6,7 +6,6 @@ file names included.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TypeVar
@@ -20,7 +19,7 @@ from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.night_file import read_night_margins
 from harness.rack.recovery import USUAL, Recovery, read_recovery
 from harness.rack.supply_file import read_supply
-from harness.shuttle import Shuttle, TomlTable, load_shuttle, read_toml
+from harness.shuttle import Shuttle, TomlTable, is_serial, load_shuttle, read_toml
 from harness.supply import SupplySpec
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 
@@ -67,7 +66,7 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
 
 def chip_serial_trouble(shuttle: Shuttle, serial: str) -> str:
     """Say why a chip serial number cannot belong to this shuttle; empty if it can."""
-    if re.fullmatch(shuttle.chip_serial, serial):
+    if is_serial(shuttle.chip_serial, serial):
         return ""
     return f'chip serial "{serial}" is not of {shuttle.name}, whose serials match'
 

@@ -13,6 +13,7 @@ from harness.shuttle.model import (
 )
 from harness.shuttle.names import RESERVED, expand_range
 from harness.shuttle.reader import check_shuttle, load_shuttle
+from harness.shuttle.serials import is_serial, pattern_of
 from harness.shuttle.textfile import check_bytes, read_bytes, warn_of_mark
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
@@ -30,9 +31,11 @@ __all__ = [
     "check_bytes",
     "check_shuttle",
     "expand_range",
+    "is_serial",
     "load_shuttle",
     "nearest",
     "parse_toml",
+    "pattern_of",
     "read_bytes",
     "read_toml",
     "warn_of_mark",

@@ -8,8 +8,6 @@ errors.
 from __future__ import annotations
 
 import hashlib
-import re
-import warnings
 from pathlib import Path
 
 from harness.door import check_file, is_folder, told_at, whole_path
@@ -18,6 +16,7 @@ from harness.shuttle.checks import take_text
 from harness.shuttle.design_file import DesignFile, read_design
 from harness.shuttle.model import MAX_PINS, Design, Pin, Shuttle
 from harness.shuttle.pins import read_pins
+from harness.shuttle.serials import pattern_trouble
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 from harness.shuttle.waivers import read_waiver
 
@@ -98,11 +97,8 @@ def _hash(tables: list[TomlTable]) -> str:
 
 def _serial(top: TomlTable) -> str:
     serial = take_text(top, "chip_serial")
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")  # "[[0-9]]" is one today, and will mean something else
-            re.compile(serial)
-    except (re.error, OverflowError, RecursionError, ValueError, Warning) as trouble:
+    trouble = pattern_trouble(serial)
+    if trouble:
         top.error(
             "bad-regular-expression",
             "chip_serial",

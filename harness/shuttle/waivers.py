@@ -5,12 +5,12 @@ One rule: a waiver that nobody owns, that has no end or that covers nothing is a
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from datetime import date
 
 from harness.shuttle.checks import take_text
 from harness.shuttle.model import Design, Pin, Waiver
+from harness.shuttle.serials import is_serial
 from harness.shuttle.tomlfile import TomlTable, nearest
 
 
@@ -50,7 +50,7 @@ def _check_expiry(table: TomlTable, waiver: Waiver) -> None:
 
 def _check_chips(table: TomlTable, waiver: Waiver, serial: str) -> None:
     for index, chip in enumerate(waiver.chips):
-        if re.fullmatch(serial, chip) is None:
+        if not is_serial(serial, chip):
             table.findings.error(
                 "bad-chip-serial",
                 table.location("chips", index),

@@ -12,8 +12,6 @@ import io
 import os
 import sys
 
-import uctypes
-
 WHOLE = "array binascii deflate gc json micropython select struct sys termios time"
 
 
@@ -21,7 +19,7 @@ def shut() -> None:
     """Close the doors, and forget what was needed for it."""
     kept: dict[str, object] = {name: __import__(name) for name in WHOLE.split()}
     kept["io"] = type("io", (), {"BytesIO": io.BytesIO})
-    kept["uctypes"] = type("uctypes", (), {"addressof": uctypes.addressof})
+    kept["uctypes"] = type("uctypes", (), {"addressof": __import__("uctypes").addressof})
     chip = open(3, "r+b", buffering=0)  # noqa: SIM115  a number, no path
     kept["virtual_chip"] = type("virtual_chip", (), {"link": chip})
 

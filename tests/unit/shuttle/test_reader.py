@@ -85,10 +85,8 @@ def test_all_findings_are_raised_together(tmp_path: Path) -> None:
 SHUTTLE_FAULTS = [
     ('organisation = "Low', 'organistion = "Low', "missing-key unknown-key"),
     ('"PL-[0-9]{2}"', '"PL-[0-9"', "bad-regular-expression"),
-    ('"PL-[0-9]{2}"', '"PL-[[0-9]]"', "bad-regular-expression"),
-    ('"PL-[0-9]{2}"', '"PL-[0-9]{99999999999}"', "bad-regular-expression"),
-    ('"PL-[0-9]{2}"', f'"PL-[0-9]{{{"9" * 5000}}}"', "bad-regular-expression"),
-    ('"PL-[0-9]{2}"', f'"{"(" * 3000}{")" * 3000}"', "bad-regular-expression"),
+    ('"PL-[0-9]{2}"', r'"(P)L-\\1"', "bad-regular-expression"),
+    ('"PL-[0-9]{2}"', '"PL-[0-9]{9999}"', "bad-regular-expression"),
     ('"in0..in8"', '"in0..in8", "in3"', "pin-listed-twice"),
     ('"in0..in8"', '"in0..in8", "a0..a9"', "too-many-pins"),
     ('"in0..in8"', '"in0..in8", "a 1"', "bad-pin-name"),
