@@ -93,6 +93,20 @@ def open_file(path: Path, most: int) -> BinaryIO:
     return stream
 
 
+def open_to_append(path: Path) -> BinaryIO:
+    """Open a regular file to write at its end; makes it, and its folder. Raises OSError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | _FLAGS, 0o666)
+        stream = os.fdopen(handle, "ab")
+    except ValueError as trouble:
+        raise OSError(errno.EINVAL, "no file can have this name") from trouble
+    if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
+        stream.close()
+        raise OSError(errno.EINVAL, "something stands there that is not a file")
+    return stream
+
+
 def check_file(path: Path) -> None:
     """Raise FileUnusable unless a regular file is there; its size does not matter."""
     try:

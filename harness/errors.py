@@ -198,7 +198,10 @@ class VirtualError(HarnessError):
 
 
 class StoreError(HarnessError):
-    """Results cannot be kept or read back."""
+    """Results cannot be kept or read back; each text is one line, whatever its paths hold."""
+
+    def __init__(self, message: str, *below: str) -> None:
+        super().__init__("\n".join(one_line(line) for line in (message, *below)))
 
 
 class RunUnfit(StoreError):

@@ -10,13 +10,14 @@ import logging
 import threading
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, cast
 
-from harness.door import is_there
+from harness.door import is_there, open_to_append
 from harness.errors import StoreError
 from harness.judge import NOT_PART, Baseline, Change, NightChanges, RetryPolicy, changes
 from harness.margin import MarginEvent, MarginFound
@@ -134,9 +135,9 @@ def _closed(record: RunRecord, found: NightChanges, out: Path, margins: NightMar
     try:
         return close_night(record, found, out, margins)
     except StoreError as error:
-        told = "\n".join(morning_lines(found, margins))
+        told = morning_lines(found, margins)
         advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
-        raise StoreError(f"{error}; {advice}. The night found:\n{told}") from error
+        raise StoreError(f"{error}; {advice}. The night found:", *told) from error
 
 
 def _to_close(
@@ -293,8 +294,7 @@ class NightLog:
     def __enter__(self) -> Self:
         """Open the log; raises StoreError if that fails."""
         try:
-            self._path.parent.mkdir(parents=True, exist_ok=True)
-            self._stream = self._path.open("a", encoding="utf-8")
+            self._stream = open_to_append(self._path)
         except OSError as error:
             message = f"{self._path}: the log cannot be written: {why_unwritable(error)}"
             raise StoreError(message) from error
@@ -310,7 +310,8 @@ class NightLog:
         if error is not None:
             self.write(f"ended by {type(error).__name__}: {error}")
         LOG.removeHandler(self._faults)
-        self._stream.close()
+        with suppress(OSError):  # what a full disk did not take is written again here
+            self._stream.close()
 
     def __call__(self, event: Event) -> None:
         """Log an event that is worth a line."""
@@ -330,7 +331,8 @@ class NightLog:
         now = datetime.now().astimezone().isoformat(timespec="seconds")
         with self._lock:
             try:
-                self._stream.write(f"{now}  {_SCRUBBER.text(' '.join(text.splitlines()))}\n")
+                line = f"{now}  {_SCRUBBER.text(' '.join(text.splitlines()))}\n"
+                self._stream.write(line.encode("utf-8", "backslashreplace"))
                 self._stream.flush()
             except OSError:
                 return

@@ -7,11 +7,12 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from io import TextIOWrapper
 from pathlib import Path
 
 from harness.cli.screen import complain
+from harness.door import open_to_append
 from harness.rack import LOG
 
 NAME = "harness.log"
@@ -21,8 +22,18 @@ class _File(logging.FileHandler):
     """Opens its file, and makes its folder, when the first traceback comes."""
 
     def _open(self) -> TextIOWrapper:
-        Path(self.baseFilename).parent.mkdir(parents=True, exist_ok=True)
-        return super()._open()
+        stream = open_to_append(Path(self.baseFilename))
+        return TextIOWrapper(stream, "utf-8", "backslashreplace")
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one, if the file can be opened."""
+        try:
+            super().emit(record)
+        except OSError:
+            self.handleError(record)
+
+    def handleError(self, record: logging.LogRecord) -> None:  # noqa: N802 - as logging calls it
+        """Say nothing: what the log cannot take costs the log, not the run."""
 
 
 @contextmanager
@@ -37,6 +48,7 @@ def fault_log(folder: Path) -> Iterator[None]:
     finally:
         LOG.removeHandler(handler)
         used = handler.stream is not None
-        handler.close()
+        with suppress(OSError):  # what a full disk did not take is written again here
+            handler.close()
         if used:
             complain(f"harness: it failed itself; please report it, with what is in {path}")

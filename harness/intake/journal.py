@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
-from harness.door import LARGEST_RECORD, is_there, read_file
+from harness.door import LARGEST_RECORD, is_there, open_to_append, read_file
 from harness.errors import FileUnusable, StoreError
 from harness.intake.progress import (
     Event,
@@ -158,11 +158,10 @@ class Journal:
     def _append(self, line: dict[str, Any]) -> None:
         data = json.dumps(line, ensure_ascii=True).encode("ascii") + b"\n"
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            if self._torn:
-                os.truncate(self.path, self._end)
-                self._torn = False
-            with self.path.open("ab") as stream:
+            with open_to_append(self.path) as stream:
+                if self._torn:
+                    stream.truncate(self._end)
+                    self._torn = False
                 stream.write(data)
                 stream.flush()
                 os.fsync(stream.fileno())

@@ -169,7 +169,7 @@ def translated(place: str) -> Iterator[None]:
         NoSuchModuleError,
         ImportError,
     ) as error:
-        cause = str(getattr(error, "orig", None) or error)
+        cause = " ".join(str(getattr(error, "orig", None) or error).split())
         lowered = cause.lower()
         advice = next(
             (advice for sign, advice in _ADVICE if sign in lowered),

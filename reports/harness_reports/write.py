@@ -123,8 +123,10 @@ def _waveforms(run: RunRecord, chip: ChipRecord, folder: Path) -> Iterator[tuple
             yield folder / name, waveform(run, outcome, outcome.window)
 
 
-def why_unwritable(reason: OSError) -> str:
+def why_unwritable(reason: OSError | ValueError) -> str:
     """Say why a file cannot be written, with what to do about it where that is known."""
+    if not isinstance(reason, OSError):
+        return "no file can have this name"
     return _REASONS.get(reason.errno or 0, reason.strerror or str(reason))
 
 
@@ -133,7 +135,7 @@ def write_file(path: Path, data: bytes, folder: Path) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         _replace(path, data)
-    except OSError as reason:
+    except (OSError, ValueError) as reason:
         why = why_unwritable(reason)
         msg = f"{folder}: reports cannot be written ({path.name}): {why}"
         raise StoreError(msg) from reason

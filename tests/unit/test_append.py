@@ -1,0 +1,93 @@
+"""Logs and journals go through the door as well; a full disk costs no more than them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import BinaryIO
+
+import pytest
+
+import harness.cli.fault_log
+import harness.nightly
+from harness.cli.fault_log import fault_log
+from harness.door import open_to_append
+from harness.errors import StoreError
+from harness.intake import Journal
+from harness.nightly import NightLog
+from harness.rack import LOG
+from harness.store import Store
+from harness_reports import write_run
+from tests.unit.store.samples import heading
+
+NO_FILE = "something stands there that is not a file"
+
+
+def fail(folder: Path) -> None:
+    with fault_log(folder):
+        LOG.error("a fault")
+
+
+def begin_night(folder: Path) -> None:
+    with NightLog(folder, lambda _: None) as log:
+        log.write("a line")
+
+
+def test_what_is_written_at_its_end_is_kept_with_what_stands_there(tmp_path: Path) -> None:
+    for text in (b"one ", b"two"):
+        with open_to_append(tmp_path / "new" / "log") as stream:
+            stream.write(text)
+    assert (tmp_path / "new" / "log").read_bytes() == b"one two"
+    with pytest.raises(OSError, match="no file can have this name"):
+        open_to_append(Path("a\0b"))
+
+
+@pytest.mark.parametrize("reader", ["absent", "present"])
+def test_a_pipe_in_the_place_of_a_log_is_refused_at_once(tmp_path: Path, reader: str) -> None:
+    for name in ("night.log", "harness.log", "x.jsonl"):
+        os.mkfifo(tmp_path / name)
+    ends = [os.open(path, os.O_RDONLY | os.O_NONBLOCK) for path in tmp_path.iterdir()]
+    if reader == "absent":
+        for end in ends:
+            os.close(end)
+    why = NO_FILE if reader == "present" else "No such device or address"
+    with pytest.raises(StoreError) as caught:
+        begin_night(tmp_path)
+    assert str(caught.value) == f"{tmp_path}/night.log: the log cannot be written: {why}"
+    with pytest.raises(StoreError) as caught:
+        Journal(tmp_path / "x.jsonl")
+    fail(tmp_path)  # the fault was told where it came up
+    if reader == "present":
+        for end in ends:
+            os.close(end)
+
+
+@pytest.mark.parametrize("work", [begin_night, fail])
+def test_a_full_disk_costs_the_log_and_nothing_else(
+    tmp_path: Path, work: Callable[[Path], None], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_: Path) -> BinaryIO:
+        return open("/dev/full", "ab")  # noqa: PTH123
+
+    for module in (harness.nightly, harness.cli.fault_log):
+        monkeypatch.setattr(module, "open_to_append", full)
+    work(tmp_path)
+
+
+def test_a_path_in_a_complaint_about_results_steers_no_terminal(tmp_path: Path) -> None:
+    (tmp_path / "file").write_bytes(b"")
+    odd = tmp_path / "file" / "a\x1b[31m\nb"
+    for work in (
+        lambda: Store(odd / "s.sqlite"),
+        lambda: write_run(heading(), odd),
+        lambda: Journal(odd / "x.jsonl").finish(),
+        lambda: begin_night(odd),
+    ):
+        with pytest.raises(StoreError) as caught:
+            work()
+        assert str(caught.value).startswith(f"{tmp_path}/file/a\\x1b[31m\\nb")
+        assert "\n" not in str(caught.value)
+    with pytest.raises(StoreError) as caught:
+        write_run(heading(), Path("a\0b"))
+    assert str(caught.value).endswith(": no file can have this name")
