@@ -119,11 +119,6 @@ class Hub:
         self._look = look
         self._channels: dict[str | None, Channel] = {}
 
-    @property
-    def listeners(self) -> int:
-        """How many listen at the moment, to any rack."""
-        return sum(channel.listeners for channel in self._channels.values())
-
     async def events(
         self, rack: str | None, known: str | None, ending: anyio.Event
     ) -> AsyncGenerator[ServerSentEvent, None]:
