@@ -228,7 +228,14 @@ def run_until_it_fails(url: str) -> None:
         assert run_decoder(opened) == 0
 
 
-@pytest.mark.parametrize("slot", BAD_CABLES)
+@pytest.mark.parametrize(
+    "slot",
+    [
+        # Its upload is repeated for most of a minute; that alone is in tests/unit/link/test_upload.
+        pytest.param(slot, marks=[pytest.mark.nightly] if slot == "many flipped bits" else [])
+        for slot in BAD_CABLES
+    ],
+)
 def test_a_bad_cable_gives_the_right_answer_or_an_error(ports: dict[str, str], slot: str) -> None:
     try:
         with session(ports[slot]) as opened:
