@@ -34,6 +34,12 @@ LARGEST_RECORD = 256_000_000
 MOST_ENTRIES = 200_000
 """So many names are looked at below one folder, then the search ends."""
 
+OPEN_END = (
+    "the last line has no line break at its end: the file may be cut off",
+    "see whether something is missing there, then add a line break",
+)
+"""What is wrong with a text whose last line does not end, and what to do."""
+
 _MISSING = ("there is no such file", "check the path")
 _REFUSED = {
     errno.ENOENT: _MISSING,

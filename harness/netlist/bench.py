@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from harness.door import LARGEST_NETLIST, read_file
+from harness.door import LARGEST_NETLIST, OPEN_END, read_file
 from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import Flop, Kind, Netlist, Port, PortDirection
@@ -36,6 +36,9 @@ def load_bench(path: Path) -> Netlist:
     except UnicodeDecodeError as error:
         message = f"{Location(path)}: is no text in UTF-8: {error}"
         raise NetlistError(message) from error
+    if text and not text.endswith("\n"):
+        at = Location(path, text.count("\n") + 1)
+        raise NetlistError(f"{at}: {'; '.join(OPEN_END)}")
     return parse_bench(text, str(Location(path)), path.stem)
 
 

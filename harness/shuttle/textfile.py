@@ -1,7 +1,8 @@
 """Reading a small text file that a person wrote, with a finding for every way it can be bad.
 
 One rule: nothing is guessed. A file that is not UTF-8 is reported with the place of its first
-bad byte; only a byte-order mark is tolerated, with a warning.
+bad byte, one without a line break at its end as perhaps cut off; only a byte-order mark is
+tolerated, with a warning.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.door import LARGEST_SETTINGS, read_file
+from harness.door import LARGEST_SETTINGS, OPEN_END, read_file
 from harness.errors import FileUnusable, Findings, Location
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
@@ -43,6 +44,8 @@ def read_text(path: Path, findings: Findings) -> TextFile | None:
         warn_of_mark(path, findings)
     if not check_bytes(path, body, findings):
         return None
+    if body and not body.endswith(b"\n"):
+        findings.error("no-line-end", place_of_offset(path, body, len(body)), *OPEN_END)
     return TextFile(path, data, body.decode("utf-8"))
 
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.door import OPEN_END
 from harness.errors import Finding, Findings, Location
 from harness.shuttle import check_bytes, warn_of_mark
 from harness.table.complaints import Complaints
@@ -112,7 +113,7 @@ class LineReader:
         return Location(self.complaints.path, number, start + 1)
 
     def _read(self, size: int) -> bytes:
-        """Next whole lines, about ``size`` bytes; empty at the end of the file."""
+        """Next lines, about ``size`` bytes, whole ones but at the file's end; then nothing."""
         data = self.rest
         self.rest = b""
         while True:
@@ -121,7 +122,7 @@ class LineReader:
             more = self.file.read(size)
             self.hash.update(more)
             if not more:
-                return data + b"\n" if data and not data.endswith(b"\n") else data
+                return data
             data += more
             if len(data) - data.rfind(b"\n") > LONGEST_LINE:
                 self._stop_at_long_line(data)
@@ -140,7 +141,7 @@ class LineReader:
         raise Stop
 
     def _checked(self, raw: bytes) -> bytes:
-        """Return lines that are text; stops at the first byte that is not."""
+        """Return whole lines that are text; stops at the first byte that is not."""
         findings = Findings()
         if not check_bytes(self.complaints.path, raw, findings):
             found = findings.items[0]
@@ -151,7 +152,14 @@ class LineReader:
             raise Stop
         if b"\r" in raw and raw.count(b"\r") != raw.count(b"\r\n"):
             self._stop_at_lone_return(raw)
-        return raw
+        return raw if raw.endswith(b"\n") else self._ended(raw)
+
+    def _ended(self, raw: bytes) -> bytes:
+        number = self.next_line + raw.count(b"\n")
+        last = raw[raw.rfind(b"\n") + 1 :].decode("utf-8")
+        at = Location(self.complaints.path, number, len(last) + 1)
+        self.complaints.error("no-line-end", at, *OPEN_END)
+        return raw + b"\n"
 
     def _stop_at_lone_return(self, raw: bytes) -> None:
         offset = next(

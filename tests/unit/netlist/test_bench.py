@@ -61,6 +61,17 @@ def test_every_wrong_line_is_named(tmp_path: Path) -> None:
     ]
 
 
+def test_a_last_line_without_an_end_may_be_cut_off(tmp_path: Path) -> None:
+    path = tmp_path / "cut.bench"
+    path.write_text("INPUT(a)\nOUTPUT(b)\nb = NOT(a)\nOUTPUT(c)")
+    with pytest.raises(NetlistError) as caught:
+        load_bench(path)
+    assert str(caught.value) == (
+        f"{path}:4: the last line has no line break at its end: the file may be cut off; see "
+        "whether something is missing there, then add a line break"
+    )
+
+
 def test_a_signal_that_nothing_drives_is_named() -> None:
     with pytest.raises(NetlistError, match=r"^here: nothing drives ghost$"):
         parse_bench("OUTPUT(y)\ny = NOT(ghost)", "here", "ghostly")

@@ -34,15 +34,29 @@ def told(findings: Findings) -> list[str]:
         (b'name="a\x00"\n', "1:8 nul-byte"),
         (b"\xff\xfen\x00", "1:4 nul-byte"),
         (b'name="a\n', "1:8 toml-syntax"),
-        (b"a=1\nname=", "2:6 toml-syntax"),
+        (b"a=1\nname=\n", "2:6 toml-syntax"),
         (b"a=1\na=2\n", "2:4 toml-syntax"),
-        (b"a=" + b"[" * 5000, "1:1 toml-syntax"),
+        (b"a=" + b"[" * 5000 + b"\n", "1:1 toml-syntax"),
     ],
 )
 def test_a_file_that_is_not_toml_is_placed(tmp_path: Path, data: bytes, place: str) -> None:
     top, findings = read(tmp_path, data)
     assert top is None
     assert told(findings) == [place]
+
+
+@pytest.mark.parametrize("data", [b"address = 16", b"a=1\n# \xc3\xa9", b"\xef\xbb\xbfa=1"])
+def test_a_last_line_without_an_end_may_be_cut_off(tmp_path: Path, data: bytes) -> None:
+    """A cut within ``1234`` leaves a number: nothing but the missing line break tells."""
+    top, findings = read(tmp_path, data)
+    (found,) = findings.errors
+    last = data.decode("utf-8-sig").split("\n")
+    assert top is not None
+    assert str(found) == (
+        f"{tmp_path}/f.toml:{len(last)}:{len(last[-1]) + 1}: error [no-line-end] the last "
+        "line has no line break at its end: the file may be cut off; see whether something is "
+        "missing there, then add a line break"
+    )
 
 
 def test_a_missing_file_a_folder_and_a_huge_file_are_findings(tmp_path: Path) -> None:
@@ -168,7 +182,8 @@ def test_no_bytes_make_the_reader_raise(
     tmp_path_factory: pytest.TempPathFactory, data: bytes
 ) -> None:
     top, findings = read(tmp_path_factory.getbasetemp(), data)
-    assert (top is None) == bool(findings.errors)
+    refused = [found for found in findings.errors if found.rule != "no-line-end"]
+    assert (top is None) == bool(refused)
 
 
 @given(

@@ -21,8 +21,9 @@ class Desk:
     shuttle: Shuttle
 
     def spec(self, data: str | bytes, name: str, latency: Mapping[str, int]) -> TableSpec:
+        """Write a table: of text the last line gets its end, bytes are written as they are."""
         path = self.folder / "count" / name
-        path.write_bytes(data.encode() if isinstance(data, str) else data)
+        path.write_bytes(whole(data) if isinstance(data, str) else data)
         return TableSpec("t", path, 1000.0, latency=dict(latency))
 
     def check(
@@ -50,6 +51,11 @@ class Desk:
         for pin in self.design.signals_by_name[name].pins:
             bits = bits << 1 | words >> pin.bit & 1
         return bits
+
+
+def whole(text: str) -> bytes:
+    """Text as a file holds it: its last line ends as every line does."""
+    return (text if text.endswith("\n") or not text else f"{text}\n").encode()
 
 
 def make_desk(folder: Path) -> Desk:

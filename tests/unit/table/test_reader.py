@@ -155,7 +155,9 @@ def test_a_bad_table_is_told_with_its_place(
         ("d,co\n1,H\n".encode("utf-16"), ["1:1 not-utf8"]),
         (b"\xef\xbb\xbfd,co\n1,H\n", ["1:1 byte-order-mark"]),
         (b"d,co\r\n1,H\r\n", []),
-        (b"d,co\n1,H", []),
+        (b"d,co\n1,H", ["2:4 no-line-end"]),
+        (b"d,co", ["1:5 no-line-end"]),
+        (b"d,co\n1,H\n# cut \xc3\xa9", ["3:8 no-line-end"]),
     ],
 )
 def test_encodings_and_line_ends(desk: Desk, data: bytes, told: list[str]) -> None:
