@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.door import LARGEST_SETTINGS, read_file
+from harness.door import LARGEST_SETTINGS, read_file, whole_path
 from harness.errors import FileUnusable, HarnessError, NetlistError
 from harness.netlist.yosys import synthesise
 
@@ -19,7 +19,8 @@ def write_netlist(design_toml: Path) -> Path:
     """Synthesise the design that a design.toml describes and write its netlist file.
 
     Returns the path written. Raises NetlistError when the file lacks ``top``, ``verilog`` or
-    ``netlist``, and when synthesis fails. Nothing is written on an error.
+    ``netlist``, for a netlist outside of the design's folder, and when synthesis fails. Nothing is
+    written on an error.
     """
     try:
         entries = tomllib.loads(read_file(design_toml, LARGEST_SETTINGS).decode("utf-8"))
@@ -33,8 +34,11 @@ def write_netlist(design_toml: Path) -> Path:
         msg = f"{design_toml}: synthesis needs the keys {', '.join(missing)}"
         raise NetlistError(msg)
     folder = design_toml.parent
-    text = synthesise([folder / name for name in entries["verilog"]], entries["top"])
     target = folder / str(entries["netlist"])
+    if not whole_path(target).is_relative_to(whole_path(folder)):
+        msg = f"{design_toml}: {target} leads out of the design's folder; correct netlist"
+        raise NetlistError(msg)
+    text = synthesise([folder / name for name in entries["verilog"]], str(entries["top"]))
     try:
         target.write_text(text, encoding="utf-8")
     except (OSError, ValueError) as error:

