@@ -14,6 +14,8 @@ ROOT = Path(__file__).parents[2]
 OWN = {"harness", "harness_reports"}
 ON_THE_BOARD = ROOT / "harness/agent"
 """Modules of MicroPython, which no package brings."""
+FOR_TYPES = {"_typeshed"}
+"""Known to type checkers alone, and imported for them alone."""
 
 
 def imported(file: Path) -> Iterator[str]:
@@ -44,7 +46,7 @@ def test_every_import_is_of_a_declared_dependency() -> None:
         for file in files
         if ON_THE_BOARD not in file.parents
         for module in imported(file)
-        if module not in OWN and module not in sys.stdlib_module_names
+        if module not in OWN | FOR_TYPES | sys.stdlib_module_names
     }
     assert len(found) > 20
     packages, named = packages_distributions(), declared()
