@@ -7,6 +7,7 @@ time; it comes from the rack file of whoever runs that rack, and from nowhere el
 from __future__ import annotations
 
 import os
+import re
 import shlex
 import signal
 import subprocess
@@ -22,6 +23,7 @@ from harness.errors import BoardSilent
 TIMEOUT_S = 30.0
 WAIT_S = 10.0
 _TAIL = 4096
+_NAME = re.compile(r"\{(\w+)\}")
 
 
 @dataclass(frozen=True)
@@ -66,9 +68,8 @@ def cycle_power(cycle: PowerCycle, names: Mapping[str, str]) -> str:
 
 
 def _filled(word: str, names: Mapping[str, str]) -> str:
-    for name, value in names.items():
-        word = word.replace(f"{{{name}}}", value)
-    return word
+    """Fill in all names in one pass: what was filled in is not looked through again."""
+    return _NAME.sub(lambda found: names.get(found[1], found[0]), word)
 
 
 def _failed(shown: str, what: str) -> BoardSilent:

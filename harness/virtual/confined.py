@@ -24,6 +24,8 @@ LIMITS = {
     "NPROC": 0,
 }
 """What the process may have at most, by POSIX's names, as far as the platform has such limits."""
+PIECE = 200
+"""MicroPython keeps its arguments as names, which have at most 255 bytes."""
 NOBODY = 65534
 """User and group that own nothing. The limit of processes holds for everybody but root."""
 
@@ -45,7 +47,8 @@ def main() -> int:
         return 0
     run = importlib.import_module("micropython_run").run_main
     confine()
-    return int(run(["micropython", "-X", f"heapsize={heap}", "-c", program, serial]))
+    pieces = [serial[at : at + PIECE] for at in range(0, len(serial), PIECE)]
+    return int(run(["micropython", "-X", f"heapsize={heap}", "-c", program, *pieces]))
 
 
 def take_terminal(name: str) -> None:

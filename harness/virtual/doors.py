@@ -37,7 +37,7 @@ def shut() -> None:
     put = os.putenv
     sys.path.clear()
     sys.modules.clear()
-    serial = binascii.unhexlify(sys.argv[1]).decode()
+    serial = binascii.unhexlify("".join(sys.argv[1:])).decode()
     globals().clear()
     globals().update({"__name__": "__main__", "serial": serial})
     put("MICROPYINSPECT", "1")

@@ -15,7 +15,7 @@ from harness.rack.power import cycle_power
 from harness.shuttle import load_shuttle
 from tests.unit.rack.test_file import HEAD, ROOT, SLOT
 
-NAMES = {"slot": "A1", "port": "/dev/ttyACM7"}
+NAMES = {"slot": "A1{port}", "port": "/dev/ttyACM7"}
 
 
 def python(text: str, *words: str) -> PowerCycle:
@@ -35,7 +35,7 @@ def test_the_words_are_filled_in_and_no_shell_sees_them(tmp_path: Path) -> None:
     text = "import pathlib, sys; pathlib.Path(sys.argv[1]).write_text(repr(sys.argv[2:]))"
     cycle = python(text, str(out), "{slot}", "port={port}", "$HOME; {other}")
     told = cycle_power(cycle, NAMES)
-    assert out.read_text("utf-8") == repr(["A1", "port=/dev/ttyACM7", "$HOME; {other}"])
+    assert out.read_text("utf-8") == repr(["A1{port}", "port=/dev/ttyACM7", "$HOME; {other}"])
     assert told.startswith(f"its power was cycled by `{shlex.quote(sys.executable)} -c ")
 
 
@@ -43,7 +43,7 @@ def test_a_program_that_is_not_there_is_named() -> None:
     with pytest.raises(BoardSilent) as caught:
         cycle_power(PowerCycle(("no-such-hub", "-p", "{slot}")), NAMES)
     assert str(caught.value) == (
-        "its power could not be cycled: `no-such-hub -p A1` cannot be started "
+        "its power could not be cycled: `no-such-hub -p 'A1{port}'` cannot be started "
         "(No such file or directory)"
     )
 
