@@ -12,7 +12,8 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
-from multiprocessing.context import ForkServerProcess
+from multiprocessing.context import ForkContext, ForkServerContext
+from multiprocessing.process import BaseProcess
 from typing import IO
 
 import pytest
@@ -25,7 +26,7 @@ FORKS.set_forkserver_preload(["__main__", "tests.warm"])
 class Forked:
     """A fork that serves boards; as :class:`harness.virtual.rack.BoardsProcess` describes."""
 
-    process: ForkServerProcess
+    process: BaseProcess
     stdin: IO[str]
     stdout: IO[str]
 
@@ -43,13 +44,13 @@ class Forked:
         self.process.kill()
 
 
-def forked() -> Forked:
+def forked(forks: ForkServerContext | ForkContext = FORKS) -> Forked:
     """Start a fork that serves boards. The fork server has one thread, also in its libraries."""
-    asked, ask = FORKS.Pipe(duplex=False)
-    answer, answered = FORKS.Pipe(duplex=False)
+    asked, ask = forks.Pipe(duplex=False)
+    answer, answered = forks.Pipe(duplex=False)
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("OPENBLAS_NUM_THREADS", "1")
-        process = FORKS.Process(target=_serve, args=(asked, answered))
+        process = forks.Process(target=_serve, args=(asked, answered, ask, answer))
         process.start()
     asked.close()
     answered.close()
@@ -61,10 +62,12 @@ def _stream(end: Connection, mode: str) -> IO[str]:
         return os.fdopen(os.dup(end.fileno()), mode, encoding="utf-8")
 
 
-def _serve(asked: Connection, answered: Connection) -> None:
+def _serve(asked: Connection, answered: Connection, *others: Connection) -> None:
     """Serve boards in the fork, with these ends as standard input and output."""
     from tests import warm  # noqa: PLC0415 - it is slow, and loaded in the fork server already
 
+    for other in others:  # an end of a pipe that stays open here would never tell of its end
+        other.close()
     for end, number in ((asked, 0), (answered, 1)):
         with end:
             os.dup2(end.fileno(), number)

@@ -1,12 +1,14 @@
 """``python -m tests.attack``: attacks for as long as it is told, and counts.
 
-Exit status: 0 nothing was found, 1 something was, and is kept in ``tests/attack/kept``.
+Exit status: 0 nothing was found, 1 something was, and is kept in ``tests/attack/kept``, 130 it
+was interrupted before anything was found. What was tried until then counts all the same.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import signal
 import sys
 import tempfile
 import time
@@ -61,10 +63,29 @@ class Tally:
 
 def main() -> int:
     """Attack, print, and tell by the exit code whether anything was found."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     options = _options()
     kinds = options.only or list(KINDS)
-    end = time.monotonic() + options.minutes * 60 if options.minutes else float("inf")
     tallies = {kind: Tally() for kind in kinds}
+    ended = 0
+    try:
+        _attack_all(kinds, options, tallies)
+    except KeyboardInterrupt:
+        ended = 130
+    finally:
+        for kind, tally in tallies.items():
+            print(tally.line(kind))
+            for found in tally.findings.values():
+                print(
+                    f"  {len(found):,} times, first seed {found[0].seed}: {found[0].finding[:400]}"
+                )
+        if options.tally:
+            _write_tally(options.tally, options.seed, tallies)
+    return 1 if any(tally.findings for tally in tallies.values()) else ended
+
+
+def _attack_all(kinds: list[str], options: argparse.Namespace, tallies: dict[str, Tally]) -> None:
+    end = time.monotonic() + options.minutes * 60 if options.minutes else float("inf")
     with tempfile.TemporaryDirectory(prefix="attack-") as temporary:
         attacks = {}
         for kind in kinds:
@@ -76,13 +97,6 @@ def main() -> int:
         else:
             for kind, seeds in _rounds(kinds, options.seed, options.count, end):
                 _attack(kind, attacks[kind], seeds, tallies[kind], options.keep)
-    for kind, tally in tallies.items():
-        print(tally.line(kind))
-        for found in tally.findings.values():
-            print(f"  {len(found):,} times, first seed {found[0].seed}: {found[0].finding[:400]}")
-    if options.tally:
-        _write_tally(options.tally, options.seed, tallies)
-    return int(any(tally.findings for tally in tallies.values()))
 
 
 def _rounds(kinds: list[str], first: int, count: int, end: float) -> Iterator[tuple[str, range]]:
@@ -99,11 +113,10 @@ def _rounds(kinds: list[str], first: int, count: int, end: float) -> Iterator[tu
 
 def _attack(kind: str, attack: Attack, seeds: range, tally: Tally, keep: Path) -> None:
     # all of them before any is made small: two workers must not share a folder at one time
-    for result in list(try_seeds(kind, attack, seeds)):
-        if tally.add(result):
-            print(f"{kind} seed {result.seed}: {result.finding[:300]}", flush=True)
-            case = shrunk(kind, attack, case_of(kind, attack, result.seed), result.finding)
-            Kept(kind, result.seed, alike(result.finding), case).write(keep)
+    for result in [found for found in try_seeds(kind, attack, seeds) if tally.add(found)]:
+        print(f"{kind} seed {result.seed}: {result.finding[:300]}", flush=True)
+        case = shrunk(kind, attack, case_of(kind, attack, result.seed), result.finding)
+        Kept(kind, result.seed, alike(result.finding), case).write(keep)
 
 
 def _replay(attacks: dict[str, Attack], tallies: dict[str, Tally]) -> None:

@@ -1,7 +1,7 @@
 """Attacks by a bundle: refused, or every file as it was; whoever makes one anew gets no further.
 
-What follows after the checks is not run here: a replay is asked for no cycle at all, so that a
-bundle which gets through ends in the refusal that says so.
+What follows after the checks is run in ``replays.py``: here a replay is asked for no cycle at all,
+so that a bundle which gets through ends in the refusal that says so.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from tests.unit.bundle.test_strangers import FILES
 from tests.unit.reports.samples import passed
 from tests.unit.store.samples import chip, heading
 
-_LIKELY = ("run.json", "bundle.json", *(f"inputs/{name}" for name in FILES))
+LIKELY = ("run.json", "bundle.json", *(f"inputs/{name}" for name in FILES))
 _ONCE = Target(most_cycles=-1)
 
 
@@ -40,18 +40,27 @@ def honest_bundle() -> bytes:
     return pack(bundle_files(one_chip(run, one), BundleInputs(FILES, {})), Path("b.zip"))
 
 
-def _anew(files: Mapping[str, bytes]) -> bytes:
-    """Pack with a manifest that fits: what a stranger who knows how would do."""
-    lines = [
-        f"{hashlib.sha256(data).hexdigest()}  {name}\n"
-        for name, data in files.items()
-        if name != MANIFEST
-    ]
-    return zipped({**files, MANIFEST: "".join(lines).encode("utf-8", "surrogatepass")})
+def forged(files: Mapping[str, bytes]) -> bytes:
+    """Pack with sums of tables, a manifest and a seal that fit: what a stranger who knows how does.
+
+    The names of tables are those of the sound bundle.
+    """
+    run = files.get("run.json", b"")
+    for name, sound in FILES.items():
+        run = run.replace(_sum(sound), _sum(files.get(f"inputs/{name}", sound)))
+    files = {**files, "run.json": run} if "run.json" in files else files
+    lines = [f"{_sum(data).decode()}  {name}\n" for name, data in files.items() if name != MANIFEST]
+    whole = {**files, MANIFEST: "".join(lines).encode("utf-8", "surrogatepass")}
+    return _sealed(zipped(whole, bytes(64)))
 
 
 def _sealed(data: bytes) -> bytes:
-    return data + hashlib.sha256(data).hexdigest().encode()
+    """The same with a seal that fits in place of the last bytes."""
+    return data[:-64] + _sum(data[:-64])
+
+
+def _sum(data: bytes) -> bytes:
+    return hashlib.sha256(data).hexdigest().encode()
 
 
 @dataclass(frozen=True)
@@ -66,21 +75,22 @@ class Bundles:
         if draw < 0.1:
             return damaged(self.sound, random, ARCHIVE)
         if draw < 0.35:
-            return _sealed(damaged(self.sound, random, ARCHIVE)[:-64])
-        files = inside(unzipped(self.sound), random, (*_LIKELY, MANIFEST), TEXT)
-        packed = zipped(files) if draw < 0.5 else _anew(files)
-        return _sealed(damaged(packed, random, ARCHIVE) if draw > 0.95 else packed)
+            return _sealed(damaged(self.sound, random, ARCHIVE))
+        files = inside(unzipped(self.sound), random, (*LIKELY, MANIFEST), TEXT)
+        packed = _sealed(zipped(files, bytes(64))) if draw < 0.5 else forged(files)
+        return _sealed(damaged(packed, random, ARCHIVE)) if draw > 0.95 else packed
 
     def judge(self, case: bytes) -> str:
         path = self.folder / "b.zip"
         path.write_bytes(case)
         before = set(self.folder.parent.rglob("*"))
-        told = self._replayed(path)
+        told = self.replayed(path)
         if set(self.folder.parent.rglob("*")) != before:
             raise Wrong("a file appeared where none belongs")
         return told
 
-    def _replayed(self, path: Path) -> str:
+    def replayed(self, path: Path) -> str:
+        """Say what became of a bundle; raises Wrong."""
         try:
             replay(path, _ONCE)
         except InputError as error:

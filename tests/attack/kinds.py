@@ -10,6 +10,7 @@ from tests.attack.bundles import bundles
 from tests.attack.names import names
 from tests.attack.netlists import bench_netlists, yosys_netlists
 from tests.attack.records import journals, run_files, stores
+from tests.attack.replays import replays
 from tests.attack.settings import settings_of
 from tests.attack.sheets import ods_sheets, xlsx_sheets
 from tests.attack.tables import csv_tables, tsv_tables
@@ -30,6 +31,7 @@ KINDS: Mapping[str, Prepare] = {
     "journal": journals,
     "store": stores,
     "bundle": bundles,
+    "replay": replays,
     "name": names,
     "prompt": prompts,
     "liar": liars,

@@ -113,6 +113,7 @@ def _lines(pipe: IO[bytes], child: int) -> Iterator[bytes]:
 def _work(attack: Attack, jobs: Sequence[_Job], kind: str, pipe: int, said: IO[bytes]) -> None:
     """Be a worker: try inputs, write a line for each, end without a way back."""
     try:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # an interruption is no finding
         null = os.open(os.devnull, os.O_RDWR)
         for stream in (0, 1, 2):  # libraries print what they like
             os.dup2(null, stream)

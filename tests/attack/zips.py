@@ -27,12 +27,13 @@ def unzipped(data: bytes) -> dict[str, bytes]:
         return {name: archive.read(name) for name in archive.namelist()}
 
 
-def zipped(files: Files, method: int = zipfile.ZIP_DEFLATED) -> bytes:
-    """An archive of files."""
+def zipped(files: Files, comment: bytes = b"") -> bytes:
+    """An archive of files, which ends with the comment."""
     stream = io.BytesIO()
-    with zipfile.ZipFile(stream, "w", method) as archive:
+    with zipfile.ZipFile(stream, "w") as archive:
+        archive.comment = comment
         for name, content in files.items():
-            archive.writestr(zipfile.ZipInfo(name), content, method)
+            archive.writestr(zipfile.ZipInfo(name), content, zipfile.ZIP_DEFLATED)
     return stream.getvalue()
 
 

@@ -26,6 +26,8 @@ from harness.records import RunRecord
 from harness.store import Store
 from harness.virtual import NetStuck
 from harness_reports import INPUTS, RUN, pack, unpack
+from tests.attack.replays import make_replays
+from tests.attack.worker import case_of
 from tests.system.virtual import ROOT, board
 
 SHUTTLE = """\
@@ -400,3 +402,11 @@ def test_the_record_in_a_bundle_names_no_other_chip(made: Made, bundle: Path) ->
     record = json.loads(unpack(bundle)[RUN])["run"]
     assert [chip["chip_serial"] for chip in record["chips"]] == ["SP2-0001"]
     assert harness.bundle.gather.SLOT == "slot.toml"
+
+
+def test_a_forged_bundle_that_is_run_gets_the_true_verdict(tmp_path: Path) -> None:
+    folder = tmp_path.resolve() / "replay"
+    folder.mkdir()
+    attack = make_replays(folder)
+    told = [attack.judge(case_of("replay", attack, seed)) for seed in (6, 11)]
+    assert told == ["PASS, true", "FAIL, true"]
