@@ -145,7 +145,7 @@ def remove_file(path: Path, folder: Path) -> None:
     """Remove one file, if it is there. Raises StoreError."""
     try:
         path.unlink(missing_ok=True)
-    except OSError as reason:
+    except (OSError, ValueError) as reason:
         why = why_unwritable(reason)
         msg = f"{folder}: reports cannot be written ({path.name} cannot be removed): {why}"
         raise StoreError(msg) from reason

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -16,9 +17,9 @@ from harness.door import open_to_append
 from harness.errors import StoreError
 from harness.intake import Journal
 from harness.nightly import NightLog
-from harness.rack import LOG
+from harness.rack import LOG, within
 from harness.store import Store
-from harness_reports import write_run
+from harness_reports import remove_file, write_run
 from tests.unit.store.samples import heading
 
 NO_FILE = "something stands there that is not a file"
@@ -73,6 +74,44 @@ def test_a_full_disk_costs_the_log_and_nothing_else(
     for module in (harness.nightly, harness.cli.fault_log):
         monkeypatch.setattr(module, "open_to_append", full)
     work(tmp_path)
+
+
+FOLDER = "a folder stands where a file is needed; name another folder"
+FULL = "the disk is full; make room and write the reports again"
+
+
+@pytest.mark.parametrize("why", [FOLDER, FULL])
+def test_faults_that_the_log_cannot_take_leave_one_line_on_the_terminal(
+    why: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    if why == FULL:
+        full = io.FileIO("/dev/full", "ab")
+        monkeypatch.setattr(harness.cli.fault_log, "open_to_append", lambda _: full)
+    else:
+        (tmp_path / "harness.log").mkdir()
+
+    def breaks() -> None:
+        raise IndexError("list index\nout of range")
+
+    with fault_log(tmp_path):
+        for slot in ("slot A1", "slot A2"):
+            within(slot, breaks, lambda _: None)
+    assert capsys.readouterr().err == (
+        "harness: it failed itself; please report this, which "
+        f"{tmp_path}/harness.log cannot keep ({why}): IndexError: list index\\nout of range\n"
+    )
+
+
+def test_a_name_that_no_file_can_have_cannot_be_removed_either(tmp_path: Path) -> None:
+    with pytest.raises(StoreError) as caught:
+        remove_file(tmp_path / "a\0b", tmp_path)
+    assert str(caught.value) == (
+        f"{tmp_path}: reports cannot be written (a\\x00b cannot be removed): "
+        "no file can have this name"
+    )
 
 
 def test_a_path_in_a_complaint_about_results_steers_no_terminal(tmp_path: Path) -> None:
