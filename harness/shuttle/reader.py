@@ -75,7 +75,7 @@ def _shuttle(top: TomlTable) -> Shuttle:
 def _pin_check(top: TomlTable, designs: dict[str, Design]) -> tuple[str, ...]:
     """Read the tables of the pin check; each must exist."""
     names = top.strings("pin_check", ())
-    known = [f"{d.name}/{spec.name}" for d in designs.values() for spec in d.tables]
+    known = {f"{d.name}/{spec.name}": spec for d in designs.values() for spec in d.tables}
     for index, name in enumerate(names):
         if name not in known:
             top.findings.error(
@@ -120,8 +120,7 @@ def _designs(top: TomlTable, pins: dict[str, Pin]) -> list[DesignFile]:
         file = _design(top, folder, place, pins)
         if file is not None:
             files.append(file)
-    for number, file in enumerate(files):
-        _compare(file, [other.design for other in files[:number]])
+    _compare(files)
     return files
 
 
@@ -142,18 +141,22 @@ def _design(
     return read_design(path, pins, top.findings)
 
 
-def _compare(file: DesignFile, others: list[Design]) -> None:
-    """Report what a design shares with one before it that must be its own."""
-    design = file.design
-    for other in others:
-        if design.name and design.name == other.name:
+def _compare(files: list[DesignFile]) -> None:
+    """Report what a design shares with the first before it that must be its own."""
+    names: dict[str, Design] = {}
+    addresses: dict[int, Design] = {}
+    for file in files:
+        design = file.design
+        other = names.setdefault(design.name, design)
+        if design.name and other is not design:
             file.top.error(
                 "design-name-twice",
                 "name",
                 f'the design in {other.folder.name}/ is also called "{design.name}"',
                 "give each design a name of its own and list each folder once",
             )
-        if design.address >= 0 and design.address == other.address:
+        other = addresses.setdefault(design.address, design)
+        if design.address >= 0 and other is not design:
             file.top.error(
                 "address-twice",
                 "address",

@@ -13,6 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from uvicorn import Server
 
 from harness.cli import main
 from harness.store import Store
@@ -52,6 +53,7 @@ def command(name: str, folder: Path) -> tuple[list[str], int]:
         "help": (["run", "--help"], 0),
         "version": (["--version"], 0),
         "usage": (["run", "--none"], 2),
+        "watch": (["watch", *kept, "--port", "0"], 0),
     }[name]
 
 
@@ -69,12 +71,14 @@ def command(name: str, folder: Path) -> tuple[list[str], int]:
         "help",
         "version",
         "usage",
+        "watch",
     ],
 )
 def test_the_exit_code_stays_whatever_becomes_of_the_outputs(
     name: str, kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     words, code = command(name, tmp_path)
+    monkeypatch.setattr(Server, "run", lambda *_, **__: None)  # as if Ctrl-C came at once
     with shut(kind) as out, shut(kind) as err:
         monkeypatch.setattr(sys, "stdout", out)
         monkeypatch.setattr(sys, "stderr", err)
