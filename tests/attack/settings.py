@@ -50,6 +50,8 @@ class Settings:
             return REFUSED
         if code != 0 or " error [" in printed:
             raise Wrong(f"exit code {code}: {printed[-300:]}")
+        if not case.endswith(b"\n"):
+            raise Wrong("the last line does not end")
         written = tomllib.loads(case.removeprefix(b"\xef\xbb\xbf").decode("utf-8"))
         for key, value in self.read(self).items():
             if _bare(_written(written, key)) != value:
