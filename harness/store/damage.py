@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from harness.errors import StoreError
-from harness.records import Verdict, to_value
+from harness.records import CodecError, Verdict, decode, to_value
 
 RESTORE = "restore the store from a backup"
 
@@ -34,6 +34,13 @@ def value_or_damage(text: Any) -> Any:
         return Unreadable("its values are nested too deeply")
     except (ValueError, TypeError) as error:
         return Unreadable(f"it is no JSON: {error}")
+
+
+def from_body(kind: type[Any], body: Any, place: str) -> Any:
+    """Make a record of what a body says; raises CodecError or RecursionError if it is none."""
+    if isinstance(body, Unreadable):
+        raise CodecError(body.why)
+    return decode(kind, body, place)
 
 
 def verdict_of(word: object) -> Verdict:

@@ -5,12 +5,12 @@ One rule: a margin is never changed; writing it again writes the same row.
 
 from __future__ import annotations
 
-from typing import cast
+from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, Row, func, select
 
-from harness.errors import StoreError
-from harness.records import CodecError, JsonValue, MarginRecord, decode, encode, to_text
+from harness.records import CodecError, MarginKind, MarginRecord, encode, to_text
+from harness.store.damage import RESTORE, from_body
 from harness.store.inserts import insert_into
 from harness.store.models import MarginRow
 
@@ -35,7 +35,7 @@ def read_margins(
 ) -> tuple[MarginRecord, ...]:
     """Read margins, oldest first; an empty text stands for all.
 
-    Raises StoreError, with ``place``, if one is damaged.
+    One that is damaged is a search that broke off; its trouble says so, with ``place``.
     """
     wanted = (
         (MarginRow.chip_serial, chip),
@@ -43,11 +43,11 @@ def read_margins(
         (MarginRow.run_id, run_id),
     )
     rows = connection.execute(
-        select(MarginRow.margin_id, MarginRow.body)
+        select(*_COLUMNS)
         .where(*(column == value for column, value in wanted if value))
         .order_by(MarginRow.measured, MarginRow.margin_id)
     )
-    return tuple(_read(body, f"{place}: margin {name}") for name, body in rows)
+    return tuple(_read(row, place) for row in rows)
 
 
 def read_latest_margins(
@@ -64,18 +64,55 @@ def read_latest_margins(
         .subquery()
     )
     rows = connection.execute(
-        select(MarginRow.margin_id, MarginRow.body)
+        select(*_COLUMNS)
         .join(ranked, ranked.c.margin_id == MarginRow.margin_id)
         .where(ranked.c.n <= most)
         .order_by(MarginRow.measured, MarginRow.margin_id)
     )
-    return tuple(_read(body, f"{place}: margin {name}") for name, body in rows)
+    return tuple(_read(row, place) for row in rows)
 
 
-def _read(body: object, where: str) -> MarginRecord:
+_COLUMNS = (
+    *(MarginRow.margin_id, MarginRow.run_id, MarginRow.measured, MarginRow.chip_serial),
+    *(MarginRow.design, MarginRow.kind, MarginRow.body),
+)
+
+
+def _read(row: Row[Any], place: str) -> MarginRecord:
     try:
-        margin: MarginRecord = decode(MarginRecord, cast("JsonValue", body), "margin")
-    except CodecError as error:
-        message = f"{where} is damaged ({error}); restore the file from a backup"
-        raise StoreError(message) from error
+        margin: MarginRecord = from_body(MarginRecord, row.body, "margin")
+    except (CodecError, RecursionError) as error:
+        return _damaged(row, f"{place}: margin {row.margin_id} is damaged ({error}); {RESTORE}")
     return margin
+
+
+def _damaged(row: Row[Any], trouble: str) -> MarginRecord:
+    """Make a search of which the columns are all that is known: it counts as broken off."""
+    kinds = {kind.value: kind for kind in MarginKind}
+    return MarginRecord(
+        margin_id=row.margin_id,
+        run_id=row.run_id,
+        measured=row.measured,
+        shuttle="",
+        rack="",
+        slot="",
+        chip_serial=row.chip_serial,
+        board_serial="",
+        virtual=False,
+        design=row.design,
+        table="",
+        tables_sha256="",
+        kind=kinds.get(row.kind, MarginKind.RATE),
+        declared_hz=0.0,
+        promised_hz=0.0,
+        slowest_hz=0.0,
+        fastest_hz=0.0,
+        exact=False,
+        edges=(),
+        noise_low_hz=None,
+        noise_high_hz=None,
+        points=(),
+        trials=0,
+        seconds=0.0,
+        trouble=trouble,
+    )

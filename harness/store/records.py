@@ -18,11 +18,10 @@ from harness.records import (
     Outcome,
     RunRecord,
     Verdict,
-    decode,
     field_types,
     to_body,
 )
-from harness.store.damage import RESTORE, Unreadable
+from harness.store.damage import RESTORE, from_body
 from harness.store.inserts import Row
 from harness.store.models import ChipRow, OutcomeRow, RunRow
 from harness.store.overview import bare, read_bodies, read_verdicts
@@ -174,9 +173,7 @@ def _read_outcome(body: Any, where: str, known: Outcome) -> Outcome:
 
 
 def _whole_outcome(body: Any, known: Outcome) -> Outcome:
-    if isinstance(body, Unreadable):
-        raise CodecError(body.why)
-    outcome: Outcome = decode(Outcome, body, "outcome")
+    outcome: Outcome = from_body(Outcome, body, "outcome")
     for name in ("slot", "chip_serial", "design", "table"):
         if getattr(outcome, name) != getattr(known, name):
             raise CodecError(f"outcome.{name}: not what its row says")

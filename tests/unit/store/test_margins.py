@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, text
 
-from harness.errors import StoreError
 from harness.records import MarginKind, margin_drop
 from harness.store import Store
+from harness_reports import margins_html
 from tests.unit.store.margins import margin
 
 STEADY = [margin(night, 5000.0) for night in range(5)]
@@ -41,16 +41,25 @@ def test_the_reports_of_a_night_get_its_margins_and_the_latest_of_the_same_chips
         assert store.margins_behind("none") == ()
 
 
-def test_a_damaged_margin_names_the_store_and_itself(tmp_path: Path) -> None:
+@pytest.mark.parametrize("body", ["'{}'", "'{\"a\":'", "7", "x'ff00'"])
+def test_a_damaged_margin_is_a_search_that_broke_off_and_hides_no_other(
+    body: str, tmp_path: Path
+) -> None:
     path = tmp_path / "s.sqlite"
     with Store(path) as store:
-        store.record_margin(margin(1, 5000.0))
+        store.record_margin(replace(margin(1, 5000.0), run_id="r1"))
+        store.record_margin(replace(margin(2, 5000.0), run_id="r1"))
         engine = create_engine(f"sqlite:///{path}")
         with engine.begin() as connection:
-            connection.execute(text("UPDATE margins SET body = '{}'"))
+            connection.execute(text(f"UPDATE margins SET body = {body} WHERE margin_id = 'm001'"))
         engine.dispose()
-        with pytest.raises(StoreError, match=r"s\.sqlite: margin m001 is damaged"):
-            store.margins()
+        for found in (store.margins(), store.margins_behind("r1")):
+            damaged, other = found
+            assert other == replace(margin(2, 5000.0), run_id="r1")
+            assert damaged.trouble.startswith(f"{path}: margin m001 is damaged (")
+            assert damaged.trouble.endswith("); restore the store from a backup")
+            assert (damaged.chip_serial, damaged.design) == (other.chip_serial, other.design)
+            assert "m001 is damaged" in margins_html([damaged], found).decode()
 
 
 def test_a_margin_is_told_in_per_cent_of_the_declared_clock() -> None:
