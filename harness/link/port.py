@@ -30,7 +30,7 @@ WRITE_SECONDS = 10.0
 SLICE_SECONDS = 0.05
 """How long one wait on an RFC 2217 port lasts: its timeout is never changed while it is open."""
 _OSRELEASE = Path("/proc/sys/kernel/osrelease")
-_UNPLUGGED = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF}
+_UNPLUGGED = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF, errno.EPIPE, errno.ECONNRESET}
 """What a system says of a device that is not there any more."""
 _BUSY = (errno.EBUSY, errno.EAGAIN)
 _REFUSED = (ConnectionRefusedError, ConnectionResetError)

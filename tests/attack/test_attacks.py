@@ -93,8 +93,10 @@ class Harmful:
 def test_harm_is_seen_and_costs_no_other_input(
     harm: Callable[[], None], told: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # what it has now: its own most may be far above what its fork begins with
-    used = int(Path("/proc/self/statm").read_text("ascii").split()[1]) * resource.getpagesize()
+    # what a fork begins with: what this process has now, without the pages of files, which a
+    # fork does not have until it touches them
+    resident, shared = map(int, Path("/proc/self/statm").read_text("ascii").split()[1:3])
+    used = (resident - shared) * resource.getpagesize()
     monkeypatch.setattr(worker, "SECONDS", 1.0)
     monkeypatch.setattr(worker, "LARGEST_KB", used // 1024 + 50_000)
     found: list[Result] = list(worker._all(Harmful(harm), [(k, b"%d" % k) for k in range(5)], "x"))

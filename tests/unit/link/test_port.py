@@ -288,6 +288,8 @@ def test_a_port_of_a_group_without_a_name_is_given_by_number(
         ),
         (serial.SerialException("read failed: [Errno 5] Input/output error"), ""),
         (OSError(errno.ENODEV, "No such device"), ""),
+        (BrokenPipeError(errno.EPIPE, "Broken pipe"), ""),
+        (ConnectionResetError(errno.ECONNRESET, "reset"), ""),
         (serial.SerialException("write failed: [Errno 12] Why"), " (cannot allocate memory)"),
     ],
 )
