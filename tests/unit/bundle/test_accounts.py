@@ -19,6 +19,8 @@ from harness_reports import unpack
 from tests.system.virtual import ROOT
 from tests.unit.shuttle.bench import PINS
 
+pytestmark = pytest.mark.slow
+
 SHUTTLE = f"""\
 name = "Sandpiper 2"
 organisation = "Low Tide Silicon Club"

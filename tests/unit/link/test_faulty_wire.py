@@ -28,6 +28,8 @@ from tests.unit.agent.tern import (
 from tests.unit.board.joined_session import join
 from tests.unit.link.joined import Fault, JoinedBoard
 
+pytestmark = pytest.mark.slow
+
 CONDITIONS = RunConditions(clock_hz=50_000, reset_cycles=1)
 FAULTS_WANTED = 10_000
 
@@ -97,7 +99,6 @@ class Bench:
         self.board.to_board.rate = self.board.to_host.rate = self.rate
 
 
-@pytest.mark.slow
 def test_ten_thousand_link_faults_give_no_wrong_verdict() -> None:
     benches = [Bench(stuck, 1 / 700) for stuck in (0, 0x1000)]
     seed = 0

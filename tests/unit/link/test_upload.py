@@ -22,6 +22,8 @@ from harness.link.upload import APART_SECONDS, PROMPT, _keep
 from harness.virtual import interpreter
 from tests.unit.agent.micropython import needs_micropython
 
+pytestmark = pytest.mark.slow
+
 OWN_PROGRAM = """
 import time
 while True:

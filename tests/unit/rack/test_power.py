@@ -15,6 +15,8 @@ from harness.rack.power import cycle_power
 from harness.shuttle import load_shuttle
 from tests.unit.rack.test_file import HEAD, ROOT, SLOT
 
+pytestmark = pytest.mark.slow
+
 NAMES = {"slot": "A1{port}", "port": "/dev/ttyACM7"}
 
 

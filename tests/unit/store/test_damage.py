@@ -20,6 +20,8 @@ from harness_reports import write_run
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 
+pytestmark = pytest.mark.slow
+
 DEEP = "[" * 100_000
 BAD_BODIES = {
     "cut": '{"slot": "A1", "chip_s',

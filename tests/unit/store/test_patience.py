@@ -17,6 +17,8 @@ from tests.unit.store.locking import locked, locked_for
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
