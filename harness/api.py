@@ -13,10 +13,10 @@ import harness.rack
 import harness.shuttle
 import harness.table
 from harness.errors import ConfigError, Finding, Location
+from harness.jobs.run import run_rack
 from harness.judge import RetryPolicy
 from harness.rack import Observer, Rack, unobserved
 from harness.records import RunRecord, Verdict
-from harness.runner import run_rack
 from harness.shuttle import Shuttle, nearest
 from harness.store import Store
 from harness.table import Pattern

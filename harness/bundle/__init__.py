@@ -3,19 +3,13 @@
 from harness.bundle.compare import Comparison, Likeness, compare
 from harness.bundle.find import Places
 from harness.bundle.make import MadeBundle, make_bundle, write_bundle
-from harness.bundle.replay import MOST_CYCLES, UNKNOWN_CHIP, Replay, Target, replay
 
 __all__ = [
-    "MOST_CYCLES",
-    "UNKNOWN_CHIP",
     "Comparison",
     "Likeness",
     "MadeBundle",
     "Places",
-    "Replay",
-    "Target",
     "compare",
     "make_bundle",
-    "replay",
     "write_bundle",
 ]

@@ -7,10 +7,10 @@ from typing import Annotated
 
 import typer
 
-from harness.check import check_paths
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import console
 from harness.errors import Severity
+from harness.jobs.check import check_paths
 
 
 def check(

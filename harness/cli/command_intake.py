@@ -39,11 +39,9 @@ from harness.intake import (
     overlapping,
     read_shelf,
 )
-from harness.modelled import check_rack_models
-from harness.rack import Locks, Rack, Slot, load_rack
-from harness.reaching import reachable
+from harness.jobs.run import new_run
+from harness.rack import Locks, Rack, Slot, check_rack_models, load_rack, reachable
 from harness.records import ChipRecord, RunKind, RunRecord
-from harness.runner import new_run
 from harness.shuttle import nearest
 from harness.store import Store
 from harness_reports import report_of, write_card, write_run

@@ -17,13 +17,12 @@ from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, DesignsOption
 from harness.cli.run_codes import margin_code
 from harness.cli.screen import Screen, console, shown
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
+from harness.jobs.margin import Wish, search_margins
 from harness.margin import MarginEvent, MarginFound, PointTried, Tell
-from harness.margin_texts import edge_text, limit_text
 from harness.rack import Rack, load_rack
 from harness.records import MarginEdge, MarginKind, MarginRecord
 from harness.store import Store
-from harness.sweep import Wish, search_margins
-from harness_reports import exactly, write_margins
+from harness_reports import edge_text, exactly, limit_text, write_margins
 
 SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `sample`, `supply`."
 

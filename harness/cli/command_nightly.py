@@ -19,7 +19,7 @@ from harness.cli.options import (
 )
 from harness.cli.run_codes import night_code
 from harness.cli.screen import console
-from harness.nightly import run_night
+from harness.jobs.night import run_night
 from harness.rack import load_rack
 from harness.store import Store
 

@@ -9,8 +9,7 @@ from typing import Annotated
 
 import typer
 
-from harness.bundle import MOST_CYCLES, UNKNOWN_CHIP, Comparison, Likeness, Replay, Target
-from harness.bundle import replay as run_again
+from harness.bundle import Comparison, Likeness
 from harness.cli.closing import print_reports
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
@@ -18,6 +17,8 @@ from harness.cli.live import LineDisplay
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
+from harness.jobs.replay import MOST_CYCLES, UNKNOWN_CHIP, Replay, Target
+from harness.jobs.replay import replay as run_again
 from harness.rack import VIRTUAL_PORT
 from harness.records import ChipRecord
 from harness_reports import INPUTS, write_run

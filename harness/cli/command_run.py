@@ -23,9 +23,9 @@ from harness.cli.options import (
 )
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
+from harness.jobs.run import resume_rack, run_rack
 from harness.judge import RetryPolicy
 from harness.rack import Rack, load_rack, single_slot
-from harness.runner import resume_rack, run_rack
 from harness.store import Store
 from harness_reports import write_run
 

@@ -46,6 +46,7 @@ from harness_reports.history_write import (
 from harness_reports.html import chip_html, index_html, page_environment, style_text
 from harness_reports.junit import chip_junit, run_junit
 from harness_reports.looks import Look, Tally, look, tally, worst
+from harness_reports.margin_texts import drop_text, edge_text, limit_text
 from harness_reports.margin_view import exactly
 from harness_reports.margin_write import margins_html, write_margins
 from harness_reports.mismatches import mismatches_csv
@@ -94,6 +95,8 @@ __all__ = [
     "chip_html",
     "chip_junit",
     "chip_pages",
+    "drop_text",
+    "edge_text",
     "exactly",
     "hertz",
     "history_html",
@@ -101,6 +104,7 @@ __all__ = [
     "index_html",
     "is_ticket",
     "label_html",
+    "limit_text",
     "look",
     "many",
     "margins_frame",

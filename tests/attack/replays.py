@@ -14,10 +14,10 @@ from pathlib import Path
 from random import Random
 from unittest import mock
 
-from harness import reaching
-from harness.bundle import Replay, Target, replay
 from harness.bundle.opened import lay_out
 from harness.errors import HarnessError
+from harness.jobs.replay import Replay, Target, replay
+from harness.rack import reaching
 from harness.records import Verdict
 from harness.shuttle import Direction, Shuttle
 from harness.virtual import VirtualRack

@@ -21,14 +21,14 @@ from pathlib import Path
 from statistics import NormalDist
 
 from harness.board import load_profile
+from harness.jobs.margin import Wish, search_margins
+from harness.jobs.run import load_jobs
 from harness.judge import Case
 from harness.margin import MarginWorker, Means, Target, TrialRule
 from harness.rack import Rack, Slot, StopSwitch
 from harness.records import MarginKind, MarginRecord
-from harness.runner import load_jobs
 from harness.shuttle import load_shuttle
 from harness.store import Store
-from harness.sweep import Wish, search_margins
 from harness.virtual import SlowPath
 from tests.bench.targets import Target as Goal
 from tests.bench.targets import conclude

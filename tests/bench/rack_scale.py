@@ -20,8 +20,8 @@ import time
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from harness import runner
 from harness.board import load_profile
+from harness.jobs import run as runner
 from harness.rack import Rack, Slot
 from harness.records import Verdict
 from harness.shuttle import load_shuttle

@@ -8,7 +8,7 @@ from multiprocessing import forkserver
 
 import pytest
 
-from harness import reaching
+from harness.rack import reaching
 from harness.virtual import VirtualRack
 from tests.racks import forked
 

@@ -21,7 +21,7 @@ import sys
 from pathlib import Path
 import harness
 from harness.rack import TableJudged, TableStarted
-from harness.runner import resume_rack, run_rack
+from harness.jobs.run import resume_rack, run_rack
 from harness.store import Store
 
 def tell(event):

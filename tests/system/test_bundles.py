@@ -17,10 +17,11 @@ import pytest
 
 import harness.bundle.gather
 import harness.cli.command_replay
-from harness.bundle import Likeness, Places, Replay, Target, make_bundle, replay
+from harness.bundle import Likeness, Places, make_bundle
 from harness.bundle.opened import lay_out
 from harness.cli import ExitCode, main
 from harness.errors import BundleError, ConfigError, HarnessError
+from harness.jobs.replay import Replay, Target, replay
 from harness.rack import Slot
 from harness.records import RunRecord
 from harness.store import Store
@@ -301,7 +302,7 @@ def test_a_board_that_cannot_be_reached_is_told_as_untested(
     bundle: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     impatient = partial(Slot, patience_s=0.0)
-    monkeypatch.setattr(sys.modules["harness.bundle.replay"], "Slot", impatient)
+    monkeypatch.setattr(sys.modules["harness.jobs.replay"], "Slot", impatient)
     found = replay(bundle, Target(port="/dev/ttyNONE9"))
     assert {item.likeness for item in found.comparisons} == {Likeness.UNTESTED}
 

@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from harness import reaching
 from harness.cli import command_ports, main
+from harness.rack import reaching
 from harness.records import MarginRecord, Outcome, Verdict
 from harness.store import Store
 from tests.system.test_bad_input import Bench, make_bench
@@ -102,7 +102,7 @@ def test_a_night_is_closed_and_has_the_traceback_in_its_log(
     def breaks(*_: Any) -> Any:
         raise IndexError("list index out of range")
 
-    monkeypatch.setattr("harness.night_margins.search_margins", breaks)
+    monkeypatch.setattr("harness.jobs.night_margins.search_margins", breaks)
     assert main(["nightly", str(bench.rack), *kept]) == 1
     (night,) = (bench.folder / "out").glob("night-*")
     check_log(night / "night.log", "slot A1")

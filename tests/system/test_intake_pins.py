@@ -12,7 +12,7 @@ import pytest
 from harness.board import Capture, CaptureWindow, RunConditions
 from harness.intake import PinFinding, PinState, check_pins, pin_tables
 from harness.intake.pulls import check_by_pulls
-from harness.modelled import ModelledSession
+from harness.rack import ModelledSession
 from harness.shuttle import Design, TableSpec
 from harness.table import Pattern, load_table
 from harness.virtual import BoardFault, ChipDefect, NetStuck, NoClock, OpenPin, OutputStuck

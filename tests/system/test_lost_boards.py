@@ -11,11 +11,11 @@ from functools import partial
 
 import pytest
 
-from harness import reaching
 from harness.board import open_session
 from harness.cli import command_run
 from harness.cli.screen import Screen
 from harness.link import Patience
+from harness.rack import reaching
 from harness.records import ChipRecord, Origin, Verdict
 from harness.store import Store
 from tests.system.test_bad_boards import long_table

@@ -15,8 +15,8 @@ import pytest
 
 import harness
 from harness.cli import ExitCode, main
+from harness.jobs.run import run_rack
 from harness.records import MarginKind, Verdict
-from harness.runner import run_rack
 from harness.store import Store
 
 ROOT = Path(__file__).parents[2]

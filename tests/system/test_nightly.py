@@ -10,9 +10,9 @@ from junitparser import JUnitXml
 
 from harness.cli import ExitCode, main
 from harness.errors import ConfigError, StoreError
+from harness.jobs.run import resume_rack, run_rack
 from harness.rack import Locks, load_rack
 from harness.records import Verdict
-from harness.runner import resume_rack, run_rack
 from harness.store import Store
 from harness.virtual import VirtualRack
 from tests.racks import forked

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from harness.errors import ConfigError
+from harness.jobs.run import resume_rack, run_rack
 from harness.rack import Event, TableJudged, load_rack
 from harness.records import Origin, Outcome, RunRecord, Verdict
-from harness.runner import resume_rack, run_rack
 from harness.store import Store
 from tests.system.test_nightly import small_rack
 

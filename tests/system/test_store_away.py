@@ -18,10 +18,10 @@ from sqlalchemy import Connection, event
 
 from harness.cli import ExitCode
 from harness.errors import StoreError
-from harness.nightly import run_night
+from harness.jobs.night import run_night
+from harness.jobs.run import resume_rack, run_rack
 from harness.rack import Event, RackNews, TableJudged, load_rack
 from harness.records import RunRecord, Verdict
-from harness.runner import resume_rack, run_rack
 from harness.store import Baseline, Store
 from harness.store import engine as store_engine
 from harness_reports import Scrubber

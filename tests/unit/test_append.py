@@ -11,12 +11,12 @@ from typing import BinaryIO
 import pytest
 
 import harness.cli.fault_log
-import harness.nightly
+import harness.jobs.night
 from harness.cli.fault_log import fault_log
 from harness.door import open_to_append
 from harness.errors import StoreError
 from harness.intake import Journal
-from harness.nightly import NightLog
+from harness.jobs.night import NightLog
 from harness.rack import LOG, within
 from harness.store import Store
 from harness_reports import remove_file, write_run
@@ -71,7 +71,7 @@ def test_a_full_disk_costs_the_log_and_nothing_else(
     def full(_: Path) -> BinaryIO:
         return open("/dev/full", "ab")  # noqa: PTH123
 
-    for module in (harness.nightly, harness.cli.fault_log):
+    for module in (harness.jobs.night, harness.cli.fault_log):
         monkeypatch.setattr(module, "open_to_append", full)
     work(tmp_path)
 

@@ -12,10 +12,10 @@ from pathlib import Path
 import pytest
 
 import harness
-from harness.check import check_paths
 from harness.door import names_below, open_file, read_file, whole_path
 from harness.errors import FileUnusable, InputError, NetlistError, StoreError
 from harness.intake import Journal
+from harness.jobs.check import check_paths
 from harness.netlist import load_bench, load_netlist
 from harness.store import Store
 from harness_reports import read_run_json, unpack

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from harness.bundle import Likeness, compare
-from harness.bundle.replay import MOST_REPEATS, _policy
+from harness.jobs.replay import MOST_REPEATS, _policy
 from harness.judge import RetryPolicy
 from harness.records import Origin, Outcome, Verdict
 from tests.unit.reports.samples import chip, failed, passed, run_of

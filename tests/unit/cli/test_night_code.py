@@ -8,8 +8,8 @@ import pytest
 
 from harness.cli import ExitCode
 from harness.cli.run_codes import night_code
+from harness.jobs.night_margins import NightMargins
 from harness.judge import Change, NightChanges
-from harness.night_margins import NightMargins
 from harness.records import ChipRecord, MarginDrop, Outcome, RunRecord, Verdict
 from tests.unit.judge.samples import good_chip
 from tests.unit.judge.test_compare import chip, wrong_at

@@ -29,9 +29,9 @@ from harness.intake import (
 )
 from harness.intake.bench import Bench
 from harness.intake.seat import Seat
+from harness.jobs.run import new_run
 from harness.rack import BoardSession, Rack, Slot
 from harness.records import Verdict
-from harness.runner import new_run
 from harness.store import Store
 from tests.unit.judge.samples import FunctionSession, case, good_chip
 

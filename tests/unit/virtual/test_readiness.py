@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from harness import reaching
 from harness.cli import main
 from harness.link import RawRepl, SerialPort
+from harness.rack import reaching
 from harness.virtual import VirtualBoardSpec, VirtualRack, interpreter
 from harness.virtual.board import VirtualBoard
 from tests.racks import forked

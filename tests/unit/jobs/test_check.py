@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.check import check_paths
+from harness.jobs.check import check_paths
 from tests.unit.shuttle.bench import DESIGN, write_files
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 
 
 def rules(*paths: Path) -> list[str]:

@@ -24,7 +24,6 @@ from harness.errors import (
     ToolFault,
 )
 from harness.judge import Case, RetryPolicy, compared, not_run
-from harness.modelled import check_rack_models
 from harness.rack import (
     Locks,
     Observer,
@@ -33,11 +32,12 @@ from harness.rack import (
     Slot,
     SlotWorker,
     StopSwitch,
+    check_rack_models,
     interrupts_stop,
+    reach,
     run_slots,
     unobserved,
 )
-from harness.reaching import reach
 from harness.records import ChipRecord, Outcome, RunKind, RunRecord, Verdict
 from harness.shuttle import Design, Shuttle, TableSpec, nearest
 from harness.store import Store

@@ -17,10 +17,10 @@ from harness.bundle.compare import Comparison, compare
 from harness.bundle.opened import Opened, lay_out, told_of
 from harness.door import file_sum, whole_path
 from harness.errors import BundleError, ConfigError, Finding, Location, StoreError
+from harness.jobs.run import Job, load_rack_jobs, new_run, run_from
 from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
 from harness.records import ChipRecord, RunRecord, Verdict
-from harness.runner import Job, load_rack_jobs, new_run, run_from
 from harness.store import Store
 from harness_reports import INPUTS, LARGEST_FILE, RUN, altered_inputs, parse_run_json, unpack
 

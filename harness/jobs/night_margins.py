@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from harness.jobs.margin import Wish, search_margins
 from harness.margin import Tell
-from harness.margin_texts import drop_text
 from harness.rack import Observer, Rack, Slot, StopSwitch, within
 from harness.records import MarginDrop, MarginKind, MarginRecord, RunRecord, Verdict, margin_drop
 from harness.store import Baseline, Store
-from harness.sweep import Wish, search_margins
+from harness_reports import drop_text
 
 SHOWN = 4
 """So many losses are named in the line; the pages have them all."""

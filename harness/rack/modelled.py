@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from harness.agent.pins_virtual import COMPLAINT
 from harness.board import BoardIdentity, Capture, RunConditions
 from harness.errors import Finding, HostMisuse, ModelMissing
-from harness.rack import BoardSession, Rack
+from harness.rack.model import Rack
+from harness.rack.worker import BoardSession
 from harness.shuttle import Design, Shuttle
 from harness.table import Pattern
 from harness.virtual import check_models

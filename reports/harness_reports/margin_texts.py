@@ -7,7 +7,8 @@ cycles were timed.
 from __future__ import annotations
 
 from harness.records import MarginDrop, MarginEdge, MarginKind, MarginRecord
-from harness_reports import exactly, hertz
+from harness_reports.margin_view import exactly
+from harness_reports.texts import hertz
 
 
 def limit_text(record: MarginRecord) -> str:

@@ -19,10 +19,18 @@ from typing import Any, Self, cast
 
 from harness.door import is_there, open_to_append
 from harness.errors import StoreError
+from harness.jobs.night_margins import NightMargins, margin_line, search_at_night
+from harness.jobs.run import (
+    Job,
+    check_resumable,
+    check_same,
+    load_rack_jobs,
+    new_run,
+    patiently,
+    run_from,
+)
 from harness.judge import NOT_PART, Baseline, Change, NightChanges, RetryPolicy, changes
 from harness.margin import MarginEvent, MarginFound
-from harness.margin_texts import limit_text
-from harness.night_margins import NightMargins, margin_line, search_at_night
 from harness.rack import (
     LOG,
     Event,
@@ -37,19 +45,11 @@ from harness.rack import (
     unobserved,
 )
 from harness.records import RunRecord, Verdict, encode
-from harness.runner import (
-    Job,
-    check_resumable,
-    check_same,
-    load_rack_jobs,
-    new_run,
-    patiently,
-    run_from,
-)
 from harness.store import Store
 from harness_reports import (
     Scrubber,
     WrittenReports,
+    limit_text,
     remove_file,
     why_unwritable,
     write_file,

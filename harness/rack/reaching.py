@@ -13,8 +13,11 @@ from enum import Enum
 
 from harness.board import open_session
 from harness.errors import PortUnavailable
-from harness.modelled import ModelledSession
-from harness.rack import VIRTUAL_PORT, BoardSession, Locks, Opener, Rack, Slot, find_port
+from harness.rack.lock import Locks
+from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.modelled import ModelledSession
+from harness.rack.ports import find_port
+from harness.rack.worker import BoardSession, Opener
 from harness.supply import BenchSupply, open_supply
 from harness.virtual import VirtualBoardSpec, VirtualRack
 

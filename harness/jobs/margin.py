@@ -11,21 +11,23 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 
 from harness.errors import ConfigError, Finding, Location
+from harness.jobs.run import Job, load_rack_jobs, patiently
 from harness.judge import Case
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import (
     Observer,
     Rack,
     RackNews,
+    Reach,
     Slot,
     StopSwitch,
+    SupplyUse,
+    reachable,
     run_slots,
     unobserved,
     within,
 )
-from harness.reaching import Reach, SupplyUse, reachable
 from harness.records import MarginKind, MarginRecord
-from harness.runner import Job, load_rack_jobs, patiently
 from harness.shuttle import nearest
 from harness.store import Store
 

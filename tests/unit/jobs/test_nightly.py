@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from harness.jobs.night import five_lines, known_failures
 from harness.judge import NOT_PART, Change, NightChanges
-from harness.nightly import five_lines, known_failures
 from harness.records import Verdict
 
 

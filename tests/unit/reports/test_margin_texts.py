@@ -6,9 +6,9 @@ from dataclasses import replace
 
 from harness.cli.exit_code import ExitCode
 from harness.cli.run_codes import margin_code
-from harness.margin_texts import drop_text, edge_text, limit_text
-from harness.night_margins import NightMargins, margin_line
+from harness.jobs.night_margins import NightMargins, margin_line
 from harness.records import MarginDrop, MarginEdge, MarginKind
+from harness_reports import drop_text, edge_text, limit_text
 from tests.unit.store.margins import margin
 
 GOOD = margin(0, 1234.5)
