@@ -14,7 +14,7 @@ PAGE = (PACKAGE.parent / "vectors" / "README.md").read_text("utf-8")
 SOURCES = [
     *(PACKAGE / "shuttle").glob("*.py"),
     *(PACKAGE / "table").glob("*.py"),
-    PACKAGE / "check.py",
+    PACKAGE / "jobs" / "check.py",
     PACKAGE / "door.py",
     PACKAGE / "jobs" / "run.py",
     PACKAGE / "jobs" / "margin.py",
