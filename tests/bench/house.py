@@ -68,8 +68,8 @@ def _code_lines(text: str, tree: ast.Module) -> set[int]:
         if token.type not in SILENT:
             lines.update(range(token.start[0], token.end[0] + 1))
     for node in ast.walk(tree):
-        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
-            if isinstance(node.value.value, str):
+        match node:
+            case ast.Expr(value=ast.Constant(value=str())):
                 lines -= set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
     return lines
 
@@ -87,9 +87,9 @@ def function_sizes(modules: list[Module]) -> list[int]:
 def shown_names(module: Module) -> list[str]:
     """What a package says in ``__all__``."""
     for node in module.tree.body:
-        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
-            if isinstance(node.value, ast.List):
-                return [ast.literal_eval(name) for name in node.value.elts]
+        match node:
+            case ast.Assign(targets=[ast.Name("__all__")], value=ast.List(names)):
+                return [ast.literal_eval(name) for name in names]
     return []
 
 
@@ -145,17 +145,13 @@ def main(arguments: list[str]) -> None:
         rooms[module.room] += len(module.lines)
     for room, lines in rooms.most_common():
         print(f"{lines:7,}  {room}")
-    print(
-        f"{rooms.total():7,}  lines of code in the tool; {sum(len(m.lines) for m in tests):,} beside"
-    )
-    sizes = sorted(len(module.lines) for module in tool if module.lines)
-    functions = function_sizes(tool)
-    print(
-        f"{statistics.median(sizes):7.0f}  lines in the median module, {sizes[-1]} in the largest"
-    )
-    print(
-        f"{statistics.median(functions):7.0f}  lines in the median function, {max(functions)} in the largest"
-    )
+    print(f"{rooms.total():7,}  lines of code in the tool")
+    print(f"{sum(len(module.lines) for module in tests):7,}  in tests, demo and CI")
+    modules = [len(module.lines) for module in tool if module.lines]
+    for thing, sizes in (("module", modules), ("function", function_sizes(tool))):
+        print(
+            f"{statistics.median(sizes):7.0f}  in the median {thing}, {max(sizes)} in the largest"
+        )
     for what, found in (
         ("names shown that nobody imports", unused_names([*tool, *tests])),
         ("imports past the face of a room", doors_passed_by(tool)),
