@@ -1,7 +1,15 @@
 """What was found, as frozen values, and the one way to JSON and back."""
 
-from harness.records.codec import CodecError, JsonValue, decode, encode, to_body
-from harness.records.jsontext import to_text, to_value
+from harness.records.codec import (
+    CodecError,
+    JsonValue,
+    decode,
+    encode,
+    rewritten,
+    schema_of,
+    to_text,
+    to_value,
+)
 from harness.records.margins import (
     MarginDrop,
     MarginEdge,
@@ -27,7 +35,6 @@ from harness.records.outcome import (
     Wave,
     Window,
 )
-from harness.records.shortcuts import defaulted, field_types, filler
 
 __all__ = [
     "SEVERITY_ORDER",
@@ -53,12 +60,10 @@ __all__ = [
     "Wave",
     "Window",
     "decode",
-    "defaulted",
     "encode",
-    "field_types",
-    "filler",
     "margin_drop",
-    "to_body",
+    "rewritten",
+    "schema_of",
     "to_text",
     "to_value",
 ]

@@ -1,28 +1,39 @@
-"""Records to JSON values and back, driven by the dataclasses' own annotations.
+"""Records to JSON values and back, and the JSON Schema of both, by the records' own annotations.
 
-The one rule: nothing here knows a record by name, so a new field needs no code, and reading is
-strict: an unknown, missing or mistyped field is refused with its place (``run.chips[2].slot``).
-Only a field with a default may be missing: it is younger than the record.
-Numbers that JSON has no notation for are the strings ``nan``, ``inf`` and ``-inf``.
+One rule: :data:`_PLAIN` and :func:`schema_of` say what may stand in a record, for every direction
+at once; nothing here knows a record by name, so a new field needs no code. Reading is strict: an
+unknown, missing or mistyped field is refused with its place (``run.chips[2].slot``). Only a field
+with a default may be missing: it is younger than the record. Numbers that JSON has no notation for
+are the strings ``nan``, ``inf`` and ``-inf``.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import json
 import math
+import operator
 import types
 import typing
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import datetime
 from enum import StrEnum
-from typing import Any
+from typing import Any, TypeVar
 
+import cattrs
 import orjson
-
-from harness.records.jsontext import to_text
-from harness.records.shortcuts import Unfit, decoder, defaulted, encoder, field_types, finite
+from cattrs.cols import homogenous_tuple_structure_factory
+from cattrs.errors import (
+    ClassValidationError,
+    ForbiddenExtraKeysError,
+    IterableValidationError,
+)
+from cattrs.gen import make_dict_structure_fn, make_dict_unstructure_fn
 
 JsonValue = bool | int | float | str | list[Any] | dict[str, Any] | None
+
+T = TypeVar("T")
+Schemas = dict[str, Any]
 
 _NOT_IN_JSON = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
 
@@ -31,127 +42,199 @@ class CodecError(ValueError):
     """A JSON value does not fit the record that is wanted; the text starts with its place."""
 
 
-def encode(value: object) -> JsonValue:
-    """Turn a record into values that ``json.dumps`` takes unchanged."""
-    if dataclasses.is_dataclass(value):
-        return _encode_record(value)
-    if isinstance(value, tuple):
-        return [encode(item) for item in value]
-    if isinstance(value, datetime):
-        return value.isoformat()
-    if isinstance(value, StrEnum):
-        return value.value
-    if isinstance(value, float) and not math.isfinite(value):
-        return str(value)
-    if value is None or isinstance(value, (bool, int, float, str)):
-        return value
-    msg = f"{type(value).__name__} cannot stand in a record"
-    raise TypeError(msg)
+def encode(record: object) -> JsonValue:
+    """Turn a record into values that ``json.dumps`` takes unchanged.
 
-
-def to_body(record: object) -> str:
-    """Return the JSON text of a record: that of what :func:`encode` makes of it, without it."""
-    try:
-        check = finite(type(record))
-        if check is None or check(record):
-            return orjson.dumps(record).decode()
-    except (Unfit, TypeError):  # the careful way takes it, or says what is wrong
-        pass
-    return to_text(encode(record))
-
-
-def _encode_record(value: Any) -> JsonValue:
-    try:
-        found: dict[str, Any] = encoder(type(value))(value)
-    except (Unfit, AttributeError, TypeError):
-        return {name: encode(getattr(value, name)) for name in field_types(type(value))}
+    Raises TypeError for a record that has a field of a kind which no record may have.
+    """
+    found: JsonValue = _CONVERTER.unstructure(record)
     return found
 
 
-def decode(kind: type[Any], value: JsonValue, place: str) -> Any:
-    """Turn a JSON value into ``kind``, a dataclass or the type of one of its fields.
+def decode(kind: type[T], value: JsonValue, place: str) -> T:
+    """Turn a JSON value into a record of this kind. Raises CodecError."""
+    try:
+        return _CONVERTER.structure(value, kind)
+    except (ValueError, cattrs.BaseValidationError) as error:
+        raise CodecError(_complaint(error, place)) from error
 
-    Raises CodecError.
+
+def to_text(value: object) -> str:
+    """Return JSON text; raises TypeError for what has no JSON.
+
+    Any text can be kept, also the half of a surrogate pair that stands for an odd byte in a file's
+    name; the quick library refuses that, so the standard one does it.
     """
-    if dataclasses.is_dataclass(kind):
-        try:
-            return decoder(kind)(value)
-        except (Unfit, KeyError, TypeError, ValueError):
-            return _decode(kind, value, place)
-    return _decode(kind, value, place)
+    try:
+        return orjson.dumps(value).decode()
+    except TypeError:  # orjson.JSONEncodeError is one: a lone surrogate, an integer over 64 bits
+        return json.dumps(value, allow_nan=False)
 
 
-def _decode(kind: type[Any], value: JsonValue, place: str) -> Any:
-    if dataclasses.is_dataclass(kind):
-        return _decode_record(kind, value, place)
+def to_value(text: str | bytes) -> Any:
+    """Return what JSON text says; raises ValueError if it is none."""
+    try:
+        return orjson.loads(text)
+    except orjson.JSONDecodeError:
+        return json.loads(text)
+
+
+def rewritten(value: T, change: Callable[[str], str]) -> T:
+    """Return a record with other texts in the place of its own; words of an enum stay."""
+    return typing.cast("T", _rewritten(value, change))
+
+
+def schema_of(kind: Any, definitions: Schemas) -> dict[str, Any]:
+    """Return the JSON Schema of an annotation; those of records are put into ``definitions``.
+
+    Raises TypeError for what may not stand in a record.
+    """
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
-    if origin is types.UnionType:
-        (inner,) = (argument for argument in arguments if argument is not types.NoneType)
-        return None if value is None else _decode(inner, value, place)
-    if origin is tuple:
-        items = _expect(list, value, place)
-        return tuple(_decode(arguments[0], item, f"{place}[{k}]") for k, item in enumerate(items))
-    if issubclass(kind, StrEnum):
-        return _convert(kind, _expect(str, value, place), place)
-    return _PLAIN[kind](value, place)
+    if kind in _PLAIN:
+        return _PLAIN[kind].schema
+    if origin is tuple and arguments[1:] == (Ellipsis,):
+        return {"type": "array", "items": schema_of(arguments[0], definitions)}
+    if origin is types.UnionType and len(arguments) == 2 and arguments[1] is types.NoneType:
+        return {"anyOf": [schema_of(arguments[0], definitions), {"type": "null"}]}
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        return {"enum": [member.value for member in kind]}
+    if dataclasses.is_dataclass(kind):
+        return _schema_of_record(typing.cast("type[Any]", kind), definitions)
+    msg = f"{getattr(kind, '__name__', kind)} cannot stand in a record"
+    raise TypeError(msg)
 
 
-def _decode_record(kind: type[Any], value: JsonValue, place: str) -> Any:
-    given = _expect(dict, value, place)
-    wanted = field_types(kind)
-    _refuse("unknown field", given.keys() - wanted.keys(), place)
-    _refuse("missing field", wanted.keys() - given.keys() - defaulted(kind), place)
-    found = {
-        name: _decode(t, given[name], f"{place}.{name}")
-        for name, t in wanted.items()
-        if name in given
-    }
-    return kind(**found)
+def _schema_of_record(kind: type[Any], definitions: Schemas) -> dict[str, Any]:
+    if kind.__name__ not in definitions:
+        definitions[kind.__name__] = {}
+        hints = typing.get_type_hints(kind)
+        fields = dataclasses.fields(kind)
+        definitions[kind.__name__] = {
+            "description": (kind.__doc__ or "").split("\n\n")[0],
+            "type": "object",
+            "properties": {f.name: schema_of(hints[f.name], definitions) for f in fields},
+            "required": [f.name for f in fields if f.default is dataclasses.MISSING],
+            "additionalProperties": False,
+        }
+    return {"$ref": f"#/$defs/{kind.__name__}"}
 
 
-def _refuse(what: str, names: set[str], place: str) -> None:
-    if names:
-        msg = f"{place}: {what} {', '.join(sorted(names))}"
-        raise CodecError(msg)
+def _rewritten(value: Any, change: Callable[[str], str]) -> Any:
+    """Where nothing changes the same value comes back, however large it is."""
+    if type(value) is str:
+        new = change(value)
+        return value if new == value else new
+    if type(value) is tuple:
+        items = tuple([_rewritten(item, change) for item in value])
+        return value if all(map(operator.is_, items, value)) else items
+    if not dataclasses.is_dataclass(value):
+        return value
+    olds = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
+    news = {name: _rewritten(old, change) for name, old in olds.items()}
+    changes = {name: new for name, new in news.items() if new is not olds[name]}
+    return dataclasses.replace(value, **changes) if changes else value  # type: ignore[type-var]
 
 
-def _expect(kind: type[Any], value: JsonValue, place: str) -> Any:
+def _complaint(error: Exception, place: str) -> str:
+    """Say what is wrong first: fields that should not be or are missing, then the first value."""
+    if isinstance(error, IterableValidationError):
+        inner, item = error.group_exceptions()[0][0]
+        return _complaint(inner, f"{place}[{item.index}]")
+    if not isinstance(error, ClassValidationError):
+        return f"{place}: {error}"
+    of_fields, others = error.group_exceptions()
+    unknown = [name for e in others if isinstance(e, ForbiddenExtraKeysError)
+               for name in e.extra_fields]  # fmt: skip
+    missing = [note.name for e, note in of_fields if isinstance(e, KeyError)]
+    for what, names in (("unknown", unknown), ("missing", missing)):
+        if names:
+            return f"{place}: {what} field {', '.join(sorted(names))}"
+    wrong, field = of_fields[0]
+    return _complaint(wrong, f"{place}.{field.name}")
+
+
+def _exactly(kind: type[T], value: object) -> T:
     # bool is an int to Python, but not to a reader of JSON
-    if not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool):
-        msg = f"{place}: {kind.__name__} wanted, {type(value).__name__} found"
-        raise CodecError(msg)
+    if type(value) is not kind:
+        msg = f"{kind.__name__} wanted, {type(value).__name__} found"
+        raise ValueError(msg)
     return value
 
 
-def _convert(make: Callable[[str], Any], text: str, place: str) -> Any:
-    try:
-        return make(text)
-    except ValueError as reason:
-        msg = f"{place}: {reason}"
-        raise CodecError(msg) from reason
-
-
-def _large(value: int, place: str) -> float:
-    try:
-        return float(value)
-    except OverflowError as reason:
-        raise CodecError(f"{place}: {reason}") from reason
-
-
-def _decode_float(value: JsonValue, place: str) -> float:
+def _read_float(value: object, _: object) -> float:
+    if type(value) is float:
+        return value
     if isinstance(value, str) and value in _NOT_IN_JSON:
         return _NOT_IN_JSON[value]
-    if isinstance(value, int) and not isinstance(value, bool):
-        return _large(value, place)
-    return float(_expect(float, value, place))
+    try:
+        return float(value) if type(value) is int else _exactly(float, value)
+    except OverflowError as error:
+        raise ValueError(str(error)) from error
 
 
-_PLAIN: Mapping[type, Callable[[JsonValue, str], Any]] = {
-    str: lambda value, place: _expect(str, value, place),
-    int: lambda value, place: _expect(int, value, place),
-    bool: lambda value, place: _expect(bool, value, place),
-    float: _decode_float,
-    datetime: lambda value, place: _convert(
-        datetime.fromisoformat, _expect(str, value, place), place
+def _write_float(value: float) -> float | str:
+    return value if math.isfinite(value) else str(value)
+
+
+@dataclasses.dataclass(frozen=True)
+class _Plain:
+    """A kind of value: its JSON Schema, and how one is read and written."""
+
+    schema: Schemas
+    read: Callable[[Any, Any], Any]
+    write: Callable[[Any], Any]
+
+
+def _as_it_is(kind: type[Any], word: str) -> _Plain:
+    return _Plain({"type": word}, lambda value, _: _exactly(kind, value), cattrs.fns.identity)
+
+
+_PLAIN = {
+    str: _as_it_is(str, "string"),
+    int: _as_it_is(int, "integer"),
+    bool: _as_it_is(bool, "boolean"),
+    float: _Plain(
+        {"anyOf": [{"type": "number"}, {"enum": [*_NOT_IN_JSON]}]}, _read_float, _write_float
+    ),
+    datetime: _Plain(
+        {"type": "string", "format": "date-time"},
+        lambda value, _: datetime.fromisoformat(_exactly(str, value)),
+        datetime.isoformat,
     ),
 }
+
+
+def _reader(kind: Any, converter: cattrs.Converter) -> Callable[[Any, Any], Any]:
+    schema_of(kind, {})  # refuses what it does not know
+    fields = make_dict_structure_fn(kind, converter, _cattrs_forbid_extra_keys=True)
+    return lambda value, _: fields(_exactly(dict, value), kind)
+
+
+def _writer(kind: Any, converter: cattrs.Converter) -> Callable[[Any], Any]:
+    schema_of(kind, {})
+    return make_dict_unstructure_fn(kind, converter)
+
+
+def _items_reader(kind: Any, converter: cattrs.Converter) -> Callable[[Any, Any], Any]:
+    items = homogenous_tuple_structure_factory(kind, converter)
+    return lambda value, _: items(_exactly(list, value), kind)
+
+
+def _is_tuple(kind: Any) -> bool:
+    return typing.get_origin(kind) is tuple
+
+
+def _converter() -> cattrs.Converter:
+    converter = cattrs.Converter(unstruct_collection_overrides={tuple: list})
+    for kind, plain in _PLAIN.items():
+        converter.register_structure_hook(kind, plain.read)
+        converter.register_unstructure_hook(kind, plain.write)
+    converter.register_structure_hook(StrEnum, lambda value, kind: kind(_exactly(str, value)))
+    converter.register_unstructure_hook(StrEnum, operator.attrgetter("value"))
+    converter.register_structure_hook_factory(_is_tuple, _items_reader)
+    converter.register_structure_hook_factory(dataclasses.is_dataclass, _reader)
+    converter.register_unstructure_hook_factory(dataclasses.is_dataclass, _writer)
+    return converter
+
+
+_CONVERTER = _converter()

@@ -7,11 +7,13 @@ the others an outcome says where it belongs and its verdict, and nothing more.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import Connection, select
 
-from harness.records import Origin, Outcome, Verdict, filler
+from harness.records import Origin, Outcome, Verdict
 from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow
 
@@ -58,7 +60,7 @@ def bare(
     slot: str, chip: str, design: str, table: str, verdict: Verdict, started: datetime
 ) -> Outcome:
     """Make an outcome that says where it belongs, and nothing more."""
-    own = {
+    own: dict[str, Any] = {
         "slot": slot,
         "chip_serial": chip,
         "design": design,
@@ -66,8 +68,7 @@ def bare(
         "verdict": verdict,
         "started": started,
     }
-    outcome: Outcome = _fill({**vars(_NOTHING), **own}, ())
-    return outcome
+    return replace(_NOTHING, **own)
 
 
 _NOTHING = Outcome(
@@ -97,4 +98,3 @@ _NOTHING = Outcome(
     started=datetime.min,
     seconds=0.0,
 )
-_fill = filler(Outcome)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, get_type_hints
 
 from sqlalchemy import Connection, Select, select
 
@@ -18,8 +18,8 @@ from harness.records import (
     Outcome,
     RunRecord,
     Verdict,
-    field_types,
-    to_body,
+    encode,
+    to_text,
 )
 from harness.store.damage import RESTORE, from_body
 from harness.store.inserts import Row
@@ -75,7 +75,7 @@ def _outcome_row(run_id: str, outcome: Outcome) -> Row:
         "mismatches": outcome.mismatches,
         "started": outcome.started,
         "seconds": outcome.seconds,
-        "body": to_body(outcome),
+        "body": to_text(encode(outcome)),
     }
 
 
@@ -185,7 +185,7 @@ def _fitting(
 ) -> dict[str, Any]:
     """Name the columns of a row; raises ValueError for one that SQLite kept as another kind."""
     found = dict(zip(names, row, strict=True))
-    for name, hint in field_types(kind).items():
+    for name, hint in get_type_hints(kind).items():
         if name in found and not isinstance(found[name], hint):
             raise ValueError(f"{name} is no {getattr(hint, '__name__', hint)}")
     return found

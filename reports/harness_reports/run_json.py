@@ -8,12 +8,9 @@ is the version below; it is raised whenever a reader of the old form would go wr
 from __future__ import annotations
 
 import json
-import types
 import typing
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import datetime
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -25,22 +22,13 @@ from harness.records import (
     MarginRecord,
     RunRecord,
     decode,
-    defaulted,
-    field_types,
+    encode,
+    schema_of,
 )
-from harness_reports.json_text import record_text
 
 FORMAT = "harness-run"
 SCHEMA = 2
 """Version of the file's form. History: 1, the first. 2: ``kind`` of a run."""
-
-_PLAIN: dict[Any, dict[str, Any]] = {
-    str: {"type": "string"},
-    int: {"type": "integer"},
-    bool: {"type": "boolean"},
-    float: {"anyOf": [{"type": "number"}, {"enum": ["nan", "inf", "-inf"]}]},
-    datetime: {"type": "string", "format": "date-time"},
-}
 
 
 def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:
@@ -57,7 +45,7 @@ def run_json_pieces(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> Ite
     verdicts = [{"chip": chip.chip_serial, "slot": chip.slot, "verdict": chip.verdict.value}
                 for chip in run.chips]  # fmt: skip
     head = {"format": FORMAT, "schema": SCHEMA, "verdicts": verdicts}
-    before, after = record_text(replace(run, chips=()), 1).split(_NO_CHIPS)
+    before, after = _text(replace(run, chips=()), 1).split(_NO_CHIPS)
     yield json.dumps(head, indent=1).removesuffix("\n}") + ',\n "run": ' + before
     yield from _listed("chips", run.chips, 2)
     yield after
@@ -66,6 +54,12 @@ def run_json_pieces(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> Ite
         yield ",\n "
         yield from _listed("margins", own, 1)
     yield "\n}\n"
+
+
+def _text(record: object, depth: int) -> str:
+    """Return the text of a record whose braces stand ``depth`` columns from the left."""
+    text = json.dumps(encode(record), indent=1, allow_nan=False)
+    return text.replace("\n", "\n" + " " * depth)
 
 
 _NO_CHIPS = '"chips": []'
@@ -77,7 +71,7 @@ def _listed(key: str, records: Sequence[object], depth: int) -> Iterator[str]:
     line = "\n" + " " * depth
     yield f'"{key}": ['
     for number, record in enumerate(records):
-        yield f"{',' if number else ''}{line} {record_text(record, depth + 1)}"
+        yield f"{',' if number else ''}{line} {_text(record, depth + 1)}"
     yield f"{line}]" if records else "]"
 
 
@@ -100,7 +94,7 @@ def parse_run_json(data: bytes | str) -> RunRecord:
     """Read a run back from JSON text. Raises StoreError."""
     try:
         whole = json.loads(data)
-        run: RunRecord = decode(RunRecord, _checked(whole), "run")
+        run = decode(RunRecord, _checked(whole), "run")
     except CodecError as reason:
         raise StoreError(str(reason)) from reason
     except (ValueError, RecursionError) as reason:
@@ -125,8 +119,8 @@ def _checked(whole: JsonValue) -> JsonValue:
 def run_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the file, made from the record classes themselves."""
     definitions: dict[str, Any] = {}
-    run = _schema_of(RunRecord, definitions)
-    margin = _schema_of(MarginRecord, definitions)
+    run = schema_of(RunRecord, definitions)
+    margin = schema_of(MarginRecord, definitions)
     verdict = {
         "type": "object",
         "properties": {name: {"type": "string"} for name in ("chip", "slot", "verdict")},
@@ -153,31 +147,3 @@ def run_schema() -> dict[str, Any]:
 def schema_text() -> str:
     """Return the schema as it stands in ``run.schema.json`` beside this module."""
     return json.dumps(run_schema(), indent=1) + "\n"
-
-
-def _schema_of(kind: Any, definitions: dict[str, Any]) -> dict[str, Any]:
-    if kind in _PLAIN:
-        return _PLAIN[kind]
-    origin, arguments = typing.get_origin(kind), typing.get_args(kind)
-    if origin is tuple:
-        return {"type": "array", "items": _schema_of(arguments[0], definitions)}
-    if origin is types.UnionType:
-        return {"anyOf": [_schema_of(item, definitions) if item is not types.NoneType
-                          else {"type": "null"} for item in arguments]}  # fmt: skip
-    if issubclass(kind, StrEnum):
-        return {"enum": [member.value for member in kind]}
-    return _schema_of_record(kind, definitions)
-
-
-def _schema_of_record(kind: type[Any], definitions: dict[str, Any]) -> dict[str, Any]:
-    if kind.__name__ not in definitions:
-        definitions[kind.__name__] = {}
-        fields = {name: _schema_of(t, definitions) for name, t in field_types(kind).items()}
-        definitions[kind.__name__] = {
-            "description": (kind.__doc__ or "").split("\n\n")[0],
-            "type": "object",
-            "properties": fields,
-            "required": [name for name in fields if name not in defaulted(kind)],
-            "additionalProperties": False,
-        }
-    return {"$ref": f"#/$defs/{kind.__name__}"}

@@ -6,16 +6,13 @@ reader sees that something stood there. Names of serial devices stay: they tell 
 
 from __future__ import annotations
 
-import dataclasses
-import operator
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
 from functools import cache, cached_property
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from harness.records import Origin, Verdict, field_types
+from harness.records import rewritten
 from harness_reports.passwords import PASSWORD, passwords_out
 
 Record = TypeVar("Record")
@@ -68,7 +65,6 @@ _TILDE = re.compile(rf"(?<![\w~/\\.)-])~[A-Za-z_][\w.-]*(?:/+{_END}+)+/?")
 _WINDOWS = re.compile(rf"(?<!\w)[A-Za-z]:[\\/]+(?:{_END}+(?: {_END}+)*[\\/]+)*{_END}+")
 _SHARE = re.compile(rf"(?<![\\\w])\\{{2,4}}{_END}+(?:\\+{_END}+)+")
 _SLASHES = re.compile(rf"(?<![\w:/\\<>.-])//{_END}+(?:/{_END}+){{2,}}")
-_NO_TEXT = (bool, int, float, datetime, Verdict, Origin)
 _HOMES = re.compile(r"(?:homes?\d*|users?|u)", re.IGNORECASE)
 
 COMMON_NAMES = {"admin", "build", "builder", "lab", "pi", "root", "runner", "test", "user"}
@@ -123,35 +119,7 @@ class Scrubber:
 
         The same texts come back in many places of a record: each is looked through once.
         """
-        found: Record = self._value(record, cache(self.text))
-        return found
-
-    def _value(self, value: Any, text: Callable[[str], str]) -> Any:
-        """Scrub a value; where nothing is to be taken out the same value comes back."""
-        kind: Any = type(value)
-        if kind is str:
-            new = text(value)
-            return value if new == value else new  # an equal text may be another object
-        if kind is tuple:
-            items = [self._value(item, text) for item in value]
-            return value if all(map(operator.is_, items, value)) else tuple(items)
-        fields = _fields(kind)
-        if fields is None:
-            return value
-        changes: dict[str, Any] = {}
-        olds = fields.texts_of(value)
-        news = tuple(map(text, olds))
-        if news != olds:
-            pairs = zip(fields.texts, olds, news, strict=True)
-            changes = {name: new for name, old, new in pairs if new != old}
-        for name in fields.more:
-            old = getattr(value, name)
-            if old is None or old == ():
-                continue
-            new = self._value(old, text)
-            if new is not old:
-                changes[name] = new
-        return dataclasses.replace(value, **changes) if changes else value
+        return rewritten(record, cache(self.text))
 
     @cached_property
     def _folders(self) -> tuple[re.Pattern[str], ...]:
@@ -165,28 +133,6 @@ class Scrubber:
     @cached_property
     def _names(self) -> re.Pattern[str] | None:
         return _words(n for n in self.names if len(n) >= 3 and n.lower() not in COMMON_NAMES)
-
-
-@dataclass(frozen=True)
-class _Fields:
-    """The fields of a record that are texts, and those that may hold some inside."""
-
-    texts: tuple[str, ...]
-    more: tuple[str, ...]
-    texts_of: Callable[[object], tuple[str, ...]]
-
-
-@cache
-def _fields(kind: type[Any]) -> _Fields | None:
-    """Sort a record's fields; None for a value that is no record."""
-    if not dataclasses.is_dataclass(kind):
-        return None
-    hints = field_types(kind)
-    texts = tuple(name for name, hint in hints.items() if hint is str)
-    more = tuple(n for n, hint in hints.items() if hint is not str and hint not in _NO_TEXT)
-    if len(texts) >= 2:
-        return _Fields(texts, more, operator.attrgetter(*texts))
-    return _Fields(texts, more, lambda record: tuple(getattr(record, name) for name in texts))
 
 
 def _words(names: Iterable[str]) -> re.Pattern[str] | None:

@@ -17,7 +17,7 @@ from jsonschema import Draft202012Validator
 from harness.errors import StoreError
 from harness.records import ChipRecord, Conditions, Outcome, RunKind, RunRecord
 from harness_reports import parse_run_json, read_run_json, run_json, run_schema
-from harness_reports.run_json import schema_text
+from harness_reports.run_json import run_json_pieces, schema_text
 from tests.unit.reports.samples import chip as chip_of
 from tests.unit.reports.samples import hostile_run, passed, run_of, sample_run
 
@@ -30,6 +30,7 @@ LARGE = [HealthCheck.too_slow, HealthCheck.data_too_large]
 @given(run=RUNS)
 def test_any_run_comes_back_the_same_and_fits_the_schema(run: RunRecord) -> None:
     text = run_json(run)
+    assert text == json.dumps(json.loads(text), indent=1) + "\n"
     assert run_json(parse_run_json(text)) == text  # as text, since nan differs from itself
     Draft202012Validator(run_schema()).validate(json.loads(text))
 
@@ -148,3 +149,11 @@ def test_an_intake_says_that_it_is_one() -> None:
 def test_a_run_still_going_has_no_end() -> None:
     run = replace(sample_run(), finished=None)
     assert parse_run_json(run_json(run)).finished is None
+
+
+def test_a_run_comes_in_pieces_a_chip_at_a_time() -> None:
+    run = sample_run()
+    pieces = list(run_json_pieces(run))
+    chips = [k for k, piece in enumerate(pieces) if '\n    "board_serial"' in piece]
+    assert len(chips) == len(run.chips)
+    assert "".join(pieces) == run_json(run)
