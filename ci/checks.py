@@ -1,4 +1,4 @@
-"""What is checked without running the tool: format, lint, types, stubs, import directions.
+"""What is checked without running the tool: format, lint, types, import directions.
 
 Standard library only. One rule: checks share the cores, and each shows what it printed in one
 piece, when it is done.
@@ -10,22 +10,16 @@ import os
 import resource
 import subprocess
 import time
-from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from environment import PROGRAMS, ROOT, say, surroundings
 
-QUICK_CHECKS = {
+CHECKS = {
     "types": ("mypy",),
     "import directions": ("lint-imports", "--no-logo"),
     "format": ("ruff", "format", "--check", "--quiet"),
     "lint": ("ruff", "check", "--quiet"),
-}
-CHECKS = {
-    "types": QUICK_CHECKS["types"],
-    "stubs": ("python", "-m", "tests.unit.agent.stubs"),
-    **QUICK_CHECKS,
 }
 """The longest first, so that all cores are used to the end."""
 
@@ -39,10 +33,10 @@ class Result:
     seconds: float
 
 
-def run_checks(checks: Mapping[str, tuple[str, ...]]) -> list[Result]:
-    """Run checks beside each other, as many as there are cores."""
+def run_checks() -> list[Result]:
+    """Run the checks beside each other, as many as there are cores."""
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        return list(pool.map(_check, checks.items()))
+        return list(pool.map(_check, CHECKS.items()))
 
 
 def _check(check: tuple[str, tuple[str, ...]]) -> Result:

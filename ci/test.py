@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 
-from checks import CHECKS, QUICK_CHECKS, processor_seconds, run_checks
+from checks import processor_seconds, run_checks
 from environment import PROGRAMS, Needs, prepare, run, say
 
 NEEDS = Needs(extras=("synthesis", "virtual"), groups=("test",))
@@ -30,14 +30,11 @@ SPREAD = ("-n", str(os.cpu_count() or 1), "--dist", "loadfile")
 """A process for each core; a file's tests stay together, with what they share."""
 
 PARTS = {
-    "": (CHECKS, ("--durations=15",)),
-    "--quick": (QUICK_CHECKS, ("tests/unit", "-m", "not nightly and not slow")),
-    "--nightly": (
-        CHECKS,
-        ("--durations=15", "-m", "nightly or not nightly", "--hypothesis-profile=nightly"),
-    ),
+    "": ("--durations=15",),
+    "--quick": ("tests/unit", "-m", "not nightly and not slow"),
+    "--nightly": ("--durations=15", "-m", "nightly or not nightly", "--hypothesis-profile=nightly"),
 }
-"""Which checks run, and what pytest is told."""
+"""What pytest is told."""
 
 
 def main(arguments: list[str]) -> int:
@@ -50,11 +47,10 @@ def main(arguments: list[str]) -> int:
         return tests(arguments)
     os.environ.setdefault("CI", "1")  # property tests then try the same examples every time
     figures = {"set-up": time.monotonic() - began}
-    checks, words = PARTS[part]
-    results = run_checks(checks)
+    results = run_checks()
     figures |= {result.name: result.seconds for result in results}
     tested = time.monotonic()
-    status = tests([*SPREAD, *words])
+    status = tests([*SPREAD, *PARTS[part]])
     figures["tests"] = time.monotonic() - tested
     figures["whole"] = time.monotonic() - began
     print_figures(figures)

@@ -3,15 +3,16 @@
 One rule: a loop knows words and places in them, not what they stand for; it takes no memory.
 """
 
+from __future__ import annotations
+
 from array import array
+from collections.abc import Sequence
 
-try:
-    import micropython
-except ImportError:
-    from .cpython import micropython, ptr32
+from .cpython import micropython, ptr32
+from .faces import Bytes, Words
 
 
-def words(count: int) -> object:
+def words(count: int) -> Words:
     """``count`` unsigned 32-bit words, all zero."""
     return array("I", bytes(4 * count))
 
@@ -27,7 +28,7 @@ def fill(target: int, word: int, count: int) -> int:
 
 
 @micropython.viper
-def copy_row(source: object, target: object, place: object) -> int:
+def copy_row(source: Words, target: Words, place: Words) -> int:
     """Copy word ``place[0]`` of ``source`` into ``place[2]`` words of ``target`` from ``[1]``."""
     s = ptr32(source)
     t = ptr32(target)
@@ -42,7 +43,7 @@ def copy_row(source: object, target: object, place: object) -> int:
 
 
 @micropython.viper
-def copy_words(source: object, target: object, count: int) -> int:
+def copy_words(source: Words | Bytes, target: Words | Bytes, count: int) -> int:
     """Copy ``count`` words from the start of one buffer to the start of another."""
     s = ptr32(source)
     t = ptr32(target)
@@ -54,7 +55,7 @@ def copy_words(source: object, target: object, count: int) -> int:
 
 
 @micropython.viper
-def count_up(target: object, place: object) -> int:
+def count_up(target: Words, place: Words) -> int:
     """Write ``place[0]``, ``place[0] + 1``… into ``place[2]`` words of ``target`` from ``[1]``."""
     t = ptr32(target)
     p = ptr32(place)
@@ -69,7 +70,7 @@ def count_up(target: object, place: object) -> int:
 
 
 @micropython.viper
-def compare(asked: object, found: object, k: int, count: int) -> int:
+def compare(asked: Sequence[Words | memoryview], found: Sequence[Words], k: int, count: int) -> int:
     """Compare vectors ``k`` to ``count``; return how many differ.
 
     ``asked`` holds expect, care, highz; ``found`` seen, floating, wrong, tested. ``wrong`` gets
@@ -101,7 +102,7 @@ def compare(asked: object, found: object, k: int, count: int) -> int:
 
 
 @micropython.viper
-def tally(wrong: object, counts: object, count: int) -> int:
+def tally(wrong: Words, counts: Words, count: int) -> int:
     """Add every set bit of ``wrong[:count]`` to ``counts`` (32 words)."""
     w = ptr32(wrong)
     c = ptr32(counts)

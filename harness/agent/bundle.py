@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import re
 import threading
+from collections.abc import Mapping
 from functools import lru_cache
 from importlib import resources
 
@@ -52,24 +53,55 @@ def slim(source: str) -> str:
     return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
 
 
-class _Slimmer(ast.NodeTransformer):
-    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.AST | None:
-        return ast.Pass() if node.level else node
+MICROPYTHON = {"addressof": "uctypes"} | dict.fromkeys(
+    ("ticks_add", "ticks_diff", "ticks_ms", "ticks_us"), "time"
+)
+"""Where a board has what ``cpython`` stands in for; the rest is part of its compiler."""
+HOST_ONLY = ("__future__", "collections.abc", "typing")
+"""Modules that MicroPython has not: what is imported from them is for annotations."""
+VIPER = {"int": "int", "Table": "ptr32"}
+"""Annotations that mean something to the emitter; all else is an object to it, as without one."""
 
-    def visit_Expr(self, node: ast.Expr) -> ast.AST | None:
+
+class _Slimmer(ast.NodeTransformer):
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.AST | list[ast.ImportFrom]:
+        if node.level and node.module == "cpython":
+            return [
+                ast.ImportFrom(module, [name], 0)
+                for name in node.names
+                if (module := MICROPYTHON.get(name.name))
+            ]
+        return ast.Pass() if node.level or node.module in HOST_ONLY else node
+
+    def visit_Expr(self, node: ast.Expr) -> ast.AST:
         if isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
             return ast.Pass()
         return self.generic_visit(node)
 
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
+        return ast.Assign([node.target], node.value) if node.value else ast.Pass()
+
+    def visit_Module(self, node: ast.Module) -> ast.AST:
+        return self._without_passes(node)
+
+    def visit_ClassDef(self, node: ast.ClassDef) -> ast.AST:
+        return self._without_passes(node)
+
     def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
-        if not node.decorator_list:
-            node.returns = None
-            for argument in (*node.args.args, *node.args.kwonlyargs):
-                argument.annotation = None
-        node = self._generic(node)
+        known = VIPER if node.decorator_list else {}
+        node.returns = _told(node.returns, known)
+        for argument in (*node.args.args, *node.args.kwonlyargs):
+            argument.annotation = _told(argument.annotation, known)
+        return self._without_passes(node)
+
+    def _without_passes(self, node: ast.Module | ast.ClassDef | ast.FunctionDef) -> ast.AST:
+        self.generic_visit(node)
         node.body = [n for n in node.body if not isinstance(n, ast.Pass)] or [ast.Pass()]
         return node
 
-    def _generic(self, node: ast.FunctionDef) -> ast.FunctionDef:
-        self.generic_visit(node)
-        return node
+
+def _told(annotation: ast.expr | None, known: Mapping[str, str]) -> ast.expr | None:
+    """What the emitter is told of an argument."""
+    if isinstance(annotation, ast.Name) and annotation.id in known:
+        return ast.Name(known[annotation.id])
+    return None

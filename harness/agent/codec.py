@@ -6,14 +6,13 @@ cost neither bytes nor time. The format of a body stands in this folder's README
 writes these arrays: what a block does not change is left from the block before.
 """
 
+from __future__ import annotations
+
 from .buffers import copy_words, fill, words
+from .cpython import addressof
+from .faces import Bytes, Words
 from .planes import add_bits, begin_words, fill_table, take_bytes, turn, undo_sum, undo_xor
 from .protocol import CONSTANT, FIELDS, LAYOUT, PLAIN, PLANES, SAME, SUB, TURNED, WORDS
-
-try:
-    from uctypes import addressof
-except ImportError:
-    from .cpython import addressof
 
 
 class Block:
@@ -38,25 +37,26 @@ class Block:
             self.repeat,
         ]
 
-        self.filled = [None] * len(FIELDS)
+        self.filled: list[int | None] = [None] * len(FIELDS)
         self.base = words(len(FIELDS))
-        self.widths = None
-        self.ways = []
+        self.known = False
+        self.widths: list[int] = []
+        self.ways: list[dict[int, Words]] = []
         self.plane = words((size + 7) // 4 + 1)
         self.table = words(256)
 
     def forget(self) -> None:
         """Forget the layout: a run that begins must bring its own."""
-        self.widths = None
+        self.known = False
 
-    def load(self, body: object, count: int) -> None:
+    def load(self, body: Bytes, count: int) -> None:
         """Fill the first ``count`` vectors from a block's body (inflated already).
 
         A view of the body, as a slice of it would be a copy: there may be no room for one.
         """
         body = memoryview(body)
         opening = body[0]
-        if self.widths is None and opening in (PLANES, SAME):
+        if not self.known and opening in (PLANES, SAME):
             raise ValueError("block without a layout")
         if opening == WORDS:
             self.load_words(body, count)
@@ -67,7 +67,7 @@ class Block:
         elif opening != SAME:
             raise ValueError("block that begins with %d" % opening)
 
-    def load_words(self, body: object, count: int) -> None:
+    def load_words(self, body: Bytes, count: int) -> None:
         """Take words as they are, field by field."""
         at = 1
         for k in range(len(FIELDS)):
@@ -75,7 +75,7 @@ class Block:
             at += 4 * count
             self.filled[k] = None
 
-    def load_layout(self, body: object) -> int:
+    def load_layout(self, body: Bytes) -> int:
         """Learn where the columns go; return where the planes begin.
 
         ``ways`` has for each plane the fields it changes: what each of its bits does to a word.
@@ -85,6 +85,7 @@ class Block:
         at = 1 + 4 * len(FIELDS)
         columns = body[at]
         end = at + 2 + 4 * body[at + 1]
+        self.known = True
         self.widths = [min(8, columns - first) for first in range(0, columns, 8)]
         self.ways = [{} for _ in self.widths]
         for piece in range(at + 2, end, 4):
@@ -94,7 +95,7 @@ class Block:
                 bits[(column & 7) + k] |= 1 << (body[piece + 2] + k)
         return end
 
-    def load_planes(self, body: object, at: int, count: int) -> None:
+    def load_planes(self, body: Bytes, at: int, count: int) -> None:
         """Fill the words from planes that begin at ``at``."""
         base = words(len(FIELDS))
         copy_words(self.base, base, len(FIELDS))
@@ -120,20 +121,20 @@ class Block:
         for k in range(len(FIELDS)):
             self.hold(k, base[k] if fresh[k] else None)
 
-    def settle(self, ways: object, byte: int, base: object) -> None:
+    def settle(self, ways: dict[int, Words], byte: int, base: Words) -> None:
         """Change the base by a plane that is the same for every vector of the block."""
         for k, bits in ways.items():
             for bit in range(8):
                 if byte >> bit & 1:
                     base[k] ^= bits[bit]
 
-    def hold(self, k: int, level: object) -> None:
+    def hold(self, k: int, level: int | None) -> None:
         """Keep note of what is in field ``k``; fill it where no bit varies."""
         if level is not None and self.filled[k] != level:
             fill(addressof(self.fields[k]), level, self.size)
         self.filled[k] = level
 
-    def expand_plane(self, body: object, at: int, count: int, width: int) -> object:
+    def expand_plane(self, body: Bytes, at: int, count: int, width: int) -> int:
         """The address of one byte per vector, of the plane that begins at ``at``."""
         mode = body[at]
         source = addressof(body) + (at + 2)

@@ -22,34 +22,31 @@ class micropython:  # noqa: N801  the name of the module it stands for
         return function
 
 
-class Place:
-    """A byte of a buffer; it moves as an address does on a board."""
+class Place(int):
+    """A byte of a buffer: a number that goes on counting as an address does on a board."""
 
-    __slots__ = ("at", "view")
-
-    def __init__(self, view: memoryview, at: int) -> None:
-        self.view = view
-        self.at = at
+    view: memoryview
 
     def __add__(self, count: int) -> Place:
-        return Place(self.view, self.at + count)
-
-    def __sub__(self, count: int) -> Place:
-        return Place(self.view, self.at - count)
-
-    def __lt__(self, other: Place) -> bool:
-        return self.at < other.at
+        return place(self.view, int(self) + count)
 
 
-def addressof(buffer: Any) -> Place:
+def place(view: memoryview, at: int) -> Place:
+    """Byte ``at`` of what a buffer holds."""
+    found = Place(at)
+    found.view = view
+    return found
+
+
+def addressof(buffer: object) -> int:
     """Where a buffer begins."""
-    return Place(memoryview(buffer).cast("B"), 0)
+    return place(memoryview(buffer).cast("B"), 0)  # type: ignore[arg-type]  # py3.11 has no Buffer
 
 
 def ptr8(buffer: Any) -> Any:
     """View a buffer, or what follows a place, as bytes."""
     if isinstance(buffer, Place):
-        return buffer.view[buffer.at :]
+        return buffer.view[buffer:]
     return memoryview(buffer).cast("B")
 
 

@@ -4,15 +4,19 @@ Knows vectors, not hardware: a whole burst is handed to the pins object at once.
 not frames: ``server`` beside this file speaks the protocol.
 """
 
+from __future__ import annotations
+
 import binascii
 import gc
 import json
 import struct
 import sys
 from array import array
+from collections.abc import Callable, Sequence
 
 from .buffers import compare, copy_row, count_up, tally, words
 from .codec import Block, body_size
+from .faces import Bytes, PinsFace, Words
 from .protocol import (
     BIND,
     BLOCK,
@@ -38,6 +42,8 @@ UNTIL_PART = 4096
 LEAST_ROWS = 32
 ROW_BYTES = 138
 """Memory that a block needs for each of its vectors."""
+HELD = ["block", "work", "seen", "floating", "wrong", "tested", "row_of", "pass_of", "body", "raw"]
+"""What ``reserve`` takes."""
 
 
 class Refused(Exception):
@@ -61,9 +67,9 @@ def fitting(rows: int, free: int) -> int:
 class Engine:
     """One board's state: its pins, its loaded block, and the counts of the present run."""
 
-    def __init__(self, pins: object, rows: int = 1024) -> None:
+    def __init__(self, pins: PinsFace, rows: int = 1024) -> None:
         self.pins = pins
-        self.look_up = None
+        self.look_up: Callable[[], None] | None = None
         self.rows = rows
         self.allocate()
         self.counts = words(32)
@@ -90,8 +96,8 @@ class Engine:
 
     def release_memory(self) -> None:
         """Let go of everything that ``reserve`` took."""
-        self.block = self.work = self.body = self.raw = None
-        self.seen = self.floating = self.wrong = self.tested = self.row_of = self.pass_of = None
+        for name in HELD:
+            setattr(self, name, None)
         gc.collect()
 
     def reserve(self, rows: int) -> None:
@@ -107,7 +113,7 @@ class Engine:
         self.body = bytearray(body_size(rows))
         self.raw = bytearray(body_size(rows) + 64)
 
-    def command(self, kind: int, payload: object) -> object:
+    def command(self, kind: int, payload: bytes | memoryview) -> bytes:
         """Do one command; return the payload of its answer."""
         if not self.rows:
             raise Refused(
@@ -135,7 +141,7 @@ class Engine:
             return self.hello()
         raise Refused("unknown command %d" % kind)
 
-    def hello(self) -> object:
+    def hello(self) -> bytes:
         """Say who answers and how much fits."""
         gc.collect()
         about = sys.implementation
@@ -157,7 +163,7 @@ class Engine:
             facts["burst"] = self.pins.limits()
         return json.dumps(facts).encode()
 
-    def timing(self, payload: object) -> object:
+    def timing(self, payload: bytes | memoryview) -> bytes:
         """Set the time of one cycle; say what it will be."""
         period, settle, sample = struct.unpack("<III", payload)
         achieved, parts = self.pins.timing(period, settle, sample)
@@ -183,7 +189,7 @@ class Engine:
         for bit in range(32):
             self.counts[bit] = 0
 
-    def load(self, payload: object) -> object:
+    def load(self, payload: bytes | memoryview) -> bytes:
         """Append bytes to the body of the next block."""
         end = self.loaded + len(payload)
         if end > len(self.raw):
@@ -192,7 +198,7 @@ class Engine:
         self.loaded = end
         return b""
 
-    def totals(self) -> object:
+    def totals(self) -> bytes:
         """What the run came to: counts, signature, pauses, time, the pins that were wrong."""
         cycles, bad = self.cycle & 0xFFFFFFFF, self.bad & 0xFFFFFFFF
         pauses = max(self.pins.bursts - self.before - 1, 0)
@@ -202,7 +208,7 @@ class Engine:
                 answer += struct.pack("<BI", bit, self.counts[bit])
         return answer
 
-    def run_block(self, payload: object) -> object:
+    def run_block(self, payload: bytes | memoryview) -> bytes:
         """Run a block, whose last bytes come along; answer with what it gave.
 
         The answer lists mismatches, ``until`` rows and window words.
@@ -212,9 +218,9 @@ class Engine:
         if count > self.rows:
             raise Refused("block of %d vectors, room for %d" % (count, self.rows))
         self.unpack(flags, count)
-        self.found = []
-        self.untils = []
-        self.window = []
+        self.found: list[tuple[int, ...]] = []
+        self.untils: list[tuple[int, ...]] = []
+        self.window: list[tuple[int, ...]] = []
         self.pins.idle = self.look_up
         if self.pins.exact:
             self.pins.perform(self, count)
@@ -226,7 +232,7 @@ class Engine:
 
     def unpack(self, flags: int, count: int) -> None:
         """Turn the loaded bytes into the block's words."""
-        body = memoryview(self.raw)[: self.loaded]
+        body: Bytes = memoryview(self.raw)[: self.loaded]
         self.loaded = 0
         if flags & DEFLATED:
             inflate(body, self.body)
@@ -277,14 +283,14 @@ class Engine:
         if count:
             self.burst(self.work, 0, count, -1, 0)
 
-    def burst(self, block: object, at: int, count: int, row: int, passed: int) -> None:
+    def burst(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
         """Run and compare ``count`` vectors; ``row`` is -1 where ``row_of`` says the row."""
-        self.pins.run(block, at, count, self.seen, self.floating)
+        self.pins.run(block, at, count, self.seen, self.floating)  # type: ignore[union-attr]  # of paced pins
         self.judge(block, at, count, row, passed)
 
-    def judge(self, block: object, at: int, count: int, row: int, passed: int) -> None:
+    def judge(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
         """Compare what was read in ``count`` vectors; ``row`` as in ``burst``."""
-        asked = (block.expect, block.care, block.highz)
+        asked: Sequence[Words | memoryview] = (block.expect, block.care, block.highz)
         if at:
             asked = [memoryview(field)[at:] for field in asked]
         bad = compare(asked, (self.seen, self.floating, self.wrong, self.tested), 0, count)
@@ -299,7 +305,7 @@ class Engine:
         if self.look_up:
             self.look_up()
 
-    def entry(self, k: int, row: int, passed: int) -> object:
+    def entry(self, k: int, row: int, passed: int) -> tuple[int, ...]:
         """Where cycle ``k`` of the burst stands in the block, and what was read there."""
         if row < 0:
             return (self.cycle + k, self.row_of[k], self.pass_of[k], self.seen[k], self.floating[k])
@@ -353,7 +359,7 @@ class Engine:
             self.keep_window(1, row, passed)
         self.cycle += 1
 
-    def answer(self) -> object:
+    def answer(self) -> bytes:
         """The answer to a block: three counted lists."""
         parts = [struct.pack("<BBB", len(self.found), len(self.untils), len(self.window))]
         for entry in self.found:
@@ -362,5 +368,5 @@ class Engine:
             parts.append(struct.pack("<HI", *entry))
         for entry in self.window:
             parts.append(struct.pack("<IHIII", *entry))
-        self.found = self.untils = self.window = None
+        self.found = self.untils = self.window = []
         return b"".join(parts)

@@ -7,16 +7,19 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any, Protocol
-
-from harness.agent.cpython import Place
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias
 
 if TYPE_CHECKING:
     from harness.agent.codec import Block
     from harness.agent.engine import Engine
 
-Address = int | Place
-"""Where a buffer is: a number on a board, a place in it elsewhere."""
+Words: TypeAlias = "array[int]"
+"""Unsigned, 32 bits each."""
+Table = Words
+"""Words that the emitter is to hold by their address, in a register."""
+Bytes = bytes | bytearray | memoryview
+Vector = Sequence[int]
+"""Drive, enable, pulse, expect, care."""
 
 
 class AnyPins(Protocol):
@@ -31,10 +34,6 @@ class AnyPins(Protocol):
     @property
     def name(self) -> str:
         """The backend's name, as in a board profile."""
-
-    @property
-    def exact(self) -> bool:
-        """Whether hardware times every cycle."""
 
     @property
     def bursts(self) -> int:
@@ -56,7 +55,7 @@ class AnyPins(Protocol):
         Outputs are read ``sample_ns`` after the last edge, or as late as the cycle allows (0).
         """
 
-    def until(self, vector: Sequence[int], limit: int, /) -> tuple[int, int, bool]:
+    def until(self, vector: Vector, limit: int, /) -> tuple[int, int, bool]:
         """Repeat (drive, enable, pulse, expect, care) until it matches, at most ``limit`` times.
 
         Returns cycles used, last word read, whether it matched.
@@ -75,14 +74,16 @@ class AnyPins(Protocol):
 class PacedPins(AnyPins, Protocol):
     """Pins whose every cycle is software's business; a whole burst crosses at once."""
 
-    def run(
-        self, block: Block, at: int, count: int, seen: array[int], floating: array[int], /
-    ) -> None:
+    exact: Literal[False]
+
+    def run(self, block: Block, at: int, count: int, seen: Words, floating: Words, /) -> None:
         """Run ``count`` vectors from ``at``; fill the first words of ``seen``, ``floating``."""
 
 
 class ExactPins(AnyPins, Protocol):
     """Pins that hardware moves: they cut a block into bursts and hand back what was read."""
+
+    exact: Literal[True]
 
     def limits(self) -> dict[str, int]:
         """What a single burst can be: ``tick_ns``, ``captured``, ``words``, ``loops``."""

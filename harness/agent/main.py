@@ -3,17 +3,17 @@
 The bundler puts a ``Pins`` class into the same namespace; the host then calls ``begin``.
 """
 
+from __future__ import annotations
+
 import select
 import sys
+from typing import Any
 
+from .cpython import ticks_diff, ticks_ms
 from .engine import Engine
+from .faces import PinsFace
 from .protocol import QUANTUM
 from .server import Server
-
-try:
-    from time import ticks_diff, ticks_ms
-except ImportError:
-    from .cpython import ticks_diff, ticks_ms
 
 BUSY_MS = 200
 
@@ -23,15 +23,15 @@ class Port:
 
     def __init__(self) -> None:
         self.chunk = bytearray(QUANTUM)
-        self.source = getattr(sys.stdin.buffer, "raw", sys.stdin.buffer)
-        self.sink = getattr(sys.stdout.buffer, "raw", sys.stdout.buffer)
+        self.source: Any = getattr(sys.stdin.buffer, "raw", sys.stdin.buffer)
+        self.sink: Any = getattr(sys.stdout.buffer, "raw", sys.stdout.buffer)
         self.poll = select.poll()
         self.poll.register(sys.stdin, select.POLLIN)
         self.since = ticks_ms()
 
     def read(self) -> int:
         """Wait for bytes; they are in ``chunk``. Raises EOFError when the port is gone."""
-        count = self.source.readinto(self.chunk)
+        count: int = self.source.readinto(self.chunk)
         if not count:
             raise EOFError
         return count
@@ -70,10 +70,10 @@ def quiet(on: bool) -> None:
         micropython.kbd_intr(-1 if on else 3)
     else:
         if on:
-            termios.setraw(0)
+            termios.setraw(0)  # type: ignore[attr-defined]  # MicroPython's own
 
 
-def begin(pins: object, session: int) -> None:
+def begin(pins: PinsFace, session: int) -> None:
     """Serve one host until it says goodbye."""
     quiet(True)
     try:

@@ -3,12 +3,16 @@
 A cycle is at least as long as asked for; nothing here times an edge exactly.
 """
 
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, Literal
+
 import machine
 
-try:
-    from time import ticks_add, ticks_diff, ticks_us
-except ImportError:
-    from .cpython import ticks_add, ticks_diff, ticks_us
+from .codec import Block
+from .cpython import ticks_add, ticks_diff, ticks_us
+from .faces import Vector, Words
 
 PULL_US = 20
 """How long a weak pull may take to move a floating pin and its track, in microseconds."""
@@ -18,40 +22,41 @@ LOOK_US = 50_000
 """The board works at most so long, in microseconds, before the host may be told and heard."""
 
 
-def mean(adc: object) -> int:
+def mean(adc: Any) -> int:
     """The mean of 16 readings: a single one is off by noise."""
-    return sum([adc.read_u16() for _ in range(16)]) // 16
+    readings: list[int] = [adc.read_u16() for _ in range(16)]
+    return sum(readings) // 16
 
 
 class Pins:
     """Controller pins in the order in which the host bound them."""
 
     name = "generic"
-    exact = False
+    exact: Literal[False] = False
     bursts = 0
     rows = 1024
 
     def __init__(self) -> None:
-        self.pins = []
+        self.pins: list[Any] = []
         self.driven = 0
         self.levels = 0
         self.period_us = 0
         self.settle_us = 0
         self.due = ticks_us()
         self.busy_us = 0
-        self.idle = None
+        self.idle: Callable[[], None] | None = None
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
         return "".join(["%02x" % byte for byte in machine.unique_id()])
 
-    def bind(self, numbers: object) -> None:
+    def bind(self, numbers: Sequence[int]) -> None:
         """Take these pins, all as inputs without a pull."""
         self.release()
         self.pins = [machine.Pin(number, machine.Pin.IN, None) for number in numbers]
         self.driven = 0
 
-    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> object:  # noqa: ARG002  part of the face
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:  # noqa: ARG002  part of the face
         """Set the least time of a cycle and the wait before reading, rounded up to 1 us.
 
         Software times no edge, so outputs are read at the end of the cycle in any case.
@@ -60,7 +65,7 @@ class Pins:
         self.settle_us = (settle_ns + 999) // 1000
         return self.period_us * 1000, 1
 
-    def run(self, block: object, at: int, count: int, seen: object, floating: object) -> None:
+    def run(self, block: Block, at: int, count: int, seen: Words, floating: Words) -> None:
         """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
         began = self.begin()
         for k in range(count):
@@ -75,7 +80,7 @@ class Pins:
             floating[k] = self.pull(highz) if highz else 0
         self.busy_us += ticks_diff(ticks_us(), began)
 
-    def until(self, vector: object, limit: int) -> object:
+    def until(self, vector: Vector, limit: int) -> tuple[int, int, bool]:
         """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
 
         Returns cycles used, last word read, whether it matched.
@@ -111,7 +116,7 @@ class Pins:
         self.levels = drive
         self.pause(self.settle_us)
 
-    def turn(self, pin: object, out: int, level: int) -> None:
+    def turn(self, pin: Any, out: int, level: int) -> None:
         """Make a pin an output at a level, or an input."""
         if out:
             pin.init(machine.Pin.OUT, value=level)
@@ -153,11 +158,12 @@ class Pins:
                     floats |= 1 << bit
         return floats
 
-    def pulled(self, pin: object, pull: int) -> int:
+    def pulled(self, pin: Any, pull: int) -> int:
         """The pin's level under a weak pull."""
         pin.init(machine.Pin.IN, pull)
         self.pause(PULL_US)
-        return pin.value()
+        level: int = pin.value()
+        return level
 
     def begin(self) -> int:
         """Begin a cycle now, and say when; what ``due`` was long ago says nothing any more."""
@@ -199,7 +205,7 @@ class Pins:
         busy, self.busy_us = self.busy_us, 0
         return busy
 
-    def sense(self, numbers: object) -> object:
+    def sense(self, numbers: Sequence[int]) -> list[int | None]:
         """What these pins measure, each the mean of 16 readings from 0 to 65535."""
         return [mean(machine.ADC(machine.Pin(number))) for number in numbers]
 

@@ -6,8 +6,15 @@ One rule: every register goes through ``bus``, none is written before ``bind`` h
 this is an RP2040, and what was found is put back on release.
 """
 
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Literal
+
 from .buffers import words
-from .engine import Refused
+from .codec import Block
+from .engine import Engine, Refused
+from .faces import BusFace, Vector
 from .protocol import GAP_FREE, PULSES, UNTIL
 from .rp2_chip import (
     CHANNELS,
@@ -66,6 +73,7 @@ from .rp2_timing import (
     OUT_X,
     OUT_Y,
     PULL_IF_EMPTY,
+    Layout,
     layout,
 )
 
@@ -83,28 +91,28 @@ class Pins:
     """
 
     name = "rp2"
-    exact = True
+    exact: Literal[True] = True
     rows = 512
 
-    def __init__(self, bus: object = None, stream: int = 2048, capture: int = 4096) -> None:
+    def __init__(self, bus: BusFace | None = None, stream: int = 2048, capture: int = 4096) -> None:
         self.bus = bus or Bus()
-        self.numbers = []
-        self.found = []
+        self.numbers: list[int] = []
+        self.found: list[tuple[int, int]] = []
         self.bursts = 0
-        self.idle = None
-        self.loaded = None
+        self.idle: Callable[[], None] | None = None
+        self.loaded: Layout | None = None
         self.enabled = 0
         self.levels = 0
         self.row_words = 1
         self.plan = Plan(self.bus, stream, capture)
-        self.timed = (1250, 0, 0)
-        self.layouts = {}
+        self.timed: tuple[int, ...] = (1250, 0, 0)
+        self.layouts: dict[int, Layout] = {}
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
         return self.bus.serial()
 
-    def limits(self) -> object:
+    def limits(self) -> dict[str, int]:
         """What a burst can be: ticks, and what fits."""
         return {
             "tick_ns": self.tick(),
@@ -124,7 +132,7 @@ class Pins:
             )
         return 1_000_000_000 // hertz
 
-    def bind(self, numbers: object) -> None:
+    def bind(self, numbers: Sequence[int]) -> None:
         """Take these pins, all as inputs without a pull.
 
         Raises Refused on another controller, or if another program uses what is needed for them.
@@ -174,21 +182,21 @@ class Pins:
             write(SM_INSTR, OUT_NULL)
         write(PIO_CTRL + SET_BITS, SM_RESTART)
 
-    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> object:
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:
         """Set the time of a cycle, in whole ticks, never shorter than asked for."""
         tick = self.tick()
         self.timed = tuple([(ns + tick - 1) // tick for ns in (period_ns, settle_ns, sample_ns)])
         self.layouts = {}
         return self.layout(1).ticks * tick, 1
 
-    def layout(self, row_words: int) -> object:
+    def layout(self, row_words: int) -> Layout:
         """The cycle as it is for vectors without (1) or with a pulse (2)."""
         if row_words not in self.layouts:
             ticks, settle, sample = self.timed
             self.layouts[row_words] = layout(row_words, ticks, settle, sample)
         return self.layouts[row_words]
 
-    def perform(self, engine: object, count: int) -> None:
+    def perform(self, engine: Engine, count: int) -> None:
         """Run the first ``count`` rows of the engine's block; give it back what was read."""
         if not self.found:
             raise Refused("no pins are bound")
@@ -208,7 +216,7 @@ class Pins:
             self.burst(block, engine.manner & GAP_FREE)
             self.give_back(engine)
 
-    def burst(self, block: object, gap_free: int) -> None:
+    def burst(self, block: Block, gap_free: int) -> None:
         """Run what is laid out. Raises Refused if it paused and must not."""
         plan = self.plan
         if not plan.cycles:
@@ -230,7 +238,7 @@ class Pins:
         if stalled:
             self.bursts += 1
 
-    def load(self, found: object) -> None:
+    def load(self, found: Layout) -> None:
         """Put the program for such cycles where the state machine runs it."""
         if self.loaded is found:
             return
@@ -253,7 +261,7 @@ class Pins:
         """A word of the host's in controller order."""
         return cross(self.outward, word)
 
-    def begin(self, found: object, cycles: int) -> None:
+    def begin(self, found: Layout, cycles: int) -> None:
         """Let the machine go; the first words wait in its queue by then."""
         write = self.bus.write
         plan = self.plan
@@ -273,14 +281,14 @@ class Pins:
             self.bus.idle()
         self.go(found)
 
-    def prepare(self, found: object, cycles: int) -> None:
+    def prepare(self, found: Layout, cycles: int) -> None:
         """Set the machine's counter or its loop, before any vector is in its queue."""
         if found.x is None:
             self.order(OUT_Y, cycles - 1)
         else:
             self.order(OUT_X, found.x)
 
-    def go(self, found: object) -> None:
+    def go(self, found: Layout) -> None:
         """Start the machine on what stands in its queue."""
         write = self.bus.write
         if found.words == 2 and found.x is None:
@@ -294,14 +302,14 @@ class Pins:
         """Whether the last control block of the receiving channel has stopped it."""
         return not self.bus.read(channel(GET) + DMA_CTRL) & 1
 
-    def wait_for(self, done: object) -> None:
+    def wait_for(self, done: Callable[[], bool]) -> None:
         """Wait for the hardware; the host may hear that work goes on, or stop it."""
         while not done():
             self.bus.idle()
             if self.idle:
                 self.idle()
 
-    def give_back(self, engine: object) -> None:
+    def give_back(self, engine: Engine) -> None:
         """Hand what was captured to the engine, piece by piece."""
         plan = self.plan
         block = engine.block
@@ -315,7 +323,7 @@ class Pins:
                 self.give_repeats(engine, row, done, (size, kept))
         engine.floating[0] = 0
 
-    def give_repeats(self, engine: object, row: int, done: int, piece: object) -> None:
+    def give_repeats(self, engine: Engine, row: int, done: int, piece: tuple[int, int]) -> None:
         """Hand repetitions of a row from ``done`` on back; ``piece`` is how many, and captured."""
         left, kept = piece
         while left:
@@ -327,7 +335,7 @@ class Pins:
             done += part
             left -= part
 
-    def until(self, vector: object, limit: int) -> object:
+    def until(self, vector: Vector, limit: int) -> tuple[int, int, bool]:
         """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
 
         Each cycle is timed by hardware; software looks at the answer in between. Returns cycles
@@ -353,7 +361,7 @@ class Pins:
         self.levels = drive
         return used, seen[0], not (seen[0] ^ expect) & care
 
-    def single(self, found: object, pair: object) -> None:
+    def single(self, found: Layout, pair: Sequence[int]) -> None:
         """Run one cycle without DMA; what was read is the first captured word."""
         try:
             self.prepare(found, 1)
@@ -378,7 +386,7 @@ class Pins:
         """Hardware keeps the time of a cycle as ``timing`` said."""
         return 0
 
-    def sense(self, numbers: object) -> object:
+    def sense(self, numbers: Sequence[int]) -> list[int | None]:
         """What these pins measure, each the mean of 16 readings from 0 to 65535."""
         return [self.bus.measure(number) for number in numbers]
 

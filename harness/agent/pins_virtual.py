@@ -5,10 +5,16 @@ is a file to the model. One request: operation and three words, then arrays. The
 begins with the length of a complaint, 0 if there is none.
 """
 
+from __future__ import annotations
+
 import struct
+from collections.abc import Callable, Sequence
+from typing import Literal
 
 from .buffers import copy_words
+from .codec import Block
 from .engine import Refused
+from .faces import Vector, Words
 
 try:
     from virtual_chip import link
@@ -30,20 +36,20 @@ class Pins:
     """The pins of a virtual board."""
 
     name = "virtual"
-    exact = False
+    exact: Literal[False] = False
     bursts = 0
     rows = 1024
 
     def __init__(self) -> None:
         self.link = link
         self.buffer = bytearray(4)
-        self.idle = None
+        self.idle: Callable[[], None] | None = None
 
     def ask(self, operation: int, a: int = 0, b: int = 0, c: int = 0) -> None:
         """Send the head of a request."""
         self.link.write(struct.pack("<IIII", operation, a, b, c))
 
-    def read(self, target: object) -> None:
+    def read(self, target: bytearray | memoryview) -> None:
         """Fill ``target`` from the model."""
         view = memoryview(target)
         at = 0
@@ -55,15 +61,15 @@ class Pins:
         self.ask(WHO)
         return self.text()
 
-    def bind(self, numbers: object) -> None:
+    def bind(self, numbers: Sequence[int]) -> None:
         """Nothing to configure: the model has the chip's pins in the order of the words."""
 
-    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> object:
+    def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:
         """Tell the model the time of a cycle; (numerator, denominator) of what it will be."""
         self.ask(PERIOD, period_ns, settle_ns, sample_ns)
         return period_ns, 1
 
-    def run(self, block: object, at: int, count: int, seen: object, floating: object) -> None:
+    def run(self, block: Block, at: int, count: int, seen: Words, floating: Words) -> None:
         """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
         self.ask(RUN, count)
         for field in (block.drive, block.enable, block.pulse, block.highz):
@@ -86,14 +92,14 @@ class Pins:
         self.read(data)
         return bytes(data).decode()
 
-    def read_words(self, target: object, count: int) -> None:
+    def read_words(self, target: Words, count: int) -> None:
         """Read ``count`` words into ``target``."""
         if len(self.buffer) < 4 * count:
             self.buffer = bytearray(4 * count)
         self.read(memoryview(self.buffer)[: 4 * count])
         copy_words(self.buffer, target, count)
 
-    def until(self, vector: object, limit: int) -> object:
+    def until(self, vector: Vector, limit: int) -> tuple[int, int, bool]:
         """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
 
         Returns cycles used, last word read, whether it matched.
@@ -110,11 +116,11 @@ class Pins:
         """The model takes the time of a cycle as it was told."""
         return 0
 
-    def sense(self, numbers: object) -> object:
+    def sense(self, numbers: Sequence[int]) -> list[int | None]:
         """What the model says that these pins measure, 0 to 65535; None where it says nothing."""
         return [self.measured(number) for number in numbers]
 
-    def measured(self, number: int) -> object:
+    def measured(self, number: int) -> int | None:
         """What one pin measures."""
         self.ask(MEASURE, number)
         answer = bytearray(4)

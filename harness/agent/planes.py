@@ -5,10 +5,10 @@ stands in this folder's README. Loops go by addresses and do four steps at a tim
 keeps the first three arguments of such a function in registers, and nothing else.
 """
 
-try:
-    import micropython
-except ImportError:
-    from .cpython import micropython, ptr8, ptr32
+from __future__ import annotations
+
+from .cpython import micropython, ptr8, ptr32
+from .faces import Table
 
 
 @micropython.viper
@@ -82,7 +82,7 @@ def turn(source: int, target: int, column: int, groups: int) -> int:
 
 
 @micropython.viper
-def fill_table(table: int, word: int, bits: ptr32, width: int) -> int:
+def fill_table(table: int, word: int, bits: Table, width: int) -> int:
     """What each value of ``width`` bits makes of ``word``; ``bits`` has a word for each bit."""
     ptr32(table)[0] = word
     end = table + 4
@@ -102,7 +102,7 @@ def fill_table(table: int, word: int, bits: ptr32, width: int) -> int:
 
 
 @micropython.viper
-def begin_words(plane: int, target: int, table: ptr32, count: int) -> int:
+def begin_words(plane: int, target: int, table: Table, count: int) -> int:
     """Write ``count`` words, each as the table has it for its byte of the plane."""
     end = plane + count - (count & 3)
     while plane < end:
@@ -121,7 +121,7 @@ def begin_words(plane: int, target: int, table: ptr32, count: int) -> int:
 
 
 @micropython.viper
-def add_bits(plane: int, target: int, table: ptr32, count: int) -> int:
+def add_bits(plane: int, target: int, table: Table, count: int) -> int:
     """Change ``count`` words that were begun by what the table has for their bytes."""
     end = plane + count - (count & 3)
     while plane < end:

@@ -9,13 +9,13 @@ Rules: one reply per command, in order; the board has no timers; the host repeat
 answered, and the board answers a repeated command from its memory without doing it again.
 """
 
+from __future__ import annotations
+
 import binascii
 from array import array
 
-try:
-    import micropython
-except ImportError:
-    from .cpython import micropython, ptr8, ptr32
+from .cpython import micropython, ptr8, ptr32
+from .faces import Bytes, Words
 
 VERSION = 2
 QUANTUM = 64
@@ -86,7 +86,7 @@ MAX_ANSWER = 3 + 3 + 22 * MAX_KEPT + 6 * MAX_UNTIL + 18 * MAX_WINDOW
 
 
 @micropython.viper
-def unstuff(source: object, state: object, target: object, end: int) -> int:
+def unstuff(source: Bytes, state: Words, target: bytearray | memoryview, end: int) -> int:
     """Take COBS bytes from ``source[state[3]:end]``; stop after a zero. Return 1 if one was met."""
     s = ptr8(source)
     t = ptr8(target)
@@ -127,7 +127,7 @@ def unstuff(source: object, state: object, target: object, end: int) -> int:
 
 
 @micropython.viper
-def stuff(source: object, count: int, target: object) -> int:
+def stuff(source: Bytes, count: int, target: bytearray) -> int:
     """COBS-encode ``source[:count]`` into ``target``, without the zero; return the length."""
     s = ptr8(source)
     t = ptr8(target)
@@ -167,7 +167,7 @@ class Deframer:
         self.state = array("I", [0, 0, 1, 0, 0])
         self.damaged = 0
 
-    def feed(self, chunk: object, count: int) -> list[bytes]:
+    def feed(self, chunk: Bytes, count: int) -> list[bytes]:
         """Take ``chunk[:count]`` and return the whole bodies that end in it, in order."""
         bodies = []
         state = self.state
@@ -190,7 +190,7 @@ class Deframer:
         return bodies
 
 
-def frame(session: int, number: int, kind: int, payload: object) -> bytes:
+def frame(session: int, number: int, kind: int, payload: bytes) -> bytes:
     """One frame as it goes on the wire, zero included."""
     body = bytes((session, number, kind)) + payload
     sealed = body + binascii.crc32(body).to_bytes(4, "little")

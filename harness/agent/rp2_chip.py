@@ -5,10 +5,16 @@ Addresses and bits after the RP2040 datasheet: DMA 2.5.7, IO bank 2.19.6.1, pads
 register asks a bus, so that tests can put an emulator behind it.
 """
 
+from __future__ import annotations
+
 import sys
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from .buffers import words
+from .cpython import addressof
 from .engine import Refused
+from .faces import BusFace
 
 CHIP_ID = 0x40000000
 """SYSINFO: revision (4 bits), part (16), maker by JEP106 with the stop bit (12).
@@ -91,7 +97,7 @@ class Bus:
         import machine
 
         self.machine = machine
-        self.memory = machine.mem32
+        self.memory: dict[int, int] = machine.mem32
 
     def chip_id(self) -> int:
         """What the controller says that it is; 0 where not even that register may be read."""
@@ -105,19 +111,18 @@ class Bus:
         """Write a register."""
         self.memory[address] = value
 
-    def room(self, count: int) -> object:
+    def room(self, count: int) -> tuple[Any, int]:
         """Take ``count`` words and say where they are: at a multiple of eight bytes."""
-        import uctypes
-
         buffer = words(count + 1)
-        address = uctypes.addressof(buffer)
+        address = addressof(buffer)
         if address & 7:
             return memoryview(buffer)[1:], address + 4
         return buffer, address
 
     def frequency(self) -> int:
         """The system clock in Hz."""
-        return self.machine.freq()
+        hertz: int = self.machine.freq()
+        return hertz
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
@@ -126,19 +131,20 @@ class Bus:
     def measure(self, number: int) -> int:
         """What an analogue pin measures: the mean of 16 readings from 0 to 65535."""
         adc = self.machine.ADC(self.machine.Pin(number))
-        return sum([adc.read_u16() for _ in range(16)]) // 16
+        readings: list[int] = [adc.read_u16() for _ in range(16)]
+        return sum(readings) // 16
 
     def idle(self) -> None:
         """Let time pass: on a board it does so by itself."""
 
     def pause(self, us: int) -> None:
         """Wait ``us`` microseconds."""
-        from time import sleep_us
+        from time import sleep_us  # type: ignore[attr-defined]  # CPython has none
 
         sleep_us(us)
 
 
-def refuse_other_chips(bus: object) -> None:
+def refuse_other_chips(bus: BusFace) -> None:
     """Raise Refused unless this is an RP2040: elsewhere the same addresses do other things."""
     found = bus.chip_id()
     if found & 0x0FFFFFFF == RP2040_ID:
@@ -155,7 +161,7 @@ def channel(number: int) -> int:
     return DMA + DMA_STRIDE * number
 
 
-def found_state(bus: object, numbers: object) -> object:
+def found_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
     """Note how everything was found, as (address, value). Raises Refused if it is in use."""
     places = [PADS + 4 * number for number in numbers]
     places += [IO_CTRL + 8 * number for number in numbers]
@@ -170,7 +176,7 @@ def found_state(bus: object, numbers: object) -> object:
     return [(place, bus.read(place)) for place in places]
 
 
-def pulled(bus: object, number: int, pull: int) -> int:
+def pulled(bus: BusFace, number: int, pull: int) -> int:
     """A pin's level under a weak pull, which is taken away again."""
     place = PADS + 4 * number
     bus.write(place + SET_BITS, pull)
@@ -180,7 +186,7 @@ def pulled(bus: object, number: int, pull: int) -> int:
     return level
 
 
-def floating_pins(bus: object, numbers: object, mask: int) -> int:
+def floating_pins(bus: BusFace, numbers: Sequence[int], mask: int) -> int:
     """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
     floats = 0
     for bit in range(len(numbers)):

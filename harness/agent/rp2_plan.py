@@ -4,6 +4,12 @@ One rule: within a burst nothing waits for software; what needs software (other 
 pulls, rows that wait for their outputs, full memory) ends it, and ``why`` says what it was.
 """
 
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from .codec import Block
+from .faces import RoomFace, Words
 from .protocol import UNTIL
 from .rp2_chip import (
     DMA_ON,
@@ -37,7 +43,7 @@ class Plan:
     captured, and whether they are so many rows rather than one row repeated.
     """
 
-    def __init__(self, bus: object, stream: int, capture: int) -> None:
+    def __init__(self, bus: RoomFace, stream: int, capture: int) -> None:
         self.most_words = stream
         self.most_kept = capture
         self.stream, self.stream_at = bus.room(stream)
@@ -50,7 +56,7 @@ class Plan:
 
     def clear(self) -> None:
         """Forget the burst."""
-        self.pieces = []
+        self.pieces: list[tuple[int, int, int, int, int]] = []
         self.send.clear()
         self.get.clear()
         self.used = 0
@@ -60,7 +66,13 @@ class Plan:
         self.pull = 0
         self.why = ""
 
-    def lay_out(self, block: object, start: object, table: object, span: object) -> object:
+    def lay_out(
+        self,
+        block: Block,
+        start: tuple[int, int],
+        table: Sequence[int],
+        span: tuple[int, int, int, int],
+    ) -> tuple[int, int]:
         """Lay out the burst that begins at ``start``, (row, repetition); return where it ends.
 
         ``table`` moves bits into controller order. ``span`` is: rows in the block, words a row,
@@ -95,7 +107,7 @@ class Plan:
         self.get.write(self.getting, PIO_RXF, (1, 0))
         return row, done
 
-    def obstacle(self, block: object, row: int, enable: int) -> str:
+    def obstacle(self, block: Block, row: int, enable: int) -> str:
         """What keeps a row out of this burst."""
         if block.repeat[row] & UNTIL:
             return "a row waits until its outputs match"
@@ -105,7 +117,7 @@ class Plan:
             return "a row tests for high impedance"
         return ""
 
-    def part(self, block: object, row: int, done: int, count: int) -> int:
+    def part(self, block: Block, row: int, done: int, count: int) -> int:
         """Lay out as much as can be from a row on; return rows, or repetitions of this row."""
         left = block.repeat[row] - done
         if block.highz[row]:
@@ -166,17 +178,17 @@ class Plan:
         self.inline(row, done + EDGE + middle, EDGE, 0)
         return size
 
-    def last_levels(self, block: object) -> int:
+    def last_levels(self, block: Block) -> int:
         """What the burst leaves the pins at."""
         piece = self.pieces[-1]
         return block.drive[piece[0] + piece[2] - 1 if piece[4] else piece[0]]
 
-    def pick(self, target: object, size: int, table: object) -> None:
+    def pick(self, target: Words, size: int, table: Sequence[int]) -> None:
         """Give the next ``size`` captured words, back in the host's order of bits."""
         pick_words((self.capture, target, table), self.picked, size)
         self.picked += size
 
 
-def has_pulse(block: object, count: int) -> bool:
+def has_pulse(block: Block, count: int) -> bool:
     """Whether any of the first ``count`` rows pulses a pin."""
     return bool(any_set(block.pulse, count))

@@ -4,14 +4,15 @@ Knows memory, not registers. A word of the host has a bit per chip pin, a word o
 per controller pin; four tables of 256 words turn one into the other, a byte at a time.
 """
 
+from __future__ import annotations
+
 from array import array
+from collections.abc import Iterable, Sequence
+from typing import Any
 
 from .buffers import words
-
-try:
-    import micropython
-except ImportError:
-    from .cpython import micropython, ptr32
+from .cpython import micropython, ptr32
+from .faces import Words
 
 EDGE = 8
 """Cycles of a repeated row that are laid out one by one before and after its repetition."""
@@ -19,7 +20,7 @@ LEAST_LOOP = 64
 """A row that is repeated less often is laid out whole: loading a control block takes time."""
 
 
-def crossing(pairs: object) -> object:
+def crossing(pairs: Iterable[tuple[int, int]]) -> Words:
     """Tables that move bit ``a`` to bit ``b`` for each pair (a, b); other bits get lost."""
     table = words(1024)
     for a, b in pairs:
@@ -32,7 +33,7 @@ def crossing(pairs: object) -> object:
     return table
 
 
-def cross(table: object, word: int) -> int:
+def cross(table: Sequence[int], word: int) -> int:
     """One word with its bits moved by the tables."""
     low = table[word & 255] | table[256 + (word >> 8 & 255)]
     return low | table[512 + (word >> 16 & 255)] | table[768 + (word >> 24 & 255)]
@@ -47,7 +48,7 @@ class Chain:
 
     def clear(self) -> None:
         """Forget all stretches."""
-        self.stretches = []
+        self.stretches: list[list[int]] = []
 
     def add(self, address: int, count: int, control: int, step: int) -> None:
         """Add ``count`` words from ``address``; ``step`` is 4 where the address moves, else 0."""
@@ -62,7 +63,7 @@ class Chain:
         """Whether another repeated row would not fit."""
         return len(self.stretches) + 3 > self.most
 
-    def write(self, target: object, port: int, order: object) -> None:
+    def write(self, target: Any, port: int, order: tuple[int, int]) -> None:
         """Write control blocks that read or write at ``port``, and a last one that stops.
 
         ``order`` says where in a block the address and the port stand.
@@ -78,13 +79,13 @@ class Chain:
             target[at + k] = 0
 
 
-def lay(buffers: object, at: int, count: int, place: object) -> None:
+def lay(buffers: Sequence[Any], at: int, count: int, place: tuple[int, int, int]) -> None:
     """Put ``count`` rows from ``at`` into a stream; ``place`` is (to, words a row, rows a step)."""
     lay_words(buffers, array("I", [at, count, place[0], place[1], place[2]]))
 
 
 @micropython.viper
-def lay_words(buffers: object, job: object) -> int:
+def lay_words(buffers: Sequence[Any], job: Words) -> int:
     """Turn rows into words: ``buffers`` is drive, pulse, stream, table.
 
     ``job`` is first row, count, where to, words a row (1, or 2 with the pulse), 1 to go on to the
@@ -124,7 +125,7 @@ def lay_words(buffers: object, job: object) -> int:
 
 
 @micropython.viper
-def pick_words(buffers: object, at: int, count: int) -> int:
+def pick_words(buffers: Sequence[Any], at: int, count: int) -> int:
     """Turn ``count`` captured words from ``at`` on back: ``buffers`` is capture, seen, table."""
     capture = ptr32(buffers[0])
     seen = ptr32(buffers[1])
@@ -144,7 +145,7 @@ def pick_words(buffers: object, at: int, count: int) -> int:
 
 
 @micropython.viper
-def plain_rows(buffers: object, at: int, end: int) -> int:
+def plain_rows(buffers: Sequence[Any], at: int, end: int) -> int:
     """How many rows from ``at`` stand for one cycle, keep directions and have no pull test.
 
     ``buffers`` is enable, highz, repeat.
@@ -162,7 +163,7 @@ def plain_rows(buffers: object, at: int, end: int) -> int:
 
 
 @micropython.viper
-def any_set(values: object, count: int) -> int:
+def any_set(values: Any, count: int) -> int:
     """Whether any of the first ``count`` words is not zero."""
     v = ptr32(values)
     i = 0

@@ -9,6 +9,8 @@ that a stall in the middle leaves a trace; they reach about 100 ticks. The loope
 loops of ``x`` passes and stop when the words run out; they reach every length above that.
 """
 
+from __future__ import annotations
+
 PLAIN_TICKS = 4
 """The shortest cycle without a clock pulse: drive, two ticks, read."""
 PULSED_TICKS = 6
@@ -46,7 +48,9 @@ class Layout:
     counts.
     """
 
-    def __init__(self, program: object, words: int, x: object, ticks: int, read: int) -> None:
+    def __init__(
+        self, program: list[int], words: int, x: int | None, ticks: int, read: int
+    ) -> None:
         self.program = program
         self.words = words
         self.x = x
@@ -63,7 +67,7 @@ def least_ticks(words: int, settle: int, read: int) -> int:
     return 3 * settle + max(9, read + 2)
 
 
-def layout(words: int, ticks: int, settle: int, sample: int) -> object:
+def layout(words: int, ticks: int, settle: int, sample: int) -> Layout:
     """Work out a cycle of ``ticks`` or, where that is too short, of the least that will do.
 
     ``sample`` is ticks from the last edge to the moment that is read, 0 for as late as the
@@ -76,7 +80,7 @@ def layout(words: int, ticks: int, settle: int, sample: int) -> object:
     return pulsed(ticks, read)
 
 
-def plain(ticks: int, read: int) -> object:
+def plain(ticks: int, read: int) -> Layout:
     """A cycle of one word: drive, wait, read."""
     last = ticks - 1
     if not read or read > last:
@@ -95,7 +99,7 @@ def plain(ticks: int, read: int) -> object:
     return Layout(program, 1, ticks - read - 3, ticks, read)
 
 
-def pulsed(ticks: int, read: int) -> object:
+def pulsed(ticks: int, read: int) -> Layout:
     """A cycle of two words: drive, wait, pulse, wait, back, wait, read; three equal parts."""
     rest = max(4, ticks - 2 * (ticks // 3))
     lead = (ticks - rest) // 2
@@ -116,7 +120,7 @@ def pulsed(ticks: int, read: int) -> object:
     return Layout(looped_pulse(ticks - 11 - read - 3 * x, tail), 2, x, ticks, read)
 
 
-def counted_pulse(lead: int, high: int, rest: int, read: int) -> object:
+def counted_pulse(lead: int, high: int, rest: int, read: int) -> list[int]:
     """The program of short cycles with a pulse; X holds the levels, and is filled on the way."""
     c, d, e = shared(read - 3, 3)
     return [
@@ -132,7 +136,7 @@ def counted_pulse(lead: int, high: int, rest: int, read: int) -> object:
     ]
 
 
-def looped_pulse(spare: int, tail: object) -> object:
+def looped_pulse(spare: int, tail: list[int]) -> list[int]:
     """The program of long cycles with a pulse; ISR keeps the levels until the pins are read."""
     head = [OUT_Y, MOV_ISR_Y, MOV_PINS_Y | delay(spare), MOV_Y_X, GO_Y_DOWN | 4]
     return head + [OUT_PINS, MOV_Y_X, GO_Y_DOWN | 7] + tail
@@ -143,7 +147,7 @@ def delay(ticks: int) -> int:
     return ticks << 8
 
 
-def shared(ticks: int, parts: int) -> object:
+def shared(ticks: int, parts: int) -> list[int]:
     """Delays of ``parts`` instructions that come to ``ticks`` in all."""
     found = []
     for _ in range(parts):
@@ -152,7 +156,7 @@ def shared(ticks: int, parts: int) -> object:
     return found
 
 
-def fixed_loop(ticks: int) -> object:
+def fixed_loop(ticks: int) -> tuple[int, int, int]:
     """(delay before, passes less one, delay in each) of a loop and what precedes it."""
     if ticks < 32:
         return 0, ticks - 1, 0

@@ -3,7 +3,10 @@
 It has no timers: what is lost on the wire is repeated by the host.
 """
 
-from .engine import Aborted, Refused
+from __future__ import annotations
+
+from .engine import Aborted, Engine, Refused
+from .faces import PortFace
 from .protocol import (
     ABORT,
     ANYONE,
@@ -21,14 +24,14 @@ from .protocol import (
 class Server:
     """One session with one host."""
 
-    def __init__(self, session: int, engine: object, port: object) -> None:
+    def __init__(self, session: int, engine: Engine, port: PortFace) -> None:
         self.session = session
         self.engine = engine
         self.port = port
         self.deframer = Deframer()
         self.expected = 0
         self.answers = [b""] * 256
-        self.waiting = []
+        self.waiting: list[bytes] = []
         self.closed = False
         self.gap_told = False
         engine.look_up = self.look_up
@@ -59,7 +62,7 @@ class Server:
             if body[2] == ABORT:
                 raise Aborted
 
-    def take(self, body: object) -> None:
+    def take(self, body: bytes) -> None:
         """Do a command that is next, answer one that was done, point at a gap otherwise."""
         number = body[1]
         if body[0] == ANYONE:
@@ -77,7 +80,7 @@ class Server:
             self.gap_told = True
             self.port.write(frame(self.session, self.expected, GAP, b""))
 
-    def perform(self, number: int, kind: int, payload: object) -> bytes:
+    def perform(self, number: int, kind: int, payload: bytes | memoryview) -> bytes:
         """Do a command and make its answer."""
         try:
             if kind == BYE:

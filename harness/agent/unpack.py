@@ -5,31 +5,30 @@ Block Format Description": a token with two lengths, literals, and how far back 
 One rule: what is inside a body is not known here.
 """
 
-from .protocol import WINDOW_BITS
+from __future__ import annotations
 
-try:
-    import micropython
-except ImportError:
-    from .cpython import micropython, ptr8, ptr32
+from .cpython import micropython, ptr8, ptr32
+from .faces import Bytes, Words
+from .protocol import WINDOW_BITS
 
 try:
     import io
 
     import deflate
 
-    def inflate(body: object, target: object) -> int:
+    def inflate(body: Bytes, target: bytearray) -> int:
         """Inflate ``body`` into ``target``; return how many bytes came out."""
         stream = deflate.DeflateIO(io.BytesIO(body), deflate.RAW, WINDOW_BITS)
-        return stream.readinto(target)
+        return int(stream.readinto(target))
 
 except ImportError:
     try:
         import zlib
     except ImportError:
-        inflate = None
+        inflate = None  # type: ignore[assignment]
     else:
 
-        def inflate(body: object, target: object) -> int:
+        def inflate(body: Bytes, target: bytearray) -> int:
             """Inflate ``body`` into ``target``; return how many bytes came out."""
             plain = zlib.decompress(body, -WINDOW_BITS)
             target[: len(plain)] = plain
@@ -37,7 +36,7 @@ except ImportError:
 
 
 @micropython.viper
-def unmatch(source: object, target: object, job: object) -> int:
+def unmatch(source: Bytes, target: Bytes, job: Words) -> int:
     """Expand an LZ4 block; ``job`` is its length, room in ``target``. Return the length, or 0."""
     s = ptr8(source)
     t = ptr8(target)

@@ -34,7 +34,8 @@ from typing import Any
 from harness.agent import cpython
 
 WINDOW = 128
-STANDING_IN = ("addressof", "ptr8", "ptr32", "ticks_ms", "ticks_us", "ticks_diff", "ticks_add")
+COMPILED_IN = ("micropython", "ptr8", "ptr32")
+TICKS = ("ticks_add", "ticks_diff", "ticks_ms", "ticks_us")
 """What the agent takes from its interpreter, as ``harness.agent.cpython`` has it."""
 
 
@@ -52,8 +53,8 @@ class StandIn:
         self._settings = termios.tcgetattr(0)
         termios.setraw = tty.setraw  # type: ignore[attr-defined]
         kept: dict[str, object] = {module.__name__: module for module in MODULES}
-        viper, interrupts = cpython.micropython.viper, self._interrupts
-        kept["micropython"] = types.SimpleNamespace(viper=viper, kbd_intr=interrupts)
+        vars(time).update({name: getattr(cpython, name) for name in TICKS})
+        kept["uctypes"] = types.SimpleNamespace(addressof=cpython.addressof)
         kept["io"] = types.SimpleNamespace(BytesIO=io.BytesIO)
         kept["virtual_chip"] = types.SimpleNamespace(link=chip)
         self._kept = kept
@@ -74,7 +75,7 @@ class StandIn:
             "__name__": "__main__",
             "__builtins__": {**self._builtins, "__import__": look_up},
         }
-        for name in STANDING_IN:
+        for name in COMPILED_IN:
             self.names[name] = getattr(cpython, name)
 
     def run_program(self, program: str, serial: str) -> None:
@@ -151,11 +152,6 @@ class StandIn:
         view = memoryview(data)
         while view:
             view = view[write(1, view) :]
-
-    def _interrupts(self, character: int) -> None:
-        signal.signal(
-            signal.SIGINT, signal.SIG_IGN if character < 0 else signal.default_int_handler
-        )
 
 
 class _Through(io.StringIO):

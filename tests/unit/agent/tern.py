@@ -10,6 +10,7 @@ from array import array
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -92,7 +93,7 @@ class TernPins:
     """The chip behind the face that the engine asks for."""
 
     name = "tern"
-    exact = False
+    exact: Literal[False] = False
     bursts = 0
     rows = 1024
 
