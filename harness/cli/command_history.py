@@ -11,17 +11,8 @@ from harness.cli.exit_code import ExitCode
 from harness.cli.options import RUNS, STORE, STORE_HELP
 from harness.cli.screen import console
 from harness.errors import StoreError
-from harness.store import Store
-from harness_reports import (
-    ChipSubject,
-    DesignSubject,
-    SlotSubject,
-    Subject,
-    all_subjects,
-    margins_of,
-    selection,
-    write_histories,
-)
+from harness.store import Selection, Store, SubjectKind, of_chip, of_design, of_slot
+from harness_reports import margins_of, write_histories
 
 
 def history(
@@ -39,17 +30,17 @@ def history(
 ) -> ExitCode:
     """Write a page for each chip, design or slot; for all of them if none is named."""
     with Store.existing(store) as kept:
-        known = all_subjects(kept.subjects())
-        chosen: list[Subject] = [
-            *(ChipSubject(serial) for serial in chip or ()),
-            *(DesignSubject(name) for name in design or ()),
+        known = kept.subjects()
+        chosen: list[Selection] = [
+            *(of_chip(serial) for serial in chip or ()),
+            *(of_design(name) for name in design or ()),
             *(_slot(text, known) for text in slot or ()),
         ]
         _refuse_unknown(chosen, known, kept.place)
         subjects = list(dict.fromkeys(chosen)) or known
         written = write_histories(
             subjects,
-            lambda which: kept.history(selection(which)),
+            kept.history,
             out,
             lambda which: margins_of(kept, which),
         )
@@ -60,18 +51,18 @@ def history(
     return ExitCode.ALL_PASS
 
 
-def _slot(text: str, known: tuple[Subject, ...]) -> SlotSubject:
+def _slot(text: str, known: tuple[Selection, ...]) -> Selection:
     """Read ``RACK/SLOT``: as a slot that is known if possible, for names may hold a slash."""
     for subject in known:
-        if isinstance(subject, SlotSubject) and f"{subject.rack}/{subject.slot}" == text:
+        if subject.kind is SubjectKind.SLOT and f"{subject.rack}/{subject.name}" == text:
             return subject
     rack, slash, slot = text.rpartition("/")
     if not slash:
         raise typer.BadParameter(f'--slot "{text}": give RACK/SLOT, as in "Demo rack/A1"')
-    return SlotSubject(rack, slot)
+    return of_slot(rack, slot)
 
 
-def _refuse_unknown(chosen: list[Subject], known: tuple[Subject, ...], place: str) -> None:
+def _refuse_unknown(chosen: list[Selection], known: tuple[Selection, ...], place: str) -> None:
     """Raise StoreError for what no run that is kept has had."""
     lost = [_named(subject) for subject in chosen if subject not in set(known)]
     if lost:
@@ -82,11 +73,6 @@ def _refuse_unknown(chosen: list[Subject], known: tuple[Subject, ...], place: st
         raise StoreError(message)
 
 
-def _named(subject: Subject) -> str:
-    match subject:
-        case ChipSubject(serial):
-            return f"chip {serial}"
-        case DesignSubject(name):
-            return f"design {name}"
-        case SlotSubject(rack, slot):
-            return f"slot {slot} of rack {rack}"
+def _named(subject: Selection) -> str:
+    rack = f" of rack {subject.rack}" if subject.kind is SubjectKind.SLOT else ""
+    return f"{subject.kind} {subject.name}{rack}"

@@ -13,8 +13,7 @@ from harness.store.history import (
 from harness.store.lines import HistoryLine
 from harness.store.models import SCHEMA_VERSION
 from harness.store.store import Store
-from harness.store.subjects import Subjects
-from harness.store.summaries import Selection
+from harness.store.summaries import Selection, SubjectKind
 from harness.store.undisturbed import undisturbed
 from harness.store.wilson import PassRate, pass_rate
 
@@ -33,7 +32,7 @@ __all__ = [
     "Selection",
     "SlotGlance",
     "Store",
-    "Subjects",
+    "SubjectKind",
     "of_chip",
     "of_design",
     "of_slot",

@@ -13,11 +13,11 @@ from datetime import datetime
 
 from sqlalchemy import ColumnElement, Connection, select
 
-from harness.records import RunKind, Verdict
+from harness.records import SEVERITY_ORDER, RunKind, Verdict
 from harness.store.damage import verdict_of
 from harness.store.lines import HistoryLine, Night, history_lines
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
-from harness.store.summaries import LETTERS, Kind, Selection, Summary
+from harness.store.summaries import LETTERS, Selection, SubjectKind, Summary
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,16 @@ class HistoryNight:
     kind: RunKind
     counts: Mapping[Verdict, int]
 
+    @property
+    def worst(self) -> Verdict:
+        """The worst verdict."""
+        return min(self.counts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
+
+    @property
+    def missed(self) -> int:
+        """How many tables did not pass."""
+        return sum(self.counts.values()) - self.counts.get(Verdict.PASS, 0)
+
 
 @dataclass(frozen=True)
 class History:
@@ -43,17 +53,17 @@ class History:
 
 def of_chip(serial: str) -> Selection:
     """Outcomes of one chip."""
-    return Selection(Kind.CHIP, "", serial)
+    return Selection(SubjectKind.CHIP, "", serial)
 
 
 def of_design(name: str) -> Selection:
     """Outcomes of one design."""
-    return Selection(Kind.DESIGN, "", name)
+    return Selection(SubjectKind.DESIGN, "", name)
 
 
 def of_slot(rack: str, slot: str) -> Selection:
     """Outcomes in one slot of one rack."""
-    return Selection(Kind.SLOT, rack, slot)
+    return Selection(SubjectKind.SLOT, rack, slot)
 
 
 def read_history(connection: Connection, which: Selection) -> History:
@@ -113,11 +123,11 @@ def _unsummarised(connection: Connection, which: Selection) -> Iterator[Night]:
 def _outcomes_of(which: Selection, run_id: str) -> Iterator[ColumnElement[bool]]:
     """Narrow the outcomes of a run to a subject."""
     match which.kind:
-        case Kind.CHIP:
+        case SubjectKind.CHIP:
             yield OutcomeRow.chip_serial == which.name
-        case Kind.DESIGN:
+        case SubjectKind.DESIGN:
             yield OutcomeRow.design == which.name
-        case Kind.SLOT:
+        case SubjectKind.SLOT:
             yield OutcomeRow.slot == which.name
             rack = select(RunRow.rack).where(RunRow.run_id == run_id).scalar_subquery()
             yield rack == which.rack

@@ -53,7 +53,7 @@ from harness.store.refusals import (
     refuse_as_baseline,
     refuse_to_resume,
 )
-from harness.store.subjects import Subjects, read_subjects
+from harness.store.subjects import read_subjects
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
 from harness.store.transactions import reading, writing
@@ -232,8 +232,8 @@ class Store:
         """Every table that a chip, design or slot had, and every night, in one look."""
         return self._read(lambda connection: read_history(connection, which))
 
-    def subjects(self) -> Subjects:
-        """Every chip, design and slot that :meth:`history` can be asked about."""
+    def subjects(self) -> tuple[Selection, ...]:
+        """Every chip, design and slot that :meth:`history` can be asked about, in this order."""
         return self._read(read_subjects)
 
     def racks(self) -> tuple[str, ...]:

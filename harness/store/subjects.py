@@ -6,43 +6,35 @@ One rule: the answer costs as much as there are subjects, however many outcomes 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from sqlalchemy import Connection, exists, select
 
 from harness.store.models import MarginRow, NightRow, OutcomeRow, RunRow, SubjectRow
-from harness.store.summaries import Kind, Selection
+from harness.store.summaries import Selection, SubjectKind
 
 
-@dataclass(frozen=True)
-class Subjects:
-    """Names by kind, each sorted: ``slots`` are pairs of rack and slot."""
+def read_subjects(connection: Connection) -> tuple[Selection, ...]:
+    """Read the subjects of all summaries, of runs that have none yet, and of margins.
 
-    chips: tuple[str, ...]
-    designs: tuple[str, ...]
-    slots: tuple[tuple[str, str], ...]
-
-
-def read_subjects(connection: Connection) -> Subjects:
-    """Read the subjects of all summaries, of runs that have none yet, and of margins."""
-    found = sorted({*_summarised(connection), *_unsummarised(connection), *_searched(connection)})
-    return Subjects(
-        tuple(s.name for s in found if s.kind is Kind.CHIP),
-        tuple(s.name for s in found if s.kind is Kind.DESIGN),
-        tuple((s.rack, s.name) for s in found if s.kind is Kind.SLOT),
-    )
+    They are sorted: chips, designs, then the slots of each rack.
+    """
+    found = {*_summarised(connection), *_unsummarised(connection), *_searched(connection)}
+    return tuple(sorted(found))
 
 
 def _summarised(connection: Connection) -> Iterator[Selection]:
     kept = exists().where(NightRow.subject == SubjectRow.number)
     rows = connection.execute(select(SubjectRow.kind, SubjectRow.rack, SubjectRow.name).where(kept))
     for kind, rack, name in rows:
-        yield Selection(Kind(kind), rack, name)
+        yield Selection(SubjectKind(kind), rack, name)
 
 
 def _searched(connection: Connection) -> Iterator[Selection]:
     """Chips and designs whose margin was searched; both columns have an index."""
-    for kind, column in ((Kind.CHIP, MarginRow.chip_serial), (Kind.DESIGN, MarginRow.design)):
+    for kind, column in (
+        (SubjectKind.CHIP, MarginRow.chip_serial),
+        (SubjectKind.DESIGN, MarginRow.design),
+    ):
         for name in connection.scalars(select(column).distinct()):
             yield Selection(kind, "", name)
 
@@ -56,6 +48,6 @@ def _unsummarised(connection: Connection) -> Iterator[Selection]:
             select(o.slot, o.chip_serial, o.design).where(o.run_id == run_id).distinct()
         )
         for slot, chip, design in rows:
-            yield Selection(Kind.SLOT, rack, slot)
-            yield Selection(Kind.CHIP, "", chip)
-            yield Selection(Kind.DESIGN, "", design)
+            yield Selection(SubjectKind.SLOT, rack, slot)
+            yield Selection(SubjectKind.CHIP, "", chip)
+            yield Selection(SubjectKind.DESIGN, "", design)

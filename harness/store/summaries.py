@@ -35,7 +35,7 @@ Entry = tuple[str, str, str]
 """Chip, design and table."""
 
 
-class Kind(StrEnum):
+class SubjectKind(StrEnum):
     """What a history can be about."""
 
     CHIP = "chip"
@@ -50,7 +50,7 @@ class Selection:
     ``rack`` is empty but for a slot.
     """
 
-    kind: Kind
+    kind: SubjectKind
     rack: str
     name: str
 
@@ -141,9 +141,9 @@ def _summaries(connection: Connection, run_id: str) -> dict[Selection, Summary]:
                 places[name] = Summary([], [])
             places[name].add(entry, letter)
     return {
-        **{Selection(Kind.CHIP, "", name): summary for name, summary in chips.items()},
-        **{Selection(Kind.DESIGN, "", name): summary for name, summary in designs.items()},
-        **{Selection(Kind.SLOT, rack, name): summary for name, summary in slots.items()},
+        **{Selection(SubjectKind.CHIP, "", name): summary for name, summary in chips.items()},
+        **{Selection(SubjectKind.DESIGN, "", name): summary for name, summary in designs.items()},
+        **{Selection(SubjectKind.SLOT, rack, name): summary for name, summary in slots.items()},
     }
 
 
@@ -162,7 +162,7 @@ def _known_subjects(connection: Connection) -> dict[Selection, int]:
     rows = connection.execute(
         select(SubjectRow.kind, SubjectRow.rack, SubjectRow.name, SubjectRow.number)
     )
-    return {Selection(Kind(kind), rack, name): number for kind, rack, name, number in rows}
+    return {Selection(SubjectKind(kind), rack, name): number for kind, rack, name, number in rows}
 
 
 def _layout_numbers(connection: Connection, summaries: Iterable[Summary]) -> dict[str, int]:

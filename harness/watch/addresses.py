@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from urllib.parse import quote, urlencode
 
-from harness_reports import Anchor, ChipSubject, DesignSubject, Links, SlotSubject, Subject
+from harness.store import Selection, SubjectKind, of_chip, of_design, of_slot
+from harness_reports import Anchor, Links
 
 HOME, EVENTS, HISTORIES, HISTORY = "/", "/events", "/histories", "/history"
 STYLE, SCRIPT = "/style.css", "/watch.js"
@@ -19,26 +20,22 @@ def rack_address(path: str, rack: str | None) -> str:
     return path if rack is None else f"{path}?{_query(rack=rack)}"
 
 
-def history_address(subject: Subject) -> str:
+def history_address(subject: Selection) -> str:
     """``/history?chip=SP2-0001``."""
-    match subject:
-        case ChipSubject(serial):
-            return f"{HISTORY}?{_query(chip=serial)}"
-        case DesignSubject(name):
-            return f"{HISTORY}?{_query(design=name)}"
-        case SlotSubject(rack, slot):
-            return f"{HISTORY}?{_query(rack=rack, slot=slot)}"
+    if subject.kind is SubjectKind.SLOT:
+        return f"{HISTORY}?{_query(rack=subject.rack, slot=subject.name)}"
+    return f"{HISTORY}?{_query(**{subject.kind: subject.name})}"
 
 
-def subject_of(query: Mapping[str, str]) -> Subject | None:
+def subject_of(query: Mapping[str, str]) -> Selection | None:
     """Read what :func:`history_address` wrote; None if it is nothing of that kind."""
     match dict(query):
         case {"chip": serial, **rest} if not rest:
-            return ChipSubject(serial)
+            return of_chip(serial)
         case {"design": name, **rest} if not rest:
-            return DesignSubject(name)
+            return of_design(name)
         case {"rack": rack, "slot": slot, **rest} if not rest:
-            return SlotSubject(rack, slot)
+            return of_slot(rack, slot)
         case _:
             return None
 

@@ -26,12 +26,10 @@ from harness.watch.hub import Hub
 from harness.watch.pages import live_page, live_script, live_style, message_page, snapshot_of
 from harness.watch.source import StoreSource, look_at
 from harness_reports import (
-    all_subjects,
     history_html,
     history_policy,
     margins_of,
     run_file,
-    selection,
     slot_of_file,
     subjects_html,
 )
@@ -100,7 +98,7 @@ class Pages:
         """The list of all histories."""
         del request
         with self._source.opened() as store:
-            subjects = all_subjects(store.subjects())
+            subjects = store.subjects()
         return _reported(subjects_html(subjects, addresses.LINKS))
 
     def history(self, request: Request) -> Response:
@@ -109,7 +107,7 @@ class Pages:
         if subject is None:
             raise HTTPException(404)
         with self._source.opened() as store:
-            found = store.history(selection(subject))
+            found = store.history(subject)
             margins = margins_of(store, subject)
         if not found.nights and not margins:
             raise HTTPException(404)

@@ -8,20 +8,19 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import lru_cache
 from importlib import resources
 
 from harness.records import RunKind, RunRecord
+from harness.store import of_chip, of_design, of_slot
 from harness.watch import addresses
-from harness.watch.state import Overview, RackState, SlotState, clock
+from harness.watch.state import Overview, RackState, SlotState
 from harness_reports import (
     Anchor,
-    ChipSubject,
-    DesignSubject,
     Scrubber,
-    SlotSubject,
     chip_pages,
+    clock,
     page_environment,
     style_text,
 )
@@ -138,12 +137,7 @@ def _plain(reason: str) -> str:
 
 
 def _rendered(name: str, page: object) -> str:
-    template = page_environment("harness.watch").get_template(f"{name}.html.jinja")
-    return template.render(page=page, clock=clock, day=_day)
-
-
-def _day(when: datetime) -> str:
-    return f"{when.astimezone(UTC):%Y-%m-%d %H:%M}"
+    return page_environment("harness.watch").get_template(f"{name}.html.jinja").render(page=page)
 
 
 def _report_addresses(state: RackState) -> dict[str, str]:
@@ -158,9 +152,9 @@ def _card(rack: str, state: SlotState, report: str) -> str:
     card = _Card(
         state=state,
         report=report,
-        slot=addresses.history_address(SlotSubject(rack, state.slot)),
-        chip=addresses.history_address(ChipSubject(state.chip)),
-        design=addresses.history_address(DesignSubject(latest.design)) if latest else "",
+        slot=addresses.history_address(of_slot(rack, state.slot)),
+        chip=addresses.history_address(of_chip(state.chip)),
+        design=addresses.history_address(of_design(latest.design)) if latest else "",
     )
     return _rendered("slot", card)
 

@@ -125,11 +125,6 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
     )
 
 
-def clock(when: datetime) -> str:
-    """Write a time of day; UTC, as everything that is kept."""
-    return f"{when.astimezone(UTC):%H:%M:%S} UTC"
-
-
 def _headline(run: RunRecord, phase: Phase, done: int, tables: int, news: datetime) -> str:
     run_id, counted = run.run_id, f"{done:,} of {tables:,} tables done"
     if run.kind is RunKind.INTAKE:  # nobody knows beforehand how many it will be

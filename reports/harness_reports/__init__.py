@@ -27,14 +27,8 @@ from harness_reports.card import WrittenCard, card_html, label_html, qr_text, re
 from harness_reports.frame import margins_frame, outcomes_frame
 from harness_reports.history import (
     Anchor,
-    ChipSubject,
-    DesignSubject,
     Links,
-    SlotSubject,
-    Subject,
-    all_subjects,
     margins_of,
-    selection,
 )
 from harness_reports.history_write import (
     WrittenHistories,
@@ -54,7 +48,7 @@ from harness_reports.names import safe_name
 from harness_reports.run_files import RunFile, chip_pages, run_file, slot_of_file
 from harness_reports.run_json import parse_run_json, read_run_json, run_json, run_schema
 from harness_reports.secrets import Scrubber
-from harness_reports.texts import hertz, many
+from harness_reports.texts import clock, hertz, many
 from harness_reports.ticket import is_ticket, ticket_markdown
 from harness_reports.waveform import waveform
 from harness_reports.write import (
@@ -75,26 +69,22 @@ __all__ = [
     "TICKET",
     "Anchor",
     "BundleInputs",
-    "ChipSubject",
-    "DesignSubject",
     "Links",
     "Look",
     "RunFile",
     "Scrubber",
-    "SlotSubject",
-    "Subject",
     "Tally",
     "WrittenCard",
     "WrittenChip",
     "WrittenHistories",
     "WrittenReports",
-    "all_subjects",
     "altered_inputs",
     "bundle_files",
     "card_html",
     "chip_html",
     "chip_junit",
     "chip_pages",
+    "clock",
     "drop_text",
     "edge_text",
     "exactly",
@@ -126,7 +116,6 @@ __all__ = [
     "run_junit",
     "run_schema",
     "safe_name",
-    "selection",
     "slot_of_file",
     "style_text",
     "subjects_html",

@@ -15,7 +15,7 @@ from harness.records import ChipRecord, RunRecord
 from harness_reports.html import chip_html
 from harness_reports.junit import chip_junit
 from harness_reports.mismatches import mismatches_csv
-from harness_reports.names import waveform_names
+from harness_reports.names import drawn_outcomes
 from harness_reports.run_json import run_json
 from harness_reports.ticket import ticket_markdown
 from harness_reports.waveform import waveform
@@ -55,11 +55,7 @@ def bundle_files(run: RunRecord, inputs: BundleInputs) -> dict[str, bytes]:
         TICKET: ticket_markdown(run, chip).encode("utf-8"),
         ABOUT: _about(run, chip, inputs),
     }
-    names = waveform_names(chip)
-    for outcome in chip.outcomes:
-        name = names.get((outcome.design, outcome.table))
-        if name is not None and outcome.window is not None:
-            files[f"{WAVES}/{name}"] = waveform(run, outcome, outcome.window)
+    files |= {f"{WAVES}/{name}": waveform(run, o) for name, o in drawn_outcomes(chip).items()}
     return files | {f"{INPUTS}/{name}": data for name, data in inputs.files.items()}
 
 

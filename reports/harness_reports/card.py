@@ -11,12 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import segno
-from markupsafe import Markup
 
 from harness.errors import StoreError
 from harness.intake import ChipIntake, PinState, Result, StepResult, title_of
 from harness.records import ChipRecord, RunRecord, Verdict
-from harness_reports.html import chip_html, render, style_hash, style_text
+from harness_reports.html import chip_html, page_html
 from harness_reports.looks import Fact, Look, look
 from harness_reports.names import safe_name
 from harness_reports.secrets import Scrubber
@@ -95,12 +94,12 @@ def qr_text(intake: ChipIntake) -> str:
 
 def card_html(intake: ChipIntake) -> bytes:
     """Return the card, one A4 page: a hand-out card only if the chip passed its intake."""
-    return _rendered("card.html.jinja", build_card(intake))
+    return page_html("card.html.jinja", build_card(intake), _STYLES)
 
 
 def label_html(intake: ChipIntake) -> bytes:
     """Return the same as a label of 90 mm by 38 mm."""
-    return _rendered("label.html.jinja", build_card(intake))
+    return page_html("label.html.jinja", build_card(intake), (*_STYLES, "label.css"))
 
 
 def report_of(run: RunRecord, slot: str) -> bytes:
@@ -256,10 +255,3 @@ def _code(text: str) -> tuple[str, int]:
     rows = list(segno.make_qr(text, error="m").matrix_iter(border=4))
     runs = [f"M{x} {y}h1v1h-1z" for y, row in enumerate(rows) for x, dark in enumerate(row) if dark]
     return "".join(runs), len(rows)
-
-
-def _rendered(template: str, page: CardPage) -> bytes:
-    names = (*_STYLES, "label.css") if template.startswith("label") else _STYLES
-    style = style_text(*names)
-    shown = Markup(style)  # noqa: S704 - our own files
-    return render(template, page, style=shown, style_hash=style_hash(style))

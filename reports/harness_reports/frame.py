@@ -1,58 +1,145 @@
-"""Outcomes as a table for people who go on with pandas.
+"""Outcomes and limits as tables for people who go on with pandas.
 
-The one rule: one row an outcome, and no column holds anything but plain values.
+The one rule: no column holds anything but plain values, all of the column's type.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
-from harness.records import ChipRecord, MarginEdge, MarginRecord, Outcome, RunRecord
+from harness.records import (
+    ChipRecord,
+    EvidenceCycle,
+    MarginEdge,
+    MarginRecord,
+    Outcome,
+    PinResult,
+    RunRecord,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-COLUMNS: dict[str, str] = {
-    "run_id": "str",
-    "shuttle": "str",
-    "slot": "str",
-    "chip_serial": "str",
-    "board_serial": "str",
-    "virtual": "bool",
-    "design": "str",
-    "address": "int64",
-    "table": "str",
-    "verdict": "str",
-    "origin": "str",
-    "summary": "str",
-    "rows": "int64",
-    "cycles": "int64",
-    "mismatches": "int64",
-    "first_cycle": "Int64",
-    "first_line": "Int64",
-    "first_pin": "str",
-    "attempts": "int64",
-    "answers": "int64",
-    "clock_hz": "float64",
-    "achieved_hz": "float64",
-    "settle_us": "float64",
-    "reset_cycles": "Int64",
-    "exact": "boolean",
-    "gaps": "Int64",
-    "bytes_sent": "int64",
-    "bytes_received": "int64",
-    "round_trips": "int64",
-    "frames_resent": "int64",
-    "started": "datetime64[us, UTC]",
-    "seconds": "float64",
-    "table_sha256": "str",
-    "ticket": "str",
+Columns = Mapping[str, tuple[str, str]]
+"""The dtype of each column, and where its value stands in what a row is made of."""
+
+COLUMNS: Columns = {
+    "run_id": ("str", "run.run_id"),
+    "shuttle": ("str", "run.shuttle"),
+    "slot": ("str", "outcome.slot"),
+    "chip_serial": ("str", "outcome.chip_serial"),
+    "board_serial": ("str", "outcome.board_serial"),
+    "virtual": ("bool", "chip.virtual"),
+    "design": ("str", "outcome.design"),
+    "address": ("int64", "outcome.design_address"),
+    "table": ("str", "outcome.table"),
+    "verdict": ("str", "outcome.verdict.value"),
+    "origin": ("str", "outcome.origin.value"),
+    "summary": ("str", "outcome.summary"),
+    "rows": ("int64", "outcome.rows"),
+    "cycles": ("int64", "outcome.cycles"),
+    "mismatches": ("int64", "outcome.mismatches"),
+    "first_cycle": ("Int64", "first.cycle"),
+    "first_line": ("Int64", "first.line"),
+    "first_pin": ("str", "first_pin.pin"),
+    "attempts": ("int64", "attempts"),
+    "answers": ("int64", "answers"),
+    "clock_hz": ("float64", "outcome.conditions.clock_hz"),
+    "achieved_hz": ("float64", "outcome.conditions.achieved_hz"),
+    "settle_us": ("float64", "outcome.conditions.settle_us"),
+    "reset_cycles": ("Int64", "outcome.conditions.reset_cycles"),
+    "exact": ("boolean", "outcome.conditions.exact"),
+    "gaps": ("Int64", "outcome.conditions.gaps"),
+    "bytes_sent": ("int64", "sums.bytes_sent"),
+    "bytes_received": ("int64", "sums.bytes_received"),
+    "round_trips": ("int64", "sums.round_trips"),
+    "frames_resent": ("int64", "sums.frames_resent"),
+    "started": ("datetime64[us, UTC]", "outcome.started"),
+    "seconds": ("float64", "outcome.seconds"),
+    "table_sha256": ("str", "outcome.table_sha256"),
+    "ticket": ("str", "outcome.waiver.ticket"),
 }
-"""Columns and their dtypes. ``answers`` counts different signatures among the attempts (1: the
-repeats agree); ``gaps`` counts pauses between exact bursts; bytes, trips and frames are summed over
-all attempts."""
+"""``answers`` counts different signatures among the attempts (1: the repeats agree); ``gaps``, the
+pauses between exact bursts; bytes, trips and frames are summed over all attempts."""
+
+MARGIN_COLUMNS: Columns = {
+    "margin_id": ("str", "margin.margin_id"),
+    "run_id": ("str", "margin.run_id"),
+    "chip_serial": ("str", "margin.chip_serial"),
+    "board_serial": ("str", "margin.board_serial"),
+    "slot": ("str", "margin.slot"),
+    "virtual": ("bool", "margin.virtual"),
+    "design": ("str", "margin.design"),
+    "table": ("str", "margin.table"),
+    "kind": ("str", "margin.kind.value"),
+    "sample_ns": ("int64", "edge.sample_ns"),
+    "volts": ("float64", "edge.volts"),
+    "declared_hz": ("float64", "margin.declared_hz"),
+    "highest_hz": ("float64", "edge.highest_hz"),
+    "failing_hz": ("float64", "edge.failing_hz"),
+    "percent": ("float64", "percent"),
+    "exact": ("bool", "margin.exact"),
+    "points": ("int64", "points"),
+    "trials": ("int64", "margin.trials"),
+    "measured": ("datetime64[us, UTC]", "margin.measured"),
+    "seconds": ("float64", "margin.seconds"),
+    "trouble": ("str", "margin.trouble"),
+}
+"""One row for each limit, so a shmoo has as many as it has sample points or voltages. ``percent``
+is the limit above the declared clock."""
+
+
+_SUMS = ("bytes_sent", "bytes_received", "round_trips", "frames_resent")
+
+
+@dataclass(frozen=True)
+class _Row:
+    """What a row of outcomes is made of."""
+
+    run: RunRecord
+    chip: ChipRecord
+    outcome: Outcome
+
+    @property
+    def first(self) -> EvidenceCycle | None:
+        return self.outcome.evidence[0] if self.outcome.evidence else None
+
+    @property
+    def first_pin(self) -> PinResult | None:
+        return self.first.wrong[0] if self.first and self.first.wrong else None
+
+    @property
+    def attempts(self) -> int:
+        return len(self.outcome.attempts)
+
+    @property
+    def answers(self) -> int:
+        return len({attempt.signature for attempt in self.outcome.attempts})
+
+    @property
+    def sums(self) -> SimpleNamespace:
+        attempts = self.outcome.attempts
+        return SimpleNamespace(**{name: sum(getattr(a, name) for a in attempts) for name in _SUMS})
+
+
+@dataclass(frozen=True)
+class _Limit:
+    """What a row of limits is made of."""
+
+    margin: MarginRecord
+    edge: MarginEdge
+
+    @property
+    def percent(self) -> float | None:
+        highest = self.edge.highest_hz
+        return None if highest is None else (highest / self.margin.declared_hz - 1) * 100
+
+    @property
+    def points(self) -> int:
+        return len(self.margin.points)
 
 
 def outcomes_frame(run: RunRecord) -> pd.DataFrame:
@@ -60,40 +147,7 @@ def outcomes_frame(run: RunRecord) -> pd.DataFrame:
 
     What was not measured is NA (NaN in float columns), or empty in text columns.
     """
-    import pandas as pd  # noqa: PLC0415 - it takes a second to load, and only these two need it
-
-    rows = [_row(run, chip, outcome) for chip in run.chips for outcome in chip.outcomes]
-    values = {name: [row[name] for row in rows] for name in COLUMNS}
-    values["started"] = list(pd.to_datetime(pd.Series(values["started"], dtype="object"), utc=True))
-    columns = {name: pd.Series(values[name], dtype=dtype) for name, dtype in COLUMNS.items()}
-    return pd.DataFrame(columns)
-
-
-MARGIN_COLUMNS: dict[str, str] = {
-    "margin_id": "str",
-    "run_id": "str",
-    "chip_serial": "str",
-    "board_serial": "str",
-    "slot": "str",
-    "virtual": "bool",
-    "design": "str",
-    "table": "str",
-    "kind": "str",
-    "sample_ns": "int64",
-    "volts": "float64",
-    "declared_hz": "float64",
-    "highest_hz": "float64",
-    "failing_hz": "float64",
-    "percent": "float64",
-    "exact": "bool",
-    "points": "int64",
-    "trials": "int64",
-    "measured": "datetime64[us, UTC]",
-    "seconds": "float64",
-    "trouble": "str",
-}
-"""Columns and their dtypes; one row for each limit, so a shmoo has as many as it has sample points
-or voltages. ``percent`` is the limit above the declared clock."""
+    return _frame(COLUMNS, [_Row(run, c, outcome) for c in run.chips for outcome in c.outcomes])
 
 
 def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:
@@ -101,84 +155,21 @@ def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:
 
     What is not known is NaN. A search that broke off without a limit has no row.
     """
-    import pandas as pd  # noqa: PLC0415 - it takes a second to load, and only these two need it
-
-    rows = [_limit(margin, edge) for margin in margins for edge in margin.edges]
-    values = {name: [row[name] for row in rows] for name in MARGIN_COLUMNS}
-    measured = pd.to_datetime(pd.Series(values["measured"], dtype="object"), utc=True)
-    values["measured"] = list(measured)
-    return pd.DataFrame(
-        {name: pd.Series(values[name], dtype=dtype) for name, dtype in MARGIN_COLUMNS.items()}
-    )
+    return _frame(MARGIN_COLUMNS, [_Limit(one, edge) for one in margins for edge in one.edges])
 
 
-def _limit(margin: MarginRecord, edge: MarginEdge) -> dict[str, object]:
-    highest = math.nan if edge.highest_hz is None else edge.highest_hz
-    same = (name for name in MARGIN_COLUMNS if name in MarginRecord.__dataclass_fields__)
-    return {
-        **{name: getattr(margin, name) for name in same},
-        "kind": margin.kind.value,
-        "sample_ns": edge.sample_ns,
-        "volts": math.nan if edge.volts is None else edge.volts,
-        "highest_hz": highest,
-        "failing_hz": math.nan if edge.failing_hz is None else edge.failing_hz,
-        "percent": (highest / margin.declared_hz - 1) * 100,
-        "points": len(margin.points),
-    }
+def _frame(columns: Columns, rows: Sequence[object]) -> pd.DataFrame:
+    import pandas as pd  # noqa: PLC0415 - it takes a second to load, and only these need it
+
+    made = {}
+    for name, (dtype, place) in columns.items():
+        values = pd.Series([_value(row, place, dtype) for row in rows], dtype="object")
+        made[name] = pd.to_datetime(values, utc=True) if "datetime" in dtype else values
+    return pd.DataFrame(made).astype({name: dtype for name, (dtype, _) in columns.items()})
 
 
-def _row(run: RunRecord, chip: ChipRecord, outcome: Outcome) -> dict[str, object]:
-    return {
-        "run_id": run.run_id,
-        "shuttle": run.shuttle,
-        "slot": outcome.slot,
-        "chip_serial": outcome.chip_serial,
-        "board_serial": outcome.board_serial,
-        "virtual": chip.virtual,
-        "design": outcome.design,
-        "address": outcome.design_address,
-        "table": outcome.table,
-        "verdict": outcome.verdict.value,
-        "origin": outcome.origin.value,
-        "summary": outcome.summary,
-        "rows": outcome.rows,
-        "cycles": outcome.cycles,
-        "mismatches": outcome.mismatches,
-        "started": outcome.started,
-        "seconds": outcome.seconds,
-        "table_sha256": outcome.table_sha256,
-        "ticket": outcome.waiver.ticket if outcome.waiver else "",
-        **_first(outcome),
-        **_repeats(outcome),
-        **_conditions(outcome),
-    }
-
-
-def _first(outcome: Outcome) -> dict[str, object]:
-    if not outcome.evidence:
-        return {"first_cycle": None, "first_line": None, "first_pin": ""}
-    first = outcome.evidence[0]
-    pin = first.wrong[0].pin if first.wrong else ""
-    return {"first_cycle": first.cycle, "first_line": first.line, "first_pin": pin}
-
-
-def _repeats(outcome: Outcome) -> dict[str, object]:
-    attempts = outcome.attempts
-    return {
-        "attempts": len(attempts),
-        "answers": len({attempt.signature for attempt in attempts}),
-        "bytes_sent": sum(attempt.bytes_sent for attempt in attempts),
-        "bytes_received": sum(attempt.bytes_received for attempt in attempts),
-        "round_trips": sum(attempt.round_trips for attempt in attempts),
-        "frames_resent": sum(attempt.frames_resent for attempt in attempts),
-    }
-
-
-def _conditions(outcome: Outcome) -> dict[str, object]:
-    asked = outcome.conditions
-    if asked is None:
-        return {"clock_hz": math.nan, "achieved_hz": math.nan, "settle_us": math.nan,
-                "reset_cycles": None, "exact": None, "gaps": None}  # fmt: skip
-    return {"clock_hz": asked.clock_hz, "achieved_hz": asked.achieved_hz,
-            "settle_us": asked.settle_us, "reset_cycles": asked.reset_cycles,
-            "exact": asked.exact, "gaps": asked.gaps}  # fmt: skip
+def _value(row: object, place: str, dtype: str) -> object:
+    """Go to a place in a row; what is missing on the way has no value."""
+    for name in place.split("."):
+        row = getattr(row, name, None)
+    return "" if row is None and dtype == "str" else row

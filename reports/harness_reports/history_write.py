@@ -9,21 +9,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from markupsafe import Markup
-
 from harness.records import MarginRecord
-from harness.store import History
+from harness.store import History, Selection, SubjectKind
 from harness_reports.history import (
     Anchor,
-    ChipSubject,
-    DesignSubject,
     Links,
-    SlotSubject,
-    Subject,
     build_history,
     build_subjects,
 )
-from harness_reports.html import render, style_hash, style_policy, style_text
+from harness_reports.html import page_html, style_policy
 from harness_reports.names import distinct_names
 from harness_reports.secrets import Scrubber
 from harness_reports.write import write_file
@@ -40,16 +34,16 @@ class WrittenHistories:
 
 
 def history_html(
-    subject: Subject, found: History, links: Links, margins: Sequence[MarginRecord] = ()
+    subject: Selection, found: History, links: Links, margins: Sequence[MarginRecord] = ()
 ) -> bytes:
     """Return the page of one chip, design or slot as UTF-8."""
     shown = [Scrubber().record(margin) for margin in margins]
-    return _rendered("history.html.jinja", build_history(subject, found, links, shown))
+    return page_html("history.html.jinja", build_history(subject, found, links, shown), STYLES)
 
 
-def subjects_html(subjects: Sequence[Subject], links: Links) -> bytes:
+def subjects_html(subjects: Sequence[Selection], links: Links) -> bytes:
     """Return the page that lists what has a history as UTF-8."""
-    return _rendered("subjects.html.jinja", build_subjects(subjects, links))
+    return page_html("subjects.html.jinja", build_subjects(subjects, links), STYLES)
 
 
 def history_policy() -> str:
@@ -58,10 +52,10 @@ def history_policy() -> str:
 
 
 def write_histories(
-    subjects: Sequence[Subject],
-    read: Callable[[Subject], History],
+    subjects: Sequence[Selection],
+    read: Callable[[Selection], History],
     folder: Path,
-    margins: Callable[[Subject], Sequence[MarginRecord]] = lambda _: (),
+    margins: Callable[[Selection], Sequence[MarginRecord]] = lambda _: (),
 ) -> WrittenHistories:
     """Write the page of each subject into ``folder``, which is made if need be, then the index.
 
@@ -84,17 +78,6 @@ def write_histories(
     return WrittenHistories(tuple(paths.values()), index)
 
 
-def _file_name(subject: Subject) -> str:
-    match subject:
-        case ChipSubject(serial):
-            return f"chip-{serial}"
-        case DesignSubject(name):
-            return f"design-{name}"
-        case SlotSubject(rack, slot):
-            return f"slot-{rack}-{slot}"
-
-
-def _rendered(template: str, page: object) -> bytes:
-    style = style_text(*STYLES)
-    safe = Markup(style)  # noqa: S704 - our own files
-    return render(template, page, style=safe, style_hash=style_hash(style))
+def _file_name(subject: Selection) -> str:
+    rack = f"{subject.rack}-" if subject.kind is SubjectKind.SLOT else ""
+    return f"{subject.kind}-{rack}{subject.name}"

@@ -19,30 +19,42 @@ from markupsafe import Markup
 from harness.errors import printable
 from harness.records import ChipRecord, MarginRecord, RunRecord
 from harness.store import NightChanges
+from harness_reports.looks import look
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
-from harness_reports.since import build_since
-from harness_reports.texts import duration, many, pin_name
+from harness_reports.texts import (
+    clock,
+    counts_text,
+    day,
+    duration,
+    interval_text,
+    many,
+    minute,
+    pin_name,
+    rate_text,
+)
+
+_STYLE = ("style.css",)
 
 
 def chip_html(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> bytes:
     """Return the page of one chip as UTF-8, with what the run measured of its ``margins``."""
-    return render("chip.html.jinja", build_chip(run, chip, margins))
+    return page_html("chip.html.jinja", build_chip(run, chip, margins))
 
 
 def index_html(
     run: RunRecord, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
 ) -> bytes:
     """Return the page of the whole run as UTF-8; a night's begins with what changed."""
-    page = build_index(run, margins)
-    since = None if found is None else build_since(found, page.cards, run.run_id)
-    return render("index.html.jinja", page, since=since)
+    return page_html("index.html.jinja", build_index(run, found, margins))
 
 
-def render(template: str, page: object, **more: object) -> bytes:
-    """Render one of the templates beside this module; ``more`` goes before its globals."""
-    text = page_environment("harness_reports").get_template(template).render(page=page, **more)
-    return text.encode("utf-8")
+def page_html(template: str, page: object, styles: Sequence[str] = _STYLE) -> bytes:
+    """Render one of the templates beside this module, with these style files in the page."""
+    style = style_text(*styles)
+    safe = Markup(style)  # noqa: S704 - our own files
+    whole = page_environment("harness_reports").get_template(template)
+    return whole.render(page=page, style=safe, style_hash=style_hash(style)).encode("utf-8")
 
 
 @cache
@@ -59,17 +71,17 @@ def page_environment(package: str) -> Environment:
         lstrip_blocks=True,
         finalize=_harmless,
     )
-    style = style_text("style.css")
-    environment.globals |= {
-        "style": Markup(style),  # noqa: S704 - our own file
-        "style_hash": style_hash(style),
-        "many": many,
-        "duration": duration,
-        "pin_name": pin_name,
-    }
+    environment.filters |= {word.__name__: word for word in _WORDS}
     return environment
 
 
+_WORDS = (
+    clock, counts_text, day, duration, interval_text, look, many, minute, pin_name, rate_text
+)  # fmt: skip
+"""How templates write what they are given: verdicts, numbers, times, pins."""
+
+
+@cache
 def style_text(*names: str) -> str:
     """Read style files beside the templates, in this order."""
     folder = resources.files("harness_reports").joinpath("templates")

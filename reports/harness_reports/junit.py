@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from xml.etree import ElementTree as ET  # builds only; nothing foreign is parsed here
 
 from junit_xml import TestCase, TestSuite
@@ -40,16 +40,18 @@ def run_junit(run: RunRecord, known: Known = (), found: NightChanges | None = No
     A night that ``found`` that it is not whole has one more, with an error: tables that were not
     run are skipped, or in no suite at all, and whoever reads this file alone would see no harm.
     """
-    gaps = [_gaps_suite(run, found)] if found is not None and (run.cancelled or found.lost) else []
-    return b"".join(_document([*(_suite(run, chip, known) for chip in run.chips), *gaps]))
+    return b"".join(run_junit_pieces(run, known, found))
 
 
-def run_junit_pieces(run: RunRecord, known: Known = ()) -> Iterator[bytes]:
+def run_junit_pieces(
+    run: RunRecord, known: Known = (), found: NightChanges | None = None
+) -> Iterator[bytes]:
     """Give the file of :func:`run_junit` chip by chip, so that it can be sent while it is made.
 
     Everything is worked out before this returns; what is left is writing it.
     """
-    return _document([_suite(run, chip, known) for chip in run.chips])
+    gaps = [_gaps_suite(run, found)] if found is not None and (run.cancelled or found.lost) else []
+    return _document([*(_suite(run, chip, known) for chip in run.chips), *gaps])
 
 
 def _gaps_suite(run: RunRecord, found: NightChanges) -> ET.Element:
@@ -87,10 +89,9 @@ def _written(root: ET.Element, suites: Sequence[ET.Element]) -> Iterator[bytes]:
 
 
 def _suite(run: RunRecord, chip: ChipRecord, known: Known) -> ET.Element:
-    news = [outcome for outcome in chip.outcomes if _key(outcome) not in known]
     cases = [_case(outcome, known) for outcome in chip.outcomes]
     if chip.trouble:
-        cases.append(_slot_case(chip, _error_slot if news or not chip.outcomes else _known_slot))
+        cases.append(_slot_case(chip, known))
     name = printable(chip.chip_serial or f"slot {chip.slot}")
     return _element(run, name, cases, _properties(run, chip))
 
@@ -127,23 +128,18 @@ def _case(outcome: Outcome, known: Known) -> TestCase:
         elapsed_sec=outcome.seconds,
         stdout=printable(_told(outcome)),
     )
-    mark = _known if _key(outcome) in known else _MARKS[outcome.verdict]
-    mark(case, outcome)
+    _mark(case, outcome, known)
     return case
 
 
-def _slot_case(chip: ChipRecord, mark: Callable[[TestCase, ChipRecord], None]) -> TestCase:
+def _slot_case(chip: ChipRecord, known: Known) -> TestCase:
     case = TestCase(name=printable(f"slot {chip.slot}"), classname="slot")
-    mark(case, chip)
+    trouble = printable(chip.trouble)
+    if chip.outcomes and all(_key(outcome) in known for outcome in chip.outcomes):
+        case.add_skipped_info(f"KNOWN from the accepted run: {trouble}")
+    else:
+        case.add_error_info(trouble, trouble, "slot")
     return case
-
-
-def _error_slot(case: TestCase, chip: ChipRecord) -> None:
-    case.add_error_info(printable(chip.trouble), printable(chip.trouble), "slot")
-
-
-def _known_slot(case: TestCase, chip: ChipRecord) -> None:
-    case.add_skipped_info(printable(f"KNOWN from the accepted run: {chip.trouble}"))
 
 
 def _told(outcome: Outcome) -> str:
@@ -153,51 +149,24 @@ def _told(outcome: Outcome) -> str:
     )
 
 
-def _pass(case: TestCase, outcome: Outcome) -> None:
-    """Leave the case as it is: nothing below it means passed."""
-
-
-def _fail(case: TestCase, outcome: Outcome) -> None:
-    case.add_failure_info(_message(outcome), printable(evidence_text(outcome)), "mismatch")
-
-
-def _unstable(case: TestCase, outcome: Outcome) -> None:
-    case.add_failure_info(_message(outcome), printable(evidence_text(outcome)), "unstable")
-
-
-def _error(case: TestCase, outcome: Outcome) -> None:
-    case.add_error_info(_message(outcome), printable(evidence_text(outcome)), outcome.origin.value)
-
-
-def _known(case: TestCase, outcome: Outcome) -> None:
-    case.add_skipped_info(
-        printable(f"KNOWN from the accepted run: {outcome.verdict}: {outcome.summary}"),
-        printable(evidence_text(outcome)),
-    )
-
-
-def _waived(case: TestCase, outcome: Outcome) -> None:
-    case.add_skipped_info(
-        printable(f"WAIVED: {waiver_text(outcome)}"), printable(evidence_text(outcome))
-    )
-
-
-def _not_run(case: TestCase, outcome: Outcome) -> None:
-    case.add_skipped_info(printable(f"NOT RUN: {outcome.summary}"))
-
-
-_MARKS: Mapping[Verdict, Callable[[TestCase, Outcome], None]] = {
-    Verdict.PASS: _pass,
-    Verdict.FAIL: _fail,
-    Verdict.UNSTABLE: _unstable,
-    Verdict.ERROR: _error,
-    Verdict.WAIVED: _waived,
-    Verdict.NOT_RUN: _not_run,
-}
-
-
-def _message(outcome: Outcome) -> str:
-    return printable(f"{outcome.verdict}: {outcome.summary}")
+def _mark(case: TestCase, outcome: Outcome, known: Known) -> None:
+    """Put below a case what its verdict means; nothing below it means passed."""
+    summary, evidence = outcome.summary, printable(evidence_text(outcome))
+    message = printable(f"{outcome.verdict}: {summary}")
+    if _key(outcome) in known:
+        case.add_skipped_info(f"KNOWN from the accepted run: {message}", evidence)
+        return
+    match outcome.verdict:
+        case Verdict.FAIL:
+            case.add_failure_info(message, evidence, "mismatch")
+        case Verdict.UNSTABLE:
+            case.add_failure_info(message, evidence, "unstable")
+        case Verdict.ERROR:
+            case.add_error_info(message, evidence, outcome.origin.value)
+        case Verdict.WAIVED:
+            case.add_skipped_info(printable(f"WAIVED: {waiver_text(outcome)}"), evidence)
+        case Verdict.NOT_RUN:
+            case.add_skipped_info(message)
 
 
 def waiver_text(outcome: Outcome) -> str:

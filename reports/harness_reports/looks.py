@@ -6,7 +6,7 @@ The one rule: a shape is one of those in ``shapes.svg.jinja``, so that colour is
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from harness.records import SEVERITY_ORDER, Verdict
@@ -37,17 +37,19 @@ class Fact:
     kind: str = "text"
 
 
-def look(verdict: Verdict) -> Look:
-    """Give the word and shape of a verdict."""
+def look(verdict: Verdict | None) -> Look:
+    """Give the word and shape of a verdict, None where nothing was judged yet."""
+    if verdict is None:
+        return Look("NOT JUDGED", "not-run")
     return Look(verdict.value, verdict.value.lower().replace(" ", "-"))
 
 
-def worst(verdicts: Sequence[Verdict]) -> Verdict:
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
     """Give the worst verdict; NOT RUN if there is none."""
     return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
 
 
-def tally(verdicts: Sequence[Verdict]) -> tuple[Tally, ...]:
-    """Count verdicts, worst first, leaving out those that nothing got."""
+def tally(verdicts: Iterable[Verdict | None]) -> tuple[Tally, ...]:
+    """Count verdicts, worst first and None last, leaving out those that nothing got."""
     counts = Counter(verdicts)
-    return tuple(Tally(look(v), counts[v]) for v in SEVERITY_ORDER if counts[v])
+    return tuple(Tally(look(v), counts[v]) for v in (*SEVERITY_ORDER, None) if counts[v])

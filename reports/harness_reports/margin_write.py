@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.records import MarginRecord
-from harness_reports.html import render
+from harness_reports.html import page_html
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import safe_name
 from harness_reports.secrets import Scrubber
@@ -31,7 +31,7 @@ class MarginPage:
 
 def margins_html(margins: Sequence[MarginRecord], earlier: Sequence[MarginRecord] = ()) -> bytes:
     """Return a page of margins, at least one, as UTF-8; they are compared with ``earlier`` ones."""
-    return render("margin.html.jinja", build_margin_page(margins, earlier))
+    return page_html("margin.html.jinja", build_margin_page(margins, earlier))
 
 
 def build_margin_page(

@@ -43,13 +43,18 @@ def chip_folders(run: RunRecord) -> dict[str, str]:
 
 def waveform_names(chip: ChipRecord) -> dict[tuple[str, str], str]:
     """Map (design, table) of every outcome with a drawable window to its waveform file."""
-    shown = {(o.design, o.table): f"{o.design}.{o.table}" for o in chip.outcomes if has_waveform(o)}
+    shown = {
+        (o.design, o.table): f"{o.design}.{o.table}"
+        for o in chip.outcomes
+        if o.window is not None and o.verdict is not Verdict.PASS
+    }
     return {key: f"{name}.vcd" for key, name in distinct_names(shown).items()}
 
 
-def has_waveform(outcome: Outcome) -> bool:
-    """Tell whether the outcome kept the cycles around its first mismatch."""
-    return outcome.window is not None and outcome.verdict is not Verdict.PASS
+def drawn_outcomes(chip: ChipRecord) -> dict[str, Outcome]:
+    """Map each waveform file to the outcome that kept the cycles around its first mismatch."""
+    names = waveform_names(chip)
+    return {names[o.design, o.table]: o for o in chip.outcomes if (o.design, o.table) in names}
 
 
 def distinct_names(wanted: Mapping[Key, str]) -> dict[Key, str]:

@@ -9,10 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.records import SEVERITY_ORDER, ChipRecord, MarginRecord, RunRecord, Verdict
+from harness.store import NightChanges
 from harness_reports.looks import Fact, Look, Tally, look, tally, worst
 from harness_reports.margin_history import MarginLine, lines_of_run
 from harness_reports.names import chip_folders
 from harness_reports.pages import run_facts, source_facts
+from harness_reports.since import Since, build_since
 from harness_reports.texts import many
 from harness_reports.trust import chip_headline
 
@@ -76,6 +78,7 @@ class IndexPage:
     run: RunRecord
     look: Look
     headline: str
+    since: Since | None
     cards: tuple[Card, ...]
     groups: tuple[Group, ...]
     rows: tuple[Row, ...]
@@ -86,25 +89,30 @@ class IndexPage:
     sources: tuple[Fact, ...]
 
 
-def build_index(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> IndexPage:
+def build_index(
+    run: RunRecord, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+) -> IndexPage:
     """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
 
-    Of ``margins`` those that the run searched are listed, compared with the earlier ones.
+    What a night ``found`` changed stands first. Of ``margins`` those that the run searched are
+    listed, compared with the earlier ones.
     """
     folders = chip_folders(run)
     cards = tuple(_card(chip, folders[chip.slot]) for chip in run.chips)
     verdicts = [chip.verdict for chip in run.chips]
-    found = [{(o.design, o.table): o.verdict for o in chip.outcomes} for chip in run.chips]
-    uneven, agreed = _uneven(found)
+    pages = {card.chip.chip_serial: card.page for card in cards}
+    tables = [{(o.design, o.table): o.verdict for o in chip.outcomes} for chip in run.chips]
+    uneven, agreed = _uneven(tables)
     side_by_side = len(cards) <= CHIPS_SIDE_BY_SIDE
     return IndexPage(
         run=run,
         look=look(worst(verdicts)),
         headline=_run_headline(verdicts),
+        since=None if found is None else build_since(found, pages, run.run_id),
         cards=cards,
         groups=_groups(cards),
-        rows=_rows(uneven, found) if side_by_side else (),
-        spreads=() if side_by_side else _spreads(uneven, found, cards),
+        rows=_rows(uneven, tables) if side_by_side else (),
+        spreads=() if side_by_side else _spreads(uneven, tables, cards),
         agreed=agreed,
         margins=lines_of_run(run.run_id, margins),
         conditions=run_facts(run),

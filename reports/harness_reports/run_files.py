@@ -1,23 +1,28 @@
-"""One file of a run's reports, made on demand: the names are those that ``write`` gives them.
+"""The files of a run's reports: their names, and what makes each of them.
 
 The one rule: a name is looked up among the names that the record gives, never taken as a path.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import PurePosixPath
 
-from harness.records import ChipRecord, MarginRecord, RunRecord
-from harness.store import undisturbed
+from harness.records import ChipRecord, MarginRecord, Outcome, RunRecord
+from harness.store import NightChanges, undisturbed
 from harness_reports.html import chip_html, index_html, style_policy
-from harness_reports.junit import chip_junit, run_junit_pieces
-from harness_reports.names import chip_folders, waveform_names
+from harness_reports.junit import Known, chip_junit, run_junit_pieces
+from harness_reports.names import chip_folders, drawn_outcomes
 from harness_reports.run_json import run_json_pieces
 from harness_reports.secrets import Scrubber
 from harness_reports.waveform import waveform
 
+Maker = Callable[[], Iterable[bytes]]
+"""Makes a file's content in pieces, once; those of a large file as they are asked for."""
+
+INDEX, JSON, JUNIT = "index.html", "run.json", "junit.xml"
 _KINDS = {".html": "text/html", ".xml": "application/xml", ".json": "application/json"}
 
 
@@ -31,6 +36,44 @@ class RunFile:
     pieces: Iterable[bytes]
     media_type: str
     policy: str
+
+
+def files_of(
+    run: RunRecord,
+    known: Known = (),
+    found: NightChanges | None = None,
+    margins: Sequence[MarginRecord] = (),
+) -> dict[str, Maker]:
+    """Map every file's name to what makes it, the record first and the index last.
+
+    What is given is written as it is: secrets are taken out before.
+    """
+    files: dict[str, Maker] = {
+        JSON: lambda: (piece.encode("ascii") for piece in run_json_pieces(run, margins))
+    }
+    folders = chip_folders(run)
+    for chip in run.chips:
+        name = folders[chip.slot]
+        own = chip_files(run, chip, name, known, margins)
+        files |= {f"chips/{name}/{file}": make for file, make in own.items()}
+    files[JUNIT] = lambda: run_junit_pieces(run, known, found)
+    files[INDEX] = lambda: [index_html(run, found, margins)]
+    return files
+
+
+def chip_files(
+    run: RunRecord, chip: ChipRecord, name: str, known: Known, margins: Sequence[MarginRecord]
+) -> dict[str, Maker]:
+    """Map the files in the folder of one chip, which is called ``name``, to what makes them."""
+    return {
+        f"{name}.xml": lambda: [chip_junit(run, chip, known)],
+        **{file: partial(_waveform, run, o) for file, o in drawn_outcomes(chip).items()},
+        f"{name}.html": lambda: [chip_html(run, chip, margins)],
+    }
+
+
+def _waveform(run: RunRecord, outcome: Outcome) -> list[bytes]:
+    return [waveform(run, outcome)]
 
 
 def chip_pages(run: RunRecord) -> Mapping[str, str]:
@@ -55,9 +98,10 @@ def run_file(run: RunRecord, name: str, margins: Sequence[MarginRecord] = ()) ->
     """
     with undisturbed():
         shown = Scrubber().record(run)
-        pieces = _pieces(shown, name, [Scrubber().record(one) for one in margins])
-    if pieces is None:
-        return None
+        files = files_of(shown, margins=[Scrubber().record(one) for one in margins])
+        if name not in files:
+            return None
+        pieces = files[name]()
     kind = _KINDS.get(PurePosixPath(name).suffix, "text/plain")
     policy = style_policy("style.css") if kind == "text/html" else "default-src 'none'"
     return RunFile(pieces, kind, policy)
@@ -70,34 +114,3 @@ def _folders(run: RunRecord) -> dict[str, str]:
     names = chip_folders(shown)
     pairs = zip(run.chips, shown.chips, strict=True)
     return {chip.slot: names[seen.slot] for chip, seen in pairs}
-
-
-def _pieces(run: RunRecord, name: str, margins: Sequence[MarginRecord]) -> Iterable[bytes] | None:
-    match name:
-        case "index.html":
-            return (index_html(run, None, margins),)
-        case "junit.xml":
-            return run_junit_pieces(run)
-        case "run.json":
-            return (piece.encode("ascii") for piece in run_json_pieces(run, margins))
-    slot = slot_of_file(run, name)
-    chip = next((chip for chip in run.chips if chip.slot == slot), None)
-    if chip is None:
-        return None
-    data = _chip_data(run, chip, PurePosixPath(name).name, margins)
-    return None if data is None else (data,)
-
-
-def _chip_data(
-    run: RunRecord, chip: ChipRecord, file: str, margins: Sequence[MarginRecord]
-) -> bytes | None:
-    folder = chip_folders(run)[chip.slot]
-    if file == f"{folder}.html":
-        return chip_html(run, chip, margins)
-    if file == f"{folder}.xml":
-        return chip_junit(run, chip)
-    names = waveform_names(chip)
-    for outcome in chip.outcomes:
-        if names.get((outcome.design, outcome.table)) == file and outcome.window is not None:
-            return waveform(run, outcome, outcome.window)
-    return None

@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 from harness.store import Change, NightChanges
 from harness_reports.looks import Look, look, tally
-from harness_reports.overview import Card
 from harness_reports.texts import many
 
 NONE = "none"
@@ -49,9 +48,8 @@ class Since:
     rows: tuple[NewsRow, ...]
 
 
-def build_since(found: NightChanges, cards: Sequence[Card], run_id: str) -> Since:
-    """Work the part out; ``cards`` are the chips that have a page in this run."""
-    pages = {card.chip.chip_serial: card.page for card in cards}
+def build_since(found: NightChanges, pages: Mapping[str, str], run_id: str) -> Since:
+    """Work the part out; ``pages`` are those of the chips of this run, by serial number."""
     sentence = f"Compared with run {found.baseline}, which was accepted."
     if not found.baseline:
         sentence = (

@@ -7,9 +7,18 @@ terminals and legal in XML, and says what was there instead of dropping it.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 
-from harness.records import Attempt, Conditions, EvidenceCycle, Outcome, PinResult, Wave
+from harness.records import (
+    SEVERITY_ORDER,
+    Attempt,
+    Conditions,
+    EvidenceCycle,
+    Outcome,
+    PinResult,
+    Wave,
+)
+from harness.store import HistoryNight, PassRate
 
 SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
 """What must be observed where a table expects H, L or Z."""
@@ -57,6 +66,41 @@ def duration(seconds: float) -> str:
 def moment(when: datetime) -> str:
     """Write a date and time to the second, with the offset if the record has one."""
     return when.isoformat(sep=" ", timespec="seconds")
+
+
+def month(when: datetime) -> str:
+    """Write a moment's month, in UTC."""
+    return f"{when.astimezone(UTC):%Y-%m}"
+
+
+def day(when: datetime | None) -> str:
+    """Write a moment's date, in UTC; a dash if there is none."""
+    return f"{when.astimezone(UTC):%Y-%m-%d}" if when is not None else "–"
+
+
+def minute(when: datetime) -> str:
+    """Write a moment to the minute, in UTC."""
+    return f"{when.astimezone(UTC):%Y-%m-%d %H:%M}"
+
+
+def clock(when: datetime) -> str:
+    """Write a time of day, in UTC."""
+    return f"{when.astimezone(UTC):%H:%M:%S} UTC"
+
+
+def rate_text(rate: PassRate) -> str:
+    """``98.5 %``; a dash if nothing was tested."""
+    return f"{share(rate.passes / rate.tested)} %" if rate.tested else "–"
+
+
+def interval_text(rate: PassRate) -> str:
+    """``92.1 to 99.9 %``: where a pass rate lies with 95 % confidence; a dash if unknown."""
+    return f"{share(rate.low)} to {share(rate.high)} %" if rate.tested else "–"
+
+
+def counts_text(night: HistoryNight) -> str:
+    """``2 FAIL, 32 PASS``: worst first."""
+    return ", ".join(f"{night.counts[v]:,} {v}" for v in SEVERITY_ORDER if v in night.counts)
 
 
 def timing_word(conditions: Conditions) -> str:

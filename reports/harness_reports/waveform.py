@@ -29,8 +29,10 @@ Values = dict[tuple[str, str], int | str]
 """Value of each wire, by scope and name, at one time."""
 
 
-def waveform(run: RunRecord, outcome: Outcome, window: Window) -> bytes:
-    """Return the window of one outcome as VCD text in ASCII; times are nanoseconds."""
+def waveform(run: RunRecord, outcome: Outcome) -> bytes:
+    """Return the window that an outcome kept as VCD text in ASCII; times are nanoseconds."""
+    window = outcome.window
+    assert window is not None
     quarter = _quarter_ns(outcome)
     wires = _wire_names(window)
     text = io.StringIO()

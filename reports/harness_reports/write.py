@@ -9,19 +9,17 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import StoreError
 from harness.records import ChipRecord, MarginRecord, RunRecord
 from harness.store import NightChanges
-from harness_reports.html import chip_html, index_html
-from harness_reports.junit import Known, chip_junit, run_junit
-from harness_reports.names import chip_folders, waveform_names
-from harness_reports.run_json import run_json
+from harness_reports.junit import Known
+from harness_reports.names import chip_folders, drawn_outcomes
+from harness_reports.run_files import INDEX, JSON, JUNIT, files_of
 from harness_reports.secrets import Scrubber
-from harness_reports.waveform import waveform
 
 _REASONS = {
     errno.ENOSPC: "the disk is full; make room and write the reports again",
@@ -40,7 +38,6 @@ _REASONS = {
 class WrittenChip:
     """The files of one chip."""
 
-    slot: str
     chip_serial: str
     html: Path
     junit: Path
@@ -75,52 +72,18 @@ def write_run(
     folder and the reason; the record itself is not touched by that.
     """
     shown = Scrubber().record(run)
-    plan = _plan(shown, folder)
-    whole = (known, Scrubber().record(found), [Scrubber().record(one) for one in margins])
-    for path, data in _contents(shown, plan, *whole):
-        write_file(path, data, folder)
-    return plan
+    own = [Scrubber().record(one) for one in margins]
+    for name, make in files_of(shown, known, Scrubber().record(found), own).items():
+        write_file(folder / name, b"".join(make()), folder)
+    names = chip_folders(shown)
+    chips = tuple(_written(chip, folder / "chips", names[chip.slot]) for chip in shown.chips)
+    return WrittenReports(folder, folder / INDEX, folder / JSON, folder / JUNIT, chips)
 
 
-def _plan(run: RunRecord, folder: Path) -> WrittenReports:
-    names = chip_folders(run)
-    chips = tuple(_plan_chip(chip, folder / "chips", names[chip.slot]) for chip in run.chips)
-    return WrittenReports(
-        folder, folder / "index.html", folder / "run.json", folder / "junit.xml", chips
-    )
-
-
-def _plan_chip(chip: ChipRecord, parent: Path, name: str) -> WrittenChip:
+def _written(chip: ChipRecord, parent: Path, name: str) -> WrittenChip:
     own = parent / name
-    waveforms = tuple(own / file for file in waveform_names(chip).values())
-    return WrittenChip(
-        chip.slot, chip.chip_serial, own / f"{name}.html", own / f"{name}.xml", waveforms
-    )
-
-
-def _contents(
-    run: RunRecord,
-    plan: WrittenReports,
-    known: Known,
-    found: NightChanges | None,
-    margins: Sequence[MarginRecord],
-) -> Iterator[tuple[Path, bytes]]:
-    """Make the files one at a time, the record first and the index last."""
-    yield plan.json, run_json(run, margins).encode("ascii")
-    for chip, place in zip(run.chips, plan.chips, strict=True):
-        yield place.junit, chip_junit(run, chip, known)
-        yield from _waveforms(run, chip, place.html.parent)
-        yield place.html, chip_html(run, chip, margins)
-    yield plan.junit, run_junit(run, known, found)
-    yield plan.index, index_html(run, found, margins)
-
-
-def _waveforms(run: RunRecord, chip: ChipRecord, folder: Path) -> Iterator[tuple[Path, bytes]]:
-    names = waveform_names(chip)
-    for outcome in chip.outcomes:
-        name = names.get((outcome.design, outcome.table))
-        if name is not None and outcome.window is not None:
-            yield folder / name, waveform(run, outcome, outcome.window)
+    waveforms = tuple(own / file for file in drawn_outcomes(chip))
+    return WrittenChip(chip.chip_serial, own / f"{name}.html", own / f"{name}.xml", waveforms)
 
 
 def why_unwritable(reason: OSError | ValueError) -> str:

@@ -23,10 +23,10 @@ from selenium import webdriver
 from harness.cli import ExitCode, main
 from harness.errors import StoreError
 from harness.records import RunRecord
-from harness.store import Store, Subjects
+from harness.store import Store, of_chip, of_design, of_slot
 from harness.watch.addresses import history_address, rack_address, run_address
 from harness.watch.source import StoreSource, look_at
-from harness_reports import ChipSubject, DesignSubject, SlotSubject, chip_pages
+from harness_reports import chip_pages
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.system.postgres import lacking, server
 from tests.system.test_nightly import small_rack
@@ -131,11 +131,11 @@ KINDS = {
     "rack": "/",
     "hostile rack": rack_address("/", HOSTILE.rack),
     "histories": "/histories",
-    "chip": history_address(ChipSubject("PK-01")),
-    "design": history_address(DesignSubject("crc16")),
-    "slot": history_address(SlotSubject("bench", "A1")),
-    "hostile chip": history_address(ChipSubject(HOSTILE.chips[0].chip_serial)),
-    "hostile slot": history_address(SlotSubject(HOSTILE.rack, HOSTILE.chips[0].slot)),
+    "chip": history_address(of_chip("PK-01")),
+    "design": history_address(of_design("crc16")),
+    "slot": history_address(of_slot("bench", "A1")),
+    "hostile chip": history_address(of_chip(HOSTILE.chips[0].chip_serial)),
+    "hostile slot": history_address(of_slot(HOSTILE.rack, HOSTILE.chips[0].slot)),
     "run": run_address("bench-3"),
     "report": run_address("bench-3", "chips/PK-01/PK-01.html"),
     "hostile run": run_address(HOSTILE.run_id),
@@ -384,9 +384,9 @@ def test_a_store_on_postgresql_is_watched_and_found_again_after_a_restart() -> N
     with server() as database:
         with Store(database.url) as store:
             keep_nights(store, {"crc16": "PF", "bcd7seg": " P"})
-            assert store.subjects() == Subjects(
-                ("PK-01",), ("bcd7seg", "crc16"), (("bench", "A1"),)
-            )
+            assert store.subjects() == (
+                of_chip("PK-01"), of_design("bcd7seg"), of_design("crc16"), of_slot("bench", "A1")
+            )  # fmt: skip
         source = StoreSource(database.url)
         before = look_at(source, None)
         assert before.state is not None

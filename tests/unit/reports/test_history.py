@@ -10,23 +10,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.store import Store, of_chip
+from harness.store import Selection, Store, of_chip, of_design, of_slot
 from harness_reports import (
-    ChipSubject,
-    DesignSubject,
     Links,
-    SlotSubject,
-    all_subjects,
     history_html,
     history_policy,
-    selection,
     write_histories,
 )
-from harness_reports.history import HistoryPage, Subject, build_history
-from harness_reports.texts import share
+from harness_reports.history import HistoryPage, build_history
+from harness_reports.looks import look
+from harness_reports.texts import day, interval_text, rate_text, share
 from tests.unit.store.nights import keep_nights
 
-LINKS = Links(subject=lambda subject: f"/{type(subject).__name__}", run=lambda run: f"/runs/{run}")
+LINKS = Links(subject=lambda subject: f"/{subject.kind}", run=lambda run: f"/runs/{run}")
 
 
 @pytest.fixture
@@ -36,13 +32,19 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def page(store: Store, subject: Subject) -> HistoryPage:
-    return build_history(subject, store.history(selection(subject)), LINKS)
+def marks_of(page: str) -> list[tuple[str, str, str]]:
+    """Day, class and number of what did not pass, of each mark."""
+    parts = r'<li class="(v-[^"]*)" title.*?class="day"[^>]*>(.*?)<.*?class="missed"[^>]*>(.*?)<'
+    return [(day, look, missed) for look, day, missed in re.findall(parts, page)]
+
+
+def page(store: Store, subject: Selection) -> HistoryPage:
+    return build_history(subject, store.history(subject), LINKS)
 
 
 def test_what_fails_now_comes_first_and_what_was_never_judged_last(store: Store) -> None:
-    shown = page(store, ChipSubject("PK-01"))
-    assert [(line.look.word, line.names[0].text) for line in shown.lines] == [
+    shown = page(store, of_chip("PK-01"))
+    assert [(look(line.verdict).word, names[0].text) for line, names in shown.lines] == [
         ("FAIL", "a"), ("PASS", "b"), ("NOT JUDGED", "c")]  # fmt: skip
     assert shown.headline == "3 tables of 3 designs; 5 nights, from 2026-06-01 to 2026-06-05."
     assert [(item.look.word, item.number) for item in shown.tallies] == [
@@ -50,35 +52,42 @@ def test_what_fails_now_comes_first_and_what_was_never_judged_last(store: Store)
 
 
 def test_a_line_has_its_dates_its_rate_and_how_sure_it_is(store: Store) -> None:
-    line = page(store, DesignSubject("b")).lines[0]
-    assert (line.first_seen, line.last_seen, line.last_changed) == (
+    line, _ = page(store, of_design("b")).lines[0]
+    assert (day(line.first_seen), day(line.last_seen), day(line.last_changed)) == (
         "2026-06-01", "2026-06-05", "2026-06-04")  # fmt: skip
-    assert (line.judged, line.rate, line.sure, line.untested) == (4, "50.0 %", "15.0 to 85.0 %", 1)
-    never = page(store, DesignSubject("c")).lines[0]
-    assert (never.last_changed, never.rate, never.sure) == ("–", "–", "–")
+    assert (line.rate.tested, line.untested) == (4, 1)
+    assert (rate_text(line.rate), interval_text(line.rate)) == ("50.0 %", "15.0 to 85.0 %")
+    never, _ = page(store, of_design("c")).lines[0]
+    assert (day(never.last_changed), rate_text(never.rate), interval_text(never.rate)) == (
+        "–",
+        "–",
+        "–",
+    )
 
 
 def test_every_night_has_a_mark_with_a_text_of_its_own(store: Store) -> None:
-    (month,) = page(store, SlotSubject("bench", "A1")).months
-    assert month.name == "2026-06"
-    assert [(mark.day, mark.look.word, mark.missed) for mark in month.nights] == [
-        ("01", "ERROR", "1"), ("02", "FAIL", "2"), ("03", "FAIL", "1"), ("04", "PASS", ""),
-        ("05", "FAIL", "2")]  # fmt: skip
-    assert month.nights[1].told == "2026-06-02 12:00: 1 FAIL, 1 NOT RUN, 1 PASS"
+    subject = of_slot("bench", "A1")
+    ((month, _),) = page(store, subject).months
+    text = history_html(subject, store.history(subject), LINKS).decode()
+    assert month == "2026-06"
+    assert marks_of(text) == [
+        ("01", "v-error", "1"), ("02", "v-fail", "2"), ("03", "v-fail", "1"), ("04", "v-pass", ""),
+        ("05", "v-fail", "2")]  # fmt: skip
+    assert 'title="2026-06-02 12:00: 1 FAIL, 1 NOT RUN, 1 PASS"' in text
 
 
 def test_an_intake_is_marked_and_is_not_counted_as_a_night(tmp_path: Path) -> None:
     with Store(tmp_path / "s.sqlite") as opened:
         keep_nights(opened, {"a": "PFPP"}, kinds=" ii")
-        shown = page(opened, ChipSubject("PK-01"))
-        text = history_html(ChipSubject("PK-01"), opened.history(of_chip("PK-01")), LINKS).decode()
+        shown = page(opened, of_chip("PK-01"))
+        text = history_html(of_chip("PK-01"), opened.history(of_chip("PK-01")), LINKS).decode()
     assert shown.headline == (
         "1 table of 1 design; 2 nights and 2 intakes, from 2026-06-01 to 2026-06-04."
     )
-    (month,) = shown.months
-    assert [mark.kind.value for mark in month.nights] == ["run", "intake", "intake", "run"]
-    assert month.nights[1].told == "2026-06-02 12:00, an intake: 1 FAIL"
-    assert [line.what for line in shown.latest] == ["Night", "Intake", "Intake", "Night"]
+    ((_, nights),) = shown.months
+    assert [night.kind.value for night in nights] == ["run", "intake", "intake", "run"]
+    assert 'title="2026-06-02 12:00, an intake: 1 FAIL"' in text
+    assert re.findall(r"<td>(Night|Intake)</td>", text) == ["Night", "Intake", "Intake", "Night"]
     assert text.count('intake" title="') == 2
     assert "A dashed frame marks an intake, which is no night." in text
 
@@ -86,22 +95,23 @@ def test_an_intake_is_marked_and_is_not_counted_as_a_night(tmp_path: Path) -> No
 def test_a_chip_that_had_its_intake_and_no_night_has_its_tables(tmp_path: Path) -> None:
     with Store(tmp_path / "s.sqlite") as opened:
         keep_nights(opened, {"a": "P"}, kinds="i")
-        shown = page(opened, ChipSubject("PK-01"))
+        shown = page(opened, of_chip("PK-01"))
     assert shown.headline == "1 table of 1 design; 1 intake, on 2026-06-01."
-    assert [line.look.word for line in shown.lines] == ["PASS"]
+    assert [look(line.verdict).word for line, _ in shown.lines] == ["PASS"]
 
 
 def test_a_page_without_intakes_speaks_of_none(store: Store) -> None:
-    text = history_html(ChipSubject("PK-01"), store.history(of_chip("PK-01")), LINKS).decode()
+    text = history_html(of_chip("PK-01"), store.history(of_chip("PK-01")), LINKS).decode()
     assert "dashed" not in text.split("</style>")[-1]
     assert "and intakes" not in text
 
 
 def test_names_link_to_the_histories_of_what_they_name(store: Store) -> None:
-    names = page(store, SlotSubject("bench", "A1")).lines[0].names
-    assert [anchor.address for anchor in names] == ["/ChipSubject", "/DesignSubject", ""]
-    latest = page(store, ChipSubject("PK-01")).latest
-    assert [night.run.address for night in latest][:2] == ["/runs/bench-4", "/runs/bench-3"]
+    _, names = page(store, of_slot("bench", "A1")).lines[0]
+    assert [anchor.address for anchor in names] == ["/chip", "/design", ""]
+    subject = of_chip("PK-01")
+    text = history_html(subject, store.history(subject), LINKS).decode()
+    assert re.findall(r'href="(/runs/[^"]*)"', text)[:2] == ["/runs/bench-4", "/runs/bench-3"]
 
 
 @given(st.integers(1, 10**6), st.integers(0, 10**6))
@@ -112,8 +122,8 @@ def test_only_a_whole_is_a_hundred_per_cent(tested: int, missed: int) -> None:
 
 
 def test_written_pages_link_only_to_each_other(store: Store, tmp_path: Path) -> None:
-    subjects = all_subjects(store.subjects())
-    written = write_histories(subjects, lambda s: store.history(selection(s)), tmp_path / "out")
+    subjects = store.subjects()
+    written = write_histories(subjects, store.history, tmp_path / "out")
     assert written.index is not None
     assert {path.name for path in written.pages} == {
         "chip-PK-01.html", "design-a.html", "design-b.html", "design-c.html", "slot-bench-A1.html",
@@ -124,13 +134,13 @@ def test_written_pages_link_only_to_each_other(store: Store, tmp_path: Path) -> 
 
 
 def test_one_page_alone_has_no_index_and_no_links(store: Store, tmp_path: Path) -> None:
-    only = [DesignSubject("a")]
-    written = write_histories(only, lambda s: store.history(selection(s)), tmp_path / "out")
+    only = [of_design("a")]
+    written = write_histories(only, store.history, tmp_path / "out")
     assert written.index is None
     assert re.findall(r'<a href="([^#][^"]*)"', written.pages[0].read_text("utf-8")) == []
 
 
 def test_the_page_carries_the_policy_that_it_is_served_with(store: Store) -> None:
-    subject = ChipSubject("PK-01")
-    text = history_html(subject, store.history(selection(subject)), LINKS).decode()
+    subject = of_chip("PK-01")
+    text = history_html(subject, store.history(subject), LINKS).decode()
     assert f'content="{history_policy()}"' in text

@@ -11,18 +11,13 @@ import jsonschema
 import pytest
 
 from harness.records import MarginKind, MarginRecord
-from harness.store import Store
+from harness.store import Store, of_chip, of_design, of_slot
 from harness_reports import (
-    ChipSubject,
-    DesignSubject,
     Links,
-    SlotSubject,
-    all_subjects,
     history_html,
     margins_frame,
     margins_html,
     margins_of,
-    selection,
     write_margins,
     write_run,
 )
@@ -157,11 +152,11 @@ def test_a_chip_that_was_only_searched_has_a_history_too(tmp_path: Path) -> None
     with Store(str(tmp_path / "store.sqlite")) as store:
         for margin in nights(2):
             store.record_margin(margin)
-        subjects = all_subjects(store.subjects())
-        assert subjects == (ChipSubject("SP2-0001"), DesignSubject("crc16"))
+        subjects = store.subjects()
+        assert subjects == (of_chip("SP2-0001"), of_design("crc16"))
         assert margins_of(store, subjects[0]) == margins_of(store, subjects[1]) == nights(2)
-        assert margins_of(store, SlotSubject("Demo rack", "A1")) == ()
-        history = store.history(selection(subjects[0]))
+        assert margins_of(store, of_slot("Demo rack", "A1")) == ()
+        history = store.history(subjects[0])
     page = history_html(subjects[0], history, LINKS, nights(2)).decode()
     assert "No run of it is kept in this store, only searches for its margin." in page
     assert "2 searches: from +25.0 % to +26.2 %" in page

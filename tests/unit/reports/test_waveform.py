@@ -17,8 +17,7 @@ PERIOD_NS = 20_000
 
 
 def _dump(outcome: Outcome) -> bytes:
-    assert outcome.window is not None
-    return waveform(sample_run(), outcome, outcome.window)
+    return waveform(sample_run(), outcome)
 
 
 def _sample(dump: VCDVCD, name: str, time: int) -> str:
@@ -88,8 +87,7 @@ def test_pins_whose_names_clash_keep_their_own_wires() -> None:
 def test_hostile_names_cannot_end_a_section() -> None:
     run = hostile_run()
     outcome = replace(run.chips[0].outcomes[1], design=f"$end {HOSTILE}", chip_serial="$end #0")
-    assert outcome.window is not None
-    tokens = list(tokenize(io.BytesIO(waveform(run, outcome, outcome.window))))
+    tokens = list(tokenize(io.BytesIO(waveform(run, outcome))))
     assert tokens[0].kind is TokenKind.COMMENT
     assert "_end" in tokens[0].comment
 

@@ -11,7 +11,7 @@ import pytest
 
 from harness.errors import StoreError
 from harness.records import Verdict
-from harness.store import Store, Subjects
+from harness.store import Store, of_chip, of_design, of_slot
 from tests.unit.store.nights import keep_nights, night
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -83,9 +83,10 @@ def test_a_run_that_is_not_there_is_an_error(store: Store) -> None:
 
 
 def test_subjects_are_every_chip_design_and_slot_once(store: Store, tmp_path: Path) -> None:
-    assert store.subjects() == Subjects(
-        ("PK-01",), ("a", "b", "c"), (("bench", "A1"), ("shelf", "A1"))
-    )
+    assert store.subjects() == (
+        of_chip("PK-01"), of_design("a"), of_design("b"), of_design("c"), of_slot("bench", "A1"),
+        of_slot("shelf", "A1"),
+    )  # fmt: skip
     with Store(tmp_path / "empty.sqlite") as empty:
         empty.start_run(heading())
-        assert empty.subjects() == Subjects((), (), ())
+        assert empty.subjects() == ()

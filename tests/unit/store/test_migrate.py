@@ -83,7 +83,7 @@ def check_old_history(store: Store) -> None:
     assert night.kind is RunKind.RUN, "nothing in an old store tells intakes apart"
     assert [run.kind for run in store.headings()] == [RunKind.RUN]
     assert dict(night.counts) == {Verdict.PASS: 1, Verdict.NOT_RUN: 1}
-    assert store.subjects().designs == ("crc16", "gray")
+    assert {of_design("crc16"), of_design("gray")} < set(store.subjects())
 
 
 def test_a_migrated_store_is_like_a_new_one(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from harness.store import (
     HistoryLine,
     HistoryNight,
     Store,
-    Subjects,
+    SubjectKind,
     of_chip,
     of_design,
     of_slot,
@@ -109,7 +109,7 @@ def test_a_chip_that_another_board_answers_for_leaves_nothing_behind(store: Stor
     store.record_outcome("r1", replace(failing_outcome("a"), chip_serial="PK-02"))
     store.finish_run("r1", night(0), cancelled=False)
     assert store.history(CHIP) == History((), ())
-    assert store.subjects().chips == ("PK-02",)
+    assert [s for s in store.subjects() if s.kind is SubjectKind.CHIP] == [of_chip("PK-02")]
 
 
 def test_a_chip_in_two_slots_of_one_run_is_counted_twice(store: Store) -> None:
@@ -132,14 +132,14 @@ def test_nights_with_the_same_tables_share_what_names_them(store: Store) -> None
 
 
 def test_the_store_says_what_it_can_be_asked_about(store: Store) -> None:
-    assert store.subjects() == Subjects((), (), ())
+    assert store.subjects() == ()
     keep_nights(store, {"b": "P"})
     begin(store, "under way", 1, {"a": Verdict.PASS})
     store.start_run(replace(heading("other", NOON), rack="shelf", chips=(chip("B2"),)))
     store.record_outcome("other", replace(failing_outcome("a"), slot="B2", chip_serial="PK-07"))
-    assert store.subjects() == Subjects(
-        ("PK-01", "PK-07"), ("a", "b"), (("bench", "A1"), ("shelf", "B2"))
-    )
+    assert store.subjects() == (
+        CHIP, of_chip("PK-07"), of_design("a"), of_design("b"), SLOT, of_slot("shelf", "B2")
+    )  # fmt: skip
 
 
 NIGHTS = st.lists(

@@ -7,19 +7,19 @@ from urllib.parse import parse_qsl, unquote, urlsplit
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.store import Selection, of_chip, of_design, of_slot
 from harness.watch.addresses import history_address, run_address, subject_of
-from harness_reports import ChipSubject, DesignSubject, SlotSubject, Subject
 
 NAMES = st.text(st.characters(exclude_categories=["Cs"]))
 SUBJECTS = st.one_of(
-    st.builds(ChipSubject, NAMES),
-    st.builds(DesignSubject, NAMES),
-    st.builds(SlotSubject, NAMES, NAMES),
+    st.builds(of_chip, NAMES),
+    st.builds(of_design, NAMES),
+    st.builds(of_slot, NAMES, NAMES),
 )
 
 
 @given(SUBJECTS)
-def test_a_subject_comes_back_as_it_was(subject: Subject) -> None:
+def test_a_subject_comes_back_as_it_was(subject: Selection) -> None:
     parts = urlsplit(history_address(subject))
     query = dict(parse_qsl(parts.query, keep_blank_values=True))
     assert (parts.path, subject_of(query)) == ("/history", subject)
