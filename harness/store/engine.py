@@ -27,8 +27,7 @@ from sqlalchemy.orm import Session
 
 from harness.errors import StoreError
 from harness.store.damage import undamaged, value_or_damage
-from harness.store.migrate import migrate
-from harness.store.models import FIRST_VERSION, SCHEMA_VERSION, Base, SchemaRow
+from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 from harness.store.patience import Patience
 from harness.store.stranger import holds_nothing
 
@@ -121,13 +120,13 @@ def make_none(place: str) -> None:
 
 
 def open_engine(url: URL, when_empty: WhenEmpty = make_store) -> Engine:
-    """Open the database and bring an empty or earlier one to the current schema.
+    """Open the database; an empty one gets our tables.
 
     An SQLite file with anything of another program in it is refused before anything changes in
     it. A PostgreSQL database may be shared: our tables are made beside those that others have in
     the same schema, unless one of the names is taken.
 
-    Raises StoreError if it cannot be opened or has a schema of a later version.
+    Raises StoreError if it cannot be opened or has a schema of another version.
     """
     path = sqlite_path(url)
     shown = shown_place(url)
@@ -220,9 +219,6 @@ def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
         except (OperationalError, ProgrammingError, IntegrityError) as error:
             failure = error  # unless another program is creating the same store at this moment
     found = _version(engine, failure)
-    if found is not None and FIRST_VERSION <= found < SCHEMA_VERSION:
-        migrate(engine)
-        found = _version(engine, None)
     if found != SCHEMA_VERSION:
         message = (
             f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "

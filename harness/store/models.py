@@ -2,7 +2,8 @@
 
 One rule: columns hold what people search by; everything else of an outcome is in ``body``, the
 record as JSON. What is worked out of outcomes (subjects, layouts, nights) can be made again from
-them. A change here needs a new ``SCHEMA_VERSION`` and a step in ``migrations``.
+them. A change here needs a new
+``SCHEMA_VERSION``: a store of another version is refused.
 """
 
 from __future__ import annotations
@@ -27,9 +28,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from harness.errors import StoreError
 from harness.records import RunKind
 
-FIRST_VERSION, SCHEMA_VERSION = 1, 5
-"""1: runs, chips, outcomes. 2: accepted runs, indices for history. 3: summaries for history. 4:
-margins. 5: kinds of runs."""
+SCHEMA_VERSION = 5
 
 
 def in_utc(moment: datetime) -> datetime:

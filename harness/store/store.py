@@ -71,10 +71,9 @@ class Store:
     """Every run, its chips and their outcomes, in one database.
 
     ``where`` is a file path (SQLite) or any SQLAlchemy URL of SQLite or PostgreSQL. A missing
-    SQLite file is created with its folder, unless ``when_empty`` raises; an earlier schema is
-    brought up to date. ``patience`` is how many seconds a verb waits for a database that is away,
-    within :meth:`waiting` only. Raises StoreError if it cannot be opened, is another program's, or
-    has a schema of a later version.
+    SQLite file is created with its folder, unless ``when_empty`` raises. ``patience`` is how many
+    seconds a verb waits for a database that is away, within :meth:`waiting` only. Raises StoreError
+    if it cannot be opened, is another program's, or has a schema of another version.
     """
 
     def __init__(

@@ -1,4 +1,4 @@
-"""The store on a real PostgreSQL server: same verbs, same answers, same steps."""
+"""The store on a real PostgreSQL server: same verbs, same answers."""
 
 from __future__ import annotations
 
@@ -19,9 +19,7 @@ from tests.system.postgres import Server, lacking, server
 from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights, night, tonight
 from tests.unit.store.samples import NOON, chip, heading
-from tests.unit.store.test_migrate import check_old_history, differences, keep_old_outcomes
 from tests.unit.store.test_store import failing_outcome
-from tests.unit.store.version1 import make_version1
 
 pytestmark = pytest.mark.skipif(bool(lacking()), reason=lacking() or "it can be started")
 
@@ -55,28 +53,13 @@ def test_a_run_comes_back_equal(postgresql: Server) -> None:
         store.finish_run("r1", NOON, cancelled=False)
         found = store.run("r1")
     assert found == replace(heading(), finished=NOON, chips=(replace(chip(), outcomes=(outcome,)),))
-    assert differences(postgresql.url) == []
-
-
-def test_a_store_of_version_one_is_brought_up_to_date(postgresql: Server) -> None:
-    engine = create_engine(postgresql.url)
-    with engine.connect() as connection:
-        make_version1(connection)
-        keep_old_outcomes(connection)
-    engine.dispose()
-    with Store(postgresql.url) as store:
-        check_old_history(store)
-        store.accept("old", NOON)
-    assert differences(postgresql.url) == []
 
 
 OTHERS = """
 CREATE TABLE tides (height INTEGER);
-INSERT INTO tides VALUES (6);
-CREATE TABLE alembic_version (version_num TEXT);
-INSERT INTO alembic_version VALUES ('f00d')
+INSERT INTO tides VALUES (6)
 """
-"""Tables of another program in the same schema; the last belongs to its own steps."""
+"""A table of another program in the same schema."""
 
 
 def put(url: str, statements: str) -> None:
@@ -91,7 +74,6 @@ def check_others(url: str) -> None:
     engine = create_engine(url)
     with engine.connect() as connection:
         assert connection.scalar(text("SELECT height FROM tides")) == 6
-        assert connection.scalar(text("SELECT version_num FROM alembic_version")) == "f00d"
     engine.dispose()
 
 
@@ -183,17 +165,6 @@ def test_tables_of_another_program_may_stand_beside_ours(postgresql: Server) -> 
         store.start_run(heading())
     with Store.existing(postgresql.url) as store:
         assert store.runs() == ("r1",)
-    check_others(postgresql.url)
-
-
-def test_the_steps_of_another_program_are_not_mistaken_for_ours(postgresql: Server) -> None:
-    engine = create_engine(postgresql.url)
-    with engine.connect() as connection:
-        make_version1(connection)
-    engine.dispose()
-    put(postgresql.url, OTHERS)
-    with Store(postgresql.url) as store:
-        assert store.runs() == ("old",)
     check_others(postgresql.url)
 
 

@@ -13,7 +13,7 @@ from harness.cli import main
 from harness.cli.app import COMMANDS
 
 ROOT = Path(__file__).parents[3]
-SLOW = {"numpy", "numba", "pandas", "sqlalchemy", "alembic", "jinja2", "serial", "starlette"}
+SLOW = {"numpy", "numba", "pandas", "sqlalchemy", "jinja2", "serial", "starlette"}
 """Libraries that take longer to load than most commands to run."""
 
 
