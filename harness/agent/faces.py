@@ -102,6 +102,29 @@ class RoomFace(Protocol):
         """Take ``count`` words; return them and their address, a multiple of eight."""
 
 
+class CycleFace(Protocol):
+    """A cycle of exact pins, worked out."""
+
+    ticks: int
+    """How long it takes."""
+    read: int
+    """When the outputs are read, from the last edge on."""
+
+
+class PlanFace(Protocol):
+    """What cuts a block into bursts of exact pins; it drives nothing."""
+
+    cycles: int
+    """Cycles of the burst that was laid out last."""
+    why: str
+    """What ended that burst."""
+
+    def lay_out(
+        self, block: Block, start: tuple[int, int], table: Sequence[int], span: tuple[int, ...], /
+    ) -> tuple[int, int]:
+        """Lay out a burst from ``start`` on, (row, repetition); gives where it ends."""
+
+
 class BusFace(RoomFace, Protocol):
     """How a pins module reaches registers."""
 

@@ -14,6 +14,9 @@ from .codec import Block
 from .cpython import ticks_add, ticks_diff, ticks_us
 from .faces import Vector, Words
 
+ABOUT = {"exact": False, "tick_ns": 1_000, "rate_hz": 100_000, "samples": False}
+"""What it can do (``Backend`` in ``backends``): it counts microseconds and reads late."""
+
 PULL_US = 20
 """How long a weak pull may take to move a floating pin and its track, in microseconds."""
 

@@ -77,6 +77,18 @@ from .rp2_timing import (
     layout,
 )
 
+ABOUT = {
+    "exact": True,
+    "tick_ns": 8,
+    "rate_hz": 31_250_000,
+    "samples": True,
+    "ticks": (4, 6),
+    "sync_ticks": 2,
+    "latest_ticks": 1055,
+    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
+}
+"""What it can do (``Backend`` in ``backends``), with the system clock at 125 MHz."""
+
 ALL_PINS = (30 << 20) | (5 << 26)
 """PINCTRL: OUT and IN over all 30 pins."""
 AUTOMATIC = (1 << 16) | (1 << 17) | (1 << 18) | (1 << 19)

@@ -21,6 +21,8 @@ try:
 except ImportError:
     link = None
 
+ABOUT = {"exact": False, "tick_ns": 1, "rate_hz": 100_000, "samples": True}
+"""What it can do (``Backend`` in ``backends``): the model takes any time as it is told."""
 
 RUN = 1
 UNTIL_MATCH = 2

@@ -17,7 +17,7 @@ from harness.board.profile_model import (
     ShiftSelect,
     SupplySensor,
 )
-from harness.board.rates import RateGrid, latest_sample_ns, paced_rates, pattern_rates
+from harness.board.rates import RateGrid, pattern_rates, row_words
 from harness.board.session import Session, open_session
 
 __all__ = [
@@ -36,9 +36,8 @@ __all__ = [
     "SupplySensor",
     "WireCounters",
     "check_profile",
-    "latest_sample_ns",
     "load_profile",
     "open_session",
-    "paced_rates",
     "pattern_rates",
+    "row_words",
 ]

@@ -8,24 +8,22 @@ from __future__ import annotations
 from array import array
 
 from harness.agent import protocol
+from harness.agent.backends import backend
 from harness.agent.buffers import words
 from harness.agent.codec import Block
-from harness.agent.rp2_plan import Plan
-from harness.agent.rp2_stream import crossing
-from harness.agent.rp2_timing import PULSED_TICKS
 from harness.board.orders import Room
-from harness.board.rates import row_ticks
+from harness.board.rates import row_words
 from harness.errors import TableUnfit
 from harness.table import Pattern
 
 WANTS = "the table's gap_free asks for one burst without a pause"
 
 
-def check_gap_free(pattern: Pattern, room: Room, backend: str) -> None:
+def check_gap_free(pattern: Pattern, room: Room, name: str) -> None:
     """Raise TableUnfit, with the limit, unless a board runs a pattern as a single burst."""
     if room.burst is None:
         raise TableUnfit(
-            f'{WANTS}, and pins module "{backend}" paces every cycle by software; run it on a '
+            f'{WANTS}, and pins module "{name}" paces every cycle by software; run it on a '
             "board whose profile has a pins module with exact timing, or take gap_free away"
         )
     if len(pattern) > room.rows:
@@ -33,9 +31,11 @@ def check_gap_free(pattern: Pattern, room: Room, backend: str) -> None:
             f"{WANTS}, and has {len(pattern):,} rows where this board takes at most "
             f"{room.rows:,}; use repeat, cut the table, or take gap_free away"
         )
-    plan = Plan(_Memory(), room.burst.words, room.burst.captured - protocol.MAX_WINDOW)
-    two = 2 if row_ticks(pattern) == PULSED_TICKS else 1
-    row, _done = plan.lay_out(_block(pattern), (0, 0), crossing(()), (len(pattern), two, 0, 0))
+    plan = backend(name).plan(
+        _Memory(), room.burst.words, room.burst.captured - protocol.MAX_WINDOW
+    )
+    span = (len(pattern), row_words(pattern), 0, 0)
+    row, _done = plan.lay_out(_block(pattern), (0, 0), words(1024), span)
     if row < len(pattern):
         raise TableUnfit(
             f"{WANTS}, and only its first {plan.cycles:,} cycles fit: at table line "

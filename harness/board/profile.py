@@ -11,10 +11,8 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-from harness.agent.bundle import BACKENDS
-from harness.agent.rp2_timing import PLAIN_TICKS
-from harness.board.profile_model import HIGHEST_PIN, BoardProfile
-from harness.board.rates import EXACT_TICK_NS
+from harness.agent.backends import BACKENDS, Backend, backend
+from harness.board.profile_model import BoardProfile
 from harness.board.select_file import read_select
 from harness.board.sensor_file import read_supply_sensor
 from harness.door import whole_path
@@ -59,18 +57,18 @@ def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, li
 
 def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     name, controller = _text(top, "name"), _text(top, "controller")
-    backend = _backend(top)
-    pins = _pins(top.table("pins"), shuttle)
+    about = _backend(top)
+    pins = _pins(top.table("pins"), shuttle, about.pins)
     select = read_select(top.table("select"), shuttle)
     baud = _whole(top, "baud", 115_200, 300, MOST_BAUD)
     dtr, rts = (top.take(key, bool) if key in top else None for key in ("dtr", "rts"))
     window = _whole(top, "window", BoardProfile.window, LEAST_WINDOW, MOST_WINDOW)
     limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MOST_SUPPLY_MA)
     lowest, highest = _voltages(top)
-    rate = _number(top, "max_rate_hz", _default_rate(backend), MOST_RATE_HZ)
+    rate = _number(top, "max_rate_hz", about.rate_hz, MOST_RATE_HZ)
     round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MOST_ROUND_TRIP_NS)
     usb = _usb(top)
-    sensor = read_supply_sensor(top.maybe_table("sensors"), pins)
+    sensor = read_supply_sensor(top.maybe_table("sensors"), pins, about.pins)
     top.finish()
     if select is None:
         return None
@@ -81,7 +79,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         select=select,
         path=whole_path(top.path),
         sha256=top.sha256,
-        backend=backend,
+        backend=about.name,
         baud=baud,
         dtr=dtr,
         rts=rts,
@@ -140,23 +138,17 @@ def _text(top: TomlTable, key: str) -> str:
     return (text or "").strip()
 
 
-def _backend(top: TomlTable) -> str:
-    backend = top.take("backend", str, "generic")
-    if backend not in BACKENDS:
+def _backend(top: TomlTable) -> Backend:
+    name = top.take("backend", str, BoardProfile.backend)
+    if name not in BACKENDS:
         top.error(
             "unknown-backend",
             "backend",
-            f'the agent has no pins module "{backend}"',
-            nearest(backend, BACKENDS),
+            f'the agent has no pins module "{name}"',
+            nearest(name, BACKENDS),
         )
-    return backend
-
-
-def _default_rate(backend: str) -> float:
-    """What a pins module can do at best where it is exact; else what software can promise."""
-    if backend in EXACT_TICK_NS:
-        return 1e9 / (EXACT_TICK_NS[backend] * PLAIN_TICKS)
-    return BoardProfile.max_rate_hz
+        return backend(BoardProfile.backend)
+    return backend(name)
 
 
 def _whole(top: TomlTable, key: str, default: int, least: int, most: int) -> int:
@@ -200,7 +192,7 @@ def _usb(top: TomlTable) -> tuple[tuple[int, int], ...]:
     return tuple(ids)
 
 
-def _pins(table: TomlTable | None, shuttle: Shuttle) -> dict[str, int]:
+def _pins(table: TomlTable | None, shuttle: Shuttle, count: int) -> dict[str, int]:
     """Read ``[pins]``; every pin of the shuttle must be there, each on a controller pin alone."""
     if table is None:
         return {}
@@ -214,21 +206,21 @@ def _pins(table: TomlTable | None, shuttle: Shuttle) -> dict[str, int]:
                 f'{shuttle.name} has no pin "{name}"',
                 nearest(name, shuttle.pins_by_name),
             )
-        elif number is not None and _is_pin(table, name, number):
+        elif number is not None and _is_pin(table, name, number, count):
             pins[name] = number
     _check_wired_once(table, pins)
     _check_all_wired(table, shuttle)
     return pins
 
 
-def _is_pin(table: TomlTable, name: str, number: int) -> bool:
-    if 0 <= number <= HIGHEST_PIN:
+def _is_pin(table: TomlTable, name: str, number: int, count: int) -> bool:
+    if 0 <= number < count:
         return True
     table.error(
         "bad-controller-pin",
         name,
         f'"{name}" is on controller pin {number}',
-        f"write a number from 0 to {HIGHEST_PIN}",
+        f"write a number from 0 to {count - 1}",
     )
     return False
 

@@ -9,8 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-HIGHEST_PIN = 29
-"""Controllers number their pins 0 to 29 (RP2040 datasheet: GPIO0 to GPIO29)."""
+from harness.agent.backends import Backend, backend
 
 FULL_SCALE = 0xFFFF
 """The highest reading (MicroPython, ``machine.ADC.read_u16``)."""
@@ -72,7 +71,7 @@ class BoardProfile:
     """A kind of board.
 
     ``pins`` maps chip pin names to controller pin numbers. ``backend`` names the agent's pins
-    module: ``generic``, ``rp2`` or ``virtual``. ``baud`` counts only on boards with a UART
+    module. ``baud`` counts only on boards with a UART
     bridge; ``dtr`` and ``rts`` are the levels of the port's control lines, None as the system
     leaves them. ``window`` is how many bytes may be under way to the board unanswered.
     ``usb`` lists (vendor, product) ids by which discovery knows such a board.
@@ -102,3 +101,8 @@ class BoardProfile:
     supply_sensor: SupplySensor | None = None
     supply_min_v: float | None = None
     supply_max_v: float | None = None
+
+    @property
+    def about(self) -> Backend:
+        """What the pins module can do."""
+        return backend(self.backend)

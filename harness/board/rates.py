@@ -6,10 +6,10 @@ over rates is a search over whole numbers. More ticks are slower.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from harness.agent.rp2_timing import PLAIN_TICKS, PULSED_TICKS, SYNC_TICKS
+from harness.agent.backends import backend
 from harness.table import Pattern
 
 FLOAT_ERROR = Fraction(1, 1 << 52)
@@ -48,49 +48,21 @@ class RateGrid:
         return min(max(-(-wanted.numerator // wanted.denominator), self.fewest), self.most)
 
 
-PACED_TICK_NS = {"generic": 1_000, "virtual": 1}
-"""Nanoseconds in which each pins module without exact timing counts."""
+def pattern_rates(
+    name: str, max_rate_hz: float, pattern: Pattern, tick_ns: int | None = None
+) -> RateGrid:
+    """The rates at which a pins module can run a pattern, up to what a profile allows.
 
-
-def paced_rates(backend: str, max_rate_hz: float) -> RateGrid:
-    """The rates of a board that is paced by software, up to what its profile allows."""
-    tick = PACED_TICK_NS[backend]
-    grid = RateGrid(tick, 1, exact=False)
-    return RateGrid(tick, grid.ticks(max_rate_hz), exact=False)
-
-
-EXACT_TICK_NS = {"rp2": 8}
-"""Nanoseconds of a tick of each pins module whose hardware times cycles: RP2040 at 125 MHz."""
-
-
-def pattern_rates(backend: str, max_rate_hz: float, pattern: Pattern) -> RateGrid:
-    """The rates at which a board can run a pattern, up to what its profile allows.
-
-    A cycle with a clock pulse has two edges more, so a pattern with one cannot go as fast. Every
-    number of ticks from the fewest on is reached without jitter. Raises KeyError for a pins
-    module that does not exist.
+    A cycle with a clock pulse has two edges more, so a pattern with one may not go as fast. Every
+    number of ticks from the fewest on is reached without jitter. ``tick_ns`` is what a board says
+    of itself. Raises ValueError for a pins module that does not exist.
     """
-    if backend not in EXACT_TICK_NS:
-        return paced_rates(backend, max_rate_hz)
-    return exact_rates(EXACT_TICK_NS[backend], max_rate_hz, pattern)
+    about = backend(name)
+    fewest = about.ticks[row_words(pattern) - 1]
+    grid = RateGrid(tick_ns or about.tick_ns, fewest, about.exact)
+    return replace(grid, fewest=grid.ticks(max_rate_hz))
 
 
-def exact_rates(tick_ns: int, max_rate_hz: float, pattern: Pattern) -> RateGrid:
-    """The rates of a pattern where hardware times every cycle in ticks of ``tick_ns``."""
-    grid = RateGrid(tick_ns, row_ticks(pattern), exact=True)
-    return RateGrid(tick_ns, grid.ticks(max_rate_hz), exact=True)
-
-
-def row_ticks(pattern: Pattern) -> int:
-    """The fewest ticks of a cycle of this pattern on a board whose hardware times cycles."""
-    return PULSED_TICKS if pattern.pulse.any() else PLAIN_TICKS
-
-
-def latest_sample_ns(grid: RateGrid, ticks: int, pattern: Pattern) -> int:
-    """How late after the last edge outputs can be read in an exact cycle of so many ticks.
-
-    The last edge of a cycle with a pulse is the pulse's second one: about a third of the cycle
-    is left after it (at least four ticks). The synchroniser takes two ticks of that, reading one.
-    """
-    rest = ticks if row_ticks(pattern) == PLAIN_TICKS else max(4, ticks - 2 * (ticks // 3))
-    return (rest - 1 - SYNC_TICKS) * grid.tick_ns
+def row_words(pattern: Pattern) -> int:
+    """Words that a row takes to the pins: levels, and where a row pulses, levels with the pulse."""
+    return 2 if pattern.pulse.any() else 1

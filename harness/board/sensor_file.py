@@ -8,22 +8,27 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 
-from harness.board.profile_model import HIGHEST_PIN, SupplySensor
+from harness.board.profile_model import SupplySensor
 from harness.shuttle import TomlTable
 
 MOST_MA_PER_VOLT = 100_000.0
 MOST_VOLT = 5.5
 
 
-def read_supply_sensor(sensors: TomlTable | None, pins: Mapping[str, int]) -> SupplySensor | None:
-    """Read ``supply = { pin = …, ma_per_volt = … }``; ``pins`` are the chip's. May find faults."""
+def read_supply_sensor(
+    sensors: TomlTable | None, pins: Mapping[str, int], count: int
+) -> SupplySensor | None:
+    """Read ``supply = { pin = …, ma_per_volt = … }``; ``pins`` are the chip's. May find faults.
+
+    The controller has ``count`` pins.
+    """
     table = sensors.table("supply") if sensors is not None else None
     if table is None:
         return None
     slope = table.take("ma_per_volt", float)
     zero = table.take("zero_volt", float, SupplySensor.zero_volt)
     full = table.take("full_volt", float, SupplySensor.full_volt)
-    pin = _pin(table, pins)
+    pin = _pin(table, pins, count)
     if slope is not None and not 0 < slope <= MOST_MA_PER_VOLT:
         _wrong(table, "ma_per_volt", slope, f"above 0, at most {MOST_MA_PER_VOLT:,.0f}")
     if not 0 < full <= MOST_VOLT:
@@ -35,7 +40,7 @@ def read_supply_sensor(sensors: TomlTable | None, pins: Mapping[str, int]) -> Su
     return SupplySensor(pin, slope, zero, full)
 
 
-def _pin(table: TomlTable, pins: Mapping[str, int]) -> int | None:
+def _pin(table: TomlTable, pins: Mapping[str, int], count: int) -> int | None:
     number = table.take("pin", int)
     if number is None:
         return None
@@ -47,8 +52,8 @@ def _pin(table: TomlTable, pins: Mapping[str, int]) -> int | None:
             f'controller pin {number} is already wired to "{owner}"',
             "give the sensor a controller pin of its own",
         )
-    if not 0 <= number <= HIGHEST_PIN:
-        _wrong(table, "pin", number, f"from 0 to {HIGHEST_PIN}")
+    if not 0 <= number < count:
+        _wrong(table, "pin", number, f"from 0 to {count - 1}")
     return number
 
 

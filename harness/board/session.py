@@ -18,7 +18,7 @@ from itertools import chain
 import numpy as np
 
 from harness.agent import protocol
-from harness.agent.bundle import bundle
+from harness.agent.backends import texts
 from harness.board.capture import (
     Capture,
     RunConditions,
@@ -57,7 +57,7 @@ def open_session(
     try:
         repl = RawRepl(port)
         repl.enter()
-        for text in bundle(profile.backend):
+        for text in texts(profile.backend):
             repl.load(text)
         channel = Channel(port, profile.window, patience)
         _start_agent(repl, channel)
@@ -131,7 +131,7 @@ class Session:
         _check_countable(pattern)
         manner = protocol.GAP_FREE if conditions.gap_free else 0
         if manner:
-            check_gap_free(self._with_rest(pattern), self._room, self.identity.backend)
+            check_gap_free(self._with_rest(pattern), self._room, self._profile.backend)
         began = time.monotonic()
         before = self._counters()
         answers = Answers()

@@ -7,10 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.agent.rp2_timing import PULSED_TICKS, layout
 from harness.board.capture import RunConditions
 from harness.board.profile_model import BoardProfile
-from harness.board.rates import MOST_PERIOD_NS, exact_rates, row_ticks
+from harness.board.rates import MOST_PERIOD_NS, pattern_rates, row_words
 from harness.table import Pattern
 
 
@@ -38,11 +37,13 @@ def exact_timing(
     The sample point is counted at the chip's pins, so the profile's round trip is added to it.
     Where the cycle asked for is too short to settle, it becomes as long as it must be.
     """
-    ticks = exact_rates(tick_ns, profile.max_rate_hz, pattern).ticks(conditions.clock_hz)
+    grid = pattern_rates(profile.backend, profile.max_rate_hz, pattern, tick_ns)
+    ticks = grid.ticks(conditions.clock_hz)
     settle = _settle_ns(conditions)
     sample = conditions.sample_ns + profile.round_trip_ns if conditions.sample_ns else 0
-    words = 2 if row_ticks(pattern) == PULSED_TICKS else 1
-    cycle = layout(words, ticks, -(-settle // tick_ns), -(-sample // tick_ns))
+    cycle = profile.about.cycle(
+        row_words(pattern), ticks, -(-settle // tick_ns), -(-sample // tick_ns)
+    )
     return Timing(cycle.ticks * tick_ns, settle, sample)
 
 

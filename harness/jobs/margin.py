@@ -155,7 +155,7 @@ def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
         message = "no voltage can be set: the rack file names no bench supply"
         raise _refused(rack, "no-supply", message, "add [supply], or search another quantity")
     paced = [slot.name for slot in slots if not slot.virtual]
-    if kind is MarginKind.SAMPLE and paced and rack.profile.backend == "generic":
+    if kind is MarginKind.SAMPLE and paced and not rack.profile.about.samples:
         message = (
             f"the sample point of slot {paced[0]} cannot be moved: software paces its cycles and "
             "reads late"

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from harness.agent.rp2_timing import MOST_LOOP, SYNC_TICKS, layout, least_ticks
-from harness.board import RateGrid, latest_sample_ns, pattern_rates
+from harness.agent.backends import Backend, backend
+from harness.board import RateGrid, pattern_rates, row_words
 from harness.judge import Case
 from harness.margin.search import Scale
 
@@ -24,10 +24,12 @@ COLUMNS, HEIGHTS = 40, 11
 class RateAxis:
     """The rates of a design on one board: those that all of its tables can run at.
 
-    ``tables_hz`` is the fastest clock that one of the tables asks for, ``promised_hz`` the one
-    that the design is promised to work at. ``round_trip_ns`` is the way to the chip and back.
+    ``about`` is the board's pins module, ``tables_hz`` the fastest clock that one of the tables
+    asks for, ``promised_hz`` the one that the design is promised to work at. ``round_trip_ns`` is
+    the way to the chip and back.
     """
 
+    about: Backend
     grid: RateGrid
     tables_hz: float
     promised_hz: float
@@ -68,27 +70,24 @@ class RateAxis:
 
 
 def rate_axis(
-    backend: str, max_rate_hz: float, cases: Sequence[Case], round_trip_ns: int = 0
+    name: str, max_rate_hz: float, cases: Sequence[Case], round_trip_ns: int = 0
 ) -> RateAxis:
     """Find the rates that every table of a design can run at; there is at least one table.
 
     Where hardware times cycles, each of them is reached exactly: time to settle counts.
     """
-    grids = [_grid(pattern_rates(backend, max_rate_hz, case.pattern), case) for case in cases]
+    about = backend(name)
+    grids = [_grid(about, pattern_rates(name, max_rate_hz, case.pattern), case) for case in cases]
     grid = max(grids, key=lambda grid: grid.fewest)
     tables_hz = max(case.conditions.clock_hz for case in cases)
-    return RateAxis(grid, tables_hz, cases[0].design.clock_hz, round_trip_ns)
+    return RateAxis(about, grid, tables_hz, cases[0].design.clock_hz, round_trip_ns)
 
 
-def _grid(grid: RateGrid, case: Case) -> RateGrid:
+def _grid(about: Backend, grid: RateGrid, case: Case) -> RateGrid:
     if not grid.exact:
         return grid
-    least = least_ticks(_words(case), _settle(grid, case), 0)
-    return replace(grid, fewest=max(grid.fewest, least))
-
-
-def _words(case: Case) -> int:
-    return 2 if case.pattern.pulse.any() else 1
+    cycle = about.cycle(row_words(case.pattern), grid.fewest, _settle(grid, case), 0)
+    return replace(grid, fewest=cycle.ticks)
 
 
 def _settle(grid: RateGrid, case: Case) -> int:
@@ -105,8 +104,10 @@ def sample_axis(axis: RateAxis, cases: Sequence[Case]) -> tuple[int, ...]:
     grid = axis.grid
     latest = axis.declared * grid.tick_ns
     if grid.exact:
-        latest = min(latest_sample_ns(grid, axis.declared, case.pattern) for case in cases)
-        latest = min(latest, (MOST_LOOP - SYNC_TICKS) * grid.tick_ns) - axis.round_trip_ns
+        about = axis.about
+        late = [about.cycle(row_words(c.pattern), axis.declared, 0, 0).read for c in cases]
+        ticks = min(min(late) - about.sync_ticks, about.latest_ticks)
+        latest = ticks * grid.tick_ns - axis.round_trip_ns
     spread = {latest * n // HEIGHTS // grid.tick_ns * grid.tick_ns for n in range(1, HEIGHTS + 1)}
     return tuple(ns for ns in sorted(spread) if ns > 0 and possible(axis, axis.declared, ns, cases))
 
@@ -123,10 +124,10 @@ def _late_by(axis: RateAxis, ticks: int, sample_ns: int, case: Case) -> int:
     """By how many ns the hardware reads later than asked; -1 if the cycle had to be longer."""
     grid = axis.grid
     wanted = -(-(sample_ns + axis.round_trip_ns) // grid.tick_ns)
-    cycle = layout(_words(case), ticks, _settle(grid, case), wanted)
+    cycle = axis.about.cycle(row_words(case.pattern), ticks, _settle(grid, case), wanted)
     if cycle.ticks != ticks:
         return -1
-    return (cycle.read - SYNC_TICKS) * grid.tick_ns - axis.round_trip_ns - sample_ns
+    return (cycle.read - axis.about.sync_ticks) * grid.tick_ns - axis.round_trip_ns - sample_ns
 
 
 def volt_axis(lowest: float, highest: float, nominal: float) -> tuple[float, ...]:

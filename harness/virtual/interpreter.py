@@ -18,7 +18,7 @@ from functools import cache
 from importlib import resources
 from pathlib import Path
 
-from harness.agent.bundle import slim
+from harness.agent.backends import slim
 
 PYTHON = (sys.executable, "-I", "-S", str(Path(__file__).with_name("confined.py")))
 

@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.agent.bundle import PINS_AT, bundle
+from harness.agent.backends import PINS_AT, texts
 from tests.unit.agent.micropython import INTERPRETER
 
 REFERENCE_CYCLES = 59
@@ -138,12 +138,11 @@ def expansion(tables: Sequence[Sequence[dict[str, int | str]]]) -> list[dict[str
         return None
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        texts = bundle("generic")[:PINS_AT]
-        for number, text in enumerate(texts):
+        for number, text in enumerate(texts("generic")[:PINS_AT]):
             (folder / f"text{number}.py").write_text(text, encoding="utf-8")
         (folder / "cases.json").write_text(json.dumps(tables), encoding="utf-8")
         (folder / "script.py").write_text(
-            SCRIPT.replace("@rows@", str(ROWS)).replace("@texts@", str(len(texts))),
+            SCRIPT.replace("@rows@", str(ROWS)).replace("@texts@", str(PINS_AT)),
             encoding="utf-8",
         )
         done = subprocess.run(

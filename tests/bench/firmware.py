@@ -20,7 +20,7 @@ from pathlib import Path
 from rp2040py.boards import BoardSpec
 from rp2040py.device import MicroPythonDevice
 
-from harness.agent.bundle import bundle
+from harness.agent.backends import texts
 from harness.board.encode import block_bounds, encode_bodies, plain_words, wire_fields
 from harness.shuttle import load_shuttle
 from harness.table import Pattern
@@ -251,7 +251,7 @@ async def loops(firmware: Path) -> None:
 async def load(board: Board, backend: str) -> None:
     """Put the agent onto the board, as the tool does."""
     await board.run(TIMED)
-    for text in bundle(backend):
+    for text in texts(backend):
         await board.run(text)
 
 

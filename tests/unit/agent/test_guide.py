@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.agent import protocol
-from harness.agent.bundle import BACKENDS
+from harness.agent.backends import BACKENDS, backend
 from harness.link import diagram
 
 GUIDE = Path(__file__).parents[3] / "harness" / "agent" / "README.md"
@@ -62,16 +62,14 @@ def test_limits_in_the_guide_are_those_of_the_protocol(phrase: str) -> None:
 
 
 COMMON = ("serial", "bind", "timing", "until", "sense", "release")
-DUTIES = {
-    "generic": (*COMMON, "run"),
-    "rp2": (*COMMON, "perform", "limits"),
-    "virtual": (*COMMON, "run"),
-}
+DUTIES = {False: (*COMMON, "run"), True: (*COMMON, "perform", "limits")}
 
 
-@pytest.mark.parametrize("backend", BACKENDS)
-def test_every_duty_of_a_pins_module_is_named_and_fulfilled(backend: str) -> None:
-    for member in DUTIES[backend]:
+@pytest.mark.parametrize("name", BACKENDS)
+def test_every_duty_of_a_pins_module_is_named_and_fulfilled(name: str) -> None:
+    exact = backend(name).exact
+    source = (GUIDE.parent / f"pins_{name}.py").read_text(encoding="utf-8")
+    assert f"    exact: Literal[{exact}] = {exact}" in source
+    for member in DUTIES[exact]:
         assert f"| `{member}(" in TEXT
-        source = (GUIDE.parent / f"pins_{backend}.py").read_text(encoding="utf-8")
         assert f"    def {member}(self" in source

@@ -16,14 +16,14 @@ from pathlib import Path
 import numpy as np
 
 from harness.agent import protocol
-from harness.agent.bundle import bundle
+from harness.agent.backends import texts
 from harness.board.encode import encode_planes
 from tests.unit.agent.micropython import FAKE_BOARD, needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
 
 ON_BOARD = f"""
-for number in range({len(bundle("rp2"))}):
+for number in range({len(texts("rp2"))}):
     with open("text%d.py" % number) as file:
         exec(file.read(), globals())
 """
@@ -130,7 +130,7 @@ def test_both_interpreters_write_the_same_registers_and_give_the_same_answers(
     tmp_path: Path,
 ) -> None:
     (tmp_path / "cases.json").write_text(json.dumps(cases()), encoding="utf-8")
-    for number, text in enumerate(bundle("rp2")):
+    for number, text in enumerate(texts("rp2")):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     on_board = run(ON_BOARD + SCENARIO, tmp_path).splitlines()
     on_host = subprocess.run(

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from harness.agent import protocol
-from harness.agent.bundle import bundle
+from harness.agent.backends import texts
 from harness.board.encode import encode_planes
 from tests.unit.agent.micropython import FAKE_BOARD, needs_micropython, run
 from tests.unit.link.test_framing import BODIES, FRAMES
@@ -158,7 +158,7 @@ def commands() -> list[tuple[int, str]]:
 @needs_micropython
 def test_both_interpreters_give_the_same_answers(tmp_path: Path) -> None:
     (tmp_path / "cases.json").write_text(json.dumps(cases()), encoding="utf-8")
-    for number, text in enumerate(bundle("generic")):
+    for number, text in enumerate(texts("generic")):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     on_board = run(ON_BOARD + SCENARIO, tmp_path).splitlines()
     on_host = subprocess.run(
@@ -183,7 +183,7 @@ def test_both_interpreters_give_the_same_answers(tmp_path: Path) -> None:
 @needs_micropython
 def test_a_block_is_expanded_without_a_copy_of_its_body(tmp_path: Path) -> None:
     """A board has no room for copies: what is taken is a few small objects, whatever the rows."""
-    for number, text in enumerate(bundle("generic")):
+    for number, text in enumerate(texts("generic")):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     random = np.random.default_rng(5).integers(0, 256, 512).astype(np.uint32)
     zero = np.zeros_like(random)

@@ -15,7 +15,6 @@ from harness.board import (
     BoardProfile,
     RunConditions,
     Session,
-    latest_sample_ns,
     pattern_rates,
 )
 from harness.board.timing import exact_timing
@@ -160,11 +159,11 @@ def test_any_sample_point_from_the_first_tick_to_the_latest_reads_a_quick_answer
         expect=np.array([IO, 0, IO], np.uint32),
         care=np.full(3, IO, np.uint32),
     )
-    grid = pattern_rates("rp2", 31.25e6, unpulsed)
-    assert latest_sample_ns(grid, 125, unpulsed) == 8 * 122
-    assert latest_sample_ns(grid, 125, steady(3)) == 8 * 40
+    about = PROFILE.about
+    latest, pulsed = (8 * (about.cycle(n, 125, 0, 0).read - about.sync_ticks) for n in (1, 2))
+    assert (latest, pulsed) == (8 * 122, 8 * 40)
     session, _bus = join()
-    for sample in (0, 1, 400, latest_sample_ns(grid, 125, unpulsed) - PROFILE.round_trip_ns):
+    for sample in (0, 1, 400, latest - PROFILE.round_trip_ns):
         capture = session.run(unpulsed, RunConditions(clock_hz=1e6, sample_ns=sample))
         assert (capture.mismatch_count, capture.achieved_hz) == (0, 1e6)
 
@@ -218,6 +217,6 @@ def test_a_board_paced_by_software_refuses_a_table_that_must_not_pause() -> None
     with pytest.raises(TableUnfit) as caught:
         session.run(steady(4), replace(FAST, gap_free=True))
     assert str(caught.value) == (
-        f'{WANTS}, and pins module "tern" paces every cycle by software; run it on a board whose '
-        "profile has a pins module with exact timing, or take gap_free away"
+        f'{WANTS}, and pins module "generic" paces every cycle by software; run it on a board '
+        "whose profile has a pins module with exact timing, or take gap_free away"
     )

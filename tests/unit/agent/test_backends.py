@@ -12,7 +12,8 @@ from zipfile import ZipFile
 
 import pytest
 
-from harness.agent.bundle import BACKENDS, HELPERS, MODULES, _make_bundle, bundle, slim
+from harness.agent import rp2_timing
+from harness.agent.backends import BACKENDS, MODULES, backend, slim, texts
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
@@ -36,17 +37,17 @@ def defined(text: str) -> set[str]:
     return names
 
 
-@pytest.mark.parametrize("backend", BACKENDS)
-def test_no_two_modules_of_a_bundle_define_the_same_name(backend: str) -> None:
-    texts = bundle(backend)
-    assert len(texts) == len(MODULES) + len(HELPERS.get(backend, ())) + 1
-    for one, other in combinations(texts, 2):
+@pytest.mark.parametrize("name", BACKENDS)
+def test_no_two_modules_of_a_bundle_define_the_same_name(name: str) -> None:
+    found = texts(name)
+    assert len(found) == len(MODULES) + len(backend(name).needs) + 1
+    for one, other in combinations(found, 2):
         assert not defined(one) & defined(other)
 
 
-@pytest.mark.parametrize("backend", BACKENDS)
-def test_a_bundle_has_no_docstring_annotation_or_relative_import(backend: str) -> None:
-    for text in bundle(backend):
+@pytest.mark.parametrize("name", BACKENDS)
+def test_a_bundle_has_no_docstring_annotation_or_relative_import(name: str) -> None:
+    for text in texts(name):
         for node in ast.walk(ast.parse(text)):
             assert not (isinstance(node, ast.ImportFrom) and node.level)
             if isinstance(node, ast.FunctionDef | ast.ClassDef | ast.Module):
@@ -57,7 +58,16 @@ def test_a_bundle_has_no_docstring_annotation_or_relative_import(backend: str) -
                 assert {ast.unparse(a.annotation) for a in node.args.args if a.annotation} <= (
                     {"int", "ptr32"} if node.decorator_list else set()
                 )
-    assert sum(len(text) for text in bundle(backend)) <= MOST_BYTES[backend]
+    assert sum(len(text) for text in texts(name)) <= MOST_BYTES[name]
+
+
+def test_what_the_exact_pins_say_of_themselves_is_what_they_do() -> None:
+    about = backend("rp2")
+    assert about.ticks == (rp2_timing.PLAIN_TICKS, rp2_timing.PULSED_TICKS)
+    assert about.ticks == tuple(about.cycle(words, 0, 0, 0).ticks for words in (1, 2))
+    assert about.rate_hz == 1e9 / (about.tick_ns * about.ticks[0])
+    assert about.sync_ticks == rp2_timing.SYNC_TICKS
+    assert about.latest_ticks == rp2_timing.MOST_LOOP - rp2_timing.SYNC_TICKS
 
 
 def test_slots_that_start_together_get_the_same_texts() -> None:
@@ -66,7 +76,7 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
     https://github.com/python/cpython/issues/106905; here another thread gets its turn whenever
     memory is tidied, also in the middle of a tree.
     """
-    _make_bundle.cache_clear()
+    texts.cache_clear()
     threshold = gc.get_threshold()
 
     def give_way(phase: str, info: object) -> None:
@@ -76,7 +86,7 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
     gc.set_threshold(40)
     try:
         with ThreadPoolExecutor(8) as pool:
-            found = list(pool.map(bundle, ["virtual"] * 8))
+            found = list(pool.map(texts, ["virtual"] * 8))
     finally:
         gc.callbacks.remove(give_way)
         gc.set_threshold(*threshold)
@@ -85,7 +95,7 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
 
 def test_an_unknown_backend_is_named_with_those_that_exist() -> None:
     with pytest.raises(ValueError, match="no pins module called") as caught:
-        bundle("steam")
+        texts("steam")
     assert str(caught.value) == ("no pins module called 'steam'; there are: " + ", ".join(BACKENDS))
 
 
@@ -127,16 +137,16 @@ def nothing() -> None:
 
 
 @needs_micropython
-@pytest.mark.parametrize("backend", BACKENDS)
-def test_the_real_interpreter_takes_every_text_of_a_bundle(backend: str, tmp_path: Path) -> None:
-    texts = bundle(backend)
-    for number, text in enumerate(texts):
+@pytest.mark.parametrize("name", BACKENDS)
+def test_the_real_interpreter_takes_every_text_of_a_bundle(name: str, tmp_path: Path) -> None:
+    found = texts(name)
+    for number, text in enumerate(found):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     script = f"""
-for number in range({len(texts)}):
+for number in range({len(found)}):
     with open("text%d.py" % number) as file:
         text = file.read()
     exec(text, globals())
 print(Server.__name__, Engine.__name__, Pins.name, AGENT, VERSION, callable(begin))
 """
-    assert run(script, tmp_path).split()[:3] == ["Server", "Engine", backend]
+    assert run(script, tmp_path).split()[:3] == ["Server", "Engine", name]

@@ -1,0 +1,165 @@
+"""Pins modules as the host knows them: what each can do, and the texts that a board needs for it.
+
+A module says what it can do in a literal, ``ABOUT``, which is read from its source: it may import
+what only MicroPython has. On the board all modules share one namespace, so relative imports fall
+away, and so do docstrings and annotations. Runs on the host only; the agent does not need it.
+"""
+
+from __future__ import annotations
+
+import ast
+import re
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import import_module, resources
+from typing import Any, TypeGuard
+
+from harness.agent.faces import CycleFace, PlanFace, RoomFace
+
+BACKENDS = ("generic", "rp2", "virtual")
+"""The registry: every name that a profile may give, of ``pins_NAME.py`` beside this file."""
+
+MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server", "main")
+"""In the order in which they go to the board: each needs only those before it."""
+
+PINS_AT = MODULES.index("engine")
+"""Where the pins module and its helpers come in."""
+
+_ONE_AT_A_TIME = threading.Lock()
+"""Slots start together; some versions of CPython 3.11 cannot parse in two threads at once.
+
+https://github.com/python/cpython/issues/106905
+"""
+
+
+@dataclass(frozen=True)
+class Backend:
+    """What a pins module can do: the fields of its ``ABOUT``.
+
+    ``exact``: hardware times every cycle, in ticks of ``tick_ns``; else software paces them and
+    counts in these. ``ticks`` is the fewest of a cycle, without and with a clock pulse;
+    ``rate_hz`` the fastest rate where a profile names none. ``samples``: outputs can be read at a
+    chosen time after the last edge; exact pins take ``sync_ticks`` to see a level and read at most
+    ``latest_ticks`` after it. ``pins`` is how many the controller may have (GPIO0 to GPIO29 on
+    an RP2040), ``needs`` names
+    modules that go to the board before this one.
+    """
+
+    name: str
+    exact: bool
+    tick_ns: int
+    rate_hz: float
+    samples: bool
+    ticks: tuple[int, int] = (1, 1)
+    sync_ticks: int = 0
+    latest_ticks: int = 0
+    pins: int = 30
+    needs: tuple[str, ...] = ()
+
+    def cycle(self, words: int, ticks: int, settle: int, sample: int) -> CycleFace:
+        """Ask exact pins for a cycle, all times in ticks; as ``layout`` of ``rp2_timing``."""
+        found: CycleFace = self._module().layout(words, ticks, settle, sample)
+        return found
+
+    def plan(self, memory: RoomFace, words: int, captured: int) -> PlanFace:
+        """Ask exact pins for what cuts blocks into bursts; as ``Plan`` of ``rp2_plan``."""
+        found: PlanFace = self._module().Plan(memory, words, captured)
+        return found
+
+    def _module(self) -> Any:
+        return import_module(f"{__package__}.pins_{self.name}")
+
+
+@lru_cache
+def backend(name: str) -> Backend:
+    """What a pins module can do. Raises ValueError for a name that is not registered."""
+    if name not in BACKENDS:
+        raise ValueError(f"no pins module called {name!r}; there are: {', '.join(BACKENDS)}")
+    with _ONE_AT_A_TIME:
+        for statement in ast.parse(_source(f"pins_{name}")).body:
+            if _assigns_about(statement):
+                return Backend(name, **ast.literal_eval(statement.value))
+    raise ValueError(f"pins_{name}.py has no ABOUT")
+
+
+@lru_cache
+def texts(name: str) -> tuple[str, ...]:
+    """The texts to execute on the board, in order. Any thread may call; raises as ``backend``."""
+    pins = (*backend(name).needs, f"pins_{name}")
+    modules = (*MODULES[:PINS_AT], *pins, *MODULES[PINS_AT:])
+    with _ONE_AT_A_TIME:
+        return tuple(slim(_source(module)) for module in modules)
+
+
+def _source(module: str) -> str:
+    return (resources.files(__package__) / f"{module}.py").read_text(encoding="utf-8")
+
+
+def _assigns_about(node: ast.stmt) -> TypeGuard[ast.Assign]:
+    return isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "ABOUT"
+
+
+def slim(source: str) -> str:
+    """Leave out of a module what a board does not need."""
+    tree = _Slimmer().visit(ast.parse(source))
+    text = re.sub("\n\n+", "\n", ast.unparse(ast.fix_missing_locations(tree)) + "\n")
+    return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
+
+
+MICROPYTHON = {"addressof": "uctypes"} | dict.fromkeys(
+    ("ticks_add", "ticks_diff", "ticks_ms", "ticks_us"), "time"
+)
+"""Where a board has what ``cpython`` stands in for; the rest is part of its compiler."""
+HOST_ONLY = ("__future__", "collections.abc", "typing")
+"""Modules that MicroPython has not: what is imported from them is for annotations."""
+VIPER = {"int": "int", "Table": "ptr32"}
+"""Annotations that mean something to the emitter; all else is an object to it, as without one."""
+
+
+class _Slimmer(ast.NodeTransformer):
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.AST | list[ast.ImportFrom]:
+        if node.level and node.module == "cpython":
+            return [
+                ast.ImportFrom(module, [name], 0)
+                for name in node.names
+                if (module := MICROPYTHON.get(name.name))
+            ]
+        return ast.Pass() if node.level or node.module in HOST_ONLY else node
+
+    def visit_Assign(self, node: ast.Assign) -> ast.AST:
+        return ast.Pass() if _assigns_about(node) else self.generic_visit(node)
+
+    def visit_Expr(self, node: ast.Expr) -> ast.AST:
+        if isinstance(node.value, ast.Constant) and isinstance(node.value.value, str):
+            return ast.Pass()
+        return self.generic_visit(node)
+
+    def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
+        return ast.Assign([node.target], node.value) if node.value else ast.Pass()
+
+    def visit_Module(self, node: ast.Module) -> ast.AST:
+        return self._without_passes(node)
+
+    def visit_ClassDef(self, node: ast.ClassDef) -> ast.AST:
+        return self._without_passes(node)
+
+    def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
+        known = VIPER if node.decorator_list else {}
+        node.returns = _told(node.returns, known)
+        for argument in (*node.args.args, *node.args.kwonlyargs):
+            argument.annotation = _told(argument.annotation, known)
+        return self._without_passes(node)
+
+    def _without_passes(self, node: ast.Module | ast.ClassDef | ast.FunctionDef) -> ast.AST:
+        self.generic_visit(node)
+        node.body = [n for n in node.body if not isinstance(n, ast.Pass)] or [ast.Pass()]
+        return node
+
+
+def _told(annotation: ast.expr | None, known: Mapping[str, str]) -> ast.expr | None:
+    """What the emitter is told of an argument."""
+    if isinstance(annotation, ast.Name) and annotation.id in known:
+        return ast.Name(known[annotation.id])
+    return None

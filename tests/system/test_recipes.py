@@ -1,0 +1,75 @@
+"""What the guides say is to be done to add something, done: the files that they name, no others."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import harness
+from tests.system.virtual import PROFILE, SHUTTLE, board
+
+HERE = Path(harness.__file__).parent
+RUN = """
+import json, sys
+from pathlib import Path
+from harness.board import RunConditions, load_profile, open_session, pattern_rates
+from harness.shuttle import load_shuttle
+from harness.table import load_table
+
+port, shuttle_path, profile_path = sys.argv[1:]
+shuttle = load_shuttle(Path(shuttle_path))
+profile = load_profile(Path(profile_path), shuttle)
+design = shuttle.designs_by_name["crc16"]
+pattern = load_table(design.tables[0], design, shuttle)
+session = open_session(port, profile, shuttle)
+session.select(design)
+capture = session.run(pattern, RunConditions(clock_hz=1e4))
+grid = pattern_rates(profile.backend, profile.max_rate_hz, pattern)
+session.close()
+print(json.dumps([session.identity.backend, capture.cycles, capture.mismatch_count, grid.tick_ns]))
+"""
+
+
+def house(folder: Path, room: str) -> Path:
+    """The package with one room copied, to be changed; the others are the real ones."""
+    root = folder / "harness"
+    root.mkdir()
+    for path in HERE.iterdir():
+        if path.name != room:
+            (root / path.name).symlink_to(path)
+    (root / room).mkdir()
+    for path in (HERE / room).glob("*.*"):
+        (root / room / path.name).write_bytes(path.read_bytes())
+    return root / room
+
+
+def replace_once(path: Path, old: str, new: str) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def test_a_pins_module_is_one_file_and_its_name_in_the_registry(tmp_path: Path) -> None:
+    room = house(tmp_path, "agent")
+    twin = room / "pins_twin.py"
+    twin.write_bytes((room / "pins_virtual.py").read_bytes())
+    replace_once(twin, 'name = "virtual"', 'name = "twin"')
+    replace_once(twin, '"tick_ns": 1,', '"tick_ns": 500,')
+    replace_once(room / "backends.py", '"rp2", "virtual")', '"rp2", "virtual", "twin")')
+    profile = tmp_path / "wader.toml"
+    profile.write_text(PROFILE.read_text(encoding="utf-8"), encoding="utf-8")
+    replace_once(profile, 'backend = "generic"', 'backend = "twin"')
+    with board() as port:
+        done = subprocess.run(
+            [sys.executable, "-c", RUN, port, str(SHUTTLE), str(profile)],
+            cwd=tmp_path,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    assert (done.returncode, done.stderr) == (0, "")
+    who, cycles, mismatches, tick_ns = json.loads(done.stdout)
+    assert (who, mismatches, tick_ns) == ("twin", 0, 500)
+    assert cycles > 0
