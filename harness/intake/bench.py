@@ -6,45 +6,70 @@ outcome there is not run again.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from typing import TypeVar
+from functools import partial
 
-from harness.errors import BoardLost, BoardSilent
 from harness.intake.model import BAD_PINS, PinFinding, PinState, Result
 from harness.intake.order import Plan
 from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
-from harness.intake.seat import Seat
-from harness.intake.tables import Key, TableRun, forget_passes
-from harness.rack import BoardSession
+from harness.intake.tables import MOVED, Key, TableStep
+from harness.judge import Case, not_run
+from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station
+from harness.records import ChipRecord
+from harness.store import Store
+from harness.virtual import seat_virtual_chip
 
-Found = TypeVar("Found")
 
-
-@dataclass
 class Bench:
-    """One slot at work. Every method that asks the board raises LinkError."""
+    """One slot at work, and its record in the store. What asks the board raises LinkError.
 
-    seat: Seat
-    plan: Plan
-    _seatings: int = field(default=0, init=False)
-    _measured: dict[int, set[Key]] = field(default_factory=dict, init=False)
+    ``names`` fill the words of the command that cycles the board's power.
+    """
+
+    def __init__(
+        self,
+        rack: Rack,
+        slot: Slot,
+        plan: Plan,
+        run_id: str,
+        store: Store,
+        open_slot: Opener,
+        names: Mapping[str, str],
+        say: Callable[[str], None],
+    ) -> None:
+        self._rack = rack
+        self._slot = slot
+        self._plan = plan
+        self._run_id = run_id
+        self._store = store
+        self._names = names
+        self._say = say
+        known = self._stored()
+        policy = Policy(
+            tell=self._hear,
+            keep=partial(store.record_chip, run_id),
+            names=names,
+            met=known is not None and bool(known.agent_version),
+            exchanged="plug every board in where it was",
+        )
+        self.station = Station(slot, open_slot, policy, known)
+        self._seatings = 0
+        self._measured: dict[int, set[Key]] = {}
 
     def measure(self) -> Measured | Lost:
         """Ask the board what the chip draws; a board that cannot tell is left to the person."""
-        current = self._steadily(lambda session: session.supply_ma())
+        current = self.station.again(lambda session: session.supply_ma())
         if current is None:
             return Lost("the board's sensor gives no reading", now())
-        return Measured(current, now(), " ".join(self.seat.remarks()))
+        return Measured(current, now(), " ".join(self.station.remarks()))
 
     def identify(self) -> Worked:
         """Ask the board for its serial number and compare it with the rack file's."""
-        told = self.seat.introduced().identity.board_serial
-        wanted = self.seat.slot.board
+        told, wanted = self.station.introduce().board_serial, self._slot.board
         if wanted and told.casefold() != wanted.casefold():
-            self.seat.close()
+            self.station.close()
             why = f"the board says it is {told or 'nobody'}, the rack file says {wanted}"
             return Worked(Result.FAILED, why, now())
         who = told or "the board has no serial number"
@@ -55,16 +80,16 @@ class Bench:
 
         A board with a bad pin is left alone afterwards: somebody may unplug it.
         """
-        shuttle = self.seat.rack.shuttle
-        found = self._steadily(lambda session: check_pins(session, shuttle, self.plan.pins))
+        shuttle, tables = self._rack.shuttle, self._plan.pins
+        found = self.station.again(lambda session: check_pins(session, shuttle, tables))
         bad = [pin for pin in found if pin.state in BAD_PINS]
         for pin in bad:
-            self.seat.say(f"  {pin.pin}: {pin.state}, {pin.text}")
+            self._say(f"  {pin.pin}: {pin.state}, {pin.text}")
         unproven = [pin.pin for pin in found if pin.state is PinState.NOT_PROVEN]
         if unproven:
-            self.seat.say(f"  not proven, for no table shows it: {', '.join(unproven)}")
+            self._say(f"  not proven, for no table shows it: {', '.join(unproven)}")
         if bad:
-            self.seat.close()
+            self.station.close()
         result = Result.FAILED if bad else Result.DONE
         return Worked(result, self._with_remarks(pins_text(found)), now(), found)
 
@@ -74,40 +99,68 @@ class Bench:
         ``choice`` says what a table that does not pass leads to: ``stop``, ``continue``, or, if
         empty, a text about it that is returned at once.
         """
-        every = {(design.name, spec.name) for design, spec, _ in self.plan.tables}
+        keep = partial(self._store.record_outcome, self._run_id)
+        step = TableStep(
+            self.station, self._cases(), self.record().outcomes, choice, keep, self._say
+        )
         fresh = self._measured.setdefault(attempt, set())
-        retried = frozenset(every - fresh if attempt else ())
-        run = TableRun(self.seat, self.plan.tables, choice, retried)
         try:
-            told = run.run()
+            told = step.run(step.every - fresh if attempt else set())
         finally:
-            fresh |= run.measured
+            fresh |= step.measured
         if told is not None:
             return told
-        return Worked(run.result, self._with_remarks(run.text), now(), left=run.left)
+        return Worked(step.result, self._with_remarks(step.text), now(), left=step.left)
 
     def moved(self, seatings: int) -> None:
-        """Take it that the chip was off its board: what passed before is to be run again."""
-        forget_passes(self.seat, self.plan.tables)
+        """Take it that the chip was off its board: what passed before is to be run again.
+
+        Until then its outcome in the store is NOT RUN. FAIL and UNSTABLE stand.
+        """
+        passed = {(o.design, o.table) for o in self.record().outcomes if o.verdict.good}
+        for case in self._cases():
+            if (case.design.name, case.spec.name) in passed:
+                again = not_run(case, MOVED, datetime.now(UTC))
+                self._store.record_outcome(self._run_id, again)
         self.sits(seatings)
 
     def sits(self, seatings: int) -> None:
-        """Let a virtual chip sit as it should, if somebody may have seated it so often."""
+        """Let a virtual chip sit as it should, if somebody may have seated it so often.
+
+        That is done as with a real one: with nothing plugged in.
+        """
         if seatings > self._seatings:
-            self.seat.reseated()
+            self.station.close()
+            if self._slot.virtual:
+                seat_virtual_chip(self._names["switch"])
             self._seatings = seatings
 
-    def _steadily(self, work: Callable[[BoardSession], Found]) -> Found:
-        """Do work on the board, once more from its start if the link is lost in it."""
-        session = self.seat.session()
-        try:
-            return work(session)
-        except (BoardLost, BoardSilent) as error:
-            self.seat.lost(error)
-        return work(self.seat.session())
+    def record(self) -> ChipRecord:
+        """What the store holds of the chip, as far as it came."""
+        known = self._stored()
+        if known is None:
+            known = self.station.record
+            self._store.record_chip(self._run_id, known)
+        return known
+
+    def _stored(self) -> ChipRecord | None:
+        chips = self._store.run(self._run_id).chips
+        return next((chip for chip in chips if chip.slot == self._slot.name), None)
+
+    def _cases(self) -> tuple[Case, ...]:
+        """The tables, as cases of this chip on the board that answered."""
+        slot, board = self._slot, self.station.record.board_serial
+        return tuple(
+            Case(slot.name, slot.chip, board, self._rack.shuttle, *chosen)
+            for chosen in self._plan.tables
+        )
+
+    def _hear(self, event: Event) -> None:
+        if isinstance(event, SlotRecovering):
+            self._say(f"  {event.text[:1].upper()}{event.text[1:]}.")
 
     def _with_remarks(self, text: str) -> str:
-        remarks = self.seat.remarks()
+        remarks = self.station.remarks()
         return " ".join((f"{text}.", *remarks)) if remarks else text
 
 

@@ -20,7 +20,6 @@ from harness.intake.model import Result, StepResult
 from harness.intake.order import Plan, without_intake
 from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Signed, TakenUp
 from harness.intake.record import ChipIntake
-from harness.intake.seat import Seat
 from harness.intake.steps import GENERAL_HELP, title_of
 from harness.rack import Opener, Rack, Slot, within
 from harness.records import ChipRecord, RunRecord
@@ -117,34 +116,32 @@ class Intake:
         self.terminal.say(
             f"Chip {place}: {slot.chip}, slot {slot.name}, board {slot.board or 'any'}"
         )
-        seat = self._seat(slot)
-        try:
-            before = self._taken_up(slot)
-            progress = self._go(slot, before, Bench(seat, self.plan))
-        finally:
-            seat.close()
-        if before.step is not None and progress.powered:
-            told = f"Switch off and unplug the board before {slot.chip} is taken out."
-            self.terminal.say(f"  {told}")
-        if progress.aside:
-            self.terminal.say(f"  {slot.chip} is put aside; nothing of it is lost.")
-            return None
-        return self._found(progress, seat, report_hash)
-
-    def _seat(self, slot: Slot) -> Seat:
-        return Seat(
+        bench = Bench(
             self.rack,
             slot,
+            self.plan,
             self.journal.head.run,
             self.store,
             self.open_slot,
             self.names.get(slot.name, {}),
             self.terminal.say,
         )
+        try:
+            before = self._taken_up(slot)
+            progress = self._go(slot, before, bench)
+        finally:
+            bench.station.close()
+        if before.step is not None and progress.powered:
+            told = f"Switch off and unplug the board before {slot.chip} is taken out."
+            self.terminal.say(f"  {told}")
+        if progress.aside:
+            self.terminal.say(f"  {slot.chip} is put aside; nothing of it is lost.")
+            return None
+        return self._found(progress, bench, report_hash)
 
-    def _found(self, progress: Progress, seat: Seat, report_hash: Hasher) -> ChipIntake:
+    def _found(self, progress: Progress, bench: Bench, report_hash: Hasher) -> ChipIntake:
         """Put together what is known of a chip; the same whenever it is asked for again."""
-        chip = seat.record()
+        chip = bench.record()
         run = replace(self.store.run(self.journal.head.run), finished=None)
         return ChipIntake(
             run=run,
@@ -234,12 +231,12 @@ class Intake:
         """Do a step's work; a board that cannot be talked to is an event like any other."""
 
         def lost(error: HarnessError) -> Lost:
-            bench.seat.close()
-            bench.seat.remarks()  # they are part of the reason already
+            bench.station.close()
+            bench.station.remarks()  # they are part of the reason already
             self.terminal.say(f"  The board could not be used: {error}.")
             return Lost(str(error), now())
 
-        return within(_where(bench.seat.slot), lambda: self._done(progress, bench), lost)
+        return within(bench.station.where, lambda: self._done(progress, bench), lost)
 
     def _done(self, progress: Progress, bench: Bench) -> Event:
         step = progress.step

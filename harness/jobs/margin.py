@@ -18,7 +18,6 @@ from harness.rack import (
     Observer,
     Rack,
     RackNews,
-    Reach,
     Slot,
     StopSwitch,
     SupplyUse,
@@ -127,16 +126,10 @@ def _search(
             rack.profile, reached.open_slot, wish.kind, wish.rule, keep, tell, stop, supply
         )
         workers = [
-            MarginWorker(slot, targets[slot.name], means, _words(slot, reached))
+            MarginWorker(slot, targets[slot.name], means, reached.addresses.get(slot.name, {}))
             for slot in rack.slots
         ]
-        run_slots(workers, stop)
-
-
-def _words(slot: Slot, reached: Reach) -> dict[str, str]:
-    """What the words in braces of a power command stand for."""
-    named = {"slot": slot.name, "board": slot.board, "port": slot.port}
-    return {**named, **reached.addresses.get(slot.name, {})}
+        run_slots({worker.slot: worker.run for worker in workers}, stop)
 
 
 def _chosen_slots(rack: Rack, patterns: Sequence[str]) -> Iterator[Slot]:

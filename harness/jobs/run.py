@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from importlib.metadata import version
 
 from harness.errors import (
@@ -29,6 +30,7 @@ from harness.rack import (
     Observer,
     Rack,
     RackNews,
+    RunMeans,
     Slot,
     SlotWorker,
     StopSwitch,
@@ -37,8 +39,9 @@ from harness.rack import (
     reach,
     run_slots,
     unobserved,
+    unreached,
 )
-from harness.records import ChipRecord, Outcome, RunKind, RunRecord, Verdict
+from harness.records import ChipRecord, RunKind, RunRecord, Verdict
 from harness.shuttle import Design, Shuttle, TableSpec, nearest
 from harness.store import Store
 from harness.table import Pattern, load_table
@@ -166,27 +169,34 @@ def _measure(
     stop: StopSwitch,
 ) -> None:
     """Take the run and its boards, and run every slot to its end."""
-    sink = _RunSink(store, run)
+    known = {chip.slot: replace(chip, trouble="", outcomes=()) for chip in run.chips}
     holder = f"run {run.run_id} of {rack.name}"
     with Locks(holder) as locks, reach(rack, locks) as reached:
         _take_run(run, store, locks)
         if reached.remark:
             observe(RackNews(reached.remark))
-        opener, virtual = reached.open_slot, reached.addresses
+        means = RunMeans(
+            reached.open_slot,
+            partial(store.record_chip, run.run_id),
+            partial(store.record_outcome, run.run_id),
+            policy,
+            stop,
+            observe,
+        )
         workers = [
-            SlotWorker(slot, cases, opener, sink, policy, stop, observe, virtual.get(slot.name))
+            SlotWorker(
+                slot, cases, means, reached.addresses.get(slot.name, {}), known.get(slot.name)
+            )
             for slot, cases in _left(rack, jobs, run)
         ]
         if run.chips:
             store.resume_run(run.run_id)
         else:
-            planned = (
-                _planned(worker.record, rack.shuttle, slot, jobs)
-                for worker, slot in zip(workers, rack.slots, strict=True)
-            )
-            store.start_run(replace(run, chips=tuple(planned)))
+            planned = tuple(_planned(rack.shuttle, slot, jobs) for slot in rack.slots)
+            store.start_run(replace(run, chips=planned))
         with _saying_how_to_finish(run), suppress(ToolFault):
-            run_slots(workers, stop)  # what a slot could not even tell stays planned: NOT RUN
+            # what a slot could not even tell stays planned: NOT RUN
+            run_slots({worker.slot: worker.run for worker in workers}, stop)
 
 
 def load_jobs(shuttle: Shuttle, designs: Sequence[str] = ()) -> tuple[Job, ...]:
@@ -246,26 +256,6 @@ def choose_designs(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[Design, ...
         for design in shuttle.designs
         if not wanted or any(fnmatch.fnmatchcase(design.name, name) for name in wanted)
     )
-
-
-class _RunSink:
-    """The store, for one run."""
-
-    def __init__(self, store: Store, run: RunRecord) -> None:
-        self._store = store
-        self._run_id = run.run_id
-        self._before = {chip.slot: chip for chip in run.chips}
-
-    def record_chip(self, chip: ChipRecord) -> None:
-        """Keep a chip's identity; who answered before is kept until somebody answers again."""
-        known = self._before.get(chip.slot)
-        if known is not None and not chip.agent_version:
-            chip = replace(known, trouble=chip.trouble, outcomes=())
-        self._store.record_chip(self._run_id, chip)
-
-    def record_outcome(self, outcome: Outcome) -> None:
-        """Keep one outcome."""
-        self._store.record_outcome(self._run_id, outcome)
 
 
 def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:
@@ -355,8 +345,8 @@ def _cases(shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> list[Case]:
     ]
 
 
-def _planned(chip: ChipRecord, shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
+def _planned(shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
     """Give a chip every table as not run: what stays so if the run breaks off in any way."""
     now = datetime.now(UTC)
     waiting = (not_run(case, BROKEN_OFF, now) for case in _cases(shuttle, slot, jobs))
-    return replace(chip, outcomes=tuple(waiting))
+    return replace(unreached(slot), outcomes=tuple(waiting))

@@ -10,11 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from harness.board import RunConditions
-from harness.errors import BoardLost, BoardSilent
 from harness.judge import Case
 from harness.margin.axes import RateAxis
 from harness.margin.trials import TrialRule, Tried, try_point
-from harness.rack import BoardSession
+from harness.rack import BoardSession, Station
 from harness.records import MarginPoint
 
 TellPoint = Callable[[MarginPoint], None]
@@ -24,12 +23,10 @@ TellPoint = Callable[[MarginPoint], None]
 class Probe:
     """A board at work for one design.
 
-    ``session`` gives the session that is open, ``again`` opens another after the link was lost;
-    both raise LinkError. ``tell`` hears of every point that was decided.
+    ``tell`` hears of every point that was decided.
     """
 
-    session: Callable[[], BoardSession]
-    again: Callable[[], BoardSession]
+    station: Station
     cases: tuple[Case, ...]
     axis: RateAxis
     rule: TrialRule
@@ -40,11 +37,7 @@ class Probe:
 
     def passes(self, ticks: int, sample_ns: int = 0, volts: float | None = None) -> bool:
         """Try a point until it is decided; raises LinkError, TableUnfit or Cancelled."""
-        try:
-            tried = self._try(ticks, sample_ns)
-        except (BoardLost, BoardSilent):
-            self.again()
-            tried = self._try(ticks, sample_ns)
+        tried = self.station.again(lambda session: self._try(session, ticks, sample_ns))
         rate = self.axis.hz(ticks)
         achieved = min(self._achieved, default=rate)
         point = MarginPoint(
@@ -61,7 +54,9 @@ class Probe:
 
     def passes_again(self, point: MarginPoint) -> bool:
         """Try a point once more, at its voltage; it is not kept. Raises as :meth:`passes`."""
-        return self._try(self.axis.grid.ticks(point.rate_hz), point.sample_ns).passing
+        ticks = self.axis.grid.ticks(point.rate_hz)
+        tried = self.station.again(lambda session: self._try(session, ticks, point.sample_ns))
+        return tried.passing
 
     def achieved(
         self, ticks: int | None, sample_ns: int = 0, volts: float | None = None
@@ -76,14 +71,13 @@ class Probe:
             if (point.rate_hz, point.sample_ns, point.volts) == (rate, sample_ns, volts)
         )
 
-    def _try(self, ticks: int, sample_ns: int) -> Tried:
+    def _try(self, session: BoardSession, ticks: int, sample_ns: int) -> Tried:
         self._achieved.clear()
-        return try_point(lambda: self._trial(ticks, sample_ns), self.rule)
+        return try_point(lambda: self._trial(session, ticks, sample_ns), self.rule)
 
-    def _trial(self, ticks: int, sample_ns: int) -> bool:
+    def _trial(self, session: BoardSession, ticks: int, sample_ns: int) -> bool:
         """Run every table once; the design is selected anew first, with reset held."""
         self.trials += 1
-        session = self.session()
         session.select(self.cases[0].design)
         for case in self.cases:
             capture = session.run(case.pattern, self._conditions(case, ticks, sample_ns))

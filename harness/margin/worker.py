@@ -8,27 +8,18 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from harness.board import BoardProfile
 from harness.errors import Cancelled, HarnessError, LinkError
-from harness.judge import RetryPolicy, examine
+from harness.judge import RetryPolicy
 from harness.margin.axes import rate_axis, volt_axis
 from harness.margin.find import find_rate, find_sample, find_supply
 from harness.margin.plan import Found, Target, record_of
 from harness.margin.probe import Probe
 from harness.margin.trials import TrialRule
-from harness.rack import (
-    BoardSession,
-    Opener,
-    Reacher,
-    Slot,
-    StopSwitch,
-    harmless,
-    leave,
-    within,
-)
+from harness.rack import Opener, Policy, Slot, Station, StopSwitch, harmless, within
 from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord, Verdict
 from harness.supply import BenchSupply
 
@@ -78,17 +69,15 @@ class MarginWorker:
     """Searches one slot's chip. ``names`` fills the words of the command that cycles power."""
 
     def __init__(
-        self, slot: Slot, targets: tuple[Target, ...], means: Means, names: dict[str, str]
+        self, slot: Slot, targets: tuple[Target, ...], means: Means, names: Mapping[str, str]
     ) -> None:
         self.slot = slot.name
         self._slot = slot
         self._targets = targets
         self._means = means
-        self._session: BoardSession | None = None
-        self._board = slot.board
-        self._where = f"slot {slot.name}"
         self._tell = harmless(means.tell)
-        self._reacher = Reacher(slot, names, lambda: means.stop.stopped, lambda _: None)
+        policy = Policy(stop=means.stop, names=names, must_be=slot.board)
+        self._station = Station(slot, means.open_slot, policy)
 
     def run(self) -> None:
         """Search every target; always leaves the board. After a stop the rest is told as such."""
@@ -96,7 +85,7 @@ class MarginWorker:
             for target in self._targets:
                 self._keep(self._search(target))
         finally:
-            self._close()
+            self._station.close()
 
     def _keep(self, record: MarginRecord) -> None:
         self._means.keep(record)
@@ -109,8 +98,7 @@ class MarginWorker:
             backend, means.profile.max_rate_hz, target.cases, means.profile.round_trip_ns
         )
         probe = Probe(
-            self._open,
-            self._again,
+            self._station,
             target.cases,
             axis,
             means.rule,
@@ -123,16 +111,16 @@ class MarginWorker:
             return self._doubt(probe, edges)
 
         try:
-            trouble = within(self._where, work, self._broken)
+            trouble = within(self._station.where, work, self._broken)
         except Cancelled:
             trouble = STOPPED
         seconds = time.monotonic() - began
         found = Found(tuple(edges), tuple(probe.points), probe.trials, seconds, trouble)
-        return record_of(target, means.kind, axis, found, self._board)
+        return record_of(target, means.kind, axis, found, self._station.record.board_serial)
 
     def _broken(self, error: HarnessError) -> str:
         """Say what ended a search; the next one opens the board anew."""
-        self._close()
+        self._station.close()
         return str(error)
 
     def _doubt(self, probe: Probe, edges: Sequence[MarginEdge]) -> str:
@@ -147,9 +135,9 @@ class MarginWorker:
         if good is None and any(edge.highest_hz is not None for edge in edges):
             return ""
         for case in probe.cases:
-            found = examine(self._open(), case, RetryPolicy())
-            if found.lost is not None:
-                raise found.lost
+            found = self._station.run(case, RetryPolicy())
+            if (ended := found.gone or found.lost) is not None:
+                raise ended
             if found.floating or found.outcome.verdict is Verdict.ERROR:
                 return found.outcome.summary
         if good is None:
@@ -180,34 +168,3 @@ class MarginWorker:
             if self._means.stop.stopped:
                 raise Cancelled(STOPPED)
             yield from find_supply(probe, volts, nominal, supply)
-
-    def _open(self) -> BoardSession:
-        """Give the session that is open, or open the first one. Raises LinkError."""
-        if self._session is None:
-            self._use(self._reacher.first(self._means.open_slot))
-        assert self._session is not None
-        return self._session
-
-    def _again(self) -> BoardSession:
-        """Open a session after the link was lost. Raises LinkError, Cancelled."""
-        self._close()
-        self._use(self._reacher.again(self._means.open_slot, self._board))
-        return self._open()
-
-    def _use(self, session: BoardSession) -> None:
-        told = session.identity.board_serial
-        self._session = session
-        if self._slot.board and told.casefold() != self._slot.board.casefold():
-            self._close()
-            raise LinkError(
-                f"slot {self.slot}: the board says it is {told or 'nobody'}, the rack file says "
-                f"{self._slot.board}; plug the right board in or correct the rack file"
-            )
-        self._board = told or self._board
-        self._means.stop.watch(session)
-
-    def _close(self) -> None:
-        session, self._session = self._session, None
-        if session is not None:
-            self._means.stop.forget(session)
-            leave(self._where, session.close)

@@ -17,14 +17,14 @@ from harness.rack.known import answered, unreached
 from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.modelled import ModelledSession, check_rack_models
+from harness.rack.policy import Policy, RunMeans, TableRun
 from harness.rack.port_check import PortCheck, examine_port, who_answers
 from harness.rack.ports import SerialPort, find_port, needs_place, serial_ports
 from harness.rack.power import PowerCycle
-from harness.rack.reach import Reacher
 from harness.rack.reaching import Reach, SupplyUse, reach, reachable
-from harness.rack.schedule import SlotWork, interrupts_stop, run_slots
+from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
 from harness.rack.slot_file import load_virtual_slot
-from harness.rack.worker import BoardSession, Opener, Sink, SlotWorker, StopSwitch
+from harness.rack.station import SlotWorker, Station, not_back, run_slots
 
 __all__ = [
     "LOG",
@@ -35,23 +35,24 @@ __all__ = [
     "ModelledSession",
     "Observer",
     "Opener",
+    "Policy",
     "PortCheck",
     "PowerCycle",
     "Rack",
     "RackNews",
     "Reach",
-    "Reacher",
+    "RunMeans",
     "SerialPort",
-    "Sink",
     "Slot",
     "SlotConnecting",
     "SlotFinished",
     "SlotRecovering",
-    "SlotWork",
     "SlotWorker",
+    "Station",
     "StopSwitch",
     "SupplyUse",
     "TableJudged",
+    "TableRun",
     "TableStarted",
     "answered",
     "check_port",
@@ -67,6 +68,7 @@ __all__ = [
     "load_rack",
     "load_virtual_slot",
     "needs_place",
+    "not_back",
     "reach",
     "reachable",
     "run_slots",

@@ -12,7 +12,7 @@ from harness.agent.pins_virtual import COMPLAINT
 from harness.board import BoardIdentity, Capture, RunConditions
 from harness.errors import Finding, HostMisuse, ModelMissing
 from harness.rack.model import Rack
-from harness.rack.worker import BoardSession
+from harness.rack.session import BoardSession
 from harness.shuttle import Design, Shuttle
 from harness.table import Pattern
 from harness.virtual import check_models

@@ -8,16 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 
-from harness.board import open_session
 from harness.errors import PortUnavailable
 from harness.rack.lock import Locks
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
-from harness.rack.modelled import ModelledSession
-from harness.rack.ports import find_port
-from harness.rack.worker import BoardSession, Opener
+from harness.rack.session import Opener
+from harness.rack.station import board_opener
 from harness.supply import BenchSupply, open_supply
 from harness.virtual import VirtualBoardSpec, VirtualRack
 
@@ -56,7 +54,7 @@ def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterat
     _claim(rack, locks, use)
     specs = [_spec(rack, slot) for slot in rack.slots if slot.virtual]
     if not specs:
-        yield Reach(_opener(rack, {}, locks), _supply(rack, "", locks), {})
+        yield Reach(board_opener(rack, {}, locks), _supply(rack, "", locks), {})
         return
     supply = rack.supply
     nominal = supply.volts if supply is not None and supply.port == VIRTUAL_PORT else None
@@ -65,7 +63,7 @@ def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterat
             name: {"port": port, "switch": boards.switches[name]}
             for name, port in boards.ports.items()
         }
-        opener = _opener(rack, addresses, locks)
+        opener = board_opener(rack, boards.ports, locks)
         yield Reach(opener, _supply(rack, boards.supply, locks), addresses, boards.remark)
 
 
@@ -115,18 +113,3 @@ def _supply(rack: Rack, virtual_port: str, locks: Locks) -> BenchSupply | None:
     if spec.port == VIRTUAL_PORT:
         return open_supply(spec, virtual_port)
     return open_supply(spec, before=lambda: locks.take(spec.port))
-
-
-def _opener(rack: Rack, addresses: Mapping[str, Mapping[str, str]], locks: Locks) -> Opener:
-    """Open sessions: a virtual board is this run's own, any other is locked first."""
-    simulated = replace(rack.profile, backend="virtual")
-
-    def open_slot(slot: Slot) -> BoardSession:
-        if slot.name in addresses:
-            session = open_session(addresses[slot.name]["port"], simulated, rack.shuttle)
-            return ModelledSession(session, rack.shuttle)
-        port = slot.port or find_port(slot.board)
-        locks.seat(slot.name, port)
-        return open_session(port, rack.profile, rack.shuttle)
-
-    return open_slot

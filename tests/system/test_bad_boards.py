@@ -296,9 +296,9 @@ def test_reports_that_do_not_fit_leave_the_results_to_report_again(
 AS_NOBODY = """\
 import contextlib, os, sys
 from harness.cli import main
-from harness.rack import Reacher
-reach = Reacher._within
-Reacher._within = lambda self, opener, slot, seconds: reach(self, opener, slot, 0.0)
+from harness.rack import Station
+reach = Station._within
+Station._within = lambda self, slot, seconds: reach(self, slot, 0.0)
 warm = "run --port /dev/ttyNONE9 --chip SP2-0001"
 warm += " --shuttle vectors/shuttle.toml --profile wader.toml"
 with open(os.devnull, "w") as nowhere, contextlib.redirect_stdout(nowhere):

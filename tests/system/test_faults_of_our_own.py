@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from harness.cli import command_ports, main
-from harness.rack import reaching
+from harness.rack import station
 from harness.records import MarginRecord, Outcome, Verdict
 from harness.store import Store
 from tests.system.test_bad_input import Bench, make_bench
@@ -33,7 +33,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
             raise IndexError("list index out of range")
         return FunctionSession([lambda _, drive: drive])
 
-    monkeypatch.setattr(reaching, "open_session", open_session)
+    monkeypatch.setattr(station, "open_session", open_session)
     return bench
 
 

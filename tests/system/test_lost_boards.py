@@ -15,7 +15,7 @@ from harness.board import open_session
 from harness.cli import command_run
 from harness.cli.screen import Screen
 from harness.link import Patience
-from harness.rack import reaching
+from harness.rack import station
 from harness.records import ChipRecord, Origin, Verdict
 from harness.store import Store
 from tests.system.test_bad_boards import long_table
@@ -77,7 +77,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
     console = bench.folder / "told.txt"
     hurried = partial(open_session, patience=Patience(0.5, 3.0))
     with console.open("w", encoding="utf-8") as out, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(reaching, "open_session", hurried)
+        patch.setattr(station, "open_session", hurried)
         patch.setattr(command_run, "console", lambda: Screen(file=out, soft_wrap=True))
         code = bench.run()
     with Store.existing(bench.store) as store:

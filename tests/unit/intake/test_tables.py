@@ -25,12 +25,10 @@ from harness.intake import (
     StepResult,
     StillAside,
     Worked,
-    tables,
 )
 from harness.intake.bench import Bench
-from harness.intake.seat import Seat
 from harness.jobs.run import new_run
-from harness.rack import BoardSession, Rack, Slot
+from harness.rack import BoardSession, Opener, Rack, Slot, station
 from harness.records import Verdict
 from harness.store import Store
 from tests.unit.judge.samples import FunctionSession, case, good_chip
@@ -62,18 +60,19 @@ class Lab:
     store: Store
     boards: list[BoardSession | LinkError]
     slot: Slot = SLOT
+    opener: Opener | None = None
     said: list[str] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         plain = case()
         names = ("a", "b", "c")
         chosen = tuple((replace(plain.design, name=n), plain.spec, plain.pattern) for n in names)
-        rack = Rack("bench", plain.shuttle, PROFILE, (self.slot,))
-        run = new_run(rack)
+        self.rack, self.plan = Rack("bench", plain.shuttle, PROFILE, (self.slot,)), Plan((), chosen)
+        run = new_run(self.rack)
         self.run_id = run.run_id
         self.store.start_run(run)
-        seat = Seat(rack, self.slot, run.run_id, self.store, self._open, {}, self.said.append)
-        self.bench = Bench(seat, Plan((), chosen))
+        where = self.rack, self.slot, self.plan, self.run_id, self.store
+        self.bench = Bench(*where, self.opener or self._open, {}, self.said.append)
 
     def _open(self, _: Slot) -> BoardSession:
         found = self.boards.pop(0)
@@ -147,7 +146,7 @@ def test_a_failure_is_never_repeated_until_it_passes(store: Store) -> None:
     found.tables()
     before = found.verdicts()
     assert before["a"] is Verdict.FAIL
-    found.bench.seat.close()
+    found.bench.station.close()
     assert told(found.tables(attempt=1))[0] is Result.FAILED
     assert found.verdicts()["a"] is Verdict.FAIL
 
@@ -189,10 +188,8 @@ def test_a_crash_between_store_and_journal_has_more_run_again_and_never_less(
 
 
 def sitting_at(found: Lab, journal: Journal) -> Intake:
-    seat, plan = found.bench.seat, found.bench.plan
-    return Intake(
-        seat.rack, plan, journal, "Ada Example", found.store, seat.open_slot, {}, Silent()
-    )
+    by, store = "Ada Example", found.store
+    return Intake(found.rack, found.plan, journal, by, store, found._open, {}, Silent())
 
 
 class Silent:
@@ -235,7 +232,7 @@ def test_another_board_than_before_is_refused(store: Store) -> None:
     anybody = replace(SLOT, board="")
     found = lab(store, board(), board(name="WB-02"), slot=anybody)
     found.bench.identify()
-    found.bench.seat.close()
+    found.bench.station.close()
     with pytest.raises(BoardMisbehaved, match="it is WB-02, before it was WB-01; plug every board"):
         found.tables()
 
@@ -294,7 +291,7 @@ def test_what_nobody_thought_of_is_the_error_of_its_table_and_ends_the_step(
 ) -> None:
     first = board()
     if call == "examine":
-        monkeypatch.setattr(tables, "examine", breaks)
+        monkeypatch.setattr(station, "examine", breaks)
     else:
         monkeypatch.setattr(first, call, breaks)
     found = lab(store, first)
@@ -306,8 +303,7 @@ def test_what_nobody_thought_of_is_the_error_of_its_table_and_ends_the_step(
 
 @pytest.mark.parametrize("step", ["current", "board", "pins", "tables"])
 def test_a_step_that_breaks_is_a_board_that_could_not_be_used(store: Store, step: str) -> None:
-    found = Lab(store, [])
-    found.bench.seat.open_slot = breaks
+    found = Lab(store, [], opener=breaks)
     sitting = sitting_at(found, Journal(Path("no journal")))
     order = [one.key for one in STEPS]
     results = tuple(StepResult(key, Result.DONE, "", "") for key in order[: order.index(step)])
@@ -323,7 +319,7 @@ def test_a_chip_whose_turn_breaks_is_put_aside_and_the_others_have_theirs(
     store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     found = lab(store)
-    two = replace(found.bench.seat.rack, slots=(SLOT, replace(SLOT, name="A2", chip="PK-02")))
+    two = replace(found.rack, slots=(SLOT, replace(SLOT, name="A2", chip="PK-02")))
     heading = Heading(found.run_id, "rack", (), "Ada Example", "t", ())
     journal = Journal.begin(tmp_path / "j.jsonl", heading)
     sitting = replace(sitting_at(found, journal), rack=two)

@@ -21,9 +21,8 @@ from harness.margin import (
     PointTried,
     Target,
     TrialRule,
-    worker,
 )
-from harness.rack import BoardSession, Slot, StopSwitch
+from harness.rack import BoardSession, Slot, StopSwitch, station
 from harness.records import MarginKind, MarginRecord
 from harness.shuttle import load_shuttle
 from tests.unit.judge.samples import case
@@ -54,6 +53,7 @@ def search(
     opener: Callable[[Slot], BoardSession] | None = None,
     stop: StopSwitch | None = None,
     cases: tuple[Case, ...] = (),
+    named: str = "WB-01",
 ) -> Searched:
     """Search the one design, declared at 1 kHz, on a virtual board that does 100 kHz at most."""
     found = Searched()
@@ -72,7 +72,7 @@ def search(
         found.events.append,
         stop or StopSwitch(),
     )
-    slot = Slot("A1", "virtual", "WB-01", "PK-01", patience_s=0.1)
+    slot = Slot("A1", "virtual", named, "PK-01", patience_s=0.1)
     MarginWorker(slot, (Target("bench", cases or (case(),), virtual=True),), means, {}).run()
     return found
 
@@ -148,8 +148,30 @@ def test_another_board_than_the_rack_file_names_is_not_searched() -> None:
     board = LimitedBoard(lambda: 1234.5)
     board.identity = replace(board.identity, board_serial="WB-09")
     record = search(board).record
-    assert record.trouble.startswith("slot A1: the board says it is WB-09, the rack file says")
+    assert record.trouble == (
+        "the board says it is WB-09, the rack file says WB-01; plug the right board in or correct "
+        "the rack file"
+    )
     assert board.ran == []
+
+
+@pytest.mark.parametrize("board", ["WB-01", ""])
+def test_a_board_that_was_exchanged_while_the_link_was_lost_is_refused_as_in_a_run(
+    board: str,
+) -> None:
+    """One limit never comes from two boards."""
+    first = LimitedBoard(lambda: 1234.5, breaks={5: GONE})
+    other = LimitedBoard(lambda: 5000.0)
+    other.identity = replace(other.identity, board_serial="WB-02")
+    boards = iter([first, other, other])
+    found = search(first, opener=lambda _: next(boards), named=board)
+    told = {
+        "WB-01": "the rack file says WB-01; plug the right board in or correct the rack file",
+        "": "before it was WB-01; plug every board in where it was and run again",
+    }
+    assert found.record.trouble == f"the board says it is WB-02, {told[board]}"
+    assert found.record.board_serial == "WB-01"
+    assert (other.ran, other.closed) == ([], 1)
 
 
 def test_a_board_that_cannot_be_reached_leaves_a_record_that_says_so() -> None:
@@ -238,7 +260,7 @@ def test_what_nobody_thought_of_ends_one_search_and_the_next_one_goes_on(
     if call in good:
         monkeypatch.setattr(board, call, once)
     if call == "examine":
-        monkeypatch.setattr(worker, "examine", breaks)
+        monkeypatch.setattr(station, "examine", breaks)
     records: list[MarginRecord] = []
     tell = breaks if call == "tell" else lambda _: None
     opener = once if call == "open" else lambda _: board

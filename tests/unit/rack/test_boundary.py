@@ -10,7 +10,6 @@ import pytest
 
 from harness.board import BoardIdentity
 from harness.errors import BoardSilent, StoreError, ToolFault
-from harness.judge import RetryPolicy
 from harness.rack import (
     BoardSession,
     Event,
@@ -18,9 +17,8 @@ from harness.rack import (
     Slot,
     SlotWorker,
     StopSwitch,
-    reach,
     run_slots,
-    worker,
+    station,
 )
 from harness.records import ChipRecord, Outcome, Verdict
 from harness.shuttle import Design
@@ -103,14 +101,14 @@ def run(call: str, *, power: PowerCycle | None = None, opener: Any = None) -> tu
     def work(name: str, memory: Memory, open_slot: Any, watcher: Any) -> SlotWorker:
         slot = Slot(name, "port", "WB-01", "PK-01", power_cycle=power, patience_s=0.0)
         wanted = cases("a", "b", "c")
-        return SlotWorker(slot, wanted, open_slot, memory, RetryPolicy(), stop, watcher)
+        return SlotWorker(slot, wanted, memory.means(open_slot, stop, watcher), {})
 
     opener = opener or (lambda _: broken() if call == "open" else Breaking(call))
     workers = [
         work("A1", bad, opener, observe),
         work("A2", good, opener if power else lambda _: FunctionSession(), good.observe),
     ]
-    run_slots(workers, stop)
+    run_slots({one.slot: one.run for one in workers}, stop)
     assert not stop.stopped
     return bad, good
 
@@ -148,9 +146,9 @@ def test_a_call_that_breaks_is_the_error_of_its_slot_and_the_others_go_on(
 @pytest.mark.parametrize(
     ("module", "name", "left"),
     [
-        (worker, "examine", [Verdict.ERROR] * 3),
-        (worker, "answered", NOTHING),
-        (reach, "cycle_power", NOTHING),
+        (station, "examine", [Verdict.ERROR] * 3),
+        (station, "answered", NOTHING),
+        (station, "cycle_power", NOTHING),
     ],
 )
 def test_judging_and_power_cycling_may_break_too(
@@ -181,9 +179,9 @@ def test_ctrl_c_and_a_store_that_keeps_nothing_still_end_the_run() -> None:
         stop = StopSwitch()
         memory = Memory()
         slot = Slot("A1", "port", "WB-01", "PK-01")
-        one = SlotWorker(slot, cases("a"), raises, memory, RetryPolicy(), stop, memory.observe)
+        one = SlotWorker(slot, cases("a"), memory.means(raises, stop), {})
         with pytest.raises(type(error)):
-            run_slots([one], stop)
+            run_slots({"A1": one.run}, stop)
         assert stop.stopped
 
 
@@ -197,15 +195,12 @@ def test_what_a_slot_cannot_even_tell_is_raised_when_the_others_have_ended() -> 
         SlotWorker(
             Slot(name, "port", "WB-01", "PK-01"),
             cases("a", "b", "c"),
-            lambda _: FunctionSession(),
-            memory,
-            RetryPolicy(),
-            stop,
-            memory.observe,
+            memory.means(lambda _: FunctionSession(), stop),
+            {},
         )
         for name, memory in (("A1", bad), ("A2", good))
     ]
     with pytest.raises(ToolFault) as caught:
-        run_slots(workers, stop)
+        run_slots({one.slot: one.run for one in workers}, stop)
     assert str(caught.value) == SAID
     assert verdicts(good) == PASSED

@@ -25,7 +25,10 @@ from harness.judge import Case, RetryPolicy
 from harness.rack import (
     BoardSession,
     Event,
+    Observer,
+    Opener,
     PowerCycle,
+    RunMeans,
     Slot,
     SlotFinished,
     SlotRecovering,
@@ -47,6 +50,11 @@ class Memory:
     outcomes: list[Outcome] = field(default_factory=list)
     seen: list[str] = field(default_factory=list)
     recovering: list[str] = field(default_factory=list)
+
+    def means(self, opener: Opener, stop: StopSwitch, observe: Observer | None = None) -> RunMeans:
+        """What a slot runs with that keeps and tells everything here."""
+        keeps = self.record_chip, self.record_outcome
+        return RunMeans(opener, *keeps, RetryPolicy(), stop, observe or self.observe)
 
     def record_chip(self, chip: ChipRecord) -> None:
         self.chips.append(chip)
@@ -91,13 +99,10 @@ def work(
     worker = SlotWorker(
         slot,
         cases(*designs),
-        opener,
-        memory,
-        RetryPolicy(),
-        stop,
-        memory.observe,
+        memory.means(opener, stop),
+        {},
     )
-    run_slots([worker], stop)
+    run_slots({worker.slot: worker.run}, stop)
     return memory
 
 
@@ -117,6 +122,17 @@ def test_the_boards_identity_is_kept_and_the_board_is_left() -> None:
     assert memory.chips[-1].outcomes == ()
     assert session.closed == 1
     assert session.selected == ["a", "b", "c"]
+
+
+def test_all_tables_of_a_design_run_after_one_selection() -> None:
+    session = FunctionSession()
+    assert verdicts(work([session], ("a", "a", "b"))) == [Verdict.PASS] * 3
+    assert session.selected == ["a", "b"]
+
+
+def test_a_slot_without_tables_touches_no_board() -> None:
+    memory = work([], ())
+    assert (memory.seen, memory.recovering) == (["finished"], [])
 
 
 def test_a_board_that_cannot_be_reached_is_trouble_and_no_table_is_run() -> None:
@@ -289,11 +305,8 @@ def test_stopping_keeps_what_was_measured_and_marks_the_rest() -> None:
     worker = SlotWorker(
         Slot("A1", "port", "", "PK-01"),
         cases("a", "b", "c"),
-        lambda _: session,
-        memory,
-        RetryPolicy(),
-        stop,
-        memory.observe,
+        memory.means(lambda _: session, stop),
+        {},
     )
 
     def stop_when_reached() -> None:
@@ -302,7 +315,7 @@ def test_stopping_keeps_what_was_measured_and_marks_the_rest() -> None:
 
     stopper = threading.Thread(target=stop_when_reached)
     stopper.start()
-    run_slots([worker], stop)
+    run_slots({worker.slot: worker.run}, stop)
     stopper.join()
     assert verdicts(memory) == [Verdict.PASS, Verdict.NOT_RUN, Verdict.NOT_RUN]
     assert memory.outcomes[1].summary == "Not run: the run was stopped"
@@ -324,13 +337,10 @@ def test_results_that_cannot_be_kept_stop_the_run_and_are_raised() -> None:
     worker = SlotWorker(
         Slot("A1", "port", "", "PK-01"),
         cases("a", "b", "c"),
-        lambda _: session,
-        memory,
-        RetryPolicy(),
-        stop,
-        memory.observe,
+        memory.means(lambda _: session, stop),
+        {},
     )
     with pytest.raises(StoreError, match="disk is full"):
-        run_slots([worker], stop)
+        run_slots({worker.slot: worker.run}, stop)
     assert stop.stopped
     assert (len(memory.outcomes), session.closed) == (1, 1)

@@ -1,0 +1,402 @@
+"""The station of a slot: its board, opened when it is needed, known, kept open, opened again.
+
+One rule: a session is only ever worked with if it is with the board that the slot has had all
+along; whatever was done to get it is said in words. Run, night, intake, margin and replay differ
+by their :class:`Policy`, not by a loop of their own.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TypeVar
+
+from harness.board import BoardIdentity, open_session
+from harness.errors import (
+    BoardLost,
+    BoardMisbehaved,
+    BoardSilent,
+    Cancelled,
+    HarnessError,
+    HostMisuse,
+    LinkError,
+    PortUnavailable,
+)
+from harness.judge import Case, Examination, RetryPolicy, examine, not_run, unusable
+from harness.link import is_remote
+from harness.rack.boundary import harmless, leave, within
+from harness.rack.events import (
+    SlotConnecting,
+    SlotFinished,
+    SlotRecovering,
+    TableJudged,
+    TableStarted,
+)
+from harness.rack.known import answered, unreached
+from harness.rack.lock import Locks
+from harness.rack.model import Rack, Slot
+from harness.rack.modelled import ModelledSession
+from harness.rack.policy import Policy, RunMeans, TableRun
+from harness.rack.ports import find_port
+from harness.rack.power import PowerCycle, cycle_power
+from harness.rack.session import BoardSession, Opener, StopSwitch
+from harness.records import ChipRecord, Outcome
+
+AGAIN = "The link was lost once, and the table was run again from its start."
+DONE_AGAIN = "The link was lost once, and this was done again from its start."
+POWER_ADVICE = 'or name a command in the rack file that switches it off and on ("power_cycle")'
+RETRY_SECONDS = 0.25
+STOPPED = "the run was stopped"
+RECONNECTS = 3
+"""How often a slot's link is opened again after it was lost in the middle of a run."""
+POLL_SECONDS = 0.2
+"""How often the thread that waits for the slots looks up, so that signals are handled."""
+
+Found = TypeVar("Found")
+
+
+class Station:
+    """One slot's board. ``record`` tells who answered, and ``losses`` how many are left.
+
+    Whatever works with the board raises LinkError if it cannot be reached, and Cancelled when the
+    switch is thrown meanwhile.
+    """
+
+    def __init__(
+        self, slot: Slot, open_slot: Opener, policy: Policy, record: ChipRecord | None = None
+    ) -> None:
+        self.slot = slot
+        self.record = record or unreached(slot)
+        self.where = f"slot {slot.name}"
+        self.losses = policy.losses
+        self._open_slot = open_slot
+        self._policy = policy
+        self._met = policy.met
+        self._session: BoardSession | None = None
+        self._selected = ""
+        self._remarks: list[str] = []
+        self._ran = 0
+
+    def run(self, case: Case, retry: RetryPolicy) -> TableRun:
+        """Run a table; if its link is lost once more from its start, while losses are left.
+
+        What goes wrong in it is in what is returned: nothing raises but a board that cannot be
+        reached to begin with.
+        """
+        found = self._examined(case, retry)
+        if self.losses > 0 and isinstance(found.lost, BoardLost | BoardSilent):
+            self._lost(found.lost, f"{case.design.name}/{case.spec.name}")
+            gone = within(self.where, self._reopen, lambda error: error)
+            if gone is not None:
+                return replace(found, gone=gone)
+            found = self._examined(case, retry)
+            summary = f"{found.outcome.summary} {AGAIN}"
+            found = replace(found, outcome=replace(found.outcome, summary=summary))
+        if found.broken is not None:
+            self.close()
+            self.losses -= 1
+        self._ran += 1
+        return found
+
+    def again(self, work: Callable[[BoardSession], Found]) -> Found:
+        """Do other work on the board, once more from its start if the link is lost in it."""
+        session = self._open()
+        self._selected = ""
+        try:
+            return work(session)
+        except (BoardLost, BoardSilent) as error:
+            self._lost(error, "")
+            self._remarks.append(DONE_AGAIN)
+        return work(self._open())
+
+    def introduce(self) -> BoardIdentity:
+        """Let whatever board is there say who it is; from now on it is the slot's board."""
+        self._met = self._met and self._session is not None
+        return self._open().identity
+
+    def remarks(self) -> tuple[str, ...]:
+        """Take what happened to the link since the last call."""
+        told, self._remarks = tuple(self._remarks), []
+        return told
+
+    def close(self) -> None:
+        """Leave the board as it was found."""
+        session, self._session = self._session, None
+        if session is not None:
+            self._policy.stop.forget(session)
+            leave(self.where, session.close)
+
+    def _examined(self, case: Case, retry: RetryPolicy) -> TableRun:
+        """Select the design and examine; what goes wrong is an ERROR of the table."""
+        session, began = self._open(), datetime.now(UTC)
+        own = replace(case, board_serial=self.record.board_serial)
+
+        def work() -> Examination:
+            if self._selected != own.design.name:
+                session.select(own.design)
+                self._selected = own.design.name
+            names = self.slot.name, own.design.name, own.spec.name
+            self._policy.tell(TableStarted(*names, self._ran, self._policy.tables))
+            return examine(session, own, retry)
+
+        def broken(error: HarnessError) -> Examination:
+            return Examination(unusable(own, error, began), error)
+
+        found = within(self.where, work, broken)
+        return TableRun(found.outcome, found.lost, found.floating)
+
+    def _lost(self, error: LinkError, where: str) -> None:
+        self.close()
+        self.losses -= 1
+        self._say(self._policy.lost.format(where=where, error=error))
+
+    def _reopen(self) -> None:
+        self._open()
+
+    def _open(self) -> BoardSession:
+        """Give the session that is open, or open one with the slot's board."""
+        if self._session is None:
+            slot, port = self.slot, self.record.port
+            self._policy.tell(SlotConnecting(slot.name, slot.chip, port, self._policy.tables))
+            self._session = self._reached()
+            self._selected = ""
+            self._policy.stop.watch(self._session)
+            self._welcome(self._session.identity)
+        return self._session
+
+    def _welcome(self, who: BoardIdentity) -> None:
+        """Check that it is the board of this slot; keep who it is."""
+        policy, before = self._policy, self.record.board_serial if self._met else ""
+        expected = policy.must_be or before
+        if expected and who.board_serial.casefold() != expected.casefold():
+            self.close()
+            told = f"the board says it is {who.board_serial or 'nobody'}"
+            if policy.must_be:
+                told += f", the rack file says {policy.must_be}"
+                raise BoardMisbehaved(f"{told}; plug the right board in or correct the rack file")
+            raise BoardMisbehaved(f"{told}, before it was {before}; {policy.exchanged}")
+        self.record, self._met = answered(self.record, who), True
+        policy.keep(replace(self.record, outcomes=()))
+
+    def _reached(self) -> BoardSession:
+        """Open a session.
+
+        A board that is not there, loses its link or does not give its prompt has ``patience_s`` to
+        come to itself; a silent board's power is cycled once. One that was met before may be at
+        another port by now, if it is one of this computer.
+        """
+        slot = replace(self.slot, board=self.record.board_serial) if self._met else self.slot
+        cycle = slot.power_cycle
+        try:
+            return self._within(slot, slot.patience_s)
+        except BoardSilent as error:
+            if cycle is None:
+                message = f"{error}; {POWER_ADVICE}"
+                raise BoardSilent(message) from error
+            did = self._cycle(cycle, error)
+        try:
+            return self._within(replace(slot, power_cycle=None), cycle.wait_s)
+        except LinkError as error:
+            message = f"{error}; {did} before"
+            raise type(error)(message) from error
+
+    def _cycle(self, cycle: PowerCycle, error: BoardSilent) -> str:
+        slot = self.slot
+        words = {"slot": slot.name, "board": slot.board, "port": slot.port, **self._policy.names}
+        self._say(f"the board hangs ({error}); cycling its power")
+        try:
+            did = cycle_power(cycle, words)
+        except BoardSilent as failed:
+            message = f"{error}; {failed}"
+            raise BoardSilent(message) from failed
+        self._say(did)
+        self._remarks.append(f"The board did not answer, so {did}.")
+        return did
+
+    def _within(self, slot: Slot, seconds: float) -> BoardSession:
+        """Try until it works or the time is over; a board that hangs is not waited for."""
+        end, told = time.monotonic() + seconds, False
+        place = _found(slot) if self._met else slot
+        while True:
+            try:
+                return self._open_slot(place)
+            except HostMisuse:
+                raise
+            except LinkError as error:
+                hangs = isinstance(error, BoardSilent) and slot.power_cycle is not None
+                if hangs or time.monotonic() >= end:
+                    raise
+                if not told:
+                    self._say(f"{error}; trying for {seconds:g} s")
+                told = True
+            if self._policy.stop.stopped:
+                raise Cancelled("stopped")
+            time.sleep(RETRY_SECONDS)
+            place = _found(slot)
+
+    def _say(self, text: str) -> None:
+        self._policy.tell(SlotRecovering(self.slot.name, text))
+
+
+def not_back(lost: Outcome, why: str) -> Outcome:
+    """Add to the outcome of a table that lost its link that the board did not come back."""
+    return replace(lost, summary=f"{lost.summary} It did not come back: {why}.")
+
+
+def _found(slot: Slot) -> Slot:
+    """Return the slot at the port where its board is now; as it is if no port tells its board."""
+    if not slot.board or not slot.port or slot.virtual or is_remote(slot.port):
+        return slot
+    try:
+        return replace(slot, port=find_port(slot.board))
+    except PortUnavailable:
+        return slot
+
+
+class SlotWorker:
+    """Runs the cases of one slot from first to last; every outcome is kept before it is told.
+
+    A StoreError passes through: results that cannot be kept end the slot. Whatever else a slot's
+    calls raise becomes an ERROR of the table, or the slot's trouble. ``names`` fills the words of
+    the command that cycles the board's power; ``record`` is what is known of the chip already.
+    """
+
+    def __init__(
+        self,
+        slot: Slot,
+        cases: Sequence[Case],
+        means: RunMeans,
+        names: Mapping[str, str],
+        record: ChipRecord | None = None,
+    ) -> None:
+        self.slot = slot.name
+        self._cases = cases
+        self._means = means
+        self._observe = harmless(means.observe)
+        policy = Policy(
+            means.stop,
+            self._observe,
+            means.keep_chip,
+            names,
+            must_be=slot.board,
+            losses=RECONNECTS,
+            lost="the link was lost in {where}, which will run again ({error})",
+            tables=len(cases),
+        )
+        self._station = Station(slot, means.open_slot, policy, record)
+        self._over = ""
+        """Why no more tables are run."""
+
+    def run(self) -> None:
+        """Work until every case has its outcome; always leaves the board and tells of the end."""
+        station = self._station
+        try:
+            within(station.where, lambda: self._means.keep_chip(station.record), self._cannot_use)
+            for case in self._cases:
+                self._judge(case)
+        finally:
+            station.close()
+            self._observe(SlotFinished(self.slot, station.record.trouble))
+
+    def _judge(self, case: Case) -> None:
+        ran, began = self._ran(case), datetime.now(UTC)
+        if ran is None:
+            self._keep(not_run(case, self._over, began))
+        elif ran.gone is not None:
+            self._station.remarks()  # they are part of the reason already
+            self._keep(not_back(ran.outcome, self._plain(ran.gone)))
+            self._cannot_use(ran.gone)
+        else:
+            outcome = ran.outcome
+            within(
+                self._station.where,
+                lambda: self._keep(outcome),
+                lambda error: self._keep(unusable(case, error, began)),
+            )
+            if ran.broken is not None and self._station.losses < 0:
+                lost = isinstance(ran.broken, LinkError)
+                self._over = f"the link was lost again ({ran.broken})" if lost else str(ran.broken)
+
+    def _ran(self, case: Case) -> TableRun | None:
+        """Run a case, unless nothing is run any more."""
+        station = self._station
+        if self._means.stop.stopped:
+            self._over = self._over or STOPPED
+        if self._over:
+            return None
+        try:
+            return within(
+                station.where, lambda: station.run(case, self._means.retry), self._cannot_use
+            )
+        except Cancelled:
+            self._over = STOPPED
+            return None
+
+    def _cannot_use(self, error: HarnessError) -> None:
+        """Note why the slot is of no use; the chip behind it stays unjudged."""
+        station = self._station
+        station.close()
+        station.remarks()  # they are part of the reason already
+        self._over = self._plain(error)
+        place = f"{station.where}, port {station.record.port or 'not given'}"
+        station.record = replace(station.record, trouble=f"{place}: {self._over}")
+        self._means.keep_chip(station.record)
+
+    def _plain(self, error: HarnessError) -> str:
+        return str(error).removeprefix(f"{self._station.record.port}: ")
+
+    def _keep(self, outcome: Outcome) -> None:
+        """Keep an outcome, then tell of it."""
+        summary = " ".join((outcome.summary, *self._station.remarks()))
+        outcome = replace(outcome, summary=summary)
+        self._means.keep(outcome)
+        self._observe(TableJudged(self.slot, outcome))
+
+
+def run_slots(works: Mapping[str, Callable[[], None]], stop: StopSwitch) -> None:
+    """Do the work of every slot, by its name, side by side to the end; a thread for each.
+
+    Once the switch is thrown this returns as soon as each has marked the rest as not run. A sink
+    that cannot keep results stops every slot. That, and what a slot could not even make an ERROR
+    of, is raised here when all have ended.
+    """
+    failures: list[BaseException] = []
+
+    def work(where: str, done: Callable[[], None]) -> None:
+        """Work; only what concerns every slot stops the others too."""
+        try:
+            within(where, done, failures.append)
+        except BaseException as error:  # noqa: BLE001 - raised again where the run is waited for
+            failures.insert(0, error)
+            stop.stop()
+
+    names = {name: f"slot {name}" for name in works}
+    threads = [
+        threading.Thread(target=work, args=(names[name], done), name=names[name], daemon=True)
+        for name, done in works.items()
+    ]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        while thread.is_alive():
+            thread.join(POLL_SECONDS)
+    if failures:
+        raise failures[0]
+
+
+def board_opener(rack: Rack, ports: Mapping[str, str], locks: Locks) -> Opener:
+    """Give what opens sessions: ``ports`` are those of virtual boards, any other is locked."""
+    simulated = replace(rack.profile, backend="virtual")
+
+    def open_slot(slot: Slot) -> BoardSession:
+        if slot.name in ports:
+            session = open_session(ports[slot.name], simulated, rack.shuttle)
+            return ModelledSession(session, rack.shuttle)
+        port = slot.port or find_port(slot.board)
+        locks.seat(slot.name, port)
+        return open_session(port, rack.profile, rack.shuttle)
+
+    return open_slot
