@@ -21,7 +21,7 @@ from harness.store import (
     of_chip,
     of_design,
 )
-from harness_reports.looks import Look, Tally, look, tally
+from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
 from harness_reports.texts import day, many, month
 
@@ -62,7 +62,6 @@ class HistoryPage:
     kind: str
     title: str
     headline: str
-    tallies: tuple[Tally, ...]
     what: str
     lines: tuple[tuple[HistoryLine, tuple[Anchor, ...]], ...]
     months: tuple[tuple[str, tuple[HistoryNight, ...]], ...]
@@ -107,7 +106,6 @@ def build_history(
         kind=kind,
         title=title,
         headline=_headline(subject.kind, found, margins),
-        tallies=tally([line.verdict for line in lines]),
         what=what,
         lines=tuple((line, tuple(_names(subject.kind, line, links))) for line in lines),
         months=tuple(reversed([(name, tuple(nights)) for name, nights in months])),

@@ -19,20 +19,27 @@ from markupsafe import Markup
 from harness.errors import printable
 from harness.records import ChipRecord, MarginRecord, RunRecord
 from harness.store import NightChanges
-from harness_reports.looks import look
+from harness_reports.looks import look, tally
+from harness_reports.margin_view import drop_text, exactly, passes, point_look
+from harness_reports.names import chip_name
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
 from harness_reports.texts import (
+    agreement,
     clock,
     counts_text,
     day,
     duration,
+    hertz,
     interval_text,
     many,
     minute,
     pin_name,
     rate_text,
+    short_first,
+    timing_word,
 )
+from harness_reports.trust import chip_headline
 
 _STYLE = ("style.css",)
 
@@ -76,7 +83,9 @@ def page_environment(package: str) -> Environment:
 
 
 _WORDS = (
-    clock, counts_text, day, duration, interval_text, look, many, minute, pin_name, rate_text
+    agreement, chip_headline, chip_name, clock, counts_text, day, drop_text, duration, exactly,
+    hertz, interval_text, look, many, minute, passes, pin_name, point_look, rate_text, short_first,
+    tally, timing_word,
 )  # fmt: skip
 """How templates write what they are given: verdicts, numbers, times, pins."""
 

@@ -19,6 +19,7 @@ from junit_xml import TestCase, TestSuite
 from harness.errors import printable
 from harness.records import ChipRecord, Outcome, RunRecord, Verdict
 from harness.store import NightChanges
+from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 
 CYCLES_TOLD = 8
@@ -92,7 +93,7 @@ def _suite(run: RunRecord, chip: ChipRecord, known: Known) -> ET.Element:
     cases = [_case(outcome, known) for outcome in chip.outcomes]
     if chip.trouble:
         cases.append(_slot_case(chip, known))
-    name = printable(chip.chip_serial or f"slot {chip.slot}")
+    name = printable(chip_name(chip))
     return _element(run, name, cases, _properties(run, chip))
 
 

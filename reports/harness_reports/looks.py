@@ -49,6 +49,11 @@ def worst(verdicts: Iterable[Verdict]) -> Verdict:
     return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
 
 
+def tally_text(verdicts: Iterable[Verdict | None]) -> str:
+    """``2 FAIL, 32 PASS``: worst first."""
+    return ", ".join(f"{item.number} {item.look.word}" for item in tally(verdicts))
+
+
 def tally(verdicts: Iterable[Verdict | None]) -> tuple[Tally, ...]:
     """Count verdicts, worst first and None last, leaving out those that nothing got."""
     counts = Counter(verdicts)

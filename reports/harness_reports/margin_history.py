@@ -8,22 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC
+from functools import cached_property
 
 from markupsafe import Markup
 
 from harness.records import MarginDrop, MarginKind, MarginRecord, margin_drop
 from harness_reports.looks import Look
-from harness_reports.margin_view import (
-    MarginView,
-    drop_text,
-    exactly,
-    margin_look,
-    margin_views,
-    signed,
-)
+from harness_reports.margin_view import MarginView, margin_look, margin_views, signed
 from harness_reports.plot import Label, Mark, trend_plot
-from harness_reports.texts import hertz
+from harness_reports.texts import day
 
 PLOTS = 6
 """So many trends, and so many of the latest searches, are drawn on a page."""
@@ -33,18 +26,41 @@ NIGHTS = 60
 
 
 @dataclass(frozen=True)
-class MarginLine:
-    """The searches of one design on one chip: the latest, and what it is compared with."""
+class Series:
+    """The searches of one design and table on one chip, the oldest first."""
 
-    look: Look
-    chip: str
-    design: str
-    table: str
-    limit: str
-    declared: str
-    measured: str
-    searches: int
-    lost: str
+    searches: tuple[MarginRecord, ...]
+
+    @property
+    def last(self) -> MarginRecord:
+        """The latest search."""
+        return self.searches[-1]
+
+    @cached_property
+    def drop(self) -> MarginDrop | None:
+        """What the latest search lost against the earlier ones."""
+        return margin_drop(self.searches[:-1], self.last)
+
+    @property
+    def look(self) -> Look:
+        """The latest search's word and shape."""
+        return margin_look(self.last, self.drop)
+
+    @property
+    def known(self) -> tuple[MarginRecord, ...]:
+        """Searches that found a limit, the latest of them."""
+        return tuple(one for one in self.searches if one.percent is not None)[-NIGHTS:]
+
+    @property
+    def rank(self) -> tuple[bool, float, str, str]:
+        """What lost margin first, then the smallest margin."""
+        least = -100.0 if self.last.percent is None else self.last.percent
+        return self.drop is None, least, self.last.chip_serial, self.last.design
+
+    def until(self, run_id: str) -> Series:
+        """Cut the series behind a run's last search; nothing is left if the run has none."""
+        mine = [n for n, one in enumerate(self.searches, 1) if one.run_id == run_id]
+        return Series(self.searches[: max(mine, default=0)])
 
 
 @dataclass(frozen=True)
@@ -60,91 +76,51 @@ class Trend:
 class MarginHistory:
     """All that a history says of margins."""
 
-    lines: tuple[MarginLine, ...]
+    lines: tuple[Series, ...]
     trends: tuple[Trend, ...]
     views: tuple[MarginView, ...]
 
 
 def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
     """Work out the margins of a chip or a design from all that are kept, oldest first."""
-    series = sorted(_series(margins), key=_rank)
-    drawn = [one for one in series if len(_known(one)) > 1][:PLOTS]
-    latest = [*(one[-1] for one in series), *_latest_shmoos(margins)]
+    series = _ranked(_series(margins))
+    drawn = [one for one in series if len(one.known) > 1][:PLOTS]
+    shmoos = {
+        (one.chip_serial, one.design, one.table, one.kind): one
+        for one in margins
+        if one.kind is not MarginKind.RATE
+    }
+    latest = [*(one.last for one in series), *shmoos.values()]
     return MarginHistory(
-        lines=tuple(_line(one) for one in series),
+        lines=series,
         trends=tuple(_trend(one, f"trend-{n + 1}") for n, one in enumerate(drawn)),
         views=margin_views(latest[:PLOTS], margins),
     )
 
 
-def lines_of_run(run_id: str, margins: Sequence[MarginRecord]) -> tuple[MarginLine, ...]:
-    """Give a line for each search of a run, what lost margin first; ``margins`` as above."""
-    series = [_until(one, run_id) for one in _series(margins)]
-    return tuple(_line(one) for one in sorted((one for one in series if one), key=_rank))
+def series_of_run(run_id: str, margins: Sequence[MarginRecord]) -> tuple[Series, ...]:
+    """Give each search of a run with the earlier ones; what lost margin first."""
+    return _ranked(one.until(run_id) for one in _series(margins))
 
 
-def _until(series: Sequence[MarginRecord], run_id: str) -> Sequence[MarginRecord]:
-    """Cut a series behind a run's last search; nothing is left if the run has none."""
-    last = max((n for n, one in enumerate(series) if one.run_id == run_id), default=-1)
-    return series[: last + 1]
+def _ranked(series: Iterable[Series]) -> tuple[Series, ...]:
+    return tuple(sorted((one for one in series if one.searches), key=lambda one: one.rank))
 
 
-def _series(margins: Iterable[MarginRecord]) -> list[list[MarginRecord]]:
+def _series(margins: Iterable[MarginRecord]) -> list[Series]:
     """Put searches of the same chip, design and table together."""
     found: dict[tuple[str, str, str], list[MarginRecord]] = {}
     for margin in margins:
         if margin.kind is MarginKind.RATE:
             key = (margin.chip_serial, margin.design, margin.table)
             found.setdefault(key, []).append(margin)
-    return list(found.values())
+    return [Series(tuple(searches)) for searches in found.values()]
 
 
-def _latest_shmoos(margins: Iterable[MarginRecord]) -> list[MarginRecord]:
-    found = {
-        (one.chip_serial, one.design, one.table, one.kind): one
-        for one in margins
-        if one.kind is not MarginKind.RATE
-    }
-    return list(found.values())
-
-
-def _drop(series: Sequence[MarginRecord]) -> MarginDrop | None:
-    return margin_drop(series[:-1], series[-1])
-
-
-def _rank(series: Sequence[MarginRecord]) -> tuple[bool, float, str, str]:
-    """What lost margin first, then the smallest margin."""
-    last = series[-1]
-    percent = last.percent
-    least = -100.0 if percent is None else percent
-    return _drop(series) is None, least, last.chip_serial, last.design
-
-
-def _line(series: Sequence[MarginRecord]) -> MarginLine:
-    last, drop = series[-1], _drop(series)
-    return MarginLine(
-        look=margin_look(last, drop),
-        chip=last.chip_serial,
-        design=last.design,
-        table=last.table,
-        limit=exactly(last.highest_hz) if last.highest_hz is not None else "–",
-        declared=hertz(last.declared_hz),
-        measured=f"{last.measured.astimezone(UTC):%Y-%m-%d %H:%M}",
-        searches=len(series),
-        lost=drop_text(drop) if drop is not None else "",
-    )
-
-
-def _known(series: Sequence[MarginRecord]) -> list[MarginRecord]:
-    """Searches that found a limit, the latest of them."""
-    return [one for one in series if one.percent is not None][-NIGHTS:]
-
-
-def _trend(series: Sequence[MarginRecord], key: str) -> Trend:
-    known = _known(series)
-    last = known[-1]
+def _trend(series: Series, key: str) -> Trend:
+    known, last = series.known, series.known[-1]
     title = f"{last.design}{f' / {last.table}' if last.table else ''} on {last.chip_serial}"
-    days = [f"{one.measured.astimezone(UTC):%Y-%m-%d}" for one in known]
+    days = [day(one.measured) for one in known]
     marks, spans, dropped = [], [], []
     for n, one in enumerate(known):
         percent = one.percent or 0.0
@@ -152,7 +128,7 @@ def _trend(series: Sequence[MarginRecord], key: str) -> Trend:
         marks.append(Mark(n, percent, "fail" if lost or percent < 0 else "pass"))
         spans.append(_span(one, percent))
         dropped += [days[n]] if lost else []
-    told = _told(known, dropped)
+    told = _told([mark.y for mark in marks], dropped)
     label = Label(f"Margin of {title}", told, key, "searches by day (UTC)", "margin in per cent")
     return Trend(title, trend_plot(days, marks, spans, label), told)
 
@@ -165,10 +141,9 @@ def _span(one: MarginRecord, percent: float) -> tuple[float, float]:
     return (low / one.declared_hz - 1) * 100, (high / one.declared_hz - 1) * 100
 
 
-def _told(known: Sequence[MarginRecord], dropped: Sequence[str]) -> str:
-    values = [one.percent or 0.0 for one in known]
+def _told(values: Sequence[float], dropped: Sequence[str]) -> str:
     text = (
-        f"{len(known):,} searches: from {signed(min(values))} to {signed(max(values))}, "
+        f"{len(values):,} searches: from {signed(min(values))} to {signed(max(values))}, "
         f"{signed(values[-1])} at the latest."
     )
     if not dropped:

@@ -19,10 +19,10 @@ from harness.records import (
     MarginRecord,
     margin_drop,
 )
-from harness.store import pass_rate
+from harness.store import PassRate, pass_rate
 from harness_reports.looks import Fact, Look
 from harness_reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
-from harness_reports.texts import duration, hertz, many, moment, share
+from harness_reports.texts import duration, hertz, many, moment
 
 FIGURES = 6
 """So many figures tell neighbouring rates of a search apart."""
@@ -35,31 +35,19 @@ _ADVICE_TROUBLE = "This says nothing about the chip. Correct it, then measure ag
 
 
 @dataclass(frozen=True)
-class TryLine:
-    """One point that was tried; ``beside`` is its sample point or voltage, empty for a search."""
-
-    look: Look
-    rate: str
-    beside: str
-    passes: str
-    sure: str
-
-
-@dataclass(frozen=True)
 class MarginView:
     """All that is shown of one margin. ``plot`` is empty if nothing was tried."""
 
+    margin: MarginRecord
+    kind: Kind
     anchor: str
     look: Look
     title: str
-    under: str
     summary: str
     advice: str
     facts: tuple[Fact, ...]
     plot: Markup
     caption: tuple[str, ...]
-    beside: str
-    tries: tuple[TryLine, ...]
 
 
 def margin_views(
@@ -136,17 +124,16 @@ def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginV
     what = f"{margin.design} / {margin.table}" if margin.table else margin.design
     told = _summary(margin)
     return MarginView(
+        margin=margin,
+        kind=_KINDS[margin.kind],
         anchor=anchor,
         look=margin_look(margin, drop),
         title=what,
-        under=_KINDS[margin.kind].title,
         summary=f"{told} {drop_text(drop)}" if drop is not None else told,
         advice=advice,
-        facts=tuple(fact for fact in _facts(margin) if fact.value),
+        facts=_facts(margin),
         plot=_plot(margin, what, anchor) if margin.points else Markup(""),
         caption=_caption(margin),
-        beside=_KINDS[margin.kind].beside,
-        tries=tuple(_try(point, margin.kind) for point in margin.points),
     )
 
 
@@ -216,19 +203,13 @@ def _tried(margin: MarginRecord) -> str:
     return f"{points}, {many(margin.trials, 'trial')} in all, {duration(margin.seconds)}"
 
 
-def _try(point: MarginPoint, kind: MarginKind) -> TryLine:
-    rate = pass_rate(point.passes, point.trials)
-    shown = _KINDS[kind]
-    return TryLine(
-        look=_point_look(point),
-        rate=exactly(point.achieved_hz or point.rate_hz),
-        beside=shown.write(shown.of(point)) if shown.beside else "",
-        passes=f"{point.passes} of {point.trials}",
-        sure=f"{share(rate.low)} to {share(rate.high)} %" if point.trials else "–",
-    )
+def passes(point: MarginPoint) -> PassRate:
+    """Give the pass rate of a point, and how sure it is."""
+    return pass_rate(point.passes, point.trials)
 
 
-def _point_look(point: MarginPoint) -> Look:
+def point_look(point: MarginPoint) -> Look:
+    """Give the word and shape of a point that was tried."""
     if point.mixed:
         return Look("mixed", "unstable")
     return Look("passes", "pass") if point.passing else Look("fails", "fail")
@@ -250,7 +231,7 @@ def _plot(margin: MarginRecord, what: str, key: str) -> Markup:
 
 def _search_marks(margin: MarginRecord) -> list[Mark]:
     return [
-        Mark(n + 1, point.achieved_hz or point.rate_hz, _point_look(point).shape)
+        Mark(n + 1, point.achieved_hz or point.rate_hz, point_look(point).shape)
         for n, point in enumerate(margin.points)
     ]
 
@@ -270,7 +251,7 @@ def _grid(margin: MarginRecord) -> Grid:
     rates = tuple(sorted({point.rate_hz for point in margin.points}))
     rows = tuple(sorted({kind.of(point) for point in margin.points}))
     places = {
-        (rates.index(point.rate_hz), rows.index(kind.of(point))): _point_look(point).shape
+        (rates.index(point.rate_hz), rows.index(kind.of(point))): point_look(point).shape
         for point in margin.points
     }
     marks = tuple(Mark(column, row, shape) for (column, row), shape in places.items())
@@ -291,7 +272,7 @@ def _caption(margin: MarginRecord) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
-class _Kind:
+class Kind:
     """How one kind of margin is told: what it is, its second quantity and what is usual for it."""
 
     title: str
@@ -311,8 +292,8 @@ def _nanoseconds(value: float) -> str:
 
 
 _KINDS = {
-    MarginKind.RATE: _Kind("Search of the clock rate", "", "Margin", "", lambda _: 0.0, str),
-    MarginKind.SAMPLE: _Kind(
+    MarginKind.RATE: Kind("Search of the clock rate", "", "Margin", "", lambda _: 0.0, str),
+    MarginKind.SAMPLE: Kind(
         "Shmoo of clock rate and sample point",
         "Sample point",
         "Margin at the latest sample point",
@@ -320,7 +301,7 @@ _KINDS = {
         lambda at: float(at.sample_ns),
         _nanoseconds,
     ),
-    MarginKind.SUPPLY: _Kind(
+    MarginKind.SUPPLY: Kind(
         "Shmoo of clock rate and supply voltage",
         "Supply",
         "Margin at the nominal voltage",

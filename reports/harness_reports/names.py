@@ -34,11 +34,14 @@ def safe_name(text: str) -> str:
     return f"{plain[:LONGEST] or 'unnamed'}-{_mark(text)}"
 
 
+def chip_name(chip: ChipRecord) -> str:
+    """Call a chip by its serial number, or by its slot."""
+    return chip.chip_serial or f"slot {chip.slot}"
+
+
 def chip_folders(run: RunRecord) -> dict[str, str]:
     """Map each slot of the run to the name of its chip's folder, unique even where case is not."""
-    return distinct_names(
-        {chip.slot: chip.chip_serial or f"slot {chip.slot}" for chip in run.chips}
-    )
+    return distinct_names({chip.slot: chip_name(chip) for chip in run.chips})
 
 
 def waveform_names(chip: ChipRecord) -> dict[tuple[str, str], str]:

@@ -20,22 +20,12 @@ from harness.records import (
     RunRecord,
     Verdict,
 )
-from harness_reports.looks import Fact, Look, Tally, look, tally
+from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, waveform_names
-from harness_reports.texts import (
-    agreement,
-    conditions_text,
-    duration,
-    first_mismatch,
-    hertz,
-    many,
-    moment,
-    pin_name,
-    timing_word,
-)
+from harness_reports.texts import conditions_text, first_mismatch, many, moment
 from harness_reports.timing import Drawing, draw
-from harness_reports.trust import chip_headline, trust_of
+from harness_reports.trust import trust_of
 
 CYCLES_SHOWN = 12
 LINES_SHOWN = 24
@@ -50,10 +40,8 @@ class Finding:
     """All that is shown of one table that did not pass."""
 
     anchor: str
-    look: Look
     outcome: Outcome
     facts: tuple[Fact, ...]
-    agreement: str
     cycles: tuple[EvidenceCycle, ...]
     more_cycles: str
     pins: tuple[PinCount, ...]
@@ -62,35 +50,17 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class Line:
-    """One table in the list of all; ``anchor`` is empty where there is no more to read."""
-
-    look: Look
-    outcome: Outcome
-    anchor: str
-    rate: str
-    first: str
-    time: str
-    attempts: str
-
-
-@dataclass(frozen=True)
 class ChipPage:
-    """The page of one chip."""
+    """The page of one chip; ``name`` is that of its folder and its files."""
 
     run: RunRecord
     chip: ChipRecord
-    look: Look
-    headline: str
-    tallies: tuple[Tally, ...]
+    name: str
     conditions: tuple[Fact, ...]
     sources: tuple[Fact, ...]
     findings: tuple[Finding, ...]
-    lines: tuple[Line, ...]
     margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
-    junit: str
-    index: str
 
 
 def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> ChipPage:
@@ -101,24 +71,18 @@ def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord]
     """
     own = [one for one in margins if (one.run_id, one.slot) == (run.run_id, chip.slot)]
     files = waveform_names(chip)
-    ordered = sorted(enumerate(chip.outcomes), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict))
-    found = [(k, o) for k, o in ordered if not o.verdict.quiet]
-    anchors = {k: f"table-{k + 1}" for k, _ in found}
-    folder = chip_folders(run)[chip.slot]
+    ordered = sorted(
+        enumerate(chip.outcomes, 1), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict)
+    )
     return ChipPage(
         run=run,
         chip=chip,
-        look=look(chip.verdict),
-        headline=chip_headline(chip),
-        tallies=tally([outcome.verdict for outcome in chip.outcomes]),
+        name=chip_folders(run)[chip.slot],
         conditions=_chip_facts(run, chip),
         sources=source_facts(run),
-        findings=tuple(_finding(o, anchors[k], files) for k, o in found),
-        lines=tuple(_list_line(o, anchors.get(k, "")) for k, o in enumerate(chip.outcomes)),
+        findings=tuple(_finding(o, f"table-{k}", files) for k, o in ordered if not o.verdict.quiet),
         margins=margin_views(own, margins),
         trust=trust_of(chip),
-        junit=f"{folder}.xml",
-        index="../../index.html",
     )
 
 
@@ -128,10 +92,8 @@ def _finding(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]
     shown = _first_cycles(outcome.evidence)
     return Finding(
         anchor=anchor,
-        look=look(outcome.verdict),
         outcome=outcome,
         facts=_finding_facts(outcome),
-        agreement=agreement(outcome.attempts),
         cycles=shown,
         more_cycles=_more_cycles(outcome, len(shown)),
         pins=outcome.pin_counts[:PINS_SHOWN],
@@ -155,7 +117,7 @@ def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
             Fact("Ticket", waiver.ticket),
             Fact("Waived until", waiver.expiry),
         ]
-    return tuple(fact for fact in facts if fact.value)
+    return tuple(facts)
 
 
 def _first_cycles(evidence: Sequence[EvidenceCycle]) -> tuple[EvidenceCycle, ...]:
@@ -169,27 +131,6 @@ def _more_cycles(outcome: Outcome, shown: int) -> str:
     if not shown or outcome.mismatches <= shown:
         return ""
     return f"The first {shown} of {many(outcome.mismatches, 'failing cycle')}."
-
-
-def _list_line(outcome: Outcome, anchor: str) -> Line:
-    asked = outcome.conditions
-    return Line(
-        look=look(outcome.verdict),
-        outcome=outcome,
-        anchor=anchor,
-        rate=f"{hertz(asked.achieved_hz)} {timing_word(asked)}" if asked else "–",
-        first=_short_first(outcome),
-        time=duration(outcome.seconds) if outcome.attempts else "–",
-        attempts=str(len(outcome.attempts)) if outcome.attempts else "–",
-    )
-
-
-def _short_first(outcome: Outcome) -> str:
-    if not outcome.evidence or not outcome.evidence[0].wrong:
-        return "–"
-    first = outcome.evidence[0]
-    pin = first.wrong[0]
-    return f"cycle {first.cycle:,}, line {first.line}, {pin_name(pin.pin, pin.signal)}"
 
 
 def _chip_facts(run: RunRecord, chip: ChipRecord) -> tuple[Fact, ...]:

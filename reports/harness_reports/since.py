@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.records import Verdict
 from harness.store import Change, NightChanges
-from harness_reports.looks import Look, look, tally
+from harness_reports.looks import tally_text
 from harness_reports.texts import many
 
 NONE = "none"
@@ -23,7 +24,7 @@ SHOWN_TABLES = 6
 class NewsItem:
     """Tables of one chip with one reason; ``page`` is the chip's, empty if this run has none."""
 
-    look: Look
+    verdict: Verdict
     chip: str
     page: str
     tables: str
@@ -63,8 +64,7 @@ def build_since(found: NightChanges, pages: Mapping[str, str], run_id: str) -> S
         ("Could not be tested", found.untested),
     )
     rows = [_row(name, changes, pages) for name, changes in kinds]
-    counts = tally([change.now for change in found.unchanged])
-    told = ", ".join(f"{item.number} {item.look.word}" for item in counts)
+    told = tally_text(change.now for change in found.unchanged)
     rows.append(NewsRow("Unchanged", len(found.unchanged), (), told or NONE))
     return Since(sentence, tuple(rows))
 
@@ -97,4 +97,4 @@ def _item(group: Sequence[Change], pages: Mapping[str, str]) -> NewsItem:
     if len(names) > SHOWN_TABLES:
         names[SHOWN_TABLES - 1 :] = [f"{len(names) - SHOWN_TABLES + 1} more"]
     page = pages.get(first.chip_serial, "")
-    return NewsItem(look(first.now), first.chip_serial, page, ", ".join(names), first.why)
+    return NewsItem(first.now, first.chip_serial, page, ", ".join(names), first.why)

@@ -155,6 +155,15 @@ def first_mismatch(outcome: Outcome) -> str:
     return f"{place(first)}: pin {pin_text(first.wrong[0])}{rest}"
 
 
+def short_first(outcome: Outcome) -> str:
+    """Name the first failing cycle and pin in a few words; a dash if none was kept."""
+    if not outcome.evidence or not outcome.evidence[0].wrong:
+        return "–"
+    first = outcome.evidence[0]
+    pin = first.wrong[0]
+    return f"cycle {first.cycle:,}, line {first.line}, {pin_name(pin.pin, pin.signal)}"
+
+
 def agreement(attempts: Sequence[Attempt]) -> str:
     """Say whether the repeats of a table gave the same answers."""
     if not attempts:
