@@ -49,15 +49,14 @@ class Checked:
 class CardPage:
     """What stands on a card and its label. ``code`` is the QR symbol's path, ``side`` its size."""
 
+    intake: ChipIntake
     kind: str
     look: Look
-    serial: str
     headline: str
     reasons: tuple[str, ...]
     facts: tuple[Fact, ...]
     checked: tuple[Checked, ...]
     unchecked: tuple[Checked, ...]
-    remark: str
     skipped: str
     code: str
     side: int
@@ -138,16 +137,15 @@ def build_card(intake: ChipIntake) -> CardPage:
     done = {Result.DONE.value, Result.FAILED.value}
     code, side = _code(qr_text(intake))
     return CardPage(
+        intake=intake,
         kind=HELD if reasons else HANDED_OUT,
         look=Look("HOLD", "fail") if reasons else look(Verdict.PASS),
-        serial=intake.chip.chip_serial,
         headline=_headline(intake),
         skipped=_skipped(intake),
         reasons=tuple(_short(reason, 2 * MOST_TEXT) for reason in reasons),
         facts=_facts(intake),
         checked=tuple(line for line in lines if line.word in done),
         unchecked=(*(line for line in lines if line.word not in done), *_unproven(intake)),
-        remark=_remark(intake),
         code=code,
         side=side,
     )
@@ -242,12 +240,6 @@ def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:
         "not checked", "Beyond this intake", "speed, temperature, and what no intake table tests"
     )
     return (*told, limits)
-
-
-def _remark(intake: ChipIntake) -> str:
-    return (
-        "Virtual board: a model of the chip was tested, not silicon." if intake.chip.virtual else ""
-    )
 
 
 def _code(text: str) -> tuple[str, int]:

@@ -30,10 +30,12 @@ from harness_reports.texts import (
     counts_text,
     day,
     duration,
+    first_mismatch,
     hertz,
     interval_text,
     many,
     minute,
+    moment,
     pin_name,
     rate_text,
     short_first,
@@ -84,8 +86,8 @@ def page_environment(package: str) -> Environment:
 
 _WORDS = (
     agreement, chip_headline, chip_name, clock, counts_text, day, drop_text, duration, exactly,
-    hertz, interval_text, look, many, minute, passes, pin_name, point_look, rate_text, short_first,
-    tally, timing_word,
+    first_mismatch, hertz, interval_text, look, many, minute, moment, passes, pin_name, point_look,
+    rate_text, short_first, tally, timing_word,
 )  # fmt: skip
 """How templates write what they are given: verdicts, numbers, times, pins."""
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from itertools import count
 from typing import TypeVar
 
@@ -62,16 +62,20 @@ def drawn_outcomes(chip: ChipRecord) -> dict[str, Outcome]:
 
 def distinct_names(wanted: Mapping[Key, str]) -> dict[Key, str]:
     """Make names safe; a name taken already (case ignored) gets a number."""
-    taken: set[str] = set()
-    names: dict[Key, str] = {}
-    for key, text in wanted.items():
-        name = safe_name(text)
-        spare = (f"{name}-{number}" for number in count(2))
-        while name.casefold() in taken:
-            name = next(spare)
-        taken.add(name.casefold())
-        names[key] = name
-    return names
+    names = numbered([safe_name(text) for text in wanted.values()], "-", str.casefold)
+    return dict(zip(wanted, names, strict=True))
+
+
+def numbered(wanted: Iterable[str], link: str, alike: Callable[[str], str]) -> list[str]:
+    """Give each name, the later ones of those that are ``alike`` with a number after ``link``."""
+    taken: dict[str, str] = {}
+    for name in wanted:
+        spare = (f"{name}{link}{number}" for number in count(2))
+        own = name
+        while alike(own) in taken:
+            own = next(spare)
+        taken[alike(own)] = own
+    return list(taken.values())
 
 
 def _mark(text: str) -> str:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
-from harness.errors import printable
 from harness_reports.axes import Axis, axis, thinned
+from harness_reports.svg import line, picture, text
 from harness_reports.texts import hertz
 
 _WIDTH, _HEIGHT = 680, 300
@@ -90,7 +90,7 @@ def trend_plot(
         return _LEFT + (right - _LEFT) * (x + 0.5) / len(days)
 
     dated = [(x_of(n), days[n]) for n in thinned(len(days), 6)]
-    line = " ".join(
+    course = " ".join(
         f"{'L' if n else 'M'}{x_of(mark.x):.1f} {_y_of(up, mark.y):.1f}"
         for n, mark in enumerate(marks)
     )
@@ -105,8 +105,8 @@ def trend_plot(
         [
             *_frame(up, lambda value: f"{value:g} %", dated, (right, _HEIGHT - _BOTTOM)),
             *_levels(zero, up, right),
-            _path(line, "m-line"),
-            _path(bars, "m-bar"),
+            line(course, "m-line"),
+            line(bars, "m-bar"),
             *(_shape(x_of(mark.x), _y_of(up, mark.y), mark.shape, 13) for mark in marks),
         ],
     )
@@ -165,7 +165,7 @@ def _cells(grid: Grid, cell: int, right: int, bottom: int) -> list[Markup]:
         f"M{_LEFT + n * cell} {_SHMOO_TOP}V{bottom}" for n in range(len(grid.rates) + 1)
     )
     lines += "".join(f"M{_LEFT} {bottom - n * _ROW}H{right}" for n in range(len(grid.rows) + 1))
-    parts = [_path(lines, "m-grid")]
+    parts = [line(lines, "m-grid")]
     parts += [
         _text(_LEFT + (n + 0.5) * cell, bottom + 16, hertz(grid.rates[n]), "m-num")
         for n in thinned(len(grid.rates), (right - _LEFT) // 72)
@@ -182,12 +182,12 @@ def _declared(grid: Grid, cell: int, bottom: int) -> list[Markup]:
     column = between(grid.rates, grid.declared)
     if column is not None:
         x = _LEFT + (column + 0.5) * cell
-        parts.append(_path(f"M{x:.1f} {_SHMOO_TOP - 6}V{bottom}", "m-declared"))
+        parts.append(line(f"M{x:.1f} {_SHMOO_TOP - 6}V{bottom}", "m-declared"))
         parts.append(_text(x, _SHMOO_TOP - 10, f"declared {hertz(grid.declared)}", "m-word"))
     row = between(grid.rows, grid.usual)
     if row is not None:
         y = bottom - (row + 0.5) * _ROW
-        parts.append(_path(f"M{_LEFT} {y:.1f}H{_LEFT + cell * len(grid.rates)}", "m-usual"))
+        parts.append(line(f"M{_LEFT} {y:.1f}H{_LEFT + cell * len(grid.rates)}", "m-usual"))
     return parts
 
 
@@ -200,7 +200,7 @@ def _frame(
     """Draw the lines and numbers of both axes."""
     right, bottom = end
     lines = "".join(f"M{_LEFT} {_y_of(up, tick):.1f}H{right}" for tick in up.ticks)
-    parts = [_path(lines, "m-grid"), _path(f"M{_LEFT} {_TOP}V{bottom}H{right}", "m-axis")]
+    parts = [line(lines, "m-grid"), line(f"M{_LEFT} {_TOP}V{bottom}H{right}", "m-axis")]
     parts += [_text(_LEFT - 8, _y_of(up, t) + 4, write(t), "m-num m-end") for t in up.ticks]
     parts += [_text(x, bottom + 16, words, "m-num") for x, words in across]
     return parts
@@ -211,7 +211,7 @@ def _levels(levels: Sequence[Level], up: Axis, right: int) -> list[Markup]:
     parts, last = [], float("inf")
     for level in sorted(levels, key=lambda level: level.value):
         y = _y_of(up, level.value)
-        parts.append(_path(f"M{_LEFT} {y:.1f}H{right}", level.kind))
+        parts.append(line(f"M{_LEFT} {y:.1f}H{right}", level.kind))
         last = min(y + 4, last - 14)
         parts.append(_text(right + 6, last, level.words, "m-word m-start"))
     return parts
@@ -222,19 +222,11 @@ def _y_of(up: Axis, value: float) -> float:
 
 
 def _whole(size: tuple[int, int], label: Label, parts: Sequence[Markup]) -> Markup:
-    width, height = size
-    head = Markup(
-        '<svg class="margin" viewBox="0 0 {w} {h}" width="{w}" height="{h}" role="img"'
-        ' aria-labelledby="{k}-t" aria-describedby="{k}-d">'
-        '<title id="{k}-t">{t}</title><desc id="{k}-d">{d}</desc>'
-    ).format(
-        w=width, h=height, k=label.key, t=printable(label.title), d=printable(label.description)
-    )
     names = [
-        _text(_LEFT, height - 8, label.across, "m-name m-start"),
+        _text(_LEFT, size[1] - 8, label.across, "m-name m-start"),
         _text(4, 12, label.up, "m-name m-start"),
     ]
-    return Markup("").join([head, *parts, *names, Markup("</svg>")])
+    return picture("margin", size, label.key, (label.title, label.description), [*parts, *names])
 
 
 def _shape(x: float, y: float, shape: str, size: int) -> Markup:
@@ -243,13 +235,5 @@ def _shape(x: float, y: float, shape: str, size: int) -> Markup:
     ).format(s=shape, x=f"{x - size / 2:.1f}", y=f"{y - size / 2:.1f}", w=size)
 
 
-def _text(x: float, y: float, text: str, kind: str) -> Markup:
-    if not text:
-        return Markup("")
-    return Markup('<text x="{}" y="{}" class="{}">{}</text>').format(
-        f"{x:.1f}", f"{y:.1f}", kind, printable(text)
-    )
-
-
-def _path(path: str, kind: str) -> Markup:
-    return Markup('<path class="{}" d="{}"/>').format(kind, path) if path else Markup("")
+def _text(x: float, y: float, words: str, kind: str) -> Markup:
+    return text(f"{x:.1f}", f"{y:.1f}", words, kind)

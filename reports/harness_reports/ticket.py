@@ -6,11 +6,10 @@ The one rule: text of a record stays text, whatever Markdown or HTML it looks li
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
 from harness.errors import printable
-from harness.records import ChipRecord, Outcome, RunRecord, Verdict
-from harness_reports.texts import agreement, first_mismatch, many, moment
+from harness.records import ChipRecord, RunRecord
+from harness_reports.html import page_environment
 
 SHOWN = 12
 """So many tables that did not pass are told; the report in the bundle has all."""
@@ -23,7 +22,9 @@ _SPECIAL = re.compile(r"[\\`*_\[\]#|~$]")
 
 def ticket_markdown(run: RunRecord, chip: ChipRecord) -> str:
     """Return the text, ending in a newline."""
-    return "\n".join(_lines(run, chip)) + "\n"
+    environment = page_environment("harness_reports").overlay(autoescape=False, finalize=_plain)
+    text = environment.get_template("ticket.md.jinja").render(run=run, chip=chip, shown=SHOWN)
+    return f"{text}\n"
 
 
 def is_ticket(data: bytes) -> bool:
@@ -40,63 +41,6 @@ def plain_markdown(text: str) -> str:
     return _WWW.sub(r"\1&#46;", line)
 
 
-def _lines(run: RunRecord, chip: ChipRecord) -> Iterator[str]:
-    plain = plain_markdown
-    kind = "virtual board" if chip.virtual else "board"
-    yield f"{_START}{plain(chip.chip_serial)}: {chip.verdict}"
-    yield ""
-    yield (
-        f"{run.kind.capitalize()} {plain(run.run_id)}, {moment(run.started)}, "
-        f"shuttle {plain(run.shuttle)}, "
-        f"{kind} {plain(chip.board_serial or 'not known')} in slot {plain(chip.slot)}."
-    )
-    yield ""
-    if chip.trouble:
-        yield from (f"The slot could not be used: {plain(chip.trouble)}", "")
-    yield from _stopped(run, chip)
-    yield from _findings(chip)
-    yield (
-        f"Tool {plain(run.tool_version)}, agent {plain(chip.agent_version or 'none')}, "
-        f"interpreter {plain(chip.interpreter or 'none')}."
-    )
-    yield ""
-    yield _END
-
-
-def _stopped(run: RunRecord, chip: ChipRecord) -> Iterator[str]:
-    """Tell of a run that did not come to its end, and why its first table had no turn."""
-    if not run.cancelled and run.finished is not None:
-        return
-    plain = plain_markdown
-    yield "**The run was stopped before its end.**"
-    unrun = next((o for o in chip.outcomes if o.verdict is Verdict.NOT_RUN), None)
-    if unrun is not None:
-        yield f"First not run: {plain(unrun.design)}/{plain(unrun.table)}: {plain(unrun.summary)}"
-    yield ""
-
-
-def _findings(chip: ChipRecord) -> Iterator[str]:
-    loud = [outcome for outcome in chip.outcomes if not outcome.verdict.quiet]
-    for outcome in loud[:SHOWN]:
-        yield from _finding(outcome)
-    if loud:
-        yield ""
-    if len(loud) > SHOWN:
-        yield from (f"{many(len(loud) - SHOWN, 'more table')} in the report.", "")
-    passed = sum(outcome.verdict is Verdict.PASS for outcome in chip.outcomes)
-    unrun = sum(outcome.verdict is Verdict.NOT_RUN for outcome in chip.outcomes)
-    yield f"{many(passed, 'table')} passed, {unrun} not run."
-    yield ""
-
-
-def _finding(outcome: Outcome) -> Iterator[str]:
-    plain = plain_markdown
-    yield (
-        f"- **{plain(outcome.design)}/{plain(outcome.table)}: {outcome.verdict}.** "
-        f"{plain(outcome.summary)}"
-    )
-    first = first_mismatch(outcome)
-    if first:
-        yield f"  - First: {plain(first)}. {plain(agreement(outcome.attempts))}"
-    if outcome.advice:
-        yield f"  - {plain(outcome.advice)}"
+def _plain(value: object) -> object:
+    """Whatever the template sets in the text goes through here."""
+    return plain_markdown(value) if isinstance(value, str) else value

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import ceil
 
-from markupsafe import Markup, escape
+from markupsafe import Markup
 
 from harness.errors import printable
 from harness.records import Wave, Window
+from harness_reports.svg import line, picture, text
 from harness_reports.texts import SATISFIES, differs, many, pin_name
 
 STRIP = 18
@@ -95,29 +96,23 @@ def _strip(
     height = _HEAD + len(waves) * _ROW + _FOOT
     subject, key = name
     mark = first if first is not None and first in cells else None
-    parts = [
-        Markup('<svg class="timing" viewBox="0 0 {w} {h}" width="{w}" height="{h}" role="img"'
-               ' aria-labelledby="{k}-t" aria-describedby="{k}-d">'
-               '<title id="{k}-t">{t}</title><desc id="{k}-d">{d}</desc>').format(
-            w=width, h=height, k=key, t=_title(window, cells, subject),
-            d=_described(window, waves, mark)),
-        _grid(window, cells, mark, height),
-    ]  # fmt: skip
+    parts = [_grid(window, cells, mark, height)]
     parts += [_lane(wave, cells, _HEAD + n * _ROW) for n, wave in enumerate(waves)]
-    parts += [_foot(window, cells, height), Markup("</svg>")]
-    return Markup("").join(parts)
+    parts.append(_foot(window, cells, height))
+    told = _title(window, cells, subject), _described(window, waves, mark)
+    return picture("timing", (width, height), key, told, parts)
 
 
 def _title(window: Window, cells: range, subject: str) -> str:
     first, last = window.cycles[cells[0]], window.cycles[cells[-1]]
-    return printable(f"Timing of {subject}, cycles {first} to {last}")
+    return f"Timing of {subject}, cycles {first} to {last}"
 
 
 def _described(window: Window, waves: Sequence[Wave], mark: int | None) -> str:
     if mark is None:
         return "The first mismatch is not in this strip."
     wrong = [_wrong_text(wave, mark) for wave in waves if differs(wave, mark)]
-    return printable(f"First mismatch in cycle {window.cycles[mark]}: {'; '.join(wrong)}.")
+    return f"First mismatch in cycle {window.cycles[mark]}: {'; '.join(wrong)}."
 
 
 def _wrong_text(wave: Wave, k: int) -> str:
@@ -126,11 +121,11 @@ def _wrong_text(wave: Wave, k: int) -> str:
 
 
 def _grid(window: Window, cells: range, mark: int | None, height: int) -> Markup:
-    parts = [_text(_GUTTER - 8, _HEAD - 8, "cycle", "t-cap t-end")]
+    parts = [text(_GUTTER - 8, _HEAD - 8, "cycle", "t-cap t-end")]
     for n, k in enumerate(cells):
         x = _GUTTER + n * _CELL
-        parts.append(_text(x + _CELL // 2, _HEAD - 8, str(window.cycles[k]), "t-num"))
-        parts.append(_line(f"M{x} {_HEAD - 4}V{height - _FOOT}", "t-grid"))
+        parts.append(text(x + _CELL // 2, _HEAD - 8, str(window.cycles[k]), "t-num"))
+        parts.append(line(f"M{x} {_HEAD - 4}V{height - _FOOT}", "t-grid"))
     if mark is not None:
         parts.append(_column(_GUTTER + (mark - cells[0]) * _CELL, height))
     return Markup("").join(parts)
@@ -141,8 +136,8 @@ def _column(x: int, height: int) -> Markup:
     middle = x + _CELL // 2
     frame = f"M{x} {_HEAD - 4}H{x + _CELL}V{height - _FOOT}H{x}Z"
     triangle = f"M{middle - 6} {_HEAD - 4}h12l-6 8z"
-    words = _text(middle, 11, "first mismatch", "t-first")
-    return _line(frame, "t-frame") + _line(triangle, "t-tri") + words
+    words = text(middle, 11, "first mismatch", "t-first")
+    return line(frame, "t-frame") + line(triangle, "t-tri") + words
 
 
 def _lane(wave: Wave, cells: range, top: int) -> Markup:
@@ -151,13 +146,13 @@ def _lane(wave: Wave, cells: range, top: int) -> Markup:
     name, under = (wave.signal or wave.pin), (wave.pin if wave.signal else "")
     under = "" if under == name else under
     parts = [
-        _line(f"M0 {top + _ROW}H{_GUTTER + len(cells) * _CELL}", "t-rule"),
-        _text(_GUTTER - 8, top + (14 if under else 19), _short(name, 16), f"t-end{weight}"),
-        _text(_GUTTER - 8, top + 25, _short(under, 18), "t-end t-cap"),
-        _line(_band(wave, cells, top), "t-want"),
-        _line(_floating(wave, cells, top), "t-float"),
-        _line(_trace(_shown(wave.observed, wave.driven, cells), top), "t-seen"),
-        _line(_trace(_shown(wave.driven, "", cells), top), "t-driven"),
+        line(f"M0 {top + _ROW}H{_GUTTER + len(cells) * _CELL}", "t-rule"),
+        text(_GUTTER - 8, top + (14 if under else 19), _short(name, 16), f"t-end{weight}"),
+        text(_GUTTER - 8, top + 25, _short(under, 18), "t-end t-cap"),
+        line(_band(wave, cells, top), "t-want"),
+        line(_floating(wave, cells, top), "t-float"),
+        line(_trace(_shown(wave.observed, wave.driven, cells), top), "t-seen"),
+        line(_trace(_shown(wave.driven, "", cells), top), "t-driven"),
     ]
     parts += [_box(wave, k, _GUTTER + (k - cells[0]) * _CELL, top) for k in wrong]
     return Markup("").join(parts)
@@ -174,10 +169,10 @@ def _height(level: int, top: int) -> int:
     return top + _MIDDLE - _SWING if level else top + _MIDDLE + _SWING
 
 
-def _trace(text: str, top: int) -> str:
+def _trace(wave: str, top: int) -> str:
     """Path of a wave: levels as lines, edges between neighbours, pulses in mid-cell."""
     path, last = [], -1
-    for n, symbol in enumerate(text):
+    for n, symbol in enumerate(wave):
         x = _GUTTER + n * _CELL
         steps = _LEVELS.get(symbol)
         if steps is None:
@@ -212,19 +207,19 @@ def _floating(wave: Wave, cells: range, top: int) -> str:
 
 def _box(wave: Wave, k: int, x: int, top: int) -> Markup:
     frame = f"M{x + 2} {top + 2}h{_CELL - 4}v{_ROW - 4}h{4 - _CELL}z"
-    words = _text(x + _CELL // 2, top + 19, f"{wave.expected[k]}≠{wave.observed[k]}", "t-word")
-    return _line(frame, "t-box") + words
+    words = text(x + _CELL // 2, top + 19, f"{wave.expected[k]}≠{wave.observed[k]}", "t-word")
+    return line(frame, "t-box") + words
 
 
 def _foot(window: Window, cells: range, height: int) -> Markup:
     base = height - _FOOT + 14
-    parts = [_text(_GUTTER - 8, base, "table line", "t-cap t-end")]
+    parts = [text(_GUTTER - 8, base, "table line", "t-cap t-end")]
     for n, k in enumerate(cells):
         if n == 0 or window.lines[k] != window.lines[k - 1]:
             x = _GUTTER + n * _CELL + _CELL // 2
-            parts.append(_text(x, base, str(window.lines[k]), "t-num"))
+            parts.append(text(x, base, str(window.lines[k]), "t-num"))
     if any(window.labels[k] for k in cells):
-        parts.append(_text(_GUTTER - 8, base + 15, "label", "t-cap t-end"))
+        parts.append(text(_GUTTER - 8, base + 15, "label", "t-cap t-end"))
     return Markup("").join(parts + _labels(window, cells, base + 15))
 
 
@@ -236,7 +231,7 @@ def _labels(window: Window, cells: range, y: int) -> list[Markup]:
     ]
     ends = [*starts[2:], len(cells), len(cells)]
     return [
-        _text(
+        text(
             _GUTTER + n * _CELL + 3,
             y + 12 * (turn % 2),
             _short(labels[cells[n]], 6 * (end - n)),
@@ -246,16 +241,6 @@ def _labels(window: Window, cells: range, y: int) -> list[Markup]:
     ]
 
 
-def _short(text: str, room: int) -> str:
-    text = printable(text)
-    return text if len(text) <= room else text[: max(1, room - 1)] + "…"
-
-
-def _text(x: int, y: int, text: str, kind: str) -> Markup:
-    if not text:
-        return Markup("")
-    return Markup('<text x="{}" y="{}" class="{}">{}</text>').format(x, y, kind, text)
-
-
-def _line(path: str, kind: str) -> Markup:
-    return Markup('<path class="{}" d="{}"/>').format(kind, escape(path)) if path else Markup("")
+def _short(words: str, room: int) -> str:
+    words = printable(words)
+    return words if len(words) <= room else words[: max(1, room - 1)] + "…"

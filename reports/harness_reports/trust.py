@@ -5,7 +5,7 @@ The one rule: nothing is claimed that the record does not hold, and what was not
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Sequence
 
 from harness.records import ChipRecord, Conditions, Outcome, Verdict
 from harness_reports.texts import first_mismatch, hertz, many
@@ -17,54 +17,35 @@ def chip_headline(chip: ChipRecord) -> str:
         return f"The slot could not be tested to the end: {chip.trouble}"
     if not chip.outcomes:
         return "Nothing was run on this chip."
-    return _HEADLINES[chip.verdict](chip.outcomes)
-
-
-def _passed(outcomes: Sequence[Outcome]) -> str:
-    return f"{_all_of(len(outcomes))} passed."
-
-
-def _all_of(number: int) -> str:
-    return "The one table" if number == 1 else f"All {number} tables"
-
-
-def _counted(outcomes: Sequence[Outcome], verdict: Verdict) -> list[Outcome]:
-    return [outcome for outcome in outcomes if outcome.verdict is verdict]
-
-
-def _share(outcomes: Sequence[Outcome], verdict: Verdict, what: str) -> str:
-    """Count the tables and point at the first one's evidence."""
-    first = _counted(outcomes, verdict)[0]
+    verdict, tables = chip.verdict, len(chip.outcomes)
+    if verdict is Verdict.PASS:
+        return "The one table passed." if tables == 1 else f"All {tables} tables passed."
+    own = _with(verdict, chip.outcomes)
+    first = own[0]
+    count = f"{len(own)} of {many(tables, 'table')} {_BECAME[verdict]}."
+    told = f"{count} First: {first.design} / {first.table}"
+    if not verdict.judged:  # its reason says nothing of the chip
+        return f"{told}: {first.summary}"
     where = first_mismatch(first)
-    name = f"{first.design} / {first.table}"
-    count = _count(outcomes, verdict, what)
-    return f"{count} First: {name}, {where}." if where else f"{count} First: {name}."
+    return f"{told}, {where}." if where else f"{told}."
 
 
-def _reason(outcomes: Sequence[Outcome], verdict: Verdict, what: str) -> str:
-    """Count the tables and give the first one's reason: it says nothing of the chip."""
-    first = _counted(outcomes, verdict)[0]
-    count = _count(outcomes, verdict, what)
-    return f"{count} First: {first.design} / {first.table}: {first.summary}"
-
-
-def _count(outcomes: Sequence[Outcome], verdict: Verdict, what: str) -> str:
-    return f"{len(_counted(outcomes, verdict))} of {many(len(outcomes), 'table')} {what}."
-
-
-_HEADLINES: Mapping[Verdict, Callable[[Sequence[Outcome]], str]] = {
-    Verdict.PASS: _passed,
-    Verdict.FAIL: lambda outcomes: _share(outcomes, Verdict.FAIL, "failed"),
-    Verdict.UNSTABLE: lambda o: _share(o, Verdict.UNSTABLE, "answered differently when repeated"),
-    Verdict.ERROR: lambda outcomes: _reason(outcomes, Verdict.ERROR, "could not be tested"),
-    Verdict.NOT_RUN: lambda outcomes: _reason(outcomes, Verdict.NOT_RUN, "not run"),
-    Verdict.WAIVED: lambda outcomes: _share(outcomes, Verdict.WAIVED, "failed as waived"),
+_BECAME = {
+    Verdict.FAIL: "failed",
+    Verdict.UNSTABLE: "answered differently when repeated",
+    Verdict.ERROR: "could not be tested",
+    Verdict.NOT_RUN: "not run",
+    Verdict.WAIVED: "failed as waived",
 }
+
+
+def _with(verdict: Verdict, outcomes: Sequence[Outcome]) -> list[Outcome]:
+    return [outcome for outcome in outcomes if outcome.verdict is verdict]
 
 
 def trust_of(chip: ChipRecord) -> tuple[str, ...]:
     """Say what a pass on this page rests on, and what it does not cover."""
-    passed = _counted(chip.outcomes, Verdict.PASS)
+    passed = _with(Verdict.PASS, chip.outcomes)
     return (*_kind(chip), *_reach(passed), *_pace(passed), *_repeats(passed), *_LIMITS)
 
 

@@ -11,13 +11,13 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterator, Sequence
-from itertools import count
 from typing import Any
 
 from vcd.writer import Variable, VCDWriter
 
 from harness.errors import printable
 from harness.records import Outcome, RunRecord, Window
+from harness_reports.names import numbered
 from harness_reports.texts import conditions_text, differs
 
 _QUARTERS = 4
@@ -34,7 +34,7 @@ def waveform(run: RunRecord, outcome: Outcome) -> bytes:
     window = outcome.window
     assert window is not None
     quarter = _quarter_ns(outcome)
-    wires = _wire_names(window)
+    wires = numbered([_identifier(wave.pin) for wave in window.waves], "_", str)
     text = io.StringIO()
     with VCDWriter(
         text,
@@ -98,19 +98,6 @@ def _driven(window: Window, wires: Sequence[str], k: int, part: int) -> Values:
 def _quarter_ns(outcome: Outcome) -> int:
     rate = outcome.conditions.clock_hz if outcome.conditions else 0.0
     return max(1, round(1e9 / _QUARTERS / rate)) if rate > 0 else 250
-
-
-def _wire_names(window: Window) -> list[str]:
-    """Name each wave by its pin; where two pins would get one name, the later gets a number."""
-    names: list[str] = []
-    for wave in window.waves:
-        wanted = _identifier(wave.pin)
-        spare = (f"{wanted}_{number}" for number in count(2))
-        name = wanted
-        while name in names:
-            name = next(spare)
-        names.append(name)
-    return names
 
 
 def _identifier(text: str) -> str:
