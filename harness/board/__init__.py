@@ -9,15 +9,9 @@ from harness.board.capture import (
     WireCounters,
 )
 from harness.board.profile import check_profile, load_profile
-from harness.board.profile_model import (
-    BoardProfile,
-    ParallelSelect,
-    PulseSelect,
-    SelectMethod,
-    ShiftSelect,
-    SupplySensor,
-)
+from harness.board.profile_model import BoardProfile, SupplySensor
 from harness.board.rates import RateGrid, pattern_rates, row_words
+from harness.board.select import ParallelSelect, PulseSelect, SelectMethod, ShiftSelect
 from harness.board.session import Session, open_session
 
 __all__ = [

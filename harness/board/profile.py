@@ -13,7 +13,7 @@ from pathlib import Path
 
 from harness.agent.backends import BACKENDS, Backend, backend
 from harness.board.profile_model import BoardProfile
-from harness.board.select_file import read_select
+from harness.board.select import read_select
 from harness.board.sensor_file import read_supply_sensor
 from harness.door import whole_path
 from harness.errors import ConfigError, Finding, Findings

@@ -10,36 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.agent.backends import Backend, backend
+from harness.board.select import SelectMethod
 
 FULL_SCALE = 0xFFFF
 """The highest reading (MicroPython, ``machine.ADC.read_u16``)."""
-
-
-@dataclass(frozen=True)
-class ParallelSelect:
-    """The address stands on pins for as long as the design is selected, MSB first."""
-
-    pins: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class ShiftSelect:
-    """The address is clocked into a register on the chip, MSB first, on rising edges."""
-
-    data: str
-    clock: str
-    bits: int
-
-
-@dataclass(frozen=True)
-class PulseSelect:
-    """A reset pulse (high) sets the address to 0; each rising edge of ``step`` adds one."""
-
-    step: str
-    clear: str
-
-
-SelectMethod = ParallelSelect | ShiftSelect | PulseSelect
 
 
 @dataclass(frozen=True)

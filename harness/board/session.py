@@ -28,7 +28,7 @@ from harness.board.gap_free import check_gap_free
 from harness.board.greeting import read_greeting
 from harness.board.orders import Answers, Order, run_orders, timing_order
 from harness.board.profile_model import FULL_SCALE, BoardProfile
-from harness.board.select import rest_levels, selection
+from harness.board.select import rest_levels
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Lines, Patience, RawRepl, SerialPort
@@ -98,7 +98,7 @@ class Session:
 
     def select(self, design: Design) -> None:
         """Select a design, with reset held, at a rate of its own that every chip can follow."""
-        steps = selection(self._profile.select, design.address, self._shuttle)
+        steps = self._profile.select.steps(design.address, self._shuttle)
         count = len(steps)
         selects = self._shuttle.mask(Direction.SELECT)
         others = self._reset_drive() & ~selects

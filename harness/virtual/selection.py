@@ -7,8 +7,8 @@ does not reach the chip, which reads low.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Protocol
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
 
 from harness.board import ParallelSelect, PulseSelect, SelectMethod, ShiftSelect
 from harness.virtual.wiring import Wiring
@@ -29,22 +29,16 @@ def new_selector(method: SelectMethod, wiring: Wiring, power_up: int) -> Selecto
 
     Raises VirtualError when the shuttle has no pin of that name.
     """
-    match method:
-        case ParallelSelect(pins):
-            return _Parallel([wiring.bit(pin) for pin in pins])
-        case ShiftSelect(data, clock, bits):
-            return _Shift(wiring.bit(data), wiring.bit(clock), bits, power_up)
-        case PulseSelect(step, clear):
-            return _Pulse(wiring.bit(step), wiring.bit(clear), power_up)
+    return _HARDWARE[type(method)](method, wiring, power_up)
 
 
 class _Parallel:
     """The address stands on the pins, most significant first."""
 
-    def __init__(self, bits: Sequence[int | None]) -> None:
-        self.mask = sum(_mask(bit) for bit in bits)
+    def __init__(self, method: ParallelSelect, wiring: Wiring, _power_up: int) -> None:
+        self._bits = [wiring.bit(pin) for pin in method.pins]
+        self.mask = sum(_mask(bit) for bit in self._bits)
         self.address = 0
-        self._bits = bits
 
     def follow(self, levels: int) -> None:
         """Read the address from the pins."""
@@ -57,10 +51,11 @@ class _Parallel:
 class _Shift:
     """A shift register: each rising edge takes one bit, most significant first."""
 
-    def __init__(self, data: int | None, clock: int | None, bits: int, power_up: int) -> None:
-        self.mask = _mask(data) | _mask(clock)
-        self.address = power_up & ((1 << bits) - 1)
-        self._data, self._clock, self._limit = data, clock, (1 << bits) - 1
+    def __init__(self, method: ShiftSelect, wiring: Wiring, power_up: int) -> None:
+        self._data, self._clock = wiring.bit(method.data), wiring.bit(method.clock)
+        self._limit = (1 << method.bits) - 1
+        self.mask = _mask(self._data) | _mask(self._clock)
+        self.address = power_up & self._limit
         self._last = 0
 
     def follow(self, levels: int) -> None:
@@ -74,10 +69,10 @@ class _Shift:
 class _Pulse:
     """A counter: high ``clear`` makes it 0, each rising edge of ``step`` adds one."""
 
-    def __init__(self, step: int | None, clear: int | None, power_up: int) -> None:
-        self.mask = _mask(step) | _mask(clear)
+    def __init__(self, method: PulseSelect, wiring: Wiring, power_up: int) -> None:
+        self._step, self._clear = wiring.bit(method.step), wiring.bit(method.clear)
+        self.mask = _mask(self._step) | _mask(self._clear)
         self.address = power_up & 0xFF
-        self._step, self._clear = step, clear
         self._last = 0
 
     def follow(self, levels: int) -> None:
@@ -88,6 +83,13 @@ class _Pulse:
         elif step > self._last:
             self.address += 1
         self._last = step
+
+
+_HARDWARE: Mapping[type[SelectMethod], Callable[[Any, Wiring, int], Selector]] = {
+    ParallelSelect: _Parallel,
+    ShiftSelect: _Shift,
+    PulseSelect: _Pulse,
+}
 
 
 def _mask(bit: int | None) -> int:

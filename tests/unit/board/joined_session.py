@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.board import BoardProfile, ParallelSelect, Session
-from harness.board.profile_model import SelectMethod, SupplySensor
+from harness.board.profile_model import SupplySensor
+from harness.board.select import SelectMethod
 from harness.link import Channel, RawRepl
 from tests.unit.agent.tern import SHUTTLE, TernPins
 from tests.unit.link.joined import Clock, JoinedBoard

@@ -6,8 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.board.profile_model import ParallelSelect, PulseSelect, ShiftSelect
-from harness.board.select import Step, rest_levels, selection
+from harness.board.select import ParallelSelect, PulseSelect, ShiftSelect, Step, rest_levels
 from tests.unit.agent.tern import CLK, INS, NRESET, S0, S1, SHUTTLE
 
 
@@ -15,11 +14,11 @@ from tests.unit.agent.tern import CLK, INS, NRESET, S0, S1, SHUTTLE
 def test_a_parallel_address_stands_on_its_pins_most_significant_first(
     address: int, level: int
 ) -> None:
-    assert selection(ParallelSelect(("s1", "s0")), address, SHUTTLE) == (Step(level, 0),)
+    assert ParallelSelect(("s1", "s0")).steps(address, SHUTTLE) == (Step(level, 0),)
 
 
 def test_the_order_of_the_pins_is_the_profiles() -> None:
-    assert selection(ParallelSelect(("s0", "s1")), 1, SHUTTLE) == (Step(S1, 0),)
+    assert ParallelSelect(("s0", "s1")).steps(1, SHUTTLE) == (Step(S1, 0),)
 
 
 def shifted_in(steps: tuple[Step, ...], bits: int) -> int:
@@ -34,7 +33,7 @@ def shifted_in(steps: tuple[Step, ...], bits: int) -> int:
 @pytest.mark.parametrize("bits", [1, 2, 5, 8])
 def test_a_shift_register_ends_up_with_the_address_and_its_wires_at_rest(bits: int) -> None:
     for address in range(1 << bits):
-        steps = selection(ShiftSelect("s0", "s1", bits), address, SHUTTLE)
+        steps = ShiftSelect("s0", "s1", bits).steps(address, SHUTTLE)
         assert len([step for step in steps if step.pulse]) == bits
         assert shifted_in(steps, bits) == address
         assert steps[-1] == Step(0, 0)
@@ -42,7 +41,7 @@ def test_a_shift_register_ends_up_with_the_address_and_its_wires_at_rest(bits: i
 
 @pytest.mark.parametrize("address", [0, 1, 7])
 def test_pulses_clear_the_counter_and_then_count(address: int) -> None:
-    steps = selection(PulseSelect("s0", "s1"), address, SHUTTLE)
+    steps = PulseSelect("s0", "s1").steps(address, SHUTTLE)
     assert [step.pulse for step in steps] == [S1, *[S0] * address, 0]
     assert all(step.drive == 0 for step in steps)
 

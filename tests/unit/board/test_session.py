@@ -10,7 +10,7 @@ import pytest
 from harness.agent import protocol
 from harness.agent.codec import Block
 from harness.board import Capture, ParallelSelect, PulseSelect, RunConditions, Session, ShiftSelect
-from harness.board.profile_model import SelectMethod
+from harness.board.select import SelectMethod
 from harness.board.session import UNREADABLE
 from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
 from harness.link import Command

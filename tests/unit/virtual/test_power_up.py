@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from harness.board import ShiftSelect
-from harness.board.select import rest_levels, selection
+from harness.board.select import rest_levels
 from harness.shuttle import Design, Direction, Shuttle, load_shuttle
 from harness.virtual.chip import ChipModel
 
@@ -31,7 +31,7 @@ def register_after(shuttle: Shuttle, design: Design, serial: str, reset_mask: in
     """Select a design with these pins pulled low, let go of them, and read its register 0."""
     chip = ChipModel(shuttle, SELECT, serial)
     rest, enable = rest_levels(shuttle)
-    steps = selection(SELECT, design.address, shuttle)
+    steps = SELECT.steps(design.address, shuttle)
     held = rest & ~reset_mask
     drive = np.array([*[step.drive | held for step in steps], rest], dtype=np.uint32)
     pulse = np.array([*[step.pulse for step in steps], 0], dtype=np.uint32)
