@@ -1,72 +1,87 @@
-"""Reads the faults of a virtual slot from the rack file: one small reader per kind.
+"""Reads the faults of a virtual slot from the rack file.
 
-One rule: a kind is a word in the file and a row in a table here. Faults name pins, nets and
-designs; all are checked against the shuttle and its netlists while the file is read.
+One rule: a kind is a class of ``harness.virtual.faults``, and read by its fields. Faults name
+pins, nets and designs; all are checked against the shuttle and its netlists while the file is read.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, Field, fields
 from functools import lru_cache
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, get_args, get_type_hints
 
 from harness.errors import NetlistError
 from harness.netlist import Netlist, PortDirection, load_netlist
 from harness.shuttle import Shuttle, TomlTable, nearest
-from harness.virtual import (
-    BitErrors,
-    BoardFault,
-    ChipDefect,
-    DroppedBytes,
-    Hang,
-    LinkFault,
-    NetBridge,
-    NetStuck,
-    NoClock,
-    OpenPin,
-    OutputStuck,
-    SlowPath,
-    Stall,
-    SwappedPins,
-    Unplug,
-)
+from harness.virtual import BoardFault, ChipDefect, LinkFault, Within
 
-Fault = TypeVar("Fault")
-Reader = Callable[[TomlTable, Shuttle], Fault | None]
+Faults = tuple[tuple[ChipDefect, ...], tuple[BoardFault, ...], tuple[LinkFault, ...]]
 
 
-def read_faults(
-    slot: TomlTable, key: str, kinds: Mapping[str, Reader[Fault]], shuttle: Shuttle
-) -> tuple[Fault, ...]:
-    """Read ``[[slot.KEY]]``; faults that cannot be read leave findings and are left out."""
-    return tuple(_each(slot.tables(key), kinds, shuttle))
+def read_faults(slot: TomlTable, shuttle: Shuttle) -> Faults:
+    """Read ``[[slot.defect]]``, ``[[slot.board_fault]]`` and ``[[slot.link_fault]]``.
+
+    Faults that cannot be read leave findings and are left out.
+    """
+    return (
+        tuple(_each(slot.tables("defect"), DEFECTS, shuttle)),
+        tuple(_each(slot.tables("board_fault"), BOARD_FAULTS, shuttle)),
+        tuple(_each(slot.tables("link_fault"), LINK_FAULTS, shuttle)),
+    )
 
 
-def _each(
-    tables: list[TomlTable], kinds: Mapping[str, Reader[Fault]], shuttle: Shuttle
-) -> Iterator[Fault]:
+def _each(tables: list[TomlTable], kinds: Mapping[str, type], shuttle: Shuttle) -> Iterator[Any]:
     for table in tables:
-        kind = table.take("kind", str)
-        if kind is None:
+        name = table.take("kind", str)
+        if name is None:
             continue
-        reader = kinds.get(kind)
-        if reader is None:
-            table.error("unknown-kind", "kind", f'no kind "{kind}" here', nearest(kind, kinds))
+        if name not in kinds:
+            table.error("unknown-kind", "kind", f'no kind "{name}" here', nearest(name, kinds))
             continue
-        fault = reader(table, shuttle)
-        if fault is not None:
-            yield fault
+        hints = get_type_hints(kinds[name], include_extras=True)
+        values: dict[str, Any] = {}
+        for field in fields(kinds[name]):
+            values[field.name] = _value(table, field, hints[field.name], values, shuttle)
+        if None not in values.values():
+            yield kinds[name](**values)
 
 
-def _pin(table: TomlTable, key: str, shuttle: Shuttle) -> str | None:
-    return _known(table, key, shuttle.pins_by_name, "pin", shuttle)
+def _value(
+    table: TomlTable, field: Field[Any], hint: Any, before: Mapping[str, Any], shuttle: Shuttle
+) -> Any:
+    """Read the value of a field by its type, as ``harness.virtual.faults`` has them."""
+    key = field.name
+    kind = getattr(hint, "__origin__", hint)
+    (what,) = getattr(hint, "__metadata__", ("",))
+    value = table.take(key, kind, None if field.default is MISSING else field.default)
+    if value is None:
+        return None
+    match what:
+        case "pin":
+            return _known(table, key, value, shuttle.pins_by_name, what, shuttle)
+        case "design":
+            return _known(table, key, value, shuttle.designs_by_name, what, shuttle)
+        case "net":
+            return _net(table, key, value, before["design"], shuttle)
+        case "positive" if value <= 0:
+            table.error("out-of-range", key, f'"{key}" is {value}', "write a number above 0")
+            return None
+        case Within(low, high) if not low <= value <= high:
+            table.error("out-of-range", key, f'"{key}" is {value}', f"write {low} to {high}")
+            return None
+        case (first, second) if value not in what:
+            told = f'write "{first}" or "{second}"'
+            table.error("unknown-kind", key, f'"{key}" is "{value}"', told)
+            return None
+    return value
 
 
-def _net(table: TomlTable, key: str, design: str | None, shuttle: Shuttle) -> str | None:
-    """Read the name of a net that something drives; a netlist that cannot be read is told too."""
-    name = table.take(key, str)
-    if name is None or design is None:
+def _net(table: TomlTable, key: str, name: str, design: str | None, shuttle: Shuttle) -> str | None:
+    """Check the name of a net that something drives; a netlist that cannot be read is told too."""
+    if design is None:
         return name
     where = shuttle.designs_by_name[design]
     if where.netlist is None:
@@ -107,153 +122,21 @@ def _netlist(path: Path, top: str) -> Netlist:
     return load_netlist(path, top)
 
 
-def _design(table: TomlTable, shuttle: Shuttle) -> str | None:
-    return _known(table, "design", shuttle.designs_by_name, "design", shuttle)
-
-
 def _known(
-    table: TomlTable, key: str, known: Mapping[str, object], what: str, shuttle: Shuttle
+    table: TomlTable, key: str, name: str, known: Mapping[str, object], what: str, shuttle: Shuttle
 ) -> str | None:
-    name = table.take(key, str)
-    if name is not None and name not in known:
+    if name not in known:
         message = f'{shuttle.name} has no {what} "{name}"'
         table.error(f"unknown-{what}", key, message, nearest(name, known))
         return None
     return name
 
 
-def _level(table: TomlTable) -> int | None:
-    return _within(table, "level", table.take("level", int), 0, 1)
+def _kinds(union: object) -> dict[str, type]:
+    """The classes of a union by the names that they have in a file."""
+    return {re.sub("(?<!^)(?=[A-Z])", "-", kind.__name__).lower(): kind for kind in get_args(union)}
 
 
-def _share(table: TomlTable, key: str, default: float | None = None) -> float | None:
-    value = table.take(key, float) if default is None else table.take(key, float, default)
-    return _within(table, key, value, 0.0, 1.0)
-
-
-Number = TypeVar("Number", int, float)
-
-
-def _within(
-    table: TomlTable, key: str, value: Number | None, low: Number, high: Number
-) -> Number | None:
-    if value is not None and not low <= value <= high:
-        table.error("out-of-range", key, f'"{key}" is {value}', f"write {low} to {high}")
-        return None
-    return value
-
-
-def _positive(table: TomlTable, key: str, value: Number | None) -> Number | None:
-    if value is not None and value <= 0:
-        table.error("out-of-range", key, f'"{key}" is {value}', "write a number above 0")
-        return None
-    return value
-
-
-def _net_stuck(table: TomlTable, shuttle: Shuttle) -> NetStuck | None:
-    design = _design(table, shuttle)
-    net, level = _net(table, "net", design, shuttle), _level(table)
-    chance, seed = _share(table, "probability", 1.0), table.take("seed", int, 1)
-    if design is None or net is None or level is None or chance is None:
-        return None
-    return NetStuck(design, net, level, chance, seed)
-
-
-def _output_stuck(table: TomlTable, shuttle: Shuttle) -> OutputStuck | None:
-    pin, level = _pin(table, "pin", shuttle), _level(table)
-    chance, seed = _share(table, "probability", 1.0), table.take("seed", int, 1)
-    if pin is None or level is None or chance is None:
-        return None
-    return OutputStuck(pin, level, chance, seed)
-
-
-_BRIDGES = {"and": True, "or": False}
-
-
-def _net_bridge(table: TomlTable, shuttle: Shuttle) -> NetBridge | None:
-    design = _design(table, shuttle)
-    net_a, net_b = (_net(table, key, design, shuttle) for key in ("net_a", "net_b"))
-    wired = table.take("wired", str, "and")
-    if wired not in _BRIDGES:
-        table.error("unknown-kind", "wired", f'"wired" is "{wired}"', 'write "and" or "or"')
-        return None
-    if design is None or net_a is None or net_b is None:
-        return None
-    return NetBridge(design, net_a, net_b, _BRIDGES[wired])
-
-
-def _slow_path(table: TomlTable, shuttle: Shuttle) -> SlowPath | None:
-    design = _design(table, shuttle)
-    net = _net(table, "net", design, shuttle)
-    limit = _positive(table, "limit_hz", table.take("limit_hz", float))
-    if design is None or net is None or limit is None:
-        return None
-    return SlowPath(design, net, limit)
-
-
-def _open_pin(table: TomlTable, shuttle: Shuttle) -> OpenPin | None:
-    pin = _pin(table, "pin", shuttle)
-    loose = table.take("loose", bool, False)
-    return None if pin is None else OpenPin(pin, loose)
-
-
-def _swapped_pins(table: TomlTable, shuttle: Shuttle) -> SwappedPins | None:
-    pin_a, pin_b = _pin(table, "pin_a", shuttle), _pin(table, "pin_b", shuttle)
-    return None if pin_a is None or pin_b is None else SwappedPins(pin_a, pin_b)
-
-
-def _no_clock(table: TomlTable, shuttle: Shuttle) -> NoClock:
-    del table, shuttle
-    return NoClock()
-
-
-def _bit_errors(table: TomlTable, shuttle: Shuttle) -> BitErrors | None:
-    del shuttle
-    rate, seed = _share(table, "rate"), table.take("seed", int, 1)
-    return None if rate is None else BitErrors(rate, seed)
-
-
-def _dropped_bytes(table: TomlTable, shuttle: Shuttle) -> DroppedBytes | None:
-    del shuttle
-    rate, seed = _share(table, "rate"), table.take("seed", int, 1)
-    return None if rate is None else DroppedBytes(rate, seed)
-
-
-def _stall(table: TomlTable, shuttle: Shuttle) -> Stall | None:
-    del shuttle
-    at_byte = _positive(table, "at_byte", table.take("at_byte", int))
-    seconds = _positive(table, "seconds", table.take("seconds", float))
-    return None if at_byte is None or seconds is None else Stall(at_byte, seconds)
-
-
-def _unplug(table: TomlTable, shuttle: Shuttle) -> Unplug | None:
-    del shuttle
-    at_byte = _positive(table, "at_byte", table.take("at_byte", int))
-    back = _within(table, "back_after_s", table.take("back_after_s", float, 0.0), 0.0, 3600.0)
-    return None if at_byte is None or back is None else Unplug(at_byte, back)
-
-
-def _hang(table: TomlTable, shuttle: Shuttle) -> Hang | None:
-    del shuttle
-    at_byte = _positive(table, "at_byte", table.take("at_byte", int))
-    return None if at_byte is None else Hang(at_byte)
-
-
-DEFECTS: Mapping[str, Reader[ChipDefect]] = {
-    "net-stuck": _net_stuck,
-    "output-stuck": _output_stuck,
-    "net-bridge": _net_bridge,
-    "slow-path": _slow_path,
-}
-BOARD_FAULTS: Mapping[str, Reader[BoardFault]] = {
-    "open-pin": _open_pin,
-    "swapped-pins": _swapped_pins,
-    "no-clock": _no_clock,
-}
-LINK_FAULTS: Mapping[str, Reader[LinkFault]] = {
-    "bit-errors": _bit_errors,
-    "dropped-bytes": _dropped_bytes,
-    "stall": _stall,
-    "unplug": _unplug,
-    "hang": _hang,
-}
+DEFECTS = _kinds(ChipDefect)
+BOARD_FAULTS = _kinds(BoardFault)
+LINK_FAULTS = _kinds(LinkFault)

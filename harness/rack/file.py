@@ -13,7 +13,7 @@ from typing import TypeVar
 from harness.board import BoardProfile, load_profile
 from harness.errors import ConfigError, Finding, Findings, HarnessError, InputError, Location
 from harness.link import names_user, shown_address
-from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
+from harness.rack.faults import read_faults
 from harness.rack.lock import real_name
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.night_file import read_night_margins
@@ -21,7 +21,6 @@ from harness.rack.recovery import USUAL, Recovery, read_recovery
 from harness.rack.supply_file import read_supply
 from harness.shuttle import Shuttle, TomlTable, is_serial, load_shuttle, read_toml
 from harness.supply import SupplySpec
-from harness.virtual import BoardFault, ChipDefect, LinkFault
 
 Read = TypeVar("Read")
 
@@ -111,10 +110,8 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
             _accept(table, key)
         return None
     _check_chip(table, chip, shuttle)
-    defects: tuple[ChipDefect, ...] = read_faults(table, "defect", DEFECTS, shuttle)
-    board_faults: tuple[BoardFault, ...] = read_faults(table, "board_fault", BOARD_FAULTS, shuttle)
-    link_faults: tuple[LinkFault, ...] = read_faults(table, "link_fault", LINK_FAULTS, shuttle)
-    if (defects or board_faults or link_faults) and port != VIRTUAL_PORT:
+    faults = read_faults(table, shuttle)
+    if any(faults) and port != VIRTUAL_PORT:
         table.error(
             "fault-on-hardware",
             "port",
@@ -123,7 +120,6 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
         )
     if name is None or chip is None:
         return None
-    faults = (defects, board_faults, link_faults)
     patience = recovery.patience_s
     return Slot(name, port, board, chip, *faults, recovery.power_cycle, patience, draws)
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from harness.errors import ConfigError, Findings
-from harness.rack.faults import BOARD_FAULTS, DEFECTS, LINK_FAULTS, read_faults
+from harness.rack.faults import read_faults
 from harness.rack.model import VIRTUAL_PORT, Slot
 from harness.shuttle import Shuttle, read_toml
 
@@ -20,14 +20,15 @@ def load_virtual_slot(path: Path, shuttle: Shuttle) -> Slot:
     top = read_toml(path, findings)
     if top is None:
         raise ConfigError(findings.items)
+    defects, board_faults, link_faults = read_faults(top, shuttle)
     slot = Slot(
         name="A1",
         port=VIRTUAL_PORT,
         board=top.take("board", str, ""),
         chip=top.take("chip", str) or "",
-        defects=read_faults(top, "defect", DEFECTS, shuttle),
-        board_faults=read_faults(top, "board_fault", BOARD_FAULTS, shuttle),
-        link_faults=read_faults(top, "link_fault", LINK_FAULTS, shuttle),
+        defects=defects,
+        board_faults=board_faults,
+        link_faults=link_faults,
     )
     top.finish()
     if findings.errors:

@@ -1,51 +1,106 @@
 """Faults that a slot of a virtual rack can be given. Values only.
 
-Net names are those of the design's netlist (``q[2]``, ``carry``); pin names are the chip's.
+One rule: a kind is a class here, and a member of one of the three unions, which are the registry:
+its name in a rack file is that of the class (``NetStuck`` is ``net-stuck``), its keys are the
+fields, and the fields' types say what may stand there. Net names are those of the design's netlist
+(``q[2]``, ``carry``); pin names are the chip's.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import Annotated, NamedTuple
 
 
 @dataclass(frozen=True)
-class NetStuck:
+class Within:
+    """From ``low`` to ``high``, both included."""
+
+    low: float
+    high: float
+
+
+DesignName = Annotated[str, "design"]
+NetName = Annotated[str, "net"]
+PinName = Annotated[str, "pin"]
+Level = Annotated[int, Within(0, 1)]
+Share = Annotated[float, Within(0.0, 1.0)]
+Seconds = Annotated[float, Within(0.0, 3600.0)]
+Whole = Annotated[int, "positive"]
+Positive = Annotated[float, "positive"]
+Wired = Annotated[str, ("and", "or")]
+
+
+class Force(NamedTuple):
+    """What a net or pin is made to show: a level, in a share of all cycles; or late news.
+
+    ``limit_hz`` is the rate above which it shows its value of one cycle before.
+    """
+
+    level: int = 0
+    probability: float = 0.0
+    seed: int = 0
+    limit_hz: float = math.nan
+
+
+@dataclass(frozen=True)
+class ForcedNet:
+    """A net of one design shows what it should not: ``force``."""
+
+    design: DesignName
+    net: NetName
+
+    @property
+    def force(self) -> Force:
+        """What the net is made to show."""
+        raise NotImplementedError
+
+
+@dataclass(frozen=True)
+class NetStuck(ForcedNet):
     """A net of one design holds 0 or 1. ``probability`` < 1 makes it intermittent, per cycle."""
 
-    design: str
-    net: str
-    level: int
-    probability: float = 1.0
+    level: Level
+    probability: Share = 1.0
     seed: int = 1
+
+    @property
+    def force(self) -> Force:
+        """A level."""
+        return Force(self.level, self.probability, self.seed)
 
 
 @dataclass(frozen=True)
 class OutputStuck:
     """A chip output pin holds 0 or 1 whatever the design drives. Per cycle, as above."""
 
-    pin: str
-    level: int
-    probability: float = 1.0
+    pin: PinName
+    level: Level
+    probability: Share = 1.0
     seed: int = 1
 
 
 @dataclass(frozen=True)
 class NetBridge:
-    """Two nets of one design are shorted; both carry the AND (``wired_and``) or the OR."""
+    """Two nets of one design are shorted; both carry the AND or the OR, as they are ``wired``."""
 
-    design: str
-    net_a: str
-    net_b: str
-    wired_and: bool = True
+    design: DesignName
+    net_a: NetName
+    net_b: NetName
+    wired: Wired = "and"
 
 
 @dataclass(frozen=True)
-class SlowPath:
+class SlowPath(ForcedNet):
     """Above ``limit_hz`` cycles a second the net still shows its value of one cycle before."""
 
-    design: str
-    net: str
-    limit_hz: float
+    limit_hz: Positive
+
+    @property
+    def force(self) -> Force:
+        """News that come late."""
+        return Force(limit_hz=self.limit_hz)
 
 
 ChipDefect = NetStuck | OutputStuck | NetBridge | SlowPath
@@ -58,7 +113,7 @@ class OpenPin:
     ``loose``: only until the chip is seated again.
     """
 
-    pin: str
+    pin: PinName
     loose: bool = False
 
 
@@ -66,8 +121,8 @@ class OpenPin:
 class SwappedPins:
     """Two chip pins are connected to each other's controller pin."""
 
-    pin_a: str
-    pin_b: str
+    pin_a: PinName
+    pin_b: PinName
 
 
 @dataclass(frozen=True)
@@ -82,7 +137,7 @@ BoardFault = OpenPin | SwappedPins | NoClock
 class BitErrors:
     """Each bit on the wire flips with this probability, both ways."""
 
-    rate: float
+    rate: Share
     seed: int = 1
 
 
@@ -90,7 +145,7 @@ class BitErrors:
 class DroppedBytes:
     """Each byte on the wire is lost with this probability, both ways."""
 
-    rate: float
+    rate: Share
     seed: int = 1
 
 
@@ -98,8 +153,8 @@ class DroppedBytes:
 class Stall:
     """After ``at_byte`` bytes (both ways together) nothing moves for ``seconds``."""
 
-    at_byte: int
-    seconds: float
+    at_byte: Whole
+    seconds: Positive
 
 
 @dataclass(frozen=True)
@@ -109,15 +164,15 @@ class Unplug:
     With ``back_after_s`` above 0 the same port is there again after so many seconds.
     """
 
-    at_byte: int
-    back_after_s: float = 0.0
+    at_byte: Whole
+    back_after_s: Seconds = 0.0
 
 
 @dataclass(frozen=True)
 class Hang:
     """After ``at_byte`` bytes (both ways together) the board is dead until its power is cycled."""
 
-    at_byte: int
+    at_byte: Whole
 
 
 LinkFault = BitErrors | DroppedBytes | Stall | Unplug | Hang

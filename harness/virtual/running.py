@@ -6,7 +6,6 @@ beyond that.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -38,11 +37,11 @@ from harness.netlist import (
 )
 from harness.shuttle import Design
 from harness.table import Words
-from harness.virtual.faults import ChipDefect, NetBridge, NetStuck, OutputStuck, SlowPath
+from harness.virtual.faults import ChipDefect, ForcedNet, NetBridge, OutputStuck
 from harness.virtual.pin_map import no_pins, pin_map
 from harness.virtual.wiring import Wiring
 
-DesignDefect = NetStuck | NetBridge | SlowPath
+DesignDefect = ForcedNet | NetBridge
 _ENDLESS = 1 << 62
 
 
@@ -126,7 +125,7 @@ def start_design(
     memory = new_memory(netlist)
     bits = np.random.default_rng(seed).integers(0, 2, len(memory.state), dtype=np.uint64)
     memory.state[:] = bits * ALL
-    forced = [d for d in own if not isinstance(d, NetBridge)]
+    forced = [d for d in own if isinstance(d, ForcedNet)]
     patches, faults = _forcing(netlist, forced, raw, defects, wiring)
     tolerated = _ENDLESS if own else 0
     where = f"design {design.name}"
@@ -159,15 +158,15 @@ def _with_defects(healthy: Netlist, defects: Sequence[DesignDefect]) -> tuple[Ne
     circuit = Circuit.of(healthy)
     for defect in defects:
         if isinstance(defect, NetBridge):
-            kind = Kind.AND if defect.wired_and else Kind.OR
+            kind = Kind.AND if defect.wired == "and" else Kind.OR
             circuit.bridge(healthy.net(defect.net_a), healthy.net(defect.net_b), kind)
-    raw = [circuit.isolate(healthy.net(d.net)) for d in defects if not isinstance(d, NetBridge)]
+    raw = [circuit.isolate(healthy.net(d.net)) for d in defects if isinstance(d, ForcedNet)]
     return (circuit.levelise() if defects else healthy), raw
 
 
 def _forcing(
     netlist: Netlist,
-    forced: Sequence[NetStuck | SlowPath],
+    forced: Sequence[ForcedNet],
     raw: Sequence[int],
     defects: Sequence[ChipDefect],
     wiring: Wiring,
@@ -178,21 +177,18 @@ def _forcing(
     order = sorted(range(len(forced)), key=lambda index: gates[nets[index]])
     stuck = [d for d in defects if isinstance(d, OutputStuck)]
     pins = [(bit, d) for d in stuck if (bit := wiring.bit(d.pin)) is not None]
-    limits = [d.limit_hz if isinstance(d, SlowPath) else math.nan for d in forced]
-    chances = [d.probability if isinstance(d, NetStuck) else 0.0 for d in forced]
-    levels = [d.level if isinstance(d, NetStuck) else 0 for d in forced]
-    seeds = [d.seed if isinstance(d, NetStuck) else 0 for d in forced]
+    forces = [forced[i].force for i in order]
     patches = Patches(
         np.array([gates[nets[i]] for i in order], dtype=np.int64),
         _indices(nets[i] for i in order),
         np.zeros(len(forced), dtype=np.uint64),
-        _lanes(int(ALL) if levels[i] else 0 for i in order),
+        _lanes(int(ALL) if force.level else 0 for force in forces),
     )
     faults = Faults(
         _indices(raw[i] for i in order),
-        np.array([limits[i] for i in order], dtype=np.float64),
-        _lanes(_threshold(chances[i]) for i in order),
-        _lanes(seeds[i] for i in order),
+        np.array([force.limit_hz for force in forces], dtype=np.float64),
+        _lanes(_threshold(force.probability) for force in forces),
+        _lanes(force.seed for force in forces),
         _indices(bit for bit, _ in pins),
         _lanes(int(ALL) if d.level else 0 for _, d in pins),
         _lanes(_threshold(d.probability) for _, d in pins),

@@ -29,7 +29,7 @@ from harness.rack import Rack, Slot, StopSwitch
 from harness.records import MarginKind, MarginRecord
 from harness.shuttle import load_shuttle
 from harness.store import Store
-from harness.virtual import SlowPath
+from harness.virtual.faults import SlowPath
 from tests.bench.targets import Target as Goal
 from tests.bench.targets import conclude
 from tests.unit.margin.boards import LimitedBoard

@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 from harness.board import ShiftSelect
 from harness.shuttle import Shuttle
 from harness.table import Words, load_table
-from harness.virtual import ChipDefect, NetStuck
+from harness.virtual import ChipDefect
 from harness.virtual.chip import ChipModel
+from harness.virtual.faults import NetStuck
 from tests.published import demo, icarus
 
 pytestmark = pytest.mark.skipif(not icarus.available(), reason=icarus.MISSING)

@@ -25,7 +25,8 @@ from harness.cli.live import display
 from harness.rack import Event, Observer, Slot, TableJudged
 from harness.records import ChipRecord, Origin, Verdict
 from harness.store import Store
-from harness.virtual import Unplug, VirtualBoardSpec, VirtualRack
+from harness.virtual import VirtualBoardSpec, VirtualRack
+from harness.virtual.faults import Unplug
 from tests.racks import forked
 from tests.system.test_bad_input import ROOT, Bench, Screen, bench, make_bench
 from tests.system.test_virtual_board import GARBAGE, NEVER_STOPS

@@ -25,7 +25,7 @@ from harness.jobs.replay import Replay, Target, replay
 from harness.rack import Slot
 from harness.records import RunRecord
 from harness.store import Store
-from harness.virtual import NetStuck
+from harness.virtual.faults import NetStuck
 from harness_reports import INPUTS, RUN, pack, unpack
 from tests.attack.replays import make_replays
 from tests.attack.worker import case_of

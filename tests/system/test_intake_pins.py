@@ -15,7 +15,8 @@ from harness.intake.pulls import check_by_pulls
 from harness.rack import ModelledSession
 from harness.shuttle import Design, TableSpec
 from harness.table import Pattern, load_table
-from harness.virtual import BoardFault, ChipDefect, NetStuck, NoClock, OpenPin, OutputStuck
+from harness.virtual import BoardFault, ChipDefect
+from harness.virtual.faults import NetStuck, NoClock, OpenPin, OutputStuck
 from tests.system.virtual import board, session, shuttle
 
 Chosen = tuple[Design, TableSpec, Pattern]

@@ -73,3 +73,40 @@ def test_a_pins_module_is_one_file_and_its_name_in_the_registry(tmp_path: Path) 
     who, cycles, mismatches, tick_ns = json.loads(done.stdout)
     assert (who, mismatches, tick_ns) == ("twin", 0, 500)
     assert cycles > 0
+
+
+NOISY = '''
+@dataclass(frozen=True)
+class NetNoisy(ForcedNet):
+    """A net that is high in a share of all cycles."""
+
+    share: Share
+
+    @property
+    def force(self) -> Force:
+        """High, now and then."""
+        return Force(1, self.share, seed=7)
+
+
+ChipDefect = NetNoisy | '''
+
+
+def test_a_kind_of_defect_is_one_class_among_the_faults(tmp_path: Path) -> None:
+    room = house(tmp_path, "virtual")
+    replace_once(room / "faults.py", "\nChipDefect = ", NOISY)
+    rack = tmp_path / "rack.toml"
+    rack.write_text(
+        f'name = "one"\nshuttle = "{SHUTTLE}"\nprofile = "{PROFILE}"\n'
+        '[[slot]]\nname = "A1"\nport = "virtual"\nboard = "WB-01"\nchip = "SP2-0001"\n'
+        '[[slot.defect]]\nkind = "net-noisy"\ndesign = "crc16"\nnet = "rem[3]"\nshare = 1.0\n',
+        encoding="utf-8",
+    )
+    done = subprocess.run(
+        [sys.executable, "-m", "harness", "run", str(rack), "--designs", "crc16"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 1
+    assert "FAIL" in done.stdout

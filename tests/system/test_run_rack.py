@@ -19,7 +19,8 @@ from harness.cli.run_codes import exit_code
 from harness.rack import Event, Rack, Slot, TableJudged
 from harness.records import ChipRecord, Origin, Outcome, RunRecord, Verdict
 from harness.store import Store
-from harness.virtual import BoardFault, ChipDefect, LinkFault, NetStuck, OpenPin, Unplug
+from harness.virtual import BoardFault, ChipDefect, LinkFault
+from harness.virtual.faults import NetStuck, OpenPin, Unplug
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "ci/demo-rack.toml"

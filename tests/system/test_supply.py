@@ -16,7 +16,8 @@ from harness.rack import Locks
 from harness.store import Store
 from harness.supply import Limits, SupplySpec, open_supply
 from harness.table import load_table
-from harness.virtual import SlowPath, VirtualRack
+from harness.virtual import VirtualRack
+from harness.virtual.faults import SlowPath
 from harness.virtual.speed import relative_speed
 from harness.virtual.supply import VirtualSupply
 from tests.racks import forked

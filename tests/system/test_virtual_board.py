@@ -23,8 +23,9 @@ from harness.errors import (
 )
 from harness.link import RawRepl
 from harness.table import Pattern
-from harness.virtual import BitErrors, DroppedBytes, Stall, Unplug, VirtualRack
+from harness.virtual import VirtualRack
 from harness.virtual.chip import ChipModel
+from harness.virtual.faults import BitErrors, DroppedBytes, Stall, Unplug
 from tests.system.virtual import HURRIED, profile, session, shuttle, spec, vectors
 
 OUTPUTS = 511 << 9

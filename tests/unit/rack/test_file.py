@@ -9,7 +9,7 @@ import pytest
 
 from harness.errors import ConfigError
 from harness.rack import check_rack, load_rack, single_slot
-from harness.virtual import BitErrors, NetBridge, NetStuck, NoClock, OpenPin, Unplug
+from harness.virtual.faults import BitErrors, NetBridge, NetStuck, NoClock, OpenPin, Unplug
 
 ROOT = Path(__file__).parents[3]
 HEAD = f"""\
@@ -49,7 +49,7 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
     assert (rack.name, rack.path, len(rack.sha256)) == ("Bench", path, 64)
     assert first.defects == (
         NetStuck("ctr163", "q[1]", 1),
-        NetBridge("gray", "code[0]", "code[1]", wired_and=False),
+        NetBridge("gray", "code[0]", "code[1]", wired="or"),
     )
     assert first.board_faults == (OpenPin("out3"), NoClock())
     assert first.link_faults == (BitErrors(1e-5, 7), Unplug(5000))

@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import VirtualError
-from harness.virtual import (
-    BoardFault,
-    ChipDefect,
+from harness.virtual import BoardFault, ChipDefect
+from harness.virtual.faults import (
     NetBridge,
     NetStuck,
     NoClock,
@@ -100,10 +99,10 @@ def test_running_again_meets_other_cycles_of_an_intermittent_defect(tmp_path: Pa
 
 
 @pytest.mark.parametrize(
-    ("wired_and", "seen"), [(True, ["", ""]), (False, ["out0 out2", "out0 out1 out2"])]
+    ("wired", "seen"), [("and", ["", ""]), ("or", ["out0 out2", "out0 out1 out2"])]
 )
-def test_bridged_nets_carry_one_level(tmp_path: Path, wired_and: bool, seen: list[str]) -> None:
-    bridge = NetBridge("register", "d", "ab[0]", wired_and)
+def test_bridged_nets_carry_one_level(tmp_path: Path, wired: str, seen: list[str]) -> None:
+    bridge = NetBridge("register", "d", "ab[0]", wired)
     assert answers(tmp_path, [bridge], ("in0 in2", "in1 in2")) == seen
 
 
