@@ -1,6 +1,6 @@
 """Runs vector tables on shuttle chips and keeps verdicts with their evidence.
 
-What the command line does, in a few names::
+Every job of the tool is a function here, and each command of the command line calls one of them::
 
     import harness
 
@@ -10,56 +10,13 @@ What the command line does, in a few names::
     table = harness.outcomes(record)            # a pandas DataFrame, one row per table and chip
     harness.write_reports(record, "runs")
 
-Errors are those of ``harness.errors``; a chip that fails and a board that is silent are no
-errors but outcomes of the record.
+``check``, ``run``, ``night``, ``accept``, ``hold_intake``, ``search_margins``, ``write_bundle``,
+``replay``, ``write_reports`` and ``history`` are the jobs. Errors are those of
+``harness.errors``; a chip that fails and a board that is silent are no errors but outcomes of the
+record. Names are listed in ``__init__.pyi`` and loaded when they are first asked for: small tools
+need not load pandas.
 """
 
-from __future__ import annotations
+import lazy_loader
 
-from collections.abc import Callable
-from importlib import import_module
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from harness.api import (
-        Rack,
-        RetryPolicy,
-        RunRecord,
-        Verdict,
-        load_rack,
-        load_shuttle,
-        load_table,
-        margins,
-        outcomes,
-        run,
-        stored_run,
-        write_reports,
-    )
-
-__all__ = [
-    "Rack",
-    "RetryPolicy",
-    "RunRecord",
-    "Verdict",
-    "load_rack",
-    "load_shuttle",
-    "load_table",
-    "margins",
-    "outcomes",
-    "run",
-    "stored_run",
-    "write_reports",
-]
-
-
-def __getattr__(name: str) -> Callable[..., object]:
-    """Import the rooms when a name is first asked for: small tools need not load pandas."""
-    if name not in __all__:
-        message = f"module 'harness' has no attribute {name!r}"
-        raise AttributeError(message)
-    found: Callable[..., object] = getattr(import_module("harness.api"), name)
-    return found
-
-
-def __dir__() -> list[str]:
-    return [*__all__, "api"]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

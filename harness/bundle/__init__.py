@@ -2,7 +2,7 @@
 
 from harness.bundle.compare import Comparison, Likeness, compare
 from harness.bundle.find import Places
-from harness.bundle.make import MadeBundle, make_bundle, write_bundle
+from harness.bundle.make import MadeBundle, make_bundle
 
 __all__ = [
     "Comparison",
@@ -11,5 +11,4 @@ __all__ = [
     "Places",
     "compare",
     "make_bundle",
-    "write_bundle",
 ]

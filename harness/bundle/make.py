@@ -19,8 +19,8 @@ from harness.bundle.gather import Sources, find_sources, scrubber_of_this_comput
 from harness.bundle.listing import SHUTTLE, read_values
 from harness.bundle.opened import lay_out, told_of
 from harness.bundle.words import FORMATS, words_of, words_of_settings
-from harness.door import LARGEST_SETTINGS, is_there, read_file, whole_path
-from harness.errors import BundleError, FileUnusable, Finding, InputError, Location, StoreError
+from harness.door import LARGEST_SETTINGS, read_file, whole_path
+from harness.errors import BundleError, Finding, InputError, Location
 from harness.records import ChipRecord, RunRecord
 from harness.shuttle import Shuttle, load_shuttle, nearest
 from harness.table import Pattern, load_table
@@ -30,10 +30,8 @@ from harness_reports import (
     BundleInputs,
     Scrubber,
     bundle_files,
-    is_ticket,
     one_chip,
     pack,
-    write_file,
 )
 
 
@@ -72,29 +70,6 @@ def make_bundle(
     data = pack(files, Path(f"the bundle of {serial}"))
     _check_meaning(_Cleaned(inputs, sources, scrubber), shuttle, chip)
     return MadeBundle(data, files[TICKET].decode("utf-8"), tuple(sorted(inputs.altered)))
-
-
-def write_bundle(made: MadeBundle, path: Path) -> Path:
-    """Write a bundle, and beside it its Markdown text, whose path is returned.
-
-    ``x.zip`` has its text in ``x.ticket.md``. Raises StoreError if that fails, or if a file is
-    there that is no text of a bundle.
-    """
-    text = path.with_suffix(".ticket.md")
-    _check_ours(text)
-    write_file(path, made.data, path.parent)
-    write_file(text, made.ticket.encode("utf-8"), path.parent)
-    return text
-
-
-def _check_ours(text: Path) -> None:
-    try:
-        ours = not is_there(text) or is_ticket(read_file(text, LARGEST_FILE))
-    except FileUnusable:
-        ours = False
-    if not ours:
-        message = f"{text} is there and is no text of a bundle; move it, or give another --out"
-        raise StoreError(message)
 
 
 def _chip(run: RunRecord, serial: str) -> ChipRecord:

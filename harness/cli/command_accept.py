@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Annotated
 
 import typer
 
+import harness
+from harness import STORE
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import STORE, STORE_HELP, named_run
+from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
 from harness.cli.words import counts_text
-from harness.judge import changes
-from harness.records import RunKind
-from harness.store import Store
 
 
 def accept(
@@ -24,18 +22,13 @@ def accept(
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
 ) -> ExitCode:
     """Accept a finished run as its rack's baseline; what fails in it does not turn a night red."""
-    with Store.existing(store) as kept:
-        record = named_run(kept, run, RunKind.RUN)
-        before = kept.baseline(record)
-        kept.accept(record.run_id, datetime.now(UTC), reason)
+    accepted = harness.accept(run, reason, store)
+    record, screen = accepted.record, console()
     counts = counts_text(outcome.verdict for chip in record.chips for outcome in chip.outcomes)
-    line = f"Run {record.run_id} is the baseline of rack {record.rack} from now on: {counts}"
-    screen = console()
-    screen.say(line)
-    lost = len(changes(record, before).lost) if before is not None else 0
-    if lost:
+    screen.say(f"Run {record.run_id} is the baseline of rack {record.rack} from now on: {counts}")
+    if accepted.lost:
         screen.say(
-            f"Beware: {lost} tables of the baseline before are not in it, so whatever they find "
-            "will be new."
+            f"Beware: {accepted.lost} tables of the baseline before are not in it, so whatever "
+            "they find will be new."
         )
     return ExitCode.ALL_PASS

@@ -7,12 +7,11 @@ from typing import Annotated
 
 import typer
 
-from harness.bundle import Places, make_bundle, write_bundle
+import harness
+from harness import STORE, Places
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import RUNS, STORE, STORE_HELP, named_run
+from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
-from harness.store import Store
-from harness_reports import safe_name
 
 
 def bundle(
@@ -31,17 +30,13 @@ def bundle(
     """
     if out is not None and out.suffix.lower() != ".zip":
         raise typer.BadParameter("--out names a file that ends in .zip")
-    with Store.existing(store) as kept:
-        record = named_run(kept, run)
-    name = ".".join(safe_name(part) for part in ("bundle", chip, design) if part)
-    path = out if out is not None else RUNS / safe_name(record.run_id) / f"{name}.zip"
-    made = make_bundle(record, chip, design, Places(rack, shuttle, profile))
-    text = write_bundle(made, path)
-    screen = console()
+    places = Places(rack, shuttle, profile)
+    written = harness.write_bundle(chip, design, run, out, places, store)
+    screen, made = console(), written.made
     screen.say(made.ticket)
     for name in made.altered:
         screen.say(f"Names, paths or addresses were taken out of {name}.")
-    screen.say(f"Bundle   {path} ({len(made.data):,} bytes)")
-    screen.say(f"Text     {text}")
+    screen.say(f"Bundle   {written.path} ({len(made.data):,} bytes)")
+    screen.say(f"Text     {written.text}")
     screen.say(f"SHA-256  {made.sha256}")
     return ExitCode.ALL_PASS

@@ -7,10 +7,10 @@ from typing import Annotated
 
 import typer
 
+import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import console
 from harness.errors import Severity
-from harness.jobs.check import check_paths
 
 
 def check(
@@ -21,7 +21,7 @@ def check(
 ) -> ExitCode:
     """Check files without running anything; prints every finding with its place."""
     screen = console()
-    findings = check_paths(paths)
+    findings = harness.check(paths)
     for finding in findings:
         screen.say(str(finding))
     errors = sum(1 for finding in findings if finding.severity is Severity.ERROR)

@@ -10,19 +10,27 @@ from typing import Annotated
 
 import typer
 
+import harness
+from harness import (
+    RUNS,
+    STORE,
+    MarginEvent,
+    MarginFound,
+    PointTried,
+    Rack,
+    Store,
+    Tell,
+    Wish,
+)
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.live import LineDisplay
-from harness.cli.options import OUT_HELP, RUNS, STORE, STORE_HELP, DesignsOption, name_patterns
+from harness.cli.options import OUT_HELP, STORE_HELP, DesignsOption, name_patterns
 from harness.cli.run_codes import margin_code
 from harness.cli.screen import Screen, console, shown
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
-from harness.jobs.margin import Wish, search_margins
-from harness.margin import MarginEvent, MarginFound, PointTried, Tell
-from harness.rack import Rack, load_rack
 from harness.records import MarginEdge, MarginKind, MarginRecord
-from harness.store import Store
-from harness_reports import edge_text, exactly, limit_text, write_margins
+from harness_reports import edge_text, exactly, limit_text
 
 SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `sample`, `supply`."
 
@@ -42,27 +50,17 @@ def margin(
     Exit status: 0 every limit is at or above the clock that the design asks for, 1 some limit is
     below it, 2 wrong usage or input, 3 a search did not come to its end.
     """
-    chosen, kind, screen = load_rack(rack), _kind(shmoo), console()
+    chosen, kind, screen = harness.load_rack(rack), _kind(shmoo), console()
     if kind is MarginKind.SUPPLY and chosen.supply is not None:
         confirm_supply(screen, chosen.supply, supply_ready)
     wish = Wish(name_patterns(designs), name_patterns(slots), table, kind)
     with fault_log(out), Store(store) as kept, _progress(screen) as tell:
-        records = search_margins(chosen, kept, wish, tell, observe=LineDisplay(screen))
-        pages = _write_pages(records, kept, out / "margins")
+        records = harness.search_margins(chosen, kept, wish, tell, observe=LineDisplay(screen))
+        pages = harness.write_margin_pages(records, out / "margins", kept)
     _print_counts(screen, chosen, records)
     for page in pages:
         screen.say(f"Report: {page}")
     return margin_code(records)
-
-
-def _write_pages(records: Sequence[MarginRecord], kept: Store, folder: Path) -> list[Path]:
-    """Write a page for each chip, its margins compared with all that are kept of it."""
-    by_chip: dict[str, list[MarginRecord]] = {}
-    for record in records:
-        by_chip.setdefault(record.chip_serial, []).append(record)
-    return [
-        write_margins(own, folder, kept.margins(chip=serial)) for serial, own in by_chip.items()
-    ]
 
 
 def _kind(shmoo: str) -> MarginKind:

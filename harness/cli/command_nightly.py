@@ -7,21 +7,13 @@ from typing import Annotated
 
 import typer
 
+import harness
+from harness import RUNS, STORE
 from harness.cli.exit_code import ExitCode
 from harness.cli.live import display
-from harness.cli.options import (
-    OUT_HELP,
-    RESUME_HELP,
-    RUNS,
-    STORE,
-    STORE_HELP,
-    run_to_resume,
-)
+from harness.cli.options import OUT_HELP, RESUME_HELP, STORE_HELP
 from harness.cli.run_codes import night_code
-from harness.cli.screen import console
-from harness.jobs.night import run_night
-from harness.rack import load_rack
-from harness.store import Store
+from harness.cli.screen import complain, console
 
 
 def nightly(
@@ -36,19 +28,19 @@ def nightly(
     wrong usage or input, 3 something could not be tested that the baseline has tested. The
     baseline is the run of this rack that `harness accept` named last.
     """
-    chosen = load_rack(rack)
+    chosen = harness.load_rack(rack)
     screen = console()
-    with Store(store) as kept:
-        before = run_to_resume(kept, resume)
-        if screen.is_terminal:
-            with display(screen, chosen.slots) as observe:
-                night = run_night(chosen, kept, out, before, observe=observe)
-        else:
-            night = run_night(chosen, kept, out, before)
+    if screen.is_terminal:
+        with display(screen, chosen.slots) as observe:
+            night = harness.night(chosen, store, out, resume, observe=observe)
+    else:
+        night = harness.night(chosen, store, out, resume)
     screen.say(night.heading)
     for line in night.lines:
         screen.say(line)
     screen.say(f"Everything is in {night.folder}")
+    if night.log_lost:
+        complain(f"harness: {night.log_lost}")
     if night.record.cancelled:
         screen.say(
             f"The night was stopped: harness nightly {rack} --resume "

@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.table import Table
 
+import harness
+from harness import PortCheck, SerialPort
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import Screen, console, shown
-from harness.rack import (
-    PortCheck,
-    SerialPort,
-    examine_port,
-    needs_place,
-    serial_ports,
-    who_answers,
-)
 
 
 def ports(
@@ -32,13 +25,13 @@ def ports(
 ) -> ExitCode:
     """List this computer's serial ports with their USB ids and serial numbers."""
     screen = console()
-    found = serial_ports()
+    found = harness.serial_ports()
     if not found:
         screen.say("No serial port was found; is the board plugged in, and by a data cable?")
         return ExitCode.ALL_PASS
     _list(screen, found)
     for port in found if check else ():
-        _tell(screen, examine_port(port, Path("/"), who_answers))
+        _tell(screen, harness.examine_port(port))
     return ExitCode.ALL_PASS
 
 
@@ -52,7 +45,7 @@ def _list(screen: Screen, found: tuple[SerialPort, ...]) -> None:
         table.add_row(*map(shown, cells))
     screen.print(table)
     for port in found:
-        if needs_place(port, found):
+        if harness.needs_place(port, found):
             screen.say(f"{port.device} has no serial number of its own; it is also {port.place}")
 
 

@@ -9,7 +9,16 @@ from typing import Annotated
 
 import typer
 
-from harness.bundle import Comparison, Likeness
+import harness
+from harness import (
+    MOST_CYCLES,
+    UNKNOWN_CHIP,
+    VIRTUAL_PORT,
+    Comparison,
+    Likeness,
+    Replay,
+    Target,
+)
 from harness.cli.closing import print_reports
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
@@ -17,11 +26,8 @@ from harness.cli.live import LineDisplay
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
-from harness.jobs.replay import MOST_CYCLES, UNKNOWN_CHIP, Replay, Target
-from harness.jobs.replay import replay as run_again
-from harness.rack import VIRTUAL_PORT
 from harness.records import ChipRecord
-from harness_reports import INPUTS, write_run
+from harness_reports import INPUTS
 
 _QUIET = {Likeness.STILL_PASSES}
 
@@ -49,11 +55,11 @@ def replay(
     screen = console()
     target = Target(port, chip, board, profile, None if long else MOST_CYCLES)
     with fault_log(out) if out is not None else nullcontext():
-        found = run_again(bundle, target, LineDisplay(screen))
+        found = harness.replay(bundle, target, LineDisplay(screen))
     screen.say()
     _print(screen, found)
     if out is not None:
-        print_reports(screen, write_run(found.now, out / found.now.run_id))
+        print_reports(screen, harness.write_reports(found.now, out))
     return exit_code(found.now)
 
 

@@ -7,13 +7,13 @@ from typing import Annotated
 
 import typer
 
+import harness
+from harness import LATEST, RUNS, STORE
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import LATEST, OUT_HELP, RUNS, STORE, STORE_HELP, named_run
+from harness.cli.options import OUT_HELP, STORE_HELP
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
-from harness.store import Store
-from harness_reports import write_run
 
 
 def report(
@@ -23,10 +23,8 @@ def report(
 ) -> ExitCode:
     """Write the reports of a stored run again. The exit status is that of the run."""
     screen = console()
-    with Store.existing(store) as kept:
-        record = named_run(kept, run_id)
-        margins = kept.margins_behind(record.run_id)
+    record = harness.stored_run(run_id, store)
     screen.say(f"{record.kind.capitalize()} {record.run_id}")
     print_verdicts(screen, record)
-    print_reports(screen, write_run(record, out / record.run_id, margins=margins))
+    print_reports(screen, harness.write_reports(record, out, store))
     return exit_code(record)

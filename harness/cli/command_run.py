@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+import harness
+from harness import RUNS, STORE, Rack, RetryPolicy, Store
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
@@ -14,20 +16,12 @@ from harness.cli.live import display
 from harness.cli.options import (
     OUT_HELP,
     RESUME_HELP,
-    RUNS,
-    STORE,
     STORE_HELP,
     DesignsOption,
     name_patterns,
-    run_to_resume,
 )
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
-from harness.jobs.run import resume_rack, run_rack
-from harness.judge import RetryPolicy
-from harness.rack import Rack, load_rack, single_slot
-from harness.store import Store
-from harness_reports import write_run
 
 RetriesOption = Annotated[
     int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")
@@ -63,15 +57,11 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     with fault_log(out), Store(store) as kept:
         with display(screen, chosen.slots) as observe:
             wanted, policy = name_patterns(designs), RetryPolicy(retries)
-            before = run_to_resume(kept, resume)
-            if before:
-                record = resume_rack(before, chosen, kept, wanted, policy, observe)
-            else:
-                record = run_rack(chosen, kept, wanted, policy, observe)
+            record = harness.run(chosen, kept, wanted, policy, observe, resume=resume)
         screen.say()
         screen.say(f"Run {record.run_id}, kept in {kept.place}")
         print_verdicts(screen, record)
-    print_reports(screen, write_run(record, out / record.run_id))
+    print_reports(screen, harness.write_reports(record, out))
     return exit_code(record)
 
 
@@ -87,9 +77,9 @@ def _rack(
     if rack is not None:
         if port or chip or board or shuttle or profile:
             raise typer.BadParameter("give a rack file, or --port with its options, not both")
-        return load_rack(rack)
+        return harness.load_rack(rack)
     if not port or not chip or shuttle is None or profile is None:
         raise typer.BadParameter(
             "give a rack file, or all of --port, --chip, --shuttle and --profile"
         )
-    return single_slot(port, chip, board, shuttle, profile)
+    return harness.single_slot(port, chip, board, shuttle, profile)

@@ -6,10 +6,11 @@ from typing import Annotated
 
 import typer
 
+import harness
+from harness import STORE
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import STORE, STORE_HELP
+from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
-from harness.watch import watching
 
 HOST, PORT = "127.0.0.1", 8311
 
@@ -28,7 +29,7 @@ def watch(
     The page only reads the store, so it shows runs of any other process, and accepts no change.
     """
     screen = console()
-    with watching(store, host, port) as page:
+    with harness.watching(store, host, port) as page:
         screen.say(f"Watching {page.place} at {page.address} (Ctrl-C ends it)")
         if page.caution:
             screen.say(page.caution)

@@ -14,9 +14,7 @@ from rich.console import Group
 from rich.live import Live
 from rich.table import Table
 
-from harness.cli.screen import Screen, shown
-from harness.cli.words import counts_text, verdict_text
-from harness.rack import (
+from harness import (
     VIRTUAL_PORT,
     Event,
     Observer,
@@ -28,6 +26,8 @@ from harness.rack import (
     TableJudged,
     TableStarted,
 )
+from harness.cli.screen import Screen, shown
+from harness.cli.words import counts_text, verdict_text
 from harness.records import Verdict
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness import NightChanges, NightMargins
 from harness.cli.exit_code import ExitCode
-from harness.jobs.night_margins import NightMargins
-from harness.judge import NightChanges
 from harness.records import ChipRecord, MarginRecord, RunRecord
 
 

@@ -30,6 +30,11 @@ class Screen(Console):
         """Write text as it is, on as many columns as it needs."""
         self.print(shown(text), soft_wrap=True, end=end)
 
+    @property
+    def attended(self) -> bool:
+        """Whether a person answers."""
+        return sys.stdin.isatty()
+
     def ask(self, prompt: str, hint: str) -> str:
         """Put a question; EOFError and KeyboardInterrupt when the person leaves."""
         self.say(f"{prompt} [{hint}]: ", end="")

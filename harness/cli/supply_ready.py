@@ -5,14 +5,13 @@ One rule: without a yes, typed or given as an option, no voltage is changed.
 
 from __future__ import annotations
 
-import sys
 from textwrap import fill
 
 import typer
 
+from harness import SupplySpec, cautions
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import Screen
-from harness.supply import SupplySpec, cautions
 
 COLUMNS = 78
 SUPPLY_READY_HELP = "The cautions for the bench supply were read and followed: do not ask."
@@ -29,7 +28,7 @@ def confirm_supply(screen: Screen, spec: SupplySpec, ready: bool) -> None:
         screen.say(told)
     if ready:
         return
-    if not sys.stdin.isatty():
+    if not screen.attended:
         raise typer.BadParameter(
             "a supply voltage would be changed and nobody can be asked; read the cautions above, "
             "then give --supply-ready"

@@ -28,7 +28,7 @@ SHUTTLE_FILES = ("shuttle.toml", "vectors/shuttle.toml")
 """Where a board profile's shuttle is looked for, in its folder and the folders above."""
 
 
-def check_paths(paths: Iterable[Path]) -> list[Finding]:
+def check(paths: Iterable[str | Path]) -> list[Finding]:
     """Check files and folders; hand back every finding once, files in the order given.
 
     A folder stands for every file in it and below that the tool reads. A rack includes its
@@ -37,7 +37,7 @@ def check_paths(paths: Iterable[Path]) -> list[Finding]:
     """
     checker = _Checker()
     for path in paths:
-        checker.check(path)
+        checker.check(Path(path))
     return _once(checker.findings)
 
 

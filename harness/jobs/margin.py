@@ -5,14 +5,14 @@ One rule: this puts the rooms together; how a limit is found is ``harness.margin
 
 from __future__ import annotations
 
-import fnmatch
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 from harness.errors import ConfigError, Finding, Location
-from harness.jobs.run import Job, load_rack_jobs, patiently
-from harness.judge import Case
+from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
+from harness.jobs.tables import Job, cases, choose, load_jobs
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import (
     Observer,
@@ -29,6 +29,7 @@ from harness.rack import (
 from harness.records import MarginKind, MarginRecord
 from harness.shuttle import nearest
 from harness.store import Store
+from harness_reports import write_margins
 
 Wanted = Callable[[Slot, str], bool]
 _SUPPLY_USE = {MarginKind.SUPPLY: SupplyUse.CHANGING}
@@ -63,8 +64,8 @@ class Wish:
 
 def search_margins(
     rack: Rack,
-    store: Store,
-    wish: Wish,
+    store: AnyStore = STORE,
+    wish: Wish | None = None,
     tell: Tell = _unheard,
     stop: StopSwitch | None = None,
     observe: Observer = unobserved,
@@ -81,7 +82,15 @@ def search_margins(
     InputError if a table or a netlist cannot be read, PortUnavailable if somebody else uses the
     bench supply in a way that does not go with the search, VirtualError and StoreError.
     """
-    slots = tuple(_chosen_slots(rack, wish.slots))
+    with opened(store) as kept:
+        return _search_chosen(rack, kept, wish or Wish(), tell, stop or StopSwitch(), observe)
+
+
+def _search_chosen(
+    rack: Rack, store: Store, wish: Wish, tell: Tell, stop: StopSwitch, observe: Observer
+) -> tuple[MarginRecord, ...]:
+    file = rack.path or rack.shuttle.path
+    slots = choose("slot", rack.slots, wish.slots, file, rack.name)
     _check_kind(rack, slots, wish.kind)
     jobs = _chosen_jobs(replace(rack, slots=slots), wish)
     targets = {slot.name: tuple(_targets(rack, slot, jobs, wish)) for slot in slots}
@@ -96,12 +105,30 @@ def search_margins(
         where = f"slot {record.slot}"
         records.append(within(where, stored, lambda error: replace(record, trouble=str(error))))
 
-    switch = stop if stop is not None else StopSwitch()
     if busy.slots:
-        with patiently(store, observe, switch):
-            _search(busy, wish, targets, keep, tell, switch, observe)
+        with patiently(store, observe, stop):
+            _search(busy, wish, targets, keep, tell, stop, observe)
     order = {slot.name: number for number, slot in enumerate(rack.slots)}
     return tuple(sorted(records, key=lambda record: order[record.slot]))
+
+
+def write_margin_pages(
+    records: Sequence[MarginRecord],
+    folder: str | Path = RUNS / "margins",
+    store: AnyStore = STORE,
+) -> tuple[Path, ...]:
+    """Write a page for each chip that was searched, compared with all that is kept of it.
+
+    Raises StoreError if a page cannot be written or the store cannot be read.
+    """
+    by_chip: dict[str, list[MarginRecord]] = {}
+    for record in records:
+        by_chip.setdefault(record.chip_serial, []).append(record)
+    with existing(store) as kept:
+        return tuple(
+            write_margins(own, Path(folder), kept.margins(chip=serial))
+            for serial, own in by_chip.items()
+        )
 
 
 def _search(
@@ -132,17 +159,6 @@ def _search(
         run_slots({worker.slot: worker.run for worker in workers}, stop)
 
 
-def _chosen_slots(rack: Rack, patterns: Sequence[str]) -> Iterator[Slot]:
-    names = [slot.name for slot in rack.slots]
-    for pattern in patterns:
-        if not fnmatch.filter(names, pattern):
-            message = f'no slot of {rack.name} fits "{pattern}"'
-            raise _refused(rack, "unknown-slot", message, nearest(pattern, names))
-    for slot in rack.slots:
-        if not patterns or any(fnmatch.fnmatchcase(slot.name, pattern) for pattern in patterns):
-            yield slot
-
-
 def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
     if kind is MarginKind.SUPPLY and rack.supply is None:
         message = "no voltage can be set: the rack file names no bench supply"
@@ -158,7 +174,7 @@ def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
 
 
 def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
-    jobs = load_rack_jobs(rack, wish.designs)
+    jobs = load_jobs(rack, wish.designs)
     if not wish.table:
         return jobs
     chosen = tuple(job for job in jobs if job.spec.name == wish.table)
@@ -172,20 +188,8 @@ def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
 def _targets(rack: Rack, slot: Slot, jobs: Sequence[Job], wish: Wish) -> Iterator[Target]:
     for name in dict.fromkeys(job.design.name for job in jobs):
         if wish.wanted(slot, name):
-            cases = tuple(
-                Case(
-                    slot.name,
-                    slot.chip,
-                    slot.board,
-                    rack.shuttle,
-                    job.design,
-                    job.spec,
-                    job.pattern,
-                )
-                for job in jobs
-                if job.design.name == name
-            )
-            yield Target(rack.name, cases, slot.virtual, wish.table, wish.run_id)
+            own = cases(rack, slot, (job for job in jobs if job.design.name == name))
+            yield Target(rack.name, own, slot.virtual, wish.table, wish.run_id)
 
 
 def _refused(rack: Rack, rule: str, message: str, advice: str) -> ConfigError:

@@ -6,33 +6,23 @@ One rule: what a person reads in the morning fits in five lines; everything else
 from __future__ import annotations
 
 import json
-import logging
-import threading
-from collections import Counter
-from collections.abc import Sequence
-from contextlib import suppress
-from dataclasses import dataclass, field
-from datetime import datetime
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self, cast
+from typing import Any, cast
 
-from harness.door import is_there, open_to_append
+from harness.door import is_there
 from harness.errors import StoreError
-from harness.jobs.night_margins import NightMargins, margin_line, search_at_night
-from harness.jobs.run import (
-    Job,
-    check_resumable,
-    check_same,
-    load_rack_jobs,
-    new_run,
-    patiently,
-    run_from,
-)
-from harness.judge import NOT_PART, Baseline, Change, NightChanges, RetryPolicy, changes
+from harness.jobs.log import LogFile
+from harness.jobs.morning import morning_lines
+from harness.jobs.night_margins import NightMargins, search_at_night
+from harness.jobs.run import check_resumable, check_same, id_to_resume, new_run, run_from
+from harness.jobs.stores import RUNS, STORE, AnyStore, opened, patiently
+from harness.jobs.tables import Job, load_jobs
+from harness.judge import Baseline, NightChanges, RetryPolicy, changes
 from harness.margin import MarginEvent, MarginFound
 from harness.rack import (
-    LOG,
     Event,
     Observer,
     Rack,
@@ -56,23 +46,22 @@ from harness_reports import (
     write_run,
 )
 
-SHOWN_CHIPS = 4
-"""So many chips are named in a line, and so many tables of each; the folder has them all."""
-
-SHOWN_TABLES = 2
-
 _SCRUBBER = Scrubber()
 """The folder may be given to others: host paths and passwords stay out of every file in it."""
 
 
 @dataclass(frozen=True)
 class Night:
-    """A finished night: its run, what changed, and where its files are."""
+    """A finished night: its run, what changed, and where its files are.
+
+    ``log_lost`` says what ``night.log`` could not keep, and why; empty if nothing.
+    """
 
     record: RunRecord
     changes: NightChanges
     reports: WrittenReports
-    margins: NightMargins = field(default_factory=NightMargins)
+    margins: NightMargins
+    log_lost: str = ""
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -93,10 +82,10 @@ class Night:
         return self.reports.folder
 
 
-def run_night(
+def night(
     rack: Rack,
-    store: Store,
-    out: Path,
+    store: AnyStore = STORE,
+    out: str | Path = RUNS,
     resume: str = "",
     policy: RetryPolicy | None = None,
     observe: Observer = unobserved,
@@ -106,34 +95,53 @@ def run_night(
 
     The folder ``out/night-<date>-<time>-<id>`` gets the reports, ``night.log`` while the night
     goes on, ``night.json`` and ``night.txt``. ``resume`` is a run that was killed or stopped, or
-    one that is finished and whose night ended before these files were written.
-    Raises what ``run_rack`` and ``resume_rack`` raise, and StoreError if the folder cannot be
-    written.
+    one that is finished and whose night ended before these files were written; or ``latest``.
+    Raises what ``harness.run`` raises, and StoreError if the folder cannot be written.
     """
-    jobs = load_rack_jobs(rack)
     switch = stop if stop is not None else StopSwitch()
-    before = _to_close(resume, rack, store, jobs, out)
-    run = before or (check_resumable(resume, rack, store, jobs) if resume else new_run(rack))
-    folder = night_folder(out, run.run_id)
-    with NightLog(folder, observe) as log:
-        log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if resume else ''}")
-        if resume:  # what it found so far is not the night, should this end too soon as well
-            for name in ("night.json", "night.txt"):
-                remove_file(folder / name, folder)
-        record = before or run_from(run, rack, store, jobs, policy, log, switch)
-        baseline = _baseline(record, store, log)
-        tell = log.hear_margin
-        margins = search_at_night(rack, store, record, baseline, tell, switch, log)
-        found = _SCRUBBER.record(changes(record, baseline))
-        for line in morning_lines(found, margins):
-            log.write(line)
-        return _closed(record, found, out, margins)
+    with opened(store) as kept:
+        run_id, jobs = id_to_resume(kept, resume), load_jobs(rack)
+        before = _to_close(run_id, rack, kept, jobs, Path(out))
+        run = before or (check_resumable(run_id, rack, kept, jobs) if run_id else new_run(rack))
+        folder = night_folder(Path(out), run.run_id)
+        with _night_log(folder) as log:
+            log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if run_id else ''}")
+            if run_id:  # what it found so far is not the night, should this end too soon as well
+                for name in ("night.json", "night.txt"):
+                    remove_file(folder / name, folder)
+            hear = _logged(log, observe)
+            record = before or run_from(run, rack, kept, jobs, policy, hear, switch)
+            return _compared(record, rack, kept, Path(out), log, hear, switch)
 
 
-def _closed(record: RunRecord, found: NightChanges, out: Path, margins: NightMargins) -> Night:
+def _compared(
+    record: RunRecord,
+    rack: Rack,
+    store: Store,
+    out: Path,
+    log: LogFile,
+    hear: Observer,
+    stop: StopSwitch,
+) -> Night:
+    """Search the margins of a finished run, compare it with the baseline, and close its night."""
+
+    def hear_margin(event: MarginEvent) -> None:
+        if isinstance(event, MarginFound):
+            one = event.record
+            log.write(f"{one.slot}  {one.chip_serial}  {one.design}  {limit_text(one)}")
+
+    baseline = _baseline(record, store, hear)
+    margins = search_at_night(rack, store, record, baseline, hear_margin, stop, hear)
+    found = _SCRUBBER.record(changes(record, baseline))
+    for line in morning_lines(found, margins):
+        log.write(line)
+    return replace(_close(record, found, out, margins), log_lost=log.lost)
+
+
+def _close(record: RunRecord, found: NightChanges, out: Path, margins: NightMargins) -> Night:
     """Close a night; one that cannot be written is told all the same."""
     try:
-        return close_night(record, found, out, margins)
+        return _written(record, found, night_folder(out, record.run_id), margins)
     except StoreError as error:
         told = morning_lines(found, margins)
         advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
@@ -153,10 +161,10 @@ def _to_close(
     return run
 
 
-def _baseline(record: RunRecord, store: Store, log: NightLog) -> Baseline | None:
+def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | None:
     """Read what a night is compared with; a store that is away is waited for until Ctrl-C."""
     try:
-        with patiently(store, log, StopSwitch()):
+        with patiently(store, hear, StopSwitch()):
             return store.baseline(record)
     except StoreError as error:
         message = (
@@ -166,16 +174,11 @@ def _baseline(record: RunRecord, store: Store, log: NightLog) -> Baseline | None
         raise StoreError(message) from error
 
 
-def close_night(
-    record: RunRecord, found: NightChanges, out: Path, margins: NightMargins | None = None
-) -> Night:
-    """Write a night's folder. Raises StoreError."""
-    folder = night_folder(out, record.run_id)
-    searched = margins or NightMargins()
-    reports = write_run(record, folder, known_failures(found), found, searched.kept)
-    night = Night(record, found, reports, searched)
+def _written(record: RunRecord, found: NightChanges, folder: Path, margins: NightMargins) -> Night:
+    reports = write_run(record, folder, known_failures(found), found, margins.kept)
+    night = Night(record, found, reports, margins)
     plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
-    plain["margin_drops"] = [encode(drop) for drop in night.margins.drops]
+    plain["margin_drops"] = [encode(drop) for drop in margins.drops]
     text = "\n".join((night.heading, *night.lines)) + "\n"
     write_file(folder / "night.txt", text.encode(), folder)
     whole = json.dumps(plain, indent=1) + "\n"
@@ -199,156 +202,32 @@ def night_folder(out: Path, run_id: str) -> Path:
     return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
 
 
-def morning_lines(found: NightChanges, margins: NightMargins) -> tuple[str, ...]:
-    """Tell what a night found: five lines, and one on margins where any were searched."""
-    return (*five_lines(found), *(_SCRUBBER.text(line) for line in margin_line(margins)))
-
-
-def five_lines(found: NightChanges) -> tuple[str, ...]:
-    """Tell what a person must know: five lines, always the same five, nothing colours them."""
-    rows = (
-        ("newly failing", found.newly_failing, _named(found.newly_failing)),
-        ("newly fixed", found.newly_fixed, _named(found.newly_fixed)),
-        ("unstable", found.unstable, _named(found.unstable)),
-        ("could not be tested", found.untested, _named(found.untested)),
-        ("unchanged", found.unchanged, _counted(found)),
-    )
-    return tuple(f"{name:<19}  {len(places):>5}  {told}".rstrip() for name, places, told in rows)
-
-
-def _named(found: Sequence[Change]) -> str:
-    """``SP2-0003 crc16/check, crc16/stream; … (13 known)``: known ones are only counted."""
-    chips: dict[str, list[str]] = {}
-    for change in found:
-        if not change.known:
-            where = f"{change.slot} " if not change.now.judged else ""  # somebody walks there
-            tables = chips.setdefault(f"{where}{change.chip_serial}", [])
-            tables.append(f"{change.design}/{change.table}")
-    told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
-    return _with_remarks(_some(told, SHOWN_CHIPS, "; "), found)
-
-
-def _with_remarks(told: str, found: Sequence[Change]) -> str:
-    """Add how many of the changes are something special, each counted once."""
-    counts = Counter(_remark(change) for change in found)
-    remark = ", ".join(f"{counts[what]} {what}" for what in _REMARKS if counts[what])
-    return f"{told} ({remark})".lstrip() if remark else told
-
-
-_RAN_OUT, _DIFFERENT, _ONLY_BEFORE = "waiver ran out", "failed otherwise before", "not in this run"
-_WAIVED_BEFORE, _ONE_RUN = "waived before", "unstable before, passed in one run"
-_NEWLY_WAIVED, _NEW, _KNOWN = "newly waived", "not in the baseline", "known"
-_REMARKS = (
-    _KNOWN,
-    _RAN_OUT,
-    _WAIVED_BEFORE,
-    _DIFFERENT,
-    _ONLY_BEFORE,
-    _ONE_RUN,
-    _NEWLY_WAIVED,
-    _NEW,
-)
-
-
-def _remark(change: Change) -> str:
-    """What somebody must know of a change beside its place; empty if nothing."""
-    was, now = change.before, change.now
-    special = {
-        _RAN_OUT: change.ran_out,
-        _KNOWN: change.known and now is not Verdict.PASS and now is not Verdict.WAIVED,
-        _ONLY_BEFORE: change.why == NOT_PART,
-        _WAIVED_BEFORE: was is Verdict.WAIVED and now is Verdict.FAIL,
-        _DIFFERENT: was is now and now.failed,
-        _ONE_RUN: was is Verdict.UNSTABLE and now is Verdict.PASS,
-        _NEWLY_WAIVED: now is Verdict.WAIVED and was is not Verdict.WAIVED,
-        _NEW: was is None and now is Verdict.PASS,
-    }
-    return next((what for what, so in special.items() if so), "")
-
-
-def _some(texts: Sequence[str], most: int, between: str) -> str:
-    shown = between.join(texts[:most])
-    return shown if len(texts) <= most else f"{shown}{between}{len(texts) - most} more"
-
-
-def _counted(found: NightChanges) -> str:
-    """``189 PASS, 2 FAIL (1 newly waived)``; without a baseline nothing is new to it."""
-    counts = Counter(change.now for change in found.unchanged)
-    told = ", ".join(f"{number} {verdict}" for verdict, number in sorted(counts.items()))
-    news = [c for c in found.unchanged if _remark(c) in {_NEWLY_WAIVED, _NEW} and found.baseline]
-    return _with_remarks(told, news)
-
-
-class NightLog:
-    """Writes each event to ``night.log`` as it happens, and hands it on. Any thread may call.
-
-    A traceback of a fault of this program stands there too.
-    """
-
-    def __init__(self, folder: Path, observe: Observer) -> None:
-        self._path = folder / "night.log"
-        self._observe = observe
-        self._lock = threading.Lock()
-        self._faults = _Faults(self)
-
-    def __enter__(self) -> Self:
-        """Open the log; raises StoreError if that fails."""
+@contextmanager
+def _night_log(folder: Path) -> Iterator[LogFile]:
+    """Open ``night.log``, and say in it what ended the night; raises StoreError."""
+    with LogFile(folder / "night.log") as log:
         try:
-            self._stream = open_to_append(self._path)
+            log.open()
         except OSError as error:
-            message = f"{self._path}: the log cannot be written: {why_unwritable(error)}"
+            message = f"{log.path}: the log cannot be written: {why_unwritable(error)}"
             raise StoreError(message) from error
-        LOG.addHandler(self._faults)
-        return self
+        try:
+            yield log
+        except BaseException as error:
+            log.write(f"ended by {type(error).__name__}: {error}")
+            raise
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if error is not None:
-            self.write(f"ended by {type(error).__name__}: {error}")
-        LOG.removeHandler(self._faults)
-        with suppress(OSError):  # what a full disk did not take is written again here
-            self._stream.close()
 
-    def __call__(self, event: Event) -> None:
-        """Log an event that is worth a line."""
+def _logged(log: LogFile, observe: Observer) -> Observer:
+    """Have each event that is worth a line in the log, and hand it on."""
+
+    def hear(event: Event) -> None:
         text = _line(event)
         if text:
-            self.write(text)
-        self._observe(event)
+            log.write(text)
+        observe(event)
 
-    def hear_margin(self, event: MarginEvent) -> None:
-        """Log a search that ended."""
-        if isinstance(event, MarginFound):
-            one = event.record
-            self.write(f"{one.slot}  {one.chip_serial}  {one.design}  {limit_text(one)}")
-
-    def write(self, text: str) -> None:
-        """Write one line with the time before it; a full disk costs the log, not the night."""
-        now = datetime.now().astimezone().isoformat(timespec="seconds")
-        with self._lock:
-            try:
-                line = f"{now}  {_SCRUBBER.text(' '.join(text.splitlines()))}\n"
-                self._stream.write(line.encode("utf-8", "backslashreplace"))
-                self._stream.flush()
-            except OSError:
-                return
-
-
-class _Faults(logging.Handler):
-    """Hands tracebacks to a night's log, line by line."""
-
-    def __init__(self, log: NightLog) -> None:
-        super().__init__()
-        self._log = log
-
-    def emit(self, record: logging.LogRecord) -> None:
-        """Write one."""
-        for line in self.format(record).splitlines():
-            self._log.write(line)
+    return hear
 
 
 def _line(event: Event) -> str:

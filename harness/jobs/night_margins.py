@@ -13,10 +13,6 @@ from harness.margin import Tell
 from harness.rack import Observer, Rack, Slot, StopSwitch, within
 from harness.records import MarginDrop, MarginKind, MarginRecord, RunRecord, Verdict, margin_drop
 from harness.store import Baseline, Store
-from harness_reports import drop_text
-
-SHOWN = 4
-"""So many losses are named in the line; the pages have them all."""
 
 
 @dataclass(frozen=True)
@@ -105,29 +101,6 @@ def _just_so(accepted: MarginRecord, drop: MarginDrop) -> bool:
     same = (accepted.chip_serial, accepted.design) == (drop.chip_serial, drop.design)
     whole = not accepted.trouble and accepted.kind is MarginKind.RATE
     return same and whole and (accepted.highest_hz or 0.0) <= drop.now_hz + drop.noise_hz
-
-
-def margin_line(margins: NightMargins) -> tuple[str, ...]:
-    """One line below the five: who lost margin; none if nothing was searched."""
-    if margins.trouble:
-        return (f"{'less margin':<19}  {0:>5}  (not searched: {margins.trouble})",)
-    if not margins.records:
-        return ()
-    return (f"{'less margin':<19}  {len(margins.drops):>5}  {_told(margins)}".rstrip(),)
-
-
-def _told(margins: NightMargins) -> str:
-    told = [drop_text(drop) for drop in margins.drops[:SHOWN]]
-    if len(margins.drops) > SHOWN:
-        told.append(f"{len(margins.drops) - SHOWN} more")
-    broken = sum(bool(record.trouble) for record in margins.records)
-    remarks = [f"{len(margins.records)} searched"]
-    if broken:
-        remarks.append(f"{broken} of them not to the end")
-    if margins.known:
-        remarks.append(f"{margins.known} known")
-    remark = f"({', '.join(remarks)})"
-    return " ".join(("; ".join(told), remark)).lstrip()
 
 
 def _passing(run: RunRecord) -> set[tuple[str, str]]:

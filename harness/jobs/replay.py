@@ -17,7 +17,8 @@ from harness.bundle.compare import Comparison, compare
 from harness.bundle.opened import Opened, lay_out, told_of
 from harness.door import file_sum, whole_path
 from harness.errors import BundleError, ConfigError, Finding, Location, StoreError
-from harness.jobs.run import Job, load_rack_jobs, new_run, run_from
+from harness.jobs.run import new_run, run_from
+from harness.jobs.tables import Job, load_jobs
 from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
 from harness.records import ChipRecord, RunRecord, Verdict
@@ -68,14 +69,16 @@ class Replay:
     altered: tuple[str, ...] = ()
 
 
-def replay(path: Path, target: Target | None = None, observe: Observer = unobserved) -> Replay:
+def replay(
+    path: str | Path, target: Target | None = None, observe: Observer = unobserved
+) -> Replay:
     """Run exactly what a bundle holds and compare with what it recorded.
 
     Nothing is stored. Raises BundleError, naming the file in the bundle, if it was altered or is
     unsafe or asks for too many cycles, InputError if the inputs cannot be read, the port has a
-    login in it or the chip's serial number can be none, and what ``run_rack`` raises.
+    login in it or the chip's serial number can be none, and what ``harness.run`` raises.
     """
-    target = target if target is not None else Target()
+    path, target = Path(path), target if target is not None else Target()
     check_port(target.port)
     _check_serial(target.chip)
     files = unpack(path)
@@ -93,7 +96,7 @@ def replay(path: Path, target: Target | None = None, observe: Observer = unobser
         _check_tables(path, then, opened, altered)
         rack = _rack(opened, target, then)
         with told_of(path, folder), Store(folder / "replay.sqlite") as store:
-            jobs = load_rack_jobs(rack)
+            jobs = load_jobs(rack)
             _check_cycles(path, jobs, target.most_cycles)
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
     compared = compare(_chip(then).outcomes, _chip(now).outcomes)

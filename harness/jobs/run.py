@@ -5,11 +5,10 @@ One rule: this is where the rooms are put together; what a slot does is its work
 
 from __future__ import annotations
 
-import fnmatch
 import secrets
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 from importlib.metadata import version
@@ -17,13 +16,14 @@ from importlib.metadata import version
 from harness.errors import (
     ConfigError,
     Finding,
-    InputError,
     Location,
     PortUnavailable,
     RunUnfit,
     StoreError,
     ToolFault,
 )
+from harness.jobs.stores import STORE, AnyStore, named_run, opened, patiently
+from harness.jobs.tables import Job, cases, load_jobs
 from harness.judge import Case, RetryPolicy, compared, not_run
 from harness.rack import (
     Locks,
@@ -34,79 +34,59 @@ from harness.rack import (
     Slot,
     SlotWorker,
     StopSwitch,
-    check_rack_models,
-    interrupts_stop,
     reach,
     run_slots,
     unobserved,
     unreached,
 )
 from harness.records import ChipRecord, RunKind, RunRecord, Verdict
-from harness.shuttle import Design, Shuttle, TableSpec, nearest
 from harness.store import Store
-from harness.table import Pattern, load_table
 
 BROKEN_OFF = "the run broke off before this table had its turn"
 
 
-@dataclass(frozen=True, eq=False)
-class Job:
-    """One table to run on every chip."""
-
-    design: Design
-    spec: TableSpec
-    pattern: Pattern
-
-
-def run_rack(
+def run(
     rack: Rack,
-    store: Store,
+    store: AnyStore = STORE,
     designs: Sequence[str] = (),
     policy: RetryPolicy | None = None,
     observe: Observer = unobserved,
     stop: StopSwitch | None = None,
+    resume: str = "",
 ) -> RunRecord:
     """Run every table of the chosen designs on every chip of a rack.
 
     ``designs`` are names or patterns such as ``crc*``; none means all. Every outcome is in the
-    store when ``observe`` hears of it. Ctrl-C, or ``stop``, ends the run early: what was measured
-    is kept, the rest is marked as not run. A store that is away for a while is waited for, and
-    ``observe`` hears of it.
+    store when ``observe`` hears of it, with the events of ``harness.rack``, from several threads.
+    Ctrl-C, or ``stop``, ends the run early: what was measured is kept, the rest is marked as not
+    run. A store that is away for a while is waited for, and ``observe`` hears of it.
+
+    ``resume`` is the id of a run that was killed or stopped, or ``latest``: it is finished, with
+    the designs that it was started with. What has an outcome is not measured again; a table that
+    is kept as NOT RUN is run now.
 
     Raises ConfigError for a design that does not exist, InputError with every finding if a
     table, or with a virtual slot a netlist, cannot be used, PortUnavailable while somebody else
     changes the voltage of the rack's bench supply, VirtualError if virtual boards cannot be
-    started, and StoreError if results cannot be kept. Nothing a board or a link does raises: that
-    is in the outcomes.
+    started, and StoreError if results cannot be kept. With ``resume`` also ConfigError if rack,
+    shuttle, profile or a table is not what it was, StoreError if the run is still under way, and
+    RunUnfit if it is finished or an intake. Nothing a board or a link does raises: that is in the
+    outcomes.
     """
-    return run_from(
-        new_run(rack), rack, store, load_rack_jobs(rack, designs), policy, observe, stop
-    )
+    with opened(store) as kept:
+        run_id = id_to_resume(kept, resume)
+        jobs = load_jobs(rack, designs)
+        begun = check_resumable(run_id, rack, kept, jobs) if run_id else new_run(rack)
+        return run_from(begun, rack, kept, jobs, policy, observe, stop)
 
 
-def resume_rack(
-    run_id: str,
-    rack: Rack,
-    store: Store,
-    designs: Sequence[str] = (),
-    policy: RetryPolicy | None = None,
-    observe: Observer = unobserved,
-    stop: StopSwitch | None = None,
-) -> RunRecord:
-    """Finish a run that was killed or stopped: what has an outcome is not measured again.
-
-    A table that is kept as NOT RUN is run now. ``designs`` are those that the run was started
-    with. Raises ConfigError if rack, shuttle, profile or a table is not what it was, StoreError
-    if the run is still under way, RunUnfit if it is finished or an intake, and what
-    :func:`run_rack` raises.
-    """
-    jobs = load_rack_jobs(rack, designs)
-    before = check_resumable(run_id, rack, store, jobs)
-    return run_from(before, rack, store, jobs, policy, observe, stop)
+def id_to_resume(store: Store, name: str) -> str:
+    """Return the id of the run that is to go on; empty for a new run. Raises StoreError."""
+    return named_run(store, name, RunKind.RUN).run_id if name else ""
 
 
 def check_resumable(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job]) -> RunRecord:
-    """Read a stored run that can go on with these files; raises as :func:`resume_rack`."""
+    """Read a stored run that can go on with these files; raises as :func:`run`."""
     before = store.run_to_resume(run_id)
     if before.finished is not None and not before.cancelled:
         message = f"{store.place}: run {run_id} is finished, so there is nothing to resume"
@@ -116,7 +96,7 @@ def check_resumable(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job]) 
 
 
 def run_from(
-    run: RunRecord,
+    begun: RunRecord,
     rack: Rack,
     store: Store,
     jobs: Sequence[Job],
@@ -124,37 +104,27 @@ def run_from(
     observe: Observer = unobserved,
     stop: StopSwitch | None = None,
 ) -> RunRecord:
-    """Run what a run has no outcome for yet; see :func:`run_rack`.
+    """Run what a run has no outcome for yet; see :func:`run`.
 
-    ``run`` is a heading made by :func:`new_run`, or a stored run to go on with.
+    ``begun`` is a heading made by :func:`new_run`, or a stored run to go on with.
     """
     switch = stop if stop is not None else StopSwitch()
     with patiently(store, observe, switch):
-        _measure(run, rack, store, jobs, policy or RetryPolicy(), observe, switch)
+        _measure(begun, rack, store, jobs, policy or RetryPolicy(), observe, switch)
         cancelled = switch.stopped
-        with _saying_how_to_finish(run):
-            store.record_outcomes(run.run_id, compared(store.run(run.run_id)))
-            store.finish_run(run.run_id, datetime.now(UTC), cancelled=cancelled)
-            return store.run(run.run_id)
+        with _saying_how_to_finish(begun):
+            store.record_outcomes(begun.run_id, compared(store.run(begun.run_id)))
+            store.finish_run(begun.run_id, datetime.now(UTC), cancelled=cancelled)
+            return store.run(begun.run_id)
 
 
 @contextmanager
-def patiently(store: Store, observe: Observer, stop: StopSwitch) -> Iterator[None]:
-    """Wait, inside, for a store that is away, until Ctrl-C or the switch ends that."""
-    with (
-        interrupts_stop(stop),
-        store.waiting(lambda text: observe(RackNews(text)), lambda: stop.stopped),
-    ):
-        yield
-
-
-@contextmanager
-def _saying_how_to_finish(run: RunRecord) -> Iterator[None]:
+def _saying_how_to_finish(begun: RunRecord) -> Iterator[None]:
     """Have an error of the store say what is kept of a run that is begun, and what to do."""
     try:
         yield
     except StoreError as error:
-        how = f"--resume {run.run_id} finishes this run"
+        how = f"--resume {begun.run_id} finishes this run"
         message = f"{error}; what was told as measured is kept, and {how}"
         raise StoreError(message) from error
 
@@ -185,77 +155,18 @@ def _measure(
         )
         workers = [
             SlotWorker(
-                slot, cases, means, reached.addresses.get(slot.name, {}), known.get(slot.name)
+                slot, waiting, means, reached.addresses.get(slot.name, {}), known.get(slot.name)
             )
-            for slot, cases in _left(rack, jobs, run)
+            for slot, waiting in _left(rack, jobs, run)
         ]
         if run.chips:
             store.resume_run(run.run_id)
         else:
-            planned = tuple(_planned(rack.shuttle, slot, jobs) for slot in rack.slots)
+            planned = tuple(_planned(rack, slot, jobs) for slot in rack.slots)
             store.start_run(replace(run, chips=planned))
         with _saying_how_to_finish(run), suppress(ToolFault):
             # what a slot could not even tell stays planned: NOT RUN
             run_slots({worker.slot: worker.run for worker in workers}, stop)
-
-
-def load_jobs(shuttle: Shuttle, designs: Sequence[str] = ()) -> tuple[Job, ...]:
-    """Read every table of the chosen designs, in the shuttle's order.
-
-    Raises ConfigError for a pattern that fits no design, InputError with the findings of all
-    tables that cannot be read.
-    """
-    return _usable(*_read_jobs(shuttle, choose_designs(shuttle, designs)))
-
-
-def load_rack_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
-    """Read every table of the chosen designs, and their netlists if there is a virtual slot.
-
-    Raises as :func:`load_jobs`, with the findings of the netlists among them.
-    """
-    chosen = choose_designs(rack.shuttle, designs)
-    jobs, findings = _read_jobs(rack.shuttle, chosen)
-    return _usable(jobs, [*findings, *check_rack_models(rack, chosen)])
-
-
-def _usable(jobs: Sequence[Job], findings: Sequence[Finding]) -> tuple[Job, ...]:
-    if findings:
-        raise InputError(findings)
-    return tuple(jobs)
-
-
-def _read_jobs(shuttle: Shuttle, designs: Sequence[Design]) -> tuple[list[Job], list[Finding]]:
-    """Read every table of these designs; what can be read, and what is wrong with the others."""
-    findings: list[Finding] = []
-    jobs: list[Job] = []
-    for design in designs:
-        for spec in design.tables:
-            try:
-                jobs.append(Job(design, spec, load_table(spec, design, shuttle)))
-            except InputError as error:
-                findings.extend(error.findings)
-    return jobs, findings
-
-
-def choose_designs(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[Design, ...]:
-    """Pick the designs whose names fit one of the patterns; all if there is no pattern."""
-    names = list(shuttle.designs_by_name)
-    lost = [name for name in wanted if not fnmatch.filter(names, name)]
-    if lost:
-        raise ConfigError(
-            Finding(
-                "unknown-design",
-                Location(shuttle.path),
-                f'no design of {shuttle.name} fits "{name}"',
-                nearest(name, names),
-            )
-            for name in lost
-        )
-    return tuple(
-        design
-        for design in shuttle.designs
-        if not wanted or any(fnmatch.fnmatchcase(design.name, name) for name in wanted)
-    )
 
 
 def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:
@@ -329,24 +240,17 @@ def _left(
         if outcome.verdict is not Verdict.NOT_RUN
     }
     for slot in rack.slots:
-        cases = tuple(
+        left = tuple(
             case
-            for case in _cases(rack.shuttle, slot, jobs)
+            for case in cases(rack, slot, jobs)
             if (slot.name, case.design.name, case.spec.name) not in done
         )
-        if cases or not run.chips:
-            yield slot, cases
+        if left or not run.chips:
+            yield slot, left
 
 
-def _cases(shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> list[Case]:
-    return [
-        Case(slot.name, slot.chip, slot.board, shuttle, job.design, job.spec, job.pattern)
-        for job in jobs
-    ]
-
-
-def _planned(shuttle: Shuttle, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
+def _planned(rack: Rack, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
     """Give a chip every table as not run: what stays so if the run breaks off in any way."""
     now = datetime.now(UTC)
-    waiting = (not_run(case, BROKEN_OFF, now) for case in _cases(shuttle, slot, jobs))
+    waiting = (not_run(case, BROKEN_OFF, now) for case in cases(rack, slot, jobs))
     return replace(unreached(slot), outcomes=tuple(waiting))

@@ -40,7 +40,29 @@ class PortCheck:
     advice: tuple[str, ...]
 
 
-def examine_port(port: SerialPort, root: Path, ask: Callable[[str], str]) -> PortCheck:
+def who_answers(device: str) -> str:
+    """Ask a board for its interpreter, controller and free memory; start its program again.
+
+    Raises LinkError if the port cannot be opened or no interpreter answers.
+    """
+    port = OpenPort(device)
+    try:
+        repl = RawRepl(port)
+        repl.reach_prompt()
+        said = repl.execute(QUESTION).split("\n")
+        repl.leave()
+    finally:
+        port.close()
+    if len(said) < len(("interpreter", "controller", "memory")):
+        raise BoardMisbehaved(f"the interpreter answered {said!r}; press the board's reset button")
+    interpreter, machine, free = (line.strip() for line in said[:3])
+    memory = f", {int(free) // 1024} KiB free" if free.isdecimal() else ""
+    return f"{interpreter} on {machine}{memory}"
+
+
+def examine_port(
+    port: SerialPort, root: Path = Path("/"), ask: Callable[[str], str] = who_answers
+) -> PortCheck:
     """Find out what can be known about a port; only a free USB port is spoken to.
 
     ``root`` is the system's root folder. ``ask`` returns who answers at a device, or raises
@@ -71,26 +93,6 @@ def examine_port(port: SerialPort, root: Path, ask: Callable[[str], str]) -> Por
         answer=answer,
         advice=tuple(advice),
     )
-
-
-def who_answers(device: str) -> str:
-    """Ask a board for its interpreter, controller and free memory; start its program again.
-
-    Raises LinkError if the port cannot be opened or no interpreter answers.
-    """
-    port = OpenPort(device)
-    try:
-        repl = RawRepl(port)
-        repl.reach_prompt()
-        said = repl.execute(QUESTION).split("\n")
-        repl.leave()
-    finally:
-        port.close()
-    if len(said) < len(("interpreter", "controller", "memory")):
-        raise BoardMisbehaved(f"the interpreter answered {said!r}; press the board's reset button")
-    interpreter, machine, free = (line.strip() for line in said[:3])
-    memory = f", {int(free) // 1024} KiB free" if free.isdecimal() else ""
-    return f"{interpreter} on {machine}{memory}"
 
 
 def _holders(device: str, proc: Path) -> list[tuple[int, str]]:

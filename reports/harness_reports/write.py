@@ -22,8 +22,8 @@ from harness_reports.run_files import INDEX, JSON, JUNIT, files_of
 from harness_reports.secrets import Scrubber
 
 _REASONS = {
-    errno.ENOSPC: "the disk is full; make room and write the reports again",
-    errno.EDQUOT: "the disk quota is used up; make room and write the reports again",
+    errno.ENOSPC: "the disk is full; make room",
+    errno.EDQUOT: "the disk quota is used up; make room",
     errno.EACCES: "the folder is not writable; change its permissions or name another",
     errno.EPERM: "the folder is not writable; change its permissions or name another",
     errno.EROFS: "the file system is read-only; name another folder",
@@ -32,6 +32,8 @@ _REASONS = {
     errno.EISDIR: "a folder stands where a file is needed; name another folder",
     errno.EFBIG: "the file is larger than the system allows",
 }
+
+_FULL = {errno.ENOSPC, errno.EDQUOT}
 
 
 @dataclass(frozen=True)
@@ -99,9 +101,7 @@ def write_file(path: Path, data: bytes, folder: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         _replace(path, data)
     except (OSError, ValueError) as reason:
-        why = why_unwritable(reason)
-        msg = f"{folder}: reports cannot be written ({path.name}): {why}"
-        raise StoreError(msg) from reason
+        raise _unwritten(folder, path.name, reason) from reason
 
 
 def remove_file(path: Path, folder: Path) -> None:
@@ -109,9 +109,15 @@ def remove_file(path: Path, folder: Path) -> None:
     try:
         path.unlink(missing_ok=True)
     except (OSError, ValueError) as reason:
-        why = why_unwritable(reason)
-        msg = f"{folder}: reports cannot be written ({path.name} cannot be removed): {why}"
-        raise StoreError(msg) from reason
+        raise _unwritten(folder, f"{path.name} cannot be removed", reason) from reason
+
+
+def _unwritten(folder: Path, what: str, reason: OSError | ValueError) -> StoreError:
+    full = isinstance(reason, OSError) and reason.errno in _FULL
+    again = " and write the reports again" if full else ""
+    return StoreError(
+        f"{folder}: reports cannot be written ({what}): {why_unwritable(reason)}{again}"
+    )
 
 
 def _replace(path: Path, data: bytes) -> None:

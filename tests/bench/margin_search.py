@@ -22,8 +22,7 @@ from statistics import NormalDist
 
 from harness.board import load_profile
 from harness.jobs.margin import Wish, search_margins
-from harness.jobs.run import load_jobs
-from harness.judge import Case
+from harness.jobs.tables import cases, load_jobs
 from harness.margin import MarginWorker, Means, Target, TrialRule
 from harness.rack import Rack, Slot, StopSwitch
 from harness.records import MarginKind, MarginRecord
@@ -132,11 +131,9 @@ def _model(board: LimitedBoard, kind: MarginKind = MarginKind.RATE) -> MarginRec
     found: list[MarginRecord] = []
     means = Means(PROFILE, lambda _: board, kind, RULE, found.append, lambda _: None, StopSwitch())
     slot = Slot("A1", "virtual", "WB-01", "SP2-0001")
-    cases = tuple(
-        Case("A1", "SP2-0001", "WB-01", SHUTTLE, job.design, job.spec, job.pattern)
-        for job in load_jobs(SHUTTLE, [DESIGN])
-    )
-    MarginWorker(slot, (Target("margins", cases, virtual=True),), means, {}).run()
+    rack = Rack("margins", SHUTTLE, PROFILE, (slot,))
+    tables = cases(rack, slot, load_jobs(rack, [DESIGN]))
+    MarginWorker(slot, (Target("margins", tables, virtual=True),), means, {}).run()
     return replace(found[0], seconds=0.0)
 
 

@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.board import load_profile
-from harness.jobs import run as runner
+from harness.jobs.run import run
 from harness.rack import Rack, Slot
 from harness.records import Verdict
 from harness.shuttle import load_shuttle
@@ -91,7 +91,7 @@ def measure(rack: Rack, what: str) -> Measured:
     """Run a rack into a new store; raises SystemExit unless every table passes."""
     began, cpu = time.perf_counter(), time.process_time()
     with tempfile.TemporaryDirectory() as folder, Store(Path(folder) / "s.sqlite") as store:
-        record = runner.run_rack(rack, store)
+        record = run(rack, store)
     wall, used = time.perf_counter() - began, time.process_time() - cpu
     outcomes = [outcome for chip in record.chips for outcome in chip.outcomes]
     if {outcome.verdict for outcome in outcomes} != {Verdict.PASS}:

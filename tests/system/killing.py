@@ -21,7 +21,6 @@ import sys
 from pathlib import Path
 import harness
 from harness.rack import TableJudged, TableStarted
-from harness.jobs.run import resume_rack, run_rack
 from harness.store import Store
 
 def tell(event):
@@ -34,10 +33,7 @@ def tell(event):
 
 rack, designs = harness.load_rack(sys.argv[1]), sys.argv[4].split(",")
 with Store(sys.argv[2]) as store:
-    if sys.argv[3]:
-        resume_rack(sys.argv[3], rack, store, designs, observe=tell)
-    else:
-        run_rack(rack, store, designs, observe=tell)
+    harness.run(rack, store, designs, observe=tell, resume=sys.argv[3])
 print("done", flush=True)
 """
 

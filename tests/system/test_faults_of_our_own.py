@@ -7,7 +7,8 @@ from typing import Any
 
 import pytest
 
-from harness.cli import command_ports, main
+import harness
+from harness.cli import main
 from harness.rack import station
 from harness.records import MarginRecord, Outcome, Verdict
 from harness.store import Store
@@ -142,7 +143,7 @@ def test_whatever_a_command_raises_is_no_failing_chip(
     def breaks(*_: object, **__: object) -> int:
         raise IndexError("list index out of range")
 
-    monkeypatch.setattr(command_ports, "serial_ports", breaks)
+    monkeypatch.setattr(harness, "serial_ports", breaks)
     assert main(["ports"]) == 3
     screen = capsys.readouterr()
     assert screen.err.startswith("harness: please report this fault of harness itself\nTraceback")

@@ -15,7 +15,7 @@ import pytest
 
 import harness
 from harness.cli import ExitCode, main
-from harness.jobs.run import run_rack
+from harness.jobs.run import run
 from harness.records import MarginKind, Verdict
 from harness.store import Store
 
@@ -57,7 +57,7 @@ def test_a_slow_chip_passes_at_its_slow_rate_and_fails_above_it(
     tables = tuple(replace(spec, clock_hz=clock_hz) for spec in gray.tables)
     shuttle = replace(rack.shuttle, designs=(replace(gray, tables=tables),))
     with Store(tmp_path / "s.sqlite") as store:
-        (chip,) = run_rack(replace(rack, shuttle=shuttle), store).chips
+        (chip,) = run(replace(rack, shuttle=shuttle), store).chips
     assert {outcome.verdict for outcome in chip.outcomes} == {verdict}
 
 

@@ -10,7 +10,7 @@ from junitparser import JUnitXml
 
 from harness.cli import ExitCode, main
 from harness.errors import ConfigError, StoreError
-from harness.jobs.run import resume_rack, run_rack
+from harness.jobs.run import run
 from harness.rack import Locks, load_rack
 from harness.records import Verdict
 from harness.store import Store
@@ -118,20 +118,20 @@ def test_a_nights_folder_is_dated_and_has_everything(
 def test_a_finished_night_cannot_be_resumed_and_changed_files_are_named(tmp_path: Path) -> None:
     rack = load_rack(small_rack(tmp_path))
     with Store(tmp_path / "s.sqlite") as store:
-        record = run_rack(rack, store, ["bcd7seg"])
+        record = run(rack, store, ["bcd7seg"])
         with pytest.raises(StoreError, match="is finished, so there is nothing to resume"):
-            resume_rack(record.run_id, rack, store)
+            run(rack, store, resume=record.run_id)
         assert record.finished is not None
         store.finish_run(record.run_id, record.finished, cancelled=True)
         other = load_rack(small_rack(tmp_path, STUCK))
         with pytest.raises(ConfigError, match="the rack is not what it was when run"):
-            resume_rack(record.run_id, other, store)
+            run(other, store, resume=record.run_id)
         rack = load_rack(small_rack(tmp_path))
         with Locks("somebody else") as locks:
             locks.take(f"run {record.run_id}")
             with pytest.raises(StoreError, match="in use by somebody else"):
-                resume_rack(record.run_id, rack, store)
-        whole = resume_rack(record.run_id, rack, store)
+                run(rack, store, resume=record.run_id)
+        whole = run(rack, store, resume=record.run_id)
     before, after = record.chips[0], whole.chips[0]
     assert [o.design for o in after.outcomes] == ["bcd7seg", "crc16", "crc16"]
     assert after.outcomes[0] == before.outcomes[0]
@@ -146,7 +146,7 @@ def test_a_board_that_another_run_holds_is_not_touched_and_the_holder_is_named(
         path = small_rack(tmp_path)
         path.write_text(path.read_text().replace('"virtual"', f'"{boards.ports["A1"]}"'))
         with Store(tmp_path / "s.sqlite") as store:
-            (chip,) = run_rack(load_rack(path), store).chips
+            (chip,) = run(load_rack(path), store).chips
     assert "is in use by run 7 of another rack, process " in chip.trouble
     assert {outcome.verdict for outcome in chip.outcomes} == {Verdict.NOT_RUN}
 
@@ -226,12 +226,12 @@ def test_a_run_that_tested_nothing_or_less_is_no_good_baseline(
     night(tmp_path, small_rack(tmp_path), capsys)
     accept(tmp_path)
     with Store(store) as kept:
-        part = run_rack(rack, kept, ["bcd7seg"])
+        part = run(rack, kept, ["bcd7seg"])
         with VirtualRack([spec()], launch=forked) as boards, Locks("somebody else") as locks:
             locks.take(boards.ports["A1"])
             path = small_rack(tmp_path)
             path.write_text(path.read_text().replace('"virtual"', f'"{boards.ports["A1"]}"'))
-            nothing = run_rack(load_rack(path), kept)
+            nothing = run(load_rack(path), kept)
     capsys.readouterr()
     assert main(["accept", nothing.run_id, "--store", store]) == ExitCode.BAD_INPUT
     assert f"run {nothing.run_id} tested nothing" in capsys.readouterr().err

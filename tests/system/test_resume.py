@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import ConfigError
-from harness.jobs.run import resume_rack, run_rack
+from harness.jobs.run import run
 from harness.rack import Event, TableJudged, load_rack
 from harness.records import Origin, Outcome, RunRecord, Verdict
 from harness.store import Store
@@ -30,7 +30,7 @@ def rack_with_own_tables(folder: Path) -> Path:
 
 def stopped_run(path: Path, store: Store) -> RunRecord:
     """Run everything, and have the run look as if Ctrl-C had ended it."""
-    record = run_rack(load_rack(path), store)
+    record = run(load_rack(path), store)
     assert record.finished is not None
     store.finish_run(record.run_id, record.finished, cancelled=True)
     return store.run(record.run_id)
@@ -44,13 +44,13 @@ def test_a_run_is_not_resumed_with_a_table_that_was_edited_since(tmp_path: Path)
         old = table.read_text()
         table.write_text(old.replace("the initial value", "the value after reset"))
         with pytest.raises(ConfigError) as refused:
-            resume_rack(before.run_id, load_rack(path), store)
+            run(load_rack(path), store, resume=before.run_id)
         assert store.run(before.run_id) == before, "what was kept stays as it was"
         (finding,) = refused.value.findings
         assert (finding.rule, finding.location.path) == ("changed-since", table)
         assert finding.message == f"the table is not what it was when run {before.run_id} began"
         table.write_text(old)
-        assert not resume_rack(before.run_id, load_rack(path), store).cancelled
+        assert not run(load_rack(path), store, resume=before.run_id).cancelled
 
 
 def test_what_was_kept_as_an_error_is_not_measured_again(tmp_path: Path) -> None:
@@ -68,7 +68,7 @@ def test_what_was_kept_as_an_error_is_not_measured_again(tmp_path: Path) -> None
         lost = replace(lost, verdict=Verdict.ERROR, origin=Origin.LINK, summary=LOST)
         waiting = replace(waiting, verdict=Verdict.NOT_RUN, origin=Origin.NONE)
         store.record_outcomes(before.run_id, (lost, waiting))
-        whole = resume_rack(before.run_id, load_rack(path), store, observe=watch)
+        whole = run(load_rack(path), store, observe=watch, resume=before.run_id)
     assert [(o.design, o.table) for o in judged] == [(waiting.design, waiting.table)]
     assert whole.chips[0].outcomes[0] == lost
     assert whole.chips[0].outcomes[1].verdict is Verdict.PASS

@@ -18,8 +18,8 @@ from sqlalchemy import Connection, event
 
 from harness.cli import ExitCode
 from harness.errors import StoreError
-from harness.jobs.night import run_night
-from harness.jobs.run import resume_rack, run_rack
+from harness.jobs.night import night
+from harness.jobs.run import run
 from harness.rack import Event, RackNews, TableJudged, load_rack
 from harness.records import RunRecord, Verdict
 from harness.store import Baseline, Store
@@ -71,7 +71,7 @@ def test_a_run_survives_a_server_that_is_stopped_and_started_again(tmp_path: Pat
             restart.start()
 
         watcher = Watcher(stop)
-        run_rack(rack, store, observe=watcher)
+        run(rack, store, observe=watcher)
         restart.join()
         check_whole(store, watcher)
 
@@ -98,10 +98,10 @@ def test_a_night_waits_for_its_baseline_too(tmp_path: Path) -> None:
     rack = load_rack(small_rack(tmp_path))
     watcher = Watcher(lambda: None)
     with server() as postgresql, LeavingStore(postgresql) as store:
-        before = run_rack(rack, store)
+        before = run(rack, store)
         store.accept(before.run_id, datetime.now(UTC))
-        night = run_night(rack, store, tmp_path / "out", observe=watcher)
-    assert night.changes.baseline == before.run_id
+        tonight = night(rack, store, tmp_path / "out", observe=watcher)
+    assert tonight.changes.baseline == before.run_id
     assert len(watcher.news) == 2
 
 
@@ -137,9 +137,9 @@ def test_a_night_survives_another_program_that_locks_the_store(tmp_path: Path, h
     path = tmp_path / "s.sqlite"
     with Store(path) as store:
         watcher = Watcher(Holder(path).let_go_soon)
-        night = run_night(load_rack(small_rack(tmp_path)), store, tmp_path / "out", observe=watcher)
+        tonight = night(load_rack(small_rack(tmp_path)), store, tmp_path / "out", observe=watcher)
         check_whole(store, watcher)
-    log = (night.folder / "night.log").read_text()
+    log = (tonight.folder / "night.log").read_text()
     assert all(f"  {Scrubber().text(news)}\n" in log for news in watcher.news)
 
 
@@ -197,7 +197,7 @@ def test_a_run_whose_disk_fills_up_ends_at_once_and_is_finished_when_there_is_ro
     with Store(path) as store, no_more_room(store) as fill:
         first = Watcher(fill)
         with pytest.raises(StoreError, match=r"s\.sqlite: .*disk is full\); free some space"):
-            run_rack(rack, store, observe=first)
+            run(rack, store, observe=first)
     assert first.news == []
     assert first.judged[0] == TABLES[0]
     second = Watcher(lambda: None)
@@ -207,7 +207,7 @@ def test_a_run_whose_disk_fills_up_ends_at_once_and_is_finished_when_there_is_ro
         told = [f"{o.design}/{o.table}" for chip in before.chips for o in chip.outcomes
                 if o.verdict is not Verdict.NOT_RUN]  # fmt: skip
         assert told == first.judged[:1]
-        whole = resume_rack(before.run_id, rack, store, observe=second)
+        whole = run(rack, store, observe=second, resume=before.run_id)
     assert first.judged[:1] + second.judged == TABLES
     verdicts = [outcome.verdict for outcome in whole.chips[0].outcomes]
     assert verdicts == [Verdict.PASS, Verdict.FAIL, Verdict.FAIL]

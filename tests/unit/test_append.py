@@ -10,13 +10,12 @@ from typing import BinaryIO
 
 import pytest
 
-import harness.cli.fault_log
-import harness.jobs.night
+import harness.jobs.log
 from harness.cli.fault_log import fault_log
 from harness.door import open_to_append
 from harness.errors import StoreError
 from harness.intake import Journal
-from harness.jobs.night import NightLog
+from harness.jobs.night import _night_log
 from harness.rack import LOG, within
 from harness.store import Store
 from harness_reports import remove_file, write_run
@@ -31,7 +30,7 @@ def fail(folder: Path) -> None:
 
 
 def begin_night(folder: Path) -> None:
-    with NightLog(folder, lambda _: None) as log:
+    with _night_log(folder) as log:
         log.write("a line")
 
 
@@ -71,13 +70,12 @@ def test_a_full_disk_costs_the_log_and_nothing_else(
     def full(_: Path) -> BinaryIO:
         return open("/dev/full", "ab")  # noqa: PTH123
 
-    for module in (harness.jobs.night, harness.cli.fault_log):
-        monkeypatch.setattr(module, "open_to_append", full)
+    monkeypatch.setattr(harness.jobs.log, "open_to_append", full)
     work(tmp_path)
 
 
 FOLDER = "a folder stands where a file is needed; name another folder"
-FULL = "the disk is full; make room and write the reports again"
+FULL = "the disk is full; make room"
 
 
 @pytest.mark.parametrize("why", [FOLDER, FULL])
@@ -89,7 +87,7 @@ def test_faults_that_the_log_cannot_take_leave_one_line_on_the_terminal(
 ) -> None:
     if why == FULL:
         full = io.FileIO("/dev/full", "ab")
-        monkeypatch.setattr(harness.cli.fault_log, "open_to_append", lambda _: full)
+        monkeypatch.setattr(harness.jobs.log, "open_to_append", lambda _: full)
     else:
         (tmp_path / "harness.log").mkdir()
 

@@ -15,7 +15,7 @@ import harness
 from harness.door import names_below, open_file, read_file, whole_path
 from harness.errors import FileUnusable, InputError, NetlistError, StoreError
 from harness.intake import Journal
-from harness.jobs.check import check_paths
+from harness.jobs.check import check
 from harness.netlist import load_bench, load_netlist
 from harness.store import Store
 from harness_reports import read_run_json, unpack
@@ -131,7 +131,7 @@ def test_a_file_of_the_largest_size_is_read_whole(tmp_path: Path) -> None:
 
 def test_a_break_in_a_name_does_not_split_a_finding_in_two(tmp_path: Path) -> None:
     path = tmp_path / "a\nb\x1b[31m\u2028c.toml"
-    (finding,) = check_paths([path])
+    (finding,) = check([path])
     assert str(finding) == (
         f"{tmp_path}/a\\nb\\x1b[31m\\u2028c.toml: error [file-missing] there is no such file; "
         "check the path"
@@ -158,16 +158,16 @@ def test_a_folder_is_searched_without_its_links_and_hidden_parts(
         "two.csv",
     ]
     monkeypatch.setattr("harness.door.MOST_ENTRIES", 5)
-    assert str(check_paths([tmp_path])[0]).endswith(
+    assert str(check([tmp_path])[0]).endswith(
         "error [folder-too-large] more than 5 files and folders are in here; "
         "name a folder further down"
     )
 
 
 READERS: list[tuple[str, Callable[[Path], object]]] = [
-    ("x.toml", lambda path: check_paths([path])),
-    ("x.csv", lambda path: check_paths([path])),
-    ("x.xlsx", lambda path: check_paths([path])),
+    ("x.toml", lambda path: check([path])),
+    ("x.csv", lambda path: check([path])),
+    ("x.xlsx", lambda path: check([path])),
     ("x.json", lambda path: load_netlist(path, "top")),
     ("x.bench", load_bench),
     ("x.zip", unpack),

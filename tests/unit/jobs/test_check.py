@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from harness.jobs.check import check_paths
+from harness.jobs.check import check
 from tests.unit.shuttle.bench import DESIGN, write_files
 
 ROOT = Path(__file__).parents[3]
 
 
 def rules(*paths: Path) -> list[str]:
-    return [found.rule for found in check_paths(paths)]
+    return [found.rule for found in check(paths)]
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def test_a_fault_in_each_kind_of_file_is_found_from_the_top_folder(copy: Path) -
         path.write_text("unknwon = 1\n" + path.read_text("utf-8"), "utf-8")
     table = copy / "vectors" / "crc16" / "check.csv"
     table.write_text(table.read_text("utf-8") + "1,1\n", "utf-8")
-    found = {(item.location.path.name, item.rule) for item in check_paths([copy])}
+    found = {(item.location.path.name, item.rule) for item in check([copy])}
     assert found == {
         ("shuttle.toml", "unknown-key"),
         ("design.toml", "unknown-key"),
@@ -108,7 +108,7 @@ def test_a_shuttle_that_is_not_toml_is_told_from_its_folder(tmp_path: Path) -> N
 def test_a_settings_file_in_a_folder_that_is_not_toml_is_not_passed_over(copy: Path) -> None:
     rack = copy / "ci" / "demo-rack.toml"
     rack.write_text(rack.read_text("utf-8").replace("profile =", "profile"), "utf-8")
-    (finding,) = check_paths([copy])
+    (finding,) = check([copy])
     assert str(finding).startswith(f"{rack}:5:9: error [toml-syntax] not valid TOML: Expected '='")
     assert rules(copy / "ci") == ["toml-syntax"]
 
@@ -147,4 +147,4 @@ def test_a_file_whose_telling_key_is_misspelt_is_not_passed_over_in_a_folder(
 ) -> None:
     path = copy / name
     path.write_text(path.read_text("utf-8").replace(right, wrong), "utf-8")
-    assert any(finding in str(found) for found in check_paths([copy]))
+    assert any(finding in str(found) for found in check([copy]))

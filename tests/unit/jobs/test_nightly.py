@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from harness.jobs.night import five_lines, known_failures
+from harness.jobs.morning import five_lines
+from harness.jobs.night import known_failures
 from harness.judge import NOT_PART, Change, NightChanges
 from harness.records import Verdict
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from harness.cli.exit_code import ExitCode
 from harness.cli.run_codes import margin_code
-from harness.jobs.night_margins import NightMargins, margin_line
+from harness.jobs.morning import margin_line
+from harness.jobs.night_margins import NightMargins
 from harness.records import MarginDrop, MarginEdge, MarginKind
 from harness_reports import drop_text, edge_text, limit_text
 from tests.unit.store.margins import margin

@@ -1,0 +1,111 @@
+# What ``harness`` shows, and where each name comes from.
+
+from .bundle import Comparison, Likeness, Places
+from .jobs.accept import Accepted, accept
+from .jobs.bundle import WrittenBundle, write_bundle
+from .jobs.check import check
+from .jobs.history import history
+from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
+from .jobs.load import load_rack, load_shuttle, load_table
+from .jobs.log import LogFile
+from .jobs.margin import Wish, search_margins, write_margin_pages
+from .jobs.night import Night, night
+from .jobs.night_margins import NightMargins
+from .jobs.replay import MOST_CYCLES, UNKNOWN_CHIP, Replay, Target, replay
+from .jobs.report import margins, outcomes, stored_run, write_reports
+from .jobs.run import run
+from .jobs.stores import LATEST, RUNS, STORE
+from .judge import NightChanges, RetryPolicy
+from .margin import MarginEvent, MarginFound, PointTried, Tell
+from .rack import (
+    VIRTUAL_PORT,
+    Event,
+    Observer,
+    PortCheck,
+    Rack,
+    RackNews,
+    SerialPort,
+    Slot,
+    SlotConnecting,
+    SlotFinished,
+    SlotRecovering,
+    TableJudged,
+    TableStarted,
+    examine_port,
+    needs_place,
+    serial_ports,
+    single_slot,
+)
+from .records import RunRecord, Verdict
+from .store import Store
+from .supply import SupplySpec, cautions
+from .watch import watching
+
+__all__ = [
+    "LATEST",
+    "MOST_CYCLES",
+    "RUNS",
+    "STORE",
+    "UNKNOWN_CHIP",
+    "VIRTUAL_PORT",
+    "Accepted",
+    "Comparison",
+    "Event",
+    "Likeness",
+    "LogFile",
+    "MarginEvent",
+    "MarginFound",
+    "Night",
+    "NightChanges",
+    "NightMargins",
+    "Observer",
+    "OnFailure",
+    "Places",
+    "PointTried",
+    "PortCheck",
+    "Rack",
+    "RackNews",
+    "Replay",
+    "RetryPolicy",
+    "RunRecord",
+    "Script",
+    "SerialPort",
+    "Sitting",
+    "Slot",
+    "SlotConnecting",
+    "SlotFinished",
+    "SlotRecovering",
+    "Store",
+    "SupplySpec",
+    "TableJudged",
+    "TableStarted",
+    "Target",
+    "Tell",
+    "Terminal",
+    "Verdict",
+    "Wish",
+    "WrittenBundle",
+    "accept",
+    "cautions",
+    "check",
+    "examine_port",
+    "history",
+    "hold_intake",
+    "load_rack",
+    "load_shuttle",
+    "load_table",
+    "margins",
+    "needs_place",
+    "night",
+    "outcomes",
+    "replay",
+    "run",
+    "search_margins",
+    "serial_ports",
+    "single_slot",
+    "stored_run",
+    "watching",
+    "write_bundle",
+    "write_margin_pages",
+    "write_reports",
+]

@@ -1,0 +1,62 @@
+"""Pages of what all kept runs say about chips, designs and slots."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from harness.errors import StoreError
+from harness.jobs.stores import RUNS, STORE, AnyStore, existing
+from harness.store import Selection, SubjectKind, of_chip, of_design, of_slot
+from harness_reports import WrittenHistories, margins_of, write_histories
+
+
+def history(
+    chips: Sequence[str] = (),
+    designs: Sequence[str] = (),
+    slots: Sequence[str] = (),
+    store: AnyStore = STORE,
+    folder: str | Path = RUNS / "history",
+) -> WrittenHistories:
+    """Write a page for each chip, design or slot into a folder; for all if none is named.
+
+    ``chips`` are serial numbers, ``designs`` names, ``slots`` texts such as ``Demo rack/A1``.
+    Raises StoreError for what no kept run has had, and if the pages cannot be written.
+    """
+    with existing(store) as kept:
+        known = kept.subjects()
+        chosen = [
+            *(of_chip(serial) for serial in chips),
+            *(of_design(name) for name in designs),
+            *(_slot(text, known) for text in slots),
+        ]
+        _refuse_unknown(chosen, known, kept.place)
+        return write_histories(
+            list(dict.fromkeys(chosen)) or known,
+            kept.history,
+            Path(folder),
+            lambda which: margins_of(kept, which),
+        )
+
+
+def _slot(text: str, known: Sequence[Selection]) -> Selection:
+    """Read ``RACK/SLOT``: as a slot that is known if possible, for names may hold a slash."""
+    slots = (one for one in known if one.kind is SubjectKind.SLOT)
+    rack, _, slot = text.rpartition("/")
+    return next((one for one in slots if f"{one.rack}/{one.name}" == text), of_slot(rack, slot))
+
+
+def _refuse_unknown(chosen: Sequence[Selection], known: Sequence[Selection], place: str) -> None:
+    """Raise StoreError for what no run that is kept has had."""
+    lost = [_named(subject) for subject in chosen if subject not in set(known)]
+    if lost:
+        message = (
+            f"{place}: nothing is kept of {', '.join(lost)}; "
+            "`harness history` without options writes the list of all"
+        )
+        raise StoreError(message)
+
+
+def _named(subject: Selection) -> str:
+    rack = f" of rack {subject.rack}" if subject.kind is SubjectKind.SLOT else ""
+    return f"{subject.kind} {subject.name}{rack}"

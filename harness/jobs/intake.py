@@ -1,0 +1,308 @@
+"""A sitting in which new chips are checked before they are handed out, and its cards.
+
+One rule: whoever goes on with answers of before goes on with the files of then.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Protocol
+
+from harness.door import whole_path
+from harness.errors import Cancelled, ConfigError, Finding, InputError, Location, StoreError
+from harness.intake import (
+    MOST_WRONG,
+    ChipIntake,
+    Heading,
+    Intake,
+    Journal,
+    Left,
+    Plan,
+    StillAside,
+    begin,
+    changed_error,
+    check_store,
+    files_of,
+    find_left,
+    give_up,
+    load_plan,
+    lock_names,
+    overlapping,
+    read_shelf,
+)
+from harness.intake import Terminal as Questioner
+from harness.jobs.run import new_run
+from harness.jobs.stores import RUNS, STORE, AnyStore, opened
+from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
+from harness.records import ChipRecord, RunKind, RunRecord
+from harness.shuttle import nearest
+from harness.store import Store
+from harness_reports import report_of, write_card, write_run
+
+_ANEW = "anew, or Enter to leave"
+
+
+class OnFailure(StrEnum):
+    """What follows a table that does not pass."""
+
+    STOP = "stop"
+    CONTINUE = "continue"
+
+
+class Terminal(Questioner, Protocol):
+    """Where questions are put and answers come from: ``say(text)`` and ``ask(prompt, hint)``."""
+
+    @property
+    def attended(self) -> bool:
+        """Whether a person answers, who can be asked to make sure."""
+        ...
+
+
+class Script:
+    """Answers that are known beforehand; ``said`` is what was said and asked."""
+
+    attended = False
+
+    def __init__(self, answers: Iterable[str]) -> None:
+        self.said: list[str] = []
+        self._answers = iter(answers)
+
+    def say(self, text: str) -> None:
+        """Keep a line."""
+        self.said.append(text)
+
+    def ask(self, prompt: str, hint: str) -> str:
+        """Give the next answer; raises EOFError when there are no more."""
+        self.said.append(f"{prompt} [{hint}]")
+        for answer in self._answers:
+            return answer
+        raise EOFError
+
+
+@dataclass
+class Sitting:
+    """What came of a sitting: the intake's id, and the chips in the order they were done.
+
+    ``aside`` are the slots of chips that wait for the next sitting; ``left`` is whether whoever
+    answers left before the end: every answer is kept in ``journals``.
+    """
+
+    journals: Path
+    run_id: str = ""
+    chips: list[ChipIntake] = field(default_factory=list)
+    aside: list[Slot] = field(default_factory=list)
+    left: bool = False
+
+
+def hold_intake(
+    rack: Rack,
+    answers: Terminal | Iterable[str],
+    store: AnyStore = STORE,
+    out: str | Path = RUNS,
+    slots: Iterable[str] = (),
+    by: str = "",
+    on_failure: OnFailure | None = None,
+    anew: bool = False,
+) -> Sitting:
+    """Check new chips before they are handed out, step by step; ends in a card for each.
+
+    ``answers`` is a terminal, or the answers themselves in the order of the questions. ``slots``
+    are names, none means all. ``by`` is who answers; asked for if empty. After a table that does
+    not pass the person is asked, unless ``on_failure`` says what follows; without a person the
+    intake continues. Every answer is kept at once; after Ctrl-C, or when the answers are at an
+    end, the same call goes on where it stopped, unless ``anew`` gives up what was left. Cards and
+    reports are in ``out/<run id>/``.
+
+    Raises ConfigError for a slot that the rack lacks, and if files changed since an intake was
+    left and nobody can be asked; InputError if a table or netlist cannot be used, PortUnavailable
+    while somebody else holds an intake of these slots, VirtualError, and StoreError.
+    """
+    names = tuple(sorted(set(slots)))
+    chosen = _slots(rack, names)
+    plan = load_plan(chosen.shuttle)
+    broken = check_rack_models(chosen, plan.designs)
+    if broken:
+        raise InputError(broken)
+    terminal = Script(answers) if isinstance(answers, Iterable) else answers
+    choice = on_failure or ("" if terminal.attended else OnFailure.CONTINUE)
+    folder = Path(out)
+    sitting = Sitting(whole_path(folder / "intake"))
+    with opened(store) as kept:
+        desk = _Desk(chosen, plan, names, terminal, by.strip(), folder, kept)
+        try:
+            desk.sit(sitting, anew, choice)
+        except (KeyboardInterrupt, EOFError, Cancelled):
+            sitting.left = True
+    return sitting
+
+
+def _slots(rack: Rack, names: tuple[str, ...]) -> Rack:
+    """Keep the slots asked for; raises ConfigError for one that the rack lacks."""
+    known = [slot.name for slot in rack.slots]
+    lost = [name for name in names if name not in known]
+    if lost:
+        place = Location(rack.path or Path())
+        raise ConfigError(
+            Finding("unknown-slot", place, f'no slot "{name}" here', nearest(name, known))
+            for name in lost
+        )
+    wanted: tuple[Slot, ...] = tuple(s for s in rack.slots if not names or s.name in names)
+    return replace(rack, slots=wanted)
+
+
+@dataclass(frozen=True)
+class _Desk:
+    """Where a sitting is held: who is there, and with which files."""
+
+    rack: Rack
+    plan: Plan
+    slots: tuple[str, ...]
+    terminal: Terminal
+    by: str
+    out: Path
+    store: Store
+
+    def sit(self, sitting: Sitting, anew: bool, choice: str) -> None:
+        """Hold the sitting, from the first chip that is left to the last."""
+        with Locks("harness intake") as locks:
+            for name in lock_names(self.rack):
+                locks.take(name)
+            journal, by = self.journal(anew)
+            sitting.run_id = journal.head.run
+            locks.take(f"intake {sitting.run_id}")
+            with reachable(self.rack, f"intake {sitting.run_id}") as reached:
+                if reached.remark:
+                    self.terminal.say(reached.remark)
+                session = Intake(
+                    self.rack,
+                    self.plan,
+                    journal,
+                    by,
+                    self.store,
+                    reached.open_slot,
+                    reached.addresses,
+                    self.terminal,
+                    choice,
+                )
+                for item in session.chips(_report_hash):
+                    if isinstance(item, StillAside):
+                        self.still_aside(item.slot)
+                        sitting.aside.append(item.slot)
+                    else:
+                        self.finish(item)
+                        sitting.chips.append(item)
+            if not sitting.aside:
+                self.store.finish_run(sitting.run_id, datetime.now(UTC), cancelled=False)
+                journal.finish()
+                run = self.store.run(sitting.run_id)  # now that it has an end
+                write_run(run, self.out / run.run_id)
+
+    def journal(self, anew: bool) -> tuple[Journal, str]:
+        """Go on with the intake that was left, or begin one; tells who answers as well."""
+        files = files_of(self.rack, self.plan)
+        folder = self.out / "intake"
+        shelf = read_shelf(folder)
+        for path in shelf.strange:
+            self.terminal.say(
+                f"{path} is not the journal of an intake of this version; left alone."
+            )
+        left = find_left(shelf, self.rack, self.slots, files)
+        if left is not None:
+            head = left.journal.head
+            if not (self.sure(head) if anew else self.changed(left)):
+                check_store(left, self.store)
+                self.terminal.say(f"Going on with {_named(head)}.")
+                return left.journal, self.who("Who goes on with it", left.journal.last_by)
+            give_up(left, self.store)
+            kept = left.journal.path
+            self.terminal.say(f"Intake {head.run} is given up; its answers stay in {kept}.")
+        for other in overlapping(shelf, self.rack, self.slots):
+            slots = ", ".join(other.head.slots) or "the whole rack"
+            self.terminal.say(
+                f"Beware: {_named(other.head)}, of {slots}, was left and is not finished; it has "
+                "other answers for some of these chips."
+            )
+        by = self.who("Who does this intake", "")
+        return self.begin(folder, files, by), by
+
+    def begin(self, folder: Path, files: Mapping[str, str], by: str) -> Journal:
+        """Begin an intake; a run whose answers cannot be kept has an end at once."""
+        run = new_run(self.rack, RunKind.INTAKE)
+        self.store.start_run(run)
+        try:
+            return begin(folder, self.rack, self.slots, files, by, run)
+        except StoreError:
+            self.store.finish_run(run.run_id, datetime.now(UTC), cancelled=True)
+            raise
+
+    def who(self, prompt: str, before: str) -> str:
+        """Tell who answers; whoever presses Enter is the one of before."""
+        if self.by:
+            return self.by
+        hint = f"your name, or Enter for {before}" if before else "your name, printed on the card"
+        for _ in range(MOST_WRONG):
+            name = self.terminal.ask(prompt, hint).strip() or before
+            if name:
+                return name
+        raise EOFError
+
+    def sure(self, head: Heading) -> bool:
+        """Begin again, as was asked for; where a person is, make sure of it."""
+        question = f"{_begun(head)}, was left. Give it up and begin anew"
+        if not self.terminal.attended or self.anew(question):
+            return True
+        raise EOFError
+
+    def changed(self, left: Left) -> bool:
+        """Ask whether to begin again with files that changed; without a person, refuse."""
+        if not left.changed:
+            return False
+        head = left.journal.head
+        self.terminal.say(f"{_begun(head)}, was left.")
+        self.terminal.say("These files are not what they were then:")
+        for name in left.changed:
+            self.terminal.say(f"  {name}")
+        if self.terminal.attended and self.anew("Old answers do not fit new files. Begin anew"):
+            return True
+        raise changed_error(left.changed, self.rack, head.run)
+
+    def anew(self, question: str) -> bool:
+        """Ask whether to begin again."""
+        return self.terminal.ask(question, _ANEW).strip().casefold() == "anew"
+
+    def still_aside(self, slot: Slot) -> None:
+        """Tell of a chip that waits for the next sitting."""
+        self.terminal.say(
+            f"{slot.chip} in slot {slot.name} is still aside: harness intake goes on with it."
+        )
+
+    def finish(self, item: ChipIntake) -> None:
+        """Write a chip's card, and the report of which the card has the hash, beside it."""
+        folder = self.out / item.run.run_id
+        try:
+            write_run(item.run, folder)
+            card = write_card(item, folder / "cards")
+        except StoreError as error:
+            message = f"{error}. Every answer is kept; the same command writes it"
+            raise StoreError(message) from error
+        self.terminal.say(f"{card.kind} of {item.chip.chip_serial}: {card.card}")
+        for reason in item.hold_reasons[:3]:
+            self.terminal.say(f"  {reason}")
+        self.terminal.say(f"  label: {card.label}")
+
+
+def _named(head: Heading) -> str:
+    return f"intake {head.run} by {head.by}, begun {head.began.replace('T', ' ')}"
+
+
+def _begun(head: Heading) -> str:
+    return f"I{_named(head)[1:]}"
+
+
+def _report_hash(run: RunRecord, chip: ChipRecord) -> str:
+    return hashlib.sha256(report_of(run, chip.slot)).hexdigest()

@@ -1,0 +1,84 @@
+"""The log of a night, and of faults of this program wherever they come up.
+
+One rule: what a log cannot take costs the log and nothing else.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from contextlib import suppress
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+from harness.door import open_to_append
+from harness.errors import one_line
+from harness.rack import LOG
+from harness_reports import Scrubber, why_unwritable
+
+_SCRUBBER = Scrubber()
+"""Its folder may be given to others: host paths and passwords stay out."""
+
+
+class LogFile(logging.Handler):
+    """Lines with their time at the end of a file, among them tracebacks. Any thread may write.
+
+    While it is entered it hears what the tool logs. The file is there only if there is something
+    in it. ``lost`` is the first line that it could not take, and why; empty if there is none.
+    """
+
+    def __init__(self, path: Path) -> None:
+        super().__init__()
+        self.path = path
+        self.lost = ""
+        self._stream: BinaryIO | None = None
+        self._writing = threading.Lock()
+
+    def __enter__(self) -> Self:
+        LOG.addHandler(self)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        LOG.removeHandler(self)
+        if self._stream is not None:
+            with suppress(OSError):  # what a full disk did not take is written again here
+                self._stream.close()
+
+    @property
+    def used(self) -> bool:
+        """Whether something stands in the file."""
+        return self._stream is not None
+
+    def open(self) -> BinaryIO:
+        """Open the file if it is not open yet; raises OSError."""
+        self._stream = self._stream or open_to_append(self.path)
+        return self._stream
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write what the tool logs, line by line."""
+        fault = (record.exc_info or (None, None))[1]
+        told = record.getMessage() if fault is None else f"{type(fault).__name__}: {fault}"
+        self._keep(self.format(record).splitlines(), told)
+
+    def write(self, text: str) -> None:
+        """Write one line."""
+        self._keep([" ".join(text.splitlines())], text)
+
+    def _keep(self, lines: list[str], told: str) -> None:
+        now = datetime.now().astimezone().isoformat(timespec="seconds")
+        text = "".join(f"{now}  {_SCRUBBER.text(line)}\n" for line in lines)
+        with self._writing:
+            try:
+                stream = self.open()
+                stream.write(text.encode("utf-8", "backslashreplace"))
+                stream.flush()
+            except OSError as error:
+                why = why_unwritable(error)
+                self.lost = self.lost or one_line(f"{self.path} cannot keep ({why}): {told}")

@@ -1,0 +1,51 @@
+"""What is kept, read again: runs as records and reports, outcomes and limits as tables."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
+from harness.records import RunRecord
+from harness_reports import WrittenReports, margins_frame, outcomes_frame, write_run
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def stored_run(run: str = LATEST, store: AnyStore = STORE) -> RunRecord:
+    """Read a stored run or intake by its id, the latest unless one is named.
+
+    Raises StoreError if there is none.
+    """
+    with existing(store) as kept:
+        return named_run(kept, run)
+
+
+def write_reports(
+    record: RunRecord, folder: str | Path = RUNS, store: AnyStore | None = None
+) -> WrittenReports:
+    """Write a run's reports to ``folder/<run id>``. Raises StoreError if that fails.
+
+    With a store they also show what searches found of the margins of the run's chips.
+    """
+    place = Path(folder) / record.run_id
+    if store is None:
+        return write_run(record, place)
+    with existing(store) as kept:
+        limits = kept.margins_behind(record.run_id)
+    return write_run(record, place, margins=limits)
+
+
+def outcomes(record: RunRecord) -> pd.DataFrame:
+    """Return a run's outcomes as a DataFrame, one row per table and chip."""
+    return outcomes_frame(record)
+
+
+def margins(store: AnyStore = STORE, chip: str = "", design: str = "") -> pd.DataFrame:
+    """Return the limits that searches found, oldest first, as a DataFrame: one row per limit.
+
+    Of one chip or one design if named. Raises StoreError if there is no such store.
+    """
+    with existing(store) as kept:
+        return margins_frame(kept.margins(chip=chip, design=design))

@@ -1,0 +1,92 @@
+"""The tables that a job runs: which designs of a rack are meant, read, and put to a slot."""
+
+from __future__ import annotations
+
+import fnmatch
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol, TypeVar
+
+from harness.errors import ConfigError, Finding, InputError, Location
+from harness.judge import Case
+from harness.rack import Rack, Slot, check_rack_models
+from harness.shuttle import Design, TableSpec, nearest
+from harness.table import Pattern, load_table
+
+
+class Named(Protocol):
+    """A design or a slot."""
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+        ...
+
+
+Chosen = TypeVar("Chosen", bound=Named)
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """One table to run on every chip."""
+
+    design: Design
+    spec: TableSpec
+    pattern: Pattern
+
+
+def load_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
+    """Read every table of the chosen designs, and their netlists if there is a virtual slot.
+
+    ``designs`` are names or patterns. Raises ConfigError for one that fits no design, InputError
+    with the findings of all tables and netlists that cannot be used.
+    """
+    shuttle = rack.shuttle
+    chosen = choose("design", shuttle.designs, designs, shuttle.path, shuttle.name)
+    findings: list[Finding] = []
+    jobs: list[Job] = []
+    for design in chosen:
+        for spec in design.tables:
+            try:
+                jobs.append(Job(design, spec, load_table(spec, design, shuttle)))
+            except InputError as error:
+                findings.extend(error.findings)
+    findings += check_rack_models(rack, chosen)
+    if findings:
+        raise InputError(findings)
+    return tuple(jobs)
+
+
+def choose(
+    what: str, known: Sequence[Chosen], wanted: Sequence[str], path: Path, whole: str
+) -> tuple[Chosen, ...]:
+    """Pick what has a name that fits one of the patterns; all if there is no pattern.
+
+    Raises ConfigError for patterns that fit no ``what`` of ``whole``, which ``path`` describes.
+    """
+    names = [one.name for one in known]
+    lost = [name for name in wanted if not fnmatch.filter(names, name)]
+    if lost:
+        raise ConfigError(
+            Finding(
+                f"unknown-{what}",
+                Location(path),
+                f'no {what} of {whole} fits "{name}"',
+                nearest(name, names),
+            )
+            for name in lost
+        )
+    return tuple(
+        one
+        for one in known
+        if not wanted or any(fnmatch.fnmatchcase(one.name, name) for name in wanted)
+    )
+
+
+def cases(rack: Rack, slot: Slot, jobs: Iterable[Job]) -> tuple[Case, ...]:
+    """Put tables to the chip in a slot."""
+    return tuple(
+        Case(slot.name, slot.chip, slot.board, rack.shuttle, job.design, job.spec, job.pattern)
+        for job in jobs
+    )
