@@ -1,15 +1,8 @@
 """Margins: how fast a design still works on a chip, at which sample point and voltage."""
 
 from harness.margin.plan import Target
-from harness.margin.trials import TrialRule, Tried
-from harness.margin.worker import (
-    MarginEvent,
-    MarginFound,
-    MarginWorker,
-    Means,
-    PointTried,
-    Tell,
-)
+from harness.margin.trials import TrialRule
+from harness.margin.worker import MarginEvent, MarginFound, MarginWorker, Means, PointTried, Tell
 
 __all__ = [
     "MarginEvent",
@@ -20,5 +13,4 @@ __all__ = [
     "Target",
     "Tell",
     "TrialRule",
-    "Tried",
 ]

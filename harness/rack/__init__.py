@@ -1,6 +1,6 @@
 """Racks of boards: the rack file and the scheduling of sessions."""
 
-from harness.rack.boundary import LOG, harmless, leave, within
+from harness.rack.boundary import LOG, harmless, within
 from harness.rack.events import (
     Event,
     Observer,
@@ -12,16 +12,15 @@ from harness.rack.events import (
     TableStarted,
     unobserved,
 )
-from harness.rack.file import check_port, check_rack, chip_serial_trouble, load_rack, single_slot
-from harness.rack.known import answered, unreached
+from harness.rack.file import check_port, check_rack, load_rack, single_slot
+from harness.rack.known import unreached
 from harness.rack.lock import Locks, held
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
-from harness.rack.modelled import ModelledSession, check_rack_models
-from harness.rack.policy import Policy, RunMeans, TableRun
+from harness.rack.modelled import check_rack_models
+from harness.rack.policy import Policy, RunMeans
 from harness.rack.port_check import PortCheck, examine_port, who_answers
-from harness.rack.ports import SerialPort, find_port, needs_place, serial_ports
-from harness.rack.power import PowerCycle
-from harness.rack.reaching import Reach, SupplyUse, reach, reachable
+from harness.rack.ports import SerialPort, needs_place, serial_ports
+from harness.rack.reaching import SupplyUse, reach, reachable
 from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
 from harness.rack.slot_file import load_virtual_slot
 from harness.rack.station import SlotWorker, Station, not_back, run_slots
@@ -32,15 +31,12 @@ __all__ = [
     "BoardSession",
     "Event",
     "Locks",
-    "ModelledSession",
     "Observer",
     "Opener",
     "Policy",
     "PortCheck",
-    "PowerCycle",
     "Rack",
     "RackNews",
-    "Reach",
     "RunMeans",
     "SerialPort",
     "Slot",
@@ -52,19 +48,14 @@ __all__ = [
     "StopSwitch",
     "SupplyUse",
     "TableJudged",
-    "TableRun",
     "TableStarted",
-    "answered",
     "check_port",
     "check_rack",
     "check_rack_models",
-    "chip_serial_trouble",
     "examine_port",
-    "find_port",
     "harmless",
     "held",
     "interrupts_stop",
-    "leave",
     "load_rack",
     "load_virtual_slot",
     "needs_place",

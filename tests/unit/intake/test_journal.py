@@ -7,22 +7,10 @@ from pathlib import Path
 import pytest
 
 from harness.errors import StoreError
-from harness.intake import (
-    Event,
-    FileSum,
-    Halted,
-    Heading,
-    Journal,
-    Lost,
-    Measured,
-    PinFinding,
-    PinState,
-    Replied,
-    Result,
-    Signed,
-    TakenUp,
-    Worked,
-)
+from harness.intake import Heading, Journal, PinState, Result
+from harness.intake.journal import FileSum
+from harness.intake.model import PinFinding
+from harness.intake.progress import Event, Halted, Lost, Measured, Replied, Signed, TakenUp, Worked
 
 PIN = PinFinding("in4", PinState.OPEN, "nothing answers")
 EVENTS: list[Event] = [

@@ -8,28 +8,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.intake import (
-    RESEATING,
-    STEPS,
-    SWITCHING_OFF,
-    Aside,
-    Ask,
+from harness.intake import Ask, Result
+from harness.intake.asking import Aside, Over, Work, upcoming
+from harness.intake.machine import advance
+from harness.intake.progress import (
     Event,
     Halted,
     Lost,
     Measured,
-    Over,
     Progress,
     Replied,
-    Result,
     Signed,
     TakenUp,
-    Work,
     Worked,
-    advance,
-    upcoming,
 )
-from harness.intake.steps import PLACES
+from harness.intake.steps import PLACES, RESEATING, STEPS, SWITCHING_OFF
 
 START = Progress("SP2-0001", "SP2-[0-9]{4}", 150.0)
 SENSING = Progress("SP2-0001", "SP2-[0-9]{4}", 150.0, sensor=True)

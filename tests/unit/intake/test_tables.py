@@ -11,22 +11,10 @@ import pytest
 
 from harness.board import BoardIdentity, BoardProfile, ParallelSelect
 from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable, StoreError
-from harness.intake import (
-    STEPS,
-    Heading,
-    Intake,
-    Journal,
-    Lost,
-    Measured,
-    Plan,
-    Progress,
-    Replied,
-    Result,
-    StepResult,
-    StillAside,
-    Worked,
-)
+from harness.intake import Heading, Intake, Journal, Plan, Result, StepResult, StillAside
 from harness.intake.bench import Bench
+from harness.intake.progress import Lost, Measured, Progress, Replied, Worked
+from harness.intake.steps import STEPS
 from harness.jobs.run import new_run
 from harness.rack import BoardSession, Opener, Rack, Slot, station
 from harness.records import Verdict

@@ -10,16 +10,8 @@ import pytest
 
 from harness.board import BoardIdentity
 from harness.errors import BoardSilent, StoreError, ToolFault
-from harness.rack import (
-    BoardSession,
-    Event,
-    PowerCycle,
-    Slot,
-    SlotWorker,
-    StopSwitch,
-    run_slots,
-    station,
-)
+from harness.rack import BoardSession, Event, Slot, SlotWorker, StopSwitch, run_slots, station
+from harness.rack.power import PowerCycle
 from harness.records import ChipRecord, Outcome, Verdict
 from harness.shuttle import Design
 from tests.unit.judge.samples import FunctionSession

@@ -14,8 +14,9 @@ from serial.tools import list_ports
 
 from harness.cli.app import main
 from harness.errors import BoardSilent, PortUnavailable
-from harness.rack import PortCheck, SerialPort, examine_port, find_port, serial_ports, who_answers
+from harness.rack import PortCheck, SerialPort, examine_port, serial_ports, who_answers
 from harness.rack import ports as ports_module
+from harness.rack.ports import find_port
 from tests.system.virtual import board
 
 Plug = Callable[..., None]

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import BoardSilent, ConfigError, Finding
-from harness.rack import PowerCycle, check_rack, load_virtual_slot
-from harness.rack.power import cycle_power
+from harness.rack import check_rack, load_virtual_slot
+from harness.rack.power import PowerCycle, cycle_power
 from harness.shuttle import load_shuttle
 from tests.unit.rack.test_file import HEAD, ROOT, SLOT
 

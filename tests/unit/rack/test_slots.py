@@ -27,7 +27,6 @@ from harness.rack import (
     Event,
     Observer,
     Opener,
-    PowerCycle,
     RunMeans,
     Slot,
     SlotFinished,
@@ -37,6 +36,7 @@ from harness.rack import (
     TableJudged,
     run_slots,
 )
+from harness.rack.power import PowerCycle
 from harness.records import ChipRecord, Outcome, Verdict
 from harness.table import Pattern
 from tests.unit.judge.samples import FunctionSession, case, good_chip

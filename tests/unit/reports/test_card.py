@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 
 from harness.errors import StoreError
-from harness.intake import STEPS, ChipIntake, Result, Step, StepResult
+from harness.intake import ChipIntake, Result, StepResult
+from harness.intake.model import Step
+from harness.intake.steps import STEPS
 from harness.records import Outcome
 from harness_reports import card_html, label_html, report_of, write_card
 from harness_reports.card import HANDED_OUT, HELD, MOST_TEXT, MOST_TRIES, build_card
