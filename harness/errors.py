@@ -31,8 +31,9 @@ This module imports nothing of ours.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Callable, Hashable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 
@@ -96,28 +97,83 @@ class Finding:
         return f"{self.location}: {self.severity} [{self.rule}] {told}"
 
 
+MOST_FINDINGS = 100
+"""So many findings of one reading are kept; the others are counted."""
+
+
 @dataclass
 class Findings:
-    """Collects findings, so that a reader can report them all instead of the first."""
+    """Collects findings, so that a reader can report them all instead of the first.
 
-    items: list[Finding] = field(default_factory=list)
+    Nobody drowns: beyond :data:`MOST_FINDINGS` they are counted, and the same fault of many rows
+    is told once, with their number.
+    """
+
+    kept: list[Finding] = field(default_factory=list)
+    dropped: Counter[Severity] = field(default_factory=Counter)
+    numbers: dict[Hashable, int] = field(default_factory=dict)
+    more_rows: Counter[int] = field(default_factory=Counter)
 
     def error(self, rule: str, location: Location, message: str, advice: str) -> None:
         """Add a finding that stops a run."""
-        self.items.append(Finding(rule, location, message, advice))
+        self.extend([Finding(rule, location, message, advice)])
 
     def warn(self, rule: str, location: Location, message: str, advice: str) -> None:
         """Add a finding that does not stop a run."""
-        self.items.append(Finding(rule, location, message, advice, Severity.WARNING))
+        self.extend([Finding(rule, location, message, advice, Severity.WARNING)])
 
     def extend(self, others: Iterable[Finding]) -> None:
         """Add the findings of another reader."""
-        self.items.extend(others)
+        for finding in others:
+            if len(self.kept) < MOST_FINDINGS:
+                self.kept.append(finding)
+            else:
+                self.dropped[finding.severity] += 1
+
+    def tell(self, make: Callable[[], Finding], same: Hashable = None, rows: int = 1) -> None:
+        """Add the error that is made, if there is room for it; beyond that none is made.
+
+        It is the fault of so many ``rows``; those of one fault that is called ``same`` add up.
+        """
+        if same is not None and same in self.numbers:
+            self.more_rows[self.numbers[same]] += rows
+        elif len(self.kept) < MOST_FINDINGS:
+            self.numbers[same] = len(self.kept)
+            self.more_rows[len(self.kept)] = rows - 1
+            self.kept.append(make())
+        else:
+            self.dropped[Severity.ERROR] += rows
+
+    @property
+    def items(self) -> list[Finding]:
+        """Every finding as it came; a last one tells how many more there were."""
+        return [*self._worded(), *self._closing()]
+
+    @property
+    def in_order(self) -> list[Finding]:
+        """Every finding in file order; a last one tells how many more there were."""
+        return [*sorted(self._worded(), key=lambda item: item.location), *self._closing()]
 
     @property
     def errors(self) -> list[Finding]:
         """Only the findings that stop a run."""
         return [item for item in self.items if item.severity is Severity.ERROR]
+
+    def _worded(self) -> Iterator[Finding]:
+        for number, finding in enumerate(self.kept):
+            more = self.more_rows[number]
+            if not more:
+                yield finding
+                continue
+            others = "1 more row" if more == 1 else f"{more:,} more rows"
+            yield replace(finding, message=f"{finding.message} (and in {others})")
+
+    def _closing(self) -> Iterator[Finding]:
+        if self.dropped:
+            place = Location(self.kept[-1].location.path)
+            told = f"and {self.dropped.total():,} more"
+            worst = Severity.ERROR if self.dropped[Severity.ERROR] else Severity.WARNING
+            yield Finding("more-findings", place, told, "correct those above first", worst)
 
 
 class HarnessError(Exception):

@@ -19,7 +19,7 @@ from harness.agent import protocol
 from harness.board.forms import Form, choose, constant
 from harness.board.layout import Layout, Planes, find_layout
 from harness.link import Command
-from harness.table import Pattern, Words
+from harness.table import PLANES, Pattern, Words
 
 CHUNK = protocol.MAX_BODY - 6
 """Bytes of a block's body in one frame: the last come with the command to run it."""
@@ -119,17 +119,9 @@ def _width(layout: Layout, plane: int) -> int:
 
 
 def wire_fields(pattern: Pattern) -> tuple[Words, ...]:
-    """The words of each vector in wire order: ``protocol.FIELDS``, one array each."""
+    """The words of each vector in wire order: ``protocol.FIELDS``, the planes and the repeats."""
     repeat = pattern.repeat | np.where(pattern.until, np.uint32(protocol.UNTIL), np.uint32(0))
-    return (
-        pattern.drive,
-        pattern.enable,
-        pattern.pulse,
-        pattern.expect,
-        pattern.care,
-        pattern.highz,
-        repeat.astype(np.uint32),
-    )
+    return (*(getattr(pattern, name) for name in PLANES), repeat.astype(np.uint32))
 
 
 def deflate(body: bytes) -> tuple[bytes, int]:

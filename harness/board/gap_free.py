@@ -52,7 +52,7 @@ class _Memory:
 
 def _block(pattern: Pattern) -> Block:
     block = Block(len(pattern))
-    for name in ("drive", "enable", "pulse", "care", "highz", "repeat"):
+    for name in protocol.FIELDS:
         column = getattr(pattern, name)
         memoryview(getattr(block, name))[:] = memoryview(column.astype("uint32"))
     for row in pattern.until.nonzero()[0]:

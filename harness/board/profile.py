@@ -51,8 +51,7 @@ def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, li
     findings = Findings()
     top = read_toml(path, findings)
     profile = _profile(top, shuttle) if top is not None else None
-    ordered = sorted(findings.items, key=lambda item: item.location)
-    return (None if findings.errors else profile), ordered
+    return (None if findings.errors else profile), findings.in_order
 
 
 def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:

@@ -33,7 +33,7 @@ from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Lines, Patience, RawRepl, SerialPort
 from harness.shuttle import Design, Direction, Shuttle
-from harness.table import Pattern, Words
+from harness.table import Pattern
 
 READY_SECONDS = 5.0
 SELECT_HZ = 100_000.0
@@ -105,7 +105,7 @@ class Session:
         drive = np.array([step.drive | others for step in steps], dtype=np.uint32)
         pulse = np.array([step.pulse for step in steps], dtype=np.uint32)
         enable = np.full(count, self._rest_enable, np.uint32)
-        rows = _inputs_only(drive, enable, pulse)
+        rows = Pattern.of(drive=drive, enable=enable, pulse=pulse)
         slow = RunConditions(min(self._profile.max_rate_hz, SELECT_HZ))
         with self._abortable():
             timing = timing_order(self._timing(rows, slow), Answers())
@@ -207,7 +207,7 @@ class Session:
         drive = np.array([self._reset_drive()], dtype=np.uint32)
         enable = np.array([self._rest_enable], dtype=np.uint32)
         pulse = np.array([self._shuttle.mask(Direction.CLOCK)], dtype=np.uint32)
-        rows = _inputs_only(drive, enable, pulse)
+        rows = Pattern.of(drive=drive, enable=enable, pulse=pulse)
         held = replace(rows, repeat=np.array([cycles], dtype=np.uint32))
         return run_orders(held, self._room, Answers())
 
@@ -278,7 +278,7 @@ def _taken(take: Callable[[bytes], None], payload: bytes) -> None:
 
 def _check_places(pattern: Pattern, answers: Answers, pins: int) -> None:
     """Raise BoardMisbehaved for an answer about rows, or about pins, that are not tested."""
-    tested = pattern.care | pattern.highz
+    tested = pattern.tested
     rows = {place[0] for place in answers.window} | {found.row for found in answers.mismatches}
     good = (
         all(row < len(pattern) for row in rows)
@@ -300,22 +300,6 @@ def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> N
             f"the board counts {cycles} cycles where {asked} were asked for; nothing of this run "
             "is kept, run again"
         )
-
-
-def _inputs_only(drive: Words, enable: Words, pulse: Words) -> Pattern:
-    zero = np.zeros_like(drive)
-    return Pattern(
-        drive=drive,
-        enable=enable,
-        pulse=pulse,
-        expect=zero,
-        care=zero,
-        highz=zero,
-        repeat=np.ones_like(drive),
-        until=np.zeros(len(drive), dtype=np.bool_),
-        line=np.zeros(len(drive), dtype=np.int32),
-        signals=(),
-    )
 
 
 def _difference(after: WireCounters, before: WireCounters) -> WireCounters:

@@ -23,7 +23,7 @@ from harness.door import LARGEST_SETTINGS, read_file, whole_path
 from harness.errors import BundleError, Finding, InputError, Location
 from harness.records import ChipRecord, RunRecord
 from harness.shuttle import Shuttle, load_shuttle, nearest
-from harness.table import Pattern, load_table
+from harness.table import PLANES, Pattern, load_table
 from harness_reports import (
     LARGEST_FILE,
     TICKET,
@@ -144,7 +144,7 @@ def _patterns(shuttle: Shuttle, chip: ChipRecord) -> Mapping[tuple[str, str], Pa
 
 
 def _equal(one: Pattern, two: Pattern) -> bool:
-    arrays = ("drive", "enable", "pulse", "expect", "care", "highz", "repeat", "until")
+    arrays = (*PLANES, "repeat", "until")
     return all(np.array_equal(getattr(one, name), getattr(two, name)) for name in arrays)
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -31,7 +30,7 @@ from harness.intake.respond import (
 )
 from harness.judge import PatternRunner
 from harness.shuttle import Design, Direction, Pin, Shuttle, TableSpec
-from harness.table import Pattern
+from harness.table import DRIVING, Pattern
 
 
 class DesignRunner(PatternRunner, Protocol):
@@ -68,16 +67,9 @@ def _ask(runner: DesignRunner, piece: Piece) -> Answer:
     conditions = RunConditions(piece.spec.clock_hz, piece.spec.settle_us, piece.spec.reset_cycles)
     pattern = piece.pattern
     capture = runner.run(pattern, conditions, window=(0, MOST_CYCLES))
-    zero = np.zeros(1, np.uint32)
     mask = np.uint32(piece.outputs) & ~pattern.enable[:1]
-    first = replace(
-        pattern.rows(0, 1),
-        expect=zero,
-        care=zero,
-        highz=mask,
-        repeat=zero + np.uint32(1),
-        until=np.zeros(1, np.bool_),
-    )
+    driven = {name: getattr(pattern, name)[:1] for name in DRIVING}
+    first = Pattern.of(pattern.signals, **driven, highz=mask, line=pattern.line[:1])
     pulled = runner.run(first, conditions, window=(0, 1))
     if capture.window is None or pulled.window is None:
         raise BoardMisbehaved("the board kept no words of the pin check; run it again")

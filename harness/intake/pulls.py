@@ -89,17 +89,5 @@ def _run(
 
 def lone(shuttle: Shuttle, drive: Words, enable: Words, highz: Words) -> Pattern:
     """Vectors that leave every pin alone but those they drive; nothing is expected."""
-    zero = np.zeros_like(drive)
     every = tuple(Bus(pin.name, (pin,), Direction.BIDIRECTIONAL) for pin in shuttle.pins)
-    return Pattern(
-        drive=drive,
-        enable=enable,
-        pulse=zero,
-        expect=zero,
-        care=zero,
-        highz=highz,
-        repeat=np.ones_like(drive),
-        until=np.zeros(len(drive), np.bool_),
-        line=np.zeros(len(drive), np.int32),
-        signals=every,
-    )
+    return Pattern.of(every, drive=drive, enable=enable, highz=highz)

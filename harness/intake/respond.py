@@ -80,10 +80,7 @@ def piece_of(design: Design, spec: TableSpec, pattern: Pattern) -> Piece:
 
 def picked(pattern: Pattern, rows: NDArray[np.int64]) -> Pattern:
     """Rows of a pattern, once each, in another order."""
-    names = ("drive", "enable", "pulse", "expect", "care", "highz", "until", "line")
-    arrays = {name: getattr(pattern, name)[rows] for name in names}
-    once = np.ones(len(rows), np.uint32)
-    return replace(pattern, **arrays, repeat=once, labels={}, notes={})
+    return replace(pattern.pick(rows), repeat=np.ones(len(rows), np.uint32))
 
 
 def _pairs(pattern: Pattern, design: Design) -> Iterator[Pair]:

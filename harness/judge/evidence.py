@@ -6,6 +6,7 @@ One rule: bits go in, names come out; nothing here decides a verdict.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 from harness.board import Capture, CaptureWindow, Mismatch
 from harness.records import Attempt, EvidenceCycle, PinCount, PinResult, Wave, Window
@@ -51,13 +52,11 @@ def bits(word: int) -> Iterator[int]:
 
 def wrong_pins(pattern: Pattern, mismatch: Mismatch, names: Names) -> tuple[PinResult, ...]:
     """Every wrong pin of one cycle, expected against observed."""
-    row = mismatch.row
-    highz, expect = int(pattern.highz[row]), int(pattern.expect[row])
     return tuple(
         PinResult(
             pin=names.pin(bit),
             signal=names.signal(bit),
-            expected=_expected(bit, highz, expect, ~0),
+            expected=pattern.tested_symbol(mismatch.row, bit),
             observed=_observed(bit, mismatch.seen, mismatch.floating),
         )
         for bit in bits(mismatch.wrong)
@@ -106,62 +105,28 @@ def attempts(captures: Sequence[Capture]) -> tuple[Attempt, ...]:
 def window(pattern: Pattern, read: CaptureWindow, names: Names) -> Window:
     """Name the cycles that were read back whole, one wave per pin that the design uses."""
     rows = [int(row) for row in read.row]
-    seen = [int(word) for word in read.seen]
-    floating = [int(word) for word in read.floating]
-    used = names.used()
-    driven = [
-        [_driven(bit, int(pattern.drive[r]), int(pattern.enable[r]), int(pattern.pulse[r]))
-         for r in rows]
-        for bit in used
-    ]  # fmt: skip
+    answers = list(zip(read.seen.tolist(), read.floating.tolist(), strict=True))
     waves = []
-    for bit, levels in zip(used, driven, strict=True):
-        tested = [
-            _expected(bit, int(pattern.highz[r]), int(pattern.expect[r]), int(pattern.care[r]))
-            for r in rows
+    for bit in names.used():
+        driven = [pattern.driven_symbol(row, bit) for row in rows]
+        seen = [
+            _observed(bit, word, floating) if level == "." else "."
+            for level, (word, floating) in zip(driven, answers, strict=True)
         ]
-        answers = [
-            "." if level != "." else _observed(bit, word, float_)
-            for level, word, float_ in zip(levels, seen, floating, strict=True)
-        ]
-        waves.append(
-            Wave(names.pin(bit), names.signal(bit), *map("".join, (levels, answers, tested)))
-        )
+        tested = [pattern.tested_symbol(row, bit) for row in rows]
+        waves.append(Wave(names.pin(bit), names.signal(bit), *map("".join, (driven, seen, tested))))
     return Window(
         cycles=tuple(int(cycle) for cycle in read.cycle),
         lines=tuple(int(pattern.line[row]) for row in rows),
-        labels=_labels(pattern, rows),
+        labels=tuple(  # a row's label stands at its first cycle in the window
+            pattern.labels.get(row, "") if row != before else ""
+            for before, row in pairwise([-1, *rows])
+        ),
         waves=tuple(waves),
     )
-
-
-def _labels(pattern: Pattern, rows: Sequence[int]) -> tuple[str, ...]:
-    """Put a row's label at its first cycle in the window."""
-    labels: list[str] = []
-    before = -1
-    for row in rows:
-        labels.append(pattern.labels.get(row, "") if row != before else "")
-        before = row
-    return tuple(labels)
-
-
-def _driven(bit: int, drive: int, enable: int, pulse: int) -> str:
-    if pulse >> bit & 1:
-        return "K" if drive >> bit & 1 else "C"
-    if enable >> bit & 1:
-        return "1" if drive >> bit & 1 else "0"
-    return "."
 
 
 def _observed(bit: int, seen: int, floating: int) -> str:
     if floating >> bit & 1:
         return "Z"
     return "1" if seen >> bit & 1 else "0"
-
-
-def _expected(bit: int, highz: int, expect: int, care: int) -> str:
-    if highz >> bit & 1:
-        return "Z"
-    if care >> bit & 1:
-        return "H" if expect >> bit & 1 else "L"
-    return "."

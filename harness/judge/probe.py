@@ -18,7 +18,7 @@ from harness.table import Pattern, Words
 
 Place = tuple[int, int]
 """A row of the table, and a repetition of it."""
-_Piece = tuple[NDArray[np.int64], Words, int]
+_Piece = tuple[NDArray[np.int64], Words, Words]
 
 
 def probes(pattern: Pattern, capture: Capture) -> Pattern | None:
@@ -100,39 +100,31 @@ def _testing(pattern: Pattern, masks: Mapping[Place, int]) -> Pattern | None:
     """
     if not masks:
         return None
-    pieces = list(_pieces(pattern, masks))
-    row = np.concatenate([rows for rows, _repeat, _mask in pieces])
-    repeat = np.concatenate([repeat for _rows, repeat, _mask in pieces])
-    highz = np.concatenate([np.full(len(rows), mask, np.uint32) for rows, _r, mask in pieces])
-    probed = np.isin(row, [row for row, _pass in masks])
+    row, repeat, highz = map(np.concatenate, zip(*_pieces(pattern, masks), strict=True))
     cut = pattern.pick(row)
-    until = cut.until & ~probed
+    until = cut.until & ~np.isin(row, [row for row, _pass in masks])
     care = np.where(until, cut.care, 0).astype(np.uint32)
     return replace(
-        cut,
-        repeat=repeat,
-        until=until,
-        care=care,
-        highz=highz,
-        expect=cut.expect & care,
+        cut, repeat=repeat, until=until, care=care, highz=highz, expect=cut.expect & care
     )
 
 
 def _pieces(pattern: Pattern, masks: Mapping[Place, int]) -> Iterator[_Piece]:
-    """Cut the rows at the probed repetitions: rows, how often each, pins to test."""
+    """Cut the rows at the probed repetitions: rows, how often each, pins to test in each."""
     at = done = 0
     for (row, pass_), mask in sorted(masks.items()):
         if row > at:
             left = int(pattern.repeat[at]) - done
             if not done or (left and not pattern.until[at]):
-                yield _piece(pattern, at, left, 0)
-            yield np.arange(at + 1, row), pattern.repeat[at + 1 : row], 0
+                yield _piece(at, left, 0)
+            between = np.arange(at + 1, row)
+            yield between, pattern.repeat[between], np.zeros(len(between), np.uint32)
             at, done = row, 0
         if pass_ > done:
-            yield _piece(pattern, row, pass_ - done, 0)
-        yield _piece(pattern, row, 1, mask)
+            yield _piece(row, pass_ - done, 0)
+        yield _piece(row, 1, mask)
         done = pass_ + 1
 
 
-def _piece(pattern: Pattern, row: int, repeat: int, mask: int) -> _Piece:
-    return np.array([row]), np.array([repeat], pattern.repeat.dtype), mask
+def _piece(row: int, repeat: int, mask: int) -> _Piece:
+    return np.array([row]), np.array([repeat], np.uint32), np.array([mask], np.uint32)

@@ -2,7 +2,6 @@
 
 from harness.shuttle.dotted import parse_toml
 from harness.shuttle.model import (
-    MAX_PINS,
     Bus,
     Design,
     Direction,
@@ -14,11 +13,10 @@ from harness.shuttle.model import (
 from harness.shuttle.names import RESERVED, expand_range
 from harness.shuttle.reader import check_shuttle, load_shuttle
 from harness.shuttle.serials import is_serial, pattern_of
-from harness.shuttle.textfile import check_bytes, read_bytes, warn_of_mark
+from harness.shuttle.textfile import check_bytes, place_of_offset, read_bytes, without_mark
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
 __all__ = [
-    "MAX_PINS",
     "RESERVED",
     "Bus",
     "Design",
@@ -36,7 +34,8 @@ __all__ = [
     "nearest",
     "parse_toml",
     "pattern_of",
+    "place_of_offset",
     "read_bytes",
     "read_toml",
-    "warn_of_mark",
+    "without_mark",
 ]

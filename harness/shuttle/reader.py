@@ -45,7 +45,7 @@ def check_shuttle(path: Path) -> tuple[Shuttle | None, list[Finding]]:
     shuttle = _shuttle(top) if top is not None else None
     if shuttle is not None and len(shuttle.pins) > MAX_PINS:
         shuttle = None
-    return shuttle, sorted(findings.items, key=lambda item: item.location)
+    return shuttle, findings.in_order
 
 
 def _shuttle(top: TomlTable) -> Shuttle:

@@ -39,9 +39,7 @@ def read_text(path: Path, findings: Findings) -> TextFile | None:
     data = read_bytes(path, findings, LARGEST_SETTINGS)
     if data is None:
         return None
-    body = data.removeprefix(BYTE_ORDER_MARK)
-    if len(body) != len(data):
-        warn_of_mark(path, findings)
+    body = without_mark(path, data, findings)
     if not check_bytes(path, body, findings):
         return None
     if body and not body.endswith(b"\n"):
@@ -49,23 +47,28 @@ def read_text(path: Path, findings: Findings) -> TextFile | None:
     return TextFile(path, data, body.decode("utf-8"))
 
 
-def warn_of_mark(path: Path, findings: Findings) -> None:
-    """Add the warning that a file starts with a byte-order mark."""
-    findings.warn(
-        "byte-order-mark",
-        Location(path, 1, 1),
-        "the file starts with a byte-order mark, which is ignored",
-        "save it as UTF-8 without a byte-order mark",
-    )
+def without_mark(path: Path, data: bytes, findings: Findings) -> bytes:
+    """Return a file's first bytes without a byte-order mark, after a warning if there is one."""
+    if data.startswith(BYTE_ORDER_MARK):
+        findings.warn(
+            "byte-order-mark",
+            Location(path, 1, 1),
+            "the file starts with a byte-order mark, which is ignored",
+            "save it as UTF-8 without a byte-order mark",
+        )
+    return data.removeprefix(BYTE_ORDER_MARK)
 
 
-def check_bytes(path: Path, body: bytes, findings: Findings) -> bool:
-    """Tell whether bytes are UTF-8 without NUL; the first bad byte becomes a finding."""
+def check_bytes(path: Path, body: bytes, findings: Findings, line: int = 1) -> bool:
+    """Tell whether bytes are UTF-8 without NUL; the first bad byte becomes a finding.
+
+    ``line`` is the number of their first line.
+    """
     nul = body.find(b"\0")
     if nul >= 0:
         findings.error(
             "nul-byte",
-            place_of_offset(path, body, nul),
+            place_of_offset(path, body, nul, line),
             "the file holds a NUL byte, so it is not a text file",
             "export it again as UTF-8 text",
         )
@@ -75,7 +78,7 @@ def check_bytes(path: Path, body: bytes, findings: Findings) -> bool:
     except UnicodeDecodeError as trouble:
         findings.error(
             "not-utf8",
-            place_of_offset(path, body, trouble.start),
+            place_of_offset(path, body, trouble.start, line),
             f"byte 0x{body[trouble.start]:02X} is not UTF-8 (Latin-1 or Windows text?)",
             "save the file as UTF-8",
         )
@@ -83,8 +86,8 @@ def check_bytes(path: Path, body: bytes, findings: Findings) -> bool:
     return True
 
 
-def place_of_offset(path: Path, body: bytes, offset: int) -> Location:
+def place_of_offset(path: Path, body: bytes, offset: int, line: int = 1) -> Location:
     """Line and character column of a byte; all bytes before it must be UTF-8."""
     start = body.rfind(b"\n", 0, offset) + 1
     column = len(body[start:offset].decode("utf-8", "replace")) + 1
-    return Location(path, body.count(b"\n", 0, start) + 1, column)
+    return Location(path, line + body.count(b"\n", 0, start), column)

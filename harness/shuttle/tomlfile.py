@@ -27,10 +27,11 @@ import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, overload
 
-from harness.errors import Findings, Location
+from harness.errors import Finding, Findings, Location
 from harness.shuttle.dotted import parse_toml
 from harness.shuttle.places import KeyPath, Place, find_places
 from harness.shuttle.textfile import TextFile, read_text
@@ -46,9 +47,6 @@ _KIND_NAMES: dict[type, str] = {
     list: "a list in [ ]",
     dict: "a table",
 }
-MOST = 1_000
-"""Beyond so many findings no unknown key is told: each would be compared with all known ones."""
-
 _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -271,16 +269,16 @@ class TomlTable:
 
     def finish(self) -> None:
         """Report every key that nobody asked for, here and in all tables handed out."""
-        where = f" in [{self.title}]" if self.title else ""
-        for key in [key for key in self.values if key not in self.known]:
-            if len(self.findings.items) >= MOST:
-                if self.findings.items[-1].rule != "more-findings":
-                    told = "there are more unknown keys than are told here"
-                    self.error("more-findings", key, told, "correct those above first")
-                return
-            self.error("unknown-key", key, f'unknown key "{key}"{where}', nearest(key, self.known))
+        for key in self.values:
+            if key not in self.known:
+                self.findings.tell(partial(self._unknown, key))
         for table in self.below:
             table.finish()
+
+    def _unknown(self, key: str) -> Finding:
+        where = f" in [{self.title}]" if self.title else ""
+        told = f'unknown key "{key}"{where}'
+        return Finding("unknown-key", self.location(key), told, nearest(key, self.known))
 
     def missing(self, key: str, what: str) -> None:
         """Add the finding for a key that should have been written."""

@@ -2,9 +2,12 @@
 
 from harness.table.pattern import Pattern, Words
 from harness.table.reader import SUFFIXES, check_table, load_table
+from harness.table.symbols import DRIVING, PLANES
 from harness.table.workbook import SheetUnfit, look_through
 
 __all__ = [
+    "DRIVING",
+    "PLANES",
     "SUFFIXES",
     "Pattern",
     "SheetUnfit",

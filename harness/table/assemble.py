@@ -5,104 +5,100 @@ One rule: rows are never looked at one by one; a finding about a row asks the bl
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import Location
+from harness.errors import Findings, Location
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
-from harness.table.columns import Cells, Coded
-from harness.table.complaints import Complaints
-from harness.table.header import Heading, default_levels, signal_of
+from harness.table.columns import Cells, Coded, RowTexts
+from harness.table.header import Heading, Place, default_levels, read_heading, signal_of
 from harness.table.latency import apply_latency
 from harness.table.pattern import Pattern, Words
-from harness.table.repeats import decode_repeats
-from harness.table.texts import RowTexts
-from harness.table.words import FIELDS, BlockWords, ColumnDecoder, Locate, RowPlace
+from harness.table.symbols import PLANES
+from harness.table.words import ColumnDecoder, Locate, decode_repeats
+
+RowPlace = Callable[[int], Location]
+"""Row of the block → where its cell of the column in question stands."""
+
+_TEXTS = ("label", "note")
 
 
 @dataclass
 class Assembler:
-    """Collects the blocks of one table."""
+    """Collects the blocks of one table: :meth:`head` first, then :meth:`add`, then the pattern."""
 
     spec: TableSpec
     design: Design
     shuttle: Shuttle
-    heading: Heading
-    complaints: Complaints
+    findings: Findings
+    heading: Heading = field(init=False)
+    decoders: list[ColumnDecoder] = field(init=False)
+    idle: dict[str, int] = field(init=False)
     rows: int = 0
-    parts: dict[str, list[NDArray[np.generic]]] = field(default_factory=dict)
-    texts: dict[str, list[RowTexts]] = field(default_factory=dict)
-    decoders: list[ColumnDecoder] = field(default_factory=list)
+    parts: list[dict[str, NDArray[np.generic]]] = field(default_factory=list)
+    texts: dict[str, list[RowTexts]] = field(default_factory=lambda: {name: [] for name in _TEXTS})
 
-    def __post_init__(self) -> None:
+    def head(self, names: Sequence[str], place: Place) -> Heading:
+        """Take the cells of the header row."""
+        self.heading = read_heading(names, self.design, self.shuttle, self.findings, place)
         self.decoders = [
-            ColumnDecoder(number, column, self.complaints)
+            ColumnDecoder(number, column, self.findings)
             for number, column in self.heading.signals.items()
         ]
-        self.idle_enable, self.idle_drive = self._idle()
+        self.idle = self._idle()
+        return self.heading
 
-    def _idle(self) -> tuple[int, int]:
+    def _idle(self) -> dict[str, int]:
         """Pins that no column mentions but that must not float, and their levels."""
-        mentioned = 0
-        for column in self.heading.signals.values():
-            mentioned |= column.bus.mask
-        kinds = (Direction.INPUT, Direction.CLOCK, Direction.RESET)
-        needed = self.shuttle.mask(*kinds)
+        needed = self.shuttle.mask(Direction.INPUT, Direction.CLOCK, Direction.RESET)
         for signal in self.design.signals:
             if signal.direction is Direction.INPUT:
                 needed |= signal.mask
-        enable = needed & ~mentioned
-        return enable, default_levels(self.shuttle) & enable
+        for column in self.heading.signals.values():
+            needed &= ~column.bus.mask
+        return {"enable": needed, "drive": default_levels(self.shuttle) & needed}
 
     def add(self, cells: Mapping[int, Cells], line: NDArray[np.int32], locate: Locate) -> None:
         """Add a block: cells by column number, the line of each row, and where a cell stands."""
-        words = BlockWords.start(len(line), self.idle_drive, self.idle_enable)
+        rows = len(line)
+        words = {name: np.full(rows, self.idle.get(name, 0), np.uint32) for name in PLANES}
         for decoder in self.decoders:
             decoder.decode(cells[decoder.number], words, locate)
-        repeat, until = self._repeats(cells, words, len(line), locate)
+        repeat, until = np.ones(rows, np.uint32), np.zeros(rows, np.bool_)
+        number = self.heading.reserved.get("repeat")
+        if number is not None:
+            repeat, until = decode_repeats(number, cells[number], self.findings, locate)
+            self._check_until(until, words, lambda row: locate(row, number))
         if self.spec.gap_free:
-            self._check_gap_free(
-                until | (words.highz != 0), lambda row: Location(self.spec.path, int(line[row]))
+            self._refuse_rows(
+                until | (words["highz"] != 0),
+                "pause-in-gap-free",
+                "a test for Z or an until makes the clock pause, and the table's gap_free "
+                "forbids it",
+                "take the row out, or drop gap_free",
+                lambda row: Location(self.spec.path, int(line[row])),
             )
-        for name in FIELDS:
-            self._keep(name, getattr(words, name))
-        self._keep("repeat", repeat)
-        self._keep("until", until)
-        self._keep("line", line)
-        for name in ("label", "note"):
+        self.parts.append({**words, "repeat": repeat, "until": until, "line": line})
+        for name in _TEXTS:
             if name in self.heading.reserved:
-                self._keep_texts(name, cells[self.heading.reserved[name]])
-        self.rows += len(line)
+                self.texts[name].append(self._row_texts(cells[self.heading.reserved[name]]))
+        self.rows += rows
 
-    def _keep(self, name: str, part: NDArray[np.generic]) -> None:
-        self.parts.setdefault(name, []).append(part)
-
-    def _keep_texts(self, name: str, cells: Cells) -> None:
+    def _row_texts(self, cells: Cells) -> RowTexts:
         assert isinstance(cells, Coded)
         texts = np.array(cells.texts, dtype=object)
         whole = "".join(cells.texts)
         if " " in whole or not whole.isprintable():  # every other space is not printable
             texts[:] = [text.strip() for text in cells.texts]
-        filled = (texts != "").astype(np.bool_)
-        rows = np.flatnonzero(filled[cells.codes])
-        kept = RowTexts.of(rows + self.rows, texts[cells.codes[rows]].tolist())
-        self.texts.setdefault(name, []).append(kept)
+        rows = np.flatnonzero((texts != "").astype(np.bool_)[cells.codes])
+        return RowTexts.of(rows + self.rows, texts[cells.codes[rows]].tolist())
 
-    def _repeats(
-        self, cells: Mapping[int, Cells], words: BlockWords, rows: int, locate: Locate
-    ) -> tuple[Words, NDArray[np.bool_]]:
-        number = self.heading.reserved.get("repeat")
-        if number is None:
-            return np.ones(rows, np.uint32), np.zeros(rows, np.bool_)
-        repeat, until = decode_repeats(number, cells[number], self.complaints, locate)
-        if until.any():
-            self._check_until(until, words, lambda row: locate(row, number))
-        return repeat, until
-
-    def _check_until(self, until: NDArray[np.bool_], words: BlockWords, place: RowPlace) -> None:
+    def _check_until(
+        self, until: NDArray[np.bool_], words: Mapping[str, Words], place: RowPlace
+    ) -> None:
         """Refuse an ``until`` that has nothing to wait for, or not what a board can wait for."""
         if any(self.spec.latency.values()):
             self._refuse_rows(
@@ -114,64 +110,49 @@ class Assembler:
             )
             return
         self._refuse_rows(
-            until & (words.highz != 0),
+            until & (words["highz"] != 0),
             "until-with-z",
             "until cannot wait for high impedance",
             "test Z in a row of its own",
             place,
         )
         self._refuse_rows(
-            until & (words.care == 0) & (words.highz == 0),
+            until & (words["care"] == 0) & (words["highz"] == 0),
             "until-tests-nothing",
             "until has nothing to wait for: no output is tested in this row",
             "write H, L or a number on an output, or a plain count",
             place,
         )
 
-    def _check_gap_free(self, pauses: NDArray[np.bool_], place: RowPlace) -> None:
-        """Refuse rows that no board can run without a pause, where the table demands that."""
-        self._refuse_rows(
-            pauses,
-            "pause-in-gap-free",
-            "a test for Z or an until makes the clock pause, and the table's gap_free forbids it",
-            "take the row out, or drop gap_free",
-            place,
-        )
-
     def _refuse_rows(
-        self,
-        rows: NDArray[np.bool_],
-        rule: str,
-        message: str,
-        advice: str,
-        place: RowPlace,
+        self, rows: NDArray[np.bool_], rule: str, message: str, advice: str, place: RowPlace
     ) -> None:
         for row in np.flatnonzero(rows)[:200].tolist():
-            self.complaints.error(rule, place(row), message, advice)
+            self.findings.error(rule, place(row), message, advice)
 
     def finish(self, sha256: str) -> Pattern | None:
         """Return the pattern of all blocks, or None when there is none to be had."""
         if not self.rows:
             return None
-        arrays = {name: _joined(self.parts, name) for name in list(self.parts)}
+        arrays = {  # each part is let go of, so that two copies of one array is the most
+            name: np.concatenate([part.pop(name) for part in self.parts])
+            for name in list(self.parts[0])
+        }
         pattern = Pattern(
-            **arrays,  # type: ignore[arg-type]  # built by name from the same list of fields
+            **arrays,
             signals=tuple(column.bus for column in self.heading.signals.values()),
-            labels=RowTexts.joined(self.texts.get("label", [])),
-            notes=RowTexts.joined(self.texts.get("note", [])),
+            labels=RowTexts.joined(self.texts["label"]),
+            notes=RowTexts.joined(self.texts["note"]),
             sha256=sha256,
         )
-        self._check_tests_something(pattern)
-        return apply_latency(pattern, self._latency_masks(), self.complaints)
-
-    def _check_tests_something(self, pattern: Pattern) -> None:
-        if not pattern.care.any() and not pattern.highz.any() and not self.complaints.fatal:
-            self.complaints.error(
+        if not (pattern.tested.any() or self.findings.errors):
+            self.findings.error(
                 "nothing-tested",
                 Location(self.spec.path),
                 "no row tests an output, so no chip could fail",
                 "write H, L, Z or numbers in the columns of outputs",
             )
+        return apply_latency(pattern, self._latency_masks(), self.spec.path, self.findings)
 
     def _latency_masks(self) -> dict[int, int]:
         """Pins by latency, for latencies above 0."""
@@ -181,8 +162,3 @@ class Assembler:
             if cycles:
                 masks[cycles] = masks.get(cycles, 0) | column.bus.mask
         return masks
-
-
-def _joined(parts: dict[str, list[NDArray[np.generic]]], name: str) -> NDArray[np.generic]:
-    """Join one field's parts and let go of them, so that two copies of one field is the most."""
-    return np.concatenate(parts.pop(name))

@@ -11,7 +11,6 @@ import warnings
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from enum import Enum
 from io import BytesIO
 
 import numpy as np
@@ -26,13 +25,11 @@ MANY = 256
 MOST_SURPRISES = 3
 """A column that shows new texts in more blocks than this is one of many texts."""
 
+_TEXT = "str"
+_NUMBER = None
+"""Types of columns, beside categories; pandas is told of no type where it shall find integers."""
 
-class _Kind(Enum):
-    """How pandas reads a column in the next block."""
-
-    FEW = "one of the texts seen so far"
-    MANY_NUMBERS = "a whole number"
-    MANY = "any text"
+_Type = pd.CategoricalDtype | str | None
 
 
 @dataclass
@@ -41,102 +38,82 @@ class CellReader:
 
     heading: Heading
     separator: str
-    kinds: dict[int, _Kind] = field(default_factory=dict)
-    texts: dict[int, list[str]] = field(default_factory=dict)
-    types: dict[int, pd.CategoricalDtype] = field(default_factory=dict)
+    types: dict[int, _Type] = field(default_factory=dict)
+    known: dict[int, list[str]] = field(default_factory=dict)
     surprises: Counter[int] = field(default_factory=Counter)
 
     def __post_init__(self) -> None:
-        self.kinds = dict.fromkeys(self.heading.used, _Kind.FEW)
-        self.texts = {column: [] for column in self.heading.used}
+        self.types = dict.fromkeys(self.heading.used, _TEXT)
 
     def read(self, block: Block) -> Mapping[int, Cells]:
         """Cells of every used column by column number."""
-        unsafe = _Kind.MANY_NUMBERS in self.kinds.values() and (
-            block.quoted or _may_hold_odd_numbers(block.body, self.separator)
-        )
-        kinds = {
-            column: _Kind.MANY if unsafe and kind is _Kind.MANY_NUMBERS else kind
-            for column, kind in self.kinds.items()
-        }
-        cells: dict[int, Cells] = {}
-        again: dict[int, _Kind] = {}
-        for column, series in self._frame(block.body, kinds).items():
-            found = self._cells(int(str(column)), series, kinds[int(str(column))])
-            if found is None:
-                again[int(str(column))] = _Kind.MANY
-            else:
-                cells[int(str(column))] = found
+        types = self.types
+        if _NUMBER in types.values() and _may_hold_odd_numbers(block.body, self.separator):
+            types = {number: _TEXT if kind is _NUMBER else kind for number, kind in types.items()}
+        cells = self._columns(block.body, types)
+        again = dict.fromkeys(types.keys() - cells.keys(), _TEXT)
         if again:
-            for column, series in self._frame(block.body, again).items():
-                cells[int(str(column))] = self._surprise(int(str(column)), series)
+            cells |= self._columns(block.body, again)
+        for number, coded in cells.items():
+            if isinstance(coded, Coded) and (number in again or not self.surprises[number]):
+                self._choose(number, coded)
         return cells
 
-    def _frame(self, body: bytes, kinds: Mapping[int, _Kind]) -> pd.DataFrame:
-        """Read the given columns; a column whose first text is still to come is any text."""
-        types: dict[int, object] = {}
-        for column, kind in kinds.items():
-            if kind is _Kind.FEW and self.texts[column]:
-                types[column] = self.types[column]
-            elif kind is not _Kind.MANY_NUMBERS:
-                types[column] = "str"
+    def _columns(self, body: bytes, types: Mapping[int, _Type]) -> dict[int, Cells]:
+        """Read some columns; those that hold what their type does not foresee are left out."""
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # texts outside the categories are dealt with below
-            return pd.read_csv(
+            warnings.simplefilter("ignore")  # texts outside the categories are dealt with above
+            frame = pd.read_csv(
                 BytesIO(body),
                 sep=self.separator,
                 header=None,
                 names=range(self.heading.width),
-                usecols=list(kinds),
-                dtype=types,  # type: ignore[arg-type]  # the stubs know no numbered columns
+                usecols=list(types),
+                dtype={n: kind for n, kind in types.items() if kind is not _NUMBER},
                 index_col=False,
                 na_filter=False,
                 skip_blank_lines=False,
                 low_memory=False,
                 encoding="utf-8",
             )
+        cells = {number: self._cells(number, frame[number], types[number]) for number in types}
+        return {number: found for number, found in cells.items() if found is not None}
 
-    def _cells(self, column: int, series: pd.Series, kind: _Kind) -> Cells | None:
-        """Cells of a column as it was read; None where it holds what was not foreseen."""
-        if kind is _Kind.MANY_NUMBERS:
+    def _cells(self, number: int, series: pd.Series, kind: _Type) -> Cells | None:
+        if kind is _NUMBER:
             return Numbers(series.to_numpy()) if series.dtype == np.int64 else None
-        if kind is _Kind.FEW:
-            if not self.texts[column]:
-                return None
+        if kind is not _TEXT:
             codes = series.cat.codes.to_numpy()
-            return None if codes.min() < 0 else Coded(codes, self.texts[column])
-        if column in self.heading.signals:
-            return _coded(series)
-        return Coded(np.arange(len(series)), series.tolist())
+            return None if codes.min() < 0 else Coded(codes, self.known[number])
+        if number not in self.heading.signals:
+            return Coded(np.arange(len(series)), series.tolist())
+        codes, texts = pd.factorize(series.to_numpy(dtype=object))
+        return Coded(codes, texts.tolist())
 
-    def _surprise(self, column: int, series: pd.Series) -> Coded:
-        """Read a column as texts and choose how it is read in the next block."""
-        coded = _coded(series)
-        if self.kinds[column] is _Kind.MANY_NUMBERS:
-            self.kinds[column] = _Kind.MANY
-            return coded
-        self.surprises[column] += 1
-        many = len(coded.texts) > MANY and len(coded.texts) * 4 > len(series)
-        if many or self.surprises[column] > MOST_SURPRISES:
-            signal = self.heading.signals.get(column)
+    def _choose(self, number: int, cells: Coded) -> None:
+        """Choose how a column is read in the next block, now that it has shown new texts."""
+        if self.types[number] is _NUMBER:
+            self.types[number] = _TEXT
+            return
+        self.surprises[number] += 1
+        texts = dict.fromkeys(cells.texts)
+        many = len(texts) > MANY and len(texts) * 4 > len(cells.codes)
+        if many or self.surprises[number] > MOST_SURPRISES:
+            signal = self.heading.signals.get(number)
             counts = many and signal is not None and signal.bus.width > 1
-            self.kinds[column] = _Kind.MANY_NUMBERS if counts else _Kind.MANY
+            self.types[number] = _NUMBER if counts else _TEXT
         else:
-            self.texts[column] = list(dict.fromkeys([*self.texts[column], *coded.texts]))
-            self.types[column] = pd.CategoricalDtype(pd.Index(self.texts[column], dtype=object))
-        return coded
-
-
-def _coded(series: pd.Series) -> Coded:
-    codes, texts = pd.factorize(series.to_numpy(dtype=object))
-    return Coded(codes, texts.tolist())
+            self.known[number] = list(dict.fromkeys(self.known.get(number, ())) | texts)
+            self.types[number] = pd.CategoricalDtype(pd.Index(self.known[number], dtype=object))
 
 
 def _may_hold_odd_numbers(body: bytes, separator: str) -> bool:
-    """Tell whether any number might start with zero or a sign, or have spaces around it.
+    """Tell whether any number might be quoted, start with zero or a sign, or have spaces around it.
 
     Reading such a cell as an integer would lose what its author wrote.
     """
+    if b'"' in body:
+        return True
     view = np.frombuffer(b"\n" + body + b"\n\n", np.uint8)
     ends = (ord(separator), ord("\n"), ord("\r"))
     for mark in b" +-":

@@ -11,9 +11,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-from harness.errors import Finding, Location
+from harness.errors import Finding, Findings, Location
 from harness.shuttle import RESERVED, Bus, Design, Direction, Shuttle, nearest
-from harness.table.complaints import Complaints
 from harness.table.symbols import Column
 
 Place = Callable[[int], Location]
@@ -37,7 +36,7 @@ class Heading:
 
 
 def read_heading(
-    names: Sequence[str], design: Design, shuttle: Shuttle, complaints: Complaints, place: Place
+    names: Sequence[str], design: Design, shuttle: Shuttle, findings: Findings, place: Place
 ) -> Heading:
     """Read the cells of the header row; what cannot be used is left out after findings."""
     known = _known_signals(design)
@@ -49,14 +48,14 @@ def read_heading(
     for number, raw in enumerate(names):
         name = raw.strip()
         if name in seen:
-            complaints.tell(partial(_doubled, name, place, number))
+            findings.tell(partial(_doubled, name, place, number))
         elif name in RESERVED:
             reserved[name] = number
         elif name in known:
-            if _claim(known[name], owner, complaints, partial(place, number)):
+            if _claim(known[name], owner, findings, partial(place, number)):
                 signals[number] = Column(known[name], default)
         else:
-            complaints.tell(partial(_unknown, name, names, design, partial(place, number)))
+            findings.tell(partial(_unknown, name, names, design, partial(place, number)))
         seen.add(name)
     return Heading(signals, reserved, len(names))
 
@@ -89,11 +88,11 @@ def signal_of(column: str, design: Design) -> str:
 
 
 def _claim(
-    bus: Bus, owner: dict[str, str], complaints: Complaints, place: Callable[[], Location]
+    bus: Bus, owner: dict[str, str], findings: Findings, place: Callable[[], Location]
 ) -> bool:
     for pin in bus.pins:
         if pin.name in owner:
-            complaints.error(
+            findings.error(
                 "pin-in-two-columns",
                 place(),
                 f'pin "{pin.name}" of "{bus.name}" is already in column "{owner[pin.name]}"',

@@ -8,82 +8,75 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
-from harness.errors import Location
-from harness.table.complaints import Complaints
+from harness.errors import Findings, Location
+from harness.table.columns import RowTexts
 from harness.table.pattern import Pattern, Words
-from harness.table.texts import RowTexts
+from harness.table.symbols import TESTING
 
 MOST_ROWS = 4_000_000
 """Rows that a table may become, at 50 bytes each while it is moved: 200 MB."""
 
 
-def apply_latency(pattern: Pattern, masks: Mapping[int, int], complaints: Complaints) -> Pattern:
+def apply_latency(
+    pattern: Pattern, masks: Mapping[int, int], path: Path, findings: Findings
+) -> Pattern:
     """Move tested values. ``masks`` maps latency in cycles (above 0) to the pins that have it."""
     if not masks:
         return pattern
     rows = pattern.cycles + max(masks)
     if rows > MOST_ROWS:
-        complaints.error(
+        findings.error(
             "too-many-cycles",
-            Location(complaints.path),
+            Location(path),
             f"with a latency the table takes {rows:,} rows; {MOST_ROWS:,} are possible",
             "repeat less, or drop the latency",
         )
         return pattern
-    expanded = _expand(pattern, max(masks))
-    moved = replace(
-        expanded,
-        expect=_shift(expanded.expect, masks),
-        care=_shift(expanded.care, masks),
-        highz=_shift(expanded.highz, masks),
-    )
-    clash = np.flatnonzero((moved.care | moved.highz) & moved.enable)
+    moved = _moved(pattern, masks)
+    clash = np.flatnonzero(moved.tested & moved.enable)
     if len(clash):
-        row = int(clash[0])
-        complaints.error(
+        findings.error(
             "latency-on-driven-pin",
-            Location(complaints.path, int(moved.line[row])),
+            Location(path, int(moved.line[clash[0]])),
             "a value that is due here by latency stands on a pin that this row drives",
             "release the pin until the value has been tested",
         )
     return moved
 
 
-def _expand(pattern: Pattern, drain: int) -> Pattern:
-    """One row a cycle, and ``drain`` more that repeat the last row's inputs and test nothing."""
+def _moved(pattern: Pattern, masks: Mapping[int, int]) -> Pattern:
+    """One row a cycle, and as many more as needed that repeat the last row's inputs."""
     repeat = pattern.repeat.astype(np.int64)
     first = np.cumsum(repeat) - repeat
-    source = np.concatenate(
-        [np.repeat(np.arange(len(pattern)), repeat), np.full(drain, len(pattern) - 1)]
-    )
-    tested = np.ones(len(source), np.uint32)
-    tested[len(source) - drain :] = 0
+    drain = max(masks)
+    source = np.repeat(np.arange(len(pattern)), repeat)
+    rows = pattern.pick(np.concatenate([source, np.full(drain, len(pattern) - 1)]))
+    assert isinstance(pattern.labels, RowTexts)
+    assert isinstance(pattern.notes, RowTexts)
+    shifted: dict[str, Any] = {
+        name: _shift(getattr(rows, name), len(source), masks) for name in TESTING
+    }
     return replace(
-        pattern,
-        drive=pattern.drive[source],
-        enable=pattern.enable[source],
-        pulse=pattern.pulse[source],
-        expect=pattern.expect[source] * tested,
-        care=pattern.care[source] * tested,
-        highz=pattern.highz[source] * tested,
-        repeat=np.ones(len(source), np.uint32),
-        until=np.zeros(len(source), np.bool_),
-        line=pattern.line[source],
-        labels=_moved(pattern.labels, first),
-        notes=_moved(pattern.notes, first),
+        rows,
+        **shifted,
+        repeat=np.ones(len(rows), np.uint32),
+        until=np.zeros(len(rows), np.bool_),
+        labels=pattern.labels.moved(first),
+        notes=pattern.notes.moved(first),
     )
 
 
-def _moved(texts: Mapping[int, str], first: np.ndarray[tuple[int], np.dtype[np.int64]]) -> RowTexts:
-    assert isinstance(texts, RowTexts)
-    return texts.moved(first)
+def _shift(words: Words, rows: int, masks: Mapping[int, int]) -> Words:
+    """Move the bits of each latency's pins that many rows down; rows that were added test nothing.
 
-
-def _shift(words: Words, masks: Mapping[int, int]) -> Words:
-    """Move the bits of each latency's pins that many rows down."""
+    ``words`` is changed.
+    """
+    words[rows:] = 0
     late = 0
     for mask in masks.values():
         late |= mask

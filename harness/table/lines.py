@@ -10,18 +10,19 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, BinaryIO
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.door import OPEN_END
 from harness.errors import Finding, Findings, Location
-from harness.shuttle import check_bytes, warn_of_mark
-from harness.table.complaints import Complaints
+from harness.shuttle import check_bytes, place_of_offset, without_mark
 
 if TYPE_CHECKING:
     from hashlib import _Hash
@@ -30,7 +31,7 @@ FIRST_BLOCK = 1 << 16
 """A small first block shows early which columns count and which hold few texts."""
 BLOCK = 1 << 22
 LONGEST_LINE = 100_000
-MARK = b"\xef\xbb\xbf"
+_LONE_RETURN = re.compile(rb"\r(?!\n)")
 _SPACES = {",": b" \t\r\n", "\t": b" \r\n"}
 
 
@@ -38,12 +39,11 @@ _SPACES = {",": b" \t\r\n", "\t": b" \r\n"}
 class Block:
     """Whole lines of the file.
 
-    ``body`` holds them, ``line`` numbers each (from 1), ``quoted`` tells whether it has a quote.
+    ``body`` holds them, ``line`` numbers each (from 1).
     """
 
     body: bytes
     line: NDArray[np.int32]
-    quoted: bool
 
 
 class Stop(Exception):
@@ -53,42 +53,32 @@ class Stop(Exception):
 class LineReader:
     """Reads one text table. :meth:`header` first, then :meth:`blocks` with the header's width."""
 
-    def __init__(self, file: BinaryIO, separator: str, complaints: Complaints) -> None:
+    def __init__(self, file: BinaryIO, path: Path, separator: str, findings: Findings) -> None:
         self.file = file
+        self.path = path
         self.separator = separator
-        self.complaints = complaints
+        self.findings = findings
         self.next_line = 1
         self.rest = b""
         self.hash: _Hash = hashlib.sha256()
 
     def header(self) -> tuple[list[str], Callable[[int], Location]] | None:
         """Cells of the first line that is neither empty nor a comment, and where each stands."""
-        raw = self._read(FIRST_BLOCK)
-        if raw.startswith(MARK):
-            raw = raw[len(MARK) :]
-            findings = Findings()
-            warn_of_mark(self.complaints.path, findings)
-            self.complaints.extend(findings)
+        raw = without_mark(self.path, self._read(FIRST_BLOCK), self.findings)
         while raw:
-            body = self._checked(raw)
-            start = 0
-            while start < len(body):
-                stop = body.index(b"\n", start) + 1
-                line, number = body[start:stop], self.next_line
+            lines = self._checked(raw).splitlines(keepends=True)
+            for index, line in enumerate(lines, start=1):
                 if len(line) > LONGEST_LINE + 1:
-                    self._stop_at_long_line(b"")
+                    self._stop_at_long_line(self.next_line)
+                number = self.next_line
                 self.next_line += 1
-                start = stop
                 if not self._is_skipped(line):
-                    self.rest = body[start:] + self.rest
-                    return self._header_cells(line, number)
+                    self.rest = b"".join(lines[index:]) + self.rest
+                    return self._header_cells(line.decode("utf-8").rstrip("\r\n"), number)
             raw = self._read(FIRST_BLOCK)
         return None
 
-    def _header_cells(
-        self, line: bytes, number: int
-    ) -> tuple[list[str], Callable[[int], Location]] | None:
-        text = line.decode("utf-8").rstrip("\r\n")
+    def _header_cells(self, text: str, number: int) -> tuple[list[str], Callable[[int], Location]]:
         cells = self._split(text, number)
         if cells is None:
             raise Stop
@@ -110,31 +100,28 @@ class LineReader:
         start = starts[min(column, len(starts) - 1)]
         while line[start : start + 1] == " ":
             start += 1
-        return Location(self.complaints.path, number, start + 1)
+        return Location(self.path, number, start + 1)
 
     def _read(self, size: int) -> bytes:
         """Next lines, about ``size`` bytes, whole ones but at the file's end; then nothing."""
         data = self.rest
         self.rest = b""
-        while True:
-            if len(data) >= size and b"\n" in data:
-                break
+        while len(data) < size or b"\n" not in data:
             more = self.file.read(size)
             self.hash.update(more)
             if not more:
                 return data
             data += more
             if len(data) - data.rfind(b"\n") > LONGEST_LINE:
-                self._stop_at_long_line(data)
+                self._stop_at_long_line(self.next_line + data.count(b"\n"))
         cut = data.rfind(b"\n") + 1
         self.rest = data[cut:]
         return data[:cut]
 
-    def _stop_at_long_line(self, data: bytes) -> None:
-        number = self.next_line + data.count(b"\n")
-        self.complaints.error(
+    def _stop_at_long_line(self, number: int) -> NoReturn:
+        self.findings.error(
             "line-too-long",
-            Location(self.complaints.path, number, LONGEST_LINE + 1),
+            Location(self.path, number, LONGEST_LINE + 1),
             f"the line is longer than {LONGEST_LINE:,} bytes",
             "end each row with a line break",
         )
@@ -142,38 +129,22 @@ class LineReader:
 
     def _checked(self, raw: bytes) -> bytes:
         """Return whole lines that are text; stops at the first byte that is not."""
-        findings = Findings()
-        if not check_bytes(self.complaints.path, raw, findings):
-            found = findings.items[0]
-            at = Location(
-                found.location.path, found.location.line + self.next_line - 1, found.location.column
-            )
-            self.complaints.error(found.rule, at, found.message, found.advice)
+        if not check_bytes(self.path, raw, self.findings, self.next_line):
             raise Stop
-        if b"\r" in raw and raw.count(b"\r") != raw.count(b"\r\n"):
-            self._stop_at_lone_return(raw)
-        return raw if raw.endswith(b"\n") else self._ended(raw)
-
-    def _ended(self, raw: bytes) -> bytes:
-        number = self.next_line + raw.count(b"\n")
-        last = raw[raw.rfind(b"\n") + 1 :].decode("utf-8")
-        at = Location(self.complaints.path, number, len(last) + 1)
-        self.complaints.error("no-line-end", at, *OPEN_END)
+        lone = _LONE_RETURN.search(raw)
+        if lone is not None:
+            self.findings.error(
+                "lone-carriage-return",
+                place_of_offset(self.path, raw, lone.start(), self.next_line),
+                "a carriage return stands without a line feed",
+                "end lines with LF or CR LF",
+            )
+            raise Stop
+        if raw.endswith(b"\n"):
+            return raw
+        end = place_of_offset(self.path, raw, len(raw), self.next_line)
+        self.findings.error("no-line-end", end, *OPEN_END)
         return raw + b"\n"
-
-    def _stop_at_lone_return(self, raw: bytes) -> None:
-        offset = next(
-            i for i in range(len(raw)) if raw[i : i + 1] == b"\r" and raw[i + 1 : i + 2] != b"\n"
-        )
-        number = self.next_line + raw.count(b"\n", 0, offset)
-        column = offset - raw.rfind(b"\n", 0, offset)
-        self.complaints.error(
-            "lone-carriage-return",
-            Location(self.complaints.path, number, column),
-            "a carriage return stands without a line feed",
-            "end lines with LF or CR LF",
-        )
-        raise Stop
 
     def _is_skipped(self, line: bytes) -> bool:
         """Tell whether a line is empty or a comment."""
@@ -186,15 +157,16 @@ class LineReader:
         ends = np.flatnonzero(view == 10)
         starts = np.concatenate([[0], ends[:-1] + 1])
         keep = np.ones(len(ends), np.bool_)
-        self._check_lengths(starts, ends)
+        long = np.flatnonzero(ends - starts > LONGEST_LINE)
+        if len(long):
+            self._stop_at_long_line(self.next_line + int(long[0]))
         for index in np.flatnonzero(np.isin(view[starts], (9, 10, 13, 32, 35))).tolist():
             keep[index] = not self._is_skipped(body[starts[index] : ends[index] + 1])
         marks = np.flatnonzero(view == ord(self.separator))
         cells = np.diff(np.searchsorted(marks, ends), prepend=0) + 1
-        quoted = b'"' in body
         suspects = cells != width
-        if quoted:
-            suspects |= _lines_with_quotes(view, ends)
+        if b'"' in body:
+            suspects[np.searchsorted(ends, np.flatnonzero(view == ord('"')))] = True
         for index in np.flatnonzero(suspects & keep).tolist():
             line = body[starts[index] : ends[index]]
             keep[index] = self._has_width(line, self.next_line + index, width)
@@ -202,13 +174,7 @@ class LineReader:
         self.next_line += len(ends)
         if not keep.all():
             body = b"".join(body[starts[i] : ends[i] + 1] for i in np.flatnonzero(keep).tolist())
-        return Block(body, numbers[keep], quoted)
-
-    def _check_lengths(self, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> None:
-        long = np.flatnonzero(ends - starts > LONGEST_LINE)
-        if len(long):
-            self.next_line += int(long[0])
-            self._stop_at_long_line(b"")
+        return Block(body, numbers[keep])
 
     def _has_width(self, line: bytes, number: int, width: int) -> bool:
         """Check one line cell by cell; False after a finding."""
@@ -218,13 +184,12 @@ class LineReader:
             return False
         if len(cells) == width:
             return True
-        self.complaints.tell(lambda: self._ragged(text, number, len(cells), width))
+        self.findings.tell(lambda: self._ragged(text, number, len(cells), width))
         return False
 
     def _ragged(self, text: str, number: int, cells: int, width: int) -> Finding:
-        place = self.place(text, number, width)
-        if cells < width:
-            place = Location(self.complaints.path, number, len(text) + 1)
+        end = Location(self.path, number, len(text) + 1)
+        place = end if cells < width else self.place(text, number, width)
         told = f"the row has {cells} cells, the header {width}"
         advice = f"write {width} cells; leave one empty where nothing is meant"
         return Finding("ragged-row", place, told, advice)
@@ -237,19 +202,13 @@ class LineReader:
             return next(csv.reader([text], delimiter=self.separator, strict=True))
         except csv.Error:
             column = text.rindex('"') + 1
-            self.complaints.error(
+            self.findings.error(
                 "unclosed-quote",
-                Location(self.complaints.path, number, column),
+                Location(self.path, number, column),
                 "the quotes on this line do not match",
                 "close each quoted cell on its own line and double a quote inside it",
             )
             return None
-
-
-def _lines_with_quotes(view: NDArray[np.uint8], ends: NDArray[np.int64]) -> NDArray[np.bool_]:
-    marked = np.zeros(len(ends), np.bool_)
-    marked[np.searchsorted(ends, np.flatnonzero(view == 34))] = True
-    return marked
 
 
 @lru_cache(maxsize=1)

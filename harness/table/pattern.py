@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.shuttle import Bus
+from harness.table.symbols import DRIVING, PLANES, TESTING, symbol_of
 
 Words = NDArray[np.uint32]
 
@@ -53,6 +55,18 @@ class Pattern:
     notes: Mapping[int, str] = field(default_factory=dict)
     sha256: str = ""
 
+    @classmethod
+    def of(cls, signals: tuple[Bus, ...] = (), **arrays: NDArray[Any]) -> Self:
+        """Make a pattern from some of its arrays; the rest asks nothing, in one cycle a row."""
+        count = len(next(iter(arrays.values())))
+        rest: dict[str, NDArray[Any]] = {
+            **dict.fromkeys(PLANES, np.zeros(count, np.uint32)),
+            "repeat": np.ones(count, np.uint32),
+            "until": np.zeros(count, np.bool_),
+            "line": np.zeros(count, np.int32),
+        }
+        return cls(**rest | arrays, signals=signals)  # type: ignore[arg-type]  # by name
+
     def __len__(self) -> int:
         """How many vectors (rows)."""
         return len(self.drive)
@@ -62,28 +76,31 @@ class Pattern:
         """Cycles that the pattern takes if no ``until`` row takes more than one."""
         return int(np.where(self.until, 1, self.repeat).sum(dtype=np.int64))
 
+    @property
+    def tested(self) -> Words:
+        """Pins that are tested in each row, for a level or for high impedance."""
+        return self.care | self.highz
+
+    def driven_symbol(self, row: int, bit: int) -> str:
+        """Symbol that drives a pin in a row, a dot if the row leaves it alone."""
+        return symbol_of(DRIVING, self._bits(DRIVING, row, bit))
+
+    def tested_symbol(self, row: int, bit: int) -> str:
+        """Symbol that tests a pin in a row, a dot if the row does not."""
+        return symbol_of(TESTING, self._bits(TESTING, row, bit))
+
+    def _bits(self, planes: tuple[str, ...], row: int, bit: int) -> tuple[int, ...]:
+        return tuple(int(getattr(self, name)[row]) >> bit & 1 for name in planes)
+
     def rows(self, start: int, stop: int) -> Pattern:
         """Rows ``start`` to ``stop`` (exclusive) as a pattern of their own; labels follow."""
         return replace(
-            self._at(slice(start, stop)),
+            self.pick(slice(start, stop)),
             labels={k - start: self.labels[k] for k in self.labels if start <= k < stop},
             notes={k - start: self.notes[k] for k in self.notes if start <= k < stop},
         )
 
-    def pick(self, rows: NDArray[np.int64]) -> Pattern:
+    def pick(self, rows: slice | NDArray[np.int64]) -> Pattern:
         """Rows in another order or number, one for each entry; labels are left behind."""
-        return replace(self._at(rows), labels={}, notes={})
-
-    def _at(self, where: slice | NDArray[np.int64]) -> Pattern:
-        return replace(
-            self,
-            drive=self.drive[where],
-            enable=self.enable[where],
-            pulse=self.pulse[where],
-            expect=self.expect[where],
-            care=self.care[where],
-            highz=self.highz[where],
-            repeat=self.repeat[where],
-            until=self.until[where],
-            line=self.line[where],
-        )
+        arrays = {name: getattr(self, name)[rows] for name in (*PLANES, "repeat", "until", "line")}
+        return replace(self, **arrays, labels={}, notes={})

@@ -13,8 +13,6 @@ from harness.door import LARGEST_TABLE, open_file, whole_path
 from harness.errors import FileUnusable, Finding, Findings, Location, TableError
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table.assemble import Assembler
-from harness.table.complaints import Complaints
-from harness.table.header import read_heading
 from harness.table.lines import Block, LineReader, Stop
 from harness.table.pattern import Pattern
 from harness.table.words import Locate
@@ -44,17 +42,17 @@ def check_table(
     error.
     """
     spec = table if isinstance(table, TableSpec) else spec_of(table, design)
-    complaints = Complaints(spec.path)
+    findings = Findings()
     read = _READERS.get(spec.path.suffix.lower(), _read_unknown)
-    pattern = read(spec, design, shuttle, complaints)
-    if pattern is None and not complaints.fatal:
-        complaints.error(
+    pattern = read(Assembler(spec, design, shuttle, findings))
+    if pattern is None and not findings.errors:
+        findings.error(
             "empty-table",
             Location(spec.path),
             "the table has no rows",
             "write a header and at least one row",
         )
-    return pattern, complaints.findings()
+    return pattern, findings.in_order
 
 
 def spec_of(path: Path, design: Design) -> TableSpec:
@@ -64,45 +62,39 @@ def spec_of(path: Path, design: Design) -> TableSpec:
     return known or TableSpec(path.stem, path, design.clock_hz)
 
 
-def _read_text(
-    spec: TableSpec, design: Design, shuttle: Shuttle, complaints: Complaints
-) -> Pattern | None:
-    separator = _SEPARATORS[spec.path.suffix.lower()]
+def _read_text(table: Assembler) -> Pattern | None:
+    path = table.spec.path
     try:
-        with open_file(spec.path, LARGEST_TABLE) as file:
-            reader = LineReader(file, separator, complaints)
-            return _read_lines(reader, spec, design, shuttle)
+        with open_file(path, LARGEST_TABLE) as file:
+            separator = _SEPARATORS[path.suffix.lower()]
+            return _read_lines(LineReader(file, path, separator, table.findings), table)
     except Stop:
         return None
     except FileUnusable as error:
-        complaints.add(error.finding)
+        table.findings.extend(error.findings)
         return None
     except OSError as trouble:
-        complaints.error(
+        table.findings.error(
             "file-unreadable",
-            Location(spec.path),
+            Location(path),
             f"the file cannot be read: {trouble.strerror or trouble}",
             "check the disk",
         )
         return None
 
 
-def _read_lines(
-    reader: LineReader, spec: TableSpec, design: Design, shuttle: Shuttle
-) -> Pattern | None:
+def _read_lines(reader: LineReader, table: Assembler) -> Pattern | None:
     header = reader.header()
     if header is None:
         return None
-    names, place = header
     from harness.table.cells import CellReader  # noqa: PLC0415 - pandas, which takes a second to load
 
-    heading = read_heading(names, design, shuttle, reader.complaints, place)
-    assembler = Assembler(spec, design, shuttle, heading, reader.complaints)
+    heading = table.head(*header)
     cells = CellReader(heading, reader.separator)
     for block in reader.blocks(heading.width):
         if heading.used:
-            assembler.add(cells.read(block), block.line, _locator(reader, block))
-    return assembler.finish(reader.hash.hexdigest())
+            table.add(cells.read(block), block.line, _locator(reader, block))
+    return table.finish(reader.hash.hexdigest())
 
 
 def _locator(reader: LineReader, block: Block) -> Locate:
@@ -115,44 +107,33 @@ def _locator(reader: LineReader, block: Block) -> Locate:
     return locate
 
 
-def _read_spreadsheet(
-    spec: TableSpec, design: Design, shuttle: Shuttle, complaints: Complaints
-) -> Pattern | None:
+def _read_spreadsheet(table: Assembler) -> Pattern | None:
     from harness.table.sheet import read_sheet  # noqa: PLC0415 - pandas, as above
 
-    sheet = read_sheet(complaints)
+    path = table.spec.path
+    sheet = read_sheet(path, table.findings)
     if sheet is None:
         return None
-
-    def place(column: int) -> Location:
-        return Location(spec.path, sheet.header_line, column + 1)
-
-    heading = read_heading(sheet.names, design, shuttle, complaints, place)
-    assembler = Assembler(spec, design, shuttle, heading, complaints)
+    heading = table.head(sheet.names, lambda column: Location(path, sheet.header_line, column + 1))
     if len(sheet.line) and heading.used:
-        assembler.add(
+        table.add(
             sheet.columns(heading),
             sheet.line,
-            lambda row, column: Location(spec.path, int(sheet.line[row]), column + 1),
+            lambda row, column: Location(path, int(sheet.line[row]), column + 1),
         )
-    return assembler.finish(sheet.sha256)
+    return table.finish(sheet.sha256)
 
 
-def _read_unknown(
-    spec: TableSpec, design: Design, shuttle: Shuttle, complaints: Complaints
-) -> Pattern | None:
-    del design, shuttle
-    complaints.error(
-        "unknown-table-kind",
-        Location(spec.path),
-        f'"{spec.path.suffix}" is not a kind of table',
-        f"use one of {' '.join(SUFFIXES)}",
+def _read_unknown(table: Assembler) -> Pattern | None:
+    path = table.spec.path
+    told = f'"{path.suffix}" is not a kind of table'
+    table.findings.error(
+        "unknown-table-kind", Location(path), told, f"use one of {' '.join(SUFFIXES)}"
     )
     return None
 
 
-_Reader = Callable[[TableSpec, Design, Shuttle, Complaints], Pattern | None]
-_READERS: dict[str, _Reader] = {
+_READERS: dict[str, Callable[[Assembler], Pattern | None]] = {
     ".csv": _read_text,
     ".tsv": _read_text,
     ".xlsx": _read_spreadsheet,

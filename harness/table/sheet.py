@@ -10,6 +10,7 @@ import hashlib
 import warnings
 from dataclasses import dataclass
 from io import BytesIO
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
@@ -20,7 +21,6 @@ from harness.door import LARGEST_SHEET
 from harness.errors import Findings, Location
 from harness.shuttle import read_bytes
 from harness.table.columns import Coded
-from harness.table.complaints import Complaints
 from harness.table.header import Heading
 from harness.table.workbook import SheetUnfit, look_through
 
@@ -44,26 +44,25 @@ class Sheet:
         return coded
 
 
-def read_sheet(complaints: Complaints) -> Sheet | None:
-    """Read the first sheet of the complaints' file; None after a finding if it has no header."""
-    findings = Findings()
-    data = read_bytes(complaints.path, findings, LARGEST_SHEET)
-    complaints.extend(findings)
+def read_sheet(path: Path, findings: Findings) -> Sheet | None:
+    """Read the first sheet of a file; None after a finding if it has no header."""
+    data = read_bytes(path, findings, LARGEST_SHEET)
     if data is None:
         return None
     try:
         look_through(data)
     except SheetUnfit as unfit:
-        place = Location(complaints.path)
-        complaints.error(unfit.rule, place, unfit.message, unfit.advice)
+        findings.error(unfit.rule, Location(path), unfit.message, unfit.advice)
         return None
-    texts = _texts(data, complaints)
-    return None if texts is None else _sheet(texts, hashlib.sha256(data).hexdigest(), complaints)
+    texts = _texts(data, path, findings)
+    if texts is None:
+        return None
+    return _sheet(texts, hashlib.sha256(data).hexdigest(), path, findings)
 
 
-def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
+def _texts(data: bytes, path: Path, findings: Findings) -> NDArray[np.object_] | None:
     """All cells as texts, or None after the finding that this is no spreadsheet."""
-    is_ods = complaints.path.suffix.lower() == ".ods"
+    is_ods = path.suffix.lower() == ".ods"
     engine: Literal["odf", "openpyxl"] = "odf" if is_ods else "openpyxl"
     try:
         with warnings.catch_warnings():
@@ -72,9 +71,9 @@ def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
                 BytesIO(data), header=None, dtype="object", engine=engine, na_filter=False
             )
     except Exception as trouble:  # noqa: BLE001 - both libraries raise all kinds on bad bytes
-        complaints.error(
+        findings.error(
             "bad-spreadsheet",
-            Location(complaints.path),
+            Location(path),
             f"not a spreadsheet that can be read: {type(trouble).__name__}",
             "save it again as .xlsx or .ods, or export it as .csv",
         )
@@ -83,19 +82,19 @@ def _texts(data: bytes, complaints: Complaints) -> NDArray[np.object_] | None:
     seen: dict[str, str] = {}  # equal texts are kept once, however often a cell repeats one
     for row in cells:
         row[:] = [seen.setdefault(text, text) for text in map(_text, row)]
-    return cells if _without_nul(cells, complaints) else None
+    return cells if _without_nul(cells, path, findings) else None
 
 
-def _without_nul(cells: NDArray[np.object_], complaints: Complaints) -> bool:
+def _without_nul(cells: NDArray[np.object_], path: Path, findings: Findings) -> bool:
     """Refuse NULs, should a library ever hand one over: nothing after this can keep them."""
     places = [
-        Location(complaints.path, row + 1, column + 1)
+        Location(path, row + 1, column + 1)
         for row, texts in enumerate(cells.tolist())
         for column, text in enumerate(texts)
         if "\0" in text
     ]
     for place in places:
-        complaints.error("nul-byte", place, "the cell holds a NUL", "type its text again")
+        findings.error("nul-byte", place, "the cell holds a NUL", "type its text again")
     return not places
 
 
@@ -106,7 +105,7 @@ def _text(cell: object) -> str:
     return str(cell).strip()
 
 
-def _sheet(cells: NDArray[np.object_], sha256: str, complaints: Complaints) -> Sheet | None:
+def _sheet(cells: NDArray[np.object_], sha256: str, path: Path, findings: Findings) -> Sheet | None:
     kept = [
         row
         for row in range(len(cells))
@@ -117,7 +116,7 @@ def _sheet(cells: NDArray[np.object_], sha256: str, complaints: Complaints) -> S
     header = cells[kept[0]]
     width = max(column for column in range(len(header)) if header[column]) + 1
     rows = np.array(kept[1:], np.int64)
-    _check_width(cells, rows, width, complaints)
+    _check_width(cells, rows, width, path, findings)
     return Sheet(
         names=[str(name) for name in header[:width]],
         header_line=kept[0] + 1,
@@ -128,14 +127,14 @@ def _sheet(cells: NDArray[np.object_], sha256: str, complaints: Complaints) -> S
 
 
 def _check_width(
-    cells: NDArray[np.object_], rows: NDArray[np.int64], width: int, complaints: Complaints
+    cells: NDArray[np.object_], rows: NDArray[np.int64], width: int, path: Path, findings: Findings
 ) -> None:
     for row in rows.tolist():
         beyond = [column for column in range(width, cells.shape[1]) if cells[row, column]]
         if beyond:
-            complaints.error(
+            findings.error(
                 "ragged-row",
-                Location(complaints.path, row + 1, beyond[0] + 1),
+                Location(path, row + 1, beyond[0] + 1),
                 f"a cell stands beyond the {width} columns of the header",
                 "name its column, or clear it",
             )

@@ -27,14 +27,23 @@ ALL_PINS = "XZFN"
 SYMBOLS = frozenset("01CKHLZFXN")
 REFUSED = frozenset("23456789BP")
 _NUMBER = re.compile(r"0x[0-9a-fA-FxzXZ_]+|0b[01xzXZ_]+")
+_PLAIN = re.compile(r"0x[0-9a-fA-F]{1,8}|0b[01]{1,32}|0|[1-9][0-9]{0,9}")
+_REPEAT = re.compile(r"(until\s+)?(-?[0-9][0-9_]*)", re.IGNORECASE)
+MOST_CYCLES = 2_000_000_000
 _BASE_BITS = {"0x": 4, "0b": 1}
+
+
+DRIVING = ("drive", "enable", "pulse")
+TESTING = ("expect", "care", "highz")
+PLANES = (*DRIVING, *TESTING)
+"""What a row may ask of a pin, a word each, in this order: first of the board, then of the chip."""
 
 
 @dataclass(frozen=True)
 class Meaning:
-    """What a cell asks of its pins: one word each, bit positions of the chip's pins.
+    """What a cell asks of its pins: a word for each of :data:`PLANES`, a bit for each chip pin.
 
-    The words are those of a pattern; ``held`` marks an empty cell of an input.
+    ``held`` marks an empty cell of an input.
     """
 
     drive: int = 0
@@ -47,14 +56,7 @@ class Meaning:
 
     def __or__(self, other: Meaning) -> Meaning:
         """Both together: pins of two parts of one cell."""
-        return Meaning(
-            self.drive | other.drive,
-            self.enable | other.enable,
-            self.pulse | other.pulse,
-            self.expect | other.expect,
-            self.care | other.care,
-            self.highz | other.highz,
-        )
+        return Meaning(*(getattr(self, name) | getattr(other, name) for name in PLANES))
 
 
 @dataclass(frozen=True)
@@ -112,6 +114,17 @@ _ADVICE = {
     Direction.OUTPUT: "an output takes H L Z F X N, or a number such as 0b01 on a bus",
     Direction.BIDIRECTIONAL: "write 0 1 C K to drive, H L Z to test, X F N to leave alone",
 }
+
+
+_SHOWN: dict[tuple[str, ...], dict[tuple[int, ...], str]] = {
+    planes: {tuple(getattr(rule(1, 0), name) for name in planes): symbol for symbol, rule in rules}
+    for planes, rules in ((DRIVING, _DRIVEN.items()), (TESTING, _TESTED.items()))
+}
+
+
+def symbol_of(planes: tuple[str, ...], bits: tuple[int, ...]) -> str:
+    """Symbol that asks this of a pin: its bit of each of ``DRIVING`` or ``TESTING``; or a dot."""
+    return _SHOWN[planes].get(bits, ".")
 
 
 def read_cell(text: str, column: Column) -> Meaning | Refusal:
@@ -264,3 +277,26 @@ def _unreadable(text: str, plain: str, width: int) -> Refusal:
         f'"{text[:40]}" is neither a number nor symbols for {pins}',
         "symbols are 0 1 C K H L Z F X N; numbers are 31, 0x1F or 0b1x0z",
     )
+
+
+def plain_number(text: str) -> int:
+    """Value of a number without unknown digits, of a bus of many pins; -1 for any other text."""
+    return int(text, 0) if _PLAIN.fullmatch(text) else -1
+
+
+def read_repeat(text: str) -> tuple[int, bool] | Refusal:
+    """Read a cell of the repeat column: (cycles, whether they are the limit of an ``until``)."""
+    text = text.strip()
+    if not text:
+        return 1, False
+    found = _REPEAT.fullmatch(text)
+    if found is None or len(found[2]) > 20:
+        return Refusal(
+            "bad-repeat", f'"{text[:40]}" is not a repeat', "write a count such as 12, or until 12"
+        )
+    count = int(found[2].replace("_", ""))
+    if count <= 0:
+        return Refusal("repeat-below-one", f"repeat is {count}", "write a count of at least 1")
+    if count > MOST_CYCLES:
+        return Refusal("repeat-too-large", f"repeat is {count}", f"at most {MOST_CYCLES:,}")
+    return count, found[1] is not None

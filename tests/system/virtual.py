@@ -61,18 +61,12 @@ def session(url: str) -> Iterator[Session]:
 
 def vectors(drive: Words, expect: Words, care: int, **changes: Any) -> Pattern:
     """Vectors that drive the nine inputs and test some pins; other arrays by name."""
-    zero = np.zeros(len(drive), np.uint32)
-    plain = Pattern(
+    plain = Pattern.of(
         drive=drive,
-        enable=zero + np.uint32(511),
-        pulse=zero,
+        enable=np.full(len(drive), 511, np.uint32),
         expect=expect,
-        care=zero + np.uint32(care),
-        highz=zero,
-        repeat=zero + np.uint32(1),
-        until=np.zeros(len(drive), np.bool_),
+        care=np.full(len(drive), care, np.uint32),
         line=np.arange(len(drive), dtype=np.int32) + 2,
-        signals=(),
     )
     inputs = tuple(pin for pin in shuttle().pins if pin.direction is Direction.INPUT)
     assert sum(pin.mask for pin in inputs) == 511

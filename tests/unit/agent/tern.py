@@ -227,15 +227,9 @@ def random_pattern(seed: int, rows: int, *, wrong_rate: float = 0.0) -> Pattern:
 def pattern_of(columns: Mapping[str, Sequence[int]], until: Sequence[bool]) -> Pattern:
     """A pattern from columns of numbers, for the signals of the accumulator."""
     arrays = {name: np.array(values, dtype=np.uint32) for name, values in columns.items()}
-    return Pattern(
-        drive=arrays["drive"],
-        enable=arrays["enable"],
-        pulse=arrays["pulse"],
-        expect=arrays["expect"],
-        care=arrays["care"],
-        highz=arrays["highz"],
-        repeat=arrays["repeat"],
+    return Pattern.of(
+        SIGNALS,
+        **arrays,
         until=np.array(until, dtype=np.bool_),
         line=np.arange(len(until), dtype=np.int32),
-        signals=SIGNALS,
     )

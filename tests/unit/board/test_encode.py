@@ -14,28 +14,13 @@ from harness.agent import protocol
 from harness.agent.engine import Engine
 from harness.board.encode import EncodedBlock, block_bounds, encode_pattern
 from harness.link import Command
-from harness.table import Pattern
+from harness.table import PLANES, Pattern
 from tests.unit.agent.tern import TernChip, TernPins, random_pattern
-
-WORDS = ("drive", "enable", "pulse", "expect", "care", "highz")
 
 
 def pattern(count: int, **columns: np.ndarray) -> Pattern:
     """A pattern of constant words but for the columns given."""
-    zero = np.zeros(count, dtype=np.uint32)
-    given = {name: columns.get(name, zero) for name in WORDS}
-    return Pattern(
-        drive=given["drive"],
-        enable=given["enable"],
-        pulse=given["pulse"],
-        expect=given["expect"],
-        care=given["care"],
-        highz=given["highz"],
-        repeat=columns.get("repeat", zero + np.uint32(1)),
-        until=columns.get("until", np.zeros(count, dtype=np.bool_)),
-        line=np.zeros(count, dtype=np.int32),
-        signals=(),
-    )
+    return Pattern.of(**{"drive": np.zeros(count, dtype=np.uint32), **columns})
 
 
 def size(blocks: Iterator[EncodedBlock]) -> int:
@@ -63,7 +48,7 @@ def test_the_agent_expands_a_pattern_to_the_words_it_had(*, inflates: bool) -> N
         assert block.first == at
         cut = slice(at, at + block.rows)
         repeat = whole.repeat[cut] | np.where(whole.until[cut], np.uint32(protocol.UNTIL), 0)
-        words = [getattr(whole, name)[cut].tolist() for name in WORDS]
+        words = [getattr(whole, name)[cut].tolist() for name in PLANES]
         assert expanded(block, engine) == [*words, repeat.tolist()]
         at += block.rows
     assert at == 500
@@ -79,7 +64,7 @@ def any_patterns(draw: st.DrawFn) -> Pattern:
     random = np.random.default_rng(draw(st.integers(0, 1 << 30)))
     columns = {
         name: random.integers(0, 1 << 32, count, dtype=np.uint32) & np.uint32(draw(BITS))
-        for name in (*WORDS, "repeat")
+        for name in (*PLANES, "repeat")
     }
     columns["repeat"] &= np.uint32(0x7FFFFFFF)
     return pattern(count, **columns)
@@ -101,7 +86,7 @@ def test_no_pattern_costs_more_than_its_words_and_all_come_back(
     engine = Engine(TernPins(TernChip()), 100)
     for block in blocks:
         cut = slice(block.first, block.first + block.rows)
-        words = [getattr(whole, name)[cut].tolist() for name in (*WORDS, "repeat")]
+        words = [getattr(whole, name)[cut].tolist() for name in (*PLANES, "repeat")]
         assert expanded(block, engine) == words
 
 
@@ -112,7 +97,7 @@ def test_random_words_cost_at_most_one_hundredth_more_than_themselves(
 ) -> None:
     random = np.random.default_rng(count)
     columns = {
-        name: random.integers(0, 1 << 32, count, dtype=np.uint32) for name in (*WORDS, "repeat")
+        name: random.integers(0, 1 << 32, count, dtype=np.uint32) for name in (*PLANES, "repeat")
     }
     columns["repeat"] &= np.uint32(0x7FFFFFFF)
     spent = size(encode_pattern(pattern(count, **columns), 1024, inflates=inflates))
@@ -179,7 +164,7 @@ def test_blocks_cover_every_row_once_and_keep_to_both_limits(until: list[bool], 
 
 def test_every_command_fits_into_a_frame() -> None:
     random = np.random.default_rng(3)
-    columns = {name: random.integers(0, 1 << 32, 3000, dtype=np.uint32) for name in WORDS}
+    columns = {name: random.integers(0, 1 << 32, 3000, dtype=np.uint32) for name in PLANES}
     commands: list[Command] = []
     for block in encode_pattern(pattern(3000, **columns), 1024, inflates=True):
         commands += block.commands

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import ConfigError, Finding, Severity
+from harness.errors import MOST_FINDINGS, ConfigError, Finding, Severity
 from harness.shuttle import Direction, check_shuttle, expand_range, load_shuttle
 from tests.unit.shuttle.bench import DESIGN, SHUTTLE, write_files
 
@@ -196,6 +196,16 @@ def test_a_fault_of_a_waiver_is_found(
 ) -> None:
     files = write_files(tmp_path, SHUTTLE + WAIVER.replace(old, new))
     assert [(found.rule, found.severity) for found in files.check()] == [(rule, severity)]
+
+
+def test_of_two_thousand_bad_waivers_a_hundred_are_told(tmp_path: Path) -> None:
+    bad = WAIVER.replace('"count"', '"cuont"').replace("PL-01", "PL-1")
+    found = write_files(tmp_path, SHUTTLE + bad * 2_000).check()
+    assert len(found) == MOST_FINDINGS + 1
+    assert str(found[-1]) == (
+        f"{tmp_path / 'shuttle.toml'}: error [more-findings] and 3,900 more; "
+        "correct those above first"
+    )
 
 
 def test_a_shuttle_with_a_sick_design_still_gives_the_sound_ones(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from harness.shuttle import Bus, Direction, Pin
 from harness.table.cells import CellReader
-from harness.table.columns import Cells, Coded
+from harness.table.columns import Cells, Numbers
 from harness.table.header import Heading
 from harness.table.lines import Block
 from harness.table.symbols import Column
@@ -27,13 +27,12 @@ HEADING = Heading(
 
 def block(rows: list[tuple[str, str]]) -> Block:
     body = "".join(f"{a},{b}\n" for a, b in rows).encode()
-    return Block(body, np.arange(len(rows), dtype=np.int32), quoted=False)
+    return Block(body, np.arange(len(rows), dtype=np.int32))
 
 
 def texts(cells: Cells) -> list[str]:
-    if isinstance(cells, Coded):
-        return [cells.texts[code] for code in cells.codes.tolist()]
-    return [str(value) for value in cells.values.tolist()]
+    coded = cells.coded() if isinstance(cells, Numbers) else cells
+    return [coded.texts[code] for code in coded.codes.tolist()]
 
 
 CELL = st.one_of(

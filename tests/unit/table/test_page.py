@@ -16,6 +16,7 @@ SOURCES = [
     *(PACKAGE / "table").glob("*.py"),
     PACKAGE / "jobs" / "check.py",
     PACKAGE / "door.py",
+    PACKAGE / "errors.py",
     PACKAGE / "jobs" / "run.py",
     PACKAGE / "jobs" / "margin.py",
     PACKAGE / "board" / "profile.py",
