@@ -20,7 +20,7 @@ from tests.unit.agent.tern import TernChip, TernPins, random_pattern
 
 def pattern(count: int, **columns: np.ndarray) -> Pattern:
     """A pattern of constant words but for the columns given."""
-    return Pattern.of(**{"drive": np.zeros(count, dtype=np.uint32), **columns})
+    return Pattern.of((), **{"drive": np.zeros(count, dtype=np.uint32), **columns})
 
 
 def size(blocks: Iterator[EncodedBlock]) -> int:
