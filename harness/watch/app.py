@@ -6,6 +6,7 @@ read gives a page that says so.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any
 
@@ -142,22 +143,16 @@ def make_app(source: StoreSource, hosts: KnownHosts) -> Starlette:
             Route(addresses.HISTORIES, pages.histories),
             Route(addresses.HISTORY, pages.history),
             Route("/runs/{run}/{name:path}", pages.run),
-            Route(addresses.STYLE, _style),
-            Route(addresses.SCRIPT, _script),
+            Route(addresses.STYLE, _served(live_style(), "text/css")),
+            Route(addresses.SCRIPT, _served(live_script(), "text/javascript")),
         ],
         middleware=[Middleware(Guard, hosts=hosts)],
         exception_handlers={HTTPException: _not_there, StoreError: _not_readable},
     )
 
 
-def _style(request: Request) -> Response:
-    del request
-    return Response(live_style(), media_type="text/css")
-
-
-def _script(request: Request) -> Response:
-    del request
-    return Response(live_script(), media_type="text/javascript")
+def _served(data: bytes, media_type: str) -> Callable[[Request], Response]:
+    return lambda _: Response(data, media_type=media_type)
 
 
 def _reported(page: bytes) -> Response:

@@ -51,17 +51,6 @@ class Snapshot:
         return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:16]
 
 
-@dataclass(frozen=True)
-class _Card:
-    """One slot with its links."""
-
-    state: SlotState
-    report: str
-    slot: str
-    chip: str
-    design: str
-
-
 def snapshot_of(overview: Overview) -> Snapshot:
     """Make the pieces."""
     state = overview.state
@@ -70,14 +59,14 @@ def snapshot_of(overview: Overview) -> Snapshot:
         return Snapshot("No run yet", NO_RUN, _rendered("empty", NO_RUN), (), runs)
     run = state.run
     pages = _report_addresses(state)
-    cards = tuple(_card(run.rack, slot, pages[slot.slot]) for slot in state.slots)
+    cards = tuple(_card(run.rack, slot, pages[slot.chip.slot]) for slot in state.slots)
     return Snapshot(
         title=f"{state.phase}: {run.rack}",
         said=str(state.phase),
         head=_rendered("head", state),
         cards=cards,
         runs=runs,
-        order=(run.run_id, *(slot.slot for slot in state.slots)),
+        order=(run.run_id, *(slot.chip.slot for slot in state.slots)),
     )
 
 
@@ -149,22 +138,21 @@ def _report_addresses(state: RackState) -> dict[str, str]:
 def _card(rack: str, state: SlotState, report: str) -> str:
     """Render a slot; one that did not change since the last look costs nothing."""
     latest = state.latest
-    card = _Card(
-        state=state,
-        report=report,
-        slot=addresses.history_address(of_slot(rack, state.slot)),
-        chip=addresses.history_address(of_chip(state.chip)),
-        design=addresses.history_address(of_design(latest.design)) if latest else "",
-    )
-    return _rendered("slot", card)
+    links = {
+        "report": report,
+        "slot": addresses.history_address(of_slot(rack, state.chip.slot)),
+        "chip": addresses.history_address(of_chip(state.chip.chip_serial)),
+        "design": addresses.history_address(of_design(latest.design)) if latest else "",
+    }
+    return _rendered("slot", {"state": state, **links})
 
 
-def _runs(overview: Overview) -> tuple[tuple[RunRecord, Anchor, str], ...]:
+def _runs(overview: Overview) -> list[tuple[RunRecord, Anchor, str]]:
     """Each of the latest runs with its address and a word on its end."""
-    return tuple(
+    return [
         (run, Anchor(run.run_id, addresses.run_address(run.run_id)), _ending(run))
         for run in overview.runs
-    )
+    ]
 
 
 def _ending(run: RunRecord) -> str:

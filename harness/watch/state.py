@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
-from harness.records import SEVERITY_ORDER, RunKind, RunRecord, Verdict
+from harness.records import SEVERITY_ORDER, ChipRecord, RunKind, RunRecord, Verdict
 from harness.store import Glance, LatestOutcome, SlotGlance
 from harness_reports import Look, Scrubber, Tally, look, many
 
@@ -36,36 +36,21 @@ class Phase(StrEnum):
 
 
 @dataclass(frozen=True)
-class Latest:
-    """What a slot measured last."""
-
-    design: str
-    table: str
-    look: Look
-    summary: str
-    ended: datetime
-
-
-@dataclass(frozen=True)
 class SlotState:
     """One slot: who is in it, what was found so far, ``done`` of ``tables``.
 
-    ``final``: nothing more is expected of this run.
+    ``final``: nothing more is expected of this run. ``chip`` and ``latest`` are as they are shown,
+    without secrets; what passed needs no summary.
     """
 
-    slot: str
-    chip: str
-    board: str
-    port: str
-    virtual: bool
+    chip: ChipRecord
     look: Look
     doing: str
     done: int
     tables: int
     final: bool
     tallies: tuple[Tally, ...]
-    trouble: str
-    latest: Latest | None
+    latest: LatestOutcome | None
 
 
 @dataclass(frozen=True)
@@ -149,24 +134,19 @@ def _headline(run: RunRecord, phase: Phase, done: int, tables: int, news: dateti
 
 
 def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
-    chip, counts = glance.chip, glance.counts
+    chip, counts, plain = glance.chip, glance.counts, Scrubber().text
     waiting = counts.get(Verdict.NOT_RUN, 0)
     tables = sum(counts.values())
     running = phase in {Phase.UNDER_WAY, Phase.SILENT}
     told = {v: n for v, n in counts.items() if not (running and v is Verdict.NOT_RUN)}
     return SlotState(
-        slot=chip.slot,
-        chip=chip.chip_serial,
-        board=chip.board_serial,
-        port=Scrubber().text(chip.port),
-        virtual=chip.virtual,
+        chip=replace(chip, port=plain(chip.port), trouble=plain(chip.trouble)),
         look=_look(told, chip.trouble),
         doing=_DOING_INTAKE if kind is RunKind.INTAKE else _doing(waiting, tables, running, phase),
         done=tables - waiting,
         tables=tables,
         final=not running,
         tallies=tuple(Tally(look(v), told[v]) for v in SEVERITY_ORDER if v in told),
-        trouble=Scrubber().text(chip.trouble),
         latest=_latest(glance.latest),
     )
 
@@ -187,8 +167,8 @@ def _doing(waiting: int, tables: int, running: bool, phase: Phase) -> str:
     )
 
 
-def _latest(found: LatestOutcome | None) -> Latest | None:
+def _latest(found: LatestOutcome | None) -> LatestOutcome | None:
     if found is None:
         return None
     summary = "" if found.verdict is Verdict.PASS else Scrubber().text(found.summary)
-    return Latest(found.design, found.table, look(found.verdict), summary, found.ended)
+    return replace(found, summary=summary)

@@ -77,7 +77,7 @@ def test_a_slot_before_its_first_outcome_is_waiting_and_one_with_trouble_is_an_e
     state = rack_state(glance(waiting, troubled), True, NOON)
     assert state.slots[0].look == WAITING
     assert state.slots[0].doing == "nothing measured yet"
-    assert (state.slots[1].look.word, state.slots[1].trouble) == ("ERROR", "nothing came back")
+    assert (state.slots[1].look.word, state.slots[1].chip.trouble) == ("ERROR", "nothing came back")
 
 
 def test_a_run_of_another_computer_that_went_silent_says_since_when() -> None:
@@ -113,6 +113,6 @@ def test_paths_and_passwords_do_not_reach_the_page() -> None:
     outcome = latest(Verdict.ERROR, "see /home/me/log")
     (slot,) = rack_state(glance(SlotGlance(bad, {}, outcome)), True, NOON).slots
     assert slot.latest is not None
-    shown = f"{slot.port} {slot.trouble} {slot.latest.summary}"
+    shown = f"{slot.chip.port} {slot.chip.trouble} {slot.latest.summary}"
     assert "secret" not in shown
     assert "/home" not in shown
