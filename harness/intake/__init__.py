@@ -6,7 +6,7 @@ from harness.intake.journal import Heading, Journal
 from harness.intake.model import PinState, Result, StepResult
 from harness.intake.order import Plan, load_plan
 from harness.intake.record import ChipIntake
-from harness.intake.session import MOST_WRONG, Intake, StillAside
+from harness.intake.session import MOST_WRONG, Intake, StillAside, Terminal
 from harness.intake.sitting import (
     Left,
     begin,
@@ -32,6 +32,7 @@ __all__ = [
     "Result",
     "StepResult",
     "StillAside",
+    "Terminal",
     "begin",
     "changed_error",
     "check_store",

@@ -7,6 +7,7 @@ outcome there is not run again.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from functools import partial
 
@@ -16,7 +17,7 @@ from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
 from harness.intake.tables import MOVED, Key, TableStep
 from harness.judge import Case, not_run
-from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station
+from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases
 from harness.records import ChipRecord
 from harness.store import Store
 from harness.virtual import seat_virtual_chip
@@ -149,11 +150,8 @@ class Bench:
 
     def _cases(self) -> tuple[Case, ...]:
         """The tables, as cases of this chip on the board that answered."""
-        slot, board = self._slot, self.station.record.board_serial
-        return tuple(
-            Case(slot.name, slot.chip, board, self._rack.shuttle, *chosen)
-            for chosen in self._plan.tables
-        )
+        seated = replace(self._slot, board=self.station.record.board_serial)
+        return cases(self._rack, seated, self._plan.tables)
 
     def _hear(self, event: Event) -> None:
         if isinstance(event, SlotRecovering):

@@ -7,25 +7,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.errors import Finding, InputError
-from harness.shuttle import Design, Shuttle, TableSpec
-from harness.table import Pattern, load_table
-
-Chosen = tuple[Design, TableSpec, Pattern]
+from harness.rack import Job, read_jobs, usable
+from harness.shuttle import Design, Shuttle
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
     """The tables of an intake, read once, so that a sitting never mixes two versions."""
 
-    pins: tuple[Chosen, ...]
-    tables: tuple[Chosen, ...]
+    pins: tuple[Job, ...]
+    tables: tuple[Job, ...]
 
     @property
     def designs(self) -> tuple[Design, ...]:
         """Every design that has a table here, once."""
-        chosen = (*self.pins, *self.tables)
-        return tuple({design.name: design for design, _, _ in chosen}.values())
+        jobs = (*self.pins, *self.tables)
+        return tuple({job.design.name: job.design for job in jobs}.values())
 
 
 QUICK_PIN_TABLES = 5
@@ -37,19 +34,17 @@ def load_plan(shuttle: Shuttle) -> Plan:
     return Plan(pin_tables(shuttle), intake_tables(shuttle))
 
 
-def intake_tables(shuttle: Shuttle) -> tuple[Chosen, ...]:
+def intake_tables(shuttle: Shuttle) -> tuple[Job, ...]:
     """Read every intake table, quick ones first: by cycles over the rate asked for.
 
     Raises InputError with the findings of all tables that cannot be read.
     """
-    chosen = _read(
-        shuttle,
-        [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake],
-    )
-    return tuple(sorted(chosen, key=_seconds))
+    wanted = [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake]
+    jobs = usable(*read_jobs(shuttle, wanted))
+    return tuple(sorted(jobs, key=lambda job: job.pattern.cycles / job.spec.clock_hz))
 
 
-def pin_tables(shuttle: Shuttle) -> tuple[Chosen, ...]:
+def pin_tables(shuttle: Shuttle) -> tuple[Job, ...]:
     """Read the tables that the shuttle names for the pin check; without any, the quickest."""
     if not shuttle.pin_check:
         return intake_tables(shuttle)[:QUICK_PIN_TABLES]
@@ -58,7 +53,7 @@ def pin_tables(shuttle: Shuttle) -> tuple[Chosen, ...]:
         for design in shuttle.designs
         for spec in design.tables
     }
-    return tuple(_read(shuttle, [by_name[name] for name in shuttle.pin_check]))
+    return usable(*read_jobs(shuttle, [by_name[name] for name in shuttle.pin_check]))
 
 
 def without_intake(shuttle: Shuttle) -> tuple[str, ...]:
@@ -66,21 +61,3 @@ def without_intake(shuttle: Shuttle) -> tuple[str, ...]:
     return tuple(
         design.name for design in shuttle.designs if not any(spec.intake for spec in design.tables)
     )
-
-
-def _seconds(chosen: Chosen) -> float:
-    _, spec, pattern = chosen
-    return pattern.cycles / spec.clock_hz
-
-
-def _read(shuttle: Shuttle, wanted: list[tuple[Design, TableSpec]]) -> list[Chosen]:
-    findings: list[Finding] = []
-    read: list[Chosen] = []
-    for design, spec in wanted:
-        try:
-            read.append((design, spec, load_table(spec, design, shuttle)))
-        except InputError as error:
-            findings.extend(error.findings)
-    if findings:
-        raise InputError(findings)
-    return read

@@ -7,27 +7,20 @@ meets a weak pull and never two outputs.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from harness.board import RunConditions
 from harness.errors import BoardMisbehaved
 from harness.intake.model import PinFinding, PinState
-from harness.intake.respond import MOST_CYCLES
 from harness.judge import PatternRunner
 from harness.shuttle import Bus, Direction, Pin, Shuttle
 from harness.table import Pattern, Words
 
 RATE_HZ = 1000.0
 
-
-@dataclass(frozen=True)
-class Read:
-    """One vector's answer: levels read, and the watched pins that floated."""
-
-    seen: int
-    floating: int
+Read = tuple[int, int]
+"""One vector's answer: levels read, and the watched pins that floated."""
 
 
 def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinFinding]:
@@ -39,11 +32,17 @@ def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinF
     pins = [pin for pin in shuttle.pins if pin.direction not in _DRIVEN_BY_CHIP]
     pins.sort(key=lambda pin: pin.direction is Direction.SELECT)
     watched = sum(pin.mask for pin in pins)
-    vectors = [(pin.mask * level, pin.mask) for pin in pins for level in (0, 1)]
-    reads = _run(runner, shuttle, vectors, watched)
+    # two vectors for each of at most 32 pins: one run keeps the words of all
+    enable = np.repeat(np.array([pin.mask for pin in pins], np.uint32), 2)
+    drive = enable * (np.arange(len(enable), dtype=np.uint32) % 2)
+    pattern = _lone(shuttle, drive, enable, np.uint32(watched) & ~enable)
+    capture = runner.run(pattern, RunConditions(RATE_HZ, 0.0, 0), window=(0, len(drive)))
+    window = capture.window
+    if window is None or len(window.seen) != len(drive):
+        raise BoardMisbehaved("the board kept no words of the pin check; run it again")
+    reads = zip(window.seen.tolist(), window.floating.tolist(), strict=True)
     found: dict[str, PinFinding] = {}
-    for k, pin in enumerate(pins):
-        low, high = reads[2 * k], reads[2 * k + 1]
+    for pin, low, high in zip(pins, reads, reads, strict=True):
         for finding in _judge(pin, low, high, pins):
             found.setdefault(finding.pin, finding)
     return found
@@ -53,8 +52,8 @@ _DRIVEN_BY_CHIP = {Direction.OUTPUT, Direction.BIDIRECTIONAL}
 
 
 def _judge(pin: Pin, low: Read, high: Read, pins: Sequence[Pin]) -> Iterator[PinFinding]:
-    for level, read in ((0, low), (1, high)):
-        if bool(read.seen & pin.mask) != bool(level):
+    for level, (seen, _) in enumerate((low, high)):
+        if bool(seen & pin.mask) != bool(level):
             told = f"driven to {level} it still reads {1 - level}"
             yield PinFinding(pin.name, PinState.STUCK, told)
     for other in pins:
@@ -64,30 +63,13 @@ def _judge(pin: Pin, low: Read, high: Read, pins: Sequence[Pin]) -> Iterator[Pin
 
 
 def _follows(other: Pin, low: Read, high: Read) -> bool:
-    if (low.floating | high.floating) & other.mask:
+    (seen_low, floating_low), (seen_high, floating_high) = low, high
+    if (floating_low | floating_high) & other.mask:
         return False
-    return not low.seen & other.mask and bool(high.seen & other.mask)
+    return not seen_low & other.mask and bool(seen_high & other.mask)
 
 
-def _run(
-    runner: PatternRunner, shuttle: Shuttle, vectors: Sequence[tuple[int, int]], watched: int
-) -> list[Read]:
-    reads: list[Read] = []
-    for start in range(0, len(vectors), MOST_CYCLES):
-        part = vectors[start : start + MOST_CYCLES]
-        drive = np.array([vector[0] for vector in part], np.uint32)
-        enable = np.array([vector[1] for vector in part], np.uint32)
-        pattern = lone(shuttle, drive, enable, np.uint32(watched) & ~enable)
-        capture = runner.run(pattern, RunConditions(RATE_HZ, 0.0, 0), window=(0, len(part)))
-        window = capture.window
-        if window is None or len(window.seen) != len(part):
-            raise BoardMisbehaved("the board kept no words of the pin check; run it again")
-        pairs = zip(window.seen.tolist(), window.floating.tolist(), strict=True)
-        reads += [Read(seen, floating) for seen, floating in pairs]
-    return reads
-
-
-def lone(shuttle: Shuttle, drive: Words, enable: Words, highz: Words) -> Pattern:
+def _lone(shuttle: Shuttle, drive: Words, enable: Words, highz: Words) -> Pattern:
     """Vectors that leave every pin alone but those they drive; nothing is expected."""
     every = tuple(Bus(pin.name, (pin,), Direction.BIDIRECTIONAL) for pin in shuttle.pins)
     return Pattern.of(every, drive=drive, enable=enable, highz=highz)

@@ -75,12 +75,8 @@ def piece_of(design: Design, spec: TableSpec, pattern: Pattern) -> Piece:
     rest = np.linspace(0, len(pattern) - 1, MOST_CYCLES - len(picks)).astype(int)
     rows = np.array([*picks, *rest], dtype=np.int64)
     placed = tuple(replace(pair, first=2 * k, second=2 * k + 1) for k, pair in enumerate(pairs))
-    return Piece(design, spec, picked(pattern, rows), placed)
-
-
-def picked(pattern: Pattern, rows: NDArray[np.int64]) -> Pattern:
-    """Rows of a pattern, once each, in another order."""
-    return replace(pattern.pick(rows), repeat=np.ones(len(rows), np.uint32))
+    once = replace(pattern.pick(rows), repeat=np.ones(len(rows), np.uint32))
+    return Piece(design, spec, once, placed)
 
 
 def _pairs(pattern: Pattern, design: Design) -> Iterator[Pair]:
@@ -129,29 +125,31 @@ def responses(answer: Answer) -> Iterator[tuple[int, bool]]:
 
 def stuck_level(answer: Answer, bit: int) -> int | None:
     """Give the level that an output always had where both were expected; None if it is fine."""
-    cared = (answer.care >> np.uint32(bit) & 1) == 1
-    expected = set((answer.expect[cared] >> np.uint32(bit) & 1).tolist())
-    seen = set((answer.seen[cared] >> np.uint32(bit) & 1).tolist())
-    return int(seen.pop()) if len(expected) == 2 and len(seen) == 1 else None
+    seen = set(_level(answer.seen[_cared(answer, 1 << bit)], bit).tolist())
+    return int(seen.pop()) if tests_both_levels(answer, bit) and len(seen) == 1 else None
 
 
 def tests_both_levels(answer: Answer, bit: int) -> bool:
     """Tell whether an output is expected high and low in the piece."""
-    cared = (answer.care >> np.uint32(bit) & 1) == 1
-    return len(set((answer.expect[cared] >> np.uint32(bit) & 1).tolist())) == 2
+    return len(set(_level(answer.expect[_cared(answer, 1 << bit)], bit).tolist())) == 2
 
 
 def tied_pairs(answer: Answer, bits: Sequence[int]) -> Iterator[tuple[int, int, bool]]:
     """For each two outputs that should differ in some cycle: whether they never did but moved."""
     for k, a in enumerate(bits):
         for b in bits[k + 1 :]:
-            both = np.uint32(1 << a | 1 << b)
-            cared = (answer.care & both) == both
+            cared = _cared(answer, 1 << a | 1 << b)
             want_a, want_b = _level(answer.expect[cared], a), _level(answer.expect[cared], b)
             if np.any(want_a != want_b):
                 seen_a, seen_b = _level(answer.seen[cared], a), _level(answer.seen[cared], b)
                 tied = bool(np.all(seen_a == seen_b)) and len(set(seen_a.tolist())) == 2
                 yield a, b, tied
+
+
+def _cared(answer: Answer, pins: int) -> NDArray[np.bool_]:
+    """Cycles in which all of these pins are tested."""
+    tested: NDArray[np.bool_] = (answer.care & np.uint32(pins)) == np.uint32(pins)
+    return tested
 
 
 def _level(words: Words, bit: int) -> Words:

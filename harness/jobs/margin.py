@@ -12,15 +12,17 @@ from pathlib import Path
 
 from harness.errors import ConfigError, Finding, Location
 from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
-from harness.jobs.tables import Job, cases, choose, load_jobs
+from harness.jobs.tables import choose, load_jobs
 from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import (
+    Job,
     Observer,
     Rack,
     RackNews,
     Slot,
     StopSwitch,
     SupplyUse,
+    cases,
     reachable,
     run_slots,
     unobserved,

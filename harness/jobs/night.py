@@ -19,11 +19,12 @@ from harness.jobs.morning import morning_lines
 from harness.jobs.night_margins import NightMargins, search_at_night
 from harness.jobs.run import check_resumable, check_same, id_to_resume, new_run, run_from
 from harness.jobs.stores import RUNS, STORE, AnyStore, opened, patiently
-from harness.jobs.tables import Job, load_jobs
+from harness.jobs.tables import load_jobs
 from harness.judge import Baseline, NightChanges, RetryPolicy, changes
 from harness.margin import MarginEvent, MarginFound
 from harness.rack import (
     Event,
+    Job,
     Observer,
     Rack,
     RackNews,

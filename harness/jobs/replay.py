@@ -18,9 +18,9 @@ from harness.bundle.opened import Opened, lay_out, told_of
 from harness.door import file_sum, whole_path
 from harness.errors import BundleError, ConfigError, Finding, Location, StoreError
 from harness.jobs.run import new_run, run_from
-from harness.jobs.tables import Job, load_jobs
+from harness.jobs.tables import load_jobs
 from harness.judge import RetryPolicy
-from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, check_port, unobserved
+from harness.rack import VIRTUAL_PORT, Job, Observer, Rack, Slot, check_port, unobserved
 from harness.records import ChipRecord, RunRecord, Verdict
 from harness.store import Store
 from harness_reports import INPUTS, LARGEST_FILE, RUN, altered_inputs, parse_run_json, unpack

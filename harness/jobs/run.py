@@ -23,9 +23,10 @@ from harness.errors import (
     ToolFault,
 )
 from harness.jobs.stores import STORE, AnyStore, named_run, opened, patiently
-from harness.jobs.tables import Job, cases, load_jobs
+from harness.jobs.tables import load_jobs
 from harness.judge import Case, RetryPolicy, compared, not_run
 from harness.rack import (
+    Job,
     Locks,
     Observer,
     Rack,
@@ -34,6 +35,7 @@ from harness.rack import (
     Slot,
     SlotWorker,
     StopSwitch,
+    cases,
     reach,
     run_slots,
     unobserved,

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Protocol, TypeVar
 
-from harness.errors import ConfigError, Finding, InputError, Location
-from harness.judge import Case
-from harness.rack import Rack, Slot, check_rack_models
-from harness.shuttle import Design, TableSpec, nearest
-from harness.table import Pattern, load_table
+from harness.errors import ConfigError, Finding, Location
+from harness.rack import Job, Rack, check_rack_models, read_jobs, usable
+from harness.shuttle import nearest
 
 
 class Named(Protocol):
@@ -27,15 +24,6 @@ class Named(Protocol):
 Chosen = TypeVar("Chosen", bound=Named)
 
 
-@dataclass(frozen=True, eq=False)
-class Job:
-    """One table to run on every chip."""
-
-    design: Design
-    spec: TableSpec
-    pattern: Pattern
-
-
 def load_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
     """Read every table of the chosen designs, and their netlists if there is a virtual slot.
 
@@ -44,18 +32,9 @@ def load_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
     """
     shuttle = rack.shuttle
     chosen = choose("design", shuttle.designs, designs, shuttle.path, shuttle.name)
-    findings: list[Finding] = []
-    jobs: list[Job] = []
-    for design in chosen:
-        for spec in design.tables:
-            try:
-                jobs.append(Job(design, spec, load_table(spec, design, shuttle)))
-            except InputError as error:
-                findings.extend(error.findings)
-    findings += check_rack_models(rack, chosen)
-    if findings:
-        raise InputError(findings)
-    return tuple(jobs)
+    tables = ((design, spec) for design in chosen for spec in design.tables)
+    jobs, findings = read_jobs(shuttle, tables)
+    return usable(jobs, [*findings, *check_rack_models(rack, chosen)])
 
 
 def choose(
@@ -81,12 +60,4 @@ def choose(
         one
         for one in known
         if not wanted or any(fnmatch.fnmatchcase(one.name, name) for name in wanted)
-    )
-
-
-def cases(rack: Rack, slot: Slot, jobs: Iterable[Job]) -> tuple[Case, ...]:
-    """Put tables to the chip in a slot."""
-    return tuple(
-        Case(slot.name, slot.chip, slot.board, rack.shuttle, job.design, job.spec, job.pattern)
-        for job in jobs
     )

@@ -1,6 +1,7 @@
 """Racks of boards: the rack file and the scheduling of sessions."""
 
 from harness.rack.boundary import LOG, harmless, within
+from harness.rack.cases import Job, cases, read_jobs, usable
 from harness.rack.events import (
     Event,
     Observer,
@@ -30,6 +31,7 @@ __all__ = [
     "VIRTUAL_PORT",
     "BoardSession",
     "Event",
+    "Job",
     "Locks",
     "Observer",
     "Opener",
@@ -49,6 +51,7 @@ __all__ = [
     "SupplyUse",
     "TableJudged",
     "TableStarted",
+    "cases",
     "check_port",
     "check_rack",
     "check_rack_models",
@@ -62,11 +65,13 @@ __all__ = [
     "not_back",
     "reach",
     "reachable",
+    "read_jobs",
     "run_slots",
     "serial_ports",
     "single_slot",
     "unobserved",
     "unreached",
+    "usable",
     "who_answers",
     "within",
 ]

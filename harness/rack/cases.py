@@ -1,0 +1,47 @@
+"""The tables that run on a rack: read once, and put to the chip in a slot."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import NamedTuple
+
+from harness.errors import Finding, InputError
+from harness.judge import Case
+from harness.rack.model import Rack, Slot
+from harness.shuttle import Design, Shuttle, TableSpec
+from harness.table import Pattern, load_table
+
+
+class Job(NamedTuple):
+    """One table to run."""
+
+    design: Design
+    spec: TableSpec
+    pattern: Pattern
+
+
+def read_jobs(
+    shuttle: Shuttle, wanted: Iterable[tuple[Design, TableSpec]]
+) -> tuple[list[Job], list[Finding]]:
+    """Read tables; what can be read, and what is wrong with the others."""
+    findings: list[Finding] = []
+    jobs: list[Job] = []
+    for design, spec in wanted:
+        try:
+            jobs.append(Job(design, spec, load_table(spec, design, shuttle)))
+        except InputError as error:
+            findings.extend(error.findings)
+    return jobs, findings
+
+
+def usable(jobs: Iterable[Job], findings: Iterable[Finding]) -> tuple[Job, ...]:
+    """Give the tables; raises InputError if anything is wrong with what a job needs."""
+    found = tuple(findings)
+    if found:
+        raise InputError(found)
+    return tuple(jobs)
+
+
+def cases(rack: Rack, slot: Slot, jobs: Iterable[Job]) -> tuple[Case, ...]:
+    """Put tables to the chip in a slot."""
+    return tuple(Case(slot.name, slot.chip, slot.board, rack.shuttle, *job) for job in jobs)
