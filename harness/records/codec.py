@@ -84,6 +84,13 @@ def rewritten(value: T, change: Callable[[str], str]) -> T:
     return typing.cast("T", _rewritten(value, change))
 
 
+def blank(kind: type[T], /, **known: Any) -> T:
+    """Return a record of which only this is known: else it has empty texts, zeros and None."""
+    hints = typing.get_type_hints(kind)
+    empty = {name: _empty(hint) for name, hint in hints.items() if name not in known}
+    return kind(**empty, **known)
+
+
 def schema_of(kind: Any, definitions: Schemas) -> dict[str, Any]:
     """Return the JSON Schema of an annotation; those of records are put into ``definitions``.
 
@@ -117,6 +124,12 @@ def _schema_of_record(kind: type[Any], definitions: Schemas) -> dict[str, Any]:
             "additionalProperties": False,
         }
     return {"$ref": f"#/$defs/{kind.__name__}"}
+
+
+def _empty(hint: Any) -> Any:
+    if typing.get_origin(hint) is tuple:
+        return ()
+    return None if typing.get_origin(hint) is types.UnionType else hint()
 
 
 def _rewritten(value: Any, change: Callable[[str], str]) -> Any:

@@ -7,7 +7,7 @@ JSON unchanged. Pins are named, never numbered: a reader needs no shuttle file.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 
 
@@ -199,68 +199,7 @@ class Outcome:
     started: datetime
     seconds: float
 
-
-@dataclass(frozen=True)
-class ChipRecord:
-    """One chip in one slot in one run: who answered, and every outcome.
-
-    ``trouble`` is why the slot could not be used at all (empty when it could). Identity fields
-    are empty when no board answered.
-    """
-
-    slot: str
-    chip_serial: str
-    board_serial: str
-    port: str
-    virtual: bool
-    agent_version: str
-    interpreter: str
-    backend: str
-    exact: bool
-    trouble: str
-    outcomes: tuple[Outcome, ...]
-
     @property
-    def verdict(self) -> Verdict:
-        """The worst verdict of the chip's tables; ERROR if the slot could not be used."""
-        found = {outcome.verdict for outcome in self.outcomes}
-        if self.trouble:
-            found.add(Verdict.ERROR)
-        return next((v for v in SEVERITY_ORDER if v in found), Verdict.NOT_RUN)
-
-
-class RunKind(StrEnum):
-    """What a run is: the tables of a rack, or the intake of new chips on its boards.
-
-    An intake is evidence on its chips. It is no night of the rack, so nothing is compared with it,
-    and only ``harness intake`` goes on with it.
-    """
-
-    RUN = "run"
-    INTAKE = "intake"
-
-
-@dataclass(frozen=True)
-class RunRecord:
-    """One run of the tool. ``finished`` is None while it runs or if it was killed.
-
-    ``shuttle_file``, ``profile_file`` and ``rack_file`` are names without folders.
-    """
-
-    run_id: str
-    kind: RunKind
-    started: datetime
-    finished: datetime | None
-    tool_version: str
-    shuttle: str
-    organisation: str
-    shuttle_file: str
-    shuttle_sha256: str
-    profile: str
-    profile_file: str
-    profile_sha256: str
-    rack: str
-    rack_file: str
-    rack_sha256: str
-    cancelled: bool
-    chips: tuple[ChipRecord, ...]
+    def ended(self) -> datetime:
+        """When it was over."""
+        return self.started + timedelta(seconds=self.seconds)

@@ -2,7 +2,7 @@
 
 from harness.judge import Baseline, Change, KnownVerdict, NightChanges
 from harness.store.engine import store_file
-from harness.store.glance import Glance, LatestOutcome, SlotGlance
+from harness.store.glance import Glance, SlotGlance
 from harness.store.history import (
     History,
     HistoryNight,
@@ -26,7 +26,6 @@ __all__ = [
     "HistoryLine",
     "HistoryNight",
     "KnownVerdict",
-    "LatestOutcome",
     "NightChanges",
     "PassRate",
     "Selection",

@@ -9,7 +9,7 @@ from __future__ import annotations
 from sqlalchemy import Connection, select
 
 from harness.judge import Baseline, KnownVerdict
-from harness.records import RunKind, RunRecord, Verdict
+from harness.records import RunHeading, RunKind, Verdict
 from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
@@ -24,7 +24,7 @@ def has_judged(connection: Connection, run_id: str) -> bool:
     return connection.scalar(wanted) is not None
 
 
-def _accepted(connection: Connection, of: RunRecord) -> str | None:
+def _accepted(connection: Connection, of: RunHeading) -> str | None:
     return connection.scalar(
         select(RunRow.run_id)
         .where(
@@ -40,7 +40,7 @@ def _accepted(connection: Connection, of: RunRecord) -> str | None:
     )
 
 
-def read_baseline(connection: Connection, of: RunRecord) -> Baseline | None:
+def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
     """Read the baseline of a run, in the order of its outcomes; None if there is none.
 
     It is another run of a rack of the same name, with chips of the same shuttle: a name alone is

@@ -6,15 +6,20 @@ neither a verdict on a chip nor a fault of this program.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from harness.errors import StoreError
-from harness.records import CodecError, Verdict, decode, to_value
+from harness.records import CodecError, Verdict, blank, decode, to_value
 
 RESTORE = "restore the store from a backup"
+
+T = TypeVar("T")
+
+StandIn = Callable[[CodecError], Mapping[str, Any]]
+"""Says what is told of a record that is damaged like this."""
 
 _VERDICTS = {verdict.value: verdict for verdict in Verdict}
 
@@ -36,11 +41,28 @@ def value_or_damage(text: Any) -> Any:
         return Unreadable(f"it is no JSON: {error}")
 
 
-def from_body(kind: type[Any], body: Any, place: str) -> Any:
-    """Make a record of what a body says; raises CodecError or RecursionError if it is none."""
+def read_body(
+    kind: type[T], body: Any, word: str, known: Mapping[str, Any], stand_in: StandIn
+) -> T:
+    """Make the record of a body, called ``word`` in texts; its row says what is ``known`` of it.
+
+    One that is damaged, or belongs elsewhere than its row says, is a record of which only that is
+    known, and what ``stand_in`` says of it.
+    """
+    try:
+        return _record(kind, body, word, known)
+    except CodecError as error:
+        return blank(kind, **known, **stand_in(error))
+
+
+def _record(kind: type[T], body: Any, word: str, known: Mapping[str, Any]) -> T:
     if isinstance(body, Unreadable):
         raise CodecError(body.why)
-    return decode(kind, body, place)
+    record = decode(kind, body, word)
+    for name, value in known.items():
+        if getattr(record, name) != value:
+            raise CodecError(f"{word}.{name}: not what its row says")
+    return record
 
 
 def verdict_of(word: object) -> Verdict:

@@ -1,54 +1,51 @@
 """A run as it stands, without its evidence: cheap enough to ask for once a second.
 
-One rule: only columns are read, and counting is left to the database; of the kept records only the
-summary of each slot's latest outcome is looked at.
+One rule: counting is left to the database; of the kept records only each slot's latest outcome is
+looked at.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, Connection, Text, case, cast, func, or_, select
+from sqlalchemy import Connection, func, select
 
-from harness.records import ChipRecord, RunRecord, Verdict, to_value
+from harness.records import ChipHeading, Outcome, RunHeading, Verdict
 from harness.store.damage import verdict_of
 from harness.store.models import OutcomeRow, RunRow
-
-_ESCAPES = ("\\u0000", "\\ud")
-"""How JSON writes them; other texts that look so only take longer."""
-
-
-@dataclass(frozen=True)
-class LatestOutcome:
-    """What a slot measured last, and when that was over."""
-
-    design: str
-    table: str
-    verdict: Verdict
-    summary: str
-    ended: datetime
+from harness.store.records import read_chips, read_heading, read_outcomes
 
 
 @dataclass(frozen=True)
 class SlotGlance:
-    """One slot of a run: its chip without outcomes, how many tables have which verdict.
+    """One slot of a run: who is in it, how many tables have which verdict.
 
-    ``latest`` is None as long as nothing was measured there.
+    ``latest`` is what was measured last, None as long as nothing was.
     """
 
-    chip: ChipRecord
+    chip: ChipHeading
     counts: Mapping[Verdict, int]
-    latest: LatestOutcome | None
+    latest: Outcome | None
 
 
 @dataclass(frozen=True)
 class Glance:
-    """A run's heading, without chips, and its slots in the rack's order."""
+    """A run's heading, and its slots in the rack's order."""
 
-    run: RunRecord
+    run: RunHeading
     slots: tuple[SlotGlance, ...]
+
+
+def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
+    """Read how a run stands; raises RunUnfit if there is none."""
+    heading = read_heading(connection, run_id, place)
+    counts, latest = read_counts(connection, run_id), read_latest(connection, run_id, place)
+    slots = tuple(
+        SlotGlance(chip, counts.get(chip.slot, {}), latest.get(chip.slot))
+        for chip in read_chips(connection, run_id)
+    )
+    return Glance(heading, slots)
 
 
 def read_counts(connection: Connection, run_id: str) -> dict[str, dict[Verdict, int]]:
@@ -65,35 +62,10 @@ def read_counts(connection: Connection, run_id: str) -> dict[str, dict[Verdict, 
     return counts
 
 
-def read_latest(connection: Connection, run_id: str) -> dict[str, LatestOutcome]:
+def read_latest(connection: Connection, run_id: str, place: str) -> dict[str, Outcome]:
     """The outcome of each slot that was begun last, of those that were measured."""
-    rows = connection.execute(
-        select(
-            *(OutcomeRow.slot, OutcomeRow.design, OutcomeRow.table_name, OutcomeRow.verdict),
-            *(*_summary(), OutcomeRow.started, OutcomeRow.seconds),
-        ).where(OutcomeRow.number.in_(_latest_numbers(connection, run_id)))
-    )
-    return {
-        slot: LatestOutcome(
-            design,
-            table,
-            verdict_of(verdict),
-            to_value(whole)["summary"] if whole is not None else summary or "",
-            started + timedelta(seconds=seconds),
-        )
-        for slot, design, table, verdict, summary, whole, started, seconds in rows
-    }
-
-
-def _summary() -> tuple[ColumnElement[str | None], ColumnElement[str | None]]:
-    """Select a summary from its record, or the record if it may hold what a database cannot read.
-
-    That is a NUL, and half of a surrogate pair: JSON has both, the texts of a database do not.
-    """
-    whole = cast(OutcomeRow.body, Text())
-    odd = or_(*(whole.contains(escape, autoescape=True) for escape in _ESCAPES))
-    summary = OutcomeRow.body["summary"].as_string()
-    return case((odd, None), else_=summary), case((odd, whole), else_=None)
+    latest = OutcomeRow.number.in_(_latest_numbers(connection, run_id))
+    return {o.slot: o for _, o in read_outcomes(connection, run_id, place, latest)}
 
 
 def _latest_numbers(connection: Connection, run_id: str) -> Sequence[int]:

@@ -74,7 +74,7 @@ def read_history(connection: Connection, which: Selection) -> History:
     )
     return History(
         tuple(history_lines(nights)),
-        tuple(HistoryNight(n.run_id, n.started, n.kind, _counts(n)) for n in nights),
+        tuple(HistoryNight(n.run_id, n.started, RunKind(n.kind), _counts(n)) for n in nights),
     )
 
 

@@ -13,7 +13,7 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from harness.records import RunKind, Verdict
+from harness.records import Verdict
 from harness.store.summaries import LETTERS, Entry
 from harness.store.wilson import PassRate, pass_rate
 
@@ -30,7 +30,7 @@ class Night:
 
     run_id: str
     started: datetime
-    kind: RunKind
+    kind: str
     entries: Sequence[Entry]
     letters: str
 

@@ -5,114 +5,70 @@ One rule: a margin is never changed; writing it again writes the same row.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import ColumnElement, Connection, Row, func, select
 
 from harness.records import CodecError, MarginKind, MarginRecord, encode, to_text
-from harness.store.damage import RESTORE, from_body
+from harness.store.damage import RESTORE, read_body
 from harness.store.inserts import insert_into
 from harness.store.models import MarginRow
 
 
 def put_margin(connection: Connection, margin: MarginRecord) -> None:
     """Keep one margin."""
-    row = {
-        "margin_id": margin.margin_id,
-        "run_id": margin.run_id,
-        "measured": margin.measured,
-        "chip_serial": margin.chip_serial,
-        "design": margin.design,
-        "kind": margin.kind.value,
-        "body": to_text(encode(margin)),
-    }
+    row = {name: getattr(margin, name) for name in _KNOWN}
+    row |= {"kind": margin.kind.value, "body": to_text(encode(margin))}
     statement = insert_into(connection, MarginRow)
     connection.execute(statement.on_conflict_do_nothing(index_elements=["margin_id"]), [row])
 
 
 def read_margins(
-    connection: Connection, place: str, chip: str, design: str, run_id: str
+    connection: Connection, place: str, *chosen: ColumnElement[bool]
 ) -> tuple[MarginRecord, ...]:
-    """Read margins, oldest first; an empty text stands for all.
+    """Read margins, oldest first.
 
     One that is damaged is a search that broke off; its trouble says so, with ``place``.
     """
-    wanted = (
-        (MarginRow.chip_serial, chip),
-        (MarginRow.design, design),
-        (MarginRow.run_id, run_id),
-    )
-    rows = connection.execute(
-        select(*_COLUMNS)
-        .where(*(column == value for column, value in wanted if value))
-        .order_by(MarginRow.measured, MarginRow.margin_id)
-    )
+    oldest = (MarginRow.measured, MarginRow.margin_id)
+    rows = connection.execute(select(*_COLUMNS).where(*chosen).order_by(*oldest))
     return tuple(_read(row, place) for row in rows)
 
 
-def read_latest_margins(
-    connection: Connection, place: str, chip: str, most: int
-) -> tuple[MarginRecord, ...]:
-    """Read the latest margins of a chip, oldest first: so many of each design and kind."""
-    latest = MarginRow.measured.desc(), MarginRow.margin_id.desc()
-    place_in_line = func.row_number().over(
-        partition_by=(MarginRow.design, MarginRow.kind), order_by=latest
-    )
+def about(chip: str, design: str, run_id: str) -> Iterator[ColumnElement[bool]]:
+    """Choose margins by these columns; an empty text stands for all."""
+    if chip:
+        yield MarginRow.chip_serial == chip
+    if design:
+        yield MarginRow.design == design
+    if run_id:
+        yield MarginRow.run_id == run_id
+
+
+def among_latest(chip: str, most: int) -> ColumnElement[bool]:
+    """Choose the latest margins of a chip: so many of each design and kind."""
+    newest = (MarginRow.measured.desc(), MarginRow.margin_id.desc())
+    place = func.row_number().over(partition_by=(MarginRow.design, MarginRow.kind), order_by=newest)
     ranked = (
-        select(MarginRow.margin_id, place_in_line.label("n"))
+        select(MarginRow.margin_id, place.label("n"))
         .where(MarginRow.chip_serial == chip)
         .subquery()
     )
-    rows = connection.execute(
-        select(*_COLUMNS)
-        .join(ranked, ranked.c.margin_id == MarginRow.margin_id)
-        .where(ranked.c.n <= most)
-        .order_by(MarginRow.measured, MarginRow.margin_id)
-    )
-    return tuple(_read(row, place) for row in rows)
+    return MarginRow.margin_id.in_(select(ranked.c.margin_id).where(ranked.c.n <= most))
 
 
-_COLUMNS = (
-    *(MarginRow.margin_id, MarginRow.run_id, MarginRow.measured, MarginRow.chip_serial),
-    *(MarginRow.design, MarginRow.kind, MarginRow.body),
-)
+_KNOWN = ("margin_id", "run_id", "measured", "chip_serial", "design")
+_COLUMNS = tuple(getattr(MarginRow, name) for name in (*_KNOWN, "kind", "body"))
 
 
 def _read(row: Row[Any], place: str) -> MarginRecord:
-    try:
-        margin: MarginRecord = from_body(MarginRecord, row.body, "margin")
-    except (CodecError, RecursionError) as error:
-        return _damaged(row, f"{place}: margin {row.margin_id} is damaged ({error}); {RESTORE}")
-    return margin
+    """Make the record; a damaged one counts as a search that broke off."""
+    known = {name: row._mapping[name] for name in _KNOWN}  # noqa: SLF001 - a public name
+    damaged = f"{place}: margin {row.margin_id} is damaged"
+    kind = next((kind for kind in MarginKind if kind == row.kind), MarginKind.RATE)
 
+    def stand_in(error: CodecError) -> Mapping[str, Any]:
+        return {"kind": kind, "trouble": f"{damaged} ({error}); {RESTORE}"}
 
-def _damaged(row: Row[Any], trouble: str) -> MarginRecord:
-    """Make a search of which the columns are all that is known: it counts as broken off."""
-    kinds = {kind.value: kind for kind in MarginKind}
-    return MarginRecord(
-        margin_id=row.margin_id,
-        run_id=row.run_id,
-        measured=row.measured,
-        shuttle="",
-        rack="",
-        slot="",
-        chip_serial=row.chip_serial,
-        board_serial="",
-        virtual=False,
-        design=row.design,
-        table="",
-        tables_sha256="",
-        kind=kinds.get(row.kind, MarginKind.RATE),
-        declared_hz=0.0,
-        promised_hz=0.0,
-        slowest_hz=0.0,
-        fastest_hz=0.0,
-        exact=False,
-        edges=(),
-        noise_low_hz=None,
-        noise_high_hz=None,
-        points=(),
-        trials=0,
-        seconds=0.0,
-        trouble=trouble,
-    )
+    return read_body(MarginRecord, row.body, "margin", known, stand_in)

@@ -57,23 +57,6 @@ class Moment(TypeDecorator[datetime]):
         return value.astimezone(UTC) if value.tzinfo else value.replace(tzinfo=UTC)
 
 
-class KindOfRun(TypeDecorator[RunKind]):
-    """A run or an intake, kept as its word."""
-
-    impl = Text
-    cache_ok = True
-
-    def process_bind_param(self, value: RunKind | None, dialect: Dialect) -> str | None:
-        """Store the word."""
-        del dialect
-        return None if value is None else value.value
-
-    def process_result_value(self, value: str | None, dialect: Dialect) -> RunKind | None:
-        """Give the kind back."""
-        del dialect
-        return None if value is None else RunKind(value)
-
-
 class Base(DeclarativeBase):
     """All models of the store."""
 
@@ -92,7 +75,7 @@ class RunRow(Base):
     __tablename__ = "runs"
 
     run_id: Mapped[str] = mapped_column(Text, primary_key=True)
-    kind: Mapped[RunKind] = mapped_column(KindOfRun, server_default=RunKind.RUN.value)
+    kind: Mapped[str] = mapped_column(Text, server_default=RunKind.RUN.value)
     started: Mapped[datetime] = mapped_column(Moment, index=True)
     finished: Mapped[datetime | None] = mapped_column(Moment)
     tool_version: Mapped[str] = mapped_column(Text)

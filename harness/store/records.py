@@ -6,36 +6,51 @@ said to be damaged, with its place.
 
 from __future__ import annotations
 
-import dataclasses
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, get_type_hints
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
+from functools import partial
+from itertools import product
+from typing import Any, TypeVar, get_type_hints
 
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import ColumnElement, Connection, Select, func, select
+from sqlalchemy.orm import InstrumentedAttribute
 
+from harness.errors import RunUnfit
 from harness.records import (
+    ChipHeading,
+    ChipOfRun,
+    ChipOverview,
     ChipRecord,
     CodecError,
+    Origin,
     Outcome,
+    RunHeading,
+    RunKind,
+    RunOverview,
     RunRecord,
+    TableVerdict,
     Verdict,
     encode,
     to_text,
 )
-from harness.store.damage import RESTORE, from_body
+from harness.store.damage import RESTORE, read_body, verdict_of
 from harness.store.inserts import Row
-from harness.store.models import ChipRow, OutcomeRow, RunRow
-from harness.store.overview import bare, read_bodies, read_verdicts
+from harness.store.models import Base, ChipRow, OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
+
+NEWEST = (RunRow.started.desc(), RunRow.run_id.desc())
+
+Heading = TypeVar("Heading", RunHeading, ChipHeading)
 
 VISIBLE_NUL = "\u2400"
 
 
-def run_row(run: RunRecord) -> dict[str, Any]:
+def run_row(run: RunHeading) -> Row:
     """Columns of a run's heading."""
-    return _columns(run, "chips")
+    return _columns(RunHeading, run)
 
 
-def is_begun(connection: Connection, run: RunRecord) -> bool:
+def is_begun(connection: Connection, run: RunHeading) -> bool:
     """Tell whether this very heading is there: a commit whose answer was lost."""
     wanted = run_row(run)
     found = connection.execute(
@@ -44,15 +59,14 @@ def is_begun(connection: Connection, run: RunRecord) -> bool:
     return found is not None and dict(found._mapping) == wanted  # noqa: SLF001 - a public name
 
 
-def chip_row(chip: ChipRecord) -> dict[str, Any]:
+def chip_row(chip: ChipHeading) -> Row:
     """Columns of a chip, but for its run and its position in it.
 
     What a board told of itself may hold a NUL, which no column of a server takes: it is shown.
     """
-    columns = _columns(chip, "outcomes")
     return {
         name: value.replace("\0", VISIBLE_NUL) if isinstance(value, str) else value
-        for name, value in columns.items()
+        for name, value in _columns(ChipHeading, chip).items()
     }
 
 
@@ -81,119 +95,150 @@ def _outcome_row(run_id: str, outcome: Outcome) -> Row:
 
 def read_headings(
     connection: Connection, run_ids: Sequence[str] | Select[Any]
-) -> tuple[RunRecord, ...]:
-    """Read these runs, newest first, without their chips."""
-    names = _names(RunRecord, "chips")
-    found = connection.execute(
-        select(*(getattr(RunRow, name) for name in names))
-        .where(RunRow.run_id.in_(run_ids))
-        .order_by(RunRow.started.desc(), RunRow.run_id.desc())
-    )
-    return tuple(RunRecord(chips=(), **_fitting(RunRecord, names, row)) for row in found)
+) -> tuple[RunHeading, ...]:
+    """Read these runs, newest first."""
+    return _read(connection, RunHeading, RunRow, RunRow.run_id.in_(run_ids), NEWEST)
 
 
-def read_bare_chips(connection: Connection, run_id: str) -> tuple[ChipRecord, ...]:
-    """Read a run's chips in the rack's order, without outcomes."""
-    names = _names(ChipRecord, "outcomes")
-    found = connection.execute(
-        select(*(getattr(ChipRow, name) for name in names))
-        .where(ChipRow.run_id == run_id)
-        .order_by(ChipRow.position)
-    )
-    return tuple(ChipRecord(outcomes=(), **_fitting(ChipRecord, names, row)) for row in found)
+def read_heading(connection: Connection, run_id: str, place: str) -> RunHeading:
+    """Read the heading of a run; raises RunUnfit if there is none."""
+    found = read_headings(connection, [run_id])
+    if not found:
+        raise unknown_run(connection, run_id, place)
+    return found[0]
 
 
-def read_run(
-    connection: Connection, run_id: str, place: str, only_slot: str | None = None
-) -> RunRecord | None:
-    """Read a run whole, or with the outcomes of one slot only; None if there is none.
+def unknown_run(connection: Connection, run_id: str, place: str) -> RunUnfit:
+    """A run of this name is not kept."""
+    known = read_run_ids(connection)
+    latest = f"the latest is {known[-1]}" if known else "none is kept yet"
+    return RunUnfit(f"{place}: no run {run_id} is kept here; {latest}")
+
+
+def read_run_ids(connection: Connection) -> tuple[str, ...]:
+    """Read the names of all runs, oldest first."""
+    return tuple(connection.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id)))
+
+
+def read_chips(connection: Connection, run_id: str) -> tuple[ChipHeading, ...]:
+    """Read who answered in a run, in the rack's order."""
+    of_run = ChipRow.run_id == run_id
+    return _read(connection, ChipHeading, ChipRow, of_run, (ChipRow.position,))
+
+
+def read_run(connection: Connection, run_id: str, place: str) -> RunRecord:
+    """Read a run whole; raises RunUnfit if there is none.
 
     An outcome whose body is damaged is an ERROR that says so.
     """
-    found = read_headings(connection, [run_id])
-    if not found:
-        return None
-    chosen = (OutcomeRow.slot == only_slot,) if only_slot is not None else ()
+    heading = read_heading(connection, run_id, place)
     outcomes: dict[str, list[Outcome]] = {}
     with undisturbed():
-        o = OutcomeRow
-        for number, body, *kept in connection.execute(
-            select(o.number, o.body, o.slot, o.chip_serial, o.design, o.table_name, o.started)
-            .where(o.run_id == run_id, *chosen)
+        for _, outcome in read_outcomes(connection, run_id, place):
+            outcomes.setdefault(outcome.slot, []).append(outcome)
+    chips = tuple(
+        ChipRecord(**vars(chip), outcomes=tuple(outcomes.get(chip.slot, ())))
+        for chip in read_chips(connection, run_id)
+    )
+    return RunRecord(**vars(heading), chips=chips)
+
+
+def read_chip(connection: Connection, run_id: str, slot: str, place: str) -> ChipOfRun:
+    """Read one chip of a run, as :func:`read_run` does; raises RunUnfit if there is none."""
+    heading = read_heading(connection, run_id, place)
+    chips = read_chips(connection, run_id)
+    mine = next((chip for chip in chips if chip.slot == slot), None)
+    if mine is None:
+        raise RunUnfit(f"{place}: run {run_id} has no slot {slot}")
+    found = tuple(o for _, o in read_outcomes(connection, run_id, place, OutcomeRow.slot == slot))
+    chip = ChipRecord(**vars(mine), outcomes=found)
+    return ChipOfRun(**vars(heading), chips=chips, chip=chip)
+
+
+def read_overview(connection: Connection, run_id: str, place: str) -> RunOverview:
+    """Read a run for an overview; raises RunUnfit if there is none.
+
+    Damaged bodies as in :func:`read_run`, of those that are looked at.
+    """
+    heading = read_heading(connection, run_id, place)
+    o = OutcomeRow
+    firsts = connection.scalars(
+        select(func.min(o.number))
+        .where(o.run_id == run_id, o.verdict != Verdict.PASS.value)
+        .group_by(o.slot, o.verdict)
+    ).all()
+    with undisturbed():
+        whole = dict(read_outcomes(connection, run_id, place, o.number.in_(firsts)))
+        tables: dict[str, list[TableVerdict]] = {}
+        for number, slot, design, table, word in connection.execute(
+            select(o.number, o.slot, o.design, o.table_name, o.verdict)
+            .where(o.run_id == run_id)
             .order_by(o.number)
         ).all():
-            where = f"{place}: run {run_id}, outcome {number}"
-            slot, chip, design, table = map(str, kept[:4])
-            known = bare(slot, chip, design, table, Verdict.ERROR, kept[4])
-            outcomes.setdefault(known.slot, []).append(_read_outcome(body, where, known))
-    return _with_chips(connection, found[0], outcomes)
-
-
-def read_overview(connection: Connection, run_id: str, place: str) -> RunRecord | None:
-    """Read a run with every verdict, and with evidence where an overview points at it.
-
-    None if there is none; damaged bodies as in :func:`read_run`.
-    """
-    found = read_headings(connection, [run_id])
-    if not found:
-        return None
-    with undisturbed():
-        slots, firsts = read_verdicts(connection, run_id)
-        for number, body in read_bodies(connection, list(firsts)).items():
-            slot, at = firsts[number]
-            where = f"{place}: run {run_id}, outcome {number}"
-            slots[slot][at] = _read_outcome(body, where, slots[slot][at])
-    return _with_chips(connection, found[0], slots)
-
-
-def _with_chips(
-    connection: Connection, heading: RunRecord, outcomes: Mapping[str, Sequence[Outcome]]
-) -> RunRecord:
+            verdict = whole[number].verdict if number in whole else verdict_of(word)
+            tables.setdefault(slot, []).append(TableVerdict(design, table, verdict))
     chips = tuple(
-        dataclasses.replace(chip, outcomes=tuple(outcomes.get(chip.slot, ())))
-        for chip in read_bare_chips(connection, heading.run_id)
-    )
-    return dataclasses.replace(heading, chips=chips)
-
-
-def _read_outcome(body: Any, where: str, known: Outcome) -> Outcome:
-    """Make the record of a body; an ERROR in its place, ``known`` from the columns, if it is none.
-
-    A body that belongs elsewhere than its row says is damaged too.
-    """
-    try:
-        return _whole_outcome(body, known)
-    except (CodecError, RecursionError) as error:
-        return dataclasses.replace(
-            known,
-            verdict=Verdict.ERROR,
-            summary=f"{where} is damaged ({error}), so nothing is known of this table",
-            advice=f"{RESTORE}, or run the table again",
+        ChipOverview(
+            **vars(chip),
+            tables=tuple(tables.get(chip.slot, ())),
+            firsts=tuple(outcome for outcome in whole.values() if outcome.slot == chip.slot),
         )
+        for chip in read_chips(connection, run_id)
+    )
+    return RunOverview(**vars(heading), chips=chips)
 
 
-def _whole_outcome(body: Any, known: Outcome) -> Outcome:
-    outcome: Outcome = from_body(Outcome, body, "outcome")
-    for name in ("slot", "chip_serial", "design", "table"):
-        if getattr(outcome, name) != getattr(known, name):
-            raise CodecError(f"outcome.{name}: not what its row says")
-    return outcome
+def read_outcomes(
+    connection: Connection, run_id: str, place: str, *chosen: ColumnElement[bool]
+) -> Iterator[tuple[int, Outcome]]:
+    """Read outcomes of a run in their order, with their numbers; a damaged one is an ERROR."""
+    o = OutcomeRow
+    rows = connection.execute(
+        select(o.number, o.body, o.slot, o.chip_serial, o.design, o.table_name, o.started)
+        .where(o.run_id == run_id, *chosen)
+        .order_by(o.number)
+    ).all()
+    for number, body, slot, chip, design, table, started in rows:
+        known = {
+            "slot": str(slot),
+            "chip_serial": str(chip),
+            "design": str(design),
+            "table": str(table),
+            "started": started,
+        }
+        stand_in = partial(_damaged, f"{place}: run {run_id}, outcome {number}")
+        yield number, read_body(Outcome, body, "outcome", known, stand_in)
 
 
-def _fitting(
-    kind: type[RunRecord | ChipRecord], names: Sequence[str], row: Iterable[Any]
-) -> dict[str, Any]:
-    """Name the columns of a row; raises ValueError for one that SQLite kept as another kind."""
-    found = dict(zip(names, row, strict=True))
-    for name, hint in get_type_hints(kind).items():
-        if name in found and not isinstance(found[name], hint):
-            raise ValueError(f"{name} is no {getattr(hint, '__name__', hint)}")
-    return found
+def _damaged(where: str, error: CodecError) -> Mapping[str, Any]:
+    return {
+        "verdict": Verdict.ERROR,
+        "origin": Origin.UNKNOWN,
+        "summary": f"{where} is damaged ({error}), so nothing is known of this table",
+        "advice": f"{RESTORE}, or run the table again",
+    }
 
 
-def _columns(record: RunRecord | ChipRecord, without: str) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in _names(type(record), without)}
+def _read(
+    connection: Connection,
+    kind: type[Heading],
+    model: type[Base],
+    chosen: ColumnElement[bool],
+    order: Sequence[ColumnElement[Any] | InstrumentedAttribute[Any]],
+) -> tuple[Heading, ...]:
+    """Make headings of rows; raises TypeError for a value that SQLite kept as another kind."""
+    hints = get_type_hints(kind)
+    names = [field.name for field in fields(kind)]
+    columns = [getattr(model, name) for name in names]
+    rows = connection.execute(select(*columns).where(chosen).order_by(*order))
+    found = [dict(zip(names, row, strict=True)) for row in rows]
+    for row, name in product(found, names):
+        if hints[name] is RunKind:
+            row[name] = RunKind(row[name])
+        if not isinstance(row[name], hints[name]):
+            raise TypeError(f"{name} is no {getattr(hints[name], '__name__', hints[name])}")
+    return tuple(kind(**row) for row in found)
 
 
-def _names(kind: type[RunRecord | ChipRecord], without: str) -> list[str]:
-    return [field.name for field in dataclasses.fields(kind) if field.name != without]
+def _columns(kind: type[RunHeading | ChipHeading], record: RunHeading | ChipHeading) -> Row:
+    return {field.name: getattr(record, field.name) for field in fields(kind)}

@@ -22,10 +22,10 @@ def none_kept(place: str, kind: RunKind | None) -> StoreError:
 
 
 def refuse_as_baseline(
-    place: str, run_id: str, kind: RunKind, finished: datetime | None, cancelled: bool
+    place: str, run_id: str, kind: str, finished: datetime | None, cancelled: bool
 ) -> None:
     """Raise RunUnfit for what can be no baseline: an intake, or a run that is not whole."""
-    if kind is RunKind.INTAKE:
+    if kind == RunKind.INTAKE:
         message = (
             f"{place}: {run_id} is an intake, no night of its rack, so it can be no baseline; "
             f"accept a run of `harness run` or `harness nightly`. {_GOES_ON}"

@@ -16,9 +16,18 @@ from typing import Self, TypeVar
 
 from sqlalchemy import Connection, Engine, insert, select, update
 
-from harness.errors import RunUnfit
 from harness.judge import Baseline
-from harness.records import ChipRecord, MarginRecord, Outcome, RunKind, RunRecord
+from harness.records import (
+    ChipHeading,
+    ChipOfRun,
+    ChipRecord,
+    MarginRecord,
+    Outcome,
+    RunHeading,
+    RunKind,
+    RunOverview,
+    RunRecord,
+)
 from harness.store.baseline import has_judged, read_baseline
 from harness.store.damage import undamaged
 from harness.store.engine import (
@@ -31,21 +40,25 @@ from harness.store.engine import (
     store_url,
     translated,
 )
-from harness.store.glance import Glance, SlotGlance, read_counts, read_latest, read_racks
+from harness.store.glance import Glance, read_glance, read_racks
 from harness.store.history import History, read_history
 from harness.store.inserts import Row, put_chips, put_outcomes
-from harness.store.margins import put_margin, read_latest_margins, read_margins
+from harness.store.margins import about, among_latest, put_margin, read_margins
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
+    NEWEST,
     chip_row,
     is_begun,
     outcome_rows,
-    read_bare_chips,
+    read_chip,
+    read_chips,
     read_headings,
     read_overview,
     read_run,
+    read_run_ids,
     run_row,
+    unknown_run,
 )
 from harness.store.refusals import (
     none_kept,
@@ -168,7 +181,7 @@ class Store:
 
     def run(self, run_id: str) -> RunRecord:
         """Read one run whole. Raises StoreError if there is no such run."""
-        return self._read(lambda connection: self._known_run(connection, run_id))
+        return self._read(lambda connection: self._whole(connection, run_id))
 
     def latest_run(self, kind: RunKind | None = None) -> RunRecord:
         """Read the run that was started last, of one kind or of any.
@@ -176,20 +189,19 @@ class Store:
         Raises StoreError if there is none.
         """
         of_kind = (RunRow.kind == kind,) if kind is not None else ()
-        latest = (RunRow.started.desc(), RunRow.run_id.desc())
-        wanted = select(RunRow.run_id).where(*of_kind).order_by(*latest).limit(1)
+        wanted = select(RunRow.run_id).where(*of_kind).order_by(*NEWEST).limit(1)
 
         def read(connection: Connection) -> RunRecord:
             found = connection.scalar(wanted)
             if found is None:
                 raise none_kept(self.place, kind)
-            return self._known_run(connection, found)
+            return self._whole(connection, found)
 
         return self._read(read)
 
     def runs(self) -> tuple[str, ...]:
         """List the run ids, oldest first."""
-        return self._read(_run_ids)
+        return self._read(read_run_ids)
 
     def run_to_resume(self, run_id: str) -> RunRecord:
         """Read a run that may go on; raises StoreError if there is none, RunUnfit for an intake."""
@@ -220,7 +232,7 @@ class Store:
 
         self._write(accept)
 
-    def baseline(self, of: RunRecord) -> Baseline | None:
+    def baseline(self, of: RunHeading) -> Baseline | None:
         """Read the verdicts of what a run is compared with; None if nothing was accepted yet.
 
         That is the other run of its rack and shuttle that was accepted last.
@@ -239,54 +251,37 @@ class Store:
         """List the names of all racks that ever ran, the one that ran last first."""
         return self._read(read_racks)
 
-    def headings(self, rack: str | None = None, most: int = 20) -> tuple[RunRecord, ...]:
-        """Read the latest runs, of one rack or of all, newest first, without their chips."""
+    def headings(self, rack: str | None = None, most: int = 20) -> tuple[RunHeading, ...]:
+        """Read who and when of the latest runs, of one rack or of all, newest first."""
         of_rack = (RunRow.rack == rack,) if rack is not None else ()
-        latest = (RunRow.started.desc(), RunRow.run_id.desc())
-        return self._read(
-            lambda connection: read_headings(
-                connection, select(RunRow.run_id).where(*of_rack).order_by(*latest).limit(most)
-            )
-        )
+        latest = select(RunRow.run_id).where(*of_rack).order_by(*NEWEST).limit(most)
+        return self._read(lambda connection: read_headings(connection, latest))
 
     def glance(self, run_id: str) -> Glance:
         """Read how a run stands, slot by slot, without its evidence.
 
         Raises StoreError if there is no such run.
         """
+        return self._read(lambda connection: read_glance(connection, run_id, self.place))
 
-        def read(connection: Connection) -> Glance:
-            heading = self._heading(connection, run_id)
-            counts, latest = read_counts(connection, run_id), read_latest(connection, run_id)
-            slots = tuple(
-                SlotGlance(chip, counts.get(chip.slot, {}), latest.get(chip.slot))
-                for chip in read_bare_chips(connection, run_id)
-            )
-            return Glance(heading, slots)
+    def chips(self, run_id: str) -> tuple[ChipHeading, ...]:
+        """Read who answered in a run; nothing if there is no such run."""
+        return self._read(lambda connection: read_chips(connection, run_id))
 
-        return self._read(read)
+    def chip(self, run_id: str, slot: str) -> ChipOfRun:
+        """Read one chip of a run, with its outcomes.
 
-    def chip(self, run_id: str, slot: str) -> RunRecord:
-        """Read a run with the outcomes of one slot only; its other chips are without.
-
-        Raises StoreError if there is no such run; a slot that it does not have changes nothing.
+        Raises StoreError if there is no such run, or it has no such slot.
         """
-        return self._read(lambda connection: self._known_run(connection, run_id, slot))
+        return self._read(lambda connection: read_chip(connection, run_id, slot, self.place))
 
-    def overview(self, run_id: str) -> RunRecord:
+    def overview(self, run_id: str) -> RunOverview:
         """Read a run with every verdict, and with evidence only where an overview points at it.
 
-        That is the first outcome of each verdict of a slot, PASS aside; the others tell where
-        they belong and their verdict, and nothing more. Raises StoreError if there is no such run.
+        That is the first outcome of each verdict of a slot, PASS aside. Raises StoreError if there
+        is no such run.
         """
-
-        def read(connection: Connection) -> RunRecord:
-            found = read_overview(connection, run_id, self.place)
-            if found is None:
-                raise RunUnfit(self._unknown(connection, run_id))
-            return found
-
-        return self._read(read)
+        return self._read(lambda connection: read_overview(connection, run_id, self.place))
 
     def record_margin(self, margin: MarginRecord) -> None:
         """Keep a search for a margin."""
@@ -296,9 +291,8 @@ class Store:
         self, *, chip: str = "", design: str = "", run_id: str = ""
     ) -> tuple[MarginRecord, ...]:
         """Read margins, oldest first: of a chip, a design, a night's run, or all."""
-        return self._read(
-            lambda connection: read_margins(connection, self.place, chip, design, run_id)
-        )
+        chosen = tuple(about(chip, design, run_id))
+        return self._read(lambda connection: read_margins(connection, self.place, *chosen))
 
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
         """Read what reports of a run show: its margins, and the latest of the same chips."""
@@ -309,7 +303,9 @@ class Store:
             return tuple(
                 margin
                 for serial in chips
-                for margin in read_latest_margins(connection, self.place, serial, MARGINS_BEHIND)
+                for margin in read_margins(
+                    connection, self.place, among_latest(serial, MARGINS_BEHIND)
+                )
             )
 
         latest = self._read(read)
@@ -330,7 +326,7 @@ class Store:
         """Change columns of a run; raises StoreError if it is not there."""
         changed = connection.execute(update(RunRow).where(RunRow.run_id == run_id).values(**values))
         if changed.rowcount == 0:
-            raise RunUnfit(self._unknown(connection, run_id))
+            raise unknown_run(connection, run_id, self.place)
 
     def _refuse_as_baseline(self, connection: Connection, run_id: str) -> None:
         wanted = select(RunRow.kind, RunRow.finished, RunRow.cancelled)
@@ -341,30 +337,14 @@ class Store:
             if not has_judged(connection, run_id):
                 raise nothing_judged(self.place, run_id)
 
-    def _heading(self, connection: Connection, run_id: str) -> RunRecord:
-        found = read_headings(connection, [run_id])
-        if not found:
-            raise RunUnfit(self._unknown(connection, run_id))
-        return found[0]
-
-    def _known_run(
-        self, connection: Connection, run_id: str, only_slot: str | None = None
-    ) -> RunRecord:
+    def _whole(self, connection: Connection, run_id: str) -> RunRecord:
         with undamaged(f"{self.place}: run {run_id}"):
-            found = read_run(connection, run_id, self.place, only_slot)
-        if found is None:
-            raise RunUnfit(self._unknown(connection, run_id))
-        return found
+            return read_run(connection, run_id, self.place)
 
     def _resumable(self, connection: Connection, run_id: str) -> RunRecord:
-        found = self._known_run(connection, run_id)
+        found = self._whole(connection, run_id)
         refuse_to_resume(self.place, run_id, found.kind)
         return found
-
-    def _unknown(self, connection: Connection, run_id: str) -> str:
-        known = _run_ids(connection)
-        latest = f"the latest is {known[-1]}" if known else "none is kept yet"
-        return f"{self.place}: no run {run_id} is kept here; {latest}"
 
     def _write(self, action: Callable[[Connection], T]) -> T:
         with self._writing:
@@ -389,7 +369,3 @@ class Store:
 
         with translated(self.place), undamaged(self.place):
             return self._patience.see_through(once)
-
-
-def _run_ids(connection: Connection) -> tuple[str, ...]:
-    return tuple(connection.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id)))

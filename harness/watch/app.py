@@ -21,6 +21,8 @@ from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
 from harness.errors import StoreError
+from harness.records import ChipOfRun, RunOverview, RunRecord
+from harness.store import Store
 from harness.watch import addresses
 from harness.watch.guard import Guard, KnownHosts
 from harness.watch.hub import Hub
@@ -120,17 +122,21 @@ class Pages:
         with self._source.opened() as store:
             if run_id not in store.runs():
                 raise HTTPException(404)
-            slot = slot_of_file(store.chip(run_id, ""), name)
-            if slot is not None:
-                record = store.chip(run_id, slot)
-            else:
-                record = store.overview(run_id) if name == INDEX else store.run(run_id)
+            record = _enough(store, run_id, name)
             margins = store.margins_behind(run_id)
         file = run_file(record, name, margins)
         if file is None:
             raise HTTPException(404)
         policy = {"Content-Security-Policy": file.policy}
         return StreamingResponse(file.pieces, media_type=file.media_type, headers=policy)
+
+
+def _enough(store: Store, run_id: str, name: str) -> RunRecord | RunOverview | ChipOfRun:
+    """Read what a file of a run is made of, and no more."""
+    slot = slot_of_file(store.chips(run_id), name)
+    if slot is not None:
+        return store.chip(run_id, slot)
+    return store.overview(run_id) if name == INDEX else store.run(run_id)
 
 
 def make_app(source: StoreSource, hosts: KnownHosts) -> Starlette:

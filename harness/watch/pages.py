@@ -12,7 +12,7 @@ from datetime import datetime
 from functools import lru_cache
 from importlib import resources
 
-from harness.records import RunKind, RunRecord
+from harness.records import RunHeading, RunKind
 from harness.store import of_chip, of_design, of_slot
 from harness.watch import addresses
 from harness.watch.state import Overview, RackState, SlotState
@@ -130,7 +130,7 @@ def _rendered(name: str, page: object) -> str:
 
 
 def _report_addresses(state: RackState) -> dict[str, str]:
-    pages = chip_pages(state.run)
+    pages = chip_pages([slot.chip for slot in state.slots])
     return {slot: addresses.run_address(state.run.run_id, name) for slot, name in pages.items()}
 
 
@@ -147,7 +147,7 @@ def _card(rack: str, state: SlotState, report: str) -> str:
     return _rendered("slot", {"state": state, **links})
 
 
-def _runs(overview: Overview) -> list[tuple[RunRecord, Anchor, str]]:
+def _runs(overview: Overview) -> list[tuple[RunHeading, Anchor, str]]:
     """Each of the latest runs with its address and a word on its end."""
     return [
         (run, Anchor(run.run_id, addresses.run_address(run.run_id)), _ending(run))
@@ -155,7 +155,7 @@ def _runs(overview: Overview) -> list[tuple[RunRecord, Anchor, str]]:
     ]
 
 
-def _ending(run: RunRecord) -> str:
+def _ending(run: RunHeading) -> str:
     if run.finished is None:
         return "no end on record"
     if not run.cancelled:

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
-from harness.records import SEVERITY_ORDER, ChipRecord, RunKind, RunRecord, Verdict
-from harness.store import Glance, LatestOutcome, SlotGlance
+from harness.records import SEVERITY_ORDER, ChipHeading, Outcome, RunHeading, RunKind, Verdict
+from harness.store import Glance, SlotGlance
 from harness_reports import Look, Scrubber, Tally, look, many
 
 FRESH = timedelta(minutes=5)
@@ -43,24 +43,21 @@ class SlotState:
     without secrets; what passed needs no summary.
     """
 
-    chip: ChipRecord
+    chip: ChipHeading
     look: Look
     doing: str
     done: int
     tables: int
     final: bool
     tallies: tuple[Tally, ...]
-    latest: LatestOutcome | None
+    latest: Outcome | None
 
 
 @dataclass(frozen=True)
 class RackState:
-    """A run and its slots; its chips are without outcomes.
+    """A run and its slots; ``news`` is when something was last heard of it."""
 
-    ``news`` is when something was last heard of it.
-    """
-
-    run: RunRecord
+    run: RunHeading
     phase: Phase
     headline: str
     news: datetime
@@ -71,14 +68,14 @@ class RackState:
 
 @dataclass(frozen=True)
 class Overview:
-    """The latest run, if there is any, the latest runs without chips, and all racks by name."""
+    """The latest run, if there is any, the latest runs, and all racks by name."""
 
     state: RackState | None
-    runs: tuple[RunRecord, ...]
+    runs: tuple[RunHeading, ...]
     racks: tuple[str, ...]
 
 
-def phase_of(run: RunRecord, held: bool | None, news: datetime, now: datetime) -> Phase:
+def phase_of(run: RunHeading, held: bool | None, news: datetime, now: datetime) -> Phase:
     """Tell where a run stands. ``held``: by a process of this computer; None if not known."""
     intake = run.kind is RunKind.INTAKE
     if run.finished is not None and not run.cancelled:
@@ -100,7 +97,7 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
     slots = tuple(_slot(slot, phase, glance.run.kind) for slot in glance.slots)
     done, tables = (sum(getattr(slot, name) for slot in slots) for name in ("done", "tables"))
     return RackState(
-        run=replace(glance.run, chips=tuple(slot.chip for slot in glance.slots)),
+        run=glance.run,
         phase=phase,
         headline=_headline(glance.run, phase, done, tables, news),
         news=news,
@@ -110,7 +107,7 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
     )
 
 
-def _headline(run: RunRecord, phase: Phase, done: int, tables: int, news: datetime) -> str:
+def _headline(run: RunHeading, phase: Phase, done: int, tables: int, news: datetime) -> str:
     run_id, counted = run.run_id, f"{done:,} of {tables:,} tables done"
     if run.kind is RunKind.INTAKE:  # nobody knows beforehand how many it will be
         counted = f"{many(done, 'table')} done in this intake"
@@ -167,7 +164,7 @@ def _doing(waiting: int, tables: int, running: bool, phase: Phase) -> str:
     )
 
 
-def _latest(found: LatestOutcome | None) -> LatestOutcome | None:
+def _latest(found: Outcome | None) -> Outcome | None:
     if found is None:
         return None
     summary = "" if found.verdict is Verdict.PASS else Scrubber().text(found.summary)

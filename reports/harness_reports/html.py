@@ -17,7 +17,7 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from harness.errors import printable
-from harness.records import ChipRecord, MarginRecord, RunRecord
+from harness.records import ChipOfRun, ChipRecord, MarginRecord, RunOverview, RunRecord
 from harness.store import NightChanges
 from harness_reports.looks import look, tally
 from harness_reports.margin_view import drop_text, exactly, passes, point_look
@@ -46,13 +46,15 @@ from harness_reports.trust import chip_headline
 _STYLE = ("style.css",)
 
 
-def chip_html(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> bytes:
+def chip_html(
+    run: RunRecord | ChipOfRun, chip: ChipRecord, margins: Sequence[MarginRecord] = ()
+) -> bytes:
     """Return the page of one chip as UTF-8, with what the run measured of its ``margins``."""
     return page_html("chip.html.jinja", build_chip(run, chip, margins))
 
 
 def index_html(
-    run: RunRecord, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+    run: RunOverview, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
 ) -> bytes:
     """Return the page of the whole run as UTF-8; a night's begins with what changed."""
     return page_html("index.html.jinja", build_index(run, found, margins))

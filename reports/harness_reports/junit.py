@@ -17,7 +17,7 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 from junit_xml import TestCase, TestSuite
 
 from harness.errors import printable
-from harness.records import ChipRecord, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, RunHeading, RunRecord, Verdict
 from harness.store import NightChanges
 from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
@@ -30,7 +30,7 @@ Known = Collection[tuple[str, str, str]]
 """Chip, design and table of what an accepted baseline has just so: told, but nobody is woken."""
 
 
-def chip_junit(run: RunRecord, chip: ChipRecord, known: Known = ()) -> bytes:
+def chip_junit(run: RunHeading, chip: ChipRecord, known: Known = ()) -> bytes:
     """One chip's file: a ``testsuites`` element with one ``testsuite``."""
     return b"".join(_document([_suite(run, chip, known)]))
 
@@ -55,7 +55,7 @@ def run_junit_pieces(
     return _document([*(_suite(run, chip, known) for chip in run.chips), *gaps])
 
 
-def _gaps_suite(run: RunRecord, found: NightChanges) -> ET.Element:
+def _gaps_suite(run: RunHeading, found: NightChanges) -> ET.Element:
     """Say what of a night was not run at all."""
     case = TestCase(name="everything was run", classname="night")
     left = [change for change in found.untested if change.now is Verdict.NOT_RUN]
@@ -89,7 +89,7 @@ def _written(root: ET.Element, suites: Sequence[ET.Element]) -> Iterator[bytes]:
     yield f"<{end}\n".encode()
 
 
-def _suite(run: RunRecord, chip: ChipRecord, known: Known) -> ET.Element:
+def _suite(run: RunHeading, chip: ChipRecord, known: Known) -> ET.Element:
     cases = [_case(outcome, known) for outcome in chip.outcomes]
     if chip.trouble:
         cases.append(_slot_case(chip, known))
@@ -98,7 +98,7 @@ def _suite(run: RunRecord, chip: ChipRecord, known: Known) -> ET.Element:
 
 
 def _element(
-    run: RunRecord, name: str, cases: Sequence[TestCase], properties: Mapping[str, str]
+    run: RunHeading, name: str, cases: Sequence[TestCase], properties: Mapping[str, str]
 ) -> ET.Element:
     suite = TestSuite(
         name=name,
@@ -190,7 +190,7 @@ def evidence_text(outcome: Outcome) -> str:
     return "\n".join(lines)
 
 
-def _properties(run: RunRecord, chip: ChipRecord) -> dict[str, str]:
+def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
     told = {
         "run": run.run_id,
         "shuttle": run.shuttle,

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Hashable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from itertools import count
 from typing import TypeVar
 
-from harness.records import ChipRecord, Outcome, RunRecord, Verdict
+from harness.records import ChipHeading, ChipRecord, Outcome, Verdict
 
 Key = TypeVar("Key", bound=Hashable)
 
@@ -34,14 +34,14 @@ def safe_name(text: str) -> str:
     return f"{plain[:LONGEST] or 'unnamed'}-{_mark(text)}"
 
 
-def chip_name(chip: ChipRecord) -> str:
+def chip_name(chip: ChipHeading) -> str:
     """Call a chip by its serial number, or by its slot."""
     return chip.chip_serial or f"slot {chip.slot}"
 
 
-def chip_folders(run: RunRecord) -> dict[str, str]:
-    """Map each slot of the run to the name of its chip's folder, unique even where case is not."""
-    return distinct_names({chip.slot: chip_name(chip) for chip in run.chips})
+def chip_folders(chips: Sequence[ChipHeading]) -> dict[str, str]:
+    """Map each slot of a run to the name of its chip's folder, unique even where case is not."""
+    return distinct_names({chip.slot: chip_name(chip) for chip in chips})
 
 
 def waveform_names(chip: ChipRecord) -> dict[tuple[str, str], str]:

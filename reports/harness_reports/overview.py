@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.records import SEVERITY_ORDER, ChipRecord, MarginRecord, RunRecord, Verdict
+from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict
 from harness.store import NightChanges
 from harness_reports.looks import Fact, tally_text, worst
 from harness_reports.margin_history import Series, series_of_run
@@ -32,10 +32,10 @@ class Group:
     """The chips that got one verdict, and the first of them, which are named."""
 
     verdict: Verdict
-    chips: tuple[ChipRecord, ...]
+    chips: tuple[ChipOverview, ...]
 
     @property
-    def named(self) -> tuple[ChipRecord, ...]:
+    def named(self) -> tuple[ChipOverview, ...]:
         """What passed is counted only."""
         return () if self.verdict is Verdict.PASS else self.chips[:CHIPS_NAMED]
 
@@ -54,7 +54,7 @@ class IndexPage:
     or in ``spreads``, by verdict.
     """
 
-    run: RunRecord
+    run: RunOverview
     verdict: Verdict
     headline: str
     since: Since | None
@@ -69,14 +69,14 @@ class IndexPage:
 
 
 def build_index(
-    run: RunRecord, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+    run: RunOverview, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
 ) -> IndexPage:
     """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
 
     What a night ``found`` changed stands first. Of ``margins`` those that the run searched are
     listed, compared with the earlier ones.
     """
-    pages = {slot: f"chips/{name}/{name}.html" for slot, name in chip_folders(run).items()}
+    pages = {slot: f"chips/{name}/{name}.html" for slot, name in chip_folders(run.chips).items()}
     serials = {chip.chip_serial: pages[chip.slot] for chip in run.chips}
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
@@ -97,7 +97,7 @@ def build_index(
     )
 
 
-def _groups(chips: Sequence[ChipRecord], verdicts: Sequence[Verdict | None]) -> tuple[Group, ...]:
+def _groups(chips: Sequence[ChipOverview], verdicts: Sequence[Verdict | None]) -> tuple[Group, ...]:
     """Put chips together by their verdicts, the worst first; None is left out."""
     pairs = list(zip(chips, verdicts, strict=True))
     groups = (Group(v, tuple(chip for chip, own in pairs if own is v)) for v in SEVERITY_ORDER)
@@ -110,12 +110,12 @@ def _run_headline(verdicts: Sequence[Verdict]) -> str:
     return f"{many(len(verdicts), 'chip')}: {tally_text(verdicts)}."
 
 
-def _uneven(chips: Sequence[ChipRecord]) -> tuple[dict[Key, tuple[Verdict | None, ...]], str]:
+def _uneven(chips: Sequence[ChipOverview]) -> tuple[dict[Key, tuple[Verdict | None, ...]], str]:
     """Give each chip's verdict of the tables that did not pass on all, and a sentence on the rest.
 
     A chip that was never reached has no say.
     """
-    tables = [{(o.design, o.table): o.verdict for o in chip.outcomes} for chip in chips]
+    tables = [{(t.design, t.table): t.verdict for t in chip.tables} for chip in chips]
     keys = dict.fromkeys(key for verdicts in tables for key in verdicts)
     reached = [verdicts for verdicts in tables if verdicts]
     uneven = [key for key in keys if any(v.get(key) is not Verdict.PASS for v in reached)]

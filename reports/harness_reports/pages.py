@@ -12,11 +12,13 @@ from itertools import accumulate
 
 from harness.records import (
     SEVERITY_ORDER,
+    ChipOfRun,
     ChipRecord,
     EvidenceCycle,
     MarginRecord,
     Outcome,
     PinCount,
+    RunHeading,
     RunRecord,
     Verdict,
 )
@@ -53,7 +55,7 @@ class Finding:
 class ChipPage:
     """The page of one chip; ``name`` is that of its folder and its files."""
 
-    run: RunRecord
+    run: RunHeading
     chip: ChipRecord
     name: str
     conditions: tuple[Fact, ...]
@@ -63,7 +65,9 @@ class ChipPage:
     trust: tuple[str, ...]
 
 
-def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord] = ()) -> ChipPage:
+def build_chip(
+    run: RunRecord | ChipOfRun, chip: ChipRecord, margins: Sequence[MarginRecord] = ()
+) -> ChipPage:
     """Work out a chip's page: what did not pass first and whole, then every table in a line.
 
     Of ``margins`` those that this run measured on this chip are shown; they are compared with
@@ -77,7 +81,7 @@ def build_chip(run: RunRecord, chip: ChipRecord, margins: Sequence[MarginRecord]
     return ChipPage(
         run=run,
         chip=chip,
-        name=chip_folders(run)[chip.slot],
+        name=chip_folders(run.chips)[chip.slot],
         conditions=_chip_facts(run, chip),
         sources=source_facts(run),
         findings=tuple(_finding(o, f"table-{k}", files) for k, o in ordered if not o.verdict.quiet),
@@ -133,7 +137,7 @@ def _more_cycles(outcome: Outcome, shown: int) -> str:
     return f"The first {shown} of {many(outcome.mismatches, 'failing cycle')}."
 
 
-def _chip_facts(run: RunRecord, chip: ChipRecord) -> tuple[Fact, ...]:
+def _chip_facts(run: RunHeading, chip: ChipRecord) -> tuple[Fact, ...]:
     kind = "virtual: a chip model, no silicon" if chip.virtual else "real board"
     facts = (
         Fact("Chip", chip.chip_serial, "code"),
@@ -152,7 +156,7 @@ def _agent(chip: ChipRecord) -> str:
     return f"{chip.agent_version}, pins by “{chip.backend}”, {how}"
 
 
-def run_facts(run: RunRecord) -> tuple[Fact, ...]:
+def run_facts(run: RunHeading) -> tuple[Fact, ...]:
     """Tell what holds for every chip of a run. Terms without a value are left out by the page."""
     finished = moment(run.finished) if run.finished else "not finished"
     return (
@@ -164,7 +168,7 @@ def run_facts(run: RunRecord) -> tuple[Fact, ...]:
     )
 
 
-def source_facts(run: RunRecord) -> tuple[Fact, ...]:
+def source_facts(run: RunHeading) -> tuple[Fact, ...]:
     """Name the files that the run was made from, each with its SHA-256."""
     return (
         Fact(f"Shuttle file {run.shuttle_file}", run.shuttle_sha256, "code"),

@@ -6,11 +6,20 @@ The one rule: a name is looked up among the names that the record gives, never t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import PurePosixPath
 
-from harness.records import ChipRecord, MarginRecord, Outcome, RunRecord
+from harness.records import (
+    ChipHeading,
+    ChipOfRun,
+    ChipRecord,
+    MarginRecord,
+    Outcome,
+    RunHeading,
+    RunOverview,
+    RunRecord,
+)
 from harness.store import NightChanges, undisturbed
 from harness_reports.html import chip_html, index_html, style_policy
 from harness_reports.junit import Known, chip_junit, run_junit_pieces
@@ -51,54 +60,56 @@ def files_of(
     files: dict[str, Maker] = {
         JSON: lambda: (piece.encode("ascii") for piece in run_json_pieces(run, margins))
     }
-    folders = chip_folders(run)
+    folders = chip_folders(run.chips)
     for chip in run.chips:
-        name = folders[chip.slot]
-        own = chip_files(run, chip, name, known, margins)
-        files |= {f"chips/{name}/{file}": make for file, make in own.items()}
+        files |= chip_files(run, chip, folders[chip.slot], known, margins)
     files[JUNIT] = lambda: run_junit_pieces(run, known, found)
-    files[INDEX] = lambda: [index_html(run, found, margins)]
+    files[INDEX] = lambda: [index_html(run.overview, found, margins)]
     return files
 
 
 def chip_files(
-    run: RunRecord, chip: ChipRecord, name: str, known: Known, margins: Sequence[MarginRecord]
+    run: RunRecord | ChipOfRun,
+    chip: ChipRecord,
+    name: str,
+    known: Known,
+    margins: Sequence[MarginRecord],
 ) -> dict[str, Maker]:
-    """Map the files in the folder of one chip, which is called ``name``, to what makes them."""
-    return {
+    """Map the files of one chip, whose folder is called ``name``, to what makes them."""
+    files: dict[str, Maker] = {
         f"{name}.xml": lambda: [chip_junit(run, chip, known)],
         **{file: partial(_waveform, run, o) for file, o in drawn_outcomes(chip).items()},
         f"{name}.html": lambda: [chip_html(run, chip, margins)],
     }
+    return {f"chips/{name}/{file}": make for file, make in files.items()}
 
 
-def _waveform(run: RunRecord, outcome: Outcome) -> list[bytes]:
+def _waveform(run: RunHeading, outcome: Outcome) -> list[bytes]:
     return [waveform(run, outcome)]
 
 
-def chip_pages(run: RunRecord) -> Mapping[str, str]:
+def chip_pages(chips: Sequence[ChipHeading]) -> Mapping[str, str]:
     """Map each slot to the name of its chip's page, as ``chips/SP2-0001/SP2-0001.html``."""
-    return {slot: f"chips/{name}/{name}.html" for slot, name in _folders(run).items()}
+    return {slot: f"chips/{name}/{name}.html" for slot, name in _folders(chips).items()}
 
 
-def slot_of_file(run: RunRecord, name: str) -> str | None:
-    """Tell which slot a file is about; None for a file of the whole run, or no file of it.
-
-    The run's outcomes are not looked at.
-    """
+def slot_of_file(chips: Sequence[ChipHeading], name: str) -> str | None:
+    """Tell which slot a file is about; None for a file of the whole run, or no file of it."""
     parts = PurePosixPath(name).parts
-    folders = {folder: slot for slot, folder in _folders(run).items()}
+    folders = {folder: slot for slot, folder in _folders(chips).items()}
     return folders.get(parts[1]) if len(parts) == 3 and parts[0] == "chips" else None
 
 
-def run_file(run: RunRecord, name: str, margins: Sequence[MarginRecord] = ()) -> RunFile | None:
+def run_file(
+    run: RunRecord | RunOverview | ChipOfRun, name: str, margins: Sequence[MarginRecord] = ()
+) -> RunFile | None:
     """Make the file of a run that ``write_run`` would write under ``name``; None if there is none.
 
-    For a chip's file the other chips need no outcomes.
+    An overview has the index alone, and one chip of a run the chip's files.
     """
     with undisturbed():
         shown = Scrubber().record(run)
-        files = files_of(shown, margins=[Scrubber().record(one) for one in margins])
+        files = _files(shown, [Scrubber().record(one) for one in margins])
         if name not in files:
             return None
         pieces = files[name]()
@@ -107,10 +118,20 @@ def run_file(run: RunRecord, name: str, margins: Sequence[MarginRecord] = ()) ->
     return RunFile(pieces, kind, policy)
 
 
-def _folders(run: RunRecord) -> dict[str, str]:
+def _files(
+    run: RunRecord | RunOverview | ChipOfRun, margins: Sequence[MarginRecord]
+) -> dict[str, Maker]:
+    match run:
+        case RunRecord():
+            return files_of(run, margins=margins)
+        case RunOverview():
+            return {INDEX: lambda: [index_html(run, None, margins)]}
+        case ChipOfRun(chip=chip):
+            return chip_files(run, chip, chip_folders(run.chips)[chip.slot], (), margins)
+
+
+def _folders(chips: Sequence[ChipHeading]) -> dict[str, str]:
     """Map each slot to its chip's folder, named by what may be shown of the record."""
-    bare = replace(run, chips=tuple(replace(chip, outcomes=()) for chip in run.chips))
-    shown = Scrubber().record(bare)
+    shown = [Scrubber().record(chip) for chip in chips]
     names = chip_folders(shown)
-    pairs = zip(run.chips, shown.chips, strict=True)
-    return {chip.slot: names[seen.slot] for chip, seen in pairs}
+    return {chip.slot: names[seen.slot] for chip, seen in zip(chips, shown, strict=True)}

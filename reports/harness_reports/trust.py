@@ -7,22 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from harness.records import ChipRecord, Conditions, Outcome, Verdict
+from harness.records import ChipOverview, ChipRecord, Conditions, Outcome, Verdict
 from harness_reports.texts import first_mismatch, hertz, many
 
 
-def chip_headline(chip: ChipRecord) -> str:
+def chip_headline(chip: ChipOverview) -> str:
     """Say in a sentence or two what became of a chip."""
     if chip.trouble:
         return f"The slot could not be tested to the end: {chip.trouble}"
-    if not chip.outcomes:
+    if not chip.tables:
         return "Nothing was run on this chip."
-    verdict, tables = chip.verdict, len(chip.outcomes)
+    verdict, tables = chip.verdict, len(chip.tables)
     if verdict is Verdict.PASS:
         return "The one table passed." if tables == 1 else f"All {tables} tables passed."
-    own = _with(verdict, chip.outcomes)
-    first = own[0]
-    count = f"{len(own)} of {many(tables, 'table')} {_BECAME[verdict]}."
+    own = sum(table.verdict is verdict for table in chip.tables)
+    first = next(outcome for outcome in chip.firsts if outcome.verdict is verdict)
+    count = f"{own} of {many(tables, 'table')} {_BECAME[verdict]}."
     told = f"{count} First: {first.design} / {first.table}"
     if not verdict.judged:  # its reason says nothing of the chip
         return f"{told}: {first.summary}"
@@ -39,13 +39,9 @@ _BECAME = {
 }
 
 
-def _with(verdict: Verdict, outcomes: Sequence[Outcome]) -> list[Outcome]:
-    return [outcome for outcome in outcomes if outcome.verdict is verdict]
-
-
 def trust_of(chip: ChipRecord) -> tuple[str, ...]:
     """Say what a pass on this page rests on, and what it does not cover."""
-    passed = _with(Verdict.PASS, chip.outcomes)
+    passed = [outcome for outcome in chip.outcomes if outcome.verdict is Verdict.PASS]
     return (*_kind(chip), *_reach(passed), *_pace(passed), *_repeats(passed), *_LIMITS)
 
 

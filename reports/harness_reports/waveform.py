@@ -16,7 +16,7 @@ from typing import Any
 from vcd.writer import Variable, VCDWriter
 
 from harness.errors import printable
-from harness.records import Outcome, RunRecord, Window
+from harness.records import Outcome, RunHeading, Window
 from harness_reports.names import numbered
 from harness_reports.texts import conditions_text, differs
 
@@ -29,7 +29,7 @@ Values = dict[tuple[str, str], int | str]
 """Value of each wire, by scope and name, at one time."""
 
 
-def waveform(run: RunRecord, outcome: Outcome) -> bytes:
+def waveform(run: RunHeading, outcome: Outcome) -> bytes:
     """Return the window that an outcome kept as VCD text in ASCII; times are nanoseconds."""
     window = outcome.window
     assert window is not None
@@ -104,7 +104,7 @@ def _identifier(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9_]", "_", text) or "_"
 
 
-def _about(run: RunRecord, outcome: Outcome) -> str:
+def _about(run: RunHeading, outcome: Outcome) -> str:
     return (
         f"run {run.run_id}, chip {outcome.chip_serial}, board {outcome.board_serial}, "
         f"design {outcome.design}, table {outcome.table}; "

@@ -77,7 +77,7 @@ def write_run(
     own = [Scrubber().record(one) for one in margins]
     for name, make in files_of(shown, known, Scrubber().record(found), own).items():
         write_file(folder / name, b"".join(make()), folder)
-    names = chip_folders(shown)
+    names = chip_folders(shown.chips)
     chips = tuple(_written(chip, folder / "chips", names[chip.slot]) for chip in shown.chips)
     return WrittenReports(folder, folder / INDEX, folder / JSON, folder / JUNIT, chips)
 

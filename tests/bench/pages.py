@@ -105,7 +105,7 @@ def serve(store: Path, run_id: str) -> None:
 
 def write(run: RunRecord, folder: Path) -> None:
     """Print the time of a run's reports."""
-    say("page of a run", lambda: index_html(run))
+    say("page of a run", lambda: index_html(run.overview))
     say("page of a chip", lambda: chip_html(run, run.chips[0]))
     begun = time.process_time()
     taken = seconds(lambda: write_run(run, folder))

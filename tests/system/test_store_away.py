@@ -21,7 +21,7 @@ from harness.errors import StoreError
 from harness.jobs.night import night
 from harness.jobs.run import run
 from harness.rack import Event, RackNews, TableJudged, load_rack
-from harness.records import RunRecord, Verdict
+from harness.records import RunHeading, Verdict
 from harness.store import Baseline, Store
 from harness.store import engine as store_engine
 from harness_reports import Scrubber
@@ -83,7 +83,7 @@ class LeavingStore(Store):
         self._server = server_
         super().__init__(server_.url)
 
-    def baseline(self, of: RunRecord) -> Baseline | None:
+    def baseline(self, of: RunHeading) -> Baseline | None:
         self._server.stop()
         restart = threading.Timer(1.0, self._server.start)
         restart.start()

@@ -139,7 +139,7 @@ KINDS = {
     "run": run_address("bench-3"),
     "report": run_address("bench-3", "chips/PK-01/PK-01.html"),
     "hostile run": run_address(HOSTILE.run_id),
-    "hostile report": run_address(HOSTILE.run_id, chip_pages(HOSTILE)[HOSTILE.chips[0].slot]),
+    "hostile report": run_address(HOSTILE.run_id, chip_pages(HOSTILE.chips)[HOSTILE.chips[0].slot]),
     "not there": "/nothing/of/that/name",
 }
 

@@ -47,7 +47,8 @@ def _words(element: Any) -> str:
 
 
 def _all_pages(run: RunRecord) -> list[Any]:
-    return [html.fromstring(index_html(run)), *(_page(run, k) for k in range(len(run.chips)))]
+    index = html.fromstring(index_html(run.overview))
+    return [index, *(_page(run, k) for k in range(len(run.chips)))]
 
 
 @pytest.mark.parametrize(
@@ -176,7 +177,7 @@ def test_a_run_slower_than_asked_is_said_to_be() -> None:
 
 
 def test_the_index_shows_the_rack_the_verdicts_and_the_tables_that_differ() -> None:
-    tree = html.fromstring(index_html(sample_run()))
+    tree = html.fromstring(index_html(sample_run().overview))
     slots = [_words(h3) for h3 in tree.xpath("//li[contains(@class, 'card')]/h3")]
     assert slots == [f"A{n} SP2-000{n}" for n in range(1, 7)]
     groups = [[_words(e) for e in div] for div in tree.xpath("//dl[@class='groups']/div")]
@@ -199,7 +200,7 @@ def test_the_index_of_very_many_chips_counts_verdicts_and_names_some() -> None:
     many_chips = tuple(
         replace(few.chips[k % 6], slot=f"A{k:03}", chip_serial=f"SP2-{k:04}") for k in range(72)
     )
-    tree = html.fromstring(index_html(replace(few, chips=many_chips)))
+    tree = html.fromstring(index_html(replace(few, chips=many_chips).overview))
     first = tree.xpath("//table/tbody/tr")[0]
     assert _words(first.xpath("th")[0]) == "alu181 / exhaustive"
     shares = [_words(div) for div in first.xpath("td/div")]
@@ -213,12 +214,12 @@ def test_the_index_of_very_many_chips_counts_verdicts_and_names_some() -> None:
 def test_a_stopped_and_an_unfinished_run_are_marked() -> None:
     stopped = replace(sample_run(), cancelled=True)
     assert all("stopped by hand" in _words(page) for page in _all_pages(stopped))
-    going = html.fromstring(index_html(replace(sample_run(), finished=None)))
+    going = html.fromstring(index_html(replace(sample_run(), finished=None).overview))
     assert "The run has no end on record" in _words(going)
 
 
 def test_an_empty_rack_still_makes_a_page() -> None:
-    text = _words(html.fromstring(index_html(run_of())))
+    text = _words(html.fromstring(index_html(run_of().overview)))
     assert "No chip was in the rack." in text
     assert "No table was reached on any chip." in text
 

@@ -130,9 +130,9 @@ def test_a_runs_page_lists_margins_and_alarms() -> None:
     run = sample_run()
     found = nights(11)
     found = (*found[:10], replace(found[10], run_id=run.run_id))
-    page = index_html(run, None, found).decode()
+    page = index_html(run.overview, None, found).decode()
     assert "+8.6 %, DROPPED" in page
-    assert 'id="margins"' not in index_html(run).decode()
+    assert 'id="margins"' not in index_html(run.overview).decode()
 
 
 def test_what_lost_margin_comes_first_in_a_history_and_few_plots_are_drawn() -> None:

@@ -37,13 +37,13 @@ def test_every_name_is_one_short_ascii_component(text: str) -> None:
 @given(st.sets(st.text(max_size=8), min_size=2, max_size=6))
 def test_different_serials_never_share_a_folder(serials: set[str]) -> None:
     chips = [chip(f"A{k}", serial) for k, serial in enumerate(serials)]
-    names = chip_folders(run_of(*chips)).values()
+    names = chip_folders(chips).values()
     assert len({name.casefold() for name in names}) == len(serials)
 
 
 def test_serials_that_differ_in_case_only_get_two_folders() -> None:
     run = run_of(chip("A1", "sp2-a"), chip("A2", "SP2-A"), chip("A3", ""))
-    assert chip_folders(run) == {"A1": "sp2-a", "A2": "SP2-A-2", "A3": "slot_A3-9c699da0"}
+    assert chip_folders(run.chips) == {"A1": "sp2-a", "A2": "SP2-A-2", "A3": "slot_A3-9c699da0"}
 
 
 def test_only_outcomes_with_a_window_get_a_waveform() -> None:

@@ -19,12 +19,13 @@ def change(
 
 
 def words(found: NightChanges) -> str:
-    part = html.fromstring(index_html(sample_run(), found)).xpath("//section[h2/@id='since']")[0]
+    page = html.fromstring(index_html(sample_run().overview, found))
+    part = page.xpath("//section[h2/@id='since']")[0]
     return " ".join(part.text_content().split())
 
 
 def test_a_page_without_a_comparison_has_no_such_part() -> None:
-    assert b'id="since"' not in index_html(sample_run())
+    assert b'id="since"' not in index_html(sample_run().overview)
 
 
 def test_tables_of_a_chip_with_one_reason_stand_together_and_known_ones_are_counted() -> None:
@@ -50,4 +51,4 @@ def test_so_many_news_that_a_page_would_drown_in_them_are_left_to_the_file() -> 
 def test_a_first_night_says_how_it_becomes_the_baseline_and_escapes_what_it_shows() -> None:
     found = NightChanges("", (change("t", Verdict.FAIL, "<script>x</script>"),), (), (), (), ())
     assert f"harness accept {sample_run().run_id} makes this run the baseline." in words(found)
-    assert b"<script>" not in index_html(sample_run(), found)
+    assert b"<script>" not in index_html(sample_run().overview, found)

@@ -14,7 +14,7 @@ import pytest
 from lxml import html
 
 from harness.errors import StoreError
-from harness.records import RunRecord
+from harness.records import ChipOfRun, RunOverview, RunRecord
 from harness_reports import WrittenReports, read_run_json, run_file, write_run
 from tests.unit.reports.samples import chip, failed, hostile_run, long_chip, run_of, sample_run
 
@@ -45,6 +45,21 @@ def test_each_file_comes_on_demand_as_it_is_written(run: RunRecord, tmp_path: Pa
         file = run_file(run, path.relative_to(tmp_path).as_posix())
         assert file is not None
         assert b"".join(file.pieces) == path.read_bytes()
+
+
+def test_what_is_read_in_part_is_enough_for_its_files_and_makes_no_others(tmp_path: Path) -> None:
+    run = sample_run()
+    written = write_run(run, tmp_path)
+    parts: list[RunOverview | ChipOfRun] = [run.overview]
+    parts += [ChipOfRun(**{**vars(run), "chip": chip}) for chip in run.chips]
+    made = {}
+    for part in parts:
+        for path in _all(written):
+            file = run_file(part, path.relative_to(tmp_path).as_posix())
+            if file is not None:
+                made[path] = b"".join(file.pieces)
+    assert made == {path: path.read_bytes() for path in made}
+    assert set(made) == _all(written) - {written.json, written.junit}
 
 
 def test_writing_again_replaces(tmp_path: Path) -> None:

@@ -72,8 +72,13 @@ def test_headings_and_racks_come_newest_first(store: Store) -> None:
 def test_one_slot_of_a_run_is_read_without_the_others(store: Store) -> None:
     store.record_chip("bench-1", chip("A2"))
     store.record_outcome("bench-1", replace(failing_outcome(), slot="A2"))
-    chips = store.chip("bench-1", "A1").chips
-    assert [(c.slot, len(c.outcomes)) for c in chips] == [("A1", 2), ("A2", 0)]
+    found = store.chip("bench-1", "A1")
+    assert found.chip == store.run("bench-1").chips[0]
+    assert len(found.chip.outcomes) == 2
+    assert found.chips == store.chips("bench-1")
+    assert [one.slot for one in found.chips] == ["A1", "A2"]
+    with pytest.raises(StoreError, match=r"run bench-1 has no slot A3$"):
+        store.chip("bench-1", "A3")
 
 
 def test_a_run_that_is_not_there_is_an_error(store: Store) -> None:

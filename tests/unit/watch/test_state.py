@@ -7,8 +7,8 @@ from datetime import timedelta
 
 import pytest
 
-from harness.records import RunKind, RunRecord, Verdict
-from harness.store import Glance, LatestOutcome, SlotGlance
+from harness.records import Origin, Outcome, RunKind, RunRecord, Verdict, blank
+from harness.store import Glance, SlotGlance
 from harness.watch.state import FRESH, WAITING, Phase, phase_of, rack_state
 from tests.unit.store.samples import NOON, chip, heading
 
@@ -43,8 +43,9 @@ def glance(*slots: SlotGlance, **changes: object) -> Glance:
     return Glance(replace(heading(), **changes), slots)  # type: ignore[arg-type]
 
 
-def latest(verdict: Verdict, summary: str) -> LatestOutcome:
-    return LatestOutcome("crc16", "check", verdict, summary, NOON + timedelta(seconds=5))
+def latest(verdict: Verdict, summary: str) -> Outcome:
+    told = {"design": "crc16", "table": "check", "summary": summary, "origin": Origin.NONE}
+    return blank(Outcome, verdict=verdict, started=NOON, seconds=5.0, **told)
 
 
 def test_what_waits_is_no_verdict_while_the_run_goes_on() -> None:

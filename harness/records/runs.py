@@ -1,0 +1,156 @@
+"""Runs and the chips in them, each as much as was read of it: a type for every degree.
+
+One rule: a heading says who and when and nothing of outcomes; whoever needs outcomes asks for a
+type that has them, so that what was read in part is never written or judged as a whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+
+from harness.records.outcome import SEVERITY_ORDER, Outcome, Verdict
+
+
+@dataclass(frozen=True)
+class ChipHeading:
+    """One chip in one slot in one run: who answered.
+
+    ``trouble`` is why the slot could not be used at all (empty when it could). Identity fields
+    are empty when no board answered.
+    """
+
+    slot: str
+    chip_serial: str
+    board_serial: str
+    port: str
+    virtual: bool
+    agent_version: str
+    interpreter: str
+    backend: str
+    exact: bool
+    trouble: str
+
+    def worst(self, verdicts: Iterable[Verdict]) -> Verdict:
+        """The worst verdict of the chip's tables; ERROR if the slot could not be used."""
+        found = {*verdicts, *([Verdict.ERROR] if self.trouble else ())}
+        return next((v for v in SEVERITY_ORDER if v in found), Verdict.NOT_RUN)
+
+
+@dataclass(frozen=True)
+class TableVerdict:
+    """One table of a design, and what is known of the chip by it."""
+
+    design: str
+    table: str
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class ChipOverview(ChipHeading):
+    """One chip with the verdict of every table; of each verdict but PASS the first outcome."""
+
+    tables: tuple[TableVerdict, ...]
+    firsts: tuple[Outcome, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict, as :meth:`ChipHeading.worst` says."""
+        return self.worst(table.verdict for table in self.tables)
+
+
+@dataclass(frozen=True)
+class ChipRecord(ChipHeading):
+    """One chip in one slot in one run: who answered, and every outcome.
+
+    ``trouble`` is why the slot could not be used at all (empty when it could). Identity fields
+    are empty when no board answered.
+    """
+
+    outcomes: tuple[Outcome, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict, as :meth:`ChipHeading.worst` says."""
+        return self.worst(outcome.verdict for outcome in self.outcomes)
+
+    @property
+    def overview(self) -> ChipOverview:
+        """The same with no more than an overview has."""
+        firsts: dict[Verdict, Outcome] = {}
+        for outcome in self.outcomes:
+            firsts.setdefault(outcome.verdict, outcome)
+        firsts.pop(Verdict.PASS, None)
+        tables = tuple(TableVerdict(o.design, o.table, o.verdict) for o in self.outcomes)
+        mine = {name: value for name, value in vars(self).items() if name != "outcomes"}
+        return ChipOverview(**mine, tables=tables, firsts=tuple(firsts.values()))
+
+
+class RunKind(StrEnum):
+    """What a run is: the tables of a rack, or the intake of new chips on its boards.
+
+    An intake is evidence on its chips. It is no night of the rack, so nothing is compared with it,
+    and only ``harness intake`` goes on with it.
+    """
+
+    RUN = "run"
+    INTAKE = "intake"
+
+
+@dataclass(frozen=True)
+class RunHeading:
+    """One run of the tool: when, and from which files.
+
+    ``finished`` is None while it runs or if it was killed. ``shuttle_file``, ``profile_file`` and
+    ``rack_file`` are names without folders.
+    """
+
+    run_id: str
+    kind: RunKind
+    started: datetime
+    finished: datetime | None
+    tool_version: str
+    shuttle: str
+    organisation: str
+    shuttle_file: str
+    shuttle_sha256: str
+    profile: str
+    profile_file: str
+    profile_sha256: str
+    rack: str
+    rack_file: str
+    rack_sha256: str
+    cancelled: bool
+
+
+@dataclass(frozen=True)
+class RunOverview(RunHeading):
+    """One run for an overview: every verdict, and no more evidence than an overview points at."""
+
+    chips: tuple[ChipOverview, ...]
+
+
+@dataclass(frozen=True)
+class ChipOfRun(RunHeading):
+    """One chip of a run whole; of all ``chips`` of the run, who they are."""
+
+    chips: tuple[ChipHeading, ...]
+    chip: ChipRecord
+
+
+@dataclass(frozen=True)
+class RunRecord(RunHeading):
+    """One run of the tool. ``finished`` is None while it runs or if it was killed.
+
+    ``shuttle_file``, ``profile_file`` and ``rack_file`` are names without folders.
+    """
+
+    chips: tuple[ChipRecord, ...]
+
+    @property
+    def overview(self) -> RunOverview:
+        """The same with no more than an overview has."""
+        chips = tuple(chip.overview for chip in self.chips)
+        return RunOverview(**{**vars(self), "chips": chips})
