@@ -12,7 +12,7 @@ from harness.judge.changes import (
 from harness.judge.compare import compared
 from harness.judge.examine import Examination, PatternRunner, examine
 from harness.judge.policy import RetryPolicy
-from harness.judge.verdict import Gathered, Judgement, judge, not_run, untested, unusable
+from harness.judge.verdict import not_run, unusable
 
 __all__ = [
     "NOT_PART",
@@ -20,8 +20,6 @@ __all__ = [
     "Case",
     "Change",
     "Examination",
-    "Gathered",
-    "Judgement",
     "KnownVerdict",
     "NightChanges",
     "PatternRunner",
@@ -29,8 +27,6 @@ __all__ = [
     "changes",
     "compared",
     "examine",
-    "judge",
     "not_run",
-    "untested",
     "unusable",
 ]

@@ -6,7 +6,8 @@ whose waiver ran out, another kind of failure, and a table that was stopped are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import defaultdict
+from dataclasses import dataclass, fields
 
 from harness.records import Outcome, RunRecord, Verdict
 
@@ -84,60 +85,39 @@ class NightChanges:
         return any(not change.known for change in self.untested)
 
 
-@dataclass
-class _Sorted:
-    """The five places while they fill."""
-
-    newly_failing: list[Change] = field(default_factory=list)
-    newly_fixed: list[Change] = field(default_factory=list)
-    unstable: list[Change] = field(default_factory=list)
-    untested: list[Change] = field(default_factory=list)
-    unchanged: list[Change] = field(default_factory=list)
-
-
-Key = tuple[str, str, str]
-
-
 def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     """Compare a night with its baseline, table by table, chips by their serial numbers.
 
     Slots do not count: a chip may have moved. Without a baseline every failure is new.
     """
     before = {_key(known): known for known in baseline.verdicts} if baseline is not None else {}
-    places = _Sorted()
+    places: dict[str, list[Change]] = defaultdict(list)
     for outcome in (outcome for chip in night.chips for outcome in chip.outcomes):
-        _sort(outcome, before.pop(_key(outcome), None), places)
-    for lost in before.values():
-        places.untested.append(_lost(lost))
+        change = _change(outcome, before.pop(_key(outcome), None))
+        places[_place(change)].append(change)
+    places["untested"] += [_lost(known) for known in before.values()]
     return NightChanges(
         baseline.run_id if baseline is not None else "",
-        tuple(places.newly_failing),
-        tuple(places.newly_fixed),
-        tuple(places.unstable),
-        tuple(places.untested),
-        tuple(places.unchanged),
+        *(tuple(places[place.name]) for place in fields(NightChanges)[1:]),
     )
 
 
-def _key(outcome: Outcome | KnownVerdict) -> Key:
+def _key(outcome: Outcome | KnownVerdict) -> tuple[str, str, str]:
     return outcome.chip_serial, outcome.design, outcome.table
 
 
-def _sort(now: Outcome, before: KnownVerdict | None, places: _Sorted) -> None:
-    """Put one table into its place."""
-    change = _change(now, before)
-    was = change.before
-    match now.verdict:
+def _place(change: Change) -> str:
+    """Which of the five places of a night this belongs to."""
+    match change.now:
         case Verdict.ERROR | Verdict.NOT_RUN:
-            places.untested.append(change)
+            return "untested"
         case Verdict.UNSTABLE:
-            places.unstable.append(change)
+            return "unstable"
         case Verdict.FAIL if not change.known:
-            places.newly_failing.append(change)
-        case Verdict.PASS if was and was.judged and was is not Verdict.PASS:
-            places.newly_fixed.append(change)
-        case _:
-            places.unchanged.append(change)
+            return "newly_failing"
+        case Verdict.PASS if (was := change.before) and was.judged and was is not Verdict.PASS:
+            return "newly_fixed"
+    return "unchanged"
 
 
 def _change(now: Outcome, before: KnownVerdict | None) -> Change:

@@ -6,11 +6,12 @@ an earlier comparison said counts for nothing: the run may have had fewer outcom
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from harness.judge import texts
-from harness.records import ChipRecord, Origin, Outcome, RunRecord, Verdict
+from harness.records import Origin, Outcome, RunRecord, Verdict
 
 CHIP_ADVICE = (
     "The same table passes on {passing}, and the other designs tested in this slot do not fail, so "
@@ -44,19 +45,32 @@ def compared(run: RunRecord) -> tuple[Outcome, ...]:
     there, what they share. A FAIL in the same first cycle and pins on every chip tested (two at
     least), or UNSTABLE on every one, points at the design or the table.
     """
-    slots = {chip.slot: _uncompared(chip) for chip in run.chips}
-    by_table: dict[tuple[str, str], list[Outcome]] = {}
-    for chip in slots.values():
-        for outcome in chip.outcomes:
-            by_table.setdefault((outcome.design, outcome.table), []).append(outcome)
+    stored = [outcome for chip in run.chips for outcome in chip.outcomes]
+    alone = [_alone(outcome) for outcome in stored]
+    by_slot: dict[str, list[Outcome]] = defaultdict(list)
+    by_table: dict[tuple[str, str], list[Outcome]] = defaultdict(list)
+    for outcome in alone:
+        by_slot[outcome.slot].append(outcome)
+        by_table[outcome.design, outcome.table].append(outcome)
+    slots = {slot: _slot(group) for slot, group in by_slot.items()}
     told = {_place(o): o for group in by_table.values() for o in _compare(group, slots)}
-    stored = (outcome for chip in run.chips for outcome in chip.outcomes)
-    pairs = ((outcome, told.get(_place(outcome), _alone(outcome))) for outcome in stored)
-    return tuple(now for before, now in pairs if now != before)
+    now = (told.get(_place(outcome), outcome) for outcome in alone)
+    return tuple(new for new, before in zip(now, stored, strict=True) if new != before)
 
 
-def _uncompared(chip: ChipRecord) -> ChipRecord:
-    return replace(chip, outcomes=tuple(_alone(outcome) for outcome in chip.outcomes))
+@dataclass(frozen=True)
+class _Slot:
+    """What one slot's tables say together: designs that fail, the pins that all of these share."""
+
+    failing: int
+    pins: str
+    has_passed: bool
+
+
+def _slot(outcomes: Sequence[Outcome]) -> _Slot:
+    bad = [o for o in outcomes if o.verdict.failed]
+    has_passed = any(o.verdict is Verdict.PASS for o in outcomes)
+    return _Slot(len({o.design for o in bad}), _common_pins(bad), has_passed)
 
 
 def _alone(outcome: Outcome) -> Outcome:
@@ -70,7 +84,7 @@ def _place(outcome: Outcome) -> tuple[str, str, str]:
     return outcome.slot, outcome.design, outcome.table
 
 
-def _compare(group: list[Outcome], slots: dict[str, ChipRecord]) -> Iterator[Outcome]:
+def _compare(group: list[Outcome], slots: Mapping[str, _Slot]) -> Iterator[Outcome]:
     tested = [o for o in group if o.verdict.failed or o.verdict is Verdict.PASS]
     bad = [o for o in tested if o.verdict.failed]
     if bad and len(bad) < len(tested):
@@ -81,14 +95,12 @@ def _compare(group: list[Outcome], slots: dict[str, ChipRecord]) -> Iterator[Out
         yield from _blame_table(bad)
 
 
-def _compare_in_slot(outcome: Outcome, chip: ChipRecord, passing: str) -> Iterator[Outcome]:
+def _compare_in_slot(outcome: Outcome, slot: _Slot, passing: str) -> Iterator[Outcome]:
     """Look at the other designs in the slot of an outcome whose table passes elsewhere."""
-    bad = [o for o in chip.outcomes if o.verdict.failed]
-    designs = {o.design for o in bad}
-    if len(designs) > 1:
-        advice = SHARED_ADVICE.format(designs=len(designs), passing=passing, pins=_common_pins(bad))
+    if slot.failing > 1:
+        advice = SHARED_ADVICE.format(designs=slot.failing, passing=passing, pins=slot.pins)
         yield replace(outcome, advice=advice)
-    elif outcome.verdict is Verdict.FAIL and any(o.verdict is Verdict.PASS for o in chip.outcomes):
+    elif outcome.verdict is Verdict.FAIL and slot.has_passed:
         yield replace(outcome, origin=Origin.CHIP, advice=CHIP_ADVICE.format(passing=passing))
 
 

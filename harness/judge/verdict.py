@@ -33,16 +33,6 @@ class Gathered:
     floating: int = 0
 
 
-@dataclass(frozen=True)
-class Judgement:
-    """A verdict, where its cause is taken to lie, and what a person reads about it."""
-
-    verdict: Verdict
-    origin: Origin
-    summary: str
-    advice: str
-
-
 def judge(case: Case, gathered: Gathered, today: date, started: datetime) -> Outcome:
     """Give the verdict of one table on one chip, with its evidence and its waiver.
 
@@ -51,53 +41,47 @@ def judge(case: Case, gathered: Gathered, today: date, started: datetime) -> Out
     if not gathered.captures:
         raise ValueError("a verdict needs at least one run of the table")
     names = Names(case.shuttle, case.pattern)
-    found = classify(case, gathered, names)
-    plain = with_evidence(case, gathered, names, found, started)
+    plain = _with_evidence(case, gathered, names, _classified(case, gathered, names, started))
     return _waived(case, plain, _all_wrong_pins(gathered.captures, names), today)
 
 
-def classify(case: Case, gathered: Gathered, names: Names) -> Judgement:
-    """Decide between ERROR, UNSTABLE, FAIL and PASS, waivers aside."""
+def _classified(case: Case, gathered: Gathered, names: Names, started: datetime) -> Outcome:
+    """Decide between ERROR, UNSTABLE, FAIL and PASS, waivers and evidence aside."""
     captures = gathered.captures
     wrong = _wrong_mask(captures)
     failing = first_failing(captures)
     unjudged = gathered.floating if failing is None else gathered.floating & wrong
     open_names = [names.both(bit) for bit in bits(unjudged)]
+    verdict, origin = Verdict.FAIL, Origin.UNKNOWN
     if unjudged and not wrong & ~gathered.floating:
-        return Judgement(
-            Verdict.ERROR, Origin.BOARD, texts.open_pins(open_names), texts.OPEN_PIN_ADVICE
-        )
-    if not answers_agree(captures):
-        return Judgement(
-            Verdict.UNSTABLE, Origin.UNKNOWN, texts.unstable(captures), texts.UNSTABLE_ADVICE
-        )
-    if failing is None:
-        return Judgement(Verdict.PASS, Origin.NONE, texts.passed(captures), "")
-    summary = texts.failed(case.pattern, captures[failing], len(captures), names)
-    return Judgement(
-        Verdict.FAIL, Origin.UNKNOWN, summary + texts.also_open(open_names), texts.FAIL_ADVICE
-    )
+        verdict, origin = Verdict.ERROR, Origin.BOARD
+        summary, advice = texts.open_pins(open_names), texts.OPEN_PIN_ADVICE
+    elif not answers_agree(captures):
+        verdict = Verdict.UNSTABLE
+        summary, advice = texts.unstable(captures), texts.UNSTABLE_ADVICE
+    elif failing is None:
+        verdict, origin = Verdict.PASS, Origin.NONE
+        summary, advice = texts.passed(captures), ""
+    else:
+        summary = texts.failed(case.pattern, captures[failing], len(captures), names)
+        summary, advice = summary + texts.also_open(open_names), texts.FAIL_ADVICE
+    return case.outcome(verdict, origin, summary, advice, started)
 
 
-def with_evidence(
-    case: Case, gathered: Gathered, names: Names, found: Judgement, started: datetime
-) -> Outcome:
-    """Make an outcome that carries everything the runs gave; ``gathered`` may be empty."""
+def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome) -> Outcome:
+    """Add everything the runs gave; ``gathered`` may be empty."""
     captures = gathered.captures
-    plain = case.outcome(found.verdict, found.origin, found.summary, found.advice, started)
     if not captures:
         return plain
     shown = captures[first_failing(captures) or 0]
-    waves = None
-    if gathered.window is not None:
-        waves = window(case.pattern, gathered.window, names)
+    read = gathered.window
     return replace(
         plain,
         cycles=shown.cycles,
         mismatches=shown.mismatch_count,
         pin_counts=pin_counts(shown, names),
         evidence=evidence(case.pattern, shown, names),
-        window=waves,
+        window=window(case.pattern, read, names) if read is not None else None,
         attempts=attempts(captures),
         conditions=_conditions(case, shown),
         seconds=sum(capture.seconds for capture in captures),
@@ -109,10 +93,9 @@ def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime
 
     Runs that were complete before are kept as attempts and evidence.
     """
-    found = Judgement(
-        Verdict.ERROR, Origin.LINK, texts.link_lost(error, gathered.captures), texts.LINK_ADVICE
-    )
-    return with_evidence(case, gathered, Names(case.shuttle, case.pattern), found, started)
+    told = texts.link_lost(error, gathered.captures)
+    plain = case.outcome(Verdict.ERROR, Origin.LINK, told, texts.LINK_ADVICE, started)
+    return _with_evidence(case, gathered, Names(case.shuttle, case.pattern), plain)
 
 
 def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
@@ -139,14 +122,15 @@ def not_run(case: Case, reason: str, started: datetime) -> Outcome:
 
 def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date) -> Outcome:
     """Look at the waivers last: they soften FAIL and UNSTABLE, and are mentioned otherwise."""
-    fit = fitting_waivers(
-        case.shuttle.waivers, case.design.name, case.spec.name, case.chip_serial, today
+    named = fitting_waivers(
+        case.shuttle.waivers, case.design.name, case.spec.name, case.chip_serial
     )
+    good = [waiver for waiver in named if waiver.expiry >= today]
     if outcome.verdict is Verdict.PASS:
-        return replace(outcome, summary=outcome.summary + texts.needless_waivers(fit.good))
+        return replace(outcome, summary=outcome.summary + texts.needless_waivers(good))
     if not outcome.verdict.failed:
         return outcome
-    waiver = covering_waiver(fit.good, wrong)
+    waiver = covering_waiver(good, wrong)
     if waiver is not None:
         return replace(
             outcome,
@@ -155,7 +139,7 @@ def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date
             summary=texts.waived(waiver, outcome.summary),
             advice=texts.WAIVED_ADVICE,
         )
-    expired = covering_waiver(fit.expired, wrong)
+    expired = covering_waiver([waiver for waiver in named if waiver.expiry < today], wrong)
     if expired is None:
         return outcome
     told = outcome.summary + texts.expired_waiver(expired)

@@ -6,36 +6,20 @@ One rule: a waiver can turn FAIL or UNSTABLE into WAIVED, nothing else, and only
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import date
 
 from harness.records import PinCount, WaiverRecord
 from harness.shuttle import Waiver
 
 
-@dataclass(frozen=True)
-class WaiverFit:
-    """The waivers of one chip's table: still good, and run out."""
-
-    good: tuple[Waiver, ...] = ()
-    expired: tuple[Waiver, ...] = ()
-
-
-def fitting_waivers(
-    waivers: Sequence[Waiver], design: str, table: str, chip: str, today: date
-) -> WaiverFit:
+def fitting_waivers(waivers: Sequence[Waiver], design: str, table: str, chip: str) -> list[Waiver]:
     """Waivers that name this chip, design and table (an empty table: every table)."""
-    named = [
+    return [
         waiver
         for waiver in waivers
         if waiver.design == design
         and waiver.table in ("", table)
         and (not waiver.chips or chip in waiver.chips)
     ]
-    return WaiverFit(
-        good=tuple(w for w in named if w.expiry >= today),
-        expired=tuple(w for w in named if w.expiry < today),
-    )
 
 
 def covering_waiver(waivers: Sequence[Waiver], wrong: Sequence[PinCount]) -> Waiver | None:

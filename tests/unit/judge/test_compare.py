@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 
-from harness.judge import RetryPolicy, compared, examine, texts
+from harness.judge import RetryPolicy, compare, compared, examine, texts
 from harness.records import ChipRecord, Origin, Outcome, Verdict
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import heading
@@ -82,3 +83,30 @@ def test_a_table_that_is_unstable_on_every_chip_points_at_design_or_table() -> N
 
 def test_unstable_here_and_fail_there_says_nothing() -> None:
     assert changed(chip_that_settles("PK-01"), chip("PK-02", wrong_at(1))) == {}
+
+
+def test_what_two_thousand_failing_tables_share_is_found_once_for_all() -> None:
+    reads = Counter[str]()
+
+    class Watched(Outcome):
+        def __getattribute__(self, name: str) -> object:
+            reads[name] += 1
+            return super().__getattribute__(name)
+
+    def many(record: ChipRecord) -> ChipRecord:
+        values = {item.name: getattr(record.outcomes[0], item.name) for item in fields(Outcome)}
+        names = (f"d{number}" for number in range(2_000))
+        return replace(
+            record, outcomes=tuple(Watched(**values | {"design": name}) for name in names)
+        )
+
+    found = compared(
+        replace(heading(), chips=(many(chip("PK-02", wrong_at(1))), many(chip("PK-01", good_chip))))
+    )
+    assert reads["verdict"] < 4_000 * 20
+    assert len(found) == 2_000
+    assert {outcome.advice for outcome in found} == {
+        compare.SHARED_ADVICE.format(
+            designs=2_000, passing="PK-01", pins=", or out0, which is wrong in all of them"
+        )
+    }

@@ -11,9 +11,10 @@ import pytest
 
 from harness.board import Capture, RunConditions
 from harness.errors import BoardLost, TableUnfit
-from harness.judge import Case, Gathered, RetryPolicy, examine, judge
+from harness.judge import Case, RetryPolicy, examine
 from harness.judge.policy import window_around
 from harness.judge.probe import contact_probes, floating_pins, probes
+from harness.judge.verdict import Gathered, judge
 from harness.records import Origin, Outcome, Verdict
 from harness.shuttle import Waiver
 from harness.table import Pattern
