@@ -20,23 +20,9 @@ class Block:
 
     def __init__(self, size: int) -> None:
         self.size = size
-        self.drive = words(size)
-        self.enable = words(size)
-        self.pulse = words(size)
-        self.expect = words(size)
-        self.care = words(size)
-        self.highz = words(size)
-        self.repeat = words(size)
-        self.fields = [
-            self.drive,
-            self.enable,
-            self.pulse,
-            self.expect,
-            self.care,
-            self.highz,
-            self.repeat,
-        ]
-
+        self.fields = [words(size) for _ in FIELDS]
+        self.drive, self.enable, self.pulse = self.fields[:3]
+        self.expect, self.care, self.highz, self.repeat = self.fields[3:]
         self.filled: list[int | None] = [None] * len(FIELDS)
         self.base = words(len(FIELDS))
         self.known = False

@@ -143,9 +143,7 @@ class Engine:
 
     def hello(self) -> bytes:
         """Say who answers and how much fits."""
-        gc.collect()
         about = sys.implementation
-        free = gc.mem_free() if hasattr(gc, "mem_free") else 0
         name = about[0] if isinstance(about, tuple) else about.name
         version = about[1] if isinstance(about, tuple) else about.version
         facts = {
@@ -155,7 +153,6 @@ class Engine:
             "backend": self.pins.name,
             "exact": self.pins.exact,
             "board": self.pins.serial(),
-            "heap": free,
             "rows": self.rows,
             "inflate": inflate is not None,
         }
@@ -340,24 +337,9 @@ class Engine:
                 self.look_up()
         self.untils.append((row, used))
         self.cycle += used - 1
-        self.settle_until(row, used - 1, seen)
-
-    def settle_until(self, row: int, passed: int, seen: int) -> None:
-        """Judge the last cycle of an ``until`` row as any other cycle."""
-        care = self.block.care[row]
-        wrong = (seen ^ self.block.expect[row]) & care
         self.seen[0] = seen
         self.floating[0] = 0
-        self.wrong[0] = wrong
-        self.tested[0] = seen & care
-        self.crc = binascii.crc32(memoryview(self.tested)[:1], self.crc)
-        if wrong:
-            self.bad += 1
-            tally(self.wrong, self.counts, 1)
-            self.keep_mismatches(1, row, passed)
-        if self.first <= self.cycle < self.stop:
-            self.keep_window(1, row, passed)
-        self.cycle += 1
+        self.judge(block, row, 1, row, used - 1)
 
     def answer(self) -> bytes:
         """The answer to a block: three counted lists."""

@@ -86,7 +86,7 @@ class ExactPins(AnyPins, Protocol):
     exact: Literal[True]
 
     def limits(self) -> dict[str, int]:
-        """What a single burst can be: ``tick_ns``, ``captured``, ``words``, ``loops``."""
+        """What a single burst can be: ``tick_ns``, ``captured``, ``words``."""
 
     def perform(self, engine: Engine, count: int, /) -> None:
         """Run the first ``count`` rows of the engine's block; ``judge`` gets what was read."""

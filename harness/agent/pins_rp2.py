@@ -63,7 +63,7 @@ from .rp2_chip import (
     found_state,
     refuse_other_chips,
 )
-from .rp2_plan import LOOPS, Plan, has_pulse
+from .rp2_plan import Plan, has_pulse
 from .rp2_stream import cross, crossing
 from .rp2_timing import (
     GO,
@@ -130,7 +130,6 @@ class Pins:
             "tick_ns": self.tick(),
             "captured": self.plan.most_kept,
             "words": self.plan.most_words,
-            "loops": LOOPS,
         }
 
     def tick(self) -> int:

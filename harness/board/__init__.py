@@ -6,7 +6,6 @@ from harness.board.capture import (
     CaptureWindow,
     Mismatch,
     RunConditions,
-    WireCounters,
 )
 from harness.board.profile import check_profile, load_profile
 from harness.board.profile_model import BoardProfile, SupplySensor
@@ -28,7 +27,6 @@ __all__ = [
     "Session",
     "ShiftSelect",
     "SupplySensor",
-    "WireCounters",
     "check_profile",
     "load_profile",
     "open_session",

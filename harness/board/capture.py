@@ -18,7 +18,6 @@ class BoardIdentity:
     interpreter: str
     backend: str
     exact: bool
-    heap_free: int
 
 
 @dataclass(frozen=True)
@@ -56,9 +55,8 @@ class Mismatch:
 
 @dataclass(frozen=True)
 class CaptureWindow:
-    """Words read in the rows ``first_row``… of the pattern, one entry per cycle run there."""
+    """Words read in some rows of the pattern, one entry per cycle run there."""
 
-    first_row: int
     row: NDArray[np.uint32]
     cycle: NDArray[np.uint32]
     seen: NDArray[np.uint32]

@@ -65,12 +65,6 @@ def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int
         first = stop
 
 
-def encode_planes(fields: tuple[Words, ...]) -> bytes:
-    """The body of a single block with its layout, before it is deflated."""
-    (body,) = encode_bodies(fields, [(0, len(fields[0]))])
-    return body
-
-
 def plain_words(fields: tuple[Words, ...]) -> bytes:
     """The body of a block that is sent as it is: four bytes for every word."""
     return bytes((protocol.WORDS,)) + b"".join(field.astype("<u4").tobytes() for field in fields)

@@ -57,7 +57,6 @@ def _read(said: dict[str, Any]) -> Greeting:
         interpreter=_text(said["interpreter"]),
         backend=_text(said["backend"]),
         exact=bool(said["exact"]),
-        heap_free=_number(said["heap"], 0),
     )
     return Greeting(
         identity,
@@ -74,7 +73,6 @@ def _burst(said: dict[str, Any], *, exact: bool) -> BurstRoom | None:
         tick_ns=_number(burst["tick_ns"], 1),
         captured=_number(burst["captured"], 1),
         words=_number(burst["words"], 1),
-        loops=_number(burst["loops"], 0),
     )
 
 

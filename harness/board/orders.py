@@ -29,14 +29,12 @@ WINDOW_WORD = struct.Struct("<IHIII")
 class BurstRoom:
     """What a single burst holds where hardware times cycles in ticks of ``tick_ns``.
 
-    ``captured`` is how many cycles are read back, ``words`` how many words go to the pins, and
-    ``loops`` how many repeated rows take no memory for their repetitions.
+    ``captured`` is how many cycles are read back, ``words`` how many words go to the pins.
     """
 
     tick_ns: int
     captured: int
     words: int
-    loops: int
 
 
 @dataclass(frozen=True)
@@ -122,7 +120,7 @@ class Answers:
         if not self.window:
             return None
         columns = np.array(self.window, dtype=np.uint32).T
-        return CaptureWindow(int(columns[0][0]), columns[0], columns[1], columns[2], columns[3])
+        return CaptureWindow(columns[0], columns[1], columns[2], columns[3])
 
 
 def timing_order(timing: Timing, answers: Answers) -> Order:

@@ -12,8 +12,9 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import astuple, replace
 from itertools import chain
+from operator import sub
 
 import numpy as np
 
@@ -303,9 +304,4 @@ def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> N
 
 
 def _difference(after: WireCounters, before: WireCounters) -> WireCounters:
-    return WireCounters(
-        after.sent - before.sent,
-        after.received - before.received,
-        after.round_trips - before.round_trips,
-        after.resent - before.resent,
-    )
+    return WireCounters(*map(sub, astuple(after), astuple(before)))

@@ -17,9 +17,9 @@ import numpy as np
 from harness.agent import protocol
 from harness.agent.engine import Engine
 from harness.agent.pins_rp2 import Pins
-from harness.board.encode import encode_planes
 from tests.bench.targets import Target, conclude
 from tests.unit.agent.emulated import EmulatedBus, Inverter
+from tests.unit.board.bodies import encode_planes
 
 VECTORS = 4096
 CLOCK = 1 << 7

@@ -165,7 +165,7 @@ class Wires:
         words = [self._cycle(pattern, row) for row in range(len(pattern))]
         rows = np.arange(len(pattern), dtype=np.uint32)
         seen, floating = (np.array(part, np.uint32) for part in zip(*words, strict=True))
-        got = CaptureWindow(0, rows, rows, seen, floating)
+        got = CaptureWindow(rows, rows, seen, floating)
         return Capture(len(rows), 0, (), {}, 0, {}, got, 1000.0, False, 0.0)
 
     def _cycle(self, pattern: Pattern, row: int) -> tuple[int, int]:

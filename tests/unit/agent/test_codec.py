@@ -15,8 +15,8 @@ from harness.agent import buffers, protocol, unpack
 from harness.agent.buffers import compare, copy_row, count_up, tally
 from harness.agent.codec import Block, body_size
 from harness.agent.cpython import ptr8
-from harness.board.encode import encode_planes
 from harness.table import Words
+from tests.unit.board.bodies import encode_planes
 
 WORD = st.integers(0, 0xFFFFFFFF)
 SHAPES = st.one_of(

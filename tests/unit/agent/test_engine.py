@@ -13,8 +13,8 @@ import pytest
 
 from harness.agent import codec, protocol
 from harness.agent.engine import ROW_BYTES, Aborted, Engine, Refused, fitting
-from harness.board.encode import encode_planes
 from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, TernChip, TernPins
+from tests.unit.board.bodies import encode_planes
 
 Row = dict[str, int]
 DRIVEN = INS | CLK | NRESET

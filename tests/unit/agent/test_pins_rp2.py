@@ -20,9 +20,9 @@ from harness.agent import protocol, rp2_chip
 from harness.agent.engine import Aborted, Engine, Refused
 from harness.agent.pins_rp2 import Pins
 from harness.agent.rp2_timing import Layout
-from harness.board.encode import encode_planes
 from tests.unit.agent.emulated import Device, EmulatedBus, Inverter, TernDevice
 from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, PINS, TernChip
+from tests.unit.board.bodies import encode_planes
 
 Column = NDArray[np.integer[Any]]
 MISMATCH = struct.Struct("<IHIIII")

@@ -17,8 +17,8 @@ import numpy as np
 
 from harness.agent import protocol
 from harness.agent.backends import texts
-from harness.board.encode import encode_planes
 from tests.unit.agent.micropython import FAKE_BOARD, needs_micropython, run
+from tests.unit.board.bodies import encode_planes
 from tests.unit.link.test_framing import BODIES, FRAMES
 
 ROOT = Path(__file__).parents[3]

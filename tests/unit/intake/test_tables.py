@@ -37,7 +37,7 @@ def bad_chip(cycle: int, drive: int) -> int:
 
 
 def board(*answers: object, name: str = "WB-01") -> FunctionSession:
-    who = BoardIdentity(name, "1", "none", "generic", exact=False, heap_free=1000)
+    who = BoardIdentity(name, "1", "none", "generic", exact=False)
     return FunctionSession(answers=answers or (good_chip,), identity=who)  # type: ignore[arg-type]
 
 

@@ -107,7 +107,7 @@ class FunctionSession:
     answers: Sequence[Callable[[int, int], int] | LinkError] = (good_chip,)
     floating: int = 0
     identity: BoardIdentity = field(
-        default_factory=lambda: BoardIdentity("WB-01", "1", "none", "virtual", True, 1000)
+        default_factory=lambda: BoardIdentity("WB-01", "1", "none", "virtual", True)
     )
     runs: list[Pattern] = field(default_factory=list)
     windows: list[tuple[int, int] | None] = field(default_factory=list)
@@ -181,7 +181,7 @@ class FunctionSession:
             pin_counts=counts,
             signature=signature,
             until_used={},
-            window=CaptureWindow(read[0][0], *columns) if read else None,
+            window=CaptureWindow(*columns) if read else None,
             achieved_hz=990.0,
             exact=False,
             seconds=0.01,

@@ -27,7 +27,7 @@ class LimitedBoard:
     breaks: dict[int, LinkError] = field(default_factory=dict)
     ran: list[RunConditions] = field(default_factory=list)
     identity: BoardIdentity = field(
-        default_factory=lambda: BoardIdentity("WB-01", "1", "none", "virtual", False, 1000)
+        default_factory=lambda: BoardIdentity("WB-01", "1", "none", "virtual", False)
     )
     selected: int = 0
     closed: int = 0
