@@ -4,6 +4,7 @@ from .bundle import Comparison, Likeness, Places
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
+from .jobs.demo import copy_demo, deserved
 from .jobs.history import history
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_rack, load_shuttle, load_table
@@ -88,6 +89,8 @@ __all__ = [
     "accept",
     "cautions",
     "check",
+    "copy_demo",
+    "deserved",
     "examine_port",
     "history",
     "hold_intake",

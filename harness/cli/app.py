@@ -22,6 +22,7 @@ from harness.cli.screen import complain, ready_streams
 from harness.errors import HarnessError, InputError, RunUnfit
 
 COMMANDS = {
+    "demo": "Copy the demo into a folder and run its virtual boards.",
     "check": "Check files without running anything.",
     "run": "Run vector tables on every chip of a rack and write its reports.",
     "nightly": "Run every table on every slot and compare with the baseline.",

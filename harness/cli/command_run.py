@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 import harness
-from harness import RUNS, STORE, Rack, RetryPolicy, Store
+from harness import RUNS, STORE, Rack, RetryPolicy, RunRecord, Store
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
@@ -21,7 +22,7 @@ from harness.cli.options import (
     name_patterns,
 )
 from harness.cli.run_codes import exit_code
-from harness.cli.screen import console
+from harness.cli.screen import Screen, console
 
 RetriesOption = Annotated[
     int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")
@@ -53,16 +54,28 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     something could not be tested.
     """
     chosen = _rack(rack, port, chip, board, shuttle, profile)
-    screen = console()
+    wanted, policy = name_patterns(designs), RetryPolicy(retries)
+    return exit_code(measured(console(), chosen, store, out, wanted, policy, resume))
+
+
+def measured(
+    screen: Screen,
+    rack: Rack,
+    store: str,
+    out: Path,
+    designs: Sequence[str] = (),
+    policy: RetryPolicy | None = None,
+    resume: str = "",
+) -> RunRecord:
+    """Run a rack, print what is going on and what came of it, and write its reports."""
     with fault_log(out), Store(store) as kept:
-        with display(screen, chosen.slots) as observe:
-            wanted, policy = name_patterns(designs), RetryPolicy(retries)
-            record = harness.run(chosen, kept, wanted, policy, observe, resume=resume)
+        with display(screen, rack.slots) as observe:
+            record = harness.run(rack, kept, designs, policy, observe, resume=resume)
         screen.say()
         screen.say(f"Run {record.run_id}, kept in {kept.place}")
         print_verdicts(screen, record)
     print_reports(screen, harness.write_reports(record, out))
-    return exit_code(record)
+    return record
 
 
 def _rack(

@@ -22,9 +22,9 @@ from statistics import NormalDist
 
 from harness.board import load_profile
 from harness.jobs.margin import Wish, search_margins
-from harness.jobs.tables import cases, load_jobs
+from harness.jobs.tables import load_jobs
 from harness.margin import MarginWorker, Means, Target, TrialRule
-from harness.rack import Rack, Slot, StopSwitch
+from harness.rack import Rack, Slot, StopSwitch, cases
 from harness.records import MarginKind, MarginRecord
 from harness.shuttle import load_shuttle
 from harness.store import Store

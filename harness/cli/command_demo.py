@@ -1,0 +1,64 @@
+"""``harness demo``: copy the demo into a folder and run its rack of virtual boards there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+import harness
+from harness import Rack, RunRecord
+from harness.cli.command_run import measured
+from harness.cli.exit_code import ExitCode
+from harness.cli.run_codes import exit_code
+from harness.cli.screen import Screen, console
+
+NEXT = """
+Next, in {folder}:
+  harness accept latest               makes this run the baseline of its rack
+  harness nightly ci/demo-rack.toml   runs everything, and says what changed
+  harness intake ci/demo-rack.toml    checks a tray of chips, step by step
+  harness watch                       shows all of it on a page"""
+
+
+def demo(
+    folder: Annotated[
+        Path, typer.Argument(help="Folder for the demo's files and reports; made if need be.")
+    ] = Path("harness-demo"),
+) -> ExitCode:
+    """Copy the demo into a folder and run every table on its virtual boards.
+
+    A file that is there already and differs is not overwritten. The rack has faults on purpose.
+    Exit status: 0 every chip got the verdict that its fault deserves, 1 or 3 some chip did not, 2
+    the folder holds other files.
+    """
+    screen = console()
+    copy = harness.copy_demo(folder)
+    screen.say(
+        f"Copied the demo's files into {folder}: vectors/, ci/wader.toml and ci/demo-rack.toml."
+        if copy.written
+        else f"The demo's files are in {folder.absolute()} already."
+    )
+    screen.say(f"\nRunning every table on every chip of the virtual rack {copy.rack} …\n")
+    rack, runs = harness.load_rack(copy.rack), folder / "runs"
+    record = measured(screen, rack, str(runs / "harness.sqlite"), runs)
+    right = _compare(screen, rack, record)
+    index = (runs / record.run_id / "index.html").absolute()
+    screen.say(f"\nStart reading here: {index.as_uri()}")
+    screen.say(NEXT.format(folder=folder.absolute()))
+    return ExitCode.ALL_PASS if right else exit_code(record) or ExitCode.CHIP_FAILED
+
+
+def _compare(screen: Screen, rack: Rack, record: RunRecord) -> bool:
+    """Print what each chip deserves and what it got; tell whether they agree."""
+    verdicts = {chip.slot: chip.verdict for chip in record.chips}
+    screen.say("\nThe demo rack has faults on purpose. What each chip should get:")
+    right = True
+    for slot in rack.slots:
+        wanted, why = harness.deserved(slot)
+        got = verdicts.get(slot.name, "nothing")
+        remark = "as expected" if got == wanted else f"UNEXPECTED: it got {got}"
+        right = right and got == wanted
+        screen.say(f"  {slot.name}  {slot.chip}  {wanted:<5}  {remark}; {why}")
+    return right
