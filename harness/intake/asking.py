@@ -23,23 +23,6 @@ class Ask:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
-class Work:
-    """Work to do now."""
-
-    step: Step
-
-
-@dataclass(frozen=True)
-class Aside:
-    """The chip was put aside; its intake goes on when it is taken up."""
-
-
-@dataclass(frozen=True)
-class Over:
-    """Every step has a result."""
-
-
 _HINTS = {
     Kind.CONFIRM: "yes, no or skip",
     Kind.CURRENT: "a number, or skip",
@@ -52,15 +35,11 @@ _REASON_WANTED = {
 }
 
 
-def upcoming(progress: Progress) -> Ask | Work | Aside | Over:
-    """Say what happens next."""
+def upcoming(progress: Progress) -> Ask | None:
+    """Say what is asked next; None where there is work to do, or no step is open now."""
     step = progress.step
-    if step is None:
-        return Over()
-    if progress.aside:
-        return Aside()
-    if progress.stage is Stage.WORK:
-        return Work(step)
+    if step is None or progress.aside or progress.stage is Stage.WORK:
+        return None
     return _ASKED[progress.stage](progress, step)
 
 

@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Protocol
 
 from harness.errors import Cancelled, HarnessError
-from harness.intake.asking import Aside, Ask, Over, upcoming
+from harness.intake.asking import Ask, upcoming
 from harness.intake.bench import Bench, now
 from harness.intake.journal import Journal
 from harness.intake.machine import advance
@@ -190,8 +190,9 @@ class Intake:
         bench.sits(progress.seatings)
         unsigned: tuple[Event, ...] = (Signed(self.by, now()),)
         wrong = 0
-        while not isinstance(ahead := upcoming(progress), Over | Aside):
-            event = self._ask(ahead) if isinstance(ahead, Ask) else self._work(progress, bench)
+        while progress.step is not None and not progress.aside:
+            ahead = upcoming(progress)
+            event = self._ask(ahead) if ahead is not None else self._work(progress, bench)
             known = {*progress.results, *progress.kept, progress.failed}
             for happened in (*unsigned, event):
                 progress = self._took(slot, progress, happened, bench)

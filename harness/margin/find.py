@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import Protocol
 
 from harness.errors import HarnessError, LinkError, SupplyTrouble, TableUnfit
 from harness.margin.axes import possible, sample_axis
@@ -17,18 +16,7 @@ from harness.margin.probe import Probe
 from harness.margin.search import find_edge
 from harness.margin.shmoo import from_the_middle, trace
 from harness.records import MarginEdge
-
-
-class Feed(Protocol):
-    """The part of a bench supply that is needed here; both raise LinkError."""
-
-    def set_volts(self, volts: float) -> float:
-        """Set a voltage and wait until it is there."""
-        ...
-
-    def check(self, volts: float) -> None:
-        """Say nothing if all is as it was when this voltage was set."""
-        ...
+from harness.supply import BenchSupply
 
 
 def find_rate(probe: Probe) -> Iterator[MarginEdge]:
@@ -64,7 +52,7 @@ def find_sample(probe: Probe) -> Iterator[MarginEdge]:
 
 
 def find_supply(
-    probe: Probe, volts: Sequence[float], nominal: float, supply: Feed
+    probe: Probe, volts: Sequence[float], nominal: float, supply: BenchSupply
 ) -> Iterator[MarginEdge]:
     """Find the highest rate for each supply voltage, the nominal one first.
 
@@ -94,7 +82,7 @@ class _Fed:
     """Watches over the supply, and drops points that may not have had their voltage."""
 
     probe: Probe
-    supply: Feed
+    supply: BenchSupply
     volts: float | None = None
     sure: int = 0
     """So many points of the probe are known to have had their voltage."""
@@ -121,7 +109,7 @@ class _Fed:
 
 
 @contextmanager
-def _nominal_after(supply: Feed, nominal: float) -> Iterator[None]:
+def _nominal_after(supply: BenchSupply, nominal: float) -> Iterator[None]:
     """Set the nominal voltage at the end; a failure of that never hides what ended the search."""
     try:
         yield

@@ -1,4 +1,4 @@
-"""What is to be searched, and from what was tried to the record: values, no board.
+"""What is to be searched, and from what was tried to the record.
 
 One rule: the record holds every point that was tried, also when the search broke off.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from harness.judge import Case
-from harness.margin.axes import RateAxis
+from harness.margin.probe import Probe
 from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord
 
 
@@ -42,24 +42,18 @@ class Target:
         return hashlib.sha256(told.encode()).hexdigest()
 
 
-@dataclass(frozen=True)
-class Found:
-    """What a search came to; ``edges`` may be incomplete if there was ``trouble``."""
-
-    edges: tuple[MarginEdge, ...]
-    points: tuple[MarginPoint, ...]
-    trials: int
-    seconds: float
-    trouble: str = ""
-
-
 def record_of(
-    target: Target, kind: MarginKind, axis: RateAxis, found: Found, board: str
+    target: Target,
+    kind: MarginKind,
+    probe: Probe,
+    edges: Sequence[MarginEdge],
+    seconds: float,
+    trouble: str,
 ) -> MarginRecord:
-    """Make the record of a search that ends now."""
+    """Make the record of a search that ends now; there may be edges missing if it broke off."""
+    axis, points = probe.axis, tuple(probe.points)
     case, now = target.cases[0], datetime.now(UTC)
-    first = found.edges[0] if found.edges else None
-    low, high = noise(first, found.points) if first is not None else (None, None)
+    low, high = noise(edges[0], points) if edges else (None, None)
     return MarginRecord(
         margin_id=f"{now:%Y%m%d-%H%M%S}-{secrets.token_hex(4)}",
         run_id=target.run_id,
@@ -68,7 +62,7 @@ def record_of(
         rack=target.rack,
         slot=case.slot,
         chip_serial=case.chip_serial,
-        board_serial=board,
+        board_serial=probe.station.record.board_serial,
         virtual=target.virtual,
         design=target.design,
         table=target.table,
@@ -79,13 +73,13 @@ def record_of(
         slowest_hz=axis.hz(axis.slowest),
         fastest_hz=axis.hz(axis.grid.fewest),
         exact=axis.grid.exact,
-        edges=found.edges,
+        edges=tuple(edges),
         noise_low_hz=low,
         noise_high_hz=high,
-        points=found.points,
-        trials=found.trials,
-        seconds=found.seconds,
-        trouble=found.trouble,
+        points=points,
+        trials=probe.trials,
+        seconds=seconds,
+        trouble=trouble,
     )
 
 

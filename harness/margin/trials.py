@@ -51,11 +51,6 @@ class Tried:
     passes: int
     passing: bool
 
-    @property
-    def mixed(self) -> bool:
-        """Whether some trials passed and some did not."""
-        return 0 < self.passes < self.trials
-
 
 def try_point(passes: Callable[[], bool], rule: TrialRule) -> Tried:
     """Try a point until the rule has decided. What ``passes`` raises ends it undecided."""

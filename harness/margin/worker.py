@@ -16,7 +16,7 @@ from harness.errors import Cancelled, HarnessError, LinkError
 from harness.judge import RetryPolicy
 from harness.margin.axes import rate_axis, volt_axis
 from harness.margin.find import find_rate, find_sample, find_supply
-from harness.margin.plan import Found, Target, record_of
+from harness.margin.plan import Target, record_of
 from harness.margin.probe import Probe
 from harness.margin.trials import TrialRule
 from harness.rack import Opener, Policy, Slot, Station, StopSwitch, harmless, within
@@ -114,9 +114,7 @@ class MarginWorker:
             trouble = within(self._station.where, work, self._broken)
         except Cancelled:
             trouble = STOPPED
-        seconds = time.monotonic() - began
-        found = Found(tuple(edges), tuple(probe.points), probe.trials, seconds, trouble)
-        return record_of(target, means.kind, axis, found, self._station.record.board_serial)
+        return record_of(target, means.kind, probe, edges, time.monotonic() - began, trouble)
 
     def _broken(self, error: HarnessError) -> str:
         """Say what ended a search; the next one opens the board anew."""

@@ -13,17 +13,15 @@ from harness.rack.events import (
     TableStarted,
     unobserved,
 )
-from harness.rack.file import check_port, check_rack, load_rack, single_slot
-from harness.rack.known import unreached
+from harness.rack.file import check_port, check_rack, load_rack, load_virtual_slot, single_slot
 from harness.rack.lock import Locks, held
-from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.model import VIRTUAL_PORT, Rack, Slot, unreached
 from harness.rack.modelled import check_rack_models
 from harness.rack.policy import Policy, RunMeans
 from harness.rack.port_check import PortCheck, examine_port, who_answers
 from harness.rack.ports import SerialPort, needs_place, serial_ports
 from harness.rack.reaching import SupplyUse, reach, reachable
 from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
-from harness.rack.slot_file import load_virtual_slot
 from harness.rack.station import SlotWorker, Station, not_back, run_slots
 
 __all__ = [

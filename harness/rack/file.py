@@ -16,9 +16,15 @@ from harness.link import names_user, shown_address
 from harness.rack.faults import read_faults
 from harness.rack.lock import real_name
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
-from harness.rack.night_file import read_night_margins
-from harness.rack.recovery import USUAL, Recovery, read_recovery
-from harness.rack.supply_file import read_supply
+from harness.rack.sections import (
+    LOGIN,
+    USUAL,
+    Recovery,
+    check_address,
+    read_night_margins,
+    read_recovery,
+    read_supply,
+)
 from harness.shuttle import Shuttle, TomlTable, is_serial, load_shuttle, read_toml
 from harness.supply import SupplySpec
 
@@ -95,9 +101,9 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
     """Read one slot; needs the shuttle to know pins, designs and chip serials."""
     name, chip = table.take("name", str), table.take("chip", str)
     port, board = table.take("port", str, ""), table.take("board", str, "")
-    recovery = read_recovery(table, usual)
+    power, patience_s = read_recovery(table, usual)
     draws = _draws(table, port)
-    _check_address(table, port)
+    check_address(table, port)
     if not port and not board:
         table.error(
             "missing-key",
@@ -120,11 +126,8 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
         )
     if name is None or chip is None:
         return None
-    patience = recovery.patience_s
-    return Slot(name, port, board, chip, *faults, recovery.power_cycle, patience, draws)
-
-
-_LOGIN = "the port has a user name or password in it, which no kind of port uses"
+    cycle = power if power.command else None
+    return Slot(name, port, board, chip, *faults, cycle, patience_s, draws)
 
 
 def check_port(port: str) -> None:
@@ -134,13 +137,7 @@ def check_port(port: str) -> None:
     """
     if names_user(port):
         advice = f'write "{shown_address(port)}"'
-        raise ConfigError([Finding("login-in-port", Location(Path("port")), _LOGIN, advice)])
-
-
-def _check_address(table: TomlTable, port: str) -> None:
-    """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
-    if names_user(port):
-        table.error("login-in-port", "port", _LOGIN, f'write "{shown_address(port)}"')
+        raise ConfigError([Finding("login-in-port", Location(Path("port")), LOGIN, advice)])
 
 
 def _draws(table: TomlTable, port: str) -> float | None:
@@ -249,3 +246,22 @@ def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_pa
             ]
         )
     return Rack("one slot", shuttle, profile, (Slot("A1", port, board, chip),))
+
+
+def load_virtual_slot(path: Path, shuttle: Shuttle) -> Slot:
+    """Read a file that describes one virtual slot, named A1. Raises ConfigError with every finding.
+
+    Such a file may come from a stranger, so it names no port and no command; anything beyond
+    serial numbers and faults is an unknown key.
+    """
+    findings = Findings()
+    top = read_toml(path, findings)
+    if top is None:
+        raise ConfigError(findings.items)
+    faults = read_faults(top, shuttle)
+    board, chip = top.take("board", str, ""), top.take("chip", str) or ""
+    slot = Slot("A1", VIRTUAL_PORT, board, chip, *faults)
+    top.finish()
+    if findings.errors:
+        raise ConfigError(findings.errors)
+    return slot

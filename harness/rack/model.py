@@ -1,12 +1,17 @@
-"""What a rack is: slots, and what a virtual slot is made to get wrong. Values only."""
+"""What a rack is: slots, what a virtual one gets wrong, and what is known of its chip.
+
+Values only. Who a board is comes from its own words; until then the rack file's are all there is.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from harness.board import BoardProfile
+from harness.board import BoardIdentity, BoardProfile
+from harness.link import shown_address
 from harness.rack.power import PowerCycle
+from harness.records import ChipRecord
 from harness.shuttle import Shuttle
 from harness.supply import SupplySpec
 from harness.virtual import BoardFault, ChipDefect, LinkFault
@@ -61,3 +66,32 @@ class Rack:
     sha256: str = ""
     supply: SupplySpec | None = None
     night_margins: tuple[str, ...] = ()
+
+
+def unreached(slot: Slot) -> ChipRecord:
+    """Make the record of a chip whose board has not answered yet."""
+    return ChipRecord(
+        slot=slot.name,
+        chip_serial=slot.chip,
+        board_serial=slot.board,
+        port=shown_address(slot.port),
+        virtual=slot.virtual,
+        agent_version="",
+        interpreter="",
+        backend="",
+        exact=False,
+        trouble="",
+        outcomes=(),
+    )
+
+
+def answered(record: ChipRecord, who: BoardIdentity) -> ChipRecord:
+    """Put into a record who answered; everything else stays."""
+    return replace(
+        record,
+        board_serial=who.board_serial,
+        agent_version=who.agent_version,
+        interpreter=who.interpreter,
+        backend=who.backend,
+        exact=who.exact,
+    )

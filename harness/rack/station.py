@@ -35,9 +35,8 @@ from harness.rack.events import (
     TableJudged,
     TableStarted,
 )
-from harness.rack.known import answered, unreached
 from harness.rack.lock import Locks
-from harness.rack.model import Rack, Slot
+from harness.rack.model import Rack, Slot, answered, unreached
 from harness.rack.modelled import ModelledSession
 from harness.rack.policy import Policy, RunMeans, TableRun
 from harness.rack.ports import find_port

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.intake import Ask, Result
-from harness.intake.asking import Aside, Over, Work, upcoming
+from harness.intake.asking import upcoming
 from harness.intake.machine import advance
 from harness.intake.progress import (
     Event,
@@ -19,6 +19,7 @@ from harness.intake.progress import (
     Progress,
     Replied,
     Signed,
+    Stage,
     TakenUp,
     Worked,
 )
@@ -60,9 +61,8 @@ def asked(progress: Progress) -> Ask:
 
 def test_good_answers_lead_to_the_work() -> None:
     at_work = after(*GOOD, "")
-    ahead = upcoming(at_work)
-    assert isinstance(ahead, Work)
-    assert ahead.step.key == "board"
+    assert at_work.step is not None
+    assert (at_work.step.key, at_work.stage, upcoming(at_work)) == ("board", Stage.WORK, None)
     assert {r.result for r in at_work.results} == {Result.DONE}
 
 
@@ -84,14 +84,14 @@ def test_again_and_aside_work_where_a_reason_is_wanted() -> None:
     back = after("skip", "again")
     assert asked(back).step.key == "damage"
     assert result_of(after("yes", start=back), "damage") == (Result.DONE, "yes")
-    assert isinstance(upcoming(after("yes", "no", "aside")), Aside)
+    assert after("yes", "no", "aside").aside
 
 
 def test_damage_ends_the_intake_before_power() -> None:
     failed = after("yes", "yes", "no", "pin 7 is bent")
     assert asked(failed).hint == "end, again or aside"
     ended = after("end", start=failed)
-    assert isinstance(upcoming(ended), Over)
+    assert ended.step is None
     assert result_of(ended, "broken") == (Result.FAILED, "pin 7 is bent")
     why = "the intake ended at “Nothing broken”"
     assert result_of(ended, "tables") == (Result.NOT_REACHED, why)
@@ -128,7 +128,7 @@ def test_too_much_current_says_to_switch_off_and_holds_the_chip(found: str | Eve
     assert asked(failed).notes == SWITCHING_OFF
     assert SWITCHING_OFF[0].startswith("Switch the supply off now")
     ended = after("end", start=failed)
-    assert isinstance(upcoming(ended), Over)
+    assert ended.step is None
     result, text = result_of(ended, "current")
     assert result is Result.FAILED
     assert text.startswith("150.1 mA, more than the limit of 150 mA")
@@ -136,7 +136,7 @@ def test_too_much_current_says_to_switch_off_and_holds_the_chip(found: str | Eve
 
 def test_a_sensor_is_read_instead_of_asking() -> None:
     reading = after(*LOOKED, start=SENSING)
-    assert isinstance(upcoming(reading), Work)
+    assert reading.stage is Stage.WORK
     told = result_of(after(Measured(41.96, "now"), start=reading), "current")
     assert told == (Result.DONE, "42 mA of at most 150 mA, measured by the board")
 
@@ -154,7 +154,7 @@ def test_again_gets_behind_a_current_that_a_sensor_reads() -> None:
 def test_a_sensor_that_cannot_be_read_leaves_the_current_to_the_person() -> None:
     lost = after(*LOOKED, Lost("no answer", "now"), start=SENSING)
     assert asked(lost).hint == "a number, Enter to ask the sensor again, or skip"
-    assert isinstance(upcoming(after("", start=lost)), Work)
+    assert after("", start=lost).stage is Stage.WORK
     found = after("42", start=lost)
     assert result_of(found, "current") == (Result.DONE, "42 mA of at most 150 mA")
     assert [(r.result, r.text) for r in found.earlier] == [(Result.BROKEN_OFF, "no answer")]
@@ -177,7 +177,7 @@ def test_another_chips_serial_number_is_refused() -> None:
 
 def test_a_board_with_the_wrong_serial_number_can_be_changed_or_ends_the_intake() -> None:
     wrong = after(*GOOD, "", bad("the board says it is WB-09"))
-    assert isinstance(upcoming(after("end", start=wrong)), Over)
+    assert after("end", start=wrong).step is None
     afresh = after("again", start=wrong)
     assert asked(afresh).step.key == "seated"
     assert result_texts(afresh)[-1] == "the board says it is WB-09"
@@ -215,7 +215,7 @@ def test_a_failed_pin_check_offers_to_seat_the_chip_again_after_cautions() -> No
     assert notes[0].startswith("The local rules")
     assert "unplug the board before you touch the chip" in notes[1]
     again = after("reseated", "yes", "42", "", start=failed)
-    assert isinstance(upcoming(again), Work)
+    assert again.stage is Stage.WORK
     passed = after(done("26 of 26 pins reach the chip"), start=again)
     told = "26 of 26 pins reach the chip; passed after reseating once"
     assert result_of(passed, "pins") == (Result.DONE, told)
@@ -242,7 +242,7 @@ def test_too_much_current_after_seating_again_ends_before_the_pins() -> None:
     hot = after("yes", "900", start=SEATED_AGAIN)
     assert asked(hot).notes == SWITCHING_OFF
     ended = after("end", start=hot)
-    assert isinstance(upcoming(ended), Over)
+    assert ended.step is None
     assert result_of(ended, "serial") == (Result.DONE, "SP2-0001")
     assert result_of(ended, "pins")[0] is Result.NOT_REACHED
     assert not ended.kept
@@ -289,7 +289,7 @@ def test_the_first_table_that_does_not_pass_is_asked_about_once() -> None:
     assert asked(halted).prompt.startswith("crc16/check is FAIL, 3 more to run. Stop here")
     assert asked(after("yes", start=halted)).complaint == "Please answer stop or continue."
     going = after("stop", start=halted)
-    assert (going.choice, upcoming(going)) == ("stop", Work(STEPS[-1]))
+    assert (going.choice, going.stage, going.step) == ("stop", Stage.WORK, STEPS[-1])
 
 
 def test_tables_are_offered_again_only_if_some_have_no_verdict() -> None:
@@ -298,7 +298,7 @@ def test_tables_are_offered_again_only_if_some_have_no_verdict() -> None:
     assert after("again", start=whole).complaint == "Please answer end or aside."
     part = after("", Worked(Result.FAILED, "a/b ERROR", "now", left=3), start=AT_TABLES)
     assert "(3 tables; a FAIL stays)" in asked(part).prompt
-    assert isinstance(upcoming(after("again", start=part)), Work)
+    assert after("again", start=part).stage is Stage.WORK
 
 
 def test_work_that_was_lost_is_kept_and_offered_anew() -> None:
@@ -325,7 +325,7 @@ def test_a_chip_may_be_powered_from_the_question_for_its_rails_on() -> None:
 
 def test_a_chip_put_aside_goes_on_where_it_was() -> None:
     aside = after("yes", "aside")
-    assert isinstance(upcoming(aside), Aside)
+    assert aside.aside
     assert asked(after(TakenUp("now"), start=aside)).step.key == "seated"
 
 
@@ -366,14 +366,13 @@ def test_no_step_is_ever_passed_without_a_result_in_its_place(
 ) -> None:
     progress = SENSING if sensor else START
     for text, good in zip(replies, fine, strict=False):
-        ahead = upcoming(progress)
-        kept = len(progress.earlier)
-        if isinstance(ahead, Work):
+        step, kept = progress.step, len(progress.earlier)
+        if progress.aside:
+            progress = after(TakenUp("now"), start=progress)
+        elif step is not None and progress.stage is Stage.WORK:
             current = Measured(42.0 if good else 900.0, "now")
             found = done() if good else bad("out3 open")
-            progress = after(current if ahead.step.key == "current" else found, start=progress)
-        elif isinstance(ahead, Aside):
-            progress = after(TakenUp("now"), start=progress)
+            progress = after(current if step.key == "current" else found, start=progress)
         else:
             progress = after(text, start=progress)
         assert len(progress.earlier) >= kept
@@ -394,15 +393,14 @@ def test_a_session_that_was_interrupted_anywhere_goes_on_from_its_events_alone(
     live = start
     events: list[Event] = []
     for text, good, leaves in happened:
-        ahead = upcoming(live)
-        if isinstance(ahead, Over):
+        if live.step is None:
             break
         event: Event = Replied(text, "now")
-        if isinstance(ahead, Aside) or leaves:
+        if live.aside or leaves:
             event = TakenUp("now")
-        elif isinstance(ahead, Work) and ahead.step.key == "current":
+        elif live.stage is Stage.WORK and live.step.key == "current":
             event = Measured(42.0, "now") if good else Lost("gone", "now")
-        elif isinstance(ahead, Work):
+        elif live.stage is Stage.WORK:
             event = done() if good else Halted("a/b is FAIL", "now")
         events.append(event)
         live = advance(live, event)

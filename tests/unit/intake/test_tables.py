@@ -16,7 +16,7 @@ from harness.intake.bench import Bench
 from harness.intake.progress import Lost, Measured, Progress, Replied, Worked
 from harness.intake.steps import STEPS
 from harness.jobs.run import new_run
-from harness.rack import BoardSession, Opener, Rack, Slot, station
+from harness.rack import BoardSession, Job, Opener, Rack, Slot, station
 from harness.records import Verdict
 from harness.store import Store
 from tests.unit.judge.samples import FunctionSession, case, good_chip
@@ -54,7 +54,7 @@ class Lab:
     def __post_init__(self) -> None:
         plain = case()
         names = ("a", "b", "c")
-        chosen = tuple((replace(plain.design, name=n), plain.spec, plain.pattern) for n in names)
+        chosen = tuple(Job(replace(plain.design, name=n), plain.spec, plain.pattern) for n in names)
         self.rack, self.plan = Rack("bench", plain.shuttle, PROFILE, (self.slot,)), Plan((), chosen)
         run = new_run(self.rack)
         self.run_id = run.run_id

@@ -1,0 +1,139 @@
+"""Reads parts of a rack file: what helps boards that go away or hang, the bench supply, nights.
+
+One rule: what cannot be used is found when the file is read, not at night, and a supply without
+the limits of chip and board is refused, for nothing would then keep a voltage from harming them.
+"""
+
+from __future__ import annotations
+
+import math
+
+from harness.board import BoardProfile
+from harness.link import names_user, shown_address
+from harness.rack.model import PATIENCE_S
+from harness.rack.power import PowerCycle
+from harness.shuttle import Shuttle, TomlTable, nearest
+from harness.supply import Limits, SupplySpec
+
+MOST_SETTLE_S = 60.0
+MOST_TOLERANCE_V = 1.0
+LEAST_BAUD, MOST_BAUD = 300, 3_000_000
+LOGIN = "the port has a user name or password in it, which no kind of port uses"
+
+Recovery = tuple[PowerCycle, float]
+"""How a board's power is cycled, if there is a command, and for how many seconds it is waited."""
+
+USUAL: Recovery = (PowerCycle(()), PATIENCE_S)
+"""What holds where a rack file says nothing."""
+
+
+def check_address(table: TomlTable, port: str) -> None:
+    """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
+    if names_user(port):
+        table.error("login-in-port", "port", LOGIN, f'write "{shown_address(port)}"')
+
+
+def read_night_margins(top: TomlTable, shuttle: Shuttle | None) -> tuple[str, ...]:
+    """Read the designs whose margin a night searches; wrong ones leave findings."""
+    table = top.maybe_table("nightly")
+    if table is None:
+        return ()
+    names = table.strings("margin", ())
+    known = [] if shuttle is None else [design.name for design in shuttle.designs]
+    for name in names:
+        if shuttle is not None and name not in known:
+            message = f'no design of {shuttle.name} is called "{name}"'
+            table.error("unknown-design", "margin", message, nearest(name, known))
+    return tuple(dict.fromkeys(names))
+
+
+def read_recovery(table: TomlTable, usual: Recovery) -> Recovery:
+    """Read a table's keys over what is usual; wrong ones leave findings.
+
+    A key may stand at the top for every slot, and in a slot for that one.
+    """
+    power, patience_s = usual
+    power = PowerCycle(
+        _command(table, power.command),
+        _seconds(table, "power_cycle_timeout_s", power.timeout_s),
+        _seconds(table, "power_cycle_wait_s", power.wait_s),
+    )
+    return power, _seconds(table, "patience_s", patience_s)
+
+
+def _command(table: TomlTable, usual: tuple[str, ...]) -> tuple[str, ...]:
+    """Read a list of words; an empty one stands for no command."""
+    if isinstance(table.values.get("power_cycle"), str):
+        message = '"power_cycle" is one text, and no shell takes it apart'
+        advice = 'write a list of words: ["program", "argument"]'
+        table.error("wrong-type", "power_cycle", message, advice)
+    words = table.strings("power_cycle", usual)
+    if words and not words[0].strip():
+        table.error("empty-text", "power_cycle", "the first word is empty", "name a program")
+    return words
+
+
+def _seconds(table: TomlTable, key: str, usual: float) -> float:
+    value = table.take(key, float, usual)
+    if not 0 <= value <= 3600:
+        table.error("out-of-range", key, f'"{key}" is {value}', "write 0 to 3600")
+        return usual
+    return value
+
+
+def read_supply(top: TomlTable, profile: BoardProfile | None) -> SupplySpec | None:
+    """Read the table; None if there is none, or, after findings, if it cannot be used."""
+    table = top.maybe_table("supply")
+    if table is None:
+        return None
+    port, volts = table.take("port", str), table.take("volts", float)
+    baud = table.take("baud", int, SupplySpec.baud)
+    settle = _positive(table, "settle_s", SupplySpec.settle_s, MOST_SETTLE_S)
+    tolerance = _positive(table, "tolerance_v", SupplySpec.tolerance_v, MOST_TOLERANCE_V)
+    if not LEAST_BAUD <= baud <= MOST_BAUD:
+        advice = f"write a number from {LEAST_BAUD:,} to {MOST_BAUD:,}"
+        table.error("out-of-range", "baud", f'"baud" is {baud}', advice)
+    if port is not None and not port.strip():
+        table.error("empty-text", "port", '"port" is empty', "name the supply's port")
+    check_address(table, port or "")
+    if profile is None or port is None or volts is None:
+        return None
+    limits = _limits(table, profile)
+    if limits is None or not _within(table, volts, limits):
+        return None
+    return SupplySpec(port, volts, limits, baud, settle, tolerance)
+
+
+def _limits(table: TomlTable, profile: BoardProfile) -> Limits | None:
+    if profile.supply_min_v is None or profile.supply_max_v is None:
+        table.error(
+            "supply-without-limits",
+            "",
+            f"{profile.path.name} does not say which voltages chip and board can stand",
+            'write "supply_min_v" and "supply_max_v" there, from their data sheets',
+        )
+        return None
+    amperes = profile.supply_limit_ma / 1000
+    return Limits(profile.supply_min_v, profile.supply_max_v, amperes, profile.path)
+
+
+def _within(table: TomlTable, volts: float, limits: Limits) -> bool:
+    inside = limits.low_v <= volts <= limits.high_v
+    if not inside:
+        table.error(
+            "voltage-outside-limits",
+            "volts",
+            f'"volts" is {volts:g}, and {limits.path.name} allows {limits.low_v:g} to '
+            f"{limits.high_v:g} V",
+            "write the nominal voltage of chip and board",
+        )
+    return inside
+
+
+def _positive(table: TomlTable, key: str, default: float, most: float) -> float:
+    value = table.take(key, float, default)
+    if not math.isfinite(value) or not 0 < value <= most:
+        advice = f"write a number above 0, at most {most:g}"
+        table.error("out-of-range", key, f'"{key}" is {value}', advice)
+        return default
+    return value
