@@ -10,8 +10,8 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from types import FrameType, TracebackType
 from typing import Self, TypeVar
 
@@ -30,6 +30,7 @@ STEP_V, STEP_A = 0.02, 0.02
 
 LOOK_SECONDS = 0.02
 Value = TypeVar("Value")
+Handler = Callable[[int, FrameType | None], object] | int
 ENDINGS = ("SIGTERM", "SIGHUP")
 """Signals that would end the process without another word; Windows lacks some."""
 
@@ -72,18 +73,18 @@ class BenchSupply:
         self._turn = threading.RLock()
         self._found_on = False
         self._touched = False
-        self._signals: dict[int, object] = {}
+        self._endings = ExitStack()
 
     def __enter__(self) -> Self:
         """Open the port, limit the current, set the nominal voltage, switch on."""
         say.voltage_message(self.spec.volts, self.spec.limits)
         self._wire = self._opened()
-        self._catch_endings()
+        self._endings.enter_context(_handled(ENDINGS, _end))
         try:
             self.identity = self._wire.ask(say.WHO)
             self._wire.tell(say.FORGET)
             self._errors()
-            self._found_on = self._switch(say.OUTPUT)
+            self._found_on = self._is_on()
             self._limit_current()
             self._set(self.spec.volts)
             self._output(say.OUTPUT_ON)
@@ -130,29 +131,33 @@ class BenchSupply:
         says nothing about a chip.
         """
         with self._turn:
-            found = [*self._output_trouble(), *self._voltage_trouble(volts)][:1]
+            trouble = self._trouble(volts)
             errors = "; ".join(str(error) for error in self._errors())
-            if errors:
-                found.append(f"the bench supply reports an error: {errors}")
-        if found:
-            raise SupplyTrouble(f"{self._where}: {'; '.join(found)}")
+            reported = f"the bench supply reports an error: {errors}" if errors else ""
+        if trouble or reported:
+            found = "; ".join(filter(None, (trouble, reported)))
+            raise SupplyTrouble(f"{self._where}: {found}")
 
-    def _output_trouble(self) -> Iterator[str]:
-        if not self._switch(say.OUTPUT):
-            yield (
+    def _trouble(self, volts: float) -> str:
+        """What is wrong with output or terminals; empty if nothing is."""
+        if not self._is_on():
+            return (
                 "the output of the bench supply is off, and this program did not switch it off; "
                 "its protection may have tripped: look for a short and at its current limit, with "
                 "the power off"
             )
-
-    def _voltage_trouble(self, volts: float) -> Iterator[str]:
         reading = self.measured()
-        if abs(reading.volts - volts) > self.spec.tolerance_v:
-            yield (
-                f"{volts:g} V was set and {reading.volts:g} V is measured now, at "
-                f"{reading.amperes:g} A (limit {self.spec.limits.current_a:g} A); look for a short "
-                "or a current limit, with the power off"
-            )
+        return "" if self._is_there(reading, volts) else self._missed(volts, reading, "now")
+
+    def _is_there(self, reading: Reading, volts: float) -> bool:
+        return abs(reading.volts - volts) <= self.spec.tolerance_v
+
+    def _missed(self, volts: float, reading: Reading, when: str) -> str:
+        return (
+            f"{volts:g} V was set and {reading.volts:g} V is measured {when}, at "
+            f"{reading.amperes:g} A (limit {self.spec.limits.current_a:g} A); look for a short "
+            "or a current limit, with the power off"
+        )
 
     def _limit_current(self) -> None:
         limits = self.spec.limits
@@ -161,7 +166,7 @@ class BenchSupply:
 
     def _output(self, message: str) -> None:
         self._tell(message)
-        if self._switch(say.OUTPUT) is not (message == say.OUTPUT_ON):
+        if self._is_on() is not (message == say.OUTPUT_ON):
             raise SupplyTrouble(
                 f'{self._where}: the bench supply took "{message}" without doing it'
             )
@@ -172,15 +177,11 @@ class BenchSupply:
         while True:
             late = time.monotonic() >= end
             reading = self.measured()
-            if abs(reading.volts - volts) <= self.spec.tolerance_v:
+            if self._is_there(reading, volts):
                 return reading
             if late:
-                raise SupplyTrouble(
-                    f"{self._where}: {volts:g} V was set and {reading.volts:g} V is measured after "
-                    f"{self.spec.settle_s:g} s, at {reading.amperes:g} A (limit "
-                    f"{self.spec.limits.current_a:g} A); look for a short or a current limit, with "
-                    "the power off"
-                )
+                when = f"after {self.spec.settle_s:g} s"
+                raise SupplyTrouble(f"{self._where}: {self._missed(volts, reading, when)}")
             time.sleep(LOOK_SECONDS)
 
     def _compare(self, query: str, wanted: float, step: float, unit: str) -> None:
@@ -213,8 +214,8 @@ class BenchSupply:
     def _number(self, query: str) -> float:
         return self._understood(query, read_number)
 
-    def _switch(self, query: str) -> bool:
-        return self._understood(query, read_switch)
+    def _is_on(self) -> bool:
+        return self._understood(say.OUTPUT, read_switch)
 
     def _understood(self, query: str, read: Callable[[str], Value]) -> Value:
         reply = self._line.ask(query)
@@ -238,14 +239,11 @@ class BenchSupply:
 
     def _leave(self) -> None:
         """Restore, close, and let signals go where they went before."""
-        try:
-            with _undisturbed(), self._turn:
-                try:
-                    self._restore()
-                finally:
-                    self._close()
-        finally:
-            self._release_endings()
+        with self._endings, _handled(("SIGINT", *ENDINGS), signal.SIG_IGN), self._turn:
+            try:
+                self._restore()
+            finally:
+                self._close()
 
     def _restore(self) -> None:
         """Set the nominal voltage, on a new connection if the old one is broken."""
@@ -277,21 +275,8 @@ class BenchSupply:
         """Leave the supply at the nominal voltage, its output as it was found."""
         self._errors()
         self._set(self.spec.volts)
-        if not self._found_on and self._switch(say.OUTPUT):
+        if not self._found_on and self._is_on():
             self._output(say.OUTPUT_OFF)
-
-    def _catch_endings(self) -> None:
-        if threading.current_thread() is not threading.main_thread():
-            return
-        for name in ENDINGS:
-            number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:
-                self._signals[number] = signal.signal(number, _end)
-
-    def _release_endings(self) -> None:
-        for number, before in self._signals.items():
-            signal.signal(number, before)  # type: ignore[arg-type]
-        self._signals.clear()
 
 
 def _end(number: int, frame: FrameType | None) -> None:
@@ -301,15 +286,18 @@ def _end(number: int, frame: FrameType | None) -> None:
 
 
 @contextmanager
-def _undisturbed() -> Iterator[None]:
-    """Keep Ctrl-C from ending what must be done; outside the main thread there is none."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    numbers = [signal.SIGINT, *(n for name in ENDINGS if (n := getattr(signal, name, None)))]
-    before = {number: signal.signal(number, signal.SIG_IGN) for number in numbers}
+def _handled(names: Iterable[str], handler: Handler) -> Iterator[None]:
+    """Have signals go to a handler, but for those ignored; outside the main thread none come."""
+    numbers: list[int] = []
+    if threading.current_thread() is threading.main_thread():
+        numbers = [number for name in names if (number := getattr(signal, name, None)) is not None]
+    before = {
+        number: signal.signal(number, handler)
+        for number in numbers
+        if signal.getsignal(number) is not signal.SIG_IGN
+    }
     try:
         yield
     finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        for number, earlier in before.items():
+            signal.signal(number, earlier)

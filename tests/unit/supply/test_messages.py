@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.errors import ConfigError
-from harness.supply import Limits, ScpiError, read_error, voltage_message
+from harness.supply import Limits
+from harness.supply.messages import ScpiError, read_error, voltage_message
 
 LIMITS = Limits(2.7, 3.6, 0.15, Path("board.toml"))
 OTHER_ROOMS = Path(__file__).parents[3] / "harness"
