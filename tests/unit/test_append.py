@@ -103,6 +103,17 @@ def test_faults_that_the_log_cannot_take_leave_one_line_on_the_terminal(
     )
 
 
+def test_a_line_that_the_log_of_a_night_cannot_take_is_told_of_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    full = io.FileIO("/dev/full", "ab")
+    monkeypatch.setattr(harness.jobs.log, "open_to_append", lambda _: full)
+    with _night_log(tmp_path) as log:
+        log.write("run X of rack Y")
+        log.write("A1  finished")
+    assert log.lost == f"{tmp_path}/night.log cannot keep ({FULL}): run X of rack Y"
+
+
 def test_a_name_that_no_file_can_have_cannot_be_removed_either(tmp_path: Path) -> None:
     with pytest.raises(StoreError) as caught:
         remove_file(tmp_path / "a\0b", tmp_path)
