@@ -36,6 +36,7 @@ from collections.abc import Callable, Hashable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
+from typing import Self
 
 _BREAKS = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029]")
 
@@ -186,6 +187,11 @@ class InputError(HarnessError):
     def __init__(self, findings: Iterable[Finding]) -> None:
         self.findings = tuple(findings)
         super().__init__("\n".join(str(finding) for finding in self.findings))
+
+    @classmethod
+    def of(cls, rule: str, path: Path, message: str, advice: str) -> Self:
+        """Make the error of one finding about a whole file."""
+        return cls([Finding(rule, Location(path), message, advice)])
 
 
 class TableError(InputError):

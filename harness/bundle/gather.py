@@ -15,7 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.bundle.find import Places, changed, find_profile, find_rack, find_shuttle
+from harness.bundle.archive import LARGEST_FILE
+from harness.bundle.contents import BundleInputs
+from harness.bundle.find import Places, changed, find_input
 from harness.bundle.listing import (
     DESIGN,
     SHUTTLE,
@@ -29,7 +31,7 @@ from harness.bundle.toml_text import toml_text
 from harness.door import LARGEST_SETTINGS, file_sum, read_file, whole_path
 from harness.errors import BundleError, Finding, Location
 from harness.records import ChipRecord, Outcome, RunRecord
-from harness_reports import LARGEST_FILE, BundleInputs, Scrubber
+from harness_reports import Scrubber
 
 PROFILE, SLOT = "board.toml", "slot.toml"
 """Names of the board profile and of the slot among a bundle's inputs."""
@@ -51,8 +53,8 @@ def find_sources(run: RunRecord, chip: ChipRecord, places: Places) -> Sources:
     Raises BundleError with a finding for every file that has changed, is missing, or cannot
     stand in a bundle.
     """
-    shuttle = find_shuttle(run, places)
-    profile = find_profile(run, places)
+    shuttle = find_input(run, "shuttle", places)
+    profile = find_input(run, "profile", places)
     designs = _designs(shuttle, {outcome.design for outcome in chip.outcomes})
     slot = _slot(run, chip, places, set(designs))
     root = whole_path(shuttle).parent
@@ -129,7 +131,7 @@ def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -
     """Describe a virtual slot with its invented faults; a real one by its serials alone."""
     slot: dict[str, Any] = {"chip": chip.chip_serial, "board": chip.board_serial}
     if chip.virtual and run.rack_file:
-        path = find_rack(run, places)
+        path = find_input(run, "rack", places)
         written = read_values(read_file(path, LARGEST_SETTINGS), path).get("slot", [])
         own: dict[str, Any] = next((s for s in written if s.get("name") == chip.slot), {})
         for key in _FAULTS:
@@ -151,13 +153,6 @@ def _changed_tables(
     run: RunRecord, outcomes: Iterable[Outcome], designs: Mapping[str, DesignListing], root: Path
 ) -> Iterable[Finding]:
     for outcome in outcomes:
-        path = _table_path(outcome, designs, root)
+        path = root / designs[outcome.design].tables[outcome.table]
         if file_sum(path, LARGEST_FILE) != outcome.table_sha256:
             yield changed(run, path, f"table {outcome.design}/{outcome.table}")
-
-
-def _table_path(outcome: Outcome, designs: Mapping[str, DesignListing], root: Path) -> Path:
-    design = designs[outcome.design]
-    path = root / design.folder / DESIGN
-    values = read_values(read_file(path, LARGEST_SETTINGS), path)
-    return root / design.folder / str(values["tables"][outcome.table]["file"])

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.errors import BundleError, Finding, Location
+from harness.bundle.archive import name_trouble
+from harness.errors import BundleError
 from harness.shuttle import parse_toml
-from harness_reports import name_trouble
 
 SHUTTLE = "shuttle.toml"
 DESIGN = "design.toml"
@@ -21,11 +21,11 @@ DESIGN = "design.toml"
 
 @dataclass(frozen=True)
 class DesignListing:
-    """A design's name, its folder and its files, as paths below the shuttle's folder."""
+    """A design's name and its files, as paths below the shuttle's folder; ``tables`` by name."""
 
     name: str
-    folder: str
     files: tuple[str, ...]
+    tables: Mapping[str, str]
 
 
 def read_values(data: bytes, place: Path) -> dict[str, Any]:
@@ -46,16 +46,19 @@ def design_folders(shuttle: Mapping[str, Any], place: Path) -> tuple[str, ...]:
 def list_design(folder: str, data: bytes, place: Path) -> DesignListing:
     """Return the files that a design.toml names, itself first. Raises BundleError."""
     values = read_values(data, place)
-    names = [_inside(folder, name, place) for name in _names(values)]
-    files = dict.fromkeys([f"{folder}/{DESIGN}", *names])
-    return DesignListing(str(values.get("name", "")), folder, tuple(files))
+    listed = values.get("tables")
+    specs = listed.items() if isinstance(listed, dict) else ()
+    tables = {
+        name: _inside(folder, spec.get("file"), place)
+        for name, spec in specs
+        if isinstance(spec, dict)
+    }
+    sources = [_inside(folder, name, place) for name in _sources(values)]
+    files = dict.fromkeys([f"{folder}/{DESIGN}", *tables.values(), *sources])
+    return DesignListing(str(values.get("name", "")), tuple(files), tables)
 
 
-def _names(values: Mapping[str, Any]) -> Iterator[object]:
-    tables = values.get("tables")
-    for table in tables.values() if isinstance(tables, dict) else ():
-        if isinstance(table, dict):
-            yield table.get("file")
+def _sources(values: Mapping[str, Any]) -> Iterator[object]:
     verilog = values.get("verilog", [])
     yield from verilog if isinstance(verilog, list) else [verilog]
     if values.get("netlist"):
@@ -74,4 +77,4 @@ def _inside(folder: str, name: object, place: Path) -> str:
 
 def _refusal(place: Path, message: str) -> BundleError:
     advice = "a bundle holds files below the shuttle's folder, under plain names"
-    return BundleError([Finding("not-for-a-bundle", Location(place), message, advice)])
+    return BundleError.of("not-for-a-bundle", place, message, advice)

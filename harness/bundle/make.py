@@ -14,6 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
+from harness.bundle.archive import LARGEST_FILE, pack
+from harness.bundle.contents import TICKET, BundleInputs, bundle_files, one_chip
 from harness.bundle.find import Places
 from harness.bundle.gather import Sources, find_sources, scrubber_of_this_computer, without_secrets
 from harness.bundle.listing import SHUTTLE, read_values
@@ -24,15 +26,7 @@ from harness.errors import BundleError, Finding, InputError, Location
 from harness.records import ChipRecord, RunRecord
 from harness.shuttle import Shuttle, load_shuttle, nearest
 from harness.table import PLANES, Pattern, load_table
-from harness_reports import (
-    LARGEST_FILE,
-    TICKET,
-    BundleInputs,
-    Scrubber,
-    bundle_files,
-    one_chip,
-    pack,
-)
+from harness_reports import Scrubber
 
 
 @dataclass(frozen=True)
@@ -58,10 +52,8 @@ def make_bundle(
     Raises BundleError if the chip or design is not in the run, if a file has changed since, or
     if the bundle would be too large.
     """
-    part = one_chip(run, _chip(run, serial), design)
+    part = _part(run, serial, design)
     (chip,) = part.chips
-    if not chip.outcomes:
-        raise _nothing(run, serial, design)
     sources = find_sources(part, chip, places if places is not None else Places())
     shuttle = load_shuttle(sources.files[SHUTTLE])
     scrubber = scrubber_of_this_computer(shuttle.path, _words(shuttle, chip, sources))
@@ -72,22 +64,20 @@ def make_bundle(
     return MadeBundle(data, files[TICKET].decode("utf-8"), tuple(sorted(inputs.altered)))
 
 
-def _chip(run: RunRecord, serial: str) -> ChipRecord:
-    found = {chip.chip_serial: chip for chip in run.chips}
-    if serial not in found:
+def _part(run: RunRecord, serial: str, design: str) -> RunRecord:
+    """Narrow a run to what a bundle is about. Raises BundleError if there is nothing of it."""
+    chips = {chip.chip_serial: chip for chip in run.chips}
+    if serial not in chips:
         message = f'run {run.run_id} has no chip "{serial}"'
-        advice = nearest(serial, found)
-        raise BundleError([Finding("unknown-chip", Location(Path("--chip")), message, advice)])
-    return found[serial]
-
-
-def _nothing(run: RunRecord, serial: str, design: str) -> BundleError:
-    chip = _chip(run, serial)
-    known = {outcome.design for outcome in chip.outcomes}
+        raise BundleError.of("unknown-chip", Path("--chip"), message, nearest(serial, chips))
+    part = one_chip(run, chips[serial], design)
+    if part.chips[0].outcomes:
+        return part
+    known = {outcome.design for outcome in chips[serial].outcomes}
     what = f'design "{design}"' if design else "any table"
     message = f"run {run.run_id} has no outcome of {what} on chip {serial}"
     advice = nearest(design, known) if known else "bundle another chip, or run this one again"
-    return BundleError([Finding("unknown-design", Location(Path("--design")), message, advice)])
+    raise BundleError.of("unknown-design", Path("--design"), message, advice)
 
 
 def _words(shuttle: Shuttle, chip: ChipRecord, sources: Sources) -> set[str]:
@@ -153,9 +143,8 @@ def _spoiled(cleaned: _Cleaned, why: str) -> BundleError:
     if names:
         return BundleError(_in_the_way(cleaned, name, why) for name in names)
     message = f"cannot be bundled, because a reader would find: {why}"
-    place = Location(cleaned.sources.files[SHUTTLE])
-    advice = "run `harness check` on it"
-    return BundleError([Finding("secret-in-the-way", place, message, advice)])
+    place = cleaned.sources.files[SHUTTLE]
+    return BundleError.of("secret-in-the-way", place, message, "run `harness check` on it")
 
 
 def _in_the_way(cleaned: _Cleaned, name: str, why: str) -> Finding:

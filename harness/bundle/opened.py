@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from harness.board import BoardProfile, load_profile
+from harness.bundle.archive import name_trouble
+from harness.bundle.contents import INPUTS
 from harness.bundle.gather import PROFILE, SLOT
 from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
 from harness.bundle.sheets import SHEETS, refuse_unfit_sheet
@@ -21,7 +23,6 @@ from harness.door import whole_path
 from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
 from harness.shuttle import Shuttle, load_shuttle, pattern_of
-from harness_reports import INPUTS, name_trouble
 
 _KEPT = ("name", "organisation", "pins")
 
@@ -85,7 +86,7 @@ def told_of(place: Path, folder: Path) -> Iterator[None]:
         raise type(error)(str(error).replace(str(folder), str(place))) from error
     except RecursionError as error:
         message, advice = "values in it are nested too deeply", "do not use it"
-        raise BundleError([Finding("not-a-bundle", Location(place), message, advice)]) from error
+        raise BundleError.of("not-a-bundle", place, message, advice) from error
 
 
 def _own_shuttle(values: Mapping[str, Any], held: list[str], chip: str) -> bytes:
@@ -109,8 +110,7 @@ def _write(folder: Path, name: str, data: bytes, place: Path) -> None:
     """Write one file below the folder; a name that leads elsewhere is refused once more."""
     path = folder / name
     if name_trouble(name) or not whole_path(path).is_relative_to(whole_path(folder)):
-        finding = Finding("unsafe-name", Location(place), f"{name!r} leads out", "do not use it")
-        raise BundleError([finding])
+        raise BundleError.of("unsafe-name", place, f"{name!r} leads out", "do not use it")
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(data)
 
@@ -118,4 +118,4 @@ def _write(folder: Path, name: str, data: bytes, place: Path) -> None:
 def _missing(place: Path, name: str) -> BundleError:
     message = f"{name} is not in the bundle"
     advice = "ask whoever made the bundle for it again"
-    return BundleError([Finding("file-missing", Location(place), message, advice)])
+    return BundleError.of("file-missing", place, message, advice)

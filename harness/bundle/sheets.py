@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from xml.sax.saxutils import escape
 
-from harness.errors import BundleError, Finding, Location
+from harness.errors import BundleError
 from harness.table import SheetUnfit, look_through
 from harness_reports import Scrubber
 
@@ -51,8 +51,7 @@ def refuse_unfit_sheet(data: bytes, place: Path) -> None:
     try:
         look_through(data)
     except SheetUnfit as unfit:
-        finding = Finding(unfit.rule, Location(place), unfit.message, unfit.advice)
-        raise BundleError([finding]) from unfit
+        raise BundleError.of(unfit.rule, place, unfit.message, unfit.advice) from unfit
 
 
 def sheet_without_secrets(data: bytes, scrubber: Scrubber) -> bytes:

@@ -27,7 +27,6 @@ from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
 from harness.records import ChipRecord
-from harness_reports import INPUTS
 
 _QUIET = {Likeness.STILL_PASSES}
 
@@ -69,7 +68,7 @@ def _print(screen: Screen, found: Replay) -> None:
     screen.say(f"Run {found.then.run_id}, chip {then.chip_serial}{board}; now {_now(then, now)}")
     for name in found.altered:
         screen.say(
-            f"{INPUTS}/{name} is not byte for byte as run: the bundle says that secrets were "
+            f"{name} is not byte for byte as run: the bundle says that secrets were "
             "taken out, which cannot be checked"
         )
     if now.trouble:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.bundle import MadeBundle, Places, make_bundle
+from harness.bundle import LARGEST_FILE, MadeBundle, Places, make_bundle
 from harness.door import is_there, read_file
 from harness.errors import FileUnusable, StoreError
 from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
-from harness_reports import LARGEST_FILE, is_ticket, safe_name, write_file
+from harness_reports import is_ticket, safe_name, write_file
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.board import load_profile
-from harness.bundle.compare import Comparison, compare
-from harness.bundle.opened import Opened, lay_out, told_of
+from harness.bundle import (
+    INPUTS,
+    LARGEST_FILE,
+    RUN,
+    Comparison,
+    Opened,
+    altered_inputs,
+    compare,
+    lay_out,
+    told_of,
+    unpack,
+)
 from harness.door import file_sum, whole_path
 from harness.errors import BundleError, ConfigError, Finding, Location, StoreError
 from harness.jobs.run import new_run, run_from
@@ -23,7 +33,7 @@ from harness.judge import RetryPolicy
 from harness.rack import VIRTUAL_PORT, Job, Observer, Rack, Slot, check_port, unobserved
 from harness.records import ChipRecord, RunRecord, Verdict
 from harness.store import Store
-from harness_reports import INPUTS, LARGEST_FILE, RUN, altered_inputs, parse_run_json, unpack
+from harness_reports import parse_run_json
 
 MOST_REPEATS = 10
 """A mismatch is repeated as often as it was then, but never more often than this."""
@@ -92,7 +102,7 @@ def replay(
         folder = whole_path(Path(temporary))
         with told_of(path, folder):
             opened = lay_out(inputs, folder / INPUTS, path)
-        altered = altered_inputs(files, Location(path))
+        altered = altered_inputs(files, path)
         _check_tables(path, then, opened, altered)
         rack = _rack(opened, target, then)
         with told_of(path, folder), Store(folder / "replay.sqlite") as store:
@@ -100,7 +110,8 @@ def replay(
             _check_cycles(path, jobs, target.most_cycles)
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
     compared = compare(_chip(then).outcomes, _chip(now).outcomes)
-    return Replay(then, now, compared, tuple(sorted(altered.keys() & inputs.keys())))
+    lost = sorted(f"{INPUTS}/{name}" for name in altered.keys() & inputs.keys())
+    return Replay(then, now, compared, tuple(lost))
 
 
 def _check_serial(chip: str) -> None:
@@ -108,7 +119,7 @@ def _check_serial(chip: str) -> None:
     if chip and not _SERIAL.fullmatch(chip):
         message = f"{chip[:80]!r} is not the serial number of a chip"
         advice = "give 1 to 64 letters, digits, dots, hyphens and underscores, as on the chip"
-        raise ConfigError([Finding("chip-serial", Location(Path("--chip")), message, advice)])
+        raise ConfigError.of("chip-serial", Path("--chip"), message, advice)
 
 
 def _check_cycles(path: Path, jobs: Sequence[Job], most: int | None) -> None:
@@ -117,21 +128,20 @@ def _check_cycles(path: Path, jobs: Sequence[Job], most: int | None) -> None:
     if most is not None and cycles > most:
         message = f"its tables take {cycles:,} cycles in all; a replay runs at most {most:,}"
         advice = "give --long if you mean to run them all the same"
-        raise BundleError([Finding("long-replay", Location(path), message, advice)])
+        raise BundleError.of("long-replay", path, message, advice)
 
 
 def _recorded(path: Path, files: Mapping[str, bytes]) -> RunRecord:
-    altered_inputs(files, Location(path))  # refuses what is not a bundle
+    altered_inputs(files, path)  # refuses what is not a bundle
     try:
         run = parse_run_json(files.get(RUN, b""))
     except StoreError as error:
         advice = "ask whoever made the bundle for it again"
-        place = Location(path / RUN)
-        raise BundleError([Finding("not-a-bundle", place, str(error), advice)]) from error
+        raise BundleError.of("not-a-bundle", path / RUN, str(error), advice) from error
     if len(run.chips) != 1 or not run.chips[0].outcomes:
         message = f"{RUN} is not about one chip"
         advice = "give a file that `harness bundle` made"
-        raise BundleError([Finding("not-a-bundle", Location(path), message, advice)])
+        raise BundleError.of("not-a-bundle", path, message, advice)
     return run
 
 

@@ -142,8 +142,3 @@ def run_schema() -> dict[str, Any]:
         "additionalProperties": False,
         "$defs": dict(sorted(definitions.items())),
     }
-
-
-def schema_text() -> str:
-    """Return the schema as it stands in ``run.schema.json`` beside this module."""
-    return json.dumps(run_schema(), indent=1) + "\n"

@@ -12,9 +12,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from random import Random
 
+from harness.bundle import unpack
+from harness.bundle.archive import MANIFEST, pack
+from harness.bundle.contents import BundleInputs, bundle_files, one_chip
 from harness.errors import HarnessError, InputError
 from harness.jobs.replay import Target, replay
-from harness_reports import MANIFEST, BundleInputs, bundle_files, one_chip, pack, unpack
 from tests.attack.attack import DIFFERENT, REFUSED, SAME, Attack, Wrong
 from tests.attack.damage import TEXT, damaged
 from tests.attack.zips import ARCHIVE, inside, unzipped, zipped

@@ -14,6 +14,7 @@ from pathlib import Path
 from random import Random
 from unittest import mock
 
+from harness.bundle import unpack
 from harness.bundle.opened import lay_out
 from harness.errors import HarnessError
 from harness.jobs.replay import Replay, Target, replay
@@ -21,7 +22,6 @@ from harness.rack import reaching
 from harness.records import Verdict
 from harness.shuttle import Direction, Shuttle
 from harness.virtual import VirtualRack
-from harness_reports import unpack
 from tests.attack.attack import REFUSED, SAME, Attack, Wrong
 from tests.attack.bundles import LIKELY, Bundles, forged, honest_bundle
 from tests.attack.damage import TEXT

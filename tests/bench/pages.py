@@ -21,7 +21,8 @@ from pathlib import Path
 
 from harness.records import RunRecord, Verdict
 from harness.store import Store
-from harness_reports import chip_html, index_html, write_run
+from harness_reports import chip_html, write_run
+from harness_reports.html import index_html
 from tests.bench.history import seconds, whole_night
 from tests.bench.nights import Size, fill, moment
 

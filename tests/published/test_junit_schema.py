@@ -12,7 +12,8 @@ from lxml import etree
 
 from harness.records import RunRecord
 from harness.store import NightChanges
-from harness_reports import chip_junit, run_junit
+from harness_reports import chip_junit
+from harness_reports.junit import run_junit
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
 
 XSD = Path(__file__).parent / "data" / "junit-10.xsd"

@@ -17,7 +17,8 @@ import pytest
 
 import harness.bundle.gather
 import harness.cli.command_replay
-from harness.bundle import Likeness, Places, make_bundle
+from harness.bundle import INPUTS, RUN, Likeness, Places, make_bundle, unpack
+from harness.bundle.archive import pack
 from harness.bundle.opened import lay_out
 from harness.cli import ExitCode, main
 from harness.errors import BundleError, ConfigError, HarnessError
@@ -26,7 +27,6 @@ from harness.rack import Slot
 from harness.records import RunRecord
 from harness.store import Store
 from harness.virtual.faults import NetStuck
-from harness_reports import INPUTS, RUN, pack, unpack
 from tests.attack.replays import make_replays
 from tests.attack.worker import case_of
 from tests.system.virtual import ROOT, board
@@ -140,7 +140,7 @@ def test_the_virtual_chip_gives_the_same_failure_again(replayed: Replay) -> None
     assert found["crc16/check"] is Likeness.SAME_FAILURE
     assert found["crc16/stream"] is Likeness.SAME_FAILURE
     assert found["bcd7seg/function"] is Likeness.STILL_PASSES
-    assert replayed.altered == ("crc16/check.csv", "shuttle.toml")
+    assert replayed.altered == ("inputs/crc16/check.csv", "inputs/shuttle.toml")
 
 
 def test_the_same_run_gives_the_same_bytes(made: Made, monkeypatch: pytest.MonkeyPatch) -> None:

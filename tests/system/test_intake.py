@@ -27,7 +27,7 @@ from harness.cli import ExitCode
 from harness.intake import ChipIntake
 from harness.records import Verdict
 from harness.store import Store
-from harness_reports import card_html, label_html
+from harness_reports.card import card_html, label_html
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.intakes import almost_crowded, wordy_hand_out, wordy_hold
 

@@ -12,13 +12,14 @@ from pathlib import Path
 import pytest
 
 import harness
+from harness.bundle import unpack
 from harness.door import names_below, open_file, read_file, whole_path
 from harness.errors import FileUnusable, InputError, NetlistError, StoreError
 from harness.intake import Journal
 from harness.jobs.check import check
 from harness.netlist import load_bench, load_netlist
 from harness.store import Store
-from harness_reports import read_run_json, unpack
+from harness_reports.run_json import read_run_json
 
 MOST = 1_000
 

@@ -11,11 +11,10 @@ from pathlib import Path
 import pytest
 
 import harness
-from harness.bundle import Places, make_bundle
+from harness.bundle import Places, make_bundle, unpack
 from harness.bundle.gather import scrubber_of_this_computer
 from harness.errors import BundleError
 from harness.records import RunRecord
-from harness_reports import unpack
 from tests.system.virtual import ROOT
 from tests.unit.shuttle.bench import PINS
 

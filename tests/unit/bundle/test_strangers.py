@@ -13,11 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from harness.bundle import unpack
+from harness.bundle.archive import name_trouble
 from harness.bundle.opened import lay_out
 from harness.door import LARGEST_SHEET
 from harness.errors import BundleError, ConfigError, HarnessError
-from harness_reports import name_trouble, unpack
-from tests.unit.reports.test_archive import honest
+from tests.unit.bundle.test_archive import honest
 from tests.unit.shuttle.bench import PINS
 
 ROOT = Path(__file__).resolve().parents[3]

@@ -13,8 +13,16 @@ from harness.intake import ChipIntake, Result, StepResult
 from harness.intake.model import Step
 from harness.intake.steps import STEPS
 from harness.records import Outcome
-from harness_reports import card_html, label_html, report_of, write_card
-from harness_reports.card import HANDED_OUT, HELD, MOST_TEXT, MOST_TRIES, build_card
+from harness_reports import report_of, write_card
+from harness_reports.card import (
+    HANDED_OUT,
+    HELD,
+    MOST_TEXT,
+    MOST_TRIES,
+    build_card,
+    card_html,
+    label_html,
+)
 from harness_reports.html import style_hash, style_text
 from tests.unit.reports.intakes import (
     almost_crowded,

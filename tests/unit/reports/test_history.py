@@ -11,12 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.store import Selection, Store, of_chip, of_design, of_slot
-from harness_reports import (
-    Links,
-    history_html,
-    history_policy,
-    write_histories,
-)
+from harness_reports import Links, history_html, history_policy, write_histories
 from harness_reports.history import HistoryPage, build_history
 from harness_reports.looks import look, tally
 from harness_reports.texts import day, interval_text, rate_text, share

@@ -13,7 +13,8 @@ from lxml import html
 
 from harness.errors import printable
 from harness.records import EvidenceCycle, PinResult, RunRecord, Verdict
-from harness_reports import chip_html, index_html
+from harness_reports import chip_html
+from harness_reports.html import index_html
 from tests.unit.reports.samples import (
     HOSTILE,
     chip,

@@ -13,8 +13,8 @@ from harness.errors import printable
 from harness.judge import NOT_PART
 from harness.records import Verdict
 from harness.store import Change, NightChanges
-from harness_reports import chip_junit, run_junit
-from harness_reports.junit import conditions_sha256
+from harness_reports import chip_junit
+from harness_reports.junit import conditions_sha256, run_junit
 from tests.unit.reports.samples import (
     HOSTILE,
     chip,

@@ -13,18 +13,11 @@ import pytest
 
 from harness.records import MarginKind, MarginRecord
 from harness.store import Store, of_chip, of_design, of_slot
-from harness_reports import (
-    Links,
-    history_html,
-    margins_frame,
-    margins_html,
-    margins_of,
-    write_margins,
-    write_run,
-)
+from harness_reports import Links, history_html, margins_frame, margins_of, write_margins, write_run
 from harness_reports.html import chip_html, index_html
 from harness_reports.margin_history import build_margins
 from harness_reports.margin_view import MarginView, margin_views
+from harness_reports.margin_write import margins_html
 from harness_reports.run_json import parse_run_json, run_json, run_schema
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import HOSTILE, sample_run

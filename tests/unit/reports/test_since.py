@@ -6,7 +6,7 @@ from lxml import html
 
 from harness.records import Verdict
 from harness.store import Change, NightChanges
-from harness_reports import index_html
+from harness_reports.html import index_html
 from tests.unit.reports.samples import sample_run
 
 GONE = "Not run: there is no such port"

@@ -10,7 +10,7 @@ from sqlalchemy import create_engine, text
 
 from harness.records import MarginKind, margin_drop
 from harness.store import Store
-from harness_reports import margins_html
+from harness_reports.margin_write import margins_html
 from tests.unit.store.margins import margin
 
 STEADY = [margin(night, 5000.0) for night in range(5)]

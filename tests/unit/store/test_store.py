@@ -21,7 +21,7 @@ from harness.records import CodecError, Conditions, Outcome, PinCount, Verdict, 
 from harness.store import SCHEMA_VERSION, Store
 from harness.store import engine as store_engine
 from harness.store.models import Base
-from harness_reports import index_html
+from harness_reports.html import index_html
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import NOON, chip, heading
 

@@ -8,21 +8,26 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any
 
-from harness.errors import BundleError, Finding, Location
+from harness.errors import BundleError
 from harness.records import ChipRecord, RunRecord
-from harness_reports.html import chip_html
-from harness_reports.junit import chip_junit
-from harness_reports.mismatches import mismatches_csv
-from harness_reports.names import drawn_outcomes
-from harness_reports.run_json import run_json
-from harness_reports.ticket import ticket_markdown
-from harness_reports.waveform import waveform
+from harness_reports import (
+    chip_html,
+    chip_junit,
+    drawn_outcomes,
+    mismatches_csv,
+    run_json,
+    ticket_markdown,
+    waveform,
+)
 
 FORMAT = "harness-bundle"
 SCHEMA = 1
 """Version of the bundle's form. History: 1, the first."""
+
+_FORM = [FORMAT, SCHEMA]
 
 ABOUT, RUN, TICKET = "bundle.json", "run.json", "ticket.md"
 INPUTS, WAVES = "inputs", "waves"
@@ -65,7 +70,7 @@ def one_chip(run: RunRecord, chip: ChipRecord, design: str = "") -> RunRecord:
     return replace(run, chips=(replace(chip, outcomes=kept),))
 
 
-def altered_inputs(files: Mapping[str, bytes], place: Location) -> dict[str, str]:
+def altered_inputs(files: Mapping[str, bytes], place: Path) -> dict[str, str]:
     """Return what a bundle's own heading says of inputs that are not byte for byte as run.
 
     Raises BundleError if the heading is not that of a bundle this tool reads.
@@ -74,13 +79,10 @@ def altered_inputs(files: Mapping[str, bytes], place: Location) -> dict[str, str
         about: Any = json.loads(files.get(ABOUT, b""))
     except (ValueError, RecursionError):
         about = None
-    if not isinstance(about, dict) or (about.get("format"), about.get("schema")) != (
-        FORMAT,
-        SCHEMA,
-    ):
+    if not isinstance(about, dict) or [about.get(k) for k in ("format", "schema")] != _FORM:
         what = f"{ABOUT} does not say that this is a bundle of schema {SCHEMA}"
         advice = "give a file that `harness bundle` made, with this version of the tool"
-        raise BundleError([Finding("not-a-bundle", place, what, advice)])
+        raise BundleError.of("not-a-bundle", place, what, advice)
     altered = about.get("without_secrets")
     found = altered if isinstance(altered, dict) else {}
     return {str(name): str(value) for name, value in found.items()}

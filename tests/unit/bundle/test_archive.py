@@ -15,9 +15,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.bundle import unpack
+from harness.bundle.archive import (
+    LARGEST_BUNDLE,
+    LARGEST_CONTENT,
+    LARGEST_FILE,
+    MANIFEST,
+    MOST_FILES,
+    name_trouble,
+    pack,
+)
 from harness.errors import BundleError, InputError
-from harness_reports import LARGEST_BUNDLE, MANIFEST, name_trouble, pack, unpack
-from harness_reports.archive import LARGEST_CONTENT, LARGEST_FILE, MOST_FILES
 
 FILES = {"run.json": b"{}\n", "inputs/a/b.csv": b"clk,q\nC,H\n" * 50, "inputs/empty.v": b""}
 PLACE = Path("bundle.zip")

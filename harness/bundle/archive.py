@@ -58,7 +58,9 @@ def pack(files: Mapping[str, bytes], place: Path) -> bytes:
     """
     for name in files:
         if name_trouble(name):
-            raise _refusal(place, "unsafe-name", f"{name!r} {name_trouble(name)}", "rename it")
+            raise BundleError.of(
+                "unsafe-name", place, f"{name!r} {name_trouble(name)}", "rename it"
+            )
     _check_sizes(place, {name: len(data) for name, data in files.items()})
     whole = {**files, MANIFEST: _manifest(files)}
     stream = io.BytesIO()
@@ -73,7 +75,7 @@ def pack(files: Mapping[str, bytes], place: Path) -> bytes:
     if stream.tell() >= LARGEST_BUNDLE:
         largest = ", ".join(sorted(files, key=lambda name: -len(files[name]))[:3])
         what = f"the bundle has {stream.tell():,} bytes; the largest files are {largest}"
-        raise _refusal(place, "bundle-too-large", what, "bundle one design with --design")
+        raise BundleError.of("bundle-too-large", place, what, "bundle one design with --design")
     return _sealed(stream.getvalue())
 
 
@@ -86,17 +88,17 @@ def unpack(path: Path) -> dict[str, bytes]:
     data = read_file(path, LARGEST_BUNDLE - 1)
     if data != _sealed(data):
         what = f"altered, cut short or no bundle: its last {SEAL} bytes are not the rest's SHA-256"
-        raise _refusal(path, "altered-bundle", what, _SEALED_AGAIN)
+        raise BundleError.of("altered-bundle", path, what, _SEALED_AGAIN)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _check_listing(path, archive.infolist())
             files = {info.filename: _read(path, archive, info) for info in archive.infolist()}
     except UnicodeDecodeError as trouble:
         what = f"{trouble.object!r} is a name that is not UTF-8"
-        raise _refusal(path, "unsafe-name", what, _AGAIN) from trouble
+        raise BundleError.of("unsafe-name", path, what, _AGAIN) from trouble
     except (zipfile.BadZipFile, NotImplementedError, ValueError) as trouble:
         why = f"not a whole zip archive: {trouble}"
-        raise _refusal(path, "damaged-bundle", why, _AGAIN) from trouble
+        raise BundleError.of("damaged-bundle", path, why, _AGAIN) from trouble
     _check_manifest(path, files)
     return files
 
@@ -118,23 +120,23 @@ def name_trouble(name: str) -> str:
 def _check_listing(path: Path, infos: list[zipfile.ZipInfo]) -> None:
     if len(infos) > MOST_FILES:
         what = f"{len(infos):,} files, {MOST_FILES:,} are possible"
-        raise _refusal(path, "bundle-too-large", what, _AGAIN)
+        raise BundleError.of("bundle-too-large", path, what, _AGAIN)
     seen: dict[str, str] = {}
     for info in infos:
         # zipfile cuts a name at a zero byte; the name as written counts
         trouble = name_trouble(info.orig_filename) or _kind_trouble(info)
         if trouble:
-            raise _refusal(path, "unsafe-name", f"{info.orig_filename!r} {trouble}", _AGAIN)
+            raise BundleError.of("unsafe-name", path, f"{info.orig_filename!r} {trouble}", _AGAIN)
         name, key = info.filename, _on_any_disk(info.filename)
         if key in seen:
             other = f", once as {seen[key]}" if seen[key] != name else ""
-            raise _refusal(path, "altered-bundle", f"{name} is there twice{other}", _AGAIN)
+            raise BundleError.of("altered-bundle", path, f"{name} is there twice{other}", _AGAIN)
         seen[key] = name
     for name in seen:
         parents = {name[: k.start()] for k in re.finditer("/", name)}
         for parent in sorted(parents & seen.keys()):
             what = f"{seen[parent]} is a file and a folder"
-            raise _refusal(path, "unsafe-name", what, _AGAIN)
+            raise BundleError.of("unsafe-name", path, what, _AGAIN)
     _check_sizes(path, {info.filename: info.file_size for info in infos})
 
 
@@ -164,10 +166,10 @@ def _check_sizes(path: Path, sizes: Mapping[str, int]) -> None:
         if size > most:
             what = f"{name} has {size:,} bytes; in a bundle it may have {most:,}"
             advice = "bundle one design with --design, or make the file smaller"
-            raise _refusal(path, "bundle-too-large", what, advice)
+            raise BundleError.of("bundle-too-large", path, what, advice)
         if size > LARGEST_FILE or total > LARGEST_CONTENT:
             what = f"{name} makes the content larger than a bundle may be"
-            raise _refusal(path, "bundle-too-large", what, "bundle one design with --design")
+            raise BundleError.of("bundle-too-large", path, what, "bundle one design with --design")
 
 
 def _read(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
@@ -177,10 +179,10 @@ def _read(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
             data = stream.read(info.file_size + 1)
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError) as trouble:
         what = f"{info.filename} was altered or is damaged ({trouble})"
-        raise _refusal(path, "altered-bundle", what, _AGAIN) from trouble
+        raise BundleError.of("altered-bundle", path, what, _AGAIN) from trouble
     if len(data) != info.file_size:
         what = f"{info.filename} was altered: it is not as long as the archive says"
-        raise _refusal(path, "altered-bundle", what, _AGAIN)
+        raise BundleError.of("altered-bundle", path, what, _AGAIN)
     return data
 
 
@@ -198,7 +200,7 @@ def _check_manifest(path: Path, files: dict[str, bytes]) -> None:
     text = files.pop(MANIFEST, None)
     if text is None:
         what = f"{MANIFEST} is missing, so nothing in it can be checked"
-        raise _refusal(path, "altered-bundle", what, "give a file that `harness bundle` made")
+        raise BundleError.of("altered-bundle", path, what, "give a file that `harness bundle` made")
     listed = _listed(path, text)
     wrong = dict.fromkeys(files.keys() - listed.keys(), "was added")
     wrong |= dict.fromkeys(listed.keys() - files.keys(), "is missing")
@@ -221,17 +223,13 @@ def _listed(path: Path, text: bytes) -> dict[str, str]:
     for line in lines:
         match = _LINE.fullmatch(line)
         if match is None:
-            raise _refusal(path, "altered-bundle", f"{MANIFEST} was altered", _AGAIN)
+            raise BundleError.of("altered-bundle", path, f"{MANIFEST} was altered", _AGAIN)
         if match.group(2) in listed:
             what = f"{MANIFEST} was altered: it lists {match.group(2)!r} twice"
-            raise _refusal(path, "altered-bundle", what, _AGAIN)
+            raise BundleError.of("altered-bundle", path, what, _AGAIN)
         listed[match.group(2)] = match.group(1)
     return listed
 
 
 def _sum(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
-
-
-def _refusal(path: Path, rule: str, message: str, advice: str) -> BundleError:
-    return BundleError([Finding(rule, Location(path), message, advice)])
