@@ -7,7 +7,6 @@ that says where the results are kept and what to do.
 from __future__ import annotations
 
 import sqlite3
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,21 +14,14 @@ from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event, insert, inspect, select
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import (
-    ArgumentError,
-    IntegrityError,
-    NoSuchModuleError,
-    OperationalError,
-    ProgrammingError,
-    SQLAlchemyError,
-)
-from sqlalchemy.orm import Session
+from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 
 from harness.errors import StoreError
 from harness.store.damage import undamaged, value_or_damage
 from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
 from harness.store.patience import Patience
 from harness.store.stranger import holds_nothing
+from harness.store.transactions import writing
 
 _IN_MEMORY = ":memory:"
 
@@ -39,8 +31,8 @@ BUSY_SECONDS = 30
 BRIEFLY_SECONDS = 2
 """The same while the store is waited for, when somebody is to hear of it and may stop it."""
 
-CREATING_SECONDS = 3.0
-"""How long to wait for another program that is creating the same store."""
+_CREATING = 0x68_61_72_6E
+"""Number of the advisory lock that PostgreSQL holds while a store is created."""
 
 _SERVER_WAITS = {"connect_timeout": 10, "keepalives_idle": 30, "tcp_user_timeout": 30_000}
 """Seconds to connect, seconds until a silent server is asked, milliseconds until it is gone."""
@@ -202,23 +194,11 @@ def _prepare_sqlite(connection: Any, record: object) -> None:
 
 
 def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
-    """Make our tables if there are none; refuse names that are taken, and another version."""
-    names = set(inspect(engine).get_table_names())
-    failure: SQLAlchemyError | None = None
-    if SchemaRow.__tablename__ not in names:
-        if names & set(Base.metadata.tables):
-            taken = ", ".join(sorted(names & set(Base.metadata.tables)))
-            message = (
-                f"{place}: holds tables of another program that have the names of ours ({taken}); "
-                "choose another store"
-            )
-            raise StoreError(message)
-        when_empty(place)
-        try:
-            _create(engine)
-        except (OperationalError, ProgrammingError, IntegrityError) as error:
-            failure = error  # unless another program is creating the same store at this moment
-    found = _version(engine, failure)
+    """Make our tables if there are none; refuse another version."""
+    if not inspect(engine).has_table(SchemaRow.__tablename__):
+        _create(engine, place, when_empty)
+    with engine.connect() as connection:
+        found = connection.scalar(select(SchemaRow.version))
     if found != SCHEMA_VERSION:
         message = (
             f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "
@@ -227,34 +207,24 @@ def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
         raise StoreError(message)
 
 
-def _create(engine: Engine) -> None:
-    """Make all tables and say their version, or leave the database as empty as it was."""
-    with engine.connect() as connection:
-        if engine.dialect.name == "sqlite":  # its driver begins no transaction for tables
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
+def _create(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
+    """Make all tables and say their version, or leave the database as empty as it was.
+
+    Of programs that do so at the same time one does, and the others wait. Refuses names that are
+    taken.
+    """
+    with writing(engine) as connection:
+        if connection.dialect.name == "postgresql":
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_CREATING})")
+        names = set(inspect(connection).get_table_names())
+        if SchemaRow.__tablename__ in names:
+            return
+        if taken := ", ".join(sorted(names & set(Base.metadata.tables))):
+            message = (
+                f"{place}: holds tables of another program that have the names of ours ({taken}); "
+                "choose another store"
+            )
+            raise StoreError(message)
+        when_empty(place)
         Base.metadata.create_all(connection)
         connection.execute(insert(SchemaRow).values(version=SCHEMA_VERSION))
-        connection.commit()
-
-
-def _version(engine: Engine, failure: SQLAlchemyError | None) -> int | None:
-    """Read the schema version; wait a little for a program that is creating the store.
-
-    Raises ``failure``, why this program could not create it, if no other program does.
-    """
-    deadline = time.monotonic() + CREATING_SECONDS
-    while True:
-        try:
-            with Session(engine) as session:
-                found = session.scalar(select(SchemaRow.version))
-        except (OperationalError, ProgrammingError) as error:
-            failure = failure or error
-            found = None
-        if isinstance(found, int):
-            return found
-        if time.monotonic() > deadline:
-            break
-        time.sleep(0.05)
-    if failure is not None:
-        raise failure
-    return None

@@ -11,13 +11,12 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import Connection, exists, select
 
 from harness.records import SEVERITY_ORDER, RunKind, Verdict
-from harness.store.damage import verdict_of
 from harness.store.lines import HistoryLine, Night, history_lines
-from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
-from harness.store.summaries import LETTERS, Selection, SubjectKind, Summary
+from harness.store.models import LayoutRow, MarginRow, NightRow, RunRow, SubjectRow
+from harness.store.summaries import LETTERS, Selection, SubjectKind, summaries
 
 
 @dataclass(frozen=True)
@@ -103,36 +102,28 @@ def _summarised(connection: Connection, which: Selection) -> Iterator[Night]:
 
 def _unsummarised(connection: Connection, which: Selection) -> Iterator[Night]:
     """Read runs that are under way, were killed a short while ago, or changed afterwards."""
-    o = OutcomeRow
-    runs = connection.execute(
-        select(RunRow.run_id, RunRow.started, RunRow.kind).where(~RunRow.summarised)
-    ).all()
-    for run_id, started, kind in runs:
-        rows = connection.execute(
-            select(o.slot, o.chip_serial, o.design, o.table_name, o.verdict).where(
-                o.run_id == run_id, *_outcomes_of(which, run_id)
-            )
-        )
-        found = Summary([], [])
-        for _, chip, design, table, verdict in sorted(tuple(row) for row in rows):
-            found.add((chip, design, table), LETTERS[verdict_of(verdict)])
-        if found.entries:
+    wanted = select(RunRow.run_id, RunRow.started, RunRow.kind).where(~RunRow.summarised)
+    for run_id, started, kind in connection.execute(wanted).all():
+        found = summaries(connection, run_id).get(which)
+        if found is not None:
             yield Night(run_id, started, kind, found.entries, "".join(found.letters))
-
-
-def _outcomes_of(which: Selection, run_id: str) -> Iterator[ColumnElement[bool]]:
-    """Narrow the outcomes of a run to a subject."""
-    match which.kind:
-        case SubjectKind.CHIP:
-            yield OutcomeRow.chip_serial == which.name
-        case SubjectKind.DESIGN:
-            yield OutcomeRow.design == which.name
-        case SubjectKind.SLOT:
-            yield OutcomeRow.slot == which.name
-            rack = select(RunRow.rack).where(RunRow.run_id == run_id).scalar_subquery()
-            yield rack == which.rack
 
 
 def _counts(night: Night) -> dict[Verdict, int]:
     counts = {verdict: night.letters.count(letter) for verdict, letter in LETTERS.items()}
     return {verdict: count for verdict, count in counts.items() if count}
+
+
+def read_subjects(connection: Connection) -> tuple[Selection, ...]:
+    """Read what a history can be about: subjects of summaries, of other runs, and of margins.
+
+    They are sorted: chips, designs, then the slots of each rack.
+    """
+    kept = exists().where(NightRow.subject == SubjectRow.number)
+    rows = connection.execute(select(SubjectRow.kind, SubjectRow.rack, SubjectRow.name).where(kept))
+    found = {Selection(SubjectKind(kind), rack, name) for kind, rack, name in rows}
+    for run_id in connection.scalars(select(RunRow.run_id).where(~RunRow.summarised)).all():
+        found |= summaries(connection, run_id).keys()
+    for of, column in ((of_chip, MarginRow.chip_serial), (of_design, MarginRow.design)):
+        found |= {of(name) for name in connection.scalars(select(column).distinct())}
+    return tuple(sorted(found))

@@ -41,7 +41,7 @@ from harness.store.engine import (
     translated,
 )
 from harness.store.glance import Glance, read_glance, read_racks
-from harness.store.history import History, read_history
+from harness.store.history import History, read_history, read_subjects
 from harness.store.inserts import Row, put_chips, put_outcomes
 from harness.store.margins import about, among_latest, put_margin, read_margins
 from harness.store.models import RunRow
@@ -66,7 +66,6 @@ from harness.store.refusals import (
     refuse_as_baseline,
     refuse_to_resume,
 )
-from harness.store.subjects import read_subjects
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
 from harness.store.transactions import reading, writing

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from functools import cached_property
@@ -18,7 +19,7 @@ from sqlalchemy import Connection, delete, select, update
 
 from harness.records import Verdict
 from harness.store.damage import verdict_of
-from harness.store.inserts import insert_into
+from harness.store.inserts import Row, insert_into
 from harness.store.models import LayoutRow, NightRow, OutcomeRow, RunRow, SubjectRow
 from harness.store.undisturbed import undisturbed
 
@@ -59,8 +60,8 @@ class Selection:
 class Summary:
     """What one run found of one subject: entries, and as many letters."""
 
-    entries: list[Entry]
-    letters: list[str]
+    entries: list[Entry] = field(default_factory=list)
+    letters: list[str] = field(default_factory=list)
 
     def add(self, entry: Entry, letter: str) -> None:
         """Add one outcome."""
@@ -76,33 +77,29 @@ class Summary:
 def summarise(connection: Connection, run_id: str) -> None:
     """Work out a run's summaries anew, over those that it has."""
     lock_run(connection, run_id)
-    with undisturbed():
-        found = _summaries(connection, run_id)
-    subjects = _subject_numbers(connection, found)
-    layouts = _layout_numbers(connection, found.values())
+    found = summaries(connection, run_id)
+    about = [{"kind": s.kind.value, "rack": s.rack, "name": s.name} for s in found]
+    texts = [summary.layout for summary in found.values()]
+    entries = [{"sha256": _sha256(text), "entries": text} for text in texts]
+    subjects = _numbers(connection, SubjectRow, about, ("kind", "rack", "name"))
+    layouts = _numbers(connection, LayoutRow, entries, ("sha256",))
     known = select(SubjectRow.number)
     connection.execute(
         delete(NightRow).where(NightRow.run_id == run_id, NightRow.subject.in_(known))
     )
     rows = [
-        {
-            "subject": subjects[which],
-            "run_id": run_id,
-            "layout": layouts[summary.layout],
-            "verdicts": "".join(summary.letters),
-        }
-        for which, summary in found.items()
+        {"subject": subject, "run_id": run_id, "layout": layout, "verdicts": "".join(one.letters)}
+        for subject, layout, one in zip(subjects, layouts, found.values(), strict=True)
     ]
     if rows:
         connection.execute(insert_into(connection, NightRow), rows)
     connection.execute(update(RunRow).where(RunRow.run_id == run_id).values(summarised=True))
 
 
-def summarise_older(connection: Connection, moment: datetime | None) -> None:
-    """Summarise every run that has no summaries and was started before; ``None`` means all."""
-    wanted = select(RunRow.run_id).where(RunRow.summarised.is_(False)).order_by(RunRow.started)
-    if moment is not None:
-        wanted = wanted.where(RunRow.started < moment)
+def summarise_older(connection: Connection, moment: datetime) -> None:
+    """Summarise every run that has no summaries and was started before."""
+    left_over = (~RunRow.summarised, RunRow.started < moment)
+    wanted = select(RunRow.run_id).where(*left_over).order_by(RunRow.started)
     for run_id in connection.scalars(wanted).all():
         summarise(connection, run_id)
 
@@ -122,65 +119,42 @@ def lock_run(connection: Connection, run_id: str) -> bool:
     return bool(connection.scalar(wanted))
 
 
-def _summaries(connection: Connection, run_id: str) -> dict[Selection, Summary]:
+def summaries(connection: Connection, run_id: str) -> dict[Selection, Summary]:
     """Gather a run's outcomes by chip, design and slot; each sorted by its entries."""
     rack = connection.scalar(select(RunRow.rack).where(RunRow.run_id == run_id)) or ""
-    column = OutcomeRow
-    rows = connection.execute(
-        select(
-            column.slot, column.chip_serial, column.design, column.table_name, column.verdict
-        ).where(column.run_id == run_id)
-    )
-    chips: dict[str, Summary] = {}
-    designs: dict[str, Summary] = {}
-    slots: dict[str, Summary] = {}
-    for slot, chip, design, table, verdict in sorted(tuple(row) for row in rows.all()):
-        entry, letter = (chip, design, table), LETTERS[verdict_of(verdict)]
-        for places, name in ((chips, chip), (designs, design), (slots, slot)):
-            if name not in places:
-                places[name] = Summary([], [])
-            places[name].add(entry, letter)
-    return {
-        **{Selection(SubjectKind.CHIP, "", name): summary for name, summary in chips.items()},
-        **{Selection(SubjectKind.DESIGN, "", name): summary for name, summary in designs.items()},
-        **{Selection(SubjectKind.SLOT, rack, name): summary for name, summary in slots.items()},
-    }
+    o = OutcomeRow
+    wanted = select(o.slot, o.chip_serial, o.design, o.table_name, o.verdict)
+    rows = connection.execute(wanted.where(o.run_id == run_id))
+    found: dict[tuple[SubjectKind, str, str], Summary] = defaultdict(Summary)
+    with undisturbed():
+        for slot, chip, design, table, verdict in sorted(tuple(row) for row in rows.all()):
+            entry, letter = (chip, design, table), LETTERS[verdict_of(verdict)]
+            found[SubjectKind.CHIP, "", chip].add(entry, letter)
+            found[SubjectKind.DESIGN, "", design].add(entry, letter)
+            found[SubjectKind.SLOT, rack, slot].add(entry, letter)
+    return {Selection(*key): summary for key, summary in found.items()}
 
 
-def _subject_numbers(connection: Connection, wanted: Iterable[Selection]) -> dict[Selection, int]:
-    """Find the subjects' numbers, and give one to each that is new."""
-    missing = sorted(set(wanted) - set(_known_subjects(connection)))
+def _numbers(
+    connection: Connection,
+    model: type[SubjectRow | LayoutRow],
+    rows: Sequence[Row],
+    keys: Sequence[str],
+) -> list[int]:
+    """Find the rows' numbers, by what they have in the key columns; those that are new are kept."""
+    wanted = select(model.number, *(getattr(model, key) for key in keys))
+
+    def known() -> dict[tuple[str, ...], int]:
+        return {tuple(key): number for number, *key in connection.execute(wanted)}
+
+    found, places = known(), [tuple(row[key] for key in keys) for row in rows]
+    missing = {place: row for place, row in zip(places, rows, strict=True) if place not in found}
     if missing:
-        connection.execute(
-            insert_into(connection, SubjectRow).on_conflict_do_nothing(),
-            [{"kind": s.kind.value, "rack": s.rack, "name": s.name} for s in missing],
-        )
-    return _known_subjects(connection)
-
-
-def _known_subjects(connection: Connection) -> dict[Selection, int]:
-    rows = connection.execute(
-        select(SubjectRow.kind, SubjectRow.rack, SubjectRow.name, SubjectRow.number)
-    )
-    return {Selection(SubjectKind(kind), rack, name): number for kind, rack, name, number in rows}
-
-
-def _layout_numbers(connection: Connection, summaries: Iterable[Summary]) -> dict[str, int]:
-    """Find the numbers of the summaries' layouts, by their texts, and keep those that are new."""
-    texts = {_sha256(text): text for text in {summary.layout for summary in summaries}}
-    missing = sorted(texts.keys() - _known_layouts(connection).keys())
-    if missing:
-        connection.execute(
-            insert_into(connection, LayoutRow).on_conflict_do_nothing(),
-            [{"sha256": digest, "entries": texts[digest]} for digest in missing],
-        )
-    known = _known_layouts(connection)
-    return {text: known[digest] for digest, text in texts.items()}
-
-
-def _known_layouts(connection: Connection) -> dict[str, int]:
-    rows = connection.execute(select(LayoutRow.sha256, LayoutRow.number))
-    return {digest: number for digest, number in rows}  # noqa: C416 - rows are no pairs to mypy
+        statement = insert_into(connection, model).on_conflict_do_nothing()
+        # in order, so that of two programs one waits for the other, and not each for the other
+        connection.execute(statement, [missing[place] for place in sorted(missing)])
+        found = known()
+    return [found[place] for place in places]
 
 
 def _sha256(text: str) -> str:

@@ -269,9 +269,8 @@ def test_a_disk_that_fills_up_in_mid_run_loses_no_outcome_and_passes_no_chip(
 
 @pytest.mark.parametrize("size", ["4k", "60k"])
 def test_a_disk_too_full_to_begin_is_said_to_be_full_before_a_board_is_touched(
-    bench: Bench, capsys: Screen, monkeypatch: pytest.MonkeyPatch, size: str
+    bench: Bench, capsys: Screen, size: str
 ) -> None:
-    monkeypatch.setattr("harness.store.engine.CREATING_SECONDS", 0.2)
     with small_disk(bench.folder / "disk", size) as disk:
         assert bench.run("--store", str(disk / "results.sqlite")) == 3
     told = capsys.readouterr()

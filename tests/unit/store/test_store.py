@@ -195,7 +195,6 @@ def test_a_disk_too_full_for_an_empty_store_is_said_to_be_full_and_left_usable(
         connection.execute(f"PRAGMA max_page_count={pages}")
 
     with monkeypatch.context() as patched:
-        patched.setattr(store_engine, "CREATING_SECONDS", 0.2)
         patched.setattr(store_engine, "_prepare_sqlite", prepare_small)
         with pytest.raises(StoreError, match=r"disk is full\); free some space"):
             Store(path)
