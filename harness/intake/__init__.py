@@ -1,6 +1,7 @@
 """Intake of new chips: a guided session, its journal, the pin check, and the record of a chip."""
 
 from harness.intake.asking import Ask
+from harness.intake.bench import Means
 from harness.intake.files import changed_error, files_of
 from harness.intake.journal import Heading, Journal
 from harness.intake.model import PinState, Result, StepResult
@@ -27,6 +28,7 @@ __all__ = [
     "Intake",
     "Journal",
     "Left",
+    "Means",
     "PinState",
     "Plan",
     "Result",

@@ -7,7 +7,7 @@ outcome there is not run again.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 
@@ -15,7 +15,7 @@ from harness.intake.model import BAD_PINS, PinFinding, PinState, Result
 from harness.intake.order import Plan
 from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
-from harness.intake.tables import MOVED, Key, TableStep
+from harness.intake.tables import MOVED, Key, TableStep, key_of
 from harness.judge import Case, not_run
 from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases
 from harness.records import ChipRecord
@@ -23,39 +23,39 @@ from harness.store import Store
 from harness.virtual import seat_virtual_chip
 
 
-class Bench:
-    """One slot at work, and its record in the store. What asks the board raises LinkError.
+@dataclass(frozen=True)
+class Means:
+    """What all slots of an intake have in common.
 
-    ``names`` fill the words of the command that cycles the board's power.
+    ``names`` fill, by slot, the words of the commands that cycle the boards' power. ``say`` shows
+    a line to the person.
     """
 
-    def __init__(
-        self,
-        rack: Rack,
-        slot: Slot,
-        plan: Plan,
-        run_id: str,
-        store: Store,
-        open_slot: Opener,
-        names: Mapping[str, str],
-        say: Callable[[str], None],
-    ) -> None:
-        self._rack = rack
+    rack: Rack
+    plan: Plan
+    run_id: str
+    store: Store
+    open_slot: Opener
+    names: Mapping[str, Mapping[str, str]]
+    say: Callable[[str], None]
+
+
+class Bench:
+    """One slot at work, and its record in the store. What asks the board raises LinkError."""
+
+    def __init__(self, slot: Slot, means: Means) -> None:
         self._slot = slot
-        self._plan = plan
-        self._run_id = run_id
-        self._store = store
-        self._names = names
-        self._say = say
+        self._means = means
+        self._names = means.names.get(slot.name, {})
         known = self._stored()
         policy = Policy(
             tell=self._hear,
-            keep=partial(store.record_chip, run_id),
-            names=names,
+            keep=partial(means.store.record_chip, means.run_id),
+            names=self._names,
             met=known is not None and bool(known.agent_version),
             exchanged="plug every board in where it was",
         )
-        self.station = Station(slot, open_slot, policy, known)
+        self.station = Station(slot, means.open_slot, policy, known)
         self._seatings = 0
         self._measured: dict[int, set[Key]] = {}
 
@@ -81,14 +81,14 @@ class Bench:
 
         A board with a bad pin is left alone afterwards: somebody may unplug it.
         """
-        shuttle, tables = self._rack.shuttle, self._plan.pins
+        shuttle, tables = self._means.rack.shuttle, self._means.plan.pins
         found = self.station.again(lambda session: check_pins(session, shuttle, tables))
         bad = [pin for pin in found if pin.state in BAD_PINS]
         for pin in bad:
-            self._say(f"  {pin.pin}: {pin.state}, {pin.text}")
+            self._means.say(f"  {pin.pin}: {pin.state}, {pin.text}")
         unproven = [pin.pin for pin in found if pin.state is PinState.NOT_PROVEN]
         if unproven:
-            self._say(f"  not proven, for no table shows it: {', '.join(unproven)}")
+            self._means.say(f"  not proven, for no table shows it: {', '.join(unproven)}")
         if bad:
             self.station.close()
         result = Result.FAILED if bad else Result.DONE
@@ -100,13 +100,13 @@ class Bench:
         ``choice`` says what a table that does not pass leads to: ``stop``, ``continue``, or, if
         empty, a text about it that is returned at once.
         """
-        keep = partial(self._store.record_outcome, self._run_id)
+        keep = partial(self._means.store.record_outcome, self._means.run_id)
         step = TableStep(
-            self.station, self._cases(), self.record().outcomes, choice, keep, self._say
+            self.station, self._cases(), self.record().outcomes, choice, keep, self._means.say
         )
         fresh = self._measured.setdefault(attempt, set())
         try:
-            told = step.run(step.every - fresh if attempt else set())
+            told = step.run({key_of(case) for case in step.cases} - fresh if attempt else ())
         finally:
             fresh |= step.measured
         if told is not None:
@@ -120,9 +120,9 @@ class Bench:
         """
         passed = {(o.design, o.table) for o in self.record().outcomes if o.verdict.good}
         for case in self._cases():
-            if (case.design.name, case.spec.name) in passed:
+            if key_of(case) in passed:
                 again = not_run(case, MOVED, datetime.now(UTC))
-                self._store.record_outcome(self._run_id, again)
+                self._means.store.record_outcome(self._means.run_id, again)
         self.sits(seatings)
 
     def sits(self, seatings: int) -> None:
@@ -141,21 +141,21 @@ class Bench:
         known = self._stored()
         if known is None:
             known = self.station.record
-            self._store.record_chip(self._run_id, known)
+            self._means.store.record_chip(self._means.run_id, known)
         return known
 
     def _stored(self) -> ChipRecord | None:
-        chips = self._store.run(self._run_id).chips
+        chips = self._means.store.run(self._means.run_id).chips
         return next((chip for chip in chips if chip.slot == self._slot.name), None)
 
     def _cases(self) -> tuple[Case, ...]:
         """The tables, as cases of this chip on the board that answered."""
         seated = replace(self._slot, board=self.station.record.board_serial)
-        return cases(self._rack, seated, self._plan.tables)
+        return cases(self._means.rack, seated, self._means.plan.tables)
 
     def _hear(self, event: Event) -> None:
         if isinstance(event, SlotRecovering):
-            self._say(f"  {event.text[:1].upper()}{event.text[1:]}.")
+            self._means.say(f"  {event.text[:1].upper()}{event.text[1:]}.")
 
     def _with_remarks(self, text: str) -> str:
         remarks = self.station.remarks()

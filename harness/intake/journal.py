@@ -107,11 +107,10 @@ class Journal:
         head = self._lines[0] if self.ours else {}
         body = {key: value for key, value in head.items() if key not in {"format", "version"}}
         try:
-            heading: Heading = decode(Heading, body if head else None, FORMAT)
+            return decode(Heading, body if head else None, FORMAT)
         except (KeyError, TypeError, ValueError) as reason:
             message = f"{self.path}: not the journal of an intake; {MOVE_AWAY}"
             raise StoreError(message) from reason
-        return heading
 
     @property
     def last_by(self) -> str:
@@ -129,12 +128,10 @@ class Journal:
     def _event(self, line: dict[str, Any]) -> Event:
         body = {key: value for key, value in line.items() if key not in {"slot", "kind"}}
         try:
-            kind = _KINDS[line["kind"]]
-            event: Event = decode(kind, body, line["kind"])
+            return decode(_KINDS[line["kind"]], body, line["kind"])
         except (KeyError, TypeError, ValueError) as reason:
             message = f"{self.path}: a line of the journal cannot be used: {reason}"
             raise StoreError(message) from reason
-        return event
 
     def record(self, slot: str, event: Event) -> None:
         """Keep an event; on the disk when this returns."""

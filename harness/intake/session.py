@@ -6,24 +6,23 @@ session, it goes on where it stopped.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Protocol
 
 from harness.errors import Cancelled, HarnessError
 from harness.intake.asking import Ask, upcoming
-from harness.intake.bench import Bench, now
+from harness.intake.bench import Bench, Means, now
 from harness.intake.journal import Journal
 from harness.intake.machine import advance
 from harness.intake.model import Result, StepResult
-from harness.intake.order import Plan, without_intake
+from harness.intake.order import without_intake
 from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Signed, TakenUp
 from harness.intake.record import ChipIntake
 from harness.intake.steps import GENERAL_HELP, title_of
-from harness.rack import Opener, Rack, Slot, within
+from harness.rack import Rack, Slot, within
 from harness.records import ChipRecord, RunRecord
-from harness.store import Store
 
 MOST_WRONG = 20
 """So many answers in a row that are none end the sitting; nobody is there who reads."""
@@ -57,18 +56,13 @@ class StillAside:
 class Intake:
     """An intake of the slots of a rack, one after the other.
 
-    ``by`` is who answers in this sitting. ``names`` fill the words of power commands, by slot.
-    ``choice`` says what follows a table that does not pass: ``stop``, ``continue``, or empty to
-    have it asked.
+    ``by`` is who answers in this sitting. ``choice`` says what follows a table that does not
+    pass: ``stop``, ``continue``, or empty to have it asked.
     """
 
-    rack: Rack
-    plan: Plan
+    means: Means
     journal: Journal
     by: str
-    store: Store
-    open_slot: Opener
-    names: Mapping[str, Mapping[str, str]]
     terminal: Terminal
     choice: str = ""
 
@@ -80,8 +74,8 @@ class Intake:
         row that are none, and StoreError if an answer cannot be kept.
         """
         self._welcome()
-        waiting = [slot for slot in self.rack.slots if self._was_aside(slot)]
-        for slot in [slot for slot in self.rack.slots if slot not in waiting]:
+        waiting = [slot for slot in self.means.rack.slots if self._was_aside(slot)]
+        for slot in [slot for slot in self.means.rack.slots if slot not in waiting]:
             done = self._turn(slot, report_hash)
             if done is None:
                 waiting.append(slot)
@@ -94,7 +88,7 @@ class Intake:
 
     def _welcome(self) -> None:
         self.terminal.say(GENERAL_HELP)
-        lost = without_intake(self.rack.shuttle)
+        lost = without_intake(self.means.rack.shuttle)
         if lost:
             self.terminal.say(f"No intake table covers: {', '.join(lost)}.")
 
@@ -111,21 +105,12 @@ class Intake:
 
     def _chip(self, slot: Slot, report_hash: Hasher) -> ChipIntake | None:
         """Guide through one chip; None if it was put aside."""
-        place = f"{self.rack.slots.index(slot) + 1} of {len(self.rack.slots)}"
+        place = f"{self.means.rack.slots.index(slot) + 1} of {len(self.means.rack.slots)}"
         self.terminal.say("")
         self.terminal.say(
             f"Chip {place}: {slot.chip}, slot {slot.name}, board {slot.board or 'any'}"
         )
-        bench = Bench(
-            self.rack,
-            slot,
-            self.plan,
-            self.journal.head.run,
-            self.store,
-            self.open_slot,
-            self.names.get(slot.name, {}),
-            self.terminal.say,
-        )
+        bench = Bench(slot, self.means)
         try:
             before = self._taken_up(slot)
             progress = self._go(slot, before, bench)
@@ -142,7 +127,7 @@ class Intake:
     def _found(self, progress: Progress, bench: Bench, report_hash: Hasher) -> ChipIntake:
         """Put together what is known of a chip; the same whenever it is asked for again."""
         chip = bench.record()
-        run = replace(self.store.run(self.journal.head.run), finished=None)
+        run = replace(self.means.store.run(self.journal.head.run), finished=None)
         return ChipIntake(
             run=run,
             chip=chip,
@@ -152,12 +137,12 @@ class Intake:
             pins=progress.pins,
             report_sha256=report_hash(run, chip),
             earlier=progress.earlier,
-            uncovered=without_intake(self.rack.shuttle),
+            uncovered=without_intake(self.means.rack.shuttle),
         )
 
     def _resumed(self, slot: Slot) -> Progress:
         """Take in again what the journal holds."""
-        rack = self.rack
+        rack = self.means.rack
         progress = Progress(
             chip=slot.chip,
             serials=rack.shuttle.chip_serial,

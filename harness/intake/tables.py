@@ -8,6 +8,7 @@ it passes.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
+from dataclasses import InitVar, dataclass, field
 from datetime import UTC, datetime
 
 from harness.errors import LinkError
@@ -23,39 +24,33 @@ SHOWN = 3
 Key = tuple[str, str]
 
 
+@dataclass
 class TableStep:
     """One go through the tables, of which ``outcomes`` are known already.
 
     ``measured`` are tables that got an outcome from the board in this go.
     """
 
-    def __init__(
-        self,
-        station: Station,
-        cases: Sequence[Case],
-        outcomes: Sequence[Outcome],
-        choice: str,
-        keep: Callable[[Outcome], None],
-        say: Callable[[str], None],
-    ) -> None:
-        self.every = {_key(case) for case in cases}
-        self.measured: set[Key] = set()
-        self._station = station
-        self._cases = cases
+    station: Station
+    cases: Sequence[Case]
+    outcomes: InitVar[Sequence[Outcome]]
+    choice: str
+    keep: Callable[[Outcome], None]
+    say: Callable[[str], None]
+    measured: set[Key] = field(default_factory=set, init=False)
+    _why: str = field(default="", init=False)
+    """Why no more tables are run."""
+
+    def __post_init__(self, outcomes: Sequence[Outcome]) -> None:
         self._verdicts = {(o.design, o.table): o.verdict for o in outcomes}
-        self._choice = choice
-        self._keep = keep
-        self._say = say
-        self._why = ""
-        """Why no more tables are run."""
 
     def run(self, retried: Collection[Key]) -> str | None:
         """Run what is to be run; a text if a table did not pass and nobody chose what then.
 
         ``retried`` are tables that may run again if they could not be tested.
         """
-        waiting = [case for case in self._cases if self._is_open(case, retried)]
-        if self._choice == "stop":
+        waiting = [case for case in self.cases if self._is_open(case, retried)]
+        if self.choice == "stop":
             self._stop_after_what_failed(waiting)
         for left, case in zip(range(len(waiting) - 1, -1, -1), waiting, strict=True):
             if self._why:
@@ -63,26 +58,26 @@ class TableStep:
                 continue
             outcome = self._outcome(case)
             self._took(outcome)
-            self.measured.add(_key(case))
+            self.measured.add(key_of(case))
             self._tell(outcome)
             if outcome.verdict.good or self._why:
                 continue
-            where = "/".join(_key(case))
-            if self._choice == "stop":
+            where = "/".join(key_of(case))
+            if self.choice == "stop":
                 self._why = _stopped(where)
-            elif not self._choice and left:
+            elif not self.choice and left:
                 return f"{where} is {outcome.verdict}, {left} more to run"
         return None
 
     @property
     def result(self) -> Result:
         """Whether every table passed."""
-        return Result.DONE if self._passed == len(self._cases) else Result.FAILED
+        return Result.DONE if self._passed == len(self.cases) else Result.FAILED
 
     @property
     def text(self) -> str:
         """``33 of 34 passed``, which did not, and why others were not run."""
-        told = [f"{self._passed} of {len(self._cases)} passed"]
+        told = [f"{self._passed} of {len(self.cases)} passed"]
         bad = [(key, verdict) for key, verdict in self._verdicts.items() if _is_bad(verdict)]
         names = [f"{'/'.join(key)} {verdict}" for key, verdict in bad[:SHOWN]]
         if len(bad) > SHOWN:
@@ -94,29 +89,29 @@ class TableStep:
     @property
     def left(self) -> int:
         """How many tables have no verdict yet."""
-        return sum(not self._verdict(case).judged for case in self._cases)
+        return sum(not self._verdict(case).judged for case in self.cases)
 
     @property
     def _passed(self) -> int:
-        return sum(self._verdict(case).good for case in self._cases)
+        return sum(self._verdict(case).good for case in self.cases)
 
     def _verdict(self, case: Case) -> Verdict:
-        return self._verdicts.get(_key(case), Verdict.NOT_RUN)
+        return self._verdicts.get(key_of(case), Verdict.NOT_RUN)
 
     def _is_open(self, case: Case, retried: Collection[Key]) -> bool:
         verdict = self._verdict(case)
-        return verdict is Verdict.NOT_RUN or (verdict is Verdict.ERROR and _key(case) in retried)
+        return verdict is Verdict.NOT_RUN or (verdict is Verdict.ERROR and key_of(case) in retried)
 
     def _stop_after_what_failed(self, waiting: Sequence[Case]) -> None:
         """A person who chose to stop was asked about a table that ran already."""
-        ran = [case for case in self._cases if case not in waiting]
+        ran = [case for case in self.cases if case not in waiting]
         bad = [case for case in ran if not self._verdict(case).good]
         if bad:
-            self._why = _stopped("/".join(_key(bad[-1])))
+            self._why = _stopped("/".join(key_of(bad[-1])))
 
     def _outcome(self, case: Case) -> Outcome:
         """Run one table; a link that is broken for good ends the step."""
-        ran = self._station.run(case, RetryPolicy())
+        ran = self.station.run(case, RetryPolicy())
         if ran.gone is not None:
             self._why = f"the board did not come back: {ran.gone}"
             return not_back(ran.outcome, str(ran.gone))
@@ -126,13 +121,13 @@ class TableStep:
         return ran.outcome
 
     def _took(self, outcome: Outcome) -> None:
-        self._keep(outcome)
+        self.keep(outcome)
         self._verdicts[outcome.design, outcome.table] = outcome.verdict
 
     def _tell(self, outcome: Outcome) -> None:
-        self._say(f"  {outcome.design} / {outcome.table}: {outcome.verdict}")
+        self.say(f"  {outcome.design} / {outcome.table}: {outcome.verdict}")
         if not outcome.verdict.good:
-            self._say(f"    {outcome.summary}")
+            self.say(f"    {outcome.summary}")
 
 
 def _is_bad(verdict: Verdict) -> bool:
@@ -143,5 +138,6 @@ def _stopped(where: str) -> str:
     return f"stopped early, as chosen, after {where}"
 
 
-def _key(case: Case) -> Key:
+def key_of(case: Case) -> Key:
+    """Tell which table it is: design and table."""
     return case.design.name, case.spec.name

@@ -22,6 +22,7 @@ from harness.intake import (
     Intake,
     Journal,
     Left,
+    Means,
     Plan,
     StillAside,
     begin,
@@ -178,17 +179,16 @@ class _Desk:
             with reachable(self.rack, f"intake {sitting.run_id}") as reached:
                 if reached.remark:
                     self.terminal.say(reached.remark)
-                session = Intake(
+                means = Means(
                     self.rack,
                     self.plan,
-                    journal,
-                    by,
+                    sitting.run_id,
                     self.store,
                     reached.open_slot,
                     reached.addresses,
-                    self.terminal,
-                    choice,
+                    self.terminal.say,
                 )
+                session = Intake(means, journal, by, self.terminal, choice)
                 for item in session.chips(_report_hash):
                     if isinstance(item, StillAside):
                         self.still_aside(item.slot)

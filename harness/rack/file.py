@@ -59,7 +59,6 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
         top.error("missing-key", "slot", "this rack has no slot", "add a [[slot]]")
     read = [_slot(slot, shuttle, usual) for slot in slots]
     _check_doubles(slots)
-    _check_ports(slots)
     _check_supply(slots, supply)
     top.finish()
     if findings.errors or shuttle is None or profile is None:
@@ -175,16 +174,13 @@ def _check_chip(table: TomlTable, chip: str | None, shuttle: Shuttle) -> None:
 
 
 def _check_doubles(slots: Sequence[TomlTable]) -> None:
-    """Refuse a name, chip or board that stands in two slots.
+    """Refuse a name, chip, board or port that stands in two slots.
 
     Serial numbers that differ only in case are one: files are named after them.
     """
-    _check_unique(slots, "name", "slot name", lambda value: value)
+    _check_unique(slots, "name", "slot name", str)
     for key in ("chip", "board"):
         _check_unique(slots, key, key, str.casefold)
-
-
-def _check_ports(slots: Sequence[TomlTable]) -> None:
     _check_unique(slots, "port", "port", _device)
 
 

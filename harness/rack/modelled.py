@@ -31,15 +31,12 @@ class ModelledSession:
         self._session = session
         self._shuttle = shuttle
         self._missing = ""
+        self.supply_ma, self.cancel, self.close = session.supply_ma, session.cancel, session.close
 
     @property
     def identity(self) -> BoardIdentity:
         """Who answered."""
         return self._session.identity
-
-    def supply_ma(self) -> float | None:
-        """Measure what the chip draws."""
-        return self._session.supply_ma()
 
     def select(self, design: Design) -> None:
         """Select a design; one without a model leaves the board as it is."""
@@ -65,14 +62,6 @@ class ModelledSession:
             return self._session.run(pattern, conditions, window=window)
         except HostMisuse as error:
             raise ModelMissing(_complaint(error)) from error
-
-    def cancel(self) -> None:
-        """Make a running ``run`` raise Cancelled."""
-        self._session.cancel()
-
-    def close(self) -> None:
-        """Leave the board as it was found."""
-        self._session.close()
 
 
 def _complaint(error: HostMisuse) -> str:

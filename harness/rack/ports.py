@@ -6,12 +6,14 @@ One rule: ports are only listed here, never opened.
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from serial.tools import list_ports
 
 from harness.errors import PortUnavailable
+from harness.link import is_remote
+from harness.rack.model import Slot
 
 BY_PATH = Path("/dev/serial/by-path")
 """Where Linux names ports by the socket that they are plugged into (systemd's udev rules)."""
@@ -84,6 +86,16 @@ def find_port(board: str) -> str:
         "or write its port in the rack file; `harness ports` lists what is there"
     )
     raise PortUnavailable(message)
+
+
+def at_its_port(slot: Slot) -> Slot:
+    """Return the slot at the port where its board is now; as it is if no port tells its board."""
+    if not slot.board or not slot.port or slot.virtual or is_remote(slot.port):
+        return slot
+    try:
+        return replace(slot, port=find_port(slot.board))
+    except PortUnavailable:
+        return slot
 
 
 def needs_place(port: SerialPort, ports: tuple[SerialPort, ...]) -> bool:

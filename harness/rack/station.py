@@ -23,10 +23,8 @@ from harness.errors import (
     HarnessError,
     HostMisuse,
     LinkError,
-    PortUnavailable,
 )
 from harness.judge import Case, Examination, RetryPolicy, examine, not_run, unusable
-from harness.link import is_remote
 from harness.rack.boundary import harmless, leave, within
 from harness.rack.events import (
     SlotConnecting,
@@ -39,7 +37,7 @@ from harness.rack.lock import Locks
 from harness.rack.model import Rack, Slot, answered, unreached
 from harness.rack.modelled import ModelledSession
 from harness.rack.policy import Policy, RunMeans, TableRun
-from harness.rack.ports import find_port
+from harness.rack.ports import at_its_port, find_port
 from harness.rack.power import PowerCycle, cycle_power
 from harness.rack.session import BoardSession, Opener, StopSwitch
 from harness.records import ChipRecord, Outcome
@@ -218,7 +216,7 @@ class Station:
     def _within(self, slot: Slot, seconds: float) -> BoardSession:
         """Try until it works or the time is over; a board that hangs is not waited for."""
         end, told = time.monotonic() + seconds, False
-        place = _found(slot) if self._met else slot
+        place = at_its_port(slot) if self._met else slot
         while True:
             try:
                 return self._open_slot(place)
@@ -234,7 +232,7 @@ class Station:
             if self._policy.stop.stopped:
                 raise Cancelled("stopped")
             time.sleep(RETRY_SECONDS)
-            place = _found(slot)
+            place = at_its_port(slot)
 
     def _say(self, text: str) -> None:
         self._policy.tell(SlotRecovering(self.slot.name, text))
@@ -243,16 +241,6 @@ class Station:
 def not_back(lost: Outcome, why: str) -> Outcome:
     """Add to the outcome of a table that lost its link that the board did not come back."""
     return replace(lost, summary=f"{lost.summary} It did not come back: {why}.")
-
-
-def _found(slot: Slot) -> Slot:
-    """Return the slot at the port where its board is now; as it is if no port tells its board."""
-    if not slot.board or not slot.port or slot.virtual or is_remote(slot.port):
-        return slot
-    try:
-        return replace(slot, port=find_port(slot.board))
-    except PortUnavailable:
-        return slot
 
 
 class SlotWorker:

@@ -12,7 +12,7 @@ import pytest
 from harness.board import BoardIdentity, BoardProfile, ParallelSelect
 from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable, StoreError
 from harness.intake import Heading, Intake, Journal, Plan, Result, StepResult, StillAside
-from harness.intake.bench import Bench
+from harness.intake.bench import Bench, Means
 from harness.intake.progress import Lost, Measured, Progress, Replied, Worked
 from harness.intake.steps import STEPS
 from harness.jobs.run import new_run
@@ -59,8 +59,9 @@ class Lab:
         run = new_run(self.rack)
         self.run_id = run.run_id
         self.store.start_run(run)
-        where = self.rack, self.slot, self.plan, self.run_id, self.store
-        self.bench = Bench(*where, self.opener or self._open, {}, self.said.append)
+        where = self.rack, self.plan, self.run_id, self.store
+        self.means = Means(*where, self.opener or self._open, {}, self.said.append)
+        self.bench = Bench(self.slot, self.means)
 
     def _open(self, _: Slot) -> BoardSession:
         found = self.boards.pop(0)
@@ -176,8 +177,7 @@ def test_a_crash_between_store_and_journal_has_more_run_again_and_never_less(
 
 
 def sitting_at(found: Lab, journal: Journal) -> Intake:
-    by, store = "Ada Example", found.store
-    return Intake(found.rack, found.plan, journal, by, store, found._open, {}, Silent())
+    return Intake(found.means, journal, "Ada Example", Silent())
 
 
 class Silent:
@@ -310,7 +310,7 @@ def test_a_chip_whose_turn_breaks_is_put_aside_and_the_others_have_theirs(
     two = replace(found.rack, slots=(SLOT, replace(SLOT, name="A2", chip="PK-02")))
     heading = Heading(found.run_id, "rack", (), "Ada Example", "t", ())
     journal = Journal.begin(tmp_path / "j.jsonl", heading)
-    sitting = replace(sitting_at(found, journal), rack=two)
+    sitting = replace(sitting_at(found, journal), means=replace(found.means, rack=two))
     turns: list[str] = []
 
     def turn(self: Intake, slot: Slot, *_: object) -> None:
