@@ -55,7 +55,7 @@ def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, li
 
 
 def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
-    name, controller = _text(top, "name"), _text(top, "controller")
+    name, controller = top.text("name"), top.text("controller")
     about = _backend(top)
     pins = _pins(top.table("pins"), shuttle, about.pins)
     select = read_select(top.table("select"), shuttle)
@@ -128,13 +128,6 @@ def _check_digits(
         f'"{key}" is {value}, with more than {LIMIT_DIGITS} decimals',
         f"write whole millivolts, such as {safe(value * whole) / whole:g}",
     )
-
-
-def _text(top: TomlTable, key: str) -> str:
-    text = top.take(key, str)
-    if text is not None and not text.strip():
-        top.error("empty-text", key, f'"{key}" is empty', "fill it in")
-    return (text or "").strip()
 
 
 def _backend(top: TomlTable) -> Backend:

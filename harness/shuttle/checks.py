@@ -6,20 +6,12 @@ One rule: each takes a table and a key, adds a finding or none, and hands back t
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 from harness.door import check_file, told_at, whole_path
 from harness.errors import FileUnusable
 from harness.shuttle.tomlfile import TomlTable
-
-
-def take_text(table: TomlTable, key: str) -> str:
-    """Read a required text that must not be empty; "" after a finding."""
-    text = table.take(key, str)
-    if text is not None and not text.strip():
-        table.error("empty-text", key, f'"{key}" is empty', "fill it in")
-    return (text or "").strip()
-
 
 SLOWEST_HZ = 0.25
 """No board can be told of a cycle longer than 4.29 s: it is sent as 32 bits of nanoseconds."""
@@ -54,14 +46,24 @@ def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
     """Absolute path of a file beside the TOML file; a finding when none is there."""
     path = whole_path(table.path.parent / name)
-    place = table.location(key, *more)
+    told = f'"{name}" is not there (looked in {table.path.parent})'
+    is_there(path, name, table, (key, *more), (told, "correct the name or add the file"))
+    return path
+
+
+def is_there(
+    path: Path, name: str, table: TomlTable, key: tuple[str | int, ...], missing: tuple[str, str]
+) -> bool:
+    """Tell whether a file can be read that a key names; False after a finding at the key.
+
+    ``missing`` is what to say, and to advise, where there is none.
+    """
     try:
         check_file(path)
     except FileUnusable as error:
-        if error.finding.rule == "file-missing":
-            message = f'"{name}" is not there (looked in {table.path.parent})'
-            advice = "correct the name or add the file"
-            table.findings.error("file-missing", place, message, advice)
-        else:
-            table.findings.extend([told_at(error, place, name)])
-    return path
+        found = told_at(error, table.location(*key), name)
+        if found.rule == "file-missing":
+            found = replace(found, message=missing[0], advice=missing[1])
+        table.findings.extend([found])
+        return False
+    return True

@@ -17,7 +17,6 @@ from harness.shuttle.checks import (
     out_of_range,
     take_count,
     take_rate,
-    take_text,
 )
 from harness.shuttle.model import Bus, Design, Pin, TableSpec
 from harness.shuttle.names import bad_name, is_name
@@ -46,17 +45,17 @@ def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> Desi
     top = read_toml(path, findings)
     if top is None:
         return None
-    name = take_text(top, "name")
+    name = top.text("name")
     if name and not is_name(name):
         bad_name(top, top.location("name"), name)
     clock_hz = take_rate(top, "clock_hz")
     signals = read_signals(top.table("signals"), pins)
     design = Design(
         name=name,
-        title=take_text(top, "title"),
+        title=top.text("title"),
         author=top.take("author", str, ""),
         address=_address(top),
-        source=take_text(top, "source"),
+        source=top.text("source"),
         clock_hz=clock_hz,
         folder=whole_path(path.parent),
         signals=signals,
@@ -101,7 +100,7 @@ def _tables(top: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> tuple[
 def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> TableSpec:
     if not is_name(name):
         bad_name(table, table.location(), name)
-    file = take_text(table, "file")
+    file = table.text("file")
     path = existing_file(table, "file", file) if file else table.path
     return TableSpec(
         name=name,

@@ -8,7 +8,7 @@ for arrays) that leads to a value: ``("tables", "count", "latency", "q")``, ``("
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 import tree_sitter_toml
 from tree_sitter import Language, Node, Parser
@@ -17,7 +17,6 @@ KeyPath = tuple[str | int, ...]
 Place = tuple[int, int]
 
 _LANGUAGE = Language(tree_sitter_toml.language())
-_KEYS = frozenset({"bare_key", "quoted_key", "dotted_key"})
 
 
 def find_places(text: str) -> dict[KeyPath, Place]:
@@ -28,8 +27,7 @@ def find_places(text: str) -> dict[KeyPath, Place]:
     data = text.encode("utf-8")
     root = Parser(_LANGUAGE).parse(data).root_node
     walk = _Walk(data.split(b"\n"))
-    for node in root.named_children:
-        walk.visit(node)
+    walk.below((), root)
     return walk.places
 
 
@@ -42,52 +40,39 @@ class _Walk:
         self.lengths: dict[KeyPath, int] = {}
         self.last = (0, 0, 1)  # row, byte and column: a line is counted on, not from its start
 
-    def visit(self, node: Node) -> None:
-        if node.type == "pair":
-            self.pair((), node)
-        elif node.type == "table":
-            self.header(node)
-        elif node.type == "table_array_element":
-            self.element(node)
-
-    def header(self, node: Node) -> None:
-        base = self.follow((), _first_key(node))
-        self.pairs(base, node)
-
-    def element(self, node: Node) -> None:
-        keys = list(_key_parts(_first_key(node)))
-        base: KeyPath = ()
-        for name, part in keys[:-1]:
-            base = self.step(base, name, part)
-        name, part = keys[-1]
-        array = (*base, name)
-        index = self.lengths.get(array, 0)
-        self.lengths[array] = index + 1
-        self.mark(array, part)
-        self.mark((*array, index), part)
-        self.pairs((*array, index), node)
-
-    def pairs(self, base: KeyPath, node: Node) -> None:
+    def below(self, base: KeyPath, node: Node) -> None:
+        """Walk what a node of the tree writes below a path."""
         for child in node.named_children:
             if child.type == "pair":
-                self.pair(base, child)
+                key, *_, value = child.named_children
+                self.value(self.follow(base, _key_parts(key)), value)
+            elif child.type == "table":
+                self.below(self.follow((), _key_parts(child.named_children[0])), child)
+            elif child.type == "table_array_element":
+                self.below(self.element(child.named_children[0]), child)
 
-    def pair(self, base: KeyPath, node: Node) -> None:
-        target = self.follow(base, _first_key(node))
-        self.value(target, node.named_children[-1])
+    def element(self, key: Node) -> KeyPath:
+        """Begin one more element of an array of tables."""
+        *front, (name, part) = _key_parts(key)
+        base = self.follow((), front)
+        array = (*base, name)
+        self.lengths[array] = self.lengths.get(array, 0) + 1
+        path = self.step(base, name, part)
+        self.mark(path, part)
+        return path
 
     def value(self, path: KeyPath, node: Node) -> None:
         if node.type == "inline_table":
-            self.pairs(path, node)
+            self.below(path, node)
         elif node.type == "array":
             elements = [child for child in node.named_children if child.type != "comment"]
             for index, child in enumerate(elements):
                 self.mark((*path, index), child)
                 self.value((*path, index), child)
 
-    def follow(self, base: KeyPath, key: Node) -> KeyPath:
+    def follow(self, base: KeyPath, parts: Iterable[tuple[str, Node]]) -> KeyPath:
         """Walk a possibly dotted key; marks each part on the way."""
-        for name, part in _key_parts(key):
+        for name, part in parts:
             base = self.step(base, name, part)
         return base
 
@@ -107,10 +92,6 @@ class _Walk:
         column += len(self.lines[row][start:byte].decode("utf-8", "replace"))
         self.last = row, byte, column
         self.places.setdefault(path, (row + 1, column))
-
-
-def _first_key(node: Node) -> Node:
-    return next(child for child in node.named_children if child.type in _KEYS)
 
 
 def _key_parts(node: Node) -> Iterator[tuple[str, Node]]:

@@ -10,9 +10,9 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
-from harness.door import check_file, is_folder, told_at, whole_path
-from harness.errors import ConfigError, FileUnusable, Finding, Findings, Location
-from harness.shuttle.checks import take_text
+from harness.door import is_folder, whole_path
+from harness.errors import ConfigError, Finding, Findings
+from harness.shuttle.checks import is_there
 from harness.shuttle.design_file import DesignFile, read_design
 from harness.shuttle.model import MAX_PINS, Design, Pin, Shuttle
 from harness.shuttle.pins import read_pins
@@ -49,12 +49,12 @@ def check_shuttle(path: Path) -> tuple[Shuttle | None, list[Finding]]:
 
 
 def _shuttle(top: TomlTable) -> Shuttle:
-    name, organisation = take_text(top, "name"), take_text(top, "organisation")
+    name, organisation = top.text("name"), top.text("organisation")
     serial = _serial(top)
     pins, active_low = read_pins(top.table("pins"))
-    files = _designs(top, {pin.name: pin for pin in pins})
-    designs = {file.design.name: file.design for file in files}
     by_name = {pin.name: pin for pin in pins}
+    files = _designs(top, by_name)
+    designs = {file.design.name: file.design for file in files}
     waivers = [read_waiver(table, designs, by_name, serial) for table in top.tables("waiver")]
     pin_check = _pin_check(top, designs)
     top.finish()
@@ -78,12 +78,8 @@ def _pin_check(top: TomlTable, designs: dict[str, Design]) -> tuple[str, ...]:
     known = {f"{d.name}/{spec.name}": spec for d in designs.values() for spec in d.tables}
     for index, name in enumerate(names):
         if name not in known:
-            top.findings.error(
-                "unknown-table",
-                top.location("pin_check", index),
-                f'there is no table "{name}"',
-                nearest(name, known),
-            )
+            told = f'there is no table "{name}"'
+            top.error("unknown-table", "pin_check", told, nearest(name, known), index)
     return names
 
 
@@ -96,7 +92,7 @@ def _hash(tables: list[TomlTable]) -> str:
 
 
 def _serial(top: TomlTable) -> str:
-    serial = take_text(top, "chip_serial")
+    serial = top.text("chip_serial")
     trouble = pattern_trouble(serial)
     if trouble:
         top.error(
@@ -114,29 +110,16 @@ def _designs(top: TomlTable, pins: dict[str, Pin]) -> list[DesignFile]:
     folders = top.strings("designs")
     if not folders and isinstance(top.raw("designs"), list):
         top.error("no-designs", "designs", "the shuttle has no designs", "name a folder")
-    files: list[DesignFile] = []
-    for index, folder in enumerate(folders):
-        place = top.location("designs", index)
-        file = _design(top, folder, place, pins)
-        if file is not None:
-            files.append(file)
+    read = [_design(top, folder, index, pins) for index, folder in enumerate(folders)]
+    files = [file for file in read if file is not None]
     _compare(files)
     return files
 
 
-def _design(
-    top: TomlTable, folder: str, place: Location, pins: dict[str, Pin]
-) -> DesignFile | None:
+def _design(top: TomlTable, folder: str, index: int, pins: dict[str, Pin]) -> DesignFile | None:
     path = top.path.parent / folder / "design.toml"
-    try:
-        check_file(path)
-    except FileUnusable as error:
-        if error.finding.rule == "file-missing":
-            message = f'design "{folder}" has no file {path}'
-            advice = "correct the folder's name or add the file"
-            top.findings.error("file-missing", place, message, advice)
-        else:
-            top.findings.extend([told_at(error, place, f"{folder}/design.toml")])
+    missing = f'design "{folder}" has no file {path}', "correct the folder's name or add the file"
+    if not is_there(path, f"{folder}/design.toml", top, ("designs", index), missing):
         return None
     return read_design(path, pins, top.findings)
 

@@ -176,16 +176,16 @@ class TomlTable:
         """All keys as written, in order; does not make them known."""
         return iter(tuple(self.values))
 
-    def location(self, key: str = "", *more: str | int) -> Location:
+    def location(self, *keys: str | int) -> Location:
         """Place of a key, or of an element or key below it; of this table if it is not written."""
-        path = (*self.key_path, *((key,) if key else ()), *more)
+        path = (*self.key_path, *keys)
         while path not in self.source.places:
             path = path[:-1]
         return Location(self.path, *self.source.places[path]) if path else Location(self.path, 1, 1)
 
-    def error(self, rule: str, key: str, message: str, advice: str) -> None:
-        """Add an error at a key of this table (at the table itself when it is not written)."""
-        self.findings.error(rule, self.location(key), message, advice)
+    def error(self, rule: str, key: str, message: str, advice: str, *more: str | int) -> None:
+        """Add an error at a key of this table, or below it (see :meth:`location`)."""
+        self.findings.error(rule, self.location(key, *more), message, advice)
 
     @overload
     def take(self, key: str, kind: type[T]) -> T | None: ...
@@ -197,8 +197,7 @@ class TomlTable:
         Adds ``missing-key`` or ``wrong-type`` and returns the default (None without one). A float
         accepts whole numbers; a whole number never accepts true or false.
         """
-        self.known.add(key)
-        if key not in self.values:
+        if key not in self:
             if default is None:
                 self.missing(key, _KIND_NAMES[kind])
             return default
@@ -215,13 +214,19 @@ class TomlTable:
         self.known.add(key)
         return self.values.get(key)
 
+    def text(self, key: str) -> str:
+        """Read a required text that must not be empty; "" after a finding."""
+        text = self.take(key, str)
+        if text is not None and not text.strip():
+            self.error("empty-text", key, f'"{key}" is empty', "fill it in")
+        return (text or "").strip()
+
     def strings(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
         """Return a list of texts. Without a default the key is required; () if wrong.
 
         A single text counts as a list of one.
         """
-        self.known.add(key)
-        if key not in self.values:
+        if key not in self:
             if default is None:
                 self.missing(key, "a list of texts")
             return default or ()
@@ -238,21 +243,17 @@ class TomlTable:
 
     def table(self, key: str) -> TomlTable | None:
         """Return the table under a key; adds a finding and gives None if it is not there."""
-        self.known.add(key)
-        if key not in self.values:
+        if key not in self:
             self.missing(key, f"a table: [{key}]")
-            return None
-        return self._table(key, self.values[key])
+        return self.maybe_table(key)
 
     def maybe_table(self, key: str) -> TomlTable | None:
         """Return the table under a key, or None if it is not written."""
-        self.known.add(key)
-        return self._table(key, self.values[key]) if key in self.values else None
+        return self._table(key, self.values[key]) if key in self else None
 
     def tables(self, key: str) -> list[TomlTable]:
         """Return the tables of an array ``[[key]]``; empty if it is not written."""
-        self.known.add(key)
-        value = self.values.get(key, [])
+        value = self.values[key] if key in self else []
         if not isinstance(value, list):
             self.mistyped(key, f"an array of tables: [[{key}]]")
             return []

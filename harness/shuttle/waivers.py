@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import date
 
-from harness.shuttle.checks import take_text
 from harness.shuttle.model import Design, Pin, Waiver
 from harness.shuttle.serials import is_serial
 from harness.shuttle.tomlfile import TomlTable, nearest
@@ -22,12 +21,12 @@ def read_waiver(
     ``serial`` is the regular expression of chip serial numbers.
     """
     waiver = Waiver(
-        design=take_text(table, "design"),
+        design=table.text("design"),
         table=table.take("table", str, ""),
         chips=table.strings("chips"),
-        owner=take_text(table, "owner"),
-        reason=take_text(table, "reason"),
-        ticket=take_text(table, "ticket"),
+        owner=table.text("owner"),
+        reason=table.text("reason"),
+        ticket=table.text("ticket"),
         expiry=table.take("expiry", date) or date.max,
         pin=table.take("pin", str, ""),
     )
@@ -51,12 +50,8 @@ def _check_expiry(table: TomlTable, waiver: Waiver) -> None:
 def _check_chips(table: TomlTable, waiver: Waiver, serial: str) -> None:
     for index, chip in enumerate(waiver.chips):
         if not is_serial(serial, chip):
-            table.findings.error(
-                "bad-chip-serial",
-                table.location("chips", index),
-                f'"{chip}" is not a chip serial number of this shuttle ({serial})',
-                "correct the serial number",
-            )
+            told = f'"{chip}" is not a chip serial number of this shuttle ({serial})'
+            table.error("bad-chip-serial", "chips", told, "correct the serial number", index)
 
 
 def _check_target(
