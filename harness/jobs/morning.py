@@ -79,7 +79,7 @@ def _remark(change: Change) -> str:
     was, now = change.before, change.now
     special = {
         _RAN_OUT: change.ran_out,
-        _KNOWN: change.known and now is not Verdict.PASS and now is not Verdict.WAIVED,
+        _KNOWN: change.known and not now.good,
         _ONLY_BEFORE: change.why == NOT_PART,
         _WAIVED_BEFORE: was is Verdict.WAIVED and now is Verdict.FAIL,
         _DIFFERENT: was is now and now.failed,

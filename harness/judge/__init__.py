@@ -10,8 +10,7 @@ from harness.judge.changes import (
     changes,
 )
 from harness.judge.compare import compared
-from harness.judge.examine import Examination, PatternRunner, examine
-from harness.judge.policy import RetryPolicy
+from harness.judge.examine import Examination, PatternRunner, RetryPolicy, examine
 from harness.judge.verdict import not_run, unusable
 
 __all__ = [

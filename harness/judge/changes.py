@@ -108,9 +108,9 @@ def _key(outcome: Outcome | KnownVerdict) -> tuple[str, str, str]:
 
 def _place(change: Change) -> str:
     """Which of the five places of a night this belongs to."""
+    if not change.now.judged:
+        return "untested"
     match change.now:
-        case Verdict.ERROR | Verdict.NOT_RUN:
-            return "untested"
         case Verdict.UNSTABLE:
             return "unstable"
         case Verdict.FAIL if not change.known:

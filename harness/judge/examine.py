@@ -6,23 +6,48 @@ itself: whether to run again is the policy's business, the verdict is the judge'
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Protocol
 
-from harness.board import Capture, RunConditions
+from harness.board import Capture, Mismatch, RunConditions
 from harness.errors import HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
-from harness.judge.policy import (
-    RetryPolicy,
-    first_failing,
-    wants_another_run,
-    window_around,
-)
 from harness.judge.probe import contact_probes, floating_pins, probes
-from harness.judge.verdict import Gathered, judge, untested, unusable
+from harness.judge.verdict import Gathered, first_failing, judge, untested, unusable
 from harness.records import Outcome
 from harness.table import Pattern
+
+WINDOW_REACH = 8
+"""Cycles read back whole before and after the first mismatch."""
+
+
+@dataclass(frozen=True)
+class RetryPolicy:
+    """A mismatch is repeated ``repeats_on_mismatch`` times; every table runs ``minimum_runs``.
+
+    Raises ValueError for a negative count of repeats or less than one run.
+    """
+
+    repeats_on_mismatch: int = 2
+    minimum_runs: int = 1
+
+    def __post_init__(self) -> None:
+        if self.repeats_on_mismatch < 0:
+            raise ValueError("repeats_on_mismatch is a count, 0 or more")
+        if self.minimum_runs < 1:
+            raise ValueError("minimum_runs is a count, 1 or more")
+
+
+def wants_another_run(captures: Sequence[Capture], policy: RetryPolicy) -> bool:
+    """Tell whether the table has to run once more: too few runs, or a mismatch to repeat."""
+    if len(captures) < policy.minimum_runs:
+        return True
+    failing = first_failing(captures)
+    if failing is None:
+        return False
+    return len(captures) - 1 - failing < policy.repeats_on_mismatch
 
 
 class PatternRunner(Protocol):
@@ -106,3 +131,8 @@ def _probe_pins(runner: PatternRunner, case: Case, gathered: Gathered) -> Gather
         return gathered
     capture = runner.run(probe, replace(case.conditions, gap_free=False))
     return replace(gathered, floating=floating_pins(probe, capture))
+
+
+def window_around(mismatch: Mismatch) -> tuple[int, int]:
+    """Cycles (first, stop) that are read back whole around a mismatch."""
+    return max(0, mismatch.cycle - WINDOW_REACH), mismatch.cycle + WINDOW_REACH + 1

@@ -2,7 +2,8 @@
 
 The rules, in this order: wrong pins that all follow the weak pulls are no evidence from the chip
 (ERROR); answers that differ under one stimulus are UNSTABLE, never PASS; the same mismatches in
-every run are FAIL; no mismatch in any run is PASS. A waiver is looked at last.
+every run are FAIL; no mismatch in any run is PASS. A waiver is looked at last: it can turn FAIL
+or UNSTABLE into WAIVED, nothing else, and only until its expiry.
 """
 
 from __future__ import annotations
@@ -16,9 +17,8 @@ from harness.errors import HarnessError, LinkError, ModelMissing, ToolFault
 from harness.judge import texts
 from harness.judge.case import Case
 from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
-from harness.judge.policy import answers_agree, first_failing
-from harness.judge.waive import covering_waiver, fitting_waivers, waiver_record
-from harness.records import Conditions, Origin, Outcome, PinCount, Verdict
+from harness.records import Conditions, Origin, Outcome, PinCount, Verdict, WaiverRecord
+from harness.shuttle import Waiver
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,3 +170,67 @@ def _conditions(case: Case, capture: Capture) -> Conditions:
         reset_cycles=asked.reset_cycles,
         gaps=capture.gaps,
     )
+
+
+def first_failing(captures: Sequence[Capture]) -> int | None:
+    """Index of the first capture with a mismatch, or None."""
+    return next((k for k, capture in enumerate(captures) if capture.mismatch_count), None)
+
+
+def answers_agree(captures: Sequence[Capture]) -> bool:
+    """Tell whether every run of the one stimulus gave the same answer.
+
+    A match loop that took another number of cycles is another stimulus: where that is the only
+    difference and no run has a mismatch, the runs agree.
+    """
+    if all(capture.mismatch_count == 0 for capture in captures) and _loops_differ(captures):
+        return True
+    return len({_answer(capture) for capture in captures}) <= 1
+
+
+def _loops_differ(captures: Sequence[Capture]) -> bool:
+    return len({tuple(sorted(capture.until_used.items())) for capture in captures}) > 1
+
+
+def _answer(capture: Capture) -> tuple[object, ...]:
+    """Collect what has to be equal between two runs."""
+    return (
+        capture.signature,
+        capture.mismatch_count,
+        tuple(sorted(capture.pin_counts.items())),
+        tuple((m.cycle, m.wrong) for m in capture.mismatches),
+    )
+
+
+def fitting_waivers(waivers: Sequence[Waiver], design: str, table: str, chip: str) -> list[Waiver]:
+    """Waivers that name this chip, design and table (an empty table: every table)."""
+    return [
+        waiver
+        for waiver in waivers
+        if waiver.design == design
+        and waiver.table in ("", table)
+        and (not waiver.chips or chip in waiver.chips)
+    ]
+
+
+def covering_waiver(waivers: Sequence[Waiver], wrong: Sequence[PinCount]) -> Waiver | None:
+    """Find the waiver that covers every wrong pin; several one-pin waivers may do so together.
+
+    A waiver for a pin names the chip pin or the design's signal. It covers no failure of which
+    the wrong pins are not known.
+    """
+    whole = next((waiver for waiver in waivers if not waiver.pin), None)
+    if whole is not None or not wrong:
+        return whole
+    fits = [_for_pin(waivers, pin) for pin in wrong]
+    return fits[0] if all(fits) else None
+
+
+def waiver_record(waiver: Waiver) -> WaiverRecord:
+    """Return the waiver as it is kept with the outcome."""
+    return WaiverRecord(waiver.owner, waiver.reason, waiver.ticket, waiver.expiry.isoformat())
+
+
+def _for_pin(waivers: Sequence[Waiver], wrong: PinCount) -> Waiver | None:
+    names = (wrong.pin, wrong.signal, wrong.signal.partition("[")[0])
+    return next((waiver for waiver in waivers if waiver.pin and waiver.pin in names), None)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from harness.errors import Findings, Location
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table.columns import Cells, Coded, RowTexts
-from harness.table.header import Heading, Place, default_levels, read_heading, signal_of
+from harness.table.header import Heading, Place, default_levels, read_heading
 from harness.table.latency import apply_latency
 from harness.table.pattern import Pattern, Words
 from harness.table.symbols import PLANES
@@ -158,7 +158,7 @@ class Assembler:
         """Pins by latency, for latencies above 0."""
         masks: dict[int, int] = {}
         for column in self.heading.signals.values():
-            cycles = self.spec.latency.get(signal_of(column.bus.name, self.design), 0)
+            cycles = self.spec.latency.get(column.signal, 0)
             if cycles:
                 masks[cycles] = masks.get(cycles, 0) | column.bus.mask
         return masks

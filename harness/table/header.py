@@ -6,7 +6,6 @@ uses, or one of the reserved columns; no pin may stand in two columns.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -17,8 +16,6 @@ from harness.table.symbols import Column
 
 Place = Callable[[int], Location]
 """Column number (from 0) → where its heading stands."""
-
-_BIT = re.compile(r"([A-Za-z][A-Za-z0-9_]*)\[(\d{1,3})\]")
 
 
 @dataclass(frozen=True)
@@ -52,8 +49,9 @@ def read_heading(
         elif name in RESERVED:
             reserved[name] = number
         elif name in known:
-            if _claim(known[name], owner, findings, partial(place, number)):
-                signals[number] = Column(known[name], default)
+            bus, signal = known[name]
+            if _claim(bus, owner, findings, partial(place, number)):
+                signals[number] = Column(bus, default, signal)
         else:
             findings.tell(partial(_unknown, name, names, design, partial(place, number)))
         seen.add(name)
@@ -65,26 +63,15 @@ def default_levels(shuttle: Shuttle) -> int:
     return shuttle.mask(Direction.RESET) if shuttle.reset_active_low else 0
 
 
-def _known_signals(design: Design) -> dict[str, Bus]:
-    """Every name that may stand in a header, signals first where names are equal."""
-    known: dict[str, Bus] = {}
+def _known_signals(design: Design) -> dict[str, tuple[Bus, str]]:
+    """Names that may stand in a header, each with its signal; signals first where they are equal."""
+    known: dict[str, tuple[Bus, str]] = {}
     for signal in design.signals:
         for index, pin in enumerate(reversed(signal.pins)):
-            known.setdefault(pin.name, Bus(pin.name, (pin,), signal.direction))
+            known.setdefault(pin.name, (Bus(pin.name, (pin,), signal.direction), signal.name))
             name = f"{signal.name}[{index}]"
-            known[name] = Bus(name, (pin,), signal.direction)
-    known.update(design.signals_by_name)
-    return known
-
-
-def signal_of(column: str, design: Design) -> str:
-    """Name of the design's signal that a column belongs to (``q`` for ``q[2]`` and its pins)."""
-    bit = _BIT.fullmatch(column)
-    if column in design.signals_by_name:
-        return column
-    if bit is not None:
-        return bit[1]
-    return next(s.name for s in design.signals if any(pin.name == column for pin in s.pins))
+            known[name] = Bus(name, (pin,), signal.direction), signal.name
+    return known | {signal.name: (signal, signal.name) for signal in design.signals}
 
 
 def _claim(

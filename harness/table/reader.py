@@ -110,18 +110,7 @@ def _locator(reader: LineReader, block: Block) -> Locate:
 def _read_spreadsheet(table: Assembler) -> Pattern | None:
     from harness.table.sheet import read_sheet  # noqa: PLC0415 - pandas, as above
 
-    path = table.spec.path
-    sheet = read_sheet(path, table.findings)
-    if sheet is None:
-        return None
-    heading = table.head(sheet.names, lambda column: Location(path, sheet.header_line, column + 1))
-    if len(sheet.line) and heading.used:
-        table.add(
-            sheet.columns(heading),
-            sheet.line,
-            lambda row, column: Location(path, int(sheet.line[row]), column + 1),
-        )
-    return table.finish(sheet.sha256)
+    return read_sheet(table)
 
 
 def _read_unknown(table: Assembler) -> Pattern | None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import warnings
-from dataclasses import dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import Literal
@@ -20,32 +19,15 @@ from numpy.typing import NDArray
 from harness.door import LARGEST_SHEET
 from harness.errors import Findings, Location
 from harness.shuttle import read_bytes
+from harness.table.assemble import Assembler
 from harness.table.columns import Coded
-from harness.table.header import Heading
+from harness.table.pattern import Pattern
 from harness.table.workbook import SheetUnfit, look_through
 
 
-@dataclass(frozen=True)
-class Sheet:
-    """A sheet's header and rows, comments and empty rows left out. ``line`` counts from 1."""
-
-    names: list[str]
-    header_line: int
-    cells: NDArray[np.object_]
-    line: NDArray[np.int32]
-    sha256: str
-
-    def columns(self, heading: Heading) -> dict[int, Coded]:
-        """Return the used columns by number."""
-        coded: dict[int, Coded] = {}
-        for number in heading.used:
-            codes, texts = pd.factorize(self.cells[:, number])
-            coded[number] = Coded(codes, texts.tolist())
-        return coded
-
-
-def read_sheet(path: Path, findings: Findings) -> Sheet | None:
-    """Read the first sheet of a file; None after a finding if it has no header."""
+def read_sheet(table: Assembler) -> Pattern | None:
+    """Read the first sheet of the table's file; None after findings if nothing can be read."""
+    path, findings = table.spec.path, table.findings
     data = read_bytes(path, findings, LARGEST_SHEET)
     if data is None:
         return None
@@ -54,10 +36,29 @@ def read_sheet(path: Path, findings: Findings) -> Sheet | None:
     except SheetUnfit as unfit:
         findings.error(unfit.rule, Location(path), unfit.message, unfit.advice)
         return None
-    texts = _texts(data, path, findings)
-    if texts is None:
+    cells = _texts(data, path, findings)
+    if cells is None:
         return None
-    return _sheet(texts, hashlib.sha256(data).hexdigest(), path, findings)
+    lines = [
+        row
+        for row in range(len(cells))
+        if any(cells[row]) and not next(filter(None, cells[row])).startswith("#")
+    ]
+    if not lines:
+        return None
+    width = np.flatnonzero(cells[lines[0]])[-1] + 1
+    names = cells[lines[0], :width].tolist()
+    rows = np.array(lines[1:], np.int64)
+    _check_width(cells, rows, width, path, findings)
+    heading = table.head(names, lambda column: Location(path, lines[0] + 1, column + 1))
+    if len(rows) and heading.used:
+        factors = {number: pd.factorize(cells[rows, number]) for number in heading.used}
+        table.add(
+            {number: Coded(codes, texts.tolist()) for number, (codes, texts) in factors.items()},
+            (rows + 1).astype(np.int32),
+            lambda row, column: Location(path, int(rows[row]) + 1, column + 1),
+        )
+    return table.finish(hashlib.sha256(data).hexdigest())
 
 
 def _texts(data: bytes, path: Path, findings: Findings) -> NDArray[np.object_] | None:
@@ -82,20 +83,11 @@ def _texts(data: bytes, path: Path, findings: Findings) -> NDArray[np.object_] |
     seen: dict[str, str] = {}  # equal texts are kept once, however often a cell repeats one
     for row in cells:
         row[:] = [seen.setdefault(text, text) for text in map(_text, row)]
-    return cells if _without_nul(cells, path, findings) else None
-
-
-def _without_nul(cells: NDArray[np.object_], path: Path, findings: Findings) -> bool:
-    """Refuse NULs, should a library ever hand one over: nothing after this can keep them."""
-    places = [
-        Location(path, row + 1, column + 1)
-        for row, texts in enumerate(cells.tolist())
-        for column, text in enumerate(texts)
-        if "\0" in text
-    ]
-    for place in places:
+    marked = np.frompyfunc(lambda text: "\0" in text, 1, 1)(cells).astype(np.bool_)
+    for row, column in np.argwhere(marked).tolist():  # should a library ever hand one over
+        place = Location(path, row + 1, column + 1)
         findings.error("nul-byte", place, "the cell holds a NUL", "type its text again")
-    return not places
+    return None if marked.any() else cells
 
 
 def _text(cell: object) -> str:
@@ -103,27 +95,6 @@ def _text(cell: object) -> str:
     if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))
     return str(cell).strip()
-
-
-def _sheet(cells: NDArray[np.object_], sha256: str, path: Path, findings: Findings) -> Sheet | None:
-    kept = [
-        row
-        for row in range(len(cells))
-        if any(cells[row]) and not next(filter(None, cells[row])).startswith("#")
-    ]
-    if not kept:
-        return None
-    header = cells[kept[0]]
-    width = max(column for column in range(len(header)) if header[column]) + 1
-    rows = np.array(kept[1:], np.int64)
-    _check_width(cells, rows, width, path, findings)
-    return Sheet(
-        names=[str(name) for name in header[:width]],
-        header_line=kept[0] + 1,
-        cells=cells[rows, :width],
-        line=(rows + 1).astype(np.int32),
-        sha256=sha256,
-    )
 
 
 def _check_width(

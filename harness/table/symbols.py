@@ -73,10 +73,11 @@ NOTHING = Meaning()
 
 @dataclass(frozen=True)
 class Column:
-    """A signal column: its pins, and the level that each takes by default (as a word)."""
+    """A column: its pins, the level that each takes by default (as a word), its whole signal."""
 
     bus: Bus
     default: int = 0
+    signal: str = ""
 
 
 PinRule = Callable[[int, int], Meaning]

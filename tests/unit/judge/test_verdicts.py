@@ -12,7 +12,7 @@ import pytest
 from harness.board import Capture, RunConditions
 from harness.errors import BoardLost, TableUnfit
 from harness.judge import Case, RetryPolicy, examine
-from harness.judge.policy import window_around
+from harness.judge.examine import window_around
 from harness.judge.probe import contact_probes, floating_pins, probes
 from harness.judge.verdict import Gathered, judge
 from harness.records import Origin, Outcome, Verdict

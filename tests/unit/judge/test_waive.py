@@ -6,7 +6,7 @@ from datetime import date
 
 import pytest
 
-from harness.judge.waive import covering_waiver
+from harness.judge.verdict import covering_waiver
 from harness.records import PinCount
 from harness.shuttle import Waiver
 
