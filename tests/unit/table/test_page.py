@@ -22,7 +22,7 @@ SOURCES = [
     PACKAGE / "board" / "profile.py",
     PACKAGE / "virtual" / "models.py",
     *(PACKAGE / "rack").glob("f*.py"),
-    *(PACKAGE / "rack").glob("*_file.py"),
+    PACKAGE / "rack" / "sections.py",
 ]
 SLUG = re.compile(r"[a-z]+[0-9]?(-[a-z0-9]+)+")
 TELLERS = {"error", "warn", "Refusal", "Finding", "_refuse_rows", "_refused", "_unusable"}
