@@ -64,7 +64,7 @@ def default_levels(shuttle: Shuttle) -> int:
 
 
 def _known_signals(design: Design) -> dict[str, tuple[Bus, str]]:
-    """Names that may stand in a header, with their signals, which come first where names are equal."""
+    """Every name that may stand in a header, with its signal; a signal's own name wins."""
     known: dict[str, tuple[Bus, str]] = {}
     for signal in design.signals:
         for index, pin in enumerate(reversed(signal.pins)):

@@ -18,6 +18,7 @@ SOURCES = [
     PACKAGE / "door.py",
     PACKAGE / "errors.py",
     PACKAGE / "jobs" / "run.py",
+    PACKAGE / "jobs" / "intake.py",
     PACKAGE / "jobs" / "margin.py",
     PACKAGE / "board" / "profile.py",
     PACKAGE / "virtual" / "models.py",
