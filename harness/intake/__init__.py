@@ -2,23 +2,23 @@
 
 from harness.intake.asking import Ask
 from harness.intake.bench import Means
-from harness.intake.files import changed_error, files_of
 from harness.intake.journal import Heading, Journal
-from harness.intake.model import PinState, Result, StepResult
 from harness.intake.order import Plan, load_plan
 from harness.intake.record import ChipIntake
-from harness.intake.session import MOST_WRONG, Intake, StillAside, Terminal
+from harness.intake.session import MOST_WRONG, Intake, Terminal
 from harness.intake.sitting import (
     Left,
     begin,
+    changed_error,
     check_store,
+    files_of,
     find_left,
     give_up,
     lock_names,
     overlapping,
     read_shelf,
 )
-from harness.intake.steps import title_of
+from harness.intake.steps import PinState, Result, StepResult, title_of
 
 __all__ = [
     "MOST_WRONG",
@@ -33,7 +33,6 @@ __all__ = [
     "Plan",
     "Result",
     "StepResult",
-    "StillAside",
     "Terminal",
     "begin",
     "changed_error",

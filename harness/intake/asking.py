@@ -7,9 +7,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.intake.model import Kind, Result, Step
 from harness.intake.progress import Progress, Stage
-from harness.intake.steps import AFRESH, HANDLING, RESEATING, SWITCHING_OFF
+from harness.intake.steps import AFRESH, HANDLING, RESEATING, SWITCHING_OFF, Kind, Result, Step
 
 
 @dataclass(frozen=True)

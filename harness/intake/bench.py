@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 
-from harness.intake.model import BAD_PINS, PinFinding, PinState, Result
 from harness.intake.order import Plan
 from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
+from harness.intake.steps import BAD_PINS, PinFinding, PinState, Result
 from harness.intake.tables import MOVED, Key, TableStep, key_of
 from harness.judge import Case, not_run
 from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases

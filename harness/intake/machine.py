@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from harness.intake.model import Kind, Result, Step, StepResult
 from harness.intake.progress import (
     Event,
     Halted,
@@ -23,7 +22,7 @@ from harness.intake.progress import (
     TakenUp,
     Worked,
 )
-from harness.intake.steps import AFRESH, PLACES, STEPS, STOPPING
+from harness.intake.steps import AFRESH, PLACES, STEPS, STOPPING, Kind, Result, Step, StepResult
 from harness.shuttle import is_serial
 
 _NO_REASON = {

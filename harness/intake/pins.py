@@ -14,7 +14,6 @@ import numpy as np
 
 from harness.board import RunConditions
 from harness.errors import BoardMisbehaved, TableUnfit
-from harness.intake.model import PinFinding, PinState
 from harness.intake.pulls import check_by_pulls
 from harness.intake.respond import (
     MOST_CYCLES,
@@ -28,6 +27,7 @@ from harness.intake.respond import (
     tests_both_levels,
     tied_pairs,
 )
+from harness.intake.steps import PinFinding, PinState
 from harness.judge import PatternRunner
 from harness.shuttle import Design, Direction, Pin, Shuttle, TableSpec
 from harness.table import DRIVING, Pattern

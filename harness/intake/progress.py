@@ -8,8 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from harness.intake.model import PinFinding, Result, Step, StepResult
-from harness.intake.steps import PLACES, STEPS
+from harness.intake.steps import PLACES, STEPS, PinFinding, Result, Step, StepResult
 
 
 @dataclass(frozen=True)

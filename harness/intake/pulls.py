@@ -12,7 +12,7 @@ import numpy as np
 
 from harness.board import RunConditions
 from harness.errors import BoardMisbehaved
-from harness.intake.model import PinFinding, PinState
+from harness.intake.steps import PinFinding, PinState
 from harness.judge import PatternRunner
 from harness.shuttle import Bus, Direction, Pin, Shuttle
 from harness.table import Pattern, Words

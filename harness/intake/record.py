@@ -8,8 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from harness.intake.model import PinFinding, Result, StepResult
-from harness.intake.steps import NEEDED, STEPS, title_of
+from harness.intake.steps import NEEDED, STEPS, PinFinding, Result, StepResult, title_of
 from harness.records import ChipRecord, RunRecord, Verdict
 
 

@@ -16,11 +16,10 @@ from harness.intake.asking import Ask, upcoming
 from harness.intake.bench import Bench, Means, now
 from harness.intake.journal import Journal
 from harness.intake.machine import advance
-from harness.intake.model import Result, StepResult
 from harness.intake.order import without_intake
 from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Signed, TakenUp
 from harness.intake.record import ChipIntake
-from harness.intake.steps import GENERAL_HELP, title_of
+from harness.intake.steps import GENERAL_HELP, Result, StepResult, title_of
 from harness.rack import Rack, Slot, within
 from harness.records import ChipRecord, RunRecord
 
@@ -46,13 +45,6 @@ class Terminal(Protocol):
 
 
 @dataclass(frozen=True)
-class StillAside:
-    """A chip that was put aside and waits for the next sitting."""
-
-    slot: Slot
-
-
-@dataclass(frozen=True)
 class Intake:
     """An intake of the slots of a rack, one after the other.
 
@@ -66,10 +58,11 @@ class Intake:
     terminal: Terminal
     choice: str = ""
 
-    def chips(self, report_hash: Hasher) -> Iterator[ChipIntake | StillAside]:
+    def chips(self, report_hash: Hasher) -> Iterator[ChipIntake | Slot]:
         """Guide through every chip; gives each as soon as its intake is over.
 
-        A chip that is put aside has another turn after the others, once. Raises KeyboardInterrupt
+        A chip that is put aside has another turn after the others, once; the slot of one that is
+        still aside then is given in its stead. Raises KeyboardInterrupt
         or Cancelled when the person leaves, Cancelled also after :data:`MOST_WRONG` answers in a
         row that are none, and StoreError if an answer cannot be kept.
         """
@@ -84,7 +77,7 @@ class Intake:
         if waiting:
             self.terminal.say("\nNow the chips that were put aside.")
         for slot in waiting:
-            yield self._turn(slot, report_hash) or StillAside(slot)
+            yield self._turn(slot, report_hash) or slot
 
     def _welcome(self) -> None:
         self.terminal.say(GENERAL_HELP)

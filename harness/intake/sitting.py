@@ -7,19 +7,22 @@ for one to go on with, or to give up, has locked it by :func:`lock_names`.
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from harness.door import names_in, whole_path
-from harness.errors import StoreError
+from harness.door import LARGEST_SETTINGS, file_sum, names_in, whole_path
+from harness.errors import ConfigError, Finding, Location, StoreError
 from harness.intake.bench import now
-from harness.intake.files import changed_files
 from harness.intake.journal import FileSum, Heading, Journal
+from harness.intake.order import Plan
 from harness.rack import Rack
 from harness.records import RunRecord
 from harness.store import Store
+
+DESIGN = "design.toml"
 
 
 @dataclass(frozen=True)
@@ -121,3 +124,36 @@ def _mark(rack: Rack) -> str:
 
 def _place(rack: Rack) -> str:
     return str(whole_path(rack.path)) if rack.path is not None else rack.name
+
+
+def files_of(rack: Rack, plan: Plan) -> dict[str, str]:
+    """Return the SHA-256 of rack, profile, shuttle, designs and intake tables, by name.
+
+    Names are paths from the shuttle's folder.
+    """
+    home = whole_path(rack.shuttle.path.parent)
+    paths = {path: None for path in (rack.path, rack.profile.path, rack.shuttle.path) if path}
+    paths |= {design.folder / DESIGN: None for design in rack.shuttle.designs}
+    files = {_name(path, home): file_sum(path, LARGEST_SETTINGS) for path in paths}
+    return files | {
+        _name(spec.path, home): pattern.sha256 for _, spec, pattern in (*plan.pins, *plan.tables)
+    }
+
+
+def changed_files(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
+    """Name every file that is another one now, is new, or is gone."""
+    return tuple(sorted(n for n in before.keys() | now.keys() if before.get(n) != now.get(n)))
+
+
+def changed_error(names: tuple[str, ...], rack: Rack, run_id: str) -> ConfigError:
+    """Make the complaint about files that changed since an intake began."""
+    advice = "put the old file back, or start the intake anew with --anew"
+    told = f"not what it was when intake {run_id} began"
+    home = whole_path(rack.shuttle.path.parent)
+    named = (Path(os.path.normpath(home / name)) for name in names)
+    return ConfigError(Finding("changed-since", Location(path), told, advice) for path in named)
+
+
+def _name(path: Path, home: Path) -> str:
+    """Name a file by its way from the shuttle's folder, so that no two have one name."""
+    return Path(os.path.relpath(whole_path(path), home)).as_posix()

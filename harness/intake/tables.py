@@ -12,7 +12,7 @@ from dataclasses import InitVar, dataclass, field
 from datetime import UTC, datetime
 
 from harness.errors import LinkError
-from harness.intake.model import Result
+from harness.intake.steps import Result
 from harness.judge import Case, RetryPolicy, not_run
 from harness.rack import Station, not_back
 from harness.records import Outcome, Verdict

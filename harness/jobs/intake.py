@@ -24,7 +24,6 @@ from harness.intake import (
     Left,
     Means,
     Plan,
-    StillAside,
     begin,
     changed_error,
     check_store,
@@ -190,9 +189,9 @@ class _Desk:
                 )
                 session = Intake(means, journal, by, self.terminal, choice)
                 for item in session.chips(_report_hash):
-                    if isinstance(item, StillAside):
-                        self.still_aside(item.slot)
-                        sitting.aside.append(item.slot)
+                    if isinstance(item, Slot):
+                        self.still_aside(item)
+                        sitting.aside.append(item)
                     else:
                         self.finish(item)
                         sitting.chips.append(item)

@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from harness.errors import HarnessError, LinkError, SupplyTrouble, TableUnfit
 from harness.margin.axes import possible, sample_axis
 from harness.margin.probe import Probe
-from harness.margin.search import find_edge
-from harness.margin.shmoo import from_the_middle, trace
+from harness.margin.search import find_edge, from_the_middle, trace
 from harness.records import MarginEdge
 from harness.supply import BenchSupply
 

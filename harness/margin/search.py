@@ -4,11 +4,15 @@ One rule: what is found was tried. The result names a number that passed and its
 failed; between them there is nothing. Numbers go from hard (few ticks, a fast clock) to easy; it
 is assumed that whatever is easier than a passing number passes too. Where that does not hold, the
 result is still an edge from passing to failing, but others may exist.
+
+The border of a shmoo is traced instead of its grid filled: every row is a search of its own, so a
+border that jumps is found too; only the number of tries profits from one that moves little from
+one row to the next.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 
@@ -71,3 +75,31 @@ def _bracket(scale: Scale, passes: Callable[[int], bool]) -> tuple[int | None, i
             return further, at
         at, step = further, step * 2
     return None, at
+
+
+def trace(
+    rows: Sequence[int], columns: int, passes: Callable[[int, int], bool], start: int
+) -> dict[int, Edge]:
+    """Find the edge of each row, in the order of ``rows``; columns go from hardest, 0, to easiest.
+
+    ``passes`` gets a row and a column. The first row starts in column ``start``, each further one
+    where the edge of the row before it was.
+    """
+    edges: dict[int, Edge] = {}
+    for row in rows:
+        scale = Scale(0, columns - 1, start)
+        edges[row] = find_edge(scale, lambda column, row=row: passes(row, column))  # type: ignore[misc]
+        start = _near(edges[row], columns)
+    return edges
+
+
+def from_the_middle(count: int, middle: int) -> tuple[int, ...]:
+    """Order rows so that each is beside one that came before: up from the middle, then down."""
+    return (*range(middle, count), *range(middle - 1, -1, -1))
+
+
+def _near(edge: Edge, columns: int) -> int:
+    """The column from which a neighbour's edge is likely the nearest."""
+    if edge.passing is not None:
+        return edge.passing
+    return columns - 1

@@ -23,13 +23,11 @@ class SlotConnecting:
 
 @dataclass(frozen=True)
 class TableStarted:
-    """A table of a design is about to run; ``done`` of ``tables`` have their outcome."""
+    """A table of a design is about to run."""
 
     slot: str
     design: str
     table: str
-    done: int
-    tables: int
 
 
 @dataclass(frozen=True)

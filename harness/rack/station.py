@@ -75,7 +75,6 @@ class Station:
         self._session: BoardSession | None = None
         self._selected = ""
         self._remarks: list[str] = []
-        self._ran = 0
 
     def run(self, case: Case, retry: RetryPolicy) -> TableRun:
         """Run a table; if its link is lost once more from its start, while losses are left.
@@ -95,7 +94,6 @@ class Station:
         if found.broken is not None:
             self.close()
             self.losses -= 1
-        self._ran += 1
         return found
 
     def again(self, work: Callable[[BoardSession], Found]) -> Found:
@@ -135,8 +133,7 @@ class Station:
             if self._selected != own.design.name:
                 session.select(own.design)
                 self._selected = own.design.name
-            names = self.slot.name, own.design.name, own.spec.name
-            self._policy.tell(TableStarted(*names, self._ran, self._policy.tables))
+            self._policy.tell(TableStarted(self.slot.name, own.design.name, own.spec.name))
             return examine(session, own, retry)
 
         def broken(error: HarnessError) -> Examination:

@@ -11,10 +11,10 @@ import pytest
 
 from harness.board import Capture, CaptureWindow, RunConditions
 from harness.intake import PinState
-from harness.intake.model import PinFinding
 from harness.intake.order import pin_tables
 from harness.intake.pins import check_pins
 from harness.intake.pulls import check_by_pulls
+from harness.intake.steps import PinFinding
 from harness.rack.modelled import ModelledSession
 from harness.shuttle import Design, TableSpec
 from harness.table import Pattern, load_table

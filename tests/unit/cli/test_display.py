@@ -27,7 +27,7 @@ def test_without_a_terminal_every_table_is_a_plain_line() -> None:
     outcome = failing_outcome()
     with display(console, SLOTS) as observe:
         observe(SlotConnecting("A1", "PK-01", "/dev/x", 3))
-        observe(TableStarted("A1", "follow", "all", 0, 3))
+        observe(TableStarted("A1", "follow", "all"))
         observe(TableJudged("A1", outcome))
         observe(TableJudged("A1", replace(outcome, verdict=Verdict.PASS)))
         observe(SlotFinished("A1", ""))
@@ -45,7 +45,7 @@ def test_on_a_terminal_every_slot_is_a_row_with_words_and_symbols() -> None:
     board = RowDisplay(SLOTS)
     board(SlotConnecting("A1", "PK-01", "/dev/x", 3))
     board(TableJudged("A1", failing_outcome()))
-    board(TableStarted("A1", "follow", "more", 1, 3))
+    board(TableStarted("A1", "follow", "more"))
     console, text = written_to()
     console.print(board)
     heading_line, first, second = text.getvalue().splitlines()
@@ -70,7 +70,7 @@ def test_news_of_the_store_stand_below_the_rows_or_in_a_line_of_their_own() -> N
 
 def test_a_row_is_no_wider_than_the_screen_whatever_stands_in_it() -> None:
     board = RowDisplay([Slot("A1", "virtual", "WB-01", "\x1b" * 90)])
-    board(TableStarted("A1", "f" + "\x07" * 90, "all", 0, 3))
+    board(TableStarted("A1", "f" + "\x07" * 90, "all"))
     screen, text = written_to()
     screen.print(board)
     assert all(len(line) <= screen.width for line in text.getvalue().splitlines())

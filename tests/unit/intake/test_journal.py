@@ -9,8 +9,8 @@ import pytest
 from harness.errors import StoreError
 from harness.intake import Heading, Journal, PinState, Result
 from harness.intake.journal import FileSum
-from harness.intake.model import PinFinding
 from harness.intake.progress import Event, Halted, Lost, Measured, Replied, Signed, TakenUp, Worked
+from harness.intake.steps import PinFinding
 
 PIN = PinFinding("in4", PinState.OPEN, "nothing answers")
 EVENTS: list[Event] = [

@@ -11,7 +11,7 @@ import pytest
 
 from harness.board import BoardIdentity, BoardProfile, ParallelSelect
 from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable, StoreError
-from harness.intake import Heading, Intake, Journal, Plan, Result, StepResult, StillAside
+from harness.intake import Heading, Intake, Journal, Plan, Result, StepResult
 from harness.intake.bench import Bench, Means
 from harness.intake.progress import Lost, Measured, Progress, Replied, Worked
 from harness.intake.steps import STEPS
@@ -319,7 +319,7 @@ def test_a_chip_whose_turn_breaks_is_put_aside_and_the_others_have_theirs(
             breaks()
 
     monkeypatch.setattr(Intake, "_chip", turn)
-    aside = [item.slot.name for item in sitting.chips(breaks) if isinstance(item, StillAside)]
+    aside = [item.name for item in sitting.chips(breaks) if isinstance(item, Slot)]
     assert (turns, aside) == (["A1", "A2", "A1", "A2"], ["A1", "A2"])
     assert isinstance(sitting.terminal, Silent)
     assert f"  PK-01 is put aside: {FAULT}." in sitting.terminal.said

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.margin.search import Edge, Scale, find_edge
-from harness.margin.shmoo import from_the_middle, trace
+from harness.margin.search import Edge, Scale, find_edge, from_the_middle, trace
 
 
 def most_tries(scale: Scale) -> int:

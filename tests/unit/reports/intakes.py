@@ -6,8 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from harness.intake import ChipIntake, PinState, Result, StepResult
-from harness.intake.model import PinFinding
-from harness.intake.steps import STEPS
+from harness.intake.steps import STEPS, PinFinding
 from tests.unit.reports.samples import START, chip, failed, passed, run_of
 
 WORDS = "the lamp over the bench is broken and nobody could see whether anything was scratched "

@@ -10,8 +10,7 @@ import pytest
 
 from harness.errors import StoreError
 from harness.intake import ChipIntake, Result, StepResult
-from harness.intake.model import Step
-from harness.intake.steps import STEPS
+from harness.intake.steps import STEPS, Step
 from harness.records import Outcome
 from harness_reports import report_of, write_card
 from harness_reports.card import (
