@@ -127,8 +127,9 @@ def open_engine(url: URL, when_empty: WhenEmpty = make_store) -> Engine:
             if holds_nothing(path, shown, BUSY_SECONDS):
                 when_empty(shown)
             path.parent.mkdir(parents=True, exist_ok=True)
+        # bodies come as JSON text, made by the thread that records and not by the one that commits
         engine = create_engine(
-            url, json_serializer=_as_it_is, json_deserializer=value_or_damage, **_options(url, path)
+            url, json_serializer=str, json_deserializer=value_or_damage, **_options(url, path)
         )
         if path is not None:
             event.listen(engine, "connect", _prepare_sqlite)
@@ -177,11 +178,6 @@ def _options(url: URL, path: Path | None) -> dict[str, Any]:
     if url.get_backend_name() == "postgresql":
         options["connect_args"] = _SERVER_WAITS
     return options
-
-
-def _as_it_is(text: str) -> str:
-    """Bodies come as JSON text, made by the thread that records and not by the one that commits."""
-    return text
 
 
 def _prepare_sqlite(connection: Any, record: object) -> None:

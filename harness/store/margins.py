@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, func, select
+from sqlalchemy import ColumnElement, Connection, Row, func, or_, select
 
 from harness.records import CodecError, MarginKind, MarginRecord, encode, to_text
 from harness.store.damage import RESTORE, read_body
@@ -46,16 +46,20 @@ def about(chip: str, design: str, run_id: str) -> Iterator[ColumnElement[bool]]:
         yield MarginRow.run_id == run_id
 
 
-def among_latest(chip: str, most: int) -> ColumnElement[bool]:
-    """Choose the latest margins of a chip: so many of each design and kind."""
-    newest = (MarginRow.measured.desc(), MarginRow.margin_id.desc())
-    place = func.row_number().over(partition_by=(MarginRow.design, MarginRow.kind), order_by=newest)
+def behind(run_id: str, most: int) -> ColumnElement[bool]:
+    """Choose a run's margins, and of its chips the latest: so many of each design and kind."""
+    own = MarginRow.run_id == run_id
+    chips = select(MarginRow.chip_serial).where(own)
+    place = func.row_number().over(
+        partition_by=(MarginRow.chip_serial, MarginRow.design, MarginRow.kind),
+        order_by=(MarginRow.measured.desc(), MarginRow.margin_id.desc()),
+    )
     ranked = (
         select(MarginRow.margin_id, place.label("n"))
-        .where(MarginRow.chip_serial == chip)
+        .where(MarginRow.chip_serial.in_(chips))
         .subquery()
     )
-    return MarginRow.margin_id.in_(select(ranked.c.margin_id).where(ranked.c.n <= most))
+    return or_(own, MarginRow.margin_id.in_(select(ranked.c.margin_id).where(ranked.c.n <= most)))
 
 
 _KNOWN = ("margin_id", "run_id", "measured", "chip_serial", "design")

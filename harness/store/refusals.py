@@ -5,10 +5,8 @@ One rule: an intake is no night of its rack, so it can be neither a baseline nor
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from harness.errors import RunUnfit, StoreError
-from harness.records import RunKind
+from harness.records import RunHeading, RunKind
 
 _GOES_ON = "`harness intake RACK.toml` goes on with an intake that was left"
 
@@ -21,20 +19,18 @@ def none_kept(place: str, kind: RunKind | None) -> StoreError:
     return StoreError(f"{place}: no run is kept here yet{aside}; run a table first")
 
 
-def refuse_as_baseline(
-    place: str, run_id: str, kind: str, finished: datetime | None, cancelled: bool
-) -> None:
+def refuse_as_baseline(place: str, run: RunHeading) -> None:
     """Raise RunUnfit for what can be no baseline: an intake, or a run that is not whole."""
-    if kind == RunKind.INTAKE:
+    if run.kind is RunKind.INTAKE:
         message = (
-            f"{place}: {run_id} is an intake, no night of its rack, so it can be no baseline; "
+            f"{place}: {run.run_id} is an intake, no night of its rack, so it can be no baseline; "
             f"accept a run of `harness run` or `harness nightly`. {_GOES_ON}"
         )
         raise RunUnfit(message)
-    if finished is None or cancelled:
-        state = "was stopped" if cancelled else "is not finished"
+    if run.finished is None or run.cancelled:
+        state = "was stopped" if run.cancelled else "is not finished"
         message = (
-            f"{place}: run {run_id} {state}, so it can be no baseline; finish it "
+            f"{place}: run {run.run_id} {state}, so it can be no baseline; finish it "
             "with --resume, or accept another"
         )
         raise RunUnfit(message)
@@ -49,8 +45,8 @@ def nothing_judged(place: str, run_id: str) -> RunUnfit:
     return RunUnfit(message)
 
 
-def refuse_to_resume(place: str, run_id: str, kind: RunKind) -> None:
+def refuse_to_resume(place: str, run: RunHeading) -> None:
     """Raise RunUnfit for an intake."""
-    if kind is RunKind.INTAKE:
-        message = f"{place}: {run_id} is an intake, and --resume goes on with runs only; {_GOES_ON}"
-        raise RunUnfit(message)
+    if run.kind is RunKind.INTAKE:
+        told = f"{run.run_id} is an intake, and --resume goes on with runs only; {_GOES_ON}"
+        raise RunUnfit(f"{place}: {told}")

@@ -43,7 +43,7 @@ from harness.store.engine import (
 from harness.store.glance import Glance, read_glance, read_racks
 from harness.store.history import History, read_history, read_subjects
 from harness.store.inserts import Row, put_chips, put_outcomes
-from harness.store.margins import about, among_latest, put_margin, read_margins
+from harness.store.margins import about, behind, put_margin, read_margins
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
@@ -53,6 +53,7 @@ from harness.store.records import (
     outcome_rows,
     read_chip,
     read_chips,
+    read_heading,
     read_headings,
     read_overview,
     read_run,
@@ -204,19 +205,18 @@ class Store:
 
     def run_to_resume(self, run_id: str) -> RunRecord:
         """Read a run that may go on; raises StoreError if there is none, RunUnfit for an intake."""
-        return self._read(lambda connection: self._resumable(connection, run_id))
+        found = self.run(run_id)
+        refuse_to_resume(self.place, found)
+        return found
 
-    def resume_run(self, run_id: str) -> RunRecord:
-        """Mark a run as under way again and return what is kept of it.
+    def resume_run(self, run_id: str) -> None:
+        """Mark a run as under way again; raises as :meth:`run_to_resume`."""
 
-        Raises as :meth:`run_to_resume`.
-        """
-
-        def resume(connection: Connection) -> RunRecord:
+        def resume(connection: Connection) -> None:
+            refuse_to_resume(self.place, self._heading(connection, run_id))
             self._change(connection, run_id, finished=None, cancelled=False)
-            return self._resumable(connection, run_id)
 
-        return self._write(resume)
+        self._write(resume)
 
     def accept(self, run_id: str, when: datetime, why: str = "") -> None:
         """Make a finished run the baseline of its rack.
@@ -226,7 +226,9 @@ class Store:
         """
 
         def accept(connection: Connection) -> None:
-            self._refuse_as_baseline(connection, run_id)
+            refuse_as_baseline(self.place, self._heading(connection, run_id))
+            if not has_judged(connection, run_id):
+                raise nothing_judged(self.place, run_id)
             self._change(connection, run_id, accepted=when, accepted_why=why)
 
         self._write(accept)
@@ -295,21 +297,9 @@ class Store:
 
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
         """Read what reports of a run show: its margins, and the latest of the same chips."""
-        own = self.margins(run_id=run_id)
-        chips = sorted({margin.chip_serial for margin in own})
-
-        def read(connection: Connection) -> tuple[MarginRecord, ...]:
-            return tuple(
-                margin
-                for serial in chips
-                for margin in read_margins(
-                    connection, self.place, among_latest(serial, MARGINS_BEHIND)
-                )
-            )
-
-        latest = self._read(read)
-        known = {margin.margin_id for margin in latest}
-        return (*(margin for margin in own if margin.margin_id not in known), *latest)
+        chosen = behind(run_id, MARGINS_BEHIND)
+        found = self._read(lambda connection: read_margins(connection, self.place, chosen))
+        return tuple(sorted(found, key=lambda margin: margin.chip_serial))
 
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""
@@ -327,23 +317,13 @@ class Store:
         if changed.rowcount == 0:
             raise unknown_run(connection, run_id, self.place)
 
-    def _refuse_as_baseline(self, connection: Connection, run_id: str) -> None:
-        wanted = select(RunRow.kind, RunRow.finished, RunRow.cancelled)
+    def _heading(self, connection: Connection, run_id: str) -> RunHeading:
         with undamaged(f"{self.place}: run {run_id}"):
-            found = connection.execute(wanted.where(RunRow.run_id == run_id)).first()
-        if found is not None:
-            refuse_as_baseline(self.place, run_id, *found)
-            if not has_judged(connection, run_id):
-                raise nothing_judged(self.place, run_id)
+            return read_heading(connection, run_id, self.place)
 
     def _whole(self, connection: Connection, run_id: str) -> RunRecord:
         with undamaged(f"{self.place}: run {run_id}"):
             return read_run(connection, run_id, self.place)
-
-    def _resumable(self, connection: Connection, run_id: str) -> RunRecord:
-        found = self._whole(connection, run_id)
-        refuse_to_resume(self.place, run_id, found.kind)
-        return found
 
     def _write(self, action: Callable[[Connection], T]) -> T:
         with self._writing:

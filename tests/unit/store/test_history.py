@@ -200,7 +200,8 @@ def test_an_intake_stands_in_a_history_as_what_it_is(store: Store) -> None:
 def test_a_resumed_run_is_under_way_again(store: Store) -> None:
     store.start_run(heading("r1"))
     store.finish_run("r1", night(1), cancelled=True)
-    found = store.resume_run("r1")
+    store.resume_run("r1")
+    found = store.run("r1")
     assert (found.finished, found.cancelled) == (None, False)
 
 
