@@ -9,10 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from harness.jobs.margin import Wish, search_margins
+from harness.judge import Baseline
 from harness.margin import Tell
 from harness.rack import Observer, Rack, Slot, StopSwitch, within
 from harness.records import MarginDrop, MarginKind, MarginRecord, RunRecord, Verdict, margin_drop
-from harness.store import Baseline, Store
+from harness.store import Store
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,5 @@
 """Every run kept: models, queries and the records that reports read."""
 
-from harness.judge import Baseline, Change, KnownVerdict, NightChanges
 from harness.store.engine import store_file
 from harness.store.glance import Glance, SlotGlance
 from harness.store.history import (
@@ -19,14 +18,10 @@ from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
     "SCHEMA_VERSION",
-    "Baseline",
-    "Change",
     "Glance",
     "History",
     "HistoryLine",
     "HistoryNight",
-    "KnownVerdict",
-    "NightChanges",
     "PassRate",
     "Selection",
     "SlotGlance",

@@ -70,14 +70,14 @@ def verdict_of(word: object) -> Verdict:
     return _VERDICTS.get(word, Verdict.ERROR) if isinstance(word, str) else Verdict.ERROR
 
 
+_DAMAGE = ValueError, TypeError, LookupError, ArithmeticError, AttributeError, RecursionError
+
+
 @contextmanager
 def undamaged(place: str) -> Iterator[None]:
     """Turn whatever values of the wrong kind lead to, while rows are read, into a StoreError."""
     try:
         yield
-    except (ValueError, TypeError, LookupError, ArithmeticError, AttributeError) as error:
-        message = f"{place}: what is kept is damaged ({error}); {RESTORE}"
-        raise StoreError(message) from error
-    except RecursionError as error:
-        message = f"{place}: what is kept is damaged (nested too deeply); {RESTORE}"
-        raise StoreError(message) from error
+    except _DAMAGE as error:
+        why = "nested too deeply" if isinstance(error, RecursionError) else error
+        raise StoreError(f"{place}: what is kept is damaged ({why}); {RESTORE}") from error

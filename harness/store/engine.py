@@ -14,7 +14,7 @@ from typing import Any
 
 from sqlalchemy import URL, Engine, create_engine, event, insert, inspect, select
 from sqlalchemy.engine import make_url
-from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from harness.errors import StoreError
 from harness.store.damage import undamaged, value_or_damage
@@ -153,14 +153,7 @@ def translated(place: str) -> Iterator[None]:
     """Turn every database and system error inside into a StoreError with place and advice."""
     try:
         yield
-    except (
-        SQLAlchemyError,
-        sqlite3.Error,
-        UnicodeDecodeError,
-        OSError,
-        NoSuchModuleError,
-        ImportError,
-    ) as error:
+    except (SQLAlchemyError, sqlite3.Error, UnicodeDecodeError, OSError, ImportError) as error:
         cause = " ".join(str(getattr(error, "orig", None) or error).split())
         lowered = cause.lower()
         advice = next(

@@ -6,6 +6,7 @@ looked at.
 
 from __future__ import annotations
 
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -48,17 +49,16 @@ def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
     return Glance(heading, slots)
 
 
-def read_counts(connection: Connection, run_id: str) -> dict[str, dict[Verdict, int]]:
+def read_counts(connection: Connection, run_id: str) -> Mapping[str, Mapping[Verdict, int]]:
     """How many tables of each slot have which verdict."""
     rows = connection.execute(
         select(OutcomeRow.slot, OutcomeRow.verdict, func.count())
         .where(OutcomeRow.run_id == run_id)
         .group_by(OutcomeRow.slot, OutcomeRow.verdict)
     )
-    counts: dict[str, dict[Verdict, int]] = {}
+    counts: dict[str, Counter[Verdict]] = defaultdict(Counter)
     for slot, verdict, count in rows:
-        known = counts.setdefault(slot, {})
-        known[verdict_of(verdict)] = known.get(verdict_of(verdict), 0) + count
+        counts[slot][verdict_of(verdict)] += count
     return counts
 
 

@@ -17,8 +17,8 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from harness.errors import printable
+from harness.judge import NightChanges
 from harness.records import ChipOfRun, ChipRecord, MarginRecord, RunOverview, RunRecord
-from harness.store import NightChanges
 from harness_reports.looks import look, tally
 from harness_reports.margin_view import drop_text, exactly, passes, point_look
 from harness_reports.names import chip_name

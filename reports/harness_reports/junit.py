@@ -17,8 +17,8 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 from junit_xml import TestCase, TestSuite
 
 from harness.errors import printable
+from harness.judge import NightChanges
 from harness.records import ChipRecord, Outcome, RunHeading, RunRecord, Verdict
-from harness.store import NightChanges
 from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.judge import NightChanges
 from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict
-from harness.store import NightChanges
 from harness_reports.looks import Fact, tally_text, worst
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_folders

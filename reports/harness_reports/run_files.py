@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import PurePosixPath
 
+from harness.judge import NightChanges
 from harness.records import (
     ChipHeading,
     ChipOfRun,
@@ -20,7 +21,7 @@ from harness.records import (
     RunOverview,
     RunRecord,
 )
-from harness.store import NightChanges, undisturbed
+from harness.store import undisturbed
 from harness_reports.html import chip_html, index_html, style_policy
 from harness_reports.junit import Known, chip_junit, run_junit_pieces
 from harness_reports.names import chip_folders, drawn_outcomes

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.judge import Change, NightChanges
 from harness.records import Verdict
-from harness.store import Change, NightChanges
 from harness_reports.looks import tally_text
 from harness_reports.texts import many
 

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import StoreError
+from harness.judge import NightChanges
 from harness.records import ChipRecord, MarginRecord, RunRecord
-from harness.store import NightChanges
 from harness_reports.junit import Known
 from harness_reports.names import chip_folders, drawn_outcomes
 from harness_reports.run_files import INDEX, JSON, JUNIT, files_of

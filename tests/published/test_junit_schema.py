@@ -10,8 +10,8 @@ import pytest
 import xmlschema
 from lxml import etree
 
+from harness.judge import NightChanges
 from harness.records import RunRecord
-from harness.store import NightChanges
 from harness_reports import chip_junit
 from harness_reports.junit import run_junit
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run

@@ -14,8 +14,8 @@ import pytest
 from axe_core_python.base import AXE_SCRIPT
 from selenium import webdriver
 
+from harness.judge import Change, NightChanges
 from harness.records import RunRecord, Verdict
-from harness.store import Change, NightChanges
 from harness_reports import WrittenReports, write_run
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo

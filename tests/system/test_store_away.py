@@ -20,9 +20,10 @@ from harness.cli import ExitCode
 from harness.errors import StoreError
 from harness.jobs.night import night
 from harness.jobs.run import run
+from harness.judge import Baseline
 from harness.rack import Event, RackNews, TableJudged, load_rack
 from harness.records import RunHeading, Verdict
-from harness.store import Baseline, Store
+from harness.store import Store
 from harness.store import engine as store_engine
 from harness_reports import Scrubber
 from tests.system.postgres import Server, lacking, server

@@ -10,9 +10,8 @@ from xml.etree import ElementTree as ET
 from junitparser import JUnitXml
 
 from harness.errors import printable
-from harness.judge import NOT_PART
+from harness.judge import NOT_PART, Change, NightChanges
 from harness.records import Verdict
-from harness.store import Change, NightChanges
 from harness_reports import chip_junit
 from harness_reports.junit import conditions_sha256, run_junit
 from tests.unit.reports.samples import (

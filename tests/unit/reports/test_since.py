@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from lxml import html
 
+from harness.judge import Change, NightChanges
 from harness.records import Verdict
-from harness.store import Change, NightChanges
 from harness_reports.html import index_html
 from tests.unit.reports.samples import sample_run
 
