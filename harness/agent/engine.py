@@ -81,6 +81,8 @@ class Engine:
 
         Memory may be in pieces, so that less fits than is free.
         """
+        # What the upload left lies between: without this, half of a block was all that fitted on
+        # an RP2040.
         gc.collect()
         self.free = gc.mem_free() if hasattr(gc, "mem_free") else None
         if self.free is not None:
@@ -143,7 +145,7 @@ class Engine:
 
     def hello(self) -> bytes:
         """Say who answers and how much fits."""
-        about = sys.implementation
+        about = sys.implementation  # a tuple in MicroPython, an object with names in CPython
         name = about[0] if isinstance(about, tuple) else about.name
         version = about[1] if isinstance(about, tuple) else about.version
         facts = {
@@ -218,6 +220,8 @@ class Engine:
         self.found: list[tuple[int, ...]] = []
         self.untils: list[tuple[int, ...]] = []
         self.window: list[tuple[int, ...]] = []
+        # Paced pins look up between cycles, by their own clock: while a block of slow cycles ran,
+        # the host could neither be told nor stop it.
         self.pins.idle = self.look_up
         if self.pins.exact:
             self.pins.perform(self, count)
@@ -268,10 +272,8 @@ class Engine:
             copy_row(self.block.fields[k], self.work.fields[k], where)
         where[0] = done
         count_up(self.pass_of, where)
-        for k in range(used, used + size) if size == 1 else ():
-            self.row_of[k] = row
+        self.row_of[used] = row
         if size > 1:
-            self.row_of[used] = row
             where[0] = used
             copy_row(self.row_of, self.row_of, where)
 
@@ -288,7 +290,7 @@ class Engine:
     def judge(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
         """Compare what was read in ``count`` vectors; ``row`` as in ``burst``."""
         asked: Sequence[Words | memoryview] = (block.expect, block.care, block.highz)
-        if at:
+        if at:  # the loop has four arguments already, and viper takes no fifth on ARM
             asked = [memoryview(field)[at:] for field in asked]
         bad = compare(asked, (self.seen, self.floating, self.wrong, self.tested), 0, count)
         self.crc = binascii.crc32(memoryview(self.tested)[:count], self.crc)

@@ -158,6 +158,8 @@ class Pins:
         self.set_up()
         read, write = self.bus.read, self.bus.write
         for number in self.numbers:
+            # Input enable is set after reset in silicon (datasheet 2.19.6.3) and clear in the
+            # emulator, and a program before may have changed it.
             pad = read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF)
             write(PADS + 4 * number, pad | PAD_IN)
             write(IO_CTRL + 8 * number, FUNCTION_PIO)
@@ -287,6 +289,7 @@ class Pins:
             write(base + DMA_COUNT, 4)
             write(base + DMA_CTRL, DMA_ON | WRITE_FOUR | PACE_NONE | (number << 11))
         write(DMA_START, (1 << SEND_CTRL) | (1 << GET_CTRL))
+        # A machine that finds its queue empty stalls: the first cycle would be longer than others.
         queued = min(4, cycles * found.words)
         while self.bus.read(PIO_FLEVEL) & 15 < queued:
             self.bus.idle()
@@ -306,7 +309,7 @@ class Pins:
             write(SM_INSTR, OUT_X)
         write(SM_INSTR, PULL_IF_EMPTY)
         write(SM_INSTR, GO)
-        write(PIO_FDEBUG, STALLED)
+        write(PIO_FDEBUG, STALLED)  # ones clear (3.7): a stall before the start is none
         write(PIO_CTRL + SET_BITS, SM_ENABLE)
 
     def caught_up(self) -> bool:

@@ -75,12 +75,15 @@ class Chain:
             target[at + 2] = count
             target[at + 3] = control
             at += 4
+        # A 0 in a channel's trigger register starts nothing, so a block of zeros ends the list
+        # (RP2040 datasheet 2.5.6.2, DMA control blocks).
         for k in range(4):
             target[at + k] = 0
 
 
 def lay(buffers: Sequence[Any], at: int, count: int, place: tuple[int, int, int]) -> None:
     """Put ``count`` rows from ``at`` into a stream; ``place`` is (to, words a row, rows a step)."""
+    # An array, since viper functions take four arguments at most on ARM (py/emitnative.c).
     lay_words(buffers, array("I", [at, count, place[0], place[1], place[2]]))
 
 

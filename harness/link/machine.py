@@ -133,7 +133,7 @@ class Link:
     def receive(self, data: bytes, now: float) -> list[Answer]:
         """Take bytes from the board; return the answers that are now complete, in order."""
         for body in self._reader.feed(data):
-            if body[0] == self.session:
+            if body[0] == self.session:  # else it is from an agent that another run left behind
                 self._hear(body[1], body[2], body[3:], now)
         ready, self._ready = self._ready, []
         return ready
@@ -203,12 +203,14 @@ class Link:
                 return
 
     def _transmit(self, now: float) -> None:
-        if not self._under_way:
+        if not self._under_way:  # silence counts from now on: before, the board owed nothing
             self.heard = max(self.heard, now)
         under_way = sum(len(sent.wire) for sent in self._under_way)
+        # The board forgets an answer when it takes the command REMEMBER later (agent/server.py):
+        # with one less under way, whatever is repeated is still known.
         while self._queue and len(self._under_way) < protocol.REMEMBER - 1:
             size = len(self._queue[0].wire)
-            if self._under_way and under_way + size > self.window:
+            if self._under_way and under_way + size > self.window:  # one goes in any case
                 return
             under_way += size
             self._under_way.append(self._queue.popleft())
@@ -222,6 +224,8 @@ class Link:
 
     def _repeat(self, now: float) -> None:
         self._tried = now
+        # All of them, in order: behind a gap the board takes nothing, and what it has done already
+        # it answers from its memory.
         for sent in self._under_way:
             if sent.answer is None:
                 self.resent += 1
