@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 
-from harness.virtual import faults
+from cattrs.preconf.json import make_converter
+from cattrs.strategies import configure_tagged_union
+
 from harness.virtual.faults import BoardFault, ChipDefect, LinkFault
 
 OWN_PROGRAM = """\
@@ -48,44 +49,26 @@ class VirtualBoardSpec:
 SEAT = b"seat the chip again"
 """What is written into a board's switch to seat its chip again; anything else cycles its power."""
 
-FAULT_KINDS = ("defects", "board_faults", "link_faults")
+
+@dataclass(frozen=True)
+class _Wanted:
+    """What one process is to serve."""
+
+    boards: tuple[VirtualBoardSpec, ...]
+    nominal_volts: float | None
+
+
+_CONVERTER = make_converter()
+for _union in (ChipDefect, BoardFault, LinkFault):
+    configure_tagged_union(_union, _CONVERTER, tag_name="kind")
 
 
 def to_json(specs: Sequence[VirtualBoardSpec], nominal_volts: float | None = None) -> str:
     """Specs, and the nominal voltage of a virtual supply if there is one, as one line of JSON."""
-    boards = [_plain(spec) for spec in specs]
-    return json.dumps({"boards": boards, "nominal_volts": nominal_volts})
+    return _CONVERTER.dumps(_Wanted(tuple(specs), nominal_volts))
 
 
-def from_json(text: str) -> tuple[list[VirtualBoardSpec], float | None]:
+def from_json(text: str) -> tuple[tuple[VirtualBoardSpec, ...], float | None]:
     """Specs and nominal voltage from what ``to_json`` made."""
-    wanted = json.loads(text)
-    return [_spec(plain) for plain in wanted["boards"]], wanted["nominal_volts"]
-
-
-def _plain(spec: VirtualBoardSpec) -> dict[str, object]:
-    plain: dict[str, object] = {
-        name: value for name, value in vars(spec).items() if name not in FAULT_KINDS
-    }
-    plain["shuttle_path"] = str(spec.shuttle_path)
-    plain["profile_path"] = str(spec.profile_path)
-    for name in FAULT_KINDS:
-        plain[name] = [
-            {"kind": type(fault).__name__, **asdict(fault)} for fault in getattr(spec, name)
-        ]
-    return plain
-
-
-def _spec(plain: dict[str, object]) -> VirtualBoardSpec:
-    values = dict(plain)
-    for name in FAULT_KINDS:
-        values[name] = tuple(_fault(item) for item in plain[name])  # type: ignore[attr-defined]
-    values["shuttle_path"] = Path(str(plain["shuttle_path"]))
-    values["profile_path"] = Path(str(plain["profile_path"]))
-    return VirtualBoardSpec(**values)  # type: ignore[arg-type]
-
-
-def _fault(item: dict[str, object]) -> object:
-    return getattr(faults, str(item["kind"]))(
-        **{name: value for name, value in item.items() if name != "kind"}
-    )
+    wanted = _CONVERTER.loads(text, _Wanted)
+    return wanted.boards, wanted.nominal_volts
