@@ -59,7 +59,10 @@ def choose(plane: Plane, width: int) -> Form:
     backs = [1, *_distances(plane)]
     steps = [Form(protocol.SUB), *(Form(protocol.XOR, back) for back in backs)]
     likely = [Form(protocol.PLAIN), min(steps, key=cost)]
-    turned = [Form(form.mode | protocol.TURNED, form.back) for form in likely]
+    # Sums carry into columns that are not in use, and what is turned has no bits there to undo it:
+    # the board would look up words that are not in its table.
+    turnable = [form for form in likely if width == 8 or form.mode != protocol.SUB]
+    turned = [Form(form.mode | protocol.TURNED, form.back) for form in turnable]
     return min(likely + turned, key=cost)
 
 

@@ -6,7 +6,7 @@ from array import array
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from harness.agent import buffers, codec, planes, protocol
@@ -58,6 +58,7 @@ def test_random_bits_of_part_of_a_plane_are_sent_column_by_column() -> None:
 
 
 @given(PLANES, st.integers(1, 8))
+@example(np.array([0, 0, 7, 7, 7, 6, 6, 5, 5], np.uint8), 3)
 def test_the_choice_can_always_be_undone(plane: Plane, width: int) -> None:
     used = plane & np.uint8((1 << width) - 1)
     data = choose(used, width).apply(used, width)
