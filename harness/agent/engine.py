@@ -228,7 +228,7 @@ class Engine:
         elif flags & REPEATS:
             self.run_repeats(count)
         else:
-            self.burst(self.block, 0, count, 0, 0)
+            self.burst(self.block, count, 0)
         return self.answer()
 
     def unpack(self, flags: int, count: int) -> None:
@@ -280,12 +280,12 @@ class Engine:
     def flush(self, count: int) -> None:
         """Run what the work block holds."""
         if count:
-            self.burst(self.work, 0, count, -1, 0)
+            self.burst(self.work, count, -1)
 
-    def burst(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
+    def burst(self, block: Block, count: int, row: int) -> None:
         """Run and compare ``count`` vectors; ``row`` is -1 where ``row_of`` says the row."""
-        self.pins.run(block, at, count, self.seen, self.floating)  # type: ignore[union-attr]  # of paced pins
-        self.judge(block, at, count, row, passed)
+        self.pins.run(block, count, self.seen, self.floating)  # type: ignore[union-attr]  # paced
+        self.judge(block, 0, count, row, 0)
 
     def judge(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
         """Compare what was read in ``count`` vectors; ``row`` as in ``burst``."""

@@ -76,8 +76,8 @@ class PacedPins(AnyPins, Protocol):
 
     exact: Literal[False]
 
-    def run(self, block: Block, at: int, count: int, seen: Words, floating: Words, /) -> None:
-        """Run ``count`` vectors from ``at``; fill the first words of ``seen``, ``floating``."""
+    def run(self, block: Block, count: int, seen: Words, floating: Words, /) -> None:
+        """Run the first ``count`` vectors; fill as many words of ``seen`` and ``floating``."""
 
 
 class ExactPins(AnyPins, Protocol):

@@ -68,16 +68,15 @@ class Pins:
         self.settle_us = (settle_ns + 999) // 1000
         return self.period_us * 1000, 1
 
-    def run(self, block: Block, at: int, count: int, seen: Words, floating: Words) -> None:
-        """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
+    def run(self, block: Block, count: int, seen: Words, floating: Words) -> None:
+        """Run the first ``count`` vectors; ``seen`` and ``floating`` get as many words."""
         began = self.begin()
         for k in range(count):
             if ticks_diff(self.due, began) > LOOK_US:
                 began = self.look_up(began)
-            i = at + k
-            highz = block.highz[i]
-            self.apply(block.drive[i], block.enable[i])
-            self.pulse(block.pulse[i])
+            highz = block.highz[k]
+            self.apply(block.drive[k], block.enable[k])
+            self.pulse(block.pulse[k])
             self.wait()
             seen[k] = self.look()
             floating[k] = self.pull(highz) if highz else 0

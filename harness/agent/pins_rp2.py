@@ -63,8 +63,8 @@ from .rp2_chip import (
     found_state,
     refuse_other_chips,
 )
-from .rp2_plan import Plan, has_pulse
-from .rp2_stream import cross, crossing
+from .rp2_plan import Plan
+from .rp2_stream import any_set, cross, crossing
 from .rp2_timing import (
     GO,
     OUT_NULL,
@@ -214,7 +214,7 @@ class Pins:
         if not self.found:
             raise Refused("no pins are bound")
         block = engine.block
-        two = 2 if engine.manner & PULSES or has_pulse(block, count) else 1
+        two = 2 if engine.manner & PULSES or any_set(block.pulse, count) else 1
         row = done = 0
         while row < count:
             if block.repeat[row] & UNTIL and not engine.manner & GAP_FREE:
@@ -266,13 +266,9 @@ class Pins:
         if enable == self.enabled:
             return
         turned = enable & ~self.enabled
-        self.order(OUT_PINS, self.moved((self.levels & ~turned) | (drive & turned)))
-        self.order(OUT_PINDIRS, self.moved(enable))
+        self.order(OUT_PINS, cross(self.outward, (self.levels & ~turned) | (drive & turned)))
+        self.order(OUT_PINDIRS, cross(self.outward, enable))
         self.enabled = enable
-
-    def moved(self, word: int) -> int:
-        """A word of the host's in controller order."""
-        return cross(self.outward, word)
 
     def begin(self, found: Layout, cycles: int) -> None:
         """Let the machine go; the first words wait in its queue by then."""
@@ -328,7 +324,8 @@ class Pins:
         plan = self.plan
         block = engine.block
         if plan.pull:
-            engine.floating[0] = self.pull(plan.pull)
+            free = plan.pull & ~self.enabled
+            engine.floating[0] = floating_pins(self.bus, self.numbers, free)
         for row, done, size, kept, rows in plan.pieces:
             if rows or size == 1:
                 plan.pick(engine.seen, size, self.inward)
@@ -360,7 +357,7 @@ class Pins:
         found = self.layout(two)
         self.load(found)
         self.aim(enable, drive)
-        pair = (self.moved(drive), self.moved(drive ^ pulse))[:two]
+        pair = (cross(self.outward, drive), cross(self.outward, drive ^ pulse))[:two]
         seen = words(1)
         used = 0
         while used < limit:
@@ -391,10 +388,6 @@ class Pins:
     def answered(self) -> bool:
         """Whether a word was read."""
         return not self.bus.read(PIO_FSTAT) & RX_EMPTY
-
-    def pull(self, mask: int) -> int:
-        """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
-        return floating_pins(self.bus, self.numbers, mask & ~self.enabled)
 
     def took(self) -> int:
         """Hardware keeps the time of a cycle as ``timing`` said."""

@@ -71,11 +71,11 @@ class Pins:
         self.ask(PERIOD, period_ns, settle_ns, sample_ns)
         return period_ns, 1
 
-    def run(self, block: Block, at: int, count: int, seen: Words, floating: Words) -> None:
-        """Run ``count`` vectors from ``at``; ``seen`` and ``floating`` get their first words."""
+    def run(self, block: Block, count: int, seen: Words, floating: Words) -> None:
+        """Run the first ``count`` vectors; ``seen`` and ``floating`` get as many words."""
         self.ask(RUN, count)
         for field in (block.drive, block.enable, block.pulse, block.highz):
-            self.link.write(memoryview(field)[at : at + count])
+            self.link.write(memoryview(field)[:count])
         self.hear()
         self.read_words(seen, count)
         self.read_words(floating, count)

@@ -6,6 +6,7 @@ pulls, rows that wait for their outputs, full memory) ends it, and ``why`` says 
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 
 from .codec import Block
@@ -23,7 +24,7 @@ from .rp2_chip import (
     STEP_READ,
     STEP_WRITE,
 )
-from .rp2_stream import EDGE, LEAST_LOOP, Chain, any_set, lay, pick_words, plain_rows
+from .rp2_stream import EDGE, LEAST_LOOP, Chain, lay_words, pick_words, plain_rows
 
 LOOPS = 32
 """Repeated rows of one burst that take no memory for their repetitions."""
@@ -143,7 +144,8 @@ class Plan:
         """Lay out single cycles, of as many rows (``step`` 1) or of one row (0)."""
         size = min(size, self.room())
         if size:
-            lay(self.buffers, row, size, (self.used, self.row_words, step))
+            # An array, since viper functions take four arguments at most on ARM (py/emitnative.c).
+            lay_words(self.buffers, array("I", [row, size, self.used, self.row_words, step]))
             self.send.add(self.stream_at + 4 * self.used, size * self.row_words, SEND_STEP, 4)
             self.used += size * self.row_words
             self.keep(size)
@@ -187,8 +189,3 @@ class Plan:
         """Give the next ``size`` captured words, back in the host's order of bits."""
         pick_words((self.capture, target, table), self.picked, size)
         self.picked += size
-
-
-def has_pulse(block: Block, count: int) -> bool:
-    """Whether any of the first ``count`` rows pulses a pin."""
-    return bool(any_set(block.pulse, count))

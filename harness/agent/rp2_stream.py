@@ -6,7 +6,6 @@ per controller pin; four tables of 256 words turn one into the other, a byte at 
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -79,12 +78,6 @@ class Chain:
         # (RP2040 datasheet 2.5.6.2, DMA control blocks).
         for k in range(4):
             target[at + k] = 0
-
-
-def lay(buffers: Sequence[Any], at: int, count: int, place: tuple[int, int, int]) -> None:
-    """Put ``count`` rows from ``at`` into a stream; ``place`` is (to, words a row, rows a step)."""
-    # An array, since viper functions take four arguments at most on ARM (py/emitnative.c).
-    lay_words(buffers, array("I", [at, count, place[0], place[1], place[2]]))
 
 
 @micropython.viper

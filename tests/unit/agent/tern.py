@@ -114,14 +114,11 @@ class TernPins:
         self.period = period_ns + settle_ns
         return period_ns, 1
 
-    def run(
-        self, block: Block, at: int, count: int, seen: array[int], floating: array[int]
-    ) -> None:
+    def run(self, block: Block, count: int, seen: array[int], floating: array[int]) -> None:
         for k in range(count):
-            i = at + k
-            word, floats = self.chip.cycle(block.drive[i], block.enable[i], block.pulse[i])
+            word, floats = self.chip.cycle(block.drive[k], block.enable[k], block.pulse[k])
             seen[k] = word
-            floating[k] = floats & block.highz[i]
+            floating[k] = floats & block.highz[k]
             if self.idle:
                 self.idle()
 

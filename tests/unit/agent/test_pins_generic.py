@@ -72,7 +72,7 @@ class Bench:
             for name, value in row.items():
                 getattr(block, name)[at] = value
         seen, floating = words(len(rows)), words(len(rows))
-        self.pins.run(block, 0, len(rows), seen, floating)
+        self.pins.run(block, len(rows), seen, floating)
         return list(zip(seen, floating, strict=True))
 
     def log(self) -> list[tuple[object, ...]]:

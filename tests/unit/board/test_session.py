@@ -171,8 +171,8 @@ def test_a_board_that_runs_fewer_cycles_than_asked_for_is_not_believed() -> None
     session, board = join(TernPins(TernChip()))
     burst = board.engine.burst
 
-    def lazy(block: Block, at: int, count: int, row: int, passed: int) -> None:
-        burst(block, at, max(1, count - 1), row, passed)
+    def lazy(block: Block, count: int, row: int) -> None:
+        burst(block, max(1, count - 1), row)
 
     board.engine.burst = lazy  # type: ignore[method-assign]
     columns = {name: [0] * 9 for name in ("expect", "care", "highz")}
