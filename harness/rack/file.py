@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from harness.board import BoardProfile, load_profile
-from harness.errors import ConfigError, Finding, Findings, HarnessError, InputError, Location
+from harness.errors import ConfigError, Finding, Findings, HarnessError, InputError
 from harness.link import names_user, shown_address
 from harness.rack.faults import read_faults
 from harness.rack.lock import real_name
@@ -68,11 +68,12 @@ def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
     return rack, findings.items
 
 
-def chip_serial_trouble(shuttle: Shuttle, serial: str) -> str:
+def _chip_trouble(shuttle: Shuttle, serial: str) -> str:
     """Say why a chip serial number cannot belong to this shuttle; empty if it can."""
-    if is_serial(shuttle.chip_serial, serial):
+    wanted = shuttle.chip_serial
+    if is_serial(wanted, serial):
         return ""
-    return f'chip serial "{serial}" is not of {shuttle.name}, whose serials match'
+    return f'chip serial "{serial}" is not of {shuttle.name}, whose serials match {wanted}'
 
 
 def _read_profile(top: TomlTable, shuttle: Shuttle | None) -> BoardProfile | None:
@@ -114,7 +115,8 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
         for key in ("defect", "board_fault", "link_fault"):
             _accept(table, key)
         return None
-    _check_chip(table, chip, shuttle)
+    if chip is not None:
+        _check_chip(table, chip, shuttle)
     faults = read_faults(table, shuttle)
     if any(faults) and port != VIRTUAL_PORT:
         table.error(
@@ -136,7 +138,7 @@ def check_port(port: str) -> None:
     """
     if names_user(port):
         advice = f'write "{shown_address(port)}"'
-        raise ConfigError([Finding("login-in-port", Location(Path("port")), LOGIN, advice)])
+        raise ConfigError.of("login-in-port", Path("port"), LOGIN, advice)
 
 
 def _draws(table: TomlTable, port: str) -> float | None:
@@ -160,17 +162,11 @@ def _accept(table: TomlTable, key: str) -> None:
             fault.raw(name)
 
 
-def _check_chip(table: TomlTable, chip: str | None, shuttle: Shuttle) -> None:
-    if chip is None:
-        return
-    trouble = chip_serial_trouble(shuttle, chip)
+def _check_chip(table: TomlTable, chip: str, shuttle: Shuttle) -> None:
+    trouble = _chip_trouble(shuttle, chip)
     if trouble:
-        table.error(
-            "chip-serial",
-            "chip",
-            f"{trouble} {shuttle.chip_serial}",
-            "write the serial number as it stands on the chip",
-        )
+        advice = "write the serial number as it stands on the chip"
+        table.error("chip-serial", "chip", trouble, advice)
 
 
 def _check_doubles(slots: Sequence[TomlTable]) -> None:
@@ -229,18 +225,10 @@ def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_pa
     check_port(port)
     shuttle = load_shuttle(shuttle_path)
     profile = load_profile(profile_path, shuttle)
-    trouble = chip_serial_trouble(shuttle, chip)
+    trouble = _chip_trouble(shuttle, chip)
     if trouble:
-        raise ConfigError(
-            [
-                Finding(
-                    "chip-serial",
-                    Location(shuttle.path),
-                    f"{trouble} {shuttle.chip_serial}",
-                    "give the serial number as it stands on the chip",
-                )
-            ]
-        )
+        advice = "give the serial number as it stands on the chip"
+        raise ConfigError.of("chip-serial", shuttle.path, trouble, advice)
     return Rack("one slot", shuttle, profile, (Slot("A1", port, board, chip),))
 
 
