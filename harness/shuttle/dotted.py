@@ -13,14 +13,15 @@ from typing import Any
 MOST_PARTS = 16
 """So many parts a dotted key may have; our own files have at most four."""
 
-_PIECE = re.compile(r"\"\"\"|'''|[\"'.#\n=,\[\]{}]")
-_ENDS = {
-    '"""': re.compile(r'(?:[^"\\]|\\.|"(?!""))*+"{3,5}', re.DOTALL),
-    "'''": re.compile(r"(?:[^']|'(?!''))*+'{3,5}"),
-    '"': re.compile(r'(?:[^"\\\n]|\\.)*+"?'),
-    "'": re.compile(r"[^'\n]*+'?"),
-    "#": re.compile(r"[^\n]*+"),
-}
+_MARK = re.compile(
+    r'''"""(?:[^"\\]|\\.|"(?!""))*+(?:"{3,5})?'''
+    r"""|'{3}(?:[^']|'(?!''))*+(?:'{3,5})?"""
+    r"""|"(?:[^"\\\n]|\\[^\n])*+"?"""
+    r"""|'[^'\n]*+'?"""
+    r"""|\#[^\n]*+|[.\n=,\[\]{}]""",
+    re.DOTALL,
+)
+"""A string or comment as a whole, a dot, or what ends a key."""
 
 
 def parse_toml(text: str) -> dict[str, Any]:
@@ -72,17 +73,13 @@ def _long_key(text: str) -> tuple[int, int] | None:
     """
     if not any(line.count(".") >= MOST_PARTS for line in text.split("\n")):
         return None
-    at, dots = 0, 0
-    while (piece := _PIECE.search(text, at)) is not None:
-        mark, at = piece.group(), piece.end()
-        if mark in _ENDS:
-            end = _ENDS[mark].match(text, at)
-            at = end.end() if end is not None else len(text)
-        elif mark == ".":
+    dots = 0
+    for mark in _MARK.finditer(text):
+        if mark[0] == ".":
             dots += 1
             if dots >= MOST_PARTS:
-                start = text.rfind("\n", 0, at) + 1
-                return text.count("\n", 0, start) + 1, at - start
-        else:
+                start = text.rfind("\n", 0, mark.end()) + 1
+                return text.count("\n", 0, start) + 1, mark.end() - start
+        elif mark[0][0] not in "\"'#":
             dots = 0
     return None

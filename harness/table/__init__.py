@@ -1,8 +1,8 @@
 """Vector tables become patterns."""
 
-from harness.table.pattern import Pattern, Words
+from harness.table.pattern import Pattern
 from harness.table.reader import SUFFIXES, check_table, load_table
-from harness.table.symbols import DRIVING, PLANES
+from harness.table.symbols import DRIVING, PLANES, Words
 from harness.table.workbook import SheetUnfit, look_through
 
 __all__ = [

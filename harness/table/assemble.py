@@ -16,8 +16,8 @@ from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table.columns import Cells, Coded, RowTexts
 from harness.table.header import Heading, Place, default_levels, read_heading
 from harness.table.latency import apply_latency
-from harness.table.pattern import Pattern, Words
-from harness.table.symbols import PLANES
+from harness.table.pattern import Pattern
+from harness.table.symbols import PLANES, Words
 from harness.table.words import ColumnDecoder, Locate, decode_repeats
 
 RowPlace = Callable[[int], Location]

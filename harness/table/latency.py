@@ -15,8 +15,8 @@ import numpy as np
 
 from harness.errors import Findings, Location
 from harness.table.columns import RowTexts
-from harness.table.pattern import Pattern, Words
-from harness.table.symbols import TESTING
+from harness.table.pattern import Pattern
+from harness.table.symbols import TESTING, Words
 
 MOST_ROWS = 4_000_000
 """Rows that a table may become, at 50 bytes each while it is moved: 200 MB."""

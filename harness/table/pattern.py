@@ -14,39 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.shuttle import Bus
-from harness.table.symbols import DRIVING, PLANES, TESTING, symbol_of
-
-Words = NDArray[np.uint32]
+from harness.table.symbols import DRIVING, PLANES, TESTING, Planes, Words, symbol_of
 
 
 @dataclass(frozen=True, eq=False)
-class Pattern:
+class Pattern(Planes[Words]):
     """What one table asks of a chip, one row per vector. All arrays have the same length.
 
-    drive
-        level of each driven pin before its clock pulse (a ``C`` pin is 0, a ``K`` pin is 1)
-    enable
-        pins that the controller drives in this vector; the others are left to the chip
-    pulse
-        pins that are pulsed after the inputs have settled (``C``, ``K``)
-    expect, care
-        level tested, and the pins on which it is tested
-    highz
-        pins tested for high impedance by a weak pull-up and a weak pull-down
-    repeat
-        cycles that the row stands for (at least 1); for an ``until`` row the limit N
-    until
-        True where the row is repeated until ``expect`` holds on ``care``
-    line
-        line of the table file, counted from 1
+    ``repeat`` is how many cycles a row stands for (at least 1), of an ``until`` row the limit N;
+    ``until`` is True where the row is repeated until ``expect`` holds on ``care``; ``line`` is the
+    line of the table file, counted from 1.
     """
 
-    drive: Words
-    enable: Words
-    pulse: Words
-    expect: Words
-    care: Words
-    highz: Words
     repeat: Words
     until: NDArray[np.bool_]
     line: NDArray[np.int32]

@@ -18,13 +18,66 @@ pins is symbols, on four pins the number ten: a decimal that fits in W bits neve
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Generic, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from harness.shuttle import Bus, Direction
 
+Words = NDArray[np.uint32]
+W = TypeVar("W", int, Words)
+
+
+@dataclass(frozen=True, eq=False)
+class Planes(Generic[W]):
+    """What may be asked of each pin: a bit in a word for a row or, in a pattern, for every row.
+
+    drive
+        level of each driven pin before its clock pulse (a ``C`` pin is 0, a ``K`` pin is 1)
+    enable
+        pins that the controller drives in this vector; the others are left to the chip
+    pulse
+        pins that are pulsed after the inputs have settled (``C``, ``K``)
+    expect, care
+        level tested, and the pins on which it is tested
+    highz
+        pins tested for high impedance by a weak pull-up and a weak pull-down
+    """
+
+    drive: W
+    enable: W
+    pulse: W
+    expect: W
+    care: W
+    highz: W
+
+
+PLANES = tuple(item.name for item in fields(Planes))
+DRIVING = ("drive", "enable", "pulse")
+TESTING = tuple(name for name in PLANES if name not in DRIVING)
+
+SYMBOLS: dict[str, tuple[str, ...]] = {
+    "0": ("enable",),
+    "1": ("drive", "enable"),
+    "C": ("enable", "pulse"),
+    "K": ("drive", "enable", "pulse"),
+    "H": ("expect", "care"),
+    "L": ("care",),
+    "Z": ("highz",),
+    "F": (),
+    "X": (),
+    "N": (),
+}
+"""Symbol → the planes in which it sets its pin's bit; X on an input drives the default level."""
+
+_ALLOWED = {
+    Direction.INPUT: "01CKFXN",
+    Direction.OUTPUT: "HLZFXN",
+    Direction.BIDIRECTIONAL: "01CKHLZFXN",
+}
 ALL_PINS = "XZFN"
-SYMBOLS = frozenset("01CKHLZFXN")
 REFUSED = frozenset("23456789BP")
 _NUMBER = re.compile(r"0x[0-9a-fA-FxzXZ_]+|0b[01xzXZ_]+")
 _PLAIN = re.compile(r"0x[0-9a-fA-F]{1,8}|0b[01]{1,32}|0|[1-9][0-9]{0,9}")
@@ -33,30 +86,11 @@ MOST_CYCLES = 2_000_000_000
 _BASE_BITS = {"0x": 4, "0b": 1}
 
 
-DRIVING = ("drive", "enable", "pulse")
-TESTING = ("expect", "care", "highz")
-PLANES = (*DRIVING, *TESTING)
-"""What a row may ask of a pin, a word each, in this order: first of the board, then of the chip."""
-
-
 @dataclass(frozen=True)
-class Meaning:
-    """What a cell asks of its pins: a word for each of :data:`PLANES`, a bit for each chip pin.
+class Meaning(Planes[int]):
+    """What a cell asks of its pins; ``held`` marks an empty cell of an input."""
 
-    ``held`` marks an empty cell of an input.
-    """
-
-    drive: int = 0
-    enable: int = 0
-    pulse: int = 0
-    expect: int = 0
-    care: int = 0
-    highz: int = 0
     held: bool = False
-
-    def __or__(self, other: Meaning) -> Meaning:
-        """Both together: pins of two parts of one cell."""
-        return Meaning(*(getattr(self, name) | getattr(other, name) for name in PLANES))
 
 
 @dataclass(frozen=True)
@@ -68,9 +102,6 @@ class Refusal:
     advice: str
 
 
-NOTHING = Meaning()
-
-
 @dataclass(frozen=True)
 class Column:
     """A column: its pins, the level that each takes by default (as a word), its whole signal."""
@@ -80,31 +111,6 @@ class Column:
     signal: str = ""
 
 
-PinRule = Callable[[int, int], Meaning]
-"""(mask of the pin, its default level as a word) → what a symbol asks of that pin."""
-
-_LEFT_ALONE: PinRule = lambda mask, default: NOTHING  # noqa: E731, ARG005 - a table entry
-
-_DRIVEN: dict[str, PinRule] = {
-    "0": lambda mask, default: Meaning(enable=mask),  # noqa: ARG005
-    "1": lambda mask, default: Meaning(drive=mask, enable=mask),  # noqa: ARG005
-    "C": lambda mask, default: Meaning(enable=mask, pulse=mask),  # noqa: ARG005
-    "K": lambda mask, default: Meaning(drive=mask, enable=mask, pulse=mask),  # noqa: ARG005
-}
-_TESTED: dict[str, PinRule] = {
-    "H": lambda mask, default: Meaning(expect=mask, care=mask),  # noqa: ARG005
-    "L": lambda mask, default: Meaning(care=mask),  # noqa: ARG005
-    "Z": lambda mask, default: Meaning(highz=mask),  # noqa: ARG005
-}
-_ALONE: dict[str, PinRule] = {"F": _LEFT_ALONE, "X": _LEFT_ALONE, "N": _LEFT_ALONE}
-_DEFAULTED: dict[str, PinRule] = {
-    "X": lambda mask, default: Meaning(drive=default & mask, enable=mask)
-}
-_RULES: dict[Direction, dict[str, PinRule]] = {
-    Direction.INPUT: _DRIVEN | _ALONE | _DEFAULTED,
-    Direction.OUTPUT: _TESTED | _ALONE,
-    Direction.BIDIRECTIONAL: _DRIVEN | _TESTED | _ALONE,
-}
 _DIGIT_SYMBOLS: dict[Direction, dict[str, str]] = {
     Direction.INPUT: {"0": "0", "1": "1", "x": "X", "z": "Z"},
     Direction.OUTPUT: {"0": "L", "1": "H", "x": "X", "z": "Z"},
@@ -117,9 +123,13 @@ _ADVICE = {
 }
 
 
-_SHOWN: dict[tuple[str, ...], dict[tuple[int, ...], str]] = {
-    planes: {tuple(getattr(rule(1, 0), name) for name in planes): symbol for symbol, rule in rules}
-    for planes, rules in ((DRIVING, _DRIVEN.items()), (TESTING, _TESTED.items()))
+_SHOWN = {
+    planes: {
+        tuple(int(name in asked) for name in planes): symbol
+        for symbol, asked in SYMBOLS.items()
+        if asked and set(asked) <= set(planes)
+    }
+    for planes in (DRIVING, TESTING)
 }
 
 
@@ -132,7 +142,8 @@ def read_cell(text: str, column: Column) -> Meaning | Refusal:
     """Read one cell of a signal column. Spaces around the text do not count."""
     text = text.strip()
     if not text:
-        return Meaning(held=column.bus.direction is Direction.INPUT)
+        held = column.bus.direction is Direction.INPUT
+        return Meaning(**dict.fromkeys(PLANES, 0), held=held)
     if text.startswith(("0x", "0b")):
         return _number(text, column)
     plain = text.replace("_", "").upper()
@@ -150,19 +161,21 @@ def _is_symbols(plain: str, width: int) -> bool:
     """Tell whether a text of the right length is symbols rather than a decimal number."""
     if width > 1 and plain.isdigit():
         return set(plain) <= {"0", "1"}
-    return set(plain) <= SYMBOLS | REFUSED
+    return set(plain) <= SYMBOLS.keys() | REFUSED
 
 
 def _symbols(plain: str, column: Column) -> Meaning | Refusal:
     """One symbol a pin, most significant first."""
-    rules = _RULES[column.bus.direction]
-    meaning = NOTHING
+    words = dict.fromkeys(PLANES, 0)
     for symbol, pin in zip(plain, column.bus.pins, strict=True):
-        rule = rules.get(symbol)
-        if rule is None:
+        if symbol not in _ALLOWED[column.bus.direction]:
             return _not_allowed(symbol, column.bus)
-        meaning |= rule(pin.mask, column.default)
-    return meaning
+        for name in SYMBOLS[symbol]:
+            words[name] |= pin.mask
+        if symbol == "X" and column.bus.direction is Direction.INPUT:
+            words["enable"] |= pin.mask
+            words["drive"] |= column.default & pin.mask
+    return Meaning(**words, held=False)
 
 
 def _not_allowed(symbol: str, bus: Bus) -> Refusal:
@@ -190,17 +203,9 @@ def _decimal(text: str, plain: str, column: Column) -> Meaning | Refusal:
             f'"{column.bus.name}" has {column.bus.width} pins',
             "write a number without leading zeros, with 0b or 0x, or one symbol a pin",
         )
-    if len(plain) > 10:
+    if len(plain) > 10 or int(plain) >> column.bus.width:
         return _too_wide(text, column.bus)
-    return number_meaning(int(plain), text, column)
-
-
-def number_meaning(value: int, text: str, column: Column) -> Meaning | Refusal:
-    """Read a number without unknown digits: it drives an input, tests an output."""
-    bus = column.bus
-    if value >> bus.width:
-        return _too_wide(text, bus)
-    return _bits(format(value, f"0{bus.width}b"), column)
+    return _bits(format(int(plain), f"0{column.bus.width}b"), column)
 
 
 def _too_wide(text: str, bus: Bus) -> Refusal:
@@ -221,7 +226,10 @@ def _number(text: str, column: Column) -> Meaning | Refusal:
             "after 0x write hexadecimal digits, after 0b binary ones, or x and z",
         )
     if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
-        return _not_allowed(text[-1].upper(), column.bus) if text[-1] in "01" else _single(text)
+        if text[-1] in "01":
+            return _not_allowed(text[-1], column.bus)
+        told = f'"{text[:40]}" cannot stand on an output of one pin'
+        return Refusal("symbol-not-allowed", told, _ADVICE[Direction.OUTPUT])
     per_digit = _BASE_BITS[text[:2]]
     digits = text[2:].replace("_", "").lower()
     if not digits:
@@ -239,14 +247,6 @@ def _number(text: str, column: Column) -> Meaning | Refusal:
             "write every digit of a number that has x or z in it",
         )
     return _bits(kept.rjust(width, "0"), column)
-
-
-def _single(text: str) -> Refusal:
-    return Refusal(
-        "symbol-not-allowed",
-        f'"{text[:40]}" cannot stand on an output of one pin',
-        _ADVICE[Direction.OUTPUT],
-    )
 
 
 def _digit_bits(digit: str, per_digit: int) -> str:
@@ -267,7 +267,7 @@ def _bits(bits: str, column: Column) -> Meaning | Refusal:
 
 def _unreadable(text: str, plain: str, width: int) -> Refusal:
     pins = "1 pin" if width == 1 else f"{width} pins"
-    if set(plain) <= SYMBOLS | REFUSED:
+    if set(plain) <= SYMBOLS.keys() | REFUSED:
         return Refusal(
             "wrong-symbol-count",
             f'"{text[:40]}" has {len(plain)} symbols for {pins}',

@@ -18,8 +18,15 @@ from numpy.typing import NDArray
 from harness.errors import Finding, Findings, Location
 from harness.shuttle import Direction
 from harness.table.columns import Cells, Coded, Numbers
-from harness.table.pattern import Words
-from harness.table.symbols import PLANES, Column, Refusal, plain_number, read_cell, read_repeat
+from harness.table.symbols import (
+    PLANES,
+    Column,
+    Refusal,
+    Words,
+    plain_number,
+    read_cell,
+    read_repeat,
+)
 
 MANY_TEXTS = 1024
 """From so many distinct texts of a bus on its plain numbers are read all at once."""

@@ -85,32 +85,19 @@ def _look_into(archive: zipfile.ZipFile) -> None:
 
 def _look_at(name: str, member: IO[bytes], budget: _Budget) -> None:
     """Read one member to its end; what is no XML by its name may be anything."""
-    parser = _Member(budget).parser
-    is_xml = name.lower().endswith(_XML_NAMES)
-    lost = False
-    while piece := member.read(_PIECE):
-        budget.spend_bytes(len(piece))
-        if not lost:
-            lost = not _well_formed(parser, piece, name, is_xml)
-    if not lost:
-        _well_formed(parser, None, name, is_xml)
-
-
-def _well_formed(parser: expat.XMLParserType, piece: bytes | None, name: str, is_xml: bool) -> bool:
-    """Parse a piece, None for the end; False if this member is no XML and need not be."""
+    place = ""
+    paid = _Paid(member, budget)
     try:
-        parser.Parse(b"" if piece is None else piece, piece is None)
+        _Member(budget).parser.ParseFile(paid)
     except expat.ExpatError as trouble:
-        if is_xml:
-            what = expat.ErrorString(trouble.code)
-            place = f"{name}, line {trouble.lineno}, column {trouble.offset + 1}"
-            raise _damaged(f"the spreadsheet is damaged: {place}: {what}") from trouble
-        return False
+        what = expat.ErrorString(trouble.code)
+        place = f"{name}, line {trouble.lineno}, column {trouble.offset + 1}: {what}"
     except (LookupError, ValueError) as trouble:  # an encoding that it cannot have
-        if is_xml:
-            raise _damaged(f"the spreadsheet is damaged: {name}: {trouble}") from trouble
-        return False
-    return True
+        place = f"{name}: {trouble}"
+    if place and name.lower().endswith(_XML_NAMES):
+        raise _damaged(f"the spreadsheet is damaged: {place}")
+    while paid.read(_PIECE):
+        pass
 
 
 @dataclass
@@ -129,6 +116,19 @@ class _Budget:
         self.parts += count
         if self.parts > MOST_PARTS:
             raise _too_large(MOST_PARTS // 10, "cells, or as many other parts")
+
+
+@dataclass
+class _Paid:
+    """A member of which every byte that is read counts."""
+
+    member: IO[bytes]
+    budget: _Budget
+
+    def read(self, size: int) -> bytes:
+        piece = self.member.read(size)
+        self.budget.spend_bytes(len(piece))
+        return piece
 
 
 @dataclass

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.shuttle import Bus, Direction, Pin
-from harness.table.symbols import Column, Meaning, Refusal, plain_number, read_cell
+from harness.table.symbols import PLANES, Column, Meaning, Refusal, plain_number, read_cell
 
 IN, OUT, IO = Direction.INPUT, Direction.OUTPUT, Direction.BIDIRECTIONAL
 
@@ -83,7 +83,7 @@ def test_x_on_an_input_is_its_default_level() -> None:
 
 def test_an_empty_cell_is_held_only_on_an_input() -> None:
     assert read(" ", IN).held
-    assert read("", OUT) == read("", IO) == Meaning()
+    assert read("", OUT) == read("", IO) == Meaning(**dict.fromkeys(PLANES, 0), held=False)
 
 
 @pytest.mark.parametrize("text", ["11", "0xB", "0b1011", "1011", "0b10_11", "10_11", "0x0B"])
