@@ -125,7 +125,7 @@ class _Paid:
     member: IO[bytes]
     budget: _Budget
 
-    def read(self, size: int) -> bytes:
+    def read(self, size: int, /) -> bytes:
         piece = self.member.read(size)
         self.budget.spend_bytes(len(piece))
         return piece
