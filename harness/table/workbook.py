@@ -96,7 +96,7 @@ def _look_at(name: str, member: IO[bytes], budget: _Budget) -> None:
         place = f"{name}: {trouble}"
     if place and name.lower().endswith(_XML_NAMES):
         raise _damaged(f"the spreadsheet is damaged: {place}")
-    while paid.read(_PIECE):
+    while paid.read():
         pass
 
 
@@ -125,7 +125,7 @@ class _Paid:
     member: IO[bytes]
     budget: _Budget
 
-    def read(self, size: int, /) -> bytes:
+    def read(self, size: int = _PIECE, /) -> bytes:
         piece = self.member.read(size)
         self.budget.spend_bytes(len(piece))
         return piece
