@@ -9,7 +9,7 @@ that is nearly one of these counts too, so that the reader can say what is wrong
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -26,6 +26,9 @@ CLOSE = 0.85
 """How near a misspelt key must be: "slots", "design", "signal" and "controler" are."""
 SHUTTLE_FILES = ("shuttle.toml", "vectors/shuttle.toml")
 """Where a board profile's shuttle is looked for, in its folder and the folders above."""
+SETTINGS = ".toml"
+ORDER = {"shuttle": 0, "profile": 1, "rack": 1, "unknown": 2, "design": 3, "table": 4}
+"""What of a folder is checked first: the others are checked against it."""
 
 
 def check(paths: Iterable[str | Path]) -> list[Finding]:
@@ -36,8 +39,11 @@ def check(paths: Iterable[str | Path]) -> list[Finding]:
     files.
     """
     checker = _Checker()
-    for path in paths:
-        checker.check(Path(path))
+    for path in map(Path, paths):
+        try:
+            checker.check(path)
+        except FileUnusable as error:
+            checker.findings.append(error.finding)
     return _once(checker.findings)
 
 
@@ -52,41 +58,40 @@ def _once(findings: Iterable[Finding]) -> list[Finding]:
 
 @dataclass
 class _Checker:
-    """Findings so far, and shuttles already read, by their file."""
+    """Findings so far, and shuttles already checked, by their file."""
 
     findings: list[Finding] = field(default_factory=list)
     shuttles: dict[Path, Shuttle | None] = field(default_factory=dict)
 
     def check(self, path: Path) -> None:
+        """Check what is at a path; raises FileUnusable for what cannot be opened."""
         if is_folder(path):
             self.folder(path)
             return
-        try:
-            check_file(path)
-        except FileUnusable as error:
-            self.findings.append(error.finding)
-            return
-        if path.suffix.lower() in SUFFIXES:
-            self.table(path)
-        elif path.suffix.lower() == ".toml":
-            self.toml(path)
-        else:
-            self.unknown(path)
+        check_file(path)
+        checks = {
+            "shuttle": self.shuttle,
+            "design": self.design,
+            "profile": self.profile,
+            "rack": self.rack,
+            "table": self.table,
+            "unknown": self.unknown,
+        }
+        checks[_kind(path)](path)
 
     def folder(self, folder: Path) -> None:
-        """Check every TOML file of a known kind, then tables that no design lists."""
+        """Check every file of a known kind, and warn of tables that no design lists."""
         before = len(self.findings)
-        try:
-            files = sorted(names_below(folder))
-        except FileUnusable as error:
-            self.findings.append(error.finding)
-            return
-        kinds = {file: _kind(file) for file in files if file.suffix.lower() == ".toml"}
-        self.settings(kinds)
-        for file in files:
-            if file.suffix.lower() in SUFFIXES:
-                self.unlisted(file)
-        if not any(kinds.values()) and len(self.findings) == before:
+        files = [p for p in sorted(names_below(folder)) if _suffix(p) in {SETTINGS, *SUFFIXES}]
+        kinds = {path: _kind(path) for path in files}
+        for path, kind in sorted(kinds.items(), key=lambda item: ORDER[item[1]]):
+            if kind == "table":
+                self.unlisted(path)
+            elif kind == "unknown":
+                self.readable(path)  # a settings file of another program, if it is one at all
+            elif kind != "design" or not self.has_design(path):
+                self.check(path)
+        if not set(KINDS.values()) & set(kinds.values()) and len(self.findings) == before:
             self.error(
                 "nothing-to-check",
                 folder,
@@ -94,43 +99,17 @@ class _Checker:
                 "name the folder that holds shuttle.toml",
             )
 
-    def settings(self, kinds: Mapping[Path, str | None]) -> None:
-        """Check settings files, shuttles first: the other kinds are checked against them."""
-        for first in (True, False):
-            for file, kind in kinds.items():
-                if kind not in {None, "design"} and (kind == "shuttle") is first:
-                    self.toml(file)
-        for file, kind in kinds.items():
-            if kind is None:
-                self.unreadable(file)
-        for file, kind in kinds.items():
-            if kind == "design" and not self.has_design(file):
-                self.design(file)
-
-    def toml(self, path: Path) -> None:
-        kind = _kind(path)
-        if kind == "shuttle":
-            self.shuttle(path)
-        elif kind == "design":
-            self.design(path)
-        elif kind == "profile":
-            self.profile(path)
-        elif kind == "rack":
-            self.rack(path)
-        else:
-            self.unknown_toml(path)
-
-    def shuttle(self, path: Path) -> Shuttle | None:
+    def shuttle(self, path: Path) -> None:
         """Check a shuttle, its designs and their tables, once."""
         file = whole_path(path)
-        if file not in self.shuttles:
-            shuttle, findings = check_shuttle(path)
-            self.shuttles[file] = shuttle
-            self.findings += findings
-            if shuttle is not None:
-                for design in shuttle.designs:
-                    self.inside(design, shuttle)
-        return self.shuttles[file]
+        if file in self.shuttles:
+            return
+        shuttle, findings = check_shuttle(path)
+        self.shuttles[file] = shuttle
+        self.findings += findings
+        if shuttle is not None:
+            for design in shuttle.designs:
+                self.inside(design, shuttle)
 
     def rack(self, path: Path) -> None:
         """Check a rack file, and the shuttle that it names with everything in that."""
@@ -166,7 +145,7 @@ class _Checker:
             )
             return
         folder = whole_path(path.parent)
-        listed = [design for design in shuttle.designs if design.folder == folder]
+        listed = _designs_in(folder, shuttle)
         if not listed:
             self.error(
                 "design-not-listed",
@@ -183,9 +162,8 @@ class _Checker:
 
     def table(self, path: Path) -> None:
         """Check one table file against the design in its folder."""
-        folder = whole_path(path.parent)
         shuttle = self.quiet_shuttle(path)
-        designs = [d for d in shuttle.designs if d.folder == folder] if shuttle else []
+        designs = _designs_in(whole_path(path.parent), shuttle)
         if shuttle is None or not designs:
             self.error(
                 "table-without-design",
@@ -199,18 +177,15 @@ class _Checker:
 
     def unlisted(self, path: Path) -> None:
         """Warn of a table beside a design that does not list it: it would never run."""
-        shuttle = self.quiet_shuttle(path)
-        folder, file = whole_path(path.parent), whole_path(path)
-        for design in shuttle.designs if shuttle else ():
-            if design.folder == folder and all(spec.path != file for spec in design.tables):
-                found = Findings()
-                found.warn(
-                    "table-not-listed",
-                    Location(path),
-                    f'design "{design.name}" does not list this table, so it never runs',
-                    f'add [tables.NAME] with file = "{path.name}" to design.toml',
+        file = whole_path(path)
+        for design in _designs_in(whole_path(path.parent), self.quiet_shuttle(path)):
+            if all(spec.path != file for spec in design.tables):
+                message = f'design "{design.name}" does not list this table, so it never runs'
+                advice = f'add [tables.NAME] with file = "{path.name}" to design.toml'
+                place = Location(path)
+                self.findings.append(
+                    Finding("table-not-listed", place, message, advice, Severity.WARNING)
                 )
-                self.findings += found.items
 
     def profile(self, path: Path) -> None:
         shuttle = self.profile_shuttle(path)
@@ -245,33 +220,25 @@ class _Checker:
     def has_design(self, path: Path) -> bool:
         """Tell whether a shuttle that has been checked lists this design."""
         folder = whole_path(path.parent)
-        return any(
-            design.folder == folder
-            for shuttle in self.shuttles.values()
-            if shuttle is not None
-            for design in shuttle.designs
-        )
+        return any(_designs_in(folder, shuttle) for shuttle in self.shuttles.values())
 
-    def unreadable(self, path: Path) -> None:
-        """Report a settings file in a folder that cannot be read; others are not ours."""
-        findings = Findings()
-        if read_toml(path, findings) is None:
-            self.findings += findings.items
-
-    def unknown(self, path: Path) -> None:
-        self.error(
-            "unknown-file-kind",
-            path,
-            f'"{path.suffix or path.name}" is not a kind of file that the tool reads',
-            f"give .toml, {', '.join(SUFFIXES)} files or a folder",
-        )
-
-    def unknown_toml(self, path: Path) -> None:
-        """Report why a TOML file cannot be placed: unreadable, or of none of the kinds."""
+    def readable(self, path: Path) -> bool:
+        """Report a settings file that cannot be read."""
         findings = Findings()
         top = read_toml(path, findings)
         self.findings += findings.items
-        if top is not None:
+        return top is not None
+
+    def unknown(self, path: Path) -> None:
+        """Report why a file cannot be placed: unreadable, or of none of the kinds."""
+        if _suffix(path) != SETTINGS:
+            self.error(
+                "unknown-file-kind",
+                path,
+                f'"{path.suffix or path.name}" is not a kind of file that the tool reads',
+                f"give .toml, {', '.join(SUFFIXES)} files or a folder",
+            )
+        elif self.readable(path):
             keys = ", ".join(f'"{key}" ({kind})' for key, kind in KINDS.items())
             self.error(
                 "unknown-file-kind",
@@ -284,20 +251,33 @@ class _Checker:
         self.findings.append(Finding(rule, Location(path), message, advice))
 
 
-def _kind(path: Path) -> str | None:
-    """What a TOML file is by its keys (by its name, if it cannot be read), None if neither."""
+def _designs_in(folder: Path, shuttle: Shuttle | None) -> list[Design]:
+    designs = shuttle.designs if shuttle is not None else ()
+    return [design for design in designs if design.folder == folder]
+
+
+def _suffix(path: Path) -> str:
+    return path.suffix.lower()
+
+
+def _kind(path: Path) -> str:
+    """What a file is: by its suffix, or by its keys (by its name, if it cannot be read)."""
+    if _suffix(path) != SETTINGS:
+        return "table" if _suffix(path) in SUFFIXES else "unknown"
     top = read_toml(path, Findings())
     if top is None:
-        return {"shuttle.toml": "shuttle", "design.toml": "design"}.get(path.name)
+        return {"shuttle.toml": "shuttle", "design.toml": "design"}.get(path.name, "unknown")
     exact = next((kind for key, kind in KINDS.items() if key in top.values), None)
-    return exact if exact is not None else _nearly(list(top.values))
+    return exact or _nearly(list(top.values))
 
 
-def _nearly(keys: list[str]) -> str | None:
+def _nearly(keys: list[str]) -> str:
     """Return the kind of a file that has no telling key, but one that is misspelt."""
     if {"shuttle", "profile"} <= set(keys):
         return "rack"
-    for telling, kind in KINDS.items():
-        if difflib.get_close_matches(telling, keys, n=1, cutoff=CLOSE):
-            return kind
-    return None
+    close = (
+        kind
+        for telling, kind in KINDS.items()
+        if difflib.get_close_matches(telling, keys, n=1, cutoff=CLOSE)
+    )
+    return next(close, "unknown")
