@@ -5,10 +5,11 @@ from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
 from .jobs.demo import copy_demo, deserved
+from .jobs.event_line import event_line
 from .jobs.history import history
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_rack, load_shuttle, load_table
-from .jobs.log import LogFile
+from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
@@ -53,7 +54,6 @@ __all__ = [
     "Comparison",
     "Event",
     "Likeness",
-    "LogFile",
     "MarginEvent",
     "MarginFound",
     "Night",
@@ -91,6 +91,7 @@ __all__ = [
     "check",
     "copy_demo",
     "deserved",
+    "event_line",
     "examine_port",
     "history",
     "hold_intake",
@@ -107,6 +108,7 @@ __all__ = [
     "serial_ports",
     "single_slot",
     "stored_run",
+    "tool_log",
     "watching",
     "write_bundle",
     "write_margin_pages",

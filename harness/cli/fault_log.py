@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from harness import LogFile
+from harness import tool_log
 from harness.cli.screen import complain
 
 NAME = "harness.log"
@@ -15,9 +15,8 @@ NAME = "harness.log"
 @contextmanager
 def fault_log(folder: Path) -> Iterator[None]:
     """Keep tracebacks in a file of the folder of reports; says at the end that there are some."""
-    log = LogFile(folder / NAME)
     try:
-        with log:
+        with tool_log(folder / NAME) as log:
             yield
     finally:
         if log.lost:

@@ -25,10 +25,11 @@ from harness import (
     SlotRecovering,
     TableJudged,
     TableStarted,
+    event_line,
 )
 from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_text
-from harness.records import Verdict
+from harness.records import Outcome, Verdict
 
 
 @contextmanager
@@ -106,7 +107,7 @@ class LineDisplay:
 
     def __call__(self, event: Event) -> None:
         """Write the event's line, if it has one."""
-        text = _line(event)
+        text = event_line(event, _reaching, _judged)
         if text:
             self._screen.say(text)
 
@@ -117,19 +118,6 @@ def _reaching(port: str) -> str:
     return f"reaching the board at {port or 'its USB port'}"
 
 
-def _line(event: Event) -> str:
-    match event:
-        case SlotConnecting(slot=slot, chip=chip, port=port):
-            return f"{slot}  {chip}  {_reaching(port)}"
-        case SlotRecovering(slot=slot, text=text):
-            return f"{slot}  {text}"
-        case TableJudged(slot=slot, outcome=outcome):
-            head = f"{slot}  {outcome.chip_serial}  {outcome.design}/{outcome.table}"
-            tail = "" if outcome.verdict is Verdict.PASS else f"  {outcome.summary}"
-            return f"{head}  {verdict_text(outcome.verdict)}{tail}"
-        case SlotFinished(slot=slot, trouble=trouble):
-            return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
-        case RackNews(text=text):
-            return text
-        case _:
-            return ""
+def _judged(outcome: Outcome) -> str:
+    tail = "" if outcome.verdict is Verdict.PASS else f"  {outcome.summary}"
+    return f"{verdict_text(outcome.verdict)}{tail}"

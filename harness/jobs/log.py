@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import logging
 import threading
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
-from typing import BinaryIO, Self
+from typing import BinaryIO
 
 from harness.door import open_to_append
 from harness.errors import one_line
@@ -22,11 +22,22 @@ _SCRUBBER = Scrubber()
 """Its folder may be given to others: host paths and passwords stay out."""
 
 
+@contextmanager
+def tool_log(path: Path) -> Iterator[LogFile]:
+    """Have what the tool logs at the end of a file as well, until this is left."""
+    with closing(LogFile(path)) as log:
+        LOG.addHandler(log)
+        try:
+            yield log
+        finally:
+            LOG.removeHandler(log)
+
+
 class LogFile(logging.Handler):
     """Lines with their time at the end of a file, among them tracebacks. Any thread may write.
 
-    While it is entered it hears what the tool logs. The file is there only if there is something
-    in it. ``lost`` is the first line that it could not take, and why; empty if there is none.
+    The file is there only if there is something in it. ``lost`` is the first line that it could
+    not take, and why; empty if there is none.
     """
 
     def __init__(self, path: Path) -> None:
@@ -35,21 +46,6 @@ class LogFile(logging.Handler):
         self.lost = ""
         self._stream: BinaryIO | None = None
         self._writing = threading.Lock()
-
-    def __enter__(self) -> Self:
-        LOG.addHandler(self)
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        LOG.removeHandler(self)
-        if self._stream is not None:
-            with suppress(OSError):  # what a full disk did not take is written again here
-                self._stream.close()
 
     @property
     def used(self) -> bool:
@@ -60,6 +56,13 @@ class LogFile(logging.Handler):
         """Open the file if it is not open yet; raises OSError."""
         self._stream = self._stream or open_to_append(self.path)
         return self._stream
+
+    def close(self) -> None:
+        """Close the file."""
+        with suppress(OSError):  # what a full disk did not take is written again here
+            if self._stream is not None:
+                self._stream.close()
+        super().close()
 
     def emit(self, record: logging.LogRecord) -> None:
         """Write what the tool logs, line by line."""

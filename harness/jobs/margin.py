@@ -13,7 +13,7 @@ from pathlib import Path
 from harness.errors import ConfigError, Finding, Location
 from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
 from harness.jobs.tables import choose, load_jobs
-from harness.margin import MarginEvent, MarginWorker, Means, Target, Tell, TrialRule
+from harness.margin import MarginWorker, Means, Target, Tell, TrialRule
 from harness.rack import (
     Job,
     Observer,
@@ -33,17 +33,7 @@ from harness.shuttle import nearest
 from harness.store import Store
 from harness_reports import write_margins
 
-Wanted = Callable[[Slot, str], bool]
 _SUPPLY_USE = {MarginKind.SUPPLY: SupplyUse.CHANGING}
-
-
-def _everything(slot: Slot, design: str) -> bool:
-    del slot, design
-    return True
-
-
-def _unheard(event: MarginEvent) -> None:
-    del event
 
 
 @dataclass(frozen=True)
@@ -52,7 +42,7 @@ class Wish:
 
     ``designs`` and ``slots`` are names, or patterns such as ``crc*``; none means all. ``table``
     is one table's name, empty for all tables of a design. ``run_id`` is the night's run that the
-    search belongs to. ``wanted`` may leave out a design in a slot.
+    search belongs to. ``only`` are the slots and designs to which it is limited; None means all.
     """
 
     designs: tuple[str, ...] = ()
@@ -61,14 +51,14 @@ class Wish:
     kind: MarginKind = MarginKind.RATE
     run_id: str = ""
     rule: TrialRule = field(default_factory=TrialRule)
-    wanted: Wanted = _everything
+    only: frozenset[tuple[str, str]] | None = None
 
 
 def search_margins(
     rack: Rack,
     store: AnyStore = STORE,
     wish: Wish | None = None,
-    tell: Tell = _unheard,
+    tell: Tell = unobserved,
     stop: StopSwitch | None = None,
     observe: Observer = unobserved,
 ) -> tuple[MarginRecord, ...]:
@@ -189,7 +179,7 @@ def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
 
 def _targets(rack: Rack, slot: Slot, jobs: Sequence[Job], wish: Wish) -> Iterator[Target]:
     for name in dict.fromkeys(job.design.name for job in jobs):
-        if wish.wanted(slot, name):
+        if wish.only is None or (slot.name, name) in wish.only:
             own = cases(rack, slot, (job for job in jobs if job.design.name == name))
             yield Target(rack.name, own, slot.virtual, wish.table, wish.run_id)
 

@@ -14,7 +14,8 @@ from typing import Any, cast
 
 from harness.door import is_there
 from harness.errors import StoreError
-from harness.jobs.log import LogFile
+from harness.jobs.event_line import event_line
+from harness.jobs.log import LogFile, tool_log
 from harness.jobs.morning import morning_lines
 from harness.jobs.night_margins import NightMargins, search_at_night
 from harness.jobs.run import check_resumable, check_same, id_to_resume, new_run, run_from
@@ -27,12 +28,7 @@ from harness.rack import (
     Job,
     Observer,
     Rack,
-    RackNews,
-    SlotConnecting,
-    SlotFinished,
-    SlotRecovering,
     StopSwitch,
-    TableJudged,
     unobserved,
 )
 from harness.records import RunRecord, Verdict, encode
@@ -206,7 +202,7 @@ def night_folder(out: Path, run_id: str) -> Path:
 @contextmanager
 def _night_log(folder: Path) -> Iterator[LogFile]:
     """Open ``night.log``, and say in it what ended the night; raises StoreError."""
-    with LogFile(folder / "night.log") as log:
+    with tool_log(folder / "night.log") as log:
         try:
             log.open()
         except OSError as error:
@@ -223,7 +219,7 @@ def _logged(log: LogFile, observe: Observer) -> Observer:
     """Have each event that is worth a line in the log, and hand it on."""
 
     def hear(event: Event) -> None:
-        text = _line(event)
+        text = event_line(event, _at_port, lambda one: f"{one.verdict}  {one.summary}")
         if text:
             log.write(text)
         observe(event)
@@ -231,17 +227,5 @@ def _logged(log: LogFile, observe: Observer) -> Observer:
     return hear
 
 
-def _line(event: Event) -> str:
-    match event:
-        case SlotConnecting(slot=slot, chip=chip, port=port):
-            return f"{slot}  {chip}  reaching the board at {port or 'its USB port'}"
-        case SlotRecovering(slot=slot, text=text):
-            return f"{slot}  {text}"
-        case TableJudged(slot=slot, outcome=o):
-            return f"{slot}  {o.chip_serial}  {o.design}/{o.table}  {o.verdict}  {o.summary}"
-        case SlotFinished(slot=slot, trouble=trouble):
-            return f"{slot}  cannot be used: {trouble}" if trouble else f"{slot}  finished"
-        case RackNews(text=text):
-            return text
-        case _:
-            return ""
+def _at_port(port: str) -> str:
+    return f"reaching the board at {port or 'its USB port'}"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from harness.jobs.margin import Wish, search_margins
 from harness.judge import Baseline
 from harness.margin import Tell
-from harness.rack import Observer, Rack, Slot, StopSwitch, within
+from harness.rack import Observer, Rack, StopSwitch, within
 from harness.records import MarginDrop, MarginKind, MarginRecord, RunRecord, Verdict, margin_drop
 from harness.store import Store
 
@@ -60,12 +60,7 @@ def search_at_night(
     if not rack.night_margins or run.cancelled:
         return NightMargins()
     done = {(one.slot, one.design) for one in _whole(store, run)}
-    passing = _passing(run) - done
-
-    def wanted(slot: Slot, design: str) -> bool:
-        return (slot.name, design) in passing
-
-    wish = Wish(designs=rack.night_margins, run_id=run.run_id, wanted=wanted)
+    wish = Wish(designs=rack.night_margins, run_id=run.run_id, only=frozenset(_passing(run) - done))
 
     def search() -> NightMargins:
         records = search_margins(rack, store, wish, tell, stop, observe)
@@ -106,9 +101,5 @@ def _just_so(accepted: MarginRecord, drop: MarginDrop) -> bool:
 
 def _passing(run: RunRecord) -> set[tuple[str, str]]:
     """Slots and designs of which every table passed."""
-    good: dict[tuple[str, str], bool] = {}
-    for chip in run.chips:
-        for outcome in chip.outcomes:
-            key = chip.slot, outcome.design
-            good[key] = good.get(key, True) and outcome.verdict is Verdict.PASS
-    return {key for key, passed in good.items() if passed}
+    tables = [(o.slot, o.design, o.verdict is Verdict.PASS) for c in run.chips for o in c.outcomes]
+    return {key[:2] for key in tables} - {key[:2] for key in tables if not key[2]}

@@ -65,6 +65,6 @@ Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinis
 Observer = Callable[[Event], None]
 
 
-def unobserved(event: Event) -> None:
+def unobserved(event: object) -> None:
     """Watch nothing."""
     del event
