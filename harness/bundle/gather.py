@@ -41,10 +41,10 @@ _FAULTS = ("defect", "board_fault", "link_fault")
 
 @dataclass(frozen=True)
 class Sources:
-    """Files as they are on this computer, by their names among the inputs."""
+    """Files as they are on this computer, by their names among the inputs; ``slot`` is made."""
 
     files: Mapping[str, Path]
-    made: Mapping[str, bytes]
+    slot: str
 
 
 def find_sources(run: RunRecord, chip: ChipRecord, places: Places) -> Sources:
@@ -63,7 +63,7 @@ def find_sources(run: RunRecord, chip: ChipRecord, places: Places) -> Sources:
     troubles = [*_outside(files, root), *_changed_tables(run, chip.outcomes, designs, root)]
     if troubles:
         raise BundleError(troubles)
-    return Sources(files | {SHUTTLE: shuttle, PROFILE: profile}, {SLOT: slot})
+    return Sources(files | {SHUTTLE: shuttle, PROFILE: profile}, slot)
 
 
 def scrubber_of_this_computer(shuttle: Path, words: Iterable[str]) -> Scrubber:
@@ -101,8 +101,7 @@ def without_secrets(sources: Sources, scrubber: Scrubber) -> BundleInputs:
         files[name] = _scrubbed(name, data, scrubber)
         if files[name] != data:
             altered[name] = hashlib.sha256(data).hexdigest()
-    made = {name: scrubber.text(d.decode("utf-8")).encode() for name, d in sources.made.items()}
-    return BundleInputs(files | made, altered)
+    return BundleInputs(files | {SLOT: scrubber.text(sources.slot).encode()}, altered)
 
 
 def _scrubbed(name: str, data: bytes, scrubber: Scrubber) -> bytes:
@@ -127,7 +126,7 @@ def _designs(shuttle: Path, wanted: set[str]) -> dict[str, DesignListing]:
     return found
 
 
-def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -> bytes:
+def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -> str:
     """Describe a virtual slot with its invented faults; a real one by its serials alone."""
     slot: dict[str, Any] = {"chip": chip.chip_serial, "board": chip.board_serial}
     if chip.virtual and run.rack_file:
@@ -137,7 +136,7 @@ def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -
         for key in _FAULTS:
             faults = [f for f in own.get(key, []) if f.get("design", "") in {"", *designs}]
             slot |= {key: faults} if faults else {}
-    return toml_text(slot).encode("utf-8")
+    return toml_text(slot)
 
 
 def _outside(files: Mapping[str, Path], root: Path) -> Iterable[Finding]:

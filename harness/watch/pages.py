@@ -76,7 +76,10 @@ def troubled(before: Snapshot | None, reason: str, since: datetime) -> Snapshot:
     Paths and passwords in the reason are taken out.
     """
     known = before if before is not None else Snapshot("No news", "", "", (), "")
-    told = (f"The store cannot be read since {clock(since)}; trying again.", _plain(reason))
+    told = (
+        f"The store cannot be read since {clock(since)}; trying again.",
+        Scrubber().text(reason),
+    )
     return replace(
         known,
         title="The store cannot be read",
@@ -102,7 +105,7 @@ def live_page(snapshot: Snapshot, racks: tuple[str, ...], rack: str | None, now:
 
 def message_page(title: str, text: str) -> bytes:
     """Make a page that only says something."""
-    page = {"title": title, "text": _plain(text), "pages": addresses.LINKS.pages}
+    page = {"title": title, "text": Scrubber().text(text), "pages": addresses.LINKS.pages}
     return _rendered("message", page).encode("utf-8")
 
 
@@ -119,10 +122,6 @@ def live_script() -> bytes:
 
 def _own_file(*names: str) -> str:
     return resources.files("harness.watch").joinpath(*names).read_text("utf-8")
-
-
-def _plain(reason: str) -> str:
-    return Scrubber().text(reason)
 
 
 def _rendered(name: str, page: object) -> str:

@@ -121,9 +121,8 @@ def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
     data = report_of(intake.run, intake.chip.slot)
     if hashlib.sha256(data).hexdigest() != intake.report_sha256:
         raise StoreError(f"{report}: the report is not the one that was hashed")
-    for old in ("handout", "hold"):
-        for end in (".html", "-label.html"):
-            remove_file(folder / f"{name}-{old}{end}", folder)
+    for old in ("handout", "handout-label", "hold", "hold-label"):
+        remove_file(folder / f"{name}-{old}.html", folder)
     write_file(report, data, folder)
     write_file(label, label_html(shown), folder)
     write_file(card, card_html(shown), folder)
@@ -154,17 +153,13 @@ def build_card(intake: ChipIntake) -> CardPage:
 def _lines(intake: ChipIntake) -> list[Checked]:
     """Every step in order, and before it what it came to when it was done earlier."""
     lines: list[Checked] = []
-    latest = [old for old in reversed(intake.earlier) if old.result is not Result.DONE]
-    failed = [old for old in latest if old.result is Result.FAILED]
-    shown = [*failed, *(old for old in latest if old not in failed)][:MOST_TRIES]
+    bad = [old for old in reversed(intake.earlier) if old.result is not Result.DONE]
+    shown = sorted(bad, key=lambda old: old.result is not Result.FAILED)[:MOST_TRIES]
+    kept = {id(old) for old in shown}  # tries that came to the same are equal
     for found in intake.results:
         title = title_of(found.key)
-        tries = [old for old in intake.earlier if old.key == found.key]
-        lines += [
-            _checked(old, f"{title}, try {k}")
-            for k, old in enumerate(tries, 1)
-            if any(old is kept for kept in shown)
-        ]
+        tries = enumerate((old for old in intake.earlier if old.key == found.key), 1)
+        lines += [_checked(old, f"{title}, try {k}") for k, old in tries if id(old) in kept]
         lines.append(_checked(found, title))
     left = len(intake.earlier) - len(shown)
     if left:

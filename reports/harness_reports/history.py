@@ -72,14 +72,6 @@ class HistoryPage:
     links: Links
 
 
-@dataclass(frozen=True)
-class SubjectsPage:
-    """The list of everything that has a history: chips, designs, the slots of each rack."""
-
-    groups: tuple[tuple[str, tuple[Anchor, ...]], ...]
-    links: Links
-
-
 def margins_of(store: Store, subject: Selection) -> tuple[MarginRecord, ...]:
     """Read the margins that a history is about, oldest first; a slot's history has none."""
     match subject.kind:
@@ -117,8 +109,8 @@ def build_history(
     )
 
 
-def build_subjects(subjects: Iterable[Selection], links: Links) -> SubjectsPage:
-    """Work out the list of histories: chips, designs, then each rack's slots."""
+def listed(subjects: Iterable[Selection], links: Links) -> dict[str, list[Anchor]]:
+    """List what has a history under titles: chips, designs, then each rack's slots."""
     groups: dict[str, list[Anchor]] = {}
     for subject in subjects:
         title = f"{subject.kind.capitalize()}s"
@@ -126,7 +118,7 @@ def build_subjects(subjects: Iterable[Selection], links: Links) -> SubjectsPage:
             title += f" of rack {subject.rack}"
         anchor = Anchor(subject.name or NO_SERIAL, links.subject(subject))
         groups.setdefault(title, []).append(anchor)
-    return SubjectsPage(tuple((title, tuple(anchors)) for title, anchors in groups.items()), links)
+    return groups
 
 
 def _heading(subject: Selection) -> tuple[str, str, str]:

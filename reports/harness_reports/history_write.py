@@ -15,7 +15,7 @@ from harness_reports.history import (
     Anchor,
     Links,
     build_history,
-    build_subjects,
+    listed,
 )
 from harness_reports.html import page_html, style_policy
 from harness_reports.names import distinct_names
@@ -43,7 +43,8 @@ def history_html(
 
 def subjects_html(subjects: Sequence[Selection], links: Links) -> bytes:
     """Return the page that lists what has a history as UTF-8."""
-    return page_html("subjects.html.jinja", build_subjects(subjects, links), STYLES)
+    page = {"groups": listed(subjects, links), "links": links}
+    return page_html("subjects.html.jinja", page, STYLES)
 
 
 def history_policy() -> str:

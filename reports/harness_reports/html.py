@@ -19,29 +19,9 @@ from markupsafe import Markup
 from harness.errors import printable
 from harness.judge import NightChanges
 from harness.records import ChipOfRun, ChipRecord, MarginRecord, RunOverview, RunRecord
-from harness_reports.looks import look, tally
-from harness_reports.margin_view import drop_text, exactly, passes, point_look
-from harness_reports.names import chip_name
+from harness_reports import looks, margin_view, names, texts, trust
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
-from harness_reports.texts import (
-    agreement,
-    clock,
-    counts_text,
-    day,
-    duration,
-    first_mismatch,
-    hertz,
-    interval_text,
-    many,
-    minute,
-    moment,
-    pin_name,
-    rate_text,
-    short_first,
-    timing_word,
-)
-from harness_reports.trust import chip_headline
 
 _STYLE = ("style.css",)
 
@@ -87,9 +67,11 @@ def page_environment(package: str) -> Environment:
 
 
 _WORDS = (
-    agreement, chip_headline, chip_name, clock, counts_text, day, drop_text, duration, exactly,
-    first_mismatch, hertz, interval_text, look, many, minute, moment, passes, pin_name, point_look,
-    rate_text, short_first, tally, timing_word,
+    looks.look, looks.tally, margin_view.drop_text, margin_view.exactly, margin_view.passes,
+    margin_view.point_look, names.chip_name, texts.agreement, texts.clock, texts.counts_text,
+    texts.day, texts.duration, texts.first_mismatch, texts.hertz, texts.interval_text, texts.many,
+    texts.minute, texts.moment, texts.pin_name, texts.rate_text, texts.short_first,
+    texts.timing_word, trust.chip_headline,
 )  # fmt: skip
 """How templates write what they are given: verdicts, numbers, times, pins."""
 

@@ -190,15 +190,13 @@ def evidence_text(outcome: Outcome) -> str:
     return "\n".join(lines)
 
 
+_SOURCES = ("shuttle", "shuttle_sha256", "profile", "profile_sha256", "rack", "rack_sha256")
+
+
 def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
     told = {
         "run": run.run_id,
-        "shuttle": run.shuttle,
-        "shuttle_sha256": run.shuttle_sha256,
-        "profile": run.profile,
-        "profile_sha256": run.profile_sha256,
-        "rack": run.rack,
-        "rack_sha256": run.rack_sha256,
+        **{name: getattr(run, name) for name in _SOURCES},
         "board_serial": chip.board_serial,
         "slot": chip.slot,
         "port": chip.port,

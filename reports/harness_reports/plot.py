@@ -7,7 +7,7 @@ the page's style by class. Whatever is drawn also stands in a table or sentence 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from markupsafe import Markup
@@ -55,25 +55,52 @@ class Label:
     up: str
 
 
+@dataclass(frozen=True)
+class _Chart:
+    """A plot of ``count`` columns up to ``right``, with values upwards."""
+
+    up: Axis
+    count: int
+    right: int
+
+    def x(self, column: float) -> float:
+        return _LEFT + (self.right - _LEFT) * (column + 0.5) / self.count
+
+    def y(self, value: float) -> float:
+        return _HEIGHT - _BOTTOM - (_HEIGHT - _BOTTOM - _TOP) * self.up.place(value)
+
+    def frame(self, write: Callable[[float], str], names: Mapping[int, str]) -> list[Markup]:
+        """Draw the lines and numbers of both axes; ``names`` are of columns."""
+        bottom = _HEIGHT - _BOTTOM
+        rules = "".join(f"M{_LEFT} {self.y(tick):.1f}H{self.right}" for tick in self.up.ticks)
+        return [
+            line(rules, "m-grid"),
+            line(f"M{_LEFT} {_TOP}V{bottom}H{self.right}", "m-axis"),
+            *(_text(_LEFT - 8, self.y(t) + 4, write(t), "m-num m-end") for t in self.up.ticks),
+            *(_text(self.x(n), bottom + 16, words, "m-num") for n, words in names.items()),
+        ]
+
+    def levels(self, levels: Sequence[Level]) -> list[Markup]:
+        """Draw lines across, and write at their ends, two lines of words never on each other."""
+        parts, last = [], float("inf")
+        for level in sorted(levels, key=lambda level: level.value):
+            y = self.y(level.value)
+            parts.append(line(f"M{_LEFT} {y:.1f}H{self.right}", level.kind))
+            last = min(y + 4, last - 14)
+            parts.append(_text(self.right + 6, last, level.words, "m-word m-start"))
+        return parts
+
+
 def search_plot(marks: Sequence[Mark], levels: Sequence[Level], label: Label) -> Markup:
     """Draw a search: tries from left to right (``x`` from 1), the rate of each in Hz upwards."""
     up = axis([*(mark.y for mark in marks), *(level.value for level in levels)])
-    count = max(2, len(marks))
-    right = _WIDTH - _RIGHT
-
-    def x_of(x: float) -> float:
-        return _LEFT + (right - _LEFT) * (x - 0.5) / count
-
-    tries = [(x_of(n + 1), str(n + 1)) for n in thinned(count, 24)]
-    return _whole(
-        (_WIDTH, _HEIGHT),
-        label,
-        [
-            *_frame(up, hertz, tries, (right, _HEIGHT - _BOTTOM)),
-            *_levels(levels, up, right),
-            *(_shape(x_of(mark.x), _y_of(up, mark.y), mark.shape, 15) for mark in marks),
-        ],
-    )
+    chart = _Chart(up, max(2, len(marks)), _WIDTH - _RIGHT)
+    parts = [
+        *chart.frame(hertz, {n: str(n + 1) for n in thinned(chart.count, 24)}),
+        *chart.levels(levels),
+        *(_shape(chart.x(mark.x - 1), chart.y(mark.y), mark.shape, 15) for mark in marks),
+    ]
+    return _whole((_WIDTH, _HEIGHT), label, parts)
 
 
 def trend_plot(
@@ -84,32 +111,20 @@ def trend_plot(
     ``x`` of a mark counts from 0 and names its day in ``days``.
     """
     up = axis([0.0, *(mark.y for mark in marks), *(edge for span in spans for edge in span)])
-    right = _WIDTH - _LEFT // 3
-
-    def x_of(x: float) -> float:
-        return _LEFT + (right - _LEFT) * (x + 0.5) / len(days)
-
-    dated = [(x_of(n), days[n]) for n in thinned(len(days), 6)]
-    course = " ".join(
-        f"{'L' if n else 'M'}{x_of(mark.x):.1f} {_y_of(up, mark.y):.1f}"
-        for n, mark in enumerate(marks)
-    )
+    chart = _Chart(up, len(days), _WIDTH - _LEFT // 3)
+    places = [f"{chart.x(mark.x):.1f} {chart.y(mark.y):.1f}" for mark in marks]
     bars = "".join(
-        f"M{x_of(mark.x):.1f} {_y_of(up, low):.1f}V{_y_of(up, high):.1f}"
+        f"M{chart.x(mark.x):.1f} {chart.y(low):.1f}V{chart.y(high):.1f}"
         for mark, (low, high) in zip(marks, spans, strict=True)
     )
-    zero = [Level(0.0, "", "m-declared")]
-    return _whole(
-        (_WIDTH, _HEIGHT),
-        label,
-        [
-            *_frame(up, lambda value: f"{value:g} %", dated, (right, _HEIGHT - _BOTTOM)),
-            *_levels(zero, up, right),
-            line(course, "m-line"),
-            line(bars, "m-bar"),
-            *(_shape(x_of(mark.x), _y_of(up, mark.y), mark.shape, 13) for mark in marks),
-        ],
-    )
+    parts = [
+        *chart.frame(lambda value: f"{value:g} %", {n: days[n] for n in thinned(len(days), 6)}),
+        *chart.levels([Level(0.0, "", "m-declared")]),
+        line("M" + " L".join(places), "m-line"),
+        line(bars, "m-bar"),
+        *(_shape(chart.x(mark.x), chart.y(mark.y), mark.shape, 13) for mark in marks),
+    ]
+    return _whole((_WIDTH, _HEIGHT), label, parts)
 
 
 @dataclass(frozen=True)
@@ -189,36 +204,6 @@ def _declared(grid: Grid, cell: int, bottom: int) -> list[Markup]:
         y = bottom - (row + 0.5) * _ROW
         parts.append(line(f"M{_LEFT} {y:.1f}H{_LEFT + cell * len(grid.rates)}", "m-usual"))
     return parts
-
-
-def _frame(
-    up: Axis,
-    write: Callable[[float], str],
-    across: Sequence[tuple[float, str]],
-    end: tuple[int, int],
-) -> list[Markup]:
-    """Draw the lines and numbers of both axes."""
-    right, bottom = end
-    lines = "".join(f"M{_LEFT} {_y_of(up, tick):.1f}H{right}" for tick in up.ticks)
-    parts = [line(lines, "m-grid"), line(f"M{_LEFT} {_TOP}V{bottom}H{right}", "m-axis")]
-    parts += [_text(_LEFT - 8, _y_of(up, t) + 4, write(t), "m-num m-end") for t in up.ticks]
-    parts += [_text(x, bottom + 16, words, "m-num") for x, words in across]
-    return parts
-
-
-def _levels(levels: Sequence[Level], up: Axis, right: int) -> list[Markup]:
-    """Draw lines across, and write at their ends, two lines of words never on each other."""
-    parts, last = [], float("inf")
-    for level in sorted(levels, key=lambda level: level.value):
-        y = _y_of(up, level.value)
-        parts.append(line(f"M{_LEFT} {y:.1f}H{right}", level.kind))
-        last = min(y + 4, last - 14)
-        parts.append(_text(right + 6, last, level.words, "m-word m-start"))
-    return parts
-
-
-def _y_of(up: Axis, value: float) -> float:
-    return _HEIGHT - _BOTTOM - (_HEIGHT - _BOTTOM - _TOP) * up.place(value)
 
 
 def _whole(size: tuple[int, int], label: Label, parts: Sequence[Markup]) -> Markup:

@@ -13,11 +13,9 @@ from functools import cache, cached_property
 from typing import TypeVar
 
 from harness.records import rewritten
-from harness_reports.passwords import PASSWORD, passwords_out
+from harness_reports.passwords import passwords_out
 
 Record = TypeVar("Record")
-
-__all__ = ["ADDRESS", "COMMON_NAMES", "PASSWORD", "PATH", "USER", "Scrubber"]
 
 PATH, ADDRESS, USER = "<path>", "<address>", "<user>"
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -97,27 +98,25 @@ def why_unwritable(reason: OSError | ValueError) -> str:
 
 def write_file(path: Path, data: bytes, folder: Path) -> None:
     """Write one file whole or not at all, making its parents. Raises StoreError."""
-    try:
+    with _explained(folder, path.name):
         path.parent.mkdir(parents=True, exist_ok=True)
         _replace(path, data)
-    except (OSError, ValueError) as reason:
-        raise _unwritten(folder, path.name, reason) from reason
 
 
 def remove_file(path: Path, folder: Path) -> None:
     """Remove one file, if it is there. Raises StoreError."""
-    try:
+    with _explained(folder, f"{path.name} cannot be removed"):
         path.unlink(missing_ok=True)
+
+
+@contextmanager
+def _explained(folder: Path, what: str) -> Iterator[None]:
+    try:
+        yield
     except (OSError, ValueError) as reason:
-        raise _unwritten(folder, f"{path.name} cannot be removed", reason) from reason
-
-
-def _unwritten(folder: Path, what: str, reason: OSError | ValueError) -> StoreError:
-    full = isinstance(reason, OSError) and reason.errno in _FULL
-    again = " and write the reports again" if full else ""
-    return StoreError(
-        f"{folder}: reports cannot be written ({what}): {why_unwritable(reason)}{again}"
-    )
+        full = isinstance(reason, OSError) and reason.errno in _FULL
+        why = why_unwritable(reason) + (" and write the reports again" if full else "")
+        raise StoreError(f"{folder}: reports cannot be written ({what}): {why}") from reason
 
 
 def _replace(path: Path, data: bytes) -> None:
