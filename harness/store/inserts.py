@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from functools import cache
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import JSON, Connection, Text, bindparam, cast, column, func, select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -19,6 +19,8 @@ from harness.store.models import Base, ChipRow, OutcomeRow, in_utc
 from harness.store.undisturbed import undisturbed
 
 Row = Mapping[str, Any]
+
+Insert = TypeVar("Insert", postgresql.Insert, sqlite.Insert)
 
 OUTCOME_KEY = ("run_id", "slot", "design", "table_name")
 CHIP_KEY = ("run_id", "slot")
@@ -37,11 +39,8 @@ _AS_TEXT: Mapping[type, Callable[[Any], str]] = {
 
 def insert_into(connection: Connection, model: type[Base]) -> postgresql.Insert | sqlite.Insert:
     """Make the INSERT of the connection's dialect, which knows ON CONFLICT."""
-    return _insert(connection.dialect.name, model)
-
-
-def _insert(dialect: str, model: type[Base]) -> postgresql.Insert | sqlite.Insert:
-    return postgresql.insert(model) if dialect == "postgresql" else sqlite.insert(model)
+    server = connection.dialect.name == "postgresql"
+    return postgresql.insert(model) if server else sqlite.insert(model)
 
 
 def put_outcomes(connection: Connection, rows: Sequence[Row]) -> None:
@@ -51,12 +50,10 @@ def put_outcomes(connection: Connection, rows: Sequence[Row]) -> None:
 
 def put_chips(connection: Connection, run_id: str, rows: Sequence[Row]) -> None:
     """Write chips of a run, each over what its slot had; new ones come after those there are."""
-    count = select(func.count()).where(ChipRow.run_id == run_id)
-    first = connection.scalar(count) or 0
     places = select(ChipRow.slot, ChipRow.position).where(ChipRow.run_id == run_id)
     known = {slot: position for slot, position in connection.execute(places)}  # noqa: C416
     placed = [
-        {**row, "run_id": run_id, "position": known.get(row["slot"], first + k)}
+        {**row, "run_id": run_id, "position": known.get(row["slot"], len(known) + k)}
         for k, row in enumerate(rows)
     ]
     _put(connection, ChipRow, CHIP_KEY, placed)
@@ -91,9 +88,7 @@ def _row_statement(
     model: type[Base], key: tuple[str, ...], names: tuple[str, ...]
 ) -> sqlite.Insert:
     """Write a row over one that is there; made once for many commits."""
-    statement = sqlite.insert(model)
-    changed = {name: statement.excluded[name] for name in names if name not in key}
-    return statement.on_conflict_do_update(index_elements=key, set_=changed)
+    return _over(sqlite.insert(model), key, names)
 
 
 @cache
@@ -112,6 +107,9 @@ def _piece_statement(
         .render_derived(with_types=True)
     )
     found = [cast(rows.c[name], JSON()) if name in _TEXTS else rows.c[name] for name in names]
-    statement = postgresql.insert(model).from_select(names, select(*found))
+    return _over(postgresql.insert(model).from_select(names, select(*found)), key, names)
+
+
+def _over(statement: Insert, key: tuple[str, ...], names: tuple[str, ...]) -> Insert:
     changed = {name: statement.excluded[name] for name in names if name not in key}
     return statement.on_conflict_do_update(index_elements=key, set_=changed)
