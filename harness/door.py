@@ -12,6 +12,7 @@ import hashlib
 import os
 import stat
 from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO
@@ -40,9 +41,8 @@ OPEN_END = (
 )
 """What is wrong with a text whose last line does not end, and what to do."""
 
-_MISSING = ("there is no such file", "check the path")
 _REFUSED = {
-    errno.ENOENT: _MISSING,
+    errno.ENOENT: ("there is no such file", "check the path"),
     errno.ENAMETOOLONG: ("the name is longer than the file system allows", "shorten it"),
     errno.ELOOP: ("symbolic links lead round in a circle", "name the file itself"),
     errno.ENOTDIR: ("a file stands where a folder is needed", "check the path"),
@@ -64,12 +64,9 @@ _FLAGS = (
 
 def read_file(path: Path, most: int) -> bytes:
     """Return the bytes of a regular file of at most ``most`` bytes. Raises FileUnusable."""
-    with open_file(path, most) as stream:
+    with open_file(path, most) as stream, _refusing(path):
         size = os.fstat(stream.fileno()).st_size
-        try:
-            data = stream.read(size + 1)
-        except OSError as trouble:
-            raise _refusal(path, trouble) from trouble
+        data = stream.read(size + 1)
     if len(data) != size:
         raise _unusable(path, "file-unreadable", "the file changes while it is read", "try again")
     return data
@@ -80,7 +77,7 @@ def open_file(path: Path, most: int) -> BinaryIO:
 
     Reading may still raise OSError; the file may grow meanwhile.
     """
-    try:
+    with _refusing(path):
         _check(path, path.stat(), most)
         stream = os.fdopen(os.open(path, os.O_RDONLY | _FLAGS), "rb")
         try:
@@ -90,8 +87,6 @@ def open_file(path: Path, most: int) -> BinaryIO:
         except BaseException:
             stream.close()
             raise
-    except (OSError, ValueError) as trouble:
-        raise _refusal(path, trouble) from trouble
     if made_up:
         stream.close()
         message = "the system makes this file up as it is read"
@@ -115,10 +110,8 @@ def open_to_append(path: Path) -> BinaryIO:
 
 def check_file(path: Path) -> None:
     """Raise FileUnusable unless a regular file is there; its size does not matter."""
-    try:
+    with _refusing(path):
         _check(path, path.stat(), None)
-    except (OSError, ValueError) as trouble:
-        raise _refusal(path, trouble) from trouble
 
 
 def is_file(path: Path) -> bool:
@@ -173,12 +166,9 @@ def names_in(folder: Path, suffix: str) -> list[Path]:
 
     Raises FileUnusable where the file system refuses.
     """
-    try:
+    with _refusing(folder), suppress(FileNotFoundError):
         return sorted(path for path in folder.iterdir() if path.name.endswith(suffix))
-    except FileNotFoundError:
-        return []
-    except (OSError, ValueError) as trouble:
-        raise _refusal(folder, trouble) from trouble
+    return []
 
 
 def told_at(error: FileUnusable, place: Location, name: str) -> Finding:
@@ -197,14 +187,21 @@ def _check(path: Path, found: os.stat_result, most: int | None) -> None:
         raise _unusable(path, "file-too-large", message, advice)
 
 
-def _refusal(path: Path, trouble: OSError | ValueError) -> FileUnusable:
-    if not isinstance(trouble, OSError):
-        return _unusable(path, "file-missing", "no file can have this name", "check the path")
-    reason = trouble.strerror or str(trouble)
-    other = (f"the file cannot be read: {reason}", "check its permissions and the disk")
-    message, advice = _REFUSED.get(trouble.errno or 0, other)
-    missing = trouble.errno == errno.ENOENT
-    return _unusable(path, "file-missing" if missing else "file-unreadable", message, advice)
+@contextmanager
+def _refusing(path: Path) -> Iterator[None]:
+    """Raise FileUnusable for whatever the file system refuses."""
+    try:
+        yield
+    except OSError as trouble:
+        reason = trouble.strerror or str(trouble)
+        other = (f"the file cannot be read: {reason}", "check its permissions and the disk")
+        message, advice = _REFUSED.get(trouble.errno or 0, other)
+        missing = trouble.errno == errno.ENOENT
+        rule = "file-missing" if missing else "file-unreadable"
+        raise _unusable(path, rule, message, advice) from trouble
+    except ValueError as trouble:
+        told = "no file can have this name"
+        raise _unusable(path, "file-missing", told, "check the path") from trouble
 
 
 def _unusable(path: Path, rule: str, message: str, advice: str) -> FileUnusable:

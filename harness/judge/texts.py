@@ -43,8 +43,7 @@ FAULT_ADVICE = (
 NOT_RUN_ADVICE = "Run the table again once the reason is gone."
 WAIVED_ADVICE = "A known failure; its owner answers for it until the waiver expires."
 
-_LEVELS = {"H": "high (1)", "L": "low (0)", "Z": "floating"}
-_SEEN = {"0": "low (0)", "1": "high (1)", "Z": "floating"}
+_LEVELS = {"0": "low (0)", "L": "low (0)", "1": "high (1)", "H": "high (1)", "Z": "floating"}
 
 
 def passed(captures: Sequence[Capture]) -> str:
@@ -71,7 +70,7 @@ def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
     pin = wrong[0]
     name = f"{pin.signal} (pin {pin.pin})" if pin.signal else f"pin {pin.pin}"
     more = f" with {counted(len(wrong) - 1, 'other pin')}" if len(wrong) > 1 else ""
-    observed, expected = _SEEN[pin.observed], _LEVELS[pin.expected]
+    observed, expected = _LEVELS[pin.observed], _LEVELS[pin.expected]
     return f"{name} was {observed} where {expected} was expected, first {place}{more}; {share}"
 
 
