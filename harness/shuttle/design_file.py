@@ -77,8 +77,6 @@ def _address(top: TomlTable) -> int:
 
 def _verilog(top: TomlTable) -> tuple[Path, ...]:
     names = top.strings("verilog", ())
-    if isinstance(top.raw("verilog"), str):
-        return (existing_file(top, "verilog", names[0]),)
     return tuple(existing_file(top, "verilog", name, i) for i, name in enumerate(names))
 
 

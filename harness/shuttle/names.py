@@ -7,7 +7,7 @@ a column of a table, a Verilog port and a part of a file name.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 from harness.errors import Location
 from harness.shuttle.model import MAX_PINS
@@ -30,16 +30,12 @@ def take_pins(table: TomlTable, key: str) -> tuple[tuple[str, Location], ...]:
 
     Entries that cannot be understood become ``bad-pin-name`` or ``bad-pin-range`` findings.
     """
-    texts = table.strings(key)
-    single = isinstance(table.raw(key), str)
-    places = [table.location(key) if single else table.location(key, i) for i in range(len(texts))]
-    return tuple(_expand_all(table, zip(texts, places, strict=True)))
+    return tuple(_expand_all(table, key))
 
 
-def _expand_all(
-    table: TomlTable, entries: Iterable[tuple[str, Location]]
-) -> Iterator[tuple[str, Location]]:
-    for text, place in entries:
+def _expand_all(table: TomlTable, key: str) -> Iterator[tuple[str, Location]]:
+    for index, text in enumerate(table.strings(key)):
+        place = table.location(key, index)
         names = expand_range(text)
         if names is None:
             table.findings.error(
@@ -48,8 +44,7 @@ def _expand_all(
                 f'"{text[:60]}" is not a range of at most {MAX_PINS} pins',
                 'write both ends with one prefix, such as "in0..in3"',
             )
-            continue
-        for name in names:
+        for name in names or ():
             if is_name(name):
                 yield name, place
             else:

@@ -50,8 +50,7 @@ def _signal(
         holder, key = below, "pins"
         wish = below.take("direction", str, "")
     written = take_pins(holder, key)
-    members = tuple(_members(table.findings, written, pins))
-    _claim(table.findings, name, written, owner)
+    members = tuple(_members(table.findings, name, written, pins, owner))
     if not members or len(members) != len(written):
         return None
     direction = _direction(holder, name, members, wish)
@@ -71,8 +70,13 @@ def _check_name(table: TomlTable, name: str) -> None:
 
 
 def _members(
-    findings: Findings, written: tuple[tuple[str, Location], ...], pins: Mapping[str, Pin]
+    findings: Findings,
+    signal: str,
+    written: tuple[tuple[str, Location], ...],
+    pins: Mapping[str, Pin],
+    owner: dict[str, str],
 ) -> Iterator[Pin]:
+    """Pins that a signal may have; ``owner`` notes who uses each, the others become findings."""
     usable = [name for name, pin in pins.items() if pin.direction in _ROLE]
     for name, place in written:
         pin = pins.get(name)
@@ -89,25 +93,15 @@ def _members(
             )
         else:
             yield pin
-
-
-def _claim(
-    findings: Findings,
-    name: str,
-    written: tuple[tuple[str, Location], ...],
-    owner: dict[str, str],
-) -> None:
-    """Note who uses each pin; a pin that is already used becomes a finding."""
-    for pin, place in written:
-        if pin in owner:
-            other = "this signal" if owner[pin] == name else f'signal "{owner[pin]}"'
+        if name in owner:
+            other = "this signal" if owner[name] == signal else f'signal "{owner[name]}"'
             findings.error(
                 "pin-used-twice",
                 place,
-                f'pin "{pin}" is already used by {other}',
+                f'pin "{name}" is already used by {other}',
                 "give each signal pins of its own",
             )
-        owner.setdefault(pin, name)
+        owner.setdefault(name, signal)
 
 
 def _direction(

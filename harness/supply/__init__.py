@@ -2,12 +2,11 @@
 
 from harness.supply.bench import BenchSupply, open_supply
 from harness.supply.cautions import cautions
-from harness.supply.model import Limits, Reading, SupplySpec
+from harness.supply.model import Limits, SupplySpec
 
 __all__ = [
     "BenchSupply",
     "Limits",
-    "Reading",
     "SupplySpec",
     "cautions",
     "open_supply",

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import ConfigError, LinkError, SupplyTrouble
-from harness.supply import BenchSupply, Reading, cautions, open_supply
+from harness.supply import BenchSupply, cautions, open_supply
+from harness.supply.model import Reading
 from harness.virtual.supply import VirtualSupply
 from tests.unit.supply.instruments import SPEC, Answer, LinePort, instrument, on
 
