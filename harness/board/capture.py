@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.link import Traffic
+
 
 @dataclass(frozen=True)
 class BoardIdentity:
@@ -64,16 +66,6 @@ class CaptureWindow:
 
 
 @dataclass(frozen=True)
-class WireCounters:
-    """Traffic of one run: bytes each way, times the host had to wait, frames sent again."""
-
-    sent: int = 0
-    received: int = 0
-    round_trips: int = 0
-    resent: int = 0
-
-
-@dataclass(frozen=True)
 class Capture:
     """What one run of a pattern gave.
 
@@ -96,5 +88,5 @@ class Capture:
     achieved_hz: float
     exact: bool
     seconds: float
-    wire: WireCounters = field(default_factory=WireCounters)
+    wire: Traffic = field(default_factory=Traffic)
     gaps: int = 0

@@ -12,9 +12,8 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import astuple, replace
+from dataclasses import replace
 from itertools import chain
-from operator import sub
 
 import numpy as np
 
@@ -23,7 +22,6 @@ from harness.agent.backends import texts
 from harness.board.capture import (
     Capture,
     RunConditions,
-    WireCounters,
 )
 from harness.board.gap_free import check_gap_free
 from harness.board.greeting import read_greeting
@@ -134,7 +132,7 @@ class Session:
         if manner:
             check_gap_free(self._with_rest(pattern), self._room, self._profile.backend)
         began = time.monotonic()
-        before = self._counters()
+        before = self._channel.traffic
         answers = Answers()
         self._perform(
             chain(
@@ -157,7 +155,7 @@ class Session:
             achieved_hz=answers.achieved_hz(conditions.clock_hz),
             exact=self.identity.exact,
             seconds=time.monotonic() - began,
-            wire=_difference(self._counters(), before),
+            wire=self._channel.traffic - before,
             gaps=answers.gaps,
         )
 
@@ -244,10 +242,6 @@ class Session:
         drive = np.uint32(self._rest_drive) & enable
         return replace(pattern, drive=pattern.drive | drive, enable=pattern.enable | enable)
 
-    def _counters(self) -> WireCounters:
-        traffic, link = self._channel.traffic, self._channel.link
-        return WireCounters(traffic.sent, traffic.received, link.round_trips, link.resent)
-
 
 def _check_countable(pattern: Pattern) -> None:
     """Raise HostMisuse for a pattern of more cycles than the board's counters can tell apart."""
@@ -301,7 +295,3 @@ def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> N
             f"the board counts {cycles} cycles where {asked} were asked for; nothing of this run "
             "is kept, run again"
         )
-
-
-def _difference(after: WireCounters, before: WireCounters) -> WireCounters:
-    return WireCounters(*map(sub, astuple(after), astuple(before)))

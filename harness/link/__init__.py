@@ -1,7 +1,7 @@
 """Bytes to and from a board, reliably: framing, state machine, ports, upload."""
 
 from harness.link.address import is_remote, names_user, shown_address
-from harness.link.channel import Channel, Command
+from harness.link.channel import Channel, Command, Traffic
 from harness.link.machine import Patience, diagram
 from harness.link.port import Lines, Port, SerialPort, port_group
 from harness.link.upload import RawRepl
@@ -14,6 +14,7 @@ __all__ = [
     "Port",
     "RawRepl",
     "SerialPort",
+    "Traffic",
     "diagram",
     "is_remote",
     "names_user",

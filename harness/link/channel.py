@@ -10,7 +10,8 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
+from operator import sub
 
 from harness.agent import protocol
 from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
@@ -30,12 +31,18 @@ class Command:
     payload: bytes = b""
 
 
-@dataclass
+@dataclass(frozen=True)
 class Traffic:
-    """What went over the wire, counted in bytes; waits and repeats are the link's."""
+    """What went over the wire: bytes each way, times the host had to wait, frames sent again."""
 
     sent: int = 0
     received: int = 0
+    round_trips: int = 0
+    resent: int = 0
+
+    def __sub__(self, before: Traffic) -> Traffic:
+        """What went since."""
+        return Traffic(*map(sub, astuple(self), astuple(before)))
 
 
 class Channel:
@@ -53,8 +60,13 @@ class Channel:
         self._clock = clock
         self.session = session or 1 + secrets.randbelow(255)
         self.link = Link(self.session, window, patience)
-        self.traffic = Traffic()
+        self._sent = self._received = 0
         self._cancelled = threading.Event()
+
+    @property
+    def traffic(self) -> Traffic:
+        """All so far."""
+        return Traffic(self._sent, self._received, self.link.round_trips, self.link.resent)
 
     def cancel(self) -> None:
         """Let the exchange that runs end with Cancelled. Any thread may call this."""
@@ -122,14 +134,14 @@ class Channel:
 
     def _read(self, timeout: float) -> list[Answer]:
         data = self.port.read(timeout)
-        self.traffic.received += len(data)
+        self._received += len(data)
         return self.link.receive(data, self._clock())
 
     def _flush(self) -> None:
         out = self.link.outgoing()
         if out:
             self.port.write(out)
-            self.traffic.sent += len(out)
+            self._sent += len(out)
 
     def _accept(self, answer: Answer) -> bytes:
         if answer.ok:
