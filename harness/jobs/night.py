@@ -98,8 +98,7 @@ def night(
     switch = stop if stop is not None else StopSwitch()
     with opened(store) as kept:
         run_id, jobs = id_to_resume(kept, resume), load_jobs(rack)
-        before = _to_close(run_id, rack, kept, jobs, Path(out))
-        run = before or (check_resumable(run_id, rack, kept, jobs) if run_id else new_run(rack))
+        run = _begun(run_id, rack, kept, jobs, Path(out))
         folder = night_folder(Path(out), run.run_id)
         with _night_log(folder) as log:
             log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if run_id else ''}")
@@ -107,8 +106,9 @@ def night(
                 for name in ("night.json", "night.txt"):
                     remove_file(folder / name, folder)
             hear = _logged(log, observe)
-            record = before or run_from(run, rack, kept, jobs, policy, hear, switch)
-            return _compared(record, rack, kept, Path(out), log, hear, switch)
+            if not _is_whole(run):
+                run = run_from(run, rack, kept, jobs, policy, hear, switch)
+            return _compared(run, rack, kept, Path(out), log, hear, switch)
 
 
 def _compared(
@@ -145,17 +145,19 @@ def _close(record: RunRecord, found: NightChanges, out: Path, margins: NightMarg
         raise StoreError(f"{error}; {advice}. The night found:", *told) from error
 
 
-def _to_close(
-    resume: str, rack: Rack, store: Store, jobs: Sequence[Job], out: Path
-) -> RunRecord | None:
-    """Find a finished run whose night was never closed; None if there is something to run."""
-    if not resume or is_there(night_folder(out, resume) / "night.json"):
-        return None
-    run = store.run_to_resume(resume)
-    if run.finished is None or run.cancelled:
-        return None
+def _begun(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job], out: Path) -> RunRecord:
+    """Begin a run, or find one to go on with; a finished one if its night was never closed."""
+    if not run_id:
+        return new_run(rack)
+    run = store.run_to_resume(run_id)
+    if not _is_whole(run) or is_there(night_folder(out, run_id) / "night.json"):
+        return check_resumable(run_id, rack, store, jobs)
     check_same(run, rack, jobs)
     return run
+
+
+def _is_whole(run: RunRecord) -> bool:
+    return run.finished is not None and not run.cancelled
 
 
 def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | None:
