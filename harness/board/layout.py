@@ -52,11 +52,13 @@ class Layout:
         sent = 0
         for piece in self.pieces:
             columns = ((1 << piece.width) - 1) << piece.column
+            # several pieces may read the same columns: their bits are alike, so one is enough
             if columns & ~sent:
                 sent |= columns
                 mask = np.uint32((1 << piece.width) - 1)
                 bits = fields[piece.field] ^ np.uint32(self.base[piece.field])
                 part = ((bits >> np.uint32(piece.bit)) & mask).astype(np.uint8)
+                # stays within the byte: a piece ends where its plane does
                 found[piece.column // 8] |= part << np.uint8(piece.column % 8)
         return found
 
@@ -64,6 +66,7 @@ class Layout:
 def find_layout(fields: tuple[Words, ...]) -> Layout:
     """The layout of these words; the first row is the base."""
     base = tuple(int(field[0]) for field in fields)
+    # the values themselves are the key, so a bit that others equal gets their column
     known: dict[bytes, int] = {}
     placed = [
         (known.setdefault(column, len(known)), number, bit)
@@ -75,12 +78,14 @@ def find_layout(fields: tuple[Words, ...]) -> Layout:
 
 def _varying(field: Words) -> Iterator[tuple[int, bytes]]:
     """Each bit that changes, and all its values (differences to the first row), packed."""
+    # as differences to the first row opposite bits are equal, and the base says which is which
     changes = field ^ field[0]
     mask = int(np.bitwise_or.reduce(changes))
+    # little-endian whatever this computer is: byte k has bits 8k to 8k + 7
     octets = changes.astype("<u4", copy=False).view(np.uint8).reshape(-1, 4)
     for k in range(4):
         if mask >> 8 * k & 0xFF:
-            octet = np.ascontiguousarray(octets[:, k])
+            octet = np.ascontiguousarray(octets[:, k])  # read up to eight times, with gaps slowly
             for bit in range(8):
                 if mask >> (8 * k + bit) & 1:
                     yield 8 * k + bit, np.packbits(octet & np.uint8(1 << bit)).tobytes()
@@ -92,6 +97,7 @@ def _pieces(placed: list[tuple[int, int, int]]) -> Iterator[Piece]:
     for at in range(1, len(placed) + 1):
         if at < len(placed):
             (column, field, bit), (column2, field2, bit2) = placed[at - 1 : at + 1]
+            # the board has eight ways a plane and field: a piece must not reach the next plane
             if (column2, field2, bit2) == (column + 1, field, bit + 1) and column2 % 8:
                 continue
         column, field, bit = placed[begin]
