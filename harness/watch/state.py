@@ -6,7 +6,6 @@ this computer holds it or an outcome came lately.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -138,7 +137,7 @@ def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
     told = {v: n for v, n in counts.items() if not (running and v is Verdict.NOT_RUN)}
     return SlotState(
         chip=replace(chip, port=plain(chip.port), trouble=plain(chip.trouble)),
-        look=_look(told, chip.trouble),
+        look=look(chip.worst(told)) if told or chip.trouble else WAITING,
         doing=_DOING_INTAKE if kind is RunKind.INTAKE else _doing(waiting, tables, running, phase),
         done=tables - waiting,
         tables=tables,
@@ -146,12 +145,6 @@ def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
         tallies=tuple(Tally(look(v), told[v]) for v in SEVERITY_ORDER if v in told),
         latest=_latest(glance.latest),
     )
-
-
-def _look(told: Mapping[Verdict, int], trouble: str) -> Look:
-    """The worst verdict so far; a slot that cannot be used is ERROR, as in the reports."""
-    found = set(told) | ({Verdict.ERROR} if trouble else set())
-    return next((look(v) for v in SEVERITY_ORDER if v in found), WAITING)
 
 
 def _doing(waiting: int, tables: int, running: bool, phase: Phase) -> str:
