@@ -1,6 +1,6 @@
 """What the agent needs from its interpreter where that interpreter is CPython.
 
-On a board this module does not exist: the bundler leaves it out, because MicroPython has the
+On a board this module does not exist: the upload leaves it out, because MicroPython has the
 same names built in. ``viper`` does nothing here and ``ptr8``/``ptr32`` view a buffer.
 """
 

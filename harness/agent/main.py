@@ -1,6 +1,6 @@
 """Starts the agent on a board: takes the serial port for itself, serves, gives it back.
 
-The bundler puts a ``Pins`` class into the same namespace; the host then calls ``begin``.
+The upload puts a ``Pins`` class into the same namespace; the host then calls ``begin``.
 """
 
 from __future__ import annotations

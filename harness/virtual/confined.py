@@ -12,6 +12,7 @@ import signal
 import sys
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 CHIP = 3
 """The descriptor of the pins' socket, and the last one that the process has."""
@@ -35,20 +36,26 @@ def main() -> int:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     kind, where, heap, program, serial, terminal = sys.argv[1:]
     take_terminal(terminal)
-    sys.path.insert(0, where)
     if kind == "stand-in":
-        beside = Path(__file__).with_name("stand_in.py")
-        spec = importlib.util.spec_from_file_location("stand_in", beside)
-        assert spec is not None
-        assert spec.loader is not None
-        stand_in = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(stand_in)
-        stand_in.main(program, serial, CHIP, confine)
+        beside = Path(__file__)
+        cpython = load(beside.parents[1] / "agent" / "cpython.py")
+        load(beside.with_name("stand_in.py")).main(program, serial, CHIP, confine, cpython)
         return 0
+    sys.path.insert(0, where)
     run = importlib.import_module("micropython_run").run_main
     confine()
     pieces = [serial[at : at + PIECE] for at in range(0, len(serial), PIECE)]
     return int(run(["micropython", "-X", f"heapsize={heap}", "-c", program, *pieces]))
+
+
+def load(path: Path) -> Any:
+    """A module by its path: the package that it is in wants libraries, and none are here."""
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 def take_terminal(name: str) -> None:

@@ -31,8 +31,6 @@ from collections.abc import Callable
 from os import read, write
 from typing import Any
 
-from harness.agent import cpython
-
 WINDOW = 128
 COMPILED_IN = ("micropython", "ptr8", "ptr32")
 TICKS = ("ticks_add", "ticks_diff", "ticks_ms", "ticks_us")
@@ -49,7 +47,7 @@ DONE_INSIDE = ("compile", "exec", "array.__new__")
 class StandIn:
     """One interpreter on standard input and output; ``chip`` is a file to its pins."""
 
-    def __init__(self, chip: io.FileIO) -> None:
+    def __init__(self, chip: io.FileIO, cpython: Any) -> None:
         self._settings = termios.tcgetattr(0)
         termios.setraw = tty.setraw  # type: ignore[attr-defined]
         kept: dict[str, object] = {module.__name__: module for module in MODULES}
@@ -58,6 +56,7 @@ class StandIn:
         kept["io"] = types.SimpleNamespace(BytesIO=io.BytesIO)
         kept["virtual_chip"] = types.SimpleNamespace(link=chip)
         self._kept = kept
+        self._compiled_in = {name: getattr(cpython, name) for name in COMPILED_IN}
         self._builtins = {k: v for k, v in vars(builtins).items() if k not in NO_BUILTINS}
         self.names: dict[str, Any] = {}
         self.reset()
@@ -75,8 +74,7 @@ class StandIn:
             "__name__": "__main__",
             "__builtins__": {**self._builtins, "__import__": look_up},
         }
-        for name in COMPILED_IN:
-            self.names[name] = getattr(cpython, name)
+        self.names |= self._compiled_in
 
     def run_program(self, program: str, serial: str) -> None:
         """Run the board's own program until it ends or Ctrl-C."""
@@ -174,11 +172,14 @@ def _told(error: BaseException) -> bytes:
     return f"{type(error).__name__}: {error}\r\n".encode()
 
 
-def main(program: str, serial: str, chip: int, confine: Callable[[], None]) -> None:
-    """Close the doors; then run the board's program, then the prompt."""
+def main(program: str, serial: str, chip: int, confine: Callable[[], None], cpython: Any) -> None:
+    """Close the doors; then run the board's program, then the prompt.
+
+    ``cpython`` is the agent's module of that name.
+    """
     assert isinstance(sys.stdout, io.TextIOWrapper)
     sys.stdout.reconfigure(line_buffering=True)  # it began before it was a terminal
-    board = StandIn(open(chip, "r+b", buffering=0))  # noqa: SIM115  a number, no path
+    board = StandIn(open(chip, "r+b", buffering=0), cpython)  # noqa: SIM115  a number, no path
     confine()
     shut()
     signal.signal(signal.SIGINT, signal.default_int_handler)

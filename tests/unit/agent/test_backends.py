@@ -38,7 +38,7 @@ def defined(text: str) -> set[str]:
 
 
 @pytest.mark.parametrize("name", BACKENDS)
-def test_no_two_modules_of_a_bundle_define_the_same_name(name: str) -> None:
+def test_no_two_modules_of_an_upload_define_the_same_name(name: str) -> None:
     found = texts(name)
     assert len(found) == len(MODULES) + len(backend(name).needs) + 1
     for one, other in combinations(found, 2):
@@ -46,7 +46,7 @@ def test_no_two_modules_of_a_bundle_define_the_same_name(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", BACKENDS)
-def test_a_bundle_has_no_docstring_annotation_or_relative_import(name: str) -> None:
+def test_an_upload_has_no_docstring_annotation_or_relative_import(name: str) -> None:
     for text in texts(name):
         for node in ast.walk(ast.parse(text)):
             assert not (isinstance(node, ast.ImportFrom) and node.level)
@@ -138,7 +138,7 @@ def nothing() -> None:
 
 @needs_micropython
 @pytest.mark.parametrize("name", BACKENDS)
-def test_the_real_interpreter_takes_every_text_of_a_bundle(name: str, tmp_path: Path) -> None:
+def test_the_real_interpreter_takes_every_text_of_an_upload(name: str, tmp_path: Path) -> None:
     found = texts(name)
     for number, text in enumerate(found):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
