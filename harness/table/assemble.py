@@ -23,8 +23,6 @@ from harness.table.words import ColumnDecoder, Locate, decode_repeats
 RowPlace = Callable[[int], Location]
 """Row of the block → where its cell of the column in question stands."""
 
-_TEXTS = ("label", "note")
-
 
 @dataclass
 class Assembler:
@@ -39,7 +37,7 @@ class Assembler:
     idle: dict[str, int] = field(init=False)
     rows: int = 0
     parts: list[dict[str, NDArray[np.generic]]] = field(default_factory=list)
-    texts: dict[str, list[RowTexts]] = field(default_factory=lambda: {name: [] for name in _TEXTS})
+    labels: list[RowTexts] = field(default_factory=list)
 
     def head(self, names: Sequence[str], place: Place) -> Heading:
         """Take the cells of the header row."""
@@ -82,9 +80,8 @@ class Assembler:
                 lambda row: Location(self.spec.path, int(line[row])),
             )
         self.parts.append({**words, "repeat": repeat, "until": until, "line": line})
-        for name in _TEXTS:
-            if name in self.heading.reserved:
-                self.texts[name].append(self._row_texts(cells[self.heading.reserved[name]]))
+        if "label" in self.heading.reserved:
+            self.labels.append(self._row_texts(cells[self.heading.reserved["label"]]))
         self.rows += rows
 
     def _row_texts(self, cells: Cells) -> RowTexts:
@@ -141,8 +138,7 @@ class Assembler:
         pattern = Pattern(
             **arrays,
             signals=tuple(column.bus for column in self.heading.signals.values()),
-            labels=RowTexts.joined(self.texts["label"]),
-            notes=RowTexts.joined(self.texts["note"]),
+            labels=RowTexts.joined(self.labels),
             sha256=sha256,
         )
         if not (pattern.tested.any() or self.findings.errors):

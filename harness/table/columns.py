@@ -1,4 +1,4 @@
-"""A column of cells as it is read from any kind of file, and texts of rows as they are kept.
+"""A column of cells as it is read from any kind of file, and labels of rows as they are kept.
 
 One rule: values only, and no Python object for a row; nothing here needs a reading library.
 """

@@ -57,7 +57,6 @@ def _moved(pattern: Pattern, masks: Mapping[int, int]) -> Pattern:
     source = np.repeat(np.arange(len(pattern)), repeat)
     rows = pattern.pick(np.concatenate([source, np.full(drain, len(pattern) - 1)]))
     assert isinstance(pattern.labels, RowTexts)
-    assert isinstance(pattern.notes, RowTexts)
     shifted: dict[str, Any] = {
         name: _shift(getattr(rows, name), len(source), masks) for name in TESTING
     }
@@ -67,7 +66,6 @@ def _moved(pattern: Pattern, masks: Mapping[int, int]) -> Pattern:
         repeat=np.ones(len(rows), np.uint32),
         until=np.zeros(len(rows), np.bool_),
         labels=pattern.labels.moved(first),
-        notes=pattern.notes.moved(first),
     )
 
 

@@ -31,7 +31,6 @@ class Pattern(Planes[Words]):
     line: NDArray[np.int32]
     signals: tuple[Bus, ...]
     labels: Mapping[int, str] = field(default_factory=dict)
-    notes: Mapping[int, str] = field(default_factory=dict)
     sha256: str = ""
 
     @classmethod
@@ -76,10 +75,9 @@ class Pattern(Planes[Words]):
         return replace(
             self.pick(slice(start, stop)),
             labels={k - start: self.labels[k] for k in self.labels if start <= k < stop},
-            notes={k - start: self.notes[k] for k in self.notes if start <= k < stop},
         )
 
     def pick(self, rows: slice | NDArray[np.int64]) -> Pattern:
         """Rows in another order or number, one for each entry; labels are left behind."""
         arrays = {name: getattr(self, name)[rows] for name in (*PLANES, "repeat", "until", "line")}
-        return replace(self, **arrays, labels={}, notes={})
+        return replace(self, **arrays, labels={})

@@ -53,7 +53,6 @@ class Plain:
 
     rows: list[Row] = field(default_factory=list)
     labels: dict[int, str] = field(default_factory=dict)
-    notes: dict[int, str] = field(default_factory=dict)
 
     def difference(self, pattern: Pattern) -> str:
         """Say in which way the tool's pattern is another one; empty if it is not."""
@@ -66,9 +65,7 @@ class Plain:
                 row = int(wrong[0])
                 found = int(getattr(pattern, name)[row])
                 return f"{name} of row {row} is {found:#x} where {int(wanted[row]):#x} stands"
-        if dict(pattern.labels) != self.labels or dict(pattern.notes) != self.notes:
-            return "labels or notes are others"
-        return ""
+        return "" if dict(pattern.labels) == self.labels else "labels are others"
 
 
 def rows_of_text(data: bytes, separator: str) -> Iterator[tuple[int, list[str]]]:
@@ -137,9 +134,8 @@ def _reserve(plain: Plain, row: Row, column: str, text: str) -> None:
     """Take in a cell of a reserved column."""
     if column == "repeat":
         row.repeat, row.until = _repeat(text)
-    elif text:
-        kept = plain.labels if column == "label" else plain.notes
-        kept[len(plain.rows)] = text
+    elif column == "label" and text:
+        plain.labels[len(plain.rows)] = text
 
 
 def _columns(names: Sequence[str], design: Design) -> list[Bus | str]:

@@ -37,7 +37,6 @@ def test_rows_become_words(desk: Desk) -> None:
     assert pattern.repeat.tolist() == [1, 3, 1]
     assert pattern.line.tolist() == [2, 3, 4]
     assert dict(pattern.labels) == {0: "clear", 2: "end"}
-    assert dict(pattern.notes) == {0: "why"}
     assert pattern.cycles == 5
     assert [bus.name for bus in pattern.signals] == ["rst_n", "clk", "d", "q", "co"]
     assert len(pattern.sha256) == 64
@@ -201,11 +200,11 @@ def test_equal_faults_are_told_once_and_many_are_counted(desk: Desk) -> None:
 
 def test_spaces_comments_and_quotes_are_allowed(desk: Desk) -> None:
     pattern = desk.load(
-        ' # head\n d , q , label, note\n\n 1, 2 , first ,"a, ""b"""\n#1,1\n  # x\n"3",4,,\n'
+        ' # head\n d , q , label, note\n\n 1, 2 , first ,"a, ""b"""\n'
+        '#1,1\n  # x\n"3",4,"c, ""d""",\n'
     )
     assert column(pattern, desk, "drive", "d") == [1, 3]
-    assert dict(pattern.labels) == {0: "first"}
-    assert dict(pattern.notes) == {0: 'a, "b"'}
+    assert dict(pattern.labels) == {0: "first", 1: 'c, "d"'}
     assert pattern.line.tolist() == [4, 7]
 
 
