@@ -59,12 +59,12 @@ def _with_remarks(told: str, found: Sequence[Change]) -> str:
     return f"{told} ({remark})".lstrip() if remark else told
 
 
-_RAN_OUT, _DIFFERENT, _ONLY_BEFORE = "waiver ran out", "failed otherwise before", "not in this run"
+_EXPIRED, _DIFFERENT, _ONLY_BEFORE = "waiver expired", "failed otherwise before", "not in this run"
 _WAIVED_BEFORE, _ONE_RUN = "waived before", "unstable before, passed in one run"
 _NEWLY_WAIVED, _NEW, _KNOWN = "newly waived", "not in the baseline", "known"
 _REMARKS = (
     _KNOWN,
-    _RAN_OUT,
+    _EXPIRED,
     _WAIVED_BEFORE,
     _DIFFERENT,
     _ONLY_BEFORE,
@@ -78,7 +78,7 @@ def _remark(change: Change) -> str:
     """What somebody must know of a change beside its place; empty if nothing."""
     was, now = change.before, change.now
     special = {
-        _RAN_OUT: change.ran_out,
+        _EXPIRED: change.expired,
         _KNOWN: change.known and not now.good,
         _ONLY_BEFORE: change.why == NOT_PART,
         _WAIVED_BEFORE: was is Verdict.WAIVED and now is Verdict.FAIL,

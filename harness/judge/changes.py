@@ -1,7 +1,7 @@
 """What a night changed against the baseline that somebody accepted: pure, over verdicts.
 
 One rule: what the baseline has is known, and what is known does not wake anybody; but a failure
-whose waiver ran out, another kind of failure, and a table that was stopped are always news.
+whose waiver expired, another kind of failure, and a table that was stopped are always news.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class Change:
     """One table on one chip. ``before`` is None if the baseline does not have it.
 
     ``known`` tells that the baseline has it just so: the verdict, and of a failure the very table
-    and how much was wrong. ``ran_out`` tells that a waiver had covered it. ``why`` is a sentence
+    and how much was wrong. ``expired`` tells that a waiver had covered it. ``why`` is a sentence
     for a person.
     """
 
@@ -52,7 +52,7 @@ class Change:
     now: Verdict
     known: bool
     why: str
-    ran_out: bool = False
+    expired: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ def _place(change: Change) -> str:
 
 
 def _change(now: Outcome, before: KnownVerdict | None) -> Change:
-    ran_out = now.verdict.failed and now.waiver is not None
+    expired = now.verdict.failed and now.waiver is not None
     return Change(
         now.slot,
         now.chip_serial,
@@ -129,9 +129,9 @@ def _change(now: Outcome, before: KnownVerdict | None) -> Change:
         now.table,
         before.verdict if before is not None else None,
         now.verdict,
-        before is not None and _is_known(now, before) and not ran_out,
+        before is not None and _is_known(now, before) and not expired,
         now.summary,
-        ran_out,
+        expired,
     )
 
 

@@ -170,7 +170,7 @@ class Outcome:
     ``summary`` is one sentence for a person. ``rows`` counts the table's vectors, ``cycles``
     what was run. ``origin`` says where the cause is taken to lie, and ``advice`` what to do next
     (empty for PASS). ``conditions``, ``window`` and ``waiver`` are None where there is none; FAIL
-    and UNSTABLE have a waiver only if it ran out.
+    and UNSTABLE have a waiver only if it expired.
     """
 
     slot: str

@@ -116,7 +116,7 @@ def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
     if outcome.waiver is not None:
         waiver, waived = outcome.waiver, outcome.verdict is Verdict.WAIVED
         facts[:0] = [
-            Fact("Waived because" if waived else "Waiver that ran out", waiver.reason),
+            Fact("Waived because" if waived else "Expired waiver", waiver.reason),
             Fact("Owner", waiver.owner),
             Fact("Ticket", waiver.ticket),
             Fact("Waived until", waiver.expiry),

@@ -70,7 +70,7 @@ def test_the_five_lines_of_a_night_on_which_much_happened(
     assert lines == [
         (
             "newly failing            3  SP2-0001 crc16/check, crc16/stream; SP2-0003 "
-            "bcd7seg/function (1 waiver ran out)"
+            "bcd7seg/function (1 waiver expired)"
         ),
         "newly fixed              2  SP2-0002 crc16/check, crc16/stream",
         "unstable                 0",

@@ -170,7 +170,7 @@ def with_waiver(folder: Path, day: str) -> Path:
     return path
 
 
-def test_a_waiver_that_ran_out_turns_a_night_red_though_the_baseline_has_the_failure(
+def test_an_expired_waiver_turns_a_night_red_though_the_baseline_has_the_failure(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     night(tmp_path, small_rack(tmp_path, STUCK), capsys)
@@ -181,7 +181,7 @@ def test_a_waiver_that_ran_out_turns_a_night_red_though_the_baseline_has_the_fai
     assert lines[5].endswith("1 PASS, 2 WAIVED (2 newly waived)")
     code, lines = night(tmp_path, with_waiver(tmp_path, "2026-01-31"), capsys)
     assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
-    assert lines[1].endswith("SP2-0001 crc16/check, crc16/stream (2 waiver ran out)")
+    assert lines[1].endswith("SP2-0001 crc16/check, crc16/stream (2 waiver expired)")
     assert latest_junit(tmp_path).failures == 2
 
 

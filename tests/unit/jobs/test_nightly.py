@@ -37,9 +37,9 @@ def change(
     why: str = "",
     *,
     known: bool = False,
-    ran_out: bool = False,
+    expired: bool = False,
 ) -> Change:
-    return Change("A1", "SP2-0001", "crc16", "check", before, now, known, why, ran_out)
+    return Change("A1", "SP2-0001", "crc16", "check", before, now, known, why, expired)
 
 
 F, P, U, W = Verdict.FAIL, Verdict.PASS, Verdict.UNSTABLE, Verdict.WAIVED
@@ -49,8 +49,8 @@ F, P, U, W = Verdict.FAIL, Verdict.PASS, Verdict.UNSTABLE, Verdict.WAIVED
     ("place", "found", "told"),
     [
         (0, change(F, F), "1  SP2-0001 crc16/check (1 failed otherwise before)"),
-        (0, change(F, F, ran_out=True), "1  SP2-0001 crc16/check (1 waiver ran out)"),
-        (0, change(W, F, ran_out=True), "1  SP2-0001 crc16/check (1 waiver ran out)"),
+        (0, change(F, F, expired=True), "1  SP2-0001 crc16/check (1 waiver expired)"),
+        (0, change(W, F, expired=True), "1  SP2-0001 crc16/check (1 waiver expired)"),
         (0, change(W, F), "1  SP2-0001 crc16/check (1 waived before)"),
         (0, change(P, F), "1  SP2-0001 crc16/check"),
         (1, change(U, P), "1  SP2-0001 crc16/check (1 unstable before, passed in one run)"),

@@ -123,13 +123,13 @@ def test_an_unstable_table_differs_every_night_and_is_known_unless_the_table_cha
 
 
 @pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.UNSTABLE])
-def test_a_waiver_that_ran_out_is_news_whatever_the_baseline_has(verdict: Verdict) -> None:
-    ran_out = WaiverRecord("Wilma Dunlin", "known", "T-1", "2026-01-31")
+def test_an_expired_waiver_is_news_whatever_the_baseline_has(verdict: Verdict) -> None:
+    expired = WaiverRecord("Wilma Dunlin", "known", "T-1", "2026-01-31")
     before = replace(ONE, verdict=verdict)
-    found = compare_one(replace(before, waiver=ran_out), before)
+    found = compare_one(replace(before, waiver=expired), before)
     assert found.failed_anew
     (change,) = (*found.newly_failing, *found.unstable)
-    assert change.ran_out
+    assert change.expired
 
 
 def test_without_a_baseline_every_failure_is_new() -> None:
