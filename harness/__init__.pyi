@@ -13,7 +13,7 @@ from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
-from .jobs.replay import MOST_CYCLES, UNKNOWN_CHIP, Replay, Target, replay
+from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
 from .jobs.report import margins, outcomes, stored_run, write_reports
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
@@ -45,7 +45,7 @@ from .watch import watching
 
 __all__ = [
     "LATEST",
-    "MOST_CYCLES",
+    "MAX_CYCLES",
     "RUNS",
     "STORE",
     "UNKNOWN_CHIP",
@@ -67,6 +67,7 @@ __all__ = [
     "Rack",
     "RackNews",
     "Replay",
+    "ReplayTarget",
     "RetryPolicy",
     "RunRecord",
     "Script",
@@ -80,7 +81,6 @@ __all__ = [
     "SupplySpec",
     "TableJudged",
     "TableStarted",
-    "Target",
     "Tell",
     "Terminal",
     "Verdict",

@@ -9,8 +9,8 @@ from harness.cli.words import counts_text, verdict_rich, verdict_text
 from harness.records import ChipRecord, Outcome, RunRecord
 from harness_reports import WrittenReports
 
-SHOWN_PER_CHIP = 3
-"""So many outcomes that are not PASS are spelled out per chip; the pages have them all."""
+MAX_SHOWN_PER_CHIP = 3
+"""Maximum number of outcomes that are not PASS spelled out per chip; the pages have them all."""
 
 
 def print_verdicts(screen: Screen, run: RunRecord) -> None:
@@ -56,9 +56,9 @@ def _troubles(chip: ChipRecord) -> list[str]:
     if chip.trouble:
         return [f"{chip.chip_serial}: {chip.trouble}"]
     bad = [outcome for outcome in chip.outcomes if not outcome.verdict.quiet]
-    lines = [_trouble(outcome) for outcome in bad[:SHOWN_PER_CHIP]]
-    if len(bad) > SHOWN_PER_CHIP:
-        lines.append(f"{chip.chip_serial}: {len(bad) - SHOWN_PER_CHIP} more in the report")
+    lines = [_trouble(outcome) for outcome in bad[:MAX_SHOWN_PER_CHIP]]
+    if len(bad) > MAX_SHOWN_PER_CHIP:
+        lines.append(f"{chip.chip_serial}: {len(bad) - MAX_SHOWN_PER_CHIP} more in the report")
     return lines
 
 

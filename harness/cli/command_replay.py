@@ -11,13 +11,13 @@ import typer
 
 import harness
 from harness import (
-    MOST_CYCLES,
+    MAX_CYCLES,
     UNKNOWN_CHIP,
     VIRTUAL_PORT,
     Comparison,
     Likeness,
     Replay,
-    Target,
+    ReplayTarget,
 )
 from harness.cli.closing import print_reports
 from harness.cli.exit_code import ExitCode
@@ -52,7 +52,7 @@ def replay(
     refused, 3 something could not be tested. Nothing is added to the store.
     """
     screen = console()
-    target = Target(port, chip, board, profile, None if long else MOST_CYCLES)
+    target = ReplayTarget(port, chip, board, profile, None if long else MAX_CYCLES)
     with fault_log(out) if out is not None else nullcontext():
         found = harness.replay(bundle, target, LineDisplay(screen))
     screen.say()

@@ -13,12 +13,14 @@ from harness.judge import NOT_PART, Change, NightChanges
 from harness.records import Verdict
 from harness_reports import Scrubber, drop_text
 
-SHOWN_CHIPS = 4
-"""So many chips are named in a line, and so many tables of each; the folder has them all."""
+MAX_SHOWN_CHIPS = 4
+"""Maximum number of chips named in a line; the folder has them all."""
 
-SHOWN_TABLES = 2
-SHOWN_DROPS = 4
-"""So many lost margins are named in their line; the pages have them all."""
+MAX_SHOWN_TABLES = 2
+"""Maximum number of tables named for each chip."""
+
+MAX_SHOWN_DROPS = 4
+"""Maximum number of lost margins named in their line; the pages have them all."""
 
 _SCRUBBER = Scrubber()
 
@@ -48,8 +50,8 @@ def _named(found: Sequence[Change]) -> str:
             where = f"{change.slot} " if not change.now.judged else ""  # somebody walks there
             tables = chips.setdefault(f"{where}{change.chip_serial}", [])
             tables.append(f"{change.design}/{change.table}")
-    told = [f"{chip} {_some(tables, SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
-    return _with_remarks(_some(told, SHOWN_CHIPS, "; "), found)
+    told = [f"{chip} {_some(tables, MAX_SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
+    return _with_remarks(_some(told, MAX_SHOWN_CHIPS, "; "), found)
 
 
 def _with_remarks(told: str, found: Sequence[Change]) -> str:
@@ -113,7 +115,7 @@ def margin_line(margins: NightMargins) -> tuple[str, ...]:
 
 
 def _told(margins: NightMargins) -> str:
-    told = _some([drop_text(drop) for drop in margins.drops], SHOWN_DROPS, "; ")
+    told = _some([drop_text(drop) for drop in margins.drops], MAX_SHOWN_DROPS, "; ")
     broken = sum(bool(record.trouble) for record in margins.records)
     remarks = [f"{len(margins.records)} searched"]
     if broken:

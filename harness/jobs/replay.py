@@ -35,11 +35,11 @@ from harness.records import ChipRecord, RunRecord, Verdict
 from harness.store import Store
 from harness_reports import parse_run_json
 
-MOST_REPEATS = 10
-"""A mismatch is repeated as often as it was then, but never more often than this."""
+MAX_REPEATS = 10
+"""Maximum number of repeats after a mismatch, however many the recorded run made."""
 
-MOST_CYCLES = 50_000_000
-"""So many cycles a replay takes in all, unless more are asked for."""
+MAX_CYCLES = 50_000_000
+"""Maximum number of cycles of a replay in all, unless more are asked for."""
 
 UNKNOWN_CHIP = "serial number not given"
 """What stands in a record for the serial number of a chip that nobody named."""
@@ -48,21 +48,21 @@ _SERIAL = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 
 @dataclass(frozen=True)
-class Target:
+class ReplayTarget:
     """What to replay on: the virtual chip, or a board at a port.
 
     ``chip`` is the serial number that a person read off the chip. Without it the virtual chip
     has the bundle's, and a chip behind a port :data:`UNKNOWN_CHIP`: nothing says that it is the
     bundle's. ``board`` is the serial number that the board must have; if it is empty, any board
     at the port will do, and the virtual board has the bundle's. ``profile`` is the board's own
-    profile where it is not the bundle's. ``most_cycles`` is None for a replay without end.
+    profile where it is not the bundle's. ``max_cycles`` is None for a replay without end.
     """
 
     port: str = VIRTUAL_PORT
     chip: str = ""
     board: str = ""
     profile: Path | None = None
-    most_cycles: int | None = MOST_CYCLES
+    max_cycles: int | None = MAX_CYCLES
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,7 @@ class Replay:
 
 
 def replay(
-    path: str | Path, target: Target | None = None, observe: Observer = unobserved
+    path: str | Path, target: ReplayTarget | None = None, observe: Observer = unobserved
 ) -> Replay:
     """Run exactly what a bundle holds and compare with what it recorded.
 
@@ -88,7 +88,7 @@ def replay(
     unsafe or asks for too many cycles, InputError if the inputs cannot be read, the port has a
     login in it or the chip's serial number can be none, and what ``harness.run`` raises.
     """
-    path, target = Path(path), target if target is not None else Target()
+    path, target = Path(path), target if target is not None else ReplayTarget()
     check_port(target.port)
     _check_serial(target.chip)
     files = unpack(path)
@@ -107,7 +107,7 @@ def replay(
         rack = _rack(opened, target, then)
         with told_of(path, folder), Store(folder / "replay.sqlite") as store:
             jobs = load_jobs(rack)
-            _check_cycles(path, jobs, target.most_cycles)
+            _check_cycles(path, jobs, target.max_cycles)
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
     compared = compare(_chip(then).outcomes, _chip(now).outcomes)
     lost = sorted(f"{INPUTS}/{name}" for name in altered.keys() & inputs.keys())
@@ -171,7 +171,7 @@ def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[
         raise BundleError(wrong)
 
 
-def _rack(opened: Opened, target: Target, then: RunRecord) -> Rack:
+def _rack(opened: Opened, target: ReplayTarget, then: RunRecord) -> Rack:
     slot = Slot("A1", target.port, target.board, target.chip or UNKNOWN_CHIP)
     if target.port == VIRTUAL_PORT:
         chip = target.chip or _chip(then).chip_serial
@@ -185,4 +185,4 @@ def _rack(opened: Opened, target: Target, then: RunRecord) -> Rack:
 def _policy(then: RunRecord) -> RetryPolicy:
     repeats = [len(o.attempts) - 1 for o in _chip(then).outcomes if o.verdict is not Verdict.PASS]
     usual = RetryPolicy.repeats_on_mismatch
-    return RetryPolicy(min(MOST_REPEATS, max([usual, *repeats])))
+    return RetryPolicy(min(MAX_REPEATS, max([usual, *repeats])))

@@ -37,8 +37,8 @@ from harness_reports import (
     subjects_html,
 )
 
-MOST_LISTENERS = 64
-"""So many browsers may listen at once; more are told to come again."""
+MAX_LISTENERS = 64
+"""Maximum number of browsers that listen at once; others are asked to close some pages."""
 
 INDEX = "index.html"
 """The page of a run, which needs no evidence but what it points at."""
@@ -86,7 +86,7 @@ class Pages:
 
     async def events(self, request: Request) -> Response:
         """The rack's changes, as server-sent events."""
-        if self._seats.taken >= MOST_LISTENERS:
+        if self._seats.taken >= MAX_LISTENERS:
             return _said(503, "Too many listeners", "Close some of the pages that are open.")
         rack, known = request.query_params.get("rack"), request.headers.get("last-event-id")
         ending = anyio.Event()

@@ -30,7 +30,7 @@ RETRY_MILLISECONDS = 2000
 Look = Callable[[str | None], Overview]
 
 
-class Channel:
+class Subscription:
     """The listeners to one rack, or to whichever rack ran last."""
 
     def __init__(self, look: Callable[[], Overview]) -> None:
@@ -113,24 +113,24 @@ class Channel:
 
 
 class Hub:
-    """All channels; one comes into being with its first listener and goes with its last."""
+    """All subscriptions; one comes into being with its first listener and goes with its last."""
 
     def __init__(self, look: Look) -> None:
         self._look = look
-        self._channels: dict[str | None, Channel] = {}
+        self._subscriptions: dict[str | None, Subscription] = {}
 
     async def events(
         self, rack: str | None, known: str | None, ending: anyio.Event
     ) -> AsyncGenerator[ServerSentEvent, None]:
-        """Tell of one rack, or of the one that ran last (None); see :meth:`Channel.events`."""
-        channel = self._channels.setdefault(rack, Channel(lambda: self._look(rack)))
+        """Tell of one rack, or of the one that ran last (None); see :meth:`Subscription.events`."""
+        subscription = self._subscriptions.setdefault(rack, Subscription(lambda: self._look(rack)))
         try:
-            async with aclosing(channel.events(known, ending)) as events:
+            async with aclosing(subscription.events(known, ending)) as events:
                 async for event in events:
                     yield event
         finally:
-            if not channel.listeners:
-                self._channels.pop(rack, None)
+            if not subscription.listeners:
+                self._subscriptions.pop(rack, None)
 
 
 def told(before: Snapshot | None, now: Snapshot) -> dict[str, Any]:

@@ -16,8 +16,8 @@ from harness.rack import held
 from harness.store import Store, store_file
 from harness.watch.state import Overview, rack_state
 
-RUNS_LISTED = 10
-"""So many of the latest runs are listed."""
+MAX_SHOWN_RUNS = 10
+"""Maximum number of runs listed, latest first."""
 
 
 class StoreSource:
@@ -76,7 +76,7 @@ class StoreSource:
 def look_at(source: StoreSource, rack: str | None) -> Overview:
     """Look at the latest run, of one rack or of all. Raises StoreError."""
     with source.opened() as store:
-        runs = store.headings(rack, RUNS_LISTED)
+        runs = store.headings(rack, MAX_SHOWN_RUNS)
         if not runs:
             return Overview(None, (), store.racks())
         latest = runs[0]

@@ -16,7 +16,7 @@ from harness.bundle import unpack
 from harness.bundle.archive import MANIFEST, pack
 from harness.bundle.contents import BundleInputs, bundle_files, one_chip
 from harness.errors import HarnessError, InputError
-from harness.jobs.replay import Target, replay
+from harness.jobs.replay import ReplayTarget, replay
 from tests.attack.attack import DIFFERENT, REFUSED, SAME, Attack, Wrong
 from tests.attack.damage import TEXT, damaged
 from tests.attack.zips import ARCHIVE, inside, unzipped, zipped
@@ -25,7 +25,7 @@ from tests.unit.reports.samples import passed
 from tests.unit.store.samples import chip, heading
 
 LIKELY = ("run.json", "bundle.json", *(f"inputs/{name}" for name in FILES))
-_ONCE = Target(most_cycles=-1)
+_ONCE = ReplayTarget(max_cycles=-1)
 
 
 def honest_bundle() -> bytes:

@@ -17,7 +17,7 @@ from unittest import mock
 from harness.bundle import unpack
 from harness.bundle.opened import lay_out
 from harness.errors import HarnessError
-from harness.jobs.replay import Replay, Target, replay
+from harness.jobs.replay import Replay, ReplayTarget, replay
 from harness.rack import reaching
 from harness.records import Verdict
 from harness.shuttle import Direction, Shuttle
@@ -33,7 +33,7 @@ from tests.unit.bundle.test_strangers import FILES
 TABLE = "inputs/bcd7seg/function.csv"
 _QUIET = {"run.json", "bundle.json", "inputs/bcd7seg/bcd7seg.v"}
 """What a verdict does not depend on."""
-_FEW = Target(most_cycles=2_000)
+_FEW = ReplayTarget(max_cycles=2_000)
 
 
 @dataclass(frozen=True)

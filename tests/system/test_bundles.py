@@ -22,7 +22,7 @@ from harness.bundle.archive import pack
 from harness.bundle.opened import lay_out
 from harness.cli import ExitCode, main
 from harness.errors import BundleError, ConfigError, HarnessError
-from harness.jobs.replay import Replay, Target, replay
+from harness.jobs.replay import Replay, ReplayTarget, replay
 from harness.rack import Slot
 from harness.records import RunRecord
 from harness.store import Store
@@ -283,7 +283,7 @@ def test_a_table_that_would_run_for_ever_is_refused_with_its_cycles(bundle: Path
 @pytest.mark.parametrize("chip", ["SP2 0001", "x" * 65, "SP2-0001\n", "(S+)+$"])
 def test_a_chip_is_named_by_what_can_be_a_serial_number(bundle: Path, chip: str) -> None:
     with pytest.raises(ConfigError, match="is not the serial number of a chip"):
-        replay(bundle, Target(chip=chip))
+        replay(bundle, ReplayTarget(chip=chip))
 
 
 def test_a_pattern_of_a_stranger_is_not_evaluated(bundle: Path, tmp_path: Path) -> None:
@@ -303,7 +303,7 @@ def test_a_board_that_cannot_be_reached_is_told_as_untested(
 ) -> None:
     impatient = partial(Slot, patience_s=0.0)
     monkeypatch.setattr(sys.modules["harness.jobs.replay"], "Slot", impatient)
-    found = replay(bundle, Target(port="/dev/ttyNONE9"))
+    found = replay(bundle, ReplayTarget(port="/dev/ttyNONE9"))
     assert {item.likeness for item in found.comparisons} == {Likeness.UNTESTED}
 
 
@@ -381,7 +381,7 @@ def test_the_commands_bundle_and_replay(
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     monkeypatch.chdir(elsewhere)
-    monkeypatch.setattr(harness.cli.command_replay, "MOST_CYCLES", 99)
+    monkeypatch.setattr(harness.cli.command_replay, "MAX_CYCLES", 99)
     assert main(["replay", str(out)]) == ExitCode.BAD_INPUT
     assert "a replay runs at most 99; give --long" in capsys.readouterr().err
     assert main(["replay", str(out), "--long"]) == ExitCode.CHIP_FAILED

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from harness.bundle import Likeness, compare
-from harness.jobs.replay import MOST_REPEATS, _policy
+from harness.jobs.replay import MAX_REPEATS, _policy
 from harness.judge import RetryPolicy
 from harness.records import Origin, Outcome, Verdict
 from tests.unit.reports.samples import chip, failed, passed, run_of
@@ -69,7 +69,7 @@ def test_one_difference_is_enough(then: Outcome, now: Outcome | None, likeness: 
 
 
 @pytest.mark.parametrize(
-    ("recorded", "repeats"), [(50, MOST_REPEATS), (6, 5), (1, RetryPolicy.repeats_on_mismatch)]
+    ("recorded", "repeats"), [(50, MAX_REPEATS), (6, 5), (1, RetryPolicy.repeats_on_mismatch)]
 )
 def test_a_mismatch_is_repeated_as_then_but_not_without_end(recorded: int, repeats: int) -> None:
     attempts = tuple(replace(BAD.attempts[0], number=n + 1) for n in range(recorded))

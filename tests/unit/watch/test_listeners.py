@@ -9,7 +9,7 @@ from typing import Any
 
 from harness.store import Store
 from harness.watch.addresses import EVENTS
-from harness.watch.app import MOST_LISTENERS, make_app
+from harness.watch.app import MAX_LISTENERS, make_app
 from harness.watch.guard import KnownHosts
 from harness.watch.source import StoreSource
 
@@ -56,7 +56,7 @@ async def statuses(path: Path, rounds: tuple[int, ...]) -> list[list[int]]:
 
 def test_no_more_listen_than_are_said_and_a_seat_is_free_again(tmp_path: Path) -> None:
     Store(tmp_path / "s.sqlite").close()
-    many = MOST_LISTENERS + 100
-    first, then = asyncio.run(statuses(tmp_path / "s.sqlite", (many, MOST_LISTENERS)))
-    assert (first.count(200), first.count(503)) == (MOST_LISTENERS, 100)
-    assert then.count(200) == MOST_LISTENERS
+    many = MAX_LISTENERS + 100
+    first, then = asyncio.run(statuses(tmp_path / "s.sqlite", (many, MAX_LISTENERS)))
+    assert (first.count(200), first.count(503)) == (MAX_LISTENERS, 100)
+    assert then.count(200) == MAX_LISTENERS
