@@ -1,6 +1,6 @@
 """The command line: thin commands over the library."""
 
-from harness.cli.app import app, main
+from harness.cli.app import main
 from harness.cli.exit_code import ExitCode
 
-__all__ = ["ExitCode", "app", "main"]
+__all__ = ["ExitCode", "main"]

@@ -20,14 +20,10 @@ from harness.netlist.lanes import (
 )
 from harness.netlist.model import (
     HIGH,
-    LOW,
-    Flop,
     Kind,
     Netlist,
     Port,
     PortDirection,
-    Tables,
-    TriState,
     nearest,
 )
 from harness.netlist.yosys import synthesise
@@ -35,18 +31,15 @@ from harness.netlist.yosys_json import load_netlist
 
 if typing.TYPE_CHECKING:
     from harness.netlist.kernel import connect, prime, run_cycles, settle
-    from harness.netlist.simulator import FlopState, Simulator, StuckAt
+    from harness.netlist.simulator import Simulator, StuckAt
 
 __all__ = [
     "ALL",
     "HIGH",
-    "LOW",
     "SETTLED",
     "Circuit",
     "Extent",
     "Faults",
-    "Flop",
-    "FlopState",
     "Kind",
     "Lanes",
     "Memory",
@@ -58,8 +51,6 @@ __all__ = [
     "Simulator",
     "Stimulus",
     "StuckAt",
-    "Tables",
-    "TriState",
     "connect",
     "load_bench",
     "load_netlist",
@@ -75,7 +66,7 @@ __all__ = [
 
 _COMPILED = {
     **dict.fromkeys(("connect", "prime", "run_cycles", "settle"), "harness.netlist.kernel"),
-    **dict.fromkeys(("FlopState", "Simulator", "StuckAt"), "harness.netlist.simulator"),
+    **dict.fromkeys(("Simulator", "StuckAt"), "harness.netlist.simulator"),
 }
 
 

@@ -35,8 +35,8 @@ class Module:
 
     name: str
     path: Path
+    text: str
     tree: ast.Module
-    lines: frozenset[int]
 
     @property
     def room(self) -> str:
@@ -48,12 +48,11 @@ class Module:
 def read(root: Path, *tops: str) -> list[Module]:
     """Read every module below these folders."""
     return [
-        Module(_name(path.relative_to(root)), path, tree, frozenset(_code_lines(text, tree)))
+        Module(_name(path.relative_to(root)), path, text, ast.parse(text))
         for top in tops
         for path in sorted(root.glob(f"{top}/**/*.py*"))
         if path.suffix in {".py", ".pyi"} and ".venv" not in path.parts
         for text in [path.read_text(encoding="utf-8")]
-        for tree in [ast.parse(text)]
     ]
 
 
@@ -62,12 +61,13 @@ def _name(path: Path) -> str:
     return ".".join(parts[1:] if parts[0] == "reports" else parts)
 
 
-def _code_lines(text: str, tree: ast.Module) -> set[int]:
+def code_lines(module: Module) -> set[int]:
+    """Numbers of the lines that are not blank, comment or docstring."""
     lines: set[int] = set()
-    for token in tokenize.generate_tokens(io.StringIO(text).readline):
+    for token in tokenize.generate_tokens(io.StringIO(module.text).readline):
         if token.type not in SILENT:
             lines.update(range(token.start[0], token.end[0] + 1))
-    for node in ast.walk(tree):
+    for node in ast.walk(module.tree):
         match node:
             case ast.Expr(value=ast.Constant(value=str())):
                 lines -= set(range(node.lineno, (node.end_lineno or node.lineno) + 1))
@@ -77,8 +77,9 @@ def _code_lines(text: str, tree: ast.Module) -> set[int]:
 def function_sizes(modules: list[Module]) -> list[int]:
     """Lines of code of every function, its signature included."""
     return [
-        len(module.lines & set(range(node.lineno, (node.end_lineno or node.lineno) + 1)))
+        len(lines & set(range(node.lineno, (node.end_lineno or node.lineno) + 1)))
         for module in modules
+        for lines in [code_lines(module)]
         for node in ast.walk(module.tree)
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
     ]
@@ -97,7 +98,8 @@ def imports(module: Module) -> Iterator[tuple[str, str]]:
     """Every name that a module takes from another, as (module, name)."""
     for node in ast.walk(module.tree):
         if isinstance(node, ast.ImportFrom) and node.module:
-            yield from ((node.module, alias.name) for alias in node.names)
+            source = f"{module.name}.{node.module}" if node.level else node.module
+            yield from ((source, alias.name) for alias in node.names)
         elif isinstance(node, ast.Attribute):
             whole, _, name = ast.unparse(node).rpartition(".")
             yield whole, name
@@ -109,7 +111,7 @@ def unused_names(modules: list[Module]) -> list[str]:
         pair
         for module in modules
         for pair in imports(module)
-        if not f"{module.name}.".startswith(f"{pair[0]}.")
+        if not f"{module.name}.".startswith(f"{pair[0]}.") or module.name == "harness"
     }
     return [
         f"{module.name}.{name}"
@@ -142,12 +144,12 @@ def main(arguments: list[str]) -> None:
     tool, tests = read(root, *TOOL), read(root, "tests", "vectors", "ci")
     rooms = Counter[str]()
     for module in tool:
-        rooms[module.room] += len(module.lines)
+        rooms[module.room] += len(code_lines(module))
     for room, lines in rooms.most_common():
         print(f"{lines:7,}  {room}")
     print(f"{rooms.total():7,}  lines of code in the tool")
-    print(f"{sum(len(module.lines) for module in tests):7,}  in tests, demo and CI")
-    modules = [len(module.lines) for module in tool if module.lines]
+    print(f"{sum(len(code_lines(module)) for module in tests):7,}  in tests, demo and CI")
+    modules = [size for module in tool if (size := len(code_lines(module)))]
     for thing, sizes in (("module", modules), ("function", function_sizes(tool))):
         print(
             f"{statistics.median(sizes):7.0f}  in the median {thing}, {max(sizes)} in the largest"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import importlib
 import pkgutil
+import tomllib
 from pathlib import Path
 from types import ModuleType
 
@@ -12,6 +13,9 @@ import pytest
 
 import harness
 import harness_reports
+from tests.bench import house
+
+ROOT = Path(__file__).parents[2]
 
 
 def packages() -> list[str]:
@@ -63,3 +67,20 @@ def test_the_front_door_opens_on_every_name_it_declares() -> None:
 def test_a_name_that_is_not_shown_is_an_attribute_error() -> None:
     with pytest.raises(AttributeError, match="No harness attribute dance"):
         harness.dance  # type: ignore[attr-defined]  # noqa: B018 - looking it up is the test
+
+
+def test_no_room_shows_a_name_that_nobody_imports() -> None:
+    modules = house.read(ROOT, "harness", "reports", "tests", "vectors", "ci")
+    assert house.unused_names(modules) == []
+    assert (
+        house.doors_passed_by([m for m in modules if m.path.is_relative_to(ROOT / "harness")]) == []
+    )
+
+
+def test_every_room_stands_in_the_import_contract() -> None:
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    contracts = settings["tool"]["importlinter"]["contracts"]
+    layers = next(contract["layers"] for contract in contracts if contract["type"] == "layers")
+    named = {name.strip() for layer in layers for name in layer.split("|")}
+    rooms = {f"harness.{module.name}" for module in pkgutil.iter_modules(harness.__path__)}
+    assert rooms - {"harness.__main__"} | {"harness_reports"} == named
