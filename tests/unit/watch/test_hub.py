@@ -86,7 +86,7 @@ def test_listeners_share_the_looks_and_hear_of_a_new_outcome(store: Store, tmp_p
             assert "b" in change["changed"]["0"]
         await first.aclose()
         await second.aclose()
-        assert shared._channels == {}
+        assert shared._subscriptions == {}
 
     asyncio.run(scenario())
     source.close()
@@ -143,7 +143,7 @@ def test_the_end_of_the_program_is_the_end_of_every_listening(store: Store, tmp_
         await _next(events)
         ending.set()
         assert await asyncio.wait_for(anext(events, None), 10) is None
-        assert shared._channels == {}
+        assert shared._subscriptions == {}
 
     asyncio.run(scenario())
     source.close()
