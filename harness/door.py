@@ -19,20 +19,20 @@ from typing import BinaryIO
 
 from harness.errors import FileUnusable, Finding, Location
 
-LARGEST_SETTINGS = 4_000_000
+MAX_SETTINGS_BYTES = 4_000_000
 """A settings file beyond this size is somebody's data under a wrong name."""
 
-LARGEST_TABLE = 1_000_000_000
+MAX_TABLE_BYTES = 1_000_000_000
 """Bytes of a table in text, which is read block by block."""
 
-LARGEST_SHEET = 32_000_000
+MAX_SHEET_BYTES = 32_000_000
 """Bytes of a spreadsheet, packed and unpacked: libraries keep all of it at once."""
 
-LARGEST_NETLIST = 16_000_000
-LARGEST_RECORD = 256_000_000
+MAX_NETLIST_BYTES = 16_000_000
+MAX_RECORD_BYTES = 256_000_000
 """Bytes of a journal, or of a run in JSON: files that the tool wrote itself."""
 
-MOST_ENTRIES = 200_000
+MAX_ENTRIES = 200_000
 """So many names are looked at below one folder, then the search ends."""
 
 OPEN_END = (
@@ -62,9 +62,9 @@ _FLAGS = (
 )
 
 
-def read_file(path: Path, most: int) -> bytes:
-    """Return the bytes of a regular file of at most ``most`` bytes. Raises FileUnusable."""
-    with open_file(path, most) as stream, _refusing(path):
+def read_file(path: Path, max_bytes: int) -> bytes:
+    """Return the bytes of a regular file of at most ``max_bytes`` bytes. Raises FileUnusable."""
+    with open_file(path, max_bytes) as stream, _refusing(path):
         size = os.fstat(stream.fileno()).st_size
         data = stream.read(size + 1)
     if len(data) != size:
@@ -72,18 +72,18 @@ def read_file(path: Path, most: int) -> bytes:
     return data
 
 
-def open_file(path: Path, most: int) -> BinaryIO:
-    """Open a regular file of at most ``most`` bytes for reading. Raises FileUnusable.
+def open_file(path: Path, max_bytes: int) -> BinaryIO:
+    """Open a regular file of at most ``max_bytes`` bytes for reading. Raises FileUnusable.
 
     Reading may still raise OSError; the file may grow meanwhile.
     """
     with _refusing(path):
-        _check(path, path.stat(), most)
+        _check(path, path.stat(), max_bytes)
         stream = os.fdopen(os.open(path, os.O_RDONLY | _FLAGS), "rb")
         try:
-            found = os.fstat(stream.fileno())  # the name may lead elsewhere by now
-            _check(path, found, most)
-            made_up = found.st_size == 0 and stream.read(1)
+            status = os.fstat(stream.fileno())  # the name may lead elsewhere by now
+            _check(path, status, max_bytes)
+            made_up = status.st_size == 0 and stream.read(1)
         except BaseException:
             stream.close()
             raise
@@ -137,23 +137,23 @@ def whole_path(path: Path) -> Path:
         return Path(os.path.normpath(Path(os.sep) / path))
 
 
-def file_sum(path: Path, most: int) -> str:
+def file_sum(path: Path, max_bytes: int) -> str:
     """Return the SHA-256 of a file in hex. Raises FileUnusable."""
-    return hashlib.sha256(read_file(path, most)).hexdigest()
+    return hashlib.sha256(read_file(path, max_bytes)).hexdigest()
 
 
 def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator[Path]:
     """Give every regular file below a folder; no link to a folder is followed.
 
     Hidden files and folders are left out, and folders that are called like one of ``skipped``.
-    Raises FileUnusable after :data:`MOST_ENTRIES` names.
+    Raises FileUnusable after :data:`MAX_ENTRIES` names.
     """
     seen = 0
     for place, folders, files in os.walk(folder):
         folders[:] = sorted(n for n in folders if not n.startswith(".") and n not in skipped)
         seen += len(folders) + len(files)
-        if seen > MOST_ENTRIES:
-            message = f"more than {MOST_ENTRIES:,} files and folders are in here"
+        if seen > MAX_ENTRIES:
+            message = f"more than {MAX_ENTRIES:,} files and folders are in here"
             raise _unusable(folder, "folder-too-large", message, "name a folder further down")
         for name in sorted(files):
             path = Path(place) / name
@@ -171,18 +171,18 @@ def names_in(folder: Path, suffix: str) -> list[Path]:
     return []
 
 
-def told_at(error: FileUnusable, place: Location, name: str) -> Finding:
+def finding_at(error: FileUnusable, place: Location, name: str) -> Finding:
     """Return the finding of a file at the place where somebody wrote its name."""
-    found = error.finding
-    return replace(found, location=place, message=f'"{name}": {found.message}')
+    message = f'"{name}": {error.finding.message}'
+    return replace(error.finding, location=place, message=message)
 
 
-def _check(path: Path, found: os.stat_result, most: int | None) -> None:
-    if not stat.S_ISREG(found.st_mode):
-        kind, advice = _KINDS.get(stat.S_IFMT(found.st_mode), ("something else", "check the path"))
+def _check(path: Path, status: os.stat_result, max_bytes: int | None) -> None:
+    if not stat.S_ISREG(status.st_mode):
+        kind, advice = _KINDS.get(stat.S_IFMT(status.st_mode), ("something else", "check the path"))
         raise _unusable(path, "file-unreadable", f"this is {kind}, not a file", advice)
-    if most is not None and found.st_size > most:
-        message = f"the file has {found.st_size:,} bytes; it may have {most:,}"
+    if max_bytes is not None and status.st_size > max_bytes:
+        message = f"the file has {status.st_size:,} bytes; it may have {max_bytes:,}"
         advice = "check that this is the file you meant"
         raise _unusable(path, "file-too-large", message, advice)
 
@@ -200,8 +200,8 @@ def _refusing(path: Path) -> Iterator[None]:
         rule = "file-missing" if missing else "file-unreadable"
         raise _unusable(path, rule, message, advice) from trouble
     except ValueError as trouble:
-        told = "no file can have this name"
-        raise _unusable(path, "file-missing", told, "check the path") from trouble
+        message = "no file can have this name"
+        raise _unusable(path, "file-missing", message, "check the path") from trouble
 
 
 def _unusable(path: Path, rule: str, message: str, advice: str) -> FileUnusable:

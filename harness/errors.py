@@ -43,7 +43,7 @@ _BREAKS = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029]")
 
 def one_line(text: object) -> str:
     """Return a text that holds no line break and no other control character: each is escaped."""
-    return _BREAKS.sub(lambda found: found.group().encode("unicode_escape").decode(), str(text))
+    return _BREAKS.sub(lambda match: match.group().encode("unicode_escape").decode(), str(text))
 
 
 _UNPRINTABLE = re.compile(
@@ -94,11 +94,11 @@ class Finding:
 
     def __str__(self) -> str:
         """Render as one line: place, weight, rule, message, advice."""
-        told = one_line(f"{self.message}; {self.advice}")
-        return f"{self.location}: {self.severity} [{self.rule}] {told}"
+        text = one_line(f"{self.message}; {self.advice}")
+        return f"{self.location}: {self.severity} [{self.rule}] {text}"
 
 
-MOST_FINDINGS = 100
+MAX_FINDINGS = 100
 """So many findings of one reading are kept; the others are counted."""
 
 
@@ -106,7 +106,7 @@ MOST_FINDINGS = 100
 class Findings:
     """Collects findings, so that a reader can report them all instead of the first.
 
-    Nobody drowns: beyond :data:`MOST_FINDINGS` they are counted, and the same fault of many rows
+    Nobody drowns: beyond :data:`MAX_FINDINGS` they are counted, and the same fault of many rows
     is told once, with their number.
     """
 
@@ -126,19 +126,19 @@ class Findings:
     def extend(self, others: Iterable[Finding]) -> None:
         """Add the findings of another reader."""
         for finding in others:
-            if len(self.kept) < MOST_FINDINGS:
+            if len(self.kept) < MAX_FINDINGS:
                 self.kept.append(finding)
             else:
                 self.dropped[finding.severity] += 1
 
-    def tell(self, make: Callable[[], Finding], same: Hashable = None, rows: int = 1) -> None:
+    def add_lazy(self, make: Callable[[], Finding], same: Hashable = None, rows: int = 1) -> None:
         """Add the error that is made, if there is room for it; beyond that none is made.
 
         It is the fault of so many ``rows``; those of one fault that is called ``same`` add up.
         """
         if same is not None and same in self.numbers:
             self.more_rows[self.numbers[same]] += rows
-        elif len(self.kept) < MOST_FINDINGS:
+        elif len(self.kept) < MAX_FINDINGS:
             self.numbers[same] = len(self.kept)
             self.more_rows[len(self.kept)] = rows - 1
             self.kept.append(make())
@@ -172,9 +172,9 @@ class Findings:
     def _closing(self) -> Iterator[Finding]:
         if self.dropped:
             place = Location(self.kept[-1].location.path)
-            told = f"and {self.dropped.total():,} more"
+            message = f"and {self.dropped.total():,} more"
             worst = Severity.ERROR if self.dropped[Severity.ERROR] else Severity.WARNING
-            yield Finding("more-findings", place, told, "correct those above first", worst)
+            yield Finding("more-findings", place, message, "correct those above first", worst)
 
 
 class HarnessError(Exception):

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.door import LARGEST_SETTINGS, file_sum, names_below, whole_path
+from harness.door import MAX_SETTINGS_BYTES, file_sum, names_below, whole_path
 from harness.errors import BundleError, FileUnusable, Finding, Location
 from harness.records import RunRecord
 from harness.shuttle import check_shuttle
@@ -57,7 +57,7 @@ def changed(run: RunRecord, path: Path, subject: str) -> Finding:
 def _sum(path: Path) -> str:
     """Return a settings file's SHA-256 in hex, empty if it cannot be read."""
     try:
-        return file_sum(path, LARGEST_SETTINGS)
+        return file_sum(path, MAX_SETTINGS_BYTES)
     except FileUnusable:
         return ""
 

@@ -28,7 +28,7 @@ from harness.bundle.listing import (
 )
 from harness.bundle.sheets import SHEETS, refuse_unfit_sheet, sheet_without_secrets
 from harness.bundle.toml_text import toml_text
-from harness.door import LARGEST_SETTINGS, file_sum, read_file, whole_path
+from harness.door import MAX_SETTINGS_BYTES, file_sum, read_file, whole_path
 from harness.errors import BundleError, Finding, Location
 from harness.records import ChipRecord, Outcome, RunRecord
 from harness_reports import Scrubber
@@ -114,12 +114,12 @@ def _scrubbed(name: str, data: bytes, scrubber: Scrubber) -> bytes:
 
 def _designs(shuttle: Path, wanted: set[str]) -> dict[str, DesignListing]:
     """List the wanted designs of a shuttle that has been checked, by name."""
-    values = read_values(read_file(shuttle, LARGEST_SETTINGS), shuttle)
+    values = read_values(read_file(shuttle, MAX_SETTINGS_BYTES), shuttle)
     found: dict[str, DesignListing] = {}
     for folder in design_folders(values, shuttle):
         path = shuttle.parent / folder / DESIGN
         # a design that is not asked for may have files that could not stand in a bundle
-        data = read_file(path, LARGEST_SETTINGS)
+        data = read_file(path, MAX_SETTINGS_BYTES)
         if read_values(data, path).get("name") in wanted:
             design = list_design(folder, data, path)
             found[design.name] = design
@@ -131,7 +131,7 @@ def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -
     slot: dict[str, Any] = {"chip": chip.chip_serial, "board": chip.board_serial}
     if chip.virtual and run.rack_file:
         path = find_input(run, "rack", places)
-        written = read_values(read_file(path, LARGEST_SETTINGS), path).get("slot", [])
+        written = read_values(read_file(path, MAX_SETTINGS_BYTES), path).get("slot", [])
         own: dict[str, Any] = next((s for s in written if s.get("name") == chip.slot), {})
         for key in _FAULTS:
             faults = [f for f in own.get(key, []) if f.get("design", "") in {"", *designs}]

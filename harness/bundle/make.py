@@ -21,7 +21,7 @@ from harness.bundle.gather import Sources, find_sources, scrubber_of_this_comput
 from harness.bundle.listing import SHUTTLE, read_values
 from harness.bundle.opened import lay_out, told_of
 from harness.bundle.words import FORMATS, words_of, words_of_settings
-from harness.door import LARGEST_SETTINGS, read_file, whole_path
+from harness.door import MAX_SETTINGS_BYTES, read_file, whole_path
 from harness.errors import BundleError, Finding, InputError, Location
 from harness.records import ChipRecord, RunRecord
 from harness.shuttle import Shuttle, load_shuttle, nearest
@@ -85,7 +85,7 @@ def _words(shuttle: Shuttle, chip: ChipRecord, sources: Sources) -> set[str]:
     words = {pin.name for pin in shuttle.pins} | {chip.chip_serial, chip.board_serial, chip.slot}
     words |= FORMATS | words_of(shuttle.name) | words_of(shuttle.organisation)
     for path in (p for name, p in sources.files.items() if name.endswith(".toml")):
-        words |= set(words_of_settings(read_values(read_file(path, LARGEST_SETTINGS), path)))
+        words |= set(words_of_settings(read_values(read_file(path, MAX_SETTINGS_BYTES), path)))
     for design in shuttle.designs:
         words |= {design.name, design.top, design.folder.name, *design.signals_by_name}
         words |= {spec.name for spec in design.tables} | {s.path.stem for s in design.tables}

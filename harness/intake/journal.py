@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
 
-from harness.door import LARGEST_RECORD, is_there, open_to_append, read_file
+from harness.door import MAX_RECORD_BYTES, is_there, open_to_append, read_file
 from harness.errors import FileUnusable, StoreError
 from harness.intake.progress import (
     Event,
@@ -181,7 +181,7 @@ def _data(path: Path) -> bytes:
     if not is_there(path):
         return b""
     try:
-        return read_file(path, LARGEST_RECORD)
+        return read_file(path, MAX_RECORD_BYTES)
     except FileUnusable as error:
         message = f"{path}: the journal cannot be read: {error.finding.message}"
         raise StoreError(message) from error

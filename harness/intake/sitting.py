@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from harness.door import LARGEST_SETTINGS, file_sum, names_in, whole_path
+from harness.door import MAX_SETTINGS_BYTES, file_sum, names_in, whole_path
 from harness.errors import ConfigError, Finding, Location, StoreError
 from harness.intake.bench import now
 from harness.intake.journal import FileSum, Heading, Journal
@@ -134,7 +134,7 @@ def files_of(rack: Rack, plan: Plan) -> dict[str, str]:
     home = whole_path(rack.shuttle.path.parent)
     paths = {path: None for path in (rack.path, rack.profile.path, rack.shuttle.path) if path}
     paths |= {design.folder / DESIGN: None for design in rack.shuttle.designs}
-    files = {_name(path, home): file_sum(path, LARGEST_SETTINGS) for path in paths}
+    files = {_name(path, home): file_sum(path, MAX_SETTINGS_BYTES) for path in paths}
     return files | {
         _name(spec.path, home): pattern.sha256 for _, spec, pattern in (*plan.pins, *plan.tables)
     }

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
-from harness.door import LARGEST_SETTINGS, is_folder, is_there, names_below, read_file
+from harness.door import MAX_SETTINGS_BYTES, is_folder, is_there, names_below, read_file
 from harness.errors import ConfigError, FileUnusable, Finding, Location
 from harness.rack import Slot
 from harness.records import Verdict
@@ -38,7 +38,7 @@ def copy_demo(folder: str | Path) -> Demo:
     source, folder = _source(), Path(folder)
     tables = (path.relative_to(source) for path in names_below(source / "vectors"))
     names = (*FILES, *sorted(name for name in tables if "__pycache__" not in name.parts))
-    wanted = {folder / name: read_file(source / name, LARGEST_SETTINGS) for name in names}
+    wanted = {folder / name: read_file(source / name, MAX_SETTINGS_BYTES) for name in names}
     there = {path for path in wanted if is_there(path)}
     other = [path for path in wanted if path in there and not _holds(path, wanted[path])]
     if other:
@@ -71,6 +71,6 @@ def _source() -> Path:
 
 def _holds(path: Path, data: bytes) -> bool:
     try:
-        return read_file(path, LARGEST_SETTINGS) == data
+        return read_file(path, MAX_SETTINGS_BYTES) == data
     except FileUnusable:
         return False

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from harness.door import LARGEST_NETLIST, OPEN_END, read_file
+from harness.door import MAX_NETLIST_BYTES, OPEN_END, read_file
 from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import Flop, Kind, Netlist, Port, PortDirection
@@ -29,7 +29,7 @@ CLOCK = "clock"
 def load_bench(path: Path) -> Netlist:
     """Read a ``.bench`` file; raises NetlistError with the file and every line that is wrong."""
     try:
-        text = read_file(path, LARGEST_NETLIST).decode("utf-8")
+        text = read_file(path, MAX_NETLIST_BYTES).decode("utf-8")
     except FileUnusable as error:
         message = f"{Location(path)}: {error.finding.message}"
         raise NetlistError(message) from error

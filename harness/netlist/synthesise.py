@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.door import LARGEST_SETTINGS, read_file, whole_path
+from harness.door import MAX_SETTINGS_BYTES, read_file, whole_path
 from harness.errors import FileUnusable, HarnessError, NetlistError
 from harness.netlist.yosys import synthesise
 
@@ -23,7 +23,7 @@ def write_netlist(design_toml: Path) -> Path:
     written on an error.
     """
     try:
-        entries = tomllib.loads(read_file(design_toml, LARGEST_SETTINGS).decode("utf-8"))
+        entries = tomllib.loads(read_file(design_toml, MAX_SETTINGS_BYTES).decode("utf-8"))
     except FileUnusable as error:
         raise NetlistError(str(error)) from error
     except (ValueError, RecursionError) as error:

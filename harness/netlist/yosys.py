@@ -17,7 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.door import LARGEST_NETLIST, is_file, read_file, whole_path
+from harness.door import MAX_NETLIST_BYTES, is_file, read_file, whole_path
 from harness.errors import NetlistError
 
 FLOPS = ("$_DFF_P_ x", "$_DFF_N_ x", "$_DFF_P??_ x", "$_DFF_N??_ x", "$_DFFSR_PPP_ x")
@@ -67,7 +67,7 @@ def synthesise(verilog: Sequence[Path], top: str) -> str:
         # A relative path, because Yosys in its sandbox sees another /tmp than we do.
         written = Path(scratch).resolve() / "netlist.json"
         _run(_script(names, top, os.path.relpath(written, folder)), folder, top)
-        document = json.loads(read_file(written, LARGEST_NETLIST))
+        document = json.loads(read_file(written, MAX_NETLIST_BYTES))
     return compact(document, top)
 
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from harness.door import LARGEST_NETLIST, read_file
+from harness.door import MAX_NETLIST_BYTES, read_file
 from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import HIGH, LOW, Flop, Kind, Netlist, Port, PortDirection, nearest
@@ -44,7 +44,7 @@ def load_netlist(path: Path, top: str) -> Netlist:
 def _module(path: Path, top: str) -> Mapping[str, Any]:
     """Find one module's entry in a file."""
     try:
-        modules = json.loads(read_file(path, LARGEST_NETLIST))["modules"]
+        modules = json.loads(read_file(path, MAX_NETLIST_BYTES))["modules"]
     except FileUnusable as error:
         message = f"{Location(path)}: {error.finding.message}"
         raise NetlistError(message) from error

@@ -9,21 +9,21 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-from harness.door import check_file, told_at, whole_path
+from harness.door import check_file, finding_at, whole_path
 from harness.errors import FileUnusable
 from harness.shuttle.tomlfile import TomlTable
 
-SLOWEST_HZ = 0.25
+MIN_RATE_HZ = 0.25
 """No board can be told of a cycle longer than 4.29 s: it is sent as 32 bits of nanoseconds."""
 
 
 def take_rate(table: TomlTable, key: str, default: float | None = None) -> float:
-    """Read a rate from ``SLOWEST_HZ`` up (``bad-rate`` otherwise); required without a default."""
+    """Read a rate from ``MIN_RATE_HZ`` up (``bad-rate`` otherwise); required without a default."""
     rate = table.take(key, float) if default is None else table.take(key, float, default)
     if rate is None:
         return 1.0
-    if not math.isfinite(rate) or rate < SLOWEST_HZ:
-        advice = f"write a rate in hertz, {SLOWEST_HZ:g} or above"
+    if not math.isfinite(rate) or rate < MIN_RATE_HZ:
+        advice = f"write a rate in hertz, {MIN_RATE_HZ:g} or above"
         table.error("bad-rate", key, f'"{key}" is {rate:g}', advice)
         return 1.0
     return rate
@@ -46,8 +46,8 @@ def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
     """Absolute path of a file beside the TOML file; a finding when none is there."""
     path = whole_path(table.path.parent / name)
-    told = f'"{name}" is not there (looked in {table.path.parent})'
-    is_there(path, name, table, (key, *more), (told, "correct the name or add the file"))
+    message = f'"{name}" is not there (looked in {table.path.parent})'
+    is_there(path, name, table, (key, *more), (message, "correct the name or add the file"))
     return path
 
 
@@ -61,9 +61,9 @@ def is_there(
     try:
         check_file(path)
     except FileUnusable as error:
-        found = told_at(error, table.location(*key), name)
-        if found.rule == "file-missing":
-            found = replace(found, message=missing[0], advice=missing[1])
-        table.findings.extend([found])
+        finding = finding_at(error, table.location(*key), name)
+        if finding.rule == "file-missing":
+            finding = replace(finding, message=missing[0], advice=missing[1])
+        table.findings.extend([finding])
         return False
     return True

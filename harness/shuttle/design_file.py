@@ -23,10 +23,10 @@ from harness.shuttle.names import bad_name, is_name
 from harness.shuttle.signals import read_signals
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
-MOST_ADDRESS = 65_535
-MOST_RESET_CYCLES = 1_000_000
-MOST_LATENCY = 1_000
-MOST_SETTLE_US = 1_000_000
+MAX_ADDRESS = 65_535
+MAX_RESET_CYCLES = 1_000_000
+MAX_LATENCY = 1_000
+MAX_SETTLE_US = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -70,8 +70,8 @@ def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> Desi
 
 def _address(top: TomlTable) -> int:
     address = top.take("address", int)
-    if address is not None and not 0 <= address <= MOST_ADDRESS:
-        out_of_range(top, "address", address, MOST_ADDRESS)
+    if address is not None and not 0 <= address <= MAX_ADDRESS:
+        out_of_range(top, "address", address, MAX_ADDRESS)
     return address if address is not None else -1
 
 
@@ -105,7 +105,7 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
         path=path,
         clock_hz=take_rate(table, "clock_hz", clock_hz),
         settle_us=_settle(table),
-        reset_cycles=take_count(table, "reset_cycles", 2, MOST_RESET_CYCLES),
+        reset_cycles=take_count(table, "reset_cycles", 2, MAX_RESET_CYCLES),
         latency=_latency(table, signals),
         intake=table.take("intake", bool, False),
         gap_free=table.take("gap_free", bool, False),
@@ -114,9 +114,9 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
 
 def _settle(table: TomlTable) -> float:
     settle = table.take("settle_us", float, 0.0)
-    if 0 <= settle <= MOST_SETTLE_US:
+    if 0 <= settle <= MAX_SETTLE_US:
         return settle
-    out_of_range(table, "settle_us", settle, MOST_SETTLE_US)
+    out_of_range(table, "settle_us", settle, MAX_SETTLE_US)
     return 0.0
 
 
@@ -127,7 +127,7 @@ def _latency(table: TomlTable, signals: tuple[Bus, ...]) -> dict[str, int]:
     names = {signal.name for signal in signals if signal.can_be_tested}
     latency: dict[str, int] = {}
     for key in below:
-        latency[key] = take_count(below, key, 0, MOST_LATENCY)
+        latency[key] = take_count(below, key, 0, MAX_LATENCY)
         if key not in names:
             below.error(
                 "latency-of-unknown-bus",

@@ -10,7 +10,7 @@ import re
 import tomllib
 from typing import Any
 
-MOST_PARTS = 16
+MAX_PARTS = 16
 """So many parts a dotted key may have; our own files have at most four."""
 
 _MARK = re.compile(
@@ -27,14 +27,14 @@ _MARK = re.compile(
 def parse_toml(text: str) -> dict[str, Any]:
     """Return a TOML text's values.
 
-    Raises TOMLDecodeError with the place, also for a key of more than :data:`MOST_PARTS` parts
+    Raises TOMLDecodeError with the place, also for a key of more than :data:`MAX_PARTS` parts
     (before the parser sees it) and, without a place, for a whole number beyond 64 bits. Raises
     RecursionError for values nested too deeply.
     """
     place = _long_key(text)
     if place is not None:
         line, column = place
-        message = f"A key has more than {MOST_PARTS} parts (at line {line}, column {column})"
+        message = f"A key has more than {MAX_PARTS} parts (at line {line}, column {column})"
         raise tomllib.TOMLDecodeError(message)
     try:
         values = tomllib.loads(text)
@@ -71,13 +71,13 @@ def _long_key(text: str) -> tuple[int, int] | None:
     Dots within strings and comments do not count. Where the text is not TOML, what is found
     beyond that place does not matter: the parser stops there.
     """
-    if not any(line.count(".") >= MOST_PARTS for line in text.split("\n")):
+    if not any(line.count(".") >= MAX_PARTS for line in text.split("\n")):
         return None
     dots = 0
     for mark in _MARK.finditer(text):
         if mark[0] == ".":
             dots += 1
-            if dots >= MOST_PARTS:
+            if dots >= MAX_PARTS:
                 start = text.rfind("\n", 0, mark.end()) + 1
                 return text.count("\n", 0, start) + 1, mark.end() - start
         elif mark[0][0] not in "\"'#":

@@ -28,14 +28,14 @@ def read_pins(table: TomlTable | None) -> tuple[tuple[Pin, ...], bool]:
     """
     if table is None:
         return (), True
-    found: list[tuple[Direction, Named]] = []
+    listed: list[tuple[Direction, Named]] = []
     for key, direction in _LISTS.items():
-        found += [(direction, pin) for pin in _listed(table, key)]
-    found += [(Direction.CLOCK, pin) for pin in _single(table, "clock")]
+        listed += [(direction, pin) for pin in _listed(table, key)]
+    listed += [(Direction.CLOCK, pin) for pin in _single(table, "clock")]
     reset, active_low = _reset(table)
-    found += [(Direction.RESET, pin) for pin in reset]
-    found += [(Direction.SELECT, pin) for pin in _listed(table, "select")]
-    return _number(table, found), active_low
+    listed += [(Direction.RESET, pin) for pin in reset]
+    listed += [(Direction.SELECT, pin) for pin in _listed(table, "select")]
+    return _number(table, listed), active_low
 
 
 def _listed(table: TomlTable, key: str) -> tuple[Named, ...]:
@@ -63,9 +63,9 @@ def _reset(table: TomlTable) -> tuple[tuple[Named, ...], bool]:
     return _single(below, "pin"), active != "high"
 
 
-def _number(table: TomlTable, found: list[tuple[Direction, Named]]) -> tuple[Pin, ...]:
+def _number(table: TomlTable, listed: list[tuple[Direction, Named]]) -> tuple[Pin, ...]:
     pins: dict[str, Pin] = {}
-    for direction, (name, place) in found:
+    for direction, (name, place) in listed:
         if name in pins:
             table.findings.error(
                 "pin-listed-twice",

@@ -78,8 +78,8 @@ def _pin_check(top: TomlTable, designs: dict[str, Design]) -> tuple[str, ...]:
     known = {f"{d.name}/{spec.name}": spec for d in designs.values() for spec in d.tables}
     for index, name in enumerate(names):
         if name not in known:
-            told = f'there is no table "{name}"'
-            top.error("unknown-table", "pin_check", told, nearest(name, known), index)
+            message = f'there is no table "{name}"'
+            top.error("unknown-table", "pin_check", message, nearest(name, known), index)
     return names
 
 

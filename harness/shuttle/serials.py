@@ -20,8 +20,8 @@ def pattern_trouble(pattern: str) -> str:
     try:
         _compiled(pattern)
     except re2.error as trouble:
-        (told,) = trouble.args
-        return told.decode("utf-8", "replace") if isinstance(told, bytes) else str(told)
+        (message,) = trouble.args
+        return message.decode("utf-8", "replace") if isinstance(message, bytes) else str(message)
     return ""
 
 

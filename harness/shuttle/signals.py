@@ -35,8 +35,8 @@ def read_signals(table: TomlTable | None, pins: Mapping[str, Pin]) -> tuple[Bus,
             "name each Verilog port and its chip pins",
         )
     owner: dict[str, str] = {}
-    found = [_signal(table, name, pins, owner) for name in table]
-    return tuple(signal for signal in found if signal is not None)
+    signals = [_signal(table, name, pins, owner) for name in table]
+    return tuple(signal for signal in signals if signal is not None)
 
 
 def _signal(

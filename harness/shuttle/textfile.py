@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.door import LARGEST_SETTINGS, OPEN_END, read_file
+from harness.door import MAX_SETTINGS_BYTES, OPEN_END, read_file
 from harness.errors import FileUnusable, Findings, Location
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
@@ -36,7 +36,7 @@ def read_bytes(path: Path, findings: Findings, most: int) -> bytes | None:
 
 def read_text(path: Path, findings: Findings) -> TextFile | None:
     """Return a UTF-8 text file, or None after a finding when it is not one."""
-    data = read_bytes(path, findings, LARGEST_SETTINGS)
+    data = read_bytes(path, findings, MAX_SETTINGS_BYTES)
     if data is None:
         return None
     body = without_mark(path, data, findings)

@@ -257,8 +257,8 @@ class TomlTable:
         if not isinstance(value, list):
             self.mistyped(key, f"an array of tables: [[{key}]]")
             return []
-        found = [self._table(key, item, index) for index, item in enumerate(value)]
-        return [table for table in found if table is not None]
+        tables = [self._table(key, item, index) for index, item in enumerate(value)]
+        return [table for table in tables if table is not None]
 
     def children(self) -> Iterator[tuple[str, TomlTable]]:
         """Every key of a table whose keys are names, with the table that each holds."""
@@ -272,14 +272,14 @@ class TomlTable:
         """Report every key that nobody asked for, here and in all tables handed out."""
         for key in self.values:
             if key not in self.known:
-                self.findings.tell(partial(self._unknown, key))
+                self.findings.add_lazy(partial(self._unknown, key))
         for table in self.below:
             table.finish()
 
     def _unknown(self, key: str) -> Finding:
         where = f" in [{self.title}]" if self.title else ""
-        told = f'unknown key "{key}"{where}'
-        return Finding("unknown-key", self.location(key), told, nearest(key, self.known))
+        message = f'unknown key "{key}"{where}'
+        return Finding("unknown-key", self.location(key), message, nearest(key, self.known))
 
     def missing(self, key: str, what: str) -> None:
         """Add the finding for a key that should have been written."""

@@ -50,8 +50,8 @@ def _check_expiry(table: TomlTable, waiver: Waiver) -> None:
 def _check_chips(table: TomlTable, waiver: Waiver, serial: str) -> None:
     for index, chip in enumerate(waiver.chips):
         if not is_serial(serial, chip):
-            told = f'"{chip}" is not a chip serial number of this shuttle ({serial})'
-            table.error("bad-chip-serial", "chips", told, "correct the serial number", index)
+            message = f'"{chip}" is not a chip serial number of this shuttle ({serial})'
+            table.error("bad-chip-serial", "chips", message, "correct the serial number", index)
 
 
 def _check_target(
@@ -59,14 +59,14 @@ def _check_target(
 ) -> None:
     design = designs.get(waiver.design)
     if design is None:
-        unknown = f'there is no design "{waiver.design}"'
-        table.error("waiver-of-unknown", "design", unknown, nearest(waiver.design, designs))
+        message = f'there is no design "{waiver.design}"'
+        table.error("waiver-of-unknown", "design", message, nearest(waiver.design, designs))
         return
     names = [spec.name for spec in design.tables]
     if waiver.table and waiver.table not in names:
-        unknown = f'design "{design.name}" has no table "{waiver.table}"'
-        table.error("waiver-of-unknown", "table", unknown, nearest(waiver.table, names))
+        message = f'design "{design.name}" has no table "{waiver.table}"'
+        table.error("waiver-of-unknown", "table", message, nearest(waiver.table, names))
     known = [*pins, *design.signals_by_name]
     if waiver.pin and waiver.pin not in known:
-        unknown = f'there is no pin or signal "{waiver.pin}"'
-        table.error("waiver-of-unknown", "pin", unknown, nearest(waiver.pin, known))
+        message = f'there is no pin or signal "{waiver.pin}"'
+        table.error("waiver-of-unknown", "pin", message, nearest(waiver.pin, known))

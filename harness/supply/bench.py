@@ -22,7 +22,7 @@ from harness.supply.model import Reading, SupplySpec
 from harness.supply.numerals import read_number, read_switch
 from harness.supply.wire import Wire
 
-MOST_ERRORS = 32
+MAX_ERRORS = 32
 """So many entries of an error queue are read at most; a queue that is longer never ends."""
 
 STEP_V, STEP_A = 0.02, 0.02
@@ -71,7 +71,7 @@ class BenchSupply:
         self._where = where
         self._wire: Wire | None = None
         self._turn = threading.RLock()
-        self._found_on = False
+        self._was_on = False
         self._touched = False
         self._endings = ExitStack()
 
@@ -81,10 +81,10 @@ class BenchSupply:
         self._wire = self._opened()
         self._endings.enter_context(_handled(ENDINGS, _end))
         try:
-            self.identity = self._wire.ask(say.WHO)
-            self._wire.tell(say.FORGET)
+            self.identity = self._wire.ask(say.IDENTIFY)
+            self._wire.send(say.CLEAR)
             self._errors()
-            self._found_on = self._is_on()
+            self._was_on = self._is_on()
             self._limit_current()
             self._set(self.spec.volts)
             self._output(say.OUTPUT_ON)
@@ -116,7 +116,7 @@ class BenchSupply:
         """Set a voltage and read the setting back, without waiting for the terminals."""
         message = say.voltage_message(volts, self.spec.limits)
         self._touched = True
-        self._tell(message)
+        self._send(message)
         self._compare(say.VOLTAGE, volts, STEP_V, "V")
 
     def measured(self) -> Reading:
@@ -135,8 +135,8 @@ class BenchSupply:
             errors = "; ".join(str(error) for error in self._errors())
             reported = f"the bench supply reports an error: {errors}" if errors else ""
         if trouble or reported:
-            found = "; ".join(filter(None, (trouble, reported)))
-            raise SupplyTrouble(f"{self._where}: {found}")
+            problems = "; ".join(filter(None, (trouble, reported)))
+            raise SupplyTrouble(f"{self._where}: {problems}")
 
     def _trouble(self, volts: float) -> str:
         """What is wrong with output or terminals; empty if nothing is."""
@@ -161,11 +161,11 @@ class BenchSupply:
 
     def _limit_current(self) -> None:
         limits = self.spec.limits
-        self._tell(say.current_message(limits))
+        self._send(say.current_message(limits))
         self._compare(say.CURRENT, limits.current_a, STEP_A, "A")
 
     def _output(self, message: str) -> None:
-        self._tell(message)
+        self._send(message)
         if self._is_on() is not (message == say.OUTPUT_ON):
             raise SupplyTrouble(
                 f'{self._where}: the bench supply took "{message}" without doing it'
@@ -186,30 +186,30 @@ class BenchSupply:
 
     def _compare(self, query: str, wanted: float, step: float, unit: str) -> None:
         """Read a setting back: it must be what was set, but for the device's own rounding."""
-        found = self._number(query)
-        if abs(found - wanted) > step:
+        actual = self._number(query)
+        if abs(actual - wanted) > step:
             raise SupplyTrouble(
                 f"{self._where}: {wanted:g} {unit} was set, but the bench supply is set to "
-                f"{found:g} {unit}; look at its range and its own limits"
+                f"{actual:g} {unit}; look at its range and its own limits"
             )
 
-    def _tell(self, message: str) -> None:
+    def _send(self, message: str) -> None:
         """Send a command; raises what the device's error queue then holds."""
-        self._line.tell(message)
+        self._line.send(message)
         errors = self._errors()
         if errors:
-            told = "; ".join(str(error) for error in errors)
-            raise SupplyTrouble(f'{self._where}: the bench supply refused "{message}": {told}')
+            reported = "; ".join(str(error) for error in errors)
+            raise SupplyTrouble(f'{self._where}: the bench supply refused "{message}": {reported}')
 
     def _errors(self) -> list[say.ScpiError]:
         """Empty the device's error queue."""
-        found: list[say.ScpiError] = []
-        while len(found) < MOST_ERRORS:
+        errors: list[say.ScpiError] = []
+        while len(errors) < MAX_ERRORS:
             error = self._understood(say.NEXT_ERROR, say.read_error)
             if error.number == 0:
                 break
-            found.append(error)
-        return found
+            errors.append(error)
+        return errors
 
     def _number(self, query: str) -> float:
         return self._understood(query, read_number)
@@ -275,7 +275,7 @@ class BenchSupply:
         """Leave the supply at the nominal voltage, its output as it was found."""
         self._errors()
         self._set(self.spec.volts)
-        if not self._found_on and self._is_on():
+        if not self._was_on and self._is_on():
             self._output(say.OUTPUT_OFF)
 
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from harness.errors import ConfigError, Finding, Location
 from harness.supply.model import Limits
 
-WHO = "*IDN?"
-FORGET = "*CLS"
+IDENTIFY = "*IDN?"
+CLEAR = "*CLS"
 NEXT_ERROR = "SYST:ERR?"
 VOLTAGE = "SOUR:VOLT?"
 CURRENT = "SOUR:CURR?"
@@ -63,10 +63,10 @@ def read_error(reply: str) -> ScpiError:
 
     Raises ValueError if it is none.
     """
-    found = _ERROR.fullmatch(reply)
-    if found is None:
+    match = _ERROR.fullmatch(reply)
+    if match is None:
         raise ValueError(f'"{reply}" is no entry of an error queue')
-    return ScpiError(int(found.group(1)), found.group(2).replace('""', '"'))
+    return ScpiError(int(match.group(1)), match.group(2).replace('""', '"'))
 
 
 def _outside(text: str, side: str, key: str, bound: float, limits: Limits) -> ConfigError:

@@ -12,8 +12,8 @@ from harness.errors import LinkError, SupplyTrouble
 from harness.link import Port
 
 REPLY_SECONDS = 3.0
-LONGEST_REPLY = 4096
-MOST_OLD_PIECES = 64
+MAX_REPLY_BYTES = 4096
+MAX_OLD_PIECES = 64
 
 
 class Wire:
@@ -23,7 +23,7 @@ class Wire:
         self.where = where
         self._port = port
 
-    def tell(self, line: str) -> None:
+    def send(self, line: str) -> None:
         """Send a command that has no reply."""
         try:
             self._port.write(line.encode("ascii") + b"\n")
@@ -33,7 +33,7 @@ class Wire:
     def ask(self, line: str) -> str:
         """Send a query and give its reply without the line's end."""
         self._drop_old()
-        self.tell(line)
+        self.send(line)
         return self._reply(line)
 
     def close(self) -> None:
@@ -42,7 +42,7 @@ class Wire:
 
     def _drop_old(self) -> None:
         """Forget what came unasked, so that no reply is taken for another."""
-        for _ in range(MOST_OLD_PIECES):
+        for _ in range(MAX_OLD_PIECES):
             if not self._read(0.0):
                 return
         raise SupplyTrouble(
@@ -62,7 +62,7 @@ class Wire:
                     "that it is set to remote control over this port"
                 )
             data += self._read(left)
-            if len(data) > LONGEST_REPLY:
+            if len(data) > MAX_REPLY_BYTES:
                 raise SupplyTrouble(
                     f'{self.where}: the answer to "{line}" has no end; check the speed (baud), and '
                     "that the port is the supply's"

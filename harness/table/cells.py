@@ -22,7 +22,7 @@ from harness.table.lines import Block
 
 MANY = 256
 """More texts than this, and more than one row in four, make a column one of many texts."""
-MOST_SURPRISES = 3
+MAX_SURPRISES = 3
 """A column that shows new texts in more blocks than this is one of many texts."""
 
 _TEXT = "str"
@@ -77,7 +77,7 @@ class CellReader:
                 encoding="utf-8",
             )
         cells = {number: self._cells(number, frame[number], types[number]) for number in types}
-        return {number: found for number, found in cells.items() if found is not None}
+        return {number: column for number, column in cells.items() if column is not None}
 
     def _cells(self, number: int, series: pd.Series, kind: _Type) -> Cells | None:
         if kind is _NUMBER:
@@ -98,7 +98,7 @@ class CellReader:
         self.surprises[number] += 1
         texts = dict.fromkeys(cells.texts)
         many = len(texts) > MANY and len(texts) * 4 > len(cells.codes)
-        if many or self.surprises[number] > MOST_SURPRISES:
+        if many or self.surprises[number] > MAX_SURPRISES:
             signal = self.heading.signals.get(number)
             counts = many and signal is not None and signal.bus.width > 1
             self.types[number] = _NUMBER if counts else _TEXT

@@ -45,7 +45,7 @@ def read_heading(
     for number, raw in enumerate(names):
         name = raw.strip()
         if name in seen:
-            findings.tell(partial(_doubled, name, place, number))
+            findings.add_lazy(partial(_doubled, name, place, number))
         elif name in RESERVED:
             reserved[name] = number
         elif name in known:
@@ -53,7 +53,7 @@ def read_heading(
             if _claim(bus, owner, findings, partial(place, number)):
                 signals[number] = Column(bus, default, signal)
         else:
-            findings.tell(partial(_unknown, name, names, design, partial(place, number)))
+            findings.add_lazy(partial(_unknown, name, names, design, partial(place, number)))
         seen.add(name)
     return Heading(signals, reserved, len(names))
 
@@ -91,8 +91,8 @@ def _claim(
 
 
 def _doubled(name: str, place: Place, number: int) -> Finding:
-    told = f'column "{name[:60]}" is there twice'
-    return Finding("doubled-column", place(number), told, "remove one of the two")
+    message = f'column "{name[:60]}" is there twice'
+    return Finding("doubled-column", place(number), message, "remove one of the two")
 
 
 def _unknown(
@@ -100,12 +100,12 @@ def _unknown(
 ) -> Finding:
     if len(names) == 1 and (";" in name or "\t" in name):
         mark = ";" if ";" in name else "tabs"
-        told = f"the columns are separated by {mark}"
+        message = f"the columns are separated by {mark}"
         advice = "separate columns by commas in .csv and by tabs in .tsv files"
-        return Finding("wrong-separator", place(), told, advice)
+        return Finding("wrong-separator", place(), message, advice)
     if not name:
         advice = "name it, or remove the separator at the end of the header"
         return Finding("unknown-column", place(), "this column has no name", advice)
-    told = f'design "{design.name}" has no signal "{name[:60]}"'
+    message = f'design "{design.name}" has no signal "{name[:60]}"'
     advice = nearest(name[:60], [*design.signals_by_name, *RESERVED])
-    return Finding("unknown-column", place(), told, advice)
+    return Finding("unknown-column", place(), message, advice)

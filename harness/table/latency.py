@@ -18,7 +18,7 @@ from harness.table.columns import RowTexts
 from harness.table.pattern import Pattern
 from harness.table.symbols import TESTING, Words
 
-MOST_ROWS = 4_000_000
+MAX_ROWS = 4_000_000
 """Rows that a table may become, at 50 bytes each while it is moved: 200 MB."""
 
 
@@ -29,11 +29,11 @@ def apply_latency(
     if not masks:
         return pattern
     rows = pattern.cycles + max(masks)
-    if rows > MOST_ROWS:
+    if rows > MAX_ROWS:
         findings.error(
             "too-many-cycles",
             Location(path),
-            f"with a latency the table takes {rows:,} rows; {MOST_ROWS:,} are possible",
+            f"with a latency the table takes {rows:,} rows; {MAX_ROWS:,} are possible",
             "repeat less, or drop the latency",
         )
         return pattern

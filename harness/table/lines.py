@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 FIRST_BLOCK = 1 << 16
 """A small first block shows early which columns count and which hold few texts."""
 BLOCK = 1 << 22
-LONGEST_LINE = 100_000
+MAX_LINE_BYTES = 100_000
 _LONE_RETURN = re.compile(rb"\r(?!\n)")
 _SPACES = {",": b" \t\r\n", "\t": b" \r\n"}
 
@@ -68,7 +68,7 @@ class LineReader:
         while raw:
             lines = self._checked(raw).splitlines(keepends=True)
             for index, line in enumerate(lines, start=1):
-                if len(line) > LONGEST_LINE + 1:
+                if len(line) > MAX_LINE_BYTES + 1:
                     self._stop_at_long_line(self.next_line)
                 number = self.next_line
                 self.next_line += 1
@@ -112,7 +112,7 @@ class LineReader:
             if not more:
                 return data
             data += more
-            if len(data) - data.rfind(b"\n") > LONGEST_LINE:
+            if len(data) - data.rfind(b"\n") > MAX_LINE_BYTES:
                 self._stop_at_long_line(self.next_line + data.count(b"\n"))
         cut = data.rfind(b"\n") + 1
         self.rest = data[cut:]
@@ -121,8 +121,8 @@ class LineReader:
     def _stop_at_long_line(self, number: int) -> NoReturn:
         self.findings.error(
             "line-too-long",
-            Location(self.path, number, LONGEST_LINE + 1),
-            f"the line is longer than {LONGEST_LINE:,} bytes",
+            Location(self.path, number, MAX_LINE_BYTES + 1),
+            f"the line is longer than {MAX_LINE_BYTES:,} bytes",
             "end each row with a line break",
         )
         raise Stop
@@ -157,7 +157,7 @@ class LineReader:
         ends = np.flatnonzero(view == 10)
         starts = np.concatenate([[0], ends[:-1] + 1])
         keep = np.ones(len(ends), np.bool_)
-        long = np.flatnonzero(ends - starts > LONGEST_LINE)
+        long = np.flatnonzero(ends - starts > MAX_LINE_BYTES)
         if len(long):
             self._stop_at_long_line(self.next_line + int(long[0]))
         for index in np.flatnonzero(np.isin(view[starts], (9, 10, 13, 32, 35))).tolist():
@@ -184,15 +184,15 @@ class LineReader:
             return False
         if len(cells) == width:
             return True
-        self.findings.tell(lambda: self._ragged(text, number, len(cells), width))
+        self.findings.add_lazy(lambda: self._ragged(text, number, len(cells), width))
         return False
 
     def _ragged(self, text: str, number: int, cells: int, width: int) -> Finding:
         end = Location(self.path, number, len(text) + 1)
         place = end if cells < width else self.place(text, number, width)
-        told = f"the row has {cells} cells, the header {width}"
+        message = f"the row has {cells} cells, the header {width}"
         advice = f"write {width} cells; leave one empty where nothing is meant"
-        return Finding("ragged-row", place, told, advice)
+        return Finding("ragged-row", place, message, advice)
 
     def _split(self, text: str, number: int) -> list[str] | None:
         """Cells of a line; None after the finding that its quotes do not match."""

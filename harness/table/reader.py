@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from harness.door import LARGEST_TABLE, open_file, whole_path
+from harness.door import MAX_TABLE_BYTES, open_file, whole_path
 from harness.errors import FileUnusable, Finding, Findings, Location, TableError
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table.assemble import Assembler
@@ -65,7 +65,7 @@ def spec_of(path: Path, design: Design) -> TableSpec:
 def _read_text(table: Assembler) -> Pattern | None:
     path = table.spec.path
     try:
-        with open_file(path, LARGEST_TABLE) as file:
+        with open_file(path, MAX_TABLE_BYTES) as file:
             separator = _SEPARATORS[path.suffix.lower()]
             return _read_lines(LineReader(file, path, separator, table.findings), table)
     except Stop:
@@ -115,9 +115,9 @@ def _read_spreadsheet(table: Assembler) -> Pattern | None:
 
 def _read_unknown(table: Assembler) -> Pattern | None:
     path = table.spec.path
-    told = f'"{path.suffix}" is not a kind of table'
+    message = f'"{path.suffix}" is not a kind of table'
     table.findings.error(
-        "unknown-table-kind", Location(path), told, f"use one of {' '.join(SUFFIXES)}"
+        "unknown-table-kind", Location(path), message, f"use one of {' '.join(SUFFIXES)}"
     )
     return None
 

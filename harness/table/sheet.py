@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from harness.door import LARGEST_SHEET
+from harness.door import MAX_SHEET_BYTES
 from harness.errors import Findings, Location
 from harness.shuttle import read_bytes
 from harness.table.assemble import Assembler
@@ -28,7 +28,7 @@ from harness.table.workbook import SheetUnfit, look_through
 def read_sheet(table: Assembler) -> Pattern | None:
     """Read the first sheet of the table's file; None after findings if nothing can be read."""
     path, findings = table.spec.path, table.findings
-    data = read_bytes(path, findings, LARGEST_SHEET)
+    data = read_bytes(path, findings, MAX_SHEET_BYTES)
     if data is None:
         return None
     try:

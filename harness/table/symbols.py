@@ -82,7 +82,7 @@ REFUSED = frozenset("23456789BP")
 _NUMBER = re.compile(r"0x[0-9a-fA-FxzXZ_]+|0b[01xzXZ_]+")
 _PLAIN = re.compile(r"0x[0-9a-fA-F]{1,8}|0b[01]{1,32}|0|[1-9][0-9]{0,9}")
 _REPEAT = re.compile(r"(until\s+)?(-?[0-9][0-9_]*)", re.IGNORECASE)
-MOST_CYCLES = 2_000_000_000
+MAX_CYCLES = 2_000_000_000
 _BASE_BITS = {"0x": 4, "0b": 1}
 
 
@@ -228,8 +228,8 @@ def _number(text: str, column: Column) -> Meaning | Refusal:
     if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
         if text[-1] in "01":
             return _not_allowed(text[-1], column.bus)
-        told = f'"{text[:40]}" cannot stand on an output of one pin'
-        return Refusal("symbol-not-allowed", told, _ADVICE[Direction.OUTPUT])
+        message = f'"{text[:40]}" cannot stand on an output of one pin'
+        return Refusal("symbol-not-allowed", message, _ADVICE[Direction.OUTPUT])
     per_digit = _BASE_BITS[text[:2]]
     digits = text[2:].replace("_", "").lower()
     if not digits:
@@ -290,14 +290,14 @@ def read_repeat(text: str) -> tuple[int, bool] | Refusal:
     text = text.strip()
     if not text:
         return 1, False
-    found = _REPEAT.fullmatch(text)
-    if found is None or len(found[2]) > 20:
+    match = _REPEAT.fullmatch(text)
+    if match is None or len(match[2]) > 20:
         return Refusal(
             "bad-repeat", f'"{text[:40]}" is not a repeat', "write a count such as 12, or until 12"
         )
-    count = int(found[2].replace("_", ""))
+    count = int(match[2].replace("_", ""))
     if count <= 0:
         return Refusal("repeat-below-one", f"repeat is {count}", "write a count of at least 1")
-    if count > MOST_CYCLES:
-        return Refusal("repeat-too-large", f"repeat is {count}", f"at most {MOST_CYCLES:,}")
-    return count, found[1] is not None
+    if count > MAX_CYCLES:
+        return Refusal("repeat-too-large", f"repeat is {count}", f"at most {MAX_CYCLES:,}")
+    return count, match[1] is not None

@@ -161,6 +161,6 @@ def read_texts(
         text = cells.texts[code]
         meaning = read(text)
         if isinstance(meaning, Refusal):
-            findings.tell(partial(refused, code, meaning), (number, text), cells.rows(code))
+            findings.add_lazy(partial(refused, code, meaning), (number, text), cells.rows(code))
         else:
             yield code, meaning

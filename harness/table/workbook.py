@@ -15,23 +15,23 @@ from dataclasses import dataclass, field
 from typing import IO
 from xml.parsers import expat
 
-from harness.door import LARGEST_SHEET
+from harness.door import MAX_SHEET_BYTES
 
-MOST_MEMBERS = 1_000
+MAX_MEMBERS = 1_000
 """Files in the zip: sheets, styles, pictures."""
 
-MOST_PARTS = 1_000_000
+MAX_PARTS = 1_000_000
 """Elements, each counted four times, and attributes: a library keeps about 1 kB and 0.25 kB.
 
 A cell with its text takes about ten."""
 
-MOST_CELLS = 1_000_000
+MAX_CELLS = 1_000_000
 """Rows of a sheet times its widest row, as they would be read."""
 
-LONGEST_FORMAT = 255
+MAX_FORMAT_LETTERS = 255
 """Letters of a number's format; a library's search in long ones takes the square of the time."""
 
-_DEEPEST = 64
+_MAX_DEPTH = 64
 _PIECE = 1 << 16
 _LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384
 _XML_NAMES = (".xml", ".rels", ".rdf", ".vml")
@@ -61,8 +61,8 @@ class SheetUnfit(Exception):
 
 def look_through(data: bytes) -> None:
     """Raise SheetUnfit for a spreadsheet that is damaged or would cost too much to read."""
-    if len(data) > LARGEST_SHEET:
-        raise _too_large(LARGEST_SHEET, "bytes")
+    if len(data) > MAX_SHEET_BYTES:
+        raise _too_large(MAX_SHEET_BYTES, "bytes")
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _look_into(archive)
@@ -73,8 +73,8 @@ def look_through(data: bytes) -> None:
 
 def _look_into(archive: zipfile.ZipFile) -> None:
     members = archive.infolist()
-    if len(members) > MOST_MEMBERS:
-        raise _too_large(MOST_MEMBERS, "files in it")
+    if len(members) > MAX_MEMBERS:
+        raise _too_large(MAX_MEMBERS, "files in it")
     if len({info.filename for info in members}) < len(members):
         raise _damaged("the spreadsheet is damaged: two files in it have one name")
     budget = _Budget()
@@ -109,13 +109,13 @@ class _Budget:
 
     def spend_bytes(self, count: int) -> None:
         self.size += count
-        if self.size > LARGEST_SHEET:
-            raise _too_large(LARGEST_SHEET, "bytes when unpacked")
+        if self.size > MAX_SHEET_BYTES:
+            raise _too_large(MAX_SHEET_BYTES, "bytes when unpacked")
 
     def spend_parts(self, count: int) -> None:
         self.parts += count
-        if self.parts > MOST_PARTS:
-            raise _too_large(MOST_PARTS // 10, "cells, or as many other parts")
+        if self.parts > MAX_PARTS:
+            raise _too_large(MAX_PARTS // 10, "cells, or as many other parts")
 
 
 @dataclass
@@ -153,8 +153,8 @@ class _Member:
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         self.budget.spend_parts(4 + len(attributes))
         self.depth += 1
-        if self.depth > _DEEPEST:
-            raise _damaged(f"the spreadsheet's XML is nested more than {_DEEPEST} deep")
+        if self.depth > _MAX_DEPTH:
+            raise _damaged(f"the spreadsheet's XML is nested more than {_MAX_DEPTH} deep")
         if name in (_TABLE, _SHEET):
             self._enter(name)
             self.row = self.widest = self.passed = 0
@@ -175,8 +175,8 @@ class _Member:
             self._fill()  # whatever stands in a cell may be a value
         if name == _SPACES:
             self.budget.spend_bytes(_count(attributes.get(_SPACE_COUNT, "1")))
-        elif name == _FORMAT and len(attributes.get("formatCode", "")) > LONGEST_FORMAT:
-            raise _damaged(f"the format of a number has more than {LONGEST_FORMAT} letters")
+        elif name == _FORMAT and len(attributes.get("formatCode", "")) > MAX_FORMAT_LETTERS:
+            raise _damaged(f"the format of a number has more than {MAX_FORMAT_LETTERS} letters")
 
     def _end(self, name: str) -> None:
         self.depth -= 1
@@ -207,12 +207,12 @@ class _Member:
         self._bound(self.passed)
 
     def _column_of(self, reference: str) -> int:
-        found = _REFERENCE.fullmatch(reference)
-        if found is None or int(found[2]) != self.row:
+        match = _REFERENCE.fullmatch(reference)
+        if match is None or int(match[2]) != self.row:
             shown = reference[:40]
             raise _damaged(f"the spreadsheet is damaged: cell {shown} stands in row {self.row}")
         column = 0
-        for letter in found[1]:
+        for letter in match[1]:
             column = 26 * column + ord(letter) - ord("A") + 1
         return column
 
@@ -222,8 +222,8 @@ class _Member:
         self._bound(self.row * self.widest)
 
     def _bound(self, cells: int) -> None:
-        if cells > MOST_CELLS:
-            raise _too_large(MOST_CELLS, f"cells up to row {self.row}")
+        if cells > MAX_CELLS:
+            raise _too_large(MAX_CELLS, f"cells up to row {self.row}")
 
 
 def _refuse_doctype(*_: object) -> None:
@@ -231,10 +231,10 @@ def _refuse_doctype(*_: object) -> None:
 
 
 def _count(text: str) -> int:
-    found = _COUNT.fullmatch(text)
-    if found is None or not int(found[1]):
+    match = _COUNT.fullmatch(text)
+    if match is None or not int(match[1]):
         raise _damaged(f'the spreadsheet is damaged: "{text[:40]}" is no count')
-    return int(found[1])
+    return int(match[1])
 
 
 def _damaged(message: str) -> SheetUnfit:

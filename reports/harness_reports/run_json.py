@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from harness.door import LARGEST_RECORD, read_file
+from harness.door import MAX_RECORD_BYTES, read_file
 from harness.errors import FileUnusable, StoreError
 from harness.records import (
     CodecError,
@@ -81,7 +81,7 @@ def read_run_json(path: Path) -> RunRecord:
     Raises StoreError naming the file, the place in it, and what is wrong.
     """
     try:
-        return parse_run_json(read_file(path, LARGEST_RECORD))
+        return parse_run_json(read_file(path, MAX_RECORD_BYTES))
     except FileUnusable as error:
         msg = f"{path}: {error.finding.message}"
         raise StoreError(msg) from error

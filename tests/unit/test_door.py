@@ -158,7 +158,7 @@ def test_a_folder_is_searched_without_its_links_and_hidden_parts(
         "one.csv",
         "two.csv",
     ]
-    monkeypatch.setattr("harness.door.MOST_ENTRIES", 5)
+    monkeypatch.setattr("harness.door.MAX_ENTRIES", 5)
     assert str(check([tmp_path])[0]).endswith(
         "error [folder-too-large] more than 5 files and folders are in here; "
         "name a folder further down"

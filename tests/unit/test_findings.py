@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.errors import MOST_FINDINGS, Finding, Findings, Location, Severity
+from harness.errors import MAX_FINDINGS, Finding, Findings, Location, Severity
 
 FILE = Path("f.toml")
 CLOSING = "f.toml: error [more-findings] and 2 more; correct those above first"
@@ -16,7 +16,7 @@ def finding(line: int) -> Finding:
 
 def full() -> Findings:
     findings = Findings()
-    findings.extend(finding(line) for line in range(MOST_FINDINGS, 0, -1))
+    findings.extend(finding(line) for line in range(MAX_FINDINGS, 0, -1))
     return findings
 
 
@@ -24,24 +24,24 @@ def test_beyond_the_most_findings_are_counted() -> None:
     findings = full()
     findings.error("bad", Location(FILE, 1, 1), "this too", "mend it")
     findings.extend([finding(1)])
-    assert len(findings.items) == MOST_FINDINGS + 1
+    assert len(findings.items) == MAX_FINDINGS + 1
     assert str(findings.items[-1]) == CLOSING
 
 
 def test_as_many_as_there_is_room_for_are_told_without_another_word() -> None:
-    assert [item.location.line for item in full().items] == list(range(MOST_FINDINGS, 0, -1))
+    assert [item.location.line for item in full().items] == list(range(MAX_FINDINGS, 0, -1))
 
 
 def test_the_number_of_those_left_out_comes_last_in_file_order_too() -> None:
     findings = full()
     findings.extend([finding(1), finding(2)])
-    assert [item.location.line for item in findings.in_order] == [*range(1, MOST_FINDINGS + 1), 0]
+    assert [item.location.line for item in findings.in_order] == [*range(1, MAX_FINDINGS + 1), 0]
     assert str(findings.in_order[-1]) == CLOSING
 
 
 def test_an_error_that_is_only_counted_stops_a_run() -> None:
     findings = Findings()
-    for line in range(MOST_FINDINGS):
+    for line in range(MAX_FINDINGS):
         findings.warn("odd", Location(FILE, line + 1), "odd", "look at it")
     assert findings.errors == []
     findings.error("bad", Location(FILE, 1), "bad", "mend it")
@@ -50,7 +50,7 @@ def test_an_error_that_is_only_counted_stops_a_run() -> None:
 
 def test_warnings_that_are_only_counted_stop_none() -> None:
     findings = Findings()
-    for line in range(MOST_FINDINGS + 7):
+    for line in range(MAX_FINDINGS + 7):
         findings.warn("odd", Location(FILE, line + 1), "odd", "look at it")
     assert findings.items[-1].message == "and 7 more"
     assert findings.items[-1].severity is Severity.WARNING
@@ -62,19 +62,19 @@ def test_what_there_is_no_room_for_is_not_made() -> None:
         raise AssertionError
 
     findings = full()
-    findings.tell(never)
-    findings.tell(never, rows=1_000)
+    findings.add_lazy(never)
+    findings.add_lazy(never, rows=1_000)
     assert findings.items[-1].message == "and 1,001 more"
 
 
 def test_the_same_fault_of_several_rows_is_told_once() -> None:
     findings = Findings()
-    findings.tell(lambda: finding(3), same="x")
+    findings.add_lazy(lambda: finding(3), same="x")
     assert [item.message for item in findings.items] == ["line 3 is bad"]
-    findings.tell(lambda: finding(7), same="x")
-    findings.tell(lambda: finding(4), same="y", rows=1_001)
-    findings.tell(lambda: finding(5))
-    findings.tell(lambda: finding(5))
+    findings.add_lazy(lambda: finding(7), same="x")
+    findings.add_lazy(lambda: finding(4), same="y", rows=1_001)
+    findings.add_lazy(lambda: finding(5))
+    findings.add_lazy(lambda: finding(5))
     assert [item.message for item in findings.items] == [
         "line 3 is bad (and in 1 more row)",
         "line 4 is bad (and in 1,000 more rows)",

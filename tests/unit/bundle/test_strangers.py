@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from harness.bundle import unpack
 from harness.bundle.archive import name_trouble
 from harness.bundle.opened import lay_out
-from harness.door import LARGEST_SHEET
+from harness.door import MAX_SHEET_BYTES
 from harness.errors import BundleError, ConfigError, HarnessError
 from tests.unit.bundle.test_archive import honest
 from tests.unit.shuttle.bench import PINS
@@ -80,7 +80,7 @@ def test_a_spreadsheet_that_would_fill_the_memory_is_not_read(tmp_path: Path, su
     stream = io.BytesIO()
     with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
         for name in ("a.xml", "b.xml"):
-            archive.writestr(name, b"<a>" + b" " * (LARGEST_SHEET // 2) + b"</a>")
+            archive.writestr(name, b"<a>" + b" " * (MAX_SHEET_BYTES // 2) + b"</a>")
     sheet = f"function{suffix}".encode()
     design = FILES["bcd7seg/design.toml"].replace(b"function.csv", sheet)
     files = FILES | {"bcd7seg/design.toml": design, f"bcd7seg/{sheet.decode()}": stream.getvalue()}

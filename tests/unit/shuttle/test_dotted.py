@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from harness.bundle.listing import read_values
 from harness.errors import BundleError, Findings
 from harness.shuttle import read_toml
-from harness.shuttle.dotted import MOST_PARTS, parse_toml
+from harness.shuttle.dotted import MAX_PARTS, parse_toml
 
 _parser: Any = importlib.import_module("tomllib._parser")
 
 LONG = ".".join(["a"] * 2_000)
-JUST = ".".join(["a"] * MOST_PARTS)
+JUST = ".".join(["a"] * MAX_PARTS)
 MORE = f"{JUST}.a"
 
 
@@ -89,7 +89,7 @@ def test_the_parser_never_sees_more_parts_and_loses_nothing_else(pieces: list[st
             values = tomllib.loads(text)
         except tomllib.TOMLDecodeError:
             values = None
-    if most[0] > MOST_PARTS:
+    if most[0] > MAX_PARTS:
         with pytest.raises(tomllib.TOMLDecodeError, match="more than 16 parts"):
             parse_toml(text)
     elif values is not None:

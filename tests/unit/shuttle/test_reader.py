@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import MOST_FINDINGS, ConfigError, Finding, Severity
+from harness.errors import MAX_FINDINGS, ConfigError, Finding, Severity
 from harness.shuttle import Direction, check_shuttle, expand_range, load_shuttle
 from tests.unit.shuttle.bench import DESIGN, SHUTTLE, write_files
 
@@ -201,7 +201,7 @@ def test_a_fault_of_a_waiver_is_found(
 def test_of_two_thousand_bad_waivers_a_hundred_are_told(tmp_path: Path) -> None:
     bad = WAIVER.replace('"count"', '"cuont"').replace("PL-01", "PL-1")
     found = write_files(tmp_path, SHUTTLE + bad * 2_000).check()
-    assert len(found) == MOST_FINDINGS + 1
+    assert len(found) == MAX_FINDINGS + 1
     assert str(found[-1]) == (
         f"{tmp_path / 'shuttle.toml'}: error [more-findings] and 3,900 more; "
         "correct those above first"

@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from harness.errors import MOST_FINDINGS, Finding
+from harness.errors import MAX_FINDINGS, Finding
 from tests.unit.table.tables import Desk
 
 SECONDS = 3.0
@@ -31,16 +31,16 @@ def told(desk: Desk, text: str) -> list[Finding]:
 )
 def test_a_header_of_99_kilobytes(desk: Desk, header: str) -> None:
     found = told(desk, f"{header}\n")
-    assert len(found) == MOST_FINDINGS + 1
-    assert found[-1].message == f"and {header.count(',') + 1 - MOST_FINDINGS:,} more"
+    assert len(found) == MAX_FINDINGS + 1
+    assert found[-1].message == f"and {header.count(',') + 1 - MAX_FINDINGS:,} more"
 
 
 def test_two_hundred_thousand_distinct_bad_cells(desk: Desk) -> None:
     rows = "".join(f"bad{i},r{i}\n" for i in range(100_000))
     found = told(desk, f"q,repeat\n{rows}")
-    assert found[-1].message == f"and {200_000 - MOST_FINDINGS:,} more"
+    assert found[-1].message == f"and {200_000 - MAX_FINDINGS:,} more"
 
 
 def test_rows_of_another_width(desk: Desk) -> None:
     found = told(desk, "q,repeat\n" + "H\n" * 200_000)
-    assert found[-1].message == f"and {200_000 - MOST_FINDINGS:,} more"
+    assert found[-1].message == f"and {200_000 - MAX_FINDINGS:,} more"
