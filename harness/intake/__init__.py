@@ -1,11 +1,11 @@
 """Intake of new chips: a guided session, its journal, the pin check, and the record of a chip."""
 
 from harness.intake.asking import Ask
-from harness.intake.bench import Means
-from harness.intake.journal import Heading, Journal
-from harness.intake.order import Plan, load_plan
+from harness.intake.bench import IntakeMeans
+from harness.intake.journal import Journal, JournalHeading
+from harness.intake.order import IntakePlan, load_plan
 from harness.intake.record import ChipIntake
-from harness.intake.session import MOST_WRONG, Intake, Terminal
+from harness.intake.session import MAX_WRONG_ANSWERS, Intake, Questioner
 from harness.intake.sitting import (
     Left,
     begin,
@@ -16,24 +16,24 @@ from harness.intake.sitting import (
     give_up,
     lock_names,
     overlapping,
-    read_shelf,
+    read_journals,
 )
 from harness.intake.steps import PinState, Result, StepResult, title_of
 
 __all__ = [
-    "MOST_WRONG",
+    "MAX_WRONG_ANSWERS",
     "Ask",
     "ChipIntake",
-    "Heading",
     "Intake",
+    "IntakeMeans",
+    "IntakePlan",
     "Journal",
+    "JournalHeading",
     "Left",
-    "Means",
     "PinState",
-    "Plan",
+    "Questioner",
     "Result",
     "StepResult",
-    "Terminal",
     "begin",
     "changed_error",
     "check_store",
@@ -43,6 +43,6 @@ __all__ = [
     "load_plan",
     "lock_names",
     "overlapping",
-    "read_shelf",
+    "read_journals",
     "title_of",
 ]

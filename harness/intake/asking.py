@@ -8,14 +8,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from harness.intake.progress import Progress, Stage
-from harness.intake.steps import AFRESH, HANDLING, RESEATING, SWITCHING_OFF, Kind, Result, Step
+from harness.intake.steps import (
+    AFRESH,
+    HANDLING,
+    RESEATING,
+    SWITCHING_OFF,
+    IntakeStep,
+    Result,
+    StepKind,
+)
 
 
 @dataclass(frozen=True)
 class Ask:
     """A question to put; ``complaint`` says why the last answer was no good."""
 
-    step: Step
+    step: IntakeStep
     prompt: str
     hint: str
     complaint: str
@@ -23,10 +31,10 @@ class Ask:
 
 
 _HINTS = {
-    Kind.CONFIRM: "yes, no or skip",
-    Kind.CURRENT: "a number, or skip",
-    Kind.SERIAL: "serial number, or skip",
-    Kind.WORK: "Enter to start, or skip",
+    StepKind.CONFIRM: "yes, no or skip",
+    StepKind.CURRENT: "a number, or skip",
+    StepKind.SERIAL: "serial number, or skip",
+    StepKind.WORK: "Enter to start, or skip",
 }
 _REASON_WANTED = {
     Result.FAILED: "what is wrong",
@@ -42,21 +50,21 @@ def upcoming(progress: Progress) -> Ask | None:
     return _ASKED[progress.stage](progress, step)
 
 
-def _ask_step(progress: Progress, step: Step) -> Ask:
+def _ask_step(progress: Progress, step: IntakeStep) -> Ask:
     limit = f"{progress.limit_ma:g}"
     notes = tuple(note.format(limit=limit) for note in step.notes)
     hint = _HINTS[step.kind]
-    if step.kind is Kind.CURRENT and progress.sensor:
+    if step.kind is StepKind.CURRENT and progress.sensor:
         hint = "a number, Enter to ask the sensor again, or skip"
     return Ask(step, step.prompt.format(limit=limit), hint, progress.complaint, notes)
 
 
-def _ask_reason(progress: Progress, step: Step) -> Ask:
+def _ask_reason(progress: Progress, step: IntakeStep) -> Ask:
     prompt = f"{step.title}: {_REASON_WANTED[progress.owed]}"
     return Ask(step, prompt, "in a few words", progress.complaint)
 
 
-def _ask_after_failure(progress: Progress, step: Step) -> Ask:
+def _ask_after_failure(progress: Progress, step: IntakeStep) -> Ask:
     if step.key == "pins":
         prompt = "Seat the chip again and repeat the pin check, go on to the next step, or end"
         hint = "reseated when that is done, next, end or aside"
@@ -71,7 +79,7 @@ def _ask_after_failure(progress: Progress, step: Step) -> Ask:
     return Ask(step, prompt, hint, progress.complaint, HANDLING)
 
 
-def _ask_after_tables(progress: Progress, step: Step) -> Ask:
+def _ask_after_tables(progress: Progress, step: IntakeStep) -> Ask:
     if not progress.left:
         prompt = "End this chip's intake with a hold card"
         return Ask(step, prompt, "end or aside", progress.complaint)
@@ -80,12 +88,12 @@ def _ask_after_tables(progress: Progress, step: Step) -> Ask:
     return Ask(step, prompt, "again, end or aside", progress.complaint)
 
 
-def _ask_choice(progress: Progress, step: Step) -> Ask:
+def _ask_choice(progress: Progress, step: IntakeStep) -> Ask:
     prompt = f"{progress.told}. Stop here, or continue with the other tables"
     return Ask(step, prompt, "stop, continue or aside", progress.complaint)
 
 
-def _ask_return(progress: Progress, step: Step) -> Ask:
+def _ask_return(progress: Progress, step: IntakeStep) -> Ask:
     prompt = (
         f"{progress.chip} was left before “{step.title}”. Was it off its board, or its supply off, "
         "since then"

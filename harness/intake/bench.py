@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 
-from harness.intake.order import Plan
+from harness.intake.order import IntakePlan
 from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
-from harness.intake.steps import BAD_PINS, PinFinding, PinState, Result
+from harness.intake.steps import BAD_PINS, PinResult, PinState, Result
 from harness.intake.tables import MOVED, Key, TableStep, key_of
 from harness.judge import Case, not_run
 from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases
@@ -24,7 +24,7 @@ from harness.virtual import seat_virtual_chip
 
 
 @dataclass(frozen=True)
-class Means:
+class IntakeMeans:
     """What all slots of an intake have in common.
 
     ``names`` fill, by slot, the words of the commands that cycle the boards' power. ``say`` shows
@@ -32,7 +32,7 @@ class Means:
     """
 
     rack: Rack
-    plan: Plan
+    plan: IntakePlan
     run_id: str
     store: Store
     open_slot: Opener
@@ -43,7 +43,7 @@ class Means:
 class Bench:
     """One slot at work, and its record in the store. What asks the board raises LinkError."""
 
-    def __init__(self, slot: Slot, means: Means) -> None:
+    def __init__(self, slot: Slot, means: IntakeMeans) -> None:
         self._slot = slot
         self._means = means
         self._names = means.names.get(slot.name, {})
@@ -162,7 +162,7 @@ class Bench:
         return " ".join((f"{text}.", *remarks)) if remarks else text
 
 
-def pins_text(found: tuple[PinFinding, ...]) -> str:
+def pins_text(found: tuple[PinResult, ...]) -> str:
     """``26 of 26 pins reach the chip``, or which ones do not."""
     reached = sum(pin.state is PinState.REACHED for pin in found)
     bad = [f"{pin.pin} {pin.state}" for pin in found if pin.state in BAD_PINS]

@@ -52,7 +52,7 @@ class FileSum:
 
 
 @dataclass(frozen=True)
-class Heading:
+class JournalHeading:
     """What a journal is about.
 
     ``rack`` tells the rack file, ``slots`` the slots asked for (none for all), ``files`` what the
@@ -87,7 +87,7 @@ class Journal:
         self._lines = _objects(path, data[: self._end])
 
     @classmethod
-    def begin(cls, path: Path, heading: Heading) -> Journal:
+    def begin(cls, path: Path, heading: JournalHeading) -> Journal:
         """Start a journal."""
         journal = cls(path)
         head = cast("dict[str, Any]", encode(heading))
@@ -102,12 +102,12 @@ class Journal:
         return head.get("format") == FORMAT and head.get("version") == VERSION
 
     @property
-    def head(self) -> Heading:
+    def head(self) -> JournalHeading:
         """The first line. Raises StoreError if it is none of ours."""
         head = self._lines[0] if self.ours else {}
         body = {key: value for key, value in head.items() if key not in {"format", "version"}}
         try:
-            return decode(Heading, body if head else None, FORMAT)
+            return decode(JournalHeading, body if head else None, FORMAT)
         except (KeyError, TypeError, ValueError) as reason:
             message = f"{self.path}: not the journal of an intake; {MOVE_AWAY}"
             raise StoreError(message) from reason

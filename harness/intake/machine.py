@@ -22,7 +22,16 @@ from harness.intake.progress import (
     TakenUp,
     Worked,
 )
-from harness.intake.steps import AFRESH, PLACES, STEPS, STOPPING, Kind, Result, Step, StepResult
+from harness.intake.steps import (
+    AFRESH,
+    PLACES,
+    STEPS,
+    STOPPING,
+    IntakeStep,
+    Result,
+    StepKind,
+    StepResult,
+)
 from harness.shuttle import is_serial
 
 _NO_REASON = {
@@ -58,13 +67,13 @@ def advance(progress: Progress, event: Event) -> Progress:
             return progress if known else replace(progress, by=(*progress.by, by))
 
 
-def _replied(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _replied(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     if text.casefold() == "aside":
         return replace(progress, aside=True, complaint="")
     return _TAKEN[progress.stage](progress, step, text, at)
 
 
-def _reason(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _reason(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     word = text.casefold()
     if word == "again":
         return replace(progress, stage=Stage.ANSWER, complaint="")
@@ -73,7 +82,7 @@ def _reason(progress: Progress, step: Step, text: str, at: str) -> Progress:
     return _came_to(progress, step, progress.owed, text, at)
 
 
-def _answer(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _answer(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     word = text.casefold()
     if word == "skip":
         return _owing(progress, Result.SKIPPED)
@@ -141,10 +150,10 @@ def _opened(progress: Progress) -> Progress:
 
 def _measures(progress: Progress) -> bool:
     step = progress.step
-    return progress.sensor and step is not None and step.kind is Kind.CURRENT
+    return progress.sensor and step is not None and step.kind is StepKind.CURRENT
 
 
-def _came_to(progress: Progress, step: Step, result: Result, text: str, at: str) -> Progress:
+def _came_to(progress: Progress, step: IntakeStep, result: Result, text: str, at: str) -> Progress:
     """Give a step its result; a failure is settled when a person has decided about it."""
     if step.key == "pins" and progress.reseated:
         passed = "passed " if result is Result.DONE else ""
@@ -162,7 +171,7 @@ def _times(number: int) -> str:
     return {1: "once", 2: "twice"}.get(number, f"{number} times")
 
 
-def _after_failure(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _after_failure(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     word, failed = text.casefold(), progress.failed
     assert failed is not None
     words = _words_after_failure(progress, step)
@@ -178,7 +187,7 @@ def _after_failure(progress: Progress, step: Step, text: str, at: str) -> Progre
     return _opened(replace(progress, results=results, kept=()))
 
 
-def _words_after_failure(progress: Progress, step: Step) -> tuple[str, ...]:
+def _words_after_failure(progress: Progress, step: IntakeStep) -> tuple[str, ...]:
     if step.key == "pins":
         return ("reseated", "next", "end")
     if step.key == "tables" and not progress.left:
@@ -186,17 +195,17 @@ def _words_after_failure(progress: Progress, step: Step) -> tuple[str, ...]:
     return ("end", "again")
 
 
-def _repeated(progress: Progress, step: Step, failed: StepResult) -> Progress:
+def _repeated(progress: Progress, step: IntakeStep, failed: StepResult) -> Progress:
     """Do the step once more; whoever asks for more tables is asked again what ends them."""
     if step.key in AFRESH:
         return _afresh(progress)
     choice = "" if step.key == "tables" else progress.choice
     earlier = (*progress.earlier, failed)
     opened = _opened(replace(progress, earlier=earlier, choice=choice))
-    return replace(opened, stage=Stage.WORK) if step.kind is Kind.WORK else opened
+    return replace(opened, stage=Stage.WORK) if step.kind is StepKind.WORK else opened
 
 
-def _unreached(progress: Progress, step: Step, place: int, at: str) -> tuple[StepResult, ...]:
+def _unreached(progress: Progress, step: IntakeStep, place: int, at: str) -> tuple[StepResult, ...]:
     """Give every step from a place on a result: what is known still, or why there is none."""
     why = f"the intake ended at “{step.title}”"
     kept = {found.key: found for found in progress.kept}
@@ -206,7 +215,7 @@ def _unreached(progress: Progress, step: Step, place: int, at: str) -> tuple[Ste
     )
 
 
-def _choice(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _choice(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     del step, at
     word = text.casefold()
     if word in {"stop", "continue"}:
@@ -222,7 +231,7 @@ def _taken_up(progress: Progress) -> Progress:
     return replace(here, stage=Stage.RETURN)
 
 
-def _returned(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _returned(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     del at
     word = text.casefold()
     if word in {"y", "yes"}:
@@ -245,7 +254,7 @@ _TAKEN = {
 }
 
 
-def _confirm(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _confirm(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     word = text.casefold()
     if word in {"y", "yes"}:
         return _came_to(progress, step, Result.DONE, "yes", at)
@@ -254,7 +263,7 @@ def _confirm(progress: Progress, step: Step, text: str, at: str) -> Progress:
     return replace(progress, complaint="Please answer yes, no or skip.")
 
 
-def _typed_current(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _typed_current(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     if not text and progress.sensor:
         return replace(progress, stage=Stage.WORK, complaint="")
     plain = re.sub(r"\s*mA\s*$", "", text, flags=re.IGNORECASE)
@@ -266,7 +275,7 @@ def _typed_current(progress: Progress, step: Step, text: str, at: str) -> Progre
     return _current(progress, step, float(plain.replace(",", ".")), "", at)
 
 
-def _current(progress: Progress, step: Step, current: float, by: str, at: str) -> Progress:
+def _current(progress: Progress, step: IntakeStep, current: float, by: str, at: str) -> Progress:
     """Hold a current against the profile's limit."""
     limit = f"{progress.limit_ma:g} mA"
     if current > progress.limit_ma:
@@ -275,7 +284,7 @@ def _current(progress: Progress, step: Step, current: float, by: str, at: str) -
     return _came_to(progress, step, Result.DONE, f"{current:g} mA of at most {limit}{by}", at)
 
 
-def _serial(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _serial(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     if not is_serial(progress.serials, text):
         told = f"“{text[:40]}” is not a serial number of this shuttle ({progress.serials})."
         return replace(progress, complaint=told)
@@ -289,7 +298,7 @@ def _serial(progress: Progress, step: Step, text: str, at: str) -> Progress:
     return _came_to(progress, step, Result.DONE, text, at)
 
 
-def _work(progress: Progress, step: Step, text: str, at: str) -> Progress:
+def _work(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     del step, at
     if text:
         return replace(progress, complaint="Please press Enter to start, or write skip.")
@@ -297,8 +306,8 @@ def _work(progress: Progress, step: Step, text: str, at: str) -> Progress:
 
 
 _READERS = {
-    Kind.CONFIRM: _confirm,
-    Kind.CURRENT: _typed_current,
-    Kind.SERIAL: _serial,
-    Kind.WORK: _work,
+    StepKind.CONFIRM: _confirm,
+    StepKind.CURRENT: _typed_current,
+    StepKind.SERIAL: _serial,
+    StepKind.WORK: _work,
 }

@@ -12,7 +12,7 @@ from harness.shuttle import Design, Shuttle
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
+class IntakePlan:
     """The tables of an intake, read once, so that a sitting never mixes two versions."""
 
     pins: tuple[Job, ...]
@@ -29,9 +29,9 @@ QUICK_PIN_TABLES = 5
 """So many tables, the quickest ones, check the pins of a shuttle that names none for that."""
 
 
-def load_plan(shuttle: Shuttle) -> Plan:
+def load_plan(shuttle: Shuttle) -> IntakePlan:
     """Read every table of an intake. Raises InputError with the findings of all."""
-    return Plan(pin_tables(shuttle), intake_tables(shuttle))
+    return IntakePlan(pin_tables(shuttle), intake_tables(shuttle))
 
 
 def intake_tables(shuttle: Shuttle) -> tuple[Job, ...]:

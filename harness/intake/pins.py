@@ -16,7 +16,7 @@ from harness.board import RunConditions
 from harness.errors import BoardMisbehaved, TableUnfit
 from harness.intake.pulls import check_by_pulls
 from harness.intake.respond import (
-    MOST_CYCLES,
+    MAX_CYCLES,
     Answer,
     Piece,
     answered,
@@ -27,7 +27,7 @@ from harness.intake.respond import (
     tests_both_levels,
     tied_pairs,
 )
-from harness.intake.steps import PinFinding, PinState
+from harness.intake.steps import PinResult, PinState
 from harness.judge import PatternRunner
 from harness.shuttle import Design, Direction, Pin, Shuttle, TableSpec
 from harness.table import DRIVING, Pattern
@@ -45,7 +45,7 @@ def check_pins(
     runner: DesignRunner,
     shuttle: Shuttle,
     tables: Sequence[tuple[Design, TableSpec, Pattern]],
-) -> tuple[PinFinding, ...]:
+) -> tuple[PinResult, ...]:
     """Check every pin of the chip, in the shuttle's order. Raises LinkError or Cancelled.
 
     A table that the board cannot run shows nothing of any pin.
@@ -66,7 +66,7 @@ def _ask(runner: DesignRunner, piece: Piece) -> Answer:
     runner.select(piece.design)
     conditions = RunConditions(piece.spec.clock_hz, piece.spec.settle_us, piece.spec.reset_cycles)
     pattern = piece.pattern
-    capture = runner.run(pattern, conditions, window=(0, MOST_CYCLES))
+    capture = runner.run(pattern, conditions, window=(0, MAX_CYCLES))
     mask = np.uint32(piece.outputs) & ~pattern.enable[:1]
     driven = {name: getattr(pattern, name)[:1] for name in DRIVING}
     first = Pattern.of(pattern.signals, **driven, highz=mask, line=pattern.line[:1])
@@ -76,7 +76,7 @@ def _ask(runner: DesignRunner, piece: Piece) -> Answer:
     return answered(piece, int(mask[0]) & ~int(pulled.window.floating[0]), capture.window)
 
 
-def _judge(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+def _judge(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     if pin.direction in {Direction.CLOCK, Direction.RESET, Direction.SELECT}:
         return _by_tables(pin, answers)
     driving = [answer for answer in answers if answer.piece.outputs & pin.mask]
@@ -85,21 +85,21 @@ def _judge(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
     return _input(pin, answers) if pin.direction is not Direction.OUTPUT else _unproven(pin)
 
 
-def _output(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+def _output(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     driven = [answer for answer in answers if answer.contact & pin.mask]
     if not driven:
         told = f"only follows the weak pulls where {_names(answers)} should drive it"
-        return PinFinding(pin.name, PinState.OPEN, told)
+        return PinResult(pin.name, PinState.OPEN, told)
     moving = [a for a in driven if tests_both_levels(a, pin.bit) and not _frozen(a)]
     levels = {stuck_level(answer, pin.bit) for answer in moving}
     if len(levels) == 1 and (level := levels.pop()) is not None:
         told = f"always {level} where {_names(moving)} should move it"
-        return PinFinding(pin.name, PinState.STUCK, told)
+        return PinResult(pin.name, PinState.STUCK, told)
     tied = _tied(pin, driven)
     if tied:
         told = f"always at the level of {tied}, though {_names(driven)} should tell them apart"
-        return PinFinding(pin.name, PinState.SHORTED, told)
-    return PinFinding(pin.name, PinState.REACHED, f"driven by {_names(driven)}")
+        return PinResult(pin.name, PinState.SHORTED, told)
+    return PinResult(pin.name, PinState.REACHED, f"driven by {_names(driven)}")
 
 
 def _tied(pin: Pin, answers: Sequence[Answer]) -> str:
@@ -116,7 +116,7 @@ def _tied(pin: Pin, answers: Sequence[Answer]) -> str:
     return ", ".join(names[bit] for bit, found in verdicts.items() if found == {True})
 
 
-def _input(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+def _input(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     moved: list[Answer] = []
     still: list[Answer] = []
     for answer in answers:
@@ -124,25 +124,25 @@ def _input(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
         if found:
             (moved if True in found else still).append(answer)
     if moved:
-        return PinFinding(pin.name, PinState.REACHED, f"answered by {_names(moved)}")
+        return PinResult(pin.name, PinState.REACHED, f"answered by {_names(moved)}")
     if still:
         told = f"no answer to it from {_names(still)}, as if nothing were connected"
-        return PinFinding(pin.name, PinState.OPEN, told)
+        return PinResult(pin.name, PinState.OPEN, told)
     return _unproven(pin)
 
 
-def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinFinding:
+def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     """Clock, reset and select pins show themselves only by whole designs that work."""
     users = list(_users(pin, answers))
     working = [answer for answer in users if right(answer)]
     if working:
-        return PinFinding(pin.name, PinState.REACHED, f"proved by {_names(working)}, working")
+        return PinResult(pin.name, PinState.REACHED, f"proved by {_names(working)}, working")
     if users and pin.direction is Direction.SELECT and not any(a.contact for a in users):
         told = "no design answers at all: selection, supply, or the whole carrier"
-        return PinFinding(pin.name, PinState.OPEN, told)
+        return PinResult(pin.name, PinState.OPEN, told)
     if users and pin.direction in _RIVALS:
         told = _why_frozen(pin, users, answers)
-        return PinFinding(pin.name, PinState.OPEN, told) if told else _unproven(pin)
+        return PinResult(pin.name, PinState.OPEN, told) if told else _unproven(pin)
     return _unproven(pin)
 
 
@@ -207,8 +207,8 @@ def _all_frozen(answers: Sequence[Answer]) -> bool:
     return all(_frozen(answer) for answer in answers)
 
 
-def _unproven(pin: Pin) -> PinFinding:
-    return PinFinding(pin.name, PinState.NOT_PROVEN, "no table of the pin check shows it")
+def _unproven(pin: Pin) -> PinResult:
+    return PinResult(pin.name, PinState.NOT_PROVEN, "no table of the pin check shows it")
 
 
 def _names(answers: Sequence[Answer]) -> str:

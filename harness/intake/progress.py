@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from harness.intake.steps import PLACES, STEPS, PinFinding, Result, Step, StepResult
+from harness.intake.steps import PLACES, STEPS, IntakeStep, PinResult, Result, StepResult
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Worked:
     result: Result
     text: str
     at: str
-    pins: tuple[PinFinding, ...] = ()
+    pins: tuple[PinResult, ...] = ()
     left: int = 0
 
 
@@ -108,7 +108,7 @@ class Progress:
     choice: str = ""
     results: tuple[StepResult, ...] = ()
     earlier: tuple[StepResult, ...] = ()
-    pins: tuple[PinFinding, ...] = ()
+    pins: tuple[PinResult, ...] = ()
     stage: Stage = Stage.ANSWER
     owed: Result = Result.SKIPPED
     failed: StepResult | None = None
@@ -122,7 +122,7 @@ class Progress:
     complaint: str = ""
 
     @property
-    def step(self) -> Step | None:
+    def step(self) -> IntakeStep | None:
         """The step that is open; None when all have a result."""
         return STEPS[len(self.results)] if len(self.results) < len(STEPS) else None
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from harness.board import RunConditions
 from harness.errors import BoardMisbehaved
-from harness.intake.steps import PinFinding, PinState
+from harness.intake.steps import PinResult, PinState
 from harness.judge import PatternRunner
 from harness.shuttle import Bus, Direction, Pin, Shuttle
 from harness.table import Pattern, Words
@@ -23,7 +23,7 @@ Read = tuple[int, int]
 """One vector's answer: levels read, and the watched pins that floated."""
 
 
-def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinFinding]:
+def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinResult]:
     """Find inputs that are stuck, or shorted to each other; raises LinkError or Cancelled.
 
     Only pins with a fault are in the answer: an input that floats when it is let go looks the
@@ -41,7 +41,7 @@ def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinF
     if window is None or len(window.seen) != len(drive):
         raise BoardMisbehaved("the board kept no words of the pin check; run it again")
     reads = zip(window.seen.tolist(), window.floating.tolist(), strict=True)
-    found: dict[str, PinFinding] = {}
+    found: dict[str, PinResult] = {}
     for pin, low, high in zip(pins, reads, reads, strict=True):
         for finding in _judge(pin, low, high, pins):
             found.setdefault(finding.pin, finding)
@@ -51,15 +51,15 @@ def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinF
 _DRIVEN_BY_CHIP = {Direction.OUTPUT, Direction.BIDIRECTIONAL}
 
 
-def _judge(pin: Pin, low: Read, high: Read, pins: Sequence[Pin]) -> Iterator[PinFinding]:
+def _judge(pin: Pin, low: Read, high: Read, pins: Sequence[Pin]) -> Iterator[PinResult]:
     for level, (seen, _) in enumerate((low, high)):
         if bool(seen & pin.mask) != bool(level):
             told = f"driven to {level} it still reads {1 - level}"
-            yield PinFinding(pin.name, PinState.STUCK, told)
+            yield PinResult(pin.name, PinState.STUCK, told)
     for other in pins:
         if other is not pin and _follows(other, low, high):
             told = f"follows {pin.name}, which alone was driven"
-            yield PinFinding(other.name, PinState.SHORTED, told)
+            yield PinResult(other.name, PinState.SHORTED, told)
 
 
 def _follows(other: Pin, low: Read, high: Read) -> bool:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from harness.intake.steps import NEEDED, STEPS, PinFinding, Result, StepResult, title_of
+from harness.intake.steps import NEEDED, STEPS, PinResult, Result, StepResult, title_of
 from harness.records import ChipRecord, RunRecord, Verdict
 
 
@@ -27,7 +27,7 @@ class ChipIntake:
     by: tuple[str, ...]
     at: datetime
     results: tuple[StepResult, ...]
-    pins: tuple[PinFinding, ...]
+    pins: tuple[PinResult, ...]
     report_sha256: str
     earlier: tuple[StepResult, ...] = ()
     uncovered: tuple[str, ...] = ()

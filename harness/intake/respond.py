@@ -15,7 +15,7 @@ from harness.board import CaptureWindow
 from harness.shuttle import Design, Direction, TableSpec
 from harness.table import Pattern, Words
 
-MOST_CYCLES = 64
+MAX_CYCLES = 64
 """So many cycles come back whole from one run."""
 
 PAIRS_PER_PIN = 3
@@ -33,7 +33,7 @@ class Pair:
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """At most ``MOST_CYCLES`` cycles of a table that are read back whole."""
+    """At most ``MAX_CYCLES`` cycles of a table that are read back whole."""
 
     design: Design
     spec: TableSpec
@@ -69,10 +69,10 @@ class Answer:
 def piece_of(design: Design, spec: TableSpec, pattern: Pattern) -> Piece:
     """Cut a piece: chosen rows where rows stand alone, else the table's beginning."""
     if spec.reset_cycles or pattern.pulse.any() or pattern.until.any():
-        return Piece(design, spec, pattern.rows(0, MOST_CYCLES), ())
-    pairs = list(_pairs(pattern, design))[: MOST_CYCLES // 2]
+        return Piece(design, spec, pattern.rows(0, MAX_CYCLES), ())
+    pairs = list(_pairs(pattern, design))[: MAX_CYCLES // 2]
     picks = [row for pair in pairs for row in (pair.first, pair.second)]
-    rest = np.linspace(0, len(pattern) - 1, MOST_CYCLES - len(picks)).astype(int)
+    rest = np.linspace(0, len(pattern) - 1, MAX_CYCLES - len(picks)).astype(int)
     rows = np.array([*picks, *rest], dtype=np.int64)
     placed = tuple(replace(pair, first=2 * k, second=2 * k + 1) for k, pair in enumerate(pairs))
     once = replace(pattern.pick(rows), repeat=np.ones(len(rows), np.uint32))

@@ -13,7 +13,7 @@ from typing import Protocol
 
 from harness.errors import Cancelled, HarnessError
 from harness.intake.asking import Ask, upcoming
-from harness.intake.bench import Bench, Means, now
+from harness.intake.bench import Bench, IntakeMeans, now
 from harness.intake.journal import Journal
 from harness.intake.machine import advance
 from harness.intake.order import without_intake
@@ -23,7 +23,7 @@ from harness.intake.steps import GENERAL_HELP, Result, StepResult, title_of
 from harness.rack import Rack, Slot, within
 from harness.records import ChipRecord, RunRecord
 
-MOST_WRONG = 20
+MAX_WRONG_ANSWERS = 20
 """So many answers in a row that are none end the sitting; nobody is there who reads."""
 
 LEFT = "nobody answers"
@@ -32,7 +32,7 @@ Hasher = Callable[[RunRecord, ChipRecord], str]
 """Gives the SHA-256 of a chip's report as it is written."""
 
 
-class Terminal(Protocol):
+class Questioner(Protocol):
     """Where questions are put and answers come from."""
 
     def say(self, text: str) -> None:
@@ -52,19 +52,19 @@ class Intake:
     pass: ``stop``, ``continue``, or empty to have it asked.
     """
 
-    means: Means
+    means: IntakeMeans
     journal: Journal
     by: str
-    terminal: Terminal
+    terminal: Questioner
     choice: str = ""
 
     def chips(self, report_hash: Hasher) -> Iterator[ChipIntake | Slot]:
         """Guide through every chip; gives each as soon as its intake is over.
 
-        A chip that is put aside has another turn after the others, once; the slot of one that is
-        still aside then is given in its stead. Raises KeyboardInterrupt
-        or Cancelled when the person leaves, Cancelled also after :data:`MOST_WRONG` answers in a
-        row that are none, and StoreError if an answer cannot be kept.
+        A chip that is put aside is offered again after the others, once; if it is put aside again,
+        its slot is given instead. Raises KeyboardInterrupt or Cancelled when the person leaves,
+        Cancelled also after :data:`MAX_WRONG_ANSWERS` unusable answers in a row, and StoreError if
+        an answer cannot be kept.
         """
         self._welcome()
         waiting = [slot for slot in self.means.rack.slots if self._was_aside(slot)]
@@ -179,7 +179,7 @@ class Intake:
                 if result is not None and result not in known and _is_news(event, result):
                     self._tell(result)
             wrong = wrong + 1 if progress.complaint else 0
-            if wrong == MOST_WRONG:
+            if wrong == MAX_WRONG_ANSWERS:
                 self.terminal.say(f"  {progress.complaint}")
                 raise Cancelled(LEFT)
         return progress

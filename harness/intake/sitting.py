@@ -16,8 +16,8 @@ from pathlib import Path
 from harness.door import MAX_SETTINGS_BYTES, file_sum, names_in, whole_path
 from harness.errors import ConfigError, Finding, Location, StoreError
 from harness.intake.bench import now
-from harness.intake.journal import FileSum, Heading, Journal
-from harness.intake.order import Plan
+from harness.intake.journal import FileSum, Journal, JournalHeading
+from harness.intake.order import IntakePlan
 from harness.rack import Rack
 from harness.records import RunRecord
 from harness.store import Store
@@ -34,7 +34,7 @@ class Left:
 
 
 @dataclass(frozen=True)
-class Shelf:
+class JournalFolder:
     """The journals in a folder, the last begun at the end; ``strange`` files are none of ours."""
 
     journals: tuple[Journal, ...]
@@ -46,17 +46,17 @@ def lock_names(rack: Rack) -> tuple[str, ...]:
     return tuple(f"the intake of slot {slot.name} of {_place(rack)}" for slot in rack.slots)
 
 
-def read_shelf(folder: Path) -> Shelf:
+def read_journals(folder: Path) -> JournalFolder:
     """Read every journal of a folder. Raises StoreError for one that cannot be read."""
     begun = [found for path in names_in(folder, ".jsonl") if (found := Journal(path)).begun]
-    return Shelf(
+    return JournalFolder(
         tuple(found for found in begun if found.ours),
         tuple(found.path for found in begun if not found.ours),
     )
 
 
 def find_left(
-    shelf: Shelf, rack: Rack, slots: tuple[str, ...], files: Mapping[str, str]
+    shelf: JournalFolder, rack: Rack, slots: tuple[str, ...], files: Mapping[str, str]
 ) -> Left | None:
     """Find the last intake of this rack file, and of these slots, that was left.
 
@@ -69,7 +69,7 @@ def find_left(
     return Left(left[-1], changed_files(left[-1].head.sums, files))
 
 
-def overlapping(shelf: Shelf, rack: Rack, slots: tuple[str, ...]) -> tuple[Journal, ...]:
+def overlapping(shelf: JournalFolder, rack: Rack, slots: tuple[str, ...]) -> tuple[Journal, ...]:
     """Find intakes that were left, of other slots of this rack file, some of them the same."""
     wanted = {slot.name for slot in rack.slots}
     return tuple(
@@ -79,7 +79,7 @@ def overlapping(shelf: Shelf, rack: Rack, slots: tuple[str, ...]) -> tuple[Journ
     )
 
 
-def _open(shelf: Shelf, rack: Rack) -> Iterator[Journal]:
+def _open(shelf: JournalFolder, rack: Rack) -> Iterator[Journal]:
     mark = _mark(rack)
     return (found for found in shelf.journals if found.head.rack == mark and not found.finished)
 
@@ -94,7 +94,7 @@ def begin(
 ) -> Journal:
     """Begin the journal of an intake whose run has been started."""
     sums = tuple(FileSum(name, files[name]) for name in sorted(files))
-    heading = Heading(run.run_id, _mark(rack), slots, by, now(), sums)
+    heading = JournalHeading(run.run_id, _mark(rack), slots, by, now(), sums)
     return Journal.begin(folder / f"{run.run_id}.jsonl", heading)
 
 
@@ -126,7 +126,7 @@ def _place(rack: Rack) -> str:
     return str(whole_path(rack.path)) if rack.path is not None else rack.name
 
 
-def files_of(rack: Rack, plan: Plan) -> dict[str, str]:
+def files_of(rack: Rack, plan: IntakePlan) -> dict[str, str]:
     """Return the SHA-256 of rack, profile, shuttle, designs and intake tables, by name.
 
     Names are paths from the shuttle's folder.

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 
-class Kind(StrEnum):
+class StepKind(StrEnum):
     """What a step asks for."""
 
     CONFIRM = "confirm"
@@ -43,13 +43,13 @@ BAD_PINS = frozenset({PinState.OPEN, PinState.STUCK, PinState.SHORTED})
 
 
 @dataclass(frozen=True)
-class Step:
+class IntakeStep:
     """One step; ``notes`` are shown before ``prompt``. ``{limit}`` stands for the supply limit."""
 
     key: str
     title: str
     prompt: str
-    kind: Kind = Kind.CONFIRM
+    kind: StepKind = StepKind.CONFIRM
     notes: tuple[str, ...] = ()
 
 
@@ -64,7 +64,7 @@ class StepResult:
 
 
 @dataclass(frozen=True)
-class PinFinding:
+class PinResult:
     """One pin of the chip: what was found, and by what."""
 
     pin: str
@@ -118,33 +118,41 @@ SWITCHING_OFF = (
 """Shown when something is wrong with the power."""
 
 STEPS = (
-    Step(
+    IntakeStep(
         "damage",
         "Shipping damage",
         "Packing, board and chip came without damage?",
         notes=HANDLING,
     ),
-    Step(
+    IntakeStep(
         "seated",
         "Chip carrier",
         "Chip carrier seated: flat, all the way in, pin 1 in place?",
         notes=("The board is unplugged, and you are grounded.",),
     ),
-    Step("broken", "Nothing broken", "Nothing broken, bent, burnt or loose?"),
-    Step("cautions", "Cautions before power", "Read, and done?", notes=CAUTIONS),
-    Step(
+    IntakeStep("broken", "Nothing broken", "Nothing broken, bent, burnt or loose?"),
+    IntakeStep("cautions", "Cautions before power", "Read, and done?", notes=CAUTIONS),
+    IntakeStep(
         "rails",
         "Rail indicators",
         "Plug in and switch on. Do all rail indicators light?",
     ),
-    Step("current", "Supply current", "Supply current in mA, at most {limit}", Kind.CURRENT),
-    Step(
-        "serial", "Chip serial number", "Serial number on the chip, typed or scanned", Kind.SERIAL
+    IntakeStep(
+        "current", "Supply current", "Supply current in mA, at most {limit}", StepKind.CURRENT
     ),
-    Step("board", "Board identity", "Ask the board who it is", Kind.WORK),
-    Step("pins", "Pin check", "Check that each pin reaches the chip", Kind.WORK),
-    Step(
-        "tables", "Intake tables", "Run every design's intake tables, quick ones first", Kind.WORK
+    IntakeStep(
+        "serial",
+        "Chip serial number",
+        "Serial number on the chip, typed or scanned",
+        StepKind.SERIAL,
+    ),
+    IntakeStep("board", "Board identity", "Ask the board who it is", StepKind.WORK),
+    IntakeStep("pins", "Pin check", "Check that each pin reaches the chip", StepKind.WORK),
+    IntakeStep(
+        "tables",
+        "Intake tables",
+        "Run every design's intake tables, quick ones first",
+        StepKind.WORK,
     ),
 )
 

@@ -16,14 +16,15 @@ from typing import Protocol
 from harness.door import whole_path
 from harness.errors import Cancelled, ConfigError, Finding, InputError, Location, StoreError
 from harness.intake import (
-    MOST_WRONG,
+    MAX_WRONG_ANSWERS,
     ChipIntake,
-    Heading,
     Intake,
+    IntakeMeans,
+    IntakePlan,
     Journal,
+    JournalHeading,
     Left,
-    Means,
-    Plan,
+    Questioner,
     begin,
     changed_error,
     check_store,
@@ -33,9 +34,8 @@ from harness.intake import (
     load_plan,
     lock_names,
     overlapping,
-    read_shelf,
+    read_journals,
 )
-from harness.intake import Terminal as Questioner
 from harness.jobs.run import new_run
 from harness.jobs.stores import RUNS, STORE, AnyStore, opened
 from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
@@ -160,7 +160,7 @@ class _Desk:
     """Where a sitting is held: who is there, and with which files."""
 
     rack: Rack
-    plan: Plan
+    plan: IntakePlan
     slots: tuple[str, ...]
     terminal: Terminal
     by: str
@@ -178,7 +178,7 @@ class _Desk:
             with reachable(self.rack, f"intake {sitting.run_id}") as reached:
                 if reached.remark:
                     self.terminal.say(reached.remark)
-                means = Means(
+                means = IntakeMeans(
                     self.rack,
                     self.plan,
                     sitting.run_id,
@@ -205,7 +205,7 @@ class _Desk:
         """Go on with the intake that was left, or begin one; tells who answers as well."""
         files = files_of(self.rack, self.plan)
         folder = self.out / "intake"
-        shelf = read_shelf(folder)
+        shelf = read_journals(folder)
         for path in shelf.strange:
             self.terminal.say(
                 f"{path} is not the journal of an intake of this version; left alone."
@@ -244,13 +244,13 @@ class _Desk:
         if self.by:
             return self.by
         hint = f"your name, or Enter for {before}" if before else "your name, printed on the card"
-        for _ in range(MOST_WRONG):
+        for _ in range(MAX_WRONG_ANSWERS):
             name = self.terminal.ask(prompt, hint).strip() or before
             if name:
                 return name
         raise EOFError
 
-    def sure(self, head: Heading) -> bool:
+    def sure(self, head: JournalHeading) -> bool:
         """Begin again, as was asked for; where a person is, make sure of it."""
         question = f"{_begun(head)}, was left. Give it up and begin anew"
         if not self.terminal.attended or self.anew(question):
@@ -295,11 +295,11 @@ class _Desk:
         self.terminal.say(f"  label: {card.label}")
 
 
-def _named(head: Heading) -> str:
+def _named(head: JournalHeading) -> str:
     return f"intake {head.run} by {head.by}, begun {head.began.replace('T', ' ')}"
 
 
-def _begun(head: Heading) -> str:
+def _begun(head: JournalHeading) -> str:
     return f"I{_named(head)[1:]}"
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from harness.errors import ConfigError, Finding, Location
 from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
 from harness.jobs.tables import choose, load_jobs
-from harness.margin import MarginWorker, Means, Target, Tell, TrialRule
+from harness.margin import MarginWorker, SearchMeans, SearchTarget, Tell, TrialRule
 from harness.rack import (
     Job,
     Observer,
@@ -126,7 +126,7 @@ def write_margin_pages(
 def _search(
     rack: Rack,
     wish: Wish,
-    targets: Mapping[str, tuple[Target, ...]],
+    targets: Mapping[str, tuple[SearchTarget, ...]],
     keep: Callable[[MarginRecord], None],
     tell: Tell,
     stop: StopSwitch,
@@ -141,7 +141,7 @@ def _search(
         supply = reached.supply if wish.kind is MarginKind.SUPPLY else None
         if supply is not None:
             opened.enter_context(supply)
-        means = Means(
+        means = SearchMeans(
             rack.profile, reached.open_slot, wish.kind, wish.rule, keep, tell, stop, supply
         )
         workers = [
@@ -177,11 +177,11 @@ def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
     return chosen
 
 
-def _targets(rack: Rack, slot: Slot, jobs: Sequence[Job], wish: Wish) -> Iterator[Target]:
+def _targets(rack: Rack, slot: Slot, jobs: Sequence[Job], wish: Wish) -> Iterator[SearchTarget]:
     for name in dict.fromkeys(job.design.name for job in jobs):
         if wish.only is None or (slot.name, name) in wish.only:
             own = cases(rack, slot, (job for job in jobs if job.design.name == name))
-            yield Target(rack.name, own, slot.virtual, wish.table, wish.run_id)
+            yield SearchTarget(rack.name, own, slot.virtual, wish.table, wish.run_id)
 
 
 def _refused(rack: Rack, rule: str, message: str, advice: str) -> ConfigError:

@@ -1,16 +1,23 @@
 """Margins: how fast a design still works on a chip, at which sample point and voltage."""
 
-from harness.margin.plan import Target
+from harness.margin.plan import SearchTarget
 from harness.margin.trials import TrialRule
-from harness.margin.worker import MarginEvent, MarginFound, MarginWorker, Means, PointTried, Tell
+from harness.margin.worker import (
+    MarginEvent,
+    MarginFound,
+    MarginWorker,
+    PointTried,
+    SearchMeans,
+    Tell,
+)
 
 __all__ = [
     "MarginEvent",
     "MarginFound",
     "MarginWorker",
-    "Means",
     "PointTried",
-    "Target",
+    "SearchMeans",
+    "SearchTarget",
     "Tell",
     "TrialRule",
 ]

@@ -12,79 +12,79 @@ from dataclasses import dataclass
 
 from harness.errors import HarnessError, LinkError, SupplyTrouble, TableUnfit
 from harness.margin.axes import possible, sample_axis
-from harness.margin.probe import Probe
 from harness.margin.search import find_edge, from_the_middle, trace
+from harness.margin.tester import PointTester
 from harness.records import MarginEdge
 from harness.supply import BenchSupply
 
 
-def find_rate(probe: Probe) -> Iterator[MarginEdge]:
+def find_rate(tester: PointTester) -> Iterator[MarginEdge]:
     """Find the highest rate that passes."""
-    edge = find_edge(probe.axis.scale, probe.passes)
-    yield _edge(probe, edge.passing, edge.failing, 0, None)
+    edge = find_edge(tester.axis.scale, tester.passes)
+    yield _edge(tester, edge.passing, edge.failing, 0, None)
 
 
-def find_sample(probe: Probe) -> Iterator[MarginEdge]:
+def find_sample(tester: PointTester) -> Iterator[MarginEdge]:
     """Find the highest rate for each sample point, the latest first.
 
     A rate whose cycle ends before the sample point counts as one that does not pass; it is not
     run, and no failing rate is told for such an edge.
     """
-    axis = probe.axis
+    axis = tester.axis
     columns = axis.columns()
-    samples = tuple(reversed(sample_axis(axis, probe.cases)))
+    samples = tuple(reversed(sample_axis(axis, tester.cases)))
     if len(samples) < 2:
         raise TableUnfit("a cycle of this design's clock leaves no time to move the sample point")
     impossible: set[tuple[int, int]] = set()
 
     def passes(row: int, column: int) -> bool:
         ticks = columns[column]
-        if not possible(axis, ticks, samples[row], probe.cases):
+        if not possible(axis, ticks, samples[row], tester.cases):
             impossible.add((row, column))
             return False
-        return probe.passes(ticks, samples[row])
+        return tester.passes(ticks, samples[row])
 
     edges = trace(range(len(samples)), len(columns), passes, columns.index(axis.declared))
     for row, edge in edges.items():
         failing = None if (row, edge.failing) in impossible else _at(columns, edge.failing)
-        yield _edge(probe, _at(columns, edge.passing), failing, samples[row], None)
+        yield _edge(tester, _at(columns, edge.passing), failing, samples[row], None)
 
 
 def find_supply(
-    probe: Probe, volts: Sequence[float], nominal: float, supply: BenchSupply
+    tester: PointTester, volts: Sequence[float], nominal: float, supply: BenchSupply
 ) -> Iterator[MarginEdge]:
     """Find the highest rate for each supply voltage, the nominal one first.
 
     Each voltage is set once; the nominal one is set again at the end. The supply is checked
     whenever a point failed, before that counts, and at the end of each row; raises LinkError.
     """
-    columns = probe.axis.columns()
+    columns = tester.axis.columns()
     order = from_the_middle(len(volts), list(volts).index(nominal))
-    fed = _Fed(probe, supply)
+    fed = _Fed(tester, supply)
 
     def passes(row: int, column: int) -> bool:
         fed.at(volts[row])
-        if probe.passes(columns[column], 0, volts[row]):
+        if tester.passes(columns[column], 0, volts[row]):
             return True
         fed.check()
         return False
 
     with _nominal_after(supply, nominal):
-        edges = trace(order, len(columns), passes, columns.index(probe.axis.declared))
+        edges = trace(order, len(columns), passes, columns.index(tester.axis.declared))
         fed.check()
     for row, edge in edges.items():
-        yield _edge(probe, _at(columns, edge.passing), _at(columns, edge.failing), 0, volts[row])
+        yield _edge(tester, _at(columns, edge.passing), _at(columns, edge.failing), 0, volts[row])
 
 
 @dataclass
 class _Fed:
     """Watches over the supply, and drops points that may not have had their voltage."""
 
-    probe: Probe
+    tester: PointTester
     supply: BenchSupply
     volts: float | None = None
     sure: int = 0
-    """So many points of the probe are known to have had their voltage."""
+    """So many points of the tester are known to have had their voltage."""
 
     def at(self, volts: float) -> None:
         """Have a voltage set; the row before ends with a check."""
@@ -96,7 +96,7 @@ class _Fed:
 
     def check(self) -> None:
         """Ask the supply; drops the points since it was known to be right, if it is not now."""
-        points = self.probe.points
+        points = self.tester.points
         if self.volts is None or self.sure == len(points):
             return
         try:
@@ -131,11 +131,15 @@ def _at(columns: Sequence[int], index: int | None) -> int | None:
 
 
 def _edge(
-    probe: Probe, passing: int | None, failing: int | None, sample_ns: int, volts: float | None
+    tester: PointTester,
+    passing: int | None,
+    failing: int | None,
+    sample_ns: int,
+    volts: float | None,
 ) -> MarginEdge:
     return MarginEdge(
         sample_ns,
         volts,
-        probe.achieved(passing, sample_ns, volts),
-        probe.achieved(failing, sample_ns, volts),
+        tester.achieved(passing, sample_ns, volts),
+        tester.achieved(failing, sample_ns, volts),
     )

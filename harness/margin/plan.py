@@ -12,12 +12,12 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from harness.judge import Case
-from harness.margin.probe import Probe
+from harness.margin.tester import PointTester
 from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord
 
 
 @dataclass(frozen=True, eq=False)
-class Target:
+class SearchTarget:
     """A design on a chip: its tables as cases; ``table`` is empty if they are all there are."""
 
     rack: str
@@ -43,15 +43,15 @@ class Target:
 
 
 def record_of(
-    target: Target,
+    target: SearchTarget,
     kind: MarginKind,
-    probe: Probe,
+    tester: PointTester,
     edges: Sequence[MarginEdge],
     seconds: float,
     trouble: str,
 ) -> MarginRecord:
     """Make the record of a search that ends now; there may be edges missing if it broke off."""
-    axis, points = probe.axis, tuple(probe.points)
+    axis, points = tester.axis, tuple(tester.points)
     case, now = target.cases[0], datetime.now(UTC)
     low, high = noise(edges[0], points) if edges else (None, None)
     return MarginRecord(
@@ -62,7 +62,7 @@ def record_of(
         rack=target.rack,
         slot=case.slot,
         chip_serial=case.chip_serial,
-        board_serial=probe.station.record.board_serial,
+        board_serial=tester.station.record.board_serial,
         virtual=target.virtual,
         design=target.design,
         table=target.table,
@@ -77,7 +77,7 @@ def record_of(
         noise_low_hz=low,
         noise_high_hz=high,
         points=points,
-        trials=probe.trials,
+        trials=tester.trials,
         seconds=seconds,
         trouble=trouble,
     )

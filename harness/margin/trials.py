@@ -16,29 +16,29 @@ from harness.store import pass_rate
 
 @dataclass(frozen=True)
 class TrialRule:
-    """Try ``least`` to ``most`` times; passing is a pass probability above ``share``.
+    """Try ``min_trials`` to ``max_trials`` times; passing is a pass probability above ``share``.
 
     With the default a chip that always passes takes 16 trials, one that never does takes 4. A
     look after every trial makes a wrong decision a little likelier than 5 % at a point whose
     probability is close to ``share``, which is within the noise of a limit in any case.
     """
 
-    least: int = 4
-    most: int = 32
+    min_trials: int = 4
+    max_trials: int = 32
     share: float = 0.8
 
     def __post_init__(self) -> None:
-        if not 1 <= self.least <= self.most or not 0 < self.share < 1:
+        if not 1 <= self.min_trials <= self.max_trials or not 0 < self.share < 1:
             raise ValueError("1 to most trials, and a share between 0 and 1")
 
     def decided(self, passes: int, trials: int) -> bool | None:
         """Say whether the point passes; None if it is to be tried again."""
-        if trials < self.least:
+        if trials < self.min_trials:
             return None
         rate = pass_rate(passes, trials)
         if rate.low >= self.share:
             return True
-        if rate.high < self.share or trials >= self.most:
+        if rate.high < self.share or trials >= self.max_trials:
             return False
         return None
 

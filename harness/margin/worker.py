@@ -16,8 +16,8 @@ from harness.errors import Cancelled, HarnessError, LinkError
 from harness.judge import RetryPolicy
 from harness.margin.axes import rate_axis, volt_axis
 from harness.margin.find import find_rate, find_sample, find_supply
-from harness.margin.plan import Target, record_of
-from harness.margin.probe import Probe
+from harness.margin.plan import SearchTarget, record_of
+from harness.margin.tester import PointTester
 from harness.margin.trials import TrialRule
 from harness.rack import Opener, Policy, Slot, Station, StopSwitch, harmless, within
 from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord, Verdict
@@ -48,7 +48,7 @@ Tell = Callable[[MarginEvent], None]
 
 
 @dataclass(frozen=True, eq=False)
-class Means:
+class SearchMeans:
     """What all slots have in common. ``supply`` is in use already, or None.
 
     ``turn`` is held while the supply's voltage belongs to one slot.
@@ -69,7 +69,11 @@ class MarginWorker:
     """Searches one slot's chip. ``names`` fills the words of the command that cycles power."""
 
     def __init__(
-        self, slot: Slot, targets: tuple[Target, ...], means: Means, names: Mapping[str, str]
+        self,
+        slot: Slot,
+        targets: tuple[SearchTarget, ...],
+        means: SearchMeans,
+        names: Mapping[str, str],
     ) -> None:
         self.slot = slot.name
         self._slot = slot
@@ -91,13 +95,13 @@ class MarginWorker:
         self._means.keep(record)
         self._tell(MarginFound(record))
 
-    def _search(self, target: Target) -> MarginRecord:
+    def _search(self, target: SearchTarget) -> MarginRecord:
         means, began = self._means, time.monotonic()
         backend = "virtual" if self._slot.virtual else means.profile.backend
         axis = rate_axis(
             backend, means.profile.max_rate_hz, target.cases, means.profile.round_trip_ns
         )
-        probe = Probe(
+        tester = PointTester(
             self._station,
             target.cases,
             axis,
@@ -107,32 +111,32 @@ class MarginWorker:
         edges: list[MarginEdge] = []
 
         def work() -> str:
-            edges.extend(self._edges(probe))
-            return self._doubt(probe, edges)
+            edges.extend(self._edges(tester))
+            return self._doubt(tester, edges)
 
         try:
             trouble = within(self._station.where, work, self._broken)
         except Cancelled:
             trouble = STOPPED
-        return record_of(target, means.kind, probe, edges, time.monotonic() - began, trouble)
+        return record_of(target, means.kind, tester, edges, time.monotonic() - began, trouble)
 
     def _broken(self, error: HarnessError) -> str:
         """Say what ended a search; the next one opens the board anew."""
         self._station.close()
         return str(error)
 
-    def _doubt(self, probe: Probe, edges: Sequence[MarginEdge]) -> str:
+    def _doubt(self, tester: PointTester, edges: Sequence[MarginEdge]) -> str:
         """Say why what was found may not be the chip's doing; empty if nothing speaks for that.
 
         A chip that passes nowhere, or no longer where it did, is looked at as a table is that
         fails: with tests of the pins. A contact that is open is a fault of the board.
         """
-        good = probe.surest(edges[0].volts) if edges else None
-        if good is not None and probe.passes_again(good):
+        good = tester.surest(edges[0].volts) if edges else None
+        if good is not None and tester.passes_again(good):
             return ""
         if good is None and any(edge.highest_hz is not None for edge in edges):
             return ""
-        for case in probe.cases:
+        for case in tester.cases:
             found = self._station.run(case, RetryPolicy())
             if (ended := found.gone or found.lost) is not None:
                 raise ended
@@ -145,18 +149,18 @@ class MarginWorker:
             "or supply changed meanwhile; search again"
         )
 
-    def _edges(self, probe: Probe) -> Iterator[MarginEdge]:
+    def _edges(self, tester: PointTester) -> Iterator[MarginEdge]:
         if self._means.stop.stopped:
             raise Cancelled(STOPPED)
         match self._means.kind:
             case MarginKind.RATE:
-                yield from find_rate(probe)
+                yield from find_rate(tester)
             case MarginKind.SAMPLE:
-                yield from find_sample(probe)
+                yield from find_sample(tester)
             case MarginKind.SUPPLY:
-                yield from self._supply_edges(probe)
+                yield from self._supply_edges(tester)
 
-    def _supply_edges(self, probe: Probe) -> Iterator[MarginEdge]:
+    def _supply_edges(self, tester: PointTester) -> Iterator[MarginEdge]:
         supply = self._means.supply
         if supply is None:
             raise LinkError("no bench supply is in use")
@@ -165,4 +169,4 @@ class MarginWorker:
         with self._means.turn:
             if self._means.stop.stopped:
                 raise Cancelled(STOPPED)
-            yield from find_supply(probe, volts, nominal, supply)
+            yield from find_supply(tester, volts, nominal, supply)

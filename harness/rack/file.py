@@ -30,7 +30,7 @@ from harness.supply import SupplySpec
 
 Read = TypeVar("Read")
 
-MOST_SUPPLY_MA = 5_000.0
+MAX_SUPPLY_MA = 5_000.0
 
 
 def load_rack(path: Path) -> Rack:
@@ -149,9 +149,9 @@ def _draws(table: TomlTable, port: str) -> float | None:
     if port != VIRTUAL_PORT:
         message = "only a virtual chip draws what a file says"
         table.error("fault-on-hardware", "supply_ma", message, "remove it; a real board measures")
-    if not 0 <= supply <= MOST_SUPPLY_MA:
+    if not 0 <= supply <= MAX_SUPPLY_MA:
         told = f'"supply_ma" is {supply:g}'
-        table.error("out-of-range", "supply_ma", told, f"write 0 to {MOST_SUPPLY_MA:,.0f}")
+        table.error("out-of-range", "supply_ma", told, f"write 0 to {MAX_SUPPLY_MA:,.0f}")
     return supply
 
 

@@ -15,9 +15,9 @@ from harness.rack.power import PowerCycle
 from harness.shuttle import Shuttle, TomlTable, nearest
 from harness.supply import Limits, SupplySpec
 
-MOST_SETTLE_S = 60.0
-MOST_TOLERANCE_V = 1.0
-LEAST_BAUD, MOST_BAUD = 300, 3_000_000
+MAX_SETTLE_S = 60.0
+MAX_TOLERANCE_V = 1.0
+MIN_BAUD, MAX_BAUD = 300, 3_000_000
 LOGIN = "the port has a user name or password in it, which no kind of port uses"
 
 Recovery = tuple[PowerCycle, float]
@@ -88,10 +88,10 @@ def read_supply(top: TomlTable, profile: BoardProfile | None) -> SupplySpec | No
         return None
     port, volts = table.take("port", str), table.take("volts", float)
     baud = table.take("baud", int, SupplySpec.baud)
-    settle = _positive(table, "settle_s", SupplySpec.settle_s, MOST_SETTLE_S)
-    tolerance = _positive(table, "tolerance_v", SupplySpec.tolerance_v, MOST_TOLERANCE_V)
-    if not LEAST_BAUD <= baud <= MOST_BAUD:
-        advice = f"write a number from {LEAST_BAUD:,} to {MOST_BAUD:,}"
+    settle = _positive(table, "settle_s", SupplySpec.settle_s, MAX_SETTLE_S)
+    tolerance = _positive(table, "tolerance_v", SupplySpec.tolerance_v, MAX_TOLERANCE_V)
+    if not MIN_BAUD <= baud <= MAX_BAUD:
+        advice = f"write a number from {MIN_BAUD:,} to {MAX_BAUD:,}"
         table.error("out-of-range", "baud", f'"baud" is {baud}', advice)
     if port is not None and not port.strip():
         table.error("empty-text", "port", '"port" is empty', "name the supply's port")

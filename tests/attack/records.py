@@ -13,7 +13,7 @@ from random import Random
 from typing import Any
 
 from harness.errors import StoreError
-from harness.intake import read_shelf
+from harness.intake import read_journals
 from harness.records import Verdict, encode
 from harness.store import Store
 from harness_reports import parse_run_json, run_json
@@ -89,7 +89,7 @@ def journals(folder: Path) -> Attack:
 
 def _journal(path: Path, sound: bytes) -> str:
     try:
-        shelf = read_shelf(path.parent)
+        shelf = read_journals(path.parent)
         for journal in shelf.journals:
             _ = journal.head, journal.last_by, journal.finished
         found = [(slot, list(journal.events(slot))) for journal in shelf.journals

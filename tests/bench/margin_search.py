@@ -23,14 +23,13 @@ from statistics import NormalDist
 from harness.board import load_profile
 from harness.jobs.margin import Wish, search_margins
 from harness.jobs.tables import load_jobs
-from harness.margin import MarginWorker, Means, Target, TrialRule
+from harness.margin import MarginWorker, SearchMeans, SearchTarget, TrialRule
 from harness.rack import Rack, Slot, StopSwitch, cases
 from harness.records import MarginKind, MarginRecord
 from harness.shuttle import load_shuttle
 from harness.store import Store
 from harness.virtual.faults import SlowPath
-from tests.bench.targets import Target as Goal
-from tests.bench.targets import conclude
+from tests.bench.targets import Target, conclude
 from tests.unit.margin.boards import LimitedBoard
 
 ROOT = Path(__file__).parents[2]
@@ -47,16 +46,16 @@ def limit_of(seed: int) -> float:
     return random.Random(seed).uniform(10_000, 95_000)
 
 
-def targets() -> list[Goal]:
+def targets() -> list[Target]:
     """Print the figures; what they come to."""
     exact, jittery, shmoo = _exact(), _jittery(), _shmoo()
     of = f"of {SEEDS} seeds"
     return [
-        Goal(f"the limit within one achievable step in {SEEDS} {of}", str(exact), exact == SEEDS),
-        Goal(
+        Target(f"the limit within one achievable step in {SEEDS} {of}", str(exact), exact == SEEDS),
+        Target(
             f"a jittery limit in the interval told in {SEEDS} {of}", str(jittery), jittery == SEEDS
         ),
-        Goal("a shmoo in less than a tenth of its full grid", f"{shmoo:.0%}", shmoo < 0.1),
+        Target("a shmoo in less than a tenth of its full grid", f"{shmoo:.0%}", shmoo < 0.1),
     ]
 
 
@@ -119,7 +118,7 @@ def _shmoo() -> float:
     rates = {point.rate_hz for record in records for point in record.points}
     trials = statistics.median(record.trials for record in records)
     cells = len(rates) * len(records[0].edges)
-    grid = cells * (RULE.least + 16) / 2
+    grid = cells * (RULE.min_trials + 16) / 2
     print(
         f"shmoo, rate against sample point: {trials:g} bursts (median); a full grid of {cells} "
         f"cells {grid:,.0f} at least ({trials / grid:.0%})"
@@ -129,11 +128,13 @@ def _shmoo() -> float:
 
 def _model(board: LimitedBoard, kind: MarginKind = MarginKind.RATE) -> MarginRecord:
     found: list[MarginRecord] = []
-    means = Means(PROFILE, lambda _: board, kind, RULE, found.append, lambda _: None, StopSwitch())
+    means = SearchMeans(
+        PROFILE, lambda _: board, kind, RULE, found.append, lambda _: None, StopSwitch()
+    )
     slot = Slot("A1", "virtual", "WB-01", "SP2-0001")
     rack = Rack("margins", SHUTTLE, PROFILE, (slot,))
     tables = cases(rack, slot, load_jobs(rack, [DESIGN]))
-    MarginWorker(slot, (Target("margins", tables, virtual=True),), means, {}).run()
+    MarginWorker(slot, (SearchTarget("margins", tables, virtual=True),), means, {}).run()
     return replace(found[0], seconds=0.0)
 
 
@@ -143,7 +144,7 @@ def _costs(records: Sequence[MarginRecord]) -> None:
     points = statistics.median(len(record.points) for record in records)
     first = records[0]
     rates = round(1e9 / first.slowest_hz - 1e9 / first.fastest_hz) + 1
-    grid = rates * RULE.least
+    grid = rates * RULE.min_trials
     print(
         f"  {trials:g} bursts in {points:g} points (median); a full grid of {rates:,} rates takes "
         f"{grid:,} at least ({grid / trials:,.0f} times as many)"

@@ -14,7 +14,7 @@ from harness.intake import PinState
 from harness.intake.order import pin_tables
 from harness.intake.pins import check_pins
 from harness.intake.pulls import check_by_pulls
-from harness.intake.steps import PinFinding
+from harness.intake.steps import PinResult
 from harness.rack.modelled import ModelledSession
 from harness.shuttle import Design, TableSpec
 from harness.table import Pattern, load_table
@@ -45,7 +45,7 @@ def found(
         return states(check_pins(opened, shuttle(), tables()))
 
 
-def states(found: Iterable[PinFinding]) -> dict[str, PinState]:
+def states(found: Iterable[PinResult]) -> dict[str, PinState]:
     return {pin.pin: pin.state for pin in found}
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from harness.cli import ExitCode, main
 from harness.errors import StoreError
-from harness.intake import MOST_WRONG
+from harness.intake import MAX_WRONG_ANSWERS
 from harness.records import Verdict
 from harness.store import Store
 from tests.system.test_intake import BAD_CHIP, DESIGNS, LOOKED, LOOSE, SLOT, terminal, tray
@@ -212,7 +212,7 @@ def test_answers_without_end_that_answer_nothing_end_the_sitting(
 ) -> None:
     assert sit(monkeypatch, *["perhaps"] * 1000) == ExitCode.NOT_TESTED
     told = capsys.readouterr().out
-    assert told.count("Please answer yes, no or skip.") == MOST_WRONG
+    assert told.count("Please answer yes, no or skip.") == MAX_WRONG_ANSWERS
     assert "Left. Every answer is kept" in told
 
 

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from harness.errors import StoreError
-from harness.intake import Heading, Journal, PinState, Result
+from harness.intake import Journal, JournalHeading, PinState, Result
 from harness.intake.journal import FileSum
 from harness.intake.progress import Event, Halted, Lost, Measured, Replied, Signed, TakenUp, Worked
-from harness.intake.steps import PinFinding
+from harness.intake.steps import PinResult
 
-PIN = PinFinding("in4", PinState.OPEN, "nothing answers")
+PIN = PinResult("in4", PinState.OPEN, "nothing answers")
 EVENTS: list[Event] = [
     Replied("yes", "t1"),
     Worked(Result.FAILED, "in4 open", "t2", (PIN,)),
@@ -23,7 +23,7 @@ EVENTS: list[Event] = [
     TakenUp("t7"),
     Signed("Grace Example", "t8"),
 ]
-HEADING = Heading(
+HEADING = JournalHeading(
     "run-1", "rack-1", ("A1", "A2"), "Ada Example", "t0", (FileSum("a.csv", "0" * 64),)
 )
 

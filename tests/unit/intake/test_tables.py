@@ -11,8 +11,8 @@ import pytest
 
 from harness.board import BoardIdentity, BoardProfile, ParallelSelect
 from harness.errors import BoardLost, BoardMisbehaved, LinkError, PortUnavailable, StoreError
-from harness.intake import Heading, Intake, Journal, Plan, Result, StepResult
-from harness.intake.bench import Bench, Means
+from harness.intake import Intake, IntakePlan, Journal, JournalHeading, Result, StepResult
+from harness.intake.bench import Bench, IntakeMeans
 from harness.intake.progress import Lost, Measured, Progress, Replied, Worked
 from harness.intake.steps import STEPS
 from harness.jobs.run import new_run
@@ -55,12 +55,15 @@ class Lab:
         plain = case()
         names = ("a", "b", "c")
         chosen = tuple(Job(replace(plain.design, name=n), plain.spec, plain.pattern) for n in names)
-        self.rack, self.plan = Rack("bench", plain.shuttle, PROFILE, (self.slot,)), Plan((), chosen)
+        self.rack, self.plan = (
+            Rack("bench", plain.shuttle, PROFILE, (self.slot,)),
+            IntakePlan((), chosen),
+        )
         run = new_run(self.rack)
         self.run_id = run.run_id
         self.store.start_run(run)
         where = self.rack, self.plan, self.run_id, self.store
-        self.means = Means(*where, self.opener or self._open, {}, self.said.append)
+        self.means = IntakeMeans(*where, self.opener or self._open, {}, self.said.append)
         self.bench = Bench(self.slot, self.means)
 
     def _open(self, _: Slot) -> BoardSession:
@@ -165,7 +168,7 @@ def test_a_crash_between_store_and_journal_has_more_run_again_and_never_less(
     """Passes of an earlier seat are taken back before the answer that says so is kept."""
     found = lab(store, board())
     found.tables()
-    heading = Heading(found.run_id, "rack", (), "Ada Example", "t", ())
+    heading = JournalHeading(found.run_id, "rack", (), "Ada Example", "t", ())
     journal = Journal.begin(tmp_path / "j.jsonl", heading)
     sitting = sitting_at(found, journal)
     (tmp_path / "j.jsonl").unlink()
@@ -308,7 +311,7 @@ def test_a_chip_whose_turn_breaks_is_put_aside_and_the_others_have_theirs(
 ) -> None:
     found = lab(store)
     two = replace(found.rack, slots=(SLOT, replace(SLOT, name="A2", chip="PK-02")))
-    heading = Heading(found.run_id, "rack", (), "Ada Example", "t", ())
+    heading = JournalHeading(found.run_id, "rack", (), "Ada Example", "t", ())
     journal = Journal.begin(tmp_path / "j.jsonl", heading)
     sitting = replace(sitting_at(found, journal), means=replace(found.means, rack=two))
     turns: list[str] = []

@@ -11,7 +11,7 @@ import pytest
 
 from harness.board import load_profile
 from harness.errors import BoardLost
-from harness.margin import MarginWorker, Means, Target, TrialRule
+from harness.margin import MarginWorker, SearchMeans, SearchTarget, TrialRule
 from harness.rack import Slot, StopSwitch
 from harness.records import MarginKind, MarginRecord
 from harness.shuttle import load_shuttle
@@ -59,7 +59,7 @@ def worker(
     stop: StopSwitch,
     turn: threading.Lock,
 ) -> MarginWorker:
-    means = Means(
+    means = SearchMeans(
         PROFILE,
         lambda _: bench.board,
         MarginKind.SUPPLY,
@@ -71,7 +71,7 @@ def worker(
         turn,
     )
     slot = Slot("A1", "virtual", "WB-01", "PK-01", patience_s=0.1)
-    return MarginWorker(slot, (Target("bench", (case(),), virtual=True),), means, {})
+    return MarginWorker(slot, (SearchTarget("bench", (case(),), virtual=True),), means, {})
 
 
 def trip(bench: Bench) -> None:

@@ -17,9 +17,9 @@ from harness.margin import (
     MarginEvent,
     MarginFound,
     MarginWorker,
-    Means,
     PointTried,
-    Target,
+    SearchMeans,
+    SearchTarget,
     TrialRule,
 )
 from harness.rack import BoardSession, Slot, StopSwitch, station
@@ -63,7 +63,7 @@ def search(
         found.opened += 1
         return board
 
-    means = Means(
+    means = SearchMeans(
         PROFILE,
         opener or open_slot,
         kind,
@@ -73,7 +73,7 @@ def search(
         stop or StopSwitch(),
     )
     slot = Slot("A1", "virtual", named, "PK-01", patience_s=0.1)
-    MarginWorker(slot, (Target("bench", cases or (case(),), virtual=True),), means, {}).run()
+    MarginWorker(slot, (SearchTarget("bench", cases or (case(),), virtual=True),), means, {}).run()
     return found
 
 
@@ -265,9 +265,9 @@ def test_what_nobody_thought_of_ends_one_search_and_the_next_one_goes_on(
     tell = breaks if call == "tell" else lambda _: None
     opener = once if call == "open" else lambda _: board
     stop = StopSwitch()
-    means = Means(PROFILE, opener, MarginKind.RATE, TrialRule(), records.append, tell, stop)
+    means = SearchMeans(PROFILE, opener, MarginKind.RATE, TrialRule(), records.append, tell, stop)
     slot = Slot("A1", "virtual", "WB-01", "PK-01", patience_s=0.0)
-    target = Target("bench", (case(),), virtual=True)
+    target = SearchTarget("bench", (case(),), virtual=True)
     MarginWorker(slot, (target, target), means, {}).run()
     fault = (
         "harness itself failed (IndexError: list index out of range); please report it, with the "

@@ -10,7 +10,7 @@ import pytest
 
 from harness.errors import StoreError
 from harness.intake import ChipIntake, Result, StepResult
-from harness.intake.steps import STEPS, Step
+from harness.intake.steps import STEPS, IntakeStep
 from harness.records import Outcome
 from harness_reports import report_of, write_card
 from harness_reports.card import (
@@ -39,7 +39,7 @@ def test_a_chip_that_passed_everything_is_handed_out() -> None:
 
 
 @pytest.mark.parametrize("step", STEPS, ids=lambda step: step.key)
-def test_a_step_that_failed_or_was_not_reached_holds_the_chip(step: Step) -> None:
+def test_a_step_that_failed_or_was_not_reached_holds_the_chip(step: IntakeStep) -> None:
     for result in (Result.FAILED, Result.NOT_REACHED):
         found = good_intake(results=results(StepResult(step.key, result, "so it is", "t")))
         assert build_card(found).kind == HELD

@@ -20,7 +20,7 @@ TellPoint = Callable[[MarginPoint], None]
 
 
 @dataclass
-class Probe:
+class PointTester:
     """A board at work for one design.
 
     ``tell`` hears of every point that was decided.
