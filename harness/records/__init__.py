@@ -32,6 +32,7 @@ from harness.records.outcome import (
     WaiverRecord,
     Wave,
     Window,
+    worst,
 )
 from harness.records.runs import (
     ChipHeading,
@@ -82,4 +83,5 @@ __all__ = [
     "schema_of",
     "to_text",
     "to_value",
+    "worst",
 ]

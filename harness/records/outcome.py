@@ -6,6 +6,7 @@ JSON unchanged. Pins are named, never numbered: a reader needs no shuttle file.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -51,6 +52,11 @@ SEVERITY_ORDER = (
     Verdict.PASS,
 )
 """Worst first: a chip's verdict is the worst of its tables' verdicts."""
+
+
+def worst(verdicts: Iterable[Verdict]) -> Verdict:
+    """Return the worst of the verdicts; NOT RUN if there are none."""
+    return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
 
 
 class Origin(StrEnum):

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from harness.records.outcome import SEVERITY_ORDER, Outcome, Verdict
+from harness.records.outcome import Outcome, Verdict, worst
 
 
 @dataclass(frozen=True)
@@ -35,8 +35,7 @@ class ChipHeading:
 
     def worst(self, verdicts: Iterable[Verdict]) -> Verdict:
         """The worst verdict of the chip's tables; ERROR if the slot could not be used."""
-        found = {*verdicts, *([Verdict.ERROR] if self.trouble else ())}
-        return next((v for v in SEVERITY_ORDER if v in found), Verdict.NOT_RUN)
+        return worst([*verdicts, *([Verdict.ERROR] if self.trouble else ())])
 
 
 @dataclass(frozen=True)

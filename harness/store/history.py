@@ -13,7 +13,7 @@ from datetime import datetime
 
 from sqlalchemy import Connection, exists, select
 
-from harness.records import SEVERITY_ORDER, RunKind, Verdict
+from harness.records import RunKind, Verdict, worst
 from harness.store.lines import HistoryLine, Night, history_lines
 from harness.store.models import LayoutRow, MarginRow, NightRow, RunRow, SubjectRow
 from harness.store.summaries import LETTERS, Selection, SubjectKind, summaries
@@ -34,7 +34,7 @@ class HistoryNight:
     @property
     def worst(self) -> Verdict:
         """The worst verdict."""
-        return min(self.counts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
+        return worst(self.counts)
 
     @property
     def missed(self) -> int:

@@ -44,11 +44,6 @@ def look(verdict: Verdict | None) -> Look:
     return Look(verdict.value, verdict.value.lower().replace(" ", "-"))
 
 
-def worst(verdicts: Iterable[Verdict]) -> Verdict:
-    """Give the worst verdict; NOT RUN if there is none."""
-    return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
-
-
 def tally_text(verdicts: Iterable[Verdict | None]) -> str:
     """``2 FAIL, 32 PASS``: worst first."""
     return ", ".join(f"{item.number} {item.look.word}" for item in tally(verdicts))

@@ -9,8 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.judge import NightChanges
-from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict
-from harness_reports.looks import Fact, tally_text, worst
+from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict, worst
+from harness_reports.looks import Fact, tally_text
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_folders
 from harness_reports.pages import run_facts, source_facts
