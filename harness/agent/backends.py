@@ -64,8 +64,8 @@ class Backend:
         return found
 
     def plan(self, memory: RoomFace, words: int, captured: int) -> PlanFace:
-        """Ask exact pins for what cuts blocks into bursts; as ``Plan`` of ``rp2_plan``."""
-        found: PlanFace = self._module().Plan(memory, words, captured)
+        """Ask exact pins for what cuts blocks into bursts; as ``BurstPlan`` of ``rp2_plan``."""
+        found: PlanFace = self._module().BurstPlan(memory, words, captured)
         return found
 
     def _module(self) -> Any:

@@ -39,7 +39,7 @@ from .unpack import inflate, unmatch
 AGENT = "1.1"
 UNTIL_PART = 4096
 """Cycles of an ``until`` row after which the board looks up, if its pins do not do so before."""
-LEAST_ROWS = 32
+MIN_ROWS = 32
 ROW_BYTES = 138
 """Memory that a block needs for each of its vectors."""
 HELD = ["block", "work", "seen", "floating", "wrong", "tested", "row_of", "pass_of", "body", "raw"]
@@ -57,9 +57,9 @@ class Aborted(Exception):
 def fitting(rows: int, free: int) -> int:
     """Vectors of a block that leaves a third of ``free`` bytes to frames, answers and inflating.
 
-    At most ``rows``, which is halved as often as it takes; ``LEAST_ROWS`` are always tried.
+    At most ``rows``, which is halved as often as it takes; ``MIN_ROWS`` are always tried.
     """
-    while rows > LEAST_ROWS and 3 * ROW_BYTES * rows > 2 * free:
+    while rows > MIN_ROWS and 3 * ROW_BYTES * rows > 2 * free:
         rows //= 2
     return rows
 
@@ -92,7 +92,7 @@ class Engine:
                 self.reserve(self.rows)
             except MemoryError:
                 self.release_memory()
-                self.rows = self.rows // 2 if self.rows > LEAST_ROWS else 0
+                self.rows = self.rows // 2 if self.rows > MIN_ROWS else 0
             else:
                 return
 
@@ -121,7 +121,7 @@ class Engine:
             raise Refused(
                 "the smallest block, of %d vectors, takes %d bytes, and the board has %s free, in "
                 "pieces; take large modules out of its boot program"
-                % (LEAST_ROWS, LEAST_ROWS * ROW_BYTES, self.free)
+                % (MIN_ROWS, MIN_ROWS * ROW_BYTES, self.free)
             )
         if kind == LOAD:
             return self.load(payload)

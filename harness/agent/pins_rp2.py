@@ -63,7 +63,7 @@ from .rp2_chip import (
     found_state,
     refuse_other_chips,
 )
-from .rp2_plan import Plan
+from .rp2_plan import BurstPlan
 from .rp2_stream import any_set, cross, crossing
 from .rp2_timing import (
     GO,
@@ -116,7 +116,7 @@ class Pins:
         self.enabled = 0
         self.levels = 0
         self.row_words = 1
-        self.plan = Plan(self.bus, stream, capture)
+        self.plan = BurstPlan(self.bus, stream, capture)
         self.timed: tuple[int, ...] = (1250, 0, 0)
         self.layouts: dict[int, Layout] = {}
 
@@ -128,8 +128,8 @@ class Pins:
         """What a burst can be: ticks, and what fits."""
         return {
             "tick_ns": self.tick(),
-            "captured": self.plan.most_kept,
-            "words": self.plan.most_words,
+            "captured": self.plan.max_kept,
+            "words": self.plan.max_words,
         }
 
     def tick(self) -> int:

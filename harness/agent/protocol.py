@@ -22,7 +22,7 @@ QUANTUM = 64
 MAX_BODY = 1100
 """Longest body of a frame to the board in bytes; the board sizes its buffer by it."""
 REMEMBER = 32
-"""Replies that the board remembers, and so the most commands that may be under way."""
+"""Replies that the board remembers, and so the most commands in flight."""
 
 ANYONE = 0
 """Session number of a goodbye that every agent obeys, whoever started it."""

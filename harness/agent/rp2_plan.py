@@ -24,7 +24,7 @@ from .rp2_chip import (
     STEP_READ,
     STEP_WRITE,
 )
-from .rp2_stream import EDGE, LEAST_LOOP, Chain, lay_words, pick_words, plain_rows
+from .rp2_stream import EDGE, MIN_LOOP, Chain, lay_words, pick_words, plain_rows
 
 LOOPS = 32
 """Repeated rows of one burst that take no memory for their repetitions."""
@@ -37,7 +37,7 @@ BLOCKS = 4 * (2 * LOOPS + 2)
 """Words for the control blocks of one channel."""
 
 
-class Plan:
+class BurstPlan:
     """One burst at a time: its words, its control blocks, and which rows it is made of.
 
     ``pieces`` has for each stretch: first row, repetition of it, cycles, whether they are
@@ -45,8 +45,8 @@ class Plan:
     """
 
     def __init__(self, bus: RoomFace, stream: int, capture: int) -> None:
-        self.most_words = stream
-        self.most_kept = capture
+        self.max_words = stream
+        self.max_kept = capture
         self.stream, self.stream_at = bus.room(stream)
         self.capture, self.capture_at = bus.room(capture + 1)
         self.sending, self.sending_at = bus.room(BLOCKS)
@@ -94,8 +94,8 @@ class Plan:
             size = self.part(block, row, done, count)
             if not size:
                 self.why = "memory for %d words and %d captured cycles is full" % (
-                    self.most_words,
-                    self.most_kept,
+                    self.max_words,
+                    self.max_kept,
                 )
             elif block.repeat[row] == 1:
                 row += size
@@ -138,7 +138,7 @@ class Plan:
 
     def room(self) -> int:
         """How many more captured cycles fit in."""
-        return min(self.most_kept - self.kept, (self.most_words - self.used) // self.row_words)
+        return min(self.max_kept - self.kept, (self.max_words - self.used) // self.row_words)
 
     def inline(self, row: int, done: int, size: int, step: int) -> int:
         """Lay out single cycles, of as many rows (``step`` 1) or of one row (0)."""
@@ -160,11 +160,11 @@ class Plan:
 
     def repeated(self, row: int, done: int, size: int, tested: int) -> int:
         """Lay out repetitions of a row, long ones as the same words read again and again."""
-        if size < LEAST_LOOP or self.send.full() or self.get.full():
+        if size < MIN_LOOP or self.send.full() or self.get.full():
             return self.inline(row, done, size, 0)
         if tested:
-            size = min(size, self.most_kept - self.kept)
-        if size < LEAST_LOOP or self.room() < 2 * EDGE:
+            size = min(size, self.max_kept - self.kept)
+        if size < MIN_LOOP or self.room() < 2 * EDGE:
             return self.inline(row, done, size, 0)
         middle = size - 2 * EDGE
         self.inline(row, done, EDGE, 0)
@@ -174,7 +174,7 @@ class Plan:
         if tested:
             self.keep(middle)
         else:
-            self.get.add(self.capture_at + 4 * self.most_kept, middle, GET_SAME, 0)
+            self.get.add(self.capture_at + 4 * self.max_kept, middle, GET_SAME, 0)
             self.cycles += middle
         self.pieces.append((row, done + EDGE, middle, tested, 0))
         self.inline(row, done + EDGE + middle, EDGE, 0)

@@ -15,7 +15,7 @@ from .faces import Words
 
 EDGE = 8
 """Cycles of a repeated row that are laid out one by one before and after its repetition."""
-LEAST_LOOP = 64
+MIN_LOOP = 64
 """A row that is repeated less often is laid out whole: loading a control block takes time."""
 
 

@@ -17,9 +17,9 @@ PULSED_TICKS = 6
 """The shortest cycle with a clock pulse: drive, pulse, back, two ticks, read."""
 SYNC_TICKS = 2
 """What is read in a tick stood on the pin this many ticks before: the input synchroniser."""
-LEAST_READ = 3
+MIN_READ = 3
 """Ticks from the instruction that moves a pin to the one that can see the answer."""
-MOST_LOOP = 1057
+MAX_LOOP = 1057
 """Ticks from the last edge to reading that a loop of fixed length reaches."""
 
 OUT_PINS = 0x6000
@@ -61,7 +61,7 @@ class Layout:
 def least_ticks(words: int, settle: int, read: int) -> int:
     """The shortest cycle that settles for so many ticks; ``read`` as in a layout, or 0."""
     if words == 1:
-        return max(PLAIN_TICKS, settle + LEAST_READ if settle else 0)
+        return max(PLAIN_TICKS, settle + MIN_READ if settle else 0)
     if not settle:
         return PULSED_TICKS
     return 3 * settle + max(9, read + 2)
@@ -73,7 +73,7 @@ def layout(words: int, ticks: int, settle: int, sample: int) -> Layout:
     ``sample`` is ticks from the last edge to the moment that is read, 0 for as late as the
     cycle allows; one that does not fit into the cycle is taken as late as it allows.
     """
-    read = max(LEAST_READ, sample + SYNC_TICKS, settle + SYNC_TICKS) if sample else 0
+    read = max(MIN_READ, sample + SYNC_TICKS, settle + SYNC_TICKS) if sample else 0
     ticks = max(ticks, least_ticks(words, settle, read))
     if words == 1:
         return plain(ticks, read)
@@ -89,7 +89,7 @@ def plain(ticks: int, read: int) -> Layout:
         a, b = shared(read - 2, 2)
         program = [OUT_PINS | a, GO_Y_DOWN | b | 4, IN_PINS, GO | 3, IN_PINS | delay(last - read)]
         return Layout(program, 1, None, ticks, read)
-    if read > MOST_LOOP and last - read > 31:
+    if read > MAX_LOOP and last - read > 31:
         read = last
     if last - read <= 31:
         program = [OUT_PINS, MOV_Y_X, GO_Y_DOWN | 2, IN_PINS | delay(last - read)]
@@ -109,7 +109,7 @@ def pulsed(ticks: int, read: int) -> Layout:
     k = read or rest - 1
     if lead <= 32 and high <= 32 and k <= 96 and rest - 1 - k <= 31:
         return Layout(counted_pulse(lead, high, rest, k), 2, None, ticks, k)
-    if not read or read > MOST_LOOP:
+    if not read or read > MAX_LOOP:
         x = (ticks - 12) // 3
         spare = ticks - 12 - 3 * x
         program = looped_pulse(0, [MOV_PINS_ISR | delay(spare), MOV_Y_X, GO_Y_DOWN | 10, IN_PINS])

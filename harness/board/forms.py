@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from harness.agent import protocol
 
 Plane = NDArray[np.uint8]
-MOST_BACK = 255
+MAX_BACK = 255
 """The farthest row that a row can be compared with."""
 SHORTLIST = 2
 """Distances that are tried beside the nearest row."""
@@ -76,9 +76,9 @@ def _cost(form: Form, plane: Plane, width: int) -> float:
 def _distances(plane: Plane) -> list[int]:
     """Distances at which rows are most alike: where the difference changes least often."""
     count = min(len(plane), SAMPLE)
-    padded = np.concatenate((np.zeros(MOST_BACK, np.uint8), plane))[-(count + MOST_BACK) :]
-    earlier = np.lib.stride_tricks.sliding_window_view(padded, count)[:MOST_BACK]
-    differences = earlier ^ padded[MOST_BACK:]
+    padded = np.concatenate((np.zeros(MAX_BACK, np.uint8), plane))[-(count + MAX_BACK) :]
+    earlier = np.lib.stride_tricks.sliding_window_view(padded, count)[:MAX_BACK]
+    differences = earlier ^ padded[MAX_BACK:]
     changes = np.count_nonzero(differences[:, 1:] != differences[:, :-1], axis=1)
     nearest_first = changes[::-1]
     best = np.argsort(nearest_first[1:], kind="stable")[:SHORTLIST]

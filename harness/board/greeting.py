@@ -15,7 +15,7 @@ from harness.board.capture import BoardIdentity
 from harness.board.orders import BurstRoom, Room
 from harness.errors import BoardMisbehaved
 
-MOST = 0xFFFFFFFF
+MAX_NUMBER = 0xFFFFFFFF
 """More than any board has of anything."""
 
 
@@ -83,6 +83,6 @@ def _text(value: object) -> str:
 
 
 def _number(value: object, least: int) -> int:
-    if type(value) is not int or not least <= value <= MOST:
+    if type(value) is not int or not least <= value <= MAX_NUMBER:
         raise ValueError(value)
     return value

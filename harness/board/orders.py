@@ -1,7 +1,7 @@
 """What a session asks of the agent for one run, and what becomes of each answer.
 
 An order is a command with the taker of its answer, so that a whole run (rate, reset, vectors,
-totals) goes out as one stream and costs one round trip where it fits the window.
+totals) goes out as one stream and costs one round trip where it fits in flight.
 """
 
 from __future__ import annotations

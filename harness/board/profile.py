@@ -19,13 +19,13 @@ from harness.door import whole_path
 from harness.errors import ConfigError, Finding, Findings
 from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
 
-LEAST_WINDOW = 2048
-MOST_WINDOW = 1 << 20
-MOST_BAUD = 12_000_000
-MOST_RATE_HZ = 200e6
-MOST_ROUND_TRIP_NS = 10_000
-MOST_SUPPLY_MA = 5_000.0
-MOST_SUPPLY_V = 30.0
+MIN_IN_FLIGHT = 2048
+MAX_IN_FLIGHT = 1 << 20
+MAX_BAUD = 12_000_000
+MAX_RATE_HZ = 200e6
+MAX_ROUND_TRIP_NS = 10_000
+MAX_SUPPLY_MA = 5_000.0
+MAX_SUPPLY_V = 30.0
 LIMIT_DIGITS = 3
 """Decimals of a limit in V: one less than a supply is told, so that a limit itself can be set."""
 
@@ -59,13 +59,13 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     about = _backend(top)
     pins = _pins(top.table("pins"), shuttle, about.pins)
     select = read_select(top.table("select"), shuttle)
-    baud = _whole(top, "baud", 115_200, 300, MOST_BAUD)
+    baud = _whole(top, "baud", 115_200, 300, MAX_BAUD)
     dtr, rts = (top.take(key, bool) if key in top else None for key in ("dtr", "rts"))
-    window = _whole(top, "window", BoardProfile.window, LEAST_WINDOW, MOST_WINDOW)
-    limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MOST_SUPPLY_MA)
+    in_flight = _whole(top, "in_flight", BoardProfile.in_flight, MIN_IN_FLIGHT, MAX_IN_FLIGHT)
+    limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MAX_SUPPLY_MA)
     lowest, highest = _voltages(top)
-    rate = _number(top, "max_rate_hz", about.rate_hz, MOST_RATE_HZ)
-    round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MOST_ROUND_TRIP_NS)
+    rate = _number(top, "max_rate_hz", about.rate_hz, MAX_RATE_HZ)
+    round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MAX_ROUND_TRIP_NS)
     usb = _usb(top)
     sensor = read_supply_sensor(top.maybe_table("sensors"), pins, about.pins)
     top.finish()
@@ -82,7 +82,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         baud=baud,
         dtr=dtr,
         rts=rts,
-        window=window,
+        in_flight=in_flight,
         supply_limit_ma=limit,
         usb=usb,
         max_rate_hz=rate,
@@ -100,7 +100,7 @@ def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
     if not written:
         return None, None
     low, high = (
-        _number(top, key, 0.0, MOST_SUPPLY_V) if key in written else top.take(key, float)
+        _number(top, key, 0.0, MAX_SUPPLY_V) if key in written else top.take(key, float)
         for key in keys
     )
     _check_digits(top, keys[0], low, math.ceil)
@@ -119,7 +119,7 @@ def _check_digits(
     top: TomlTable, key: str, value: float | None, safe: Callable[[float], int]
 ) -> None:
     """Refuse a limit that is finer than a supply is told; ``safe`` rounds away from the limit."""
-    if value is None or not 0 < value <= MOST_SUPPLY_V or value == round(value, LIMIT_DIGITS):
+    if value is None or not 0 < value <= MAX_SUPPLY_V or value == round(value, LIMIT_DIGITS):
         return
     whole = 10**LIMIT_DIGITS
     top.error(

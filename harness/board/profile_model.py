@@ -47,7 +47,7 @@ class BoardProfile:
     ``pins`` maps chip pin names to controller pin numbers. ``backend`` names the agent's pins
     module. ``baud`` counts only on boards with a UART
     bridge; ``dtr`` and ``rts`` are the levels of the port's control lines, None as the system
-    leaves them. ``window`` is how many bytes may be under way to the board unanswered.
+    leaves them. ``in_flight`` is how many bytes may be in flight to the board.
     ``usb`` lists (vendor, product) ids by which discovery knows such a board.
     ``max_rate_hz`` is the fastest vector rate that the profile's author promises.
     ``round_trip_ns`` is what the way from the controller to the chip and back takes, without the
@@ -67,7 +67,7 @@ class BoardProfile:
     baud: int = 115_200
     dtr: bool | None = None
     rts: bool | None = None
-    window: int = 16_384
+    in_flight: int = 16_384
     supply_limit_ma: float = 200.0
     usb: tuple[tuple[int, int], ...] = ()
     max_rate_hz: float = 100_000.0

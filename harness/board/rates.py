@@ -14,7 +14,7 @@ from harness.table import Pattern
 
 FLOAT_ERROR = Fraction(1, 1 << 52)
 """By how much of itself a float may be off the rate that it stands for."""
-MOST_PERIOD_NS = 0xFFFFFFFF
+MAX_PERIOD_NS = 0xFFFFFFFF
 """Longest cycle that a board can be asked for, in nanoseconds."""
 
 
@@ -32,7 +32,7 @@ class RateGrid:
     @property
     def most(self) -> int:
         """Ticks of the slowest cycle."""
-        return MOST_PERIOD_NS // self.tick_ns
+        return MAX_PERIOD_NS // self.tick_ns
 
     def hz(self, ticks: int) -> Fraction:
         """The rate of a cycle of that many ticks, in cycles a second."""

@@ -15,13 +15,13 @@ from typing import Self
 from harness.errors import Location
 from harness.shuttle import Direction, Shuttle, TomlTable, expand_range, nearest
 
-MOST_BITS = 16
+MAX_BITS = 16
 
 Named = tuple[str, Location]
 
 
 @dataclass(frozen=True)
-class Step:
+class SelectStep:
     """One vector of a selection: levels of the select pins, and the pins that pulse."""
 
     drive: int
@@ -37,7 +37,7 @@ class SelectMethod(ABC):
         """Read the keys of a profile; None after findings when they cannot be used."""
 
     @abstractmethod
-    def steps(self, address: int, shuttle: Shuttle) -> tuple[Step, ...]:
+    def steps(self, address: int, shuttle: Shuttle) -> tuple[SelectStep, ...]:
         """The vectors that select ``address``; the last one's levels are held from then on."""
 
 
@@ -62,14 +62,14 @@ class ParallelSelect(SelectMethod):
         _check_addresses(table, "pins", len(named), shuttle)
         return cls(tuple(name for name, _ in named)) if right else None
 
-    def steps(self, address: int, shuttle: Shuttle) -> tuple[Step, ...]:
+    def steps(self, address: int, shuttle: Shuttle) -> tuple[SelectStep, ...]:
         """Put the address on the pins."""
         level = sum(
             shuttle.pins_by_name[name].mask
             for place, name in enumerate(reversed(self.pins))
             if address >> place & 1
         )
-        return (Step(level, 0),)
+        return (SelectStep(level, 0),)
 
 
 @dataclass(frozen=True)
@@ -86,8 +86,8 @@ class ShiftSelect(SelectMethod):
         data, clock = table.take("data", str), table.take("clock", str)
         bits = table.take("bits", int)
         right = _check_pins(table, _taken(table, data=data, clock=clock), shuttle)
-        if bits is not None and not 1 <= bits <= MOST_BITS:
-            table.error("out-of-range", "bits", f'"bits" is {bits}', f"write 1 to {MOST_BITS}")
+        if bits is not None and not 1 <= bits <= MAX_BITS:
+            table.error("out-of-range", "bits", f'"bits" is {bits}', f"write 1 to {MAX_BITS}")
             return None
         if bits is not None:
             _check_addresses(table, "bits", bits, shuttle)
@@ -95,11 +95,11 @@ class ShiftSelect(SelectMethod):
             return None
         return cls(data, clock, bits)
 
-    def steps(self, address: int, shuttle: Shuttle) -> tuple[Step, ...]:
+    def steps(self, address: int, shuttle: Shuttle) -> tuple[SelectStep, ...]:
         """Clock the address in."""
         data, clock = (shuttle.pins_by_name[name].mask for name in (self.data, self.clock))
         levels = [data if address >> place & 1 else 0 for place in reversed(range(self.bits))]
-        return (*[Step(level, clock) for level in levels], Step(0, 0))
+        return (*[SelectStep(level, clock) for level in levels], SelectStep(0, 0))
 
 
 @dataclass(frozen=True)
@@ -118,10 +118,10 @@ class PulseSelect(SelectMethod):
             return None
         return cls(step, clear)
 
-    def steps(self, address: int, shuttle: Shuttle) -> tuple[Step, ...]:
+    def steps(self, address: int, shuttle: Shuttle) -> tuple[SelectStep, ...]:
         """Clear the counter and count."""
         step, clear = (shuttle.pins_by_name[name].mask for name in (self.step, self.clear))
-        return (Step(0, clear), *[Step(0, step)] * address, Step(0, 0))
+        return (SelectStep(0, clear), *[SelectStep(0, step)] * address, SelectStep(0, 0))
 
 
 METHODS: Mapping[str, type[SelectMethod]] = {

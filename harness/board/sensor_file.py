@@ -11,8 +11,8 @@ from collections.abc import Mapping
 from harness.board.profile_model import SupplySensor
 from harness.shuttle import TomlTable
 
-MOST_MA_PER_VOLT = 100_000.0
-MOST_VOLT = 5.5
+MAX_MA_PER_VOLT = 100_000.0
+MAX_VOLT = 5.5
 
 
 def read_supply_sensor(
@@ -29,11 +29,11 @@ def read_supply_sensor(
     zero = table.take("zero_volt", float, SupplySensor.zero_volt)
     full = table.take("full_volt", float, SupplySensor.full_volt)
     pin = _pin(table, pins, count)
-    if slope is not None and not 0 < slope <= MOST_MA_PER_VOLT:
-        _wrong(table, "ma_per_volt", slope, f"above 0, at most {MOST_MA_PER_VOLT:,.0f}")
-    if not 0 < full <= MOST_VOLT:
-        _wrong(table, "full_volt", full, f"above 0, at most {MOST_VOLT:g}")
-    if not 0 <= zero < (full if math.isfinite(full) else MOST_VOLT):
+    if slope is not None and not 0 < slope <= MAX_MA_PER_VOLT:
+        _wrong(table, "ma_per_volt", slope, f"above 0, at most {MAX_MA_PER_VOLT:,.0f}")
+    if not 0 < full <= MAX_VOLT:
+        _wrong(table, "full_volt", full, f"above 0, at most {MAX_VOLT:g}")
+    if not 0 <= zero < (full if math.isfinite(full) else MAX_VOLT):
         _wrong(table, "zero_volt", zero, 'from 0 to less than "full_volt"')
     if pin is None or slope is None:
         return None

@@ -30,7 +30,7 @@ from harness.board.profile_model import FULL_SCALE, BoardProfile
 from harness.board.select import rest_levels
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
-from harness.link import Channel, Command, Lines, Patience, RawRepl, SerialPort
+from harness.link import Channel, Command, Lines, RawRepl, SerialPort, Timeouts
 from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Pattern
 
@@ -41,12 +41,12 @@ UNREADABLE = (
     "an answer of the board makes no sense for what it was asked; nothing of this run is kept, run "
     "again"
 )
-MOST_CYCLES = 0xFFFFFF00
+MAX_CYCLES = 0xFFFFFF00
 """Most cycles of one run: what 32 bits count, and room for a window behind the last."""
 
 
 def open_session(
-    url: str, profile: BoardProfile, shuttle: Shuttle, patience: Patience | None = None
+    url: str, profile: BoardProfile, shuttle: Shuttle, timeouts: Timeouts | None = None
 ) -> Session:
     """Open a port, put the agent on the board and identify it.
 
@@ -58,7 +58,7 @@ def open_session(
         repl.enter()
         for text in texts(profile.backend):
             repl.load(text)
-        channel = Channel(port, profile.window, patience)
+        channel = Channel(port, profile.in_flight, timeouts)
         _start_agent(repl, channel)
         return Session(channel, repl, profile, shuttle)
     except BaseException:
@@ -246,9 +246,9 @@ class Session:
 def _check_countable(pattern: Pattern) -> None:
     """Raise HostMisuse for a pattern of more cycles than the board's counters can tell apart."""
     most = int(pattern.repeat.sum(dtype=np.int64))
-    if most > MOST_CYCLES:
+    if most > MAX_CYCLES:
         raise HostMisuse(
-            f"the table may run for {most:,} cycles and one run has at most {MOST_CYCLES:,}; "
+            f"the table may run for {most:,} cycles and one run has at most {MAX_CYCLES:,}; "
             "lower its repeats or cut it into several tables"
         )
 

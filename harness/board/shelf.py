@@ -15,9 +15,9 @@ from itertools import islice
 from harness.board.encode import EncodedBlock, encode_pattern, wire_fields
 from harness.table import Pattern
 
-MOST_KEPT = 64
+MAX_PATTERNS = 64
 """Patterns on the shelf, the latest used."""
-MOST_VECTORS = 1_000_000
+MAX_VECTORS = 1_000_000
 """Longer patterns are encoded anew each time, so that the shelf stays small."""
 
 
@@ -63,14 +63,14 @@ class Shelf:
 
     def encoded(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
         """What ``encode_pattern`` gives, from the shelf if it is there."""
-        if len(pattern) > MOST_VECTORS:
+        if len(pattern) > MAX_VECTORS:
             return encode_pattern(pattern, rows, inflates=inflates)
         key = _digest(pattern), rows, inflates
         with self._lock:
             if key not in self._kept:
                 self._kept[key] = _Growing(lambda: encode_pattern(pattern, rows, inflates=inflates))
             self._kept.move_to_end(key)
-            while len(self._kept) > MOST_KEPT:
+            while len(self._kept) > MAX_PATTERNS:
                 self._kept.popitem(last=False)
             return iter(self._kept[key])
 

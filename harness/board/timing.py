@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from harness.board.capture import RunConditions
 from harness.board.profile_model import BoardProfile
-from harness.board.rates import MOST_PERIOD_NS, pattern_rates, row_words
+from harness.board.rates import MAX_PERIOD_NS, pattern_rates, row_words
 from harness.table import Pattern
 
 
@@ -25,7 +25,7 @@ class Timing:
 def paced_timing(conditions: RunConditions, profile: BoardProfile) -> Timing:
     """What a board is told that is paced by software."""
     rate = min(conditions.clock_hz, profile.max_rate_hz)
-    period = max(1, min(round(1e9 / rate), MOST_PERIOD_NS))
+    period = max(1, min(round(1e9 / rate), MAX_PERIOD_NS))
     return Timing(period, _settle_ns(conditions), conditions.sample_ns)
 
 

@@ -2,7 +2,7 @@
 
 from harness.link.address import is_remote, names_user, shown_address
 from harness.link.channel import Channel, Command, Traffic
-from harness.link.machine import Patience, diagram
+from harness.link.machine import Timeouts, diagram
 from harness.link.port import Lines, Port, SerialPort, port_group
 from harness.link.upload import RawRepl
 
@@ -10,10 +10,10 @@ __all__ = [
     "Channel",
     "Command",
     "Lines",
-    "Patience",
     "Port",
     "RawRepl",
     "SerialPort",
+    "Timeouts",
     "Traffic",
     "diagram",
     "is_remote",

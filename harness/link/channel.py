@@ -15,12 +15,12 @@ from operator import sub
 
 from harness.agent import protocol
 from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
-from harness.link.machine import Answer, Link, Patience
+from harness.link.machine import Answer, Link, Timeouts
 from harness.link.port import Port
 
 POLL_SECONDS = 0.1
 AHEAD = 4
-"""Commands kept ready beyond the window, so that the link never waits for the encoder."""
+"""Commands kept ready beyond those in flight, so that the link never waits for the encoder."""
 
 
 @dataclass(frozen=True)
@@ -51,15 +51,15 @@ class Channel:
     def __init__(
         self,
         port: Port,
-        window: int,
-        patience: Patience | None = None,
+        max_in_flight: int,
+        timeouts: Timeouts | None = None,
         session: int = 0,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.port = port
         self._clock = clock
         self.session = session or 1 + secrets.randbelow(255)
-        self.link = Link(self.session, window, patience)
+        self.link = Link(self.session, max_in_flight, timeouts)
         self._sent = self._received = 0
         self._cancelled = threading.Event()
 
@@ -89,7 +89,7 @@ class Channel:
         return answer
 
     def exchange(self, commands: Iterable[Command]) -> Iterator[bytes]:
-        """Send commands, several under way at once; yield their answers in order.
+        """Send commands, several in flight at once; yield their answers in order.
 
         Answers that an exchange before this one did not wait for are dropped.
         Raises BoardSilent, BoardLost, BoardMisbehaved (a fault that the board reports),

@@ -1,9 +1,9 @@
 """The host's end of the link as a pure state machine: bytes in, answers out, no I/O, no clock.
 
-Theory of operation: commands are numbered and sent in order, several under way at once, within
-a window of bytes. The board does each once and answers each once. What is not answered is sent
+Theory of operation: commands are numbered and sent in order, several in flight at once, within
+a limit of bytes. The board does each once and answers each once. What is not answered is sent
 again, all of it in order, when the board reports a gap or when nothing was heard for
-``Patience.repeat`` seconds; when nothing was heard for ``Patience.give_up`` the link is lost.
+``Timeouts.repeat`` seconds; when nothing was heard for ``Timeouts.give_up`` the link is lost.
 Every transition stands in ``TRANSITIONS``; the diagram in the agent's guide is made from it.
 
 Must not import ``serial``, ``time`` or ``threading``.
@@ -68,7 +68,7 @@ TRANSITIONS: dict[tuple[State, Event], tuple[State, Action]] = {
 
 
 @dataclass(frozen=True)
-class Patience:
+class Timeouts:
     """Seconds after which unanswered commands are repeated, and the link is given up."""
 
     repeat: float = 1.0
@@ -92,19 +92,19 @@ class _Sent:
 
 
 class Link:
-    """One session's link. ``window`` bounds the bytes under way to the board."""
+    """One session's link. At most ``max_in_flight`` bytes are in flight to the board."""
 
-    def __init__(self, session: int, window: int, patience: Patience | None = None) -> None:
+    def __init__(self, session: int, max_in_flight: int, timeouts: Timeouts | None = None) -> None:
         self.session = session
-        self.window = window
-        self.patience = patience or Patience()
+        self.max_in_flight = max_in_flight
+        self.timeouts = timeouts or Timeouts()
         self.state = State.QUIET
         self.resent = 0
         self.round_trips = 0
         self.heard = float("-inf")
         self._reader = FrameReader()
         self._queue: deque[_Sent] = deque()
-        self._under_way: deque[_Sent] = deque()
+        self._in_flight: deque[_Sent] = deque()
         self._out: list[bytes] = []
         self._next = 0
         self._tried = float("-inf")
@@ -149,9 +149,9 @@ class Link:
             self._report(now)
         if self.state is not State.WAITING:
             return
-        if now - self.heard >= self.patience.give_up:
+        if now - self.heard >= self.timeouts.give_up:
             self._happen(Event.TOO_LONG, now)
-        if now - max(self.heard, self._tried) >= self.patience.repeat:
+        if now - max(self.heard, self._tried) >= self.timeouts.repeat:
             self._happen(Event.SILENCE, now)
 
     @property
@@ -159,12 +159,12 @@ class Link:
         """When ``tick`` has something to do, on the clock that ``now`` comes from."""
         if self.state is not State.WAITING:
             return float("inf")
-        repeat = max(self.heard, self._tried) + self.patience.repeat
-        return min(repeat, self.heard + self.patience.give_up)
+        repeat = max(self.heard, self._tried) + self.timeouts.repeat
+        return min(repeat, self.heard + self.timeouts.give_up)
 
     @property
     def backlog(self) -> int:
-        """Commands that wait for room in the window."""
+        """Commands that wait until there is room in flight."""
         return len(self._queue)
 
     @property
@@ -173,9 +173,9 @@ class Link:
         return self._reader.damaged
 
     def note_wait(self) -> None:
-        """Count a round trip if everything under way at the last one has been answered."""
-        if self._under_way and self._under_way[0].ticket > self._turn_ends:
-            self._turn_ends = self._under_way[-1].ticket
+        """Count a round trip if everything in flight at the last one has been answered."""
+        if self._in_flight and self._in_flight[0].ticket > self._turn_ends:
+            self._turn_ends = self._in_flight[-1].ticket
             self.round_trips += 1
 
     def _happen(self, event: Event, now: float) -> None:
@@ -195,30 +195,30 @@ class Link:
             self._match(number, kind, payload, now)
 
     def _match(self, number: int, kind: int, payload: bytes, now: float) -> None:
-        for sent in self._under_way:
+        for sent in self._in_flight:
             if sent.ticket & 0xFF == number and sent.answer is None:
                 sent.answer = Answer(sent.ticket, kind == protocol.DONE, payload)
-                owed = any(s.answer is None for s in self._under_way) or bool(self._queue)
+                owed = any(s.answer is None for s in self._in_flight) or bool(self._queue)
                 self._happen(Event.ANSWER if owed else Event.LAST_ANSWER, now)
                 return
 
     def _transmit(self, now: float) -> None:
-        if not self._under_way:  # silence counts from now on: before, the board owed nothing
+        if not self._in_flight:  # silence counts from now on: before, the board owed nothing
             self.heard = max(self.heard, now)
-        under_way = sum(len(sent.wire) for sent in self._under_way)
+        total = sum(len(sent.wire) for sent in self._in_flight)
         # The board forgets an answer when it takes the command REMEMBER later (agent/server.py):
-        # with one less under way, whatever is repeated is still known.
-        while self._queue and len(self._under_way) < protocol.REMEMBER - 1:
+        # with one less in flight, whatever is repeated is still known.
+        while self._queue and len(self._in_flight) < protocol.REMEMBER - 1:
             size = len(self._queue[0].wire)
-            if self._under_way and under_way + size > self.window:  # one goes in any case
+            if self._in_flight and total + size > self.max_in_flight:  # one goes in any case
                 return
-            under_way += size
-            self._under_way.append(self._queue.popleft())
-            self._out.append(self._under_way[-1].wire)
+            total += size
+            self._in_flight.append(self._queue.popleft())
+            self._out.append(self._in_flight[-1].wire)
 
     def _deliver(self, now: float) -> None:
-        while self._under_way and (answer := self._under_way[0].answer) is not None:
-            self._under_way.popleft()
+        while self._in_flight and (answer := self._in_flight[0].answer) is not None:
+            self._in_flight.popleft()
             self._ready.append(answer)
         self._transmit(now)
 
@@ -226,7 +226,7 @@ class Link:
         self._tried = now
         # All of them, in order: behind a gap the board takes nothing, and what it has done already
         # it answers from its memory.
-        for sent in self._under_way:
+        for sent in self._in_flight:
             if sent.answer is None:
                 self.resent += 1
                 self._out.append(sent.wire)

@@ -25,7 +25,7 @@ SMALLEST = 96
 """Bytes of a piece on a wire that damages all larger ones."""
 PIECE_TRIES = 10
 """How often one statement of the upload is tried: enough for one damaged bit in 10,000."""
-MOST_SPOILT = 100
+MAX_SPOILT = 100
 """After so many spoilt statements each gets one try more: a link so bad would take a night."""
 LOADS = 3
 """How often a whole program is sent."""
@@ -193,7 +193,7 @@ class RawRepl:
                 said[str(error)] = error
                 self._reach_again()
             self._spoilt += 1
-            if self._spoilt > MOST_SPOILT:
+            if self._spoilt > MAX_SPOILT:
                 raise self._damaged()
         text, own = said.popitem()
         if own is None or said or _is_damage(text):
@@ -228,15 +228,15 @@ class RawRepl:
             raise BoardMisbehaved(f"the interpreter answered {answer!r} where raw-paste begins")
 
     def _paste(self, source: bytes) -> None:
-        window = int.from_bytes(self._exactly(2, ANSWER_SECONDS), "little")
-        room = window
+        increment = int.from_bytes(self._exactly(2, ANSWER_SECONDS), "little")
+        room = increment
         at = 0
         while at < len(source):
             while room <= 0 or self._pending:
                 if self._signal() == b"\x04":
                     self._port.write(b"\x04")
                     raise BoardMisbehaved("the interpreter broke off while it took the program")
-                room += window
+                room += increment
             part = source[at : at + room]
             self._port.write(part)
             at += len(part)

@@ -95,11 +95,11 @@ class Link:
 
 
 def drive(
-    url: str, window: int, commands: list[Command], link: Link, start: threading.Barrier
+    url: str, in_flight: int, commands: list[Command], link: Link, start: threading.Barrier
 ) -> None:
     """Send commands over one link, and take every answer."""
     port = SerialPort(url)
-    channel = Channel(port, window, session=SESSION)
+    channel = Channel(port, in_flight, session=SESSION)
     start.wait()
     began = time.monotonic()
     for _ in channel.exchange(commands):
@@ -121,20 +121,20 @@ def open_terminals() -> tuple[list[int], list[str]]:
     return ends, names
 
 
-def measure(window: int) -> tuple[list[Link], float, float]:
+def measure(in_flight: int) -> tuple[list[Link], float, float]:
     """Run all links; gives each, the processor time of this process, and the wall time."""
     ends, names = open_terminals()
     peer = os.fork()
     if not peer:
         serve(ends)
     try:
-        return drive_all(names, window)
+        return drive_all(names, in_flight)
     finally:
         os.kill(peer, signal.SIGKILL)
         os.waitpid(peer, 0)
 
 
-def drive_all(names: list[str], window: int) -> tuple[list[Link], float, float]:
+def drive_all(names: list[str], in_flight: int) -> tuple[list[Link], float, float]:
     """Drive all links from one core, a thread each, and wait for the last."""
     random = np.random.default_rng(1)
     count = int(RATE * SECONDS / CHUNK)
@@ -142,7 +142,7 @@ def drive_all(names: list[str], window: int) -> tuple[list[Link], float, float]:
     links = [Link() for _ in range(LINKS)]
     start = threading.Barrier(LINKS + 1)
     threads = [
-        threading.Thread(target=drive, args=(name, window, commands, link, start))
+        threading.Thread(target=drive, args=(name, in_flight, commands, link, start))
         for name, link in zip(names, links, strict=True)
     ]
     cores = os.sched_getaffinity(0)
@@ -161,7 +161,7 @@ def drive_all(names: list[str], window: int) -> tuple[list[Link], float, float]:
 
 def targets() -> list[Target]:
     """Print the figures; what they come to."""
-    links, used, wall = measure(BoardProfile.window)
+    links, used, wall = measure(BoardProfile.in_flight)
     rates = sorted(link.sent / link.seconds for link in links)
     repeated = sum(link.repeated for link in links)
     print(f"{LINKS} links of {RATE / 1000:.0f} kB/s each, host held to one core")

@@ -69,9 +69,9 @@ class Figures:
 
 
 def figures(pattern: Pattern, *, inflates: bool) -> Figures:
-    """Send a pattern through the real link machine, within the window of a profile."""
+    """Send a pattern through the real link machine, with the bytes in flight of a profile."""
     blocks = list(encode_pattern(pattern, ROWS, inflates=inflates))
-    channel = Channel(Answering(), BoardProfile.window, session=1)
+    channel = Channel(Answering(), BoardProfile.in_flight, session=1)
     commands: list[Command] = [command for block in blocks for command in block.commands]
     for _ in channel.exchange(commands):
         pass

@@ -14,7 +14,7 @@ import pytest
 from harness.board import open_session
 from harness.cli import command_run
 from harness.cli.screen import Screen
-from harness.link import Patience
+from harness.link import Timeouts
 from harness.rack import station
 from harness.records import ChipRecord, Origin, Verdict
 from harness.store import Store
@@ -75,7 +75,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Told:
     slots = [slot(number, name) for number, name in enumerate(SLOTS, 1)]
     bench.rack.write_text(head + "".join(slots), "utf-8")
     console = bench.folder / "told.txt"
-    hurried = partial(open_session, patience=Patience(0.5, 3.0))
+    hurried = partial(open_session, timeouts=Timeouts(0.5, 3.0))
     with console.open("w", encoding="utf-8") as out, pytest.MonkeyPatch.context() as patch:
         patch.setattr(station, "open_session", hurried)
         patch.setattr(command_run, "console", lambda: Screen(file=out, soft_wrap=True))

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from harness.board import BoardProfile, Session, load_profile, open_session
-from harness.link import Patience
+from harness.link import Timeouts
 from harness.shuttle import Direction, Shuttle, load_shuttle
 from harness.table import Pattern, Words
 from harness.virtual import VirtualBoardSpec, VirtualRack
@@ -21,7 +21,7 @@ from tests.racks import forked
 ROOT = Path(__file__).resolve().parents[2]
 SHUTTLE = ROOT / "vectors" / "shuttle.toml"
 PROFILE = ROOT / "ci" / "wader.toml"
-HURRIED = Patience(repeat=0.3, give_up=6.0)
+HURRIED = Timeouts(repeat=0.3, give_up=6.0)
 
 
 @cache

@@ -67,7 +67,7 @@ def test_what_the_exact_pins_say_of_themselves_is_what_they_do() -> None:
     assert about.ticks == tuple(about.cycle(words, 0, 0, 0).ticks for words in (1, 2))
     assert about.rate_hz == 1e9 / (about.tick_ns * about.ticks[0])
     assert about.sync_ticks == rp2_timing.SYNC_TICKS
-    assert about.latest_ticks == rp2_timing.MOST_LOOP - rp2_timing.SYNC_TICKS
+    assert about.latest_ticks == rp2_timing.MAX_LOOP - rp2_timing.SYNC_TICKS
 
 
 def test_slots_that_start_together_get_the_same_texts() -> None:

@@ -66,7 +66,7 @@ def test_a_cycle_takes_the_ticks_that_its_layout_says(
     edges = 3 if words == 2 else 1
     assert [b - a for a, b in pairwise(reads)] == [found.ticks] * 2
     assert moves[edges] - moves[0] == moves[2 * edges] - moves[edges] == found.ticks
-    assert reads[1] - moves[2 * edges - 1] == found.read >= rp2_timing.LEAST_READ
+    assert reads[1] - moves[2 * edges - 1] == found.read >= rp2_timing.MIN_READ
     if settle:
         assert found.read - rp2_timing.SYNC_TICKS >= settle
         assert words == 1 or moves[1] - moves[0] >= settle

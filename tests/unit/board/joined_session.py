@@ -16,7 +16,7 @@ def profile(select: SelectMethod) -> BoardProfile:
     pins = {pin.name: pin.bit for pin in SHUTTLE.pins}
     sensor = SupplySensor(26, 62.5, full_volt=1.0)
     return BoardProfile(
-        "Perch", "none", pins, select, Path(), "", window=2048, supply_sensor=sensor
+        "Perch", "none", pins, select, Path(), "", in_flight=2048, supply_sensor=sensor
     )
 
 

@@ -46,7 +46,7 @@ WIRES = {pin.name: (7 * pin.bit + 3) % 30 for pin in PINS}
 PROFILE = replace(
     BoardProfile("Perch", "RP2040", WIRES, TWO_PINS, SHUTTLE.path, ""),
     backend="rp2",
-    window=2048,
+    in_flight=2048,
     max_rate_hz=31.25e6,
 )
 FAST = RunConditions(clock_hz=20e6, reset_cycles=2)

@@ -89,20 +89,20 @@ def test_a_short_profile_takes_the_defaults(tmp_path: Path) -> None:
     profile = load_profile(path, SHUTTLE)
     assert profile.pins == {"a": 4, "y": 5, "clk": 6, "s0": 7, "s1": 8}
     assert profile.select == ParallelSelect(("s1", "s0"))
-    assert (profile.backend, profile.baud, profile.window) == ("generic", 115_200, 16_384)
+    assert (profile.backend, profile.baud, profile.in_flight) == ("generic", 115_200, 16_384)
     assert (profile.supply_limit_ma, profile.max_rate_hz, profile.usb) == (200.0, 100_000.0, ())
 
 
 def test_every_key_is_read(tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
     more = (
-        'backend = "virtual"\nbaud = 921600\nwindow = 4096\nsupply_limit_ma = 80\n'
+        'backend = "virtual"\nbaud = 921600\nin_flight = 4096\nsupply_limit_ma = 80\n'
         "dtr = false\nround_trip_ns = 25\nmax_rate_hz = 2e4\nsupply_min_v = 1.6\nsupply_max_v = 2\n"
         'usb = ["0123:aBcD"]\n'
     )
     path.write_text(more + GOOD)
     profile = load_profile(path, SHUTTLE)
-    assert (profile.backend, profile.baud, profile.window) == ("virtual", 921_600, 4096)
+    assert (profile.backend, profile.baud, profile.in_flight) == ("virtual", 921_600, 4096)
     assert (profile.supply_limit_ma, profile.max_rate_hz) == (80.0, 20_000.0)
     assert profile.usb == ((0x0123, 0xABCD),)
     assert profile.round_trip_ns == 25
@@ -167,9 +167,9 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
             ),
         ),
         (
-            ("[pins]", "window = 64\n[pins]"),
+            ("[pins]", "in_flight = 64\n[pins]"),
             (
-                'board.toml:3:1: error [out-of-range] "window" is 64; '
+                'board.toml:3:1: error [out-of-range] "in_flight" is 64; '
                 "write a number from 2,048 to 1,048,576"
             ),
         ),
@@ -225,8 +225,8 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
             ),
         ),
         (
-            ("[pins]", "windw = 9000\n[pins]"),
-            'board.toml:3:1: error [unknown-key] unknown key "windw"; did you mean "window"?',
+            ("[pins]", "in_flght = 9000\n[pins]"),
+            'board.toml:3:1: error [unknown-key] unknown key "in_flght"; did you mean "in_flight"?',
         ),
         (
             ("y = 5\nclk = 6\n", ""),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.board.select import ParallelSelect, PulseSelect, ShiftSelect, Step, rest_levels
+from harness.board.select import ParallelSelect, PulseSelect, SelectStep, ShiftSelect, rest_levels
 from tests.unit.agent.tern import CLK, INS, NRESET, S0, S1, SHUTTLE
 
 
@@ -14,14 +14,14 @@ from tests.unit.agent.tern import CLK, INS, NRESET, S0, S1, SHUTTLE
 def test_a_parallel_address_stands_on_its_pins_most_significant_first(
     address: int, level: int
 ) -> None:
-    assert ParallelSelect(("s1", "s0")).steps(address, SHUTTLE) == (Step(level, 0),)
+    assert ParallelSelect(("s1", "s0")).steps(address, SHUTTLE) == (SelectStep(level, 0),)
 
 
 def test_the_order_of_the_pins_is_the_profiles() -> None:
-    assert ParallelSelect(("s0", "s1")).steps(1, SHUTTLE) == (Step(S1, 0),)
+    assert ParallelSelect(("s0", "s1")).steps(1, SHUTTLE) == (SelectStep(S1, 0),)
 
 
-def shifted_in(steps: tuple[Step, ...], bits: int) -> int:
+def shifted_in(steps: tuple[SelectStep, ...], bits: int) -> int:
     """What a shift register on the chip holds after the steps."""
     register = 0
     for step in steps:
@@ -36,7 +36,7 @@ def test_a_shift_register_ends_up_with_the_address_and_its_wires_at_rest(bits: i
         steps = ShiftSelect("s0", "s1", bits).steps(address, SHUTTLE)
         assert len([step for step in steps if step.pulse]) == bits
         assert shifted_in(steps, bits) == address
-        assert steps[-1] == Step(0, 0)
+        assert steps[-1] == SelectStep(0, 0)
 
 
 @pytest.mark.parametrize("address", [0, 1, 7])

@@ -104,7 +104,7 @@ def test_nothing_is_encoded_before_it_is_asked_for(encoded: list[int]) -> None:
 def test_the_shelf_drops_what_was_used_longest_ago(
     encoded: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(shelf, "MOST_KEPT", 2)
+    monkeypatch.setattr(shelf, "MAX_PATTERNS", 2)
     kept = Shelf()
     one, two, three = (random_pattern(seed, 10) for seed in (1, 2, 3))
     for pattern in (one, two, one, three, one):
@@ -117,7 +117,7 @@ def test_the_shelf_drops_what_was_used_longest_ago(
 def test_very_long_patterns_do_not_stay(
     encoded: list[int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(shelf, "MOST_VECTORS", 9)
+    monkeypatch.setattr(shelf, "MAX_VECTORS", 9)
     kept = Shelf()
     for _ in range(2):
         list(kept.encoded(random_pattern(1, 10), 64, inflates=True))

@@ -1,4 +1,4 @@
-"""The pure link: its table, its numbers and its patience, without a port or a clock."""
+"""The pure link: its table, its numbers and its timeouts, without a port or a clock."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from harness.agent import protocol
 from harness.errors import BoardSilent, HostMisuse
 from harness.link import diagram
 from harness.link.framing import FrameReader, make_frame
-from harness.link.machine import TRANSITIONS, Action, Answer, Event, Link, Patience, State
+from harness.link.machine import TRANSITIONS, Action, Answer, Event, Link, State, Timeouts
 
 SESSION = 9
 INF = float("inf")
@@ -123,7 +123,7 @@ def test_a_gap_makes_everything_unanswered_go_out_again_in_order() -> None:
 
 
 def test_silence_repeats_once_per_patience_until_the_link_is_given_up() -> None:
-    link = Link(SESSION, 4096, Patience(repeat=1.0, give_up=3.5))
+    link = Link(SESSION, 4096, Timeouts(repeat=1.0, give_up=3.5))
     link.submit(protocol.SENSE, b"", 0.0)
     link.outgoing()
     for second in (1.0, 2.0, 3.0):
@@ -146,7 +146,7 @@ def test_silence_repeats_once_per_patience_until_the_link_is_given_up() -> None:
 
 
 def test_a_link_that_is_given_up_after_damage_says_that_it_spoils_data() -> None:
-    link = Link(SESSION, 4096, Patience(repeat=1.0, give_up=3.5))
+    link = Link(SESSION, 4096, Timeouts(repeat=1.0, give_up=3.5))
     link.submit(protocol.SENSE, b"", 0.0)
     damaged = bytearray(done(0))
     damaged[2] ^= 1
@@ -162,7 +162,7 @@ def test_a_link_that_is_given_up_after_damage_says_that_it_spoils_data() -> None
 
 
 def test_a_board_that_says_it_is_busy_is_waited_for() -> None:
-    link = Link(SESSION, 4096, Patience(repeat=1.0, give_up=3.0))
+    link = Link(SESSION, 4096, Timeouts(repeat=1.0, give_up=3.0))
     link.submit(protocol.BLOCK, b"", 0.0)
     link.outgoing()
     for tenth in range(1, 200):
@@ -171,7 +171,7 @@ def test_a_board_that_says_it_is_busy_is_waited_for() -> None:
     assert link.outgoing() == b""
 
 
-def test_the_window_holds_back_what_does_not_fit_but_never_a_lone_command() -> None:
+def test_a_full_wire_holds_commands_back_but_never_a_lone_one() -> None:
     link = Link(SESSION, 1000)
     for _ in range(3):
         link.submit(protocol.LOAD, b"\x55" * 700, 0.0)

@@ -122,7 +122,7 @@ def test_memory_that_runs_out_has_an_error_of_its_own(repl: RawRepl) -> None:
 
 
 @needs_micropython
-def test_a_program_of_many_windows_arrives_whole(repl: RawRepl) -> None:
+def test_a_program_longer_than_the_flow_control_allows_at_once_arrives_whole(repl: RawRepl) -> None:
     text = "".join(f"v{k} = {k}\n" for k in range(2000))
     repl.load(text)
     assert repl.execute(b"print(v0 + v1999)").strip() == "1999"
@@ -177,7 +177,7 @@ def test_a_wire_that_damages_every_program_is_reported(repl: RawRepl, terminal: 
 def test_a_link_that_spoils_more_than_it_may_is_given_up_soon(
     repl: RawRepl, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.link.upload.MOST_SPOILT", 3)
+    monkeypatch.setattr("harness.link.upload.MAX_SPOILT", 3)
     terminal.damage = 1000
     with pytest.raises(BoardMisbehaved, match="spoils data: 7 of 10 statements of the upload came"):
         repl.load("value = '" + "a" * 500 + "'\n")
