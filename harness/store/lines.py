@@ -10,8 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import groupby
-from operator import itemgetter
+from itertools import chain, groupby
 
 from harness.records import Verdict
 from harness.store.summaries import LETTERS, Entry
@@ -19,7 +18,7 @@ from harness.store.wilson import PassRate, pass_rate
 
 _VERDICTS = {letter: verdict for verdict, letter in LETTERS.items()}
 _PASS = LETTERS[Verdict.PASS]
-_UNJUDGED = {letter for verdict, letter in LETTERS.items() if not verdict.judged}
+_UNJUDGED = "".join(letter for verdict, letter in LETTERS.items() if not verdict.judged)
 
 
 @dataclass(frozen=True)
@@ -55,29 +54,37 @@ class HistoryLine:
 
 def history_lines(nights: Sequence[Night]) -> Iterator[HistoryLine]:
     """Give one line per chip and table, sorted by chip, design and table; nights oldest first."""
-    seen: dict[Entry, list[tuple[str, datetime]]] = defaultdict(list)
-    for night in nights:
-        for entry, letter in zip(night.entries, night.letters, strict=True):
-            seen[entry].append((letter, night.started))
-    for entry in sorted(seen):
-        yield _line(entry, seen[entry])
+    letters: defaultdict[Entry, str] = defaultdict(str)
+    starts: defaultdict[Entry, list[datetime]] = defaultdict(list)
+    # a history of hundreds of nights has one or two layouts: read it by column, not letter by letter
+    for _, same in groupby(nights, key=lambda night: id(night.entries)):
+        alike = list(same)
+        moments = [night.started for night in alike]
+        columns: defaultdict[Entry, list[Sequence[str]]] = defaultdict(list)
+        texts = zip(*(night.letters for night in alike), strict=True)
+        for entry, column in zip(alike[0].entries, texts, strict=True):
+            columns[entry].append(column)
+        for entry, mine in columns.items():  # several if a chip was in several slots
+            letters[entry] += "".join(chain(*zip(*mine, strict=True)))
+            starts[entry] += [moment for moment in moments for _ in mine]
+    for entry in sorted(letters):
+        yield _line(entry, letters[entry], starts[entry])
 
 
-def _line(entry: Entry, seen: Sequence[tuple[str, datetime]]) -> HistoryLine:
-    """Make a line of what was found of it, with the starts of these nights."""
+def _line(entry: Entry, letters: str, starts: Sequence[datetime]) -> HistoryLine:
+    """Make a line of an entry's letters, and the start of the run of each."""
     chip_serial, design, table = entry
-    judged = [(letter, start) for letter, start in seen if letter not in _UNJUDGED]
-    stretches = [next(same) for _, same in groupby(judged, key=itemgetter(0))]
-    letter, last_changed = stretches[-1] if stretches else (None, None)
-    passes = sum(letter == _PASS for letter, _ in judged)
+    untested = sum(map(letters.count, _UNJUDGED))
+    latest = letters.rstrip(_UNJUDGED)[-1:]
+    changed = len(letters.rstrip(_UNJUDGED + latest))
     return HistoryLine(
         chip_serial=chip_serial,
         design=design,
         table=table,
-        first_seen=seen[0][1],
-        last_seen=seen[-1][1],
-        last_changed=last_changed,
-        verdict=None if letter is None else _VERDICTS[letter],
-        rate=pass_rate(passes, len(judged)),
-        untested=len(seen) - len(judged),
+        first_seen=starts[0],
+        last_seen=starts[-1],
+        last_changed=starts[letters.index(latest, changed)] if latest else None,
+        verdict=_VERDICTS[latest] if latest else None,
+        rate=pass_rate(letters.count(_PASS), len(letters) - untested),
+        untested=untested,
     )

@@ -15,7 +15,7 @@ from datetime import datetime
 from enum import StrEnum
 from functools import cached_property
 
-from sqlalchemy import Connection, delete, select, update
+from sqlalchemy import ColumnElement, Connection, delete, select, update
 
 from harness.records import Verdict
 from harness.store.damage import verdict_of
@@ -119,12 +119,14 @@ def lock_run(connection: Connection, run_id: str) -> bool:
     return bool(connection.scalar(wanted))
 
 
-def summaries(connection: Connection, run_id: str) -> dict[Selection, Summary]:
+def summaries(
+    connection: Connection, run_id: str, *chosen: ColumnElement[bool]
+) -> dict[Selection, Summary]:
     """Gather a run's outcomes by chip, design and slot; each sorted by its entries."""
     rack = connection.scalar(select(RunRow.rack).where(RunRow.run_id == run_id)) or ""
     o = OutcomeRow
     wanted = select(o.slot, o.chip_serial, o.design, o.table_name, o.verdict)
-    rows = connection.execute(wanted.where(o.run_id == run_id))
+    rows = connection.execute(wanted.where(o.run_id == run_id, *chosen))
     found: dict[tuple[SubjectKind, str, str], Summary] = defaultdict(Summary)
     with undisturbed():
         for slot, chip, design, table, verdict in sorted(tuple(row) for row in rows.all()):
