@@ -36,6 +36,7 @@ from harness.store import Store
 from harness_reports import (
     Scrubber,
     WrittenReports,
+    baseline_text,
     limit_text,
     remove_file,
     why_unwritable,
@@ -69,7 +70,7 @@ class Night:
     def heading(self) -> str:
         """Which night this is, what it was compared with, and whether it is whole."""
         found, record = self.changes, self.record
-        against = f"compared with {found.baseline}" if found.baseline else "no baseline yet"
+        against = baseline_text(found) if found.baseline else "no baseline yet"
         stopped = "; it was stopped" if record.cancelled else ""
         return f"Night {record.run_id} of {_SCRUBBER.text(record.rack)}, {against}{stopped}"
 

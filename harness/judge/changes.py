@@ -7,7 +7,8 @@ whose waiver expired, another kind of failure, and a table that was stopped are 
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field
+from datetime import datetime
 
 from harness.records import Outcome, RunRecord, Verdict
 
@@ -29,9 +30,11 @@ class KnownVerdict:
 
 @dataclass(frozen=True)
 class Baseline:
-    """A run that was accepted: its verdicts, which are all that a night is compared with."""
+    """A run that was accepted, when and why: a night is compared with its verdicts only."""
 
     run_id: str
+    accepted: datetime
+    reason: str
     verdicts: tuple[KnownVerdict, ...]
 
 
@@ -59,7 +62,8 @@ class Change:
 class NightChanges:
     """Every table of a night and of its baseline, in exactly one of five places.
 
-    ``baseline`` is the run that was compared with, empty if none was accepted yet.
+    ``baseline`` is the run that was compared with, empty if none was accepted yet; ``accepted``
+    and ``reason`` say when and why it became the baseline.
     """
 
     baseline: str
@@ -68,6 +72,8 @@ class NightChanges:
     unstable: tuple[Change, ...]
     untested: tuple[Change, ...]
     unchanged: tuple[Change, ...]
+    accepted: datetime | None = field(default=None, kw_only=True)
+    reason: str = field(default="", kw_only=True)
 
     @property
     def lost(self) -> tuple[Change, ...]:
@@ -85,6 +91,9 @@ class NightChanges:
         return any(not change.known for change in self.untested)
 
 
+_PLACES = ("newly_failing", "newly_fixed", "unstable", "untested", "unchanged")
+
+
 def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     """Compare a night with its baseline, table by table, chips by their serial numbers.
 
@@ -98,7 +107,9 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     places["untested"] += [_lost(known) for known in before.values()]
     return NightChanges(
         baseline.run_id if baseline is not None else "",
-        *(tuple(places[place.name]) for place in fields(NightChanges)[1:]),
+        *(tuple(places[place]) for place in _PLACES),
+        accepted=baseline.accepted if baseline is not None else None,
+        reason=baseline.reason if baseline is not None else "",
     )
 
 

@@ -6,6 +6,8 @@ much a run has kept of its failures.
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from sqlalchemy import Connection, select
 
 from harness.judge import Baseline, KnownVerdict
@@ -24,9 +26,9 @@ def has_judged(connection: Connection, run_id: str) -> bool:
     return connection.scalar(wanted) is not None
 
 
-def _accepted(connection: Connection, of: RunHeading) -> str | None:
-    return connection.scalar(
-        select(RunRow.run_id)
+def _accepted(connection: Connection, of: RunHeading) -> tuple[str, datetime, str] | None:
+    row = connection.execute(
+        select(RunRow.run_id, RunRow.accepted, RunRow.accepted_why)
         .where(
             RunRow.rack == of.rack,
             RunRow.shuttle == of.shuttle,
@@ -37,7 +39,10 @@ def _accepted(connection: Connection, of: RunHeading) -> str | None:
         )
         .order_by(RunRow.accepted.desc())
         .limit(1)
-    )
+    ).first()
+    if row is None or row.accepted is None:
+        return None
+    return row.run_id, row.accepted, row.accepted_why
 
 
 def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
@@ -46,9 +51,10 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
     It is another run of a rack of the same name, with chips of the same shuttle: a name alone is
     soon given twice.
     """
-    run_id = _accepted(connection, of)
-    if run_id is None:
+    accepted = _accepted(connection, of)
+    if accepted is None:
         return None
+    run_id, when, why = accepted
     o = OutcomeRow
     with undisturbed():
         rows = connection.execute(
@@ -68,4 +74,4 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
             KnownVerdict(slot, chip, design, table, verdict_of(verdict), sha256, mismatches)
             for slot, chip, design, table, verdict, sha256, mismatches in rows
         ]
-    return Baseline(run_id, tuple(found))
+    return Baseline(run_id, when, why, tuple(found))

@@ -27,6 +27,7 @@ from harness_reports.names import drawn_outcomes, safe_name
 from harness_reports.run_files import chip_pages, run_file, slot_of_file
 from harness_reports.run_json import parse_run_json, read_run_json, run_json
 from harness_reports.secrets import Scrubber
+from harness_reports.since import baseline_text
 from harness_reports.texts import clock, many
 from harness_reports.ticket import is_ticket, ticket_markdown
 from harness_reports.waveform import waveform
@@ -40,6 +41,7 @@ __all__ = [
     "Tally",
     "WrittenHistories",
     "WrittenReports",
+    "baseline_text",
     "chip_html",
     "chip_junit",
     "chip_pages",

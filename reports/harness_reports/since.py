@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.errors import one_line
 from harness.judge import Change, NightChanges
 from harness.records import Verdict
 from harness_reports.looks import tally_text
-from harness_reports.texts import many
+from harness_reports.texts import day, many
 
 NONE = "none"
 SHOWN = 20
@@ -49,9 +50,15 @@ class Since:
     rows: tuple[NewsRow, ...]
 
 
+def baseline_text(found: NightChanges) -> str:
+    """``compared with run …, accepted 2026-03-09: SP2-0003 is known to be bad``, on one line."""
+    reason = f": {one_line(found.reason)}" if found.reason else ""
+    return f"compared with run {found.baseline}, accepted {day(found.accepted)}{reason}"
+
+
 def build_since(found: NightChanges, pages: Mapping[str, str], run_id: str) -> Since:
     """Work the part out; ``pages`` are those of the chips of this run, by serial number."""
-    sentence = f"Compared with run {found.baseline}, which was accepted."
+    sentence = f"This night is {baseline_text(found)}"
     if not found.baseline:
         sentence = (
             "No run of this rack was accepted yet, so every failure counts as new. "

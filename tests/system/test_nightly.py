@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -73,7 +74,8 @@ def latest_junit(folder: Path) -> JUnitXml:
 def accept(folder: Path) -> str:
     with Store.existing(folder / "s.sqlite") as store:
         run_id = store.latest_run().run_id
-    assert main(["accept", run_id, "--store", str(folder / "s.sqlite")]) == 0
+    why = ["--reason", "known to be bad"]
+    assert main(["accept", run_id, *why, "--store", str(folder / "s.sqlite")]) == 0
     return run_id
 
 
@@ -87,7 +89,10 @@ def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
     assert f"Run {accepted} is the baseline of rack Small" in capsys.readouterr().out
     code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
     assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 0, 0, 0, 3])
-    assert lines[0].endswith(f"compared with {accepted}")
+    today = datetime.now(UTC).strftime("%Y-%m-%d")
+    assert lines[0].endswith(f"compared with run {accepted}, accepted {today}: known to be bad")
+    told = json.loads((max((tmp_path / "out").iterdir()) / "night.json").read_text())
+    assert (told["accepted"][:10], told["reason"]) == (today, "known to be bad")
     junit = latest_junit(tmp_path)
     assert (junit.tests, junit.failures, junit.skipped) == (3, 0, 2), "known ones wake nobody"
     code, lines = night(tmp_path, small_rack(tmp_path), capsys)

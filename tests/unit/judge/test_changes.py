@@ -9,7 +9,7 @@ import pytest
 from harness.judge import Baseline, KnownVerdict, NightChanges, changes
 from harness.records import Outcome, RunRecord, Verdict, WaiverRecord
 from tests.unit.store.nights import LETTERS
-from tests.unit.store.samples import chip, heading
+from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 
 
@@ -33,7 +33,7 @@ def baseline_of(run: RunRecord) -> Baseline:
         for chip in run.chips
         for o in chip.outcomes
     )
-    return Baseline(run.run_id, tuple(known))
+    return Baseline(run.run_id, NOON, "as agreed", tuple(known))
 
 
 def compare(before: str, now: str) -> NightChanges:

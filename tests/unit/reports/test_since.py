@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
+
 from lxml import html
 
 from harness.judge import Change, NightChanges
@@ -32,13 +35,23 @@ def test_tables_of_a_chip_with_one_reason_stand_together_and_known_ones_are_coun
     lost = [change(f"t{number}", Verdict.NOT_RUN, GONE) for number in range(9)]
     known = change("old", Verdict.ERROR, "open pin", "SP2-0005", Verdict.ERROR)
     text = words(NightChanges("run-1", (), (), (), (known, *lost), ()))
-    assert text.startswith("Since the baseline Compared with run run-1, which was accepted.")
     assert (
         "NOT RUN SP2-0006 crc16 / t0, crc16 / t1, crc16 / t2, crc16 / t3, crc16 / t4, 4 more: "
         in text
     )
     assert "1 table just as in the baseline." in text
     assert "open pin" not in text
+
+
+def test_a_page_says_when_its_baseline_was_accepted_and_why() -> None:
+    when, why = datetime(2026, 3, 4, tzinfo=UTC), "SP2-0005 is known\nto be bad"
+    found = NightChanges("run-1", (), (), (), (), (), accepted=when, reason=why)
+    assert words(found).startswith(
+        "Since the baseline This night is compared with run run-1, accepted 2026-03-04: "
+        "SP2-0005 is known\\nto be bad Newly failing"
+    )
+    unexplained = words(replace(found, reason=""))
+    assert "compared with run run-1, accepted 2026-03-04 Newly failing" in unexplained
 
 
 def test_so_many_news_that_a_page_would_drown_in_them_are_left_to_the_file() -> None:

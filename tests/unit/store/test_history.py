@@ -91,7 +91,8 @@ def test_the_baseline_is_the_run_that_was_accepted_last(store: Store) -> None:
     store.accept("bench-0", night(8), "the right chips again")
     baseline = store.baseline(tonight())
     assert baseline is not None
-    assert baseline.run_id == "bench-0"
+    assert (baseline.run_id, baseline.accepted) == ("bench-0", night(8))
+    assert baseline.reason == "the right chips again"
     assert store.baseline(tonight("shelf")) is None
 
 
@@ -117,7 +118,8 @@ def test_a_run_is_compared_with_its_own_rack_and_shuttle_and_never_with_itself(
 def test_the_baseline_is_what_the_run_itself_says_of_every_table(store: Store) -> None:
     keep_nights(store, dict(zip("fedcba", "PFUEW-", strict=True)))
     store.accept("bench-0", night(1))
-    assert store.baseline(tonight()) == baseline_of(store.run("bench-0"))
+    expected = replace(baseline_of(store.run("bench-0")), accepted=night(1), reason="")
+    assert store.baseline(tonight()) == expected
 
 
 def test_a_baseline_needs_no_evidence_and_so_none_that_is_whole(store: Store) -> None:
