@@ -18,7 +18,6 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import IO, Self
 
 from harness.errors import PortUnavailable
@@ -112,12 +111,7 @@ class Locks:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         with self._guard:
             for stream in self._held.values():
                 stream.close()

@@ -11,7 +11,6 @@ from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime, timedelta
 from pathlib import Path
-from types import TracebackType
 from typing import Self, TypeVar
 
 from sqlalchemy import Connection, Engine, insert, select, update
@@ -110,12 +109,7 @@ class Store:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def close(self) -> None:

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import Self, TypeVar
 
 from harness.errors import LinkError, SupplyTrouble
@@ -94,12 +94,7 @@ class BenchSupply:
             raise
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Restore the nominal voltage; raises SupplyTrouble that says what to do if it fails."""
         self._leave()
 

@@ -8,7 +8,6 @@ import sys
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
 from typing import IO, Any, Protocol, Self
 
 from harness.errors import VirtualError
@@ -93,12 +92,7 @@ class VirtualRack:
         """What a person must know of these boards; empty if there is nothing."""
         return f"virtual boards: {self.interpreter}" if self.interpreter == STAND_IN.about else ""
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        value: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         """Stop the boards."""
         self._end()
 
