@@ -22,19 +22,19 @@ from harness.errors import BundleError, Finding, Location
 MANIFEST = "manifest.sha256"
 """One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""
 
-LARGEST_BUNDLE = 10_000_000
+MAX_BUNDLE_BYTES = 10_000_000
 """Bytes that a bundle stays below."""
 
 SEAL = 64
 """Bytes of the zip's comment, which ends it: the SHA-256, in hex, of every byte before it."""
 
-LARGEST_FILE = 64_000_000
-LARGEST_CONTENT = 128_000_000
-MOST_FILES = 2_000
+MAX_FILE_BYTES = 64_000_000
+MAX_CONTENT_BYTES = 128_000_000
+MAX_FILES = 2_000
 """Bytes of one file and of all files when unpacked, and how many files there may be."""
 
-LARGEST_BY_NAME = {"bundle.json": 1_000_000, "run.json": 16_000_000}
-LARGEST_TOML = 200_000
+MAX_BYTES_BY_NAME = {"bundle.json": 1_000_000, "run.json": 16_000_000}
+MAX_TOML_BYTES = 200_000
 """Bytes of files that a parser reads whole, and of every file whose name ends in ``.toml``."""
 
 _MOMENT = (1980, 1, 1, 0, 0, 0)
@@ -54,7 +54,7 @@ def pack(files: Mapping[str, bytes], place: Path) -> bytes:
     """Return a sealed zip of the files and their manifest; the same files give the same bytes.
 
     ``place`` is named in complaints. Raises BundleError if a name is unsafe or the zip is not
-    smaller than :data:`LARGEST_BUNDLE`. Equal bytes need the same zlib.
+    smaller than :data:`MAX_BUNDLE_BYTES`. Equal bytes need the same zlib.
     """
     for name in files:
         if name_trouble(name):
@@ -72,7 +72,7 @@ def pack(files: Mapping[str, bytes], place: Path) -> bytes:
             info.create_system = 3
             info.external_attr = 0o100644 << 16
             archive.writestr(info, whole[name], compresslevel=9)
-    if stream.tell() >= LARGEST_BUNDLE:
+    if stream.tell() >= MAX_BUNDLE_BYTES:
         largest = ", ".join(sorted(files, key=lambda name: -len(files[name]))[:3])
         what = f"the bundle has {stream.tell():,} bytes; the largest files are {largest}"
         raise BundleError.of("bundle-too-large", place, what, "bundle one design with --design")
@@ -85,7 +85,7 @@ def unpack(path: Path) -> dict[str, bytes]:
     Raises FileUnusable if there is no file of a bundle's size, and BundleError, naming the file in
     the bundle, if anything is missing, added, altered, unsafe or too large.
     """
-    data = read_file(path, LARGEST_BUNDLE - 1)
+    data = read_file(path, MAX_BUNDLE_BYTES - 1)
     if data != _sealed(data):
         what = f"altered, cut short or no bundle: its last {SEAL} bytes are not the rest's SHA-256"
         raise BundleError.of("altered-bundle", path, what, _SEALED_AGAIN)
@@ -118,8 +118,8 @@ def name_trouble(name: str) -> str:
 
 
 def _check_listing(path: Path, infos: list[zipfile.ZipInfo]) -> None:
-    if len(infos) > MOST_FILES:
-        what = f"{len(infos):,} files, {MOST_FILES:,} are possible"
+    if len(infos) > MAX_FILES:
+        what = f"{len(infos):,} files, {MAX_FILES:,} are possible"
         raise BundleError.of("bundle-too-large", path, what, _AGAIN)
     seen: dict[str, str] = {}
     for info in infos:
@@ -161,13 +161,13 @@ def _check_sizes(path: Path, sizes: Mapping[str, int]) -> None:
     total = 0
     for name, size in sizes.items():
         total += size
-        toml = LARGEST_TOML if name.lower().endswith(".toml") else size
-        most = LARGEST_BY_NAME.get(name, toml)
+        toml = MAX_TOML_BYTES if name.lower().endswith(".toml") else size
+        most = MAX_BYTES_BY_NAME.get(name, toml)
         if size > most:
             what = f"{name} has {size:,} bytes; in a bundle it may have {most:,}"
             advice = "bundle one design with --design, or make the file smaller"
             raise BundleError.of("bundle-too-large", path, what, advice)
-        if size > LARGEST_FILE or total > LARGEST_CONTENT:
+        if size > MAX_FILE_BYTES or total > MAX_CONTENT_BYTES:
             what = f"{name} makes the content larger than a bundle may be"
             raise BundleError.of("bundle-too-large", path, what, "bundle one design with --design")
 

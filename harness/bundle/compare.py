@@ -36,8 +36,8 @@ class Comparison:
 def compare(then: Sequence[Outcome], now: Sequence[Outcome]) -> tuple[Comparison, ...]:
     """Compare two runs of one chip, table by table, in the order of the first."""
     later = {(outcome.design, outcome.table): outcome for outcome in now}
-    found = [(outcome, later.get((outcome.design, outcome.table))) for outcome in then]
-    return tuple(Comparison(old, new, _likeness(old, new)) for old, new in found)
+    pairs = [(outcome, later.get((outcome.design, outcome.table))) for outcome in then]
+    return tuple(Comparison(old, new, _likeness(old, new)) for old, new in pairs)
 
 
 def _likeness(then: Outcome, now: Outcome | None) -> Likeness:

@@ -32,13 +32,13 @@ def find_input(run: RunRecord, option: str, places: Places) -> Path:
     sum_of, subject = _KINDS[option]
     name, sha256 = getattr(run, f"{option}_file"), getattr(run, f"{option}_sha256")
     named: Path | None = getattr(places, option)
-    found: list[Path] = []
+    tried: list[Path] = []
     for path in [named] if named is not None else _named(name, places.below):
         if sum_of(path) == sha256:
             return path
-        found.append(path)
-    if found:
-        raise BundleError(changed(run, path, subject) for path in found)
+        tried.append(path)
+    if tried:
+        raise BundleError(changed(run, path, subject) for path in tried)
     message = f"no {name} of run {run.run_id} is in this folder or below"
     advice = f"start in the folder that holds it, or give --{option}"
     raise BundleError.of("file-missing", whole_path(places.below), message, advice)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from harness.bundle.archive import LARGEST_FILE
+from harness.bundle.archive import MAX_FILE_BYTES
 from harness.bundle.contents import BundleInputs
 from harness.bundle.find import Places, changed, find_input
 from harness.bundle.listing import (
@@ -95,7 +95,7 @@ def without_secrets(sources: Sources, scrubber: Scrubber) -> BundleInputs:
     files: dict[str, bytes] = {}
     altered: dict[str, str] = {}
     for name, path in sources.files.items():
-        data = read_file(path, LARGEST_FILE)
+        data = read_file(path, MAX_FILE_BYTES)
         if name.lower().endswith(SHEETS):
             refuse_unfit_sheet(data, path)
         files[name] = _scrubbed(name, data, scrubber)
@@ -115,15 +115,15 @@ def _scrubbed(name: str, data: bytes, scrubber: Scrubber) -> bytes:
 def _designs(shuttle: Path, wanted: set[str]) -> dict[str, DesignListing]:
     """List the wanted designs of a shuttle that has been checked, by name."""
     values = read_values(read_file(shuttle, MAX_SETTINGS_BYTES), shuttle)
-    found: dict[str, DesignListing] = {}
+    designs: dict[str, DesignListing] = {}
     for folder in design_folders(values, shuttle):
         path = shuttle.parent / folder / DESIGN
         # a design that is not asked for may have files that could not stand in a bundle
         data = read_file(path, MAX_SETTINGS_BYTES)
         if read_values(data, path).get("name") in wanted:
             design = list_design(folder, data, path)
-            found[design.name] = design
-    return found
+            designs[design.name] = design
+    return designs
 
 
 def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -> str:
@@ -153,5 +153,5 @@ def _changed_tables(
 ) -> Iterable[Finding]:
     for outcome in outcomes:
         path = root / designs[outcome.design].tables[outcome.table]
-        if file_sum(path, LARGEST_FILE) != outcome.table_sha256:
+        if file_sum(path, MAX_FILE_BYTES) != outcome.table_sha256:
             yield changed(run, path, f"table {outcome.design}/{outcome.table}")

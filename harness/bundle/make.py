@@ -14,12 +14,12 @@ from pathlib import Path
 
 import numpy as np
 
-from harness.bundle.archive import LARGEST_FILE, pack
+from harness.bundle.archive import MAX_FILE_BYTES, pack
 from harness.bundle.contents import TICKET, BundleInputs, bundle_files, one_chip
 from harness.bundle.find import Places
 from harness.bundle.gather import Sources, find_sources, scrubber_of_this_computer, without_secrets
 from harness.bundle.listing import SHUTTLE, read_values
-from harness.bundle.opened import lay_out, told_of
+from harness.bundle.opened import findings_at, lay_out
 from harness.bundle.words import FORMATS, words_of, words_of_settings
 from harness.door import MAX_SETTINGS_BYTES, read_file, whole_path
 from harness.errors import BundleError, Finding, InputError, Location
@@ -103,7 +103,7 @@ class _Cleaned:
 
     def names_in(self, name: str) -> tuple[str, ...]:
         """Names of this account and computer in one of the files as it was."""
-        data = read_file(self.sources.files[name], LARGEST_FILE)
+        data = read_file(self.sources.files[name], MAX_FILE_BYTES)
         return self.scrubber.names_in(data.decode("utf-8", "replace"))
 
 
@@ -113,7 +113,7 @@ def _check_meaning(cleaned: _Cleaned, shuttle: Shuttle, chip: ChipRecord) -> Non
     with tempfile.TemporaryDirectory() as temporary:
         folder = whole_path(Path(temporary))
         try:
-            with told_of(place, folder):
+            with findings_at(place, folder):
                 opened = lay_out(cleaned.inputs.files, folder, place)
                 now = _patterns(opened.shuttle, chip)
         except InputError as error:
@@ -125,12 +125,12 @@ def _check_meaning(cleaned: _Cleaned, shuttle: Shuttle, chip: ChipRecord) -> Non
 
 
 def _patterns(shuttle: Shuttle, chip: ChipRecord) -> Mapping[tuple[str, str], Pattern]:
-    found: dict[tuple[str, str], Pattern] = {}
+    patterns: dict[tuple[str, str], Pattern] = {}
     for outcome in chip.outcomes:
         design = shuttle.designs_by_name[outcome.design]
         spec = next(spec for spec in design.tables if spec.name == outcome.table)
-        found[outcome.design, outcome.table] = load_table(spec, design, shuttle)
-    return found
+        patterns[outcome.design, outcome.table] = load_table(spec, design, shuttle)
+    return patterns
 
 
 def _equal(one: Pattern, two: Pattern) -> bool:
@@ -150,7 +150,7 @@ def _spoiled(cleaned: _Cleaned, why: str) -> BundleError:
 def _in_the_way(cleaned: _Cleaned, name: str, why: str) -> Finding:
     """Tell which file lost something it needs, and whether that was the name of the account."""
     place = Location(cleaned.sources.files[name])
-    mine = ", ".join(f'"{found}"' for found in cleaned.names_in(name))
+    mine = ", ".join(f'"{own}"' for own in cleaned.names_in(name))
     if mine:
         message = (
             f"cannot be bundled, because without this account's or computer's name {mine} {why}"

@@ -64,7 +64,7 @@ def lay_out(files: Mapping[str, bytes], folder: Path, place: Path) -> Opened:
 
 
 @contextmanager
-def told_of(place: Path, folder: Path) -> Iterator[None]:
+def findings_at(place: Path, folder: Path) -> Iterator[None]:
     """Let complaints about files below a folder name the bundle that they come from."""
 
     def moved(finding: Finding) -> Finding:
@@ -73,10 +73,10 @@ def told_of(place: Path, folder: Path) -> Iterator[None]:
             where = replace(where, path=place / where.path.relative_to(folder))
         if where.path.name == SHUTTLE:  # lines of the narrowed one, which nobody has
             where = Location(where.path)
-        told, advice = (
+        message, advice = (
             text.replace(str(folder), str(place)) for text in (finding.message, finding.advice)
         )
-        return replace(finding, location=where, message=told, advice=advice)
+        return replace(finding, location=where, message=message, advice=advice)
 
     try:
         yield

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.bundle import LARGEST_FILE, MadeBundle, Places, make_bundle
+from harness.bundle import MAX_FILE_BYTES, MadeBundle, Places, make_bundle
 from harness.door import is_there, read_file
 from harness.errors import FileUnusable, StoreError
 from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
@@ -52,7 +52,7 @@ def write_bundle(
 
 def _check_ours(text: Path) -> None:
     try:
-        ours = not is_there(text) or is_ticket(read_file(text, LARGEST_FILE))
+        ours = not is_there(text) or is_ticket(read_file(text, MAX_FILE_BYTES))
     except FileUnusable:
         ours = False
     if not ours:

@@ -15,14 +15,14 @@ from pathlib import Path
 from harness.board import load_profile
 from harness.bundle import (
     INPUTS,
-    LARGEST_FILE,
+    MAX_FILE_BYTES,
     RUN,
     Comparison,
     Opened,
     altered_inputs,
     compare,
+    findings_at,
     lay_out,
-    told_of,
     unpack,
 )
 from harness.door import file_sum, whole_path
@@ -100,12 +100,12 @@ def replay(
     }
     with tempfile.TemporaryDirectory(prefix="harness-replay-") as temporary:
         folder = whole_path(Path(temporary))
-        with told_of(path, folder):
+        with findings_at(path, folder):
             opened = lay_out(inputs, folder / INPUTS, path)
         altered = altered_inputs(files, path)
         _check_tables(path, then, opened, altered)
         rack = _rack(opened, target, then)
-        with told_of(path, folder), Store(folder / "replay.sqlite") as store:
+        with findings_at(path, folder), Store(folder / "replay.sqlite") as store:
             jobs = load_jobs(rack)
             _check_cycles(path, jobs, target.max_cycles)
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
@@ -161,7 +161,7 @@ def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[
         else:
             file = specs[outcome.table].path
             name = file.relative_to(opened.shuttle.path.parent).as_posix()
-            found = file_sum(file, LARGEST_FILE)
+            found = file_sum(file, MAX_FILE_BYTES)
             if altered.get(name, found) == outcome.table_sha256:
                 continue
             message = f"{INPUTS}/{name} is not the table whose outcome was recorded"

@@ -23,10 +23,10 @@ from harness_reports.texts import many, moment
 from harness_reports.write import remove_file, write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
-MOST_TEXT = 120
+MAX_TEXT = 120
 """Letters of one text on a card; the journal has all of them."""
 
-MOST_TRIES = 3
+MAX_TRIES = 3
 """Earlier tries that came to something bad and that a card lists, failures before others, the last
 ones; the journal has all tries."""
 
@@ -141,7 +141,7 @@ def build_card(intake: ChipIntake) -> CardPage:
         look=Look("HOLD", "fail") if reasons else look(Verdict.PASS),
         headline=_headline(intake),
         skipped=_skipped(intake),
-        reasons=tuple(_short(reason, 2 * MOST_TEXT) for reason in reasons),
+        reasons=tuple(_short(reason, 2 * MAX_TEXT) for reason in reasons),
         facts=_facts(intake),
         checked=tuple(line for line in lines if line.word in done),
         unchecked=(*(line for line in lines if line.word not in done), *_unproven(intake)),
@@ -154,13 +154,13 @@ def _lines(intake: ChipIntake) -> list[Checked]:
     """Every step in order, and before it what it came to when it was done earlier."""
     lines: list[Checked] = []
     bad = [old for old in reversed(intake.earlier) if old.result is not Result.DONE]
-    shown = sorted(bad, key=lambda old: old.result is not Result.FAILED)[:MOST_TRIES]
+    shown = sorted(bad, key=lambda old: old.result is not Result.FAILED)[:MAX_TRIES]
     kept = {id(old) for old in shown}  # tries that came to the same are equal
-    for found in intake.results:
-        title = title_of(found.key)
-        tries = enumerate((old for old in intake.earlier if old.key == found.key), 1)
+    for step in intake.results:
+        title = title_of(step.key)
+        tries = enumerate((old for old in intake.earlier if old.key == step.key), 1)
         lines += [_checked(old, f"{title}, try {k}") for k, old in tries if id(old) in kept]
-        lines.append(_checked(found, title))
+        lines.append(_checked(step, title))
     left = len(intake.earlier) - len(shown)
     if left:
         verb = "is" if left == 1 else "are"
@@ -168,11 +168,11 @@ def _lines(intake: ChipIntake) -> list[Checked]:
     return lines
 
 
-def _checked(found: StepResult, title: str) -> Checked:
-    return Checked(found.result.value, title, _short(found.text))
+def _checked(step: StepResult, title: str) -> Checked:
+    return Checked(step.result.value, title, _short(step.text))
 
 
-def _short(text: str, most: int = MOST_TEXT) -> str:
+def _short(text: str, most: int = MAX_TEXT) -> str:
     """Cut a text where it shows."""
     return text if len(text) <= most else f"{text[: most - 1]}…"
 
@@ -183,15 +183,15 @@ def _headline(intake: ChipIntake) -> str:
         return f"Not to be handed out: {many(len(reasons), 'reason')}."
     verdicts = [outcome.verdict for outcome in intake.chip.outcomes]
     waived = verdicts.count(Verdict.WAIVED)
-    told = f"Passed its intake: {many(len(verdicts), 'table')} run"
+    text = f"Passed its intake: {many(len(verdicts), 'table')} run"
     ending = f"{waived} failed as waived." if waived else "all passed."
     skipped = _skipped(intake)
-    return f"{told}, {ending} {skipped}." if skipped else f"{told}, {ending}"
+    return f"{text}, {ending} {skipped}." if skipped else f"{text}, {ending}"
 
 
 def _skipped(intake: ChipIntake) -> str:
     """How many steps were skipped, in words; empty if none was."""
-    number = sum(found.result is Result.SKIPPED for found in intake.results)
+    number = sum(step.result is Result.SKIPPED for step in intake.results)
     return f"{many(number, 'step')} skipped" if number else ""
 
 
@@ -210,11 +210,11 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
 
 def _names(names: tuple[str, ...]) -> str:
     """As many names as a line takes, each of them readable, and how many more there are."""
-    told = [_short(name, 60) for name in names]
-    most = next((k for k in range(len(told), 1, -1) if len(", ".join(told[:k])) <= MOST_TEXT), 1)
-    left = len(told) - most
+    shown = [_short(name, 60) for name in names]
+    most = next((k for k in range(len(shown), 1, -1) if len(", ".join(shown[:k])) <= MAX_TEXT), 1)
+    left = len(shown) - most
     more = [f"and {left} more, in the journal"] if left else []
-    return ", ".join([*told[:most], *more])
+    return ", ".join([*shown[:most], *more])
 
 
 def _board(chip: ChipRecord) -> str:
@@ -226,15 +226,15 @@ def _board(chip: ChipRecord) -> str:
 
 def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:
     pins = [pin.pin for pin in intake.pins if pin.state is PinState.NOT_PROVEN]
-    told = [Checked("not proven", "Pins", ", ".join(pins))] if pins else []
+    lines = [Checked("not proven", "Pins", ", ".join(pins))] if pins else []
     if intake.uncovered:
         number = many(len(intake.uncovered), "design")
         named = f"{number} without an intake table: {', '.join(intake.uncovered)}"
-        told.append(Checked("not checked", "Designs", _short(named)))
+        lines.append(Checked("not checked", "Designs", _short(named)))
     limits = Checked(
         "not checked", "Beyond this intake", "speed, temperature, and what no intake table tests"
     )
-    return (*told, limits)
+    return (*lines, limits)
 
 
 def _code(text: str) -> tuple[str, int]:

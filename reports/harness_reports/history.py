@@ -25,7 +25,7 @@ from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
 from harness_reports.texts import day, many, month
 
-NIGHTS_LISTED = 30
+MAX_SHOWN_RUNS = 30
 """So many of the latest nights and intakes are also listed with their run and counts."""
 
 NO_SERIAL = "no chip serial"
@@ -84,26 +84,26 @@ def margins_of(store: Store, subject: Selection) -> tuple[MarginRecord, ...]:
 
 
 def build_history(
-    subject: Selection, found: History, links: Links, margins: Sequence[MarginRecord] = ()
+    subject: Selection, history: History, links: Links, margins: Sequence[MarginRecord] = ()
 ) -> HistoryPage:
     """Work out a page: margins, what does not pass now, then the nights, month by month.
 
     ``margins`` are all that are kept of the subject, oldest first.
     """
     kind, title, what = _heading(subject)
-    lines = sorted(found.lines, key=_rank)
-    worst = {night.worst for night in found.nights}
-    months = groupby(found.nights, lambda night: month(night.started))
+    lines = sorted(history.lines, key=_rank)
+    worst = {night.worst for night in history.nights}
+    months = groupby(history.nights, lambda night: month(night.started))
     return HistoryPage(
         kind=kind,
         title=title,
-        headline=_headline(subject.kind, found, margins),
+        headline=_headline(subject.kind, history, margins),
         what=what,
         lines=tuple((line, tuple(_names(subject.kind, line, links))) for line in lines),
         months=tuple(reversed([(name, tuple(nights)) for name, nights in months])),
         legend=tuple(look(v) for v in SEVERITY_ORDER if v in worst),
-        intakes=_intakes(found.nights),
-        latest=found.nights[-NIGHTS_LISTED:][::-1],
+        intakes=_intakes(history.nights),
+        latest=history.nights[-MAX_SHOWN_RUNS:][::-1],
         margins=build_margins(margins),
         links=links,
     )
@@ -132,22 +132,22 @@ def _heading(subject: Selection) -> tuple[str, str, str]:
             return kind, f"Slot {subject.name}", "Chip, design and table"
 
 
-def _headline(kind: SubjectKind, found: History, margins: Sequence[MarginRecord]) -> str:
-    if not found.nights and margins:
+def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecord]) -> str:
+    if not history.nights and margins:
         return "No run of it is kept in this store, only searches for its margin."
-    if not found.nights:
+    if not history.nights:
         return "Nothing is kept of it in this store."
-    chips = many(len({line.chip_serial for line in found.lines}), "chip")
-    designs = many(len({line.design for line in found.lines}), "design")
-    tables = many(len({(line.design, line.table) for line in found.lines}), "table")
-    first, last = (day(found.nights[k].started) for k in (0, -1))
+    chips = many(len({line.chip_serial for line in history.lines}), "chip")
+    designs = many(len({line.design for line in history.lines}), "design")
+    tables = many(len({(line.design, line.table) for line in history.lines}), "table")
+    first, last = (day(history.nights[k].started) for k in (0, -1))
     span = f"on {first}" if first == last else f"from {first} to {last}"
     where = {
         SubjectKind.CHIP: f"of {designs}",
         SubjectKind.DESIGN: f"on {chips}",
         SubjectKind.SLOT: f"of {designs} on {chips}",
     }
-    return f"{tables} {where[kind]}; {_counted(found.nights)}, {span}."
+    return f"{tables} {where[kind]}; {_counted(history.nights)}, {span}."
 
 
 def _counted(nights: Sequence[HistoryNight]) -> str:

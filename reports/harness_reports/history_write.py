@@ -34,11 +34,11 @@ class WrittenHistories:
 
 
 def history_html(
-    subject: Selection, found: History, links: Links, margins: Sequence[MarginRecord] = ()
+    subject: Selection, history: History, links: Links, margins: Sequence[MarginRecord] = ()
 ) -> bytes:
     """Return the page of one chip, design or slot as UTF-8."""
     shown = [Scrubber().record(margin) for margin in margins]
-    return page_html("history.html.jinja", build_history(subject, found, links, shown), STYLES)
+    return page_html("history.html.jinja", build_history(subject, history, links, shown), STYLES)
 
 
 def subjects_html(subjects: Sequence[Selection], links: Links) -> bytes:

@@ -34,10 +34,10 @@ def chip_html(
 
 
 def index_html(
-    run: RunOverview, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+    run: RunOverview, changes: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
 ) -> bytes:
     """Return the page of the whole run as UTF-8; a night's begins with what changed."""
-    return page_html("index.html.jinja", build_index(run, found, margins))
+    return page_html("index.html.jinja", build_index(run, changes, margins))
 
 
 def page_html(template: str, page: object, styles: Sequence[str] = _STYLE) -> bytes:

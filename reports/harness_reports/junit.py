@@ -22,7 +22,7 @@ from harness.records import ChipRecord, Outcome, RunHeading, RunRecord, Verdict
 from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 
-CYCLES_TOLD = 8
+MAX_SHOWN_CYCLES = 8
 """Failing cycles that the text of a failure lists; the pages show more."""
 
 
@@ -35,35 +35,37 @@ def chip_junit(run: RunHeading, chip: ChipRecord, known: Known = ()) -> bytes:
     return b"".join(_document([_suite(run, chip, known)]))
 
 
-def run_junit(run: RunRecord, known: Known = (), found: NightChanges | None = None) -> bytes:
+def run_junit(run: RunRecord, known: Known = (), changes: NightChanges | None = None) -> bytes:
     """One file of the whole run: one ``testsuite`` for each chip.
 
-    A night that ``found`` that it is not whole has one more, with an error: tables that were not
-    run are skipped, or in no suite at all, and whoever reads this file alone would see no harm.
+    A night that is incomplete by its ``changes`` has one more, with an error: tables that were not
+    run are skipped, or in no suite at all, so this file alone would look harmless.
     """
-    return b"".join(run_junit_pieces(run, known, found))
+    return b"".join(run_junit_pieces(run, known, changes))
 
 
 def run_junit_pieces(
-    run: RunRecord, known: Known = (), found: NightChanges | None = None
+    run: RunRecord, known: Known = (), changes: NightChanges | None = None
 ) -> Iterator[bytes]:
     """Give the file of :func:`run_junit` chip by chip, so that it can be sent while it is made.
 
     Everything is worked out before this returns; what is left is writing it.
     """
-    gaps = [_gaps_suite(run, found)] if found is not None and (run.cancelled or found.lost) else []
-    return _document([*(_suite(run, chip, known) for chip in run.chips), *gaps])
+    suites = [_suite(run, chip, known) for chip in run.chips]
+    if changes is not None and (run.cancelled or changes.lost):
+        suites.append(_gaps_suite(run, changes))
+    return _document(suites)
 
 
-def _gaps_suite(run: RunHeading, found: NightChanges) -> ET.Element:
+def _gaps_suite(run: RunHeading, changes: NightChanges) -> ET.Element:
     """Say what of a night was not run at all."""
     case = TestCase(name="everything was run", classname="night")
-    left = [change for change in found.untested if change.now is Verdict.NOT_RUN]
+    left = [change for change in changes.untested if change.now is Verdict.NOT_RUN]
     names = [f"{c.slot} {c.chip_serial} {c.design}/{c.table}" for c in left]
     stopped = "the night was stopped; " if run.cancelled else ""
-    lost = f", {len(found.lost)} of them in the baseline only" if found.lost else ""
-    told = f"{stopped}not run: {many(len(names), 'table')}{lost}"
-    case.add_error_info(printable(told), printable("\n".join(names)), "not run")
+    lost = f", {len(changes.lost)} of them in the baseline only" if changes.lost else ""
+    message = f"{stopped}not run: {many(len(names), 'table')}{lost}"
+    case.add_error_info(printable(message), printable("\n".join(names)), "not run")
     return _element(run, "night", [case], {})
 
 
@@ -127,7 +129,7 @@ def _case(outcome: Outcome, known: Known) -> TestCase:
         name=printable(outcome.table),
         classname=printable(outcome.design),
         elapsed_sec=outcome.seconds,
-        stdout=printable(_told(outcome)),
+        stdout=printable(_run_text(outcome)),
     )
     _mark(case, outcome, known)
     return case
@@ -143,7 +145,7 @@ def _slot_case(chip: ChipRecord, known: Known) -> TestCase:
     return case
 
 
-def _told(outcome: Outcome) -> str:
+def _run_text(outcome: Outcome) -> str:
     return (
         f"{outcome.verdict}: {outcome.cycles} cycles, {outcome.mismatches} mismatches, "
         f"{conditions_text(outcome.conditions)}. {agreement(outcome.attempts)}"
@@ -184,7 +186,7 @@ def evidence_text(outcome: Outcome) -> str:
     if outcome.advice:
         lines.append(f"What to do: {outcome.advice}")
     lines.append(agreement(outcome.attempts))
-    for cycle in outcome.evidence[:CYCLES_TOLD]:
+    for cycle in outcome.evidence[:MAX_SHOWN_CYCLES]:
         pins = "; ".join(pin_text(pin) for pin in cycle.wrong)
         lines.append(f"{place(cycle)}: {pins}")
     return "\n".join(lines)
@@ -194,7 +196,7 @@ _SOURCES = ("shuttle", "shuttle_sha256", "profile", "profile_sha256", "rack", "r
 
 
 def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
-    told = {
+    properties = {
         "run": run.run_id,
         **{name: getattr(run, name) for name in _SOURCES},
         "board_serial": chip.board_serial,
@@ -210,9 +212,9 @@ def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
     }
     for outcome in chip.outcomes:
         key = printable(f"{outcome.design}.{outcome.table}")
-        told[f"table_sha256.{key}"] = outcome.table_sha256
-        told[f"conditions.{key}"] = conditions_text(outcome.conditions)
-    return told
+        properties[f"table_sha256.{key}"] = outcome.table_sha256
+        properties[f"conditions.{key}"] = conditions_text(outcome.conditions)
+    return properties
 
 
 def conditions_sha256(chip: ChipRecord) -> str:

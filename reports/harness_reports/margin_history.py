@@ -18,10 +18,10 @@ from harness_reports.margin_view import MarginView, margin_look, margin_views, s
 from harness_reports.plot import Label, Mark, trend_plot
 from harness_reports.texts import day
 
-PLOTS = 6
+MAX_PLOTS = 6
 """So many trends, and so many of the latest searches, are drawn on a page."""
 
-NIGHTS = 60
+MAX_TREND_SEARCHES = 60
 """So many of the latest searches are drawn in a trend."""
 
 
@@ -49,7 +49,7 @@ class Series:
     @property
     def known(self) -> tuple[MarginRecord, ...]:
         """Searches that found a limit, the latest of them."""
-        return tuple(one for one in self.searches if one.percent is not None)[-NIGHTS:]
+        return tuple(one for one in self.searches if one.percent is not None)[-MAX_TREND_SEARCHES:]
 
     @property
     def rank(self) -> tuple[bool, float, str, str]:
@@ -69,7 +69,7 @@ class Trend:
 
     title: str
     plot: Markup
-    told: str
+    summary: str
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ class MarginHistory:
 def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
     """Work out the margins of a chip or a design from all that are kept, oldest first."""
     series = _ranked(_series(margins))
-    drawn = [one for one in series if len(one.known) > 1][:PLOTS]
+    drawn = [one for one in series if len(one.known) > 1][:MAX_PLOTS]
     shmoos = {
         (one.chip_serial, one.design, one.table, one.kind): one
         for one in margins
@@ -94,7 +94,7 @@ def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
     return MarginHistory(
         lines=series,
         trends=tuple(_trend(one, f"trend-{n + 1}") for n, one in enumerate(drawn)),
-        views=margin_views(latest[:PLOTS], margins),
+        views=margin_views(latest[:MAX_PLOTS], margins),
     )
 
 
@@ -109,12 +109,12 @@ def _ranked(series: Iterable[Series]) -> tuple[Series, ...]:
 
 def _series(margins: Iterable[MarginRecord]) -> list[Series]:
     """Put searches of the same chip, design and table together."""
-    found: dict[tuple[str, str, str], list[MarginRecord]] = {}
+    groups: dict[tuple[str, str, str], list[MarginRecord]] = {}
     for margin in margins:
         if margin.kind is MarginKind.RATE:
             key = (margin.chip_serial, margin.design, margin.table)
-            found.setdefault(key, []).append(margin)
-    return [Series(tuple(searches)) for searches in found.values()]
+            groups.setdefault(key, []).append(margin)
+    return [Series(tuple(searches)) for searches in groups.values()]
 
 
 def _trend(series: Series, key: str) -> Trend:
@@ -128,9 +128,9 @@ def _trend(series: Series, key: str) -> Trend:
         marks.append(Mark(n, percent, "fail" if lost or percent < 0 else "pass"))
         spans.append(_span(one, percent))
         dropped += [days[n]] if lost else []
-    told = _told([mark.y for mark in marks], dropped)
-    label = Label(f"Margin of {title}", told, key, "searches by day (UTC)", "margin in per cent")
-    return Trend(title, trend_plot(days, marks, spans, label), told)
+    summary = _summary([mark.y for mark in marks], dropped)
+    label = Label(f"Margin of {title}", summary, key, "searches by day (UTC)", "margin in per cent")
+    return Trend(title, trend_plot(days, marks, spans, label), summary)
 
 
 def _span(one: MarginRecord, percent: float) -> tuple[float, float]:
@@ -141,7 +141,7 @@ def _span(one: MarginRecord, percent: float) -> tuple[float, float]:
     return (low / one.declared_hz - 1) * 100, (high / one.declared_hz - 1) * 100
 
 
-def _told(values: Sequence[float], dropped: Sequence[str]) -> str:
+def _summary(values: Sequence[float], dropped: Sequence[str]) -> str:
     text = (
         f"{len(values):,} searches: from {signed(min(values))} to {signed(max(values))}, "
         f"{signed(values[-1])} at the latest."

@@ -39,7 +39,7 @@ class MarginView:
     """All that is shown of one margin. ``plot`` is empty if nothing was tried."""
 
     margin: MarginRecord
-    kind: Kind
+    kind: KindWords
     anchor: str
     look: Look
     title: str
@@ -122,14 +122,14 @@ def _reaches(edge: MarginEdge, declared_hz: float) -> bool:
 def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginView:
     advice = _ADVICE_TROUBLE if margin.trouble else _ADVICE_DROP if drop is not None else ""
     what = f"{margin.design} / {margin.table}" if margin.table else margin.design
-    told = _summary(margin)
+    summary = _summary(margin)
     return MarginView(
         margin=margin,
         kind=_KINDS[margin.kind],
         anchor=anchor,
         look=margin_look(margin, drop),
         title=what,
-        summary=f"{told} {drop_text(drop)}" if drop is not None else told,
+        summary=f"{summary} {drop_text(drop)}" if drop is not None else summary,
         advice=advice,
         facts=_facts(margin),
         plot=_plot(margin, what, anchor) if margin.points else Markup(""),
@@ -272,8 +272,8 @@ def _caption(margin: MarginRecord) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True)
-class Kind:
-    """How one kind of margin is told: what it is, its second quantity and what is usual for it."""
+class KindWords:
+    """The words for one kind of margin: its title, its second quantity and the usual value."""
 
     title: str
     beside: str
@@ -292,8 +292,8 @@ def _nanoseconds(value: float) -> str:
 
 
 _KINDS = {
-    MarginKind.RATE: Kind("Search of the clock rate", "", "Margin", "", lambda _: 0.0, str),
-    MarginKind.SAMPLE: Kind(
+    MarginKind.RATE: KindWords("Search of the clock rate", "", "Margin", "", lambda _: 0.0, str),
+    MarginKind.SAMPLE: KindWords(
         "Shmoo of clock rate and sample point",
         "Sample point",
         "Margin at the latest sample point",
@@ -301,7 +301,7 @@ _KINDS = {
         lambda at: float(at.sample_ns),
         _nanoseconds,
     ),
-    MarginKind.SUPPLY: Kind(
+    MarginKind.SUPPLY: KindWords(
         "Shmoo of clock rate and supply voltage",
         "Supply",
         "Margin at the nominal voltage",

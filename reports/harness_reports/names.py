@@ -16,7 +16,7 @@ from harness.records import ChipHeading, ChipRecord, Outcome, Verdict
 
 Key = TypeVar("Key", bound=Hashable)
 
-LONGEST = 60
+MAX_NAME = 60
 """Characters of a name before its mark or ending; far below what file systems allow."""
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
@@ -29,9 +29,9 @@ def safe_name(text: str) -> str:
     stay two names.
     """
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", text).strip("._")
-    if plain and plain == text and len(text) <= LONGEST and not _RESERVED.fullmatch(text):
+    if plain and plain == text and len(text) <= MAX_NAME and not _RESERVED.fullmatch(text):
         return text
-    return f"{plain[:LONGEST] or 'unnamed'}-{_mark(text)}"
+    return f"{plain[:MAX_NAME] or 'unnamed'}-{_mark(text)}"
 
 
 def chip_name(chip: ChipHeading) -> str:

@@ -17,10 +17,10 @@ from harness_reports.pages import run_facts, source_facts
 from harness_reports.since import Since, build_since
 from harness_reports.texts import many
 
-CHIPS_SIDE_BY_SIDE = 32
+MAX_SIDE_BY_SIDE = 32
 """With more chips than that a table's verdicts are counted, not set side by side."""
 
-CHIPS_NAMED = 8
+MAX_SHOWN_CHIPS = 8
 """So many chips with one verdict of a table are named then; each chip's page has them all."""
 
 Key = tuple[str, str]
@@ -37,7 +37,7 @@ class Group:
     @property
     def named(self) -> tuple[ChipOverview, ...]:
         """What passed is counted only."""
-        return () if self.verdict is Verdict.PASS else self.chips[:CHIPS_NAMED]
+        return () if self.verdict is Verdict.PASS else self.chips[:MAX_SHOWN_CHIPS]
 
     @property
     def more(self) -> str:
@@ -69,23 +69,23 @@ class IndexPage:
 
 
 def build_index(
-    run: RunOverview, found: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+    run: RunOverview, changes: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
 ) -> IndexPage:
     """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
 
-    What a night ``found`` changed stands first. Of ``margins`` those that the run searched are
+    What a night ``changes`` changed stands first. Of ``margins`` those that the run searched are
     listed, compared with the earlier ones.
     """
     pages = {slot: f"chips/{name}/{name}.html" for slot, name in chip_folders(run.chips).items()}
     serials = {chip.chip_serial: pages[chip.slot] for chip in run.chips}
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
-    side_by_side = len(run.chips) <= CHIPS_SIDE_BY_SIDE
+    side_by_side = len(run.chips) <= MAX_SIDE_BY_SIDE
     return IndexPage(
         run=run,
         verdict=worst(verdicts),
         headline=_run_headline(verdicts),
-        since=None if found is None else build_since(found, serials, run.run_id),
+        since=None if changes is None else build_since(changes, serials, run.run_id),
         pages=pages,
         groups=_groups(run.chips, verdicts),
         rows=uneven if side_by_side else {},
@@ -126,5 +126,5 @@ def _uneven(chips: Sequence[ChipOverview]) -> tuple[dict[Key, tuple[Verdict | No
 def _agreed(tables: int, agreed: int) -> str:
     if not tables:
         return "No table was reached on any chip."
-    told = many(agreed, "table") if agreed else "No table"
-    return f"{told} passed on every chip that could be tested."
+    passed = many(agreed, "table") if agreed else "No table"
+    return f"{passed} passed on every chip that could be tested."

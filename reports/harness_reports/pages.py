@@ -29,16 +29,16 @@ from harness_reports.texts import conditions_text, first_mismatch, many, moment
 from harness_reports.timing import Drawing, draw
 from harness_reports.trust import trust_of
 
-CYCLES_SHOWN = 12
-LINES_SHOWN = 24
+MAX_SHOWN_CYCLES = 12
+MAX_SHOWN_LINES = 24
 """Failing cycles, and wrong pins in all of them, that a page lists for one table; the JSON file
 has all that were kept."""
 
-PINS_SHOWN = 32
+MAX_SHOWN_PINS = 32
 
 
 @dataclass(frozen=True)
-class Finding:
+class FailureSection:
     """All that is shown of one table that did not pass."""
 
     anchor: str
@@ -60,7 +60,7 @@ class ChipPage:
     name: str
     conditions: tuple[Fact, ...]
     sources: tuple[Fact, ...]
-    findings: tuple[Finding, ...]
+    failures: tuple[FailureSection, ...]
     margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
 
@@ -84,29 +84,29 @@ def build_chip(
         name=chip_folders(run.chips)[chip.slot],
         conditions=_chip_facts(run, chip),
         sources=source_facts(run),
-        findings=tuple(_finding(o, f"table-{k}", files) for k, o in ordered if not o.verdict.quiet),
+        failures=tuple(_failure(o, f"table-{k}", files) for k, o in ordered if not o.verdict.quiet),
         margins=margin_views(own, margins),
         trust=trust_of(chip),
     )
 
 
-def _finding(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]) -> Finding:
+def _failure(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]) -> FailureSection:
     subject = f"{outcome.design} / {outcome.table}"
     drawing = draw(outcome.window, subject, anchor) if outcome.window else None
     shown = _first_cycles(outcome.evidence)
-    return Finding(
+    return FailureSection(
         anchor=anchor,
         outcome=outcome,
-        facts=_finding_facts(outcome),
+        facts=_failure_facts(outcome),
         cycles=shown,
         more_cycles=_more_cycles(outcome, len(shown)),
-        pins=outcome.pin_counts[:PINS_SHOWN],
+        pins=outcome.pin_counts[:MAX_SHOWN_PINS],
         drawing=drawing if drawing and drawing.strips else None,
         waveform=files.get((outcome.design, outcome.table), ""),
     )
 
 
-def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
+def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
     facts = [
         Fact("Cause taken to lie in", outcome.origin.value),
         Fact("First mismatch", first_mismatch(outcome)),
@@ -127,8 +127,8 @@ def _finding_facts(outcome: Outcome) -> tuple[Fact, ...]:
 def _first_cycles(evidence: Sequence[EvidenceCycle]) -> tuple[EvidenceCycle, ...]:
     """Take whole cycles, at least one, as long as the list stays short enough to read."""
     lines = accumulate(len(cycle.wrong) for cycle in evidence)
-    fitting = sum(total <= LINES_SHOWN for total in lines)
-    return tuple(evidence[: min(CYCLES_SHOWN, max(1, fitting))])
+    fitting = sum(total <= MAX_SHOWN_LINES for total in lines)
+    return tuple(evidence[: min(MAX_SHOWN_CYCLES, max(1, fitting))])
 
 
 def _more_cycles(outcome: Outcome, shown: int) -> str:

@@ -19,8 +19,8 @@ from harness_reports.texts import hertz
 _WIDTH, _HEIGHT = 680, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 84, 172, 26, 46
 _SHMOO_TOP = 44
-_CELL, _LEAST_CELL, _ROW = 72, 16, 26
-_MOST_WIDE = 760
+_MAX_CELL, _MIN_CELL, _ROW = 72, 16, 26
+_MAX_WIDTH = 760
 
 
 @dataclass(frozen=True)
@@ -145,7 +145,7 @@ class Grid:
 
 def shmoo_plot(grid: Grid, label: Label) -> Markup:
     """Draw a shmoo; cells that were not measured stay empty."""
-    cell = max(_LEAST_CELL, min(_CELL, _MOST_WIDE // max(1, len(grid.rates))))
+    cell = max(_MIN_CELL, min(_MAX_CELL, _MAX_WIDTH // max(1, len(grid.rates))))
     right = _LEFT + cell * len(grid.rates)
     bottom = _SHMOO_TOP + _ROW * len(grid.rows)
     return _whole(

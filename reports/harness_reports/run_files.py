@@ -51,7 +51,7 @@ class RunFile:
 def files_of(
     run: RunRecord,
     known: Known = (),
-    found: NightChanges | None = None,
+    changes: NightChanges | None = None,
     margins: Sequence[MarginRecord] = (),
 ) -> dict[str, Maker]:
     """Map every file's name to what makes it, the record first and the index last.
@@ -64,8 +64,8 @@ def files_of(
     folders = chip_folders(run.chips)
     for chip in run.chips:
         files |= chip_files(run, chip, folders[chip.slot], known, margins)
-    files[JUNIT] = lambda: run_junit_pieces(run, known, found)
-    files[INDEX] = lambda: [index_html(run.overview, found, margins)]
+    files[JUNIT] = lambda: run_junit_pieces(run, known, changes)
+    files[INDEX] = lambda: [index_html(run.overview, changes, margins)]
     return files
 
 

@@ -83,26 +83,26 @@ class Scrubber:
 
     def text(self, text: str) -> str:
         """Return the text without secrets."""
-        found = text
-        if "://" in found:
-            found = _URL.sub(_address, found)
-        found = passwords_out(found, self.kept)
-        if "=" in found and _DSN.search(found):
-            found = _SERVER.sub(rf"\1={ADDRESS}", found)
-            found = _LOGIN.sub(self._login, found)
-        if "@" in found:
-            found = _MAIL.sub(ADDRESS, found)
-        if "/" in found or "\\" in found:
+        clean = text
+        if "://" in clean:
+            clean = _URL.sub(_address, clean)
+        clean = passwords_out(clean, self.kept)
+        if "=" in clean and _DSN.search(clean):
+            clean = _SERVER.sub(rf"\1={ADDRESS}", clean)
+            clean = _LOGIN.sub(self._login, clean)
+        if "@" in clean:
+            clean = _MAIL.sub(ADDRESS, clean)
+        if "/" in clean or "\\" in clean:
             for pattern in (*self._folders, _ESCAPED, _POSIX, _INSIDE, _WINDOWS, _SHARE, _SLASHES):
-                found = pattern.sub(_path, found)
-            if "~" in found:
-                found = _TILDE.sub(_tilde, found)
-        return self._names.sub(USER, found) if self._names else found
+                clean = pattern.sub(_path, clean)
+            if "~" in clean:
+                clean = _TILDE.sub(_tilde, clean)
+        return self._names.sub(USER, clean) if self._names else clean
 
     def names_in(self, text: str) -> tuple[str, ...]:
         """Return the names of this computer that stand in a text, sorted."""
-        found = self._names.finditer(text) if self._names else ()
-        return tuple(sorted({match.group() for match in found}))
+        matches = self._names.finditer(text) if self._names else ()
+        return tuple(sorted({match.group() for match in matches}))
 
     def _login(self, match: re.Match[str]) -> str:
         key, value = match.groups()

@@ -15,9 +15,9 @@ from harness_reports.looks import tally_text
 from harness_reports.texts import day, many
 
 NONE = "none"
-SHOWN = 20
+MAX_SHOWN = 20
 """How many news of one kind the page names; all of them are in ``night.json``."""
-SHOWN_TABLES = 6
+MAX_SHOWN_TABLES = 6
 """How many tables of one chip are named that have one reason in common."""
 
 
@@ -50,44 +50,44 @@ class Since:
     rows: tuple[NewsRow, ...]
 
 
-def baseline_text(found: NightChanges) -> str:
+def baseline_text(changes: NightChanges) -> str:
     """``compared with run …, accepted 2026-03-09: SP2-0003 is known to be bad``, on one line."""
-    reason = f": {one_line(found.reason)}" if found.reason else ""
-    return f"compared with run {found.baseline}, accepted {day(found.accepted)}{reason}"
+    reason = f": {one_line(changes.reason)}" if changes.reason else ""
+    return f"compared with run {changes.baseline}, accepted {day(changes.accepted)}{reason}"
 
 
-def build_since(found: NightChanges, pages: Mapping[str, str], run_id: str) -> Since:
+def build_since(changes: NightChanges, pages: Mapping[str, str], run_id: str) -> Since:
     """Work the part out; ``pages`` are those of the chips of this run, by serial number."""
-    sentence = f"This night is {baseline_text(found)}"
-    if not found.baseline:
+    sentence = f"This night is {baseline_text(changes)}"
+    if not changes.baseline:
         sentence = (
             "No run of this rack was accepted yet, so every failure counts as new. "
             f"harness accept {run_id} makes this run the baseline."
         )
     kinds = (
-        ("Newly failing", found.newly_failing),
-        ("Newly fixed", found.newly_fixed),
-        ("Unstable", found.unstable),
-        ("Could not be tested", found.untested),
+        ("Newly failing", changes.newly_failing),
+        ("Newly fixed", changes.newly_fixed),
+        ("Unstable", changes.unstable),
+        ("Could not be tested", changes.untested),
     )
-    rows = [_row(name, changes, pages) for name, changes in kinds]
-    told = tally_text(change.now for change in found.unchanged)
-    rows.append(NewsRow("Unchanged", len(found.unchanged), (), told or NONE))
+    rows = [_row(name, part, pages) for name, part in kinds]
+    counts = tally_text(change.now for change in changes.unchanged)
+    rows.append(NewsRow("Unchanged", len(changes.unchanged), (), counts or NONE))
     return Since(sentence, tuple(rows))
 
 
-def _row(name: str, found: Sequence[Change], pages: Mapping[str, str]) -> NewsRow:
-    news = [change for change in found if not change.known]
-    known = len(found) - len(news)
+def _row(name: str, changes: Sequence[Change], pages: Mapping[str, str]) -> NewsRow:
+    news = [change for change in changes if not change.known]
+    known = len(changes) - len(news)
     groups = _groups(news)
     remarks = []
-    if len(groups) > SHOWN:
-        left = sum(len(group) for group in groups[SHOWN:])
+    if len(groups) > MAX_SHOWN:
+        left = sum(len(group) for group in groups[MAX_SHOWN:])
         remarks.append(f"{many(left, 'table')} more: see night.json.")
     if known:
         remarks.append(f"{many(known, 'table')} just as in the baseline.")
-    items = tuple(_item(group, pages) for group in groups[:SHOWN])
-    return NewsRow(name, len(found), items, " ".join(remarks) or ("" if items else NONE))
+    items = tuple(_item(group, pages) for group in groups[:MAX_SHOWN])
+    return NewsRow(name, len(changes), items, " ".join(remarks) or ("" if items else NONE))
 
 
 def _groups(news: Sequence[Change]) -> list[list[Change]]:
@@ -101,7 +101,7 @@ def _groups(news: Sequence[Change]) -> list[list[Change]]:
 def _item(group: Sequence[Change], pages: Mapping[str, str]) -> NewsItem:
     first = group[0]
     names = [f"{change.design} / {change.table}" for change in group]
-    if len(names) > SHOWN_TABLES:
-        names[SHOWN_TABLES - 1 :] = [f"{len(names) - SHOWN_TABLES + 1} more"]
+    if len(names) > MAX_SHOWN_TABLES:
+        names[MAX_SHOWN_TABLES - 1 :] = [f"{len(names) - MAX_SHOWN_TABLES + 1} more"]
     page = pages.get(first.chip_serial, "")
     return NewsItem(first.now, first.chip_serial, page, ", ".join(names), first.why)

@@ -13,10 +13,10 @@ from harness.errors import printable
 
 
 def picture(
-    kind: str, size: tuple[int, int], key: str, told: tuple[str, str], parts: Iterable[Markup]
+    kind: str, size: tuple[int, int], key: str, words: tuple[str, str], parts: Iterable[Markup]
 ) -> Markup:
-    """Put a drawing together; ``told`` is its title and description, ``key`` makes ids unique."""
-    title, description = map(printable, told)
+    """Put a drawing together; ``words`` is its title and description, ``key`` makes ids unique."""
+    title, description = map(printable, words)
     head = Markup(
         '<svg class="{c}" viewBox="0 0 {w} {h}" width="{w}" height="{h}" role="img"'
         ' aria-labelledby="{k}-t" aria-describedby="{k}-d">'

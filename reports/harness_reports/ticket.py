@@ -11,7 +11,7 @@ from harness.errors import printable
 from harness.records import ChipRecord, RunRecord
 from harness_reports.html import page_environment
 
-SHOWN = 12
+MAX_SHOWN = 12
 """So many tables that did not pass are told; the report in the bundle has all."""
 
 _START = "## Chip "
@@ -23,7 +23,7 @@ _SPECIAL = re.compile(r"[\\`*_\[\]#|~$]")
 def ticket_markdown(run: RunRecord, chip: ChipRecord) -> str:
     """Return the text, ending in a newline."""
     environment = page_environment("harness_reports").overlay(autoescape=False, finalize=_plain)
-    text = environment.get_template("ticket.md.jinja").render(run=run, chip=chip, shown=SHOWN)
+    text = environment.get_template("ticket.md.jinja").render(run=run, chip=chip, shown=MAX_SHOWN)
     return f"{text}\n"
 
 

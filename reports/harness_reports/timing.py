@@ -1,6 +1,6 @@
 """The timing drawing: pins down, cycles across, expected against observed, as inline SVG.
 
-The one rule: a mismatch is told by a box and the words ``H≠0`` in it, the first one also by a
+The one rule: a mismatch is shown by a box and the words ``H≠0`` in it, the first one also by a
 marked column, so that colour is never needed. Colours come from the page's style by class. Long
 windows are cut into strips that fit a page; what is not drawn is said in words.
 """
@@ -18,10 +18,10 @@ from harness.records import Wave, Window
 from harness_reports.svg import line, picture, text
 from harness_reports.texts import SATISFIES, differs, many, pin_name
 
-STRIP = 18
+MAX_STRIP_CYCLES = 18
 """Cycles side by side at most; more would not be legible on A4."""
 
-STRIPS = 2
+MAX_STRIPS = 2
 BEFORE = 8
 """Cycles drawn before the first mismatch, if the window has them."""
 
@@ -48,7 +48,7 @@ def draw(window: Window, subject: str, key: str) -> Drawing:
     first = _first_wrong(window)
     start, stop = _drawn_range(len(window.cycles), first)
     waves = [wave for wave in window.waves if _moves(wave, start, stop)]
-    width = ceil((stop - start) / max(1, ceil((stop - start) / STRIP)))
+    width = ceil((stop - start) / max(1, ceil((stop - start) / MAX_STRIP_CYCLES)))
     strips = tuple(
         _strip(window, waves, range(at, min(at + width, stop)), first, (subject, f"{key}-{at}"))
         for at in range(start, stop, max(1, width))
@@ -64,8 +64,8 @@ def _first_wrong(window: Window) -> int | None:
 
 def _drawn_range(cycles: int, first: int | None) -> tuple[int, int]:
     start = max(0, (first or 0) - BEFORE)
-    start = max(0, min(start, cycles - STRIP * STRIPS))
-    return start, min(cycles, start + STRIP * STRIPS)
+    start = max(0, min(start, cycles - MAX_STRIP_CYCLES * MAX_STRIPS))
+    return start, min(cycles, start + MAX_STRIP_CYCLES * MAX_STRIPS)
 
 
 def _moves(wave: Wave, start: int, stop: int) -> bool:
@@ -99,8 +99,8 @@ def _strip(
     parts = [_grid(window, cells, mark, height)]
     parts += [_lane(wave, cells, _HEAD + n * _ROW) for n, wave in enumerate(waves)]
     parts.append(_foot(window, cells, height))
-    told = _title(window, cells, subject), _described(window, waves, mark)
-    return picture("timing", (width, height), key, told, parts)
+    words = _title(window, cells, subject), _described(window, waves, mark)
+    return picture("timing", (width, height), key, words, parts)
 
 
 def _title(window: Window, cells: range, subject: str) -> str:

@@ -23,11 +23,11 @@ def chip_headline(chip: ChipOverview) -> str:
     own = sum(table.verdict is verdict for table in chip.tables)
     first = next(outcome for outcome in chip.firsts if outcome.verdict is verdict)
     count = f"{own} of {many(tables, 'table')} {_BECAME[verdict]}."
-    told = f"{count} First: {first.design} / {first.table}"
+    text = f"{count} First: {first.design} / {first.table}"
     if not verdict.judged:  # its reason says nothing of the chip
-        return f"{told}: {first.summary}"
+        return f"{text}: {first.summary}"
     where = first_mismatch(first)
-    return f"{told}, {where}." if where else f"{told}."
+    return f"{text}, {where}." if where else f"{text}."
 
 
 _BECAME = {

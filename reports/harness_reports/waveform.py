@@ -57,14 +57,14 @@ def _register(
     writer: VCDWriter, outcome: Outcome, wires: Sequence[str]
 ) -> dict[tuple[str, str], Variable[Any]]:
     top = _identifier(f"{outcome.design}_{outcome.table}")
-    found: dict[tuple[str, str], Variable[Any]] = {}
+    variables: dict[tuple[str, str], Variable[Any]] = {}
     for name in ("cycle", "line"):
-        found["table", name] = writer.register_var((top, "table"), name, "integer", size=64)
-    found["table", "mismatch"] = writer.register_var((top, "table"), "mismatch", "wire", size=1)
+        variables["table", name] = writer.register_var((top, "table"), name, "integer", size=64)
+    variables["table", "mismatch"] = writer.register_var((top, "table"), "mismatch", "wire", size=1)
     for scope in ("driven", "observed", "expected"):
         for name in wires:
-            found[scope, name] = writer.register_var((top, scope), name, "wire", size=1)
-    return found
+            variables[scope, name] = writer.register_var((top, scope), name, "wire", size=1)
+    return variables
 
 
 def _moments(window: Window, wires: Sequence[str], quarter: int) -> Iterator[tuple[int, Values]]:

@@ -62,7 +62,7 @@ def write_run(
     run: RunRecord,
     folder: Path,
     known: Known = (),
-    found: NightChanges | None = None,
+    changes: NightChanges | None = None,
     margins: Sequence[MarginRecord] = (),
 ) -> WrittenReports:
     """Write every report of the run below ``folder``, which is made if need be.
@@ -70,13 +70,13 @@ def write_run(
     ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
     in ``chips/<serial>/``. Files of an earlier writing are replaced. Host paths and addresses with
     passwords that got into a message are taken out. What is ``known`` is skipped in the JUnit
-    files; what a night ``found`` changed stands first on the index. Of ``margins`` those that the
+    files; what a night ``changes`` changed stands first on the index. Of ``margins`` those that the
     run measured are in the chips' pages and the JSON file. Raises StoreError naming the
     folder and the reason; the record itself is not touched by that.
     """
     shown = Scrubber().record(run)
     own = [Scrubber().record(one) for one in margins]
-    for name, make in files_of(shown, known, Scrubber().record(found), own).items():
+    for name, make in files_of(shown, known, Scrubber().record(changes), own).items():
         write_file(folder / name, b"".join(make()), folder)
     names = chip_folders(shown.chips)
     chips = tuple(_written(chip, folder / "chips", names[chip.slot]) for chip in shown.chips)

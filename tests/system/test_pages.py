@@ -48,7 +48,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "silent": sample.chips[5].html,
         "long": _chip(write_run(run_of(long_chip()), folder / "long")),
         "hostile": _chip(write_run(hostile_run(), folder / "hostile")),
-        "night": write_run(hostile_run(), folder / "night", found=_night(hostile_run())).index,
+        "night": write_run(hostile_run(), folder / "night", changes=_night(hostile_run())).index,
         "hostile index": write_run(hostile_run(), folder / "hostile").index,
     }
 

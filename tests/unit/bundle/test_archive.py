@@ -17,11 +17,11 @@ from hypothesis import strategies as st
 
 from harness.bundle import unpack
 from harness.bundle.archive import (
-    LARGEST_BUNDLE,
-    LARGEST_CONTENT,
-    LARGEST_FILE,
     MANIFEST,
-    MOST_FILES,
+    MAX_BUNDLE_BYTES,
+    MAX_CONTENT_BYTES,
+    MAX_FILE_BYTES,
+    MAX_FILES,
     name_trouble,
     pack,
 )
@@ -271,11 +271,11 @@ def test_whatever_bytes_a_stranger_changes_nothing_but_a_refusal_comes_of_it(
 
 
 def test_a_zip_bomb_is_refused_by_what_it_announces(tmp_path: Path) -> None:
-    data = bytes(LARGEST_FILE + 1)
+    data = bytes(MAX_FILE_BYTES + 1)
     path = zipped(tmp_path / "b.zip", ("a.csv", data))
     assert path.stat().st_size < 100_000
     assert "a.csv makes the content larger than a bundle may be" in refusal(path)
-    half = bytes(LARGEST_CONTENT // 5)
+    half = bytes(MAX_CONTENT_BYTES // 5)
     path = zipped(tmp_path / "c.zip", *((f"{k}.csv", half) for k in range(6)))
     assert "5.csv makes the content larger" in refusal(path)
 
@@ -290,15 +290,15 @@ def test_a_zip_that_lies_about_its_sizes_is_refused(tmp_path: Path) -> None:
 
 
 def test_too_many_files_or_bytes_are_refused(tmp_path: Path) -> None:
-    path = zipped(tmp_path / "b.zip", *((f"f{k}", b"") for k in range(MOST_FILES + 1)))
+    path = zipped(tmp_path / "b.zip", *((f"f{k}", b"") for k in range(MAX_FILES + 1)))
     assert "2,001 files, 2,000 are possible" in refusal(path)
     large = tmp_path / "c.zip"
-    large.write_bytes(bytes(LARGEST_BUNDLE))
+    large.write_bytes(bytes(MAX_BUNDLE_BYTES))
     assert "the file has 10,000,000 bytes; it may have 9,999,999" in refusal(large)
 
 
 def test_a_bundle_that_would_be_too_large_is_not_made() -> None:
-    noise = random.Random(2).randbytes(LARGEST_BUNDLE)
+    noise = random.Random(2).randbytes(MAX_BUNDLE_BYTES)
     with pytest.raises(BundleError, match=r"the largest files are big\.csv, run\.json") as caught:
         pack({"big.csv": noise, "run.json": b"{}"}, PLACE)
     assert "bundle one design with --design" in str(caught.value)

@@ -16,8 +16,8 @@ from harness_reports import report_of, write_card
 from harness_reports.card import (
     HANDED_OUT,
     HELD,
-    MOST_TEXT,
-    MOST_TRIES,
+    MAX_TEXT,
+    MAX_TRIES,
     build_card,
     card_html,
     label_html,
@@ -91,8 +91,8 @@ def test_what_a_step_came_to_before_it_was_repeated_stands_before_it() -> None:
 def test_long_texts_are_cut_where_it_shows_and_many_tries_are_counted(wordy: ChipIntake) -> None:
     page = build_card(wordy)
     lines = [line for line in (*page.checked, *page.unchecked) if line.title != "Pins"]
-    assert max(len(line.text) for line in lines) <= MOST_TEXT
-    assert sum(", try " in line.title for line in lines) == MOST_TRIES
+    assert max(len(line.text) for line in lines) <= MAX_TEXT
+    assert sum(", try " in line.title for line in lines) == MAX_TRIES
     assert any("more are in the journal" in line.text for line in lines)
     assert all(line.text.endswith("…") for line in lines if "the lamp" in line.text)
 
@@ -105,14 +105,14 @@ def test_only_a_crowded_card_is_in_small_print() -> None:
 
 def test_tries_that_came_to_nothing_bad_leave_room_for_those_that_did() -> None:
     bad = StepResult("pins", Result.FAILED, "in4 open", "t")
-    fine = [StepResult("rails", Result.DONE, "yes", "t") for _ in range(MOST_TRIES)]
+    fine = [StepResult("rails", Result.DONE, "yes", "t") for _ in range(MAX_TRIES)]
     page = build_card(good_intake(earlier=(bad, *fine)))
     assert ("Pin check, try 1", "in4 open") in [(line.title, line.text) for line in page.checked]
 
 
 def test_no_number_of_lost_links_pushes_a_failure_off_a_card() -> None:
     bad = StepResult("pins", Result.FAILED, "in4 open", "t")
-    lost = [StepResult("pins", Result.BROKEN_OFF, "unplugged", f"t{k}") for k in range(MOST_TRIES)]
+    lost = [StepResult("pins", Result.BROKEN_OFF, "unplugged", f"t{k}") for k in range(MAX_TRIES)]
     page = build_card(good_intake(earlier=(bad, *lost)))
     assert ("Pin check, try 1", "in4 open") in [(line.title, line.text) for line in page.checked]
     assert "1 more is in the journal" in [line.text for line in page.unchecked]

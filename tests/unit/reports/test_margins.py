@@ -140,7 +140,7 @@ def test_what_lost_margin_comes_first_in_a_history_and_few_plots_are_drawn() -> 
     assert not found.lines[1].drop
     assert len(found.lines) == 20
     assert len(found.trends) == len(found.views) == 6
-    assert found.trends[0].told.endswith(
+    assert found.trends[0].summary.endswith(
         "Lower than before by more than noise on 2026-03-19, 2026-03-20."
     )
 

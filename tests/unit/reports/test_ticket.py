@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from harness_reports import is_ticket, mismatches_csv, ticket_markdown
 from harness_reports.mismatches import COLUMNS
-from harness_reports.ticket import SHOWN, plain_markdown
+from harness_reports.ticket import MAX_SHOWN, plain_markdown
 from tests.unit.reports.samples import (
     chip,
     every_verdict,
@@ -33,7 +33,7 @@ def test_the_text_tells_chip_run_first_mismatch_and_how_to_replay() -> None:
 def test_a_hundred_failures_stay_a_short_text() -> None:
     record = chip("A3", "SP2-0003", *(failed(f"d{k}") for k in range(100)))
     text = ticket_markdown(run_of(record), record)
-    assert text.count("FAIL.**") == SHOWN
+    assert text.count("FAIL.**") == MAX_SHOWN
     assert "88 more tables in the report." in text
     assert len(text) < 10_000
 

@@ -9,7 +9,7 @@ from typing import Any
 from lxml import etree
 
 from harness.records import Wave, Window
-from harness_reports.timing import STRIP, STRIPS, draw
+from harness_reports.timing import MAX_STRIP_CYCLES, MAX_STRIPS, draw
 from tests.unit.reports.samples import HOSTILE, poisoned, window
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -103,8 +103,8 @@ def test_neighbouring_labels_take_two_lines_in_turn() -> None:
 
 def test_a_long_window_is_cut_around_the_mismatch_into_even_strips() -> None:
     drawing = draw(window(200, 120), "d / t", "k")
-    assert len(drawing.strips) == STRIPS
-    assert f"{STRIP * STRIPS} of the 200 cycles kept are drawn" in drawing.note
+    assert len(drawing.strips) == MAX_STRIPS
+    assert f"{MAX_STRIP_CYCLES * MAX_STRIPS} of the 200 cycles kept are drawn" in drawing.note
     marked = [">first mismatch<" in strip for strip in drawing.strips]
     assert marked == [True, False]
     widths = {tree.get("width") for tree in _trees(window(20, 3))}
