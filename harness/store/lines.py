@@ -56,7 +56,7 @@ def history_lines(nights: Sequence[Night]) -> Iterator[HistoryLine]:
     """Give one line per chip and table, sorted by chip, design and table; nights oldest first."""
     letters: defaultdict[Entry, str] = defaultdict(str)
     starts: defaultdict[Entry, list[datetime]] = defaultdict(list)
-    # a history of hundreds of nights has one or two layouts: read it by column, not letter by letter
+    # hundreds of nights have one or two layouts: read by column, not letter by letter
     for _, same in groupby(nights, key=lambda night: id(night.entries)):
         alike = list(same)
         moments = [night.started for night in alike]
