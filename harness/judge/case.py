@@ -67,4 +67,5 @@ class Case:
             waiver=None,
             started=started,
             seconds=seconds,
+            design_author=self.design.author,
         )

@@ -176,7 +176,8 @@ class Outcome:
     ``summary`` is one sentence for a person. ``rows`` counts the table's vectors, ``cycles``
     what was run. ``origin`` says where the cause is taken to lie, and ``advice`` what to do next
     (empty for PASS). ``conditions``, ``window`` and ``waiver`` are None where there is none; FAIL
-    and UNSTABLE have a waiver only if it expired.
+    and UNSTABLE have a waiver only if it expired. ``design_author`` is empty if the design's file
+    names none.
     """
 
     slot: str
@@ -204,6 +205,7 @@ class Outcome:
     waiver: WaiverRecord | None
     started: datetime
     seconds: float
+    design_author: str = ""
 
     @property
     def ended(self) -> datetime:

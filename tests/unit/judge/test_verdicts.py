@@ -51,6 +51,12 @@ def waiver(expiry: date = date(2026, 12, 31), pin: str = "", chip: str = "PK-01"
     return Waiver("follow", "all", (chip,), "Per Knot", "known weak", "T-7", expiry, pin)
 
 
+def test_an_outcome_names_its_design_as_the_design_file_does() -> None:
+    outcome = outcome_of(FunctionSession())
+    assert (outcome.design, outcome.design_title) == ("follow", "Follower")
+    assert (outcome.design_source, outcome.design_author) == ("worked by hand", "Wilma Dunlin")
+
+
 def test_a_run_without_mismatch_is_pass_after_one_run() -> None:
     session = FunctionSession()
     outcome = outcome_of(session)

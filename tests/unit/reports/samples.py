@@ -55,6 +55,7 @@ def passed(design: str = "ctr163", table: str = "count", **changes: Any) -> Outc
         waiver=None,
         started=START,
         seconds=0.21,
+        design_author="Wilma Dunlin",
     )
     return replace(outcome, **changes)
 

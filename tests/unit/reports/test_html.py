@@ -104,6 +104,15 @@ def test_failures_come_worst_first_and_then_one_row_for_each_table() -> None:
     assert [_words(row[0]) for row in rows] == [o.verdict.value for o in every_verdict()]
 
 
+def test_a_chips_page_names_the_author_of_each_design_if_its_file_does() -> None:
+    outcomes = (passed(), passed(table="carry", design_author=""))
+    rows = _page(run_of(chip("A1", "S", *outcomes))).xpath("//table[@class='list']/tbody/tr")
+    assert [_words(row[1]) for row in rows] == [
+        "ctr163 / countSynchronous 4-bit counter, by Wilma Dunlin",
+        "ctr163 / carrySynchronous 4-bit counter",
+    ]
+
+
 def test_a_failure_holds_all_its_evidence() -> None:
     (article,) = _page(run_of(chip("A1", "SP2-0001", failed()))).xpath("//article")
     text = _words(article)
