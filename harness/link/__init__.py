@@ -1,4 +1,4 @@
-"""Bytes to and from a board, reliably: framing, state machine, ports, upload."""
+"""A reliable link to a board: framing, state machine, ports, upload."""
 
 from harness.link.address import is_remote, names_user, shown_address
 from harness.link.channel import Channel, Command, Traffic

@@ -1,6 +1,6 @@
 """Addresses of ports: devices of this computer, and URLs of ports on other hosts.
 
-One rule: whatever is shown or kept of an address has passed :func:`shown_address`.
+One rule: an address is shown or stored only through :func:`shown_address`.
 """
 
 from __future__ import annotations
@@ -12,15 +12,15 @@ RFC2217 = "rfc2217://"
 
 
 def is_remote(url: str) -> bool:
-    """Tell whether an address is a URL and not a device of this computer."""
+    """Whether an address is a URL and not a device of this computer."""
     return "://" in url
 
 
 def names_user(url: str) -> bool:
-    """Tell whether a URL carries a user name or password, which no port has any use for."""
+    """Whether a URL has a user name or password, which no port uses."""
     return _USER.search(url) is not None
 
 
 def shown_address(text: str) -> str:
-    """Leave user names and passwords out of every URL in a text."""
+    """Remove user names and passwords from every URL in a text."""
     return _USER.sub("", text)

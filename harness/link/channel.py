@@ -1,4 +1,4 @@
-"""Joins the pure link to a port: writes what it wants written, feeds it what arrives.
+"""Joins the pure link to a port: writes its output, feeds it what arrives.
 
 One thread owns a channel; only ``cancel`` may be called from another.
 """
@@ -20,12 +20,12 @@ from harness.link.port import Port
 
 POLL_SECONDS = 0.1
 AHEAD = 4
-"""Commands kept ready beyond those in flight, so that the link never waits for the encoder."""
+"""Commands queued beyond those in flight, so that the link never waits for the encoder."""
 
 
 @dataclass(frozen=True)
 class Command:
-    """A command for the board: one of the kinds of the protocol, and its payload."""
+    """A command for the board: a kind of the protocol and a payload."""
 
     kind: int
     payload: bytes = b""
@@ -33,7 +33,7 @@ class Command:
 
 @dataclass(frozen=True)
 class Traffic:
-    """What went over the wire: bytes each way, times the host had to wait, frames sent again."""
+    """Counts of a link: bytes each way, waits for an answer, commands sent again."""
 
     sent: int = 0
     received: int = 0
@@ -41,7 +41,7 @@ class Traffic:
     resent: int = 0
 
     def __sub__(self, before: Traffic) -> Traffic:
-        """What went since."""
+        """The traffic since ``before``."""
         return Traffic(*map(sub, astuple(self), astuple(before)))
 
 
@@ -65,19 +65,19 @@ class Channel:
 
     @property
     def traffic(self) -> Traffic:
-        """All so far."""
+        """All traffic so far."""
         return Traffic(self._sent, self._received, self.link.round_trips, self.link.resent)
 
     def cancel(self) -> None:
-        """Let the exchange that runs end with Cancelled. Any thread may call this."""
+        """End the running exchange with Cancelled. Any thread may call this."""
         self._cancelled.set()
 
     def hear(self, data: bytes) -> None:
-        """Take bytes that were read from the port before the channel owned it."""
+        """Take bytes read from the port before the channel owned it."""
         self.link.receive(data, self._clock())
 
     def wait_for_agent(self, seconds: float) -> bool:
-        """Wait at most ``seconds`` until the agent speaks; tells whether it did."""
+        """Wait at most ``seconds`` until the agent is heard; return whether it was."""
         end = self._clock() + seconds
         while self._clock() < end and self.link.heard == float("-inf"):
             self._read(min(POLL_SECONDS, max(end - self._clock(), 0.0)))
@@ -91,12 +91,12 @@ class Channel:
     def exchange(self, commands: Iterable[Command]) -> Iterator[bytes]:
         """Send commands, several in flight at once; yield their answers in order.
 
-        Answers that an exchange before this one did not wait for are dropped.
-        Raises BoardSilent, BoardLost, BoardMisbehaved (a fault that the board reports),
-        HostMisuse (the board refused the command) or Cancelled.
+        Late answers to an earlier exchange are dropped. Raises BoardSilent, BoardLost,
+        BoardMisbehaved (a fault that the board reports), HostMisuse (the board refused the
+        command) or Cancelled.
         """
         waiting = iter(commands)
-        owed: set[int] = set()
+        due: set[int] = set()
         exhausted = False
         while True:
             while not exhausted and self.link.backlog < AHEAD:
@@ -104,17 +104,17 @@ class Channel:
                 if command is None:
                     exhausted = True
                     break
-                owed.add(self.link.submit(command.kind, command.payload, self._clock()))
+                due.add(self.link.submit(command.kind, command.payload, self._clock()))
             self._flush()
-            if exhausted and not owed:
+            if exhausted and not due:
                 return
             for answer in self._wait():
-                if answer.ticket in owed:
-                    owed.remove(answer.ticket)
+                if answer.ticket in due:
+                    due.remove(answer.ticket)
                     yield self._accept(answer)
 
     def abort(self) -> None:
-        """Ask the board to end what it does; wait for it to say that it has."""
+        """Stop the board's current work and wait until it confirms; drop all answers."""
         self._cancelled.clear()
         self.link.submit(protocol.ABORT, b"", self._clock())
         pending: deque[Answer] = deque()

@@ -1,6 +1,6 @@
-"""Frames on the host: the same wire format as the agent's, on C-coded codecs.
+"""Frames on the host: the agent's wire format, with codecs written in C.
 
-The format is defined in ``harness.agent.protocol``; a test holds the two against each other.
+``harness.agent.protocol`` defines the format; a test compares the two.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from harness.agent.protocol import MAX_ANSWER, QUANTUM
 
 
 def make_frame(session: int, number: int, kind: int, payload: bytes) -> bytes:
-    """One frame as it goes on the wire, zero included."""
+    """Return a frame as sent on the wire, zero included."""
     body = bytes((session, number, kind)) + payload
     sealed = body + zlib.crc32(body).to_bytes(4, "little")
     encoded: bytes = cobs.encode(sealed)
@@ -21,19 +21,19 @@ def make_frame(session: int, number: int, kind: int, payload: bytes) -> bytes:
 
 
 def pad(data: bytes) -> bytes:
-    """Fill up with zeros (empty frames) to whole quanta, which is how the board reads."""
+    """Fill up with zeros (empty frames) to whole quanta, the units in which the board reads."""
     return b"\x00" + data + b"\x00" * (-(len(data) + 1) % QUANTUM)
 
 
 class FrameReader:
-    """Finds frames in a stream of bytes; whatever is damaged is counted and left out."""
+    """Finds frames in a stream of bytes; damaged ones are counted and dropped."""
 
     def __init__(self) -> None:
         self._pending = bytearray()
         self.damaged = 0
 
     def feed(self, data: bytes) -> list[bytes]:
-        """Take bytes; return the bodies of the frames that end in them, in order."""
+        """Take bytes; return the bodies of the frames that they complete, in order."""
         self._pending += data
         *whole, rest = bytes(self._pending).split(b"\x00")
         self._pending[:] = rest[-2 * MAX_ANSWER :]

@@ -1,10 +1,10 @@
 """The host's end of the link as a pure state machine: bytes in, answers out, no I/O, no clock.
 
-Theory of operation: commands are numbered and sent in order, several in flight at once, within
-a limit of bytes. The board does each once and answers each once. What is not answered is sent
-again, all of it in order, when the board reports a gap or when nothing was heard for
-``Timeouts.repeat`` seconds; when nothing was heard for ``Timeouts.give_up`` the link is lost.
-Every transition stands in ``TRANSITIONS``; the diagram in the agent's guide is made from it.
+Theory of operation: commands are numbered and sent in order, several in flight at once, up to a
+limit of bytes. The board does each once and answers each once. All unanswered commands are sent
+again, in order, when the board reports a gap or nothing was heard for ``Timeouts.repeat`` seconds;
+when nothing was heard for ``Timeouts.give_up`` the link is lost. ``TRANSITIONS`` has every
+transition; the diagram in the agent's guide is made from it.
 
 Must not import ``serial``, ``time`` or ``threading``.
 """
@@ -22,7 +22,7 @@ from harness.link.framing import FrameReader, make_frame, pad
 
 
 class State(Enum):
-    """Where the link stands."""
+    """The state of the link."""
 
     QUIET = "quiet"
     WAITING = "waiting"
@@ -30,12 +30,12 @@ class State(Enum):
 
 
 class Event(Enum):
-    """What can happen to it."""
+    """What can happen to the link."""
 
     SUBMIT = "command submitted"
-    ANSWER = "answer arrived, more are owed"
+    ANSWER = "answer arrived, more are due"
     LAST_ANSWER = "last answer arrived"
-    BUSY = "board says it is busy"
+    BUSY = "board reports that it is busy"
     GAP = "board reports a gap"
     SILENCE = "nothing heard for a while"
     TOO_LONG = "nothing heard for too long"
@@ -47,7 +47,7 @@ class Action(Enum):
     TRANSMIT = "transmit"
     DELIVER = "deliver the answer"
     WAIT_ON = "wait on"
-    REPEAT = "repeat what is not answered"
+    REPEAT = "repeat unanswered commands"
     IGNORE = "ignore"
     REPORT = "report a silent board"
 
@@ -64,12 +64,12 @@ TRANSITIONS: dict[tuple[State, Event], tuple[State, Action]] = {
     (State.WAITING, Event.SILENCE): (State.WAITING, Action.REPEAT),
     (State.WAITING, Event.TOO_LONG): (State.LOST, Action.REPORT),
 }
-"""Anything not in the table is a misuse of the link by the host."""
+"""Anything else is a misuse of the link by the host."""
 
 
 @dataclass(frozen=True)
 class Timeouts:
-    """Seconds after which unanswered commands are repeated, and the link is given up."""
+    """Seconds of silence after which unanswered commands are repeated and the link given up."""
 
     repeat: float = 1.0
     give_up: float = 10.0
@@ -77,7 +77,7 @@ class Timeouts:
 
 @dataclass(frozen=True)
 class Answer:
-    """The board's answer to command ``ticket``. ``ok`` is False for a fault it reports."""
+    """The board's answer to command ``ticket``; ``ok`` is False for a fault."""
 
     ticket: int
     ok: bool
@@ -92,7 +92,7 @@ class _Sent:
 
 
 class Link:
-    """One session's link. At most ``max_in_flight`` bytes are in flight to the board."""
+    """One session's link, with at most ``max_in_flight`` bytes in flight to the board."""
 
     def __init__(self, session: int, max_in_flight: int, timeouts: Timeouts | None = None) -> None:
         self.session = session
@@ -131,20 +131,20 @@ class Link:
         return ticket
 
     def receive(self, data: bytes, now: float) -> list[Answer]:
-        """Take bytes from the board; return the answers that are now complete, in order."""
+        """Take bytes from the board; return the answers that they complete, in order."""
         for body in self._reader.feed(data):
-            if body[0] == self.session:  # else it is from an agent that another run left behind
+            if body[0] == self.session:  # others are from an agent left by another run
                 self._hear(body[1], body[2], body[3:], now)
         ready, self._ready = self._ready, []
         return ready
 
     def outgoing(self) -> bytes:
-        """Bytes to write now, padded to whole quanta (empty: none)."""
+        """Return the bytes to write now, padded to whole quanta, or none."""
         out, self._out = b"".join(self._out), []
         return pad(out) if out else b""
 
     def tick(self, now: float) -> None:
-        """Let time pass. Raises BoardSilent when nothing was heard for too long, and ever after."""
+        """Let time pass. Raises BoardSilent once nothing was heard for too long."""
         if self.state is State.LOST:
             self._report(now)
         if self.state is not State.WAITING:
@@ -156,7 +156,7 @@ class Link:
 
     @property
     def deadline(self) -> float:
-        """When ``tick`` has something to do, on the clock that ``now`` comes from."""
+        """When to call ``tick``, on the clock of ``now``."""
         if self.state is not State.WAITING:
             return float("inf")
         repeat = max(self.heard, self._tried) + self.timeouts.repeat
@@ -164,12 +164,12 @@ class Link:
 
     @property
     def backlog(self) -> int:
-        """Commands that wait until there is room in flight."""
+        """Number of commands waiting for room in flight."""
         return len(self._queue)
 
     @property
     def damaged(self) -> int:
-        """Frames from the board that arrived damaged."""
+        """Number of frames from the board that arrived damaged."""
         return self._reader.damaged
 
     def note_wait(self) -> None:
@@ -203,14 +203,14 @@ class Link:
                 return
 
     def _transmit(self, now: float) -> None:
-        if not self._in_flight:  # silence counts from now on: before, the board owed nothing
+        if not self._in_flight:  # silence counts from here: the board had nothing to answer before
             self.heard = max(self.heard, now)
         total = sum(len(sent.wire) for sent in self._in_flight)
-        # The board forgets an answer when it takes the command REMEMBER later (agent/server.py):
-        # with one less in flight, whatever is repeated is still known.
+        # The board forgets an answer when it takes the command REMEMBER later (agent/server.py);
+        # with one fewer in flight it still has the answer to every repeated command.
         while self._queue and len(self._in_flight) < protocol.REMEMBER - 1:
             size = len(self._queue[0].wire)
-            if self._in_flight and total + size > self.max_in_flight:  # one goes in any case
+            if self._in_flight and total + size > self.max_in_flight:  # never hold back a lone one
                 return
             total += size
             self._in_flight.append(self._queue.popleft())
@@ -224,26 +224,26 @@ class Link:
 
     def _repeat(self, now: float) -> None:
         self._tried = now
-        # All of them, in order: behind a gap the board takes nothing, and what it has done already
-        # it answers from its memory.
+        # All, in order: after a gap the board takes nothing, and it answers those that it has done
+        # from its memory.
         for sent in self._in_flight:
             if sent.answer is None:
                 self.resent += 1
                 self._out.append(sent.wire)
 
     def _report(self, now: float) -> None:
-        came = "1 frame" if self.damaged == 1 else f"{self.damaged} frames"
-        went = "1 was" if self.resent == 1 else f"{self.resent} were"
-        told = f"{came} came damaged and {went} sent again before, so the link spoils data; "
-        spoilt = told if self.damaged else ""
+        damage = ""
+        if self.damaged:
+            counts = f"damaged frames: {self.damaged}, repeated commands: {self.resent}"
+            damage = f"the link corrupts data ({counts}); "
         raise BoardSilent(
-            f"the board has not answered for {now - self.heard:.0f} s; {spoilt}"
+            f"the board has not answered for {now - self.heard:.0f} s; {damage}"
             "check the cable and that no other program uses the port, then run again"
         )
 
 
 def diagram() -> str:
-    """The transition table as a Mermaid state diagram."""
+    """Return the transition table as a Mermaid state diagram."""
     lines = ["stateDiagram-v2", f"    [*] --> {State.QUIET.value}"]
     lines += [
         f"    {start.value} --> {end.value}: {event.value} / {action.value}"

@@ -1,6 +1,6 @@
-"""Ports: a way for bytes to and from a board. The only module that opens one by ``serial``.
+"""Ports, which carry bytes to and from a board. Only this module opens one by ``serial``.
 
-Every fault of the serial library is turned into one of our link errors here.
+It turns every fault of the serial library into one of our link errors.
 """
 
 from __future__ import annotations
@@ -28,33 +28,33 @@ except ImportError:  # not on Windows
 
 WRITE_SECONDS = 10.0
 SLICE_SECONDS = 0.05
-"""How long one wait on an RFC 2217 port lasts: its timeout is never changed while it is open."""
+"""One wait on an RFC 2217 port: its timeout is never changed while it is open."""
 _OSRELEASE = Path("/proc/sys/kernel/osrelease")
 _UNPLUGGED = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF, errno.EPIPE, errno.ECONNRESET}
-"""What a system says of a device that is not there any more."""
+"""Error numbers of a device that is gone."""
 _BUSY = (errno.EBUSY, errno.EAGAIN)
 _REFUSED = (ConnectionRefusedError, ConnectionResetError)
 
 
 class Port(Protocol):
-    """What the rest of the link needs of a port."""
+    """The interface of a port."""
 
     def read(self, timeout: float) -> bytes:
-        """Bytes that have arrived; wait for the first at most ``timeout`` s (empty: none came).
+        """Return the bytes that have arrived; wait at most ``timeout`` seconds for the first.
 
-        Raises BoardLost when the port has gone away.
+        Raises BoardLost when the port is gone.
         """
 
     def write(self, data: bytes) -> None:
-        """Send all bytes. Raises BoardLost or, when the port takes nothing more, BoardSilent."""
+        """Send all bytes. Raises BoardLost or, when the port accepts no more, BoardSilent."""
 
     def close(self) -> None:
-        """Let go of the port; may be called twice."""
+        """Close the port; may be called twice."""
 
 
 @dataclass(frozen=True)
 class Lines:
-    """Levels of a port's control lines from the opening on; None leaves one as the system has it.
+    """Levels of a port's control lines from opening on; None leaves the system's level.
 
     Some boards are reset, or held in reset, by one of them.
     """
@@ -66,8 +66,8 @@ class Lines:
 class SerialPort:
     """A port by pyserial: a device name, or an ``rfc2217://`` or ``socket://`` URL.
 
-    ``device`` is what complaints call the thing at the other end. Raises PortUnavailable if the
-    port cannot be opened.
+    ``device`` names the other end in messages. Raises PortUnavailable if the port cannot be
+    opened.
     """
 
     def __init__(
@@ -79,19 +79,19 @@ class SerialPort:
         try:
             self._serial = serial.serial_for_url(url, baudrate=baud, do_not_open=True)
             self._serial.timeout = SLICE_SECONDS if self._sliced else 0
-            if not self._sliced:  # pyserial's RFC 2217 client refuses one and uses 5 s of its own
+            if not self._sliced:  # pyserial's RFC 2217 client refuses one; its own is 5 s
                 self._serial.write_timeout = WRITE_SECONDS
             if hasattr(self._serial, "exclusive") and not is_remote(url):
                 self._serial.exclusive = True
             for name, level in vars(lines or Lines()).items():
-                if level is not None:  # before the port is open: afterwards it would be too late
+                if level is not None:  # before opening: afterwards would be too late
                     setattr(self._serial, name, level)
             self._serial.open()
         except (serial.SerialException, OSError, ValueError, TypeError) as error:
             raise _unavailable(url, error, device) from error
 
     def read(self, timeout: float) -> bytes:
-        """Read what is there, waiting for the first byte at most ``timeout`` seconds."""
+        """Read all bytes there are; wait at most ``timeout`` seconds for the first."""
         try:
             return self._read_slices(timeout) if self._sliced else self._read_timed(timeout)
         except (serial.SerialException, OSError, TypeError) as error:
@@ -113,7 +113,7 @@ class SerialPort:
         left_open = vars(self._serial).get("_socket")
         with suppress(serial.SerialException, OSError):
             self._serial.close()
-        if left_open is not None:  # pyserial leaves it so when the other end was first
+        if left_open is not None:  # pyserial leaves it open if the other end closed first
             left_open.close()
 
     def _read_timed(self, timeout: float) -> bytes:
@@ -125,7 +125,7 @@ class SerialPort:
         return bytes(first + self._serial.read(65_536))
 
     def _read_slices(self, timeout: float) -> bytes:
-        """Read without a change of the timeout: the client would negotiate all settings anew."""
+        """Read with an unchanged timeout: the client renegotiates all settings on a change."""
         end = time.monotonic() + timeout
         while not self._serial.in_waiting:
             first = self._serial.read(1) if timeout > 0 else b""
@@ -137,7 +137,7 @@ class SerialPort:
 
     def _stuck(self, seconds: float) -> BoardSilent:
         return BoardSilent(
-            f"{self.url}: the {self._device} took no bytes for {seconds:.0f} s; "
+            f"{self.url}: the {self._device} accepted no bytes for {seconds:.0f} s; "
             "unplug it, plug it in again and run again"
         )
 
@@ -150,10 +150,10 @@ class SerialPort:
 
 
 def _why(error: Exception) -> str:
-    """What the system says, in brackets, where it is more than that the other end is gone."""
+    """The system's error text in brackets, unless it only says that the other end is gone."""
     code = getattr(error, "errno", None)
-    found = re.search(r"\[Errno (\d+)\]", str(error))
-    number = code if isinstance(code, int) else int(found[1]) if found else errno.EIO
+    match = re.search(r"\[Errno (\d+)\]", str(error))
+    number = code if isinstance(code, int) else int(match[1]) if match else errno.EIO
     return "" if number in _UNPLUGGED else f" ({os.strerror(number).lower()})"
 
 
@@ -173,7 +173,7 @@ def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnava
             f"{url}: you may not use this port; it belongs to group "
             f"'{port_group(path)}': ask to be added to it, then log in again"
         )
-    # "PermissionError(13," is how pyserial quotes Windows, which refuses a port in use so
+    # pyserial quotes Windows, which raises PermissionError(13, …) for a port in use
     if code in _BUSY or "exclusively lock" in text or "PermissionError(13," in text:
         return PortUnavailable(
             f"{url}: the port is in use by another program; close that program and run again"
@@ -183,7 +183,7 @@ def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnava
 
 
 def _wsl_hint() -> str:
-    """What to look at under WSL, where a USB device that went away does not come back by itself."""
+    """A hint for WSL, where a USB device that went away does not come back by itself."""
     try:
         release = _OSRELEASE.read_text(encoding="utf-8")
     except OSError:
@@ -191,26 +191,26 @@ def _wsl_hint() -> str:
     if "microsoft" not in release.casefold():
         return ""
     return (
-        "; under WSL a USB device must be attached again after it was unplugged or reset "
-        "(on Windows: usbipd attach --wsl --busid …, with --auto-attach for good)"
+        "; under WSL, attach a USB device again after it was unplugged or reset "
+        "(on Windows: usbipd attach --wsl --busid …, with --auto-attach to repeat by itself)"
     )
 
 
 def _remote_trouble(error: Exception) -> str:
-    """Say why a port of another host cannot be opened, and what to do."""
+    """Explain why a port of another host cannot be opened, and what to do."""
     cause = error.__context__ if error.__context__ is not None else error
     if isinstance(cause, socket.gaierror):
-        return "no computer of that name is known; check the host in the port's address"
+        return "host not found; check the host name in the port's address"
     if isinstance(cause, _REFUSED):
         return (
-            "the connection was refused; start the program that serves the port on that host, "
-            "and check the number behind the colon"
+            "connection refused; start the program that serves the port on that host, "
+            "and check the number after the colon"
         )
     if isinstance(cause, TimeoutError):
-        return "the host does not answer; check that it is on, the network and its firewall"
+        return "the host does not answer; check that it is on, then the network and its firewall"
     if "does not seem to support" in str(error) or "does not accept" in str(error):
         return (
-            "what answers there is no RFC 2217 server; use socket:// for a server of plain bytes, "
+            "the server there does not speak RFC 2217; use socket:// for a server of plain bytes, "
             "or check the address"
         )
     return (
@@ -220,7 +220,7 @@ def _remote_trouble(error: Exception) -> str:
 
 
 def port_group(path: Path) -> str:
-    """The group that a port belongs to, by name or else by number; "?" if it cannot be told."""
+    """The group that owns a port, by name or else by number; "?" if unknown."""
     try:
         number = path.stat().st_gid
     except OSError:

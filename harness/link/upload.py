@@ -1,10 +1,10 @@
-"""Puts a program into a board's memory through its interpreter's raw REPL, and starts it.
+"""Loads a program into a board's memory through its interpreter's raw REPL, and starts it.
 
 After the MicroPython reference, "The MicroPython interactive interpreter mode": Ctrl-A enters
 the raw REPL, Ctrl-E A Ctrl-A asks for raw-paste mode with flow control, Ctrl-D ends a text,
-Ctrl-B returns to the friendly prompt. Nothing is written to the board's file system. Each piece
-of a text is checked by CRC-32 on the board before it is kept, and the whole before it is executed,
-because the raw REPL itself does not notice damaged bytes. A damaged piece is sent again, smaller.
+Ctrl-B returns to the friendly prompt. Nothing is written to the board's file system. The board
+checks the CRC-32 of each piece before it keeps it, and of the whole before it executes it, because
+the raw REPL itself does not notice damaged bytes. A damaged piece is sent again, smaller.
 """
 
 from __future__ import annotations
@@ -20,53 +20,52 @@ from harness.link.port import Port
 
 PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
 PIECE = 1500
-"""Bytes of program in one statement: a small controller must hold it twice."""
+"""Bytes of program in one statement; a small controller must hold them twice."""
 SMALLEST = 96
-"""Bytes of a piece on a wire that damages all larger ones."""
+"""Bytes of a piece on a wire that damages every larger one."""
 PIECE_TRIES = 10
-"""How often one statement of the upload is tried: enough for one damaged bit in 10,000."""
-MAX_SPOILT = 100
-"""After so many spoilt statements each gets one try more: a link so bad would take a night."""
+"""Maximum number of tries of a statement: enough for one damaged bit in 10,000."""
+MAX_DAMAGED = 100
+"""Maximum number of damaged statements of a session: a worse link would take a night."""
 LOADS = 3
-"""How often a whole program is sent."""
+"""Maximum number of times that a whole program is sent."""
 ANSWER_SECONDS = 2.0
-"""For what costs a board no work: it takes milliseconds, and 0.1 s where it collects garbage."""
+"""Time for an answer without work: it takes milliseconds, and 0.1 s with a garbage collection."""
 PIECE_SECONDS = 2.0
 STATEMENT_SECONDS = 5.0
 TRIES = 4
 APART_SECONDS = 0.05
 RESET_SECONDS = 0.5
-"""A board stays in the raw REPL over a soft reset; the unix port ends and starts anew."""
-
+"""A board stays in the raw REPL over a soft reset; the unix port ends and starts again."""
 
 OWN_NAMES = ("_t", "_c", "gc", "binascii")
-"""What the upload defines before it uses it: a board that lacks one has heard something else."""
+"""Names that the upload defines first: a board that lacks one has received damaged text."""
 
 
 class Damaged(BoardMisbehaved):
-    """A statement ran as often as it may, and what came back was spoilt on the way."""
+    """All tries of a statement came back damaged by the link."""
 
 
 class OutOfMemory(BoardMisbehaved):
-    """The board's interpreter has no memory left; to try again is of no use."""
+    """The board's interpreter has no memory left; trying again does not help."""
 
 
 class RawRepl:
-    """A conversation with a board's interpreter over a port."""
+    """A session with a board's interpreter over a port."""
 
     def __init__(self, port: Port) -> None:
         self._port = port
         self._piece = PIECE
         self._pending = b""
         self._asked = 0
-        self._spoilt = 0
+        self._damaged = 0
 
     def enter(self) -> None:
-        """Stop what runs on the board, reset its interpreter and reach the raw prompt.
+        """Stop the board's program, reset its interpreter and reach the raw prompt.
 
-        The reset gives the agent the whole memory, and peripherals that no program has set up.
-        Raises BoardSilent when nothing comes back at all, BoardMisbehaved when what comes back
-        is not the interpreter's prompt.
+        The reset frees the whole memory and gives peripherals that no program has set up.
+        Raises BoardSilent when nothing comes back, BoardMisbehaved when something other than
+        the interpreter's prompt does.
         """
         self.reach_prompt()
         self._port.write(b"\x04")
@@ -76,7 +75,7 @@ class RawRepl:
         self._pending = b""
 
     def reach_prompt(self) -> None:
-        """Stop what runs on the board and reach the raw prompt; what was defined stays.
+        """Stop the board's program and reach the raw prompt; definitions stay.
 
         Raises BoardSilent or BoardMisbehaved as ``enter``.
         """
@@ -89,17 +88,17 @@ class RawRepl:
             heard += self._interrupt()
             heard += self._listen(0.1 + 0.2 * attempt)
             self._port.write(b"\r\x01")
-            found, text = self._until(PROMPT, 0.7)
+            reached, text = self._until(PROMPT, 0.7)
             heard += text
-            if found:
+            if reached:
                 self._pending = b""
                 return
         raise self._not_reached(heard)
 
     def execute(self, source: bytes, timeout: float = 10.0) -> str:
-        """Run a text on the board and return what it printed.
+        """Run a text on the board and return its output.
 
-        Raises BoardMisbehaved with the board's own error text if it raised.
+        Raises BoardMisbehaved with the board's own error text if the text raised.
         """
         self._give(source)
         printed = self._expect(b"\x04", timeout)[:-1]
@@ -107,16 +106,16 @@ class RawRepl:
         if failure not in (b"\x04", b">"):
             failure += self._expect(b"\x04", ANSWER_SECONDS)
         if failure[-1:] != b"\x04" or self._exactly(1, ANSWER_SECONDS) != b">":
-            raise BoardMisbehaved("the interpreter's marks behind a program came back wrong")
+            raise BoardMisbehaved("the interpreter's marks after a program came back damaged")
         if failure[:-1]:
             raise _board_error(failure[:-1].decode("utf-8", "replace"))
         return printed.decode("utf-8", "replace")
 
     def load(self, program: str) -> None:
-        """Execute a program that must arrive whole: sent in pieces, checked, then run.
+        """Send a program in pieces, check that it arrived whole, then execute it.
 
-        No statement does harm when it runs twice: its answer may have been lost. If damage got
-        into what is kept already, everything is sent again.
+        Every statement may run twice, because its answer may have been lost. If the pieces kept
+        are damaged, everything is sent again.
         """
         data = program.encode()
         for _ in range(LOADS - 1):
@@ -145,13 +144,13 @@ class RawRepl:
         self._surely(b"_t = None\ngc.collect()\nprint(_t)", "None")
 
     def start(self, statement: str) -> bytes:
-        """Begin a program that takes over the port; return what it has sent already."""
+        """Start a program that takes over the port; return what it has sent so far."""
         self._give(statement.encode())
         taken, self._pending = self._pending, b""
         return taken
 
     def leave(self) -> None:
-        """Reset the interpreter, so that the board's own program starts again."""
+        """Reset the interpreter, which starts the board's own program again."""
         self._interrupt()
         self._port.write(b"\x02")
         self._listen(0.2)
@@ -159,9 +158,9 @@ class RawRepl:
         self._listen(0.2)
 
     def _interrupt(self) -> bytes:
-        """Stop what runs, and what that may have started; return what came in between.
+        """Stop the running program, and one that it may have started; return its output.
 
-        Ctrl-C twice, apart: two at once hang some boards.
+        Ctrl-C is sent twice, apart: two at once hang some boards.
         """
         self._port.write(b"\r\x03")
         heard = self._listen(APART_SECONDS)
@@ -175,43 +174,43 @@ class RawRepl:
         tries: int = PIECE_TRIES,
         seconds: float = STATEMENT_SECONDS,
     ) -> None:
-        """Execute a statement again until it prints what it should.
+        """Execute a statement until it prints ``answer``.
 
-        What the board said in every try is its own; else the link is to blame (Damaged).
+        If every try gives the same error, the board raised it; else the link is at fault (Damaged).
         """
-        said: dict[str, BoardMisbehaved | BoardSilent | None] = {}
+        errors: dict[str, BoardMisbehaved | BoardSilent | None] = {}
         for _ in range(tries):
             self._asked += 1
             try:
                 printed = self.execute(statement, seconds).strip()
                 if printed == answer:
                     return
-                said[printed] = None
+                errors[printed] = None
             except OutOfMemory:
                 raise
             except (BoardMisbehaved, BoardSilent) as error:
-                said[str(error)] = error
+                errors[str(error)] = error
                 self._reach_again()
-            self._spoilt += 1
-            if self._spoilt > MAX_SPOILT:
-                raise self._damaged()
-        text, own = said.popitem()
-        if own is None or said or _is_damage(text):
-            raise self._damaged()
+            self._damaged += 1
+            if self._damaged > MAX_DAMAGED:
+                raise self._bad_link()
+        text, own = errors.popitem()
+        if own is None or errors or _is_damage(text):
+            raise self._bad_link()
         raise own
 
     def _reach_again(self) -> None:
-        """Reach the prompt that was reached before."""
+        """Reach the prompt again; a failure is now the link's fault."""
         try:
             self.reach_prompt()
         except BoardMisbehaved as error:
-            self._spoilt += 1
-            raise self._damaged() from error
+            self._damaged += 1
+            raise self._bad_link() from error
 
-    def _damaged(self) -> Damaged:
+    def _bad_link(self) -> Damaged:
         return Damaged(
-            f"the link spoils data: {self._spoilt} of {self._asked} statements of the upload came "
-            "back wrong or not at all; check the cable and any hub between"
+            f"the link corrupts data: {self._damaged} of {self._asked} statements of the upload "
+            "came back damaged or not at all; check the cable and any hub between"
         )
 
     def _give(self, source: bytes) -> None:
@@ -225,7 +224,7 @@ class RawRepl:
             self._expect(b">", ANSWER_SECONDS)
             self._type(source)
         else:
-            raise BoardMisbehaved(f"the interpreter answered {answer!r} where raw-paste begins")
+            raise BoardMisbehaved(f"the interpreter answered {answer!r} to a raw-paste request")
 
     def _paste(self, source: bytes) -> None:
         increment = int.from_bytes(self._exactly(2, ANSWER_SECONDS), "little")
@@ -235,7 +234,7 @@ class RawRepl:
             while room <= 0 or self._pending:
                 if self._signal() == b"\x04":
                     self._port.write(b"\x04")
-                    raise BoardMisbehaved("the interpreter broke off while it took the program")
+                    raise BoardMisbehaved("the interpreter broke off while receiving the program")
                 room += increment
             part = source[at : at + room]
             self._port.write(part)
@@ -243,10 +242,10 @@ class RawRepl:
             room -= len(part)
         self._port.write(b"\x04")
         while self._signal() != b"\x04":
-            pass  # it gives room that is no longer needed
+            pass  # it offers room that is no longer needed
 
     def _signal(self) -> bytes:
-        """Hear what the interpreter says while it takes a text: 1 for more room, 4 for its end."""
+        """Read a signal from the interpreter receiving a text: 1 for more room, 4 for its end."""
         signal = self._exactly(1, ANSWER_SECONDS)
         if signal not in (b"\x01", b"\x04"):
             raise BoardMisbehaved(f"the interpreter answered {signal!r} in raw-paste mode")
@@ -268,12 +267,12 @@ class RawRepl:
         return taken
 
     def _expect(self, mark: bytes, timeout: float) -> bytes:
-        found, text = self._until(mark, timeout)
-        if not found:
+        met, text = self._until(mark, timeout)
+        if not met:
             raise BoardSilent(
-                f"the interpreter went silent; the last it said was {text[-60:]!r}"
+                f"the interpreter went silent; its last output was {text[-60:]!r}"
                 if text
-                else "the interpreter went silent while it took the program"
+                else "the interpreter went silent while receiving the program"
             )
         return text
 
@@ -290,7 +289,7 @@ class RawRepl:
         return True, text
 
     def _listen(self, seconds: float) -> bytes:
-        """Whatever comes for this long."""
+        """Return everything that arrives within ``seconds``."""
         _, text = self._until(b"no board says this \x00\x01", seconds)
         return text
 
@@ -303,20 +302,20 @@ class RawRepl:
     def _not_reached(self, heard: bytes) -> BoardSilent | BoardMisbehaved:
         if not heard.strip(b"\x00"):
             return BoardSilent(
-                "the board says nothing at all; check power and cable, press its reset button, "
-                "and check that it runs MicroPython"
+                "the board sends nothing; check power and cable, press its reset button, and check "
+                "that it runs MicroPython"
             )
         return BoardMisbehaved(
-            f"the board does not give its interpreter's prompt; it sent {heard[-60:]!r}. "
-            "It may run a program that does not stop on Ctrl-C, speak at another rate, or not "
-            "run MicroPython: press its reset button, or install the interpreter again"
+            f"the board does not show its interpreter's prompt; it sent {heard[-60:]!r}. "
+            "Its program may not stop on Ctrl-C, its baud rate may differ, or it may not run "
+            "MicroPython: press its reset button, or install the interpreter again"
         )
 
 
 def _keep(piece: bytes, at: int) -> bytes:
-    """Make the statement that keeps a piece if it is whole and next, and tells how much is kept.
+    """Make the statement that keeps a piece if it is whole and next, and prints the length kept.
 
-    The two names differ in four bits: no single damaged bit makes one of the other.
+    The two names differ in four bits, so no single damaged bit turns one into the other.
     """
     return (
         f"_c = {piece!r}\n"
@@ -325,14 +324,14 @@ def _keep(piece: bytes, at: int) -> bytes:
     ).encode()
 
 
-def _is_damage(said: str) -> bool:
-    return "NameError" in said and any(f"'{name}'" in said for name in OWN_NAMES)
+def _is_damage(text: str) -> bool:
+    return "NameError" in text and any(f"'{name}'" in text for name in OWN_NAMES)
 
 
 def _board_error(text: str) -> BoardMisbehaved:
-    said = text.split("\n")
+    lines = text.split("\n")
     last = next(
-        (line.strip() for line in reversed(said) if line.strip()), "an error without a name"
+        (line.strip() for line in reversed(lines) if line.strip()), "an error without a name"
     )
     if "MemoryError" in text:
         return OutOfMemory(

@@ -34,8 +34,8 @@ from tests.system.test_virtual_board import GARBAGE, NEVER_STOPS
 __all__ = ["bench"]
 
 PROMPT_ADVICE = (
-    "It may run a program that does not stop on Ctrl-C, speak at another rate, or not run "
-    "MicroPython: press its reset button, or install the interpreter again"
+    "Its program may not stop on Ctrl-C, its baud rate may differ, or it may not run MicroPython: "
+    "press its reset button, or install the interpreter again"
 )
 
 
@@ -134,15 +134,15 @@ def test_bad_boards_do_not_keep_a_good_one_from_its_verdict(aftermath: Aftermath
         (
             "silent",
             (
-                "the board says nothing at all; check power and cable, press its reset button, "
+                "the board sends nothing; check power and cable, press its reset button, "
                 "and check that it runs MicroPython; or name a command in the rack file that "
                 'switches it off and on ("power_cycle")'
             ),
         ),
-        ("busy", f"the board does not give its interpreter's prompt; it sent *. {PROMPT_ADVICE}"),
+        ("busy", f"the board does not show its interpreter's prompt; it sent *. {PROMPT_ADVICE}"),
         (
             "garbage",
-            f"the board does not give its interpreter's prompt; it sent *. {PROMPT_ADVICE}",
+            f"the board does not show its interpreter's prompt; it sent *. {PROMPT_ADVICE}",
         ),
         (
             "memory",

@@ -136,7 +136,7 @@ def test_a_board_that_hangs_on_is_an_error_that_says_what_was_tried(
     chip = told.chips[name]
     cut = chip.outcomes[1]
     assert (cut.verdict, cut.origin) == (Verdict.ERROR, Origin.LINK)
-    assert chip.trouble.startswith(f"slot {name}, port virtual: the board says nothing at all; ")
+    assert chip.trouble.startswith(f"slot {name}, port virtual: the board sends nothing; ")
     for text in (cut.summary, chip.trouble, told.text):
         rest = text
         for part in why.split("*"):

@@ -70,6 +70,6 @@ def test_a_host_that_goes_for_good_is_an_error_of_the_link(bench: Bench, capsys:
         lost = f"Could not be tested: {server.url}: the connection to the board went away; "
         assert cut.summary.startswith(lost)
         assert "check the network, and the program that serves the port" in cut.summary
-        refused = "the connection was refused; start the program that serves the port on that host"
+        refused = "connection refused; start the program that serves the port on that host"
         assert f"It did not come back: {refused}" in cut.summary
         assert chip.trouble.startswith(f"slot {chip.slot}, port {server.url}: {refused}")

@@ -180,7 +180,7 @@ def test_a_board_that_says_nothing_is_reported_as_silent(ports: dict[str, str]) 
     with pytest.raises(BoardSilent) as caught:
         open_session(ports["silent"], profile(), shuttle())
     assert str(caught.value) == (
-        "the board says nothing at all; check power and cable, press its reset button, "
+        "the board sends nothing; check power and cable, press its reset button, "
         "and check that it runs MicroPython"
     )
 

@@ -17,7 +17,7 @@ from harness.agent.server import Server
 
 
 class Clock:
-    """Seconds that pass only when somebody waits."""
+    """Seconds that pass only in waits."""
 
     def __init__(self) -> None:
         self.now = 1000.0
@@ -64,7 +64,7 @@ class Wire:
         return self.disturbed
 
     def plan(self, faults: Iterable[tuple[int, Fault]]) -> None:
-        """Spoil bytes by their distance from what has been carried up to now."""
+        """Damage bytes by their distance from those carried so far."""
         self.planned = {self.carried + ahead: fault for ahead, fault in faults}
 
     def _spoil(self, byte: int, fault: Fault | None) -> bytes:
@@ -131,7 +131,7 @@ class JoinedBoard:
         self._at_read: tuple[int, Callable[[], None]] | None = None
 
     def call_at_read(self, reads: int, action: Callable[[], None]) -> None:
-        """Do something in the middle of the host's work: after so many reads from now."""
+        """Do something in the middle of the host's work, after a number of reads from now."""
         self._at_read = (reads, action)
 
     @property

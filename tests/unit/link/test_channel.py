@@ -40,7 +40,7 @@ def test_the_agent_is_heard_when_it_starts() -> None:
     assert channel.link.heard > 0
 
 
-def test_an_agent_that_does_not_speak_is_not_waited_for_for_ever() -> None:
+def test_the_wait_for_a_silent_agent_ends() -> None:
     channel, board = joined()
     board.agent_port.outbox.clear()
     before = board.clock.now
@@ -100,7 +100,7 @@ def test_answers_to_what_an_error_left_behind_are_not_taken_for_later_ones(bad: 
         assert json.loads(channel.call(protocol.SENSE)) == []
 
 
-def test_answers_to_an_exchange_that_nobody_reads_on_are_not_taken_for_later_ones() -> None:
+def test_answers_to_an_exchange_left_early_are_not_taken_for_later_ones() -> None:
     channel, _ = joined()
     next(channel.exchange([Command(protocol.HELLO)] * 9))
     assert json.loads(channel.call(protocol.SENSE)) == []
@@ -144,7 +144,7 @@ def test_a_session_number_is_drawn_if_none_is_given() -> None:
 
 
 class Deaf:
-    """A port from which nothing ever comes; waiting moves the clock."""
+    """A port that never delivers anything; waiting moves the clock."""
 
     def __init__(self) -> None:
         self.now = 0.0
@@ -160,7 +160,7 @@ class Deaf:
         pass
 
 
-def test_a_lost_link_ends_every_later_exchange_at_once_whatever_is_still_queued() -> None:
+def test_a_lost_link_ends_every_later_exchange_at_once_even_with_commands_queued() -> None:
     port = Deaf()
     channel = Channel(port, 256, session=7, clock=lambda: port.now)
     many = [Command(protocol.SENSE, bytes(200))] * 20

@@ -73,7 +73,7 @@ class Bench:
         self.faults += self.board.faults - before
 
     def run_cancelled(self, seed: int, after: int) -> None:
-        """Bursts until the person's stop, after so many reads of the port, is felt."""
+        """Run bursts until a stop, after a number of reads of the port, takes effect."""
         self.attach(seed)
         self.board.call_at_read(after, self.session.cancel)
         pattern = random_pattern(seed, 100)

@@ -27,7 +27,7 @@ def numbers(wire: bytes) -> list[int]:
 
 
 def in_state(state: State) -> Link:
-    """A link that got to a state the way a session would."""
+    """A link in a state, reached as a session would."""
     link = Link(SESSION, 4096)
     if state is not State.QUIET:
         link.submit(protocol.HELLO, b"", 0.0)
@@ -122,7 +122,7 @@ def test_a_gap_makes_everything_unanswered_go_out_again_in_order() -> None:
     assert link.resent == 2
 
 
-def test_silence_repeats_once_per_patience_until_the_link_is_given_up() -> None:
+def test_silence_repeats_once_per_timeout_until_the_link_is_given_up() -> None:
     link = Link(SESSION, 4096, Timeouts(repeat=1.0, give_up=3.5))
     link.submit(protocol.SENSE, b"", 0.0)
     link.outgoing()
@@ -145,7 +145,7 @@ def test_silence_repeats_once_per_patience_until_the_link_is_given_up() -> None:
         link.tick(99.0)
 
 
-def test_a_link_that_is_given_up_after_damage_says_that_it_spoils_data() -> None:
+def test_a_link_that_is_given_up_after_damage_says_that_it_corrupts_data() -> None:
     link = Link(SESSION, 4096, Timeouts(repeat=1.0, give_up=3.5))
     link.submit(protocol.SENSE, b"", 0.0)
     damaged = bytearray(done(0))
@@ -155,13 +155,12 @@ def test_a_link_that_is_given_up_after_damage_says_that_it_spoils_data() -> None
     with pytest.raises(BoardSilent) as caught:
         link.tick(3.5)
     assert str(caught.value) == (
-        "the board has not answered for 4 s; 1 frame came damaged and 1 was sent again before, so "
-        "the link spoils data; check the cable and that no other program uses the port, then run "
-        "again"
+        "the board has not answered for 4 s; the link corrupts data (damaged frames: 1, repeated "
+        "commands: 1); check the cable and that no other program uses the port, then run again"
     )
 
 
-def test_a_board_that_says_it_is_busy_is_waited_for() -> None:
+def test_the_link_waits_for_a_busy_board() -> None:
     link = Link(SESSION, 4096, Timeouts(repeat=1.0, give_up=3.0))
     link.submit(protocol.BLOCK, b"", 0.0)
     link.outgoing()
@@ -181,7 +180,7 @@ def test_a_full_wire_holds_commands_back_but_never_a_lone_one() -> None:
     assert numbers(link.outgoing()) == [1]
 
 
-def test_no_more_commands_are_under_way_than_the_board_remembers() -> None:
+def test_no_more_commands_are_in_flight_than_the_board_remembers() -> None:
     link = Link(SESSION, 1 << 20)
     for _ in range(40):
         link.submit(protocol.SENSE, b"", 0.0)
@@ -196,7 +195,7 @@ def test_numbers_wrap_after_256_commands() -> None:
         assert [answer.ticket for answer in link.receive(done(ticket), 0.0)] == [ticket]
 
 
-def test_round_trips_count_waits_for_everything_that_was_under_way() -> None:
+def test_round_trips_count_waits_for_everything_in_flight() -> None:
     link = Link(SESSION, 4096)
     for _ in range(2):
         link.submit(protocol.SENSE, b"", 0.0)

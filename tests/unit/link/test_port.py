@@ -1,4 +1,4 @@
-"""Ports: the contract that every port keeps, and the exact text of every refusal."""
+"""Ports: the contract of every port, and the exact text of every refusal."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from harness.link.port import _unavailable
 from tests.system.remote import Terminal, rfc2217_server
 
 OwnEnd = tuple[Port, Callable[[int], bytes], Callable[[bytes], None], Callable[[], None]]
-"""A port, and its other end: receive so many bytes, send, hang up."""
+"""A port, and its other end: receive a number of bytes, send, hang up."""
 
 
 @contextmanager
@@ -68,7 +68,7 @@ def network() -> Iterator[OwnEnd]:
 
 @contextmanager
 def telnet() -> Iterator[OwnEnd]:
-    """The server of pyserial on a terminal of its own; the other end is that terminal's."""
+    """Serve a terminal by pyserial's server; the other end is that terminal's."""
     master, slave = os.openpty()
     tty.setraw(slave)
     with rfc2217_server(os.ttyname(slave)) as server:
@@ -115,7 +115,7 @@ def test_every_byte_goes_through_unchanged_both_ways(ends: Ends) -> None:
 
 
 @pytest.mark.parametrize("ends", ENDS)
-def test_read_waits_no_longer_than_it_is_told(ends: Ends) -> None:
+def test_read_waits_no_longer_than_its_timeout(ends: Ends) -> None:
     with ends() as (port, _, _, _):
         begin = time.monotonic()
         assert port.read(0.2) == b""
@@ -157,7 +157,7 @@ def test_a_port_that_takes_no_more_bytes_is_a_silent_board(monkeypatch: pytest.M
         with pytest.raises(BoardSilent) as caught:
             port.write(bytes(1_000_000))
         assert str(caught.value) == (
-            f"{port.url}: the board took no bytes for 1 s; unplug it, plug it in again "
+            f"{port.url}: the board accepted no bytes for 1 s; unplug it, plug it in again "
             "and run again"
         )
 
@@ -188,18 +188,18 @@ def test_a_port_on_a_computer_that_does_not_listen_is_named() -> None:
         with pytest.raises(PortUnavailable) as caught:
             SerialPort(f"{scheme}://somebody:secret@127.0.0.1:{number}")
         assert str(caught.value) == (
-            f"{scheme}://127.0.0.1:{number}: the connection was refused; start the program that "
-            "serves the port on that host, and check the number behind the colon"
+            f"{scheme}://127.0.0.1:{number}: connection refused; start the program that serves the "
+            "port on that host, and check the number after the colon"
         )
 
 
 @pytest.mark.parametrize("scheme", ["socket", "rfc2217"])
-def test_a_port_on_a_host_that_nobody_knows_is_named(scheme: str) -> None:
+def test_a_port_on_an_unknown_host_is_named(scheme: str) -> None:
     with pytest.raises(PortUnavailable) as caught:
         SerialPort(f"{scheme}://no-such-host.invalid:4001")
     assert str(caught.value) == (
-        f"{scheme}://no-such-host.invalid:4001: no computer of that name is known; check the "
-        "host in the port's address"
+        f"{scheme}://no-such-host.invalid:4001: host not found; check the host name in the port's "
+        "address"
     )
 
 
@@ -209,7 +209,7 @@ def test_a_server_of_plain_bytes_is_no_rfc_2217_server() -> None:
         number = server.getsockname()[1]
         with pytest.raises(PortUnavailable) as caught:
             SerialPort(f"rfc2217://127.0.0.1:{number}?timeout=0.2")
-    assert "what answers there is no RFC 2217 server; use socket://" in str(caught.value)
+    assert "the server there does not speak RFC 2217; use socket://" in str(caught.value)
 
 
 def test_an_address_is_shown_without_user_and_password() -> None:
@@ -293,7 +293,7 @@ def test_a_port_of_a_group_without_a_name_is_given_by_number(
         (serial.SerialException("write failed: [Errno 12] Why"), " (cannot allocate memory)"),
     ],
 )
-def test_an_unplugged_board_is_told_in_plain_words(error: Exception, text: str) -> None:
+def test_an_unplugged_board_is_reported_in_plain_words(error: Exception, text: str) -> None:
     with pseudo_terminal() as (port, _, _, _):
         assert isinstance(port, SerialPort)
         assert str(port._lost(error)) == (
@@ -302,7 +302,7 @@ def test_an_unplugged_board_is_told_in_plain_words(error: Exception, text: str) 
 
 
 def windows(error: OSError) -> serial.SerialException:
-    """As pyserial words what Windows says, whatever the language of that Windows."""
+    """The error as pyserial words it on Windows, in any language of Windows."""
     said = f"{type(error).__name__}({error.errno}, 'Zugriff verweigert', None, 5)"
     return serial.SerialException(f"could not open port 'COM7': {said}")
 
@@ -329,9 +329,9 @@ def test_under_wsl_a_missing_port_hints_at_the_lost_attachment(
         SerialPort("/dev/ttyNOBODY7")
     assert str(caught.value) == (
         "/dev/ttyNOBODY7: there is no such port; is the board plugged in? 'harness ports' lists "
-        "the ports of this computer; under WSL a USB device must be attached again after it was "
-        "unplugged or reset (on Windows: usbipd attach --wsl --busid …, with --auto-attach for "
-        "good)"
+        "the ports of this computer; under WSL, attach a USB device again after it was unplugged "
+        "or reset (on Windows: usbipd attach --wsl --busid …, with --auto-attach to repeat by "
+        "itself)"
     )
 
 

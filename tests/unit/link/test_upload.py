@@ -1,4 +1,4 @@
-"""The raw REPL: against the real interpreter, and scripted answers for what that never does."""
+"""The raw REPL: against the real interpreter, and scripted answers that it never gives."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def test_names_of_one_statement_are_there_in_the_next(repl: RawRepl) -> None:
 
 
 @needs_micropython
-def test_an_error_on_the_board_is_told_by_its_last_line(repl: RawRepl) -> None:
+def test_an_error_on_the_board_is_reported_by_its_last_line(repl: RawRepl) -> None:
     with pytest.raises(BoardMisbehaved) as caught:
         repl.execute(b"def f():\n    return 1 // 0\nf()")
     assert str(caught.value) == ("the board's interpreter raised ZeroDivisionError: divide by zero")
@@ -140,7 +140,7 @@ def test_a_program_that_was_damaged_on_the_wire_is_sent_again(
 
 
 @needs_micropython
-def test_a_program_whose_kept_part_was_spoilt_is_sent_again_from_its_start(
+def test_a_program_whose_kept_part_is_damaged_is_sent_again_from_its_start(
     repl: RawRepl, terminal: Terminal
 ) -> None:
     terminal.spoil = True
@@ -150,7 +150,7 @@ def test_a_program_whose_kept_part_was_spoilt_is_sent_again_from_its_start(
 
 
 @pytest.mark.parametrize("piece", [b"def frame(session):\n body = 1", bytes(range(0, 256, 3))])
-def test_no_single_damaged_bit_spoils_what_is_kept_already(piece: bytes) -> None:
+def test_no_single_damaged_bit_changes_the_part_kept_already(piece: bytes) -> None:
     before, statement = b"kept before", _keep(piece, len(b"kept before"))
     for number in range(len(statement) * 8):
         damaged = bytearray(statement)
@@ -168,27 +168,27 @@ def test_a_wire_that_damages_every_program_is_reported(repl: RawRepl, terminal: 
     with pytest.raises(BoardMisbehaved) as caught:
         repl.load("value = '" + "a" * 500 + "'\n")
     assert str(caught.value) == (
-        "the link spoils data: 34 of 37 statements of the upload came back wrong or not at all; "
-        "check the cable and any hub between"
+        "the link corrupts data: 34 of 37 statements of the upload came back damaged or not at "
+        "all; check the cable and any hub between"
     )
 
 
 @needs_micropython
-def test_a_link_that_spoils_more_than_it_may_is_given_up_soon(
+def test_a_link_that_damages_too_much_is_given_up_soon(
     repl: RawRepl, terminal: Terminal, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("harness.link.upload.MAX_SPOILT", 3)
+    monkeypatch.setattr("harness.link.upload.MAX_DAMAGED", 3)
     terminal.damage = 1000
-    with pytest.raises(BoardMisbehaved, match="spoils data: 7 of 10 statements of the upload came"):
+    with pytest.raises(BoardMisbehaved, match="corrupts data: 7 of 10 statements of the upload"):
         repl.load("value = '" + "a" * 500 + "'\n")
 
 
 @needs_micropython
 @pytest.mark.parametrize("times", [1, 1000])
-def test_what_the_interpreter_says_of_spoilt_text_is_no_error_of_the_board(
+def test_an_error_from_damaged_text_is_no_error_of_the_board(
     repl: RawRepl, terminal: Terminal, times: int
 ) -> None:
-    """A damaged first statement leaves a board that does not know what later ones name."""
+    """A damaged first statement leaves a board without the names that later ones use."""
     terminal.renamed = times
     if times == 1:
         repl.load("value = 1\n")
@@ -197,13 +197,13 @@ def test_what_the_interpreter_says_of_spoilt_text_is_no_error_of_the_board(
     with pytest.raises(BoardMisbehaved) as caught:
         repl.load("value = 1\n")
     assert str(caught.value) == (
-        "the link spoils data: 34 of 37 statements of the upload came back wrong or not at all; "
-        "check the cable and any hub between"
+        "the link corrupts data: 34 of 37 statements of the upload came back damaged or not at "
+        "all; check the cable and any hub between"
     )
 
 
 @needs_micropython
-def test_what_the_board_says_of_a_whole_program_every_time_is_its_own(repl: RawRepl) -> None:
+def test_an_error_in_every_try_is_the_boards_own(repl: RawRepl) -> None:
     with pytest.raises(BoardMisbehaved) as caught:
         repl.load("import no_such_module\n")
     assert str(caught.value) == (
@@ -265,14 +265,14 @@ def test_an_interpreter_that_breaks_off_in_raw_paste_is_reported() -> None:
     port = Script(b"R\x01\x04\x00\x04")
     with pytest.raises(BoardMisbehaved) as caught:
         RawRepl(port).execute(b"0123456789")
-    assert str(caught.value) == "the interpreter broke off while it took the program"
+    assert str(caught.value) == "the interpreter broke off while receiving the program"
     assert port.written[-1] == b"\x04"
 
 
 @pytest.mark.parametrize(
     ("answers", "text"),
     [
-        ([b"??"], "the interpreter answered b'??' where raw-paste begins"),
+        ([b"??"], "the interpreter answered b'??' to a raw-paste request"),
         ([b"R\x01\x04\x00\x07"], "the interpreter answered b'\\x07' in raw-paste mode"),
         ([b"R\x00", b"", b"NO"], "the interpreter did not accept the program"),
     ],
@@ -288,11 +288,11 @@ def test_answers_that_no_interpreter_gives_are_reported(answers: list[bytes], te
     [
         ([b"", b"\x05hi\x04\x04>"], "the interpreter answered b'\\x05' in raw-paste mode"),
         ([b"", b"\x01\x03\x04>"], "the interpreter answered b'\\x03' in raw-paste mode"),
-        ([b"", b"\x04hi\x05\x04>"], "the interpreter's marks behind a program came back wrong"),
-        ([b"", b"\x04hi\x04\x04?"], "the interpreter's marks behind a program came back wrong"),
+        ([b"", b"\x04hi\x05\x04>"], "the interpreter's marks after a program came back damaged"),
+        ([b"", b"\x04hi\x04\x04?"], "the interpreter's marks after a program came back damaged"),
     ],
 )
-def test_a_spoilt_byte_of_the_interpreter_is_noticed_without_waiting(
+def test_a_damaged_byte_of_the_interpreter_is_noticed_without_waiting(
     answers: list[bytes], text: str
 ) -> None:
     began = time.monotonic()
@@ -318,7 +318,7 @@ ROOM_FOR_4 = b"R\x01\x04\x00"
 def test_a_lost_byte_costs_two_seconds_at_most(
     answers: list[bytes], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Whichever of the interpreter's answers is lost; the clock moves when somebody waits."""
+    """For any answer of the interpreter; the clock moves only in waits."""
     now = [0.0]
     clock = SimpleNamespace(monotonic=lambda: now[0])
     monkeypatch.setattr("harness.link.upload.time", clock)
@@ -337,7 +337,7 @@ def test_a_lost_byte_costs_two_seconds_at_most(
 def test_an_interpreter_that_goes_silent_is_reported_with_its_last_words() -> None:
     with pytest.raises(BoardSilent) as caught:
         RawRepl(Script(b"R\x01\x40\x00", b"", b"\x04half")).execute(b"x", timeout=0.1)
-    assert str(caught.value) == "the interpreter went silent; the last it said was b'half'"
+    assert str(caught.value) == "the interpreter went silent; its last output was b'half'"
 
 
 @pytest.mark.parametrize("said", [b" ", b"\r\n", b"\x1c\xc2\x85\n \x0b"])

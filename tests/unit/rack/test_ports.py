@@ -187,9 +187,9 @@ def test_a_modem_manager_needs_a_rule(
 
 
 def test_a_silent_board_is_advice(system: System) -> None:
-    found = system.examine(BoardSilent("the board says nothing at all; check power and cable"))
+    found = system.examine(BoardSilent("the board sends nothing; check power and cable"))
     assert found.answer == "no interpreter"
-    assert found.advice == ("the board says nothing at all; check power and cable",)
+    assert found.advice == ("the board sends nothing; check power and cable",)
 
 
 def test_a_board_says_who_it_is_and_is_left_as_it_was() -> None:
