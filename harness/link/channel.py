@@ -8,7 +8,6 @@ from __future__ import annotations
 import secrets
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import astuple, dataclass
 from operator import sub
@@ -117,10 +116,9 @@ class Channel:
         """Stop the board's current work and wait until it confirms; drop all answers."""
         self._cancelled.clear()
         self.link.submit(protocol.ABORT, b"", self._clock())
-        pending: deque[Answer] = deque()
         self._flush()
         while self.link.deadline != float("inf"):
-            pending.extend(self._wait())
+            self._wait()
 
     def _wait(self) -> list[Answer]:
         if self._cancelled.is_set():

@@ -329,10 +329,7 @@ def _is_damage(text: str) -> bool:
 
 
 def _board_error(text: str) -> BoardMisbehaved:
-    lines = text.split("\n")
-    last = next(
-        (line.strip() for line in reversed(lines) if line.strip()), "an error without a name"
-    )
+    last = text.rstrip().rpartition("\n")[2].strip() or "an error without a name"
     if "MemoryError" in text:
         return OutOfMemory(
             f"the board's interpreter ran out of memory ({last}); reset the board, "
