@@ -37,7 +37,7 @@ def intake(
 ) -> ExitCode:
     """Check new chips before they are handed out, step by step; ends in a card for each.
 
-    Every answer is kept at once. Ctrl-C leaves; the same command goes on where it stopped.
+    Every answer is saved at once. Ctrl-C leaves; the same command resumes where it stopped.
     Exit status: 0 every chip may be handed out, 1 some chip is held (this counts before a chip
     that is aside), 2 wrong usage or input, 3 the intake was left before its end, or a chip is
     still aside.
@@ -48,9 +48,9 @@ def intake(
             chosen, screen, store, out, slot or (), by, on_failure, anew=anew
         )
     if found.left:
-        screen.say(f"\nLeft. Every answer is kept in {found.journals}.")
-        screen.say(f"{_THE_SAME[anew]} goes on from here.")
-        screen.say("If the board is on: unplug it before the chip is touched.")
+        screen.say(f"\nLeft. Every answer is saved in {found.journals}.")
+        screen.say(f"{_THE_SAME[anew]} continues from here.")
+        screen.say("If the board is on, unplug it before you touch the chip.")
         return ExitCode.NOT_TESTED
     if any(chip.hold_reasons for chip in found.chips):
         return ExitCode.CHIP_FAILED

@@ -1,6 +1,6 @@
-"""What an intake asks next, and in which words.
+"""The questions of an intake, and their wording.
 
-One rule: it follows from the progress alone; nothing is taken in here.
+One rule: the next question follows from the progress alone; answers are handled elsewhere.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from harness.intake.steps import (
 
 @dataclass(frozen=True)
 class Ask:
-    """A question to put; ``complaint`` says why the last answer was no good."""
+    """A question to ask; ``complaint`` says why the last answer was refused."""
 
     step: IntakeStep
     prompt: str
@@ -38,12 +38,12 @@ _HINTS = {
 }
 _REASON_WANTED = {
     Result.FAILED: "what is wrong",
-    Result.SKIPPED: "why is it skipped; this is printed on the card",
+    Result.SKIPPED: "why is it skipped (printed on the card)",
 }
 
 
 def upcoming(progress: Progress) -> Ask | None:
-    """Say what is asked next; None where there is work to do, or no step is open now."""
+    """Return the next question; None if there is work to do or no step is open."""
     step = progress.step
     if step is None or progress.aside or progress.stage is Stage.WORK:
         return None
@@ -66,16 +66,16 @@ def _ask_reason(progress: Progress, step: IntakeStep) -> Ask:
 
 def _ask_after_failure(progress: Progress, step: IntakeStep) -> Ask:
     if step.key == "pins":
-        prompt = "Seat the chip again and repeat the pin check, go on to the next step, or end"
-        hint = "reseated when that is done, next, end or aside"
+        prompt = "Reseat the chip and repeat the pin check, go on to the next step, or end"
+        hint = "reseated once it is done, next, end or aside"
         return Ask(step, prompt, hint, progress.complaint, RESEATING)
     if step.key == "tables":
         return _ask_after_tables(progress, step)
     prompt, hint = "End this chip's intake with a hold card", "end, again or aside"
     if step.key in AFRESH:
-        prompt += ", or look at its seat again when it was put right"
+        prompt += ", or go back to its seating once it is put right"
         return Ask(step, prompt, hint, progress.complaint, SWITCHING_OFF)
-    prompt += ", or repeat the step when it was put right"
+    prompt += ", or repeat the step once it is put right"
     return Ask(step, prompt, hint, progress.complaint, HANDLING)
 
 
@@ -84,19 +84,19 @@ def _ask_after_tables(progress: Progress, step: IntakeStep) -> Ask:
         prompt = "End this chip's intake with a hold card"
         return Ask(step, prompt, "end or aside", progress.complaint)
     tables = "1 table" if progress.left == 1 else f"{progress.left} tables"
-    prompt = f"Run what has no verdict yet ({tables}; a FAIL stays), or end this chip's intake"
+    prompt = f"Run what has no verdict yet ({tables}; a FAIL stands), or end this chip's intake"
     return Ask(step, prompt, "again, end or aside", progress.complaint)
 
 
 def _ask_choice(progress: Progress, step: IntakeStep) -> Ask:
-    prompt = f"{progress.told}. Stop here, or continue with the other tables"
+    prompt = f"{progress.halted}. Stop here, or continue with the other tables"
     return Ask(step, prompt, "stop, continue or aside", progress.complaint)
 
 
 def _ask_return(progress: Progress, step: IntakeStep) -> Ask:
     prompt = (
-        f"{progress.chip} was left before “{step.title}”. Was it off its board, or its supply off, "
-        "since then"
+        f"The intake of {progress.chip} stopped at “{step.title}”. Has the chip been off its "
+        "board, or its supply off, since then"
     )
     return Ask(step, prompt, "yes, no or aside", progress.complaint, HANDLING)
 

@@ -1,7 +1,7 @@
-"""The work of an intake on one slot: who the board is, its pins, its tables.
+"""The work of an intake on one slot: the board's identity, its pins, its tables.
 
-One rule: every outcome is in the store before the next table begins, and a table that has its
-outcome there is not run again.
+One rule: every outcome is in the store before the next table begins, and a table with an outcome
+there is not run again.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ from harness.virtual import seat_virtual_chip
 class IntakeMeans:
     """What all slots of an intake have in common.
 
-    ``names`` fill, by slot, the words of the commands that cycle the boards' power. ``say`` shows
-    a line to the person.
+    ``names`` holds, by slot, the placeholders of the command that cycles a board's power. ``say``
+    shows a line to the person.
     """
 
     rack: Rack
@@ -41,7 +41,7 @@ class IntakeMeans:
 
 
 class Bench:
-    """One slot at work, and its record in the store. What asks the board raises LinkError."""
+    """One slot at work, and its record in the store. Methods that use the board raise LinkError."""
 
     def __init__(self, slot: Slot, means: IntakeMeans) -> None:
         self._slot = slot
@@ -60,45 +60,46 @@ class Bench:
         self._measured: dict[int, set[Key]] = {}
 
     def measure(self) -> Measured | Lost:
-        """Ask the board what the chip draws; a board that cannot tell is left to the person."""
+        """Measure the supply current; if the board has no reading, the person is asked."""
         current = self.station.again(lambda session: session.supply_ma())
         if current is None:
             return Lost("the board's sensor gives no reading", now())
         return Measured(current, now(), " ".join(self.station.remarks()))
 
     def identify(self) -> Worked:
-        """Ask the board for its serial number and compare it with the rack file's."""
-        told, wanted = self.station.introduce().board_serial, self._slot.board
-        if wanted and told.casefold() != wanted.casefold():
+        """Ask the board for its serial number and compare it with the rack file."""
+        serial, expected = self.station.introduce().board_serial, self._slot.board
+        if expected and serial.casefold() != expected.casefold():
             self.station.close()
-            why = f"the board says it is {told or 'nobody'}, the rack file says {wanted}"
+            reported = serial or "no serial number"
+            why = f"the board reports {reported}, the rack file says {expected}"
             return Worked(Result.FAILED, why, now())
-        who = told or "the board has no serial number"
-        return Worked(Result.DONE, self._with_remarks(who), now())
+        text = serial or "the board has no serial number"
+        return Worked(Result.DONE, self._with_remarks(text), now())
 
     def check_pins(self) -> Worked:
-        """Check every pin; done only if none is open, stuck or shorted.
+        """Check every pin; the step is done only if none is open, stuck or shorted.
 
-        A board with a bad pin is left alone afterwards: somebody may unplug it.
+        After a bad pin the board is closed, because it may be unplugged next.
         """
         shuttle, tables = self._means.rack.shuttle, self._means.plan.pins
-        found = self.station.again(lambda session: check_pins(session, shuttle, tables))
-        bad = [pin for pin in found if pin.state in BAD_PINS]
+        pins = self.station.again(lambda session: check_pins(session, shuttle, tables))
+        bad = [pin for pin in pins if pin.state in BAD_PINS]
         for pin in bad:
             self._means.say(f"  {pin.pin}: {pin.state}, {pin.text}")
-        unproven = [pin.pin for pin in found if pin.state is PinState.NOT_PROVEN]
+        unproven = [pin.pin for pin in pins if pin.state is PinState.NOT_PROVEN]
         if unproven:
-            self._means.say(f"  not proven, for no table shows it: {', '.join(unproven)}")
+            self._means.say(f"  not proven, because no table shows it: {', '.join(unproven)}")
         if bad:
             self.station.close()
         result = Result.FAILED if bad else Result.DONE
-        return Worked(result, self._with_remarks(pins_text(found)), now(), found)
+        return Worked(result, self._with_remarks(pins_text(pins)), now(), pins)
 
     def run_tables(self, choice: str, attempt: int) -> Worked | str:
-        """Run the tables without an outcome; in a later attempt also what could not be tested.
+        """Run the tables without an outcome; a later attempt repeats those that are ERROR.
 
-        ``choice`` says what a table that does not pass leads to: ``stop``, ``continue``, or, if
-        empty, a text about it that is returned at once.
+        ``choice`` is what follows a table that does not pass: ``stop`` or ``continue``. If it is
+        empty, a text about that table is returned at once.
         """
         keep = partial(self._means.store.record_outcome, self._means.run_id)
         step = TableStep(
@@ -106,17 +107,17 @@ class Bench:
         )
         fresh = self._measured.setdefault(attempt, set())
         try:
-            told = step.run({key_of(case) for case in step.cases} - fresh if attempt else ())
+            halted = step.run({key_of(case) for case in step.cases} - fresh if attempt else ())
         finally:
             fresh |= step.measured
-        if told is not None:
-            return told
+        if halted is not None:
+            return halted
         return Worked(step.result, self._with_remarks(step.text), now(), left=step.left)
 
     def moved(self, seatings: int) -> None:
-        """Take it that the chip was off its board: what passed before is to be run again.
+        """Note that the chip was off its board: tables that passed must run again.
 
-        Until then its outcome in the store is NOT RUN. FAIL and UNSTABLE stand.
+        Until then their outcome in the store is NOT RUN. FAIL and UNSTABLE stand.
         """
         passed = {(o.design, o.table) for o in self.record().outcomes if o.verdict.good}
         for case in self._cases():
@@ -126,9 +127,9 @@ class Bench:
         self.sits(seatings)
 
     def sits(self, seatings: int) -> None:
-        """Let a virtual chip sit as it should, if somebody may have seated it so often.
+        """Seat a virtual chip correctly once it has been reseated.
 
-        That is done as with a real one: with nothing plugged in.
+        As with a real chip, the board is closed first.
         """
         if seatings > self._seatings:
             self.station.close()
@@ -137,7 +138,7 @@ class Bench:
             self._seatings = seatings
 
     def record(self) -> ChipRecord:
-        """What the store holds of the chip, as far as it came."""
+        """The chip's record in the store, as far as the intake got."""
         known = self._stored()
         if known is None:
             known = self.station.record
@@ -149,7 +150,7 @@ class Bench:
         return next((chip for chip in chips if chip.slot == self._slot.name), None)
 
     def _cases(self) -> tuple[Case, ...]:
-        """The tables, as cases of this chip on the board that answered."""
+        """The tables as cases of this chip on the board that answered."""
         seated = replace(self._slot, board=self.station.record.board_serial)
         return cases(self._means.rack, seated, self._means.plan.tables)
 
@@ -162,14 +163,14 @@ class Bench:
         return " ".join((f"{text}.", *remarks)) if remarks else text
 
 
-def pins_text(found: tuple[PinResult, ...]) -> str:
+def pins_text(pins: tuple[PinResult, ...]) -> str:
     """``26 of 26 pins reach the chip``, or which ones do not."""
-    reached = sum(pin.state is PinState.REACHED for pin in found)
-    bad = [f"{pin.pin} {pin.state}" for pin in found if pin.state in BAD_PINS]
-    head = f"{reached} of {len(found)} pins reach the chip"
+    reached = sum(pin.state is PinState.REACHED for pin in pins)
+    bad = [f"{pin.pin} {pin.state}" for pin in pins if pin.state in BAD_PINS]
+    head = f"{reached} of {len(pins)} pins reach the chip"
     return f"{head}; {', '.join(bad)}" if bad else head
 
 
 def now() -> str:
-    """The time as a journal keeps it."""
+    """The time in the format of a journal."""
     return datetime.now(UTC).isoformat(timespec="seconds")

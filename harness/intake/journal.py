@@ -1,7 +1,7 @@
 """The journal of an intake: one JSON line for each answer, on the disk before the next question.
 
-One rule: a line that ends in a newline is true; a last line without one was cut short by a crash
-and never counted as answered, so it is dropped.
+One rule: a line that ends in a newline is complete. A last line without one was cut short by a
+crash before its answer counted, so it is dropped.
 """
 
 from __future__ import annotations
@@ -39,13 +39,13 @@ _KINDS = {
     "taken": TakenUp,
     "signed": Signed,
 }
-MOVE_AWAY = "move it away, and begin again"
+MOVE_AWAY = "move it away and begin again"
 _NAMES = {kind: name for name, kind in _KINDS.items()}
 
 
 @dataclass(frozen=True)
 class FileSum:
-    """A file by its name, and its SHA-256."""
+    """A file's name and its SHA-256."""
 
     name: str
     sha256: str
@@ -55,8 +55,8 @@ class FileSum:
 class JournalHeading:
     """What a journal is about.
 
-    ``rack`` tells the rack file, ``slots`` the slots asked for (none for all), ``files`` what the
-    intake is made with.
+    ``rack`` is a hash of the rack file's path, ``slots`` are the slots requested (empty for all),
+    ``files`` the files that the intake uses.
     """
 
     run: str
@@ -73,10 +73,9 @@ class JournalHeading:
 
 
 class Journal:
-    """A file of events, slot by slot. Raises StoreError where it cannot be kept or read.
+    """A file of events by slot. Raises StoreError if it cannot be read or written.
 
-    Reading changes nothing, for the file may be another process's; whoever writes has locked the
-    intake.
+    Reading changes nothing, because another process may be writing; a writer has locked the intake.
     """
 
     def __init__(self, path: Path) -> None:
@@ -97,13 +96,13 @@ class Journal:
 
     @property
     def ours(self) -> bool:
-        """Whether this tool, in this version, wrote the first line."""
+        """Whether this version of this tool wrote the first line."""
         head = self._lines[0] if self._lines else {}
         return head.get("format") == FORMAT and head.get("version") == VERSION
 
     @property
     def head(self) -> JournalHeading:
-        """The first line. Raises StoreError if it is none of ours."""
+        """The first line. Raises StoreError if another tool or version wrote it."""
         head = self._lines[0] if self.ours else {}
         body = {key: value for key, value in head.items() if key not in {"format", "version"}}
         try:
@@ -114,7 +113,7 @@ class Journal:
 
     @property
     def last_by(self) -> str:
-        """Who answered last; who began, if nobody answered yet."""
+        """Who answered last, or who began the intake if there are no answers yet."""
         signed = [line for line in self._lines if line.get("kind") == _NAMES[Signed]]
         event = self._event(signed[-1]) if signed else None
         return event.by if isinstance(event, Signed) else self.head.by
@@ -130,7 +129,7 @@ class Journal:
         try:
             return decode(_KINDS[line["kind"]], body, line["kind"])
         except (KeyError, TypeError, ValueError) as reason:
-            message = f"{self.path}: a line of the journal cannot be used: {reason}"
+            message = f"{self.path}: a line of the journal is unusable: {reason}"
             raise StoreError(message) from reason
 
     def record(self, slot: str, event: Event) -> None:
@@ -139,17 +138,17 @@ class Journal:
         self._append({"slot": slot, "kind": _NAMES[type(event)], **body})
 
     def finish(self) -> None:
-        """Note that nobody goes on with this: every slot has its card, or it was given up."""
+        """Note the end of the intake: every slot has its card, or the intake was given up."""
         self._append({"kind": "end"})
 
     @property
     def finished(self) -> bool:
-        """Whether nobody goes on with this."""
+        """Whether the intake has ended."""
         return any(line.get("kind") == "end" for line in self._lines)
 
     @property
     def begun(self) -> bool:
-        """Whether anything was kept; what broke off before its first line never was an intake."""
+        """Whether there is a first line; without one no intake has begun."""
         return bool(self._lines)
 
     def _append(self, line: dict[str, Any]) -> None:
@@ -164,17 +163,17 @@ class Journal:
                 os.fsync(stream.fileno())
         except OSError as reason:
             why = reason.strerror or str(reason)
-            advice = "see to that, and the same command goes on"
-            message = f"{self.path}: the answer cannot be kept: {why}; {advice}"
+            advice = "fix that; the same command then continues"
+            message = f"{self.path}: the answer cannot be saved: {why}; {advice}"
             raise StoreError(message) from reason
         self._lines.append(line)
 
 
 def _object(line: bytes) -> dict[str, Any]:
-    found = json.loads(line)
-    if not isinstance(found, dict):
-        raise ValueError("a line of it is no object")  # noqa: TRY004 - as what json raises
-    return found
+    value = json.loads(line)
+    if not isinstance(value, dict):
+        raise ValueError("a line is not an object")  # noqa: TRY004 - as json raises it
+    return value
 
 
 def _data(path: Path) -> bytes:
@@ -196,7 +195,7 @@ def _objects(path: Path, data: bytes) -> list[dict[str, Any]]:
 
 
 def _settle(folder: Path) -> None:
-    """Bring a new file's name to the disk as well, where the system can do that."""
+    """Flush a new file's folder entry to the disk, where the system supports that."""
     with suppress(OSError):
         handle = os.open(folder, os.O_RDONLY)
         try:

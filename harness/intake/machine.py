@@ -1,8 +1,7 @@
-"""The guided session as a pure step machine: takes in what happened, event by event.
+"""The guided session as a pure step machine, advanced by one event at a time.
 
-One rule: no clock, no file, no terminal and no board here. What a person typed and what work
-found are events; the same events always lead to the same state, which is how a session that was
-interrupted goes on.
+One rule: no clock, no file, no terminal and no board here. Typed answers and results of work are
+events; the same events always lead to the same state, which is how an interrupted session resumes.
 """
 
 from __future__ import annotations
@@ -37,11 +36,11 @@ from harness.shuttle import is_serial
 _NO_REASON = {
     *("y", "yes", "n", "no", "skip", "end", "next", "stop", "continue", "reseated"),
 }
-"""Answers to other questions; somebody who gives one here did not mean it as a reason."""
+"""Answers to other questions, which are not taken as a reason."""
 
 
 def advance(progress: Progress, event: Event) -> Progress:
-    """Take an event in. An answer that is no answer changes nothing but the complaint."""
+    """Apply an event. An invalid answer changes nothing but the complaint."""
     step = progress.step
     if step is None:
         return progress
@@ -49,8 +48,8 @@ def advance(progress: Progress, event: Event) -> Progress:
         case Replied(text, at):
             return _replied(progress, step, text.strip(), at)
         case Worked(result, text, at, pins, left):
-            told = replace(progress, pins=pins or progress.pins, left=left)
-            return _came_to(told, step, result, text, at)
+            ahead = replace(progress, pins=pins or progress.pins, left=left)
+            return _came_to(ahead, step, result, text, at)
         case Measured(milliamperes, at, text):
             by = ", measured by the board" + (f". {text}" if text else "")
             return _current(progress, step, round(milliamperes, 1), by, at)
@@ -59,12 +58,11 @@ def advance(progress: Progress, event: Event) -> Progress:
             earlier = (*progress.earlier, lost)
             return replace(progress, earlier=earlier, stage=Stage.ANSWER, complaint="")
         case Halted(text):
-            return replace(progress, stage=Stage.CHOICE, told=text, complaint="")
+            return replace(progress, stage=Stage.CHOICE, halted=text, complaint="")
         case TakenUp():
             return _taken_up(progress)
         case Signed(by):
-            known = by in progress.by
-            return progress if known else replace(progress, by=(*progress.by, by))
+            return progress if by in progress.by else replace(progress, by=(*progress.by, by))
 
 
 def _replied(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
@@ -78,7 +76,7 @@ def _reason(progress: Progress, step: IntakeStep, text: str, at: str) -> Progres
     if word == "again":
         return replace(progress, stage=Stage.ANSWER, complaint="")
     if word in _NO_REASON or not any(letter.isalnum() for letter in text):
-        return replace(progress, complaint="A reason is needed; again goes back to the question.")
+        return replace(progress, complaint="Please give a reason; again goes back to the question.")
     return _came_to(progress, step, progress.owed, text, at)
 
 
@@ -96,9 +94,9 @@ def _owing(progress: Progress, result: Result) -> Progress:
 
 
 def _back(progress: Progress) -> Progress:
-    """Take the step before once more; what it came to is kept.
+    """Go back one step; its earlier result is kept.
 
-    A step that nobody is asked for, for a sensor answers it, is passed over.
+    A step that a sensor answers is passed over.
     """
     if not progress.results:
         return replace(progress, complaint="This is the first step.")
@@ -110,7 +108,7 @@ def _back(progress: Progress) -> Progress:
 def _reopened(progress: Progress, place: int) -> Progress:
     """Go back to a step; results from there on become earlier ones.
 
-    Whoever goes back to how the chip is seated may have had it in the hand.
+    Going back to the seating counts as reseating: the chip may have been taken out.
     """
     earlier = (*progress.earlier, *progress.results[place:])
     back = replace(progress, results=progress.results[:place], earlier=earlier)
@@ -121,14 +119,14 @@ def _reopened(progress: Progress, place: int) -> Progress:
 
 
 def _afresh(progress: Progress) -> Progress:
-    """Begin again with how the chip is seated: it, or its board, may be another."""
+    """Begin again at the seating, because chip or board may have been exchanged."""
     failed = (progress.failed,) if progress.failed is not None else ()
     back = _reopened(progress, PLACES["seated"])
     return replace(back, earlier=(*back.earlier, *failed))
 
 
 def _seated_again(progress: Progress, failed: StepResult) -> Progress:
-    """Look at rails and current again before the pins; who chip and board are stays known."""
+    """Repeat rails and current before the pins; the serial numbers of chip and board are kept."""
     first, after = PLACES["rails"], PLACES["current"] + 1
     return _opened(
         replace(
@@ -143,8 +141,8 @@ def _seated_again(progress: Progress, failed: StepResult) -> Progress:
 
 
 def _opened(progress: Progress) -> Progress:
-    """Open the step that is next: asked for, or measured where the board has a sensor."""
-    clean = replace(progress, stage=Stage.ANSWER, failed=None, told="", complaint="")
+    """Open the next step: ask for it, or measure it if the board has a sensor."""
+    clean = replace(progress, stage=Stage.ANSWER, failed=None, halted="", complaint="")
     return replace(clean, stage=Stage.WORK) if _measures(clean) else clean
 
 
@@ -154,14 +152,14 @@ def _measures(progress: Progress) -> bool:
 
 
 def _came_to(progress: Progress, step: IntakeStep, result: Result, text: str, at: str) -> Progress:
-    """Give a step its result; a failure is settled when a person has decided about it."""
+    """Give a step its result; a failure first waits for the person's decision."""
     if step.key == "pins" and progress.reseated:
         passed = "passed " if result is Result.DONE else ""
         text = f"{text.rstrip('.')}; {passed}after reseating {_times(progress.reseated)}"
-    found = StepResult(step.key, result, text, at)
+    outcome = StepResult(step.key, result, text, at)
     if result is Result.FAILED:
-        return replace(progress, stage=Stage.FAILED, failed=found, complaint="")
-    results = (*progress.results, found)
+        return replace(progress, stage=Stage.FAILED, failed=outcome, complaint="")
+    results = (*progress.results, outcome)
     if progress.kept and len(results) == PLACES[progress.kept[0].key]:
         return _opened(replace(progress, results=(*results, *progress.kept), kept=()))
     return _opened(replace(progress, results=results))
@@ -196,7 +194,7 @@ def _words_after_failure(progress: Progress, step: IntakeStep) -> tuple[str, ...
 
 
 def _repeated(progress: Progress, step: IntakeStep, failed: StepResult) -> Progress:
-    """Do the step once more; whoever asks for more tables is asked again what ends them."""
+    """Repeat a step; before tables run again, the choice after a failure is asked for again."""
     if step.key in AFRESH:
         return _afresh(progress)
     choice = "" if step.key == "tables" else progress.choice
@@ -206,9 +204,9 @@ def _repeated(progress: Progress, step: IntakeStep, failed: StepResult) -> Progr
 
 
 def _unreached(progress: Progress, step: IntakeStep, place: int, at: str) -> tuple[StepResult, ...]:
-    """Give every step from a place on a result: what is known still, or why there is none."""
+    """Give the remaining steps a result: the one that was kept, or why there is none."""
     why = f"the intake ended at “{step.title}”"
-    kept = {found.key: found for found in progress.kept}
+    kept = {result.key: result for result in progress.kept}
     return tuple(
         kept.get(left.key) or StepResult(left.key, Result.NOT_REACHED, why, at)
         for left in STEPS[place:]
@@ -219,12 +217,12 @@ def _choice(progress: Progress, step: IntakeStep, text: str, at: str) -> Progres
     del step, at
     word = text.casefold()
     if word in {"stop", "continue"}:
-        return replace(progress, choice=word, stage=Stage.WORK, told="", complaint="")
+        return replace(progress, choice=word, stage=Stage.WORK, halted="", complaint="")
     return replace(progress, complaint="Please answer stop or continue.")
 
 
 def _taken_up(progress: Progress) -> Progress:
-    """Go on where the chip was left; if it was seated, ask what happened to it since."""
+    """Resume a chip; if it was seated, ask what has happened to it since."""
     here = replace(progress, aside=False, complaint="")
     if len(progress.results) <= PLACES["seated"]:
         return here
@@ -238,7 +236,7 @@ def _returned(progress: Progress, step: IntakeStep, text: str, at: str) -> Progr
         return _afresh(progress)
     if word in {"n", "no"}:
         stage = Stage.FAILED if progress.failed is not None else Stage.ANSWER
-        stage = Stage.CHOICE if progress.told else stage
+        stage = Stage.CHOICE if progress.halted else stage
         return replace(progress, stage=stage, complaint="")
     del step
     return replace(progress, complaint="Please answer yes or no.")
@@ -246,7 +244,7 @@ def _returned(progress: Progress, step: IntakeStep, text: str, at: str) -> Progr
 
 _TAKEN = {
     Stage.ANSWER: _answer,
-    Stage.WORK: _answer,  # nobody is asked then; a reply is taken as one to the step
+    Stage.WORK: _answer,  # no question is open then; a reply answers the step
     Stage.REASON: _reason,
     Stage.FAILED: _after_failure,
     Stage.CHOICE: _choice,
@@ -269,14 +267,14 @@ def _typed_current(progress: Progress, step: IntakeStep, text: str, at: str) -> 
     plain = re.sub(r"\s*mA\s*$", "", text, flags=re.IGNORECASE)
     if not re.fullmatch(r"[0-9]{1,6}([.,][0-9]{1,2})?", plain):
         complaint = (
-            "Please give milliamperes as a number such as 42 or 42.5, without thousands marks."
+            "Please give milliamperes as a number such as 42 or 42.5, without thousands separators."
         )
         return replace(progress, complaint=complaint)
     return _current(progress, step, float(plain.replace(",", ".")), "", at)
 
 
 def _current(progress: Progress, step: IntakeStep, current: float, by: str, at: str) -> Progress:
-    """Hold a current against the profile's limit."""
+    """Compare a current with the profile's limit."""
     limit = f"{progress.limit_ma:g} mA"
     if current > progress.limit_ma:
         why = f"{current:g} mA, more than the limit of {limit}{by}"
@@ -286,22 +284,22 @@ def _current(progress: Progress, step: IntakeStep, current: float, by: str, at: 
 
 def _serial(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     if not is_serial(progress.serials, text):
-        told = f"“{text[:40]}” is not a serial number of this shuttle ({progress.serials})."
-        return replace(progress, complaint=told)
+        complaint = f"“{text[:40]}” is not a serial number of this shuttle ({progress.serials})."
+        return replace(progress, complaint=complaint)
     if text != progress.chip:
-        told = (
-            f"The rack file says that {progress.chip} is in this slot. Look again; if it is "
-            "wrong, answer aside. When the other chips are done, correct the rack file, and do "
+        complaint = (
+            f"The rack file has {progress.chip} in this slot. Check again; if the rack file is "
+            "wrong, answer aside. When the other chips are done, correct the rack file and do "
             "this slot with --slot."
         )
-        return replace(progress, complaint=told)
+        return replace(progress, complaint=complaint)
     return _came_to(progress, step, Result.DONE, text, at)
 
 
 def _work(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
     del step, at
     if text:
-        return replace(progress, complaint="Please press Enter to start, or write skip.")
+        return replace(progress, complaint="Please press Enter to start, or type skip.")
     return replace(progress, stage=Stage.WORK, complaint="")
 
 

@@ -1,6 +1,6 @@
-"""Which tables an intake runs, in which order, and which ones check the pins.
+"""The tables that an intake runs, their order, and those that check the pins.
 
-One rule: a design without an intake table is named, never passed over in silence.
+One rule: a design without an intake table is named, never silently left out.
 """
 
 from __future__ import annotations
@@ -26,16 +26,16 @@ class IntakePlan:
 
 
 QUICK_PIN_TABLES = 5
-"""So many tables, the quickest ones, check the pins of a shuttle that names none for that."""
+"""Number of tables, the quickest ones, that check the pins if the shuttle names none."""
 
 
 def load_plan(shuttle: Shuttle) -> IntakePlan:
-    """Read every table of an intake. Raises InputError with the findings of all."""
+    """Read every table of an intake. Raises InputError with the findings of all tables."""
     return IntakePlan(pin_tables(shuttle), intake_tables(shuttle))
 
 
 def intake_tables(shuttle: Shuttle) -> tuple[Job, ...]:
-    """Read every intake table, quick ones first: by cycles over the rate asked for.
+    """Read every intake table, quickest first: cycles divided by the clock rate.
 
     Raises InputError with the findings of all tables that cannot be read.
     """
@@ -45,7 +45,7 @@ def intake_tables(shuttle: Shuttle) -> tuple[Job, ...]:
 
 
 def pin_tables(shuttle: Shuttle) -> tuple[Job, ...]:
-    """Read the tables that the shuttle names for the pin check; without any, the quickest."""
+    """Read the tables that the shuttle names for the pin check, or else the quickest ones."""
     if not shuttle.pin_check:
         return intake_tables(shuttle)[:QUICK_PIN_TABLES]
     by_name = {
@@ -57,7 +57,7 @@ def pin_tables(shuttle: Shuttle) -> tuple[Job, ...]:
 
 
 def without_intake(shuttle: Shuttle) -> tuple[str, ...]:
-    """Name the designs that no intake table covers."""
+    """Name the designs without an intake table."""
     return tuple(
         design.name for design in shuttle.designs if not any(spec.intake for spec in design.tables)
     )

@@ -1,7 +1,7 @@
 """The pin check: which pins of the board reach the chip, and which do not.
 
-One rule: a pin is called reached only when the chip was seen to drive it or to answer to it;
-what could not be shown is called not proven, and a fault in one design is no fault of a pin.
+One rule: a pin is reached only if the chip was seen to drive it or respond to it; otherwise it is
+not proven. A fault in one design is not a fault of a pin.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from harness.table import DRIVING, Pattern
 
 
 class DesignRunner(PatternRunner, Protocol):
-    """The part of a board session that is needed here."""
+    """The part of a board session that the pin check needs."""
 
     def select(self, design: Design) -> None:
         """Select a design; raises LinkError."""
@@ -48,7 +48,7 @@ def check_pins(
 ) -> tuple[PinResult, ...]:
     """Check every pin of the chip, in the shuttle's order. Raises LinkError or Cancelled.
 
-    A table that the board cannot run shows nothing of any pin.
+    A table that the board cannot run shows nothing about any pin.
     """
     electrical = check_by_pulls(runner, shuttle)
     answers = list(_ask_all(runner, [piece_of(*table) for table in tables]))
@@ -88,22 +88,22 @@ def _judge(pin: Pin, answers: Sequence[Answer]) -> PinResult:
 def _output(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     driven = [answer for answer in answers if answer.contact & pin.mask]
     if not driven:
-        told = f"only follows the weak pulls where {_names(answers)} should drive it"
-        return PinResult(pin.name, PinState.OPEN, told)
+        text = f"only follows the weak pulls where {_names(answers)} should drive it"
+        return PinResult(pin.name, PinState.OPEN, text)
     moving = [a for a in driven if tests_both_levels(a, pin.bit) and not _frozen(a)]
     levels = {stuck_level(answer, pin.bit) for answer in moving}
     if len(levels) == 1 and (level := levels.pop()) is not None:
-        told = f"always {level} where {_names(moving)} should move it"
-        return PinResult(pin.name, PinState.STUCK, told)
+        text = f"always {level} where {_names(moving)} should change it"
+        return PinResult(pin.name, PinState.STUCK, text)
     tied = _tied(pin, driven)
     if tied:
-        told = f"always at the level of {tied}, though {_names(driven)} should tell them apart"
-        return PinResult(pin.name, PinState.SHORTED, told)
+        text = f"always at the level of {tied}, though {_names(driven)} should tell them apart"
+        return PinResult(pin.name, PinState.SHORTED, text)
     return PinResult(pin.name, PinState.REACHED, f"driven by {_names(driven)}")
 
 
 def _tied(pin: Pin, answers: Sequence[Answer]) -> str:
-    """Name the output that moved as this one in every piece that should tell them apart."""
+    """Name the outputs that always moved with this one where they should differ."""
     verdicts: dict[int, set[bool]] = {}
     names: dict[int, str] = {}
     for answer in answers:
@@ -113,36 +113,36 @@ def _tied(pin: Pin, answers: Sequence[Answer]) -> str:
         for a, b, tied in tied_pairs(answer, driven):
             if pin.bit in {a, b}:
                 verdicts.setdefault(a + b - pin.bit, set()).add(tied)
-    return ", ".join(names[bit] for bit, found in verdicts.items() if found == {True})
+    return ", ".join(names[bit] for bit, ties in verdicts.items() if ties == {True})
 
 
 def _input(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     moved: list[Answer] = []
     still: list[Answer] = []
     for answer in answers:
-        found = {did for bit, did in responses(answer) if bit == pin.bit}
-        if found:
-            (moved if True in found else still).append(answer)
+        reactions = {did for bit, did in responses(answer) if bit == pin.bit}
+        if reactions:
+            (moved if True in reactions else still).append(answer)
     if moved:
-        return PinResult(pin.name, PinState.REACHED, f"answered by {_names(moved)}")
+        return PinResult(pin.name, PinState.REACHED, f"{_names(moved)} responded to it")
     if still:
-        told = f"no answer to it from {_names(still)}, as if nothing were connected"
-        return PinResult(pin.name, PinState.OPEN, told)
+        text = f"no response to it from {_names(still)}, as if nothing were connected"
+        return PinResult(pin.name, PinState.OPEN, text)
     return _unproven(pin)
 
 
 def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinResult:
-    """Clock, reset and select pins show themselves only by whole designs that work."""
+    """Judge a clock, reset or select pin, which only a whole working design can prove."""
     users = list(_users(pin, answers))
     working = [answer for answer in users if right(answer)]
     if working:
-        return PinResult(pin.name, PinState.REACHED, f"proved by {_names(working)}, working")
+        return PinResult(pin.name, PinState.REACHED, f"proven by {_names(working)}, which works")
     if users and pin.direction is Direction.SELECT and not any(a.contact for a in users):
-        told = "no design answers at all: selection, supply, or the whole carrier"
-        return PinResult(pin.name, PinState.OPEN, told)
+        text = "no design responds at all: selection, supply, or the whole carrier"
+        return PinResult(pin.name, PinState.OPEN, text)
     if users and pin.direction in _RIVALS:
-        told = _why_frozen(pin, users, answers)
-        return PinResult(pin.name, PinState.OPEN, told) if told else _unproven(pin)
+        text = _why_frozen(pin, users, answers)
+        return PinResult(pin.name, PinState.OPEN, text) if text else _unproven(pin)
     return _unproven(pin)
 
 
@@ -150,10 +150,10 @@ _RIVALS = {Direction.CLOCK: Direction.RESET, Direction.RESET: Direction.CLOCK}
 
 
 def _why_frozen(pin: Pin, users: Sequence[Answer], answers: Sequence[Answer]) -> str:
-    """Say why a clock or reset pin may be what holds its designs; empty if nothing speaks for it.
+    """Say why a clock or reset pin may be what stops its designs; empty if nothing points to it.
 
-    A design that is held in reset looks like one without a clock: only a design that needs one of
-    the two can tell them apart.
+    A design held in reset looks like one without a clock: only a design that needs just one of the
+    two can tell them apart.
     """
     other = _RIVALS[pin.direction]
     both = [answer for answer in users if _pins(answer, other)]
@@ -166,7 +166,7 @@ def _why_frozen(pin: Pin, users: Sequence[Answer], answers: Sequence[Answer]) ->
     if not both or (rivals and _all_frozen(rivals)):
         return ""
     still = f"no output of {_names(both)} ever moves"
-    others = sorted({found.name for answer in both for found in _pins(answer, other)})
+    others = sorted({p.name for answer in both for p in _pins(answer, other)})
     working = [answer for answer in rivals if right(answer)]
     if working:
         return f"{still}, though {_names(working)} shows that {', '.join(others)} arrives"
@@ -175,7 +175,7 @@ def _why_frozen(pin: Pin, users: Sequence[Answer], answers: Sequence[Answer]) ->
 
 
 def _pins(answer: Answer, direction: Direction) -> list[Pin]:
-    """Pins of a kind that a design needs; a clock only if the piece pulses it."""
+    """Pins of a direction that a design needs; a clock only if the piece pulses it."""
     pins = [p for bus in answer.piece.design.signals for p in bus.pins if p.direction is direction]
     if direction is Direction.CLOCK:
         return [p for p in pins if bool((answer.piece.pattern.pulse & np.uint32(p.mask)).any())]
@@ -208,7 +208,7 @@ def _all_frozen(answers: Sequence[Answer]) -> bool:
 
 
 def _unproven(pin: Pin) -> PinResult:
-    return PinResult(pin.name, PinState.NOT_PROVEN, "no table of the pin check shows it")
+    return PinResult(pin.name, PinState.NOT_PROVEN, "no table of the pin check tests it")
 
 
 def _names(answers: Sequence[Answer]) -> str:

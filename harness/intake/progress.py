@@ -1,6 +1,6 @@
-"""How far the intake of one chip is, and what can happen to it.
+"""The progress of one chip's intake, and the events that move it on.
 
-Values only: events are what a person typed and what work found, all of them kept in the journal.
+Values only: events are typed answers and results of work, and the journal keeps all of them.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ class Replied:
 
 @dataclass(frozen=True)
 class Worked:
-    """What a working step found.
+    """The result of a step that does work.
 
-    ``left`` is how many tables have no verdict yet: not run, or not tested.
+    ``left`` is how many tables have no verdict yet: NOT RUN or ERROR.
     """
 
     result: Result
@@ -35,7 +35,7 @@ class Worked:
 
 @dataclass(frozen=True)
 class Measured:
-    """What the board's sensor says that the chip draws, in mA; ``text`` tells of the link."""
+    """The supply current from the board's sensor, in mA; ``text`` is about the link."""
 
     milliamperes: float
     at: str
@@ -44,7 +44,7 @@ class Measured:
 
 @dataclass(frozen=True)
 class Lost:
-    """The board could not be talked to; ``text`` says why."""
+    """The board could not be reached; ``text`` says why."""
 
     text: str
     at: str
@@ -52,7 +52,7 @@ class Lost:
 
 @dataclass(frozen=True)
 class Halted:
-    """A table did not pass, others are left: a person chooses how to go on."""
+    """A table did not pass and others remain: the person chooses how to go on."""
 
     text: str
     at: str
@@ -60,14 +60,14 @@ class Halted:
 
 @dataclass(frozen=True)
 class TakenUp:
-    """A chip that was put aside, or left in the middle, has its turn again."""
+    """A chip that was put aside or left unfinished is resumed."""
 
     at: str
 
 
 @dataclass(frozen=True)
 class Signed:
-    """Somebody began to answer for the chip; stands before the first answer of a sitting."""
+    """The name of the person who answers, before their first answer in a sitting."""
 
     by: str
     at: str
@@ -89,16 +89,16 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True)
 class Progress:
-    """How far the intake of one chip is.
+    """The state of one chip's intake.
 
     ``chip`` is the serial number in the rack file, ``serials`` the shuttle's regular expression,
     ``limit_ma`` the supply limit of the profile, ``sensor`` whether the board measures the
-    current. ``choice`` is ``stop`` or ``continue`` after the first table that does not pass,
-    empty until somebody chose. ``owed`` is the result for which a reason is wanted, ``failed``
-    the one about which a person decides, ``left`` how many tables could run again then.
-    ``earlier`` has results of steps that were repeated, ``kept`` those that stand again once the
-    steps before them are repeated. ``seatings`` counts how often the chip may have been off its
-    board since its intake began, ``by`` names who answered.
+    current. ``choice`` is ``stop`` or ``continue`` after the first table that does not pass, empty
+    until chosen; ``halted`` is the text about that table. ``owed`` is the result that needs a
+    reason, ``failed`` the one that needs a decision, ``left`` how many tables could then run again.
+    ``earlier`` has the results of repeated steps, ``kept`` those that count again once the steps
+    before them have been repeated. ``seatings`` counts how often the chip may have been off its
+    board since its intake began, ``by`` names the people who answered.
     """
 
     chip: str
@@ -115,7 +115,7 @@ class Progress:
     left: int = 0
     kept: tuple[StepResult, ...] = ()
     by: tuple[str, ...] = ()
-    told: str = ""
+    halted: str = ""
     reseated: int = 0
     seatings: int = 0
     aside: bool = False
@@ -128,16 +128,16 @@ class Progress:
 
     @property
     def powered(self) -> bool:
-        """Whether somebody may have switched the board on with this chip."""
+        """Whether the board may have been switched on with this chip."""
         if self.step is not None and len(self.results) >= PLACES["rails"]:
             return True
         return any(
-            PLACES[found.key] >= PLACES["rails"] and found.result is not Result.NOT_REACHED
-            for found in (*self.results, *self.earlier)
+            PLACES[done.key] >= PLACES["rails"] and done.result is not Result.NOT_REACHED
+            for done in (*self.results, *self.earlier)
         )
 
     @property
     def tries(self) -> int:
-        """How often the open step came to something before."""
+        """How many results the open step had before."""
         step = self.step
-        return sum(found.key == step.key for found in self.earlier) if step is not None else 0
+        return sum(result.key == step.key for result in self.earlier) if step is not None else 0

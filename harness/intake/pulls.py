@@ -1,7 +1,7 @@
-"""The electrical half of the pin check: drive one pin, watch all others by weak pulls.
+"""The electrical half of the pin check: drive one pin, watch the others on weak pulls.
 
-One rule: only pins that the chip never drives are driven here, one at a time, so that a short
-meets a weak pull and never two outputs.
+One rule: only pins that the chip never drives are driven, one at a time, so that a short meets a
+weak pull and never a second output.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ from harness.table import Pattern, Words
 RATE_HZ = 1000.0
 
 Read = tuple[int, int]
-"""One vector's answer: levels read, and the watched pins that floated."""
+"""The answer to one vector: the levels read, and the watched pins that floated."""
 
 
 def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinResult]:
-    """Find inputs that are stuck, or shorted to each other; raises LinkError or Cancelled.
+    """Find inputs that are stuck or shorted to each other; raises LinkError or Cancelled.
 
-    Only pins with a fault are in the answer: an input that floats when it is let go looks the
-    same whether the chip is there or not.
+    Only pins with a fault are returned: an input that floats when released looks the same with or
+    without a chip.
     """
     pins = [pin for pin in shuttle.pins if pin.direction not in _DRIVEN_BY_CHIP]
     pins.sort(key=lambda pin: pin.direction is Direction.SELECT)
@@ -41,11 +41,11 @@ def check_by_pulls(runner: PatternRunner, shuttle: Shuttle) -> Mapping[str, PinR
     if window is None or len(window.seen) != len(drive):
         raise BoardMisbehaved("the board kept no words of the pin check; run it again")
     reads = zip(window.seen.tolist(), window.floating.tolist(), strict=True)
-    found: dict[str, PinResult] = {}
+    faults: dict[str, PinResult] = {}
     for pin, low, high in zip(pins, reads, reads, strict=True):
-        for finding in _judge(pin, low, high, pins):
-            found.setdefault(finding.pin, finding)
-    return found
+        for fault in _judge(pin, low, high, pins):
+            faults.setdefault(fault.pin, fault)
+    return faults
 
 
 _DRIVEN_BY_CHIP = {Direction.OUTPUT, Direction.BIDIRECTIONAL}
@@ -54,12 +54,12 @@ _DRIVEN_BY_CHIP = {Direction.OUTPUT, Direction.BIDIRECTIONAL}
 def _judge(pin: Pin, low: Read, high: Read, pins: Sequence[Pin]) -> Iterator[PinResult]:
     for level, (seen, _) in enumerate((low, high)):
         if bool(seen & pin.mask) != bool(level):
-            told = f"driven to {level} it still reads {1 - level}"
-            yield PinResult(pin.name, PinState.STUCK, told)
+            text = f"reads {1 - level} while driven to {level}"
+            yield PinResult(pin.name, PinState.STUCK, text)
     for other in pins:
         if other is not pin and _follows(other, low, high):
-            told = f"follows {pin.name}, which alone was driven"
-            yield PinResult(other.name, PinState.SHORTED, told)
+            text = f"follows {pin.name} when only that pin is driven"
+            yield PinResult(other.name, PinState.SHORTED, text)
 
 
 def _follows(other: Pin, low: Read, high: Read) -> bool:
@@ -70,6 +70,6 @@ def _follows(other: Pin, low: Read, high: Read) -> bool:
 
 
 def _lone(shuttle: Shuttle, drive: Words, enable: Words, highz: Words) -> Pattern:
-    """Vectors that leave every pin alone but those they drive; nothing is expected."""
+    """Make vectors that drive single pins and expect nothing."""
     every = tuple(Bus(pin.name, (pin,), Direction.BIDIRECTIONAL) for pin in shuttle.pins)
     return Pattern.of(every, drive=drive, enable=enable, highz=highz)

@@ -1,6 +1,6 @@
 """The record of one chip's intake, and why it may not be handed out.
 
-One rule: every reason follows from what was found; nothing here can be told to overlook one.
+One rule: every reason follows from the results, and no option suppresses one.
 """
 
 from __future__ import annotations
@@ -14,12 +14,11 @@ from harness.records import ChipRecord, RunRecord, Verdict
 
 @dataclass(frozen=True)
 class ChipIntake:
-    """All that is known of one chip when its intake is over; a card is made from this alone.
+    """The result of one chip's intake; a card is made from this alone.
 
-    ``by`` names everybody who answered, ``at`` is when the last step came to something.
-    ``report_sha256`` is that of the chip's HTML report as written. ``earlier`` has what steps came
-    to before they were repeated, in the order in which that happened. ``uncovered`` names the
-    designs that no intake table tests.
+    ``by`` names the people who answered, ``at`` is the time of the last result. ``report_sha256``
+    is the hash of the chip's HTML report as written. ``earlier`` has the results of steps before
+    they were repeated, oldest first. ``uncovered`` names the designs without an intake table.
     """
 
     run: RunRecord
@@ -59,6 +58,6 @@ def _bad_tables(chip: ChipRecord) -> tuple[str, ...]:
         return (chip.trouble,)
     bad = [o for o in chip.outcomes if not (o.verdict.good or o.verdict is Verdict.NOT_RUN)]
     left = sum(o.verdict is Verdict.NOT_RUN for o in chip.outcomes)
-    told = tuple(f"{o.design} / {o.table} is {o.verdict}: {o.summary}" for o in bad)
-    told += (f"{left} intake tables were not run",) if left else ()
-    return told or (() if chip.outcomes else ("no table was run on the chip",))
+    reasons = tuple(f"{o.design} / {o.table} is {o.verdict}: {o.summary}" for o in bad)
+    reasons += (f"{left} intake tables were not run",) if left else ()
+    return reasons or (() if chip.outcomes else ("no table was run on the chip",))

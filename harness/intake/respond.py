@@ -1,6 +1,6 @@
-"""What a table's vectors tell of pins: short pieces of it, and what their answers prove.
+"""Short pieces of a table, and what the answers to them prove about pins.
 
-One rule: a piece asks what the table asks and no more; a pin that no piece moves stays unproven.
+One rule: a piece tests what its table tests and no more; a pin that no piece moves stays unproven.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from harness.shuttle import Design, Direction, TableSpec
 from harness.table import Pattern, Words
 
 MAX_CYCLES = 64
-"""So many cycles come back whole from one run."""
+"""Maximum number of cycles that one run returns in full."""
 
 PAIRS_PER_PIN = 3
 
 
 @dataclass(frozen=True)
 class Pair:
-    """Two entries of a piece that differ in one input; ``answer`` marks outputs that must too."""
+    """Two rows of a piece that differ in one input, and so in the outputs of ``answer``."""
 
     pin: int
     first: int
@@ -33,7 +33,7 @@ class Pair:
 
 @dataclass(frozen=True, eq=False)
 class Piece:
-    """At most ``MAX_CYCLES`` cycles of a table that are read back whole."""
+    """At most ``MAX_CYCLES`` cycles of a table, read back in full."""
 
     design: Design
     spec: TableSpec
@@ -47,14 +47,14 @@ class Piece:
 
     @property
     def outputs(self) -> int:
-        """Pins that the design drives whatever happens."""
+        """Pins that the design always drives."""
         buses = (bus for bus in self.design.signals if bus.direction is Direction.OUTPUT)
         return sum(bus.mask for bus in buses)
 
 
 @dataclass(frozen=True, eq=False)
 class Answer:
-    """What came back for a piece; ``contact`` has the outputs that did not float.
+    """The answer to a piece; ``contact`` has the outputs that did not float.
 
     ``expect``, ``care`` and ``seen`` have one word per cycle.
     """
@@ -67,7 +67,7 @@ class Answer:
 
 
 def piece_of(design: Design, spec: TableSpec, pattern: Pattern) -> Piece:
-    """Cut a piece: chosen rows where rows stand alone, else the table's beginning."""
+    """Cut a piece: selected rows if rows are independent, else the beginning of the table."""
     if spec.reset_cycles or pattern.pulse.any() or pattern.until.any():
         return Piece(design, spec, pattern.rows(0, MAX_CYCLES), ())
     pairs = list(_pairs(pattern, design))[: MAX_CYCLES // 2]
@@ -80,7 +80,7 @@ def piece_of(design: Design, spec: TableSpec, pattern: Pattern) -> Piece:
 
 
 def _pairs(pattern: Pattern, design: Design) -> Iterator[Pair]:
-    """Find rows that differ in one driven pin and in what is expected; a few for each pin."""
+    """Find rows that differ in one driven pin and in the expected outputs; a few for each pin."""
     drive = pattern.drive & pattern.enable
     for bus in design.signals:
         for pin in bus.pins if bus.can_be_driven else ():
@@ -104,18 +104,18 @@ def _neighbours(drive: Words, enable: Words, mask: int) -> Iterator[tuple[int, i
 
 
 def answered(piece: Piece, contact: int, window: CaptureWindow) -> Answer:
-    """Lay what was seen beside what was expected."""
+    """Put what was seen beside what was expected."""
     row = window.row
     return Answer(piece, contact, piece.pattern.expect[row], piece.pattern.care[row], window.seen)
 
 
 def right(answer: Answer) -> bool:
-    """Tell whether every tested output was as expected."""
+    """Return whether every tested output was as expected."""
     return not np.any((answer.seen ^ answer.expect) & answer.care)
 
 
 def responses(answer: Answer) -> Iterator[tuple[int, bool]]:
-    """For each input with a pair: its bit, and whether an output that should move did."""
+    """Yield, for each input with a pair, its bit and whether an output moved as it should."""
     for pair in answer.piece.pairs:
         wanted = pair.answer & answer.contact
         if wanted:
@@ -124,18 +124,18 @@ def responses(answer: Answer) -> Iterator[tuple[int, bool]]:
 
 
 def stuck_level(answer: Answer, bit: int) -> int | None:
-    """Give the level that an output always had where both were expected; None if it is fine."""
+    """Return the level that an output always had where both were expected; None if it moved."""
     seen = set(_level(answer.seen[_cared(answer, 1 << bit)], bit).tolist())
     return int(seen.pop()) if tests_both_levels(answer, bit) and len(seen) == 1 else None
 
 
 def tests_both_levels(answer: Answer, bit: int) -> bool:
-    """Tell whether an output is expected high and low in the piece."""
+    """Return whether the piece expects an output both high and low."""
     return len(set(_level(answer.expect[_cared(answer, 1 << bit)], bit).tolist())) == 2
 
 
 def tied_pairs(answer: Answer, bits: Sequence[int]) -> Iterator[tuple[int, int, bool]]:
-    """For each two outputs that should differ in some cycle: whether they never did but moved."""
+    """Yield each two outputs that should differ, and whether they moved but never differed."""
     for k, a in enumerate(bits):
         for b in bits[k + 1 :]:
             cared = _cared(answer, 1 << a | 1 << b)
@@ -147,7 +147,7 @@ def tied_pairs(answer: Answer, bits: Sequence[int]) -> Iterator[tuple[int, int, 
 
 
 def _cared(answer: Answer, pins: int) -> NDArray[np.bool_]:
-    """Cycles in which all of these pins are tested."""
+    """The cycles in which all of these pins are tested."""
     tested: NDArray[np.bool_] = (answer.care & np.uint32(pins)) == np.uint32(pins)
     return tested
 

@@ -1,7 +1,7 @@
-"""The guided session: chip by chip, puts the machine's questions and does its work.
+"""The guided session: asks the machine's questions and does its work, chip by chip.
 
-One rule: an answer is in the journal before anything else happens, so that whatever ends the
-session, it goes on where it stopped.
+One rule: an answer is in the journal before anything else happens, so that a session resumes where
+it stopped, however it ended.
 """
 
 from __future__ import annotations
@@ -24,23 +24,23 @@ from harness.rack import Rack, Slot, within
 from harness.records import ChipRecord, RunRecord
 
 MAX_WRONG_ANSWERS = 20
-"""So many answers in a row that are none end the sitting; nobody is there who reads."""
+"""Number of unusable answers in a row that end the sitting: no person is reading."""
 
-LEFT = "nobody answers"
+LEFT = "no answer"
 
 Hasher = Callable[[RunRecord, ChipRecord], str]
-"""Gives the SHA-256 of a chip's report as it is written."""
+"""Returns the SHA-256 of a chip's report as written."""
 
 
 class Questioner(Protocol):
-    """Where questions are put and answers come from."""
+    """Shows questions and returns answers."""
 
     def say(self, text: str) -> None:
         """Show a line."""
         ...
 
     def ask(self, prompt: str, hint: str) -> str:
-        """Put a question; raises KeyboardInterrupt or EOFError when the person leaves."""
+        """Ask a question; raises KeyboardInterrupt or EOFError when the person leaves."""
         ...
 
 
@@ -48,8 +48,8 @@ class Questioner(Protocol):
 class Intake:
     """An intake of the slots of a rack, one after the other.
 
-    ``by`` is who answers in this sitting. ``choice`` says what follows a table that does not
-    pass: ``stop``, ``continue``, or empty to have it asked.
+    ``by`` is who answers in this sitting. ``choice`` is what follows a table that does not pass:
+    ``stop``, ``continue``, or empty to ask.
     """
 
     means: IntakeMeans
@@ -59,7 +59,7 @@ class Intake:
     choice: str = ""
 
     def chips(self, report_hash: Hasher) -> Iterator[ChipIntake | Slot]:
-        """Guide through every chip; gives each as soon as its intake is over.
+        """Guide through every chip; yields each as soon as its intake is over.
 
         A chip that is put aside is offered again after the others, once; if it is put aside again,
         its slot is given instead. Raises KeyboardInterrupt or Cancelled when the person leaves,
@@ -69,7 +69,7 @@ class Intake:
         self._welcome()
         waiting = [slot for slot in self.means.rack.slots if self._was_aside(slot)]
         for slot in [slot for slot in self.means.rack.slots if slot not in waiting]:
-            done = self._turn(slot, report_hash)
+            done = self._attempt(slot, report_hash)
             if done is None:
                 waiting.append(slot)
             else:
@@ -77,19 +77,19 @@ class Intake:
         if waiting:
             self.terminal.say("\nNow the chips that were put aside.")
         for slot in waiting:
-            yield self._turn(slot, report_hash) or slot
+            yield self._attempt(slot, report_hash) or slot
 
     def _welcome(self) -> None:
         self.terminal.say(GENERAL_HELP)
-        lost = without_intake(self.means.rack.shuttle)
-        if lost:
-            self.terminal.say(f"No intake table covers: {', '.join(lost)}.")
+        uncovered = without_intake(self.means.rack.shuttle)
+        if uncovered:
+            self.terminal.say(f"Designs without an intake table: {', '.join(uncovered)}.")
 
     def _was_aside(self, slot: Slot) -> bool:
         return within(_where(slot), lambda: self._resumed(slot).aside, lambda _: False)
 
-    def _turn(self, slot: Slot, report_hash: Hasher) -> ChipIntake | None:
-        """Give a chip its turn; one whose turn breaks is put aside."""
+    def _attempt(self, slot: Slot, report_hash: Hasher) -> ChipIntake | None:
+        """Guide through one chip; it is put aside if its slot breaks down."""
 
         def aside(error: HarnessError) -> None:
             self.terminal.say(f"  {slot.chip} is put aside: {error}.")
@@ -110,15 +110,15 @@ class Intake:
         finally:
             bench.station.close()
         if before.step is not None and progress.powered:
-            told = f"Switch off and unplug the board before {slot.chip} is taken out."
-            self.terminal.say(f"  {told}")
+            caution = f"Switch off and unplug the board before you take {slot.chip} out."
+            self.terminal.say(f"  {caution}")
         if progress.aside:
-            self.terminal.say(f"  {slot.chip} is put aside; nothing of it is lost.")
+            self.terminal.say(f"  {slot.chip} is put aside; its answers are kept.")
             return None
-        return self._found(progress, bench, report_hash)
+        return self._finished(progress, bench, report_hash)
 
-    def _found(self, progress: Progress, bench: Bench, report_hash: Hasher) -> ChipIntake:
-        """Put together what is known of a chip; the same whenever it is asked for again."""
+    def _finished(self, progress: Progress, bench: Bench, report_hash: Hasher) -> ChipIntake:
+        """Put a chip's results together; the same each time."""
         chip = bench.record()
         run = replace(self.means.store.run(self.journal.head.run), finished=None)
         return ChipIntake(
@@ -134,7 +134,7 @@ class Intake:
         )
 
     def _resumed(self, slot: Slot) -> Progress:
-        """Take in again what the journal holds."""
+        """Replay the journal."""
         rack = self.means.rack
         progress = Progress(
             chip=slot.chip,
@@ -148,10 +148,10 @@ class Intake:
         return progress
 
     def _taken_up(self, slot: Slot) -> Progress:
-        """Show what is known of a chip already; one that was left has its turn again now."""
+        """Show a chip's results so far, and note that it is resumed."""
         progress = self._resumed(slot)
         if progress.step is None:
-            self.terminal.say("  Done earlier.")
+            self.terminal.say("  Already done.")
             return progress
         for result in progress.results:
             self._tell(result)
@@ -164,7 +164,7 @@ class Intake:
         return progress
 
     def _go(self, slot: Slot, progress: Progress, bench: Bench) -> Progress:
-        """Ask and work until nothing is left; whoever answers signs before the first answer."""
+        """Ask and work until nothing is left; the first answer is signed."""
         bench.sits(progress.seatings)
         unsigned: tuple[Event, ...] = (Signed(self.by, now()),)
         wrong = 0
@@ -185,10 +185,10 @@ class Intake:
         return progress
 
     def _took(self, slot: Slot, progress: Progress, event: Event, bench: Bench) -> Progress:
-        """Keep an event, and take it in.
+        """Keep an event and apply it.
 
-        What follows from a chip that was moved is kept before the answer that says so: a crash
-        in between has more run again, never less.
+        If the chip was moved, its tables are reset before that answer is kept: after a crash in
+        between, too many tables run again, never too few.
         """
         ahead = advance(progress, event)
         if ahead.seatings > progress.seatings:
@@ -207,7 +207,7 @@ class Intake:
             raise Cancelled(LEFT) from error
 
     def _work(self, progress: Progress, bench: Bench) -> Event:
-        """Do a step's work; a board that cannot be talked to is an event like any other."""
+        """Do a step's work; a board that cannot be reached is an event like any other."""
 
         def lost(error: HarnessError) -> Lost:
             bench.station.close()
@@ -226,8 +226,8 @@ class Intake:
             return bench.identify()
         if step.key == "pins":
             return bench.check_pins()
-        found = bench.run_tables(progress.choice, progress.tries)
-        return Halted(found, now()) if isinstance(found, str) else found
+        outcome = bench.run_tables(progress.choice, progress.tries)
+        return Halted(outcome, now()) if isinstance(outcome, str) else outcome
 
     def _tell(self, result: StepResult) -> None:
         self.terminal.say(f"  {title_of(result.key)}: {result.result}, {result.text}")
@@ -238,11 +238,11 @@ def _where(slot: Slot) -> str:
 
 
 def _is_news(event: Event, result: StepResult) -> bool:
-    """Whether a person did not just type it."""
+    """Whether the person did not just type it."""
     return not isinstance(event, Replied) or result.result is not Result.DONE
 
 
 def _has_sensor(rack: Rack, slot: Slot) -> bool:
-    """Whether the slot's board measures what the chip draws; a virtual one if told how much."""
+    """Whether the slot's board measures the supply current; a virtual one needs a value."""
     measured = not slot.virtual or slot.supply_ma is not None
     return rack.profile.supply_sensor is not None and measured

@@ -1,7 +1,7 @@
-"""Finds the intake that a sitting goes on with, or begins a new one.
+"""Finds the intake that a sitting continues, or begins a new one.
 
-One rule: an intake goes on with the files that it began with, or it does not go on. Whoever looks
-for one to go on with, or to give up, has locked it by :func:`lock_names`.
+One rule: an intake continues with the files that it began with, or not at all. A caller that looks
+for an intake to continue or give up has locked it by :func:`lock_names`.
 """
 
 from __future__ import annotations
@@ -23,11 +23,12 @@ from harness.records import RunRecord
 from harness.store import Store
 
 DESIGN = "design.toml"
+_PUT_BACK = "put the old file back, or begin again with --anew"
 
 
 @dataclass(frozen=True)
 class Left:
-    """An intake that was left before its end, and the files that changed since it began."""
+    """An unfinished intake, and the files that changed since it began."""
 
     journal: Journal
     changed: tuple[str, ...]
@@ -35,53 +36,53 @@ class Left:
 
 @dataclass(frozen=True)
 class JournalFolder:
-    """The journals in a folder, the last begun at the end; ``strange`` files are none of ours."""
+    """The journals in a folder, the latest last; ``foreign`` files are not of this version."""
 
     journals: tuple[Journal, ...]
-    strange: tuple[Path, ...]
+    foreign: tuple[Path, ...]
 
 
 def lock_names(rack: Rack) -> tuple[str, ...]:
-    """Name what one sitting at a time holds: the intake of each slot of a rack."""
+    """Name what only one sitting can hold at a time: the intake of each slot of a rack."""
     return tuple(f"the intake of slot {slot.name} of {_place(rack)}" for slot in rack.slots)
 
 
 def read_journals(folder: Path) -> JournalFolder:
     """Read every journal of a folder. Raises StoreError for one that cannot be read."""
-    begun = [found for path in names_in(folder, ".jsonl") if (found := Journal(path)).begun]
+    begun = [journal for path in names_in(folder, ".jsonl") if (journal := Journal(path)).begun]
     return JournalFolder(
-        tuple(found for found in begun if found.ours),
-        tuple(found.path for found in begun if not found.ours),
+        tuple(journal for journal in begun if journal.ours),
+        tuple(journal.path for journal in begun if not journal.ours),
     )
 
 
 def find_left(
-    shelf: JournalFolder, rack: Rack, slots: tuple[str, ...], files: Mapping[str, str]
+    journals: JournalFolder, rack: Rack, slots: tuple[str, ...], files: Mapping[str, str]
 ) -> Left | None:
-    """Find the last intake of this rack file, and of these slots, that was left.
+    """Find the latest unfinished intake of this rack file and these slots.
 
-    ``slots`` are those asked for, in order, none for all. Raises StoreError for a journal whose
-    first line cannot be used.
+    ``slots`` are those requested, in order; empty for all. Raises StoreError for a journal whose
+    first line is unusable.
     """
-    left = [found for found in _open(shelf, rack) if found.head.slots == slots]
+    left = [journal for journal in _open(journals, rack) if journal.head.slots == slots]
     if not left:
         return None
     return Left(left[-1], changed_files(left[-1].head.sums, files))
 
 
-def overlapping(shelf: JournalFolder, rack: Rack, slots: tuple[str, ...]) -> tuple[Journal, ...]:
-    """Find intakes that were left, of other slots of this rack file, some of them the same."""
+def overlapping(journals: JournalFolder, rack: Rack, slots: tuple[str, ...]) -> tuple[Journal, ...]:
+    """Find unfinished intakes of this rack file that share some of these slots, but not all."""
     wanted = {slot.name for slot in rack.slots}
     return tuple(
-        found
-        for found in _open(shelf, rack)
-        if found.head.slots != slots and wanted & set(found.head.slots or wanted)
+        journal
+        for journal in _open(journals, rack)
+        if journal.head.slots != slots and wanted & set(journal.head.slots or wanted)
     )
 
 
-def _open(shelf: JournalFolder, rack: Rack) -> Iterator[Journal]:
+def _open(folder: JournalFolder, rack: Rack) -> Iterator[Journal]:
     mark = _mark(rack)
-    return (found for found in shelf.journals if found.head.rack == mark and not found.finished)
+    return (each for each in folder.journals if each.head.rack == mark and not each.finished)
 
 
 def begin(
@@ -92,14 +93,14 @@ def begin(
     by: str,
     run: RunRecord,
 ) -> Journal:
-    """Begin the journal of an intake whose run has been started."""
+    """Begin the journal of an intake whose run has started."""
     sums = tuple(FileSum(name, files[name]) for name in sorted(files))
     heading = JournalHeading(run.run_id, _mark(rack), slots, by, now(), sums)
     return Journal.begin(folder / f"{run.run_id}.jsonl", heading)
 
 
 def give_up(left: Left, store: Store) -> None:
-    """End an intake that nobody will go on with; what it holds stays."""
+    """End an intake that is not to be continued; its results stay."""
     run = left.journal.head.run
     if run in store.runs():
         store.finish_run(run, datetime.now(UTC), cancelled=True)
@@ -107,18 +108,18 @@ def give_up(left: Left, store: Store) -> None:
 
 
 def check_store(left: Left, store: Store) -> None:
-    """Raise StoreError if a store is not the one that an intake began with."""
+    """Raise StoreError unless the intake began with this store."""
     run = left.journal.head.run
     if run not in store.runs():
         message = (
-            f"{store.place}: intake {run} is not kept here; give the --store that it began with, "
-            "or begin again with --anew"
+            f"{store.place}: intake {run} is not in this store; give the --store that it began "
+            "with, or begin again with --anew"
         )
         raise StoreError(message)
 
 
 def _mark(rack: Rack) -> str:
-    """Tell a rack file without keeping a path of this computer."""
+    """Identify a rack file without keeping a path of this computer."""
     return hashlib.sha256(_place(rack).encode()).hexdigest()
 
 
@@ -141,19 +142,18 @@ def files_of(rack: Rack, plan: IntakePlan) -> dict[str, str]:
 
 
 def changed_files(before: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
-    """Name every file that is another one now, is new, or is gone."""
+    """Name every file that changed, is new, or is gone."""
     return tuple(sorted(n for n in before.keys() | now.keys() if before.get(n) != now.get(n)))
 
 
 def changed_error(names: tuple[str, ...], rack: Rack, run_id: str) -> ConfigError:
-    """Make the complaint about files that changed since an intake began."""
-    advice = "put the old file back, or start the intake anew with --anew"
-    told = f"not what it was when intake {run_id} began"
+    """Make the error about files that changed since an intake began."""
+    message, advice = f"changed since intake {run_id} began", _PUT_BACK
     home = whole_path(rack.shuttle.path.parent)
     named = (Path(os.path.normpath(home / name)) for name in names)
-    return ConfigError(Finding("changed-since", Location(path), told, advice) for path in named)
+    return ConfigError(Finding("changed-since", Location(path), message, advice) for path in named)
 
 
 def _name(path: Path, home: Path) -> str:
-    """Name a file by its way from the shuttle's folder, so that no two have one name."""
+    """Name a file by its path from the shuttle's folder, so that names are unique."""
     return Path(os.path.relpath(whole_path(path), home)).as_posix()

@@ -1,7 +1,7 @@
-"""The steps of an intake: what becomes of each, and the words around them.
+"""The steps of an intake, their possible results, and their texts.
 
-Values and texts only. A step has a result or has not been reached; there is no third way round it.
-Cautions stand before whatever could hurt a person or a chip.
+Values and texts only. A step has a result or has not been reached; there is no way around it.
+Cautions come before anything that could hurt a person or a chip.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ class StepKind(StrEnum):
 
 
 class Result(StrEnum):
-    """What became of a step."""
+    """The result of a step."""
 
     DONE = "done"
     FAILED = "failed"
@@ -30,7 +30,7 @@ class Result(StrEnum):
 
 
 class PinState(StrEnum):
-    """What the pin check found out about one pin."""
+    """What the pin check found out about a pin."""
 
     REACHED = "reached"
     OPEN = "open"
@@ -44,7 +44,7 @@ BAD_PINS = frozenset({PinState.OPEN, PinState.STUCK, PinState.SHORTED})
 
 @dataclass(frozen=True)
 class IntakeStep:
-    """One step; ``notes`` are shown before ``prompt``. ``{limit}`` stands for the supply limit."""
+    """One step; ``notes`` are shown before ``prompt``. ``{limit}`` becomes the supply limit."""
 
     key: str
     title: str
@@ -55,7 +55,7 @@ class IntakeStep:
 
 @dataclass(frozen=True)
 class StepResult:
-    """What became of a step: ``text`` is the answer, the reason, or what was found."""
+    """The result of a step; ``text`` is the answer, the reason, or what was found."""
 
     key: str
     result: Result
@@ -65,7 +65,7 @@ class StepResult:
 
 @dataclass(frozen=True)
 class PinResult:
-    """One pin of the chip: what was found, and by what."""
+    """The state of one pin of the chip; ``text`` says what shows it."""
 
     pin: str
     state: PinState
@@ -73,29 +73,32 @@ class PinResult:
 
 
 NEEDED = frozenset({"serial", "board", "pins", "tables"})
-"""Steps without which nobody can say that the chip works."""
+"""Steps without which a chip cannot be said to work."""
 
 STOPPING = frozenset({"damage", "seated", "broken", "cautions", "rails", "current", "board"})
-"""Steps after whose failure the chip must not be powered, or cannot be."""
+"""Steps whose failure means that the chip must not, or cannot, be powered."""
 
 AFRESH = frozenset({"rails", "current", "board"})
-"""Steps after whose failure a chip or a board is changed: its seat is looked at again then."""
+"""Steps whose failure means exchanging chip or board, so the seating is checked again."""
 
 GENERAL_HELP = (
     "At a step: skip leaves it out, again goes back one. At every question: aside keeps the chip "
-    "for later, Ctrl-C leaves. Every answer is kept at once."
+    "for later, Ctrl-C leaves. Every answer is saved at once."
 )
+
+_RULES = "Local rules for electrical work and the practice of licensed professionals come first."
+_STATIC = "Static electricity: grounded wrist strap and mat; touch the case, not the pins."
 
 HANDLING = (
-    "The local rules for electrical work and the practice of licensed people come first.",
-    "Static electricity: grounded wrist strap and mat; touch the case, not the pins.",
-    "The board is switched off and unplugged while a chip is looked at, inserted or removed.",
+    _RULES,
+    _STATIC,
+    "Keep the board switched off and unplugged while you inspect, insert or remove a chip.",
 )
-"""Shown before somebody handles a chip."""
+"""Shown before a chip is handled."""
 
 CAUTIONS = (
-    "The local rules for electrical work and the practice of licensed people come first.",
-    "Static electricity: grounded wrist strap and mat; touch the case, not the pins.",
+    _RULES,
+    _STATIC,
     "Polarity and orientation: pin 1 of chip, carrier and board agree; supply leads not crossed.",
     "Supply limited to {limit} mA before it is switched on.",
     "A part that gets hot is a fault: switch off first, then look. Not with a finger.",
@@ -103,13 +106,13 @@ CAUTIONS = (
 )
 
 RESEATING = (
-    "The local rules for electrical work and the practice of licensed people come first.",
+    _RULES,
     "Switch the supply off and unplug the board before you touch the chip.",
-    "Static electricity: grounded wrist strap and mat; touch the case, not the pins.",
+    _STATIC,
     "Seat the chip flat, all the way in, pin 1 in place. Then plug in and switch on again.",
-    "Something gets hot or smells? Switch off at once, and answer end.",
+    "If something gets hot or smells, switch off at once and answer end.",
 )
-"""Shown before a chip is seated again."""
+"""Shown before a chip is reseated."""
 
 SWITCHING_OFF = (
     "Switch the supply off now and unplug the board.",
@@ -121,7 +124,7 @@ STEPS = (
     IntakeStep(
         "damage",
         "Shipping damage",
-        "Packing, board and chip came without damage?",
+        "Packing, board and chip arrived undamaged?",
         notes=HANDLING,
     ),
     IntakeStep(
@@ -146,7 +149,7 @@ STEPS = (
         "Serial number on the chip, typed or scanned",
         StepKind.SERIAL,
     ),
-    IntakeStep("board", "Board identity", "Ask the board who it is", StepKind.WORK),
+    IntakeStep("board", "Board identity", "Ask the board for its identity", StepKind.WORK),
     IntakeStep("pins", "Pin check", "Check that each pin reaches the chip", StepKind.WORK),
     IntakeStep(
         "tables",
@@ -162,5 +165,5 @@ _TITLES = {step.key: step.title for step in STEPS}
 
 
 def title_of(key: str) -> str:
-    """Give the title of a step by its key."""
+    """Return the title of a step by its key."""
     return _TITLES[key]

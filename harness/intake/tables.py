@@ -1,8 +1,7 @@
-"""Runs an intake's tables on one chip, quick ones first, and keeps each outcome.
+"""Runs an intake's tables on one chip, quickest first, and keeps each outcome.
 
-One rule: FAIL and UNSTABLE stand. Only a table that was not run, could not be tested in an
-earlier try, or passed before the chip was seated anew, has another turn; nothing is repeated until
-it passes.
+One rule: FAIL and UNSTABLE stand. A table runs again only if it was not run, could not be tested
+in an earlier attempt, or passed before the chip was reseated; nothing is repeated until it passes.
 """
 
 from __future__ import annotations
@@ -17,18 +16,18 @@ from harness.judge import Case, RetryPolicy, not_run
 from harness.rack import Station, not_back
 from harness.records import Outcome, Verdict
 
-MOVED = "it passed before the chip was off its board, and is to be run again"
-SHOWN = 3
-"""So many tables that did not pass are named."""
+MOVED = "it passed before the chip was off its board, and must run again"
+MAX_SHOWN = 3
+"""Maximum number of tables named that did not pass."""
 
 Key = tuple[str, str]
 
 
 @dataclass
 class TableStep:
-    """One go through the tables, of which ``outcomes`` are known already.
+    """One pass over the tables; ``outcomes`` are already known.
 
-    ``measured`` are tables that got an outcome from the board in this go.
+    ``measured`` are the tables that got an outcome from the board in this pass.
     """
 
     station: Station
@@ -45,19 +44,19 @@ class TableStep:
         self._verdicts = {(o.design, o.table): o.verdict for o in outcomes}
 
     def run(self, retried: Collection[Key]) -> str | None:
-        """Run what is to be run; a text if a table did not pass and nobody chose what then.
+        """Run the open tables; returns a text if one did not pass and no choice was made.
 
-        ``retried`` are tables that may run again if they could not be tested.
+        ``retried`` are tables that run again if they could not be tested.
         """
         waiting = [case for case in self.cases if self._is_open(case, retried)]
         if self.choice == "stop":
             self._stop_after_what_failed(waiting)
         for left, case in zip(range(len(waiting) - 1, -1, -1), waiting, strict=True):
             if self._why:
-                self._took(not_run(case, self._why, datetime.now(UTC)))
+                self._record(not_run(case, self._why, datetime.now(UTC)))
                 continue
             outcome = self._outcome(case)
-            self._took(outcome)
+            self._record(outcome)
             self.measured.add(key_of(case))
             self._tell(outcome)
             if outcome.verdict.good or self._why:
@@ -77,14 +76,14 @@ class TableStep:
     @property
     def text(self) -> str:
         """``33 of 34 passed``, which did not, and why others were not run."""
-        told = [f"{self._passed} of {len(self.cases)} passed"]
+        parts = [f"{self._passed} of {len(self.cases)} passed"]
         bad = [(key, verdict) for key, verdict in self._verdicts.items() if _is_bad(verdict)]
-        names = [f"{'/'.join(key)} {verdict}" for key, verdict in bad[:SHOWN]]
-        if len(bad) > SHOWN:
-            names.append(f"{len(bad) - SHOWN} more")
-        told += [", ".join(names)] if names else []
-        told += [self._why] if self._why else []
-        return "; ".join(told)
+        names = [f"{'/'.join(key)} {verdict}" for key, verdict in bad[:MAX_SHOWN]]
+        if len(bad) > MAX_SHOWN:
+            names.append(f"{len(bad) - MAX_SHOWN} more")
+        parts += [", ".join(names)] if names else []
+        parts += [self._why] if self._why else []
+        return "; ".join(parts)
 
     @property
     def left(self) -> int:
@@ -103,14 +102,14 @@ class TableStep:
         return verdict is Verdict.NOT_RUN or (verdict is Verdict.ERROR and key_of(case) in retried)
 
     def _stop_after_what_failed(self, waiting: Sequence[Case]) -> None:
-        """A person who chose to stop was asked about a table that ran already."""
+        """After ``stop``, find the table that the person was asked about: it ran before."""
         ran = [case for case in self.cases if case not in waiting]
         bad = [case for case in ran if not self._verdict(case).good]
         if bad:
             self._why = _stopped("/".join(key_of(bad[-1])))
 
     def _outcome(self, case: Case) -> Outcome:
-        """Run one table; a link that is broken for good ends the step."""
+        """Run one table; a link that is lost for good ends the step."""
         ran = self.station.run(case, RetryPolicy())
         if ran.gone is not None:
             self._why = f"the board did not come back: {ran.gone}"
@@ -120,7 +119,7 @@ class TableStep:
             self._why = f"the link was lost ({ran.broken})" if lost else str(ran.broken)
         return ran.outcome
 
-    def _took(self, outcome: Outcome) -> None:
+    def _record(self, outcome: Outcome) -> None:
         self.keep(outcome)
         self._verdicts[outcome.design, outcome.table] = outcome.verdict
 
@@ -135,9 +134,9 @@ def _is_bad(verdict: Verdict) -> bool:
 
 
 def _stopped(where: str) -> str:
-    return f"stopped early, as chosen, after {where}"
+    return f"stopped early, as requested, after {where}"
 
 
 def key_of(case: Case) -> Key:
-    """Tell which table it is: design and table."""
+    """Identify a table by design and name."""
     return case.design.name, case.spec.name

@@ -205,26 +205,24 @@ class _Desk:
         """Go on with the intake that was left, or begin one; tells who answers as well."""
         files = files_of(self.rack, self.plan)
         folder = self.out / "intake"
-        shelf = read_journals(folder)
-        for path in shelf.strange:
-            self.terminal.say(
-                f"{path} is not the journal of an intake of this version; left alone."
-            )
-        left = find_left(shelf, self.rack, self.slots, files)
+        journals = read_journals(folder)
+        for path in journals.foreign:
+            self.terminal.say(f"{path} is not an intake journal of this version; it is left alone.")
+        left = find_left(journals, self.rack, self.slots, files)
         if left is not None:
             head = left.journal.head
             if not (self.sure(head) if anew else self.changed(left)):
                 check_store(left, self.store)
-                self.terminal.say(f"Going on with {_named(head)}.")
-                return left.journal, self.who("Who goes on with it", left.journal.last_by)
+                self.terminal.say(f"Resuming {_named(head)}.")
+                return left.journal, self.who("Who continues it", left.journal.last_by)
             give_up(left, self.store)
             kept = left.journal.path
             self.terminal.say(f"Intake {head.run} is given up; its answers stay in {kept}.")
-        for other in overlapping(shelf, self.rack, self.slots):
+        for other in overlapping(journals, self.rack, self.slots):
             slots = ", ".join(other.head.slots) or "the whole rack"
             self.terminal.say(
-                f"Beware: {_named(other.head)}, of {slots}, was left and is not finished; it has "
-                "other answers for some of these chips."
+                f"Warning: {_named(other.head)}, of {slots}, is unfinished; it has other answers "
+                "for some of these chips."
             )
         by = self.who("Who does this intake", "")
         return self.begin(folder, files, by), by
@@ -252,7 +250,7 @@ class _Desk:
 
     def sure(self, head: JournalHeading) -> bool:
         """Begin again, as was asked for; where a person is, make sure of it."""
-        question = f"{_begun(head)}, was left. Give it up and begin anew"
+        question = f"{_begun(head)}, is unfinished. Give it up and begin anew"
         if not self.terminal.attended or self.anew(question):
             return True
         raise EOFError
@@ -262,11 +260,13 @@ class _Desk:
         if not left.changed:
             return False
         head = left.journal.head
-        self.terminal.say(f"{_begun(head)}, was left.")
-        self.terminal.say("These files are not what they were then:")
+        self.terminal.say(f"{_begun(head)}, is unfinished.")
+        self.terminal.say("These files have changed since then:")
         for name in left.changed:
             self.terminal.say(f"  {name}")
-        if self.terminal.attended and self.anew("Old answers do not fit new files. Begin anew"):
+        if self.terminal.attended and self.anew(
+            "The old answers do not apply to the new files. Begin anew"
+        ):
             return True
         raise changed_error(left.changed, self.rack, head.run)
 
@@ -277,7 +277,7 @@ class _Desk:
     def still_aside(self, slot: Slot) -> None:
         """Tell of a chip that waits for the next sitting."""
         self.terminal.say(
-            f"{slot.chip} in slot {slot.name} is still aside: harness intake goes on with it."
+            f"{slot.chip} in slot {slot.name} is still aside; harness intake continues with it."
         )
 
     def finish(self, item: ChipIntake) -> None:
@@ -287,7 +287,7 @@ class _Desk:
             write_run(item.run, folder)
             card = write_card(item, folder / "cards")
         except StoreError as error:
-            message = f"{error}. Every answer is kept; the same command writes it"
+            message = f"{error}. Every answer is saved; run the same command to write it"
             raise StoreError(message) from error
         self.terminal.say(f"{card.kind} of {item.chip.chip_serial}: {card.card}")
         for reason in item.hold_reasons[:3]:

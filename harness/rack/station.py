@@ -45,6 +45,7 @@ from harness.records import ChipRecord, Outcome
 AGAIN = "The link was lost once, and the table was run again from its start."
 DONE_AGAIN = "The link was lost once, and this was done again from its start."
 POWER_ADVICE = 'or name a command in the rack file that switches it off and on ("power_cycle")'
+WRONG_BOARD = "plug in the right board or correct the rack file"
 RETRY_SECONDS = 0.25
 STOPPED = "the run was stopped"
 RECONNECTS = 3
@@ -167,11 +168,11 @@ class Station:
         expected = policy.must_be or before
         if expected and who.board_serial.casefold() != expected.casefold():
             self.close()
-            told = f"the board says it is {who.board_serial or 'nobody'}"
+            reported = f"the board reports {who.board_serial or 'no serial number'}"
             if policy.must_be:
-                told += f", the rack file says {policy.must_be}"
-                raise BoardMisbehaved(f"{told}; plug the right board in or correct the rack file")
-            raise BoardMisbehaved(f"{told}, before it was {before}; {policy.exchanged}")
+                reported += f", the rack file says {policy.must_be}"
+                raise BoardMisbehaved(f"{reported}; {WRONG_BOARD}")
+            raise BoardMisbehaved(f"{reported}, before it was {before}; {policy.exchanged}")
         self.record, self._met = answered(self.record, who), True
         policy.keep(replace(self.record, outcomes=()))
 

@@ -89,15 +89,15 @@ def journals(folder: Path) -> Attack:
 
 def _journal(path: Path, sound: bytes) -> str:
     try:
-        shelf = read_journals(path.parent)
-        for journal in shelf.journals:
+        folder = read_journals(path.parent)
+        for journal in folder.journals:
             _ = journal.head, journal.last_by, journal.finished
-        found = [(slot, list(journal.events(slot))) for journal in shelf.journals
+        found = [(slot, list(journal.events(slot))) for journal in folder.journals
                  for slot in ("A1", "A2")]  # fmt: skip
     except StoreError:
         return REFUSED
-    if not shelf.journals:
-        return f"{REFUSED} as strange" if shelf.strange else "nothing begun"
+    if not folder.journals:
+        return f"{REFUSED} as strange" if folder.foreign else "nothing begun"
     whole = path.read_bytes()
     lines = [json.loads(line) for line in whole[: whole.rfind(b"\n") + 1].splitlines()]
     for slot, events in found:

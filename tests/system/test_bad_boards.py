@@ -158,7 +158,7 @@ def test_bad_boards_do_not_keep_a_good_one_from_its_verdict(aftermath: Aftermath
         (
             "other",
             (
-                "the board says it is WB-08, the rack file says WB-80; plug the right board in "
+                "the board reports WB-08, the rack file says WB-80; plug in the right board "
                 "or correct the rack file"
             ),
         ),

@@ -150,8 +150,8 @@ def cards() -> Iterator[Path]:
         with terminal(folder) as person:
             person.answer("")
             person.wait_for("Nothing broken: skipped, the lamp is broken")
-            person.wait_for("switched off and unplugged while a chip is looked at")
-            person.wait_for("Was it off its board, or its supply off, since then")
+            person.wait_for("switched off and unplugged while you inspect")
+            person.wait_for("Has the chip been off its board, or its supply off, since then")
             person.answer("no", "yes")
             person.wait_for("41.5 mA of at most 150 mA, measured by the board")
             person.answer("SP2-0001", "", "", "")

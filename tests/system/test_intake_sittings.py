@@ -77,9 +77,9 @@ def test_without_a_terminal_files_that_changed_are_refused_by_name(
     assert sit(monkeypatch, "yes") == ExitCode.BAD_INPUT
     told = capsys.readouterr()
     for file, name in CHANGED.items():
-        assert f"{file}: error [changed-since] not what it was when intake" in told.err
+        assert f"{file}: error [changed-since] changed since intake" in told.err
         assert f"  {name}\n" in told.out
-    assert told.err.count("start the intake anew with --anew") == len(CHANGED)
+    assert told.err.count("begin again with --anew") == len(CHANGED)
     assert len(journals(lab)) == 1
     assert sit(monkeypatch, "yes", options=("--anew",)) == ExitCode.NOT_TESTED
     assert len(journals(lab)) == 2
@@ -115,7 +115,7 @@ def test_at_a_terminal_a_person_decides_about_files_that_changed(lab: Path) -> N
         person.wait_for("Chip carrier seated")
     one_chip(lab, "supply_ma = 40\n")
     with terminal(lab, "--by", "Ada") as person:
-        person.wait_for("These files are not what they were then:")
+        person.wait_for("These files have changed since then:")
         person.wait_for("  ../tray.toml")
         person.answer("")
         person.wait_for("[changed-since]")
@@ -123,7 +123,7 @@ def test_at_a_terminal_a_person_decides_about_files_that_changed(lab: Path) -> N
     with terminal(lab, "--by", "Ada") as person:
         person.answer("anew")
         person.wait_for("is given up; its answers stay in")
-        person.wait_for("Packing, board and chip came without damage?")
+        person.wait_for("Packing, board and chip arrived undamaged?")
 
 
 def test_a_chip_that_stays_aside_waits_for_the_next_sitting(
@@ -213,18 +213,20 @@ def test_answers_without_end_that_answer_nothing_end_the_sitting(
     assert sit(monkeypatch, *["perhaps"] * 1000) == ExitCode.NOT_TESTED
     told = capsys.readouterr().out
     assert told.count("Please answer yes, no or skip.") == MAX_WRONG_ANSWERS
-    assert "Left. Every answer is kept" in told
+    assert "Left. Every answer is saved" in told
 
 
 def test_a_chip_that_was_left_in_the_middle_goes_on_when_somebody_says_that_it_stayed(
     lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert sit(monkeypatch, *LOOKED[:5], *WORKED[:3]) == ExitCode.NOT_TESTED
-    assert "unplug it before the chip is touched" in capsys.readouterr().out
+    assert "unplug it before you touch the chip" in capsys.readouterr().out
     assert sit(monkeypatch, "no", "") == ExitCode.ALL_PASS
     told = capsys.readouterr().out
-    assert "Was it off its board, or its supply off, since then [yes, no or aside]" in told
-    assert "Switch off and unplug the board before SP2-0001 is taken out." in told
+    assert (
+        "Has the chip been off its board, or its supply off, since then [yes, no or aside]" in told
+    )
+    assert "Switch off and unplug the board before you take SP2-0001 out." in told
 
 
 def test_a_chip_that_was_seated_again_sits_well_at_the_next_sitting_too(
@@ -258,9 +260,9 @@ def test_an_intake_that_began_anew_is_gone_on_with_by_the_command_without_that(
     lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert sit(monkeypatch, "yes", options=("--anew",)) == ExitCode.NOT_TESTED
-    assert "The same command without --anew goes on from here." in capsys.readouterr().out
+    assert "The same command without --anew continues from here." in capsys.readouterr().out
     with terminal(lab, "--anew", "--by", "Ada") as person:
-        person.wait_for("was left. Give it up and begin anew")
+        person.wait_for("is unfinished. Give it up and begin anew")
         person.answer("")
         assert person.end() == ExitCode.NOT_TESTED
     assert len(journals(lab)) == 1
@@ -274,10 +276,10 @@ def test_an_intake_of_other_slots_that_has_answers_for_a_chip_is_named(
     both = ("--slot", "A1", "--slot", "A1")
     assert sit(monkeypatch, "yes", options=both) == ExitCode.NOT_TESTED
     told = capsys.readouterr().out
-    assert f"Beware: intake {first.stem} by Ada Example" in told
+    assert f"Warning: intake {first.stem} by Ada Example" in told
     assert sit(monkeypatch, options=("--slot", "A1")) == ExitCode.NOT_TESTED
     (second,) = set(journals(lab)) - {first}
-    assert f"Going on with intake {second.stem}" in capsys.readouterr().out
+    assert f"Resuming intake {second.stem}" in capsys.readouterr().out
 
 
 def test_another_store_than_it_began_with_is_refused_before_any_question(
@@ -288,7 +290,7 @@ def test_another_store_than_it_began_with_is_refused_before_any_question(
     options = ("--store", "other.sqlite")
     assert sit(monkeypatch, "yes", options=options) == ExitCode.NOT_TESTED
     told = capsys.readouterr()
-    assert "is not kept here; give the --store that it began with" in told.err
+    assert "is not in this store; give the --store that it began with" in told.err
     assert "Chip 1 of 1" not in told.out
     assert sit(monkeypatch, "yes", options=(*options, "--anew")) == ExitCode.NOT_TESTED
     assert "is given up" in capsys.readouterr().out
@@ -331,7 +333,7 @@ def test_a_file_that_is_no_journal_of_this_version_is_named_and_left_alone(
     old.parent.mkdir(parents=True)
     old.write_text('{"format": "harness-intake", "version": 1}\n')
     assert sit(monkeypatch, "yes") == ExitCode.NOT_TESTED
-    assert "2020.jsonl is not the journal of an intake of this version" in capsys.readouterr().out
+    assert "2020.jsonl is not an intake journal of this version" in capsys.readouterr().out
     assert old.read_text() == '{"format": "harness-intake", "version": 1}\n'
 
 

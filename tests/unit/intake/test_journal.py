@@ -103,7 +103,7 @@ def test_a_line_of_another_form_is_refused(tmp_path: Path) -> None:
     Journal.begin(path, HEADING)
     with path.open("a") as stream:
         stream.write('{"slot": "A1", "kind": "reply", "colour": "red"}\n')
-    with pytest.raises(StoreError, match="a line of the journal cannot be used"):
+    with pytest.raises(StoreError, match="a line of the journal is unusable"):
         list(Journal(path).events("A1"))
 
 
@@ -111,7 +111,7 @@ def test_a_signature_without_a_name_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "j.jsonl"
     begun(path)
     path.write_bytes(path.read_bytes().replace(b'"by": "Grace', b'"at": "Grace'))
-    with pytest.raises(StoreError, match="a line of the journal cannot be used"):
+    with pytest.raises(StoreError, match="a line of the journal is unusable"):
         _ = Journal(path).last_by
 
 

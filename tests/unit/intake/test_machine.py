@@ -67,7 +67,7 @@ def test_good_answers_lead_to_the_work() -> None:
 
 
 def test_a_skipped_step_needs_a_reason_and_keeps_it() -> None:
-    wanted = "A reason is needed; again goes back to the question."
+    wanted = "Please give a reason; again goes back to the question."
     for no_reason in ("   ", "skip", "No", "end", "continue"):
         assert asked(after("skip", no_reason)).complaint == wanted
     found = after("skip", "  ", "the box was thrown away")
@@ -171,16 +171,16 @@ def test_a_current_that_is_no_number_is_asked_again(typed: str) -> None:
 
 def test_another_chips_serial_number_is_refused() -> None:
     progress = after(*LOOKED, "42", "SP2-0002")
-    assert progress.complaint.startswith("The rack file says that SP2-0001 is in this slot.")
+    assert progress.complaint.startswith("The rack file has SP2-0001 in this slot.")
     assert "is not a serial number" in after(*LOOKED, "42", "X").complaint
 
 
 def test_a_board_with_the_wrong_serial_number_can_be_changed_or_ends_the_intake() -> None:
-    wrong = after(*GOOD, "", bad("the board says it is WB-09"))
+    wrong = after(*GOOD, "", bad("the board reports WB-09"))
     assert after("end", start=wrong).step is None
     afresh = after("again", start=wrong)
     assert asked(afresh).step.key == "seated"
-    assert result_texts(afresh)[-1] == "the board says it is WB-09"
+    assert result_texts(afresh)[-1] == "the board reports WB-09"
     assert "42 mA of at most 150 mA" in result_texts(afresh)
 
 
@@ -212,7 +212,7 @@ def test_a_failed_pin_check_offers_to_seat_the_chip_again_after_cautions() -> No
     failed = after("", bad("in4 open"), start=AT_PINS)
     notes = asked(failed).notes
     assert notes == RESEATING
-    assert notes[0].startswith("The local rules")
+    assert notes[0].startswith("Local rules")
     assert "unplug the board before you touch the chip" in notes[1]
     again = after("reseated", "yes", "42", "", start=failed)
     assert again.stage is Stage.WORK
@@ -297,7 +297,7 @@ def test_tables_are_offered_again_only_if_some_have_no_verdict() -> None:
     assert asked(whole).hint == "end or aside"
     assert after("again", start=whole).complaint == "Please answer end or aside."
     part = after("", Worked(Result.FAILED, "a/b ERROR", "now", left=3), start=AT_TABLES)
-    assert "(3 tables; a FAIL stays)" in asked(part).prompt
+    assert "(3 tables; a FAIL stands)" in asked(part).prompt
     assert after("again", start=part).stage is Stage.WORK
 
 
@@ -311,7 +311,7 @@ def test_work_that_was_lost_is_kept_and_offered_anew() -> None:
 @pytest.mark.parametrize("at", [AT_PINS, after("", start=AT_PINS), after(*LOOKED, start=SENSING)])
 def test_whoever_goes_on_after_a_break_is_asked_what_happened_to_the_chip(at: Progress) -> None:
     back = after(TakenUp("later"), start=at)
-    assert "Was it off its board" in asked(back).prompt
+    assert "Has the chip been off its board" in asked(back).prompt
     assert any("unplugged" in note for note in asked(back).notes)
     assert asked(after("no", start=back)).step == at.step
 
@@ -332,7 +332,7 @@ def test_a_chip_put_aside_goes_on_where_it_was() -> None:
 @pytest.mark.parametrize("left", [AT_TABLES, after("", bad("in4 open"), start=AT_PINS)])
 def test_a_chip_that_was_off_its_board_is_seated_and_checked_again(left: Progress) -> None:
     back = after("aside", TakenUp("now"), start=left)
-    assert "Was it off its board" in asked(back).prompt
+    assert "Has the chip been off its board" in asked(back).prompt
     assert asked(after("no", start=back)).prompt == asked(left).prompt
     afresh = after("yes", start=back)
     assert asked(afresh).step.key == "seated"

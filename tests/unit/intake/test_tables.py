@@ -208,14 +208,14 @@ def test_without_a_choice_the_first_bad_table_is_told_and_nothing_more_runs(stor
     found = lab(store, board(bad_chip))
     assert found.tables("") == "a/all is FAIL, 2 more to run"
     assert found.verdicts() == {"a": Verdict.FAIL}
-    stopped = "0 of 3 passed; a/all FAIL; stopped early, as chosen, after a/all"
+    stopped = "0 of 3 passed; a/all FAIL; stopped early, as requested, after a/all"
     assert told(found.tables("stop")) == (Result.FAILED, stopped)
     assert found.verdicts()["b"] is Verdict.NOT_RUN
 
 
 def test_stop_given_beforehand_stops_after_the_first_bad_table(store: Store) -> None:
     found = lab(store, board(bad_chip))
-    assert "stopped early, as chosen, after a/all" in told(found.tables("stop"))[1]
+    assert "stopped early, as requested, after a/all" in told(found.tables("stop"))[1]
     assert [found.verdicts()[name] for name in "bc"] == [Verdict.NOT_RUN] * 2
 
 
@@ -224,7 +224,9 @@ def test_another_board_than_before_is_refused(store: Store) -> None:
     found = lab(store, board(), board(name="WB-02"), slot=anybody)
     found.bench.identify()
     found.bench.station.close()
-    with pytest.raises(BoardMisbehaved, match="it is WB-02, before it was WB-01; plug every board"):
+    with pytest.raises(
+        BoardMisbehaved, match="reports WB-02, before it was WB-01; plug every board"
+    ):
         found.tables()
 
 
@@ -235,7 +237,7 @@ def test_the_board_of_another_slot_fails_the_identity_until_the_right_one_is_the
     wrong = found.bench.identify()
     assert (wrong.result, wrong.text) == (
         Result.FAILED,
-        "the board says it is WB-02, the rack file says WB-01",
+        "the board reports WB-02, the rack file says WB-01",
     )
     assert found.bench.identify().result is Result.DONE
 

@@ -149,7 +149,7 @@ def test_another_board_than_the_rack_file_names_is_not_searched() -> None:
     board.identity = replace(board.identity, board_serial="WB-09")
     record = search(board).record
     assert record.trouble == (
-        "the board says it is WB-09, the rack file says WB-01; plug the right board in or correct "
+        "the board reports WB-09, the rack file says WB-01; plug in the right board or correct "
         "the rack file"
     )
     assert board.ran == []
@@ -166,10 +166,10 @@ def test_a_board_that_was_exchanged_while_the_link_was_lost_is_refused_as_in_a_r
     boards = iter([first, other, other])
     found = search(first, opener=lambda _: next(boards), named=board)
     told = {
-        "WB-01": "the rack file says WB-01; plug the right board in or correct the rack file",
+        "WB-01": "the rack file says WB-01; plug in the right board or correct the rack file",
         "": "before it was WB-01; plug every board in where it was and run again",
     }
-    assert found.record.trouble == f"the board says it is WB-02, {told[board]}"
+    assert found.record.trouble == f"the board reports WB-02, {told[board]}"
     assert found.record.board_serial == "WB-01"
     assert (other.ran, other.closed) == ([], 1)
 

@@ -145,7 +145,7 @@ def test_a_board_that_cannot_be_reached_is_trouble_and_no_table_is_run() -> None
 def test_a_board_that_is_another_than_the_rack_file_says_is_not_used() -> None:
     session = FunctionSession()
     memory = work([session], board="WB-09")
-    assert "the board says it is WB-01, the rack file says WB-09" in memory.chips[-1].trouble
+    assert "the board reports WB-01, the rack file says WB-09" in memory.chips[-1].trouble
     assert (session.closed, session.runs) == (1, [])
 
 
@@ -216,7 +216,7 @@ def test_another_board_at_the_same_port_is_not_taken_for_the_one_that_left() -> 
     other.identity = replace(other.identity, board_serial="WB-02")
     memory = work([FunctionSession([BoardLost("unplugged")]), other], board="")
     assert verdicts(memory) == [Verdict.ERROR, Verdict.NOT_RUN, Verdict.NOT_RUN]
-    assert "the board says it is WB-02, before it was WB-01" in memory.chips[-1].trouble
+    assert "the board reports WB-02, before it was WB-01" in memory.chips[-1].trouble
 
 
 def test_serial_numbers_of_boards_are_compared_without_regard_to_case() -> None:
