@@ -1,72 +1,75 @@
-"""Gate-level netlists, read and evaluated bit-parallel."""
+"""Gate-level netlists, read, and evaluated by one engine in as many lanes as one likes."""
 
 import importlib
 import typing
 
-from harness.netlist.bench import load_bench, parse_bench
+from harness.netlist.bench import parse_bench
 from harness.netlist.circuit import Circuit
 from harness.netlist.lanes import (
-    ALL,
-    SETTLED,
+    HEALTHY,
+    Delay,
     Extent,
-    Faults,
-    Lanes,
-    Memory,
-    Patches,
-    PinMap,
-    Stimulus,
-    new_memory,
-    no_patches,
+    Force,
+    Lane,
+    Pin,
+    Rows,
+    Short,
+    random_state,
+    stimulus,
 )
 from harness.netlist.model import (
     HIGH,
+    LOW,
+    Flop,
     Kind,
     Netlist,
     Port,
     PortDirection,
+    Tables,
+    TriState,
     nearest,
 )
+from harness.netlist.readers import load_netlist
 from harness.netlist.yosys import synthesise
-from harness.netlist.yosys_json import load_netlist
 
 if typing.TYPE_CHECKING:
-    from harness.netlist.kernel import connect, prime, run_cycles, settle
-    from harness.netlist.simulator import Simulator, StuckAt
+    from harness.netlist.engine import Chip, Verdicts, judge
+    from harness.netlist.simulator import Simulator
 
 __all__ = [
-    "ALL",
+    "HEALTHY",
     "HIGH",
-    "SETTLED",
+    "LOW",
+    "Chip",
     "Circuit",
+    "Delay",
     "Extent",
-    "Faults",
+    "Flop",
+    "Force",
     "Kind",
-    "Lanes",
-    "Memory",
+    "Lane",
     "Netlist",
-    "Patches",
-    "PinMap",
+    "Pin",
     "Port",
     "PortDirection",
+    "Rows",
+    "Short",
     "Simulator",
-    "Stimulus",
-    "StuckAt",
-    "connect",
-    "load_bench",
+    "Tables",
+    "TriState",
+    "Verdicts",
+    "judge",
     "load_netlist",
     "nearest",
-    "new_memory",
-    "no_patches",
     "parse_bench",
-    "prime",
-    "run_cycles",
-    "settle",
+    "random_state",
+    "stimulus",
     "synthesise",
 ]
 
 _COMPILED = {
-    **dict.fromkeys(("connect", "prime", "run_cycles", "settle"), "harness.netlist.kernel"),
-    **dict.fromkeys(("Simulator", "StuckAt"), "harness.netlist.simulator"),
+    **dict.fromkeys(("Chip", "Verdicts", "judge"), "harness.netlist.engine"),
+    "Simulator": "harness.netlist.simulator",
 }
 
 

@@ -1,4 +1,4 @@
-"""A netlist while it is built or changed: plain lists, and :meth:`Circuit.levelise` at the end.
+"""A netlist while it is built: plain lists, and :meth:`Circuit.levelise` at the end.
 
 The one rule: every net has exactly one driver, and no gate waits for itself; a circuit that
 breaks it is refused with the names of the nets.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -112,30 +112,6 @@ class Circuit:
         self.choose(outside_enable, level, outside, net)
         self.tristates[net] = TriState(enable, outside, outside_enable)
 
-    def isolate(self, net: int) -> int:
-        """Put a buffer before ``net``; gives the new net that has its driver's own level."""
-        raw = self.net()
-        self.gates = [gate._replace(out=raw) if gate.out == net else gate for gate in self.gates]
-        self.flops = [flop._replace(q=raw) if flop.q == net else flop for flop in self.flops]
-        self.ports = [_moved(port, net, raw) for port in self.ports]
-        if net in self.tristates:
-            self.tristates[raw] = self.tristates[net]
-        self.gate(Kind.AND, raw, raw, net)
-        return raw
-
-    def bridge(self, first: int, second: int, kind: Kind) -> None:
-        """Short two nets: both carry ``kind`` (AND or OR) of what drives them.
-
-        A transparent latch on the shorted level keeps a bridge between a net and its own cause
-        evaluable: it is then settled by repetition.
-        """
-        shorted = self.gate(kind, self.isolate(first), self.isolate(second))
-        held = self.net(f"{self.names[first]}~{self.names[second]}")
-        self.flops.append(Flop(held, shorted, HIGH, latch=1))
-        for index, gate in enumerate(self.gates):
-            if gate.out in (first, second):
-                self.gates[index] = Gate(int(Kind.AND), held, held, gate.out)
-
     def levelise(self) -> Netlist:
         """Put the gates in order and freeze the circuit; raises NetlistError (see the rule)."""
         self._check_drivers()
@@ -221,13 +197,6 @@ class Circuit:
 
 
 _INVERTING = {Kind.NAND: Kind.AND, Kind.NOR: Kind.OR, Kind.XNOR: Kind.XOR}
-
-
-def _moved(port: Port, net: int, raw: int) -> Port:
-    """Let an input port drive ``raw`` instead of ``net``."""
-    if port.direction is not PortDirection.INPUT or net not in port.nets:
-        return port
-    return replace(port, nets=tuple(raw if bit == net else bit for bit in port.nets))
 
 
 def _grouped(flops: Sequence[Flop]) -> tuple[list[tuple[int, ...]], list[Flop]]:

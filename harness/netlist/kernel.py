@@ -1,339 +1,284 @@
-"""The compiled loops that evaluate netlists: 64 lanes to a word, one bit of a word a lane.
+"""The compiled loops that evaluate gates and flops, in all lanes at once.
 
-The one rule: a word is evaluated on its own. Every net holds one uint64 a word; gates are
-evaluated in order, then flops take their next state all at once, and again until nothing
-changes. Compiled code is kept beside this file (or where ``NUMBA_CACHE_DIR`` says) when that
-folder can be written, and compiled anew otherwise. The compiler takes longer to load than
-most commands to run: nothing but :mod:`~harness.netlist.simulator` and the face imports this.
+The one rule: lanes never influence each other. Operations are evaluated in order, block by block,
+and only blocks that read something which has changed in some lane; then flops take their next
+state all at once, and again until nothing changes. ``v``, ``t`` and ``ops`` are the arrays of a
+machine, see ``layout``.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.netlist.lanes import (
-    SETTLED,
-    Extent,
-    Faults,
-    Lanes,
-    Memory,
-    Patches,
-    PinMap,
-    Stimulus,
+from harness.netlist.compiler import compiled, put, some, spread, take
+from harness.netlist.lanes import Lanes
+from harness.netlist.layout import (
+    ACTIVE,
+    BRIDGE,
+    BRIDGE_MASK,
+    BRIDGE_OR,
+    BRIDGES,
+    CLOCKS,
+    DATA,
+    DIRTY,
+    FIRST,
+    FLOPS,
+    FROZEN,
+    GROUP,
+    GROUPS,
+    KEEP,
+    LEVEL,
+    PATCH_AT,
+    PATCH_OPERATION,
+    PATCH_PIN,
+    PENDING,
+    PLAIN,
+    Q,
+    RAILS,
+    RAW,
+    READERS,
+    STATE,
+    Tables,
 )
-from harness.netlist.model import Kind, Tables
+from harness.netlist.program import BLOCKS, MASKS
 
-Function = TypeVar("Function", bound=Callable[..., Any])
+Operations = NDArray[np.uint32]
 
-_ZERO = np.uint64(0)
-_ONE = np.uint64(1)
-_XOR = np.uint64(Kind.XOR)
+SETTLED = -1
+"""What :func:`advance` returns when nothing changes any more."""
 
-
-_OPTIONS: dict[str, Any] = {"nogil": True, "_nrt": False}
-# No function here makes an array, so none needs to count references to those it is given:
-# without ``_nrt`` counting them costs twice as much time as evaluating gates.
-
-
-def compiled(function: Function) -> Function:
-    """Compile a function with numba; without a cache on disk where no folder can be written."""
-    try:
-        return cast("Function", numba.njit(cache=True, **_OPTIONS)(function))
-    except RuntimeError:  # numba found no folder for its cache
-        return cast("Function", numba.njit(**_OPTIONS)(function))
+_NONE = np.uint64(0)
 
 
 @compiled
-def evaluate(values: Lanes, tables: Tables, first: int, last: int) -> None:
-    """Evaluate the gates from ``first`` up to, not including, ``last``."""
-    gates = tables.gates
+def sweep(v: Lanes, t: Tables, ops: Operations, dirty: int) -> None:
+    """Evaluate the blocks in ``dirty``."""
+    patches = t[PATCH_AT]
+    for block in range(BLOCKS):
+        if (dirty >> block) & 1 == 0:
+            continue
+        first, last = t[t[FIRST] + block], t[t[FIRST] + block + 1]
+        at, end = t[patches + block], t[patches + block + 1]
+        while at < end:
+            patched = t[t[PATCH_OPERATION] + at]
+            _evaluate(v, ops, first, patched)
+            at = _patched(v, t, ops, patched, at, end)
+            first = patched + 1
+        _evaluate(v, ops, first, last)
+
+
+@compiled
+def _evaluate(v: Lanes, ops: Operations, first: int, last: int) -> None:
+    """Evaluate operations from ``first`` up to, not including, ``last``."""
     for index in range(first, last):
-        kind = np.uint64(gates[index, 0])
-        a = values[gates[index, 1]]
-        b = values[gates[index, 2]]
-        flip_out = _ZERO - (kind & _ONE)
-        if kind < _XOR:  # a branch that the processor learns; a choice of values is slower
-            flip_in = _ZERO - ((kind >> _ONE) & _ONE)
-            values[gates[index, 3]] = ((a ^ flip_in) & (b ^ flip_in)) ^ flip_out
+        new = _operate(v, ops[index, 0], take(v, ops[index, 1]), take(v, ops[index, 2]))
+        put(v, ops[index, 3], new)
+
+
+@compiled
+def _operate(v: Lanes, code: int, a: Any, b: Any) -> Any:
+    """Evaluate one operation; without a branch, which the processor would have to guess."""
+    both = a & b & spread(v, MASKS[code, 2])
+    either = (a ^ b) & spread(v, MASKS[code, 1])
+    return both ^ either ^ spread(v, MASKS[code, 0])
+
+
+@compiled
+def _patched(v: Lanes, t: Tables, ops: Operations, index: int, at: int, end: int) -> int:
+    """Evaluate an operation with patches, from ``at`` on; gives the first that is left."""
+    a, b = take(v, ops[index, 1]), take(v, ops[index, 2])
+    while at < end and t[t[PATCH_OPERATION] + at] == index and t[t[PATCH_PIN] + at] < 2:
+        keep, level = take(v, t[KEEP] + at), take(v, t[LEVEL] + at)
+        if t[t[PATCH_PIN] + at] == 0:
+            a = (a & keep) | level
         else:
-            values[gates[index, 3]] = a ^ b ^ flip_out
+            b = (b & keep) | level
+        at += 1
+    new = _operate(v, ops[index, 0], a, b)
+    while at < end and t[t[PATCH_OPERATION] + at] == index:
+        put(v, t[RAW] + at, new)
+        new = (new & take(v, t[KEEP] + at)) | take(v, t[LEVEL] + at)
+        at += 1
+    put(v, ops[index, 3], new)
+    return at
 
 
 @compiled
-def evaluate_patched(values: Lanes, tables: Tables, patches: Patches, first: int) -> None:
-    """Evaluate the gates from ``first`` on, forcing the patched nets on the way."""
-    start = first
-    for index in range(len(patches.gate)):
-        gate = patches.gate[index]
-        if gate >= 0 and gate < first:
-            continue
-        if gate >= start:
-            evaluate(values, tables, start, gate + 1)
-            start = gate + 1
-        net, mask = patches.net[index], patches.mask[index]
-        values[net] = (values[net] & ~mask) | (patches.level[index] & mask)
-    evaluate(values, tables, start, len(tables.gates))
+def _join(v: Lanes, t: Tables) -> int:
+    """Let shorted nets show what their drivers come to; gives the blocks to evaluate."""
+    dirty, moved, frozen = 0, spread(v, _NONE), take(v, t[FROZEN])
+    for index in range(t[BRIDGES]):
+        at = t[BRIDGE] + 4 * index
+        a, b = take(v, t[at]), take(v, t[at + 1])
+        mask = take(v, t[BRIDGE_MASK] + index)
+        joined = (a & b) | ((a | b) & take(v, t[BRIDGE_OR] + index))
+        for side in range(2):
+            own = a if side == 0 else b
+            slot = t[at + 2 + side]
+            old = take(v, slot)
+            change = (((joined & mask) | (own & ~mask)) ^ old) & ~frozen
+            if some(change):
+                put(v, slot, old ^ change)
+                moved = moved | change
+                dirty |= t[t[READERS] + slot]
+    put(v, t[FROZEN] + 1, moved)
+    return dirty
 
 
 @compiled
-def sample(memory: Memory, tables: Tables) -> None:
+def _level(v: Lanes, t: Tables, at: int) -> Any:
+    """Level of a clock, set or clear of a two-valued program."""
+    return take(v, t[at]) ^ spread(v, np.uint64(-t[at + 2]))
+
+
+@compiled
+def _sample_two(v: Lanes, t: Tables) -> bool:
     """Work out the next state of every flop that a clock edge, set or clear reaches."""
-    values, groups = memory.values, tables.groups
-    for group in range(len(groups)):
-        clock = values[groups[group, 2]] ^ (_ZERO - np.uint64(groups[group, 3]))
-        open_ = clock
-        if groups[group, 4] == 0:
-            open_ = clock & ~memory.clocks[group]
-        memory.clocks[group] = clock
-        set_ = values[groups[group, 5]] ^ (_ZERO - np.uint64(groups[group, 6]))
-        clear = values[groups[group, 7]] ^ (_ZERO - np.uint64(groups[group, 8]))
-        memory.active[group] = open_ | set_ | clear
-        if memory.active[group]:
-            for flop in range(groups[group, 0], groups[group, 1]):
-                held = memory.state[flop] & ~open_
-                taken = values[tables.data[flop]] & open_
-                memory.pending[flop] = (held | taken | set_) & ~clear
+    reached = False
+    for group in range(t[GROUPS]):
+        at = t[GROUP] + 12 * group
+        clock, set_, clear = _level(v, t, at + 3), _level(v, t, at + 6), _level(v, t, at + 9)
+        opened = clock
+        if t[at + 2] == 0:
+            opened = clock & ~take(v, t[CLOCKS] + group)
+        put(v, t[CLOCKS] + group, clock)
+        active = opened | set_ | clear
+        put(v, t[ACTIVE] + group, active)
+        if some(active):
+            reached = True
+            for flop in range(t[at], t[at + 1]):
+                held = take(v, t[STATE] + flop) & ~opened
+                taken = take(v, t[t[DATA] + flop]) & opened
+                put(v, t[PENDING] + flop, (held | taken | set_) & ~clear)
+    return reached
 
 
 @compiled
-def commit(memory: Memory, tables: Tables) -> tuple[int, int]:
-    """Let the flops change; gives the first gate that reads a change, and a net that changed.
+def _sample_three(v: Lanes, t: Tables) -> bool:
+    """As :func:`_sample_two`; what may or may not happen makes unknown what it would change."""
+    reached, flops = False, t[FLOPS]
+    for group in range(t[GROUPS]):
+        at = t[GROUP] + 12 * group
+        one, zero = take(v, t[at + 3]), take(v, t[at + 4])
+        sure, perhaps = one, ~zero
+        clocks = t[CLOCKS] + 2 * group
+        if t[at + 2] == 0:
+            was_one, was_zero = take(v, clocks), take(v, clocks + 1)
+            sure = one & was_zero
+            perhaps = ~zero & ~was_one & ((one ^ was_one) | (zero ^ was_zero))
+        put(v, clocks, one)
+        put(v, clocks + 1, zero)
+        set_, set_perhaps = take(v, t[at + 6]), ~take(v, t[at + 7])
+        clear, clear_perhaps = take(v, t[at + 9]), ~take(v, t[at + 10])
+        active = perhaps | set_perhaps | clear_perhaps
+        put(v, t[ACTIVE] + group, active)
+        if some(active):
+            reached = True
+            for flop in range(t[at], t[at + 1]):
+                q1, q0 = take(v, t[STATE] + flop), take(v, t[STATE] + flops + flop)
+                d1, d0 = take(v, t[t[DATA] + flop]), take(v, t[t[DATA] + flops + flop])
+                q1 = (d1 & sure) | (q1 & ~perhaps) | (q1 & d1)
+                q0 = (d0 & sure) | (q0 & ~perhaps) | (q0 & d0)
+                put(v, t[PENDING] + flop, (q1 | set_) & ~clear_perhaps)
+                put(v, t[PENDING] + flops + flop, (q0 & ~set_perhaps) | clear)
+    return reached
 
-    The net is SETTLED if nothing changed.
-    """
-    start, changed = len(tables.gates), SETTLED
-    for group in range(len(tables.groups)):
-        if not memory.active[group]:
+
+@compiled
+def _commit(v: Lanes, t: Tables) -> tuple[int, int]:
+    """Let the flops change; gives the blocks to evaluate, and a flop that changed or SETTLED."""
+    dirty, changed = 0, SETTLED
+    frozen, moved = take(v, t[FROZEN]), spread(v, _NONE)
+    for group in range(t[GROUPS]):
+        if not some(take(v, t[ACTIVE] + group)):
             continue
-        for flop in range(tables.groups[group, 0], tables.groups[group, 1]):
-            if memory.pending[flop] != memory.state[flop]:
-                net = tables.q[flop]
-                memory.state[flop] = memory.pending[flop]
-                memory.values[net] = memory.pending[flop]
-                start = min(start, int(tables.reader[net]))
-                changed = int(net)
-    return start, changed
+        at = t[GROUP] + 12 * group
+        for rail in range(t[RAILS]):
+            for flop in range(t[at], t[at + 1]):
+                place = flop + rail * t[FLOPS]
+                old = take(v, t[STATE] + place)
+                change = (take(v, t[PENDING] + place) ^ old) & ~frozen
+                if some(change):
+                    slot = t[t[Q] + place]
+                    put(v, t[STATE] + place, old ^ change)
+                    put(v, slot, old ^ change)
+                    moved = moved | change
+                    dirty |= t[t[READERS] + slot]
+                    changed = flop
+    put(v, t[FROZEN] + 1, moved)
+    return dirty, changed
 
 
 @compiled
-def settle(memory: Memory, tables: Tables, patches: Patches, first: int) -> int:
-    """Evaluate one word until nothing changes, starting with gate ``first``.
+def _sample(v: Lanes, t: Tables) -> bool:
+    if t[RAILS] == 1:
+        return _sample_two(v, t)
+    return _sample_three(v, t)
 
-    Gives SETTLED, or the number of a net that still changes after as many rounds as a chain
-    through every flop could need.
+
+@compiled
+def show(v: Lanes, t: Tables, ops: Operations) -> None:
+    """Evaluate the gates that wait."""
+    sweep(v, t, ops, t[DIRTY])
+    t[DIRTY] = 0
+
+
+@compiled
+def advance(v: Lanes, t: Tables, ops: Operations) -> int:
+    """Let what waits in ``t[DIRTY]`` take effect, flops included, until nothing changes.
+
+    Where the program is plain, gates may be left waiting: call :func:`show` before reading.
+    Gives SETTLED, or a flop (the number of flops for a bridge) that still changes after as many
+    rounds as a chain through every flop could need; lanes in which it does are frozen.
     """
-    start, changed = first, SETTLED
-    for _ in range(4 * len(tables.q) + 4):
-        evaluate_patched(memory.values, tables, patches, start)
-        sample(memory, tables)
-        start, changed = commit(memory, tables)
+    show(v, t, ops)
+    if t[PLAIN] == 1:
+        if _sample(v, t):
+            t[DIRTY], _ = _commit(v, t)
+        return SETTLED
+    changed, joins, limit = t[FLOPS], 0, 4 * t[FLOPS] + 4
+    for _ in range(limit):
+        dirty = _join(v, t)
+        while dirty != 0 and joins < limit + 16 * t[BRIDGES]:
+            sweep(v, t, ops, dirty)
+            dirty = _join(v, t)
+            joins += 1
+        if dirty != 0:
+            changed = t[FLOPS]
+            break
+        if not _sample(v, t):
+            return SETTLED
+        dirty, changed = _commit(v, t)
         if changed == SETTLED:
             return SETTLED
+        sweep(v, t, ops, dirty)
+    put(v, t[FROZEN], take(v, t[FROZEN]) | take(v, t[FROZEN] + 1))
     return changed
 
 
 @compiled
-def prime(memory: Memory, tables: Tables, patches: Patches) -> None:
-    """Show the flops' contents and take the clocks' present levels as no edge."""
-    for flop in range(len(tables.q)):
-        memory.values[tables.q[flop]] = memory.state[flop]
-    evaluate_patched(memory.values, tables, patches, 0)
-    for group in range(len(tables.groups)):
-        level = memory.values[tables.groups[group, 2]]
-        memory.clocks[group] = level ^ (_ZERO - np.uint64(tables.groups[group, 3]))
+def prime(v: Lanes, t: Tables, ops: Operations) -> None:
+    """Show the flops' contents and take the clocks' present levels as no edge.
 
-
-@compiled
-def settle_words(memory: Memory, tables: Tables, patches: Patches) -> int:
-    """:func:`settle` for memory and patches with a row for each word, from the first gate on.
-
-    Stops at the first word that does not settle.
+    A set or clear that is active takes effect with :func:`advance`, and so does an open latch.
     """
-    for word in range(memory.values.shape[0]):
-        values, state, clocks = memory.values[word], memory.state[word], memory.clocks[word]
-        row = Memory(values, state, clocks, memory.pending[word], memory.active[word])
-        for flop in range(len(tables.q)):
-            values[tables.q[flop]] = state[flop]
-        forced = Patches(patches.gate, patches.net, patches.mask[word], patches.level[word])
-        restless = settle(row, tables, forced, 0)
-        if restless != SETTLED:
-            return restless
-    return SETTLED
-
-
-@compiled
-def _happens(seed: np.uint64, cycle: np.uint64, chance: np.uint64) -> np.bool_:
-    """Decide by the finaliser of SplitMix64 whether something happens in a cycle."""
-    mixed = seed * np.uint64(0xD1B54A32D192ED03) + cycle * np.uint64(0x9E3779B97F4A7C15)
-    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return (mixed ^ (mixed >> np.uint64(31))) <= chance
-
-
-@compiled
-def connect(
-    values: Lanes, tables: Tables, pins: PinMap, levels: np.uint64, enable: np.uint64
-) -> int:
-    """Put the levels of driven bits on their nets.
-
-    Gives the first gate that reads a changed net, or one more than there are gates if none
-    changed.
-    """
-    start = len(tables.gates) + 1
-    for index in range(len(pins.input_net)):
-        value = _ZERO - ((levels >> np.uint64(pins.input_bit[index])) & _ONE)
-        net = pins.input_net[index]
-        if values[net] != value:
-            values[net] = value
-            start = min(start, int(tables.reader[net]))
-    for index in range(len(pins.enable_net)):
-        value = _ZERO - ((enable >> np.uint64(pins.enable_bit[index])) & _ONE)
-        net = pins.enable_net[index]
-        if values[net] != value:
-            values[net] = value
-            start = min(start, int(tables.reader[net]))
-    return start
-
-
-@compiled
-def _begin_cycle(
-    tables: Tables, patches: Patches, faults: Faults, cycle: np.uint64, clock_hz: float
-) -> int:
-    """Decide which patches are in force; gives the first gate concerned, as :func:`connect`."""
-    start = len(tables.gates) + 1
-    for index in range(len(patches.gate)):
-        mask = _ZERO
-        if clock_hz > faults.limit_hz[index] or (
-            np.isnan(faults.limit_hz[index])
-            and _happens(faults.seed[index], cycle, faults.chance[index])
-        ):
-            mask = ~_ZERO
-        if mask or patches.mask[index]:
-            patches.mask[index] = mask
-            start = min(start, patches.gate[index])
-    return start
-
-
-@compiled
-def _read(values: Lanes, pins: PinMap) -> tuple[np.uint64, np.uint64]:
-    """Give the levels on the bits that the chip drives, and which those are."""
-    levels, driven = _ZERO, _ZERO
-    for index in range(len(pins.output_net)):
-        bit = np.uint64(pins.output_bit[index])
-        driving = values[pins.output_enable[index]] & _ONE
-        driven |= driving << bit
-        levels |= (values[pins.output_net[index]] & driving) << bit
-    return levels, driven
-
-
-@compiled
-def _stick_pins(
-    faults: Faults, cycle: np.uint64, levels: np.uint64, driven: np.uint64
-) -> tuple[np.uint64, np.uint64]:
-    """Override stuck bits of what :func:`_read` gave."""
-    for index in range(len(faults.pin_bit)):
-        if _happens(faults.pin_seed[index], cycle, faults.pin_chance[index]):
-            mask = _ONE << np.uint64(faults.pin_bit[index])
-            levels = (levels & ~mask) | (faults.pin_level[index] & mask)
-            driven |= mask
-    return levels, driven
-
-
-@compiled
-def _move(
-    memory: Memory,
-    tables: Tables,
-    patches: Patches,
-    pins: PinMap,
-    drive: np.uint64,
-    enable: np.uint64,
-    at: int,
-) -> int:
-    """Connect levels and settle if that, or something at gate ``at``, changes anything."""
-    start = min(at, connect(memory.values, tables, pins, drive & enable, enable))
-    if start > len(tables.gates):
-        return SETTLED
-    return settle(memory, tables, patches, start)
-
-
-@compiled
-def _run_vector(
-    memory: Memory,
-    tables: Tables,
-    patches: Patches,
-    pins: PinMap,
-    drive: np.uint64,
-    enable: np.uint64,
-    pulse: np.uint64,
-    at: int,
-) -> int:
-    """Drive and settle, pulse and settle twice; gives a net that did not become stable."""
-    trouble = _move(memory, tables, patches, pins, drive, enable, at)
-    if pulse:
-        calm = len(tables.gates) + 1
-        trouble = max(trouble, _move(memory, tables, patches, pins, drive ^ pulse, enable, calm))
-        trouble = max(trouble, _move(memory, tables, patches, pins, drive, enable, calm))
-    return trouble
-
-
-@compiled
-def _delay(patches: Patches, faults: Faults, values: Lanes) -> None:
-    """Have slow paths give in the next cycle what they should have given in this one."""
-    for index in range(len(patches.gate)):
-        if not np.isnan(faults.limit_hz[index]):
-            patches.level[index] = values[faults.raw[index]]
-
-
-@compiled
-def _meets(extent: Extent, word: np.uint32) -> bool:
-    """Tell whether a word is what a run waits for."""
-    care = np.uint64(extent.care)
-    wrong = (np.uint64(word) ^ np.uint64(extent.expect)) & care
-    return bool(care != _ZERO and wrong == _ZERO)
-
-
-@compiled
-def run_cycles(  # noqa: PLR0913, PLR0917 - one crossing into compiled code for a whole burst
-    memory: Memory,
-    tables: Tables,
-    patches: Patches,
-    pins: PinMap,
-    faults: Faults,
-    stimulus: Stimulus,
-    extent: Extent,
-    seen: NDArray[np.uint32],
-    floating: NDArray[np.uint32],
-) -> tuple[int, bool, int]:
-    """Run vectors: drive, settle, pulse and settle twice, read.
-
-    Results go to ``seen`` and ``floating`` (as long as the stimulus). Gives the number of cycles
-    run, whether the condition of ``extent`` was met, and a net that did not become stable (or
-    SETTLED).
-    """
-    restless, used, matched, failures = SETTLED, 0, False, 0
-    for count in range(extent.cycles):
-        row = min(count, len(stimulus.drive) - 1)
-        drive, enable = np.uint64(stimulus.drive[row]), np.uint64(stimulus.enable[row])
-        pulse = np.uint64(stimulus.pulse[row]) & enable
-        cycle = np.uint64(extent.first_cycle + count)
-        at = _begin_cycle(tables, patches, faults, cycle, extent.clock_hz)
-        trouble = _run_vector(memory, tables, patches, pins, drive, enable, pulse, at)
-        levels, driven = _read(memory.values, pins)
-        levels, driven = _stick_pins(faults, cycle, levels, driven)
-        _delay(patches, faults, memory.values)
-        seen[row] = (drive & enable) | (levels & driven & ~enable)
-        floating[row] = np.uint64(stimulus.highz[row]) & ~enable & ~driven
-        used = count + 1
-        if trouble != SETTLED:
-            restless, failures = trouble, failures + 1
-            if failures > extent.tolerated:
-                break
-        matched = _meets(extent, seen[row])
-        if matched:
+    for place in range(t[FLOPS] * t[RAILS]):
+        put(v, t[t[Q] + place], take(v, t[STATE] + place))
+    sweep(v, t, ops, -1)
+    dirty = _join(v, t)
+    for _ in range(4 + 16 * t[BRIDGES]):
+        if dirty == 0:
             break
-    return used, matched, restless
+        sweep(v, t, ops, dirty)
+        dirty = _join(v, t)
+    for group in range(t[GROUPS]):
+        at = t[GROUP] + 12 * group + 3
+        if t[RAILS] == 1:
+            put(v, t[CLOCKS] + group, _level(v, t, at))
+        else:
+            put(v, t[CLOCKS] + 2 * group, take(v, t[at]))
+            put(v, t[CLOCKS] + 2 * group + 1, take(v, t[at + 1]))
+    t[DIRTY] = dirty

@@ -1,124 +1,152 @@
-"""What the compiled loops work on: plain arrays, 64 lanes to a word.
+"""What is special in each lane, and lanes as bits of arrays.
 
-The one rule: values only; nothing here needs the compiler.
+The one rule: values only; nothing here needs the compiler. A *word* holds 64 lanes, a *row* 512.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from harness.netlist.model import HIGH, Netlist
+from harness.netlist.model import Kind, Netlist, PortDirection
 
 Lanes = NDArray[np.uint64]
-
-SETTLED = -1
-"""What :func:`settle` returns when nothing changes any more."""
+Rows = NDArray[np.int64]
+"""``(rows, 8)``: drive, enable, pulse, expect, care, highz, cycles, 1: until it matches."""
 
 ALL = np.uint64(0xFFFF_FFFF_FFFF_FFFF)
+WIDE = 8
+"""Words in a row."""
+FULL = 64 * WIDE
+"""Lanes that are evaluated at once, at most."""
 
 
-class Memory(NamedTuple):
-    """What changes while one word is evaluated.
+@dataclass(frozen=True)
+class Pin:
+    """A pin of the chip, by its bit in a pattern's words, and the net at it."""
 
-    ``values`` one entry a net; ``state`` the contents of each flop; ``clocks`` the last clock
-    level of each group; ``pending`` and ``active`` are scratch space, one entry a flop and one a
-    group.
+    bit: int
+    net: int
+    direction: PortDirection
+
+
+@dataclass(frozen=True)
+class Force:
+    """A net, or a pin of what is read, holds a level; in a cycle with this probability."""
+
+    at: int
+    level: int
+    probability: float = 1.0
+    seed: int = 1
+
+
+@dataclass(frozen=True)
+class Delay:
+    """Above ``limit_hz`` a net shows the level that it should have had one cycle before."""
+
+    net: int
+    limit_hz: float
+
+
+@dataclass(frozen=True)
+class Short:
+    """Two nets, or two lines of the board: both carry the AND or the OR of what drives them."""
+
+    a: int
+    b: int
+    kind: Kind
+
+
+@dataclass(frozen=True)
+class Lane:
+    """What is special in one lane. Nothing is, if nothing is given.
+
+    ``nets``: forced nets and slow ones. ``bridges``: shorted nets. ``wires``: the line that a pin
+    of the chip is on, where it is not that of its own bit (None: on none). ``lines``: lines held
+    at a level, for the chip and for the board. ``outputs``: what the board reads on a line is
+    stuck, without regard to what the chip sees. ``shorts``: shorted lines.
     """
 
-    values: Lanes
-    state: Lanes
-    clocks: Lanes
-    pending: Lanes
-    active: Lanes
+    nets: tuple[Force | Delay, ...] = ()
+    bridges: tuple[Short, ...] = ()
+    wires: tuple[tuple[int, int | None], ...] = ()
+    lines: tuple[tuple[int, int], ...] = ()
+    outputs: tuple[Force, ...] = ()
+    shorts: tuple[Short, ...] = ()
 
 
-class Patches(NamedTuple):
-    """Levels forced on nets, sorted by ``gate``.
-
-    ``gate`` is the gate that drives the net, or -1 if none does; ``mask`` has the lanes in which
-    the net is forced to ``level``.
-    """
-
-    gate: NDArray[np.int64]
-    net: NDArray[np.uint32]
-    mask: Lanes
-    level: Lanes
-
-
-class PinMap(NamedTuple):
-    """How the bits of a pattern's words meet the nets of a netlist.
-
-    ``input_*``: a driven bit's level goes to the net. ``enable_*``: the net is 1 while the bit is
-    driven. ``output_*``: the net's level is on the bit while ``output_enable`` (a net) is 1.
-    """
-
-    input_bit: NDArray[np.uint32]
-    input_net: NDArray[np.uint32]
-    enable_bit: NDArray[np.uint32]
-    enable_net: NDArray[np.uint32]
-    output_bit: NDArray[np.uint32]
-    output_net: NDArray[np.uint32]
-    output_enable: NDArray[np.uint32]
-
-
-class Faults(NamedTuple):
-    """When each of the patches of a netlist is in force, one entry a patch; and stuck bits.
-
-    ``limit_hz``: above this clock rate the net shows the level that ``raw`` had at the end of the
-    cycle before (NaN where the patch is not of this kind). Else it is in force in a cycle if a
-    hash of ``seed`` and the cycle is at most ``chance``. ``pin_*``: the same for bits of what is
-    read.
-    """
-
-    raw: NDArray[np.uint32]
-    limit_hz: NDArray[np.float64]
-    chance: Lanes
-    seed: Lanes
-    pin_bit: NDArray[np.uint32]
-    pin_level: Lanes
-    pin_chance: Lanes
-    pin_seed: Lanes
-
-
-class Stimulus(NamedTuple):
-    """Words of a pattern, one entry a cycle; a single entry stands for any number of cycles."""
-
-    drive: NDArray[np.uint32]
-    enable: NDArray[np.uint32]
-    pulse: NDArray[np.uint32]
-    highz: NDArray[np.uint32]
+HEALTHY = Lane()
 
 
 class Extent(NamedTuple):
-    """How long to run: ``cycles`` at most, or until what is read is ``expect`` on ``care``.
+    """How long a chip runs: ``cycles`` at most, or until what is read is ``expect`` on ``care``.
 
-    With ``care`` 0 all cycles are run. ``first_cycle`` counts from the power-up of the chip.
-    ``tolerated`` is in how many cycles a net may fail to become stable before the run ends.
+    A single row of stimulus stands for any number of cycles. With ``care`` 0 all are run.
+    ``first_cycle`` counts from the power-up of the chip; ``clock_hz`` is a whole number.
+    ``tolerated`` is in how many cycles a flop may fail to settle before the run ends.
     """
 
     cycles: int
     expect: int
     care: int
     first_cycle: int
-    clock_hz: float
+    clock_hz: int
     tolerated: int
 
 
-def new_memory(netlist: Netlist) -> Memory:
-    """Memory for one word of a netlist: all nets and flops 0, the constants in place."""
-    flops, groups = netlist.flop_count, len(netlist.tables.groups)
-    values = np.zeros(netlist.net_count, dtype=np.uint64)
-    values[HIGH] = ALL
-    return Memory(
-        values,
-        *(np.zeros(size, dtype=np.uint64) for size in (flops, groups, flops, groups)),
-    )
+def stimulus(
+    drive: ArrayLike,
+    enable: ArrayLike,
+    pulse: ArrayLike,
+    highz: ArrayLike,
+    *,
+    expect: ArrayLike = 0,
+    care: ArrayLike = 0,
+    count: ArrayLike = 1,
+    until: ArrayLike = 0,
+) -> Rows:
+    """Columns of a pattern as the loops read them; see ``Pattern`` and ``cycles.Rows``."""
+    columns = (drive, enable, pulse, expect, care, highz, count, until)
+    arrays = np.broadcast_arrays(*(np.atleast_1d(np.asarray(c, dtype=np.int64)) for c in columns))
+    return np.ascontiguousarray(np.stack(arrays, axis=1))
 
 
-def no_patches() -> Patches:
-    """No net is forced."""
-    nothing = np.zeros(0, dtype=np.uint64)
-    return Patches(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.uint32), nothing, nothing)
+def random_state(netlist: Netlist, seeds: Sequence[int]) -> NDArray[np.uint64]:
+    """Levels of the flops at power-up, ``(flops, lanes)``, pseudo-random by a seed a lane."""
+    count = netlist.flop_count
+    columns = [np.random.default_rng(s).integers(0, 2, count, dtype=np.uint64) for s in seeds]
+    return np.array(columns, dtype=np.uint64).reshape(len(seeds), count).T
+
+
+def new_lanes(count: int, wide: int) -> Lanes:
+    """Make an array of ``count`` words or (``wide`` 8) rows of 0; a row is one line of cache."""
+    if wide == 1:
+        return np.zeros(count, dtype=np.uint64)
+    room = np.zeros(count * WIDE + WIDE, dtype=np.uint64)
+    first = (-room.ctypes.data // 8) % WIDE
+    return room[first : first + count * WIDE].reshape(count, WIDE)
+
+
+def width(lanes: Lanes) -> int:
+    """Words in an entry of an array of lanes."""
+    return 1 if lanes.ndim == 1 else int(lanes.shape[1])
+
+
+def pack(bits: NDArray[np.bool_], wide: int) -> Lanes:
+    """``(entries, lanes)`` → entries of words or rows."""
+    padded = np.zeros((len(bits), 64 * wide), dtype=np.bool_)
+    padded[:, : bits.shape[1]] = bits
+    words = np.packbits(padded, axis=1, bitorder="little").view("<u8")
+    made = new_lanes(len(bits), wide)
+    made[:] = words[:, 0] if wide == 1 else words
+    return made
+
+
+def unpack(entries: Lanes, lanes: int) -> NDArray[np.uint8]:
+    """Entries of words or rows → ``(entries, lanes)`` of 0 and 1."""
+    flat = np.ascontiguousarray(entries).view(np.uint8).reshape(len(entries), -1)
+    return np.unpackbits(flat, axis=1, bitorder="little")[:, :lanes]

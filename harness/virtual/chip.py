@@ -13,17 +13,19 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from harness.board import SelectMethod
 from harness.errors import VirtualError
-from harness.netlist import Extent, Stimulus, nearest
+from harness.netlist import Extent, Rows, nearest, stimulus
 from harness.shuttle import Design, Shuttle
 from harness.table import Words
 from harness.virtual.faults import BoardFault, ChipDefect, OutputStuck
 from harness.virtual.running import RunningDesign, start_design, start_nothing
 from harness.virtual.selection import new_selector
 from harness.virtual.wiring import Wiring
+
+_ENDLESSLY_FAST = 2**62
+"""A clock rate at which no path is in time."""
 
 
 class ChipModel:
@@ -75,16 +77,16 @@ class ChipModel:
         on a pin that is not driven does nothing. Raises VirtualError when the design that is
         selected in the end cannot be evaluated.
         """
-        stimulus = _stimulus(drive, enable, pulse, highz)
-        seen, floating = np.zeros_like(stimulus.drive), np.zeros_like(stimulus.drive)
+        rows = stimulus(drive, enable, pulse, highz)
+        found = np.zeros((len(rows), 3), dtype=np.int64)
         start = 0
-        for event in self._selections(stimulus):
+        for event in self._selections(rows):
             with suppress(VirtualError):  # of a design that is left in this very burst
-                self._burst(stimulus, start, event, seen, floating)
-            self._follow(stimulus, event)
+                self._burst(rows, start, event, found)
+            self._follow(rows, event)
             start = event
-        self._burst(stimulus, start, len(stimulus.drive), seen, floating)
-        return seen, floating
+        self._burst(rows, start, len(rows), found)
+        return found[:, 0].astype(np.uint32), found[:, 1].astype(np.uint32)
 
     def run_until(
         self, drive: int, enable: int, pulse: int, expect: int, care: int, limit: int
@@ -94,64 +96,54 @@ class ChipModel:
         Gives the cycles used, the last word read, and whether it matched. With ``care`` 0 one
         cycle is enough.
         """
-        stimulus = _stimulus([drive], [enable], [pulse], [0])
+        rows = stimulus(drive, enable, pulse, 0)
         selecting = pulse & enable & self._selector.mask
-        seen, floating = np.zeros(1, dtype=np.uint32), np.zeros(1, dtype=np.uint32)
         step = 1 if selecting or not care else max(limit, 1)
-        used, matched = 0, False
+        used, matched, word = 0, False, 0
         while not matched and used < max(limit, 1):
-            for event in self._selections(stimulus):
-                self._follow(stimulus, event)
-            cycles, matched = self._cycles(stimulus, step, expect, care, seen, floating)
+            for event in self._selections(rows):
+                self._follow(rows, event)
+            found, cycles, matched = self._cycles(rows, step, expect, care)
+            word = int(found[0, 0])
             used += cycles
             matched = matched or not care
-        return used, int(seen[0]), matched
+        return used, word, matched
 
-    def _selections(self, stimulus: Stimulus) -> list[int]:
+    def _selections(self, rows: Rows) -> list[int]:
         """Entries in which a select pin changes or is pulsed."""
-        mask = np.uint32(self._selector.mask)
-        if not mask or not len(stimulus.drive):
+        mask = self._selector.mask
+        if not mask or not len(rows):
             return []
-        levels = stimulus.drive & stimulus.enable & mask
-        changed = (stimulus.pulse & stimulus.enable & mask) != 0
+        enabled = rows[:, 1] & mask
+        levels = rows[:, 0] & enabled
+        changed = (rows[:, 2] & enabled) != 0
         changed[1:] |= levels[1:] != levels[:-1]
         changed[0] |= int(levels[0]) != self._select_levels
         return [int(index) for index in np.flatnonzero(changed)]
 
-    def _follow(self, stimulus: Stimulus, index: int) -> None:
+    def _follow(self, rows: Rows, index: int) -> None:
         """Let the selector see the levels of one entry, its pulse included."""
-        levels = int(stimulus.drive[index] & stimulus.enable[index])
-        pulse = int(stimulus.pulse[index] & stimulus.enable[index]) & self._selector.mask
+        drive, enable, pulse = (int(word) for word in rows[index, :3])
+        levels = drive & enable
+        inverted = pulse & enable & self._selector.mask
         self._selector.follow(levels)
-        if pulse:
-            self._selector.follow(levels ^ pulse)
+        if inverted:
+            self._selector.follow(levels ^ inverted)
             self._selector.follow(levels)
         self._select_levels = levels & self._selector.mask
 
-    def _burst(
-        self, stimulus: Stimulus, start: int, stop: int, seen: Words, floating: Words
-    ) -> None:
+    def _burst(self, rows: Rows, start: int, stop: int, found: Rows) -> None:
         """Run the entries from ``start`` up to ``stop`` on the design that is selected now."""
         if stop > start:
-            cut = slice(start, stop)
-            part = Stimulus._make(word[cut] for word in stimulus)
-            self._cycles(part, stop - start, 0, 0, seen[cut], floating[cut])
+            found[start:stop], _, _ = self._cycles(rows[start:stop], stop - start, 0, 0)
 
-    def _cycles(
-        self,
-        stimulus: Stimulus,
-        cycles: int,
-        expect: int,
-        care: int,
-        seen: Words,
-        floating: Words,
-    ) -> tuple[int, bool]:
+    def _cycles(self, rows: Rows, cycles: int, expect: int, care: int) -> tuple[Rows, int, bool]:
         """Run the selected design; counts the chip's cycles."""
-        pace = self._clock_hz / self._speed if self._speed else math.inf
-        extent = Extent(cycles, expect, care, self._cycle, pace, 0)
-        used, matched = self._selected().run(stimulus, extent, seen, floating)
+        pace = self._clock_hz / self._speed if self._speed else _ENDLESSLY_FAST
+        extent = Extent(cycles, expect, care, self._cycle, math.ceil(pace), 0)
+        found, used, matched = self._selected().run(rows, extent)
         self._cycle += used
-        return used, matched
+        return found, used, matched
 
     def _selected(self) -> RunningDesign:
         """Give the design at the present address, started if it never was."""
@@ -187,8 +179,3 @@ class ChipModel:
             design = shuttle.designs_by_name[name]
             seed = self._seed(name)
             self._running[name] = start_design(design, self._wiring, self._defects, seed)
-
-
-def _stimulus(*words: ArrayLike) -> Stimulus:
-    """Words in the layout that the kernel is compiled for."""
-    return Stimulus._make(np.ascontiguousarray(word, dtype=np.uint32) for word in words)

@@ -12,7 +12,6 @@ from harness.errors import Finding, Findings, Location, NetlistError
 from harness.netlist import load_netlist
 from harness.shuttle import Design, Shuttle
 from harness.virtual.pin_map import pin_map
-from harness.virtual.wiring import Wiring
 
 _AGAIN = "make it again with `python -m harness.netlist.synthesise`"
 
@@ -20,14 +19,13 @@ _AGAIN = "make it again with `python -m harness.netlist.synthesise`"
 def check_models(designs: Iterable[Design], shuttle: Shuttle) -> list[Finding]:
     """Read the netlists of designs that have one; hand back every finding, a line for each."""
     findings = Findings()
-    wiring = Wiring(shuttle, ())
     for design in designs:
         if design.netlist is not None:
-            _check(design, wiring, findings)
+            _check(design, findings)
     return findings.items
 
 
-def _check(design: Design, wiring: Wiring, findings: Findings) -> None:
+def _check(design: Design, findings: Findings) -> None:
     assert design.netlist is not None
     path = design.netlist
     place = Location(path)
@@ -39,7 +37,7 @@ def _check(design: Design, wiring: Wiring, findings: Findings) -> None:
             findings.error("unreadable-netlist", place, told, _AGAIN)
         return
     try:
-        pin_map(netlist, design, wiring)
+        pin_map(netlist, design)
     except NetlistError as error:
         advice = f"correct [signals] in design.toml, or {_AGAIN}"
         for line in str(error).splitlines():

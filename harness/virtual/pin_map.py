@@ -1,4 +1,4 @@
-"""Which net of a design's netlist is at which pin of the board.
+"""Which net of a design's netlist is at which pin of the chip.
 
 The one rule: a netlist that does not fit its design's signals is refused with everything in which
 it does not.
@@ -6,21 +6,17 @@ it does not.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-
-import numpy as np
+from collections.abc import Iterator
 
 from harness.errors import NetlistError
-from harness.netlist import HIGH, Netlist, PinMap, Port, PortDirection, nearest
+from harness.netlist import Netlist, Pin, Port, PortDirection, nearest
 from harness.shuttle import Bus, Design, Direction
-from harness.table import Words
-from harness.virtual.wiring import Wiring
 
 _INPUTS = (Direction.INPUT, Direction.CLOCK, Direction.RESET)
 _REFUSED = {PortDirection.INPUT: (Direction.OUTPUT,), PortDirection.OUTPUT: _INPUTS}
 
 
-def pin_map(netlist: Netlist, design: Design, wiring: Wiring) -> PinMap:
+def pin_map(netlist: Netlist, design: Design) -> list[Pin]:
     """Match the design's signals with the netlist's ports, bit by bit.
 
     Raises NetlistError, with a line for everything that does not fit.
@@ -28,28 +24,11 @@ def pin_map(netlist: Netlist, design: Design, wiring: Wiring) -> PinMap:
     misfits = list(_misfits(netlist, design))
     if misfits:
         raise NetlistError("\n".join(misfits))
-    inputs: list[tuple[int, int]] = []
-    enables: list[tuple[int, int]] = []
-    outputs: list[tuple[int, int, int]] = []
-    for port, signal in _pairs(netlist, design):
-        for net, pin in zip(port.nets, reversed(signal.pins), strict=True):
-            bit = wiring.bit(pin.name)
-            tri = netlist.tristates.get(net)
-            if bit is None:
-                continue
-            if port.direction is PortDirection.INPUT:
-                inputs.append((bit, net))
-                continue
-            outputs.append((bit, net, tri.enable if tri else HIGH))
-            if tri and port.direction is PortDirection.INOUT:
-                inputs.append((bit, tri.outside))
-                enables.append((bit, tri.outside_enable))
-    return _pins(inputs, enables, outputs)
-
-
-def no_pins() -> PinMap:
-    """Give the map of a design that is at no pin."""
-    return _pins([], [], [])
+    return [
+        Pin(pin.bit, net, port.direction)
+        for port, signal in _pairs(netlist, design)
+        for net, pin in zip(port.nets, reversed(signal.pins), strict=True)
+    ]
 
 
 def _pairs(netlist: Netlist, design: Design) -> Iterator[tuple[Port, Bus]]:
@@ -77,18 +56,3 @@ def _misfits(netlist: Netlist, design: Design) -> Iterator[str]:
     for name in signals:
         if name not in ports:
             yield f"signal {name} is no port of the netlist{nearest(name, ports)}"
-
-
-def _pins(
-    inputs: list[tuple[int, int]],
-    enables: list[tuple[int, int]],
-    outputs: list[tuple[int, int, int]],
-) -> PinMap:
-    """Columns of the three lists as arrays."""
-    columns = [*_columns(inputs, 2), *_columns(enables, 2), *_columns(outputs, 3)]
-    return PinMap(*columns)
-
-
-def _columns(rows: Sequence[tuple[int, ...]], width: int) -> list[Words]:
-    table = np.array(rows, dtype=np.uint32).reshape(-1, width)
-    return [np.ascontiguousarray(table[:, column]) for column in range(width)]

@@ -1,47 +1,37 @@
 """One design inside a virtual chip: its netlist with defects, wired to pins, and its state.
 
-The one rule: a defect changes the netlist or forces a net of it; the kernel knows no defects
-beyond that.
+The one rule: defects and faults of the board are what is special in the one lane that is run; the
+engine knows neither.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 
-import numpy as np
-
 from harness.errors import NetlistError, VirtualError
 from harness.netlist import (
-    ALL,
-    SETTLED,
+    Chip,
     Circuit,
+    Delay,
     Extent,
-    Faults,
+    Force,
     Kind,
-    Lanes,
-    Memory,
+    Lane,
     Netlist,
-    Patches,
-    PinMap,
-    Stimulus,
-    connect,
+    Rows,
+    Short,
     load_netlist,
-    new_memory,
-    no_patches,
-    prime,
-    run_cycles,
-    settle,
+    random_state,
 )
 from harness.shuttle import Design
-from harness.table import Words
 from harness.virtual.faults import ChipDefect, ForcedNet, NetBridge, OutputStuck
-from harness.virtual.pin_map import no_pins, pin_map
+from harness.virtual.pin_map import pin_map
 from harness.virtual.wiring import Wiring
 
-DesignDefect = ForcedNet | NetBridge
 _ENDLESS = 1 << 62
 
 
@@ -55,55 +45,24 @@ class RunningDesign:
     """
 
     where: str
-    names: Sequence[str]
-    netlist: Netlist
-    memory: Memory
-    patches: Patches
-    pins: PinMap
-    faults: Faults
+    chip: Chip
     tolerated: int = 0
-    powered: bool = False
     trouble: str = ""
 
-    def power_up(self, drive: int, enable: int) -> None:
-        """Show what the flops hold at power-up with these levels on the pins, without an edge.
-
-        A set or clear that is active takes effect: it needs no edge.
-        """
-        levels, driven = np.uint64(drive & enable), np.uint64(enable)
-        connect(self.memory.values, self.netlist.tables, self.pins, levels, driven)
-        prime(self.memory, self.netlist.tables, self.patches)
-        settle(self.memory, self.netlist.tables, self.patches, 0)
-        self.powered = True
-
-    def run(
-        self, stimulus: Stimulus, extent: Extent, seen: Words, floating: Words
-    ) -> tuple[int, bool]:
-        """Run cycles: how many were run, and whether the extent's condition was met.
+    def run(self, rows: Rows, extent: Extent) -> tuple[Rows, int, bool]:
+        """Run cycles: what was read, how many were run, and whether the condition was met.
 
         Raises VirtualError when a net of a design without defects never becomes stable, and ever
         after.
         """
         if self.trouble:
             raise VirtualError(self.trouble)
-        if not self.powered:
-            self.power_up(int(stimulus.drive[0]), int(stimulus.enable[0]))
-        used, matched, restless = run_cycles(
-            self.memory,
-            self.netlist.tables,
-            self.patches,
-            self.pins,
-            self.faults,
-            stimulus,
-            extent._replace(tolerated=self.tolerated),
-            seen,
-            floating,
-        )
-        if restless != SETTLED and not self.tolerated:
-            name = self.netlist.names[restless]
-            self.trouble = f"{self.where}: net {name} never becomes stable"
+        extent = extent._replace(tolerated=self.tolerated)
+        found, used, matched, restless = self.chip.run(rows, extent)
+        if restless and not self.tolerated:
+            self.trouble = f"{self.where}: net {restless} never becomes stable"
             raise VirtualError(f"{self.trouble} in cycle {used} of the burst")
-        return used, matched
+        return found, used, matched
 
 
 def start_design(
@@ -114,30 +73,27 @@ def start_design(
     Raises VirtualError for a net that the netlist lacks (naming the nearest) and for signals
     that do not fit the netlist's ports.
     """
+    own = [d for d in defects if not isinstance(d, OutputStuck) and d.design == design.name]
     try:
-        healthy = _load(design)
-        own = [d for d in defects if not isinstance(d, OutputStuck) and d.design == design.name]
-        netlist, raw = _with_defects(healthy, own)
-        pins = pin_map(netlist, design, wiring)
+        netlist = _load(design)
+        lane = Lane(
+            tuple(_net_defect(netlist, d) for d in own if isinstance(d, ForcedNet)),
+            tuple(_bridge(netlist, d) for d in own if isinstance(d, NetBridge)),
+            wiring.moved,
+            outputs=_stuck(defects, wiring),
+        )
+        chip = Chip(netlist, pin_map(netlist, design), lane, random_state(netlist, [seed]))
     except NetlistError as error:
         message = f"design {design.name}: {error}"
         raise VirtualError(message) from error
-    memory = new_memory(netlist)
-    bits = np.random.default_rng(seed).integers(0, 2, len(memory.state), dtype=np.uint64)
-    memory.state[:] = bits * ALL
-    forced = [d for d in own if isinstance(d, ForcedNet)]
-    patches, faults = _forcing(netlist, forced, raw, defects, wiring)
-    tolerated = _ENDLESS if own else 0
-    where = f"design {design.name}"
-    return RunningDesign(where, netlist.names, netlist, memory, patches, pins, faults, tolerated)
+    return RunningDesign(f"design {design.name}", chip, _ENDLESS if own else 0)
 
 
 def start_nothing(wiring: Wiring, defects: Sequence[ChipDefect]) -> RunningDesign:
     """Stand in for an address without a design: no gates, and no output driven."""
     netlist = Circuit("nothing", "no design").levelise()
-    patches, faults = _forcing(netlist, [], [], defects, wiring)
-    memory = new_memory(netlist)
-    return RunningDesign("no design", (), netlist, memory, patches, no_pins(), faults)
+    lane = Lane(outputs=_stuck(defects, wiring))
+    return RunningDesign("no design", Chip(netlist, [], lane, random_state(netlist, [0])))
 
 
 def _load(design: Design) -> Netlist:
@@ -153,58 +109,19 @@ def _read(path: Path, top: str) -> Netlist:
     return load_netlist(path, top)
 
 
-def _with_defects(healthy: Netlist, defects: Sequence[DesignDefect]) -> tuple[Netlist, list[int]]:
-    """Build bridges in, and a buffer before each net that is forced; gives the buffers' inputs."""
-    circuit = Circuit.of(healthy)
-    for defect in defects:
-        if isinstance(defect, NetBridge):
-            kind = Kind.AND if defect.wired == "and" else Kind.OR
-            circuit.bridge(healthy.net(defect.net_a), healthy.net(defect.net_b), kind)
-    raw = [circuit.isolate(healthy.net(d.net)) for d in defects if isinstance(d, ForcedNet)]
-    return (circuit.levelise() if defects else healthy), raw
+def _net_defect(netlist: Netlist, defect: ForcedNet) -> Force | Delay:
+    net, force = netlist.net(defect.net), defect.force
+    if math.isnan(force.limit_hz):
+        return Force(net, force.level, force.probability, force.seed)
+    return Delay(net, force.limit_hz)
 
 
-def _forcing(
-    netlist: Netlist,
-    forced: Sequence[ForcedNet],
-    raw: Sequence[int],
-    defects: Sequence[ChipDefect],
-    wiring: Wiring,
-) -> tuple[Patches, Faults]:
-    """Arrays for the kernel: forced nets sorted by their gate, and stuck pins."""
-    gates = netlist.gate_by_output
-    nets = [netlist.net(defect.net) for defect in forced]
-    order = sorted(range(len(forced)), key=lambda index: gates[nets[index]])
-    stuck = [d for d in defects if isinstance(d, OutputStuck)]
-    pins = [(bit, d) for d in stuck if (bit := wiring.bit(d.pin)) is not None]
-    forces = [forced[i].force for i in order]
-    patches = Patches(
-        np.array([gates[nets[i]] for i in order], dtype=np.int64),
-        _indices(nets[i] for i in order),
-        np.zeros(len(forced), dtype=np.uint64),
-        _lanes(int(ALL) if force.level else 0 for force in forces),
-    )
-    faults = Faults(
-        _indices(raw[i] for i in order),
-        np.array([force.limit_hz for force in forces], dtype=np.float64),
-        _lanes(_threshold(force.probability) for force in forces),
-        _lanes(force.seed for force in forces),
-        _indices(bit for bit, _ in pins),
-        _lanes(int(ALL) if d.level else 0 for _, d in pins),
-        _lanes(_threshold(d.probability) for _, d in pins),
-        _lanes(d.seed for _, d in pins),
-    )
-    return (patches if forced else no_patches()), faults
+def _bridge(netlist: Netlist, defect: NetBridge) -> Short:
+    kind = Kind.AND if defect.wired == "and" else Kind.OR
+    return Short(netlist.net(defect.net_a), netlist.net(defect.net_b), kind)
 
 
-def _threshold(probability: float) -> int:
-    """Give the largest hash at which something with this probability happens."""
-    return min(int(probability * 2**64), 2**64 - 1)
-
-
-def _lanes(values: Iterable[int]) -> Lanes:
-    return np.array([value & (2**64 - 1) for value in values], dtype=np.uint64)
-
-
-def _indices(values: Iterable[int]) -> Words:
-    return np.array(list(values), dtype=np.uint32)
+def _stuck(defects: Sequence[ChipDefect], wiring: Wiring) -> tuple[Force, ...]:
+    """Stuck pins of the chip, by the bits on which the controller reads them."""
+    found = [(wiring.bit(d.pin), d) for d in defects if isinstance(d, OutputStuck)]
+    return tuple(Force(bit, d.level, d.probability, d.seed) for bit, d in found if bit is not None)

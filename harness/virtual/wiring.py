@@ -33,6 +33,13 @@ class Wiring:
             raise VirtualError(message + nearest(pin, self._bits))
         return self._bits[pin]
 
+    @property
+    def moved(self) -> tuple[tuple[int, int | None], ...]:
+        """Pins of the chip, by their bits, that are not on the bit of the controller like theirs."""
+        pins = self._shuttle.pins
+        wires = [(pin.bit, self._bits[pin.name]) for pin in pins]
+        return tuple((bit, line) for bit, line in wires if bit != line)
+
     def _apply(self, fault: BoardFault) -> None:
         match fault:
             case OpenPin(pin):

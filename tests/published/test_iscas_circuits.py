@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.netlist import Netlist, Simulator, StuckAt, load_bench, parse_bench
+from harness.netlist import HEALTHY, Force, Lane, Netlist, Simulator, load_bench, parse_bench
 
 DATA = Path(__file__).parent / "data"
 INPUTS = ("1", "2", "3", "6", "7")
@@ -57,13 +57,8 @@ def sites(netlist: Netlist) -> list[int]:
 
 def all_rows(netlist: Netlist) -> np.ndarray[tuple[int, int], np.dtype[np.uint64]]:
     """Outputs (22 and 23 as one number) for all 32 inputs: row 0 healthy, then each fault."""
-    faults = [
-        StuckAt(net, level, (1 + 2 * index + level,))
-        for index, net in enumerate(sites(netlist))
-        for level in (0, 1)
-    ]
-    simulator = Simulator(netlist, 1 + len(faults))
-    simulator.stick(faults)
+    faults = [Lane(nets=(Force(net, level),)) for net in sites(netlist) for level in (0, 1)]
+    simulator = Simulator(netlist, 1 + len(faults), [HEALTHY, *faults])
     columns = []
     for vector in range(32):
         for place, name in enumerate(INPUTS):
@@ -121,18 +116,14 @@ def test_four_vectors_are_the_smallest_complete_test_of_c17(c17: Netlist) -> Non
 
 def test_s27_steps_as_its_equations_say() -> None:
     """Sixteen inputs in eight states, each evaluated by hand-written equations."""
-    simulator = Simulator(load_bench(DATA / "s27.bench"), 128)
+    netlist = load_bench(DATA / "s27.bench")
     number = np.arange(128)
     g0, g1, g2, g3, g5, g6, g7 = (number >> place & 1 for place in range(7))
+    order = {"G5": g5, "G6": g6, "G7": g7}
+    state = np.array([order[netlist.names[net]] for net in netlist.tables.q])
+    simulator = Simulator(netlist, 128, state=state)
     for name, level in (("G0", g0), ("G1", g1), ("G2", g2), ("G3", g3)):
         simulator.drive(name, level)
-    simulator.settle()
-    state = simulator.flops
-    order = {"G5": g5, "G6": g6, "G7": g7}
-    nets = [simulator.netlist.names[net] for net in simulator.netlist.tables.q]
-    for flop, name in enumerate(nets):
-        state.state[:, flop] = simulator.pack(order[name].astype(np.uint64))
-    simulator.flops = state
     simulator.settle()
     g12 = 1 - (g1 | g7)
     g8 = (1 - g0) & g6
@@ -143,5 +134,4 @@ def test_s27_steps_as_its_equations_say() -> None:
     simulator.settle()
     after = {"G5": 1 - ((1 - g0) | g11), "G6": g11, "G7": 1 - (g2 | g12)}
     for name, level in after.items():
-        seen = simulator.unpack(simulator.net(simulator.netlist.net(name)))
-        assert seen.tolist() == level.tolist(), name
+        assert simulator.net(netlist.net(name)).tolist() == level.tolist(), name

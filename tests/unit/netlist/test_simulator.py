@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.errors import NetlistError
-from harness.netlist import Netlist, Simulator, StuckAt, load_netlist, parse_bench
+from harness.netlist import Force, Lane, Netlist, Simulator, load_netlist, parse_bench
 from tests.unit.netlist.plain import GATES, SINGLE, Bit, Cell, document, evaluate, write
 
 INPUTS = 4
@@ -223,55 +223,45 @@ def test_lanes_run_apart_in_as_many_words_as_they_need() -> None:
 
 @pytest.mark.parametrize("net", ["d", "q", "x", "n"])
 @pytest.mark.parametrize("level", [0, 1])
-def test_a_stuck_net_is_stuck_in_its_lanes_only(net: str, level: int) -> None:
+@pytest.mark.parametrize("values", [2, 3])
+def test_a_stuck_net_is_stuck_in_its_lanes_only(net: str, level: int, values: int) -> None:
     netlist = parse_bench(TOGGLE, "here", "toggle")
-    simulator, healthy = Simulator(netlist, 70), Simulator(netlist, 1)
     lanes = (0, 63, 64, 69)
-    simulator.stick([StuckAt(netlist.net(net), level, lanes)])
+    stuck = Lane(nets=(Force(netlist.net(net), level),))
+    special = [stuck if lane in lanes else Lane() for lane in range(70)]
+    known = np.zeros((1, 70), dtype=np.int64)
+    simulator = Simulator(netlist, 70, special, known, values)
+    healthy = Simulator(netlist, 1)
     for step in range(6):
         for either in (simulator, healthy):
             either.drive("d", step % 3 == 0)
             clocked(either)
-        bits = simulator.unpack(simulator.net(netlist.net(net)))
+        bits = simulator.net(netlist.net(net))
         assert {int(bits[lane]) for lane in lanes} == {level}
         expected = int(healthy.read("q")[0])
         others = [lane for lane in range(70) if lane not in lanes]
         assert {int(simulator.read("q")[lane]) for lane in others} == {expected}
+        assert not simulator.unknown("q").any()
 
 
-def test_removing_a_fault_gives_the_healthy_levels_back() -> None:
-    netlist = parse_bench(TOGGLE, "here", "toggle")
+def test_what_starts_unknown_stays_so_until_something_known_is_taken_in() -> None:
+    netlist = parse_bench("INPUT(d)\nOUTPUT(q)\nOUTPUT(y)\nq = DFF(d)\ny = AND(q, d)", "here", "one")
+    simulator = Simulator(netlist, 2, values=3)
+    simulator.drive("d", [0, 1])
+    simulator.settle()
+    assert (simulator.unknown("q").tolist(), simulator.unknown("y").tolist()) == ([1, 1], [0, 1])
+    clocked(simulator)
+    assert (simulator.read("q").tolist(), simulator.unknown("q").tolist()) == ([0, 1], [0, 0])
+
+
+@pytest.mark.parametrize("enable", [0, 1])
+def test_a_latch_is_evaluated_at_power_up_if_it_is_open(tmp_path: Path, enable: int) -> None:
+    netlist = flop(tmp_path, "$_DLATCH_P_", {"E": 3})
     simulator = Simulator(netlist, 1)
     simulator.drive("d", 1)
-    clocked(simulator)
-    for net in ("d", "q", "x"):
-        simulator.stick([StuckAt(netlist.net(net), 0, (0,))])
-        simulator.settle()
-        simulator.stick([])
-        simulator.settle()
-        assert int(simulator.net(netlist.net(net))[0] & np.uint64(1)) == (0 if net == "x" else 1)
-
-
-def test_the_state_of_the_flops_can_be_kept_and_returned_to() -> None:
-    simulator = Simulator(parse_bench(TOGGLE, "here", "toggle"), 64)
-    simulator.drive("d", range(64))
-    clocked(simulator)
-    kept, levels = simulator.flops, simulator.read("q").tolist()
-    clocked(simulator)
-    assert simulator.read("q").tolist() != levels
-    simulator.flops = kept
+    simulator.drive("c", enable)
     simulator.settle()
-    assert simulator.read("q").tolist() == levels
-
-
-def test_power_up_levels_depend_on_the_seed_alone() -> None:
-    lines = ["INPUT(d)", "OUTPUT(q0)", *[f"q{k} = DFF(d)" for k in range(64)]]
-    netlist = parse_bench("\n".join(lines), "here", "many")
-    first, again, other = (Simulator(netlist, 1) for _ in range(3))
-    for simulator, seed in ((first, 1), (again, 1), (other, 2)):
-        simulator.power_up(seed)
-    assert first.flops.state.tolist() == again.flops.state.tolist()
-    assert first.flops.state.tolist() != other.flops.state.tolist()
+    assert simulator.read("q").tolist() == [enable]
 
 
 def test_an_output_cannot_be_driven() -> None:

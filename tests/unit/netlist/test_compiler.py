@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from harness.netlist.kernel import compiled
+from harness.netlist.compiler import compiled
 
 
 def test_functions_are_compiled_even_where_nothing_can_be_cached() -> None:

@@ -1,0 +1,317 @@
+"""The arrays that the compiled loops make of a netlist and of what is special in each lane.
+
+The one rule: a virtual chip is one lane, a hypothesis of what is wrong is a lane, and they go
+through the same loops. Lanes that have something in common share an entry and its mask.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from harness.netlist import layout
+from harness.netlist.lanes import (
+    ALL,
+    WIDE,
+    Delay,
+    Force,
+    Lane,
+    Lanes,
+    Pin,
+    Short,
+    new_lanes,
+    pack,
+)
+from harness.netlist.layout import LINES, Machine, lay_out
+from harness.netlist.model import HIGH, LOW, Kind, Netlist, PortDirection
+from harness.netlist.program import Compiled, Place, compile_netlist
+
+@dataclass(frozen=True, eq=False)
+class Machines:
+    """Lanes ready to run; ``inputs`` is how many nets follow lines."""
+
+    compiled: Compiled
+    machine: Machine
+    lanes: int
+    inputs: int
+
+    def name(self, flop: int) -> str:
+        """Name the net that the loops mean by a flop that does not settle."""
+        netlist = self.compiled.netlist
+        if flop < netlist.flop_count:
+            return netlist.names[netlist.tables.q[flop]]
+        t = self.machine.t
+        slots = t[t[layout.BRIDGE] + 2 : t[layout.BRIDGE] + 4]
+        held = self.compiled.held[0]
+        return "~".join(netlist.names[int(np.flatnonzero(held == slot)[0])] for slot in slots)
+
+
+def assemble(
+    netlist: Netlist,
+    pins: Sequence[Pin],
+    lanes: Sequence[Lane],
+    states: NDArray[np.integer],
+    values: int = 2,
+) -> Machines:
+    """Make lanes of a netlist ready; ``states`` ``(flops, lanes)`` 0, 1, or 2 for unknown.
+
+    At most 512 lanes. Up to 64 take a word an entry, more a row.
+    """
+    wide = 1 if len(lanes) <= 64 else WIDE
+    forced = {f.at if isinstance(f, Force) else f.net for lane in lanes for f in lane.nets}
+    bridged = frozenset(net for lane in lanes for b in lane.bridges for net in (b.a, b.b))
+    sources = frozenset(n for n in forced if n in bridged or n not in netlist.gate_by_output)
+    made = _compile(netlist, values, sources, bridged)
+    parts = _Parts(wide)
+    _program(parts, made, len(lanes))
+    state = [states == 1] if values == 2 else [states == 1, states == 0]
+    parts.lanes[layout.STATE] = pack(np.concatenate(state), wide)
+    _patches(parts, made, lanes)
+    _bridges(parts, made, lanes)
+    inputs = _wires(parts, made, pins, lanes)
+    machine = lay_out(parts.numbers, parts.tables, parts.lanes, _values(made, wide), made.program.operations)
+    return Machines(made, machine, len(lanes), inputs)
+
+
+class _Parts:
+    """What goes into a machine's arrays, by its place in the head."""
+
+    def __init__(self, wide: int) -> None:
+        self.wide = wide
+        self.numbers: dict[int, int] = {}
+        self.tables: dict[int, ArrayLike] = {}
+        self.lanes: dict[int, Lanes] = {}
+
+    def pack(self, rows: Sequence[Iterable[int]]) -> Lanes:
+        """One entry for each list of lanes, which are 1 in it."""
+        bits = np.zeros((len(rows), 64 * self.wide), dtype=np.bool_)
+        for index, lanes in enumerate(rows):
+            bits[index, list(lanes)] = True
+        return pack(bits, self.wide)
+
+    def constant(self, ones: Sequence[bool]) -> Lanes:
+        """Entries that are the same in all lanes."""
+        return pack(np.repeat(np.array(ones, dtype=np.bool_)[:, None], 64 * self.wide, axis=1), self.wide)
+
+
+def _values(made: Compiled, wide: int) -> Lanes:
+    """Slots at the start: all 0 (three-valued: unknown), the constants in place."""
+    values = new_lanes(made.slots, wide)
+    values[made.own[0, HIGH]] = ALL
+    if made.values == 3:
+        values[made.own[1, LOW]] = ALL
+    return values
+
+
+def _program(parts: _Parts, made: Compiled, lanes: int) -> None:
+    program, rails = made.program, made.values - 1
+    groups, flops = len(program.groups), len(program.q)
+    parts.numbers |= {
+        layout.RAILS: rails,
+        layout.FLOPS: flops // rails,
+        layout.GROUPS: groups,
+        layout.PLAIN: int(program.plain),
+        layout.LANES: lanes,
+    }
+    parts.tables |= {
+        layout.FIRST: program.first,
+        layout.READERS: program.readers.view(np.int64),
+        layout.GROUP: program.groups,
+        layout.Q: program.q,
+        layout.DATA: program.data,
+        layout.WORDS: (0, 0, 0),
+    }
+    sizes = {
+        layout.CLOCKS: groups * rails,
+        layout.PENDING: flops,
+        layout.ACTIVE: groups,
+        layout.FROZEN: 2,
+        layout.LIVE: 1,
+        **dict.fromkeys(
+            (layout.LINE_LEVEL, layout.LINE_ENABLE, layout.SEEN, layout.DRIVEN, layout.UNKNOWN),
+            LINES,
+        ),
+    }
+    parts.lanes |= {place: new_lanes(size, parts.wide) for place, size in sizes.items()}
+
+
+@lru_cache(maxsize=64)
+def _compile(
+    netlist: Netlist, values: int, forced: frozenset[int], bridged: frozenset[int]
+) -> Compiled:
+    return compile_netlist(netlist, values, forced, bridged)
+
+def _patches(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
+    """Forced nets, sorted by operation, and those of them (and lines) that vary."""
+    found: dict[tuple[Place, Force | Delay], list[int]] = {}
+    outputs: dict[Force, list[int]] = {}
+    for number, lane in enumerate(lanes):
+        for force in lane.nets:
+            net = force.at if isinstance(force, Force) else force.net
+            for place in made.net_places(net):
+                found.setdefault((place, _anywhere(force)), []).append(number)
+        for force in (*lane.outputs, *(Force(line, level) for line, level in lane.lines)):
+            outputs.setdefault(force, []).append(number)
+    order = sorted(found, key=lambda entry: entry[0])
+    masks = parts.pack([found[entry] for entry in order])
+    high = [isinstance(f, Force) and f.level != place.rail for place, f in order]
+    operations = [place.operation for place, _ in order]
+    set_patches(parts, made, operations, [place.pin for place, _ in order], masks, high)
+    varies = [k for k, (_, f) in enumerate(order) if isinstance(f, Delay) or f.probability < 1]
+    rows = [(k, made.concerned(operations[k]), -1, *_chance(order[k][1])) for k in varies]
+    rows += [(-1, 0, force.at, *_chance(force)) for force in outputs]
+    parts.numbers[layout.VARYING] = len(rows)
+    parts.tables[layout.VARY] = np.array(rows, dtype=np.int64)
+    numbers = [*(found[order[k]] for k in varies), *outputs.values()]
+    parts.lanes[layout.VARY_MASK] = parts.pack(numbers)
+    levels = [*(high[k] for k in varies), *(bool(force.level) for force in outputs)]
+    parts.lanes[layout.VARY_LEVEL] = parts.constant(levels)
+
+
+def set_patches(
+    parts: _Parts,
+    made: Compiled,
+    operations: ArrayLike,
+    pins: ArrayLike,
+    masks: Lanes,
+    high: Sequence[bool],
+) -> None:
+    """Patches, sorted by operation: forced to 1 (``high``) or 0 in the lanes of their masks."""
+    parts.tables[layout.PATCH_OPERATION] = operations
+    parts.tables[layout.PATCH_PIN] = pins
+    parts.tables[layout.PATCH_AT] = np.searchsorted(operations, made.program.first)
+    parts.lanes[layout.KEEP] = ~masks
+    parts.lanes[layout.LEVEL] = masks & parts.constant(high)
+    parts.lanes[layout.RAW] = np.zeros_like(masks)
+
+
+def _anywhere(force: Force | Delay) -> Force | Delay:
+    """The same, without the net, so that lanes with the same fault share an entry."""
+    if isinstance(force, Force):
+        return Force(0, force.level, force.probability, force.seed)
+    return Delay(0, force.limit_hz)
+
+
+def _chance(force: Force | Delay) -> tuple[int, int, int]:
+    """Limit in Hz, largest hash and seed, as the loops have them: 64 bits with a sign."""
+    if isinstance(force, Delay):
+        return math.floor(force.limit_hz), 0, 0
+    hash_ = min(int(force.probability * 2**64), 2**64 - 1)
+    return -1, _signed(hash_), _signed(force.seed & (2**64 - 1))
+
+
+def _signed(word: int) -> int:
+    return word - 2**64 if word >> 63 else word
+
+
+def _bridges(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
+    found: dict[Short, list[int]] = {}
+    for number, lane in enumerate(lanes):
+        for bridge in lane.bridges:
+            found.setdefault(bridge, []).append(number)
+    rows, masks, either = [], [], []
+    for bridge, numbers in found.items():
+        for rail in range(made.values - 1):
+            nets = [bridge.a, bridge.b]
+            rows.append([*made.own[rail, nets], *made.held[rail, nets]])
+            masks.append(numbers)
+            either.append((bridge.kind is Kind.OR) != bool(rail))
+    parts.numbers[layout.BRIDGES] = len(rows)
+    parts.tables[layout.BRIDGE] = np.array(rows, dtype=np.int64)
+    parts.lanes[layout.BRIDGE_MASK] = parts.pack(masks)
+    parts.lanes[layout.BRIDGE_OR] = parts.constant(either)
+
+
+def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[Lane]) -> int:
+    """Which lines reach which pins, lane by lane; gives how many inputs there are."""
+    on: dict[tuple[int, int], list[int]] = {}
+    held: dict[tuple[int, int], list[int]] = {}
+    shorts: dict[Short, list[int]] = {}
+    bits = {pin.bit for pin in pins}
+    for number, lane in enumerate(lanes):
+        moved, stuck = dict(lane.wires), dict(lane.lines)
+        for bit in bits:
+            line = moved.get(bit, bit)
+            if line in stuck:
+                held.setdefault((bit, stuck[line]), []).append(number)
+            elif line is not None:
+                on.setdefault((bit, line), []).append(number)
+        for short in lane.shorts:
+            shorts.setdefault(short, []).append(number)
+    parts.numbers[layout.SHORTS] = len(shorts)
+    parts.tables[layout.SHORT] = [(short.a, short.b) for short in shorts]
+    parts.lanes[layout.SHORT_MASK] = parts.pack(list(shorts.values()))
+    parts.lanes[layout.SHORT_OR] = parts.constant([s.kind is Kind.OR for s in shorts])
+    _outputs(parts, made, pins, on)
+    inputs, always, terms = _inputs(made, pins, on, held)
+    parts.tables[layout.INPUT] = inputs
+    parts.lanes[layout.ALWAYS] = parts.pack(always)
+    parts.tables[layout.INPUT_AT] = np.cumsum([0, *(len(term) for term in terms)])
+    parts.tables[layout.INPUT_LINE] = [line for term in terms for line, _ in term]
+    parts.lanes[layout.INPUT_MASK] = parts.pack([lanes for term in terms for _, lanes in term])
+    pairs = sorted({(line, index) for index, term in enumerate(terms) for line, _ in term})
+    counts = np.bincount([line for line, _ in pairs], minlength=LINES)
+    parts.tables[layout.FED_AT] = np.cumsum([0, *counts])
+    parts.tables[layout.FED] = [index for _, index in pairs]
+    return len(inputs)
+
+
+def _outputs(
+    parts: _Parts, made: Compiled, pins: Sequence[Pin], on: Mapping[tuple[int, int], list[int]]
+) -> None:
+    rows, masks, at = [], [], [0] * (LINES + 1)
+    for bit, line in sorted(on, key=lambda wire: wire[1]):
+        for pin in pins:
+            if pin.bit == bit and pin.direction is not PortDirection.INPUT:
+                rows.append(_output(made, pin))
+                masks.append(on[bit, line])
+                at[line + 1] += 1
+    parts.tables[layout.OUTPUT] = rows
+    parts.tables[layout.OUTPUT_AT] = np.cumsum(at)
+    parts.lanes[layout.OUTPUT_MASK] = parts.pack(masks)
+
+
+_Term = list[tuple[int, list[int]]]
+
+
+def _inputs(
+    made: Compiled,
+    pins: Sequence[Pin],
+    on: dict[tuple[int, int], list[int]],
+    held: dict[tuple[int, int], list[int]],
+) -> tuple[list[tuple[int, int, int, int]], list[list[int]], list[_Term]]:
+    """Rows of ``Wires.input_slots``, with the lanes in which each is held at 1, and its lines."""
+    rows: list[tuple[int, int, int, int]] = []
+    always: list[list[int]] = []
+    terms: list[_Term] = []
+    program = made.program
+    controls = {int(slot) for slot in program.groups[:, [3, 4, 6, 7, 9, 10]].reshape(-1)}
+    for pin in pins:
+        tri = made.netlist.tristates.get(pin.net)
+        lines = [(line, lanes) for (bit, line), lanes in on.items() if bit == pin.bit]
+        if pin.direction is PortDirection.OUTPUT or (tri is None and pin.direction is PortDirection.INOUT):
+            continue
+        nets = [(tri.outside, 0), (tri.outside_enable, 1)] if tri else [(pin.net, 0)]
+        for net, enables in nets:
+            slot = int(made.own[0, net])
+            zero = int(made.own[1, net]) if made.values == 3 else -1
+            at_once = int(not program.plain or slot in controls or zero in controls)
+            rows.append((slot, zero, enables, at_once))
+            one, none = held.get((pin.bit, 1), []), held.get((pin.bit, 0), [])
+            always.append([*one, *none] if enables else one)
+            terms.append(lines)
+    return rows, always, terms
+
+
+def _output(made: Compiled, pin: Pin) -> tuple[int, int, int, int]:
+    tri = made.netlist.tristates.get(pin.net)
+    enable = tri.enable if tri else HIGH
+    if made.values == 2:
+        return int(made.seen[0, pin.net]), -1, int(made.seen[0, enable]), -1
+    slots = made.seen[:, [pin.net, enable]].T.reshape(-1)
+    return int(slots[0]), int(slots[1]), int(slots[2]), int(slots[3])

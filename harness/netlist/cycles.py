@@ -1,0 +1,358 @@
+"""The compiled loops over the cycles of a table: a chip's words, or a judgement in every lane.
+
+The one rule: a cycle is run in one place (``pins.vector``); the loops here differ only in what
+they keep of it. What a lane is judged by is what the board would say of it: the same mismatches,
+counted the same way, and the same signature. ``v``, ``t`` and ``ops`` as in ``kernel``.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.netlist.compiler import compiled, head, lowest_place, put, some, spread, take
+from harness.netlist.kernel import SETTLED, Operations
+from harness.netlist.lanes import ALL, Lanes, Rows
+from harness.netlist.layout import (
+    DIRTY,
+    DRIVEN,
+    FROZEN,
+    KEEP,
+    LANES,
+    LEVEL,
+    LINES,
+    LIVE,
+    RAW,
+    SEEN,
+    UNKNOWN,
+    VARY,
+    VARY_LEVEL,
+    VARY_MASK,
+    VARYING,
+    Tables,
+)
+from harness.netlist.pins import spread_bit, vector
+
+Words = NDArray[np.uint32]
+
+_NONE = np.uint64(0)
+_DRIVE, _ENABLE, _PULSE, _EXPECT, _CARE, _HIGHZ, _COUNT, _UNTIL = range(8)
+
+
+@compiled
+def _happens(seed: np.uint64, cycle: np.uint64, chance: np.uint64) -> np.bool_:
+    """Decide by the finaliser of SplitMix64 whether something happens in a cycle."""
+    mixed = seed * np.uint64(0xD1B54A32D192ED03) + cycle * np.uint64(0x9E3779B97F4A7C15)
+    mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    mixed = (mixed ^ (mixed >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return (mixed ^ (mixed >> np.uint64(31))) <= chance
+
+
+@compiled
+def _in_force(t: Tables, index: int, cycle: int, clock_hz: int) -> bool:
+    """Whether something that varies is in force in a cycle.
+
+    ``VARY`` has for each: patch or -1, blocks that it concerns, line or -1, limit in Hz or -1,
+    largest hash, seed. What has a limit is in force above it.
+    """
+    at = t[VARY] + 6 * index
+    if t[at + 3] >= 0:
+        return bool(clock_hz > t[at + 3])
+    return bool(_happens(np.uint64(t[at + 5]), np.uint64(cycle), np.uint64(t[at + 4])))
+
+
+@compiled
+def _begin(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
+    """Decide which of the varying patches force in this cycle.
+
+    A slow one shows what its pin would have shown at the end of the cycle before.
+    """
+    for index in range(t[VARYING]):
+        at = t[VARY] + 6 * index
+        patch = t[at]
+        if patch < 0:
+            continue
+        mask, level = take(v, t[VARY_MASK] + index), take(v, t[VARY_LEVEL] + index)
+        if t[at + 3] >= 0:
+            level = take(v, t[RAW] + patch)
+        if not _in_force(t, index, cycle, clock_hz):
+            mask = spread(v, _NONE)
+        put(v, t[KEEP] + patch, ~mask)
+        put(v, t[LEVEL] + patch, level & mask)
+        t[DIRTY] |= t[at + 1]
+
+
+@compiled
+def _stick(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
+    """Override lines that are stuck, in what is read."""
+    for index in range(t[VARYING]):
+        line = t[t[VARY] + 6 * index + 2]
+        if line >= 0 and _in_force(t, index, cycle, clock_hz):
+            mask, level = take(v, t[VARY_MASK] + index), take(v, t[VARY_LEVEL] + index)
+            put(v, t[SEEN] + line, (take(v, t[SEEN] + line) & ~mask) | (level & mask))
+            put(v, t[DRIVEN] + line, take(v, t[DRIVEN] + line) | mask)
+            put(v, t[UNKNOWN] + line, take(v, t[UNKNOWN] + line) & ~mask)
+
+
+@compiled
+def _cycle(
+    v: Lanes, t: Tables, ops: Operations, rows: Rows, row: int, cycle: int, clock_hz: int
+) -> int:
+    """Run one cycle and read; gives a flop that did not settle, or SETTLED."""
+    _begin(v, t, cycle, clock_hz)
+    enable = rows[row, _ENABLE]
+    trouble = vector(v, t, ops, rows[row, _DRIVE], enable, rows[row, _PULSE] & enable)
+    _stick(v, t, cycle, clock_hz)
+    return trouble
+
+
+@compiled
+def run_words(
+    v: Lanes, t: Tables, ops: Operations, rows: Rows, extent: Tables, found: Rows
+) -> tuple[int, bool, int]:
+    """Run cycles of the first lane; what is read goes to ``found``: seen, floating, unknown.
+
+    ``extent``: the fields of :class:`harness.netlist.Extent`. Gives the cycles run, whether its
+    condition was met, and a flop that did not settle, or SETTLED.
+    """
+    limit, expect, care = extent[0], extent[1], extent[2]
+    first_cycle, clock_hz, tolerated = extent[3], extent[4], extent[5]
+    restless, used, matched, failures = SETTLED, 0, False, 0
+    for count in range(limit):
+        row = min(count, len(rows) - 1)
+        trouble = _cycle(v, t, ops, rows, row, first_cycle + count, clock_hz)
+        drive, enable = rows[row, _DRIVE], rows[row, _ENABLE]
+        high, driven, vague = _NONE, _NONE, _NONE
+        for line in range(LINES):
+            bit = np.uint64(line)
+            high |= (head(take(v, t[SEEN] + line)) & np.uint64(1)) << bit
+            driven |= (head(take(v, t[DRIVEN] + line)) & np.uint64(1)) << bit
+            vague |= (head(take(v, t[UNKNOWN] + line)) & np.uint64(1)) << bit
+        found[row, 0] = (drive & enable) | (np.int64(high & driven) & ~enable)
+        found[row, 1] = rows[row, _HIGHZ] & ~enable & ~np.int64(driven)
+        found[row, 2] = np.int64(vague) & ~enable
+        used = count + 1
+        if trouble != SETTLED:
+            restless, failures = trouble, failures + 1
+            put(v, t[FROZEN], spread(v, _NONE))
+            if failures > tolerated:
+                break
+        if care != 0 and ((found[row, 0] ^ expect) & care) == 0:
+            matched = True
+            break
+    return used, matched, restless
+
+
+# What is kept of each lane over a table, in entries of an array of its own: 33 counters (of
+# mismatches on each line, and of wrong cycles) of 32 entries each, bit by bit; lanes that have
+# failed; for each line, lanes in which it was tested and nobody drove it; mismatches of the
+# present cycle on each line and lanes that are looked at; the signature, with room to work it
+# out; and from NOTED on, if wanted, lanes in which each slot was 1, then was 0, after a cycle.
+COUNTERS = 0
+FAILED = 33 * 32
+FLOATED = FAILED + 1
+SCRATCH = FLOATED + 32
+CRC = SCRATCH + 33
+
+
+@lru_cache(maxsize=1)
+def crc_operations() -> NDArray[np.int64]:
+    """XORs that take 32 bits into a CRC-32: ``(operations, 3)``, output and inputs.
+
+    Entries 0 to 31 have the state XOR the word, and at the end the next state. Pairs that most
+    bits have in common are taken first (C. Paar, "Optimized arithmetic for Reed-Solomon
+    encoders", ISIT 1997).
+    """
+    columns = [_shifted(1 << bit) for bit in range(32)]
+    need = np.array([[column >> row & 1 for column in columns] for row in range(32)])
+    operations: list[tuple[int, int, int]] = []
+    while (pairs := np.triu(need.T @ need, 1)).max() > 1:
+        first, second = (int(k) for k in np.unravel_index(pairs.argmax(), pairs.shape))
+        common = need[:, first] & need[:, second]
+        operations.append((need.shape[1], first, second))
+        need = np.column_stack((need, common))
+        need[:, first] ^= common
+        need[:, second] ^= common
+    last = need.shape[1] - 1
+    for row in range(32):
+        inputs = np.flatnonzero(need[row]).tolist()
+        for place in inputs[1:]:
+            last += 1
+            operations.append((last, inputs[0], place))
+            inputs[0] = last
+        need[row, :] = inputs[0]
+    operations += [(row, int(need[row, 0]), -1) for row in range(32)]
+    return np.array(operations, dtype=np.int64)
+
+
+def _shifted(word: int) -> int:
+    """Take 32 zero bits into a CRC-32 register (polynomial of IEEE 802.3, reflected)."""
+    for _ in range(32):
+        word = word >> 1 ^ (0xEDB88320 if word & 1 else 0)
+    return word
+
+
+@compiled
+def _fold(w: Lanes, folding: Tables) -> None:
+    """Take the word that was XORed into the state into the signature."""
+    for index in range(len(folding)):
+        value = take(w, CRC + folding[index, 1])
+        if folding[index, 2] >= 0:
+            value = value ^ take(w, CRC + folding[index, 2])
+        put(w, CRC + folding[index, 0], value)
+
+
+@compiled
+def _count(w: Lanes, counter: int, value: Any) -> None:
+    """Add 1 to a counter in some lanes."""
+    place = COUNTERS + counter * 32
+    while some(value):
+        bit = take(w, place)
+        put(w, place, bit ^ value)
+        value = value & bit
+        place += 1
+
+
+@compiled
+def _line_read(v: Lanes, t: Tables, drive: int, enable: int, line: int) -> Any:
+    """What the controller reads on a line."""
+    if (enable >> line) & 1:
+        return spread_bit(v, drive, line)
+    return take(v, t[SEEN] + line) & take(v, t[DRIVEN] + line)
+
+
+@compiled
+def _judge(
+    v: Lanes, t: Tables, w: Lanes, folding: Tables, rows: Rows, row: int, cycle: int, kept: Rows
+) -> None:
+    """Compare what is read in one cycle, as the board does."""
+    drive, enable, care = rows[row, _DRIVE], rows[row, _ENABLE], rows[row, _CARE]
+    highz = 0 if rows[row, _UNTIL] else rows[row, _HIGHZ]
+    bad, left = spread(v, _NONE), care | highz
+    while left != 0:
+        line = lowest_place(left)
+        left &= left - 1
+        loose = wrong = tested = spread(v, _NONE)
+        if not (enable >> line) & 1:
+            loose = ~take(v, t[DRIVEN] + line)
+        if (care >> line) & 1:
+            tested = _line_read(v, t, drive, enable, line)
+            wrong = tested ^ spread_bit(v, rows[row, _EXPECT], line)
+        if (highz >> line) & 1:
+            wrong, tested = wrong | ~loose, tested | loose
+        put(w, FLOATED + line, take(w, FLOATED + line) | loose)
+        put(w, CRC + line, take(w, CRC + line) ^ tested)
+        put(w, SCRATCH + line, wrong)
+        bad = bad | wrong
+        if some(wrong):
+            _count(w, line, wrong)
+    _fold(w, folding)
+    if some(bad):
+        _count(w, LINES, bad)
+        fresh = bad & ~take(w, FAILED)
+        if some(fresh):
+            put(w, FAILED, take(w, FAILED) | bad)
+            put(w, SCRATCH + LINES, fresh)
+            _keep_first(v, t, w, rows, row, cycle, kept)
+
+
+@compiled
+def bit_of(v: Lanes, entry: int, lane: int) -> int:
+    """One lane of an entry."""
+    wide = v.size // len(v)
+    word = v.reshape(-1)[entry * wide + lane // 64]
+    return np.int64((word >> np.uint64(lane % 64)) & np.uint64(1))
+
+
+# ``kept`` has for each lane: cycle, row, word and mismatching pins of the first wrong cycle;
+# cycles by which rows with ``until`` put it ahead; and cycles used by each of these rows.
+_CYCLE, _ROW, _SEEN, _WRONG, EXTRA, USED = range(6)
+
+
+@compiled
+def _keep_first(
+    v: Lanes, t: Tables, w: Lanes, rows: Rows, row: int, cycle: int, kept: Rows
+) -> None:
+    """Note the first wrong cycle of the lanes in the last entry of the scratch space."""
+    drive, enable = rows[row, _DRIVE], rows[row, _ENABLE]
+    tested = rows[row, _CARE] | rows[row, _HIGHZ]
+    for lane in range(t[LANES]):
+        if bit_of(w, SCRATCH + LINES, lane) == 0:
+            continue
+        seen, wrong = drive & enable, 0
+        for line in range(LINES):
+            if (tested >> line) & 1:
+                wrong |= bit_of(w, SCRATCH + line, lane) << line
+            if not (enable >> line) & 1:
+                level = bit_of(v, t[SEEN] + line, lane) & bit_of(v, t[DRIVEN] + line, lane)
+                seen |= level << line
+        kept[lane, _CYCLE], kept[lane, _ROW] = cycle + kept[lane, EXTRA], row
+        kept[lane, _SEEN], kept[lane, _WRONG] = seen, wrong
+
+
+@compiled
+def _match(
+    v: Lanes, t: Tables, ops: Operations, w: Lanes, rows: Rows, row: int, cycle: int,
+    clock_hz: int, kept: Rows, which: int,
+) -> None:
+    """Repeat a row in each lane until it matches; a lane that has matched gets no pulse."""
+    drive, enable, expect = rows[row, _DRIVE], rows[row, _ENABLE], rows[row, _EXPECT]
+    limit = rows[row, _COUNT] if rows[row, _CARE] else 1
+    live = spread(v, ALL)
+    for lane in range(t[LANES]):
+        kept[lane, USED + which] = limit
+    for count in range(limit):
+        put(v, t[LIVE], live)
+        _cycle(v, t, ops, rows, row, cycle + count, clock_hz)
+        met, left = live, rows[row, _CARE]
+        while left != 0:
+            line = lowest_place(left)
+            left &= left - 1
+            met = met & ~(_line_read(v, t, drive, enable, line) ^ spread_bit(v, expect, line))
+        if some(met):
+            put(w, SCRATCH + LINES, met)
+            for lane in range(t[LANES]):
+                if bit_of(w, SCRATCH + LINES, lane):
+                    kept[lane, USED + which] = count + 1
+        live = live & ~met
+        if not some(live):
+            break
+    put(v, t[LIVE], spread(v, ALL))
+    for lane in range(t[LANES]):
+        kept[lane, EXTRA] += kept[lane, USED + which] - 1
+
+
+@compiled
+def _note_levels(v: Lanes, w: Lanes, at: int, slots: int) -> None:
+    for slot in range(slots):
+        value = take(v, slot)
+        put(w, at + slot, take(w, at + slot) | value)
+        put(w, at + slots + slot, take(w, at + slots + slot) | ~value)
+
+
+@compiled
+def run_table(
+    v: Lanes, t: Tables, ops: Operations, w: Lanes, folding: Tables, rows: Rows, lead: int,
+    clock_hz: int, kept: Rows, noted: int,
+) -> None:
+    """Run a table and judge every lane, but for the first ``lead`` rows: they come before it.
+
+    ``noted``: slots whose levels are noted, or 0.
+    """
+    cycle, which = 0, 0
+    for row in range(len(rows)):
+        if rows[row, _UNTIL]:
+            _match(v, t, ops, w, rows, row, cycle, clock_hz, kept, which)
+            _judge(v, t, w, folding, rows, row, cycle, kept)
+            which += 1
+            cycle += 1
+            continue
+        for _ in range(rows[row, _COUNT]):
+            _cycle(v, t, ops, rows, row, cycle, clock_hz)
+            if row >= lead:
+                _judge(v, t, w, folding, rows, row, cycle, kept)
+                _note_levels(v, w, len(w) - 2 * noted, noted)
+                cycle += 1

@@ -1,0 +1,152 @@
+"""The face of the engine: a chip that runs, and a table judged in as many lanes as one likes.
+
+The one rule: nothing here evaluates gates; both go through the loops of ``cycles``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.netlist.assembly import Machines, assemble
+from harness.netlist.cycles import (
+    COUNTERS,
+    CRC,
+    EXTRA,
+    FLOATED,
+    USED,
+    Words,
+    crc_operations,
+    run_table,
+    run_words,
+)
+from harness.netlist.kernel import SETTLED
+from harness.netlist.lanes import ALL, FULL, Extent, Lane, Pin, Rows, new_lanes, unpack, width
+from harness.netlist.layout import FROZEN, LINES
+from harness.netlist.model import Netlist
+from harness.netlist.pins import start
+
+
+class Chip:
+    """One lane that keeps its state from one run to the next.
+
+    It powers up with the levels on its lines in the first cycle that is run, without an edge.
+    """
+
+    def __init__(
+        self,
+        netlist: Netlist,
+        pins: Sequence[Pin],
+        lane: Lane,
+        state: NDArray[np.integer],
+        values: int = 2,
+    ) -> None:
+        self._machines = assemble(netlist, pins, [lane], state.reshape(-1, 1), values)
+        self._powered = False
+
+    def run(self, rows: Rows, extent: Extent) -> tuple[Rows, int, bool, str]:
+        """Run cycles: what is read in each row (seen, floating, unknown), and how far it came.
+
+        That is the cycles run, whether the condition of ``extent`` was met, and the name of a net
+        that did not settle, or nothing.
+        """
+        machine = self._machines.machine
+        if not self._powered:
+            start(*machine, rows[0, 0], rows[0, 1], self._machines.inputs)
+            self._powered = True
+        found = np.zeros((len(rows), 3), dtype=np.int64)
+        used, matched, restless = run_words(*machine, rows, np.array(extent), found)
+        name = "" if restless == SETTLED else self._machines.name(restless)
+        return found, used, matched, name
+
+
+@dataclass(frozen=True, eq=False)
+class Verdicts:
+    """What a table gives in each lane, as the board would count it; first axis: lanes.
+
+    ``wrong_cycles``; ``pin_counts`` ``(lanes, 32)`` mismatches a line; ``first_cycle`` -1 where
+    there is none, ``first_row``, ``first_seen``, ``first_wrong``; ``signature`` CRC-32 of the
+    tested bits; ``floated`` lines that were tested while nobody drove them; ``cycles`` taken;
+    ``until_used`` ``(lanes, rows with until)``; ``unsettled`` lanes in which something swings.
+    """
+
+    wrong_cycles: NDArray[np.int64]
+    pin_counts: NDArray[np.int64]
+    first_cycle: NDArray[np.int64]
+    first_row: NDArray[np.int64]
+    first_seen: Words
+    first_wrong: Words
+    signature: Words
+    floated: Words
+    cycles: NDArray[np.int64]
+    until_used: NDArray[np.int64]
+    unsettled: NDArray[np.bool_]
+
+
+def judge(
+    netlist: Netlist,
+    pins: Sequence[Pin],
+    lanes: Sequence[Lane],
+    states: NDArray[np.integer],
+    rows: Rows,
+    *,
+    lead: int = 0,
+    clock_hz: int = 0,
+) -> Verdicts:
+    """Run a table in every lane, each from its own power-up state, and judge it.
+
+    ``states`` is ``(flops, lanes)``. The first ``lead`` rows come before the table (a reset):
+    they are run and not judged. Any number of lanes; 512 are run at once.
+    """
+    parts = [
+        _judged(assemble(netlist, pins, lanes[a:b], states[:, a:b]), rows, lead, clock_hz)
+        for a, b in _spans(len(lanes))
+    ]
+    return Verdicts(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _spans(lanes: int) -> Iterator[tuple[int, int]]:
+    for first in range(0, lanes, FULL):
+        yield first, min(first + FULL, lanes)
+
+
+def _judged(
+    machines: Machines, rows: Rows, lead: int, clock_hz: int
+) -> tuple[NDArray[np.generic], ...]:
+    """Run one set of lanes; the fields of :class:`Verdicts`."""
+    machine, lanes = machines.machine, machines.lanes
+    until = rows[:, 7] != 0
+    folding = crc_operations()
+    w = new_lanes(CRC + int(folding.max()) + 1, width(machine.v))
+    w[CRC : CRC + 32] = ALL
+    kept = np.zeros((lanes, USED + int(until.sum())), dtype=np.int64)
+    kept[:, :2] = -1
+    start(*machine, rows[0, 0], rows[0, 1], machines.inputs)
+    run_table(*machine, w, folding, rows, lead, clock_hz, kept, 0)
+    planes = unpack(w[COUNTERS : COUNTERS + 32 * (LINES + 1)], lanes).astype(np.int64)
+    weights = 1 << np.arange(32)[None, :, None]
+    counts = (planes.reshape(LINES + 1, 32, lanes) * weights).sum(axis=1)
+    at_frozen = machine.t[FROZEN]
+    return (
+        counts[LINES],
+        counts[:LINES].T,
+        kept[:, 0],
+        kept[:, 1],
+        kept[:, 2].astype(np.uint32),
+        kept[:, 3].astype(np.uint32),
+        ~_words(unpack(w[CRC : CRC + 32], lanes)),
+        _words(unpack(w[FLOATED : FLOATED + 32], lanes)),
+        int(np.where(until, 1, rows[:, 6])[lead:].sum()) + kept[:, EXTRA],
+        kept[:, USED:],
+        unpack(machine.v[at_frozen : at_frozen + 1], lanes)[0].astype(np.bool_),
+    )
+
+
+def _words(bits: NDArray[np.uint8]) -> Words:
+    """``(32, lanes)`` bits → a word a lane."""
+    places = np.arange(32, dtype=np.uint32)[:, None]
+    words: Words = np.bitwise_or.reduce(bits.astype(np.uint32) << places, axis=0)
+    return words

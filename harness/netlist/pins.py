@@ -1,0 +1,224 @@
+"""The compiled loops between the lines of a board and the nets at a chip's pins.
+
+The one rule: a line is a bit of a pattern's words; which pins of the chip are on it is for each
+lane to say (open, exchanged, shorted, stuck). Lines that nobody drives read low, and where board
+and chip both drive one, the board wins in what is read. ``v``, ``t`` and ``ops`` as in ``kernel``.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from harness.netlist.compiler import compiled, lowest_place, put, some, spread, take
+from harness.netlist.kernel import SETTLED, Operations, advance, prime, show
+from harness.netlist.lanes import ALL, Lanes
+from harness.netlist.layout import (
+    ALWAYS,
+    DIRTY,
+    DRIVEN,
+    FED,
+    FED_AT,
+    INPUT,
+    INPUT_AT,
+    INPUT_LINE,
+    INPUT_MASK,
+    LINE_ENABLE,
+    LINE_LEVEL,
+    LINES,
+    LIVE,
+    OUTPUT,
+    OUTPUT_AT,
+    OUTPUT_MASK,
+    PLAIN,
+    READERS,
+    SEEN,
+    SHORT,
+    SHORT_MASK,
+    SHORT_OR,
+    SHORTS,
+    UNKNOWN,
+    WORDS,
+    Tables,
+)
+
+_NONE = np.uint64(0)
+
+
+@compiled
+def spread_bit(v: Lanes, word: int, bit: int) -> Any:
+    """Give one bit of a word for all lanes."""
+    return spread(v, np.uint64(-((word >> bit) & 1)))
+
+
+@compiled
+def _outside(v: Lanes, t: Tables, levels: int, enable: int, pulse: int) -> int:
+    """Drive lines from outside, ``pulse`` inverted in the live lanes; gives those that moved."""
+    words = t[WORDS]
+    moved = (t[words] ^ levels) | (t[words + 1] ^ enable) | t[words + 2] | pulse
+    t[words], t[words + 1], t[words + 2] = levels, enable, pulse
+    left = moved
+    while left != 0:
+        line = lowest_place(left)
+        left &= left - 1
+        level = spread_bit(v, levels, line)
+        if (pulse >> line) & 1:
+            level = level ^ take(v, t[LIVE])
+        put(v, t[LINE_LEVEL] + line, level)
+        put(v, t[LINE_ENABLE] + line, spread_bit(v, enable, line))
+    return moved
+
+
+@compiled
+def _connect(v: Lanes, t: Tables, moved: int) -> bool:
+    """Let the inputs follow the lines that moved; tells whether flops may have to follow."""
+    dirty, follow = t[DIRTY], False
+    while moved != 0:
+        line = lowest_place(moved)
+        moved &= moved - 1
+        for place in range(t[t[FED_AT] + line], t[t[FED_AT] + line + 1]):
+            index = t[t[FED] + place]
+            at = t[INPUT] + 4 * index
+            source = t[LINE_ENABLE] if t[at + 2] == 1 else t[LINE_LEVEL]
+            value = take(v, t[ALWAYS] + index)
+            for term in range(t[t[INPUT_AT] + index], t[t[INPUT_AT] + index + 1]):
+                level = take(v, source + t[t[INPUT_LINE] + term])
+                value = value | (level & take(v, t[INPUT_MASK] + term))
+            if some(value ^ take(v, t[at])):
+                put(v, t[at], value)
+                dirty |= t[t[READERS] + t[at]]
+                follow |= t[at + 3] == 1
+                if t[at + 1] >= 0:
+                    put(v, t[at + 1], ~value)
+                    dirty |= t[t[READERS] + t[at + 1]]
+    t[DIRTY] = dirty
+    return follow
+
+
+@compiled
+def _set_constants(v: Lanes, t: Tables, inputs: int) -> None:
+    """Give each input its level for lines that are all low, once."""
+    for index in range(inputs):
+        at = t[INPUT] + 4 * index
+        put(v, t[at], take(v, t[ALWAYS] + index))
+        if t[at + 1] >= 0:
+            put(v, t[at + 1], ~take(v, t[ALWAYS] + index))
+
+
+@compiled
+def listen(v: Lanes, t: Tables) -> None:
+    """Read what the chip puts on its lines."""
+    for line in range(LINES):
+        at, end = t[t[OUTPUT_AT] + line], t[t[OUTPUT_AT] + line + 1]
+        if at == end:
+            continue
+        seen = driven = unknown = spread(v, _NONE)
+        for term in range(at, end):
+            slots = t[OUTPUT] + 4 * term
+            mask, one = take(v, t[OUTPUT_MASK] + term), take(v, t[slots])
+            enable = take(v, t[slots + 2]) & mask
+            if t[slots + 1] >= 0:
+                zero, off = take(v, t[slots + 1]), take(v, t[slots + 3])
+                unknown = unknown | (mask & ~off & ~(enable & (one | zero)))
+            driven = driven | enable
+            seen = seen | (one & enable)
+        put(v, t[SEEN] + line, seen)
+        put(v, t[DRIVEN] + line, driven)
+        put(v, t[UNKNOWN] + line, unknown)
+
+
+@compiled
+def _short(v: Lanes, t: Tables) -> int:
+    """Let shorted lines show what all their drivers come to; gives the lines that moved."""
+    moved, words = 0, t[WORDS]
+    for index in range(t[SHORTS]):
+        mask, either = take(v, t[SHORT_MASK] + index), take(v, t[SHORT_OR] + index)
+        high = low = spread(v, _NONE)
+        for side in range(2):
+            line = t[t[SHORT] + 2 * index + side]
+            enable, level = spread_bit(v, t[words + 1], line), spread_bit(v, t[words], line)
+            if (t[words + 2] >> line) & 1:
+                level = level ^ take(v, t[LIVE])
+            seen, driven = take(v, t[SEEN] + line), take(v, t[DRIVEN] + line)
+            high = high | (enable & level) | (driven & seen)
+            low = low | (enable & ~level) | (driven & ~seen)
+        for side in range(2):
+            line = t[t[SHORT] + 2 * index + side]
+            old, had = take(v, t[LINE_LEVEL] + line), take(v, t[LINE_ENABLE] + line)
+            new = (high & (~low | either) & mask) | (old & ~mask)
+            has = ((high | low) & mask) | (had & ~mask)
+            put(v, t[LINE_LEVEL] + line, new)
+            put(v, t[LINE_ENABLE] + line, has)
+            if some((new ^ old) | (has ^ had)):
+                moved |= 1 << line
+    return moved
+
+
+@compiled
+def _read_shorts(v: Lanes, t: Tables) -> None:
+    """Read on shorted lines what they carry."""
+    for index in range(t[SHORTS]):
+        mask = take(v, t[SHORT_MASK] + index)
+        for side in range(2):
+            line = t[t[SHORT] + 2 * index + side]
+            seen, driven = take(v, t[SEEN] + line), take(v, t[DRIVEN] + line)
+            level, enable = take(v, t[LINE_LEVEL] + line), take(v, t[LINE_ENABLE] + line)
+            put(v, t[SEEN] + line, (level & mask) | (seen & ~mask))
+            put(v, t[DRIVEN] + line, (enable & mask) | (driven & ~mask))
+
+
+@compiled
+def _effect(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
+    """Connect lines, and let the flops follow where that may concern them."""
+    follow = _connect(v, t, moved)
+    if follow or (t[PLAIN] == 0 and t[DIRTY] != 0):
+        return advance(v, t, ops)
+    return SETTLED
+
+
+@compiled
+def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
+    """Let the lines that moved take effect; gives a flop that does not settle, or SETTLED.
+
+    Where lines are shorted, what the chip drives comes back to it: that is repeated, at most as
+    often as all shorts one after the other could need.
+    """
+    if t[SHORTS] > 0:
+        listen(v, t)
+        moved |= _short(v, t)
+    trouble = _effect(v, t, ops, moved)
+    for _ in range(8 * t[SHORTS]):
+        show(v, t, ops)
+        listen(v, t)
+        moved = _short(v, t)
+        if moved == 0:
+            break
+        trouble = max(trouble, _effect(v, t, ops, moved))
+    return trouble
+
+
+@compiled
+def vector(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, pulse: int) -> int:
+    """Drive, settle, pulse the live lanes and settle twice, read: the order of JESD3.
+
+    Gives a flop that did not settle, or SETTLED.
+    """
+    levels, trouble = drive & enable, SETTLED
+    for step in range(3 if pulse else 1):
+        inverted = pulse if step == 1 else 0
+        trouble = max(trouble, _move(v, t, ops, _outside(v, t, levels, enable, inverted)))
+    show(v, t, ops)
+    listen(v, t)
+    _read_shorts(v, t)
+    return trouble
+
+
+@compiled
+def start(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, inputs: int) -> int:
+    """Power the chip up with these levels on its lines; see ``kernel.prime``."""
+    put(v, t[LIVE], spread(v, ALL))
+    _set_constants(v, t, inputs)
+    _connect(v, t, _outside(v, t, drive & enable, enable, 0))
+    prime(v, t, ops)
+    return max(advance(v, t, ops), _move(v, t, ops, 0))
