@@ -20,6 +20,7 @@ from harness.netlist.layout import (
     DRIVEN,
     FED,
     FED_AT,
+    FROZEN,
     INPUT,
     INPUT_AT,
     INPUT_LINE,
@@ -44,6 +45,8 @@ from harness.netlist.layout import (
 )
 
 _NONE = np.uint64(0)
+_ROUNDS = 16
+"""A level that has come back so often through shorted lines, and still changes, will go on."""
 
 
 @compiled
@@ -131,9 +134,10 @@ def listen(v: Lanes, t: Tables) -> None:
 @compiled
 def _short(v: Lanes, t: Tables) -> int:
     """Let shorted lines show what all their drivers come to; gives the lines that moved."""
-    moved, words = 0, t[WORDS]
+    moved, words, swinging = 0, t[WORDS], spread(v, _NONE)
     for index in range(t[SHORTS]):
-        mask, either = take(v, t[SHORT_MASK] + index), take(v, t[SHORT_OR] + index)
+        mask = take(v, t[SHORT_MASK] + index) & ~take(v, t[FROZEN])
+        either = take(v, t[SHORT_OR] + index)
         high = low = spread(v, _NONE)
         for side in range(2):
             line = t[t[SHORT] + 2 * index + side]
@@ -150,8 +154,11 @@ def _short(v: Lanes, t: Tables) -> int:
             has = ((high | low) & mask) | (had & ~mask)
             put(v, t[LINE_LEVEL] + line, new)
             put(v, t[LINE_ENABLE] + line, has)
-            if some((new ^ old) | (has ^ had)):
+            change = (new ^ old) | (has ^ had)
+            if some(change):
                 moved |= 1 << line
+                swinging = swinging | change
+    put(v, t[FROZEN] + 1, swinging)
     return moved
 
 
@@ -181,18 +188,21 @@ def _effect(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
 def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     """Let the lines that moved take effect; gives a flop that does not settle, or SETTLED.
 
-    Where lines are shorted, what the chip drives comes back to it: that is repeated, at most as
-    often as all shorts one after the other could need.
+    Where lines are shorted, what the chip drives comes back to it: that is repeated, and lanes in
+    which it swings are frozen.
     """
-    if t[SHORTS] > 0:
-        listen(v, t)
-        moved |= _short(v, t)
-    trouble = _effect(v, t, ops, moved)
-    for _ in range(8 * t[SHORTS]):
+    if t[SHORTS] == 0:
+        return _effect(v, t, ops, moved)
+    listen(v, t)
+    moved |= _short(v, t)
+    trouble, rounds = _effect(v, t, ops, moved), 0
+    while moved != 0:
         show(v, t, ops)
         listen(v, t)
         moved = _short(v, t)
-        if moved == 0:
+        rounds += 1
+        if moved != 0 and rounds == _ROUNDS:
+            put(v, t[FROZEN], take(v, t[FROZEN]) | take(v, t[FROZEN] + 1))
             break
         trouble = max(trouble, _effect(v, t, ops, moved))
     return trouble

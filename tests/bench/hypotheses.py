@@ -1,0 +1,96 @@
+"""Predictions of wiring hypotheses: what every intake table would say of each, lane by lane.
+
+Run: python -m tests.bench.hypotheses. Prints seconds for 1,305 hypotheses (opens, stuck lines,
+exchanges, shorts, other maps) in 3 power-up states on the tables that an intake runs.
+"""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator
+from itertools import combinations, islice
+
+import numpy as np
+
+from harness.netlist import Kind, Lane, Rows, Short, judge, load_netlist, random_state, stimulus
+from harness.shuttle import Design, Direction, Shuttle, TableSpec, load_shuttle
+from harness.table import load_table
+from harness.virtual.pin_map import pin_map
+from tests.published import icarus
+from tests.published.generators import VECTORS
+
+COUNT, STATES = 1305, 3
+
+
+def hypotheses(shuttle: Shuttle) -> list[Lane]:
+    """A board in order first, then one thing wrong a lane."""
+    return list(islice(_kinds(shuttle), COUNT))
+
+
+def _kinds(shuttle: Shuttle) -> Iterator[Lane]:
+    bits = [pin.bit for pin in shuttle.pins if pin.direction is not Direction.SELECT]
+    pairs = list(combinations(bits, 2))
+    yield Lane()
+    for bit in bits:
+        yield Lane(wires=((bit, None),))
+        yield Lane(lines=((bit, 0),))
+        yield Lane(lines=((bit, 1),))
+    for a, b in pairs:
+        yield Lane(wires=((a, b), (b, a)))
+        yield Lane(shorts=(Short(a, b, Kind.AND),))
+        yield Lane(shorts=(Short(a, b, Kind.OR),))
+    for a, b in pairs:
+        yield Lane(wires=((a, None), (b, None)))
+    rng = random.Random(1)
+    while True:
+        yield Lane(wires=tuple(zip(bits, rng.sample(bits, len(bits)), strict=True)))
+
+
+def rows_of(spec: TableSpec, design: Design, shuttle: Shuttle) -> tuple[Rows, int]:
+    """A table as the engine runs it, and how many rows of reset come before it."""
+    stim = icarus.stimulus(load_table(spec, design, shuttle), spec, shuttle)
+    rows = stimulus(
+        stim.drive,
+        stim.enable,
+        stim.pulse,
+        stim.highz,
+        expect=stim.expect,
+        care=stim.care,
+        count=stim.count,
+        until=stim.until,
+    )
+    return rows, stim.reset_rows
+
+
+def main() -> None:
+    """Print a line a table, and the sum."""
+    shuttle = load_shuttle(VECTORS)
+    lanes = hypotheses(shuttle) * STATES
+    total, cycles = 0.0, 0
+    for design in shuttle.designs:
+        assert design.netlist is not None
+        netlist = load_netlist(design.netlist, design.top)
+        pins = pin_map(netlist, design)
+        seeds = [k // COUNT for k in range(len(lanes))]
+        states = random_state(netlist, range(STATES))[:, seeds]
+        for spec in design.tables:
+            if not spec.intake:
+                continue
+            rows, lead = rows_of(spec, design, shuttle)
+            began = time.perf_counter()
+            found = judge(netlist, pins, lanes, states, rows, lead=lead)
+            took = time.perf_counter() - began
+            total += took
+            cycles += int(found.cycles.max())
+            told = len({tuple(row) for row in zip(found.signature.tolist(), found.wrong_cycles.tolist())})
+            print(
+                f"{design.name}/{spec.name:12s} {len(rows):6d} rows {int(found.cycles.max()):6d} cycles"
+                f" {took:7.3f} s {int((found.wrong_cycles > 0).sum()):5d} lanes fail {told:4d} told apart"
+                f" {int(found.unsettled.sum()):4d} unsettled"
+            )
+    print(f"{len(lanes)} lanes, {cycles} cycles: {total:.2f} s")
+
+
+if __name__ == "__main__":
+    main()
