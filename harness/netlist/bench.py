@@ -7,10 +7,8 @@ The one rule: flops of this format have no clock in the file, so the netlist get
 from __future__ import annotations
 
 import re
-from pathlib import Path
 
-from harness.door import MAX_NETLIST_BYTES, OPEN_END, read_file
-from harness.errors import FileUnusable, Location, NetlistError
+from harness.errors import NetlistError
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import Flop, Kind, Netlist, Port, PortDirection
 
@@ -24,22 +22,6 @@ _KINDS = {kind.name: kind for kind in Kind} | {
 }
 _SINGLE = ("NOT", "INV", "BUFF", "BUF", "DFF")
 CLOCK = "clock"
-
-
-def load_bench(path: Path) -> Netlist:
-    """Read a ``.bench`` file; raises NetlistError with the file and every line that is wrong."""
-    try:
-        text = read_file(path, MAX_NETLIST_BYTES).decode("utf-8")
-    except FileUnusable as error:
-        message = f"{Location(path)}: {error.finding.message}"
-        raise NetlistError(message) from error
-    except UnicodeDecodeError as error:
-        message = f"{Location(path)}: is no text in UTF-8: {error}"
-        raise NetlistError(message) from error
-    if text and not text.endswith("\n"):
-        at = Location(path, text.count("\n") + 1)
-        raise NetlistError(f"{at}: {'; '.join(OPEN_END)}")
-    return parse_bench(text, str(Location(path)), path.stem)
 
 
 def parse_bench(text: str, where: str, name: str) -> Netlist:

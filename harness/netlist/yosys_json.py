@@ -25,7 +25,7 @@ _ODD = (KeyError, IndexError, TypeError, AttributeError, ValueError, RecursionEr
 _BOTH = re.compile(r"\$_(DFFSR|DLATCHSR)_([PN])([PN])([PN])_$")
 
 
-def load_netlist(path: Path, top: str) -> Netlist:
+def load_json(path: Path, top: str) -> Netlist:
     """Read module ``top`` of a Yosys JSON file (flat, technology-mapped to simple gates).
 
     Undefined constants (``x``, ``z``) are read as 0. Raises NetlistError that names the file and

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from harness.netlist import HEALTHY, Force, Lane, Netlist, Simulator, load_bench, parse_bench
+from harness.netlist import HEALTHY, Force, Lane, Netlist, Simulator, load_netlist, parse_bench
 
 DATA = Path(__file__).parent / "data"
 INPUTS = ("1", "2", "3", "6", "7")
@@ -70,12 +70,12 @@ def all_rows(netlist: Netlist) -> np.ndarray[tuple[int, int], np.dtype[np.uint64
 
 def test_c17_has_the_published_number_of_faults(c17: Netlist) -> None:
     assert 2 * len(sites(c17)) == 34
-    assert load_bench(DATA / "c17.bench").gate_count == 6
+    assert load_netlist(DATA / "c17.bench").gate_count == 6
 
 
 def test_c17_computes_what_its_equations_say() -> None:
     """The two outputs as sums of products, worked out by hand from the six gates."""
-    netlist = load_bench(DATA / "c17.bench")
+    netlist = load_netlist(DATA / "c17.bench")
     simulator = Simulator(netlist, 32)
     levels = {name: np.arange(32) >> place & 1 for place, name in enumerate(INPUTS)}
     for name, level in levels.items():
@@ -116,7 +116,7 @@ def test_four_vectors_are_the_smallest_complete_test_of_c17(c17: Netlist) -> Non
 
 def test_s27_steps_as_its_equations_say() -> None:
     """Sixteen inputs in eight states, each evaluated by hand-written equations."""
-    netlist = load_bench(DATA / "s27.bench")
+    netlist = load_netlist(DATA / "s27.bench")
     number = np.arange(128)
     g0, g1, g2, g3, g5, g6, g7 = (number >> place & 1 for place in range(7))
     order = {"G5": g5, "G6": g6, "G7": g7}

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import NetlistError
-from harness.netlist import Simulator, load_bench, parse_bench
+from harness.netlist import Simulator, load_netlist, parse_bench
 
 WIDE: dict[str, Callable[[Sequence[int]], bool]] = {
     "AND": all,
@@ -51,7 +51,7 @@ def test_every_wrong_line_is_named(tmp_path: Path) -> None:
     path = tmp_path / "bad.bench"
     path.write_text("INPUT(a)\nwhat is this\nb = NOT(a, a)\nc = AOI(a, b)\nd = AND()\n")
     with pytest.raises(NetlistError) as caught:
-        load_bench(path)
+        load_netlist(path)
     known = "AND, BUF, BUFF, DFF, INV, NAND, NOR, NOT, OR, XNOR, XOR"
     assert str(caught.value).splitlines() == [
         f"{path}:2: not a port or a gate: 'what is this'",
@@ -79,4 +79,4 @@ def test_a_signal_that_nothing_drives_is_named() -> None:
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(NetlistError, match=r"gone\.bench: there is no such file"):
-        load_bench(tmp_path / "gone.bench")
+        load_netlist(tmp_path / "gone.bench")

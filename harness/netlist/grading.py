@@ -1,0 +1,290 @@
+"""Which stuck-at faults a sequence of steps finds: 512 faulty machines at once.
+
+The one rule: a fault is found by an output that is known in the good and in the faulty machine,
+and differs. Machines are the same as everywhere; what is faulty in a lane is a list of patches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.netlist.assembly import assemble
+from harness.netlist.compiler import compiled, head, put, some, spread, take
+from harness.netlist.cycles import bit_of
+from harness.netlist.kernel import Operations, advance, prime, show
+from harness.netlist.lanes import (
+    ALL,
+    FULL,
+    HEALTHY,
+    WIDE,
+    Force,
+    Lane,
+    Lanes,
+    new_lanes,
+    pack,
+    unpack,
+)
+from harness.netlist.layout import (
+    DIRTY,
+    FROZEN,
+    KEEP,
+    LANES,
+    LEVEL,
+    PATCH_AT,
+    PATCH_OPERATION,
+    PATCH_PIN,
+    PLAIN,
+    RAILS,
+    RAW,
+    READERS,
+    STATE,
+    Machine,
+    Tables,
+)
+from harness.netlist.model import Netlist, PortDirection
+from harness.netlist.stuck import FaultPatches, StuckAt, fault_patches
+
+_NONE = np.uint64(0)
+UNFOUND = -1
+
+
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """What is done to the inputs of a netlist, one row a step.
+
+    ``nets``: inputs; ``levels`` ``(steps, nets)`` 0 or 1; ``strobe`` in which steps the outputs
+    are compared when all has settled.
+    """
+
+    nets: NDArray[np.int64]
+    levels: NDArray[np.uint8]
+    strobe: NDArray[np.bool_]
+
+
+def clocked(netlist: Netlist, vectors: NDArray[np.uint8], clock: str) -> Steps:
+    """Two steps a vector: levels with the clock low, compared; then the clock rises.
+
+    ``vectors`` ``(cycles, bits)``: bits of all inputs but the clock, in the order of the ports.
+    """
+    ports = [p for p in netlist.ports if p.direction is PortDirection.INPUT and p.name != clock]
+    nets = [net for port in ports for net in port.nets]
+    levels = np.zeros((2 * len(vectors), len(nets) + 1), dtype=np.uint8)
+    levels[:, :-1] = np.repeat(vectors, 2, axis=0)
+    levels[1::2, -1] = 1
+    strobe = np.arange(len(levels)) % 2 == 0
+    return Steps(np.array([*nets, netlist.port(clock).nets[0]]), levels, strobe)
+
+
+@compiled
+def _step(
+    v: Lanes, t: Tables, ops: Operations, slots: Tables, levels: NDArray[np.uint8], step: int
+) -> None:
+    """Set the inputs that change, and let the flops follow where that may concern them."""
+    follow = False
+    for index in range(len(slots)):
+        level = levels[step, index]
+        if step > 0 and levels[step - 1, index] == level:
+            continue
+        for rail in range(t[RAILS]):
+            slot = slots[index, rail]
+            put(v, slot, spread(v, ALL if level != rail else _NONE))
+            t[DIRTY] |= t[t[READERS] + slot]
+        follow |= slots[index, 2] == 1
+    if follow or (t[PLAIN] == 0 and t[DIRTY] != 0):
+        advance(v, t, ops)
+
+
+@compiled
+def _record(
+    v: Lanes, t: Tables, ops: Operations, slots: Tables, levels: NDArray[np.uint8],
+    strobe: NDArray[np.bool_], outputs: Tables, good: NDArray[np.uint8],
+) -> None:
+    """Run the good machine; what is on the outputs (0, 1, 2 unknown) goes to ``good``."""
+    for step in range(len(levels)):
+        _step(v, t, ops, slots, levels, step)
+        if strobe[step]:
+            show(v, t, ops)
+            for index in range(len(outputs)):
+                one = head(take(v, outputs[index, 0])) & np.uint64(1)
+                good[step, index] = one
+                if t[RAILS] == 2 and one == 0:
+                    zero = head(take(v, outputs[index, 1])) & np.uint64(1)
+                    good[step, index] = 2 * (1 - zero)
+
+
+@compiled
+def _compare(
+    v: Lanes, t: Tables, ops: Operations, slots: Tables, levels: NDArray[np.uint8],
+    strobe: NDArray[np.bool_], outputs: Tables, good: NDArray[np.uint8], span: Tables,
+    found: Tables, scratch: Lanes,
+) -> None:
+    """Run faulty machines from step ``span[0]`` to ``span[1]``; first steps go to ``found``."""
+    for step in range(span[0], span[1]):
+        _step(v, t, ops, slots, levels, step)
+        if not strobe[step]:
+            continue
+        show(v, t, ops)
+        differ = spread(v, _NONE)
+        for index in range(len(outputs)):
+            level = good[step, index]
+            if level == 2:
+                continue
+            if t[RAILS] == 2:
+                differ = differ | take(v, outputs[index, level])
+            else:
+                differ = differ | (take(v, outputs[index, 0]) ^ spread(v, ALL if level else _NONE))
+        fresh = differ & ~take(scratch, 0)
+        if some(fresh):
+            put(scratch, 0, take(scratch, 0) | differ)
+            put(scratch, 1, fresh)
+            for lane in range(t[LANES]):
+                if bit_of(scratch, 1, lane):
+                    found[lane] = step
+
+
+class Grader:
+    """A netlist with its good responses to some steps, and room for 512 faulty machines.
+
+    ``state``: levels of the flops at the start (0 or 1); None: unknown, so with three values.
+    """
+
+    def __init__(
+        self,
+        netlist: Netlist,
+        faults: Sequence[StuckAt],
+        steps: Steps,
+        state: NDArray[np.integer] | None = None,
+    ) -> None:
+        self._values = 3 if state is None else 2
+        self._start = np.full(netlist.flop_count, 2) if state is None else state
+        self._steps = steps
+        nets = sorted({fault.net for fault in faults if not fault.readers})
+        lane = Lane(nets=tuple(Force(net, 0) for net in nets))  # only so that they can be forced
+        wide = [lane, *[HEALTHY] * (FULL - 1)]
+        made = assemble(netlist, [], wide, self._states(FULL), self._values)
+        self._compiled = made.compiled
+        self._faults = fault_patches(made.compiled, faults)
+        self._machine = _with_room(made.machine, self._faults)
+        self._slots, self._outputs = self._places(netlist)
+        self._good = self._responses()
+
+    def first_detections(self) -> NDArray[np.int64]:
+        """Step that first finds each fault, or UNFOUND; every machine runs to the end."""
+        count, last = len(self._faults.first) - 1, len(self._steps.levels)
+        found = np.full(count, UNFOUND)
+        for first in range(0, count, FULL):
+            chosen = np.arange(first, min(first + FULL, count))
+            found[chosen] = self._run(chosen, self._states(len(chosen)), 0, last)[0]
+        return found
+
+    def first_detections_dropping(self) -> NDArray[np.int64]:
+        """The same; found faults are dropped, and the others closed up with their states."""
+        count, last = len(self._faults.first) - 1, len(self._steps.levels)
+        found = np.full(count, UNFOUND)
+        left, states = np.arange(count), self._states(count).astype(np.uint8)
+        at, span = 0, _FIRST_SPAN
+        while at < last and len(left):
+            end = min(at + span, last)
+            for first in range(0, len(left), FULL):
+                these = slice(first, first + FULL)
+                found[left[these]], states[:, these] = self._run(
+                    left[these], states[:, these], at, end
+                )
+            kept = found[left] == UNFOUND
+            left, states = left[kept], states[:, kept]
+            at, span = end, min(2 * span, _LONGEST_SPAN)
+        return found
+
+    def _states(self, lanes: int) -> NDArray[np.integer]:
+        return np.repeat(self._start[:, None], lanes, axis=1)
+
+    def _places(self, netlist: Netlist) -> tuple[Tables, Tables]:
+        """Slots of the inputs, with whether flops may have to follow; slots of the outputs."""
+        made = self._compiled
+        controls = set(made.program.groups[:, [3, 4, 6, 7, 9, 10]].reshape(-1).tolist())
+        own = made.own[:, self._steps.nets]
+        at_once = [not made.program.plain or bool({*slots} & controls) for slots in own.T.tolist()]
+        slots = np.column_stack((own[0], own[-1], at_once)).astype(np.int64)
+        outs = [n for p in netlist.ports if p.direction is not PortDirection.INPUT for n in p.nets]
+        return slots, np.column_stack((made.seen[0, outs], made.seen[-1, outs])).astype(np.int64)
+
+    def _responses(self) -> NDArray[np.uint8]:
+        """What the good machine gives: 0, 1, 2 for unknown; a row a step."""
+        steps = self._steps
+        good = np.zeros((len(steps.levels), len(self._outputs)), dtype=np.uint8)
+        self._fill(np.zeros(0, dtype=np.int64), self._states(1), 0)
+        levels, strobe = steps.levels, steps.strobe
+        _record(*self._machine, self._slots, levels, strobe, self._outputs, good)
+        return good
+
+    def _run(
+        self, chosen: NDArray[np.int64], states: NDArray[np.integer], at: int, end: int
+    ) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        """Run some faults from their states; gives where they are found, and their states."""
+        self._fill(chosen, states, at)
+        found = np.full(len(chosen), UNFOUND)
+        steps, span, scratch = self._steps, np.array([at, end]), new_lanes(2, WIDE)
+        levels, strobe = steps.levels, steps.strobe
+        _compare(
+            *self._machine, self._slots, levels, strobe, self._outputs, self._good, span, found,
+            scratch,
+        )
+        v, t, _ = self._machine
+        flops = len(self._start)
+        one = unpack(v[t[STATE] : t[STATE] + flops], len(chosen))
+        if self._values == 2:
+            return found, one
+        zero = unpack(v[t[STATE] + flops : t[STATE] + 2 * flops], len(chosen))
+        return found, 2 - 2 * zero - one
+
+    def _fill(
+        self, chosen: NDArray[np.int64], states: NDArray[np.integer], at: int
+    ) -> None:
+        """Put faults and states into the lanes, as they are before a step."""
+        v, t, ops = self._machine
+        first, table = self._faults.first, self._faults
+        counts = first[chosen + 1] - first[chosen]
+        lanes = np.repeat(np.arange(len(chosen)), counts)
+        starts = np.repeat(first[chosen] - np.cumsum(counts) + counts, counts)
+        rows = starts + np.arange(len(lanes))
+        order = np.lexsort((table.pin[rows], table.operation[rows]))
+        rows, lanes = rows[order], lanes[order]
+        t[t[PATCH_OPERATION] : t[PATCH_OPERATION] + len(rows)] = table.operation[rows]
+        t[t[PATCH_PIN] : t[PATCH_PIN] + len(rows)] = table.pin[rows]
+        blocks = np.searchsorted(table.operation[rows], self._compiled.program.first)
+        t[t[PATCH_AT] : t[PATCH_AT] + len(blocks)] = blocks
+        index, bits = np.arange(len(rows)), np.uint64(1) << (lanes % 64).astype(np.uint64)
+        keep, level = v[t[KEEP] : t[KEEP] + len(rows)], v[t[LEVEL] : t[LEVEL] + len(rows)]
+        keep[:], level[:] = ALL, 0
+        keep[index, lanes // 64] = ~bits
+        level[index, lanes // 64] = np.where(table.level[rows], bits, np.uint64(0))
+        flops = len(self._start)
+        v[t[STATE] : t[STATE] + flops] = pack(states == 1, WIDE)
+        if self._values == 3:
+            v[t[STATE] + flops : t[STATE] + 2 * flops] = pack(states == 0, WIDE)
+        before = self._steps.levels[max(at - 1, 0)]
+        for rail in range(t[RAILS]):
+            v[self._slots[:, rail]] = np.where(before != rail, ALL, np.uint64(0))[:, None]
+        v[t[FROZEN]] = 0
+        t[LANES] = len(chosen)
+        prime(v, t, ops)
+
+
+_FIRST_SPAN, _LONGEST_SPAN = 16, 256
+"""Steps after which machines are closed up: often at first, when most faults are found."""
+
+
+def _with_room(machine: Machine, faults: FaultPatches) -> Machine:
+    """Give a machine room for the patches of any 512 faults."""
+    most = int(np.diff(faults.first).max(initial=1)) * FULL
+    v, t, ops = machine
+    wider = new_lanes(len(v) + 3 * most, WIDE)
+    wider[: len(v)] = v
+    longer = np.concatenate((t, np.zeros(2 * most, dtype=np.int64)))
+    longer[[KEEP, LEVEL, RAW]] = len(v) + most * np.arange(3)
+    longer[[PATCH_OPERATION, PATCH_PIN]] = len(t) + most * np.arange(2)
+    return Machine(wider, longer, ops)

@@ -1,0 +1,105 @@
+"""Single stuck-at faults of a netlist: where they can be, and as patches of its program.
+
+The one rule: fan-out branches are sites of their own. Outputs of the netlist and data of flops
+are readers like gates; one with other readers beside it gets its own branch. Nothing is collapsed
+across flops, and clocks are no sites.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.netlist.circuit import Circuit
+from harness.netlist.model import HIGH, Kind, Netlist, PortDirection
+from harness.netlist.program import Compiled
+
+
+@dataclass(frozen=True)
+class StuckAt:
+    """A net holds a level for all its readers, or (``readers``: gate and pin) for these alone."""
+
+    net: int
+    level: int
+    readers: tuple[tuple[int, int], ...] = ()
+
+
+def with_branches(netlist: Netlist) -> Netlist:
+    """Put a buffer before each output and flop that reads a net with other readers."""
+    circuit = Circuit.of(netlist)
+    counts: dict[int, int] = defaultdict(int)
+    for gate in circuit.gates:
+        for net in {gate.a, gate.b}:
+            counts[net] += 1
+    for flop in circuit.flops:
+        counts[flop.data] += 1
+    for port in circuit.ports:
+        if port.direction is PortDirection.OUTPUT:
+            for net in port.nets:
+                counts[net] += 1
+
+    def own(net: int) -> int:
+        return circuit.gate(Kind.AND, net, net) if net > HIGH and counts[net] > 1 else net
+
+    circuit.flops = [flop._replace(data=own(flop.data)) for flop in circuit.flops]
+    circuit.ports = [
+        replace(port, nets=tuple(own(net) for net in port.nets))
+        if port.direction is PortDirection.OUTPUT
+        else port
+        for port in circuit.ports
+    ]
+    return circuit.levelise()
+
+
+def stuck_faults(netlist: Netlist) -> list[StuckAt]:
+    """Every fault of a netlist (see :func:`with_branches`), at 0 and at 1."""
+    readers: dict[int, dict[int, list[tuple[int, int]]]] = defaultdict(lambda: defaultdict(list))
+    for gate, (_, a, b, _) in enumerate(netlist.tables.gates.tolist()):
+        readers[a][gate].append((gate, 0))
+        readers[b][gate].append((gate, 1))
+    groups = netlist.tables.groups
+    clocks = {int(net) for net in groups[:, 2]} | {0, HIGH}
+    sites: list[tuple[int, tuple[tuple[int, int], ...]]] = []
+    for net in [*_inputs(netlist), *netlist.gate_by_output]:
+        if net in clocks:
+            continue
+        sites.append((net, ()))
+        if len(readers[net]) > 1:
+            sites += [(net, tuple(pins)) for pins in readers[net].values()]
+    return [StuckAt(net, level, pins) for net, pins in sites for level in (0, 1)]
+
+
+def _inputs(netlist: Netlist) -> list[int]:
+    ports = [port for port in netlist.ports if port.direction is PortDirection.INPUT]
+    return [*(net for port in ports for net in port.nets), *netlist.tables.q.tolist()]
+
+
+@dataclass(frozen=True, eq=False)
+class FaultPatches:
+    """Faults as patches, those of fault ``k`` from ``first[k]``: operation, pin, level."""
+
+    first: NDArray[np.int64]
+    operation: NDArray[np.int64]
+    pin: NDArray[np.int64]
+    level: NDArray[np.bool_]
+
+
+def fault_patches(made: Compiled, faults: Sequence[StuckAt]) -> FaultPatches:
+    """Find what each fault forces in a program, which is prepared for the nets of all faults."""
+    rows: list[tuple[int, int, int]] = []
+    first = [0]
+    for fault in faults:
+        if fault.readers:
+            places = [p for gate, pin in fault.readers for p in made.places(gate, pin)]
+        else:
+            places = list(made.net_places(fault.net))
+        rows += [(place.operation, place.pin, fault.level ^ place.rail) for place in places]
+        first.append(len(rows))
+    table = np.array(rows, dtype=np.int64).reshape(-1, 3)
+    return FaultPatches(
+        np.array(first, dtype=np.int64), table[:, 0], table[:, 1], table[:, 2].astype(np.bool_)
+    )
