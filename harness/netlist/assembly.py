@@ -31,6 +31,7 @@ from harness.netlist.layout import LINES, Machine, lay_out
 from harness.netlist.model import HIGH, LOW, Kind, Netlist, PortDirection
 from harness.netlist.program import Compiled, Place, compile_netlist
 
+
 @dataclass(frozen=True, eq=False)
 class Machines:
     """Lanes ready to run; ``inputs`` is how many nets follow lines."""
@@ -74,7 +75,9 @@ def assemble(
     _patches(parts, made, lanes)
     _bridges(parts, made, lanes)
     inputs = _wires(parts, made, pins, lanes)
-    machine = lay_out(parts.numbers, parts.tables, parts.lanes, _values(made, wide), made.program.operations)
+    machine = lay_out(
+        parts.numbers, parts.tables, parts.lanes, _values(made, wide), made.program.operations
+    )
     return Machines(made, machine, len(lanes), inputs)
 
 
@@ -96,7 +99,9 @@ class _Parts:
 
     def constant(self, ones: Sequence[bool]) -> Lanes:
         """Entries that are the same in all lanes."""
-        return pack(np.repeat(np.array(ones, dtype=np.bool_)[:, None], 64 * self.wide, axis=1), self.wide)
+        return pack(
+            np.repeat(np.array(ones, dtype=np.bool_)[:, None], 64 * self.wide, axis=1), self.wide
+        )
 
 
 def _values(made: Compiled, wide: int) -> Lanes:
@@ -145,6 +150,7 @@ def _compile(
     netlist: Netlist, values: int, forced: frozenset[int], bridged: frozenset[int]
 ) -> Compiled:
     return compile_netlist(netlist, values, forced, bridged)
+
 
 def _patches(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
     """Forced nets, sorted by operation, and those of them (and lines) that vary."""
@@ -294,7 +300,9 @@ def _inputs(
     for pin in pins:
         tri = made.netlist.tristates.get(pin.net)
         lines = [(line, lanes) for (bit, line), lanes in on.items() if bit == pin.bit]
-        if pin.direction is PortDirection.OUTPUT or (tri is None and pin.direction is PortDirection.INOUT):
+        if pin.direction is PortDirection.OUTPUT or (
+            tri is None and pin.direction is PortDirection.INOUT
+        ):
             continue
         nets = [(tri.outside, 0), (tri.outside_enable, 1)] if tri else [(pin.net, 0)]
         for net, enables in nets:

@@ -79,8 +79,7 @@ def _is_rows(array: Any) -> bool:
 
 
 def _address(context: Any, builder: Any, kind: Any, array: Any, index: Any) -> Any:
-    """Address of an entry. Entries are contiguous: no strides are read, nothing counts from behind.
-    """
+    """Address of an entry. Entries are contiguous: no strides are read, nothing counts from behind."""
     data = context.make_array(kind)(context, builder, array).data
     if not _is_rows(kind):
         return builder.gep(data, [index])

@@ -295,8 +295,16 @@ def _keep_first(
 
 @compiled
 def _match(
-    v: Lanes, t: Tables, ops: Operations, w: Lanes, rows: Rows, row: int, cycle: int,
-    clock_hz: int, kept: Rows, which: int,
+    v: Lanes,
+    t: Tables,
+    ops: Operations,
+    w: Lanes,
+    rows: Rows,
+    row: int,
+    cycle: int,
+    clock_hz: int,
+    kept: Rows,
+    which: int,
 ) -> None:
     """Repeat a row in each lane until it matches; a lane that has matched gets no pulse."""
     drive, enable, expect = rows[row, _DRIVE], rows[row, _ENABLE], rows[row, _EXPECT]
@@ -335,8 +343,16 @@ def _note_levels(v: Lanes, w: Lanes, at: int, slots: int) -> None:
 
 @compiled
 def run_table(
-    v: Lanes, t: Tables, ops: Operations, w: Lanes, folding: Tables, rows: Rows, lead: int,
-    clock_hz: int, kept: Rows, noted: int,
+    v: Lanes,
+    t: Tables,
+    ops: Operations,
+    w: Lanes,
+    folding: Tables,
+    rows: Rows,
+    lead: int,
+    clock_hz: int,
+    kept: Rows,
+    noted: int,
 ) -> None:
     """Run a table and judge every lane, but for the first ``lead`` rows: they come before it.
 

@@ -13,8 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.netlist.assembly import assemble
-from harness.netlist.compiler import compiled, head, put, some, spread, take
-from harness.netlist.cycles import bit_of
+from harness.netlist.compiler import compiled, head, lowest_place, put, some, spread, take
 from harness.netlist.kernel import Operations, advance, prime, show
 from harness.netlist.lanes import (
     ALL,
@@ -25,14 +24,11 @@ from harness.netlist.lanes import (
     Lane,
     Lanes,
     new_lanes,
-    pack,
-    unpack,
 )
 from harness.netlist.layout import (
     DIRTY,
     FROZEN,
     KEEP,
-    LANES,
     LEVEL,
     PATCH_AT,
     PATCH_OPERATION,
@@ -100,8 +96,14 @@ def _step(
 
 @compiled
 def _record(
-    v: Lanes, t: Tables, ops: Operations, slots: Tables, levels: NDArray[np.uint8],
-    strobe: NDArray[np.bool_], outputs: Tables, good: NDArray[np.uint8],
+    v: Lanes,
+    t: Tables,
+    ops: Operations,
+    slots: Tables,
+    levels: NDArray[np.uint8],
+    strobe: NDArray[np.bool_],
+    outputs: Tables,
+    good: NDArray[np.uint8],
 ) -> None:
     """Run the good machine; what is on the outputs (0, 1, 2 unknown) goes to ``good``."""
     for step in range(len(levels)):
@@ -118,9 +120,17 @@ def _record(
 
 @compiled
 def _compare(
-    v: Lanes, t: Tables, ops: Operations, slots: Tables, levels: NDArray[np.uint8],
-    strobe: NDArray[np.bool_], outputs: Tables, good: NDArray[np.uint8], span: Tables,
-    found: Tables, scratch: Lanes,
+    v: Lanes,
+    t: Tables,
+    ops: Operations,
+    slots: Tables,
+    levels: NDArray[np.uint8],
+    strobe: NDArray[np.bool_],
+    outputs: Tables,
+    good: NDArray[np.uint8],
+    span: Tables,
+    found: Tables,
+    scratch: Lanes,
 ) -> None:
     """Run faulty machines from step ``span[0]`` to ``span[1]``; first steps go to ``found``."""
     for step in range(span[0], span[1]):
@@ -141,9 +151,11 @@ def _compare(
         if some(fresh):
             put(scratch, 0, take(scratch, 0) | differ)
             put(scratch, 1, fresh)
-            for lane in range(t[LANES]):
-                if bit_of(scratch, 1, lane):
-                    found[lane] = step
+            for word in range(WIDE):
+                left = scratch[1, word]
+                while left != _NONE:
+                    found[64 * word + lowest_place(left)] = step
+                    left &= left - np.uint64(1)
 
 
 class Grader:
@@ -165,7 +177,8 @@ class Grader:
         nets = sorted({fault.net for fault in faults if not fault.readers})
         lane = Lane(nets=tuple(Force(net, 0) for net in nets))  # only so that they can be forced
         wide = [lane, *[HEALTHY] * (FULL - 1)]
-        made = assemble(netlist, [], wide, self._states(FULL), self._values)
+        unknown = np.full((netlist.flop_count, FULL), 2)
+        made = assemble(netlist, [], wide, unknown, self._values)
         self._compiled = made.compiled
         self._faults = fault_patches(made.compiled, faults)
         self._machine = _with_room(made.machine, self._faults)
@@ -178,29 +191,33 @@ class Grader:
         found = np.full(count, UNFOUND)
         for first in range(0, count, FULL):
             chosen = np.arange(first, min(first + FULL, count))
-            found[chosen] = self._run(chosen, self._states(len(chosen)), 0, last)[0]
+            found[chosen] = self._run(chosen, self._states(WIDE), 0, last)[0]
         return found
 
     def first_detections_dropping(self) -> NDArray[np.int64]:
         """The same; found faults are dropped, and the others closed up with their states."""
         count, last = len(self._faults.first) - 1, len(self._steps.levels)
         found = np.full(count, UNFOUND)
-        left, states = np.arange(count), self._states(count).astype(np.uint8)
+        left, states = np.arange(count), self._states(-(-count // FULL) * WIDE)
         at, span = 0, _FIRST_SPAN
         while at < last and len(left):
             end = min(at + span, last)
-            for first in range(0, len(left), FULL):
-                these = slice(first, first + FULL)
-                found[left[these]], states[:, these] = self._run(
-                    left[these], states[:, these], at, end
-                )
-            kept = found[left] == UNFOUND
-            left, states = left[kept], states[:, kept]
-            at, span = end, min(2 * span, _LONGEST_SPAN)
+            for group, first in enumerate(range(0, len(left), FULL)):
+                chosen = left[first : first + FULL]
+                words = slice(group * WIDE, (group + 1) * WIDE)
+                found[chosen], states[:, words] = self._run(chosen, states[:, words], at, end)
+            kept = np.flatnonzero(found[left] == UNFOUND)
+            if end < last:
+                states = _closed_up(states, kept)
+            left = left[kept]
+            at, span = end, 2 * span
         return found
 
-    def _states(self, lanes: int) -> NDArray[np.integer]:
-        return np.repeat(self._start[:, None], lanes, axis=1)
+    def _states(self, words: int) -> Lanes:
+        """Start of all flops (three-valued: whether 1, then whether 0), alike in all lanes."""
+        levels = [self._start == 1] if self._values == 2 else [self._start == 1, self._start == 0]
+        column = np.where(np.concatenate(levels), ALL, np.uint64(0))
+        return np.repeat(column[:, None], words, axis=1)
 
     def _places(self, netlist: Netlist) -> tuple[Tables, Tables]:
         """Slots of the inputs, with whether flops may have to follow; slots of the outputs."""
@@ -216,34 +233,34 @@ class Grader:
         """What the good machine gives: 0, 1, 2 for unknown; a row a step."""
         steps = self._steps
         good = np.zeros((len(steps.levels), len(self._outputs)), dtype=np.uint8)
-        self._fill(np.zeros(0, dtype=np.int64), self._states(1), 0)
+        self._fill(np.zeros(0, dtype=np.int64), self._states(WIDE), 0)
         levels, strobe = steps.levels, steps.strobe
         _record(*self._machine, self._slots, levels, strobe, self._outputs, good)
         return good
 
     def _run(
-        self, chosen: NDArray[np.int64], states: NDArray[np.integer], at: int, end: int
-    ) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+        self, chosen: NDArray[np.int64], states: Lanes, at: int, end: int
+    ) -> tuple[NDArray[np.int64], Lanes]:
         """Run some faults from their states; gives where they are found, and their states."""
         self._fill(chosen, states, at)
-        found = np.full(len(chosen), UNFOUND)
+        found = np.full(FULL, UNFOUND)
         steps, span, scratch = self._steps, np.array([at, end]), new_lanes(2, WIDE)
         levels, strobe = steps.levels, steps.strobe
         _compare(
-            *self._machine, self._slots, levels, strobe, self._outputs, self._good, span, found,
+            *self._machine,
+            self._slots,
+            levels,
+            strobe,
+            self._outputs,
+            self._good,
+            span,
+            found,
             scratch,
         )
         v, t, _ = self._machine
-        flops = len(self._start)
-        one = unpack(v[t[STATE] : t[STATE] + flops], len(chosen))
-        if self._values == 2:
-            return found, one
-        zero = unpack(v[t[STATE] + flops : t[STATE] + 2 * flops], len(chosen))
-        return found, 2 - 2 * zero - one
+        return found[: len(chosen)], v[t[STATE] : t[STATE] + len(states)].copy()
 
-    def _fill(
-        self, chosen: NDArray[np.int64], states: NDArray[np.integer], at: int
-    ) -> None:
+    def _fill(self, chosen: NDArray[np.int64], states: Lanes, at: int) -> None:
         """Put faults and states into the lanes, as they are before a step."""
         v, t, ops = self._machine
         first, table = self._faults.first, self._faults
@@ -262,20 +279,33 @@ class Grader:
         keep[:], level[:] = ALL, 0
         keep[index, lanes // 64] = ~bits
         level[index, lanes // 64] = np.where(table.level[rows], bits, np.uint64(0))
-        flops = len(self._start)
-        v[t[STATE] : t[STATE] + flops] = pack(states == 1, WIDE)
-        if self._values == 3:
-            v[t[STATE] + flops : t[STATE] + 2 * flops] = pack(states == 0, WIDE)
+        v[t[STATE] : t[STATE] + len(states)] = states
         before = self._steps.levels[max(at - 1, 0)]
         for rail in range(t[RAILS]):
             v[self._slots[:, rail]] = np.where(before != rail, ALL, np.uint64(0))[:, None]
         v[t[FROZEN]] = 0
-        t[LANES] = len(chosen)
         prime(v, t, ops)
 
 
-_FIRST_SPAN, _LONGEST_SPAN = 16, 256
-"""Steps after which machines are closed up: often at first, when most faults are found."""
+_FIRST_SPAN = 64
+"""Steps after which machines are first closed up; then after twice as many, and so on."""
+
+
+def _closed_up(states: Lanes, kept: NDArray[np.int64]) -> Lanes:
+    """States with only some lanes left, in words for whole rows."""
+    closed = np.zeros((len(states), -(-len(kept) // FULL) * WIDE), dtype=np.uint64)
+    _pick(states, kept, closed)
+    return closed
+
+
+@compiled
+def _pick(states: Lanes, kept: Tables, closed: Lanes) -> None:
+    """Copy the bits of some lanes, in their order."""
+    for entry in range(states.shape[0]):
+        for lane in range(len(kept)):
+            old = kept[lane]
+            bit = (states[entry, old >> 6] >> np.uint64(old & 63)) & np.uint64(1)
+            closed[entry, lane >> 6] |= bit << np.uint64(lane & 63)
 
 
 def _with_room(machine: Machine, faults: FaultPatches) -> Machine:

@@ -64,22 +64,22 @@ def sweep(v: Lanes, t: Tables, ops: Operations, dirty: int) -> None:
         at, end = t[patches + block], t[patches + block + 1]
         while at < end:
             patched = t[t[PATCH_OPERATION] + at]
-            _evaluate(v, ops, first, patched)
+            evaluate(v, ops, first, patched)
             at = _patched(v, t, ops, patched, at, end)
             first = patched + 1
-        _evaluate(v, ops, first, last)
+        evaluate(v, ops, first, last)
 
 
 @compiled
-def _evaluate(v: Lanes, ops: Operations, first: int, last: int) -> None:
+def evaluate(v: Lanes, ops: Operations, first: int, last: int) -> None:
     """Evaluate operations from ``first`` up to, not including, ``last``."""
     for index in range(first, last):
-        new = _operate(v, ops[index, 0], take(v, ops[index, 1]), take(v, ops[index, 2]))
+        new = operate(v, ops[index, 0], take(v, ops[index, 1]), take(v, ops[index, 2]))
         put(v, ops[index, 3], new)
 
 
 @compiled
-def _operate(v: Lanes, code: int, a: Any, b: Any) -> Any:
+def operate(v: Lanes, code: int, a: Any, b: Any) -> Any:
     """Evaluate one operation; without a branch, which the processor would have to guess."""
     both = a & b & spread(v, MASKS[code, 2])
     either = (a ^ b) & spread(v, MASKS[code, 1])
@@ -97,7 +97,7 @@ def _patched(v: Lanes, t: Tables, ops: Operations, index: int, at: int, end: int
         else:
             b = (b & keep) | level
         at += 1
-    new = _operate(v, ops[index, 0], a, b)
+    new = operate(v, ops[index, 0], a, b)
     while at < end and t[t[PATCH_OPERATION] + at] == index:
         put(v, t[RAW] + at, new)
         new = (new & take(v, t[KEEP] + at)) | take(v, t[LEVEL] + at)
@@ -149,10 +149,11 @@ def _sample_two(v: Lanes, t: Tables) -> bool:
         put(v, t[ACTIVE] + group, active)
         if some(active):
             reached = True
+            state, data, pending = t[STATE], t[DATA], t[PENDING]
             for flop in range(t[at], t[at + 1]):
-                held = take(v, t[STATE] + flop) & ~opened
-                taken = take(v, t[t[DATA] + flop]) & opened
-                put(v, t[PENDING] + flop, (held | taken | set_) & ~clear)
+                held = take(v, state + flop) & ~opened
+                taken = take(v, t[data + flop]) & opened
+                put(v, pending + flop, (held | taken | set_) & ~clear)
     return reached
 
 
@@ -196,18 +197,19 @@ def _commit(v: Lanes, t: Tables) -> tuple[int, int]:
         if not some(take(v, t[ACTIVE] + group)):
             continue
         at = t[GROUP] + 12 * group
+        state, pending, q, readers = t[STATE], t[PENDING], t[Q], t[READERS]
         for rail in range(t[RAILS]):
-            for flop in range(t[at], t[at + 1]):
-                place = flop + rail * t[FLOPS]
-                old = take(v, t[STATE] + place)
-                change = (take(v, t[PENDING] + place) ^ old) & ~frozen
+            shift = rail * t[FLOPS]
+            for place in range(t[at] + shift, t[at + 1] + shift):
+                old = take(v, state + place)
+                change = (take(v, pending + place) ^ old) & ~frozen
                 if some(change):
-                    slot = t[t[Q] + place]
-                    put(v, t[STATE] + place, old ^ change)
+                    slot = t[q + place]
+                    put(v, state + place, old ^ change)
                     put(v, slot, old ^ change)
                     moved = moved | change
-                    dirty |= t[t[READERS] + slot]
-                    changed = flop
+                    dirty |= t[readers + slot]
+                    changed = place - shift
     put(v, t[FROZEN] + 1, moved)
     return dirty, changed
 

@@ -173,8 +173,7 @@ def compile_netlist(
 
 
 def _order(netlist: Netlist) -> NDArray[np.int64]:
-    """Gates, each after those that it reads, and near them: what an input concerns is in few blocks.
-    """
+    """Gates, each after those that it reads, and near them: what an input concerns is in few blocks."""
     gates, drivers = netlist.tables.gates.tolist(), netlist.gate_by_output
     order: list[int] = []
     done: set[int] = set()
@@ -246,9 +245,7 @@ def _double(
         at = starts[which] + rail
         code = np.where(is_or[which] == (rail == 0), _OR, _AND)
         target = np.where(inverted[which], 1 - rail, rail)
-        operations[at] = np.column_stack(
-            (code, a[rail, which], b[rail, which], out[target, which])
-        )
+        operations[at] = np.column_stack((code, a[rail, which], b[rail, which], out[target, which]))
         rails[at, 0] = rails[at, 1] = rail
         rails[at, 2] = target
     which = np.flatnonzero(exclusive)
@@ -256,15 +253,18 @@ def _double(
         at = starts[which] + place
         if code == _AND:
             operations[at] = np.column_stack(
-                (np.full(len(which), code), a[first, which], b[second, which], slots.new(len(which)))
+                (
+                    np.full(len(which), code),
+                    a[first, which],
+                    b[second, which],
+                    slots.new(len(which)),
+                )
             )
             rails[at, 0], rails[at, 1] = first, second
         else:
             target = np.where(inverted[which], 1 - first, first)
             ins = operations[at - 2, 3], operations[at - 1, 3]
-            operations[at] = np.column_stack(
-                (np.full(len(which), code), *ins, out[target, which])
-            )
+            operations[at] = np.column_stack((np.full(len(which), code), *ins, out[target, which]))
             rails[at, 2] = target
     return operations, np.repeat(np.arange(len(kinds)), counts), rails
 

@@ -83,7 +83,9 @@ def main() -> None:
             took = time.perf_counter() - began
             total += took
             cycles += int(found.cycles.max())
-            told = len({tuple(row) for row in zip(found.signature.tolist(), found.wrong_cycles.tolist())})
+            told = len(
+                {tuple(row) for row in zip(found.signature.tolist(), found.wrong_cycles.tolist())}
+            )
             print(
                 f"{design.name}/{spec.name:12s} {len(rows):6d} rows {int(found.cycles.max()):6d} cycles"
                 f" {took:7.3f} s {int((found.wrong_cycles > 0).sum()):5d} lanes fail {told:4d} told apart"

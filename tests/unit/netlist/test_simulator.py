@@ -245,7 +245,9 @@ def test_a_stuck_net_is_stuck_in_its_lanes_only(net: str, level: int, values: in
 
 
 def test_what_starts_unknown_stays_so_until_something_known_is_taken_in() -> None:
-    netlist = parse_bench("INPUT(d)\nOUTPUT(q)\nOUTPUT(y)\nq = DFF(d)\ny = AND(q, d)", "here", "one")
+    netlist = parse_bench(
+        "INPUT(d)\nOUTPUT(q)\nOUTPUT(y)\nq = DFF(d)\ny = AND(q, d)", "here", "one"
+    )
     simulator = Simulator(netlist, 2, values=3)
     simulator.drive("d", [0, 1])
     simulator.settle()

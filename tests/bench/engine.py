@@ -1,0 +1,200 @@
+"""Speed of the engine, side by side with kyupy on circuits that nobody here wrote.
+
+Run: python -m tests.bench.engine. The circuits come from the package circuitgraph; both programs
+get the same gates with two inputs (kyupy drops inputs from the fifth on) and the same patterns.
+kyupy drops no faults: what it would need is measured on a few faults; it runs one fault at a time
+in many sequences, so that its rate counts all of 512 sequences, though a table is only one. Ratios
+hold on a busy machine, raw figures are the best of several rounds.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import math
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from harness.netlist import Kind, Netlist, PortDirection, load_netlist
+from harness.netlist.grading import Grader, clocked
+from harness.netlist.kernel import evaluate
+from harness.netlist.lanes import FULL, WIDE
+from harness.netlist.observe import Observer
+from harness.netlist.stuck import stuck_faults, with_branches
+
+COMBINATIONAL = ("c6288.v", "s38417.v", "b20_C.bench")
+SEQUENTIAL = ("s13207.v", "s38584.v", "s38417.v")
+CELLS = '[fflopd]\nkind = "flop"\ndata = "D"\nclock = "CK"\nq = "Q"\n'
+CYCLES = 100
+
+
+def best(work: Callable[[], object], rounds: int = 7) -> float:
+    """Seconds of the fastest of several rounds."""
+    times = []
+    for _ in range(rounds):
+        began = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - began)
+    return min(times)
+
+
+def geometric(ratios: Sequence[float]) -> float:
+    """Geometric mean."""
+    return math.exp(sum(map(math.log, ratios)) / len(ratios))
+
+
+def circuits(names: Sequence[str], folder: Path) -> list[Netlist]:
+    """Read circuits of the package, with branches as nets of their own at flops and outputs."""
+    spec = importlib.util.find_spec("circuitgraph")
+    if spec is None or spec.origin is None:
+        sys.exit("the circuits come from the package circuitgraph: pip install circuitgraph")
+    for name in names:
+        copy = folder / name
+        shutil.copy(Path(spec.origin).parent / "netlists" / name, copy)
+        copy.with_suffix(".cells.toml").write_text(CELLS, encoding="utf-8")
+    return [with_branches(load_netlist(folder / name)) for name in names]
+
+
+class Kyupy:
+    """A circuit in kyupy: the same gates, flops as inputs and outputs."""
+
+    def __init__(self, netlist: Netlist, patterns: int) -> None:
+        from kyupy import bench  # noqa: PLC0415 - it prints when it is loaded
+        from kyupy.logic_sim import LogicSim  # noqa: PLC0415
+
+        self.circuit = bench.parse(_as_bench(netlist))
+        self.simulator = LogicSim(self.circuit, sims=patterns, m=2)
+        shape = self.simulator.s[0, :, 0].shape
+        self.simulator.s[0, :, 0] = np.random.default_rng(1).integers(0, 256, shape, dtype=np.uint8)
+        self.mask = np.full(self.simulator.c.shape[-1], 255, dtype=np.uint8)
+
+    def propagate(self) -> None:
+        """Evaluate all gates once."""
+        self.simulator.s_to_c()
+        self.simulator.c_prop()
+
+    def fault(self, line: int) -> None:
+        """Evaluate all gates with one line stuck, and take the responses."""
+        self.simulator.s_to_c()
+        self.simulator.c_prop(fault_line=line, fault_mask=self.mask, fault_model=0)
+        self.simulator.c_to_s()
+
+    def cycles(self, line: int, count: int) -> None:
+        """Run cycles with one line stuck."""
+        for _ in range(count):
+            self.fault(line)
+            self.simulator.s_ppo_to_ppi()
+
+
+def _as_bench(netlist: Netlist) -> str:
+    lines = []
+    for port in netlist.ports:
+        if port.direction is PortDirection.INPUT and port.name not in {"clock", "clk"}:
+            lines += [f"INPUT(n{net})" for net in port.nets]
+        elif port.direction is PortDirection.OUTPUT:
+            lines += [f"OUTPUT(n{net})" for net in port.nets]
+    q, data = netlist.tables.q.tolist(), netlist.tables.data.tolist()
+    lines += [f"n{out} = DFF(n{taken})" for out, taken in zip(q, data, strict=True)]
+    used = {n for row in netlist.tables.gates.tolist() for n in row[1:3]} | set(data)
+    if used & {0, 1}:
+        lines += ["INPUT(n0)", "INPUT(n1)"]
+    for kind, a, b, out in netlist.tables.gates.tolist():
+        if a == b:
+            lines.append(f"n{out} = {'NOT' if kind & 1 else 'BUFF'}(n{a})")
+        else:
+            lines.append(f"n{out} = {Kind(kind).name}(n{a}, n{b})")
+    return "\n".join(lines) + "\n"
+
+
+def fault_free(netlist: Netlist) -> float:
+    """Print and give the ratio of evaluation without faults."""
+    observer = Observer(netlist, [])
+    values, ops = observer.machine
+    rounds = max(1, 2_000_000 // netlist.gate_count)
+
+    def run() -> None:
+        for _ in range(rounds):
+            evaluate(values, ops, 0, len(ops))
+
+    run()
+    ours = netlist.gate_count * FULL * rounds / best(run)
+    theirs = 0.0
+    for patterns in (512, 8192, 65536):
+        kyupy = Kyupy(netlist, patterns)
+        kyupy.propagate()
+        theirs = max(theirs, netlist.gate_count * patterns / best(kyupy.propagate, 3))
+    print(
+        f"fault-free     {netlist.name:8s} {netlist.gate_count:6d} gates {ours:9.3g} gate-lanes/s"
+        f"  kyupy {theirs:9.3g}  {ours / theirs:8.1f} x"
+    )
+    return ours / theirs
+
+
+def combinational(netlist: Netlist) -> float:
+    """Print and give the ratio of combinational stuck-at faults, none dropped."""
+    faults = stuck_faults(netlist)
+    observer = Observer(netlist, faults)
+    rng = np.random.default_rng(2)
+    patterns = rng.integers(0, 2**64, (len(observer.inputs), WIDE), dtype=np.uint64)
+    observer.detections(patterns)
+    took = best(lambda: observer.detections(patterns), 5)
+    ours = len(faults) * FULL / took
+    many = 4096
+    kyupy = Kyupy(netlist, many)
+    kyupy.fault(1)
+    tried = range(10, 20)
+    theirs = many * len(tried) / best(lambda: [kyupy.fault(line) for line in tried], 2)
+    print(
+        f"combinational  {netlist.name:8s} {len(faults):6d} faults {ours:9.3g} fault-patterns/s"
+        f"  kyupy {theirs:9.3g}  {ours / theirs:8.1f} x"
+    )
+    return ours / theirs
+
+
+def sequential(netlist: Netlist) -> float:
+    """Print and give the ratio of sequential stuck-at faults from a known start, none dropped."""
+    faults = stuck_faults(netlist)
+    inputs = [p for p in netlist.ports if p.direction is PortDirection.INPUT]
+    bits = sum(len(p.nets) for p in inputs) - 1
+    vectors = np.random.default_rng(3).integers(0, 2, (CYCLES, bits), dtype=np.uint8)
+    clock = next(p.name for p in inputs if p.name in {"clock", "clk"})
+    steps = clocked(netlist, vectors, clock)
+    start = np.zeros(netlist.flop_count, dtype=np.int64)
+    grader = Grader(netlist, faults, steps, start)
+    found, dropping = grader.first_detections(), grader.first_detections_dropping()
+    assert (found == dropping).all()
+    took = best(grader.first_detections, 3)
+    dropped = best(grader.first_detections_dropping, 3)
+    ours = len(faults) * CYCLES / took
+    alone, lanes = Kyupy(netlist, 8), Kyupy(netlist, FULL)
+    alone.cycles(1, 2)
+    single = CYCLES / best(lambda: alone.cycles(10, CYCLES), 2)
+    theirs = FULL * CYCLES / best(lambda: lanes.cycles(10, CYCLES), 2)
+    print(
+        f"sequential     {netlist.name:8s} {len(faults):6d} faults {ours:9.3g} fault-cycles/s"
+        f"    kyupy {theirs:9.3g}  {ours / theirs:8.1f} x, for one sequence {ours / single:8.0f} x"
+        f"  (coverage {(found >= 0).mean():.1%}; {took:.2f} s, dropping {dropped:.2f} s)"
+    )
+    return ours / theirs
+
+
+def main() -> None:
+    """Print all ratios and their means."""
+    with tempfile.TemporaryDirectory() as scratch:
+        logic = circuits(COMBINATIONAL, Path(scratch))
+        flops = circuits(SEQUENTIAL, Path(scratch))
+    for name, work, chosen in (
+        ("fault-free", fault_free, logic),
+        ("combinational stuck-at", combinational, logic),
+        ("sequential stuck-at", sequential, flops),
+    ):
+        print(f"{name}: {geometric([work(netlist) for netlist in chosen]):.1f} x in the mean")
+
+
+if __name__ == "__main__":
+    main()

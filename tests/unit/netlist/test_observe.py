@@ -1,0 +1,76 @@
+"""Combinational stuck-at detection against brute force with forced nets, pattern by pattern."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+
+from harness.netlist import Force, Lane, Simulator, load_netlist, parse_bench
+from harness.netlist.lanes import WIDE, pack, unpack
+from harness.netlist.observe import Observer
+from harness.netlist.stuck import StuckAt, stuck_faults, with_branches
+from tests.published.test_iscas_circuits import DATA
+
+KINDS = ("AND", "NAND", "OR", "NOR", "XOR", "XNOR", "NOT", "BUFF")
+
+
+def drawn(seed: int) -> str:
+    """A random network in which most nets have several readers and some reach no output."""
+    rng = random.Random(seed)
+    nets = [f"i{k}" for k in range(6)]
+    lines = [f"INPUT({net})" for net in nets]
+    for index in range(40):
+        kind = rng.choice(KINDS)
+        ins = rng.choices(nets, k=1 if kind in {"NOT", "BUFF"} else 2)
+        lines.append(f"g{index} = {kind}({', '.join(ins)})")
+        nets.append(f"g{index}")
+    return "\n".join([*lines, *(f"OUTPUT({net})" for net in rng.sample(nets[-20:], 5))])
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_detections_are_those_of_brute_force(seed: int) -> None:
+    netlist = with_branches(parse_bench(drawn(seed), "here", "drawn"))
+    faults = stuck_faults(netlist)
+    observer = Observer(netlist, faults)
+    levels = (np.arange(64)[None, :] >> np.arange(6)[:, None]) & 1
+    found = unpack(observer.detections(pack(levels.astype(bool), WIDE)), 64)
+    names = [port.name for port in netlist.ports if port.direction == "output"]
+
+    def outputs(special: list[Lane]) -> list[list[int]]:
+        simulator = Simulator(netlist, 64, special)
+        for index in range(6):
+            simulator.drive(f"i{index}", levels[index])
+        simulator.settle()
+        return [simulator.read(name).tolist() for name in names]
+
+    good = outputs([])
+    for fault, row in zip(faults, found, strict=True):
+        if not fault.readers:
+            bad = outputs([Lane(nets=(Force(fault.net, fault.level),))] * 64)
+            differ = np.any(np.array(good) != np.array(bad), axis=0)
+            assert row.tolist() == differ.astype(int).tolist(), fault
+
+
+def test_c17_has_21_rows_for_its_22_collapsed_faults() -> None:
+    netlist = with_branches(load_netlist(DATA / "c17.bench"))
+    faults = stuck_faults(netlist)
+    levels = (np.arange(32)[None, :] >> np.arange(5)[:, None]) & 1
+    found = unpack(Observer(netlist, faults).detections(pack(levels.astype(bool), WIDE)), 32)
+    assert len({tuple(row) for row in found.tolist()}) == 21
+    assert (len(faults), found.any(axis=1).all()) == (34, True)
+
+
+def test_a_branch_is_not_its_stem() -> None:
+    text = "INPUT(a)\nINPUT(b)\nOUTPUT(y)\nOUTPUT(z)\ny = AND(a, b)\nz = OR(a, b)"
+    netlist = with_branches(parse_bench(text, "here", "two"))
+    branches = [f for f in stuck_faults(netlist) if f.readers and f.net == netlist.net("a")]
+    levels = np.array([[0, 1, 0, 1], [0, 0, 1, 1]], dtype=bool)
+    found = unpack(Observer(netlist, branches).detections(pack(levels, WIDE)), 4).tolist()
+    assert dict(zip([(f.readers[0][0], f.level) for f in branches], found, strict=True)) == {
+        (0, 0): [0, 0, 0, 1],
+        (0, 1): [0, 0, 1, 0],
+        (1, 0): [0, 1, 0, 0],
+        (1, 1): [1, 0, 0, 0],
+    }
