@@ -125,7 +125,7 @@ class _Checker:
             if is_file(spec.path):
                 self.findings += check_table(spec, design, shuttle)[1]
         if design.netlist is not None and is_file(design.netlist) and not self.wrong(design):
-            self.findings += check_models([design], shuttle)
+            self.findings += check_models([design])
 
     def wrong(self, design: Design) -> bool:
         """Tell whether an error was found in a design's own file."""

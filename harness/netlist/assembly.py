@@ -45,7 +45,7 @@ class Machines:
         """Name the net that the loops mean by a flop that does not settle."""
         netlist = self.compiled.netlist
         if flop < netlist.flop_count:
-            return netlist.names[netlist.tables.q[flop]]
+            return netlist.names[int(netlist.tables.q[flop])]
         t = self.machine.t
         slots = t[t[layout.BRIDGE] + 2 : t[layout.BRIDGE] + 4]
         held = self.compiled.held[0]

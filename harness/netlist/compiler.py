@@ -20,7 +20,7 @@ from typing import Any, TypeVar, cast
 import numba
 import numpy as np
 from llvmlite import ir
-from numba.core import cgutils, types
+from numba.core import types
 from numba.extending import intrinsic, models, overload, register_model
 
 from harness.netlist.lanes import WIDE, Lanes
@@ -33,6 +33,11 @@ _OPTIONS: dict[str, Any] = {"nogil": True, "_nrt": False}
 
 _I64 = ir.IntType(64)
 _VECTOR = ir.VectorType(_I64, WIDE)
+
+
+def _intrinsic(function: Any) -> Any:
+    """Numba's own, which is typed as if it were called with its first argument."""
+    return intrinsic(function)
 
 
 def compiled(function: Function) -> Function:
@@ -56,7 +61,7 @@ def _sources() -> str:
     return digest.hexdigest()
 
 
-class Row(types.Type):  # type: ignore[misc]
+class Row(types.Type):
     """The numba type of a row of lanes held in registers."""
 
     def __init__(self) -> None:
@@ -67,11 +72,11 @@ ROW = Row()
 
 
 @register_model(Row)
-class _RowModel(models.PrimitiveModel):  # type: ignore[misc]
+class _RowModel(models.PrimitiveModel):
     """A row is an LLVM vector."""
 
     def __init__(self, dmm: Any, fe_type: Any) -> None:
-        super().__init__(dmm, fe_type, _VECTOR)
+        super().__init__(dmm, fe_type, _VECTOR)  # type: ignore[no-untyped-call]
 
 
 def _is_rows(array: Any) -> bool:
@@ -79,7 +84,7 @@ def _is_rows(array: Any) -> bool:
 
 
 def _address(context: Any, builder: Any, kind: Any, array: Any, index: Any) -> Any:
-    """Address of an entry. Entries are contiguous: no strides are read, nothing counts from behind."""
+    """Address of an entry. Entries are contiguous, and nothing counts from behind."""
     data = context.make_array(kind)(context, builder, array).data
     if not _is_rows(kind):
         return builder.gep(data, [index])
@@ -87,7 +92,7 @@ def _address(context: Any, builder: Any, kind: Any, array: Any, index: Any) -> A
     return builder.bitcast(builder.gep(data, [place]), _VECTOR.as_pointer())
 
 
-@intrinsic
+@_intrinsic
 def _load(typing_context: Any, array: Any, index: Any) -> Any:
     def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         pointer = _address(context, builder, signature.args[0], *arguments)
@@ -98,7 +103,7 @@ def _load(typing_context: Any, array: Any, index: Any) -> Any:
     return (ROW if _is_rows(array) else types.uint64)(array, types.intp), code
 
 
-@intrinsic
+@_intrinsic
 def _store(typing_context: Any, array: Any, index: Any, row: Any) -> Any:
     def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         target, place, value = arguments
@@ -110,7 +115,7 @@ def _store(typing_context: Any, array: Any, index: Any, row: Any) -> Any:
     return types.void(array, types.intp, value), code
 
 
-@intrinsic
+@_intrinsic
 def _spread_row(typing_context: Any, word: Any) -> Any:
     """The same word in all places of a row."""
 
@@ -128,7 +133,7 @@ def _splat(builder: Any, word: Any) -> Any:
     return builder.shuffle_vector(first, ir.Constant(_VECTOR, ir.Undefined), zeros)
 
 
-@intrinsic
+@_intrinsic
 def _any_row(typing_context: Any, row: Any) -> Any:
     """Whether any lane of a row is 1."""
 
@@ -144,7 +149,7 @@ def _any_row(typing_context: Any, row: Any) -> Any:
 def _binary(operation: Callable[[Any, Any], Any], name: str) -> None:
     """Teach numba one operator between rows."""
 
-    @intrinsic
+    @_intrinsic
     def between(typing_context: Any, first: Any, second: Any) -> Any:
         def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
             return getattr(builder, name)(*arguments)
@@ -163,7 +168,7 @@ _binary(operator.or_, "or_")
 _binary(operator.xor, "xor")
 
 
-@intrinsic
+@_intrinsic
 def _inverted(typing_context: Any, row: Any) -> Any:
     def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         return builder.not_(arguments[0])
@@ -227,7 +232,7 @@ def head(value: Any) -> np.uint64:
     return np.uint64(value)
 
 
-@intrinsic
+@_intrinsic
 def _head_row(typing_context: Any, row: Any) -> Any:
     def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         return builder.extract_element(arguments[0], ir.Constant(ir.IntType(32), 0))
@@ -242,11 +247,19 @@ def _head(value: Any) -> Any:
     return lambda value: value
 
 
-@intrinsic
-def lowest_place(typing_context: Any, word: Any) -> Any:
+def lowest_place(word: int) -> int:
     """Give the place of the lowest 1 in a word that is not 0."""
+    return (word & -word).bit_length() - 1
 
+
+@_intrinsic
+def _lowest_place(typing_context: Any, word: Any) -> Any:
     def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
         return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 1))
 
     return types.int64(types.uint64), code
+
+
+@overload(lowest_place, strict=False)
+def _place(word: Any) -> Any:
+    return lambda word: _lowest_place(word)

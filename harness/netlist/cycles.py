@@ -264,7 +264,7 @@ def bit_of(v: Lanes, entry: int, lane: int) -> int:
     """One lane of an entry."""
     wide = v.size // len(v)
     word = v.reshape(-1)[entry * wide + lane // 64]
-    return np.int64((word >> np.uint64(lane % 64)) & np.uint64(1))
+    return int((word >> np.uint64(lane % 64)) & np.uint64(1))
 
 
 # ``kept`` has for each lane: cycle, row, word and mismatching pins of the first wrong cycle;

@@ -36,11 +36,11 @@ from harness.netlist.layout import (
     PATCH_PIN,
     PENDING,
     PLAIN,
-    Q,
     RAILS,
     RAW,
     READERS,
     STATE,
+    Q,
     Tables,
 )
 from harness.netlist.program import BLOCKS, MASKS
@@ -241,7 +241,7 @@ def advance(v: Lanes, t: Tables, ops: Operations) -> int:
         if _sample(v, t):
             t[DIRTY], _ = _commit(v, t)
         return SETTLED
-    changed, joins, limit = t[FLOPS], 0, 4 * t[FLOPS] + 4
+    changed, joins, limit = int(t[FLOPS]), 0, 4 * t[FLOPS] + 4
     for _ in range(limit):
         dirty = _join(v, t)
         while dirty != 0 and joins < limit + 16 * t[BRIDGES]:

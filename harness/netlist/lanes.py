@@ -149,4 +149,5 @@ def pack(bits: NDArray[np.bool_], wide: int) -> Lanes:
 def unpack(entries: Lanes, lanes: int) -> NDArray[np.uint8]:
     """Entries of words or rows → ``(entries, lanes)`` of 0 and 1."""
     flat = np.ascontiguousarray(entries).view(np.uint8).reshape(len(entries), -1)
-    return np.unpackbits(flat, axis=1, bitorder="little")[:, :lanes]
+    bits: NDArray[np.uint8] = np.unpackbits(flat, axis=1, bitorder="little")[:, :lanes]
+    return bits

@@ -61,7 +61,7 @@ def _flip(
         pending[lowest] &= pending[lowest] - 1
         waiting -= 1
         index = (lowest << 6) + place_in
-        out = np.int64(ops[index, 3])
+        out = int(ops[index, 3])
         new = operate(v, ops[index, 0], take(w, ops[index, 1]), take(w, ops[index, 2]))
         change = new ^ take(v, out)
         if not some(change):
@@ -106,7 +106,7 @@ def _observe(
             put(seen, slot, spread(v, _NONE))
         elif last - first == 1 and not watched[slot]:
             index = readers[first]
-            pins = np.int64(ops[index, 1] == slot) + 2 * np.int64(ops[index, 2] == slot)
+            pins = int(ops[index, 1] == slot) + 2 * int(ops[index, 2] == slot)
             put(seen, slot, _branch(v, ops, index, pins) & take(seen, ops[index, 3]))
         else:
             shown = _flip(v, w, ops, slot, reader_at, readers, pending, seen, watched, touched)
@@ -202,7 +202,8 @@ class Observer:
 
     def responses(self) -> Lanes:
         """Levels of the outputs, ``(outputs, 8)``."""
-        return self._v[self._made.seen[0, self.outputs]]
+        levels: Lanes = self._v[self._made.seen[0, self.outputs]]
+        return levels
 
     def detections(self, patterns: Lanes) -> Lanes:
         """Patterns that find each fault: ``(faults, 8)`` words for 512 patterns."""

@@ -70,7 +70,7 @@ def _outside(v: Lanes, t: Tables, levels: int, enable: int, pulse: int) -> int:
             level = level ^ take(v, t[LIVE])
         put(v, t[LINE_LEVEL] + line, level)
         put(v, t[LINE_ENABLE] + line, spread_bit(v, enable, line))
-    return moved
+    return int(moved)
 
 
 @compiled
@@ -176,6 +176,15 @@ def _read_shorts(v: Lanes, t: Tables) -> None:
 
 
 @compiled
+def _forget_shorts(v: Lanes, t: Tables) -> None:
+    """Forget what was read on shorted lines: the chip does not drive all of them itself."""
+    for index in range(2 * t[SHORTS]):
+        line = t[t[SHORT] + index]
+        put(v, t[SEEN] + line, spread(v, _NONE))
+        put(v, t[DRIVEN] + line, spread(v, _NONE))
+
+
+@compiled
 def _effect(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     """Connect lines, and let the flops follow where that may concern them."""
     follow = _connect(v, t, moved)
@@ -193,6 +202,7 @@ def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     """
     if t[SHORTS] == 0:
         return _effect(v, t, ops, moved)
+    _forget_shorts(v, t)
     listen(v, t)
     moved |= _short(v, t)
     trouble, rounds = _effect(v, t, ops, moved), 0

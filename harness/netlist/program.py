@@ -173,7 +173,7 @@ def compile_netlist(
 
 
 def _order(netlist: Netlist) -> NDArray[np.int64]:
-    """Gates, each after those that it reads, and near them: what an input concerns is in few blocks."""
+    """Gates, each after those that it reads, and near them: an input concerns few blocks."""
     gates, drivers = netlist.tables.gates.tolist(), netlist.gate_by_output
     order: list[int] = []
     done: set[int] = set()
@@ -241,12 +241,12 @@ def _double(
     operations = np.zeros((starts[-1], 4), dtype=np.uint32)
     rails = np.full((starts[-1], 3), -1, dtype=np.int8)
     which = np.flatnonzero(~exclusive)
-    for rail in (0, 1):  # of what is read; the output is on the other rail if it is inverted
-        at = starts[which] + rail
-        code = np.where(is_or[which] == (rail == 0), _OR, _AND)
-        target = np.where(inverted[which], 1 - rail, rail)
-        operations[at] = np.column_stack((code, a[rail, which], b[rail, which], out[target, which]))
-        rails[at, 0] = rails[at, 1] = rail
+    for read in (0, 1):  # of what is read; the output is on the other rail if it is inverted
+        at = starts[which] + read
+        code = np.where(is_or[which] == (read == 0), _OR, _AND)
+        target = np.where(inverted[which], 1 - read, read)
+        operations[at] = np.column_stack((code, a[read, which], b[read, which], out[target, which]))
+        rails[at, 0] = rails[at, 1] = read
         rails[at, 2] = target
     which = np.flatnonzero(exclusive)
     for place, (code, first, second) in enumerate(_EXCLUSIVE):
@@ -260,12 +260,14 @@ def _double(
                     slots.new(len(which)),
                 )
             )
-            rails[at, 0], rails[at, 1] = first, second
+            rails[at, 0], rails[at, 1] = int(first), int(second)
         else:
-            target = np.where(inverted[which], 1 - first, first)
+            rail_out = np.where(inverted[which], 1 - first, first)
             ins = operations[at - 2, 3], operations[at - 1, 3]
-            operations[at] = np.column_stack((np.full(len(which), code), *ins, out[target, which]))
-            rails[at, 2] = target
+            operations[at] = np.column_stack(
+                (np.full(len(which), code), *ins, out[rail_out, which])
+            )
+            rails[at, 2] = rail_out
     return operations, np.repeat(np.arange(len(kinds)), counts), rails
 
 

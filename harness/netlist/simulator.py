@@ -125,7 +125,8 @@ class Simulator:
         return 1 - (one | zero)
 
     def _lanes(self, slot: int) -> NDArray[np.uint8]:
-        return unpack(self._made.machine.v[slot : slot + 1], self.lanes)[0]
+        lanes: NDArray[np.uint8] = unpack(self._made.machine.v[slot : slot + 1], self.lanes)[0]
+        return lanes
 
     def _number(self, bits: Iterable[NDArray[np.uint8]]) -> NDArray[np.uint64]:
         total = np.zeros(self.lanes, dtype=np.uint64)

@@ -21,7 +21,7 @@ from harness.virtual import check_models
 def check_rack_models(rack: Rack, designs: Iterable[Design]) -> list[Finding]:
     """Find what is wrong with the netlists of designs; nothing if no slot needs them."""
     virtual = any(slot.virtual for slot in rack.slots)
-    return check_models(designs, rack.shuttle) if virtual else []
+    return check_models(designs) if virtual else []
 
 
 class ModelledSession:
@@ -40,7 +40,7 @@ class ModelledSession:
 
     def select(self, design: Design) -> None:
         """Select a design; one without a model leaves the board as it is."""
-        self._missing = _why_missing(design, self._shuttle)
+        self._missing = _why_missing(design)
         if self._missing:
             return
         try:
@@ -72,7 +72,7 @@ def _complaint(error: HostMisuse) -> str:
     return f"{complaint}{told}"
 
 
-def _why_missing(design: Design, shuttle: Shuttle) -> str:
+def _why_missing(design: Design) -> str:
     """Say why a virtual chip cannot be a design; empty if it can.
 
     No folder is named: of a replay it would be one that is gone.
@@ -80,7 +80,7 @@ def _why_missing(design: Design, shuttle: Shuttle) -> str:
     none = f"a virtual chip has no model of this design; {design.name}"
     if design.netlist is None:
         return f"{none} has no netlist"
-    findings = check_models([design], shuttle)
+    findings = check_models([design])
     if not findings:
         return ""
     first = findings[0].message.replace(str(design.folder), design.folder.name)

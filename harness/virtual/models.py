@@ -10,13 +10,13 @@ from collections.abc import Iterable
 
 from harness.errors import Finding, Findings, Location, NetlistError
 from harness.netlist import load_netlist
-from harness.shuttle import Design, Shuttle
+from harness.shuttle import Design
 from harness.virtual.pin_map import pin_map
 
 _AGAIN = "make it again with `python -m harness.netlist.synthesise`"
 
 
-def check_models(designs: Iterable[Design], shuttle: Shuttle) -> list[Finding]:
+def check_models(designs: Iterable[Design]) -> list[Finding]:
     """Read the netlists of designs that have one; hand back every finding, a line for each."""
     findings = Findings()
     for design in designs:

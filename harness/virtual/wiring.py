@@ -35,7 +35,7 @@ class Wiring:
 
     @property
     def moved(self) -> tuple[tuple[int, int | None], ...]:
-        """Pins of the chip, by their bits, that are not on the bit of the controller like theirs."""
+        """Pins of the chip that are not on the controller's bit of the same number: both bits."""
         pins = self._shuttle.pins
         wires = [(pin.bit, self._bits[pin.name]) for pin in pins]
         return tuple((bit, line) for bit, line in wires if bit != line)

@@ -11,8 +11,6 @@ import time
 from collections.abc import Iterator
 from itertools import combinations, islice
 
-import numpy as np
-
 from harness.netlist import Kind, Lane, Rows, Short, judge, load_netlist, random_state, stimulus
 from harness.shuttle import Design, Direction, Shuttle, TableSpec, load_shuttle
 from harness.table import load_table
@@ -83,13 +81,11 @@ def main() -> None:
             took = time.perf_counter() - began
             total += took
             cycles += int(found.cycles.max())
-            told = len(
-                {tuple(row) for row in zip(found.signature.tolist(), found.wrong_cycles.tolist())}
-            )
+            answers = zip(found.signature.tolist(), found.wrong_cycles.tolist(), strict=True)
             print(
-                f"{design.name}/{spec.name:12s} {len(rows):6d} rows {int(found.cycles.max()):6d} cycles"
-                f" {took:7.3f} s {int((found.wrong_cycles > 0).sum()):5d} lanes fail {told:4d} told apart"
-                f" {int(found.unsettled.sum()):4d} unsettled"
+                f"{design.name + '/' + spec.name:20s} {int(found.cycles.max()):6d} cycles"
+                f" {took:7.3f} s {int((found.wrong_cycles > 0).sum()):5d} lanes fail"
+                f" {len(set(answers)):5d} told apart {int(found.unsettled.sum()):5d} swing"
             )
     print(f"{len(lanes)} lanes, {cycles} cycles: {total:.2f} s")
 

@@ -17,7 +17,7 @@ from harness.door import names_below, open_file, read_file, whole_path
 from harness.errors import FileUnusable, InputError, NetlistError, StoreError
 from harness.intake import Journal
 from harness.jobs.check import check
-from harness.netlist import load_bench, load_netlist
+from harness.netlist import load_netlist
 from harness.store import Store
 from harness_reports.run_json import read_run_json
 
@@ -170,7 +170,8 @@ READERS: list[tuple[str, Callable[[Path], object]]] = [
     ("x.csv", lambda path: check([path])),
     ("x.xlsx", lambda path: check([path])),
     ("x.json", lambda path: load_netlist(path, "top")),
-    ("x.bench", load_bench),
+    ("x.bench", load_netlist),
+    ("x.v", load_netlist),
     ("x.zip", unpack),
     ("run.json", read_run_json),
     ("x.jsonl", Journal),

@@ -11,7 +11,7 @@ from tests.unit.virtual.small import PINS, shuttle
 
 
 def told(whole: Shuttle) -> list[str]:
-    return [str(finding) for finding in check_models(whole.designs, whole)]
+    return [str(finding) for finding in check_models(whole.designs)]
 
 
 def test_netlists_that_fit_have_no_finding(tmp_path: Path) -> None:
