@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -127,9 +128,18 @@ def available() -> bool:
     return shutil.which("iverilog") is not None and shutil.which("vvp") is not None
 
 
-def simulate(design: Design, shuttle: Shuttle, stim: Stimulus, folder: Path) -> Response:
-    """Run the stimulus on the design's Verilog source; ``folder`` takes the working files."""
-    (folder / "bench.v").write_text(_testbench(design, shuttle), encoding="utf-8")
+def simulate(
+    design: Design,
+    shuttle: Shuttle,
+    stim: Stimulus,
+    folder: Path,
+    wired: Mapping[int, str] | None = None,
+) -> Response:
+    """Run the stimulus on the design's Verilog source; ``folder`` takes the working files.
+
+    ``wired``: what is at a pin of the chip, by its bit, instead of ``pad[bit]``.
+    """
+    (folder / "bench.v").write_text(_testbench(design, shuttle, wired or {}), encoding="utf-8")
     (folder / "stimulus.txt").write_text(_stimulus_text(stim), encoding="utf-8")
     sources = [str(path) for path in design.verilog]
     _run(["iverilog", "-g2012", "-s", "bench", "-o", "bench.vvp", "bench.v", *sources], folder)
@@ -137,13 +147,13 @@ def simulate(design: Design, shuttle: Shuttle, stim: Stimulus, folder: Path) -> 
     return _read(folder / "response.txt", len(shuttle.pins))
 
 
-def _testbench(design: Design, shuttle: Shuttle) -> str:
-    ports = ", ".join(f".{bus.name}({_pads(bus)})" for bus in design.signals)
+def _testbench(design: Design, shuttle: Shuttle, wired: Mapping[int, str]) -> str:
+    ports = ", ".join(f".{bus.name}({_pads(bus, wired)})" for bus in design.signals)
     return _BENCH.format(top=len(shuttle.pins) - 1, module=design.top, ports=ports)
 
 
-def _pads(bus: Bus) -> str:
-    return "{" + ", ".join(f"pad[{pin.bit}]" for pin in bus.pins) + "}"
+def _pads(bus: Bus, wired: Mapping[int, str]) -> str:
+    return "{" + ", ".join(wired.get(pin.bit, f"pad[{pin.bit}]") for pin in bus.pins) + "}"
 
 
 def _stimulus_text(stim: Stimulus) -> str:
