@@ -23,6 +23,7 @@ from llvmlite import ir
 from numba.core import types
 from numba.extending import intrinsic, models, overload, register_model
 
+from harness.door import LARGEST_SETTINGS, names_in, read_file
 from harness.netlist.lanes import WIDE, Lanes
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -56,8 +57,8 @@ def compiled(function: Function) -> Function:
 def _sources() -> str:
     """Digest of everything that compiled code may come from."""
     digest = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(path.read_bytes())
+    for path in sorted(names_in(Path(__file__).parent, ".py")):
+        digest.update(read_file(path, LARGEST_SETTINGS))
     return digest.hexdigest()
 
 

@@ -249,12 +249,12 @@ def _double(
         rails[at, 0] = rails[at, 1] = read
         rails[at, 2] = target
     which = np.flatnonzero(exclusive)
-    for place, (code, first, second) in enumerate(_EXCLUSIVE):
+    for place, (form, first, second) in enumerate(_EXCLUSIVE):
         at = starts[which] + place
-        if code == _AND:
+        if form == _AND:
             operations[at] = np.column_stack(
                 (
-                    np.full(len(which), code),
+                    np.full(len(which), form),
                     a[first, which],
                     b[second, which],
                     slots.new(len(which)),
@@ -265,7 +265,7 @@ def _double(
             rail_out = np.where(inverted[which], 1 - first, first)
             ins = operations[at - 2, 3], operations[at - 1, 3]
             operations[at] = np.column_stack(
-                (np.full(len(which), code), *ins, out[rail_out, which])
+                (np.full(len(which), form), *ins, out[rail_out, which])
             )
             rails[at, 2] = rail_out
     return operations, np.repeat(np.arange(len(kinds)), counts), rails

@@ -9,7 +9,7 @@ from pathlib import Path
 from random import Random
 
 from harness.errors import NetlistError
-from harness.netlist import Netlist, load_bench, load_netlist
+from harness.netlist import Netlist, load_netlist
 from tests.attack.attack import DIFFERENT, REFUSED, Attack, Wrong
 from tests.attack.damage import TEXT, damaged
 
@@ -66,4 +66,4 @@ def bench_netlists(folder: Path) -> Attack:
     """The ``.bench`` form of the ISCAS circuits."""
     data = ROOT / "tests/published/data"
     sound = tuple((data / name).read_bytes() for name in ("c17.bench", "s27.bench"))
-    return Netlists(folder / "n.bench", sound, load_bench, _bench_flops)
+    return Netlists(folder / "n.bench", sound, load_netlist, _bench_flops)

@@ -29,7 +29,7 @@ ALONE = {
     "nights": "many nights in one store",
     "kills": "runs that are killed and resumed",
     "rack_scale": "many boards at once",
-    "netlist_speed": "evaluation of netlists",
+    "engine": "evaluation of netlists beside kyupy: fault-free and stuck-at, chips, hypotheses",
     "table_read": "reading of large tables",
 }
 """What takes long, or needs something that is not here."""

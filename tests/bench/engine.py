@@ -1,6 +1,7 @@
 """Speed of the engine, side by side with kyupy on circuits that nobody here wrote.
 
-Run: python -m tests.bench.engine. The circuits come from the package circuitgraph; both programs
+Run: python -m tests.bench.engine. Then come a virtual chip and hypotheses of wiring, on the demo
+shuttle. The circuits come from the package circuitgraph; both programs
 get the same gates with two inputs (kyupy drops inputs from the fifth on) and the same patterns.
 kyupy drops no faults: what it would need is measured on a few faults; it runs one fault at a time
 in many sequences, so that its rate counts all of 512 sequences, though a table is only one. Ratios
@@ -26,6 +27,7 @@ from harness.netlist.kernel import evaluate
 from harness.netlist.lanes import FULL, WIDE
 from harness.netlist.observe import Observer
 from harness.netlist.stuck import stuck_faults, with_branches
+from tests.bench import chip_speed, hypotheses
 
 COMBINATIONAL = ("c6288.v", "s38417.v", "b20_C.bench")
 SEQUENTIAL = ("s13207.v", "s38584.v", "s38417.v")
@@ -199,6 +201,8 @@ def main() -> None:
         ("sequential stuck-at", sequential, flops),
     ):
         print(f"{name}: {geometric([work(netlist) for netlist in chosen]):.1f} x in the mean")
+    chip_speed.main()
+    hypotheses.main()
 
 
 if __name__ == "__main__":

@@ -1,9 +1,9 @@
-"""Speed of the netlist kernel and of the virtual chip, side by side with plain Python.
+"""Speed of a virtual chip, side by side with plain Python.
 
-Run: python tests/bench/netlist_speed.py. Prints, for designs of the demo shuttle: evaluations of
-gates per second (a lane is one of 64 copies in a word), and vectors per second through a virtual
-chip. The plain evaluator does the same gates in the same order, one lane, without numpy. Each
-figure is the best of several rounds: the machine may be busy with other things.
+Run: python -m tests.bench.chip_speed. Prints vectors per second through a virtual chip, for designs
+of the demo shuttle, with random inputs and a clock pulse in each. The plain evaluator does the same
+gates in the same order without numpy. Each figure is the best of several rounds: the machine may be
+busy with other things.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from harness.board import ShiftSelect
-from harness.netlist import Netlist, Simulator, load_netlist
+from harness.netlist import Netlist, load_netlist
 from harness.shuttle import Design, Direction, Shuttle, load_shuttle
 from harness.table import Words
 from harness.virtual.chip import ChipModel
@@ -25,7 +25,6 @@ DESIGNS = ("bcd7seg", "ctr163", "uart", "spibank", "chachaqr")
 SELECT = ShiftSelect("seld", "selc", 5)
 ROUNDS = 15
 BURST = 5_000
-LANES = 4096
 
 
 def best(action: Callable[[], object]) -> float:
@@ -102,12 +101,7 @@ def measure(shuttle: Shuttle, design: Design) -> None:
     """Print one line for one design."""
     assert design.netlist is not None
     netlist = load_netlist(design.netlist, design.top)
-    gates = netlist.gate_count
-    wide = Simulator(netlist, LANES)
-    wide.settle()
-    lanes = gates * LANES / best(wide.settle)
     plain = PlainChip(netlist)
-    alone = gates / best(plain.evaluate)
     chip = ChipModel(shuttle, SELECT, "SP2-0001")
     select(chip, shuttle, design.address)
     words = chip_words(shuttle)
@@ -116,8 +110,7 @@ def measure(shuttle: Shuttle, design: Design) -> None:
     few = [int(word) for word in words[0][:200]]
     slow = len(few) / best(lambda: plain.vectors(few))
     print(
-        f"{design.name:10s} {gates:5d} {netlist.flop_count:5d}"
-        f" {lanes:12.3g} {alone:12.3g} {lanes / alone:8.0f} x"
+        f"{design.name:10s} {netlist.gate_count:5d} {netlist.flop_count:5d}"
         f" {fast:12,.0f} {slow:12,.0f} {fast / slow:6.0f} x {1e6 / fast:8.2f}"
     )
 
@@ -125,10 +118,7 @@ def measure(shuttle: Shuttle, design: Design) -> None:
 def main() -> None:
     """Print the table."""
     shuttle = load_shuttle(VECTORS)
-    print(
-        "design     gates flops   gate-lanes/s   plain Python     ratio"
-        "    vectors/s plain Python    ratio   µs each"
-    )
+    print("design     gates flops    vectors/s plain Python    ratio   µs each")
     for name in DESIGNS:
         measure(shuttle, shuttle.designs_by_name[name])
 
