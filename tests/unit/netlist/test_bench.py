@@ -65,7 +65,7 @@ def test_a_last_line_without_an_end_may_be_cut_off(tmp_path: Path) -> None:
     path = tmp_path / "cut.bench"
     path.write_text("INPUT(a)\nOUTPUT(b)\nb = NOT(a)\nOUTPUT(c)")
     with pytest.raises(NetlistError) as caught:
-        load_bench(path)
+        load_netlist(path)
     assert str(caught.value) == (
         f"{path}:4: the last line has no line break at its end: the file may be cut off; see "
         "whether something is missing there, then add a line break"
