@@ -29,7 +29,8 @@ from harness.netlist.lanes import (
 )
 from harness.netlist.layout import LINES, Machine, lay_out
 from harness.netlist.model import HIGH, LOW, Kind, Netlist, PortDirection
-from harness.netlist.program import Compiled, Place, compile_netlist
+from harness.netlist.kernel import EVERYTHING
+from harness.netlist.program import Compiled, Place, blocks_behind, compile_netlist
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,24 +69,22 @@ def assemble(
     bridged = frozenset(net for lane in lanes for b in lane.bridges for net in (b.a, b.b))
     sources = frozenset(n for n in forced if n in bridged or n not in netlist.gate_by_output)
     made = _compile(netlist, values, sources, bridged)
-    parts = _Parts(wide)
+    parts = _Parts(wide, len(lanes))
     _program(parts, made, len(lanes))
-    state = [states == 1] if values == 2 else [states == 1, states == 0]
-    parts.lanes[layout.STATE] = pack(np.concatenate(state), wide)
+    levels = _values(parts, made, states)
     _patches(parts, made, lanes)
     _bridges(parts, made, lanes)
     inputs = _wires(parts, made, pins, lanes)
-    machine = lay_out(
-        parts.numbers, parts.tables, parts.lanes, _values(made, wide), made.program.operations
-    )
+    machine = lay_out(parts.numbers, parts.tables, parts.lanes, levels, made.program.operations)
     return Machines(made, machine, len(lanes), inputs)
 
 
 class _Parts:
     """What goes into a machine's arrays, by its place in the head."""
 
-    def __init__(self, wide: int) -> None:
+    def __init__(self, wide: int, count: int) -> None:
         self.wide = wide
+        self.count = count
         self.numbers: dict[int, int] = {}
         self.tables: dict[int, ArrayLike] = {}
         self.lanes: dict[int, Lanes] = {}
@@ -95,7 +94,13 @@ class _Parts:
         bits = np.zeros((len(rows), 64 * self.wide), dtype=np.bool_)
         for index, lanes in enumerate(rows):
             bits[index, list(lanes)] = True
-        return pack(bits, self.wide)
+        return self.filled(bits)
+
+    def filled(self, bits: NDArray[np.bool_]) -> Lanes:
+        """Entries of these lanes; those that are not used do what the first does."""
+        wide = np.zeros((len(bits), 64 * self.wide), dtype=np.bool_)
+        wide[:, : self.count], wide[:, self.count :] = bits[:, : self.count], bits[:, :1]
+        return pack(wide, self.wide)
 
     def constant(self, ones: Sequence[bool]) -> Lanes:
         """Entries that are the same in all lanes."""
@@ -104,9 +109,11 @@ class _Parts:
         )
 
 
-def _values(made: Compiled, wide: int) -> Lanes:
-    """Slots at the start: all 0 (three-valued: unknown), the constants in place."""
-    values = new_lanes(made.slots, wide)
+def _values(parts: _Parts, made: Compiled, states: NDArray[np.integer]) -> Lanes:
+    """Slots at the start: the states, all else 0 (three-valued: unknown), constants in place."""
+    values = new_lanes(made.slots, parts.wide)
+    levels = [states == 1] if made.values == 2 else [states == 1, states == 0]
+    values[: len(made.program.data)] = parts.filled(np.concatenate(levels))
     values[made.own[0, HIGH]] = ALL
     if made.values == 3:
         values[made.own[1, LOW]] = ALL
@@ -115,26 +122,27 @@ def _values(made: Compiled, wide: int) -> Lanes:
 
 def _program(parts: _Parts, made: Compiled, lanes: int) -> None:
     program, rails = made.program, made.values - 1
-    groups, flops = len(program.groups), len(program.q)
+    groups, flops = len(program.groups), len(program.data)
     parts.numbers |= {
         layout.RAILS: rails,
         layout.FLOPS: flops // rails,
         layout.GROUPS: groups,
         layout.PLAIN: int(program.plain),
+        layout.TAKEN: program.taken,
         layout.LANES: lanes,
     }
     parts.tables |= {
         layout.FIRST: program.first,
         layout.READERS: program.readers.view(np.int64),
         layout.GROUP: program.groups,
-        layout.Q: program.q,
         layout.DATA: program.data,
         layout.WORDS: (0, 0, 0),
     }
     sizes = {
         layout.CLOCKS: groups * rails,
-        layout.PENDING: flops,
+        layout.OPENED: groups * rails,
         layout.ACTIVE: groups,
+        layout.PENDING: flops,
         layout.FROZEN: 2,
         layout.LIVE: 1,
         **dict.fromkeys(
@@ -253,8 +261,10 @@ def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[L
     parts.tables[layout.SHORT] = [(short.a, short.b) for short in shorts]
     parts.lanes[layout.SHORT_MASK] = parts.pack(list(shorts.values()))
     parts.lanes[layout.SHORT_OR] = parts.constant([s.kind is Kind.OR for s in shorts])
-    _outputs(parts, made, pins, on)
-    inputs, always, terms = _inputs(made, pins, on, held)
+    shorted = {line for short in shorts for line in (short.a, short.b)}
+    varying = {line for lane in lanes for line in _overridden(lane)}
+    _outputs(parts, made, pins, on, shorted | varying)
+    inputs, always, terms = _inputs(made, pins, on, held, len(lanes))
     parts.tables[layout.INPUT] = inputs
     parts.lanes[layout.ALWAYS] = parts.pack(always)
     parts.tables[layout.INPUT_AT] = np.cumsum([0, *(len(term) for term in terms)])
@@ -264,12 +274,28 @@ def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[L
     counts = np.bincount([line for line, _ in pairs], minlength=LINES)
     parts.tables[layout.FED_AT] = np.cumsum([0, *counts])
     parts.tables[layout.FED] = [index for _, index in pairs]
+    parts.numbers[layout.FEEDING] = _bits({*shorted, *(line for line, _ in pairs)})
     return len(inputs)
 
 
+def _overridden(lane: Lane) -> Iterable[int]:
+    """Lines on which something else is read than what the chip drives."""
+    yield from (force.at for force in lane.outputs)
+    yield from (line for line, _ in lane.lines)
+
+
+def _bits(lines: Iterable[int]) -> int:
+    return sum(1 << line for line in lines)
+
+
 def _outputs(
-    parts: _Parts, made: Compiled, pins: Sequence[Pin], on: Mapping[tuple[int, int], list[int]]
+    parts: _Parts,
+    made: Compiled,
+    pins: Sequence[Pin],
+    on: Mapping[tuple[int, int], list[int]],
+    others: set[int],
 ) -> None:
+    """What is read on lines; ``others`` are lines on which something may be besides outputs."""
     rows, masks, at = [], [], [0] * (LINES + 1)
     for bit, line in sorted(on, key=lambda wire: wire[1]):
         for pin in pins:
@@ -280,6 +306,11 @@ def _outputs(
     parts.tables[layout.OUTPUT] = rows
     parts.tables[layout.OUTPUT_AT] = np.cumsum(at)
     parts.lanes[layout.OUTPUT_MASK] = parts.pack(masks)
+    spoken = {line for line in range(LINES) if at[line + 1]}
+    parts.numbers[layout.SPEAKING] = _bits(spoken | others)
+    program, slots = made.program, np.array([s for row in rows for s in row if s >= 0], dtype=int)
+    behind = blocks_behind(program.operations, program.first, slots)
+    parts.numbers[layout.SHOWN] = behind if program.plain else EVERYTHING
 
 
 _Term = list[tuple[int, list[int]]]
@@ -290,9 +321,10 @@ def _inputs(
     pins: Sequence[Pin],
     on: dict[tuple[int, int], list[int]],
     held: dict[tuple[int, int], list[int]],
-) -> tuple[list[tuple[int, int, int, int]], list[list[int]], list[_Term]]:
+    count: int,
+) -> tuple[list[tuple[int, int, int, int, int]], list[list[int]], list[_Term]]:
     """Rows of ``Wires.input_slots``, with the lanes in which each is held at 1, and its lines."""
-    rows: list[tuple[int, int, int, int]] = []
+    rows: list[tuple[int, int, int, int, int]] = []
     always: list[list[int]] = []
     terms: list[_Term] = []
     program = made.program
@@ -309,7 +341,8 @@ def _inputs(
             slot = int(made.own[0, net])
             zero = int(made.own[1, net]) if made.values == 3 else -1
             at_once = int(not program.plain or slot in controls or zero in controls)
-            rows.append((slot, zero, enables, at_once))
+            direct = int([len(lanes) for _, lanes in lines] == [count])
+            rows.append((slot, zero, enables, at_once, direct))
             one, none = held.get((pin.bit, 1), []), held.get((pin.bit, 0), [])
             always.append([*one, *none] if enables else one)
             terms.append(lines)

@@ -43,10 +43,23 @@ def _intrinsic(function: Any) -> Any:
 
 def compiled(function: Function) -> Function:
     """Compile a function with numba; without a cache on disk where no folder can be written."""
+    return _compiled(function, _OPTIONS)
+
+
+def inlined(function: Function) -> Function:
+    """As :func:`compiled`, as a part of whatever calls it.
+
+    An array is seven arguments, so a call costs as much as twenty gates: too much for what one
+    lane does several times in each vector.
+    """
+    return _compiled(function, _OPTIONS | {"forceinline": True})
+
+
+def _compiled(function: Function, options: dict[str, Any]) -> Function:
     try:
-        dispatcher = numba.njit(cache=True, **_OPTIONS)(function)
+        dispatcher = numba.njit(cache=True, **options)(function)
     except RuntimeError:  # numba found no folder for its cache
-        return cast("Function", numba.njit(**_OPTIONS)(function))
+        return cast("Function", numba.njit(**options)(function))
     # Numba looks at the function's own file only, but has the code of all that it calls in it.
     kept = dispatcher._cache._cache_file  # noqa: SLF001 - there is no public way to say so
     kept._source_stamp = (kept._source_stamp, _sources())  # noqa: SLF001
@@ -204,6 +217,30 @@ def _put(lanes: Any, index: Any, value: Any) -> Any:
     return lambda lanes, index, value: _store(lanes, index, value)
 
 
+def peek(numbers: Any, place: int) -> Any:
+    """Give a number of a contiguous array, whatever its axes; no place counts from behind.
+
+    Numba would work out for each place whether it does.
+    """
+    return numbers.reshape(-1)[place]
+
+
+@_intrinsic
+def _peek(typing_context: Any, numbers: Any, place: Any) -> Any:
+    def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
+        array, index = arguments
+        data = context.make_array(signature.args[0])(context, builder, array).data
+        return builder.zext(builder.load(builder.gep(data, [index])), _I64)
+
+    kind = types.uint64 if numbers.dtype == types.uint64 else types.int64
+    return kind(numbers, types.intp), code
+
+
+@overload(peek, strict=False)
+def _peek_number(numbers: Any, place: Any) -> Any:
+    return lambda numbers, place: _peek(numbers, place)
+
+
 def spread(lanes: Lanes, word: np.uint64) -> Any:
     """Give a word for all lanes, as an entry of this array of lanes."""
     return word
@@ -249,14 +286,14 @@ def _head(value: Any) -> Any:
 
 
 def lowest_place(word: int) -> int:
-    """Give the place of the lowest 1 in a word that is not 0."""
-    return (word & -word).bit_length() - 1
+    """Give the place of the lowest 1 in a word; 64 if there is none."""
+    return (word & -word).bit_length() - 1 if word else 64
 
 
 @_intrinsic
 def _lowest_place(typing_context: Any, word: Any) -> Any:
     def code(context: Any, builder: Any, signature: Any, arguments: Any) -> Any:
-        return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 1))
+        return builder.cttz(arguments[0], ir.Constant(ir.IntType(1), 0))
 
     return types.int64(types.uint64), code
 

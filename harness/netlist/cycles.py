@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.netlist.compiler import compiled, head, lowest_place, put, some, spread, take
+from harness.netlist.compiler import compiled, head, inlined, lowest_place, put, some, spread, take
 from harness.netlist.kernel import SETTLED, Operations
 from harness.netlist.lanes import ALL, Lanes, Rows
 from harness.netlist.layout import (
@@ -25,8 +25,10 @@ from harness.netlist.layout import (
     LEVEL,
     LINES,
     LIVE,
+    RAILS,
     RAW,
     SEEN,
+    SPEAKING,
     UNKNOWN,
     VARY,
     VARY_LEVEL,
@@ -64,7 +66,7 @@ def _in_force(t: Tables, index: int, cycle: int, clock_hz: int) -> bool:
     return bool(_happens(np.uint64(t[at + 5]), np.uint64(cycle), np.uint64(t[at + 4])))
 
 
-@compiled
+@inlined
 def _begin(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
     """Decide which of the varying patches force in this cycle.
 
@@ -85,7 +87,7 @@ def _begin(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
         t[DIRTY] |= t[at + 1]
 
 
-@compiled
+@inlined
 def _stick(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
     """Override lines that are stuck, in what is read."""
     for index in range(t[VARYING]):
@@ -97,7 +99,7 @@ def _stick(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
             put(v, t[UNKNOWN] + line, take(v, t[UNKNOWN] + line) & ~mask)
 
 
-@compiled
+@inlined
 def _cycle(
     v: Lanes, t: Tables, ops: Operations, rows: Rows, row: int, cycle: int, clock_hz: int
 ) -> int:
@@ -126,11 +128,15 @@ def run_words(
         trouble = _cycle(v, t, ops, rows, row, first_cycle + count, clock_hz)
         drive, enable = rows[row, _DRIVE], rows[row, _ENABLE]
         high, driven, vague = _NONE, _NONE, _NONE
-        for line in range(LINES):
+        left = t[SPEAKING]
+        while left != 0:
+            line = lowest_place(left)
+            left &= left - 1
             bit = np.uint64(line)
             high |= (head(take(v, t[SEEN] + line)) & np.uint64(1)) << bit
             driven |= (head(take(v, t[DRIVEN] + line)) & np.uint64(1)) << bit
-            vague |= (head(take(v, t[UNKNOWN] + line)) & np.uint64(1)) << bit
+            if t[RAILS] == 2:
+                vague |= (head(take(v, t[UNKNOWN] + line)) & np.uint64(1)) << bit
         found[row, 0] = (drive & enable) | (np.int64(high & driven) & ~enable)
         found[row, 1] = rows[row, _HIGHZ] & ~enable & ~np.int64(driven)
         found[row, 2] = np.int64(vague) & ~enable

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from harness.netlist.assembly import assemble
 from harness.netlist.compiler import compiled, head, lowest_place, put, some, spread, take
-from harness.netlist.kernel import Operations, advance, prime, show
+from harness.netlist.kernel import EVERYTHING, Operations, advance, prime, show
 from harness.netlist.lanes import (
     ALL,
     FULL,
@@ -37,7 +37,6 @@ from harness.netlist.layout import (
     RAILS,
     RAW,
     READERS,
-    STATE,
     Machine,
     Tables,
 )
@@ -109,7 +108,7 @@ def _record(
     for step in range(len(levels)):
         _step(v, t, ops, slots, levels, step)
         if strobe[step]:
-            show(v, t, ops)
+            show(v, t, ops, EVERYTHING)
             for index in range(len(outputs)):
                 one = head(take(v, outputs[index, 0])) & np.uint64(1)
                 good[step, index] = one
@@ -137,7 +136,7 @@ def _compare(
         _step(v, t, ops, slots, levels, step)
         if not strobe[step]:
             continue
-        show(v, t, ops)
+        show(v, t, ops, EVERYTHING)
         differ = spread(v, _NONE)
         for index in range(len(outputs)):
             level = good[step, index]
@@ -258,7 +257,7 @@ class Grader:
             scratch,
         )
         v, t, _ = self._machine
-        return found[: len(chosen)], v[t[STATE] : t[STATE] + len(states)].copy()
+        return found[: len(chosen)], v[: len(states)].copy()
 
     def _fill(self, chosen: NDArray[np.int64], states: Lanes, at: int) -> None:
         """Put faults and states into the lanes, as they are before a step."""
@@ -279,7 +278,7 @@ class Grader:
         keep[:], level[:] = ALL, 0
         keep[index, lanes // 64] = ~bits
         level[index, lanes // 64] = np.where(table.level[rows], bits, np.uint64(0))
-        v[t[STATE] : t[STATE] + len(states)] = states
+        v[: len(states)] = states
         before = self._steps.levels[max(at - 1, 0)]
         for rail in range(t[RAILS]):
             v[self._slots[:, rail]] = np.where(before != rail, ALL, np.uint64(0))[:, None]

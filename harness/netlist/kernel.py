@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.netlist.compiler import compiled, put, some, spread, take
+from harness.netlist.compiler import compiled, inlined, lowest_place, peek, put, some, spread, take
 from harness.netlist.lanes import Lanes
 from harness.netlist.layout import (
     ACTIVE,
@@ -31,6 +31,7 @@ from harness.netlist.layout import (
     GROUPS,
     KEEP,
     LEVEL,
+    OPENED,
     PATCH_AT,
     PATCH_OPERATION,
     PATCH_PIN,
@@ -39,8 +40,7 @@ from harness.netlist.layout import (
     RAILS,
     RAW,
     READERS,
-    STATE,
-    Q,
+    TAKEN,
     Tables,
 )
 from harness.netlist.program import BLOCKS, MASKS
@@ -50,18 +50,22 @@ Operations = NDArray[np.uint32]
 SETTLED = -1
 """What :func:`advance` returns when nothing changes any more."""
 
+EVERYTHING = -1
+"""All blocks."""
+
 _NONE = np.uint64(0)
 
 
-@compiled
+@inlined
 def sweep(v: Lanes, t: Tables, ops: Operations, dirty: int) -> None:
-    """Evaluate the blocks in ``dirty``."""
+    """Evaluate the blocks in ``dirty``, those that follow each other in one go."""
     patches = t[PATCH_AT]
-    for block in range(BLOCKS):
-        if (dirty >> block) & 1 == 0:
-            continue
-        first, last = t[t[FIRST] + block], t[t[FIRST] + block + 1]
-        at, end = t[patches + block], t[patches + block + 1]
+    while dirty != 0:
+        block = lowest_place(dirty)
+        after = block + min(lowest_place(~(dirty >> block)), BLOCKS - block)
+        dirty &= -2 << (after - 1)
+        first, last = t[t[FIRST] + block], t[t[FIRST] + after]
+        at, end = t[patches + block], t[patches + after]
         while at < end:
             patched = t[t[PATCH_OPERATION] + at]
             evaluate(v, ops, first, patched)
@@ -70,20 +74,22 @@ def sweep(v: Lanes, t: Tables, ops: Operations, dirty: int) -> None:
         evaluate(v, ops, first, last)
 
 
-@compiled
+@inlined
 def evaluate(v: Lanes, ops: Operations, first: int, last: int) -> None:
     """Evaluate operations from ``first`` up to, not including, ``last``."""
     for index in range(first, last):
-        new = operate(v, ops[index, 0], take(v, ops[index, 1]), take(v, ops[index, 2]))
-        put(v, ops[index, 3], new)
+        at = 4 * index
+        a, b = take(v, peek(ops, at + 1)), take(v, peek(ops, at + 2))
+        put(v, peek(ops, at + 3), operate(v, peek(ops, at), a, b))
 
 
-@compiled
+@inlined
 def operate(v: Lanes, code: int, a: Any, b: Any) -> Any:
     """Evaluate one operation; without a branch, which the processor would have to guess."""
-    both = a & b & spread(v, MASKS[code, 2])
-    either = (a ^ b) & spread(v, MASKS[code, 1])
-    return both ^ either ^ spread(v, MASKS[code, 0])
+    at = 4 * code
+    both = a & b & spread(v, peek(MASKS, at + 2))
+    either = (a ^ b) & spread(v, peek(MASKS, at + 1))
+    return both ^ either ^ spread(v, peek(MASKS, at))
 
 
 @compiled
@@ -106,7 +112,7 @@ def _patched(v: Lanes, t: Tables, ops: Operations, index: int, at: int, end: int
     return at
 
 
-@compiled
+@inlined
 def _join(v: Lanes, t: Tables) -> int:
     """Let shorted nets show what their drivers come to; gives the blocks to evaluate."""
     dirty, moved, frozen = 0, spread(v, _NONE), take(v, t[FROZEN])
@@ -128,104 +134,145 @@ def _join(v: Lanes, t: Tables) -> int:
     return dirty
 
 
-@compiled
+@inlined
 def _level(v: Lanes, t: Tables, at: int) -> Any:
     """Level of a clock, set or clear of a two-valued program."""
     return take(v, t[at]) ^ spread(v, np.uint64(-t[at + 2]))
 
 
-@compiled
-def _sample_two(v: Lanes, t: Tables) -> bool:
-    """Work out the next state of every flop that a clock edge, set or clear reaches."""
+@inlined
+def _edges_two(v: Lanes, t: Tables) -> bool:
+    """Note which flops take data, are set or are cleared; tells whether any is, in any lane."""
     reached = False
     for group in range(t[GROUPS]):
         at = t[GROUP] + 12 * group
-        clock, set_, clear = _level(v, t, at + 3), _level(v, t, at + 6), _level(v, t, at + 9)
-        opened = clock
+        clock = opened = _level(v, t, at + 3)
         if t[at + 2] == 0:
             opened = clock & ~take(v, t[CLOCKS] + group)
+        active = opened | _level(v, t, at + 6) | _level(v, t, at + 9)
         put(v, t[CLOCKS] + group, clock)
-        active = opened | set_ | clear
+        put(v, t[OPENED] + group, opened)
         put(v, t[ACTIVE] + group, active)
-        if some(active):
-            reached = True
-            state, data, pending = t[STATE], t[DATA], t[PENDING]
-            for flop in range(t[at], t[at + 1]):
-                held = take(v, state + flop) & ~opened
-                taken = take(v, t[data + flop]) & opened
-                put(v, pending + flop, (held | taken | set_) & ~clear)
+        reached |= some(active)
     return reached
 
 
 @compiled
-def _sample_three(v: Lanes, t: Tables) -> bool:
-    """As :func:`_sample_two`; what may or may not happen makes unknown what it would change."""
-    reached, flops = False, t[FLOPS]
+def _edges_three(v: Lanes, t: Tables) -> bool:
+    """As :func:`_edges_two`; what is opened surely, and what perhaps."""
+    reached = False
     for group in range(t[GROUPS]):
-        at = t[GROUP] + 12 * group
+        at, clocks = t[GROUP] + 12 * group, t[CLOCKS] + 2 * group
         one, zero = take(v, t[at + 3]), take(v, t[at + 4])
         sure, perhaps = one, ~zero
-        clocks = t[CLOCKS] + 2 * group
         if t[at + 2] == 0:
             was_one, was_zero = take(v, clocks), take(v, clocks + 1)
             sure = one & was_zero
             perhaps = ~zero & ~was_one & ((one ^ was_one) | (zero ^ was_zero))
+        active = perhaps | ~take(v, t[at + 7]) | ~take(v, t[at + 10])
         put(v, clocks, one)
         put(v, clocks + 1, zero)
-        set_, set_perhaps = take(v, t[at + 6]), ~take(v, t[at + 7])
-        clear, clear_perhaps = take(v, t[at + 9]), ~take(v, t[at + 10])
-        active = perhaps | set_perhaps | clear_perhaps
+        put(v, t[OPENED] + 2 * group, sure)
+        put(v, t[OPENED] + 2 * group + 1, perhaps)
         put(v, t[ACTIVE] + group, active)
-        if some(active):
-            reached = True
-            for flop in range(t[at], t[at + 1]):
-                q1, q0 = take(v, t[STATE] + flop), take(v, t[STATE] + flops + flop)
-                d1, d0 = take(v, t[t[DATA] + flop]), take(v, t[t[DATA] + flops + flop])
-                q1 = (d1 & sure) | (q1 & ~perhaps) | (q1 & d1)
-                q0 = (d0 & sure) | (q0 & ~perhaps) | (q0 & d0)
-                put(v, t[PENDING] + flop, (q1 | set_) & ~clear_perhaps)
-                put(v, t[PENDING] + flops + flop, (q0 & ~set_perhaps) | clear)
+        reached |= some(active)
     return reached
 
 
+@inlined
+def _take_two(v: Lanes, t: Tables, group: int) -> None:
+    """Work out the next state of the flops of a group."""
+    at, data, pending = t[GROUP] + 12 * group, t[DATA], t[PENDING]
+    opened, set_, clear = take(v, t[OPENED] + group), _level(v, t, at + 6), _level(v, t, at + 9)
+    if not some(~opened | set_ | clear):  # in all lanes at once, as nearly always
+        for flop in range(t[at], t[at + 1]):
+            put(v, pending + flop, take(v, peek(t, data + flop)))
+        return
+    for flop in range(t[at], t[at + 1]):
+        taken = (take(v, flop) & ~opened) | (take(v, t[data + flop]) & opened)
+        put(v, pending + flop, (taken | set_) & ~clear)
+
+
 @compiled
-def _commit(v: Lanes, t: Tables) -> tuple[int, int]:
-    """Let the flops change; gives the blocks to evaluate, and a flop that changed or SETTLED."""
-    dirty, changed = 0, SETTLED
-    frozen, moved = take(v, t[FROZEN]), spread(v, _NONE)
+def _take_three(v: Lanes, t: Tables, group: int) -> None:
+    """As :func:`_take_two`; what may or may not happen makes unknown what it would change."""
+    at, data, pending, flops = t[GROUP] + 12 * group, t[DATA], t[PENDING], t[FLOPS]
+    sure, perhaps = take(v, t[OPENED] + 2 * group), take(v, t[OPENED] + 2 * group + 1)
+    set_, set_perhaps = take(v, t[at + 6]), ~take(v, t[at + 7])
+    clear, clear_perhaps = take(v, t[at + 9]), ~take(v, t[at + 10])
+    for flop in range(t[at], t[at + 1]):
+        q1, q0 = take(v, flop), take(v, flops + flop)
+        d1, d0 = take(v, t[data + flop]), take(v, t[data + flops + flop])
+        q1 = (d1 & sure) | (q1 & ~perhaps) | (q1 & d1)
+        q0 = (d0 & sure) | (q0 & ~perhaps) | (q0 & d0)
+        put(v, pending + flop, (q1 | set_) & ~clear_perhaps)
+        put(v, pending + flops + flop, (q0 & ~set_perhaps) | clear)
+
+
+@inlined
+def _commit(v: Lanes, t: Tables) -> int:
+    """Let the flops change; gives the blocks to evaluate.
+
+    Without a branch for each flop: whether one changes is as good as random. Where several rounds
+    may be needed, what was before is left in place of what was to come.
+    """
+    dirty, keep, frozen, moved = 0, t[PLAIN] == 0, take(v, t[FROZEN]), spread(v, _NONE)
     for group in range(t[GROUPS]):
         if not some(take(v, t[ACTIVE] + group)):
             continue
-        at = t[GROUP] + 12 * group
-        state, pending, q, readers = t[STATE], t[PENDING], t[Q], t[READERS]
+        at, pending, readers = t[GROUP] + 12 * group, t[PENDING], t[READERS]
         for rail in range(t[RAILS]):
             shift = rail * t[FLOPS]
             for place in range(t[at] + shift, t[at + 1] + shift):
-                old = take(v, state + place)
+                old = take(v, place)
                 change = (take(v, pending + place) ^ old) & ~frozen
-                if some(change):
-                    slot = t[q + place]
-                    put(v, state + place, old ^ change)
-                    put(v, slot, old ^ change)
-                    moved = moved | change
-                    dirty |= t[readers + slot]
-                    changed = place - shift
+                put(v, place, old ^ change)
+                moved = moved | change
+                dirty |= peek(t, readers + place) if some(change) else 0
+                if keep:
+                    put(v, pending + place, old)
     put(v, t[FROZEN] + 1, moved)
-    return dirty, changed
+    return dirty
 
 
 @compiled
-def _sample(v: Lanes, t: Tables) -> bool:
+def _restless(v: Lanes, t: Tables) -> int:
+    """Give the last flop that changed in the last round."""
+    found = 0
+    for group in range(t[GROUPS]):
+        at = t[GROUP] + 12 * group
+        if some(take(v, t[ACTIVE] + group)):
+            for rail in range(t[RAILS]):
+                for place in range(t[at] + rail * t[FLOPS], t[at + 1] + rail * t[FLOPS]):
+                    if some(take(v, place) ^ take(v, t[PENDING] + place)):
+                        found = place - rail * t[FLOPS]
+    return found
+
+
+@inlined
+def _edges(v: Lanes, t: Tables) -> bool:
     if t[RAILS] == 1:
-        return _sample_two(v, t)
-    return _sample_three(v, t)
+        return _edges_two(v, t)
+    return _edges_three(v, t)
 
 
-@compiled
-def show(v: Lanes, t: Tables, ops: Operations) -> None:
-    """Evaluate the gates that wait."""
-    sweep(v, t, ops, t[DIRTY])
-    t[DIRTY] = 0
+@inlined
+def _clock(v: Lanes, t: Tables) -> int:
+    """Let flops that clocks, sets and clears reach take their states; as :func:`_commit`."""
+    for group in range(t[GROUPS]):
+        if some(take(v, t[ACTIVE] + group)):
+            if t[RAILS] == 1:
+                _take_two(v, t, group)
+            else:
+                _take_three(v, t, group)
+    return _commit(v, t)
+
+
+@inlined
+def show(v: Lanes, t: Tables, ops: Operations, blocks: int) -> None:
+    """Evaluate the gates that wait in some blocks; all that is behind these must be among them."""
+    sweep(v, t, ops, t[DIRTY] & blocks)
+    t[DIRTY] &= ~blocks
 
 
 @compiled
@@ -236,12 +283,13 @@ def advance(v: Lanes, t: Tables, ops: Operations) -> int:
     Gives SETTLED, or a flop (the number of flops for a bridge) that still changes after as many
     rounds as a chain through every flop could need; lanes in which it does are frozen.
     """
-    show(v, t, ops)
     if t[PLAIN] == 1:
-        if _sample(v, t):
-            t[DIRTY], _ = _commit(v, t)
+        if _edges(v, t):
+            show(v, t, ops, t[TAKEN])
+            t[DIRTY] |= _clock(v, t)
         return SETTLED
-    changed, joins, limit = int(t[FLOPS]), 0, 4 * t[FLOPS] + 4
+    show(v, t, ops, EVERYTHING)
+    joins, limit, swinging = 0, 4 * t[FLOPS] + 4, False
     for _ in range(limit):
         dirty = _join(v, t)
         while dirty != 0 and joins < limit + 16 * t[BRIDGES]:
@@ -249,27 +297,25 @@ def advance(v: Lanes, t: Tables, ops: Operations) -> int:
             dirty = _join(v, t)
             joins += 1
         if dirty != 0:
-            changed = t[FLOPS]
+            swinging = True
             break
-        if not _sample(v, t):
+        if not _edges(v, t):
             return SETTLED
-        dirty, changed = _commit(v, t)
-        if changed == SETTLED:
+        dirty = _clock(v, t)
+        if not some(take(v, t[FROZEN] + 1)):
             return SETTLED
         sweep(v, t, ops, dirty)
     put(v, t[FROZEN], take(v, t[FROZEN]) | take(v, t[FROZEN] + 1))
-    return changed
+    return int(t[FLOPS]) if swinging else _restless(v, t)
 
 
 @compiled
 def prime(v: Lanes, t: Tables, ops: Operations) -> None:
-    """Show the flops' contents and take the clocks' present levels as no edge.
+    """Evaluate all gates and take the clocks' present levels as no edge.
 
     A set or clear that is active takes effect with :func:`advance`, and so does an open latch.
     """
-    for place in range(t[FLOPS] * t[RAILS]):
-        put(v, t[t[Q] + place], take(v, t[STATE] + place))
-    sweep(v, t, ops, -1)
+    sweep(v, t, ops, EVERYTHING)
     dirty = _join(v, t)
     for _ in range(4 + 16 * t[BRIDGES]):
         if dirty == 0:

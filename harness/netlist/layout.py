@@ -3,7 +3,7 @@
 The one rule: a machine is three arrays, whatever it consists of: entries of lanes, tables of
 numbers, and operations. Compiled functions take an array apart into seven arguments, so that dozens
 of them would cost more than the gates. A table starts at the place that stands in the *head* of
-the array: ``t[t[Q] + flop]``.
+the array: ``t[t[DATA] + flop]``.
 """
 
 from __future__ import annotations
@@ -28,6 +28,10 @@ LINES = 32
     GROUPS,
     PLAIN,  # 1: clocks, sets and clears are inputs, and there are no latches
     DIRTY,  # a bit for each block of operations that waits
+    TAKEN,  # a bit for each block that flops take data from
+    SHOWN,  # a bit for each block that is behind what can be read on lines
+    FEEDING,  # lines that inputs follow, and that are shorted
+    SPEAKING,  # lines that outputs are on, or that something else may be read on
     BRIDGES,
     SHORTS,
     VARYING,
@@ -36,13 +40,13 @@ LINES = 32
     FIRST,  # first operation of each block
     READERS,  # for each slot a bit for each block that reads it
     GROUP,  # 12 a group, see program
-    Q,  # slots; three-valued those of "is 0" follow
-    DATA,
+    DATA,  # slots; three-valued those of "is 0" follow; the states are slots from 0 on
     PATCH_AT,  # first patch of each block
     PATCH_OPERATION,
     PATCH_PIN,
     BRIDGE,  # 4 each: slots of both drivers, of both nets
-    INPUT,  # 4 each: slot, slot of "is 0" or -1, 1: follows enables, 1: flops may follow at once
+    INPUT,  # 5 each: slot, slot of "is 0" or -1, 1: follows enables, 1: flops may follow at once,
+    # 1: on one line in all lanes
     INPUT_AT,  # first entry of INPUT_LINE for each input
     INPUT_LINE,
     FED_AT,  # first entry of FED for each line
@@ -53,10 +57,10 @@ LINES = 32
     VARY,  # 7 each, see cycles
     WORDS,  # levels, enable, pulse at present
     # Entries of lanes; values of slots stand at the start.
-    STATE,
     CLOCKS,
+    OPENED,  # flops of a group that take data; three-valued: surely, perhaps
+    ACTIVE,  # that do, or are set or cleared, or may be
     PENDING,
-    ACTIVE,
     FROZEN,  # lanes that did not settle; lanes in which something changed in the last round
     KEEP,  # a forced value is (value & keep) | level; raw is what it would have been
     LEVEL,
@@ -77,7 +81,7 @@ LINES = 32
     UNKNOWN,
     LIVE,  # lanes that are pulsed
     HEAD,
-) = range(52)
+) = range(55)
 
 
 class Machine(NamedTuple):

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from harness.netlist.compiler import compiled, lowest_place, put, some, spread, take
+from harness.netlist.compiler import compiled, inlined, lowest_place, peek, put, some, spread, take
 from harness.netlist.kernel import SETTLED, Operations, advance, prime, show
 from harness.netlist.lanes import ALL, Lanes
 from harness.netlist.layout import (
@@ -20,6 +20,7 @@ from harness.netlist.layout import (
     DRIVEN,
     FED,
     FED_AT,
+    FEEDING,
     FROZEN,
     INPUT,
     INPUT_AT,
@@ -27,18 +28,20 @@ from harness.netlist.layout import (
     INPUT_MASK,
     LINE_ENABLE,
     LINE_LEVEL,
-    LINES,
     LIVE,
     OUTPUT,
     OUTPUT_AT,
     OUTPUT_MASK,
     PLAIN,
+    RAILS,
     READERS,
     SEEN,
     SHORT,
     SHORT_MASK,
     SHORT_OR,
     SHORTS,
+    SHOWN,
+    SPEAKING,
     UNKNOWN,
     WORDS,
     Tables,
@@ -49,19 +52,19 @@ _ROUNDS = 16
 """A level that has come back so often through shorted lines, and still changes, will go on."""
 
 
-@compiled
+@inlined
 def spread_bit(v: Lanes, word: int, bit: int) -> Any:
     """Give one bit of a word for all lanes."""
     return spread(v, np.uint64(-((word >> bit) & 1)))
 
 
-@compiled
+@inlined
 def _outside(v: Lanes, t: Tables, levels: int, enable: int, pulse: int) -> int:
     """Drive lines from outside, ``pulse`` inverted in the live lanes; gives those that moved."""
     words = t[WORDS]
     moved = (t[words] ^ levels) | (t[words + 1] ^ enable) | t[words + 2] | pulse
     t[words], t[words + 1], t[words + 2] = levels, enable, pulse
-    left = moved
+    left = moved = moved & t[FEEDING]
     while left != 0:
         line = lowest_place(left)
         left &= left - 1
@@ -74,27 +77,38 @@ def _outside(v: Lanes, t: Tables, levels: int, enable: int, pulse: int) -> int:
 
 
 @compiled
+def _gathered(v: Lanes, t: Tables, index: int, source: int) -> Any:
+    """Level of an input that is not on one line in all lanes."""
+    value = take(v, t[ALWAYS] + index)
+    for term in range(t[t[INPUT_AT] + index], t[t[INPUT_AT] + index + 1]):
+        level = take(v, source + t[t[INPUT_LINE] + term])
+        value = value | (level & take(v, t[INPUT_MASK] + term))
+    return value
+
+
+@inlined
 def _connect(v: Lanes, t: Tables, moved: int) -> bool:
     """Let the inputs follow the lines that moved; tells whether flops may have to follow."""
     dirty, follow = t[DIRTY], False
     while moved != 0:
         line = lowest_place(moved)
         moved &= moved - 1
-        for place in range(t[t[FED_AT] + line], t[t[FED_AT] + line + 1]):
-            index = t[t[FED] + place]
-            at = t[INPUT] + 4 * index
-            source = t[LINE_ENABLE] if t[at + 2] == 1 else t[LINE_LEVEL]
-            value = take(v, t[ALWAYS] + index)
-            for term in range(t[t[INPUT_AT] + index], t[t[INPUT_AT] + index + 1]):
-                level = take(v, source + t[t[INPUT_LINE] + term])
-                value = value | (level & take(v, t[INPUT_MASK] + term))
-            if some(value ^ take(v, t[at])):
-                put(v, t[at], value)
-                dirty |= t[t[READERS] + t[at]]
-                follow |= t[at + 3] == 1
-                if t[at + 1] >= 0:
-                    put(v, t[at + 1], ~value)
-                    dirty |= t[t[READERS] + t[at + 1]]
+        fed = t[FED_AT] + line
+        for place in range(peek(t, fed), peek(t, fed + 1)):
+            index = peek(t, t[FED] + place)
+            at = t[INPUT] + 5 * index
+            slot, zero = peek(t, at), peek(t, at + 1)
+            source = t[LINE_ENABLE] if peek(t, at + 2) == 1 else t[LINE_LEVEL]
+            value = take(v, source + line)
+            if peek(t, at + 4) == 0:
+                value = _gathered(v, t, index, source)
+            if some(value ^ take(v, slot)):
+                put(v, slot, value)
+                dirty |= peek(t, t[READERS] + slot)
+                follow |= peek(t, at + 3) == 1
+                if zero >= 0:
+                    put(v, zero, ~value)
+                    dirty |= peek(t, t[READERS] + zero)
     t[DIRTY] = dirty
     return follow
 
@@ -103,35 +117,37 @@ def _connect(v: Lanes, t: Tables, moved: int) -> bool:
 def _set_constants(v: Lanes, t: Tables, inputs: int) -> None:
     """Give each input its level for lines that are all low, once."""
     for index in range(inputs):
-        at = t[INPUT] + 4 * index
+        at = t[INPUT] + 5 * index
         put(v, t[at], take(v, t[ALWAYS] + index))
         if t[at + 1] >= 0:
             put(v, t[at + 1], ~take(v, t[ALWAYS] + index))
 
 
-@compiled
+@inlined
 def listen(v: Lanes, t: Tables) -> None:
     """Read what the chip puts on its lines."""
-    for line in range(LINES):
-        at, end = t[t[OUTPUT_AT] + line], t[t[OUTPUT_AT] + line + 1]
-        if at == end:
-            continue
+    left = t[SPEAKING]
+    while left != 0:
+        line = lowest_place(left)
+        left &= left - 1
+        at, end = peek(t, t[OUTPUT_AT] + line), peek(t, t[OUTPUT_AT] + line + 1)
         seen = driven = unknown = spread(v, _NONE)
         for term in range(at, end):
             slots = t[OUTPUT] + 4 * term
-            mask, one = take(v, t[OUTPUT_MASK] + term), take(v, t[slots])
-            enable = take(v, t[slots + 2]) & mask
-            if t[slots + 1] >= 0:
-                zero, off = take(v, t[slots + 1]), take(v, t[slots + 3])
+            mask, one = take(v, t[OUTPUT_MASK] + term), take(v, peek(t, slots))
+            enable = take(v, peek(t, slots + 2)) & mask
+            if t[RAILS] == 2:
+                zero, off = take(v, peek(t, slots + 1)), take(v, peek(t, slots + 3))
                 unknown = unknown | (mask & ~off & ~(enable & (one | zero)))
             driven = driven | enable
             seen = seen | (one & enable)
         put(v, t[SEEN] + line, seen)
         put(v, t[DRIVEN] + line, driven)
-        put(v, t[UNKNOWN] + line, unknown)
+        if t[RAILS] == 2:
+            put(v, t[UNKNOWN] + line, unknown)
 
 
-@compiled
+@inlined
 def _short(v: Lanes, t: Tables) -> int:
     """Let shorted lines show what all their drivers come to; gives the lines that moved."""
     moved, words, swinging = 0, t[WORDS], spread(v, _NONE)
@@ -162,7 +178,7 @@ def _short(v: Lanes, t: Tables) -> int:
     return moved
 
 
-@compiled
+@inlined
 def _read_shorts(v: Lanes, t: Tables) -> None:
     """Read on shorted lines what they carry."""
     for index in range(t[SHORTS]):
@@ -175,16 +191,7 @@ def _read_shorts(v: Lanes, t: Tables) -> None:
             put(v, t[DRIVEN] + line, (enable & mask) | (driven & ~mask))
 
 
-@compiled
-def _forget_shorts(v: Lanes, t: Tables) -> None:
-    """Forget what was read on shorted lines: the chip does not drive all of them itself."""
-    for index in range(2 * t[SHORTS]):
-        line = t[t[SHORT] + index]
-        put(v, t[SEEN] + line, spread(v, _NONE))
-        put(v, t[DRIVEN] + line, spread(v, _NONE))
-
-
-@compiled
+@inlined
 def _effect(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     """Connect lines, and let the flops follow where that may concern them."""
     follow = _connect(v, t, moved)
@@ -193,7 +200,7 @@ def _effect(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     return SETTLED
 
 
-@compiled
+@inlined
 def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     """Let the lines that moved take effect; gives a flop that does not settle, or SETTLED.
 
@@ -202,12 +209,11 @@ def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     """
     if t[SHORTS] == 0:
         return _effect(v, t, ops, moved)
-    _forget_shorts(v, t)
     listen(v, t)
     moved |= _short(v, t)
     trouble, rounds = _effect(v, t, ops, moved), 0
     while moved != 0:
-        show(v, t, ops)
+        show(v, t, ops, t[SHOWN])
         listen(v, t)
         moved = _short(v, t)
         rounds += 1
@@ -218,7 +224,7 @@ def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     return trouble
 
 
-@compiled
+@inlined
 def vector(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, pulse: int) -> int:
     """Drive, settle, pulse the live lanes and settle twice, read: the order of JESD3.
 
@@ -228,7 +234,7 @@ def vector(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, pulse:
     for step in range(3 if pulse else 1):
         inverted = pulse if step == 1 else 0
         trouble = max(trouble, _move(v, t, ops, _outside(v, t, levels, enable, inverted)))
-    show(v, t, ops)
+    show(v, t, ops, t[SHOWN])
     listen(v, t)
     _read_shorts(v, t)
     return trouble

@@ -33,7 +33,7 @@ _CODES[Kind.AND], _CODES[Kind.NAND] = _AND, _AND | _FLIP
 _CODES[Kind.OR], _CODES[Kind.NOR] = _OR, _OR | _FLIP
 _CODES[Kind.XOR], _CODES[Kind.XNOR] = _EITHER, _EITHER | _FLIP
 MASKS = np.array(
-    [[ALL if code & bit else 0 for bit in (_FLIP, _EITHER, _BOTH)] for code in range(8)],
+    [[ALL if code & bit else 0 for bit in (_FLIP, _EITHER, _BOTH, 0)] for code in range(8)],
     dtype=np.uint64,
 )
 
@@ -51,8 +51,11 @@ class Program:
     groups
         flops clocked together: first and one past the last flop, latch, then for clock, set and
         clear: slot, slot of the opposite (three-valued), and whether to invert
-    q, data
-        slots of each flop; three-valued those of "is 0" follow all of "is 1"
+    data
+        slots that each flop takes its state from; three-valued those of "is 0" follow all of
+        "is 1". The states themselves are the first slots, in the same order
+    taken
+        a bit for each block that flops take data from, directly or through other blocks
     plain
         no clock, set or clear comes from a gate or flop, and there are no latches: then gates
         need not be evaluated before somebody looks, or a clock rises
@@ -62,8 +65,8 @@ class Program:
     first: NDArray[np.int64]
     readers: Lanes
     groups: NDArray[np.int64]
-    q: Slots
     data: Slots
+    taken: int
     plain: bool
 
 
@@ -145,7 +148,7 @@ def compile_netlist(
     ``bridged``: nets between whose driver and readers a bridge comes.
     """
     rails = values - 1
-    slots = _Slots(netlist.net_count, rails)
+    slots = _Slots(netlist, rails)
     for net in sorted(set(bridged)):
         slots.between(net)
     held = slots.seen.copy()
@@ -177,7 +180,8 @@ def _order(netlist: Netlist) -> NDArray[np.int64]:
     gates, drivers = netlist.tables.gates.tolist(), netlist.gate_by_output
     order: list[int] = []
     done: set[int] = set()
-    roots = [*netlist.tables.data.tolist(), *(n for port in netlist.ports for n in port.nets)]
+    shown = [*(n for p in netlist.ports for n in p.nets), *(t.enable for t in netlist.tristates.values())]
+    roots = [*shown, *netlist.tables.data.tolist()]
     for root in [*roots, *netlist.gate_by_output]:
         waiting = [root]
         while waiting:
@@ -197,14 +201,17 @@ def _order(netlist: Netlist) -> NDArray[np.int64]:
 
 
 class _Slots:
-    """Gives out slots: those of a net stand together."""
+    """Gives out slots: first those of flops, then those of each other net together."""
 
-    def __init__(self, nets: int, rails: int) -> None:
-        count = np.arange(nets * rails, dtype=np.uint32)
+    def __init__(self, netlist: Netlist, rails: int) -> None:
+        nets, q = netlist.net_count, netlist.tables.q
         self.rails = rails
-        self.seen = count.reshape(nets, rails).T.copy()
-        self.own = self.seen.copy()
         self.count = nets * rails
+        self.own = np.zeros((rails, nets), dtype=np.uint32)
+        self.own[:, q] = np.arange(rails * len(q)).reshape(rails, -1)
+        others = np.delete(np.arange(nets), q)
+        self.own[:, others] = np.arange(rails * len(q), self.count).reshape(-1, rails).T
+        self.seen = self.own.copy()
 
     def new(self, count: int) -> Slots:
         """Give the first of some new slots, each as wide as a net's."""
@@ -288,15 +295,32 @@ def _program(netlist: Netlist, operations: Slots, slots: _Slots, held: Slots) ->
         else:
             groups[:, place] = np.where(inverted, zero, one)
             groups[:, place + 1] = np.where(inverted, one, zero)
+    data = slots.seen[:, tables.data].reshape(-1)
     return Program(
         np.ascontiguousarray(operations, dtype=np.uint32),
         first,
         _readers(operations, size, slots.count),
         groups,
-        np.ascontiguousarray(slots.own[:, tables.q].reshape(-1)),
-        np.ascontiguousarray(slots.seen[:, tables.data].reshape(-1)),
+        np.ascontiguousarray(data),
+        blocks_behind(operations, first, data),
         _plain(netlist, slots, held),
     )
+
+
+def blocks_behind(operations: Slots, first: NDArray[np.int64], slots: Slots) -> int:
+    """Blocks that some slots come from, as a signed word; whole blocks are followed."""
+    size = 1 + max(int(operations[:, 1:].max(initial=0)), int(slots.max(initial=0)))
+    writer = np.full(size, BLOCKS)
+    block = np.searchsorted(first, np.arange(len(operations)), side="right") - 1
+    writer[operations[:, 3]] = block
+    reads = np.zeros((BLOCKS, BLOCKS + 1), dtype=np.bool_)
+    reads[block, writer[operations[:, 1]]] = reads[block, writer[operations[:, 2]]] = True
+    behind = np.zeros(BLOCKS + 1, dtype=np.bool_)
+    behind[writer[slots]] = True
+    for target in reversed(range(BLOCKS)):
+        if behind[target]:
+            behind |= reads[target]
+    return int(np.packbits(behind[:BLOCKS], bitorder="little").view("<i8")[0])
 
 
 def _readers(operations: Slots, size: int, slots: int) -> Lanes:

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from harness.errors import NetlistError
 from harness.netlist.assembly import assemble
-from harness.netlist.kernel import SETTLED, advance, prime, show
+from harness.netlist.kernel import EVERYTHING, SETTLED, advance, prime, show
 from harness.netlist.lanes import HEALTHY, Lane, pack, unpack, width
 from harness.netlist.layout import DIRTY, READERS
 from harness.netlist.model import HIGH, Netlist, PortDirection
@@ -93,7 +93,7 @@ class Simulator:
         """
         machine = self._made.machine
         restless = advance(*machine)
-        show(*machine)
+        show(*machine, EVERYTHING)
         if restless != SETTLED:
             name = self._made.name(restless)
             message = f"{self.netlist.where}: net {name} never becomes stable"
