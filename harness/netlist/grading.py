@@ -269,15 +269,19 @@ class Grader:
         rows = starts + np.arange(len(lanes))
         order = np.lexsort((table.pin[rows], table.operation[rows]))
         rows, lanes = rows[order], lanes[order]
-        t[t[PATCH_OPERATION] : t[PATCH_OPERATION] + len(rows)] = table.operation[rows]
-        t[t[PATCH_PIN] : t[PATCH_PIN] + len(rows)] = table.pin[rows]
-        blocks = np.searchsorted(table.operation[rows], self._compiled.program.first)
+        operation, pin, high = table.operation[rows], table.pin[rows], table.level[rows]
+        fresh = np.ones(len(rows), dtype=np.bool_)  # what is at one pin shares a patch
+        fresh[1:] = (operation[1:] != operation[:-1]) | (pin[1:] != pin[:-1])
+        index, count = np.cumsum(fresh) - 1, int(fresh.sum())
+        t[t[PATCH_OPERATION] : t[PATCH_OPERATION] + count] = operation[fresh]
+        t[t[PATCH_PIN] : t[PATCH_PIN] + count] = pin[fresh]
+        blocks = np.searchsorted(operation[fresh], self._compiled.program.first)
         t[t[PATCH_AT] : t[PATCH_AT] + len(blocks)] = blocks
-        index, bits = np.arange(len(rows)), np.uint64(1) << (lanes % 64).astype(np.uint64)
-        keep, level = v[t[KEEP] : t[KEEP] + len(rows)], v[t[LEVEL] : t[LEVEL] + len(rows)]
+        keep, level = (v[t[head] : t[head] + count].reshape(-1) for head in (KEEP, LEVEL))
         keep[:], level[:] = ALL, 0
-        keep[index, lanes // 64] = ~bits
-        level[index, lanes // 64] = np.where(table.level[rows], bits, np.uint64(0))
+        words, bits = WIDE * index + lanes // 64, np.uint64(1) << (lanes % 64).astype(np.uint64)
+        np.bitwise_and.at(keep, words, ~bits)
+        np.bitwise_or.at(level, words[high], bits[high])
         v[: len(states)] = states
         before = self._steps.levels[max(at - 1, 0)]
         for rail in range(t[RAILS]):

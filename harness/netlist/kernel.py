@@ -41,6 +41,7 @@ from harness.netlist.layout import (
     RAW,
     READERS,
     TAKEN,
+    VARYING,
     Tables,
 )
 from harness.netlist.program import BLOCKS, MASKS
@@ -54,24 +55,6 @@ EVERYTHING = -1
 """All blocks."""
 
 _NONE = np.uint64(0)
-
-
-@inlined
-def sweep(v: Lanes, t: Tables, ops: Operations, dirty: int) -> None:
-    """Evaluate the blocks in ``dirty``, those that follow each other in one go."""
-    patches = t[PATCH_AT]
-    while dirty != 0:
-        block = lowest_place(dirty)
-        after = block + min(lowest_place(~(dirty >> block)), BLOCKS - block)
-        dirty &= -2 << (after - 1)
-        first, last = t[t[FIRST] + block], t[t[FIRST] + after]
-        at, end = t[patches + block], t[patches + after]
-        while at < end:
-            patched = t[t[PATCH_OPERATION] + at]
-            evaluate(v, ops, first, patched)
-            at = _patched(v, t, ops, patched, at, end)
-            first = patched + 1
-        evaluate(v, ops, first, last)
 
 
 @inlined
@@ -92,24 +75,45 @@ def operate(v: Lanes, code: int, a: Any, b: Any) -> Any:
     return both ^ either ^ spread(v, peek(MASKS, at))
 
 
-@compiled
+@inlined
 def _patched(v: Lanes, t: Tables, ops: Operations, index: int, at: int, end: int) -> int:
     """Evaluate an operation with patches, from ``at`` on; gives the first that is left."""
-    a, b = take(v, ops[index, 1]), take(v, ops[index, 2])
-    while at < end and t[t[PATCH_OPERATION] + at] == index and t[t[PATCH_PIN] + at] < 2:
+    operation = 4 * index
+    a, b = take(v, peek(ops, operation + 1)), take(v, peek(ops, operation + 2))
+    where, pins = t[PATCH_OPERATION], t[PATCH_PIN]
+    while at < end and peek(t, where + at) == index and peek(t, pins + at) < 2:
         keep, level = take(v, t[KEEP] + at), take(v, t[LEVEL] + at)
-        if t[t[PATCH_PIN] + at] == 0:
+        if peek(t, pins + at) == 0:
             a = (a & keep) | level
         else:
             b = (b & keep) | level
         at += 1
-    new = operate(v, ops[index, 0], a, b)
-    while at < end and t[t[PATCH_OPERATION] + at] == index:
-        put(v, t[RAW] + at, new)
+    new = operate(v, peek(ops, operation), a, b)
+    while at < end and peek(t, where + at) == index:
+        if t[VARYING] != 0:
+            put(v, t[RAW] + at, new)
         new = (new & take(v, t[KEEP] + at)) | take(v, t[LEVEL] + at)
         at += 1
-    put(v, ops[index, 3], new)
+    put(v, peek(ops, operation + 3), new)
     return at
+
+
+@inlined
+def sweep(v: Lanes, t: Tables, ops: Operations, dirty: int) -> None:
+    """Evaluate the blocks in ``dirty``, those that follow each other in one go."""
+    patches = t[PATCH_AT]
+    while dirty != 0:
+        block = lowest_place(dirty)
+        after = block + min(lowest_place(~(dirty >> block)), BLOCKS - block)
+        dirty &= -2 << (after - 1)
+        first, last = t[t[FIRST] + block], t[t[FIRST] + after]
+        at, end = t[patches + block], t[patches + after]
+        while at < end:
+            patched = peek(t, t[PATCH_OPERATION] + at)
+            evaluate(v, ops, first, patched)
+            at = _patched(v, t, ops, patched, at, end)
+            first = patched + 1
+        evaluate(v, ops, first, last)
 
 
 @inlined
