@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from harness.netlist import layout
+from harness.netlist.kernel import EVERYTHING
 from harness.netlist.lanes import (
     ALL,
     WIDE,
@@ -29,7 +30,6 @@ from harness.netlist.lanes import (
 )
 from harness.netlist.layout import LINES, Machine, lay_out
 from harness.netlist.model import HIGH, LOW, Kind, Netlist, PortDirection
-from harness.netlist.kernel import EVERYTHING
 from harness.netlist.program import Compiled, Place, blocks_behind, compile_netlist
 
 

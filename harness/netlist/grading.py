@@ -256,8 +256,7 @@ class Grader:
             found,
             scratch,
         )
-        v, t, _ = self._machine
-        return found[: len(chosen)], v[: len(states)].copy()
+        return found[: len(chosen)], self._machine.v[: len(states)].copy()
 
     def _fill(self, chosen: NDArray[np.int64], states: Lanes, at: int) -> None:
         """Put faults and states into the lanes, as they are before a step."""

@@ -30,6 +30,7 @@ from harness.netlist.layout import (
     GROUP,
     GROUPS,
     KEEP,
+    LANES,
     LEVEL,
     OPENED,
     PATCH_AT,
@@ -188,10 +189,6 @@ def _take_two(v: Lanes, t: Tables, group: int) -> None:
     """Work out the next state of the flops of a group."""
     at, data, pending = t[GROUP] + 12 * group, t[DATA], t[PENDING]
     opened, set_, clear = take(v, t[OPENED] + group), _level(v, t, at + 6), _level(v, t, at + 9)
-    if not some(~opened | set_ | clear):  # in all lanes at once, as nearly always
-        for flop in range(t[at], t[at + 1]):
-            put(v, pending + flop, take(v, peek(t, data + flop)))
-        return
     for flop in range(t[at], t[at + 1]):
         taken = (take(v, flop) & ~opened) | (take(v, t[data + flop]) & opened)
         put(v, pending + flop, (taken | set_) & ~clear)
@@ -214,27 +211,59 @@ def _take_three(v: Lanes, t: Tables, group: int) -> None:
 
 
 @inlined
+def _alike(v: Lanes, t: Tables, group: int) -> bool:
+    """Whether all that a group does is take data, in every lane: nearly always, if it is plain."""
+    at, rails = t[GROUP] + 12 * group, t[RAILS]
+    other = ~take(v, t[OPENED] + rails * group) | take(v, t[FROZEN])
+    if rails == 1:
+        other = other | _level(v, t, at + 6) | _level(v, t, at + 9)
+    else:
+        other = other | ~take(v, t[at + 7]) | ~take(v, t[at + 10])
+    return t[PLAIN] == 1 and not some(other)
+
+
+@inlined
+def _set_aside(v: Lanes, t: Tables, group: int) -> None:
+    """Keep what flops take directly from flops, which change meanwhile."""
+    at, data, pending, states = t[GROUP] + 12 * group, t[DATA], t[PENDING], t[FLOPS] * t[RAILS]
+    for rail in range(t[RAILS]):
+        shift = rail * t[FLOPS]
+        for place in range(t[at] + shift, t[at + 1] + shift):
+            source = peek(t, data + place)
+            if source < states:
+                put(v, pending + place, take(v, source))
+
+
+@inlined
 def _commit(v: Lanes, t: Tables) -> int:
     """Let the flops change; gives the blocks to evaluate.
 
-    Without a branch for each flop: whether one changes is as good as random. Where several rounds
-    may be needed, what was before is left in place of what was to come.
+    Without a branch for each flop: whether one changes is as good as random, and in many lanes
+    nearly all do in some. Where several rounds may be needed, what was before is left in place of
+    what was to come.
     """
-    dirty, keep, frozen, moved = 0, t[PLAIN] == 0, take(v, t[FROZEN]), spread(v, _NONE)
+    dirty, few, frozen, moved = 0, t[LANES] <= 64, take(v, t[FROZEN]), spread(v, _NONE)
+    data, pending, readers, states = t[DATA], t[PENDING], t[READERS], t[FLOPS] * t[RAILS]
     for group in range(t[GROUPS]):
         if not some(take(v, t[ACTIVE] + group)):
             continue
-        at, pending, readers = t[GROUP] + 12 * group, t[PENDING], t[READERS]
+        at, alike = t[GROUP] + 12 * group, _alike(v, t, group)
         for rail in range(t[RAILS]):
             shift = rail * t[FLOPS]
             for place in range(t[at] + shift, t[at + 1] + shift):
-                old = take(v, place)
-                change = (take(v, pending + place) ^ old) & ~frozen
+                old, source = take(v, place), pending + place
+                if alike:
+                    direct = peek(t, data + place)
+                    source = direct if direct >= states else source
+                change = (take(v, source) ^ old) & ~frozen
                 put(v, place, old ^ change)
                 moved = moved | change
-                dirty |= peek(t, readers + place) if some(change) else 0
-                if keep:
+                if t[PLAIN] == 0:
                     put(v, pending + place, old)
+                if few:
+                    dirty |= peek(t, readers + place) if some(change) else 0
+                else:
+                    dirty |= peek(t, readers + place)
     put(v, t[FROZEN] + 1, moved)
     return dirty
 
@@ -265,7 +294,9 @@ def _clock(v: Lanes, t: Tables) -> int:
     """Let flops that clocks, sets and clears reach take their states; as :func:`_commit`."""
     for group in range(t[GROUPS]):
         if some(take(v, t[ACTIVE] + group)):
-            if t[RAILS] == 1:
+            if _alike(v, t, group):
+                _set_aside(v, t, group)
+            elif t[RAILS] == 1:
                 _take_two(v, t, group)
             else:
                 _take_three(v, t, group)

@@ -180,7 +180,10 @@ def _order(netlist: Netlist) -> NDArray[np.int64]:
     gates, drivers = netlist.tables.gates.tolist(), netlist.gate_by_output
     order: list[int] = []
     done: set[int] = set()
-    shown = [*(n for p in netlist.ports for n in p.nets), *(t.enable for t in netlist.tristates.values())]
+    shown = [
+        *(n for p in netlist.ports for n in p.nets),
+        *(t.enable for t in netlist.tristates.values()),
+    ]
     roots = [*shown, *netlist.tables.data.tolist()]
     for root in [*roots, *netlist.gate_by_output]:
         waiting = [root]
