@@ -96,7 +96,7 @@ class Flop(NamedTuple):
 
 
 class Tables(NamedTuple):
-    """The netlist as the kernel reads it.
+    """The netlist as it is compiled.
 
     gates
         ``(gates, 4)``: kind, input a, input b, output; a gate comes after those it reads

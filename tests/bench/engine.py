@@ -69,7 +69,7 @@ class Kyupy:
         from kyupy import bench  # noqa: PLC0415 - it prints when it is loaded
         from kyupy.logic_sim import LogicSim  # noqa: PLC0415
 
-        self.circuit = bench.parse(_as_bench(netlist))
+        self.circuit = bench.parse(as_bench(netlist))
         self.simulator = LogicSim(self.circuit, sims=patterns, m=2)
         shape = self.simulator.s[0, :, 0].shape
         self.simulator.s[0, :, 0] = np.random.default_rng(1).integers(0, 256, shape, dtype=np.uint8)
@@ -98,7 +98,8 @@ class Kyupy:
             self.simulator.s_ppo_to_ppi()
 
 
-def _as_bench(netlist: Netlist) -> str:
+def as_bench(netlist: Netlist) -> str:
+    """The same gates as a .bench file, a net named n and its number."""
     lines = []
     for port in netlist.ports:
         if port.direction is PortDirection.INPUT and port.name not in {"clock", "clk"}:

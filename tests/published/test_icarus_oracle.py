@@ -1,7 +1,7 @@
-"""Every demo table driven into Icarus Verilog: the promised values, then our kernel's.
+"""Every demo table driven into Icarus Verilog: the promised values, then our engine's.
 
 The Verilog source is the design; Icarus Verilog is the second opinion on the tables' expected
-values and on what the gate-level kernel makes of the committed netlist.
+values and on what the gate-level engine makes of the committed netlist.
 """
 
 from __future__ import annotations
@@ -16,11 +16,13 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.board import ShiftSelect
-from harness.shuttle import Shuttle
+from harness.netlist import HEALTHY, Chip, Extent, Lane, load_netlist, stimulus
+from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Words, load_table
 from harness.virtual import ChipDefect
 from harness.virtual.chip import ChipModel
 from harness.virtual.faults import NetStuck
+from harness.virtual.pin_map import pin_map
 from tests.published import demo, icarus
 
 pytestmark = pytest.mark.skipif(not icarus.available(), reason=icarus.MISSING)
@@ -101,6 +103,16 @@ def test_our_kernel_follows_icarus_cycle_by_cycle(design: str, table: str, folde
     assert not wrong.any(), describe(wrong, seen.row, stim)
 
 
+@pytest.mark.parametrize(("design", "table"), demo.table_names())
+def test_from_an_unknown_start_a_level_is_known_when_icarus_knows_it(
+    design: str, table: str, folder: Path
+) -> None:
+    stim, seen = answer(folder, design, table)
+    denied, vague = unknown_start(demo.design(design), HEALTHY, stim, seen)
+    assert not denied.any(), f"cycle {int(np.flatnonzero(denied)[0])}"
+    assert not vague[-1]
+
+
 def test_a_wrong_promise_is_noticed(folder: Path) -> None:
     stim, seen = answer(folder, "ctr163", "sequence")
     flipped = stim.expect.copy()
@@ -114,6 +126,25 @@ def test_a_wrong_gate_is_noticed(folder: Path) -> None:
     stim, seen = answer(folder, "bcd7seg", "function")
     defect = NetStuck("bcd7seg", "rbo_n", 1)
     assert kernel_differs("bcd7seg", stim, seen, [defect]).any()
+
+
+def unknown_start(
+    design: Design, lane: Lane, stim: icarus.Stimulus, seen: icarus.Response
+) -> tuple[Words, Words]:
+    """Output pins, cycle by cycle, on which a chip that starts unknown, as there, says another
+    level than Icarus Verilog; and on which it knows none, but Icarus Verilog does."""
+    assert design.netlist is not None
+    netlist, row = load_netlist(design.netlist, design.top), seen.row
+    words = stimulus(stim.drive[row], stim.enable[row], stim.pulse[row], stim.highz[row])
+    unknown = np.full(netlist.flop_count, 2)
+    chip = Chip(netlist, pin_map(netlist, design), lane, unknown, values=3)
+    read = chip.run(words, Extent(len(words), 0, 0, 0, 0, 1 << 60))[0].astype(np.uint32)
+    outputs = sum(
+        pin.mask for bus in design.signals if bus.direction is Direction.OUTPUT for pin in bus.pins
+    )
+    held = sum(1 << line for line, _ in lane.lines)
+    looked = np.uint32(outputs & ~held) & (seen.high | seen.low)
+    return looked & ~read[:, 2] & (read[:, 0] ^ seen.high), looked & read[:, 2]
 
 
 def select(chip: ChipModel, shuttle: Shuttle, address: int) -> None:

@@ -7,12 +7,13 @@ import random
 import numpy as np
 import pytest
 
-from harness.netlist import Force, Lane, Simulator, load_netlist, parse_bench
+from harness.netlist import Force, Kind, Lane, Netlist, Simulator, load_netlist, parse_bench
 from harness.netlist.lanes import WIDE, pack, unpack
 from harness.netlist.observe import Observer
 from harness.netlist.stuck import stuck_faults, with_branches
 from tests.published.test_iscas_circuits import DATA
 
+Fault = tuple[int, tuple[tuple[int, int], ...], int]
 KINDS = ("AND", "NAND", "OR", "NOR", "XOR", "XNOR", "NOT", "BUFF")
 
 
@@ -75,3 +76,29 @@ def test_a_branch_is_not_its_stem() -> None:
         (1, 0): [0, 1, 0, 0],
         (1, 1): [1, 0, 0, 0],
     }
+
+
+def collapsed(netlist: Netlist) -> int:
+    """Faults that are left when those that a gate makes alike count once; not across flops."""
+    faults = [(f.net, f.readers, f.level) for f in stuck_faults(netlist)]
+    alike = {fault: fault for fault in faults}
+
+    def root(fault: Fault) -> Fault:
+        while alike[fault] != fault:
+            fault = alike[fault]
+        return fault
+
+    for gate, (kind, a, b, out) in enumerate(netlist.tables.gates.tolist()):
+        inner, outer = kind >> 1 & 1, kind & 1
+        same = {0: inner ^ outer, 1: inner ^ outer ^ 1} if a == b else {inner: outer}
+        for net, pins in [(a, (0, 1))] if a == b else [(a, (0,)), (b, (1,))]:
+            branch = (net, tuple((gate, pin) for pin in pins))
+            site = branch if (*branch, 0) in alike else (net, ())
+            for level, shown in same.items() if kind < Kind.XOR else ():
+                alike[root((*site, level))] = root((out, (), shown))
+    return len({root(fault) for fault in faults})
+
+
+@pytest.mark.parametrize(("name", "count"), [("c17", 22), ("s27", 32)])
+def test_as_many_faults_are_left_after_collapsing_as_published(name: str, count: int) -> None:
+    assert collapsed(with_branches(load_netlist(DATA / f"{name}.bench"))) == count
