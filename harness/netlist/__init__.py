@@ -18,15 +18,11 @@ from harness.netlist.lanes import (
     stimulus,
 )
 from harness.netlist.model import (
-    HIGH,
-    LOW,
-    Flop,
     Kind,
     Netlist,
     Port,
     PortDirection,
     Tables,
-    TriState,
     nearest,
 )
 from harness.netlist.readers import load_netlist
@@ -38,13 +34,10 @@ if typing.TYPE_CHECKING:
 
 __all__ = [
     "HEALTHY",
-    "HIGH",
-    "LOW",
     "Chip",
     "Circuit",
     "Delay",
     "Extent",
-    "Flop",
     "Force",
     "Kind",
     "Lane",
@@ -56,7 +49,6 @@ __all__ = [
     "Short",
     "Simulator",
     "Tables",
-    "TriState",
     "Verdicts",
     "judge",
     "load_netlist",

@@ -23,7 +23,7 @@ from llvmlite import ir
 from numba.core import types
 from numba.extending import intrinsic, models, overload, register_model
 
-from harness.door import LARGEST_SETTINGS, names_in, read_file
+from harness.door import MAX_SETTINGS_BYTES, names_in, read_file
 from harness.netlist.lanes import WIDE, Lanes
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -71,7 +71,7 @@ def _sources() -> str:
     """Digest of everything that compiled code may come from."""
     digest = hashlib.sha256()
     for path in sorted(names_in(Path(__file__).parent, ".py")):
-        digest.update(read_file(path, LARGEST_SETTINGS))
+        digest.update(read_file(path, MAX_SETTINGS_BYTES))
     return digest.hexdigest()
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.door import LARGEST_NETLIST, OPEN_END, read_file
+from harness.door import MAX_NETLIST_BYTES, OPEN_END, read_file
 from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.bench import parse_bench
 from harness.netlist.cells import cells_file, load_cells
@@ -35,7 +35,7 @@ def load_netlist(path: Path, top: str = "") -> Netlist:
 
 def _text(path: Path) -> str:
     try:
-        text = read_file(path, LARGEST_NETLIST).decode("utf-8")
+        text = read_file(path, MAX_NETLIST_BYTES).decode("utf-8")
     except FileUnusable as error:
         message = f"{Location(path)}: {error.finding.message}"
         raise NetlistError(message) from error
