@@ -36,19 +36,19 @@ MAX_ENTRIES = 200_000
 """So many names are looked at below one folder, then the search ends."""
 
 OPEN_END = (
-    "the last line has no line break at its end: the file may be cut off",
-    "see whether something is missing there, then add a line break",
+    "the last line does not end with a line break, so the file may be cut off",
+    "check whether anything is missing, then add a line break",
 )
 """What is wrong with a text whose last line does not end, and what to do."""
 
 _REFUSED = {
-    errno.ENOENT: ("there is no such file", "check the path"),
+    errno.ENOENT: ("no such file", "check the path"),
     errno.ENAMETOOLONG: ("the name is longer than the file system allows", "shorten it"),
-    errno.ELOOP: ("symbolic links lead round in a circle", "name the file itself"),
-    errno.ENOTDIR: ("a file stands where a folder is needed", "check the path"),
+    errno.ELOOP: ("the symbolic links form a loop", "name the file itself"),
+    errno.ENOTDIR: ("a file is where a folder should be", "check the path"),
 }
 _KINDS = {
-    stat.S_IFDIR: ("a folder", "name the file in it"),
+    stat.S_IFDIR: ("a folder", "name a file in it"),
     stat.S_IFIFO: ("a pipe", "name the file itself"),
     stat.S_IFSOCK: ("a socket", "name the file itself"),
     stat.S_IFCHR: ("a device", "name the file itself"),
@@ -68,7 +68,9 @@ def read_file(path: Path, max_bytes: int) -> bytes:
         size = os.fstat(stream.fileno()).st_size
         data = stream.read(size + 1)
     if len(data) != size:
-        raise _unusable(path, "file-unreadable", "the file changes while it is read", "try again")
+        raise _unusable(
+            path, "file-unreadable", "the file changed while it was being read", "try again"
+        )
     return data
 
 
@@ -89,7 +91,7 @@ def open_file(path: Path, max_bytes: int) -> BinaryIO:
             raise
     if made_up:
         stream.close()
-        message = "the system makes this file up as it is read"
+        message = "the system generates this file as it is read"
         raise _unusable(path, "file-unreadable", message, "name a file on a disk")
     return stream
 
@@ -104,7 +106,7 @@ def open_to_append(path: Path) -> BinaryIO:
         raise OSError(errno.EINVAL, "no file can have this name") from trouble
     if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
         stream.close()
-        raise OSError(errno.EINVAL, "something stands there that is not a file")
+        raise OSError(errno.EINVAL, "this is not a regular file")
     return stream
 
 
@@ -153,8 +155,8 @@ def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator
         folders[:] = sorted(n for n in folders if not n.startswith(".") and n not in skipped)
         seen += len(folders) + len(files)
         if seen > MAX_ENTRIES:
-            message = f"more than {MAX_ENTRIES:,} files and folders are in here"
-            raise _unusable(folder, "folder-too-large", message, "name a folder further down")
+            message = f"more than {MAX_ENTRIES:,} files and folders are in this folder"
+            raise _unusable(folder, "folder-too-large", message, "name a subfolder")
         for name in sorted(files):
             path = Path(place) / name
             if not name.startswith(".") and is_file(path):
@@ -182,7 +184,7 @@ def _check(path: Path, status: os.stat_result, max_bytes: int | None) -> None:
         kind, advice = _KINDS.get(stat.S_IFMT(status.st_mode), ("something else", "check the path"))
         raise _unusable(path, "file-unreadable", f"this is {kind}, not a file", advice)
     if max_bytes is not None and status.st_size > max_bytes:
-        message = f"the file has {status.st_size:,} bytes; it may have {max_bytes:,}"
+        message = f"the file has {status.st_size:,} bytes; the limit is {max_bytes:,}"
         advice = "check that this is the file you meant"
         raise _unusable(path, "file-too-large", message, advice)
 

@@ -172,9 +172,9 @@ class Findings:
     def _closing(self) -> Iterator[Finding]:
         if self.dropped:
             place = Location(self.kept[-1].location.path)
-            message = f"and {self.dropped.total():,} more"
+            message = f"{self.dropped.total():,} more not shown"
             worst = Severity.ERROR if self.dropped[Severity.ERROR] else Severity.WARNING
-            yield Finding("more-findings", place, message, "correct those above first", worst)
+            yield Finding("more-findings", place, message, "fix the ones above first", worst)
 
 
 class HarnessError(Exception):

@@ -23,7 +23,7 @@ def take_rate(table: TomlTable, key: str, default: float | None = None) -> float
     if rate is None:
         return 1.0
     if not math.isfinite(rate) or rate < MIN_RATE_HZ:
-        advice = f"write a rate in hertz, {MIN_RATE_HZ:g} or above"
+        advice = f"write a rate of at least {MIN_RATE_HZ:g} Hz"
         table.error("bad-rate", key, f'"{key}" is {rate:g}', advice)
         return 1.0
     return rate
@@ -46,7 +46,7 @@ def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
     """Absolute path of a file beside the TOML file; a finding when none is there."""
     path = whole_path(table.path.parent / name)
-    message = f'"{name}" is not there (looked in {table.path.parent})'
+    message = f'"{name}" was not found in {table.path.parent}'
     is_there(path, name, table, (key, *more), (message, "correct the name or add the file"))
     return path
 

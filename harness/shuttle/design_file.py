@@ -91,7 +91,7 @@ def _tables(top: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> tuple[
         return ()
     specs = tuple(_table(name, table, clock_hz, signals) for name, table in tables.children())
     if not specs:
-        top.error("no-tables", "tables", "the design has no table", "add [tables.NAME]")
+        top.error("no-tables", "tables", "the design has no tables", "add [tables.NAME]")
     return specs
 
 

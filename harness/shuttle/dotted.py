@@ -48,7 +48,7 @@ def parse_toml(text: str) -> dict[str, Any]:
 
 
 def _too_large() -> tomllib.TOMLDecodeError:
-    return tomllib.TOMLDecodeError("A whole number is beyond 64 bits (at line 1, column 1)")
+    return tomllib.TOMLDecodeError("A whole number does not fit in 64 bits (at line 1, column 1)")
 
 
 def _has_large(values: dict[str, Any]) -> bool:

@@ -42,7 +42,7 @@ def _expand_all(table: TomlTable, key: str) -> Iterator[tuple[str, Location]]:
                 "bad-pin-range",
                 place,
                 f'"{text[:60]}" is not a range of at most {MAX_PINS} pins',
-                'write both ends with one prefix, such as "in0..in3"',
+                'use the same prefix at both ends, such as "in0..in3"',
             )
         for name in names or ():
             if is_name(name):
@@ -56,7 +56,7 @@ def bad_name(table: TomlTable, place: Location, name: str) -> None:
     table.findings.error(
         "bad-pin-name",
         place,
-        f'"{name[:60]}" cannot be a name',
+        f'"{name[:60]}" is not a valid name',
         "use letters, digits and underscores, starting with a letter",
     )
 

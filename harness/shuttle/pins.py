@@ -46,7 +46,7 @@ def _single(table: TomlTable, key: str) -> tuple[Named, ...]:
     """Read a key that names one pin."""
     pins = _listed(table, key)
     if len(pins) > 1:
-        table.error("one-pin-only", key, f'"{key}" names {len(pins)} pins', "name one")
+        table.error("one-pin-only", key, f'"{key}" names {len(pins)} pins', "name only one")
     return pins[:1]
 
 
@@ -79,7 +79,7 @@ def _number(table: TomlTable, listed: list[tuple[Direction, Named]]) -> tuple[Pi
         _too_many(table, len(pins))
     if not pins:
         table.findings.error(
-            "no-pins", table.location(), "the chip has no pins", "list inputs and outputs"
+            "no-pins", table.location(), "the chip has no pins", "list its inputs and outputs"
         )
     return tuple(pins.values())
 

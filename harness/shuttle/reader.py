@@ -98,7 +98,7 @@ def _serial(top: TomlTable) -> str:
         top.error(
             "bad-regular-expression",
             "chip_serial",
-            f"not a regular expression: {trouble}",
+            f"not a valid regular expression: {trouble}",
             'write something like "SP2-[0-9]{4}"',
         )
         return ".*"
@@ -109,7 +109,9 @@ def _designs(top: TomlTable, pins: dict[str, Pin]) -> list[DesignFile]:
     """Read every design that the shuttle names; those that are not TOML are left out."""
     folders = top.strings("designs")
     if not folders and isinstance(top.raw("designs"), list):
-        top.error("no-designs", "designs", "the shuttle has no designs", "name a folder")
+        top.error(
+            "no-designs", "designs", "the shuttle has no designs", "name at least one design folder"
+        )
     read = [_design(top, folder, index, pins) for index, folder in enumerate(folders)]
     files = [file for file in read if file is not None]
     _compare(files)
@@ -136,13 +138,13 @@ def _compare(files: list[DesignFile]) -> None:
                 "design-name-twice",
                 "name",
                 f'the design in {other.folder.name}/ is also called "{design.name}"',
-                "give each design a name of its own and list each folder once",
+                "give each design its own name, and list each folder once",
             )
         other = addresses.setdefault(design.address, design)
         if design.address >= 0 and other is not design:
             file.top.error(
                 "address-twice",
                 "address",
-                f'address {design.address} is also that of design "{other.name}"',
-                "give each design an address of its own",
+                f'address {design.address} is already used by design "{other.name}"',
+                "give each design its own address",
             )

@@ -32,7 +32,7 @@ def read_signals(table: TomlTable | None, pins: Mapping[str, Pin]) -> tuple[Bus,
             "no-signals",
             table.location(),
             "the design has no signals",
-            "name each Verilog port and its chip pins",
+            "list each Verilog port with its chip pins",
         )
     owner: dict[str, str] = {}
     signals = [_signal(table, name, pins, owner) for name in table]
@@ -64,7 +64,7 @@ def _check_name(table: TomlTable, name: str) -> None:
         table.error(
             "reserved-name",
             name,
-            f'"{name}" is a reserved column of every table',
+            f'"{name}" is reserved for a column of tables',
             "rename the signal and its Verilog port",
         )
 
@@ -89,7 +89,7 @@ def _members(
                 "select-pin-used",
                 place,
                 f'"{name}" selects the design, so no design can use it',
-                "take another pin",
+                "use another pin",
             )
         else:
             yield pin
@@ -99,7 +99,7 @@ def _members(
                 "pin-used-twice",
                 place,
                 f'pin "{name}" is already used by {other}',
-                "give each signal pins of its own",
+                "give each signal its own pins",
             )
         owner.setdefault(name, signal)
 
@@ -137,8 +137,8 @@ def _wished(table: TomlTable, members: tuple[Pin, ...], wish: Direction) -> Dire
             table.error(
                 "bad-direction",
                 "direction",
-                f'chip pin "{pin.name}" is {pin.direction}, so it cannot be {wish}',
-                "take a bidirectional pin or drop the direction",
+                f'chip pin "{pin.name}" has direction {pin.direction}, so this cannot be {wish}',
+                "use bidirectional pins, or remove the direction",
             )
             return None
     return wish

@@ -69,7 +69,7 @@ def check_bytes(path: Path, body: bytes, findings: Findings, line: int = 1) -> b
         findings.error(
             "nul-byte",
             place_of_offset(path, body, nul, line),
-            "the file holds a NUL byte, so it is not a text file",
+            "the file contains a NUL byte, so it is not text",
             "export it again as UTF-8 text",
         )
         return False
@@ -79,7 +79,7 @@ def check_bytes(path: Path, body: bytes, findings: Findings, line: int = 1) -> b
         findings.error(
             "not-utf8",
             place_of_offset(path, body, trouble.start, line),
-            f"byte 0x{body[trouble.start]:02X} is not UTF-8 (Latin-1 or Windows text?)",
+            f"byte 0x{body[trouble.start]:02X} is not valid UTF-8 (Latin-1 or Windows text?)",
             "save the file as UTF-8",
         )
         return False

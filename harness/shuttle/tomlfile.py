@@ -39,7 +39,7 @@ from harness.shuttle.textfile import TextFile, read_text
 T = TypeVar("T", str, int, float, bool, date)
 
 _KIND_NAMES: dict[type, str] = {
-    str: "text in quotes",
+    str: "a string in quotes",
     int: "a whole number",
     float: "a number",
     bool: "true or false",
@@ -68,8 +68,8 @@ def read_toml(path: Path, findings: Findings) -> TomlTable | None:
         findings.error(
             "nul-character",
             top.location(*place),
-            "a text here holds a NUL",
-            "take \\u0000 out of it",
+            "this string contains a NUL character",
+            "remove \\u0000",
         )
     return top
 
@@ -96,7 +96,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
     if close:
         return f'did you mean "{close[0]}"?'
-    return f"known here: {', '.join(names)}" if names else "remove it"
+    return f"use one of: {', '.join(names)}" if names else "remove it"
 
 
 def _add_syntax_error(file: TextFile, message: str, findings: Findings) -> None:
@@ -111,7 +111,7 @@ def _add_syntax_error(file: TextFile, message: str, findings: Findings) -> None:
         "toml-syntax",
         Location(file.path, line, column),
         f"not valid TOML: {words[:200]}",
-        "correct this line; text values stand in quotes",
+        "correct this line; strings need quotes",
     )
 
 
@@ -228,23 +228,25 @@ class TomlTable:
         """
         if key not in self:
             if default is None:
-                self.missing(key, "a list of texts")
+                self.missing(key, "a list of strings")
             return default or ()
         value = self.values[key]
         if isinstance(value, str):
             return (value,)
         if not isinstance(value, list):
-            self.mistyped(key, "a list of texts")
+            self.mistyped(key, "a list of strings")
             return default or ()
         for index, item in enumerate(value):
             if not isinstance(item, str):
-                self._mistyped_at(self.location(key, index), f"{key}[{index}]", "text in quotes")
+                self._mistyped_at(
+                    self.location(key, index), f"{key}[{index}]", "a string in quotes"
+                )
         return tuple(item for item in value if isinstance(item, str))
 
     def table(self, key: str) -> TomlTable | None:
         """Return the table under a key; adds a finding and gives None if it is not there."""
         if key not in self:
-            self.missing(key, f"a table: [{key}]")
+            self.missing(key, f"a table, [{key}]")
         return self.maybe_table(key)
 
     def maybe_table(self, key: str) -> TomlTable | None:
@@ -255,7 +257,7 @@ class TomlTable:
         """Return the tables of an array ``[[key]]``; empty if it is not written."""
         value = self.values[key] if key in self else []
         if not isinstance(value, list):
-            self.mistyped(key, f"an array of tables: [[{key}]]")
+            self.mistyped(key, f"an array of tables, [[{key}]]")
             return []
         tables = [self._table(key, item, index) for index, item in enumerate(value)]
         return [table for table in tables if table is not None]
@@ -284,14 +286,14 @@ class TomlTable:
     def missing(self, key: str, what: str) -> None:
         """Add the finding for a key that should have been written."""
         where = f"[{self.title}]" if self.title else "this file"
-        self.error("missing-key", key, f'{where} has no "{key}"', f"add it; it is {what}")
+        self.error("missing-key", key, f'{where} has no "{key}"', f"add it: {what}")
 
     def mistyped(self, key: str, what: str) -> None:
         """Add the finding for a value of the wrong type."""
         self._mistyped_at(self.location(key), key, what)
 
     def _mistyped_at(self, place: Location, name: str, what: str) -> None:
-        self.findings.error("wrong-type", place, f'"{name}" is not {what}', f"write {what}")
+        self.findings.error("wrong-type", place, f'"{name}" has the wrong type', f"write {what}")
 
     def _table(self, key: str, value: object, *index: int) -> TomlTable | None:
         if not isinstance(value, dict):

@@ -42,7 +42,7 @@ def _check_expiry(table: TomlTable, waiver: Waiver) -> None:
         table.findings.warn(
             "waiver-expired",
             table.location("expiry"),
-            f"the waiver ended on {waiver.expiry}; such failures are FAIL again",
+            f"the waiver ended on {waiver.expiry}; its failures count as FAIL again",
             "fix the cause, or agree on a new date",
         )
 

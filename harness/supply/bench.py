@@ -138,8 +138,8 @@ class BenchSupply:
         if not self._is_on():
             return (
                 "the output of the bench supply is off, and this program did not switch it off; "
-                "its protection may have tripped: look for a short and at its current limit, with "
-                "the power off"
+                "its protection may have tripped; with the power off, look for a short and check "
+                "its current limit"
             )
         reading = self.measured()
         return "" if self._is_there(reading, volts) else self._missed(volts, reading, "now")
@@ -149,9 +149,9 @@ class BenchSupply:
 
     def _missed(self, volts: float, reading: Reading, when: str) -> str:
         return (
-            f"{volts:g} V was set and {reading.volts:g} V is measured {when}, at "
-            f"{reading.amperes:g} A (limit {self.spec.limits.current_a:g} A); look for a short "
-            "or a current limit, with the power off"
+            f"{volts:g} V was set, but {reading.volts:g} V is measured {when} at "
+            f"{reading.amperes:g} A (limit {self.spec.limits.current_a:g} A); with the power "
+            "off, look for a short or a current limit"
         )
 
     def _limit_current(self) -> None:
@@ -163,7 +163,7 @@ class BenchSupply:
         self._send(message)
         if self._is_on() is not (message == say.OUTPUT_ON):
             raise SupplyTrouble(
-                f'{self._where}: the bench supply took "{message}" without doing it'
+                f'{self._where}: the bench supply accepted "{message}" but did not do it'
             )
 
     def _settled(self, volts: float) -> Reading:
@@ -185,7 +185,7 @@ class BenchSupply:
         if abs(actual - wanted) > step:
             raise SupplyTrouble(
                 f"{self._where}: {wanted:g} {unit} was set, but the bench supply is set to "
-                f"{actual:g} {unit}; look at its range and its own limits"
+                f"{actual:g} {unit}; check its range and its own limits"
             )
 
     def _send(self, message: str) -> None:
@@ -252,8 +252,8 @@ class BenchSupply:
                 self._to_nominal()
             except LinkError as error:
                 raise SupplyTrouble(
-                    f"THE BENCH SUPPLY MAY STILL STAND AT ANOTHER VOLTAGE: {error}. Set it to "
-                    f"{self.spec.volts:g} V by hand, or switch it off, now"
+                    f"THE BENCH SUPPLY MAY STILL BE AT ANOTHER VOLTAGE: {error}. Set it to "
+                    f"{self.spec.volts:g} V by hand now, or switch it off"
                 ) from error
 
     def _reopen(self) -> None:

@@ -65,7 +65,7 @@ def read_error(reply: str) -> ScpiError:
     """
     match = _ERROR.fullmatch(reply)
     if match is None:
-        raise ValueError(f'"{reply}" is no entry of an error queue')
+        raise ValueError(f'"{reply}" is not an error queue entry')
     return ScpiError(int(match.group(1)), match.group(2).replace('""', '"'))
 
 
@@ -75,7 +75,7 @@ def _outside(text: str, side: str, key: str, bound: float, limits: Limits) -> Co
             Finding(
                 "voltage-outside-limits",
                 Location(limits.path),
-                f'{text} V is {side} "{key}", which is {bound} V; the supply was not told',
+                f'{text} V is {side} "{key}", which is {bound} V; nothing was sent to the supply',
                 "choose a voltage within the limits of the board and chip",
             )
         ]

@@ -23,10 +23,10 @@ def read_number(text: str) -> float:
     """Read one number, blanks around it allowed. Raises ValueError that says what is wrong."""
     stripped = text.strip(" \t")
     if not _NUMBER.fullmatch(stripped):
-        raise ValueError(f'"{text}" is no number of IEEE 488.2')
+        raise ValueError(f'"{text}" is not an IEEE 488.2 number')
     value = float(stripped)
     if abs(value) >= INFINITY:
-        raise ValueError(f'"{text}" stands for infinity or for no value (SCPI-99)')
+        raise ValueError(f'"{text}" means infinity or no value (SCPI-99)')
     return value
 
 

@@ -46,8 +46,8 @@ class Wire:
             if not self._read(0.0):
                 return
         raise SupplyTrouble(
-            f"{self.where}: what is there sends without being asked, as no bench supply does; "
-            "check that the port is the supply's"
+            f"{self.where}: the device sends data unasked, which no bench supply does; "
+            "check that this is the supply's port"
         )
 
     def _reply(self, line: str) -> str:
@@ -58,14 +58,14 @@ class Wire:
             if left <= 0:
                 raise SupplyTrouble(
                     f'{self.where}: the bench supply did not answer "{line}" within '
-                    f"{REPLY_SECONDS:g} s; check that it is on, its cable, its speed (baud), and "
-                    "that it is set to remote control over this port"
+                    f"{REPLY_SECONDS:g} s; check that it is on, its cable and speed (baud), and "
+                    "that remote control over this port is enabled"
                 )
             data += self._read(left)
             if len(data) > MAX_REPLY_BYTES:
                 raise SupplyTrouble(
-                    f'{self.where}: the answer to "{line}" has no end; check the speed (baud), and '
-                    "that the port is the supply's"
+                    f'{self.where}: the answer to "{line}" does not end; check the speed (baud), '
+                    "and that this is the supply's port"
                 )
         return bytes(data).split(b"\n", 1)[0].rstrip(b"\r").decode("ascii", "backslashreplace")
 

@@ -74,9 +74,8 @@ class Assembler:
             self._refuse_rows(
                 until | (words["highz"] != 0),
                 "pause-in-gap-free",
-                "a test for Z or an until makes the clock pause, and the table's gap_free "
-                "forbids it",
-                "take the row out, or drop gap_free",
+                "a test for Z or an until pauses the clock, which gap_free forbids",
+                "remove the row, or remove gap_free from design.toml",
                 lambda row: Location(self.spec.path, int(line[row])),
             )
         self.parts.append({**words, "repeat": repeat, "until": until, "line": line})
@@ -102,7 +101,7 @@ class Assembler:
                 until,
                 "until-with-latency",
                 "until cannot be used in a table with a latency",
-                "write the count, or drop the latency",
+                "write a count, or remove the latency",
                 place,
             )
             return
@@ -117,7 +116,7 @@ class Assembler:
             until & (words["care"] == 0) & (words["highz"] == 0),
             "until-tests-nothing",
             "until has nothing to wait for: no output is tested in this row",
-            "write H, L or a number on an output, or a plain count",
+            "write H, L or a number on an output, or use a plain count",
             place,
         )
 
@@ -146,7 +145,7 @@ class Assembler:
                 "nothing-tested",
                 Location(self.spec.path),
                 "no row tests an output, so no chip could fail",
-                "write H, L, Z or numbers in the columns of outputs",
+                "write H, L, Z or numbers in the output columns",
             )
         return apply_latency(pattern, self._latency_masks(), self.spec.path, self.findings)
 

@@ -91,8 +91,8 @@ def _claim(
 
 
 def _doubled(name: str, place: Place, number: int) -> Finding:
-    message = f'column "{name[:60]}" is there twice'
-    return Finding("doubled-column", place(number), message, "remove one of the two")
+    message = f'column "{name[:60]}" appears twice'
+    return Finding("doubled-column", place(number), message, "remove one of them")
 
 
 def _unknown(
@@ -101,10 +101,10 @@ def _unknown(
     if len(names) == 1 and (";" in name or "\t" in name):
         mark = ";" if ";" in name else "tabs"
         message = f"the columns are separated by {mark}"
-        advice = "separate columns by commas in .csv and by tabs in .tsv files"
+        advice = "use commas in .csv files and tabs in .tsv files"
         return Finding("wrong-separator", place(), message, advice)
     if not name:
-        advice = "name it, or remove the separator at the end of the header"
+        advice = "name it, or remove the extra separator"
         return Finding("unknown-column", place(), "this column has no name", advice)
     message = f'design "{design.name}" has no signal "{name[:60]}"'
     advice = nearest(name[:60], [*design.signals_by_name, *RESERVED])

@@ -33,8 +33,8 @@ def apply_latency(
         findings.error(
             "too-many-cycles",
             Location(path),
-            f"with a latency the table takes {rows:,} rows; {MAX_ROWS:,} are possible",
-            "repeat less, or drop the latency",
+            f"with its latency the table needs {rows:,} rows; the limit is {MAX_ROWS:,}",
+            "repeat less, or remove the latency",
         )
         return pattern
     moved = _moved(pattern, masks)
@@ -43,7 +43,7 @@ def apply_latency(
         findings.error(
             "latency-on-driven-pin",
             Location(path, int(moved.line[clash[0]])),
-            "a value that is due here by latency stands on a pin that this row drives",
+            "this row drives a pin on which a delayed value is tested (latency)",
             "release the pin until the value has been tested",
         )
     return moved

@@ -136,7 +136,7 @@ class LineReader:
             self.findings.error(
                 "lone-carriage-return",
                 place_of_offset(self.path, raw, lone.start(), self.next_line),
-                "a carriage return stands without a line feed",
+                "this carriage return has no line feed after it",
                 "end lines with LF or CR LF",
             )
             raise Stop
@@ -190,8 +190,8 @@ class LineReader:
     def _ragged(self, text: str, number: int, cells: int, width: int) -> Finding:
         end = Location(self.path, number, len(text) + 1)
         place = end if cells < width else self.place(text, number, width)
-        message = f"the row has {cells} cells, the header {width}"
-        advice = f"write {width} cells; leave one empty where nothing is meant"
+        message = f"the header has {width:,} columns, but this row has {cells:,}"
+        advice = "write a cell for every column; leave unused cells empty"
         return Finding("ragged-row", place, message, advice)
 
     def _split(self, text: str, number: int) -> list[str] | None:
@@ -206,7 +206,7 @@ class LineReader:
                 "unclosed-quote",
                 Location(self.path, number, column),
                 "the quotes on this line do not match",
-                "close each quoted cell on its own line and double a quote inside it",
+                "close each quoted cell on its line, and double any quote inside it",
             )
             return None
 

@@ -115,9 +115,9 @@ def _read_spreadsheet(table: Assembler) -> Pattern | None:
 
 def _read_unknown(table: Assembler) -> Pattern | None:
     path = table.spec.path
-    message = f'"{path.suffix}" is not a kind of table'
+    message = f'"{path.suffix}" is not a supported table format'
     table.findings.error(
-        "unknown-table-kind", Location(path), message, f"use one of {' '.join(SUFFIXES)}"
+        "unknown-table-kind", Location(path), message, f"use one of {', '.join(SUFFIXES)}"
     )
     return None
 

@@ -75,7 +75,7 @@ def _texts(data: bytes, path: Path, findings: Findings) -> NDArray[np.object_] |
         findings.error(
             "bad-spreadsheet",
             Location(path),
-            f"not a spreadsheet that can be read: {type(trouble).__name__}",
+            f"the spreadsheet cannot be read: {type(trouble).__name__}",
             "save it again as .xlsx or .ods, or export it as .csv",
         )
         return None
@@ -86,7 +86,7 @@ def _texts(data: bytes, path: Path, findings: Findings) -> NDArray[np.object_] |
     marked = np.frompyfunc(lambda text: "\0" in text, 1, 1)(cells).astype(np.bool_)
     for row, column in np.argwhere(marked).tolist():  # should a library ever hand one over
         place = Location(path, row + 1, column + 1)
-        findings.error("nul-byte", place, "the cell holds a NUL", "type its text again")
+        findings.error("nul-byte", place, "the cell contains a NUL character", "retype its text")
     return None if marked.any() else cells
 
 
@@ -106,6 +106,6 @@ def _check_width(
             findings.error(
                 "ragged-row",
                 Location(path, row + 1, beyond[0] + 1),
-                f"a cell stands beyond the {width} columns of the header",
-                "name its column, or clear it",
+                f"this cell is beyond the {width:,} columns of the header",
+                "name its column, or clear the cell",
             )

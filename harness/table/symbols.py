@@ -183,12 +183,12 @@ def _not_allowed(symbol: str, bus: Bus) -> Refusal:
         asks = "a preload" if symbol in "BP" else "a supervoltage"
         return Refusal(
             "unsupported-symbol",
-            f'"{symbol}" asks for {asks} (JESD3), for which no pin driver exists here',
+            f'"{symbol}" asks for {asks} (JESD3), which no pin driver here supports',
             _ADVICE[bus.direction],
         )
     return Refusal(
         "symbol-not-allowed",
-        f'"{symbol}" cannot stand on the {bus.direction} "{bus.name}"',
+        f'"{symbol}" is not allowed on {bus.direction} signal "{bus.name}"',
         _ADVICE[bus.direction],
     )
 
@@ -199,9 +199,9 @@ def _decimal(text: str, plain: str, column: Column) -> Meaning | Refusal:
     if len(plain) > 1 and plain[0] == "0":
         return Refusal(
             "leading-zero",
-            f'"{text[:40]}" may be a number or {len(plain)} symbols, and '
+            f'"{text[:40]}" could be a number or {len(plain)} symbols, but '
             f'"{column.bus.name}" has {column.bus.width} pins',
-            "write a number without leading zeros, with 0b or 0x, or one symbol a pin",
+            "remove the leading zeros, use 0b or 0x, or write one symbol for each pin",
         )
     if len(plain) > 10 or int(plain) >> column.bus.width:
         return _too_wide(text, column.bus)
@@ -223,17 +223,19 @@ def _number(text: str, column: Column) -> Meaning | Refusal:
         return Refusal(
             "bad-number",
             f'"{text[:40]}" is not a number',
-            "after 0x write hexadecimal digits, after 0b binary ones, or x and z",
+            "use hexadecimal digits after 0x, binary digits after 0b, and x or z after either",
         )
     if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
         if text[-1] in "01":
             return _not_allowed(text[-1], column.bus)
-        message = f'"{text[:40]}" cannot stand on an output of one pin'
+        message = f'"{text[:40]}" is not allowed on a one-pin output'
         return Refusal("symbol-not-allowed", message, _ADVICE[Direction.OUTPUT])
     per_digit = _BASE_BITS[text[:2]]
     digits = text[2:].replace("_", "").lower()
     if not digits:
-        return Refusal("bad-number", f'"{text[:40]}" has no digits', "write digits after it")
+        return Refusal(
+            "bad-number", f'"{text[:40]}" has no digits', "write digits after the prefix"
+        )
     bits = "".join(_digit_bits(digit, per_digit) for digit in digits)
     width = column.bus.width
     surplus, kept = bits[: max(0, len(bits) - width)], bits[-width:]
@@ -244,7 +246,7 @@ def _number(text: str, column: Column) -> Meaning | Refusal:
         return Refusal(
             "short-number",
             f'"{text[:40]}" has x or z digits but only {len(kept)} of {width} bits',
-            "write every digit of a number that has x or z in it",
+            "write every digit of a number that contains x or z",
         )
     return _bits(kept.rjust(width, "0"), column)
 
@@ -271,12 +273,12 @@ def _unreadable(text: str, plain: str, width: int) -> Refusal:
         return Refusal(
             "wrong-symbol-count",
             f'"{text[:40]}" has {len(plain)} symbols for {pins}',
-            "write one symbol a pin, most significant first",
+            "write one symbol for each pin, most significant first",
         )
     return Refusal(
         "unknown-symbol",
         f'"{text[:40]}" is neither a number nor symbols for {pins}',
-        "symbols are 0 1 C K H L Z F X N; numbers are 31, 0x1F or 0b1x0z",
+        "symbols are 0 1 C K H L Z F X N; numbers look like 31, 0x1F or 0b1x0z",
     )
 
 
@@ -293,11 +295,15 @@ def read_repeat(text: str) -> tuple[int, bool] | Refusal:
     match = _REPEAT.fullmatch(text)
     if match is None or len(match[2]) > 20:
         return Refusal(
-            "bad-repeat", f'"{text[:40]}" is not a repeat', "write a count such as 12, or until 12"
+            "bad-repeat",
+            f'"{text[:40]}" is not a repeat count',
+            "write a count such as 12, or until 12",
         )
     count = int(match[2].replace("_", ""))
     if count <= 0:
         return Refusal("repeat-below-one", f"repeat is {count}", "write a count of at least 1")
     if count > MAX_CYCLES:
-        return Refusal("repeat-too-large", f"repeat is {count}", f"at most {MAX_CYCLES:,}")
+        return Refusal(
+            "repeat-too-large", f"repeat is {count}", f"write a count of at most {MAX_CYCLES:,}"
+        )
     return count, match[1] is not None

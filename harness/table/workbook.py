@@ -48,7 +48,7 @@ _FORMAT = f"{_MAIN} numFmt"
 _COUNT = re.compile(r"([0-9]{1,10})(?:\.0+)?")
 _REFERENCE = re.compile(r"([A-Z]{1,3})([0-9]{1,10})")
 _SAVE_AGAIN = "save it again as .xlsx or .ods, or export it as .csv"
-_TO_CSV = "keep the table as CSV, in which a table may be long"
+_TO_CSV = "save the table as CSV, which may be longer"
 
 
 class SheetUnfit(Exception):
@@ -67,7 +67,7 @@ def look_through(data: bytes) -> None:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _look_into(archive)
     except (zipfile.BadZipFile, zlib.error, RuntimeError, ValueError, OSError, EOFError) as trouble:
-        message = f"not a spreadsheet that can be read: {trouble or type(trouble).__name__}"
+        message = f"the spreadsheet cannot be read: {trouble or type(trouble).__name__}"
         raise _damaged(message) from trouble
 
 
@@ -76,7 +76,7 @@ def _look_into(archive: zipfile.ZipFile) -> None:
     if len(members) > MAX_MEMBERS:
         raise _too_large(MAX_MEMBERS, "files in it")
     if len({info.filename for info in members}) < len(members):
-        raise _damaged("the spreadsheet is damaged: two files in it have one name")
+        raise _damaged("the spreadsheet is damaged: two files in it have the same name")
     budget = _Budget()
     for info in members:
         with archive.open(info) as member:
@@ -154,7 +154,7 @@ class _Member:
         self.budget.spend_parts(4 + len(attributes))
         self.depth += 1
         if self.depth > _MAX_DEPTH:
-            raise _damaged(f"the spreadsheet's XML is nested more than {_MAX_DEPTH} deep")
+            raise _damaged(f"the spreadsheet's XML is nested more than {_MAX_DEPTH} levels deep")
         if name in (_TABLE, _SHEET):
             self._enter(name)
             self.row = self.widest = self.passed = 0
@@ -176,7 +176,7 @@ class _Member:
         if name == _SPACES:
             self.budget.spend_bytes(_count(attributes.get(_SPACE_COUNT, "1")))
         elif name == _FORMAT and len(attributes.get("formatCode", "")) > MAX_FORMAT_LETTERS:
-            raise _damaged(f"the format of a number has more than {MAX_FORMAT_LETTERS} letters")
+            raise _damaged(f"a number format has more than {MAX_FORMAT_LETTERS} characters")
 
     def _end(self, name: str) -> None:
         self.depth -= 1
@@ -185,7 +185,7 @@ class _Member:
     def _enter(self, name: str) -> None:
         """Note a table or row that is open: in itself it would be counted wrongly."""
         if name in self.open:
-            raise _damaged("the spreadsheet is damaged: a table or a row stands in another")
+            raise _damaged("the spreadsheet is damaged: a table or row is inside another")
         self.open.add(name)
 
     def _begin_row(self, name: str, attributes: dict[str, str]) -> None:
@@ -210,7 +210,7 @@ class _Member:
         match = _REFERENCE.fullmatch(reference)
         if match is None or int(match[2]) != self.row:
             shown = reference[:40]
-            raise _damaged(f"the spreadsheet is damaged: cell {shown} stands in row {self.row}")
+            raise _damaged(f"the spreadsheet is damaged: cell {shown} is in row {self.row}")
         column = 0
         for letter in match[1]:
             column = 26 * column + ord(letter) - ord("A") + 1
@@ -227,13 +227,13 @@ class _Member:
 
 
 def _refuse_doctype(*_: object) -> None:
-    raise _damaged("the spreadsheet defines a document type, which none needs")
+    raise _damaged("the spreadsheet has a document type definition, which it does not need")
 
 
 def _count(text: str) -> int:
     match = _COUNT.fullmatch(text)
     if match is None or not int(match[1]):
-        raise _damaged(f'the spreadsheet is damaged: "{text[:40]}" is no count')
+        raise _damaged(f'the spreadsheet is damaged: "{text[:40]}" is not a count')
     return int(match[1])
 
 

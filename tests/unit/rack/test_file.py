@@ -70,7 +70,7 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
         (
             SLOT.replace('chip = "SP2-0001"\n', ""),
             (
-                'rack.toml:4:3: error [missing-key] [slot[0]] has no "chip"; add it; it is text in '
+                'rack.toml:4:3: error [missing-key] [slot[0]] has no "chip"; add it: a string in '
                 "quotes"
             ),
         ),

@@ -117,8 +117,8 @@ def test_a_rack_file_names_a_command_for_all_slots_and_for_one(tmp_path: Path) -
         (
             "power_cycle = [1]",
             (
-                '9:16: error [wrong-type] "power_cycle[0]" is not text in quotes; '
-                "write text in quotes"
+                '9:16: error [wrong-type] "power_cycle[0]" has the wrong type; '
+                "write a string in quotes"
             ),
         ),
         (

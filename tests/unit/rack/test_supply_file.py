@@ -45,7 +45,7 @@ def test_a_rack_may_have_no_supply(tmp_path: Path) -> None:
         (
             'port = "virtual"\n',
             "virtual",
-            'rack.toml:3:2: error [missing-key] [supply] has no "volts"; add it; it is a number',
+            'rack.toml:3:2: error [missing-key] [supply] has no "volts"; add it: a number',
         ),
         (
             'port = "virtual"\nvolts = 5.0\n',

@@ -134,7 +134,7 @@ def test_damage_is_refused_with_its_place(
 
 def test_a_file_cut_short_or_missing_is_named(tmp_path: Path) -> None:
     path = tmp_path / "run.json"
-    with pytest.raises(StoreError, match=r"run\.json: there is no such file"):
+    with pytest.raises(StoreError, match=r"run\.json: no such file"):
         read_run_json(path)
     path.write_text(run_json(sample_run())[:1000], encoding="ascii")
     with pytest.raises(StoreError, match=r"run\.json: not JSON: .*cut short"):
