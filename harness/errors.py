@@ -216,7 +216,22 @@ class BundleError(InputError):
 
 
 class LinkError(HarnessError):
-    """The board and the host could not talk. Never a verdict on a chip."""
+    """The board and the host could not talk. Never a verdict on a chip.
+
+    ``port`` is the one that the text begins with, empty if it names none.
+    """
+
+    def __init__(self, message: str, port: str = "") -> None:
+        self.message, self.port = message, port
+        super().__init__(f"{port}: {message}" if port else message)
+
+    def more(self, text: str) -> Self:
+        """Make the same error with more to say."""
+        return type(self)(f"{self.message}; {text}", self.port)
+
+    def beside(self, port: str) -> str:
+        """Give the text for a line that names this port already."""
+        return self.message if port and port == self.port else str(self)
 
 
 class PortUnavailable(LinkError):

@@ -47,7 +47,9 @@ HELD = ["block", "work", "seen", "floating", "wrong", "tested", "row_of", "pass_
 
 
 class Refused(Exception):
-    """The host asked for what cannot be done; the text goes back to it."""
+    """The host asked for what cannot be done; the text goes back to it behind ``kind``."""
+
+    kind = b"refused"
 
 
 class Aborted(Exception):

@@ -31,7 +31,12 @@ WHO = 4
 RELEASE = 5
 MEASURE = 6
 NOTHING = 0xFFFFFFFF
-COMPLAINT = "the model of the chip cannot be evaluated: "
+
+
+class NoModel(Refused):
+    """The model of the chip cannot be evaluated."""
+
+    kind = b"no model"
 
 
 class Pins:
@@ -84,7 +89,7 @@ class Pins:
         """Hear whether the model complains; the host is refused with its words."""
         text = self.text()
         if text:
-            raise Refused(COMPLAINT + text)
+            raise NoModel(text)
 
     def text(self) -> str:
         """Read a length and so many bytes."""

@@ -91,7 +91,7 @@ class Server:
             self.port.begin()
             return frame(self.session, number, DONE, self.engine.command(kind, payload))
         except Refused as error:
-            return frame(self.session, number, FAULT, b"refused: " + str(error).encode())
+            return frame(self.session, number, FAULT, error.kind + b": " + str(error).encode())
         except Aborted:
             return frame(self.session, number, FAULT, b"aborted")
         except MemoryError:

@@ -10,9 +10,9 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from harness.records import Outcome, RunRecord, Verdict
+from harness.records import Outcome, Reason, RunRecord, Verdict
 
-NOT_PART = "in the baseline, but not part of this night"
+_NOT_PART = "in the baseline, but not part of this night"
 
 
 @dataclass(frozen=True)
@@ -43,8 +43,8 @@ class Change:
     """One table on one chip. ``before`` is None if the baseline does not have it.
 
     ``known`` tells that the baseline has it just so: the verdict, and of a failure the very table
-    and how much was wrong. ``expired`` tells that a waiver had covered it. ``why`` is a sentence
-    for a person.
+    and how much was wrong. ``expired`` tells that a waiver had covered it. ``reason`` is that of
+    the verdict, ``why`` a sentence for a person.
     """
 
     slot: str
@@ -54,6 +54,7 @@ class Change:
     before: Verdict | None
     now: Verdict
     known: bool
+    reason: Reason
     why: str
     expired: bool = False
 
@@ -78,7 +79,7 @@ class NightChanges:
     @property
     def lost(self) -> tuple[Change, ...]:
         """Tables of the baseline that are no part of the night."""
-        return tuple(change for change in self.untested if change.why == NOT_PART)
+        return tuple(change for change in self.untested if change.reason is Reason.NOT_PART)
 
     @property
     def failed_anew(self) -> bool:
@@ -132,7 +133,6 @@ def _place(change: Change) -> str:
 
 
 def _change(now: Outcome, before: KnownVerdict | None) -> Change:
-    expired = now.verdict.failed and now.waiver is not None
     return Change(
         now.slot,
         now.chip_serial,
@@ -140,9 +140,10 @@ def _change(now: Outcome, before: KnownVerdict | None) -> Change:
         now.table,
         before.verdict if before is not None else None,
         now.verdict,
-        before is not None and _is_known(now, before) and not expired,
+        before is not None and _is_known(now, before) and not now.expired,
+        now.reason,
         now.summary,
-        expired,
+        now.expired,
     )
 
 
@@ -165,5 +166,6 @@ def _lost(before: KnownVerdict) -> Change:
         before.verdict,
         Verdict.NOT_RUN,
         known=False,
-        why=NOT_PART,
+        reason=Reason.NOT_PART,
+        why=_NOT_PART,
     )

@@ -10,31 +10,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from harness.judge import texts
-from harness.records import Origin, Outcome, RunRecord, Verdict
-
-CHIP_ADVICE = (
-    "The same table passes on {passing}, and the other designs tested in this slot do not fail, so "
-    "this chip is suspect rather than the board, the design or the table. Try the chip in "
-    "another slot to be sure."
-)
-SHARED_ADVICE = (
-    "{designs} designs fail here and this table passes on {passing}, so suspect what they share "
-    "before any one design: contact, supply, clock, reset{pins}. Switch the power off, reseat the "
-    "chip and try it in another slot: a fault that stays with the slot is the board's."
-)
-UNSTABLE_ADVICE = (
-    "The same table is unstable on every chip that was tested ({failing}), so suspect the design, "
-    "the table or its settings before any chip: most often a register that is not reset, or an "
-    "output that is tested before it has settled."
-)
-TABLE_ADVICE = (
-    "The same table fails in the same first cycle on every chip that was tested ({failing}), so "
-    "suspect the design, the table or its settings before any chip."
-)
-
-_ALONE = {Verdict.FAIL: texts.FAIL_ADVICE, Verdict.UNSTABLE: texts.UNSTABLE_ADVICE}
-"""What is advised on an outcome as long as no other is looked at."""
+from harness.judge.verdict import unstable_reason
+from harness.records import Outcome, Reason, RunRecord, Verdict
 
 
 def compared(run: RunRecord) -> tuple[Outcome, ...]:
@@ -75,9 +52,17 @@ def _slot(outcomes: Sequence[Outcome]) -> _Slot:
 
 def _alone(outcome: Outcome) -> Outcome:
     """Give the outcome as the judge of its own slot gave it."""
-    if not outcome.verdict.failed:
-        return outcome
-    return replace(outcome, origin=Origin.UNKNOWN, advice=_ALONE[outcome.verdict])
+    match outcome.verdict:
+        case Verdict.FAIL:
+            return _because(outcome, Reason.SAME_MISMATCH)
+        case Verdict.UNSTABLE:
+            signatures = [attempt.signature for attempt in outcome.attempts]
+            return _because(outcome, unstable_reason(signatures))
+    return outcome
+
+
+def _because(outcome: Outcome, reason: Reason, **told: object) -> Outcome:
+    return replace(outcome, reason=reason, advice=reason.advice.format(**told))
 
 
 def _place(outcome: Outcome) -> tuple[str, str, str]:
@@ -98,23 +83,24 @@ def _compare(group: list[Outcome], slots: Mapping[str, _Slot]) -> Iterator[Outco
 def _compare_in_slot(outcome: Outcome, slot: _Slot, passing: str) -> Iterator[Outcome]:
     """Look at the other designs in the slot of an outcome whose table passes elsewhere."""
     if slot.failing > 1:
-        advice = SHARED_ADVICE.format(designs=slot.failing, passing=passing, pins=slot.pins)
-        yield replace(outcome, advice=advice)
+        shared = {"designs": slot.failing, "passing": passing, "pins": slot.pins}
+        yield _because(outcome, Reason.SEVERAL_DESIGNS_OF_SLOT, **shared)
     elif outcome.verdict is Verdict.FAIL and slot.has_passed:
-        yield replace(outcome, origin=Origin.CHIP, advice=CHIP_ADVICE.format(passing=passing))
+        yield _because(outcome, Reason.THIS_CHIP_ALONE, passing=passing)
 
 
 def _blame_table(bad: list[Outcome]) -> Iterator[Outcome]:
     """Look at a table that no chip passes; kinds of failure that differ say nothing."""
     verdicts = {outcome.verdict for outcome in bad}
     if verdicts == {Verdict.UNSTABLE}:
-        advice = UNSTABLE_ADVICE.format(failing=_chips(bad))
+        reason = Reason.UNSTABLE_ON_EVERY_CHIP
     elif verdicts == {Verdict.FAIL} and len({_first(outcome) for outcome in bad}) == 1:
-        advice = TABLE_ADVICE.format(failing=_chips(bad))
+        reason = Reason.ALIKE_ON_EVERY_CHIP
     else:
         return
+    failing = _chips(bad)
     for outcome in bad:
-        yield replace(outcome, origin=Origin.TABLE, advice=advice)
+        yield _because(outcome, reason, failing=failing)
 
 
 def _common_pins(bad: list[Outcome]) -> str:

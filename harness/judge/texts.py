@@ -7,41 +7,9 @@ from collections.abc import Sequence
 from harness.board import Capture
 from harness.errors import LinkError
 from harness.judge.evidence import Names, wrong_pins
+from harness.records import Reason
 from harness.shuttle import Waiver
 from harness.table import Pattern
-
-FAIL_ADVICE = (
-    "One table on one chip cannot tell a faulty chip from a mistake in the design or in the "
-    "table. Run the same table on other chips: if they pass, suspect this chip; if they fail in "
-    "the same cycles, suspect the design or the table."
-)
-UNSTABLE_ADVICE = (
-    "The same stimulus gave different answers. Check that the table resets or loads every "
-    "register before it tests it, try a lower clock rate or a longer settle time, check the "
-    "supply; then compare with other chips."
-)
-OPEN_PIN_ADVICE = (
-    "No connection between chip and controller on that pin, or a dead output driver: switch the "
-    "power off, take the usual care against static electricity, reseat the chip and look for "
-    "bent pins; then try the chip in another slot. If the fault stays with the board, check the "
-    "board's wiring of that pin; if it goes with the chip, the chip's output is dead."
-)
-LINK_ADVICE = (
-    "This says nothing about the chip. Check the cable and the board's supply, then run the "
-    "table again."
-)
-TABLE_ADVICE = "This says nothing about the chip. Correct the table or its settings and run again."
-MODEL_ADVICE = (
-    "This says nothing about the chip. Run the table on a real board, or have the netlist made "
-    "with `python -m harness.netlist.synthesise` and write its name under `netlist` in "
-    "design.toml."
-)
-FAULT_ADVICE = (
-    "This says nothing about the chip. Report it to those who look after harness, with the "
-    "traceback in the run's log, and run the table again."
-)
-NOT_RUN_ADVICE = "Run the table again once the reason is gone."
-WAIVED_ADVICE = "A known failure; its owner answers for it until the waiver expires."
 
 _LEVELS = {"0": "low (0)", "L": "low (0)", "1": "high (1)", "H": "high (1)", "Z": "floating"}
 
@@ -74,19 +42,16 @@ def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
     return f"{name} was {observed} where {expected} was expected, first {place}{more}; {share}"
 
 
-def unstable(captures: Sequence[Capture]) -> str:
+def unstable(captures: Sequence[Capture], reason: Reason) -> str:
     """How the runs of one stimulus differed."""
     counts = ", ".join(str(capture.mismatch_count) for capture in captures)
-    signatures = [capture.signature for capture in captures]
-    first_alone = len(captures) > 2 and signatures[0] not in signatures[1:]
-    settled = first_alone and len(set(signatures[1:])) == 1
     remark = (
         " Only the first run differed, as when a register that the table does not reset keeps "
         "what it held before."
     )
     return (
         f"{counted(len(captures), 'run')} of the same stimulus gave different answers "
-        f"(mismatches per run: {counts}).{remark if settled else ''}"
+        f"(mismatches per run: {counts}).{remark if reason is Reason.FIRST_RUN_DIFFERS else ''}"
     )
 
 

@@ -17,7 +17,7 @@ from harness.errors import HarnessError, LinkError, ModelMissing, ToolFault
 from harness.judge import texts
 from harness.judge.case import Case
 from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
-from harness.records import Conditions, Origin, Outcome, PinCount, Verdict, WaiverRecord
+from harness.records import Conditions, Outcome, PinCount, Reason, Verdict, WaiverRecord
 from harness.shuttle import Waiver
 
 
@@ -52,20 +52,18 @@ def _classified(case: Case, gathered: Gathered, names: Names, started: datetime)
     failing = first_failing(captures)
     unjudged = gathered.floating if failing is None else gathered.floating & wrong
     open_names = [names.both(bit) for bit in bits(unjudged)]
-    verdict, origin = Verdict.FAIL, Origin.UNKNOWN
     if unjudged and not wrong & ~gathered.floating:
-        verdict, origin = Verdict.ERROR, Origin.BOARD
-        summary, advice = texts.open_pins(open_names), texts.OPEN_PIN_ADVICE
+        reason, summary = Reason.PINS_OPEN, texts.open_pins(open_names)
     elif not answers_agree(captures):
-        verdict = Verdict.UNSTABLE
-        summary, advice = texts.unstable(captures), texts.UNSTABLE_ADVICE
+        reason = unstable_reason([capture.signature for capture in captures])
+        summary = texts.unstable(captures, reason)
     elif failing is None:
-        verdict, origin = Verdict.PASS, Origin.NONE
-        summary, advice = texts.passed(captures), ""
+        reason, summary = Reason.AS_EXPECTED, texts.passed(captures)
     else:
+        reason = Reason.SAME_MISMATCH
         summary = texts.failed(case.pattern, captures[failing], len(captures), names)
-        summary, advice = summary + texts.also_open(open_names), texts.FAIL_ADVICE
-    return case.outcome(verdict, origin, summary, advice, started)
+        summary += texts.also_open(open_names)
+    return case.outcome(reason, summary, started)
 
 
 def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome) -> Outcome:
@@ -93,8 +91,8 @@ def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime
 
     Runs that were complete before are kept as attempts and evidence.
     """
-    told = texts.link_lost(error, gathered.captures)
-    plain = case.outcome(Verdict.ERROR, Origin.LINK, told, texts.LINK_ADVICE, started)
+    summary = texts.link_lost(error, gathered.captures)
+    plain = case.outcome(Reason.LINK_LOST, summary, started)
     return _with_evidence(case, gathered, Names(case.shuttle, case.pattern), plain)
 
 
@@ -103,21 +101,21 @@ def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
 
     A virtual chip without a model of the design is no mistake in the table: the bench lacks it.
     """
-    if isinstance(error, LinkError):
-        return untested(case, Gathered(), error, started)
-    origin, advice = Origin.TABLE, texts.TABLE_ADVICE
-    if isinstance(error, ModelMissing):
-        origin, advice = Origin.BOARD, texts.MODEL_ADVICE
-    if isinstance(error, ToolFault):
-        origin, advice = Origin.UNKNOWN, texts.FAULT_ADVICE
-    return case.outcome(Verdict.ERROR, origin, f"Could not be run: {error}", advice, started)
+    match error:
+        case LinkError():
+            return untested(case, Gathered(), error, started)
+        case ModelMissing():
+            reason = Reason.NO_MODEL
+        case ToolFault():
+            reason = Reason.TOOL_FAULT
+        case _:
+            reason = Reason.TABLE_UNFIT
+    return case.outcome(reason, f"Could not be run: {error}", started)
 
 
-def not_run(case: Case, reason: str, started: datetime) -> Outcome:
+def not_run(case: Case, reason: Reason, why: str, started: datetime) -> Outcome:
     """Make the outcome of a table whose turn never came."""
-    return case.outcome(
-        Verdict.NOT_RUN, Origin.NONE, f"Not run: {reason}", texts.NOT_RUN_ADVICE, started
-    )
+    return case.outcome(reason, f"Not run: {why}", started)
 
 
 def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date) -> Outcome:
@@ -135,9 +133,10 @@ def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date
         return replace(
             outcome,
             verdict=Verdict.WAIVED,
+            reason=Reason.WAIVED,
             waiver=waiver_record(waiver),
             summary=texts.waived(waiver, outcome.summary),
-            advice=texts.WAIVED_ADVICE,
+            advice=Reason.WAIVED.advice,
         )
     expired = covering_waiver([waiver for waiver in named if waiver.expiry < today], wrong)
     if expired is None:
@@ -186,6 +185,13 @@ def answers_agree(captures: Sequence[Capture]) -> bool:
     if all(capture.mismatch_count == 0 for capture in captures) and _loops_differ(captures):
         return True
     return len({_answer(capture) for capture in captures}) <= 1
+
+
+def unstable_reason(signatures: Sequence[object]) -> Reason:
+    """Say how runs of one stimulus differ: only the first of several that agree, or otherwise."""
+    first, *later = signatures
+    settled = len(later) > 1 and first not in later and len(set(later)) == 1
+    return Reason.FIRST_RUN_DIFFERS if settled else Reason.ANSWERS_DIFFER
 
 
 def _loops_differ(captures: Sequence[Capture]) -> bool:

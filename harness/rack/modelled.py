@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from harness.agent.pins_virtual import COMPLAINT
 from harness.board import BoardIdentity, Capture, RunConditions
-from harness.errors import Finding, HostMisuse, ModelMissing
+from harness.errors import Finding, ModelMissing
 from harness.rack.model import Rack
 from harness.rack.session import BoardSession
 from harness.shuttle import Design, Shuttle
@@ -45,8 +44,8 @@ class ModelledSession:
             return
         try:
             self._session.select(design)
-        except HostMisuse as error:
-            self._missing = _complaint(error)
+        except ModelMissing as error:
+            self._missing = str(error)
 
     def run(
         self,
@@ -58,18 +57,7 @@ class ModelledSession:
         """Run a pattern; raises ModelMissing if the design selected has no model that works."""
         if self._missing:
             raise ModelMissing(self._missing)
-        try:
-            return self._session.run(pattern, conditions, window=window)
-        except HostMisuse as error:
-            raise ModelMissing(_complaint(error)) from error
-
-
-def _complaint(error: HostMisuse) -> str:
-    """Give the chip model's own words; raises the error if they are not in it."""
-    _, complaint, told = str(error).partition(COMPLAINT)
-    if not complaint:
-        raise error
-    return f"{complaint}{told}"
+        return self._session.run(pattern, conditions, window=window)
 
 
 def _why_missing(design: Design, shuttle: Shuttle) -> str:

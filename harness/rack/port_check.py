@@ -84,7 +84,7 @@ def examine_port(
             answer = ask(port.device)
         except LinkError as error:
             answer = "no interpreter"
-            advice.append(str(error).removeprefix(f"{port.device}: "))
+            advice.append(error.beside(port.device))
     return PortCheck(
         port=port,
         access=f"{'yes' if allowed else 'no'}, by group {group}" if group else "not known here",

@@ -40,14 +40,14 @@ from harness.rack.policy import Policy, RunMeans, TableRun
 from harness.rack.ports import at_its_port, find_port
 from harness.rack.power import PowerCycle, cycle_power
 from harness.rack.session import BoardSession, Opener, StopSwitch
-from harness.records import ChipRecord, Outcome
+from harness.records import ChipRecord, Outcome, Reason
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 DONE_AGAIN = "The link was lost once, and this was done again from its start."
 POWER_ADVICE = 'or name a command in the rack file that switches it off and on ("power_cycle")'
 WRONG_BOARD = "plug in the right board or correct the rack file"
 RETRY_SECONDS = 0.25
-STOPPED = "the run was stopped"
+STOPPED = Reason.RUN_STOPPED, "the run was stopped"
 RECONNECTS = 3
 """How often a slot's link is opened again after it was lost in the middle of a run."""
 POLL_SECONDS = 0.2
@@ -189,14 +189,12 @@ class Station:
             return self._within(slot, slot.patience_s)
         except BoardSilent as error:
             if cycle is None:
-                message = f"{error}; {POWER_ADVICE}"
-                raise BoardSilent(message) from error
+                raise error.more(POWER_ADVICE) from error
             did = self._cycle(cycle, error)
         try:
             return self._within(replace(slot, power_cycle=None), cycle.wait_s)
         except LinkError as error:
-            message = f"{error}; {did} before"
-            raise type(error)(message) from error
+            raise error.more(f"{did} before") from error
 
     def _cycle(self, cycle: PowerCycle, error: BoardSilent) -> str:
         slot = self.slot
@@ -205,8 +203,7 @@ class Station:
         try:
             did = cycle_power(cycle, words)
         except BoardSilent as failed:
-            message = f"{error}; {failed}"
-            raise BoardSilent(message) from failed
+            raise error.more(str(failed)) from failed
         self._say(did)
         self._remarks.append(f"The board did not answer, so {did}.")
         return did
@@ -272,7 +269,7 @@ class SlotWorker:
             tables=len(cases),
         )
         self._station = Station(slot, means.open_slot, policy, record)
-        self._over = ""
+        self._over: tuple[Reason, str] | None = None
         """Why no more tables are run."""
 
     def run(self) -> None:
@@ -289,7 +286,7 @@ class SlotWorker:
     def _judge(self, case: Case) -> None:
         ran, began = self._ran(case), datetime.now(UTC)
         if ran is None:
-            self._keep(not_run(case, self._over, began))
+            self._keep(not_run(case, *(self._over or STOPPED), began))
         elif ran.gone is not None:
             self._station.remarks()  # they are part of the reason already
             self._keep(not_back(ran.outcome, self._plain(ran.gone)))
@@ -302,15 +299,17 @@ class SlotWorker:
                 lambda error: self._keep(unusable(case, error, began)),
             )
             if ran.broken is not None and self._station.losses < 0:
-                lost = isinstance(ran.broken, LinkError)
-                self._over = f"the link was lost again ({ran.broken})" if lost else str(ran.broken)
+                self._over = Reason.FAULT_BEFORE, str(ran.broken)
+                if isinstance(ran.broken, LinkError):
+                    text = f"the link was lost again ({ran.broken})"
+                    self._over = Reason.LINK_LOST_BEFORE, text
 
     def _ran(self, case: Case) -> TableRun | None:
         """Run a case, unless nothing is run any more."""
         station = self._station
         if self._means.stop.stopped:
             self._over = self._over or STOPPED
-        if self._over:
+        if self._over is not None:
             return None
         try:
             return within(
@@ -325,13 +324,15 @@ class SlotWorker:
         station = self._station
         station.close()
         station.remarks()  # they are part of the reason already
-        self._over = self._plain(error)
+        why = self._plain(error)
+        self._over = Reason.BOARD_UNUSABLE, why
         place = f"{station.where}, port {station.record.port or 'not given'}"
-        station.record = replace(station.record, trouble=f"{place}: {self._over}")
+        station.record = replace(station.record, trouble=f"{place}: {why}")
         self._means.keep_chip(station.record)
 
     def _plain(self, error: HarnessError) -> str:
-        return str(error).removeprefix(f"{self._station.record.port}: ")
+        port = self._station.record.port
+        return error.beside(port) if isinstance(error, LinkError) else str(error)
 
     def _keep(self, outcome: Outcome) -> None:
         """Keep an outcome, then tell of it."""
