@@ -40,7 +40,7 @@ def take_count(table: TomlTable, key: str, default: int, most: int) -> int:
 
 def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
     """Add the finding for a number that is not between 0 and ``most``."""
-    table.error("out-of-range", key, f'"{key}" is {value:g}', f"write a number from 0 to {most:,}")
+    table.error("out-of-range", key, f'"{key}" is {value:,}', f"write a number from 0 to {most:,}")
 
 
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
