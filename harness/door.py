@@ -68,9 +68,8 @@ def read_file(path: Path, max_bytes: int) -> bytes:
         size = os.fstat(stream.fileno()).st_size
         data = stream.read(size + 1)
     if len(data) != size:
-        raise _unusable(
-            path, "file-unreadable", "the file changed while it was being read", "try again"
-        )
+        message = "the file changed while it was being read"
+        raise FileUnusable.of("file-unreadable", path, message, "try again")
     return data
 
 
@@ -92,7 +91,7 @@ def open_file(path: Path, max_bytes: int) -> BinaryIO:
     if made_up:
         stream.close()
         message = "the system generates this file as it is read"
-        raise _unusable(path, "file-unreadable", message, "name a file on a disk")
+        raise FileUnusable.of("file-unreadable", path, message, "name a file on a disk")
     return stream
 
 
@@ -156,7 +155,7 @@ def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator
         seen += len(folders) + len(files)
         if seen > MAX_ENTRIES:
             message = f"more than {MAX_ENTRIES:,} files and folders are in this folder"
-            raise _unusable(folder, "folder-too-large", message, "name a subfolder")
+            raise FileUnusable.of("folder-too-large", folder, message, "name a subfolder")
         for name in sorted(files):
             path = Path(place) / name
             if not name.startswith(".") and is_file(path):
@@ -182,11 +181,11 @@ def finding_at(error: FileUnusable, place: Location, name: str) -> Finding:
 def _check(path: Path, status: os.stat_result, max_bytes: int | None) -> None:
     if not stat.S_ISREG(status.st_mode):
         kind, advice = _KINDS.get(stat.S_IFMT(status.st_mode), ("something else", "check the path"))
-        raise _unusable(path, "file-unreadable", f"this is {kind}, not a file", advice)
+        raise FileUnusable.of("file-unreadable", path, f"this is {kind}, not a file", advice)
     if max_bytes is not None and status.st_size > max_bytes:
         message = f"the file has {status.st_size:,} bytes; the limit is {max_bytes:,}"
         advice = "check that this is the file you meant"
-        raise _unusable(path, "file-too-large", message, advice)
+        raise FileUnusable.of("file-too-large", path, message, advice)
 
 
 @contextmanager
@@ -200,11 +199,7 @@ def _refusing(path: Path) -> Iterator[None]:
         message, advice = _REFUSED.get(trouble.errno or 0, other)
         missing = trouble.errno == errno.ENOENT
         rule = "file-missing" if missing else "file-unreadable"
-        raise _unusable(path, rule, message, advice) from trouble
+        raise FileUnusable.of(rule, path, message, advice) from trouble
     except ValueError as trouble:
         message = "no file can have this name"
-        raise _unusable(path, "file-missing", message, "check the path") from trouble
-
-
-def _unusable(path: Path, rule: str, message: str, advice: str) -> FileUnusable:
-    return FileUnusable([Finding(rule, Location(path), message, advice)])
+        raise FileUnusable.of("file-missing", path, message, "check the path") from trouble

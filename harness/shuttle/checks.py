@@ -8,10 +8,13 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 from harness.door import check_file, finding_at, whole_path
 from harness.errors import FileUnusable
 from harness.shuttle.tomlfile import TomlTable
+
+Number = TypeVar("Number", int, float)
 
 MIN_RATE_HZ = 0.25
 """No board can be told of a cycle longer than 4.29 s: it is sent as 32 bits of nanoseconds."""
@@ -29,18 +32,19 @@ def take_rate(table: TomlTable, key: str, default: float | None = None) -> float
     return rate
 
 
-def take_count(table: TomlTable, key: str, default: int, most: int) -> int:
-    """Read a whole number from 0 to ``most`` (``out-of-range`` otherwise)."""
-    value = table.take(key, int, default)
-    if not 0 <= value <= most:
-        out_of_range(table, key, value, most)
+def take_up_to(table: TomlTable, key: str, default: Number, maximum: int) -> Number:
+    """Read a number from 0 to ``maximum`` (``out-of-range`` otherwise), of the default's type."""
+    value = table.take(key, type(default), default)
+    if not 0 <= value <= maximum:
+        out_of_range(table, key, value, maximum)
         return default
     return value
 
 
-def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
-    """Add the finding for a number that is not between 0 and ``most``."""
-    table.error("out-of-range", key, f'"{key}" is {value:,}', f"write a number from 0 to {most:,}")
+def out_of_range(table: TomlTable, key: str, value: float, maximum: int) -> None:
+    """Add the finding for a number that is not between 0 and ``maximum``."""
+    advice = f"write a number from 0 to {maximum:,}"
+    table.error("out-of-range", key, f'"{key}" is {value:,}', advice)
 
 
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:

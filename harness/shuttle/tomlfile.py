@@ -150,11 +150,6 @@ class TomlTable:
         return self.source.findings
 
     @property
-    def data(self) -> bytes:
-        """The file's bytes as they are on disk."""
-        return self.source.data
-
-    @property
     def sha256(self) -> str:
         """SHA-256 of the whole file, in hex."""
         return hashlib.sha256(self.source.data).hexdigest()

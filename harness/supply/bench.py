@@ -78,7 +78,7 @@ class BenchSupply:
     def __enter__(self) -> Self:
         """Open the port, limit the current, set the nominal voltage, switch on."""
         say.voltage_message(self.spec.volts, self.spec.limits)
-        self._wire = self._opened()
+        self._wire = Wire(self._opener, self._where)
         self._endings.enter_context(_handled(ENDINGS, _end))
         try:
             self.identity = self._wire.ask(say.IDENTIFY)
@@ -226,12 +226,6 @@ class BenchSupply:
             raise SupplyTrouble(f"{self._where}: the bench supply is not in use")
         return self._wire
 
-    def _opened(self) -> Wire:
-        try:
-            return Wire(self._opener(), self._where)
-        except LinkError as error:
-            raise SupplyTrouble(str(error)) from error
-
     def _leave(self) -> None:
         """Restore, close, and let signals go where they went before."""
         with self._endings, _handled(("SIGINT", *ENDINGS), signal.SIG_IGN), self._turn:
@@ -248,17 +242,14 @@ class BenchSupply:
             self._to_nominal()
         except LinkError:
             try:
-                self._reopen()
+                self._close()
+                self._wire = Wire(self._opener, self._where)
                 self._to_nominal()
             except LinkError as error:
                 raise SupplyTrouble(
                     f"THE BENCH SUPPLY MAY STILL BE AT ANOTHER VOLTAGE: {error}. Set it to "
                     f"{self.spec.volts:g} V by hand now, or switch it off"
                 ) from error
-
-    def _reopen(self) -> None:
-        self._close()
-        self._wire = self._opened()
 
     def _close(self) -> None:
         """Let go of the port: from now on nobody sets a voltage."""

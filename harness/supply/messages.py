@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from harness.errors import ConfigError, Finding, Location
+from harness.errors import ConfigError
 from harness.supply.model import Limits
 
 IDENTIFY = "*IDN?"
@@ -70,13 +70,9 @@ def read_error(reply: str) -> ScpiError:
 
 
 def _outside(text: str, side: str, key: str, bound: float, limits: Limits) -> ConfigError:
-    return ConfigError(
-        [
-            Finding(
-                "voltage-outside-limits",
-                Location(limits.path),
-                f'{text} V is {side} "{key}", which is {bound} V; nothing was sent to the supply',
-                "choose a voltage within the limits of the board and chip",
-            )
-        ]
+    return ConfigError.of(
+        "voltage-outside-limits",
+        limits.path,
+        f'{text} V is {side} "{key}", which is {bound} V; nothing was sent to the supply',
+        "choose a voltage within the limits of the board and chip",
     )

@@ -7,6 +7,8 @@ not known here. Every trouble names the port.
 from __future__ import annotations
 
 import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
 from harness.errors import LinkError, SupplyTrouble
 from harness.link import Port
@@ -19,16 +21,15 @@ MAX_OLD_PIECES = 64
 class Wire:
     """Lines over one port. ``where`` is what messages call it."""
 
-    def __init__(self, port: Port, where: str) -> None:
+    def __init__(self, opener: Callable[[], Port], where: str) -> None:
         self.where = where
-        self._port = port
+        with _supply_trouble():
+            self._port = opener()
 
     def send(self, line: str) -> None:
         """Send a command that has no reply."""
-        try:
+        with _supply_trouble():
             self._port.write(line.encode("ascii") + b"\n")
-        except LinkError as error:
-            raise SupplyTrouble(str(error)) from error
 
     def ask(self, line: str) -> str:
         """Send a query and give its reply without the line's end."""
@@ -70,7 +71,14 @@ class Wire:
         return bytes(data).split(b"\n", 1)[0].rstrip(b"\r").decode("ascii", "backslashreplace")
 
     def _read(self, timeout: float) -> bytes:
-        try:
+        with _supply_trouble():
             return self._port.read(timeout)
-        except LinkError as error:
-            raise SupplyTrouble(str(error)) from error
+
+
+@contextmanager
+def _supply_trouble() -> Iterator[None]:
+    """Raise a link's trouble as the supply's."""
+    try:
+        yield
+    except LinkError as error:
+        raise SupplyTrouble(str(error)) from error

@@ -111,11 +111,7 @@ class Column:
     signal: str = ""
 
 
-_DIGIT_SYMBOLS: dict[Direction, dict[str, str]] = {
-    Direction.INPUT: {"0": "0", "1": "1", "x": "X", "z": "Z"},
-    Direction.OUTPUT: {"0": "L", "1": "H", "x": "X", "z": "Z"},
-    Direction.BIDIRECTIONAL: {"0": "0", "1": "1", "x": "X", "z": "Z"},
-}
+_TESTED_DIGITS = str.maketrans("01xz", "LHXZ")
 _ADVICE = {
     Direction.INPUT: "an input takes 0 1 C K F X N",
     Direction.OUTPUT: "an output takes H L Z F X N, or a number such as 0b01 on a bus",
@@ -209,10 +205,9 @@ def _decimal(text: str, plain: str, column: Column) -> Meaning | Refusal:
 
 
 def _too_wide(text: str, bus: Bus) -> Refusal:
-    pins = "1 pin" if bus.width == 1 else f"{bus.width} pins"
     return Refusal(
         "number-too-wide",
-        f'"{text[:40]}" does not fit in the {pins} of "{bus.name}"',
+        f'"{text[:40]}" does not fit in the {_pins(bus.width)} of "{bus.name}"',
         f"the largest number is {(1 << bus.width) - 1} ({(1 << bus.width) - 1:#x})",
     )
 
@@ -257,18 +252,23 @@ def _digit_bits(digit: str, per_digit: int) -> str:
 
 def _bits(bits: str, column: Column) -> Meaning | Refusal:
     """Turn bits (0 1 x z, most significant first) into symbols by the direction."""
-    symbols = _DIGIT_SYMBOLS[column.bus.direction]
-    if "z" in bits and column.bus.direction is not Direction.OUTPUT:
+    if column.bus.direction is Direction.OUTPUT:
+        return _symbols(bits.translate(_TESTED_DIGITS), column)
+    if "z" in bits:
         return Refusal(
             "symbol-not-allowed",
             f'a number drives "{column.bus.name}", so it cannot have z digits',
             _ADVICE[column.bus.direction],
         )
-    return _symbols("".join(symbols[bit] for bit in bits), column)
+    return _symbols(bits.upper(), column)
+
+
+def _pins(width: int) -> str:
+    return "1 pin" if width == 1 else f"{width} pins"
 
 
 def _unreadable(text: str, plain: str, width: int) -> Refusal:
-    pins = "1 pin" if width == 1 else f"{width} pins"
+    pins = _pins(width)
     if set(plain) <= SYMBOLS.keys() | REFUSED:
         return Refusal(
             "wrong-symbol-count",

@@ -165,15 +165,6 @@ def test_encodings_and_line_ends(desk: Desk, data: bytes, told: list[str]) -> No
     assert desk.told(data) == told
 
 
-def test_the_column_of_a_lone_carriage_return_counts_characters(desk: Desk) -> None:
-    _, findings = desk.check("d,co,note\n1,H,café\r2,L,x\r\n".encode())
-    (finding,) = findings
-    assert str(finding) == (
-        f"{desk.design.folder / 't.csv'}:2:9: error [lone-carriage-return] this carriage return has no "
-        "line feed after it; end lines with LF or CR LF"
-    )
-
-
 def test_a_byte_order_mark_and_cr_lf_do_not_change_what_is_read(desk: Desk) -> None:
     plain = desk.load("d,q\n1,2\n\n# c\n3,4\n")
     other = desk.load(b"\xef\xbb\xbfd,q\r\n1,2\r\n\r\n# c\r\n3,4\r\n")
