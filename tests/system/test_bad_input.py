@@ -261,8 +261,8 @@ SETTINGS = {
     ),
     "a chip serial number of no chip": (
         ("rack.toml", "SP2-0001", "SP2-1"),
-        ('7:1: error [chip-serial] chip serial "SP2-1" is not of Sandpiper 2, whose serials match '
-        "SP2-[0-9]{4}; write the serial number as it stands on the chip"),
+        ('7:1: error [chip-serial] chip serial "SP2-1" is not one of Sandpiper 2, whose serials '
+        "match SP2-[0-9]{4}; write the serial number as printed on the chip"),
     ),
     "a chip in two slots": (
         ("rack.toml", 'chip = "SP2-0001"\n',
