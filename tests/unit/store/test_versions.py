@@ -30,7 +30,7 @@ def test_a_kept_store_of_this_version_is_read_and_takes_more(tmp_path: Path) -> 
     with Store(kept_store(tmp_path / "s.sqlite")) as store:
         (one,) = store.run("old").chips
         (line,) = store.history(of_design("gray")).lines
-        (night,) = store.history(of_slot("bench", "A1")).nights
+        (night,) = store.history(of_slot("bench", "A1")).runs
         store.record_outcome("old", failing_outcome())
         store.accept("old", NOON)
         baseline = store.baseline(replace(store.run("old"), run_id="tonight"))
