@@ -33,12 +33,6 @@ MEASURE = 6
 NOTHING = 0xFFFFFFFF
 
 
-class NoModel(Refused):
-    """The model of the chip cannot be evaluated."""
-
-    kind = b"no model"
-
-
 class Pins:
     """The pins of a virtual board."""
 
@@ -89,7 +83,9 @@ class Pins:
         """Hear whether the model complains; the host is refused with its words."""
         text = self.text()
         if text:
-            raise NoModel(text)
+            refused = Refused(text)  # not a subclass: on the board this module comes before the engine
+            refused.kind = b"no model"
+            raise refused
 
     def text(self) -> str:
         """Read a length and so many bytes."""
