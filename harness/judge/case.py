@@ -1,4 +1,4 @@
-"""One thing to be judged: a design's table on one chip in one slot. Values only."""
+"""What is judged: a design's table on one chip in one slot. Values only."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from harness.table import Pattern
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """A table on a chip: everything that an outcome says about where it comes from."""
+    """A table on a chip, and everything an outcome records about its source."""
 
     slot: str
     chip_serial: str
@@ -25,16 +25,16 @@ class Case:
 
     @property
     def conditions(self) -> RunConditions:
-        """How the table asks to be run."""
+        """The conditions that the table requests."""
         spec = self.spec
         return RunConditions(
             spec.clock_hz, spec.settle_us, spec.reset_cycles, gap_free=spec.gap_free
         )
 
     def outcome(self, reason: Reason, summary: str, started: datetime) -> Outcome:
-        """Make an outcome without evidence; the judge adds what it has by ``replace``.
+        """Make an outcome without evidence; the judge adds it with ``replace``.
 
-        Verdict and advice are those of the reason, which goes with one verdict.
+        Verdict and advice come from the reason, which must go with one verdict only.
         """
         (verdict,) = reason.verdicts
         return Outcome(

@@ -1,9 +1,9 @@
-"""From everything gathered about one table on one chip to its outcome. Pure.
+"""The verdict on one table of one chip, from everything gathered about it. Pure.
 
-The rules, in this order: wrong pins that all follow the weak pulls are no evidence from the chip
+The rules, in order: wrong pins that all follow the weak pulls are no evidence from the chip
 (ERROR); answers that differ under one stimulus are UNSTABLE, never PASS; the same mismatches in
-every run are FAIL; no mismatch in any run is PASS. A waiver is looked at last: it can turn FAIL
-or UNSTABLE into WAIVED, nothing else, and only until its expiry.
+every run are FAIL; no mismatch in any run is PASS. Waivers come last: one can turn FAIL or
+UNSTABLE into WAIVED, nothing else, and only until it expires.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ from harness.shuttle import Waiver
 
 @dataclass(frozen=True, eq=False)
 class Gathered:
-    """What running the table gave: every capture, the window read back, and pins found open.
+    """What the runs of the table gave: every capture, the window read back, and open pins.
 
-    ``floating`` marks the tested pins that followed the weak pulls when a probe asked.
+    ``floating`` marks the tested pins that followed the weak pulls in a probe.
     """
 
     captures: tuple[Capture, ...] = ()
@@ -46,7 +46,7 @@ def judge(case: Case, gathered: Gathered, today: date, started: datetime) -> Out
 
 
 def _classified(case: Case, gathered: Gathered, names: Names, started: datetime) -> Outcome:
-    """Decide between ERROR, UNSTABLE, FAIL and PASS, waivers and evidence aside."""
+    """Decide between ERROR, UNSTABLE, FAIL and PASS, without waivers and evidence."""
     captures = gathered.captures
     wrong = _wrong_mask(captures)
     failing = first_failing(captures)
@@ -67,7 +67,7 @@ def _classified(case: Case, gathered: Gathered, names: Names, started: datetime)
 
 
 def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome) -> Outcome:
-    """Add everything the runs gave; ``gathered`` may be empty."""
+    """Add the evidence of the runs; ``gathered`` may be empty."""
     captures = gathered.captures
     if not captures:
         return plain
@@ -89,7 +89,7 @@ def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome)
 def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime) -> Outcome:
     """Make the outcome of a table that a lost link cut short: ERROR, no verdict.
 
-    Runs that were complete before are kept as attempts and evidence.
+    Runs completed before are kept as attempts and evidence.
     """
     summary = texts.link_lost(error, gathered.captures)
     plain = case.outcome(Reason.LINK_LOST, summary, started)
@@ -97,9 +97,9 @@ def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime
 
 
 def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
-    """Make the outcome of a table that did not run: ERROR.
+    """Make the outcome of a table that could not run: ERROR.
 
-    A virtual chip without a model of the design is no mistake in the table: the bench lacks it.
+    A virtual chip without a model of the design is no mistake in the table: the rack lacks it.
     """
     match error:
         case LinkError():
@@ -114,12 +114,12 @@ def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
 
 
 def not_run(case: Case, reason: Reason, why: str, started: datetime) -> Outcome:
-    """Make the outcome of a table whose turn never came."""
+    """Make the outcome of a table that was not run."""
     return case.outcome(reason, f"Not run: {why}", started)
 
 
 def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date) -> Outcome:
-    """Look at the waivers last: they soften FAIL and UNSTABLE, and are mentioned otherwise."""
+    """Apply the waivers to FAIL and UNSTABLE; mention them on a PASS."""
     named = fitting_waivers(
         case.shuttle.waivers, case.design.name, case.spec.name, case.chip_serial
     )
@@ -141,8 +141,8 @@ def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date
     expired = covering_waiver([waiver for waiver in named if waiver.expiry < today], wrong)
     if expired is None:
         return outcome
-    told = outcome.summary + texts.expired_waiver(expired)
-    return replace(outcome, waiver=waiver_record(expired), summary=told)
+    summary = outcome.summary + texts.expired_waiver(expired)
+    return replace(outcome, waiver=waiver_record(expired), summary=summary)
 
 
 def _wrong_mask(captures: Sequence[Capture]) -> int:
@@ -155,8 +155,8 @@ def _wrong_mask(captures: Sequence[Capture]) -> int:
 
 def _all_wrong_pins(captures: Sequence[Capture], names: Names) -> tuple[PinCount, ...]:
     """Every pin that was wrong in any run, once."""
-    found = {pin.pin: pin for capture in captures for pin in pin_counts(capture, names)}
-    return tuple(found.values())
+    pins = {pin.pin: pin for capture in captures for pin in pin_counts(capture, names)}
+    return tuple(pins.values())
 
 
 def _conditions(case: Case, capture: Capture) -> Conditions:
@@ -177,9 +177,9 @@ def first_failing(captures: Sequence[Capture]) -> int | None:
 
 
 def answers_agree(captures: Sequence[Capture]) -> bool:
-    """Tell whether every run of the one stimulus gave the same answer.
+    """Whether every run of the stimulus gave the same answer.
 
-    A match loop that took another number of cycles is another stimulus: where that is the only
+    A match loop that took another number of cycles is another stimulus: if that is the only
     difference and no run has a mismatch, the runs agree.
     """
     if all(capture.mismatch_count == 0 for capture in captures) and _loops_differ(captures):
@@ -188,7 +188,7 @@ def answers_agree(captures: Sequence[Capture]) -> bool:
 
 
 def unstable_reason(signatures: Sequence[object]) -> Reason:
-    """Say how runs of one stimulus differ: only the first of several that agree, or otherwise."""
+    """Say how runs of one stimulus differ: only the first one from all later ones, or otherwise."""
     first, *later = signatures
     settled = len(later) > 1 and first not in later and len(set(later)) == 1
     return Reason.FIRST_RUN_DIFFERS if settled else Reason.ANSWERS_DIFFER
@@ -199,7 +199,7 @@ def _loops_differ(captures: Sequence[Capture]) -> bool:
 
 
 def _answer(capture: Capture) -> tuple[object, ...]:
-    """Collect what has to be equal between two runs."""
+    """Return what must be equal in two runs."""
     return (
         capture.signature,
         capture.mismatch_count,
@@ -209,7 +209,7 @@ def _answer(capture: Capture) -> tuple[object, ...]:
 
 
 def fitting_waivers(waivers: Sequence[Waiver], design: str, table: str, chip: str) -> list[Waiver]:
-    """Waivers that name this chip, design and table (an empty table: every table)."""
+    """Return the waivers of this chip, design and table (an empty table means every table)."""
     return [
         waiver
         for waiver in waivers
@@ -222,8 +222,8 @@ def fitting_waivers(waivers: Sequence[Waiver], design: str, table: str, chip: st
 def covering_waiver(waivers: Sequence[Waiver], wrong: Sequence[PinCount]) -> Waiver | None:
     """Find the waiver that covers every wrong pin; several one-pin waivers may do so together.
 
-    A waiver for a pin names the chip pin or the design's signal. It covers no failure of which
-    the wrong pins are not known.
+    A waiver for a pin names the chip pin or the design's signal. It covers no failure whose
+    wrong pins are unknown.
     """
     whole = next((waiver for waiver in waivers if not waiver.pin), None)
     if whole is not None or not wrong:
@@ -233,7 +233,7 @@ def covering_waiver(waivers: Sequence[Waiver], wrong: Sequence[PinCount]) -> Wai
 
 
 def waiver_record(waiver: Waiver) -> WaiverRecord:
-    """Return the waiver as it is kept with the outcome."""
+    """Return the waiver in the form kept with the outcome."""
     return WaiverRecord(waiver.owner, waiver.reason, waiver.ticket, waiver.expiry.isoformat())
 
 

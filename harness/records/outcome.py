@@ -152,7 +152,7 @@ class Outcome:
 
     @property
     def origin(self) -> Origin:
-        """Where the cause is taken to lie."""
+        """The likely cause."""
         return self.reason.origin
 
     @property

@@ -1,7 +1,7 @@
-"""Why a verdict is as it is: one line for each reason that the tool knows.
+"""The reasons for verdicts, in one table.
 
-One rule: a reason is added here and nowhere else; whoever gives it names it. Codes are kept in
-stores and read by other programs: none is renamed, and none is used for something else later.
+One rule: a reason is added here and nowhere else. Stores keep the codes and other programs read
+them, so a code is never renamed or reused.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from harness.records.verdict import Verdict
 
 
 class Origin(StrEnum):
-    """Where the cause of a verdict that is not PASS is taken to lie."""
+    """The likely cause of a verdict that is not PASS."""
 
     NONE = "none"
     CHIP = "chip"
@@ -24,20 +24,20 @@ class Origin(StrEnum):
 
 
 _NOT_THE_CHIP = "This says nothing about the chip."
-_STEADY = (
+_UNSTEADY = (
     "The same stimulus gave different answers. Check that the table resets or loads every "
-    "register before it tests it, try a lower clock rate or a longer settle time, check the "
+    "register before testing it, try a lower clock rate or a longer settle time, and check the "
     "supply; then compare with other chips."
 )
-_ONCE_GONE = "Run the table again once the reason is gone."
+_LATER = "Run the table again once the cause is resolved."
 
 
 class Reason(StrEnum):
     """Why a verdict is as it is: a code that other programs may rely on.
 
-    ``verdicts`` are those that it goes with, ``origin`` is where the cause is taken to lie,
-    ``meaning`` one line for the reference. ``advice`` is what to do next; some has places that
-    whoever compares chips fills in.
+    ``verdicts`` are the verdicts that it goes with, ``origin`` is the likely cause, ``meaning`` a
+    line of the reference. ``advice`` says what to do next; the comparison of chips fills in its
+    placeholders.
     """
 
     verdicts: tuple[Verdict, ...]
@@ -53,7 +53,7 @@ class Reason(StrEnum):
         meaning: str,
         advice: str = "",
     ) -> Self:
-        """Keep what belongs to a code beside it."""
+        """Attach the other columns to the code."""
         member = str.__new__(cls, code)
         member._value_ = code
         member.verdicts = (verdicts,) if isinstance(verdicts, Verdict) else verdicts
@@ -70,7 +70,7 @@ class Reason(StrEnum):
         "same-mismatch",
         Verdict.FAIL,
         Origin.UNKNOWN,
-        "The same mismatches in every run.",
+        "Every run had the same mismatches.",
         (
             "One table on one chip cannot tell a faulty chip from a mistake in the design or "
             "in the table. Run the same table on other chips: if they pass, suspect this "
@@ -81,21 +81,21 @@ class Reason(StrEnum):
         "this-chip-alone",
         Verdict.FAIL,
         Origin.CHIP,
-        "The table passes on other chips, and no other design fails in this slot.",
+        "The table passes on other chips; other designs pass in this slot, and none fails.",
         (
-            "The same table passes on {passing}, and the other designs tested in this slot do"
-            " not fail, so this chip is suspect rather than the board, the design or the "
-            "table. Try the chip in another slot to be sure."
+            "The same table passes on {passing}, and no other design tested in this slot "
+            "fails, so suspect this chip rather than the board, the design or the table. Try "
+            "the chip in another slot to be sure."
         ),
     )
     ALIKE_ON_EVERY_CHIP = (
         "alike-on-every-chip",
         Verdict.FAIL,
         Origin.TABLE,
-        "The table fails in the same first cycle and pins on every chip that was tested.",
+        "The table fails in the same first cycle and pins on every chip tested.",
         (
-            "The same table fails in the same first cycle on every chip that was tested "
-            "({failing}), so suspect the design, the table or its settings before any chip."
+            "The same table fails in the same first cycle on every chip tested ({failing}), "
+            "so suspect the design, the table or its settings before any chip."
         ),
     )
     SEVERAL_DESIGNS_OF_SLOT = (
@@ -107,7 +107,7 @@ class Reason(StrEnum):
             "{designs} designs fail here and this table passes on {passing}, so suspect what "
             "they share before any one design: contact, supply, clock, reset{pins}. Switch "
             "the power off, reseat the chip and try it in another slot: a fault that stays "
-            "with the slot is the board's."
+            "with the slot comes from the board."
         ),
     )
     ANSWERS_DIFFER = (
@@ -115,24 +115,24 @@ class Reason(StrEnum):
         Verdict.UNSTABLE,
         Origin.UNKNOWN,
         "Runs of the same stimulus gave different answers.",
-        _STEADY,
+        _UNSTEADY,
     )
     FIRST_RUN_DIFFERS = (
         "first-run-differs",
         Verdict.UNSTABLE,
         Origin.UNKNOWN,
-        "Only the first of three or more runs gave another answer.",
-        _STEADY,
+        "The first of three or more runs gave another answer; all later ones agree.",
+        _UNSTEADY,
     )
     UNSTABLE_ON_EVERY_CHIP = (
         "unstable-on-every-chip",
         Verdict.UNSTABLE,
         Origin.TABLE,
-        "The table is unstable on every chip that was tested.",
+        "The table is unstable on every chip tested.",
         (
-            "The same table is unstable on every chip that was tested ({failing}), so suspect"
-            " the design, the table or its settings before any chip: most often a register "
-            "that is not reset, or an output that is tested before it has settled."
+            "The same table is unstable on every chip tested ({failing}), so suspect the "
+            "design, the table or its settings before any chip: most often a register that is "
+            "not reset, or an output tested before it has settled."
         ),
     )
     PINS_OPEN = (
@@ -142,17 +142,17 @@ class Reason(StrEnum):
         "Every wrong pin follows the weak pulls where the design should drive it.",
         (
             "No connection between chip and controller on that pin, or a dead output driver: "
-            "switch the power off, take the usual care against static electricity, reseat the"
-            " chip and look for bent pins; then try the chip in another slot. If the fault "
-            "stays with the board, check the board's wiring of that pin; if it goes with the "
-            "chip, the chip's output is dead."
+            "switch the power off, take the usual precautions against static electricity, "
+            "reseat the chip and look for bent pins; then try the chip in another slot. If "
+            "the fault stays with the board, check the board's wiring of that pin; if it "
+            "moves with the chip, the chip's output is dead."
         ),
     )
     LINK_LOST = (
         "link-lost",
         Verdict.ERROR,
         Origin.LINK,
-        "Host and board could not talk while the table ran.",
+        "Host and board could not communicate, so the table was not completed.",
         f"{_NOT_THE_CHIP} Check the cable and the board's supply, then run the table again.",
     )
     TABLE_UNFIT = (
@@ -168,8 +168,8 @@ class Reason(StrEnum):
         Origin.BOARD,
         "The virtual chip has no model of the design, or none that works.",
         (
-            f"{_NOT_THE_CHIP} Run the table on a real board, or have the netlist made with "
-            "`python -m harness.netlist.synthesise` and write its name under `netlist` in "
+            f"{_NOT_THE_CHIP} Run the table on a real board, or make the netlist with `python "
+            "-m harness.netlist.synthesise` and write its name under `netlist` in "
             "design.toml."
         ),
     )
@@ -179,76 +179,76 @@ class Reason(StrEnum):
         Origin.UNKNOWN,
         "The tool itself failed; the run's log has a traceback.",
         (
-            f"{_NOT_THE_CHIP} Report it to those who look after harness, with the traceback in"
-            " the run's log, and run the table again."
+            f"{_NOT_THE_CHIP} Report it to the maintainers of harness, with the traceback in "
+            "the run's log, and run the table again."
         ),
     )
     RECORD_DAMAGED = (
         "record-damaged",
         Verdict.ERROR,
         Origin.UNKNOWN,
-        "What the store kept of the table cannot be read.",
-        "restore the store from a backup, or run the table again",
+        "The stored record of the table is damaged.",
+        "Restore the store from a backup, or run the table again.",
     )
     WAIVED = (
         "waived",
         Verdict.WAIVED,
         Origin.UNKNOWN,
         "A waiver covers every wrong pin.",
-        "A known failure; its owner answers for it until the waiver expires.",
+        "A known failure; its owner is responsible for it until the waiver expires.",
     )
     RUN_STOPPED = (
         "run-stopped",
         Verdict.NOT_RUN,
         Origin.NONE,
         "The run was stopped by hand.",
-        _ONCE_GONE,
+        _LATER,
     )
     RUN_BROKE_OFF = (
         "run-broke-off",
         Verdict.NOT_RUN,
         Origin.NONE,
-        "The run broke off before the table, or is still going.",
-        _ONCE_GONE,
+        "The run broke off before the table, or has not reached it yet.",
+        _LATER,
     )
     BOARD_UNUSABLE = (
         "board-unusable",
         Verdict.NOT_RUN,
         Origin.NONE,
         "The slot's board could not be reached, did not come back, or is the wrong one.",
-        _ONCE_GONE,
+        _LATER,
     )
     LINK_LOST_BEFORE = (
         "link-lost-before",
         Verdict.NOT_RUN,
         Origin.NONE,
-        "The link was lost in an earlier table more often than a slot may lose it.",
-        _ONCE_GONE,
+        "In earlier tables the link was lost more often than the slot tolerates.",
+        _LATER,
     )
     FAULT_BEFORE = (
         "fault-before",
         Verdict.NOT_RUN,
         Origin.NONE,
-        "A fault that is not the link's ended the slot's work in an earlier table.",
-        _ONCE_GONE,
+        "An earlier table ended the slot's work with a fault other than a lost link.",
+        _LATER,
     )
     STOPPED_AFTER_FAILURE = (
         "stopped-after-failure",
         Verdict.NOT_RUN,
         Origin.NONE,
-        "An intake was to stop after a table that did not pass.",
-        _ONCE_GONE,
+        "The intake stopped, as requested, after a table that did not pass.",
+        _LATER,
     )
     CHIP_MOVED = (
         "chip-moved",
         Verdict.NOT_RUN,
         Origin.NONE,
-        "The table passed before the chip was off its board, and is to be run again.",
-        _ONCE_GONE,
+        "The table passed before the chip was taken off its board, and must run again.",
+        _LATER,
     )
     NOT_PART = (
         "not-part",
         Verdict.NOT_RUN,
         Origin.NONE,
-        "Of a night only: the baseline has the table, the night has not.",
+        "In nights only: the baseline has the table, the night does not.",
     )

@@ -96,7 +96,7 @@ def test_a_design_without_a_netlist_is_not_tested_and_holds_nobody_up(
         "Could not be run: a virtual chip has no model of this design; crc16 has no netlist"
     )
     assert check.advice == (
-        "This says nothing about the chip. Run the table on a real board, or have the netlist made "
+        "This says nothing about the chip. Run the table on a real board, or make the netlist "
         "with `python -m harness.netlist.synthesise` and write its name under `netlist` in "
         "design.toml."
     )

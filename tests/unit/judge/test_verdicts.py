@@ -95,7 +95,7 @@ def test_a_mismatch_in_a_later_run_only_is_unstable() -> None:
 def test_without_repeats_one_failing_run_is_fail_and_says_so() -> None:
     outcome = outcome_of(FunctionSession([stuck_high]), RetryPolicy(0))
     assert outcome.verdict is Verdict.FAIL
-    assert outcome.summary.endswith("2 of 4 cycles differ in the one run made.")
+    assert outcome.summary.endswith("2 of 4 cycles differ in the only run.")
 
 
 def test_runs_that_all_match_but_answer_differently_are_unstable() -> None:
@@ -129,7 +129,7 @@ def test_a_lost_link_is_error_and_keeps_what_was_seen_before() -> None:
     assert found.outcome.verdict is Verdict.ERROR
     assert found.outcome.reason is Reason.LINK_LOST
     assert found.outcome.summary == (
-        "Could not be tested: port gone. Before that, 1 run ended, 1 with mismatches."
+        "Could not be tested: port gone. Before that, 1 run completed, 1 with mismatches."
     )
     assert len(found.outcome.attempts) == 1
 
