@@ -83,7 +83,8 @@ class Pins:
         """Hear whether the model complains; the host is refused with its words."""
         text = self.text()
         if text:
-            refused = Refused(text)  # not a subclass: on the board this module comes before the engine
+            # no subclass: on the board this module is defined before the engine's Refused
+            refused = Refused(text)
             refused.kind = b"no model"
             raise refused
 
