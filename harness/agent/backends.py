@@ -24,7 +24,7 @@ BACKENDS = ("generic", "rp2", "virtual")
 MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server", "main")
 """In the order of the upload: each needs only those before it."""
 
-PINS_AT = MODULES.index("engine")
+PINS_AT = MODULES.index("server")
 """Where the pins module and its helpers are inserted."""
 
 _ONE_AT_A_TIME = threading.Lock()
