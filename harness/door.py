@@ -1,8 +1,8 @@
-"""The one door to files and folders that a person, or a file of somebody's, names.
+"""The only access to files and folders that a user, or a file of a user, names.
 
-One rule: nothing that stands behind a name can stop, hang or fill the tool. Only regular files
-are opened, their size is asked before they are read, and whatever the file system refuses is a
-finding with its place. No other module asks the file system about a name that it was given.
+One rule: no path can crash or block the tool or exhaust its memory. Only regular files are opened,
+their size is checked before they are read, and every refusal of the file system is a finding with
+its place. No other module asks the file system about a path that it was given.
 """
 
 from __future__ import annotations
@@ -20,26 +20,26 @@ from typing import BinaryIO
 from harness.errors import FileUnusable, Finding, Location
 
 MAX_SETTINGS_BYTES = 4_000_000
-"""A settings file beyond this size is somebody's data under a wrong name."""
+"""A settings file beyond this size is data under a wrong name."""
 
 MAX_TABLE_BYTES = 1_000_000_000
-"""Bytes of a table in text, which is read block by block."""
+"""Maximum size of a table in text, which is read block by block."""
 
 MAX_SHEET_BYTES = 32_000_000
-"""Bytes of a spreadsheet, packed and unpacked: libraries keep all of it at once."""
+"""Maximum size of a spreadsheet, packed and unpacked: libraries keep all of it in memory."""
 
 MAX_NETLIST_BYTES = 16_000_000
 MAX_RECORD_BYTES = 256_000_000
-"""Bytes of a journal, or of a run in JSON: files that the tool wrote itself."""
+"""Maximum size of a journal or of a run in JSON, which the tool wrote itself."""
 
 MAX_ENTRIES = 200_000
-"""So many names are looked at below one folder, then the search ends."""
+"""Maximum number of names that are looked at below one folder."""
 
 OPEN_END = (
     "the last line does not end with a line break, so the file may be cut off",
     "check whether anything is missing, then add a line break",
 )
-"""What is wrong with a text whose last line does not end, and what to do."""
+"""Message and advice for a text without a line break at its end."""
 
 _REFUSED = {
     errno.ENOENT: ("no such file", "check the path"),
@@ -55,7 +55,7 @@ _KINDS = {
     stat.S_IFBLK: ("a device", "name the file itself"),
 }
 _FLAGS = (
-    getattr(os, "O_NONBLOCK", 0)  # a pipe without a writer would never let go
+    getattr(os, "O_NONBLOCK", 0)  # opening a pipe without a writer would block for ever
     | getattr(os, "O_NOCTTY", 0)
     | getattr(os, "O_CLOEXEC", 0)
     | getattr(os, "O_BINARY", 0)
@@ -76,7 +76,7 @@ def read_file(path: Path, max_bytes: int) -> bytes:
 def open_file(path: Path, max_bytes: int) -> BinaryIO:
     """Open a regular file of at most ``max_bytes`` bytes for reading. Raises FileUnusable.
 
-    Reading may still raise OSError; the file may grow meanwhile.
+    Reading may still raise OSError; the file may grow in the meantime.
     """
     with _refusing(path):
         _check(path, path.stat(), max_bytes)
@@ -96,7 +96,7 @@ def open_file(path: Path, max_bytes: int) -> BinaryIO:
 
 
 def open_to_append(path: Path) -> BinaryIO:
-    """Open a regular file to write at its end; makes it, and its folder. Raises OSError."""
+    """Open a regular file for appending; creates it and its folder. Raises OSError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | _FLAGS, 0o666)
@@ -110,28 +110,28 @@ def open_to_append(path: Path) -> BinaryIO:
 
 
 def check_file(path: Path) -> None:
-    """Raise FileUnusable unless a regular file is there; its size does not matter."""
+    """Raise FileUnusable unless this is a regular file of any size."""
     with _refusing(path):
         _check(path, path.stat(), None)
 
 
 def is_file(path: Path) -> bool:
-    """Tell whether a regular file is there; False where the file system does not say."""
+    """Tell whether this is a regular file; False if the file system refuses to say."""
     return os.path.isfile(path)  # noqa: PTH113 - pathlib's raises
 
 
 def is_folder(path: Path) -> bool:
-    """Tell whether a folder is there; False where the file system does not say."""
+    """Tell whether this is a folder; False if the file system refuses to say."""
     return os.path.isdir(path)  # noqa: PTH112 - pathlib's raises
 
 
 def is_there(path: Path) -> bool:
-    """Tell whether anything is there; False where the file system does not say."""
+    """Tell whether the path exists; False if the file system refuses to say."""
     return os.path.exists(path)  # noqa: PTH110 - pathlib's raises
 
 
 def whole_path(path: Path) -> Path:
-    """Return a path from the root, links followed as far as they lead anywhere. Never raises."""
+    """Return the absolute path, with links resolved as far as possible. Never raises."""
     try:
         return path.resolve()
     except (OSError, RuntimeError, ValueError):
@@ -144,9 +144,9 @@ def file_sum(path: Path, max_bytes: int) -> str:
 
 
 def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator[Path]:
-    """Give every regular file below a folder; no link to a folder is followed.
+    """Yield every regular file below a folder, without following links to folders.
 
-    Hidden files and folders are left out, and folders that are called like one of ``skipped``.
+    Hidden files and folders are left out, and so are folders named in ``skipped``.
     Raises FileUnusable after :data:`MAX_ENTRIES` names.
     """
     seen = 0
@@ -163,9 +163,9 @@ def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator
 
 
 def names_in(folder: Path, suffix: str) -> list[Path]:
-    """Return what stands in a folder under names that end so, in order; none without a folder.
+    """Return the sorted paths in a folder with this suffix; none if the folder does not exist.
 
-    Raises FileUnusable where the file system refuses.
+    Raises FileUnusable if the file system refuses.
     """
     with _refusing(folder), suppress(FileNotFoundError):
         return sorted(path for path in folder.iterdir() if path.name.endswith(suffix))
@@ -173,7 +173,7 @@ def names_in(folder: Path, suffix: str) -> list[Path]:
 
 
 def finding_at(error: FileUnusable, place: Location, name: str) -> Finding:
-    """Return the finding of a file at the place where somebody wrote its name."""
+    """Return the finding about a file at the place where its name is written."""
     message = f'"{name}": {error.finding.message}'
     return replace(error.finding, location=place, message=message)
 
@@ -190,7 +190,7 @@ def _check(path: Path, status: os.stat_result, max_bytes: int | None) -> None:
 
 @contextmanager
 def _refusing(path: Path) -> Iterator[None]:
-    """Raise FileUnusable for whatever the file system refuses."""
+    """Raise FileUnusable for every refusal of the file system."""
     try:
         yield
     except OSError as trouble:

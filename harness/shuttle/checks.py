@@ -1,6 +1,6 @@
-"""Small checks of values that the shuttle reader and the design reader share.
+"""Small checks of values, shared by the shuttle reader and the design reader.
 
-One rule: each takes a table and a key, adds a finding or none, and hands back the value.
+One rule: each takes a table and a key, may add a finding, and returns a usable value.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from harness.shuttle.tomlfile import TomlTable
 Number = TypeVar("Number", int, float)
 
 MIN_RATE_HZ = 0.25
-"""No board can be told of a cycle longer than 4.29 s: it is sent as 32 bits of nanoseconds."""
+"""Boards take a cycle in nanoseconds as 32 bits, so it is at most 4.29 s long."""
 
 
 def take_rate(table: TomlTable, key: str, default: float | None = None) -> float:
@@ -48,7 +48,7 @@ def out_of_range(table: TomlTable, key: str, value: float, maximum: int) -> None
 
 
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
-    """Absolute path of a file beside the TOML file; a finding when none is there."""
+    """Absolute path of a file beside the TOML file; a finding if there is none."""
     path = whole_path(table.path.parent / name)
     message = f'"{name}" was not found in {table.path.parent}'
     is_there(path, name, table, (key, *more), (message, "correct the name or add the file"))
@@ -58,9 +58,9 @@ def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
 def is_there(
     path: Path, name: str, table: TomlTable, key: tuple[str | int, ...], missing: tuple[str, str]
 ) -> bool:
-    """Tell whether a file can be read that a key names; False after a finding at the key.
+    """Tell whether the file that a key names can be read; False after a finding at the key.
 
-    ``missing`` is what to say, and to advise, where there is none.
+    ``missing`` is the message and advice if there is no such file.
     """
     try:
         check_file(path)

@@ -1,7 +1,7 @@
-"""Reading ``design.toml``: one design's address, signals and tables.
+"""Reads ``design.toml``: the address, signals and tables of one design.
 
-One rule: nothing here looks at another design; what must hold between designs (addresses, names)
-is checked by the shuttle reader.
+One rule: nothing here looks at another design; the shuttle reader checks what must hold between
+designs (addresses, names).
 """
 
 from __future__ import annotations
@@ -26,16 +26,16 @@ MAX_SETTLE_US = 1_000_000
 
 @dataclass(frozen=True)
 class DesignFile:
-    """A design together with its file, so that rules between designs can point into it."""
+    """A design and its file, so that findings about several designs have a place."""
 
     design: Design
     top: TomlTable
 
 
 def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> DesignFile | None:
-    """Read a design file; None after findings when it is not TOML at all.
+    """Read a design file; None after findings if it is not TOML.
 
-    A design with errors is handed back with what could be read of it.
+    A design with errors is returned with the parts that could be read.
     """
     top = read_toml(path, findings)
     if top is None:

@@ -1,7 +1,7 @@
-"""Reading ``[pins]`` of a shuttle: the chip's pins and their bit positions.
+"""Reads ``[pins]`` of a shuttle: the chip's pins and their bit positions.
 
-One rule: bits are given in the order inputs, outputs, bidirectional, clock, reset, select,
-whatever the order in the file, so that two authors' files of one chip mean the same words.
+One rule: bits are assigned in the order inputs, outputs, bidirectional, clock, reset, select, not
+in that of the file, so that two files about one chip give the same words.
 """
 
 from __future__ import annotations

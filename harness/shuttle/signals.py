@@ -1,7 +1,7 @@
-"""Reading ``[signals]`` of a design: Verilog ports and the chip pins that they are wired to.
+"""Reads ``[signals]`` of a design: Verilog ports and the chip pins they are wired to.
 
-One rule: a signal's direction follows from its pins; an author writes it only where a design
-uses a bidirectional chip pin one way.
+One rule: a signal's direction follows from its pins; an author writes it only if a design uses a
+bidirectional chip pin in one direction.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ def _members(
     pins: Mapping[str, Pin],
     owner: dict[str, str],
 ) -> Iterator[Pin]:
-    """Pins that a signal may have; ``owner`` notes who uses each, the others become findings."""
+    """Valid pins of a signal; the others become findings. ``owner`` maps each pin to its signal."""
     usable = [name for name, pin in pins.items() if pin.direction in _ROLE]
     for name, place in written:
         pin = pins.get(name)
@@ -131,7 +131,7 @@ def _direction(
 
 
 def _wished(table: TomlTable, members: tuple[Pin, ...], wish: Direction) -> Direction | None:
-    """Allow a direction that every pin can take: bidirectional pins any, the others their own."""
+    """Allow a direction that every pin supports: bidirectional pins any, others their own."""
     for pin in members:
         if _ROLE[pin.direction] not in (Direction.BIDIRECTIONAL, wish):
             table.error(

@@ -1,6 +1,6 @@
-"""What everybody reads before a voltage is changed.
+"""The cautions to read before a voltage is changed.
 
-One rule: texts only; whoever shows them also waits for a yes.
+One rule: texts only; the caller shows them and waits for a yes.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ CAUTIONS = tuple(
 
 
 def cautions(spec: SupplySpec) -> tuple[str, ...]:
-    """Give the cautions, and what the supply will be allowed to do."""
+    """Return the cautions, and the limits within which the supply will be used."""
     limits = spec.limits
     allowed = (
         f"Supply {shown_address(spec.port)}: nominal {spec.volts:g} V, never below "

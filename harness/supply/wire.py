@@ -1,7 +1,7 @@
 """Lines to and from an instrument on a port.
 
-One rule: one line out, at most one line back, each ended by a line feed; what the lines mean is
-not known here. Every trouble names the port.
+One rule: one line out, at most one line back, each with a line feed at its end; nothing here knows
+what the lines mean. Every error names the port.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ MAX_OLD_PIECES = 64
 
 
 class Wire:
-    """Lines over one port. ``where`` is what messages call it."""
+    """Lines over one port. ``where`` is its name in messages."""
 
     def __init__(self, opener: Callable[[], Port], where: str) -> None:
         self.where = where
@@ -32,17 +32,17 @@ class Wire:
             self._port.write(line.encode("ascii") + b"\n")
 
     def ask(self, line: str) -> str:
-        """Send a query and give its reply without the line's end."""
+        """Send a query and return its reply without the line's end."""
         self._drop_old()
         self.send(line)
         return self._reply(line)
 
     def close(self) -> None:
-        """Let go of the port."""
+        """Close the port."""
         self._port.close()
 
     def _drop_old(self) -> None:
-        """Forget what came unasked, so that no reply is taken for another."""
+        """Drop unrequested data, so that it is not mistaken for a reply."""
         for _ in range(MAX_OLD_PIECES):
             if not self._read(0.0):
                 return
@@ -77,7 +77,7 @@ class Wire:
 
 @contextmanager
 def _supply_trouble() -> Iterator[None]:
-    """Raise a link's trouble as the supply's."""
+    """Raise errors of the link as SupplyTrouble."""
     try:
         yield
     except LinkError as error:

@@ -1,12 +1,12 @@
-"""The grammar of one cell: what its text asks of the pins of its column.
+"""The grammar of a cell: what its text means for the pins of its column.
 
-One rule: a cell means the same whoever reads it, so nothing here looks at another cell, and every
-text has exactly one reading. The grammar, tried in this order for a signal of W pins::
+One rule: a cell has one meaning, which does not depend on other cells. The grammar, tried in this
+order for a signal of W pins::
 
-    cell    := ""                  hold the last level (input), else leave the pins alone
+    cell    := ""                  hold the last level (input), else no drive and no test
              | number              begins with lower-case 0x or 0b
-             | symbol * W          one JESD3 symbol a pin, most significant first
-             | "X" | "Z" | "F" | "N"   one symbol that stands for all W pins
+             | symbol * W          one JESD3 symbol per pin, most significant first
+             | "X" | "Z" | "F" | "N"   one symbol for all W pins
              | decimal             no leading zero
     number  := "0x" hexdigit+ | "0b" bit+        a digit may be x (leave alone) or z (test for Z)
 
@@ -32,7 +32,7 @@ W = TypeVar("W", int, Words)
 
 @dataclass(frozen=True, eq=False)
 class Planes(Generic[W]):
-    """What may be asked of each pin: a bit in a word for a row or, in a pattern, for every row.
+    """What a row asks of each pin, as bits in words: one row, or all rows of a pattern.
 
     drive
         level of each driven pin before its clock pulse (a ``C`` pin is 0, a ``K`` pin is 1)
@@ -70,7 +70,7 @@ SYMBOLS: dict[str, tuple[str, ...]] = {
     "X": (),
     "N": (),
 }
-"""Symbol → the planes in which it sets its pin's bit; X on an input drives the default level."""
+"""Symbol → the planes in which it sets the pin's bit; X on an input drives the default level."""
 
 _ALLOWED = {
     Direction.INPUT: "01CKFXN",
@@ -88,14 +88,14 @@ _BASE_BITS = {"0x": 4, "0b": 1}
 
 @dataclass(frozen=True)
 class Meaning(Planes[int]):
-    """What a cell asks of its pins; ``held`` marks an empty cell of an input."""
+    """What a cell asks of its pins; ``held`` marks an empty input cell."""
 
     held: bool = False
 
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why a cell cannot be used: slug, what is wrong, what to do."""
+    """Why a cell cannot be used: rule, message and advice of a finding."""
 
     rule: str
     message: str
@@ -104,7 +104,7 @@ class Refusal:
 
 @dataclass(frozen=True)
 class Column:
-    """A column: its pins, the level that each takes by default (as a word), its whole signal."""
+    """A column: its pins, their default levels as a word, and the name of its signal."""
 
     bus: Bus
     default: int = 0
@@ -130,12 +130,12 @@ _SHOWN = {
 
 
 def symbol_of(planes: tuple[str, ...], bits: tuple[int, ...]) -> str:
-    """Symbol that asks this of a pin: its bit of each of ``DRIVING`` or ``TESTING``; or a dot."""
+    """Symbol for a pin's bits in ``DRIVING`` or ``TESTING``; a dot if there is none."""
     return _SHOWN[planes].get(bits, ".")
 
 
 def read_cell(text: str, column: Column) -> Meaning | Refusal:
-    """Read one cell of a signal column. Spaces around the text do not count."""
+    """Read one cell of a signal column. Spaces around the text are ignored."""
     text = text.strip()
     if not text:
         held = column.bus.direction is Direction.INPUT
@@ -154,14 +154,14 @@ def read_cell(text: str, column: Column) -> Meaning | Refusal:
 
 
 def _is_symbols(plain: str, width: int) -> bool:
-    """Tell whether a text of the right length is symbols rather than a decimal number."""
+    """Tell whether a text of the right length is symbols, not a decimal number."""
     if width > 1 and plain.isdigit():
         return set(plain) <= {"0", "1"}
     return set(plain) <= SYMBOLS.keys() | REFUSED
 
 
 def _symbols(plain: str, column: Column) -> Meaning | Refusal:
-    """One symbol a pin, most significant first."""
+    """Read one symbol per pin, most significant first."""
     words = dict.fromkeys(PLANES, 0)
     for symbol, pin in zip(plain, column.bus.pins, strict=True):
         if symbol not in _ALLOWED[column.bus.direction]:
@@ -213,7 +213,7 @@ def _too_wide(text: str, bus: Bus) -> Refusal:
 
 
 def _number(text: str, column: Column) -> Meaning | Refusal:
-    """Read a number with a prefix; digits x and z stand for all bits of that digit."""
+    """Read a number with a prefix; a digit x or z covers all its bits."""
     if _NUMBER.fullmatch(text) is None:
         return Refusal(
             "bad-number",
@@ -251,7 +251,7 @@ def _digit_bits(digit: str, per_digit: int) -> str:
 
 
 def _bits(bits: str, column: Column) -> Meaning | Refusal:
-    """Turn bits (0 1 x z, most significant first) into symbols by the direction."""
+    """Read bits (0 1 x z, most significant first) as symbols for the direction."""
     if column.bus.direction is Direction.OUTPUT:
         return _symbols(bits.translate(_TESTED_DIGITS), column)
     if "z" in bits:
@@ -283,12 +283,12 @@ def _unreadable(text: str, plain: str, width: int) -> Refusal:
 
 
 def plain_number(text: str) -> int:
-    """Value of a number without unknown digits, of a bus of many pins; -1 for any other text."""
+    """Value of a number without x or z digits on a wide bus; -1 for any other text."""
     return int(text, 0) if _PLAIN.fullmatch(text) else -1
 
 
 def read_repeat(text: str) -> tuple[int, bool] | Refusal:
-    """Read a cell of the repeat column: (cycles, whether they are the limit of an ``until``)."""
+    """Read a repeat cell: (cycles, whether this is the limit of an ``until``)."""
     text = text.strip()
     if not text:
         return 1, False
