@@ -1,8 +1,8 @@
-"""The one door to files and folders that a person, or a file of somebody's, names.
+"""The only access to files and folders that a user, or a file of a user, names.
 
-One rule: nothing that stands behind a name can stop, hang or fill the tool. Only regular files
-are opened, their size is asked before they are read, and whatever the file system refuses is a
-finding with its place. No other module asks the file system about a name that it was given.
+One rule: no path can crash or block the tool or exhaust its memory. Only regular files are opened,
+their size is checked before they are read, and every refusal of the file system is a finding with
+its place. No other module asks the file system about a path that it was given.
 """
 
 from __future__ import annotations
@@ -20,42 +20,42 @@ from typing import BinaryIO
 from harness.errors import FileUnusable, Finding, Location
 
 MAX_SETTINGS_BYTES = 4_000_000
-"""A settings file beyond this size is somebody's data under a wrong name."""
+"""A settings file beyond this size is data under a wrong name."""
 
 MAX_TABLE_BYTES = 1_000_000_000
-"""Bytes of a table in text, which is read block by block."""
+"""Maximum size of a table in text, which is read block by block."""
 
 MAX_SHEET_BYTES = 32_000_000
-"""Bytes of a spreadsheet, packed and unpacked: libraries keep all of it at once."""
+"""Maximum size of a spreadsheet, packed and unpacked: libraries keep all of it in memory."""
 
 MAX_NETLIST_BYTES = 16_000_000
 MAX_RECORD_BYTES = 256_000_000
-"""Bytes of a journal, or of a run in JSON: files that the tool wrote itself."""
+"""Maximum size of a journal or of a run in JSON, which the tool wrote itself."""
 
 MAX_ENTRIES = 200_000
-"""So many names are looked at below one folder, then the search ends."""
+"""Maximum number of names that are looked at below one folder."""
 
 OPEN_END = (
-    "the last line has no line break at its end: the file may be cut off",
-    "see whether something is missing there, then add a line break",
+    "the last line does not end with a line break, so the file may be cut off",
+    "check whether anything is missing, then add a line break",
 )
-"""What is wrong with a text whose last line does not end, and what to do."""
+"""Message and advice for a text without a line break at its end."""
 
 _REFUSED = {
-    errno.ENOENT: ("there is no such file", "check the path"),
+    errno.ENOENT: ("no such file", "check the path"),
     errno.ENAMETOOLONG: ("the name is longer than the file system allows", "shorten it"),
-    errno.ELOOP: ("symbolic links lead round in a circle", "name the file itself"),
-    errno.ENOTDIR: ("a file stands where a folder is needed", "check the path"),
+    errno.ELOOP: ("the symbolic links form a loop", "name the file itself"),
+    errno.ENOTDIR: ("a file is where a folder should be", "check the path"),
 }
 _KINDS = {
-    stat.S_IFDIR: ("a folder", "name the file in it"),
+    stat.S_IFDIR: ("a folder", "name a file in it"),
     stat.S_IFIFO: ("a pipe", "name the file itself"),
     stat.S_IFSOCK: ("a socket", "name the file itself"),
     stat.S_IFCHR: ("a device", "name the file itself"),
     stat.S_IFBLK: ("a device", "name the file itself"),
 }
 _FLAGS = (
-    getattr(os, "O_NONBLOCK", 0)  # a pipe without a writer would never let go
+    getattr(os, "O_NONBLOCK", 0)  # opening a pipe without a writer would block for ever
     | getattr(os, "O_NOCTTY", 0)
     | getattr(os, "O_CLOEXEC", 0)
     | getattr(os, "O_BINARY", 0)
@@ -68,14 +68,15 @@ def read_file(path: Path, max_bytes: int) -> bytes:
         size = os.fstat(stream.fileno()).st_size
         data = stream.read(size + 1)
     if len(data) != size:
-        raise _unusable(path, "file-unreadable", "the file changes while it is read", "try again")
+        message = "the file changed while it was being read"
+        raise FileUnusable.of("file-unreadable", path, message, "try again")
     return data
 
 
 def open_file(path: Path, max_bytes: int) -> BinaryIO:
     """Open a regular file of at most ``max_bytes`` bytes for reading. Raises FileUnusable.
 
-    Reading may still raise OSError; the file may grow meanwhile.
+    Reading may still raise OSError; the file may grow in the meantime.
     """
     with _refusing(path):
         _check(path, path.stat(), max_bytes)
@@ -89,13 +90,13 @@ def open_file(path: Path, max_bytes: int) -> BinaryIO:
             raise
     if made_up:
         stream.close()
-        message = "the system makes this file up as it is read"
-        raise _unusable(path, "file-unreadable", message, "name a file on a disk")
+        message = "the system generates this file as it is read"
+        raise FileUnusable.of("file-unreadable", path, message, "name a file on a disk")
     return stream
 
 
 def open_to_append(path: Path) -> BinaryIO:
-    """Open a regular file to write at its end; makes it, and its folder. Raises OSError."""
+    """Open a regular file for appending; creates it and its folder. Raises OSError."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | _FLAGS, 0o666)
@@ -104,33 +105,33 @@ def open_to_append(path: Path) -> BinaryIO:
         raise OSError(errno.EINVAL, "no file can have this name") from trouble
     if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):
         stream.close()
-        raise OSError(errno.EINVAL, "something stands there that is not a file")
+        raise OSError(errno.EINVAL, "this is not a regular file")
     return stream
 
 
 def check_file(path: Path) -> None:
-    """Raise FileUnusable unless a regular file is there; its size does not matter."""
+    """Raise FileUnusable unless this is a regular file of any size."""
     with _refusing(path):
         _check(path, path.stat(), None)
 
 
 def is_file(path: Path) -> bool:
-    """Tell whether a regular file is there; False where the file system does not say."""
+    """Tell whether this is a regular file; False if the file system refuses to say."""
     return os.path.isfile(path)  # noqa: PTH113 - pathlib's raises
 
 
 def is_folder(path: Path) -> bool:
-    """Tell whether a folder is there; False where the file system does not say."""
+    """Tell whether this is a folder; False if the file system refuses to say."""
     return os.path.isdir(path)  # noqa: PTH112 - pathlib's raises
 
 
 def is_there(path: Path) -> bool:
-    """Tell whether anything is there; False where the file system does not say."""
+    """Tell whether the path exists; False if the file system refuses to say."""
     return os.path.exists(path)  # noqa: PTH110 - pathlib's raises
 
 
 def whole_path(path: Path) -> Path:
-    """Return a path from the root, links followed as far as they lead anywhere. Never raises."""
+    """Return the absolute path, with links resolved as far as possible. Never raises."""
     try:
         return path.resolve()
     except (OSError, RuntimeError, ValueError):
@@ -143,9 +144,9 @@ def file_sum(path: Path, max_bytes: int) -> str:
 
 
 def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator[Path]:
-    """Give every regular file below a folder; no link to a folder is followed.
+    """Yield every regular file below a folder, without following links to folders.
 
-    Hidden files and folders are left out, and folders that are called like one of ``skipped``.
+    Hidden files and folders are left out, and so are folders named in ``skipped``.
     Raises FileUnusable after :data:`MAX_ENTRIES` names.
     """
     seen = 0
@@ -153,8 +154,8 @@ def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator
         folders[:] = sorted(n for n in folders if not n.startswith(".") and n not in skipped)
         seen += len(folders) + len(files)
         if seen > MAX_ENTRIES:
-            message = f"more than {MAX_ENTRIES:,} files and folders are in here"
-            raise _unusable(folder, "folder-too-large", message, "name a folder further down")
+            message = f"more than {MAX_ENTRIES:,} files and folders are in this folder"
+            raise FileUnusable.of("folder-too-large", folder, message, "name a subfolder")
         for name in sorted(files):
             path = Path(place) / name
             if not name.startswith(".") and is_file(path):
@@ -162,9 +163,9 @@ def names_below(folder: Path, skipped: frozenset[str] = frozenset()) -> Iterator
 
 
 def names_in(folder: Path, suffix: str) -> list[Path]:
-    """Return what stands in a folder under names that end so, in order; none without a folder.
+    """Return the sorted paths in a folder with this suffix; none if the folder does not exist.
 
-    Raises FileUnusable where the file system refuses.
+    Raises FileUnusable if the file system refuses.
     """
     with _refusing(folder), suppress(FileNotFoundError):
         return sorted(path for path in folder.iterdir() if path.name.endswith(suffix))
@@ -172,7 +173,7 @@ def names_in(folder: Path, suffix: str) -> list[Path]:
 
 
 def finding_at(error: FileUnusable, place: Location, name: str) -> Finding:
-    """Return the finding of a file at the place where somebody wrote its name."""
+    """Return the finding about a file at the place where its name is written."""
     message = f'"{name}": {error.finding.message}'
     return replace(error.finding, location=place, message=message)
 
@@ -180,16 +181,16 @@ def finding_at(error: FileUnusable, place: Location, name: str) -> Finding:
 def _check(path: Path, status: os.stat_result, max_bytes: int | None) -> None:
     if not stat.S_ISREG(status.st_mode):
         kind, advice = _KINDS.get(stat.S_IFMT(status.st_mode), ("something else", "check the path"))
-        raise _unusable(path, "file-unreadable", f"this is {kind}, not a file", advice)
+        raise FileUnusable.of("file-unreadable", path, f"this is {kind}, not a file", advice)
     if max_bytes is not None and status.st_size > max_bytes:
-        message = f"the file has {status.st_size:,} bytes; it may have {max_bytes:,}"
+        message = f"the file has {status.st_size:,} bytes; the limit is {max_bytes:,}"
         advice = "check that this is the file you meant"
-        raise _unusable(path, "file-too-large", message, advice)
+        raise FileUnusable.of("file-too-large", path, message, advice)
 
 
 @contextmanager
 def _refusing(path: Path) -> Iterator[None]:
-    """Raise FileUnusable for whatever the file system refuses."""
+    """Raise FileUnusable for every refusal of the file system."""
     try:
         yield
     except OSError as trouble:
@@ -198,11 +199,7 @@ def _refusing(path: Path) -> Iterator[None]:
         message, advice = _REFUSED.get(trouble.errno or 0, other)
         missing = trouble.errno == errno.ENOENT
         rule = "file-missing" if missing else "file-unreadable"
-        raise _unusable(path, rule, message, advice) from trouble
+        raise FileUnusable.of(rule, path, message, advice) from trouble
     except ValueError as trouble:
         message = "no file can have this name"
-        raise _unusable(path, "file-missing", message, "check the path") from trouble
-
-
-def _unusable(path: Path, rule: str, message: str, advice: str) -> FileUnusable:
-    return FileUnusable([Finding(rule, Location(path), message, advice)])
+        raise FileUnusable.of("file-missing", path, message, "check the path") from trouble

@@ -1,28 +1,28 @@
-"""Every error and finding of the tool, and the place that each points at.
+"""All errors and findings of the tool, and the place that each points to.
 
-The tree (one rule: an error names the situation, not the mechanism)::
+One rule: an error names the situation, not the mechanism::
 
     HarnessError
     ├── InputError          a file that a person wrote cannot be used
     │   ├── TableError      a vector table
     │   ├── ConfigError     a shuttle, design, profile or rack file
-    │   ├── FileUnusable    what a name leads to is no file that can be read
-    │   └── BundleError     a bundle that cannot be made or must not be trusted
-    ├── LinkError           the board and the host could not talk
+    │   ├── FileUnusable    a path does not lead to a readable file
+    │   └── BundleError     a bundle cannot be made or must not be trusted
+    ├── LinkError           the board and the host could not communicate
     │   ├── PortUnavailable the serial port cannot be opened
     │   ├── BoardSilent     nothing came back in time
-    │   ├── BoardMisbehaved something came back that the protocol does not allow
-    │   ├── BoardLost       the port went away while it was in use
-    │   ├── HostMisuse      the host asked for what the protocol does not allow
-    │   └── SupplyTrouble   the bench supply did not do as it was told
-    ├── TableUnfit          a board cannot run a table as its settings demand
+    │   ├── BoardMisbehaved the answer was not allowed by the protocol
+    │   ├── BoardLost       the port disappeared while in use
+    │   ├── HostMisuse      the host asked for something the protocol does not allow
+    │   └── SupplyTrouble   the bench supply did not do what it was asked
+    ├── TableUnfit          a board cannot run a table with its settings
     │   └── ModelMissing    a virtual chip has no model of the table's design
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
-    │   └── RunUnfit        a run is named that is not there, or will not do here
+    │   └── RunUnfit        a stored run does not exist or cannot be used here
     ├── PageUnavailable     the live page cannot be served
-    ├── ToolFault           this program failed in a way that nobody thought of
+    ├── ToolFault           this program failed unexpectedly
     └── Cancelled           the person stopped the run
 
 This module imports nothing of ours.
@@ -42,14 +42,14 @@ _BREAKS = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029]")
 
 
 def one_line(text: object) -> str:
-    """Return a text that holds no line break and no other control character: each is escaped."""
+    """Escape line breaks and other control characters in a text."""
     return _BREAKS.sub(lambda match: match.group().encode("unicode_escape").decode(), str(text))
 
 
 _UNPRINTABLE = re.compile(
-    "[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f"  # controls but tab and newline
-    "\\u061c\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069"  # what turns or breaks a line unseen
-    "\\ud800-\\udfff\\ufdd0-\\ufdef\\ufffe\\uffff]"  # not characters at all
+    "[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f"  # controls except tab and newline
+    "\\u061c\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069"  # reorder or break a line, unseen
+    "\\ud800-\\udfff\\ufdd0-\\ufdef\\ufffe\\uffff]"  # not characters
 )
 
 
@@ -62,7 +62,7 @@ class Location:
     column: int = 0
 
     def __str__(self) -> str:
-        """Render as ``path:line:column``, leaving out what is not known."""
+        """Render as ``path:line:column``, without the parts that are not known."""
         text = one_line(self.path)
         if self.line:
             text += f":{self.line}"
@@ -72,7 +72,7 @@ class Location:
 
 
 class Severity(StrEnum):
-    """How much a finding weighs: an error stops a run, a warning does not."""
+    """How serious a finding is: an error prevents a run, a warning does not."""
 
     ERROR = "error"
     WARNING = "warning"
@@ -80,7 +80,7 @@ class Severity(StrEnum):
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing found wrong in a file, with what to do about it.
+    """One thing that is wrong in a file, and what to do about it.
 
     ``rule`` is a short slug (``ragged-row``) that the reference pages explain.
     ``message`` says what is wrong, ``advice`` what to do; neither ends in a full stop.
@@ -93,21 +93,21 @@ class Finding:
     severity: Severity = Severity.ERROR
 
     def __str__(self) -> str:
-        """Render as one line: place, weight, rule, message, advice."""
+        """Render as one line: place, severity, rule, message, advice."""
         text = one_line(f"{self.message}; {self.advice}")
         return f"{self.location}: {self.severity} [{self.rule}] {text}"
 
 
 MAX_FINDINGS = 100
-"""So many findings of one reading are kept; the others are counted."""
+"""Maximum number of findings of one reading that are kept; the rest are counted."""
 
 
 @dataclass
 class Findings:
     """Collects findings, so that a reader can report them all instead of the first.
 
-    Nobody drowns: beyond :data:`MAX_FINDINGS` they are counted, and the same fault of many rows
-    is told once, with their number.
+    Beyond :data:`MAX_FINDINGS` they are only counted, and the same fault in many rows is one
+    finding with the number of rows.
     """
 
     kept: list[Finding] = field(default_factory=list)
@@ -116,11 +116,11 @@ class Findings:
     more_rows: Counter[int] = field(default_factory=Counter)
 
     def error(self, rule: str, location: Location, message: str, advice: str) -> None:
-        """Add a finding that stops a run."""
+        """Add a finding that prevents a run."""
         self.extend([Finding(rule, location, message, advice)])
 
     def warn(self, rule: str, location: Location, message: str, advice: str) -> None:
-        """Add a finding that does not stop a run."""
+        """Add a finding that does not prevent a run."""
         self.extend([Finding(rule, location, message, advice, Severity.WARNING)])
 
     def extend(self, others: Iterable[Finding]) -> None:
@@ -132,9 +132,9 @@ class Findings:
                 self.dropped[finding.severity] += 1
 
     def add_lazy(self, make: Callable[[], Finding], same: Hashable = None, rows: int = 1) -> None:
-        """Add the error that is made, if there is room for it; beyond that none is made.
+        """Add the error that ``make`` returns; it is not called when there is no room left.
 
-        It is the fault of so many ``rows``; those of one fault that is called ``same`` add up.
+        ``rows`` is the number of rows with this fault; they add up for equal values of ``same``.
         """
         if same is not None and same in self.numbers:
             self.more_rows[self.numbers[same]] += rows
@@ -147,17 +147,17 @@ class Findings:
 
     @property
     def items(self) -> list[Finding]:
-        """Every finding as it came; a last one tells how many more there were."""
+        """All findings in the order of arrival; a last one gives the number that was left out."""
         return [*self._worded(), *self._closing()]
 
     @property
     def in_order(self) -> list[Finding]:
-        """Every finding in file order; a last one tells how many more there were."""
+        """All findings in file order; a last one gives the number that was left out."""
         return [*sorted(self._worded(), key=lambda item: item.location), *self._closing()]
 
     @property
     def errors(self) -> list[Finding]:
-        """Only the findings that stop a run."""
+        """The findings that prevent a run."""
         return [item for item in self.items if item.severity is Severity.ERROR]
 
     def _worded(self) -> Iterator[Finding]:
@@ -172,13 +172,13 @@ class Findings:
     def _closing(self) -> Iterator[Finding]:
         if self.dropped:
             place = Location(self.kept[-1].location.path)
-            message = f"and {self.dropped.total():,} more"
+            message = f"{self.dropped.total():,} more not shown"
             worst = Severity.ERROR if self.dropped[Severity.ERROR] else Severity.WARNING
-            yield Finding("more-findings", place, message, "correct those above first", worst)
+            yield Finding("more-findings", place, message, "fix the ones above first", worst)
 
 
 class HarnessError(Exception):
-    """The root of the tree: everything that the tool raises on purpose."""
+    """The root of all errors that the tool raises on purpose."""
 
 
 class InputError(HarnessError):
@@ -203,20 +203,35 @@ class ConfigError(InputError):
 
 
 class FileUnusable(InputError):
-    """What a name leads to is no file that can be read; carries one finding."""
+    """A path does not lead to a readable file; carries one finding."""
 
     @property
     def finding(self) -> Finding:
-        """Why."""
+        """The reason."""
         return self.findings[0]
 
 
 class BundleError(InputError):
-    """A bundle cannot be made of what is there, or was altered and must not be trusted."""
+    """A bundle cannot be made from what is there, or was altered and must not be trusted."""
 
 
 class LinkError(HarnessError):
-    """The board and the host could not talk. Never a verdict on a chip."""
+    """The board and the host could not communicate. Never a verdict on a chip.
+
+    ``port`` is the one that the text begins with, empty if it names none.
+    """
+
+    def __init__(self, message: str, port: str = "") -> None:
+        self.message, self.port = message, port
+        super().__init__(f"{port}: {message}" if port else message)
+
+    def more(self, text: str) -> Self:
+        """Make the same error with more to say."""
+        return type(self)(f"{self.message}; {text}", self.port)
+
+    def beside(self, port: str) -> str:
+        """Give the text for a line that names this port already."""
+        return self.message if port and port == self.port else str(self)
 
 
 class PortUnavailable(LinkError):
@@ -228,11 +243,11 @@ class BoardSilent(LinkError):
 
 
 class BoardMisbehaved(LinkError):
-    """The board answered with something that the protocol does not allow."""
+    """The board sent an answer that the protocol does not allow."""
 
 
 class BoardLost(LinkError):
-    """The port went away while it was in use (unplugged, reset, driver gone)."""
+    """The port disappeared while in use (unplugged, reset, driver gone)."""
 
 
 class HostMisuse(LinkError):
@@ -240,15 +255,15 @@ class HostMisuse(LinkError):
 
 
 class SupplyTrouble(LinkError):
-    """The bench supply could not be reached, or did not do as it was told."""
+    """The bench supply could not be reached, or did not do what it was asked."""
 
 
 class TableUnfit(HarnessError):
-    """A board cannot run a table as its settings demand. Never a verdict on a chip."""
+    """A board cannot run a table with its settings. Never a verdict on a chip."""
 
 
 class ModelMissing(TableUnfit):
-    """A virtual chip has no model of a table's design that works. Never a verdict on a chip."""
+    """A virtual chip has no working model of a table's design. Never a verdict on a chip."""
 
 
 class NetlistError(HarnessError):
@@ -260,14 +275,14 @@ class VirtualError(HarnessError):
 
 
 class StoreError(HarnessError):
-    """Results cannot be kept or read back; each text is one line, whatever its paths hold."""
+    """Results cannot be kept or read back; control characters in paths are escaped."""
 
     def __init__(self, message: str, *below: str) -> None:
         super().__init__("\n".join(one_line(line) for line in (message, *below)))
 
 
 class RunUnfit(StoreError):
-    """A stored run is not there, or not as it must be for what is asked: wrong usage."""
+    """A stored run does not exist or cannot be used for the request: wrong usage."""
 
 
 class PageUnavailable(HarnessError):
@@ -275,7 +290,7 @@ class PageUnavailable(HarnessError):
 
 
 class ToolFault(HarnessError):
-    """This program failed in a way that nobody thought of. Never a verdict on a chip."""
+    """This program failed unexpectedly. Never a verdict on a chip."""
 
 
 class Cancelled(HarnessError):
@@ -283,7 +298,7 @@ class Cancelled(HarnessError):
 
 
 def printable(text: str) -> str:
-    """Replace characters that XML forbids or that hide themselves by visible escapes."""
+    """Replace characters that XML forbids or that are invisible with visible escapes."""
     return _UNPRINTABLE.sub(_escape, text)
 
 

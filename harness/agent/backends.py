@@ -1,8 +1,8 @@
-"""Pins modules as the host knows them: what each can do, and the texts that a board needs for it.
+"""The host's view of pins modules: what each can do, and the texts that a board needs for it.
 
-A module says what it can do in a literal, ``ABOUT``, which is read from its source: it may import
-what only MicroPython has. On the board all modules share one namespace, so relative imports fall
-away, and so do docstrings and annotations. Runs on the host only; the agent does not need it.
+A module says what it can do in a literal, ``ABOUT``, which is read from its source, because the
+module may import what only MicroPython has. On the board all modules share one namespace, so
+relative imports are stripped, as are docstrings and annotations. Runs on the host only.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ BACKENDS = ("generic", "rp2", "virtual")
 """The registry: every name that a profile may give, of ``pins_NAME.py`` beside this file."""
 
 MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server", "main")
-"""In the order in which they go to the board: each needs only those before it."""
+"""In the order of the upload: each needs only those before it."""
 
-PINS_AT = MODULES.index("engine")
-"""Where the pins module and its helpers come in."""
+PINS_AT = MODULES.index("server")
+"""Where the pins module and its helpers are inserted."""
 
 _ONE_AT_A_TIME = threading.Lock()
 """Slots start together; some versions of CPython 3.11 cannot parse in two threads at once.
@@ -39,12 +39,11 @@ class Backend:
     """What a pins module can do: the fields of its ``ABOUT``.
 
     ``exact``: hardware times every cycle, in ticks of ``tick_ns``; else software paces them and
-    counts in these. ``ticks`` is the fewest of a cycle, without and with a clock pulse;
-    ``rate_hz`` the fastest rate where a profile names none. ``samples``: outputs can be read at a
-    chosen time after the last edge; exact pins take ``sync_ticks`` to see a level and read at most
-    ``latest_ticks`` after it. ``pins`` is how many the controller may have (GPIO0 to GPIO29 on
-    an RP2040), ``needs`` names
-    modules that go to the board before this one.
+    counts in these. ``ticks`` is the minimum of a cycle, without and with a clock pulse;
+    ``rate_hz`` is the fastest rate where a profile names none. ``samples``: outputs can be read at
+    a chosen time after the last edge; exact pins take ``sync_ticks`` to see a level and read at
+    most ``latest_ticks`` after it. ``pins`` is the maximum number of controller pins (GPIO0 to
+    GPIO29 on an RP2040), ``needs`` names modules that go to the board before this one.
     """
 
     name: str
@@ -59,14 +58,14 @@ class Backend:
     needs: tuple[str, ...] = ()
 
     def cycle(self, words: int, ticks: int, settle: int, sample: int) -> CycleFace:
-        """Ask exact pins for a cycle, all times in ticks; as ``layout`` of ``rp2_timing``."""
-        found: CycleFace = self._module().layout(words, ticks, settle, sample)
-        return found
+        """Work out a cycle of exact pins, all times in ticks; see ``layout`` of ``rp2_timing``."""
+        cycle: CycleFace = self._module().layout(words, ticks, settle, sample)
+        return cycle
 
     def plan(self, memory: RoomFace, words: int, captured: int) -> PlanFace:
-        """Ask exact pins for what cuts blocks into bursts; as ``BurstPlan`` of ``rp2_plan``."""
-        found: PlanFace = self._module().BurstPlan(memory, words, captured)
-        return found
+        """Make the plan that cuts blocks into bursts; see ``BurstPlan`` of ``rp2_plan``."""
+        plan: PlanFace = self._module().BurstPlan(memory, words, captured)
+        return plan
 
     def _module(self) -> Any:
         return import_module(f"{__package__}.pins_{self.name}")
@@ -74,9 +73,9 @@ class Backend:
 
 @lru_cache
 def backend(name: str) -> Backend:
-    """What a pins module can do. Raises ValueError for a name that is not registered."""
+    """Return what a pins module can do. Raises ValueError for a name that is not registered."""
     if name not in BACKENDS:
-        raise ValueError(f"no pins module called {name!r}; there are: {', '.join(BACKENDS)}")
+        raise ValueError(f"no pins module {name!r}; registered: {', '.join(BACKENDS)}")
     with _ONE_AT_A_TIME:
         for statement in ast.parse(_source(f"pins_{name}")).body:
             if _assigns_about(statement):
@@ -86,7 +85,7 @@ def backend(name: str) -> Backend:
 
 @lru_cache
 def texts(name: str) -> tuple[str, ...]:
-    """The texts to execute on the board, in order. Any thread may call; raises as ``backend``."""
+    """Return the texts to execute on the board, in order. Thread-safe; raises as ``backend``."""
     pins = (*backend(name).needs, f"pins_{name}")
     modules = (*MODULES[:PINS_AT], *pins, *MODULES[PINS_AT:])
     with _ONE_AT_A_TIME:
@@ -102,7 +101,7 @@ def _assigns_about(node: ast.stmt) -> TypeGuard[ast.Assign]:
 
 
 def slim(source: str) -> str:
-    """Leave out of a module what a board does not need."""
+    """Strip from a module what a board does not need."""
     tree = _Slimmer().visit(ast.parse(source))
     text = re.sub("\n\n+", "\n", ast.unparse(ast.fix_missing_locations(tree)) + "\n")
     return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
@@ -111,11 +110,11 @@ def slim(source: str) -> str:
 MICROPYTHON = {"addressof": "uctypes"} | dict.fromkeys(
     ("ticks_add", "ticks_diff", "ticks_ms", "ticks_us"), "time"
 )
-"""Where a board has what ``cpython`` stands in for; the rest is part of its compiler."""
+"""The board's modules for names that ``cpython`` replaces; its compiler has the others."""
 HOST_ONLY = ("__future__", "collections.abc", "typing")
-"""Modules that MicroPython has not: what is imported from them is for annotations."""
+"""Modules that MicroPython lacks; names imported from them are for annotations."""
 VIPER = {"int": "int", "Table": "ptr32"}
-"""Annotations that mean something to the emitter; all else is an object to it, as without one."""
+"""Annotations that the viper emitter knows; without one of these, an argument is an object."""
 
 
 class _Slimmer(ast.NodeTransformer):
@@ -147,9 +146,9 @@ class _Slimmer(ast.NodeTransformer):
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
         known = VIPER if node.decorator_list else {}
-        node.returns = _told(node.returns, known)
+        node.returns = _emitted(node.returns, known)
         for argument in (*node.args.args, *node.args.kwonlyargs):
-            argument.annotation = _told(argument.annotation, known)
+            argument.annotation = _emitted(argument.annotation, known)
         return self._without_passes(node)
 
     def _without_passes(self, node: ast.Module | ast.ClassDef | ast.FunctionDef) -> ast.AST:
@@ -158,8 +157,8 @@ class _Slimmer(ast.NodeTransformer):
         return node
 
 
-def _told(annotation: ast.expr | None, known: Mapping[str, str]) -> ast.expr | None:
-    """What the emitter is told of an argument."""
+def _emitted(annotation: ast.expr | None, known: Mapping[str, str]) -> ast.expr | None:
+    """Translate an annotation for the emitter, or drop it."""
     if isinstance(annotation, ast.Name) and annotation.id in known:
         return ast.Name(known[annotation.id])
     return None

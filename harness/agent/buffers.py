@@ -1,6 +1,6 @@
-"""Arrays of words, and the loops that go over whole arrays: copy, count, compare, tally.
+"""Arrays of words, and the loops over whole arrays: copy, count, compare, tally.
 
-One rule: a loop knows words and places in them, not what they stand for; it takes no memory.
+One rule: a loop knows words and positions, not their meaning, and allocates nothing.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from .faces import Bytes, Words
 
 
 def words(count: int) -> Words:
-    """``count`` unsigned 32-bit words, all zero."""
+    """Make ``count`` unsigned 32-bit words, all zero."""
     return array("I", bytes(4 * count))
 
 
@@ -70,19 +70,19 @@ def count_up(target: Words, place: Words) -> int:
 
 
 @micropython.viper
-def compare(asked: Sequence[Words | memoryview], found: Sequence[Words], k: int, count: int) -> int:
-    """Compare vectors ``k`` to ``count``; return how many differ.
+def compare(want: Sequence[Words | memoryview], got: Sequence[Words], k: int, count: int) -> int:
+    """Compare vectors ``k`` to ``count``; return the number that differ.
 
-    ``asked`` holds expect, care, highz; ``found`` seen, floating, wrong, tested. ``wrong`` gets
-    the pins that differ, ``tested`` what was read on the pins that are tested.
+    ``want`` is expect, care, highz; ``got`` is seen, floating, wrong, tested. ``wrong`` gets the
+    pins that differ, ``tested`` the levels read on tested pins.
     """
-    expect = ptr32(asked[0])
-    care = ptr32(asked[1])
-    highz = ptr32(asked[2])
-    seen = ptr32(found[0])
-    floating = ptr32(found[1])
-    wrong = ptr32(found[2])
-    tested = ptr32(found[3])
+    expect = ptr32(want[0])
+    care = ptr32(want[1])
+    highz = ptr32(want[2])
+    seen = ptr32(got[0])
+    floating = ptr32(got[1])
+    wrong = ptr32(got[2])
+    tested = ptr32(got[3])
     bad = 0
     while k < count:
         s = int(seen[k])

@@ -1,9 +1,9 @@
 """A block of vectors: the arrays that hold it on the board, and how they are filled.
 
 A layout says which bits of which words vary in a run, and in which column each is sent; eight
-columns are a plane, one byte per vector. All other bits hold their level from the layout on and
-cost neither bytes nor time. The format of a body stands in this folder's README. Nobody else
-writes these arrays: what a block does not change is left from the block before.
+columns are a plane, one byte per vector. All other bits keep their level from the layout and cost
+neither bytes nor time. This folder's README has the format of a body. Only this module writes
+these arrays: parts that a block does not change are still those of the block before.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from .protocol import CONSTANT, FIELDS, LAYOUT, PLAIN, PLANES, SAME, SUB, TURNED
 
 
 class Block:
-    """Room for ``size`` vectors and for what they give; the arrays are reused."""
+    """Room for ``size`` vectors; the arrays are reused."""
 
     def __init__(self, size: int) -> None:
         self.size = size
@@ -32,15 +32,12 @@ class Block:
         self.table = words(256)
 
     def forget(self) -> None:
-        """Forget the layout: a run that begins must bring its own."""
+        """Forget the layout: a new run must send its own."""
         self.known = False
 
     def load(self, body: Bytes, count: int) -> None:
-        """Fill the first ``count`` vectors from a block's body (inflated already).
-
-        A view of the body, as a slice of it would be a copy: there may be no room for one.
-        """
-        body = memoryview(body)
+        """Fill the first ``count`` vectors from a block's body, already inflated."""
+        body = memoryview(body)  # slices of bytes are copies, and there may be no room for one
         opening = body[0]
         if not self.known and opening in (PLANES, SAME):
             raise ValueError("block without a layout")
@@ -54,7 +51,7 @@ class Block:
             raise ValueError("block that begins with %d" % opening)
 
     def load_words(self, body: Bytes, count: int) -> None:
-        """Take words as they are, field by field."""
+        """Copy plain words, field by field."""
         at = 1
         for k in range(len(FIELDS)):
             take_bytes(addressof(body) + at, addressof(self.fields[k]), 4 * count)
@@ -62,9 +59,10 @@ class Block:
             self.filled[k] = None
 
     def load_layout(self, body: Bytes) -> int:
-        """Learn where the columns go; return where the planes begin.
+        """Read where the columns go; return where the planes begin.
 
-        ``ways`` has for each plane the fields it changes: what each of its bits does to a word.
+        ``ways`` has, for each plane, the fields it changes and what each of its bits does to a
+        word.
         """
         for k in range(len(FIELDS)):
             self.base[k] = int.from_bytes(bytes(body[1 + 4 * k : 5 + 4 * k]), "little")
@@ -108,20 +106,20 @@ class Block:
             self.hold(k, base[k] if fresh[k] else None)
 
     def settle(self, ways: dict[int, Words], byte: int, base: Words) -> None:
-        """Change the base by a plane that is the same for every vector of the block."""
+        """Apply to the base a plane that is the same for every vector of the block."""
         for k, bits in ways.items():
             for bit in range(8):
                 if byte >> bit & 1:
                     base[k] ^= bits[bit]
 
     def hold(self, k: int, level: int | None) -> None:
-        """Keep note of what is in field ``k``; fill it where no bit varies."""
+        """Note the content of field ``k``, None if its bits vary; fill it with a new level."""
         if level is not None and self.filled[k] != level:
             fill(addressof(self.fields[k]), level, self.size)
         self.filled[k] = level
 
     def expand_plane(self, body: Bytes, at: int, count: int, width: int) -> int:
-        """The address of one byte per vector, of the plane that begins at ``at``."""
+        """Return the address of the expanded plane at ``at``, one byte per vector."""
         mode = body[at]
         source = addressof(body) + (at + 2)
         if mode == PLAIN:
@@ -143,5 +141,5 @@ class Block:
 
 
 def body_size(count: int) -> int:
-    """The most bytes that the body of a block of ``count`` vectors can have."""
+    """Return the maximum size of the body of a block of ``count`` vectors, in bytes."""
     return 1 + len(FIELDS) * 4 * count

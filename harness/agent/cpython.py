@@ -1,7 +1,7 @@
-"""What the agent needs from its interpreter where that interpreter is CPython.
+"""The parts of MicroPython that the agent uses, for running it under CPython.
 
-On a board this module does not exist: the upload leaves it out, because MicroPython has the
-same names built in. ``viper`` does nothing here and ``ptr8``/``ptr32`` view a buffer.
+The upload leaves this module out, because MicroPython has the same names. Here ``viper`` does
+nothing, and ``ptr8`` and ``ptr32`` view a buffer.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ from typing import Any, TypeVar
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-class micropython:  # noqa: N801  the name of the module it stands for
-    """The one part of the ``micropython`` module that the agent uses in its loops."""
+class micropython:  # noqa: N801  the name of the module it replaces
+    """The part of the ``micropython`` module that the agent's loops use."""
 
     @staticmethod
     def viper(function: F) -> F:
-        """Leave the function as it is."""
+        """Return the function unchanged."""
         return function
 
 
 class Place(int):
-    """A byte of a buffer: a number that goes on counting as an address does on a board."""
+    """A byte of a buffer: a number that can be added to, like an address on a board."""
 
     view: memoryview
 
@@ -32,37 +32,37 @@ class Place(int):
 
 
 def place(view: memoryview, at: int) -> Place:
-    """Byte ``at`` of what a buffer holds."""
-    found = Place(at)
-    found.view = view
-    return found
+    """Byte ``at`` of a buffer."""
+    byte = Place(at)
+    byte.view = view
+    return byte
 
 
 def addressof(buffer: object) -> int:
-    """Where a buffer begins."""
+    """The first byte of a buffer."""
     return place(memoryview(buffer).cast("B"), 0)  # type: ignore[arg-type]  # py3.11 has no Buffer
 
 
 def ptr8(buffer: Any) -> Any:
-    """View a buffer, or what follows a place, as bytes."""
+    """View a buffer, or the rest of one from a place on, as bytes."""
     if isinstance(buffer, Place):
         return buffer.view[buffer:]
     return memoryview(buffer).cast("B")
 
 
 def ptr32(buffer: Any) -> Any:
-    """View a buffer, or what follows a place, as unsigned 32-bit words."""
+    """View a buffer, or the rest of one from a place on, as unsigned 32-bit words."""
     octets = ptr8(buffer)
     return octets[: len(octets) & ~3].cast("I")
 
 
 def ticks_ms() -> int:
-    """Milliseconds from some moment on."""
+    """Milliseconds since an arbitrary moment."""
     return time.monotonic_ns() // 1_000_000
 
 
 def ticks_us() -> int:
-    """Microseconds from some moment on."""
+    """Microseconds since an arbitrary moment."""
     return time.monotonic_ns() // 1_000
 
 

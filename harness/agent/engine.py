@@ -1,6 +1,6 @@
-"""Does what the host commands: binds pins, loads blocks, runs them, compares, counts.
+"""Carries out the host's commands: binds pins, loads blocks, runs them, compares, counts.
 
-Knows vectors, not hardware: a whole burst is handed to the pins object at once. Knows commands,
+Knows vectors, not hardware: a whole burst is passed to the pins object at once. Knows commands,
 not frames: ``server`` beside this file speaks the protocol.
 """
 
@@ -38,26 +38,28 @@ from .unpack import inflate, unmatch
 
 AGENT = "1.1"
 UNTIL_PART = 4096
-"""Cycles of an ``until`` row after which the board looks up, if its pins do not do so before."""
+"""Cycles of an ``until`` row between looks at the host, where the pins do not look more often."""
 MIN_ROWS = 32
 ROW_BYTES = 138
-"""Memory that a block needs for each of its vectors."""
+"""Bytes of memory that a block needs for each vector."""
 HELD = ["block", "work", "seen", "floating", "wrong", "tested", "row_of", "pass_of", "body", "raw"]
-"""What ``reserve`` takes."""
+"""The attributes that ``reserve`` sets."""
 
 
 class Refused(Exception):
-    """The host asked for what cannot be done; the text goes back to it."""
+    """The host requested something impossible; the text is sent back to it after ``kind``."""
+
+    kind = b"refused"
 
 
 class Aborted(Exception):
-    """The host wants the burst to end."""
+    """The host ends the burst."""
 
 
 def fitting(rows: int, free: int) -> int:
-    """Vectors of a block that leaves a third of ``free`` bytes to frames, answers and inflating.
+    """Halve ``rows`` until a block leaves a third of ``free`` bytes to frames, answers, inflating.
 
-    At most ``rows``, which is halved as often as it takes; ``MIN_ROWS`` are always tried.
+    Returns at least ``MIN_ROWS``.
     """
     while rows > MIN_ROWS and 3 * ROW_BYTES * rows > 2 * free:
         rows //= 2
@@ -65,7 +67,7 @@ def fitting(rows: int, free: int) -> int:
 
 
 class Engine:
-    """One board's state: its pins, its loaded block, and the counts of the present run."""
+    """One board's state: its pins, its loaded block, and the counts of the current run."""
 
     def __init__(self, pins: PinsFace, rows: int = 1024) -> None:
         self.pins = pins
@@ -77,12 +79,11 @@ class Engine:
         self.start(0, 0)
 
     def allocate(self) -> None:
-        """Take the memory for a block as large as fits; ``rows`` is 0 if none does.
+        """Allocate the largest block that fits; ``rows`` is 0 if none does.
 
-        Memory may be in pieces, so that less fits than is free.
+        Memory may be fragmented, so that less fits than is free.
         """
-        # What the upload left lies between: without this, half of a block was all that fitted on
-        # an RP2040.
+        # The upload leaves garbage in between: without this, only half a block fitted on an RP2040.
         gc.collect()
         self.free = gc.mem_free() if hasattr(gc, "mem_free") else None
         if self.free is not None:
@@ -97,13 +98,13 @@ class Engine:
                 return
 
     def release_memory(self) -> None:
-        """Let go of everything that ``reserve`` took."""
+        """Free everything that ``reserve`` allocated."""
         for name in HELD:
             setattr(self, name, None)
         gc.collect()
 
     def reserve(self, rows: int) -> None:
-        """Take all memory that a block of ``rows`` vectors needs."""
+        """Allocate all memory for a block of ``rows`` vectors."""
         self.block = Block(rows)
         self.work = Block(rows)
         self.seen = words(rows)
@@ -116,7 +117,7 @@ class Engine:
         self.raw = bytearray(body_size(rows) + 64)
 
     def command(self, kind: int, payload: bytes | memoryview) -> bytes:
-        """Do one command; return the payload of its answer."""
+        """Carry out one command; return the payload of its answer."""
         if not self.rows:
             raise Refused(
                 "the smallest block, of %d vectors, takes %d bytes, and the board has %s free, in "
@@ -144,7 +145,7 @@ class Engine:
         raise Refused("unknown command %d" % kind)
 
     def hello(self) -> bytes:
-        """Say who answers and how much fits."""
+        """Return the board's identity and its limits."""
         about = sys.implementation  # a tuple in MicroPython, an object with names in CPython
         name = about[0] if isinstance(about, tuple) else about.name
         version = about[1] if isinstance(about, tuple) else about.version
@@ -163,7 +164,7 @@ class Engine:
         return json.dumps(facts).encode()
 
     def timing(self, payload: bytes | memoryview) -> bytes:
-        """Set the time of one cycle; say what it will be."""
+        """Set the time of a cycle; return the time that it will be."""
         period, settle, sample = struct.unpack("<III", payload)
         achieved, parts = self.pins.timing(period, settle, sample)
         return struct.pack("<II", achieved, parts)
@@ -171,7 +172,7 @@ class Engine:
     def start(self, first: int, stop: int, manner: int = 0) -> None:
         """Begin a run: forget all counts; keep the words of cycles ``first`` to ``stop``.
 
-        ``manner`` is made of ``GAP_FREE`` and ``PULSES``.
+        ``manner`` combines ``GAP_FREE`` and ``PULSES``.
         """
         self.manner = manner
         self.before = self.pins.bursts
@@ -198,7 +199,7 @@ class Engine:
         return b""
 
     def totals(self) -> bytes:
-        """What the run came to: counts, signature, pauses, time, the pins that were wrong."""
+        """Return the results of the run: counts, signature, pauses, time, wrong pins."""
         cycles, bad = self.cycle & 0xFFFFFFFF, self.bad & 0xFFFFFFFF
         pauses = max(self.pins.bursts - self.before - 1, 0)
         answer = struct.pack("<IIIIQ", cycles, bad, self.crc, pauses, self.pins.took())
@@ -208,7 +209,7 @@ class Engine:
         return answer
 
     def run_block(self, payload: bytes | memoryview) -> bytes:
-        """Run a block, whose last bytes come along; answer with what it gave.
+        """Run a block, whose last bytes are in ``payload``; return its answer.
 
         The answer lists mismatches, ``until`` rows and window words.
         """
@@ -217,11 +218,11 @@ class Engine:
         if count > self.rows:
             raise Refused("block of %d vectors, room for %d" % (count, self.rows))
         self.unpack(flags, count)
-        self.found: list[tuple[int, ...]] = []
+        self.misses: list[tuple[int, ...]] = []
         self.untils: list[tuple[int, ...]] = []
         self.window: list[tuple[int, ...]] = []
-        # Paced pins look up between cycles, by their own clock: while a block of slow cycles ran,
-        # the host could neither be told nor stop it.
+        # Paced pins call this between cycles, by their own clock: otherwise the host could neither
+        # hear from nor stop a block of slow cycles.
         self.pins.idle = self.look_up
         if self.pins.exact:
             self.pins.perform(self, count)
@@ -232,7 +233,7 @@ class Engine:
         return self.answer()
 
     def unpack(self, flags: int, count: int) -> None:
-        """Turn the loaded bytes into the block's words."""
+        """Expand the loaded bytes into the block's words."""
         body: Bytes = memoryview(self.raw)[: self.loaded]
         self.loaded = 0
         if flags & DEFLATED:
@@ -244,7 +245,7 @@ class Engine:
         self.block.load(body, count)
 
     def run_repeats(self, count: int) -> None:
-        """Run a block in which rows stand for several cycles, or until outputs match."""
+        """Run a block whose rows run for several cycles, or until outputs match."""
         block = self.block
         used = 0
         for row in range(count):
@@ -278,21 +279,21 @@ class Engine:
             copy_row(self.row_of, self.row_of, where)
 
     def flush(self, count: int) -> None:
-        """Run what the work block holds."""
+        """Run the work block."""
         if count:
             self.burst(self.work, count, -1)
 
     def burst(self, block: Block, count: int, row: int) -> None:
-        """Run and compare ``count`` vectors; ``row`` is -1 where ``row_of`` says the row."""
+        """Run and compare ``count`` vectors from ``row``; -1: ``row_of`` has their rows."""
         self.pins.run(block, count, self.seen, self.floating)  # type: ignore[union-attr]  # paced
         self.judge(block, 0, count, row, 0)
 
     def judge(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
-        """Compare what was read in ``count`` vectors; ``row`` as in ``burst``."""
-        asked: Sequence[Words | memoryview] = (block.expect, block.care, block.highz)
+        """Compare the words read in ``count`` vectors; ``row`` as in ``burst``."""
+        want: Sequence[Words | memoryview] = (block.expect, block.care, block.highz)
         if at:  # the loop has four arguments already, and viper takes no fifth on ARM
-            asked = [memoryview(field)[at:] for field in asked]
-        bad = compare(asked, (self.seen, self.floating, self.wrong, self.tested), 0, count)
+            want = [memoryview(field)[at:] for field in want]
+        bad = compare(want, (self.seen, self.floating, self.wrong, self.tested), 0, count)
         self.crc = binascii.crc32(memoryview(self.tested)[:count], self.crc)
         if bad:
             self.bad += bad
@@ -305,7 +306,7 @@ class Engine:
             self.look_up()
 
     def entry(self, k: int, row: int, passed: int) -> tuple[int, ...]:
-        """Where cycle ``k`` of the burst stands in the block, and what was read there."""
+        """Return the place of cycle ``k`` of the burst in the block, and the words read there."""
         if row < 0:
             return (self.cycle + k, self.row_of[k], self.pass_of[k], self.seen[k], self.floating[k])
         return (self.cycle + k, row + k, passed, self.seen[k], self.floating[k])
@@ -315,7 +316,7 @@ class Engine:
         k = 0
         while k < count and self.kept < MAX_KEPT:
             if self.wrong[k]:
-                self.found.append(self.entry(k, row, passed) + (self.wrong[k],))
+                self.misses.append(self.entry(k, row, passed) + (self.wrong[k],))
                 self.kept += 1
             k += 1
 
@@ -325,7 +326,7 @@ class Engine:
             self.window.append(self.entry(k, row, passed))
 
     def run_until(self, row: int, limit: int) -> None:
-        """Repeat a row until its outputs match; count only its last cycle's answer."""
+        """Repeat a row until its outputs match; judge only its last cycle."""
         block = self.block
         vector = [block.fields[k][row] for k in range(5)]
         used = 0
@@ -344,13 +345,13 @@ class Engine:
         self.judge(block, row, 1, row, used - 1)
 
     def answer(self) -> bytes:
-        """The answer to a block: three counted lists."""
-        parts = [struct.pack("<BBB", len(self.found), len(self.untils), len(self.window))]
-        for entry in self.found:
+        """Return the answer to a block: three counted lists."""
+        parts = [struct.pack("<BBB", len(self.misses), len(self.untils), len(self.window))]
+        for entry in self.misses:
             parts.append(struct.pack("<IHIIII", *entry))
         for entry in self.untils:
             parts.append(struct.pack("<HI", *entry))
         for entry in self.window:
             parts.append(struct.pack("<IHIII", *entry))
-        self.found = self.untils = self.window = []
+        self.misses = self.untils = self.window = []
         return b"".join(parts)

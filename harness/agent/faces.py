@@ -1,6 +1,6 @@
-"""What the agent asks of the modules around it, for type checkers and for readers.
+"""The interfaces between the agent's modules, for type checkers and readers.
 
-Types only: no board ever sees this file.
+Types only: this file never goes to a board.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ if TYPE_CHECKING:
 Words: TypeAlias = "array[int]"
 """Unsigned, 32 bits each."""
 Table = Words
-"""Words that the emitter is to hold by their address, in a register."""
+"""Words whose address the viper emitter keeps in a register."""
 Bytes = bytes | bytearray | memoryview
 Vector = Sequence[int]
 """Drive, enable, pulse, expect, care."""
 
 
 class AnyPins(Protocol):
-    """What the engine asks of every pins module.
+    """The interface of every pins module.
 
-    ``idle`` is to be called while cycles go on, every 50 ms or oftener: it tells the host that
-    the board is busy, and raises to end the work.
+    Call ``idle`` between cycles, at least every 50 ms: it tells the host that the board is busy,
+    and raises to end the work.
     """
 
     idle: Callable[[], None] | None
@@ -41,7 +41,7 @@ class AnyPins(Protocol):
 
     @property
     def rows(self) -> int:
-        """Vectors of a block that suit the controller's memory."""
+        """Maximum number of vectors of a block, by the controller's memory."""
 
     def serial(self) -> str:
         """The board's serial number."""
@@ -62,17 +62,17 @@ class AnyPins(Protocol):
         """
 
     def took(self) -> int:
-        """Microseconds measured in cycles since the last call; 0 if they are as ``timing`` said."""
+        """Microseconds measured in cycles since the last call; 0 if as ``timing`` returned."""
 
     def sense(self, numbers: Sequence[int], /) -> list[int | None]:
-        """What these controller pins measure, 0 to 65535; None where nothing can be told."""
+        """The readings of these controller pins, 0 to 65535; None for one that cannot be read."""
 
     def release(self) -> None:
         """Stop driving."""
 
 
 class PacedPins(AnyPins, Protocol):
-    """Pins whose every cycle is software's business; a whole burst crosses at once."""
+    """Pins that software paces; a whole burst is passed at once."""
 
     exact: Literal[False]
 
@@ -81,55 +81,55 @@ class PacedPins(AnyPins, Protocol):
 
 
 class ExactPins(AnyPins, Protocol):
-    """Pins that hardware moves: they cut a block into bursts and hand back what was read."""
+    """Pins that hardware drives: they cut a block into bursts and return the words read."""
 
     exact: Literal[True]
 
     def limits(self) -> dict[str, int]:
-        """What a single burst can be: ``tick_ns``, ``captured``, ``words``."""
+        """The limits of a single burst: ``tick_ns``, ``captured``, ``words``."""
 
     def perform(self, engine: Engine, count: int, /) -> None:
-        """Run the first ``count`` rows of the engine's block; ``judge`` gets what was read."""
+        """Run the first ``count`` rows of the engine's block; pass the words to ``judge``."""
 
 
 PinsFace = PacedPins | ExactPins
 
 
 class RoomFace(Protocol):
-    """Where a plan takes memory that the hardware can read."""
+    """A source of memory that the hardware can read."""
 
     def room(self, count: int, /) -> tuple[Any, int]:
-        """Take ``count`` words; return them and their address, a multiple of eight."""
+        """Allocate ``count`` words; return them and their address, a multiple of eight."""
 
 
 class CycleFace(Protocol):
-    """A cycle of exact pins, worked out."""
+    """A cycle of exact pins."""
 
     ticks: int
-    """How long it takes."""
+    """Its length."""
     read: int
-    """When the outputs are read, from the last edge on."""
+    """When the outputs are read, in ticks after the last edge."""
 
 
 class PlanFace(Protocol):
-    """What cuts a block into bursts of exact pins; it drives nothing."""
+    """Cuts a block into bursts of exact pins; drives nothing."""
 
     cycles: int
-    """Cycles of the burst that was laid out last."""
+    """Cycles of the last burst laid out."""
     why: str
     """What ended that burst."""
 
     def lay_out(
         self, block: Block, start: tuple[int, int], table: Sequence[int], span: tuple[int, ...], /
     ) -> tuple[int, int]:
-        """Lay out a burst from ``start`` on, (row, repetition); gives where it ends."""
+        """Lay out a burst from ``start``, (row, repetition); return where it ends."""
 
 
 class BusFace(RoomFace, Protocol):
-    """How a pins module reaches registers."""
+    """A pins module's access to registers."""
 
     def chip_id(self) -> int:
-        """The controller's identity register; 0 where it cannot be one that is known."""
+        """The controller's identity register; 0 where it must not be read."""
 
     def read(self, address: int, /) -> int:
         """Read a register."""
@@ -144,7 +144,7 @@ class BusFace(RoomFace, Protocol):
         """The controller's unique number."""
 
     def measure(self, number: int, /) -> int:
-        """What an analogue pin measures, 0 to 65535."""
+        """The reading of an analogue pin, 0 to 65535."""
 
     def idle(self) -> None:
         """Let a little time pass."""
@@ -154,14 +154,14 @@ class BusFace(RoomFace, Protocol):
 
 
 class PortFace(Protocol):
-    """What the server asks of the board's serial port."""
+    """The interface of the board's serial port."""
 
     @property
     def chunk(self) -> bytearray:
-        """Where ``read`` puts bytes."""
+        """The buffer of ``read``."""
 
     def read(self) -> int:
-        """Wait for bytes; return how many."""
+        """Wait for bytes; return their number."""
 
     def ready(self) -> bool:
         """Whether bytes are waiting."""
@@ -170,7 +170,7 @@ class PortFace(Protocol):
         """Send all bytes."""
 
     def begin(self) -> None:
-        """A command begins."""
+        """Note that a command begins."""
 
     def overdue(self) -> bool:
-        """Whether the host should hear that work goes on."""
+        """Whether it is time to tell the host that work goes on."""

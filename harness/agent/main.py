@@ -1,4 +1,4 @@
-"""Starts the agent on a board: takes the serial port for itself, serves, gives it back.
+"""Starts the agent on a board: takes over the serial port, serves, gives it back.
 
 The upload puts a ``Pins`` class into the same namespace; the host then calls ``begin``.
 """
@@ -48,11 +48,11 @@ class Port:
             view = view[sent or 0 :]
 
     def begin(self) -> None:
-        """A command begins: count from here."""
+        """Note that a command begins: count from here."""
         self.since = ticks_ms()
 
     def overdue(self) -> bool:
-        """Whether the host should be told that work goes on."""
+        """Whether it is time to tell the host that work goes on."""
         now = ticks_ms()
         if ticks_diff(now, self.since) < BUSY_MS:
             return False
@@ -61,7 +61,7 @@ class Port:
 
 
 def quiet(on: bool) -> None:
-    """Take Ctrl-C for an ordinary byte, or for an interrupt again."""
+    """Make Ctrl-C an ordinary byte, or an interrupt again."""
     try:
         import termios
     except ImportError:

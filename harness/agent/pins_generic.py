@@ -1,6 +1,6 @@
-"""Pins through ``machine.Pin``: works on any board, paced by software, slow but sure.
+"""Pins through ``machine.Pin``: paced by software, slow, and usable on any board.
 
-A cycle is at least as long as asked for; nothing here times an edge exactly.
+A cycle is at least as long as requested; no edge is timed exactly.
 """
 
 from __future__ import annotations
@@ -15,18 +15,17 @@ from .cpython import ticks_add, ticks_diff, ticks_us
 from .faces import Vector, Words
 
 ABOUT = {"exact": False, "tick_ns": 1_000, "rate_hz": 100_000, "samples": False}
-"""What it can do (``Backend`` in ``backends``): it counts microseconds and reads late."""
+"""Its abilities (``Backend`` in ``backends``): it counts microseconds and reads late."""
 
 PULL_US = 20
-"""How long a weak pull may take to move a floating pin and its track, in microseconds."""
-
+"""Time for a weak pull to move a floating pin and its track, in microseconds."""
 
 LOOK_US = 50_000
-"""The board works at most so long, in microseconds, before the host may be told and heard."""
+"""Maximum time between looks at the host, in microseconds."""
 
 
 def mean(adc: Any) -> int:
-    """The mean of 16 readings: a single one is off by noise."""
+    """The mean of 16 readings, which reduces noise."""
     readings: list[int] = [adc.read_u16() for _ in range(16)]
     return sum(readings) // 16
 
@@ -104,7 +103,7 @@ class Pins:
         return used, word, matched
 
     def apply(self, drive: int, enable: int) -> None:
-        """Bring directions and levels to what the vector says; touch only what changes."""
+        """Set directions and levels as the vector says; touch only what changes."""
         changed = enable ^ self.driven
         moved = (drive ^ self.levels) & enable & self.driven
         if changed | moved:
@@ -126,7 +125,7 @@ class Pins:
             pin.init(machine.Pin.IN, None)
 
     def pulse(self, mask: int) -> None:
-        """Invert the pins in ``mask`` and bring them back, in one edge each way."""
+        """Invert the pins in ``mask`` and restore them, with one edge each way."""
         if mask:
             self.set_all(mask, self.levels ^ mask)
             self.pause(self.period_us // 2)
@@ -148,7 +147,7 @@ class Pins:
         return word
 
     def pull(self, mask: int) -> int:
-        """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
+        """Return the pins in ``mask`` that follow a weak pull both ways: nothing drives them."""
         floats = 0
         for bit in range(len(self.pins)):
             if mask >> bit & 1 and not self.driven >> bit & 1:
@@ -168,15 +167,15 @@ class Pins:
         return level
 
     def begin(self) -> int:
-        """Begin a cycle now, and say when; what ``due`` was long ago says nothing any more."""
+        """Begin a cycle now and return the time; an old ``due`` means nothing."""
         now = ticks_us()
         self.due = ticks_add(now, self.period_us)
         return now
 
     def look_up(self, began: int) -> int:
-        """Between two cycles: let the host hear that work goes on, or stop it.
+        """Between two cycles, tell the host that work goes on, or let it stop the work.
 
-        What that takes is no cycle's time. Returns when the next cycle began; raises what stops.
+        This takes no cycle's time. Returns when the next cycle began; raises to stop.
         """
         self.busy_us += ticks_diff(ticks_us(), began)
         if self.idle:
@@ -194,7 +193,7 @@ class Pins:
             self.pass_time(ticks_add(ticks_us(), us))
 
     def pass_time(self, end: int) -> None:
-        """Wait until ``end``; while that is far, the host is told and heard."""
+        """Wait until ``end``; look at the host while that is far."""
         while True:
             left = ticks_diff(end, ticks_us())
             if left <= 0:
@@ -203,12 +202,12 @@ class Pins:
                 self.idle()
 
     def took(self) -> int:
-        """Microseconds that cycles took since the last call."""
+        """Microseconds spent in cycles since the last call."""
         busy, self.busy_us = self.busy_us, 0
         return busy
 
     def sense(self, numbers: Sequence[int]) -> list[int | None]:
-        """What these pins measure, each the mean of 16 readings from 0 to 65535."""
+        """The readings of these pins, each the mean of 16 from 0 to 65535."""
         return [mean(machine.ADC(machine.Pin(number))) for number in numbers]
 
     def release(self) -> None:

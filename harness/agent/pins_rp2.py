@@ -1,9 +1,9 @@
-"""Pins of an RP2040 by its PIO and DMA: inside a burst every cycle is timed by hardware.
+"""Pins of an RP2040 by its PIO and DMA: inside a burst hardware times every cycle.
 
 One state machine drives all pins from words in memory and reads all pins; one DMA channel brings
-the words, a second takes what was read, and a third and fourth hand them their control blocks.
-One rule: every register goes through ``bus``, none is written before ``bind`` has made sure that
-this is an RP2040, and what was found is put back on release.
+the words, a second takes the words read, and a third and fourth give them their control blocks.
+One rule: every register is reached through ``bus``, none is written before ``bind`` has checked
+that this is an RP2040, and release restores their former state.
 """
 
 from __future__ import annotations
@@ -60,8 +60,8 @@ from .rp2_chip import (
     Bus,
     channel,
     floating_pins,
-    found_state,
     refuse_other_chips,
+    save_state,
 )
 from .rp2_plan import BurstPlan
 from .rp2_stream import any_set, cross, crossing
@@ -87,19 +87,19 @@ ABOUT = {
     "latest_ticks": 1055,
     "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
 }
-"""What it can do (``Backend`` in ``backends``), with the system clock at 125 MHz."""
+"""Its abilities (``Backend`` in ``backends``), with the system clock at 125 MHz."""
 
 ALL_PINS = (30 << 20) | (5 << 26)
 """PINCTRL: OUT and IN over all 30 pins."""
 AUTOMATIC = (1 << 16) | (1 << 17) | (1 << 18) | (1 << 19)
-"""SHIFTCTRL: refill and hand over by itself, 32 bits each."""
+"""SHIFTCTRL: pull and push automatically, 32 bits each."""
 
 
 class Pins:
     """Controller pins in the order in which the host bound them.
 
-    ``bursts`` counts how often the clock was started: by hardware for a whole burst, or by
-    software for a single cycle.
+    ``bursts`` counts starts of the clock: by hardware for a whole burst, or by software for a
+    single cycle.
     """
 
     name = "rp2"
@@ -109,7 +109,7 @@ class Pins:
     def __init__(self, bus: BusFace | None = None, stream: int = 2048, capture: int = 4096) -> None:
         self.bus = bus or Bus()
         self.numbers: list[int] = []
-        self.found: list[tuple[int, int]] = []
+        self.saved: list[tuple[int, int]] = []
         self.bursts = 0
         self.idle: Callable[[], None] | None = None
         self.loaded: Layout | None = None
@@ -125,7 +125,7 @@ class Pins:
         return self.bus.serial()
 
     def limits(self) -> dict[str, int]:
-        """What a burst can be: ticks, and what fits."""
+        """The limits of a burst: its tick, and what fits."""
         return {
             "tick_ns": self.tick(),
             "captured": self.plan.max_kept,
@@ -133,7 +133,7 @@ class Pins:
         }
 
     def tick(self) -> int:
-        """Nanoseconds of a tick of the system clock, on a chip that has the rest as well."""
+        """Nanoseconds of a tick of the system clock; refuses other chips first."""
         refuse_other_chips(self.bus)
         hertz = self.bus.frequency()
         if 1_000_000_000 % hertz:
@@ -146,7 +146,7 @@ class Pins:
     def bind(self, numbers: Sequence[int]) -> None:
         """Take these pins, all as inputs without a pull.
 
-        Raises Refused on another controller, or if another program uses what is needed for them.
+        Raises Refused on another controller, or if another program uses the PIO or the DMA.
         """
         refuse_other_chips(self.bus)
         self.release()
@@ -154,18 +154,18 @@ class Pins:
         bits = range(len(self.numbers))
         self.outward = crossing([(bit, self.numbers[bit]) for bit in bits])
         self.inward = crossing([(self.numbers[bit], bit) for bit in bits])
-        self.found = found_state(self.bus, self.numbers)
+        self.saved = save_state(self.bus, self.numbers)
         self.set_up()
         read, write = self.bus.read, self.bus.write
         for number in self.numbers:
-            # Input enable is set after reset in silicon (datasheet 2.19.6.3) and clear in the
-            # emulator, and a program before may have changed it.
+            # After reset, input enable is set in silicon (datasheet 2.19.6.3) and clear in the
+            # emulator; an earlier program may have changed it.
             pad = read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF)
             write(PADS + 4 * number, pad | PAD_IN)
             write(IO_CTRL + 8 * number, FUNCTION_PIO)
 
     def set_up(self) -> None:
-        """Make the state machine ours, with every pin an input."""
+        """Take over the state machine, with every pin an input."""
         write = self.bus.write
         write(SM_CLKDIV, 1 << 16)
         write(SM_SHIFTCTRL, AUTOMATIC)
@@ -177,12 +177,12 @@ class Pins:
         self.levels = 0
 
     def order(self, instruction: int, value: int) -> None:
-        """Have the halted state machine take a word and do something with it."""
+        """Have the halted state machine execute an instruction that takes a word."""
         self.bus.write(PIO_TXF, value)
         self.bus.write(SM_INSTR, instruction)
 
     def halt(self) -> None:
-        """Stop machine and DMA wherever they are, and empty what is between them."""
+        """Stop the machine and the DMA wherever they are, and empty the queues between them."""
         read, write = self.bus.read, self.bus.write
         write(PIO_CTRL + CLEAR_BITS, SM_ENABLE)
         for number in CHANNELS:
@@ -196,22 +196,22 @@ class Pins:
         write(PIO_CTRL + SET_BITS, SM_RESTART)
 
     def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:
-        """Set the time of a cycle, in whole ticks, never shorter than asked for."""
+        """Set the time of a cycle, in whole ticks, never shorter than requested."""
         tick = self.tick()
         self.timed = tuple([(ns + tick - 1) // tick for ns in (period_ns, settle_ns, sample_ns)])
         self.layouts = {}
         return self.layout(1).ticks * tick, 1
 
     def layout(self, row_words: int) -> Layout:
-        """The cycle as it is for vectors without (1) or with a pulse (2)."""
+        """The cycle for vectors without (1) or with a pulse (2)."""
         if row_words not in self.layouts:
             ticks, settle, sample = self.timed
             self.layouts[row_words] = layout(row_words, ticks, settle, sample)
         return self.layouts[row_words]
 
     def perform(self, engine: Engine, count: int) -> None:
-        """Run the first ``count`` rows of the engine's block; give it back what was read."""
-        if not self.found:
+        """Run the first ``count`` rows of the engine's block; return it the words read."""
+        if not self.saved:
             raise Refused("no pins are bound")
         block = engine.block
         two = 2 if engine.manner & PULSES or any_set(block.pulse, count) else 1
@@ -230,18 +230,18 @@ class Pins:
             self.give_back(engine)
 
     def burst(self, block: Block, gap_free: int) -> None:
-        """Run what is laid out. Raises Refused if it paused and must not."""
+        """Run the burst laid out. Raises Refused if it paused and must not."""
         plan = self.plan
         if not plan.cycles:
             return
-        found = self.layout(plan.row_words)
+        cycle = self.layout(plan.row_words)
         row = plan.pieces[0][0]
-        self.load(found)
+        self.load(cycle)
         self.aim(block.enable[row], block.drive[row])
         try:
-            self.begin(found, plan.cycles)
+            self.begin(cycle, plan.cycles)
             self.wait_for(self.caught_up)
-            stalled = self.bus.read(PIO_FDEBUG) & STALLED if found.x is None else 0
+            stalled = self.bus.read(PIO_FDEBUG) & STALLED if cycle.x is None else 0
         finally:
             self.halt()
         self.levels = plan.last_levels(block)
@@ -251,18 +251,18 @@ class Pins:
         if stalled:
             self.bursts += 1
 
-    def load(self, found: Layout) -> None:
-        """Put the program for such cycles where the state machine runs it."""
-        if self.loaded is found:
+    def load(self, cycle: Layout) -> None:
+        """Load the program of a cycle into the state machine."""
+        if self.loaded is cycle:
             return
         write = self.bus.write
-        for k in range(len(found.program)):
-            write(PIO_MEMORY + 4 * k, found.program[k])
-        write(SM_EXECCTRL, (len(found.program) - 1) << 12)
-        self.loaded = found
+        for k in range(len(cycle.program)):
+            write(PIO_MEMORY + 4 * k, cycle.program[k])
+        write(SM_EXECCTRL, (len(cycle.program) - 1) << 12)
+        self.loaded = cycle
 
     def aim(self, enable: int, drive: int) -> None:
-        """Bring directions to what a burst needs; pins that turn begin at its first levels."""
+        """Set the directions of a burst; pins that become outputs begin at its first levels."""
         if enable == self.enabled:
             return
         turned = enable & ~self.enabled
@@ -270,11 +270,11 @@ class Pins:
         self.order(OUT_PINDIRS, cross(self.outward, enable))
         self.enabled = enable
 
-    def begin(self, found: Layout, cycles: int) -> None:
-        """Let the machine go; the first words wait in its queue by then."""
+    def begin(self, cycle: Layout, cycles: int) -> None:
+        """Start the machine once the first words are in its queue."""
         write = self.bus.write
         plan = self.plan
-        self.prepare(found, cycles)
+        self.prepare(cycle, cycles)
         for number, at, partner in (
             (SEND_CTRL, plan.sending_at, SEND),
             (GET_CTRL, plan.getting_at, GET),
@@ -285,27 +285,27 @@ class Pins:
             write(base + DMA_COUNT, 4)
             write(base + DMA_CTRL, DMA_ON | WRITE_FOUR | PACE_NONE | (number << 11))
         write(DMA_START, (1 << SEND_CTRL) | (1 << GET_CTRL))
-        # A machine that finds its queue empty stalls: the first cycle would be longer than others.
-        queued = min(4, cycles * found.words)
+        # A machine with an empty queue stalls: the first cycle would be longer than the others.
+        queued = min(4, cycles * cycle.words)
         while self.bus.read(PIO_FLEVEL) & 15 < queued:
             self.bus.idle()
-        self.go(found)
+        self.go(cycle)
 
-    def prepare(self, found: Layout, cycles: int) -> None:
+    def prepare(self, cycle: Layout, cycles: int) -> None:
         """Set the machine's counter or its loop, before any vector is in its queue."""
-        if found.x is None:
+        if cycle.x is None:
             self.order(OUT_Y, cycles - 1)
         else:
-            self.order(OUT_X, found.x)
+            self.order(OUT_X, cycle.x)
 
-    def go(self, found: Layout) -> None:
-        """Start the machine on what stands in its queue."""
+    def go(self, cycle: Layout) -> None:
+        """Start the machine on the words in its queue."""
         write = self.bus.write
-        if found.words == 2 and found.x is None:
+        if cycle.words == 2 and cycle.x is None:
             write(SM_INSTR, OUT_X)
         write(SM_INSTR, PULL_IF_EMPTY)
         write(SM_INSTR, GO)
-        write(PIO_FDEBUG, STALLED)  # ones clear (3.7): a stall before the start is none
+        write(PIO_FDEBUG, STALLED)  # ones clear (3.7): ignore a stall before the start
         write(PIO_CTRL + SET_BITS, SM_ENABLE)
 
     def caught_up(self) -> bool:
@@ -313,14 +313,14 @@ class Pins:
         return not self.bus.read(channel(GET) + DMA_CTRL) & 1
 
     def wait_for(self, done: Callable[[], bool]) -> None:
-        """Wait for the hardware; the host may hear that work goes on, or stop it."""
+        """Wait for the hardware, looking at the host, which may stop the work."""
         while not done():
             self.bus.idle()
             if self.idle:
                 self.idle()
 
     def give_back(self, engine: Engine) -> None:
-        """Hand what was captured to the engine, piece by piece."""
+        """Pass the captured words to the engine, piece by piece."""
         plan = self.plan
         block = engine.block
         if plan.pull:
@@ -335,7 +335,7 @@ class Pins:
         engine.floating[0] = 0
 
     def give_repeats(self, engine: Engine, row: int, done: int, piece: tuple[int, int]) -> None:
-        """Hand repetitions of a row from ``done`` on back; ``piece`` is how many, and captured."""
+        """Pass on repetitions of a row from ``done``; ``piece`` is (count, whether captured)."""
         left, kept = piece
         while left:
             part = min(left, engine.rows)
@@ -354,14 +354,14 @@ class Pins:
         """
         drive, enable, pulse, expect, care = vector
         two = self.row_words
-        found = self.layout(two)
-        self.load(found)
+        cycle = self.layout(two)
+        self.load(cycle)
         self.aim(enable, drive)
         pair = (cross(self.outward, drive), cross(self.outward, drive ^ pulse))[:two]
         seen = words(1)
         used = 0
         while used < limit:
-            self.single(found, pair)
+            self.single(cycle, pair)
             self.plan.picked = 0
             self.plan.pick(seen, 1, self.inward)
             used += 1
@@ -372,13 +372,13 @@ class Pins:
         self.levels = drive
         return used, seen[0], not (seen[0] ^ expect) & care
 
-    def single(self, found: Layout, pair: Sequence[int]) -> None:
-        """Run one cycle without DMA; what was read is the first captured word."""
+    def single(self, cycle: Layout, pair: Sequence[int]) -> None:
+        """Run one cycle without DMA; the word read becomes the first captured word."""
         try:
-            self.prepare(found, 1)
+            self.prepare(cycle, 1)
             for word in pair:
                 self.bus.write(PIO_TXF, word)
-            self.go(found)
+            self.go(cycle)
             self.wait_for(self.answered)
             self.plan.capture[0] = self.bus.read(PIO_RXF)
         finally:
@@ -390,23 +390,23 @@ class Pins:
         return not self.bus.read(PIO_FSTAT) & RX_EMPTY
 
     def took(self) -> int:
-        """Hardware keeps the time of a cycle as ``timing`` said."""
+        """Return 0: hardware keeps the time of a cycle as ``timing`` returned."""
         return 0
 
     def sense(self, numbers: Sequence[int]) -> list[int | None]:
-        """What these pins measure, each the mean of 16 readings from 0 to 65535."""
+        """The readings of these pins, each the mean of 16 from 0 to 65535."""
         return [self.bus.measure(number) for number in numbers]
 
     def release(self) -> None:
-        """Stop everything, make every pin an input and put back what was found."""
-        if not self.found:
+        """Stop everything, make every pin an input and restore the former state."""
+        if not self.saved:
             return
         self.halt()
         self.order(OUT_PINDIRS, 0)
         self.enabled = 0
-        for place, value in reversed(self.found):
+        for place, value in reversed(self.saved):
             self.bus.write(place, value)
         for k in range(len(self.loaded.program) if self.loaded else 0):
             self.bus.write(PIO_MEMORY + 4 * k, 0)
         self.loaded = None
-        self.found = []
+        self.saved = []

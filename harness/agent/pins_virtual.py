@@ -1,8 +1,8 @@
-"""Pins of a virtual board: a whole burst goes to the chip model and its answer comes back.
+"""Pins of a virtual board: a whole burst goes to the chip model, which returns its answer.
 
-The interpreter of a virtual board has a module that no other has: ``virtual_chip``, where ``link``
-is a file to the model. One request: operation and three words, then arrays. The answer to vectors
-begins with the length of a complaint, 0 if there is none.
+Only the interpreter of a virtual board has a module ``virtual_chip``, whose ``link`` is a file to
+the model. A request is an operation and three words, then arrays. The answer to vectors begins
+with the length of an error text, 0 without one.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ except ImportError:
     link = None
 
 ABOUT = {"exact": False, "tick_ns": 1, "rate_hz": 100_000, "samples": True}
-"""What it can do (``Backend`` in ``backends``): the model takes any time as it is told."""
+"""Its abilities (``Backend`` in ``backends``): the model accepts any times."""
 
 RUN = 1
 UNTIL_MATCH = 2
@@ -31,7 +31,6 @@ WHO = 4
 RELEASE = 5
 MEASURE = 6
 NOTHING = 0xFFFFFFFF
-COMPLAINT = "the model of the chip cannot be evaluated: "
 
 
 class Pins:
@@ -67,7 +66,7 @@ class Pins:
         """Nothing to configure: the model has the chip's pins in the order of the words."""
 
     def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:
-        """Tell the model the time of a cycle; (numerator, denominator) of what it will be."""
+        """Tell the model the time of a cycle; return it as (numerator, denominator)."""
         self.ask(PERIOD, period_ns, settle_ns, sample_ns)
         return period_ns, 1
 
@@ -81,13 +80,16 @@ class Pins:
         self.read_words(floating, count)
 
     def hear(self) -> None:
-        """Hear whether the model complains; the host is refused with its words."""
+        """Read the model's error text; refuse the host's command with it."""
         text = self.text()
         if text:
-            raise Refused(COMPLAINT + text)
+            # no subclass: on the board this module is defined before the engine's Refused
+            refused = Refused(text)
+            refused.kind = b"no model"
+            raise refused
 
     def text(self) -> str:
-        """Read a length and so many bytes."""
+        """Read a length and that many bytes, as text."""
         size = bytearray(4)
         self.read(size)
         data = bytearray(struct.unpack("<I", size)[0])
@@ -115,15 +117,15 @@ class Pins:
         return used, seen, bool(matched)
 
     def took(self) -> int:
-        """The model takes the time of a cycle as it was told."""
+        """Return 0: the model keeps the time of a cycle as requested."""
         return 0
 
     def sense(self, numbers: Sequence[int]) -> list[int | None]:
-        """What the model says that these pins measure, 0 to 65535; None where it says nothing."""
+        """The model's readings of these pins, 0 to 65535; None for one without a reading."""
         return [self.measured(number) for number in numbers]
 
     def measured(self, number: int) -> int | None:
-        """What one pin measures."""
+        """The reading of one pin."""
         self.ask(MEASURE, number)
         answer = bytearray(4)
         self.read(answer)

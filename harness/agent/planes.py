@@ -1,8 +1,8 @@
-"""The loops that make words out of the bytes of a body: words as they are, planes, their forms.
+"""The loops that turn the bytes of a body into words: plain words, planes and their forms.
 
-One rule: each loop does one step for all vectors of a block, and takes no memory. What a plane is
-stands in this folder's README. Loops go by addresses and do four steps at a time: the interpreter
-keeps the first three arguments of such a function in registers, and nothing else.
+One rule: each loop does one step for all vectors of a block, and allocates nothing. This folder's
+README explains planes. Loops count addresses and do four steps at a time, because the viper
+emitter keeps only the first three arguments of a function in registers.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def take_bytes(source: int, target: int, count: int) -> int:
 
 @micropython.viper
 def undo_xor(source: int, target: int, back: int, count: int) -> int:
-    """Undo an exclusive or with ``count`` bytes that begin at ``back``, which may be new ones."""
+    """Undo an exclusive or with ``count`` bytes from ``back``, which may overlap ``target``."""
     end = source + count - (count & 3)
     while source < end:
         ptr8(target)[0] = ptr8(source)[0] ^ ptr8(back)[0]
@@ -65,9 +65,9 @@ def undo_sum(source: int, target: int, last: int, count: int) -> int:
 
 @micropython.viper
 def turn(source: int, target: int, column: int, groups: int) -> int:
-    """Put a column of bits, eight to a byte, into bit ``column`` of so many bytes of zeros.
+    """Put a column of bits, eight to a byte, into bit ``column`` of one zeroed byte each.
 
-    The product puts four bits into the lowest bits of four bytes: no two of its terms meet.
+    The product spreads four bits to the lowest bits of four bytes: no two of its terms overlap.
     """
     end = source + groups
     while source < end:
@@ -83,7 +83,7 @@ def turn(source: int, target: int, column: int, groups: int) -> int:
 
 @micropython.viper
 def fill_table(table: int, word: int, bits: Table, width: int) -> int:
-    """What each value of ``width`` bits makes of ``word``; ``bits`` has a word for each bit."""
+    """Tabulate ``word`` changed by each value of ``width`` bits; ``bits`` has a word per bit."""
     ptr32(table)[0] = word
     end = table + 4
     start = table
@@ -103,7 +103,7 @@ def fill_table(table: int, word: int, bits: Table, width: int) -> int:
 
 @micropython.viper
 def begin_words(plane: int, target: int, table: Table, count: int) -> int:
-    """Write ``count`` words, each as the table has it for its byte of the plane."""
+    """Write ``count`` words, each from the table by its byte of the plane."""
     end = plane + count - (count & 3)
     while plane < end:
         ptr32(target)[0] = table[ptr8(plane)[0]]
@@ -122,7 +122,7 @@ def begin_words(plane: int, target: int, table: Table, count: int) -> int:
 
 @micropython.viper
 def add_bits(plane: int, target: int, table: Table, count: int) -> int:
-    """Change ``count`` words that were begun by what the table has for their bytes."""
+    """Change ``count`` words, begun before, each from the table by its byte of the plane."""
     end = plane + count - (count & 3)
     while plane < end:
         ptr32(target)[0] = ptr32(target)[0] ^ table[ptr8(plane)[0]]

@@ -3,10 +3,10 @@
 A frame on the wire is ``COBS(body + CRC-32 of body, little endian) + 0x00``; a body is
 ``session, sequence number, kind, payload``. Framing after Cheshire and Baker, "Consistent
 Overhead Byte Stuffing" (1999). Empty frames (zeros alone) are padding and are ignored, so the
-host rounds whatever it sends up to ``QUANTUM`` bytes and the board reads that many at a time.
+host rounds its output up to ``QUANTUM`` bytes, and the board reads that many at a time.
 
-Rules: one reply per command, in order; the board has no timers; the host repeats what was not
-answered, and the board answers a repeated command from its memory without doing it again.
+Rules: one answer per command, in order; the board has no timers; the host repeats unanswered
+commands, and the board answers a repeated one from its memory without doing it again.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from .faces import Bytes, Words
 VERSION = 2
 QUANTUM = 64
 MAX_BODY = 1100
-"""Longest body of a frame to the board in bytes; the board sizes its buffer by it."""
+"""Maximum body of a frame to the board, in bytes; the size of the board's buffer."""
 REMEMBER = 32
-"""Replies that the board remembers, and so the most commands in flight."""
+"""Number of answers that the board remembers; fewer commands than this are in flight."""
 
 ANYONE = 0
-"""Session number of a goodbye that every agent obeys, whoever started it."""
+"""Session number of a BYE that every agent obeys."""
 
 # Commands, host to board.
 HELLO = 1
@@ -45,13 +45,13 @@ FAULT = 65
 BUSY = 66
 GAP = 67
 
-# What a block's body begins with.
+# First byte of a block's body.
 PLANES = 0
 LAYOUT = 1
 WORDS = 2
 SAME = 3
 
-# How the bytes of one plane of a block are to be read.
+# Mode of a plane of a block.
 PLAIN = 0
 XOR = 1
 SUB = 2
@@ -66,23 +66,23 @@ UNTIL = 0x80000000
 DEFLATED = 1
 REPEATS = 2
 MATCHED = 4
-"""Flags of a block: its body is deflated; some row stands for other than one cycle; its body is
-an LZ4 block."""
+"""Flags of a block: its body is deflated; some row runs for other than one cycle; its body is an
+LZ4 block."""
 
 GAP_FREE = 1
 PULSES = 2
-"""How a run is meant: as one single burst or not at all; some row of it pulses a pin."""
+"""Flags of a run: a single burst or a refusal; some row pulses a pin."""
 
 WINDOW_BITS = 12
-"""Deflate window, 4 KiB: what a small controller can spare."""
+"""Deflate window, 4 KiB: small enough for a small controller."""
 MAX_WINDOW = 64
-"""Cycles that may be read back whole in one run."""
+"""Maximum number of cycles read back whole in one run."""
 MAX_KEPT = 48
-"""Mismatches that the board keeps in one run; it counts all."""
+"""Maximum number of mismatches that the board keeps in one run; it counts all."""
 MAX_UNTIL = 60
-"""``until`` rows in one block; the answer lists each."""
+"""Maximum number of ``until`` rows in one block; the answer lists each."""
 MAX_ANSWER = 3 + 3 + 22 * MAX_KEPT + 6 * MAX_UNTIL + 18 * MAX_WINDOW
-"""Longest body of a frame from the board in bytes: a block's answer with all lists full."""
+"""Maximum body of a frame from the board, in bytes: a block's answer with all lists full."""
 
 
 @micropython.viper
@@ -157,24 +157,24 @@ def stuff(source: Bytes, count: int, target: bytearray) -> int:
 
 
 class Deframer:
-    """Turns bytes into frame bodies; whatever is damaged is counted and left out."""
+    """Turns bytes into frame bodies; damaged frames are counted and dropped."""
 
     def __init__(self, limit: int = MAX_BODY + 4) -> None:
         self.buffer = bytearray(limit)
         self.view = memoryview(self.buffer)
-        # Bytes written, bytes left in this group, whether the group before ended without a zero
+        # Bytes written, bytes left in this group, whether the previous group ended without a zero
         # of its own, next byte to read, and whether the frame outgrew the buffer.
         self.state = array("I", [0, 0, 1, 0, 0])
         self.damaged = 0
 
     def feed(self, chunk: Bytes, count: int) -> list[bytes]:
-        """Take ``chunk[:count]`` and return the whole bodies that end in it, in order."""
+        """Take ``chunk[:count]``; return the bodies that it completes, in order."""
         bodies = []
         state = self.state
         state[3] = 0
         while unstuff(chunk, state, self.buffer, count):
             size = state[0]
-            broken = state[1] or state[4]  # a group that is not whole, a frame that is too long
+            broken = state[1] or state[4]  # an incomplete group, a frame that is too long
             state[0] = 0
             state[1] = 0
             state[2] = 1
@@ -191,7 +191,7 @@ class Deframer:
 
 
 def frame(session: int, number: int, kind: int, payload: bytes) -> bytes:
-    """One frame as it goes on the wire, zero included."""
+    """Return a frame as sent on the wire, zero included."""
     body = bytes((session, number, kind)) + payload
     sealed = body + binascii.crc32(body).to_bytes(4, "little")
     stuffed = bytearray(len(sealed) + len(sealed) // 254 + 2)

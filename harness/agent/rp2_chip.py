@@ -1,8 +1,8 @@
 """The RP2040's registers that the agent uses, and the one object through which it reaches them.
 
 Addresses and bits after the RP2040 datasheet: DMA 2.5.7, IO bank 2.19.6.1, pads 2.19.6.3, SIO
-2.3.1.7, PIO 3.7, SYSINFO 2.20 (from memory, confirmed by the emulator). One rule: whoever wants a
-register asks a bus, so that tests can put an emulator behind it.
+2.3.1.7, PIO 3.7, SYSINFO 2.20 (from memory, confirmed by the emulator). One rule: every register
+is reached through a bus, so that tests can put an emulator behind it.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ SM_SHIFTCTRL = PIO + 0xD0
 SM_INSTR = PIO + 0xD8
 SM_PINCTRL = PIO + 0xDC
 SM_STATE = (SM_CLKDIV, SM_EXECCTRL, SM_SHIFTCTRL, SM_PINCTRL)
-"""What a state machine is set up by; machine 0 of block 0 is used."""
+"""The set-up registers of the state machine, machine 0 of block 0."""
 
 SM_ENABLE = 1
 SM_RESTART = (1 << 4) | (1 << 8)
@@ -53,7 +53,7 @@ DMA_READ = 0x00
 DMA_WRITE = 0x04
 DMA_COUNT = 0x08
 DMA_CTRL = 0x10
-"""CTRL where writing it does not trigger the channel (alias 1)."""
+"""CTRL at the address where a write does not trigger the channel (alias 1)."""
 DMA_START = DMA + 0x430
 DMA_ABORT = DMA + 0x444
 DMA_ON = 1 | (1 << 1) | (2 << 2) | (1 << 21)
@@ -82,7 +82,7 @@ PAD_DOWN = 1 << 2
 FUNCTION_PIO = 6
 GPIO_IN = 0xD0000004
 PULL_WAIT_US = 20
-"""How long a weak pull may take to move a floating pin and its track, in microseconds."""
+"""Time for a weak pull to move a floating pin and its track, in microseconds."""
 
 SET_BITS = 0x2000
 CLEAR_BITS = 0x3000
@@ -99,7 +99,7 @@ class Bus:
         self.memory: dict[int, int] = machine.mem32
 
     def chip_id(self) -> int:
-        """What the controller says that it is; 0 where not even that register may be read."""
+        """The controller's identity register; 0 where it must not be read."""
         return self.read(CHIP_ID) if sys.platform == "rp2" else 0
 
     def read(self, address: int) -> int:
@@ -111,7 +111,7 @@ class Bus:
         self.memory[address] = value
 
     def room(self, count: int) -> tuple[Any, int]:
-        """Take ``count`` words and say where they are: at a multiple of eight bytes."""
+        """Allocate ``count`` words; return them and their address, a multiple of eight."""
         buffer = words(count + 1)
         address = addressof(buffer)
         if address & 7:
@@ -128,13 +128,13 @@ class Bus:
         return "".join(["%02x" % byte for byte in self.machine.unique_id()])
 
     def measure(self, number: int) -> int:
-        """What an analogue pin measures: the mean of 16 readings from 0 to 65535."""
+        """The reading of an analogue pin: the mean of 16 from 0 to 65535."""
         adc = self.machine.ADC(self.machine.Pin(number))
         readings: list[int] = [adc.read_u16() for _ in range(16)]
         return sum(readings) // 16
 
     def idle(self) -> None:
-        """Let time pass: on a board it does so by itself."""
+        """Do nothing: on a board time passes by itself."""
 
     def pause(self, us: int) -> None:
         """Wait ``us`` microseconds."""
@@ -145,13 +145,13 @@ class Bus:
 
 def refuse_other_chips(bus: BusFace) -> None:
     """Raise Refused unless this is an RP2040: elsewhere the same addresses do other things."""
-    found = bus.chip_id()
-    if found & 0x0FFFFFFF == RP2040_ID:
+    chip = bus.chip_id()
+    if chip & 0x0FFFFFFF == RP2040_ID:
         return
-    what = "an RP2350, no RP2040" if found & 0x0FFFFFFF == RP2350_ID else "no RP2040"
+    what = "an RP2350" if chip & 0x0FFFFFFF == RP2350_ID else "not an RP2040"
     raise Refused(
-        'this controller is %s (identity 0x%08x), and backend "rp2" is for that one only; '
-        'write backend = "generic" in the board\'s profile' % (what, found)
+        'this controller is %s (identity 0x%08x), and backend "rp2" is for the RP2040 only; '
+        'write backend = "generic" in the board\'s profile' % (what, chip)
     )
 
 
@@ -160,8 +160,8 @@ def channel(number: int) -> int:
     return DMA + DMA_STRIDE * number
 
 
-def found_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
-    """Note how everything was found, as (address, value). Raises Refused if it is in use."""
+def save_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
+    """Return the state of all registers used, as (address, value). Raises Refused if in use."""
     places = [PADS + 4 * number for number in numbers]
     places += [IO_CTRL + 8 * number for number in numbers]
     places += SM_STATE
@@ -176,7 +176,7 @@ def found_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
 
 
 def pulled(bus: BusFace, number: int, pull: int) -> int:
-    """A pin's level under a weak pull, which is taken away again."""
+    """Return a pin's level under a weak pull, which is then removed."""
     place = PADS + 4 * number
     bus.write(place + SET_BITS, pull)
     bus.pause(PULL_WAIT_US)
@@ -186,7 +186,7 @@ def pulled(bus: BusFace, number: int, pull: int) -> int:
 
 
 def floating_pins(bus: BusFace, numbers: Sequence[int], mask: int) -> int:
-    """Which pins in ``mask`` follow a weak pull both ways: nobody drives them."""
+    """Return the pins in ``mask`` that follow a weak pull both ways: nothing drives them."""
     floats = 0
     for bit in range(len(numbers)):
         if mask >> bit & 1:

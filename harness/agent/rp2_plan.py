@@ -1,7 +1,7 @@
 """Cuts a block into bursts for the RP2040 and lays each out in memory for the DMA.
 
-One rule: within a burst nothing waits for software; what needs software (other directions, weak
-pulls, rows that wait for their outputs, full memory) ends it, and ``why`` says what it was.
+One rule: within a burst nothing waits for software; anything that needs software (new directions,
+weak pulls, rows that wait for their outputs, full memory) ends it, and ``why`` names it.
 """
 
 from __future__ import annotations
@@ -27,21 +27,21 @@ from .rp2_chip import (
 from .rp2_stream import EDGE, MIN_LOOP, Chain, lay_words, pick_words, plain_rows
 
 LOOPS = 32
-"""Repeated rows of one burst that take no memory for their repetitions."""
+"""Maximum number of repeated rows in a burst that take no memory for their repetitions."""
 SEND_STEP = DMA_ON | PACE_TX | (SEND_CTRL << 11) | STEP_READ
 SEND_SAME = DMA_ON | PACE_TX | (SEND_CTRL << 11)
 SEND_PAIR = DMA_ON | PACE_TX | (SEND_CTRL << 11) | READ_PAIR
 GET_STEP = DMA_ON | PACE_RX | (GET_CTRL << 11) | STEP_WRITE
 GET_SAME = DMA_ON | PACE_RX | (GET_CTRL << 11)
 BLOCKS = 4 * (2 * LOOPS + 2)
-"""Words for the control blocks of one channel."""
+"""Words of the control blocks of one channel."""
 
 
 class BurstPlan:
-    """One burst at a time: its words, its control blocks, and which rows it is made of.
+    """One burst at a time: its words, its control blocks, and its rows.
 
     ``pieces`` has for each stretch: first row, repetition of it, cycles, whether they are
-    captured, and whether they are so many rows rather than one row repeated.
+    captured, and whether they are different rows rather than one row repeated.
     """
 
     def __init__(self, bus: RoomFace, stream: int, capture: int) -> None:
@@ -77,7 +77,7 @@ class BurstPlan:
         """Lay out the burst that begins at ``start``, (row, repetition); return where it ends.
 
         ``table`` moves bits into controller order. ``span`` is: rows in the block, words a row,
-        and the first and last but one cycle, from here, that must be captured in any case.
+        and the range of cycles (first, stop), from here, that must be captured in any case.
         """
         self.clear()
         count, self.row_words, self.first, self.stop = span
@@ -109,7 +109,7 @@ class BurstPlan:
         return row, done
 
     def obstacle(self, block: Block, row: int, enable: int) -> str:
-        """What keeps a row out of this burst."""
+        """Return what keeps a row out of this burst, or an empty text."""
         if block.repeat[row] & UNTIL:
             return "a row waits until its outputs match"
         if block.enable[row] != enable:
@@ -119,7 +119,7 @@ class BurstPlan:
         return ""
 
     def part(self, block: Block, row: int, done: int, count: int) -> int:
-        """Lay out as much as can be from a row on; return rows, or repetitions of this row."""
+        """Lay out as much as fits from a row on; return rows, or repetitions of this row."""
         left = block.repeat[row] - done
         if block.highz[row]:
             self.pull = block.highz[row]
@@ -137,11 +137,11 @@ class BurstPlan:
         return self.repeated(row, done, min(left, self.stop - now), 1)
 
     def room(self) -> int:
-        """How many more captured cycles fit in."""
+        """The number of captured cycles that still fit."""
         return min(self.max_kept - self.kept, (self.max_words - self.used) // self.row_words)
 
     def inline(self, row: int, done: int, size: int, step: int) -> int:
-        """Lay out single cycles, of as many rows (``step`` 1) or of one row (0)."""
+        """Lay out ``size`` single cycles, of as many rows (``step`` 1) or of one row (0)."""
         size = min(size, self.room())
         if size:
             # An array, since viper functions take four arguments at most on ARM (py/emitnative.c).
@@ -153,13 +153,13 @@ class BurstPlan:
         return size
 
     def keep(self, size: int) -> None:
-        """Capture so many cycles."""
+        """Capture ``size`` cycles."""
         self.get.add(self.capture_at + 4 * self.kept, size, GET_STEP, 4)
         self.kept += size
         self.cycles += size
 
     def repeated(self, row: int, done: int, size: int, tested: int) -> int:
-        """Lay out repetitions of a row, long ones as the same words read again and again."""
+        """Lay out repetitions of a row; many, as the same words read again and again."""
         if size < MIN_LOOP or self.send.full() or self.get.full():
             return self.inline(row, done, size, 0)
         if tested:
@@ -181,11 +181,11 @@ class BurstPlan:
         return size
 
     def last_levels(self, block: Block) -> int:
-        """What the burst leaves the pins at."""
+        """The levels of the pins after the burst."""
         piece = self.pieces[-1]
         return block.drive[piece[0] + piece[2] - 1 if piece[4] else piece[0]]
 
     def pick(self, target: Words, size: int, table: Sequence[int]) -> None:
-        """Give the next ``size`` captured words, back in the host's order of bits."""
+        """Put the next ``size`` captured words, in the host's order of bits, into ``target``."""
         pick_words((self.capture, target, table), self.picked, size)
         self.picked += size

@@ -1,4 +1,4 @@
-"""From a block's vectors to what the RP2040's DMA reads, and back: words in controller order.
+"""Turns a block's vectors into words in controller order for the RP2040's DMA, and back.
 
 Knows memory, not registers. A word of the host has a bit per chip pin, a word of the PIO a bit
 per controller pin; four tables of 256 words turn one into the other, a byte at a time.
@@ -14,13 +14,13 @@ from .cpython import micropython, ptr32
 from .faces import Words
 
 EDGE = 8
-"""Cycles of a repeated row that are laid out one by one before and after its repetition."""
+"""Cycles of a repeated row laid out one by one before and after its repetition."""
 MIN_LOOP = 64
-"""A row that is repeated less often is laid out whole: loading a control block takes time."""
+"""A row repeated less often is laid out whole: loading a control block takes time."""
 
 
 def crossing(pairs: Iterable[tuple[int, int]]) -> Words:
-    """Tables that move bit ``a`` to bit ``b`` for each pair (a, b); other bits get lost."""
+    """Make tables that move bit ``a`` to bit ``b`` for each pair (a, b) and drop other bits."""
     table = words(1024)
     for a, b in pairs:
         table[(a >> 3) * 256 + (1 << (a & 7))] = 1 << b
@@ -33,13 +33,13 @@ def crossing(pairs: Iterable[tuple[int, int]]) -> Words:
 
 
 def cross(table: Sequence[int], word: int) -> int:
-    """One word with its bits moved by the tables."""
+    """Move the bits of a word by the tables."""
     low = table[word & 255] | table[256 + (word >> 8 & 255)]
     return low | table[512 + (word >> 16 & 255)] | table[768 + (word >> 24 & 255)]
 
 
 class Chain:
-    """A list of control blocks for one DMA channel: stretches of memory, one after the other."""
+    """Control blocks of one DMA channel: stretches of memory, one after the other."""
 
     def __init__(self, most: int) -> None:
         self.most = most
@@ -84,8 +84,8 @@ class Chain:
 def lay_words(buffers: Sequence[Any], job: Words) -> int:
     """Turn rows into words: ``buffers`` is drive, pulse, stream, table.
 
-    ``job`` is first row, count, where to, words a row (1, or 2 with the pulse), 1 to go on to the
-    next row each time or 0 to stay.
+    ``job`` is first row, count, target index, words a row (1, or 2 with the pulse), step between
+    rows (1, or 0 to repeat one).
     """
     drive = ptr32(buffers[0])
     pulse = ptr32(buffers[1])
@@ -122,7 +122,7 @@ def lay_words(buffers: Sequence[Any], job: Words) -> int:
 
 @micropython.viper
 def pick_words(buffers: Sequence[Any], at: int, count: int) -> int:
-    """Turn ``count`` captured words from ``at`` on back: ``buffers`` is capture, seen, table."""
+    """Turn ``count`` captured words back, from ``at``: ``buffers`` is capture, seen, table."""
     capture = ptr32(buffers[0])
     seen = ptr32(buffers[1])
     table = ptr32(buffers[2])
@@ -142,7 +142,7 @@ def pick_words(buffers: Sequence[Any], at: int, count: int) -> int:
 
 @micropython.viper
 def plain_rows(buffers: Sequence[Any], at: int, end: int) -> int:
-    """How many rows from ``at`` stand for one cycle, keep directions and have no pull test.
+    """Count the rows from ``at`` that run one cycle, keep directions and have no pull test.
 
     ``buffers`` is enable, highz, repeat.
     """
@@ -160,7 +160,7 @@ def plain_rows(buffers: Sequence[Any], at: int, end: int) -> int:
 
 @micropython.viper
 def any_set(values: Any, count: int) -> int:
-    """Whether any of the first ``count`` words is not zero."""
+    """Whether any of the first ``count`` words is non-zero."""
     v = ptr32(values)
     i = 0
     while i < count:

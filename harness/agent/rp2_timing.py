@@ -1,7 +1,7 @@
-"""When things happen in a cycle of the RP2040's PIO: its programs, worked out for a cycle's length.
+"""The timing of a cycle of the RP2040's PIO: its programs, worked out for a cycle's length.
 
-Pure arithmetic in ticks of the system clock. One rule: a cycle takes the ticks that it is said
-to take, and the outputs are read the ticks after the last edge that they are said to be read.
+Pure arithmetic in ticks of the system clock. One rule: a cycle takes exactly ``ticks``, and its
+outputs are read exactly ``read`` ticks after the last edge.
 
 Instructions are encoded after the RP2040 datasheet, section 3.4 (from memory, confirmed by two
 emulators). There are two pairs of programs. The counted ones run ``y + 1`` vectors and halt, so
@@ -16,11 +16,11 @@ PLAIN_TICKS = 4
 PULSED_TICKS = 6
 """The shortest cycle with a clock pulse: drive, pulse, back, two ticks, read."""
 SYNC_TICKS = 2
-"""What is read in a tick stood on the pin this many ticks before: the input synchroniser."""
+"""Delay of the input synchroniser: the level read was on the pin this many ticks before."""
 MIN_READ = 3
-"""Ticks from the instruction that moves a pin to the one that can see the answer."""
+"""Minimum number of ticks from the instruction that moves a pin to one that sees the answer."""
 MAX_LOOP = 1057
-"""Ticks from the last edge to reading that a loop of fixed length reaches."""
+"""Maximum number of ticks from the last edge to reading with a loop of fixed length."""
 
 OUT_PINS = 0x6000
 OUT_X = 0x6020
@@ -41,11 +41,11 @@ PULL_IF_EMPTY = 0x80E0
 
 
 class Layout:
-    """One cycle as the hardware runs it: a program, its loop count, and what takes how long.
+    """A cycle as the hardware runs it: a program, its loop count and its times.
 
-    ``ticks`` is the length of the cycle, ``read`` how long after the last edge the IN
-    instruction stands, ``words`` how many words a vector takes. ``x`` is None for a program that
-    counts.
+    ``ticks`` is the length of the cycle, ``read`` the time from the last edge to the IN
+    instruction, ``words`` the number of words a vector takes. ``x`` is the loop count, None for a
+    program that counts vectors.
     """
 
     def __init__(
@@ -59,7 +59,7 @@ class Layout:
 
 
 def least_ticks(words: int, settle: int, read: int) -> int:
-    """The shortest cycle that settles for so many ticks; ``read`` as in a layout, or 0."""
+    """Return the shortest cycle with ``settle`` ticks to settle; ``read`` as in a layout, or 0."""
     if words == 1:
         return max(PLAIN_TICKS, settle + MIN_READ if settle else 0)
     if not settle:
@@ -68,10 +68,10 @@ def least_ticks(words: int, settle: int, read: int) -> int:
 
 
 def layout(words: int, ticks: int, settle: int, sample: int) -> Layout:
-    """Work out a cycle of ``ticks`` or, where that is too short, of the least that will do.
+    """Work out a cycle of ``ticks``, or of the minimum where that is too short.
 
-    ``sample`` is ticks from the last edge to the moment that is read, 0 for as late as the
-    cycle allows; one that does not fit into the cycle is taken as late as it allows.
+    ``sample`` is the ticks from the last edge to the moment read, 0 for as late as the cycle
+    allows; one that does not fit in the cycle is taken as late as it allows.
     """
     read = max(MIN_READ, sample + SYNC_TICKS, settle + SYNC_TICKS) if sample else 0
     ticks = max(ticks, least_ticks(words, settle, read))
@@ -81,7 +81,7 @@ def layout(words: int, ticks: int, settle: int, sample: int) -> Layout:
 
 
 def plain(ticks: int, read: int) -> Layout:
-    """A cycle of one word: drive, wait, read."""
+    """Work out a cycle of one word: drive, wait, read."""
     last = ticks - 1
     if not read or read > last:
         read = last
@@ -100,7 +100,7 @@ def plain(ticks: int, read: int) -> Layout:
 
 
 def pulsed(ticks: int, read: int) -> Layout:
-    """A cycle of two words: drive, wait, pulse, wait, back, wait, read; three equal parts."""
+    """Work out a cycle of two words: drive, wait, pulse, wait, back, wait, read; equal parts."""
     rest = max(4, ticks - 2 * (ticks // 3))
     lead = (ticks - rest) // 2
     high = ticks - rest - lead
@@ -121,7 +121,7 @@ def pulsed(ticks: int, read: int) -> Layout:
 
 
 def counted_pulse(lead: int, high: int, rest: int, read: int) -> list[int]:
-    """The program of short cycles with a pulse; X holds the levels, and is filled on the way."""
+    """The program of short cycles with a pulse; X holds the levels and is refilled on the way."""
     c, d, e = shared(read - 3, 3)
     return [
         MOV_PINS_X | delay(lead - 1),
@@ -143,21 +143,21 @@ def looped_pulse(spare: int, tail: list[int]) -> list[int]:
 
 
 def delay(ticks: int) -> int:
-    """The bits of an instruction that make it take so many ticks more (0 to 31)."""
+    """The bits that make an instruction take ``ticks`` more (0 to 31)."""
     return ticks << 8
 
 
 def shared(ticks: int, parts: int) -> list[int]:
-    """Delays of ``parts`` instructions that come to ``ticks`` in all."""
-    found = []
+    """Delays of ``parts`` instructions that add up to ``ticks``."""
+    delays = []
     for _ in range(parts):
-        found.append(delay(min(ticks, 31)))
+        delays.append(delay(min(ticks, 31)))
         ticks -= min(ticks, 31)
-    return found
+    return delays
 
 
 def fixed_loop(ticks: int) -> tuple[int, int, int]:
-    """(delay before, passes less one, delay in each) of a loop and what precedes it."""
+    """(delay before, passes minus one, delay in each) of a loop."""
     if ticks < 32:
         return 0, ticks - 1, 0
     return delay(ticks % 32), ticks // 32 - 1, delay(31)

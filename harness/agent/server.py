@@ -1,6 +1,6 @@
 """Speaks the protocol on the board: takes frames, does each command once, answers, remembers.
 
-It has no timers: what is lost on the wire is repeated by the host.
+It has no timers: the host repeats what the wire loses.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Server:
         self.answers = [b""] * 256
         self.waiting: list[bytes] = []
         self.closed = False
-        self.gap_told = False
+        self.gap_sent = False
         engine.look_up = self.look_up
 
     def serve(self) -> None:
@@ -52,7 +52,7 @@ class Server:
                 self.waiting.append(body)
 
     def look_up(self) -> None:
-        """Between two parts of a burst: say that work goes on; hear whether it should end."""
+        """Between two parts of a burst, tell the host that work goes on, and obey an ABORT."""
         if not self.port.overdue():
             return
         self.port.write(frame(self.session, self.expected, BUSY, b""))
@@ -63,12 +63,12 @@ class Server:
                 raise Aborted
 
     def take(self, body: bytes) -> None:
-        """Do a command that is next, answer one that was done, point at a gap otherwise."""
+        """Do a command that is next, answer one that was done, report a gap otherwise."""
         number = body[1]
         if body[0] == ANYONE:
             self.closed = True
         elif number == self.expected:
-            self.gap_told = False
+            self.gap_sent = False
             self.answers[(number - REMEMBER) & 255] = b""
             answer = self.perform(number, body[2], memoryview(body)[3:])
             self.answers[number] = answer
@@ -76,12 +76,12 @@ class Server:
             self.port.write(answer)
         elif self.answers[number]:
             self.port.write(self.answers[number])
-        elif not self.gap_told:
-            self.gap_told = True
+        elif not self.gap_sent:
+            self.gap_sent = True
             self.port.write(frame(self.session, self.expected, GAP, b""))
 
     def perform(self, number: int, kind: int, payload: bytes | memoryview) -> bytes:
-        """Do a command and make its answer."""
+        """Do a command and return its answer."""
         try:
             if kind == BYE:
                 self.closed = True
@@ -91,10 +91,10 @@ class Server:
             self.port.begin()
             return frame(self.session, number, DONE, self.engine.command(kind, payload))
         except Refused as error:
-            return frame(self.session, number, FAULT, b"refused: " + str(error).encode())
+            return frame(self.session, number, FAULT, error.kind + b": " + str(error).encode())
         except Aborted:
             return frame(self.session, number, FAULT, b"aborted")
         except MemoryError:
             return frame(self.session, number, FAULT, b"out of memory")
-        except Exception as error:  # noqa: BLE001  the host must hear of it, whatever it is
+        except Exception as error:  # noqa: BLE001  the host must hear of any exception
             return frame(self.session, number, FAULT, b"agent: " + repr(error).encode())

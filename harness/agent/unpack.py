@@ -1,8 +1,8 @@
-"""Bytes that were made shorter for the wire become the body of a block again.
+"""Decompresses the body of a block.
 
-Deflate where the interpreter has it, LZ4 by a loop of our own everywhere, after Y. Collet, "LZ4
-Block Format Description": a token with two lengths, literals, and how far back the match begins.
-One rule: what is inside a body is not known here.
+Deflate where the interpreter has it, LZ4 by the agent's own loop everywhere, after Y. Collet, "LZ4
+Block Format Description": a token with two lengths, literals, and the distance back to the match.
+One rule: this module does not know what is inside a body.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ try:
     import deflate
 
     def inflate(body: Bytes, target: bytearray) -> int:
-        """Inflate ``body`` into ``target``; return how many bytes came out."""
+        """Inflate ``body`` into ``target``; return the length."""
         stream = deflate.DeflateIO(io.BytesIO(body), deflate.RAW, WINDOW_BITS)
         return int(stream.readinto(target))
 
@@ -29,7 +29,7 @@ except ImportError:
     else:
 
         def inflate(body: Bytes, target: bytearray) -> int:
-            """Inflate ``body`` into ``target``; return how many bytes came out."""
+            """Inflate ``body`` into ``target``; return the length."""
             plain = zlib.decompress(body, -WINDOW_BITS)
             target[: len(plain)] = plain
             return len(plain)

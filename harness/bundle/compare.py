@@ -48,7 +48,7 @@ def _likeness(then: Outcome, now: Outcome | None) -> Likeness:
     if now.verdict is Verdict.PASS:
         return Likeness.STILL_PASSES if then.verdict is Verdict.PASS else Likeness.PASSES_NOW
     if now.verdict is Verdict.ERROR:
-        same = (then.verdict, then.origin, then.summary) == (now.verdict, now.origin, now.summary)
+        same = (then.verdict, then.reason, then.summary) == (now.verdict, now.reason, now.summary)
         return Likeness.SAME_FAILURE if same else Likeness.UNTESTED
     if not then.verdict.judged or then.verdict is Verdict.PASS:
         return Likeness.FAILS_NOW

@@ -41,10 +41,10 @@ def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> 
 
     A margin that is lost counts as a failure, a search that broke off as something untested.
     """
-    if changes.failed_anew or margins.lost_anew:
+    if changes.has_new_failures or margins.lost_anew:
         return ExitCode.CHIP_FAILED
     tested = any(chip.outcomes for chip in run.chips)
-    if changes.untested_anew or not tested or any(chip.trouble for chip in run.chips):
+    if changes.has_newly_untested or not tested or any(chip.trouble for chip in run.chips):
         return ExitCode.NOT_TESTED
     if margins.broken:
         return ExitCode.NOT_TESTED

@@ -18,7 +18,7 @@ from harness.intake.steps import BAD_PINS, PinResult, PinState, Result
 from harness.intake.tables import MOVED, Key, TableStep, key_of
 from harness.judge import Case, not_run
 from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases
-from harness.records import ChipRecord
+from harness.records import ChipRecord, Reason
 from harness.store import Store
 from harness.virtual import seat_virtual_chip
 
@@ -122,7 +122,7 @@ class Bench:
         passed = {(o.design, o.table) for o in self.record().outcomes if o.verdict.good}
         for case in self._cases():
             if key_of(case) in passed:
-                again = not_run(case, MOVED, datetime.now(UTC))
+                again = not_run(case, Reason.CHIP_MOVED, MOVED, datetime.now(UTC))
                 self._means.store.record_outcome(self._means.run_id, again)
         self.sits(seatings)
 

@@ -14,7 +14,7 @@ from harness.errors import LinkError
 from harness.intake.steps import Result
 from harness.judge import Case, RetryPolicy, not_run
 from harness.rack import Station, not_back
-from harness.records import Outcome, Verdict
+from harness.records import Outcome, Reason, Verdict
 
 MOVED = "it passed before the chip was off its board, and must run again"
 MAX_SHOWN = 3
@@ -37,7 +37,7 @@ class TableStep:
     keep: Callable[[Outcome], None]
     say: Callable[[str], None]
     measured: set[Key] = field(default_factory=set, init=False)
-    _why: str = field(default="", init=False)
+    _over: tuple[Reason, str] | None = field(default=None, init=False)
     """Why no more tables are run."""
 
     def __post_init__(self, outcomes: Sequence[Outcome]) -> None:
@@ -52,18 +52,18 @@ class TableStep:
         if self.choice == "stop":
             self._stop_after_what_failed(waiting)
         for left, case in zip(range(len(waiting) - 1, -1, -1), waiting, strict=True):
-            if self._why:
-                self._record(not_run(case, self._why, datetime.now(UTC)))
+            if self._over is not None:
+                self._record(not_run(case, *self._over, datetime.now(UTC)))
                 continue
             outcome = self._outcome(case)
             self._record(outcome)
             self.measured.add(key_of(case))
             self._tell(outcome)
-            if outcome.verdict.good or self._why:
+            if outcome.verdict.good or self._over is not None:
                 continue
             where = "/".join(key_of(case))
             if self.choice == "stop":
-                self._why = _stopped(where)
+                self._over = _stopped(where)
             elif not self.choice and left:
                 return f"{where} is {outcome.verdict}, {left} more to run"
         return None
@@ -82,7 +82,7 @@ class TableStep:
         if len(bad) > MAX_SHOWN:
             names.append(f"{len(bad) - MAX_SHOWN} more")
         parts += [", ".join(names)] if names else []
-        parts += [self._why] if self._why else []
+        parts += [self._over[1]] if self._over is not None else []
         return "; ".join(parts)
 
     @property
@@ -106,17 +106,18 @@ class TableStep:
         ran = [case for case in self.cases if case not in waiting]
         bad = [case for case in ran if not self._verdict(case).good]
         if bad:
-            self._why = _stopped("/".join(key_of(bad[-1])))
+            self._over = _stopped("/".join(key_of(bad[-1])))
 
     def _outcome(self, case: Case) -> Outcome:
         """Run one table; a link that is lost for good ends the step."""
         ran = self.station.run(case, RetryPolicy())
         if ran.gone is not None:
-            self._why = f"the board did not come back: {ran.gone}"
+            self._over = Reason.BOARD_UNUSABLE, f"the board did not come back: {ran.gone}"
             return not_back(ran.outcome, str(ran.gone))
         if ran.broken is not None:
-            lost = isinstance(ran.broken, LinkError)
-            self._why = f"the link was lost ({ran.broken})" if lost else str(ran.broken)
+            self._over = Reason.FAULT_BEFORE, str(ran.broken)
+            if isinstance(ran.broken, LinkError):
+                self._over = Reason.LINK_LOST_BEFORE, f"the link was lost ({ran.broken})"
         return ran.outcome
 
     def _record(self, outcome: Outcome) -> None:
@@ -133,8 +134,8 @@ def _is_bad(verdict: Verdict) -> bool:
     return not verdict.good and verdict is not Verdict.NOT_RUN
 
 
-def _stopped(where: str) -> str:
-    return f"stopped early, as requested, after {where}"
+def _stopped(where: str) -> tuple[Reason, str]:
+    return Reason.STOPPED_AFTER_FAILURE, f"stopped early, as requested, after {where}"
 
 
 def key_of(case: Case) -> Key:

@@ -9,8 +9,8 @@ from collections import Counter
 from collections.abc import Sequence
 
 from harness.jobs.night_margins import NightMargins
-from harness.judge import NOT_PART, Change, NightChanges
-from harness.records import Verdict
+from harness.judge import Change, NightChanges
+from harness.records import Reason, Verdict
 from harness_reports import Scrubber, drop_text
 
 MAX_SHOWN_CHIPS = 4
@@ -82,7 +82,7 @@ def _remark(change: Change) -> str:
     special = {
         _EXPIRED: change.expired,
         _KNOWN: change.known and not now.good,
-        _ONLY_BEFORE: change.why == NOT_PART,
+        _ONLY_BEFORE: change.reason is Reason.NOT_PART,
         _WAIVED_BEFORE: was is Verdict.WAIVED and now is Verdict.FAIL,
         _DIFFERENT: was is now and now.failed,
         _ONE_RUN: was is Verdict.UNSTABLE and now is Verdict.PASS,

@@ -41,7 +41,7 @@ from harness.rack import (
     unobserved,
     unreached,
 )
-from harness.records import ChipRecord, RunKind, RunRecord, Verdict
+from harness.records import ChipRecord, Reason, RunKind, RunRecord, Verdict
 from harness.store import Store
 
 BROKEN_OFF = "the run broke off before this table had its turn"
@@ -164,7 +164,7 @@ def _measure(
         if run.chips:
             store.resume_run(run.run_id)
         else:
-            planned = tuple(_planned(rack, slot, jobs) for slot in rack.slots)
+            planned = tuple(planned_chip(rack, slot, jobs) for slot in rack.slots)
             store.start_run(replace(run, chips=planned))
         with _saying_how_to_finish(run), suppress(ToolFault):
             # what a slot could not even tell stays planned: NOT RUN
@@ -251,8 +251,10 @@ def _left(
             yield slot, left
 
 
-def _planned(rack: Rack, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
+def planned_chip(rack: Rack, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
     """Give a chip every table as not run: what stays so if the run breaks off in any way."""
     now = datetime.now(UTC)
-    waiting = (not_run(case, BROKEN_OFF, now) for case in cases(rack, slot, jobs))
+    waiting = (
+        not_run(case, Reason.RUN_BROKE_OFF, BROKEN_OFF, now) for case in cases(rack, slot, jobs)
+    )
     return replace(unreached(slot), outcomes=tuple(waiting))

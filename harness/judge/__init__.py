@@ -2,7 +2,6 @@
 
 from harness.judge.case import Case
 from harness.judge.changes import (
-    NOT_PART,
     Baseline,
     Change,
     KnownVerdict,
@@ -14,7 +13,6 @@ from harness.judge.examine import Examination, PatternRunner, RetryPolicy, exami
 from harness.judge.verdict import not_run, unusable
 
 __all__ = [
-    "NOT_PART",
     "Baseline",
     "Case",
     "Change",

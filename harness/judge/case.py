@@ -1,4 +1,4 @@
-"""One thing to be judged: a design's table on one chip in one slot. Values only."""
+"""What is judged: a design's table on one chip in one slot. Values only."""
 
 from __future__ import annotations
 
@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from harness.board import RunConditions
-from harness.records import Origin, Outcome, Verdict
+from harness.records import Outcome, Reason
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern
 
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """A table on a chip: everything that an outcome says about where it comes from."""
+    """A table on a chip, and everything an outcome records about its source."""
 
     slot: str
     chip_serial: str
@@ -25,22 +25,18 @@ class Case:
 
     @property
     def conditions(self) -> RunConditions:
-        """How the table asks to be run."""
+        """The conditions that the table requests."""
         spec = self.spec
         return RunConditions(
             spec.clock_hz, spec.settle_us, spec.reset_cycles, gap_free=spec.gap_free
         )
 
-    def outcome(
-        self,
-        verdict: Verdict,
-        origin: Origin,
-        summary: str,
-        advice: str,
-        started: datetime,
-        seconds: float = 0.0,
-    ) -> Outcome:
-        """Make an outcome without evidence; the judge adds what it has by ``replace``."""
+    def outcome(self, reason: Reason, summary: str, started: datetime) -> Outcome:
+        """Make an outcome without evidence; the judge adds it with ``replace``.
+
+        Verdict and advice come from the reason, which must go with one verdict only.
+        """
+        (verdict,) = reason.verdicts
         return Outcome(
             slot=self.slot,
             chip_serial=self.chip_serial,
@@ -53,9 +49,9 @@ class Case:
             table_file=f"{self.design.folder.name}/{self.spec.path.name}",
             table_sha256=self.pattern.sha256,
             verdict=verdict,
-            origin=origin,
+            reason=reason,
             summary=summary,
-            advice=advice,
+            advice=reason.advice,
             rows=len(self.pattern),
             cycles=0,
             mismatches=0,
@@ -66,6 +62,6 @@ class Case:
             conditions=None,
             waiver=None,
             started=started,
-            seconds=seconds,
+            seconds=0.0,
             design_author=self.design.author,
         )

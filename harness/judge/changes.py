@@ -1,7 +1,7 @@
-"""What a night changed against the baseline that somebody accepted: pure, over verdicts.
+"""What a night changed against its accepted baseline: pure, over verdicts.
 
-One rule: what the baseline has is known, and what is known does not wake anybody; but a failure
-whose waiver expired, another kind of failure, and a table that was stopped are always news.
+One rule: what the baseline already has is known and raises no alarm; but a failure whose waiver
+expired, a different failure, and a table that was stopped are always news.
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from harness.records import Outcome, RunRecord, Verdict
+from harness.records import Outcome, Reason, RunRecord, Verdict
 
-NOT_PART = "in the baseline, but not part of this night"
+_NOT_PART = "in the baseline, but not part of this night"
 
 
 @dataclass(frozen=True)
 class KnownVerdict:
-    """What a baseline found of one table on one chip."""
+    """The verdict of a baseline on one table of one chip."""
 
     slot: str
     chip_serial: str
@@ -42,9 +42,9 @@ class Baseline:
 class Change:
     """One table on one chip. ``before`` is None if the baseline does not have it.
 
-    ``known`` tells that the baseline has it just so: the verdict, and of a failure the very table
-    and how much was wrong. ``expired`` tells that a waiver had covered it. ``why`` is a sentence
-    for a person.
+    ``known``: the baseline already has it, identically: the verdict, and for a failure also the
+    table and the number of mismatches. ``expired``: a waiver covered it until it expired.
+    ``reason`` is that of the verdict, ``why`` a sentence for a person.
     """
 
     slot: str
@@ -54,6 +54,7 @@ class Change:
     before: Verdict | None
     now: Verdict
     known: bool
+    reason: Reason
     why: str
     expired: bool = False
 
@@ -77,17 +78,17 @@ class NightChanges:
 
     @property
     def lost(self) -> tuple[Change, ...]:
-        """Tables of the baseline that are no part of the night."""
-        return tuple(change for change in self.untested if change.why == NOT_PART)
+        """Tables of the baseline that are not part of the night."""
+        return tuple(change for change in self.untested if change.reason is Reason.NOT_PART)
 
     @property
-    def failed_anew(self) -> bool:
-        """Whether a chip did what nobody knew of: FAIL or UNSTABLE."""
+    def has_new_failures(self) -> bool:
+        """Whether a FAIL or UNSTABLE is not known yet."""
         return bool(self.newly_failing) or any(not change.known for change in self.unstable)
 
     @property
-    def untested_anew(self) -> bool:
-        """Whether something could not be tested that the baseline had tested."""
+    def has_newly_untested(self) -> bool:
+        """Whether a table could not be tested that the baseline has tested."""
         return any(not change.known for change in self.untested)
 
 
@@ -97,7 +98,7 @@ _PLACES = ("newly_failing", "newly_fixed", "unstable", "untested", "unchanged")
 def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     """Compare a night with its baseline, table by table, chips by their serial numbers.
 
-    Slots do not count: a chip may have moved. Without a baseline every failure is new.
+    Slots are ignored: a chip may have moved. Without a baseline every failure is new.
     """
     before = {_key(known): known for known in baseline.verdicts} if baseline is not None else {}
     places: dict[str, list[Change]] = defaultdict(list)
@@ -132,7 +133,6 @@ def _place(change: Change) -> str:
 
 
 def _change(now: Outcome, before: KnownVerdict | None) -> Change:
-    expired = now.verdict.failed and now.waiver is not None
     return Change(
         now.slot,
         now.chip_serial,
@@ -140,14 +140,15 @@ def _change(now: Outcome, before: KnownVerdict | None) -> Change:
         now.table,
         before.verdict if before is not None else None,
         now.verdict,
-        before is not None and _is_known(now, before) and not expired,
+        before is not None and _is_known(now, before) and not now.expired,
+        now.reason,
         now.summary,
-        expired,
+        now.expired,
     )
 
 
 def _is_known(now: Outcome, before: KnownVerdict) -> bool:
-    """Whether a baseline has an outcome just so; two failures of one table may differ."""
+    """Whether a baseline already has an outcome; two failures of one table may differ."""
     if before.verdict is not now.verdict or now.verdict is Verdict.NOT_RUN:
         return False
     same_table = before.table_sha256 == now.table_sha256
@@ -165,5 +166,6 @@ def _lost(before: KnownVerdict) -> Change:
         before.verdict,
         Verdict.NOT_RUN,
         known=False,
-        why=NOT_PART,
+        reason=Reason.NOT_PART,
+        why=_NOT_PART,
     )

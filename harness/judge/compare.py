@@ -1,7 +1,7 @@
 """What the chips of one run say about each other: pure, over finished records.
 
-One rule: a verdict is never changed here, only where its cause is taken to lie and what to do. What
-an earlier comparison said counts for nothing: the run may have had fewer outcomes then.
+One rule: a verdict is never changed here, only its reason and advice. The result of an earlier
+comparison is discarded, since the run may have had fewer outcomes then.
 """
 
 from __future__ import annotations
@@ -10,35 +10,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from harness.judge import texts
-from harness.records import Origin, Outcome, RunRecord, Verdict
-
-CHIP_ADVICE = (
-    "The same table passes on {passing}, and the other designs tested in this slot do not fail, so "
-    "this chip is suspect rather than the board, the design or the table. Try the chip in "
-    "another slot to be sure."
-)
-SHARED_ADVICE = (
-    "{designs} designs fail here and this table passes on {passing}, so suspect what they share "
-    "before any one design: contact, supply, clock, reset{pins}. Switch the power off, reseat the "
-    "chip and try it in another slot: a fault that stays with the slot is the board's."
-)
-UNSTABLE_ADVICE = (
-    "The same table is unstable on every chip that was tested ({failing}), so suspect the design, "
-    "the table or its settings before any chip: most often a register that is not reset, or an "
-    "output that is tested before it has settled."
-)
-TABLE_ADVICE = (
-    "The same table fails in the same first cycle on every chip that was tested ({failing}), so "
-    "suspect the design, the table or its settings before any chip."
-)
-
-_ALONE = {Verdict.FAIL: texts.FAIL_ADVICE, Verdict.UNSTABLE: texts.UNSTABLE_ADVICE}
-"""What is advised on an outcome as long as no other is looked at."""
+from harness.judge.verdict import unstable_reason
+from harness.records import Outcome, Reason, RunRecord, Verdict
 
 
 def compared(run: RunRecord) -> tuple[Outcome, ...]:
-    """Return the outcomes of a run that differ from what comparing all of them says.
+    """Return the outcomes that comparing all of a run's outcomes changes.
 
     A table that passes on another chip clears design and table: if its design is the only one
     that fails in its slot, and others pass there, the chip is suspect; if more designs fail
@@ -53,14 +30,14 @@ def compared(run: RunRecord) -> tuple[Outcome, ...]:
         by_slot[outcome.slot].append(outcome)
         by_table[outcome.design, outcome.table].append(outcome)
     slots = {slot: _slot(group) for slot, group in by_slot.items()}
-    told = {_place(o): o for group in by_table.values() for o in _compare(group, slots)}
-    now = (told.get(_place(outcome), outcome) for outcome in alone)
+    better = {_place(o): o for group in by_table.values() for o in _compare(group, slots)}
+    now = (better.get(_place(outcome), outcome) for outcome in alone)
     return tuple(new for new, before in zip(now, stored, strict=True) if new != before)
 
 
 @dataclass(frozen=True)
 class _Slot:
-    """What one slot's tables say together: designs that fail, the pins that all of these share."""
+    """The tables of one slot: how many designs fail, and which pins all of them have in common."""
 
     failing: int
     pins: str
@@ -74,10 +51,18 @@ def _slot(outcomes: Sequence[Outcome]) -> _Slot:
 
 
 def _alone(outcome: Outcome) -> Outcome:
-    """Give the outcome as the judge of its own slot gave it."""
-    if not outcome.verdict.failed:
-        return outcome
-    return replace(outcome, origin=Origin.UNKNOWN, advice=_ALONE[outcome.verdict])
+    """Return the outcome as the judge gave it, before any comparison."""
+    match outcome.verdict:
+        case Verdict.FAIL:
+            return _because(outcome, Reason.SAME_MISMATCH)
+        case Verdict.UNSTABLE:
+            signatures = [attempt.signature for attempt in outcome.attempts]
+            return _because(outcome, unstable_reason(signatures))
+    return outcome
+
+
+def _because(outcome: Outcome, reason: Reason, **values: object) -> Outcome:
+    return replace(outcome, reason=reason, advice=reason.advice.format(**values))
 
 
 def _place(outcome: Outcome) -> tuple[str, str, str]:
@@ -96,31 +81,32 @@ def _compare(group: list[Outcome], slots: Mapping[str, _Slot]) -> Iterator[Outco
 
 
 def _compare_in_slot(outcome: Outcome, slot: _Slot, passing: str) -> Iterator[Outcome]:
-    """Look at the other designs in the slot of an outcome whose table passes elsewhere."""
+    """Judge a failure whose table passes elsewhere by the other designs in its slot."""
     if slot.failing > 1:
-        advice = SHARED_ADVICE.format(designs=slot.failing, passing=passing, pins=slot.pins)
-        yield replace(outcome, advice=advice)
+        shared = {"designs": slot.failing, "passing": passing, "pins": slot.pins}
+        yield _because(outcome, Reason.SEVERAL_DESIGNS_OF_SLOT, **shared)
     elif outcome.verdict is Verdict.FAIL and slot.has_passed:
-        yield replace(outcome, origin=Origin.CHIP, advice=CHIP_ADVICE.format(passing=passing))
+        yield _because(outcome, Reason.THIS_CHIP_ALONE, passing=passing)
 
 
 def _blame_table(bad: list[Outcome]) -> Iterator[Outcome]:
-    """Look at a table that no chip passes; kinds of failure that differ say nothing."""
+    """Blame a table that no chip passes, unless the failures differ."""
     verdicts = {outcome.verdict for outcome in bad}
     if verdicts == {Verdict.UNSTABLE}:
-        advice = UNSTABLE_ADVICE.format(failing=_chips(bad))
+        reason = Reason.UNSTABLE_ON_EVERY_CHIP
     elif verdicts == {Verdict.FAIL} and len({_first(outcome) for outcome in bad}) == 1:
-        advice = TABLE_ADVICE.format(failing=_chips(bad))
+        reason = Reason.ALIKE_ON_EVERY_CHIP
     else:
         return
+    failing = _chips(bad)
     for outcome in bad:
-        yield replace(outcome, origin=Origin.TABLE, advice=advice)
+        yield _because(outcome, reason, failing=failing)
 
 
 def _common_pins(bad: list[Outcome]) -> str:
-    """Name the pins that are wrong in every one of these outcomes; empty if none is."""
-    found = [{count.pin for count in outcome.pin_counts} for outcome in bad if outcome.pin_counts]
-    common = sorted(set.intersection(*found)) if found else []
+    """Name the pins that are wrong in all of these outcomes; empty if there are none."""
+    pins = [{count.pin for count in outcome.pin_counts} for outcome in bad if outcome.pin_counts]
+    common = sorted(set.intersection(*pins)) if pins else []
     if not common:
         return ""
     verb = "which is" if len(common) == 1 else "which are"

@@ -1,4 +1,4 @@
-"""Turns words of a capture into named evidence: failing cycles, pins, and the window's waves.
+"""Names for the bits of a capture: failing cycles, pins, and the window's waves.
 
 One rule: bits go in, names come out; nothing here decides a verdict.
 """
@@ -13,8 +13,8 @@ from harness.records import Attempt, EvidenceCycle, PinCount, PinResult, Wave, W
 from harness.shuttle import Shuttle
 from harness.table import Pattern
 
-EVIDENCE_CYCLES = 8
-"""So many failing cycles are kept with a verdict."""
+MAX_EVIDENCE_CYCLES = 8
+"""Maximum number of failing cycles kept with a verdict."""
 
 
 class Names:
@@ -41,7 +41,7 @@ class Names:
         return f"{signal} (pin {self.pin(bit)})" if signal else f"pin {self.pin(bit)}"
 
     def used(self) -> list[int]:
-        """Bit positions of the design's signals, in the order in which the table names them."""
+        """Bit positions of the design's signals, in the table's order."""
         return list(self._signals)
 
 
@@ -74,15 +74,15 @@ def evidence(pattern: Pattern, capture: Capture, names: Names) -> tuple[Evidence
             label=pattern.labels.get(mismatch.row, ""),
             wrong=wrong_pins(pattern, mismatch, names),
         )
-        for mismatch in capture.mismatches[:EVIDENCE_CYCLES]
+        for mismatch in capture.mismatches[:MAX_EVIDENCE_CYCLES]
     )
 
 
 def pin_counts(capture: Capture, names: Names) -> tuple[PinCount, ...]:
     """Mismatches per pin, worst first."""
-    found = [(count, bit) for bit, count in capture.pin_counts.items() if count]
-    found.sort(key=lambda item: (-item[0], item[1]))
-    return tuple(PinCount(names.pin(bit), names.signal(bit), count) for count, bit in found)
+    counts = [(count, bit) for bit, count in capture.pin_counts.items() if count]
+    counts.sort(key=lambda item: (-item[0], item[1]))
+    return tuple(PinCount(names.pin(bit), names.signal(bit), count) for count, bit in counts)
 
 
 def attempts(captures: Sequence[Capture]) -> tuple[Attempt, ...]:
@@ -103,7 +103,7 @@ def attempts(captures: Sequence[Capture]) -> tuple[Attempt, ...]:
 
 
 def window(pattern: Pattern, read: CaptureWindow, names: Names) -> Window:
-    """Name the cycles that were read back whole, one wave per pin that the design uses."""
+    """Name the cycles read back whole, with one wave for each pin that the design uses."""
     rows = [int(row) for row in read.row]
     answers = list(zip(read.seen.tolist(), read.floating.tolist(), strict=True))
     waves = []

@@ -1,7 +1,7 @@
-"""Runs one table on one chip as often as its verdict needs, and has it judged.
+"""Runs one table on one chip as often as its verdict needs, then judges it.
 
-One rule: this is the only file of the room that talks to a session, and it decides nothing
-itself: whether to run again is the policy's business, the verdict is the judge's.
+One rule: only this file of the room talks to a session, and it decides nothing: the policy says
+whether to run again, the judge gives the verdict.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class RetryPolicy:
 
 
 def wants_another_run(captures: Sequence[Capture], policy: RetryPolicy) -> bool:
-    """Tell whether the table has to run once more: too few runs, or a mismatch to repeat."""
+    """Whether the table must run once more: too few runs, or a mismatch to repeat."""
     if len(captures) < policy.minimum_runs:
         return True
     failing = first_failing(captures)
@@ -69,9 +69,9 @@ class PatternRunner(Protocol):
 
 @dataclass(frozen=True)
 class Examination:
-    """A table's outcome, and the error that cut it short, if one did; most often a LinkError.
+    """A table's outcome, and the error that cut it short, if any; most often a LinkError.
 
-    ``floating`` marks the pins that only followed the weak pulls where the chip should drive.
+    ``floating`` marks the pins that followed the weak pulls where the chip should drive.
     """
 
     outcome: Outcome
@@ -85,9 +85,9 @@ def examine(
     policy: RetryPolicy,
     today: date | None = None,
 ) -> Examination:
-    """Run a table until the policy is content, probe doubtful pins, and judge it.
+    """Run a table until the policy is satisfied, probe doubtful pins, and judge it.
 
-    The design is selected already. A LinkError becomes an ERROR outcome and is handed back; a
+    The design must be selected. A LinkError becomes an ERROR outcome and is returned with it; a
     table that the board cannot run as its settings demand becomes an ERROR of the table.
     Cancelled passes through. ``today`` decides which waivers have expired (default: today).
     """
@@ -106,7 +106,7 @@ def examine(
 
 
 def _run_again(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
-    """Run once more; the first run after a mismatch also reads the window around it back."""
+    """Run once more; the first run after a mismatch also reads back the window around it."""
     failing = first_failing(gathered.captures)
     around = None
     if failing is not None and gathered.window is None:
@@ -134,5 +134,5 @@ def _probe_pins(runner: PatternRunner, case: Case, gathered: Gathered) -> Gather
 
 
 def window_around(mismatch: Mismatch) -> tuple[int, int]:
-    """Cycles (first, stop) that are read back whole around a mismatch."""
+    """Return the cycles (first, stop) to read back whole around a mismatch."""
     return max(0, mismatch.cycle - WINDOW_REACH), mismatch.cycle + WINDOW_REACH + 1

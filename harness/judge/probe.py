@@ -1,8 +1,8 @@
-"""Probes: a short pattern that tells open connections from wrong answers.
+"""Probes: short patterns that tell open connections from wrong answers.
 
-One rule: a pattern made here gives the chip exactly the stimulus of the table, up to the last row
-that is of interest, and tests by weak pulls pins that the design should drive there. It asks for
-all pins in one run: how long a verdict takes does not grow with the number of wrong pins.
+One rule: a probe gives the chip exactly the stimulus of the table, up to the last row of interest,
+and tests there with weak pulls whether the pins are driven that the design should drive. It tests
+all pins in one run, so the time for a verdict does not grow with the number of wrong pins.
 """
 
 from __future__ import annotations
@@ -22,17 +22,18 @@ _Piece = tuple[NDArray[np.int64], Words, Words]
 
 
 def probes(pattern: Pattern, capture: Capture) -> Pattern | None:
-    """Plan how to test for an open connection: each pin where it was first wrong.
+    """Plan a test for open connections: each pin in the cycle where it was first wrong.
 
-    The board keeps the first mismatches only; a pin that was wrong later is tested where the
-    table tests it most together with others. None if no pin can be tested so, or if one was to be
-    floating and was driven.
+    The board keeps the first mismatches only; a pin that was wrong later is tested in a row that
+    tests as many such pins as possible. None if no pin can be tested this way, or if a pin that
+    should float was driven.
     """
     open_question = sum(1 << bit for bit, count in capture.pin_counts.items() if count)
     masks: dict[Place, int] = {}
     for mismatch in capture.mismatches:
         row = mismatch.row
         if mismatch.wrong & int(pattern.highz[row]):
+            # something drives a pin that should float, so that pin at least is connected: FAIL
             return None
         mask = open_question & mismatch.wrong & ~int(pattern.enable[row])
         if mask:
@@ -46,9 +47,8 @@ def probes(pattern: Pattern, capture: Capture) -> Pattern | None:
 def contact_probes(pattern: Pattern, capture: Capture) -> Pattern | None:
     """Plan a test of the pins whose expected level never changes in the table; None without any.
 
-    A pin that answered both levels is connected. One that was only ever expected at one level
-    would also "pass" if it were open, so it is tested for high impedance in a row where that
-    level is expected.
+    A pin that answered both levels is connected. An open pin that is only ever expected at one
+    level could "pass" by chance, so it is tested for high impedance in a row that expects it.
     """
     tested = _tested(pattern)
     high = int(np.bitwise_or.reduce(tested & pattern.expect, initial=0))
@@ -57,9 +57,9 @@ def contact_probes(pattern: Pattern, capture: Capture) -> Pattern | None:
 
 
 def _cover(pattern: Pattern, pins: int, until_used: Mapping[int, int]) -> dict[Place, int]:
-    """Test each of these pins in a row that tests it, in as few rows as a greedy choice gives.
+    """Choose, greedily, a few rows that together test each of these pins.
 
-    A row that repeats ``until`` its outputs match is tested in the cycle in which they did.
+    A row that repeats ``until`` its outputs match is probed in the cycle in which they did.
     """
     tested = _tested(pattern)
     masks: dict[Place, int] = {}
@@ -74,14 +74,14 @@ def _cover(pattern: Pattern, pins: int, until_used: Mapping[int, int]) -> dict[P
 
 
 def _tested(pattern: Pattern) -> Words:
-    """Pins whose level is tested, row by row, and that the board does not drive itself."""
+    """Return, row by row, the pins whose level is tested and that the board does not drive."""
     return pattern.care & ~pattern.highz & ~pattern.enable
 
 
 def floating_pins(probe: Pattern, capture: Capture) -> int:
-    """Which of the probed pins followed the weak pulls.
+    """Return which of the probed pins followed the weak pulls.
 
-    Where the board could not keep every mismatch, a pin that had any counts as driven.
+    If the board could not keep every mismatch, a pin that had any counts as driven.
     """
     if capture.mismatch_count > len(capture.mismatches):
         driven = sum(1 << bit for bit, count in capture.pin_counts.items() if count)
@@ -93,10 +93,10 @@ def floating_pins(probe: Pattern, capture: Capture) -> int:
 
 
 def _testing(pattern: Pattern, masks: Mapping[Place, int]) -> Pattern | None:
-    """Run up to the last of these places, and test at each the pins of its mask and nothing else.
+    """Run up to the last of these places, and test at each only the pins of its mask.
 
-    What the chip gets is the same as in the table: only ``until`` rows that are not probed are
-    still repeated until they match.
+    The chip gets the same stimulus as in the table. ``until`` rows that are not probed are still
+    repeated until they match, so they keep their tested pins.
     """
     if not masks:
         return None
@@ -110,11 +110,12 @@ def _testing(pattern: Pattern, masks: Mapping[Place, int]) -> Pattern | None:
 
 
 def _pieces(pattern: Pattern, masks: Mapping[Place, int]) -> Iterator[_Piece]:
-    """Cut the rows at the probed repetitions: rows, how often each, pins to test in each."""
+    """Cut the rows at the probed repetitions: rows, repetitions of each, pins to test in each."""
     at = done = 0
     for (row, pass_), mask in sorted(masks.items()):
         if row > at:
             left = int(pattern.repeat[at]) - done
+            # an until row that was probed ended there: nothing of it is left to repeat
             if not done or (left and not pattern.until[at]):
                 yield _piece(at, left, 0)
             between = np.arange(at + 1, row)

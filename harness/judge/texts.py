@@ -1,4 +1,4 @@
-"""The sentences that a verdict is explained with. One rule: facts first, no blame without proof."""
+"""The sentences that explain a verdict. One rule: facts first, no blame without proof."""
 
 from __future__ import annotations
 
@@ -7,55 +7,23 @@ from collections.abc import Sequence
 from harness.board import Capture
 from harness.errors import LinkError
 from harness.judge.evidence import Names, wrong_pins
+from harness.records import Reason
 from harness.shuttle import Waiver
 from harness.table import Pattern
-
-FAIL_ADVICE = (
-    "One table on one chip cannot tell a faulty chip from a mistake in the design or in the "
-    "table. Run the same table on other chips: if they pass, suspect this chip; if they fail in "
-    "the same cycles, suspect the design or the table."
-)
-UNSTABLE_ADVICE = (
-    "The same stimulus gave different answers. Check that the table resets or loads every "
-    "register before it tests it, try a lower clock rate or a longer settle time, check the "
-    "supply; then compare with other chips."
-)
-OPEN_PIN_ADVICE = (
-    "No connection between chip and controller on that pin, or a dead output driver: switch the "
-    "power off, take the usual care against static electricity, reseat the chip and look for "
-    "bent pins; then try the chip in another slot. If the fault stays with the board, check the "
-    "board's wiring of that pin; if it goes with the chip, the chip's output is dead."
-)
-LINK_ADVICE = (
-    "This says nothing about the chip. Check the cable and the board's supply, then run the "
-    "table again."
-)
-TABLE_ADVICE = "This says nothing about the chip. Correct the table or its settings and run again."
-MODEL_ADVICE = (
-    "This says nothing about the chip. Run the table on a real board, or have the netlist made "
-    "with `python -m harness.netlist.synthesise` and write its name under `netlist` in "
-    "design.toml."
-)
-FAULT_ADVICE = (
-    "This says nothing about the chip. Report it to those who look after harness, with the "
-    "traceback in the run's log, and run the table again."
-)
-NOT_RUN_ADVICE = "Run the table again once the reason is gone."
-WAIVED_ADVICE = "A known failure; its owner answers for it until the waiver expires."
 
 _LEVELS = {"0": "low (0)", "L": "low (0)", "1": "high (1)", "H": "high (1)", "Z": "floating"}
 
 
 def passed(captures: Sequence[Capture]) -> str:
-    """Say what a PASS rests on."""
+    """Say what a PASS is based on."""
     cycles = captures[0].cycles
     runs = f" in each of {len(captures)} runs" if len(captures) > 1 else ""
     return f"All tested outputs were as expected in {counted(cycles, 'cycle')}{runs}."
 
 
 def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
-    """First wrong pin, where, how many cycles, in how many runs."""
-    times = f", the same in {runs} runs" if runs > 1 else " in the one run made"
+    """Name the first wrong pin and its place; count wrong cycles and runs."""
+    times = f", the same in {runs} runs" if runs > 1 else " in the only run"
     share = f"{capture.mismatch_count} of {counted(capture.cycles, 'cycle')} differ{times}."
     if not capture.mismatches:
         return share[0].upper() + share[1:]
@@ -74,24 +42,21 @@ def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
     return f"{name} was {observed} where {expected} was expected, first {place}{more}; {share}"
 
 
-def unstable(captures: Sequence[Capture]) -> str:
-    """How the runs of one stimulus differed."""
+def unstable(captures: Sequence[Capture], reason: Reason) -> str:
+    """Say how the runs of one stimulus differed."""
     counts = ", ".join(str(capture.mismatch_count) for capture in captures)
-    signatures = [capture.signature for capture in captures]
-    first_alone = len(captures) > 2 and signatures[0] not in signatures[1:]
-    settled = first_alone and len(set(signatures[1:])) == 1
     remark = (
         " Only the first run differed, as when a register that the table does not reset keeps "
-        "what it held before."
+        "its previous value."
     )
     return (
         f"{counted(len(captures), 'run')} of the same stimulus gave different answers "
-        f"(mismatches per run: {counts}).{remark if settled else ''}"
+        f"(mismatches per run: {counts}).{remark if reason is Reason.FIRST_RUN_DIFFERS else ''}"
     )
 
 
 def open_pins(names: Sequence[str]) -> str:
-    """Pins that nothing drives."""
+    """Name the pins that nothing drives."""
     verb = "follows" if len(names) == 1 else "follow"
     return (
         f"{', '.join(names)} {verb} the weak pulls where the design should drive: no connection "
@@ -100,7 +65,7 @@ def open_pins(names: Sequence[str]) -> str:
 
 
 def also_open(names: Sequence[str]) -> str:
-    """Write an addition to a FAIL in which other wrong pins are open; empty if there are none."""
+    """Add to a FAIL which of the other wrong pins are open; empty if there are none."""
     if not names:
         return ""
     verb = "follows" if len(names) == 1 else "follow"
@@ -108,16 +73,18 @@ def also_open(names: Sequence[str]) -> str:
 
 
 def link_lost(error: LinkError, captures: Sequence[Capture]) -> str:
-    """Why the table could not be tested, and what had been seen before."""
+    """Say why the table could not be tested, and what earlier runs gave."""
     before = ""
     if captures:
         wrong = sum(1 for capture in captures if capture.mismatch_count)
-        before = f" Before that, {counted(len(captures), 'run')} ended, {wrong} with mismatches."
+        before = (
+            f" Before that, {counted(len(captures), 'run')} completed, {wrong} with mismatches."
+        )
     return f"Could not be tested: {error}.{before}"
 
 
 def waived(waiver: Waiver, summary: str) -> str:
-    """Whose known failure it is."""
+    """Say who answers for a known failure."""
     return (
         f"Known failure, waived by {waiver.owner} until {waiver.expiry.isoformat()} "
         f"({waiver.reason}). {summary}"
@@ -125,12 +92,12 @@ def waived(waiver: Waiver, summary: str) -> str:
 
 
 def expired_waiver(waiver: Waiver) -> str:
-    """Why a waiver does not count any more."""
+    """Say that a waiver has expired."""
     return f" The waiver of {waiver.owner} expired on {waiver.expiry.isoformat()}."
 
 
 def needless_waivers(waivers: Sequence[Waiver]) -> str:
-    """Write a remark on a PASS that a waiver still covers; empty if none does."""
+    """Remark on waivers that a PASS did not need; empty if there are none."""
     return "".join(
         f" The waiver of {waiver.owner} ({waiver.ticket or waiver.reason}) was not needed here."
         for waiver in waivers

@@ -1,9 +1,9 @@
-"""From everything gathered about one table on one chip to its outcome. Pure.
+"""The verdict on one table of one chip, from everything gathered about it. Pure.
 
-The rules, in this order: wrong pins that all follow the weak pulls are no evidence from the chip
+The rules, in order: wrong pins that all follow the weak pulls are no evidence from the chip
 (ERROR); answers that differ under one stimulus are UNSTABLE, never PASS; the same mismatches in
-every run are FAIL; no mismatch in any run is PASS. A waiver is looked at last: it can turn FAIL
-or UNSTABLE into WAIVED, nothing else, and only until its expiry.
+every run are FAIL; no mismatch in any run is PASS. Waivers come last: one can turn FAIL or
+UNSTABLE into WAIVED, nothing else, and only until it expires.
 """
 
 from __future__ import annotations
@@ -17,15 +17,15 @@ from harness.errors import HarnessError, LinkError, ModelMissing, ToolFault
 from harness.judge import texts
 from harness.judge.case import Case
 from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
-from harness.records import Conditions, Origin, Outcome, PinCount, Verdict, WaiverRecord
+from harness.records import Conditions, Outcome, PinCount, Reason, Verdict, WaiverRecord
 from harness.shuttle import Waiver
 
 
 @dataclass(frozen=True, eq=False)
 class Gathered:
-    """What running the table gave: every capture, the window read back, and pins found open.
+    """What the runs of the table gave: every capture, the window read back, and open pins.
 
-    ``floating`` marks the tested pins that followed the weak pulls when a probe asked.
+    ``floating`` marks the tested pins that followed the weak pulls in a probe.
     """
 
     captures: tuple[Capture, ...] = ()
@@ -46,30 +46,28 @@ def judge(case: Case, gathered: Gathered, today: date, started: datetime) -> Out
 
 
 def _classified(case: Case, gathered: Gathered, names: Names, started: datetime) -> Outcome:
-    """Decide between ERROR, UNSTABLE, FAIL and PASS, waivers and evidence aside."""
+    """Decide between ERROR, UNSTABLE, FAIL and PASS, without waivers and evidence."""
     captures = gathered.captures
     wrong = _wrong_mask(captures)
     failing = first_failing(captures)
     unjudged = gathered.floating if failing is None else gathered.floating & wrong
     open_names = [names.both(bit) for bit in bits(unjudged)]
-    verdict, origin = Verdict.FAIL, Origin.UNKNOWN
     if unjudged and not wrong & ~gathered.floating:
-        verdict, origin = Verdict.ERROR, Origin.BOARD
-        summary, advice = texts.open_pins(open_names), texts.OPEN_PIN_ADVICE
+        reason, summary = Reason.PINS_OPEN, texts.open_pins(open_names)
     elif not answers_agree(captures):
-        verdict = Verdict.UNSTABLE
-        summary, advice = texts.unstable(captures), texts.UNSTABLE_ADVICE
+        reason = unstable_reason([capture.signature for capture in captures])
+        summary = texts.unstable(captures, reason)
     elif failing is None:
-        verdict, origin = Verdict.PASS, Origin.NONE
-        summary, advice = texts.passed(captures), ""
+        reason, summary = Reason.AS_EXPECTED, texts.passed(captures)
     else:
+        reason = Reason.SAME_MISMATCH
         summary = texts.failed(case.pattern, captures[failing], len(captures), names)
-        summary, advice = summary + texts.also_open(open_names), texts.FAIL_ADVICE
-    return case.outcome(verdict, origin, summary, advice, started)
+        summary += texts.also_open(open_names)
+    return case.outcome(reason, summary, started)
 
 
 def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome) -> Outcome:
-    """Add everything the runs gave; ``gathered`` may be empty."""
+    """Add the evidence of the runs; ``gathered`` may be empty."""
     captures = gathered.captures
     if not captures:
         return plain
@@ -91,37 +89,37 @@ def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome)
 def untested(case: Case, gathered: Gathered, error: LinkError, started: datetime) -> Outcome:
     """Make the outcome of a table that a lost link cut short: ERROR, no verdict.
 
-    Runs that were complete before are kept as attempts and evidence.
+    Runs completed before are kept as attempts and evidence.
     """
-    told = texts.link_lost(error, gathered.captures)
-    plain = case.outcome(Verdict.ERROR, Origin.LINK, told, texts.LINK_ADVICE, started)
+    summary = texts.link_lost(error, gathered.captures)
+    plain = case.outcome(Reason.LINK_LOST, summary, started)
     return _with_evidence(case, gathered, Names(case.shuttle, case.pattern), plain)
 
 
 def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
-    """Make the outcome of a table that did not run: ERROR.
+    """Make the outcome of a table that could not run: ERROR.
 
-    A virtual chip without a model of the design is no mistake in the table: the bench lacks it.
+    A virtual chip without a model of the design is no mistake in the table: the rack lacks it.
     """
-    if isinstance(error, LinkError):
-        return untested(case, Gathered(), error, started)
-    origin, advice = Origin.TABLE, texts.TABLE_ADVICE
-    if isinstance(error, ModelMissing):
-        origin, advice = Origin.BOARD, texts.MODEL_ADVICE
-    if isinstance(error, ToolFault):
-        origin, advice = Origin.UNKNOWN, texts.FAULT_ADVICE
-    return case.outcome(Verdict.ERROR, origin, f"Could not be run: {error}", advice, started)
+    match error:
+        case LinkError():
+            return untested(case, Gathered(), error, started)
+        case ModelMissing():
+            reason = Reason.NO_MODEL
+        case ToolFault():
+            reason = Reason.TOOL_FAULT
+        case _:
+            reason = Reason.TABLE_UNFIT
+    return case.outcome(reason, f"Could not be run: {error}", started)
 
 
-def not_run(case: Case, reason: str, started: datetime) -> Outcome:
-    """Make the outcome of a table whose turn never came."""
-    return case.outcome(
-        Verdict.NOT_RUN, Origin.NONE, f"Not run: {reason}", texts.NOT_RUN_ADVICE, started
-    )
+def not_run(case: Case, reason: Reason, why: str, started: datetime) -> Outcome:
+    """Make the outcome of a table that was not run."""
+    return case.outcome(reason, f"Not run: {why}", started)
 
 
 def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date) -> Outcome:
-    """Look at the waivers last: they soften FAIL and UNSTABLE, and are mentioned otherwise."""
+    """Apply the waivers to FAIL and UNSTABLE; mention them on a PASS."""
     named = fitting_waivers(
         case.shuttle.waivers, case.design.name, case.spec.name, case.chip_serial
     )
@@ -135,15 +133,16 @@ def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date
         return replace(
             outcome,
             verdict=Verdict.WAIVED,
+            reason=Reason.WAIVED,
             waiver=waiver_record(waiver),
             summary=texts.waived(waiver, outcome.summary),
-            advice=texts.WAIVED_ADVICE,
+            advice=Reason.WAIVED.advice,
         )
     expired = covering_waiver([waiver for waiver in named if waiver.expiry < today], wrong)
     if expired is None:
         return outcome
-    told = outcome.summary + texts.expired_waiver(expired)
-    return replace(outcome, waiver=waiver_record(expired), summary=told)
+    summary = outcome.summary + texts.expired_waiver(expired)
+    return replace(outcome, waiver=waiver_record(expired), summary=summary)
 
 
 def _wrong_mask(captures: Sequence[Capture]) -> int:
@@ -156,8 +155,8 @@ def _wrong_mask(captures: Sequence[Capture]) -> int:
 
 def _all_wrong_pins(captures: Sequence[Capture], names: Names) -> tuple[PinCount, ...]:
     """Every pin that was wrong in any run, once."""
-    found = {pin.pin: pin for capture in captures for pin in pin_counts(capture, names)}
-    return tuple(found.values())
+    pins = {pin.pin: pin for capture in captures for pin in pin_counts(capture, names)}
+    return tuple(pins.values())
 
 
 def _conditions(case: Case, capture: Capture) -> Conditions:
@@ -178,9 +177,9 @@ def first_failing(captures: Sequence[Capture]) -> int | None:
 
 
 def answers_agree(captures: Sequence[Capture]) -> bool:
-    """Tell whether every run of the one stimulus gave the same answer.
+    """Whether every run of the stimulus gave the same answer.
 
-    A match loop that took another number of cycles is another stimulus: where that is the only
+    A match loop that took another number of cycles is another stimulus: if that is the only
     difference and no run has a mismatch, the runs agree.
     """
     if all(capture.mismatch_count == 0 for capture in captures) and _loops_differ(captures):
@@ -188,12 +187,19 @@ def answers_agree(captures: Sequence[Capture]) -> bool:
     return len({_answer(capture) for capture in captures}) <= 1
 
 
+def unstable_reason(signatures: Sequence[object]) -> Reason:
+    """Say how runs of one stimulus differ: only the first one from all later ones, or otherwise."""
+    first, *later = signatures
+    settled = len(later) > 1 and first not in later and len(set(later)) == 1
+    return Reason.FIRST_RUN_DIFFERS if settled else Reason.ANSWERS_DIFFER
+
+
 def _loops_differ(captures: Sequence[Capture]) -> bool:
     return len({tuple(sorted(capture.until_used.items())) for capture in captures}) > 1
 
 
 def _answer(capture: Capture) -> tuple[object, ...]:
-    """Collect what has to be equal between two runs."""
+    """Return what must be equal in two runs."""
     return (
         capture.signature,
         capture.mismatch_count,
@@ -203,7 +209,7 @@ def _answer(capture: Capture) -> tuple[object, ...]:
 
 
 def fitting_waivers(waivers: Sequence[Waiver], design: str, table: str, chip: str) -> list[Waiver]:
-    """Waivers that name this chip, design and table (an empty table: every table)."""
+    """Return the waivers of this chip, design and table (an empty table means every table)."""
     return [
         waiver
         for waiver in waivers
@@ -216,8 +222,8 @@ def fitting_waivers(waivers: Sequence[Waiver], design: str, table: str, chip: st
 def covering_waiver(waivers: Sequence[Waiver], wrong: Sequence[PinCount]) -> Waiver | None:
     """Find the waiver that covers every wrong pin; several one-pin waivers may do so together.
 
-    A waiver for a pin names the chip pin or the design's signal. It covers no failure of which
-    the wrong pins are not known.
+    A waiver for a pin names the chip pin or the design's signal. It covers no failure whose
+    wrong pins are unknown.
     """
     whole = next((waiver for waiver in waivers if not waiver.pin), None)
     if whole is not None or not wrong:
@@ -227,7 +233,7 @@ def covering_waiver(waivers: Sequence[Waiver], wrong: Sequence[PinCount]) -> Wai
 
 
 def waiver_record(waiver: Waiver) -> WaiverRecord:
-    """Return the waiver as it is kept with the outcome."""
+    """Return the waiver in the form kept with the outcome."""
     return WaiverRecord(waiver.owner, waiver.reason, waiver.ticket, waiver.expiry.isoformat())
 
 

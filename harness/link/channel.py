@@ -13,7 +13,7 @@ from dataclasses import astuple, dataclass
 from operator import sub
 
 from harness.agent import protocol
-from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
+from harness.errors import BoardMisbehaved, Cancelled, HostMisuse, ModelMissing
 from harness.link.machine import Answer, Link, Timeouts
 from harness.link.port import Port
 
@@ -150,6 +150,9 @@ class Channel:
                 "the board's interpreter ran out of memory; reset the board, and take large "
                 "modules out of its boot program"
             )
-        if text.startswith("refused: "):
-            raise HostMisuse(f"the board refused a command: {text[9:]}")
+        kind, _, why = text.partition(": ")  # the kinds are part of the protocol
+        if kind == "refused":
+            raise HostMisuse(f"the board refused a command: {why}")
+        if kind == "no model":
+            raise ModelMissing(f"the model of the chip cannot be evaluated: {why}")
         raise BoardMisbehaved(f"the board reports a fault: {text}")

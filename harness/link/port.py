@@ -137,8 +137,9 @@ class SerialPort:
 
     def _stuck(self, seconds: float) -> BoardSilent:
         return BoardSilent(
-            f"{self.url}: the {self._device} accepted no bytes for {seconds:.0f} s; "
-            "unplug it, plug it in again and run again"
+            f"the {self._device} accepted no bytes for {seconds:.0f} s; "
+            "unplug it, plug it in again and run again",
+            self.url,
         )
 
     def _lost(self, error: Exception) -> LinkError:
@@ -146,7 +147,7 @@ class SerialPort:
         if is_remote(self.url):
             what = f"connection to the {self._device}"
             advice = "check the network, and the program that serves the port on that host"
-        return BoardLost(f"{self.url}: the {what} went away{_why(error)}; {advice}")
+        return BoardLost(f"the {what} went away{_why(error)}; {advice}", self.url)
 
 
 def _why(error: Exception) -> str:
@@ -159,27 +160,29 @@ def _why(error: Exception) -> str:
 
 def _unavailable(url: str, error: Exception, device: str = "board") -> PortUnavailable:
     if is_remote(url):
-        return PortUnavailable(f"{shown_address(url)}: {_remote_trouble(error)}")
+        return PortUnavailable(_remote_trouble(error), shown_address(url))
     code = getattr(error, "errno", None)
     path = Path(url)
     text = str(error)
     if "FileNotFoundError(2," in text or (os.name == "posix" and not is_there(path)):
         return PortUnavailable(
-            f"{url}: there is no such port; is the {device} plugged in? "
-            f"'harness ports' lists the ports of this computer{_wsl_hint()}"
+            f"there is no such port; is the {device} plugged in? "
+            f"'harness ports' lists the ports of this computer{_wsl_hint()}",
+            url,
         )
     if os.name == "posix" and (code == errno.EACCES or not os.access(path, os.R_OK | os.W_OK)):
         return PortUnavailable(
-            f"{url}: you may not use this port; it belongs to group "
-            f"'{port_group(path)}': ask to be added to it, then log in again"
+            "you may not use this port; it belongs to group "
+            f"'{port_group(path)}': ask to be added to it, then log in again",
+            url,
         )
     # pyserial quotes Windows, which raises PermissionError(13, …) for a port in use
     if code in _BUSY or "exclusively lock" in text or "PermissionError(13," in text:
         return PortUnavailable(
-            f"{url}: the port is in use by another program; close that program and run again"
+            "the port is in use by another program; close that program and run again", url
         )
     hint = f"check the name, and on Windows that the {device}'s serial driver is installed"
-    return PortUnavailable(f"{url}: the port cannot be opened ({error}); {hint}")
+    return PortUnavailable(f"the port cannot be opened ({error}); {hint}", url)
 
 
 def _wsl_hint() -> str:

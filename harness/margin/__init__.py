@@ -1,4 +1,4 @@
-"""Margins: how fast a design still works on a chip, at which sample point and voltage."""
+"""Margins: how fast a design works on a chip, at which sample point and voltage."""
 
 from harness.margin.plan import SearchTarget
 from harness.margin.trials import TrialRule

@@ -1,6 +1,6 @@
-"""What a search or a shmoo goes over: rates that the board can run, sample points, voltages.
+"""The axes of a search or shmoo: rates that the board can run, sample points, voltages.
 
-One rule: only what the board can really do is on an axis, so a limit is one of its own steps.
+One rule: an axis has only values that the board can set, so a limit is one of its own steps.
 """
 
 from __future__ import annotations
@@ -14,19 +14,19 @@ from harness.judge import Case
 from harness.margin.search import Scale
 
 SLOWEST_SHARE = 16
-"""A search goes down to this part of the declared clock; a design that fails there is broken."""
+"""A search goes down to the declared clock divided by this; a design that fails there is broken."""
 
 COLUMNS, HEIGHTS = 40, 11
-"""Rates of a shmoo, and its sample points or voltages."""
+"""Number of rates of a shmoo, and of its sample points or voltages."""
 
 
 @dataclass(frozen=True)
 class RateAxis:
-    """The rates of a design on one board: those that all of its tables can run at.
+    """The rates of a design on one board at which all of its tables can run.
 
     ``about`` is the board's pins module, ``tables_hz`` the fastest clock that one of the tables
-    asks for, ``promised_hz`` the one that the design is promised to work at. ``round_trip_ns`` is
-    the way to the chip and back.
+    requests, ``promised_hz`` the one at which the design is promised to work. ``round_trip_ns`` is
+    the delay to the chip and back.
     """
 
     about: Backend
@@ -37,44 +37,44 @@ class RateAxis:
 
     @property
     def declared_hz(self) -> float:
-        """The clock by which a margin is told: the promised one, if this board can do it."""
+        """The clock that a margin refers to: the promised one, if this board can run it."""
         fastest = self.hz(self.grid.fewest)
         return self.promised_hz if self.promised_hz <= fastest else self.tables_hz
 
     @property
     def declared(self) -> int:
-        """Ticks of a cycle at the declared clock, or the nearest that the board can do."""
+        """Ticks of a cycle at the declared clock, or the nearest that the board can run."""
         return self.grid.ticks(self.declared_hz)
 
     @property
     def slowest(self) -> int:
-        """Ticks of the slowest cycle that is searched."""
+        """Ticks of the slowest cycle in a search."""
         return self.grid.ticks(self.declared_hz / SLOWEST_SHARE)
 
     @property
     def scale(self) -> Scale:
-        """The numbers of ticks that are searched, from the declared clock on."""
+        """The scale of a search in ticks, starting at the declared clock."""
         first = max(1, self.declared // 4)
         return Scale(self.grid.fewest, self.slowest, self.declared, first)
 
     def columns(self) -> tuple[int, ...]:
-        """Ticks of the rates of a shmoo, fastest first, about evenly spaced in per cent."""
+        """Ticks of the rates of a shmoo, fastest first, roughly evenly spaced in per cent."""
         low, high = self.grid.fewest, self.slowest
         ratio = (high / low) ** (1 / (COLUMNS - 1))
         spread = {round(low * ratio**n) for n in range(COLUMNS)}
         return tuple(sorted({*spread, low, self.declared, high}))
 
     def hz(self, ticks: int) -> float:
-        """The rate of a cycle of so many ticks."""
+        """The rate in Hz of a cycle of that many ticks."""
         return float(self.grid.hz(ticks))
 
 
 def rate_axis(
     name: str, max_rate_hz: float, cases: Sequence[Case], round_trip_ns: int = 0
 ) -> RateAxis:
-    """Find the rates that every table of a design can run at; there is at least one table.
+    """Find the rates at which every table of a design can run; there is at least one table.
 
-    Where hardware times cycles, each of them is reached exactly: time to settle counts.
+    Where hardware times cycles, each rate is exact, so time to settle counts.
     """
     about = backend(name)
     grids = [_grid(about, pattern_rates(name, max_rate_hz, case.pattern), case) for case in cases]
@@ -91,14 +91,14 @@ def _grid(about: Backend, grid: RateGrid, case: Case) -> RateGrid:
 
 
 def _settle(grid: RateGrid, case: Case) -> int:
-    """Ticks in which the outputs of a table settle."""
+    """Ticks that the outputs of a table need to settle."""
     return -(-round(case.conditions.settle_us * 1000) // grid.tick_ns)
 
 
 def sample_axis(axis: RateAxis, cases: Sequence[Case]) -> tuple[int, ...]:
     """Sample points of a shmoo in ns after the last edge, earliest first.
 
-    The latest is the last that the declared clock leaves time for, or the last that hardware
+    The latest is the last for which the declared clock leaves time, or the last that hardware
     reaches in a cycle of any length. Empty if the sample point cannot be moved.
     """
     grid = axis.grid
@@ -113,7 +113,7 @@ def sample_axis(axis: RateAxis, cases: Sequence[Case]) -> tuple[int, ...]:
 
 
 def possible(axis: RateAxis, ticks: int, sample_ns: int, cases: Sequence[Case]) -> bool:
-    """Whether outputs really are read so long after the last edge in cycles of so many ticks."""
+    """Whether cycles of that many ticks can read outputs ``sample_ns`` after the last edge."""
     if not axis.grid.exact:
         return sample_ns <= ticks * axis.grid.tick_ns
     tick = axis.grid.tick_ns
@@ -121,7 +121,7 @@ def possible(axis: RateAxis, ticks: int, sample_ns: int, cases: Sequence[Case]) 
 
 
 def _late_by(axis: RateAxis, ticks: int, sample_ns: int, case: Case) -> int:
-    """By how many ns the hardware reads later than asked; -1 if the cycle had to be longer."""
+    """How many ns later than requested the hardware reads; -1 if the cycle has to be longer."""
     grid = axis.grid
     wanted = -(-(sample_ns + axis.round_trip_ns) // grid.tick_ns)
     cycle = axis.about.cycle(row_words(case.pattern), ticks, _settle(grid, case), wanted)
@@ -131,7 +131,7 @@ def _late_by(axis: RateAxis, ticks: int, sample_ns: int, case: Case) -> int:
 
 
 def volt_axis(lowest: float, highest: float, nominal: float) -> tuple[float, ...]:
-    """Voltages of a shmoo, lowest first, with the nominal one among them; steps of 10 mV."""
+    """Voltages of a shmoo in multiples of 10 mV, lowest first, including the nominal one."""
     step = (highest - lowest) / (HEIGHTS - 1)
     spread = {round(lowest + n * step, 2) for n in range(HEIGHTS)}
     inside = {volts for volts in spread if lowest <= volts <= highest}

@@ -1,7 +1,7 @@
-"""The three things that can be searched: the rate, and the rate against sample point or voltage.
+"""The three searches: for the rate, and for the rate by sample point or by voltage.
 
-One rule: an edge is told in rates that were tried; the first edge is the one at the usual
-conditions (sampled late, nominal voltage), by which a margin is told.
+One rule: an edge consists of rates that were tried. The first edge is the one at the usual
+conditions (sampled late, nominal voltage), which gives the margin.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ def find_rate(tester: PointTester) -> Iterator[MarginEdge]:
 def find_sample(tester: PointTester) -> Iterator[MarginEdge]:
     """Find the highest rate for each sample point, the latest first.
 
-    A rate whose cycle ends before the sample point counts as one that does not pass; it is not
-    run, and no failing rate is told for such an edge.
+    A rate whose cycle ends before the sample point counts as not passing; it is not run, and such
+    an edge has no failing rate.
     """
     axis = tester.axis
     columns = axis.columns()
@@ -55,8 +55,8 @@ def find_supply(
 ) -> Iterator[MarginEdge]:
     """Find the highest rate for each supply voltage, the nominal one first.
 
-    Each voltage is set once; the nominal one is set again at the end. The supply is checked
-    whenever a point failed, before that counts, and at the end of each row; raises LinkError.
+    Each voltage is set once; the nominal one is set again at the end. The supply is checked after
+    each failed point, before that counts, and at the end of each row; raises LinkError.
     """
     columns = tester.axis.columns()
     order = from_the_middle(len(volts), list(volts).index(nominal))
@@ -78,16 +78,16 @@ def find_supply(
 
 @dataclass
 class _Fed:
-    """Watches over the supply, and drops points that may not have had their voltage."""
+    """Checks the supply, and drops points that may not have had their voltage."""
 
     tester: PointTester
     supply: BenchSupply
     volts: float | None = None
     sure: int = 0
-    """So many points of the tester are known to have had their voltage."""
+    """Number of the tester's points that are known to have had their voltage."""
 
     def at(self, volts: float) -> None:
-        """Have a voltage set; the row before ends with a check."""
+        """Set a voltage, after a check of the row before."""
         if volts == self.volts:
             return
         self.check()
@@ -95,7 +95,7 @@ class _Fed:
         self.volts = volts
 
     def check(self) -> None:
-        """Ask the supply; drops the points since it was known to be right, if it is not now."""
+        """Check the supply; if it is wrong, drop the points since it was last known to be right."""
         points = self.tester.points
         if self.volts is None or self.sure == len(points):
             return
@@ -109,18 +109,18 @@ class _Fed:
 
 @contextmanager
 def _nominal_after(supply: BenchSupply, nominal: float) -> Iterator[None]:
-    """Set the nominal voltage at the end; a failure of that never hides what ended the search."""
+    """Set the nominal voltage at the end; a failure to do so never hides what ended the search."""
     try:
         yield
     except BaseException as error:
         try:
             supply.set_volts(nominal)
         except LinkError as failed:
-            told = f"and the nominal voltage of {nominal:g} V could not be set after that: {failed}"
+            note = f"and the nominal voltage of {nominal:g} V could not be set after that: {failed}"
             if not isinstance(error, HarnessError):
-                error.add_note(told)
+                error.add_note(note)
                 raise error from failed
-            message = f"{error}; {told}"
+            message = f"{error}; {note}"
             raise SupplyTrouble(message) from error
         raise
     supply.set_volts(nominal)

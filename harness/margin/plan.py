@@ -1,6 +1,6 @@
-"""What is to be searched, and from what was tried to the record.
+"""The target of a search, and the record of what was tried.
 
-One rule: the record holds every point that was tried, also when the search broke off.
+One rule: the record holds every point that was tried, even if the search broke off.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord
 
 @dataclass(frozen=True, eq=False)
 class SearchTarget:
-    """A design on a chip: its tables as cases; ``table`` is empty if they are all there are."""
+    """A design on a chip, its tables as cases; ``table`` is empty if they are all of its tables."""
 
     rack: str
     cases: tuple[Case, ...]
@@ -33,13 +33,13 @@ class SearchTarget:
 
     @property
     def tables_sha256(self) -> str:
-        """A sum over what is run and how: tables in their order, their clocks, settling, reset."""
-        told = "\n".join(
+        """A hash of what is run and how: tables in order, their clocks, settling, reset."""
+        text = "\n".join(
             f"{case.spec.name} {case.pattern.sha256} {case.spec.clock_hz} {case.spec.settle_us} "
             f"{case.spec.reset_cycles}"
             for case in self.cases
         )
-        return hashlib.sha256(told.encode()).hexdigest()
+        return hashlib.sha256(text.encode()).hexdigest()
 
 
 def record_of(
@@ -50,7 +50,7 @@ def record_of(
     seconds: float,
     trouble: str,
 ) -> MarginRecord:
-    """Make the record of a search that ends now; there may be edges missing if it broke off."""
+    """Make the record of a search that ends now; if it broke off, edges may be missing."""
     axis, points = tester.axis, tuple(tester.points)
     case, now = target.cases[0], datetime.now(UTC)
     low, high = noise(edges[0], points) if edges else (None, None)
@@ -84,10 +84,10 @@ def record_of(
 
 
 def noise(edge: MarginEdge, points: Sequence[MarginPoint]) -> tuple[float | None, float | None]:
-    """The rates in Hz between which the limit may lie; both None if nothing passed or failed.
+    """The rates in Hz between which the limit may be; both None if nothing passed or failed.
 
-    Below the first everything that was tried passed every time, above the second nothing ever
-    did. Only points with the sample point and voltage of the edge count.
+    Below the first every trial passed, above the second none did. Only points with the sample point
+    and voltage of the edge count.
     """
     here = [p for p in points if (p.sample_ns, p.volts) == (edge.sample_ns, edge.volts)]
     if edge.highest_hz is None or edge.failing_hz is None:

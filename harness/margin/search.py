@@ -1,13 +1,12 @@
-"""Finds where passing ends on a scale of whole numbers: pure, with the fewest tries.
+"""Finds where passing ends on a scale of whole numbers: pure, with few tries.
 
-One rule: what is found was tried. The result names a number that passed and its neighbour that
-failed; between them there is nothing. Numbers go from hard (few ticks, a fast clock) to easy; it
-is assumed that whatever is easier than a passing number passes too. Where that does not hold, the
-result is still an edge from passing to failing, but others may exist.
+One rule: every result was tried. It names a number that passed and the adjacent number that
+failed. Numbers go from hard (few ticks, a fast clock) to easy; the search assumes that everything
+easier than a passing number passes too. If that does not hold, the result is still an edge from
+passing to failing, but there may be others.
 
-The border of a shmoo is traced instead of its grid filled: every row is a search of its own, so a
-border that jumps is found too; only the number of tries profits from one that moves little from
-one row to the next.
+A shmoo's border is traced, its grid is not filled: every row is a search of its own, so a border
+that jumps is found too. One that moves little from row to row just takes fewer tries.
 """
 
 from __future__ import annotations
@@ -18,10 +17,10 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Scale:
-    """The numbers that are searched, ``hardest`` to ``easiest``, both included.
+    """The numbers to search, ``hardest`` to ``easiest``, both included.
 
-    ``start`` is tried first and ``step`` is how far from it the second try goes; each further one
-    goes twice as far, until passing and failing are on both sides.
+    ``start`` is tried first, and ``step`` is the distance to the second try; the step doubles until
+    one number has passed and another failed.
     """
 
     hardest: int
@@ -36,7 +35,7 @@ class Scale:
 
 @dataclass(frozen=True)
 class Edge:
-    """The hardest number that passed, and the one beside it that failed.
+    """The hardest number that passed, and the adjacent one that failed.
 
     ``passing`` is None if even the easiest failed, ``failing`` None if even the hardest passed.
     """
@@ -46,7 +45,7 @@ class Edge:
 
 
 def find_edge(scale: Scale, passes: Callable[[int], bool]) -> Edge:
-    """Find the edge; ``passes`` is asked at most once for each number, and may raise."""
+    """Find the edge; ``passes`` is called at most once for each number, and may raise."""
     passing, failing = _bracket(scale, passes)
     if passing is None or failing is None:
         return Edge(passing, failing)
@@ -82,8 +81,8 @@ def trace(
 ) -> dict[int, Edge]:
     """Find the edge of each row, in the order of ``rows``; columns go from hardest, 0, to easiest.
 
-    ``passes`` gets a row and a column. The first row starts in column ``start``, each further one
-    where the edge of the row before it was.
+    ``passes`` takes a row and a column. The first row starts in column ``start``, each other row at
+    the edge of the row before.
     """
     edges: dict[int, Edge] = {}
     for row in rows:
@@ -94,12 +93,10 @@ def trace(
 
 
 def from_the_middle(count: int, middle: int) -> tuple[int, ...]:
-    """Order rows so that each is beside one that came before: up from the middle, then down."""
+    """Order rows so that each is adjacent to an earlier one: up from the middle, then down."""
     return (*range(middle, count), *range(middle - 1, -1, -1))
 
 
 def _near(edge: Edge, columns: int) -> int:
-    """The column from which a neighbour's edge is likely the nearest."""
-    if edge.passing is not None:
-        return edge.passing
-    return columns - 1
+    """The column at which to start the next row."""
+    return columns - 1 if edge.passing is None else edge.passing

@@ -1,7 +1,7 @@
-"""Tries points on a board: every table of a design at a rate, a sample point, a voltage.
+"""Tests points on a board: every table of a design at a rate, a sample point and a voltage.
 
-One rule: a trial that the link or the supply broke counts for nothing. A board that went away is
-waited for, once a point; then the point is tried anew.
+One rule: a trial that the link or the supply broke does not count. A board that went away is
+awaited once per point; then the point is tried from its start.
 """
 
 from __future__ import annotations
@@ -21,10 +21,7 @@ TellPoint = Callable[[MarginPoint], None]
 
 @dataclass
 class PointTester:
-    """A board at work for one design.
-
-    ``tell`` hears of every point that was decided.
-    """
+    """Tests points of one design; ``tell`` receives every point that was decided."""
 
     station: Station
     cases: tuple[Case, ...]
@@ -48,12 +45,12 @@ class PointTester:
         return tried.passing
 
     def surest(self, volts: float | None) -> MarginPoint | None:
-        """The slowest point that passed every time at a voltage, sampled as late as was tried."""
+        """The slowest point that always passed at a voltage, with the latest sample point tried."""
         sure = [p for p in self.points if p.passes == p.trials and p.volts == volts]
         return min(sure, key=lambda point: (-point.sample_ns, point.rate_hz), default=None)
 
     def passes_again(self, point: MarginPoint) -> bool:
-        """Try a point once more, at its voltage; it is not kept. Raises as :meth:`passes`."""
+        """Try a point once more at its voltage, without keeping it; raises as :meth:`passes`."""
         ticks = self.axis.grid.ticks(point.rate_hz)
         tried = self.station.again(lambda session: self._try(session, ticks, point.sample_ns))
         return tried.passing
@@ -61,7 +58,7 @@ class PointTester:
     def achieved(
         self, ticks: int | None, sample_ns: int = 0, volts: float | None = None
     ) -> float | None:
-        """The rate in Hz that a point which was tried had; None for no point."""
+        """The achieved rate in Hz of a point that was tried; None for no point."""
         if ticks is None:
             return None
         rate = self.axis.hz(ticks)
@@ -76,7 +73,7 @@ class PointTester:
         return try_point(lambda: self._trial(session, ticks, sample_ns), self.rule)
 
     def _trial(self, session: BoardSession, ticks: int, sample_ns: int) -> bool:
-        """Run every table once; the design is selected anew first, with reset held."""
+        """Run every table once, after selecting the design again with reset held."""
         self.trials += 1
         session.select(self.cases[0].design)
         for case in self.cases:
@@ -88,6 +85,6 @@ class PointTester:
         return True
 
     def _conditions(self, case: Case, ticks: int, sample_ns: int) -> RunConditions:
-        """Tables of one design keep the ratio of their clocks; the fastest has the rate asked."""
+        """Scale the clocks of a design's tables; the fastest gets the requested rate."""
         share = case.conditions.clock_hz / self.axis.tables_hz
         return replace(case.conditions, clock_hz=self.axis.hz(ticks) * share, sample_ns=sample_ns)

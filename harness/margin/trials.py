@@ -1,9 +1,9 @@
-"""How often a point is tried, and when it counts as passing: a pure decision over counts.
+"""How often a point is tried, and when it passes: a pure decision from counts.
 
 One rule: a point passes only if its trials show it. The Wilson 95 % score interval of its pass
 probability (E. B. Wilson, "Probable inference, the law of succession, and statistical inference",
-Journal of the American Statistical Association 22, 1927) must lie above the share that is wanted;
-a point that is still undecided after the most trials has not been shown to pass.
+Journal of the American Statistical Association 22, 1927) must be above the required share; a
+point that is still undecided after the maximum of trials has not been shown to pass.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ from harness.store import pass_rate
 class TrialRule:
     """Try ``min_trials`` to ``max_trials`` times; passing is a pass probability above ``share``.
 
-    With the default a chip that always passes takes 16 trials, one that never does takes 4. A
-    look after every trial makes a wrong decision a little likelier than 5 % at a point whose
-    probability is close to ``share``, which is within the noise of a limit in any case.
+    With the defaults a chip that always passes takes 16 trials, one that never does takes 4.
+    Deciding after every trial makes a wrong decision slightly likelier than 5 % at a point whose
+    probability is close to ``share``, which is within the noise of a limit anyway.
     """
 
     min_trials: int = 4
@@ -29,10 +29,12 @@ class TrialRule:
 
     def __post_init__(self) -> None:
         if not 1 <= self.min_trials <= self.max_trials or not 0 < self.share < 1:
-            raise ValueError("1 to most trials, and a share between 0 and 1")
+            raise ValueError(
+                "trials must be at least 1, max_trials at least min_trials, share between 0 and 1"
+            )
 
     def decided(self, passes: int, trials: int) -> bool | None:
-        """Say whether the point passes; None if it is to be tried again."""
+        """Return whether the point passes; None if it must be tried again."""
         if trials < self.min_trials:
             return None
         rate = pass_rate(passes, trials)
@@ -45,7 +47,7 @@ class TrialRule:
 
 @dataclass(frozen=True)
 class Tried:
-    """A point that was tried until it was decided."""
+    """The trials of a point that was decided."""
 
     trials: int
     passes: int
@@ -53,7 +55,7 @@ class Tried:
 
 
 def try_point(passes: Callable[[], bool], rule: TrialRule) -> Tried:
-    """Try a point until the rule has decided. What ``passes`` raises ends it undecided."""
+    """Try a point until the rule decides; an exception of ``passes`` passes through."""
     trials = good = 0
     while True:
         good += passes()

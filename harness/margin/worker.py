@@ -1,7 +1,7 @@
-"""One slot at work: search every design that is wanted of its chip, and hand each record on.
+"""Searches of one slot: every target of its chip, with a record of each.
 
-One rule: whatever ends a search early is in its record, with every point that was tried till
-then; it says nothing about the chip.
+One rule: whatever ends a search early is in its record, with every point tried until then; it says
+nothing about the chip.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ class PointTried:
 
 @dataclass(frozen=True)
 class MarginFound:
-    """A search ended, and its record is kept."""
+    """A search ended, and its record is stored."""
 
     record: MarginRecord
 
@@ -49,7 +49,7 @@ Tell = Callable[[MarginEvent], None]
 
 @dataclass(frozen=True, eq=False)
 class SearchMeans:
-    """What all slots have in common. ``supply`` is in use already, or None.
+    """What all slots have in common. ``supply`` is already in use, or None.
 
     ``turn`` is held while the supply's voltage belongs to one slot.
     """
@@ -66,7 +66,7 @@ class SearchMeans:
 
 
 class MarginWorker:
-    """Searches one slot's chip. ``names`` fills the words of the command that cycles power."""
+    """Searches one slot's chip; ``names`` holds the placeholders of the power-cycle command."""
 
     def __init__(
         self,
@@ -84,7 +84,7 @@ class MarginWorker:
         self._station = Station(slot, means.open_slot, policy)
 
     def run(self) -> None:
-        """Search every target; always leaves the board. After a stop the rest is told as such."""
+        """Search every target and leave the board; after a stop the records of the rest say so."""
         try:
             for target in self._targets:
                 self._keep(self._search(target))
@@ -121,15 +121,15 @@ class MarginWorker:
         return record_of(target, means.kind, tester, edges, time.monotonic() - began, trouble)
 
     def _broken(self, error: HarnessError) -> str:
-        """Say what ended a search; the next one opens the board anew."""
+        """Say what ended a search; the next one reopens the board."""
         self._station.close()
         return str(error)
 
     def _doubt(self, tester: PointTester, edges: Sequence[MarginEdge]) -> str:
-        """Say why what was found may not be the chip's doing; empty if nothing speaks for that.
+        """Say why the result may not be due to the chip; empty if nothing suggests that.
 
-        A chip that passes nowhere, or no longer where it did, is looked at as a table is that
-        fails: with tests of the pins. A contact that is open is a fault of the board.
+        A chip that passes nowhere, or no longer where it did, is examined like a failing table,
+        with tests of the pins: an open contact is a fault of the board.
         """
         good = tester.surest(edges[0].volts) if edges else None
         if good is not None and tester.passes_again(good):
@@ -137,16 +137,16 @@ class MarginWorker:
         if good is None and any(edge.highest_hz is not None for edge in edges):
             return ""
         for case in tester.cases:
-            found = self._station.run(case, RetryPolicy())
-            if (ended := found.gone or found.lost) is not None:
+            ran = self._station.run(case, RetryPolicy())
+            if (ended := ran.gone or ran.lost) is not None:
                 raise ended
-            if found.floating or found.outcome.verdict is Verdict.ERROR:
-                return found.outcome.summary
+            if ran.floating or ran.outcome.verdict is Verdict.ERROR:
+                return ran.outcome.summary
         if good is None:
             return ""
         return (
-            f"what passed {good.trials} times at {good.rate_hz:.6g} Hz fails now, so chip, contact "
-            "or supply changed meanwhile; search again"
+            f"what passed {good.trials} times at {good.rate_hz:.6g} Hz now fails, so chip, contact "
+            "or supply changed during the search; search again"
         )
 
     def _edges(self, tester: PointTester) -> Iterator[MarginEdge]:

@@ -1,7 +1,7 @@
-"""The boundary of a slot: what goes wrong behind it is that slot's trouble, and no other's.
+"""The boundary of a slot: what goes wrong inside concerns that slot and no other.
 
-One rule: whoever runs several slots calls what belongs to one of them by :func:`within`, and
-whoever tells watchers what happens does it by :func:`harmless`.
+One rule: code that runs several slots calls the work of each through :func:`within`, and reports to
+watchers through :func:`harmless`.
 """
 
 from __future__ import annotations
@@ -14,23 +14,23 @@ from typing import TypeVar
 from harness.errors import Cancelled, HarnessError, StoreError, ToolFault
 
 LOG = logging.getLogger("harness")
-"""Where tracebacks go; commands and nights give it a file."""
+"""The logger for tracebacks; commands and nights give it a file."""
 
-SHOWN = 200
-"""So many letters of a foreign exception's text stand in a message."""
+MAX_SHOWN = 200
+"""Maximum number of characters of an unexpected exception's text in a message."""
 
 Result = TypeVar("Result")
-Told = TypeVar("Told")
+News = TypeVar("News")
 
 
 def within(
     where: str, work: Callable[[], Result], failed: Callable[[HarnessError], Result]
 ) -> Result:
-    """Do a part of a slot's work; ``failed`` turns what went wrong into what the slot says of it.
+    """Do part of a slot's work; ``failed`` turns an error into the slot's result.
 
-    An exception that nobody thought of comes to ``failed`` as a ToolFault, its traceback and
-    ``where`` in the log. What is not this slot's alone passes: KeyboardInterrupt, Cancelled, and
-    StoreError, for a store that keeps nothing keeps nothing of any slot.
+    An unexpected exception reaches ``failed`` as a ToolFault; its traceback and ``where`` go to the
+    log. What concerns more than this slot passes through: KeyboardInterrupt, Cancelled, and
+    StoreError, because a store that fails fails for every slot.
     """
     try:
         return work()
@@ -44,22 +44,22 @@ def within(
 
 
 def leave(where: str, close: Callable[[], None]) -> None:
-    """Leave a board. One that is gone cannot be left, and that is no news."""
+    """Leave a board; errors are ignored, because a board that is gone cannot be left."""
     with suppress(Cancelled):
         within(where, close, lambda _: None)
 
 
-def harmless(tell: Callable[[Told], None]) -> Callable[[Told], None]:
-    """Make a watcher that cannot disturb what it watches; what it raises is logged."""
+def harmless(watcher: Callable[[News], None]) -> Callable[[News], None]:
+    """Wrap a watcher so that it cannot disturb the run; what it raises is logged."""
 
-    def told(event: Told) -> None:
-        within("a watcher of the run", lambda: tell(event), lambda _: None)
+    def guarded(event: News) -> None:
+        within("a watcher of the run", lambda: watcher(event), lambda _: None)
 
-    return told
+    return guarded
 
 
 def _fault(error: Exception) -> ToolFault:
-    text = " ".join(str(error).split())[:SHOWN]
+    text = " ".join(str(error).split())[:MAX_SHOWN]
     name = f"{type(error).__name__}: {text}" if text else type(error).__name__
     return ToolFault(
         f"harness itself failed ({name}); please report it, with the traceback in the run's log"

@@ -1,4 +1,4 @@
-"""The tables that run on a rack: read once, and put to the chip in a slot."""
+"""The tables that run on a rack: read once, then combined with the chip in a slot."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Job(NamedTuple):
 def read_jobs(
     shuttle: Shuttle, wanted: Iterable[tuple[Design, TableSpec]]
 ) -> tuple[list[Job], list[Finding]]:
-    """Read tables; what can be read, and what is wrong with the others."""
+    """Read tables; returns those that can be read, and the findings of the others."""
     findings: list[Finding] = []
     jobs: list[Job] = []
     for design, spec in wanted:
@@ -35,13 +35,12 @@ def read_jobs(
 
 
 def usable(jobs: Iterable[Job], findings: Iterable[Finding]) -> tuple[Job, ...]:
-    """Give the tables; raises InputError if anything is wrong with what a job needs."""
-    found = tuple(findings)
-    if found:
-        raise InputError(found)
+    """Return the tables; raises InputError if there are findings."""
+    if wrong := tuple(findings):
+        raise InputError(wrong)
     return tuple(jobs)
 
 
 def cases(rack: Rack, slot: Slot, jobs: Iterable[Job]) -> tuple[Case, ...]:
-    """Put tables to the chip in a slot."""
+    """Combine tables with the chip in a slot."""
     return tuple(Case(slot.name, slot.chip, slot.board, rack.shuttle, *job) for job in jobs)

@@ -1,6 +1,6 @@
-"""What a running rack tells whoever watches: frozen events, handed to one function.
+"""Events of a running rack: frozen values, passed to one function.
 
-One rule: events inform, they never decide; a run without a watcher goes the same way.
+One rule: events inform and never decide; a run without a watcher gives the same results.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class TableJudged:
 
 @dataclass(frozen=True)
 class SlotRecovering:
-    """A slot's board went away or hangs; ``text`` says what is done about it."""
+    """A slot's board went away or hangs; ``text`` says what is being done about it."""
 
     slot: str
     text: str
@@ -56,7 +56,7 @@ class SlotFinished:
 
 @dataclass(frozen=True)
 class RackNews:
-    """What concerns every slot: the store is away or back, virtual boards are stood in for."""
+    """News for every slot: the store is away or back, or a remark on virtual boards."""
 
     text: str
 
@@ -66,5 +66,5 @@ Observer = Callable[[Event], None]
 
 
 def unobserved(event: object) -> None:
-    """Watch nothing."""
+    """Ignore an event."""
     del event

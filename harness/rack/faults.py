@@ -1,7 +1,7 @@
 """Reads the faults of a virtual slot from the rack file.
 
-One rule: a kind is a class of ``harness.virtual.faults``, and read by its fields. Faults name
-pins, nets and designs; all are checked against the shuttle and its netlists while the file is read.
+One rule: a kind is a class of ``harness.virtual.faults``, read by its fields. The pins, nets and
+designs that faults name are checked against the shuttle and its netlists during reading.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ Faults = tuple[tuple[ChipDefect, ...], tuple[BoardFault, ...], tuple[LinkFault, 
 def read_faults(slot: TomlTable, shuttle: Shuttle) -> Faults:
     """Read ``[[slot.defect]]``, ``[[slot.board_fault]]`` and ``[[slot.link_fault]]``.
 
-    Faults that cannot be read leave findings and are left out.
+    Invalid faults leave findings and are left out.
     """
     return (
         tuple(_each(slot.tables("defect"), DEFECTS, shuttle)),
@@ -52,7 +52,7 @@ def _each(tables: list[TomlTable], kinds: Mapping[str, type], shuttle: Shuttle) 
 def _value(
     table: TomlTable, field: Field[Any], hint: Any, before: Mapping[str, Any], shuttle: Shuttle
 ) -> Any:
-    """Read the value of a field by its type, as ``harness.virtual.faults`` has them."""
+    """Read the value of a field by its type in ``harness.virtual.faults``."""
     key = field.name
     kind = getattr(hint, "__origin__", hint)
     (what,) = getattr(hint, "__metadata__", ("",))
@@ -73,14 +73,14 @@ def _value(
             table.error("out-of-range", key, f'"{key}" is {value}', f"write {low} to {high}")
             return None
         case (first, second) if value not in what:
-            told = f'write "{first}" or "{second}"'
-            table.error("unknown-kind", key, f'"{key}" is "{value}"', told)
+            advice = f'write "{first}" or "{second}"'
+            table.error("unknown-kind", key, f'"{key}" is "{value}"', advice)
             return None
     return value
 
 
 def _net(table: TomlTable, key: str, name: str, design: str | None, shuttle: Shuttle) -> str | None:
-    """Check the name of a net that something drives; a netlist that cannot be read is told too."""
+    """Check that a net exists and is driven; an unreadable netlist leaves a finding too."""
     if design is None:
         return name
     where = shuttle.designs_by_name[design]
@@ -88,14 +88,14 @@ def _net(table: TomlTable, key: str, name: str, design: str | None, shuttle: Shu
         table.error(
             "no-netlist",
             "design",
-            f'design "{design}" has no netlist, so nothing can be wrong in it',
+            f'design "{design}" has no netlist, so it cannot have a fault',
             "name a design that has one",
         )
         return None
     try:
         netlist = _netlist(where.netlist, where.top)
     except NetlistError as error:
-        table.error("unreadable-netlist", "design", str(error), "make the netlist again")
+        table.error("unreadable-netlist", "design", str(error), "regenerate the netlist")
         return None
     if name not in netlist.nets_by_name:
         message = f'the netlist of "{design}" has no net "{name}"'
@@ -103,7 +103,7 @@ def _net(table: TomlTable, key: str, name: str, design: str | None, shuttle: Shu
         table.error("unknown-net", key, message, nearest(name, named))
         return None
     if netlist.nets_by_name[name] not in _driven(netlist):
-        message = f'nothing drives net "{name}" in the netlist of "{design}", and nothing reads it'
+        message = f'net "{name}" in the netlist of "{design}" is neither driven nor read'
         advice = "name a net that a gate, a flop or an input drives"
         table.error("undriven-net", key, message, advice)
         return None
@@ -111,7 +111,7 @@ def _net(table: TomlTable, key: str, name: str, design: str | None, shuttle: Shu
 
 
 def _driven(netlist: Netlist) -> set[int]:
-    """Nets that a gate, a flop or the outside drives."""
+    """The nets that a gate, a flop or the outside drives."""
     ports = [port for port in netlist.ports if port.direction is not PortDirection.OUTPUT]
     inputs = {net for port in ports for net in port.nets}
     return {*netlist.gate_by_output, *netlist.tables.q.tolist(), *inputs}
@@ -133,7 +133,7 @@ def _known(
 
 
 def _kinds(union: object) -> dict[str, type]:
-    """The classes of a union by the names that they have in a file."""
+    """The classes of a union by their names in a file."""
     return {re.sub("(?<!^)(?=[A-Z])", "-", kind.__name__).lower(): kind for kind in get_args(union)}
 
 

@@ -1,7 +1,7 @@
 """Reads a rack file: slots, chips, ports, and the faults of virtual slots.
 
-One rule: everything that is wrong is found in one reading, the shuttle and the profile that the
-file names included.
+One rule: one reading finds everything that is wrong, in the shuttle and the profile that the file
+names too.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ MAX_SUPPLY_MA = 5_000.0
 
 
 def load_rack(path: Path) -> Rack:
-    """Read a rack file. Raises ConfigError with every finding if anything in it is wrong."""
+    """Read a rack file. Raises ConfigError with every finding if anything is wrong."""
     rack, findings = check_rack(path)
     errors = [finding for finding in findings if finding.severity == "error"]
     if rack is None or errors:
@@ -43,7 +43,7 @@ def load_rack(path: Path) -> Rack:
 
 
 def check_rack(path: Path) -> tuple[Rack | None, list[Finding]]:
-    """Read a rack file; hand back the rack (None if it cannot be used) and every finding."""
+    """Read a rack file; returns the rack (None if it cannot be used) and every finding."""
     findings = Findings()
     top = read_toml(path, findings)
     if top is None:
@@ -73,7 +73,7 @@ def _chip_trouble(shuttle: Shuttle, serial: str) -> str:
     wanted = shuttle.chip_serial
     if is_serial(wanted, serial):
         return ""
-    return f'chip serial "{serial}" is not of {shuttle.name}, whose serials match {wanted}'
+    return f'chip serial "{serial}" is not one of {shuttle.name}, whose serials match {wanted}'
 
 
 def _read_profile(top: TomlTable, shuttle: Shuttle | None) -> BoardProfile | None:
@@ -84,7 +84,7 @@ def _read_profile(top: TomlTable, shuttle: Shuttle | None) -> BoardProfile | Non
 
 
 def _read_beside(top: TomlTable, key: str, read: Callable[[Path], Read]) -> Read | None:
-    """Read the file that a key names, relative to the rack file; its findings become ours."""
+    """Read the file that a key names, relative to the rack file; takes over its findings."""
     written = top.take(key, str)
     if written is None:
         return None
@@ -98,7 +98,7 @@ def _read_beside(top: TomlTable, key: str, read: Callable[[Path], Read]) -> Read
 
 
 def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | None:
-    """Read one slot; needs the shuttle to know pins, designs and chip serials."""
+    """Read one slot; the shuttle is needed to check pins, designs and chip serials."""
     name, chip = table.take("name", str), table.take("chip", str)
     port, board = table.take("port", str, ""), table.take("board", str, "")
     power, patience_s = read_recovery(table, usual)
@@ -132,9 +132,9 @@ def _slot(table: TomlTable, shuttle: Shuttle | None, usual: Recovery) -> Slot | 
 
 
 def check_port(port: str) -> None:
-    """Refuse a port that somebody gave by hand if it has a login in it; raises ConfigError.
+    """Refuse a port given on the command line that contains a login; raises ConfigError.
 
-    The complaint repeats nothing of the login.
+    The message does not repeat the login.
     """
     if names_user(port):
         advice = f'write "{shown_address(port)}"'
@@ -142,21 +142,23 @@ def check_port(port: str) -> None:
 
 
 def _draws(table: TomlTable, port: str) -> float | None:
-    """Read what the chip of a virtual slot draws."""
+    """Read the supply current of a virtual chip."""
     supply = table.take("supply_ma", float) if "supply_ma" in table else None
     if supply is None:
         return None
     if port != VIRTUAL_PORT:
-        message = "only a virtual chip draws what a file says"
-        table.error("fault-on-hardware", "supply_ma", message, "remove it; a real board measures")
+        message = "only a virtual chip can be given a supply current"
+        table.error(
+            "fault-on-hardware", "supply_ma", message, "remove it; a real board measures it"
+        )
     if not 0 <= supply <= MAX_SUPPLY_MA:
-        told = f'"supply_ma" is {supply:g}'
-        table.error("out-of-range", "supply_ma", told, f"write 0 to {MAX_SUPPLY_MA:,.0f}")
+        message = f'"supply_ma" is {supply:g}'
+        table.error("out-of-range", "supply_ma", message, f"write 0 to {MAX_SUPPLY_MA:,.0f}")
     return supply
 
 
 def _accept(table: TomlTable, key: str) -> None:
-    """Leave faults unread without a shuttle: say nothing about their keys."""
+    """Skip faults that need a shuttle to be checked; their keys leave no findings."""
     for fault in table.tables(key):
         for name in fault.values:
             fault.raw(name)
@@ -165,14 +167,14 @@ def _accept(table: TomlTable, key: str) -> None:
 def _check_chip(table: TomlTable, chip: str, shuttle: Shuttle) -> None:
     trouble = _chip_trouble(shuttle, chip)
     if trouble:
-        advice = "write the serial number as it stands on the chip"
+        advice = "write the serial number as printed on the chip"
         table.error("chip-serial", "chip", trouble, advice)
 
 
 def _check_doubles(slots: Sequence[TomlTable]) -> None:
-    """Refuse a name, chip, board or port that stands in two slots.
+    """Refuse a name, chip, board or port that two slots share.
 
-    Serial numbers that differ only in case are one: files are named after them.
+    Serial numbers that differ only in case are the same: files are named after them.
     """
     _check_unique(slots, "name", "slot name", str)
     for key in ("chip", "board"):
@@ -227,7 +229,7 @@ def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_pa
     profile = load_profile(profile_path, shuttle)
     trouble = _chip_trouble(shuttle, chip)
     if trouble:
-        advice = "give the serial number as it stands on the chip"
+        advice = "give the serial number as printed on the chip"
         raise ConfigError.of("chip-serial", shuttle.path, trouble, advice)
     return Rack("one slot", shuttle, profile, (Slot("A1", port, board, chip),))
 
@@ -235,8 +237,8 @@ def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_pa
 def load_virtual_slot(path: Path, shuttle: Shuttle) -> Slot:
     """Read a file that describes one virtual slot, named A1. Raises ConfigError with every finding.
 
-    Such a file may come from a stranger, so it names no port and no command; anything beyond
-    serial numbers and faults is an unknown key.
+    Such a file may come from a stranger, so it can name no port and no command; any key other than
+    serial numbers and faults is unknown.
     """
     findings = Findings()
     top = read_toml(path, findings)

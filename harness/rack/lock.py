@@ -1,8 +1,8 @@
-"""Locks, so that two runs never drive the same chip, or one changes the voltage of another's.
+"""Locks, so that two runs never drive the same chip and none changes the voltage of another.
 
-A board is taken by one; a bench supply is shared by all who rely on its voltage, or taken by one
-who changes it. One rule: a lock is a file that the operating system holds for this process. It is
-gone when the process is, however that ended; the file itself stays and tells who held it last.
+A board is locked by one run; a bench supply is shared by all runs that rely on its voltage, or
+locked by one that changes it. One rule: a lock is a file that the operating system locks for this
+process. The lock ends with the process, the file stays and names the last holder.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from harness.errors import PortUnavailable
 from harness.link import shown_address
 
 FOLDER = Path(tempfile.gettempdir()) / "harness-locks"
-"""Where the locks of this computer are, for all of its users."""
+"""The folder of this computer's locks, for all users."""
 
 if sys.platform == "win32":
     import msvcrt
@@ -37,7 +37,7 @@ if sys.platform == "win32":
         stream.seek(0)
 
     def _unite(stream: IO[str]) -> None:
-        """Hold one byte of those that :func:`_seize` holds all of; there are no shared locks."""
+        """Lock one of the bytes that :func:`_seize` locks: Windows has no shared locks here."""
         with suppress(OSError):
             stream.seek(_AT)
             msvcrt.locking(stream.fileno(), msvcrt.LK_UNLCK, _SHARERS)
@@ -72,13 +72,13 @@ else:
 
 
 RETRY_SECONDS = 0.02
-"""A lock that is refused is tried once more after this: :func:`held` may just be looking."""
+"""Delay before a refused lock is tried once more: :func:`held` may hold it for an instant."""
 
 
 def held(what: str, folder: Path | None = None) -> bool | None:
-    """Tell whether a process of this computer holds a lock; None if none here ever took it.
+    """Return whether a process of this computer holds a lock; None if none here ever took it.
 
-    Writes nothing; for an instant it holds the lock itself if nobody else does.
+    Writes nothing; if the lock is free, this holds it for an instant.
     """
     path = (folder if folder is not None else FOLDER) / _file_name(real_name(what))
     careful = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
@@ -99,7 +99,7 @@ _PROCESS = re.compile(r", process (\d{1,9}), since [^,]+$", re.ASCII)
 
 
 class Locks:
-    """The locks that one run holds; all are given back at the end of the context."""
+    """The locks that one run holds; all are released at the end of the context."""
 
     def __init__(self, holder: str, folder: Path | None = None) -> None:
         self._holder = holder
@@ -118,9 +118,9 @@ class Locks:
             self._held.clear()
 
     def take(self, what: str) -> None:
-        """Lock a port, or something else by its name; nothing happens if this run has it already.
+        """Lock a port, or something else by name; does nothing if this run already holds it.
 
-        Raises PortUnavailable, naming the holder, if another process has it, or if the file
+        Raises PortUnavailable, naming the holder, if another process has it, or if the lock file
         cannot be made.
         """
         self._hold(what, _alone)
@@ -129,8 +129,8 @@ class Locks:
         """Take a port for a slot.
 
         Raises PortUnavailable as :meth:`take` does, and for a slot's first port if another slot
-        of this run has it, by whatever name. Later a slot may move to any: boards that come back
-        may have exchanged their ports.
+        of this run has it under any name. Later a slot may move to any port: boards that come back
+        may have exchanged theirs.
         """
         with self._guard:
             name = real_name(port)
@@ -146,9 +146,9 @@ class Locks:
         self.take(port)
 
     def share(self, what: str) -> None:
-        """Keep everybody from taking something; others may share it, and nobody is kept from that.
+        """Share a lock: others can share it too, but nobody can take it.
 
-        Raises PortUnavailable as :meth:`take` does, also if this run has taken it itself.
+        Raises PortUnavailable as :meth:`take` does, even if this run itself has taken it.
         """
         self._hold(what, _together)
 
@@ -168,7 +168,7 @@ class Locks:
             stream.seek(0)
             holder = _holders(stream.read())
             stream.close()
-            message = f"{what} is in use by {holder}; wait until that is over, or stop it"
+            message = f"{what} is in use by {holder}; wait for it to end, or stop it"
             raise PortUnavailable(message) from error
         since = datetime.now().astimezone().isoformat(sep=" ", timespec="seconds")
 
@@ -182,13 +182,13 @@ class Locks:
 
 
 def _alone(stream: IO[str]) -> None:
-    """Take a lock that nobody else has; who had it before is forgotten."""
+    """Take a lock that nobody else has; earlier holders are erased."""
     _patiently(_seize, stream)
     stream.truncate(0)
 
 
 def _together(stream: IO[str]) -> None:
-    """Share a lock. The first to do so forgets who had it before."""
+    """Share a lock; the first to do so erases earlier holders."""
     with suppress(OSError):
         _seize(stream)
         stream.truncate(0)
@@ -204,14 +204,14 @@ def _patiently(seize: Hold, stream: IO[str]) -> None:
 
 
 def _holders(signed: str) -> str:
-    """Say who signed a lock's file, without those whose processes are gone, if any is left."""
+    """Name the holders in a lock's file; those whose processes are gone only if none is left."""
     lines = [line.strip() for line in signed.splitlines() if line.strip()]
     there = [line for line in lines if not any(_gone(int(n)) for n in _PROCESS.findall(line))]
     return "; and by ".join(there or lines) or "another process"
 
 
 def real_name(what: str) -> str:
-    """Return the one name of a port: a link to a device, as by its serial number, is the device."""
+    """Return the one name of a port: a link to a device becomes the device."""
     return os.path.realpath(what) if what.startswith("/") else what
 
 
@@ -224,10 +224,11 @@ def _guarded(what: str, path: Path, action: Callable[[], IO[str]]) -> IO[str]:
 
 
 def _opened(path: Path) -> IO[str]:
-    """Open a lock's file, made for whoever may use the board; never follows a link.
+    """Open a lock's file, created for all users; never follows a link.
 
-    What is there already keeps its rights: it may be somebody else's. It is opened without
-    ``O_CREAT``, for Linux refuses that for a file of another user in a folder like this.
+    An existing file keeps its permissions: it may belong to another user. It is opened without
+    ``O_CREAT``, because Linux refuses that for another user's file in a sticky folder
+    (``fs.protected_regular``).
     """
     with suppress(FileExistsError):
         path.parent.mkdir(parents=True)
@@ -244,6 +245,6 @@ def _opened(path: Path) -> IO[str]:
 
 
 def _file_name(name: str) -> str:
-    """Make a file name that a person recognises and no other port has."""
+    """Make a file name that is readable and unique to a port."""
     readable = re.sub(r"[^A-Za-z0-9]+", "-", name).strip("-")[-40:]
     return f"{readable}-{hashlib.sha256(name.encode()).hexdigest()[:12]}.lock"

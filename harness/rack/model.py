@@ -1,6 +1,6 @@
-"""What a rack is: slots, what a virtual one gets wrong, and what is known of its chip.
+"""A rack: its slots, the faults of virtual ones, and the records of their chips.
 
-Values only. Who a board is comes from its own words; until then the rack file's are all there is.
+Values only. A board reports its own identity; until then the rack file's entry is used.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ class Slot:
 
     ``port`` is a device or a pyserial URL, ``virtual``, or empty: then the board is found by its
     USB serial number ``board``. ``board`` may be empty if the port is given. ``power_cycle`` is
-    what helps a board that hangs, None if nothing does; ``patience_s`` is how long a board that
-    is not there, went away or does not give its prompt may take to come to itself. ``supply_ma``
-    is what the chip of a virtual slot draws, None if its board cannot tell.
+    the command for a board that hangs, None if there is none; ``patience_s`` is how long a board
+    that is absent, went away or shows no prompt may take to recover. ``supply_ma`` is the supply
+    current of a virtual slot's chip, None if its board has no sensor.
     """
 
     name: str
@@ -53,9 +53,9 @@ class Slot:
 class Rack:
     """All slots of a rack, the shuttle whose chips they hold and the profile of the boards.
 
-    ``path`` is None and ``sha256`` empty for a rack that was made without a file. ``supply`` is
-    the bench supply that feeds the chips, None where the rack file names none. ``night_margins``
-    are designs whose margin a night searches.
+    ``path`` is None and ``sha256`` empty for a rack made without a file. ``supply`` is the bench
+    supply that feeds the chips, None if the rack file names none. ``night_margins`` are the designs
+    whose margin a night searches.
     """
 
     name: str
@@ -86,7 +86,7 @@ def unreached(slot: Slot) -> ChipRecord:
 
 
 def answered(record: ChipRecord, who: BoardIdentity) -> ChipRecord:
-    """Put into a record who answered; everything else stays."""
+    """Add the identity of the board that answered to a record."""
     return replace(
         record,
         board_serial=who.board_serial,

@@ -1,16 +1,15 @@
-"""Designs that a virtual chip has no model of, or none that works.
+"""Designs for which a virtual chip has no working model.
 
-One rule: whoever wants to run such a design hears at once that nothing can be found out here, and
-the board stays usable for all other designs. One without a model is not even selected.
+One rule: running such a design fails at once, and the board stays usable for all other designs. A
+design without a model is not even selected.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-from harness.agent.pins_virtual import COMPLAINT
 from harness.board import BoardIdentity, Capture, RunConditions
-from harness.errors import Finding, HostMisuse, ModelMissing
+from harness.errors import Finding, ModelMissing
 from harness.rack.model import Rack
 from harness.rack.session import BoardSession
 from harness.shuttle import Design, Shuttle
@@ -19,13 +18,13 @@ from harness.virtual import check_models
 
 
 def check_rack_models(rack: Rack, designs: Iterable[Design]) -> list[Finding]:
-    """Find what is wrong with the netlists of designs; nothing if no slot needs them."""
+    """Find what is wrong with the netlists of designs; nothing if no slot is virtual."""
     virtual = any(slot.virtual for slot in rack.slots)
     return check_models(designs) if virtual else []
 
 
 class ModelledSession:
-    """A session with a virtual board, which has no more designs than there are netlists."""
+    """A session with a virtual board, which has only the designs with a netlist."""
 
     def __init__(self, session: BoardSession, shuttle: Shuttle) -> None:
         self._session = session
@@ -45,8 +44,8 @@ class ModelledSession:
             return
         try:
             self._session.select(design)
-        except HostMisuse as error:
-            self._missing = _complaint(error)
+        except ModelMissing as error:
+            self._missing = str(error)
 
     def run(
         self,
@@ -55,27 +54,16 @@ class ModelledSession:
         *,
         window: tuple[int, int] | None = None,
     ) -> Capture:
-        """Run a pattern; raises ModelMissing if the design selected has no model that works."""
+        """Run a pattern; raises ModelMissing if the selected design has no working model."""
         if self._missing:
             raise ModelMissing(self._missing)
-        try:
-            return self._session.run(pattern, conditions, window=window)
-        except HostMisuse as error:
-            raise ModelMissing(_complaint(error)) from error
-
-
-def _complaint(error: HostMisuse) -> str:
-    """Give the chip model's own words; raises the error if they are not in it."""
-    _, complaint, told = str(error).partition(COMPLAINT)
-    if not complaint:
-        raise error
-    return f"{complaint}{told}"
+        return self._session.run(pattern, conditions, window=window)
 
 
 def _why_missing(design: Design) -> str:
-    """Say why a virtual chip cannot be a design; empty if it can.
+    """Say why a virtual chip has no model of a design; empty if it has.
 
-    No folder is named: of a replay it would be one that is gone.
+    No folder is named: in a replay it would be gone by now.
     """
     none = f"a virtual chip has no model of this design; {design.name}"
     if design.netlist is None:

@@ -1,4 +1,4 @@
-"""In what the jobs differ that work at a station, and what they get back. Values only."""
+"""How the jobs that use a station differ, and what it returns to them. Values only."""
 
 from __future__ import annotations
 
@@ -19,14 +19,15 @@ def _nowhere(record: ChipRecord) -> None:
 
 @dataclass(frozen=True)
 class Policy:
-    """What a job wants of a station.
+    """What a job requires of a station.
 
-    ``tell`` hears of what goes on, ``keep`` of who answered. ``names`` fills the words of the
-    command that cycles the board's power. The board must have the serial number ``must_be``, or,
-    if that is empty, be the one that answered first; ``met`` tells whether the record names that
-    one already. So many ``losses`` of the link are made good in all, one of them in a table;
-    ``lost`` says so, with ``{where}`` and ``{error}``. ``exchanged`` is what to do about a board
-    that is not the one of before. ``tables`` are planned.
+    ``tell`` receives the events, ``keep`` the record of the board that answered. ``names`` holds
+    the placeholders of the command that cycles the board's power. The board must have the serial
+    number ``must_be``, or, if that is empty, be the one that answered first; ``met`` says whether
+    the record already names that one. ``losses`` is the maximum number of lost links that are
+    opened again, one of them per table; ``lost`` is the message, with ``{where}`` and ``{error}``.
+    ``exchanged`` is the advice for a board that is not the one from before. ``tables`` is the
+    number planned.
     """
 
     stop: StopSwitch = field(default_factory=StopSwitch)
@@ -43,16 +44,16 @@ class Policy:
 
 @dataclass(frozen=True)
 class TableRun(Examination):
-    """What became of a table, which ran twice if its link was lost.
+    """The result of a table, which ran twice if its link was lost.
 
-    ``gone`` is why the board was not there for the second time.
+    ``gone`` is why the board was not there the second time.
     """
 
     gone: HarnessError | None = None
 
     @property
     def broken(self) -> HarnessError | None:
-        """What ended the session, if it is at its end."""
+        """The error that ended the session, if one did."""
         return None if isinstance(self.lost, HostMisuse) else self.lost
 
 

@@ -1,7 +1,7 @@
-"""What stands between a person and the board behind a port, and what to do about it.
+"""Diagnosis of a port: what may keep a person from the board behind it, and what to do.
 
-One rule: a port that another program holds is not opened; what can be read of the system is read
-below ``root``, so that tests can lay out a system of their own.
+One rule: a port that another program holds is not opened. System files are read below ``root``, so
+that tests can set up a system of their own.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ print(gc.mem_free() if hasattr(gc, "mem_free") else "")"""
 """Names after the MicroPython reference, ``sys.implementation`` and ``gc.mem_free``."""
 RULES = "ci/71-harness-boards.rules"
 _IGNORED = ("E:ID_MM_DEVICE_IGNORE=1", "E:ID_MM_PORT_IGNORE=1")
-"""How udev keeps what a rule said (ModemManager documentation, "udev tags")."""
+"""How udev stores what a rule set (ModemManager documentation, "udev tags")."""
 
 
 @dataclass(frozen=True)
 class PortCheck:
-    """What was found out about a port, as a sentence each, and what to do (empty: nothing)."""
+    """What is known about a port, in texts, and what to do (empty: nothing)."""
 
     port: SerialPort
     access: str
@@ -41,7 +41,7 @@ class PortCheck:
 
 
 def who_answers(device: str) -> str:
-    """Ask a board for its interpreter, controller and free memory; start its program again.
+    """Ask a board for its interpreter, controller and free memory, and restart its program.
 
     Raises LinkError if the port cannot be opened or no interpreter answers.
     """
@@ -49,13 +49,13 @@ def who_answers(device: str) -> str:
     try:
         repl = RawRepl(port)
         repl.reach_prompt()
-        said = repl.execute(QUESTION).split("\n")
+        lines = repl.execute(QUESTION).split("\n")
         repl.leave()
     finally:
         port.close()
-    if len(said) < len(("interpreter", "controller", "memory")):
-        raise BoardMisbehaved(f"the interpreter answered {said!r}; press the board's reset button")
-    interpreter, machine, free = (line.strip() for line in said[:3])
+    if len(lines) < len(("interpreter", "controller", "memory")):
+        raise BoardMisbehaved(f"the interpreter answered {lines!r}; press the board's reset button")
+    interpreter, machine, free = (line.strip() for line in lines[:3])
     memory = f", {int(free) // 1024} KiB free" if free.isdecimal() else ""
     return f"{interpreter} on {machine}{memory}"
 
@@ -63,7 +63,7 @@ def who_answers(device: str) -> str:
 def examine_port(
     port: SerialPort, root: Path = Path("/"), ask: Callable[[str], str] = who_answers
 ) -> PortCheck:
-    """Find out what can be known about a port; only a free USB port is spoken to.
+    """Examine a port; only a free USB port is spoken to.
 
     ``root`` is the system's root folder. ``ask`` returns who answers at a device, or raises
     LinkError.
@@ -77,18 +77,18 @@ def examine_port(
         advice.append(f"sudo usermod -a -G {group} $USER, then log in again")
     advice += [f"close {name} (process {number})" for number, name in holders]
     if disturbed:
-        advice.append(f"copy {RULES} to /etc/udev/rules.d, then plug the board in again")
+        advice.append(f"copy {RULES} to /etc/udev/rules.d, then replug the board")
     answer = "not asked"
     if allowed and not holders and port.vendor:
         try:
             answer = ask(port.device)
         except LinkError as error:
             answer = "no interpreter"
-            advice.append(str(error).removeprefix(f"{port.device}: "))
+            advice.append(error.beside(port.device))
     return PortCheck(
         port=port,
         access=f"{'yes' if allowed else 'no'}, by group {group}" if group else "not known here",
-        holder=", ".join(f"{name} (process {number})" for number, name in holders) or "nobody seen",
+        holder=", ".join(f"{name} (process {number})" for number, name in holders) or "none seen",
         manager=manager,
         answer=answer,
         advice=tuple(advice),
@@ -96,7 +96,7 @@ def examine_port(
 
 
 def _holders(device: str, proc: Path) -> list[tuple[int, str]]:
-    """Processes that have the device open, as far as this account may look: (number, name)."""
+    """Processes seen by this account that have the device open: (number, name)."""
     wanted = os.path.realpath(device)
     return [
         (number, _name(proc / str(number)))
@@ -128,13 +128,13 @@ def _name(process: Path) -> str:
 
 
 def _manager(device: str, root: Path) -> tuple[str, bool]:
-    """What a modem manager may do to the port, and whether it must be kept from it."""
+    """What a modem manager may do to the port, and whether it must be kept away."""
     names = (_name(root / "proc" / str(number)) for number in _numbers(root / "proc"))
     if "ModemManager" not in names:
-        return "does not run", False
+        return "not running", False
     if _is_ignored(device, root):
-        return "runs, and a rule keeps it from this port", False
-    return "runs, and no rule keeps it from this port: it may speak to a new board", True
+        return "running; a rule keeps it away from this port", False
+    return "running, and no rule keeps it away from this port: it may speak to a new board", True
 
 
 def _is_ignored(device: str, root: Path) -> bool:

@@ -1,4 +1,4 @@
-"""Serial ports of this computer, and the one behind which a board with a serial number is.
+"""Serial ports of this computer, and the port of a board with a given serial number.
 
 One rule: ports are only listed here, never opened.
 """
@@ -16,15 +16,15 @@ from harness.link import is_remote
 from harness.rack.model import Slot
 
 BY_PATH = Path("/dev/serial/by-path")
-"""Where Linux names ports by the socket that they are plugged into (systemd's udev rules)."""
+"""Links on Linux that name ports by the socket they are plugged into (systemd's udev rules)."""
 
 
 @dataclass(frozen=True)
 class SerialPort:
-    """A serial port: its device, what it calls itself, and its USB identity (empty if none).
+    """A serial port: its device, its description, and its USB identity (empty if none).
 
-    ``interface`` is what a device with several ports calls this one, ``place`` a name that stays
-    with the socket and interface, and can be opened as the device; both empty if there is none.
+    ``interface`` is the name of this port on a device with several, ``place`` a name that stays
+    with socket and interface and can be opened like the device; both are empty if there is none.
     """
 
     device: str
@@ -37,7 +37,7 @@ class SerialPort:
 
     @property
     def lasting(self) -> str:
-        """The name for a rack file that stays when other ports come and go."""
+        """The name for a rack file, which stays the same when other ports come and go."""
         return self.place or self.device
 
 
@@ -69,15 +69,15 @@ def find_port(board: str) -> str:
     Raises PortUnavailable if there is none, or more than one.
     """
     ports = serial_ports()
-    found = [port for port in ports if port.serial_number.casefold() == board.casefold()]
-    if len(found) == 1:
-        return found[0].device
-    if found:
-        names = " and ".join(_named(port) for port in found)
+    matches = [port for port in ports if port.serial_number.casefold() == board.casefold()]
+    if len(matches) == 1:
+        return matches[0].device
+    if matches:
+        names = " and ".join(_named(port) for port in matches)
         message = (
-            f"{len(found)} serial ports have the USB serial number {board}: {names}; write the "
-            "one that gives the interpreter's prompt as port in the rack file; `harness ports "
-            "--check` asks them"
+            f"{len(matches)} serial ports have the USB serial number {board}: {names}; write the "
+            "one with the interpreter's prompt as port in the rack file; `harness ports --check` "
+            "asks them"
         )
         raise PortUnavailable(message)
     seen = ", ".join(port.serial_number for port in ports if port.serial_number) or "none"
@@ -89,7 +89,7 @@ def find_port(board: str) -> str:
 
 
 def at_its_port(slot: Slot) -> Slot:
-    """Return the slot at the port where its board is now; as it is if no port tells its board."""
+    """Return the slot with the port where its board is now; unchanged if no port has its board."""
     if not slot.board or not slot.port or slot.virtual or is_remote(slot.port):
         return slot
     try:
@@ -99,18 +99,18 @@ def at_its_port(slot: Slot) -> Slot:
 
 
 def needs_place(port: SerialPort, ports: tuple[SerialPort, ...]) -> bool:
-    """Whether no USB serial number tells this port from the others, and its place does."""
+    """Whether only its place, and no USB serial number, tells this port from the others."""
     alike = [other for other in ports if other.serial_number == port.serial_number]
     return bool(port.place) and (not port.serial_number or len(alike) > 1)
 
 
 def _named(port: SerialPort) -> str:
-    """A port's lasting name, and what the device calls it."""
+    """A port's lasting name, and its name on the device."""
     return f"{port.lasting} ({port.interface})" if port.interface else port.lasting
 
 
 def _places(folder: Path) -> dict[str, str]:
-    """Names by place, by device; the shortest where udev gives several."""
+    """Map each device to its name by place, the shortest if udev gives several."""
     try:
         names = sorted(map(str, folder.iterdir()), key=lambda name: (-len(name), name))
     except OSError:

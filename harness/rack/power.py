@@ -1,7 +1,7 @@
-"""Switching a hung board off and on by a command that the rack file names.
+"""Power-cycling a hung board by a command from the rack file.
 
-One rule: the command is a list of words that is started without a shell, once, for a limited
-time; it comes from the rack file of whoever runs that rack, and from nowhere else.
+One rule: the command is a list of words, started without a shell, once, for a limited time; it
+comes from the rack file that is being run and from nowhere else.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _NAME = re.compile(r"\{(\w+)\}")
 
 @dataclass(frozen=True)
 class PowerCycle:
-    """The command, how long it may take, and how long the port may take to come back, in s."""
+    """The command, its time limit, and how long the port may take to come back, in s."""
 
     command: tuple[str, ...]
     timeout_s: float = TIMEOUT_S
@@ -36,10 +36,10 @@ class PowerCycle:
 
 
 def cycle_power(cycle: PowerCycle, names: Mapping[str, str]) -> str:
-    """Run the command, ``{port}`` and the like in its words replaced; says what was done.
+    """Run the command with placeholders such as ``{port}`` replaced; returns what was done.
 
-    Raises BoardSilent, with the command and the last line of its standard error, when it cannot
-    be started, takes too long (it is killed then) or ends with another code than 0.
+    Raises BoardSilent, with the command and the last line of its standard error, if it cannot be
+    started, takes too long (then it is killed) or exits with a code other than 0.
     """
     words = [_filled(word, names) for word in cycle.command]
     shown = shlex.join(words)
@@ -60,16 +60,16 @@ def cycle_power(cycle: PowerCycle, names: Mapping[str, str]) -> str:
             code = process.wait(cycle.timeout_s)
         except subprocess.TimeoutExpired as error:
             _kill(process)
-            told = f"did not end within {cycle.timeout_s:g} s and was killed{_last_line(errors)}"
-            raise _failed(shown, told) from error
+            what = f"did not end within {cycle.timeout_s:g} s and was killed{_last_line(errors)}"
+            raise _failed(shown, what) from error
         if code:
             raise _failed(shown, f"ended with {code}{_last_line(errors)}")
     return f"its power was cycled by `{shown}` in {time.monotonic() - began:.1f} s"
 
 
 def _filled(word: str, names: Mapping[str, str]) -> str:
-    """Fill in all names in one pass: what was filled in is not looked through again."""
-    return _NAME.sub(lambda found: names.get(found[1], found[0]), word)
+    """Fill in all names in one pass: a value that was filled in is not expanded again."""
+    return _NAME.sub(lambda match: names.get(match[1], match[0]), word)
 
 
 def _failed(shown: str, what: str) -> BoardSilent:
@@ -77,7 +77,7 @@ def _failed(shown: str, what: str) -> BoardSilent:
 
 
 def _kill(process: subprocess.Popen[bytes]) -> None:
-    """End the command and whatever it started."""
+    """End the command and all processes it started."""
     with suppress(OSError):
         if os.name == "posix":
             os.killpg(process.pid, signal.SIGKILL)
@@ -87,7 +87,7 @@ def _kill(process: subprocess.Popen[bytes]) -> None:
 
 
 def _last_line(errors: IO[bytes]) -> str:
-    """Return ``: `` and the last line that is not empty, or nothing."""
+    """Return ``: `` and the last non-empty line, or an empty text."""
     size = errors.seek(0, os.SEEK_END)
     errors.seek(max(0, size - _TAIL))
     lines = errors.read().decode("utf-8", "replace").split("\n")

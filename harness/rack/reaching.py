@@ -1,7 +1,7 @@
-"""Where a rack's boards and its bench supply are reached, real or virtual.
+"""Access to a rack's boards and its bench supply, real or virtual.
 
-One rule: whether something is real or virtual is decided here, once, by the address that it is
-opened at.
+One rule: whether something is real or virtual is decided here, once, by the address at which it is
+opened.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ from harness.virtual import VirtualBoardSpec, VirtualRack
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """What of a rack can be reached.
+    """Access to a rack.
 
     ``open_slot`` opens a session with a slot's board; it raises LinkError. ``supply`` is the bench
-    supply, untouched until its context begins, None if the rack has none. ``addresses`` has
-    ``port`` and ``switch`` of each virtual slot by its name. ``remark`` is what a person must
-    know of the virtual ones, empty if there is nothing.
+    supply, untouched until its context begins, None if the rack has none. ``addresses`` has the
+    ``port`` and ``switch`` of each virtual slot by name. ``remark`` is what a person must know
+    about the virtual boards, if anything.
     """
 
     open_slot: Opener
@@ -37,7 +37,7 @@ class Reach:
 
 
 class SupplyUse(Enum):
-    """What somebody wants of a rack's supply voltage; the value is a word for messages."""
+    """How a job uses a rack's supply voltage; the value is a word for messages."""
 
     STEADY = "relied on"
     CHANGING = "changed"
@@ -45,11 +45,11 @@ class SupplyUse(Enum):
 
 @contextmanager
 def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterator[Reach]:
-    """Start what is virtual in a rack, and give what opens its boards and its supply.
+    """Start what is virtual in a rack, and give access to its boards and its supply.
 
-    A real bench supply is locked here, shared by all who want its voltage steady; a real board is
-    locked when it is opened. Raises PortUnavailable if somebody else uses the supply in a way that
-    does not go with this one, VirtualError if something virtual cannot be started.
+    A real bench supply is locked here, shared by all jobs that need a steady voltage; a real board
+    is locked when it is opened. Raises PortUnavailable if another job uses the supply in a
+    conflicting way, VirtualError if something virtual cannot be started.
     """
     _claim(rack, locks, use)
     specs = [_spec(rack, slot) for slot in rack.slots if slot.virtual]
@@ -69,16 +69,16 @@ def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterat
 
 @contextmanager
 def reachable(rack: Rack, holder: str, use: SupplyUse = SupplyUse.STEADY) -> Iterator[Reach]:
-    """Take a rack's boards and supply for something that is no run; raises as :func:`reach`.
+    """Access a rack for a job other than a run; raises as :func:`reach`.
 
-    ``holder`` is told to others who want the same board or voltage meanwhile.
+    ``holder`` is named to other processes that want the same board or voltage.
     """
     with Locks(holder) as locks, reach(rack, locks, use) as reached:
         yield reached
 
 
 def _claim(rack: Rack, locks: Locks, use: SupplyUse) -> None:
-    """Lock a real supply, so that its voltage changes only if nobody relies on it."""
+    """Lock a real supply, so that its voltage changes only if no other job relies on it."""
     spec = rack.supply
     if spec is None or spec.port == VIRTUAL_PORT:
         return

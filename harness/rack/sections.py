@@ -1,7 +1,7 @@
-"""Reads parts of a rack file: what helps boards that go away or hang, the bench supply, nights.
+"""Reads sections of a rack file: recovery of boards, the bench supply, nights.
 
-One rule: what cannot be used is found when the file is read, not at night, and a supply without
-the limits of chip and board is refused, for nothing would then keep a voltage from harming them.
+One rule: an unusable value is found when the file is read, not at night. A supply without the
+limits of chip and board is refused, because nothing would keep a voltage from harming them.
 """
 
 from __future__ import annotations
@@ -18,23 +18,23 @@ from harness.supply import Limits, SupplySpec
 MAX_SETTLE_S = 60.0
 MAX_TOLERANCE_V = 1.0
 MIN_BAUD, MAX_BAUD = 300, 3_000_000
-LOGIN = "the port has a user name or password in it, which no kind of port uses"
+LOGIN = "the port contains a user name or password, which no kind of port uses"
 
 Recovery = tuple[PowerCycle, float]
-"""How a board's power is cycled, if there is a command, and for how many seconds it is waited."""
+"""How a board's power is cycled, if at all, and how many seconds a board has to recover."""
 
 USUAL: Recovery = (PowerCycle(()), PATIENCE_S)
-"""What holds where a rack file says nothing."""
+"""The defaults of a rack file."""
 
 
 def check_address(table: TomlTable, port: str) -> None:
-    """Refuse a login in a URL: nothing would use it, and it would stand in the file for all."""
+    """Refuse a login in a URL: nothing would use it, and the file would show it to everyone."""
     if names_user(port):
         table.error("login-in-port", "port", LOGIN, f'write "{shown_address(port)}"')
 
 
 def read_night_margins(top: TomlTable, shuttle: Shuttle | None) -> tuple[str, ...]:
-    """Read the designs whose margin a night searches; wrong ones leave findings."""
+    """Read the designs whose margin a night searches; unknown ones leave findings."""
     table = top.maybe_table("nightly")
     if table is None:
         return ()
@@ -42,15 +42,15 @@ def read_night_margins(top: TomlTable, shuttle: Shuttle | None) -> tuple[str, ..
     known = [] if shuttle is None else [design.name for design in shuttle.designs]
     for name in names:
         if shuttle is not None and name not in known:
-            message = f'no design of {shuttle.name} is called "{name}"'
+            message = f'{shuttle.name} has no design "{name}"'
             table.error("unknown-design", "margin", message, nearest(name, known))
     return tuple(dict.fromkeys(names))
 
 
 def read_recovery(table: TomlTable, usual: Recovery) -> Recovery:
-    """Read a table's keys over what is usual; wrong ones leave findings.
+    """Read a table's keys, with ``usual`` as defaults; invalid ones leave findings.
 
-    A key may stand at the top for every slot, and in a slot for that one.
+    A key at the top applies to every slot, one in a slot to that slot.
     """
     power, patience_s = usual
     power = PowerCycle(
@@ -62,9 +62,9 @@ def read_recovery(table: TomlTable, usual: Recovery) -> Recovery:
 
 
 def _command(table: TomlTable, usual: tuple[str, ...]) -> tuple[str, ...]:
-    """Read a list of words; an empty one stands for no command."""
+    """Read a list of words; an empty list means no command."""
     if isinstance(table.values.get("power_cycle"), str):
-        message = '"power_cycle" is one text, and no shell takes it apart'
+        message = '"power_cycle" is a single text, and no shell splits it'
         advice = 'write a list of words: ["program", "argument"]'
         table.error("wrong-type", "power_cycle", message, advice)
     words = table.strings("power_cycle", usual)
@@ -82,7 +82,7 @@ def _seconds(table: TomlTable, key: str, usual: float) -> float:
 
 
 def read_supply(top: TomlTable, profile: BoardProfile | None) -> SupplySpec | None:
-    """Read the table; None if there is none, or, after findings, if it cannot be used."""
+    """Read the bench supply; None if there is none or, with findings, if it is invalid."""
     table = top.maybe_table("supply")
     if table is None:
         return None
@@ -109,7 +109,7 @@ def _limits(table: TomlTable, profile: BoardProfile) -> Limits | None:
         table.error(
             "supply-without-limits",
             "",
-            f"{profile.path.name} does not say which voltages chip and board can stand",
+            f"{profile.path.name} does not say which voltages chip and board tolerate",
             'write "supply_min_v" and "supply_max_v" there, from their data sheets',
         )
         return None

@@ -1,4 +1,4 @@
-"""What a slot needs of its board: a session, what opens one, and a switch that ends them all."""
+"""A slot's session with its board, what opens one, and the switch that stops all of them."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class BoardSession(PatternRunner, Protocol):
         ...
 
     def supply_ma(self) -> float | None:
-        """Measure what the chip draws, in mA; None where the board cannot; raises LinkError."""
+        """Measure the supply current in mA; None if the board cannot; raises LinkError."""
         ...
 
     def select(self, design: Design) -> None:
@@ -52,7 +52,7 @@ Opener = Callable[[Slot], BoardSession]
 
 @dataclass
 class StopSwitch:
-    """Stops every slot: sets a flag and cancels the sessions that are open."""
+    """Stops every slot: sets a flag and cancels the open sessions."""
 
     _stopped: threading.Event = field(default_factory=threading.Event)
     _sessions: list[BoardSession] = field(default_factory=list)
@@ -71,23 +71,23 @@ class StopSwitch:
                 session.cancel()
 
     def watch(self, session: BoardSession) -> None:
-        """Have a session cancelled when the run stops."""
+        """Cancel a session when the run stops."""
         with self._lock:
             self._sessions.append(session)
         if self.stopped:
             session.cancel()
 
     def forget(self, session: BoardSession) -> None:
-        """Leave a session alone from now on."""
+        """Stop watching a session."""
         with self._lock, suppress(ValueError):
             self._sessions.remove(session)
 
 
 @contextmanager
 def interrupts_stop(stop: StopSwitch) -> Iterator[None]:
-    """Make Ctrl-C throw the switch, and a second one end the process as it stands (SystemExit).
+    """Make Ctrl-C throw the switch, and a second one end the process at once (SystemExit).
 
-    The process's locks end with it. Outside the main thread signals are somebody else's.
+    The process's locks end with it. Outside the main thread nothing changes.
     """
     if threading.current_thread() is not threading.main_thread():
         yield

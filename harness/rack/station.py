@@ -1,8 +1,8 @@
-"""The station of a slot: its board, opened when it is needed, known, kept open, opened again.
+"""The station of a slot: opens its board when needed, checks it, keeps it open, reopens it.
 
-One rule: a session is only ever worked with if it is with the board that the slot has had all
-along; whatever was done to get it is said in words. Run, night, intake, margin and replay differ
-by their :class:`Policy`, not by a loop of their own.
+One rule: a session is used only if it is with the board that the slot has had all along, and
+whatever was done to get it is reported. Run, night, intake, margin and replay differ by their
+:class:`Policy`, not by loops of their own.
 """
 
 from __future__ import annotations
@@ -40,27 +40,27 @@ from harness.rack.policy import Policy, RunMeans, TableRun
 from harness.rack.ports import at_its_port, find_port
 from harness.rack.power import PowerCycle, cycle_power
 from harness.rack.session import BoardSession, Opener, StopSwitch
-from harness.records import ChipRecord, Outcome
+from harness.records import ChipRecord, Outcome, Reason
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 DONE_AGAIN = "The link was lost once, and this was done again from its start."
 POWER_ADVICE = 'or name a command in the rack file that switches it off and on ("power_cycle")'
 WRONG_BOARD = "plug in the right board or correct the rack file"
 RETRY_SECONDS = 0.25
-STOPPED = "the run was stopped"
+STOPPED = Reason.RUN_STOPPED, "the run was stopped"
 RECONNECTS = 3
-"""How often a slot's link is opened again after it was lost in the middle of a run."""
+"""How often a slot's link is reopened after it was lost during a run."""
 POLL_SECONDS = 0.2
-"""How often the thread that waits for the slots looks up, so that signals are handled."""
+"""How often the waiting thread wakes up, so that signals are handled."""
 
-Found = TypeVar("Found")
+Done = TypeVar("Done")
 
 
 class Station:
-    """One slot's board. ``record`` tells who answered, and ``losses`` how many are left.
+    """One slot's board. ``record`` names the board that answered; ``losses`` may still happen.
 
-    Whatever works with the board raises LinkError if it cannot be reached, and Cancelled when the
-    switch is thrown meanwhile.
+    Methods that use the board raise LinkError if it cannot be reached, and Cancelled if the switch
+    is thrown while they wait.
     """
 
     def __init__(
@@ -78,27 +78,27 @@ class Station:
         self._remarks: list[str] = []
 
     def run(self, case: Case, retry: RetryPolicy) -> TableRun:
-        """Run a table; if its link is lost once more from its start, while losses are left.
+        """Run a table; if its link is lost, run it again from its start, while losses are left.
 
-        What goes wrong in it is in what is returned: nothing raises but a board that cannot be
-        reached to begin with.
+        Errors during the table are in the result; only a board that cannot be reached to begin
+        with raises.
         """
-        found = self._examined(case, retry)
-        if self.losses > 0 and isinstance(found.lost, BoardLost | BoardSilent):
-            self._lost(found.lost, f"{case.design.name}/{case.spec.name}")
+        ran = self._examined(case, retry)
+        if self.losses > 0 and isinstance(ran.lost, BoardLost | BoardSilent):
+            self._lost(ran.lost, f"{case.design.name}/{case.spec.name}")
             gone = within(self.where, self._reopen, lambda error: error)
             if gone is not None:
-                return replace(found, gone=gone)
-            found = self._examined(case, retry)
-            summary = f"{found.outcome.summary} {AGAIN}"
-            found = replace(found, outcome=replace(found.outcome, summary=summary))
-        if found.broken is not None:
+                return replace(ran, gone=gone)
+            ran = self._examined(case, retry)
+            summary = f"{ran.outcome.summary} {AGAIN}"
+            ran = replace(ran, outcome=replace(ran.outcome, summary=summary))
+        if ran.broken is not None:
             self.close()
             self.losses -= 1
-        return found
+        return ran
 
-    def again(self, work: Callable[[BoardSession], Found]) -> Found:
-        """Do other work on the board, once more from its start if the link is lost in it."""
+    def again(self, work: Callable[[BoardSession], Done]) -> Done:
+        """Do other work on the board; if the link is lost, do it again from its start."""
         session = self._open()
         self._selected = ""
         try:
@@ -109,14 +109,14 @@ class Station:
         return work(self._open())
 
     def introduce(self) -> BoardIdentity:
-        """Let whatever board is there say who it is; from now on it is the slot's board."""
+        """Accept the board that is there as the slot's board; returns its identity."""
         self._met = self._met and self._session is not None
         return self._open().identity
 
     def remarks(self) -> tuple[str, ...]:
-        """Take what happened to the link since the last call."""
-        told, self._remarks = tuple(self._remarks), []
-        return told
+        """Take the remarks about the link since the last call."""
+        remarks, self._remarks = tuple(self._remarks), []
+        return remarks
 
     def close(self) -> None:
         """Leave the board as it was found."""
@@ -140,8 +140,8 @@ class Station:
         def broken(error: HarnessError) -> Examination:
             return Examination(unusable(own, error, began), error)
 
-        found = within(self.where, work, broken)
-        return TableRun(found.outcome, found.lost, found.floating)
+        examined = within(self.where, work, broken)
+        return TableRun(examined.outcome, examined.lost, examined.floating)
 
     def _lost(self, error: LinkError, where: str) -> None:
         self.close()
@@ -152,7 +152,7 @@ class Station:
         self._open()
 
     def _open(self) -> BoardSession:
-        """Give the session that is open, or open one with the slot's board."""
+        """Return the open session, or open one with the slot's board."""
         if self._session is None:
             slot, port = self.slot, self.record.port
             self._policy.tell(SlotConnecting(slot.name, slot.chip, port, self._policy.tables))
@@ -163,7 +163,7 @@ class Station:
         return self._session
 
     def _welcome(self, who: BoardIdentity) -> None:
-        """Check that it is the board of this slot; keep who it is."""
+        """Check that this is the slot's board; keep its identity."""
         policy, before = self._policy, self.record.board_serial if self._met else ""
         expected = policy.must_be or before
         if expected and who.board_serial.casefold() != expected.casefold():
@@ -179,9 +179,9 @@ class Station:
     def _reached(self) -> BoardSession:
         """Open a session.
 
-        A board that is not there, loses its link or does not give its prompt has ``patience_s`` to
-        come to itself; a silent board's power is cycled once. One that was met before may be at
-        another port by now, if it is one of this computer.
+        A board that is absent, loses its link or shows no prompt has ``patience_s`` to recover; a
+        silent board's power is cycled once. A board of this computer that answered before may be
+        at another port by now.
         """
         slot = replace(self.slot, board=self.record.board_serial) if self._met else self.slot
         cycle = slot.power_cycle
@@ -189,14 +189,12 @@ class Station:
             return self._within(slot, slot.patience_s)
         except BoardSilent as error:
             if cycle is None:
-                message = f"{error}; {POWER_ADVICE}"
-                raise BoardSilent(message) from error
+                raise error.more(POWER_ADVICE) from error
             did = self._cycle(cycle, error)
         try:
             return self._within(replace(slot, power_cycle=None), cycle.wait_s)
         except LinkError as error:
-            message = f"{error}; {did} before"
-            raise type(error)(message) from error
+            raise error.more(f"{did} before") from error
 
     def _cycle(self, cycle: PowerCycle, error: BoardSilent) -> str:
         slot = self.slot
@@ -205,15 +203,14 @@ class Station:
         try:
             did = cycle_power(cycle, words)
         except BoardSilent as failed:
-            message = f"{error}; {failed}"
-            raise BoardSilent(message) from failed
+            raise error.more(str(failed)) from failed
         self._say(did)
         self._remarks.append(f"The board did not answer, so {did}.")
         return did
 
     def _within(self, slot: Slot, seconds: float) -> BoardSession:
         """Try until it works or the time is over; a board that hangs is not waited for."""
-        end, told = time.monotonic() + seconds, False
+        end, announced = time.monotonic() + seconds, False
         place = at_its_port(slot) if self._met else slot
         while True:
             try:
@@ -224,9 +221,9 @@ class Station:
                 hangs = isinstance(error, BoardSilent) and slot.power_cycle is not None
                 if hangs or time.monotonic() >= end:
                     raise
-                if not told:
+                if not announced:
                     self._say(f"{error}; trying for {seconds:g} s")
-                told = True
+                announced = True
             if self._policy.stop.stopped:
                 raise Cancelled("stopped")
             time.sleep(RETRY_SECONDS)
@@ -237,16 +234,16 @@ class Station:
 
 
 def not_back(lost: Outcome, why: str) -> Outcome:
-    """Add to the outcome of a table that lost its link that the board did not come back."""
+    """Add to the outcome of a table that its board did not come back."""
     return replace(lost, summary=f"{lost.summary} It did not come back: {why}.")
 
 
 class SlotWorker:
-    """Runs the cases of one slot from first to last; every outcome is kept before it is told.
+    """Runs the cases of one slot in order; every outcome is stored before it is reported.
 
-    A StoreError passes through: results that cannot be kept end the slot. Whatever else a slot's
-    calls raise becomes an ERROR of the table, or the slot's trouble. ``names`` fills the words of
-    the command that cycles the board's power; ``record`` is what is known of the chip already.
+    A StoreError passes through: results that cannot be stored end the slot. Any other error becomes
+    an ERROR of the table, or the slot's trouble. ``names`` holds the placeholders of the command
+    that cycles the board's power; ``record`` is what is already known about the chip.
     """
 
     def __init__(
@@ -272,11 +269,11 @@ class SlotWorker:
             tables=len(cases),
         )
         self._station = Station(slot, means.open_slot, policy, record)
-        self._over = ""
+        self._over: tuple[Reason, str] | None = None
         """Why no more tables are run."""
 
     def run(self) -> None:
-        """Work until every case has its outcome; always leaves the board and tells of the end."""
+        """Work until every case has its outcome; always leaves the board and reports the end."""
         station = self._station
         try:
             within(station.where, lambda: self._means.keep_chip(station.record), self._cannot_use)
@@ -289,7 +286,7 @@ class SlotWorker:
     def _judge(self, case: Case) -> None:
         ran, began = self._ran(case), datetime.now(UTC)
         if ran is None:
-            self._keep(not_run(case, self._over, began))
+            self._keep(not_run(case, *(self._over or STOPPED), began))
         elif ran.gone is not None:
             self._station.remarks()  # they are part of the reason already
             self._keep(not_back(ran.outcome, self._plain(ran.gone)))
@@ -302,15 +299,17 @@ class SlotWorker:
                 lambda error: self._keep(unusable(case, error, began)),
             )
             if ran.broken is not None and self._station.losses < 0:
-                lost = isinstance(ran.broken, LinkError)
-                self._over = f"the link was lost again ({ran.broken})" if lost else str(ran.broken)
+                self._over = Reason.FAULT_BEFORE, str(ran.broken)
+                if isinstance(ran.broken, LinkError):
+                    text = f"the link was lost again ({ran.broken})"
+                    self._over = Reason.LINK_LOST_BEFORE, text
 
     def _ran(self, case: Case) -> TableRun | None:
-        """Run a case, unless nothing is run any more."""
+        """Run a case, unless the slot is over."""
         station = self._station
         if self._means.stop.stopped:
             self._over = self._over or STOPPED
-        if self._over:
+        if self._over is not None:
             return None
         try:
             return within(
@@ -321,20 +320,22 @@ class SlotWorker:
             return None
 
     def _cannot_use(self, error: HarnessError) -> None:
-        """Note why the slot is of no use; the chip behind it stays unjudged."""
+        """Note why the slot cannot be used; its chip stays unjudged."""
         station = self._station
         station.close()
         station.remarks()  # they are part of the reason already
-        self._over = self._plain(error)
+        why = self._plain(error)
+        self._over = Reason.BOARD_UNUSABLE, why
         place = f"{station.where}, port {station.record.port or 'not given'}"
-        station.record = replace(station.record, trouble=f"{place}: {self._over}")
+        station.record = replace(station.record, trouble=f"{place}: {why}")
         self._means.keep_chip(station.record)
 
     def _plain(self, error: HarnessError) -> str:
-        return str(error).removeprefix(f"{self._station.record.port}: ")
+        port = self._station.record.port
+        return error.beside(port) if isinstance(error, LinkError) else str(error)
 
     def _keep(self, outcome: Outcome) -> None:
-        """Keep an outcome, then tell of it."""
+        """Store an outcome, then report it."""
         summary = " ".join((outcome.summary, *self._station.remarks()))
         outcome = replace(outcome, summary=summary)
         self._means.keep(outcome)
@@ -342,19 +343,19 @@ class SlotWorker:
 
 
 def run_slots(works: Mapping[str, Callable[[], None]], stop: StopSwitch) -> None:
-    """Do the work of every slot, by its name, side by side to the end; a thread for each.
+    """Do the work of all slots, by name, in parallel; each has a thread.
 
-    Once the switch is thrown this returns as soon as each has marked the rest as not run. A sink
-    that cannot keep results stops every slot. That, and what a slot could not even make an ERROR
-    of, is raised here when all have ended.
+    Once the switch is thrown this returns as soon as each slot has marked the rest as not run. A
+    store that fails stops every slot. That error, or any that a slot could not turn into an ERROR,
+    is raised here when all have ended.
     """
     failures: list[BaseException] = []
 
     def work(where: str, done: Callable[[], None]) -> None:
-        """Work; only what concerns every slot stops the others too."""
+        """Do the work; only an error that concerns every slot stops the others."""
         try:
             within(where, done, failures.append)
-        except BaseException as error:  # noqa: BLE001 - raised again where the run is waited for
+        except BaseException as error:  # noqa: BLE001 - raised again by the waiting thread
             failures.insert(0, error)
             stop.stop()
 
@@ -373,7 +374,7 @@ def run_slots(works: Mapping[str, Callable[[], None]], stop: StopSwitch) -> None
 
 
 def board_opener(rack: Rack, ports: Mapping[str, str], locks: Locks) -> Opener:
-    """Give what opens sessions: ``ports`` are those of virtual boards, any other is locked."""
+    """Make the opener of sessions: ``ports`` are those of virtual boards, any other is locked."""
     simulated = replace(rack.profile, backend="virtual")
 
     def open_slot(slot: Slot) -> BoardSession:

@@ -20,20 +20,17 @@ from harness.records.margins import (
     margin_drop,
 )
 from harness.records.outcome import (
-    SEVERITY_ORDER,
     Attempt,
     Conditions,
     EvidenceCycle,
-    Origin,
     Outcome,
     PinCount,
     PinResult,
-    Verdict,
     WaiverRecord,
     Wave,
     Window,
-    worst,
 )
+from harness.records.reasons import Reason
 from harness.records.runs import (
     ChipHeading,
     ChipOfRun,
@@ -45,6 +42,7 @@ from harness.records.runs import (
     RunRecord,
     TableVerdict,
 )
+from harness.records.verdict import SEVERITY_ORDER, Verdict, worst
 
 __all__ = [
     "SEVERITY_ORDER",
@@ -62,10 +60,10 @@ __all__ = [
     "MarginKind",
     "MarginPoint",
     "MarginRecord",
-    "Origin",
     "Outcome",
     "PinCount",
     "PinResult",
+    "Reason",
     "RunHeading",
     "RunKind",
     "RunOverview",

@@ -12,8 +12,8 @@ from datetime import datetime
 from enum import StrEnum
 from statistics import median
 
-LOOK_BACK = 10
-"""So many earlier margins are what a new one is compared with."""
+MAX_LOOK_BACK = 10
+"""Maximum number of earlier margins that a new one is compared with."""
 
 NORMAL_MAD = 1.4826
 """Standard deviations in a median absolute deviation of normal values: 1 / the 75 % quantile."""
@@ -166,7 +166,7 @@ def margin_drop(earlier: Sequence[MarginRecord], now: MarginRecord) -> MarginDro
     """Compare a search with earlier ones of the same chip and design; None if nothing is lost.
 
     Only searches of the rate count that ran the same tables in the same way, on a board that times
-    cycles the same way, and did not break off; of these the latest :data:`LOOK_BACK` that were
+    cycles the same way, and did not break off; of these the latest :data:`MAX_LOOK_BACK` that were
     no loss themselves. The noise is the larger of three standard deviations, estimated from the
     median absolute deviation (which an outlier does not move), and of the interval in which a
     limit may lie. A limit that only the board's fastest rate sets is no loss.
@@ -180,7 +180,7 @@ def margin_drop(earlier: Sequence[MarginRecord], now: MarginRecord) -> MarginDro
 
 def _loss(usual: Sequence[MarginRecord], now: MarginRecord) -> MarginDrop | None:
     """Compare with the latest of what is usual."""
-    alike = usual[-LOOK_BACK:]
+    alike = usual[-MAX_LOOK_BACK:]
     known = [one.highest_hz for one in alike if one.highest_hz is not None]
     cut_off = now.highest_hz is not None and now.failing_hz is None
     if not known or cut_off:

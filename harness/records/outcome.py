@@ -6,68 +6,11 @@ JSON unchanged. Pins are named, never numbered: a reader needs no shuttle file.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from enum import StrEnum
 
-
-class Verdict(StrEnum):
-    """What is known of a chip's table. Only evidence from the chip makes PASS or FAIL."""
-
-    PASS = "PASS"  # noqa: S105
-    FAIL = "FAIL"
-    UNSTABLE = "UNSTABLE"
-    ERROR = "ERROR"
-    WAIVED = "WAIVED"
-    NOT_RUN = "NOT RUN"
-
-    @property
-    def judged(self) -> bool:
-        """Whether the chip was tested; ERROR and NOT RUN say nothing about it."""
-        return self not in (Verdict.ERROR, Verdict.NOT_RUN)
-
-    @property
-    def failed(self) -> bool:
-        """Whether the chip answered wrong, always or at times, and no waiver covers it."""
-        return self in (Verdict.FAIL, Verdict.UNSTABLE)
-
-    @property
-    def good(self) -> bool:
-        """Whether nobody has to act: PASS or WAIVED."""
-        return self in (Verdict.PASS, Verdict.WAIVED)
-
-    @property
-    def quiet(self) -> bool:
-        """Whether there is nothing to show for it: PASS, or never begun."""
-        return self in (Verdict.PASS, Verdict.NOT_RUN)
-
-
-SEVERITY_ORDER = (
-    Verdict.FAIL,
-    Verdict.UNSTABLE,
-    Verdict.ERROR,
-    Verdict.NOT_RUN,
-    Verdict.WAIVED,
-    Verdict.PASS,
-)
-"""Worst first: a chip's verdict is the worst of its tables' verdicts."""
-
-
-def worst(verdicts: Iterable[Verdict]) -> Verdict:
-    """Return the worst of the verdicts; NOT RUN if there are none."""
-    return min(verdicts, key=SEVERITY_ORDER.index, default=Verdict.NOT_RUN)
-
-
-class Origin(StrEnum):
-    """Where the cause of a verdict that is not PASS is taken to lie."""
-
-    NONE = "none"
-    CHIP = "chip"
-    BOARD = "board"
-    LINK = "link"
-    TABLE = "table"
-    UNKNOWN = "not known"
+from harness.records.reasons import Origin, Reason
+from harness.records.verdict import Verdict
 
 
 @dataclass(frozen=True)
@@ -173,11 +116,11 @@ class WaiverRecord:
 class Outcome:
     """One design's table on one chip in one slot.
 
-    ``summary`` is one sentence for a person. ``rows`` counts the table's vectors, ``cycles``
-    what was run. ``origin`` says where the cause is taken to lie, and ``advice`` what to do next
-    (empty for PASS). ``conditions``, ``window`` and ``waiver`` are None where there is none; FAIL
-    and UNSTABLE have a waiver only if it expired. ``design_author`` is empty if the design's file
-    names none.
+    ``reason`` says why the verdict is as it is, ``summary`` says so in a sentence for a person,
+    and ``advice`` what to do next (empty for PASS). ``rows`` counts the table's vectors,
+    ``cycles`` what was run. ``conditions``, ``window`` and ``waiver`` are None where there is
+    none; FAIL and UNSTABLE have a waiver only if it has expired. ``design_author`` is empty if
+    the design's file names none.
     """
 
     slot: str
@@ -191,7 +134,7 @@ class Outcome:
     table_file: str
     table_sha256: str
     verdict: Verdict
-    origin: Origin
+    reason: Reason
     summary: str
     advice: str
     rows: int
@@ -205,7 +148,17 @@ class Outcome:
     waiver: WaiverRecord | None
     started: datetime
     seconds: float
-    design_author: str = ""
+    design_author: str
+
+    @property
+    def origin(self) -> Origin:
+        """The likely cause."""
+        return self.reason.origin
+
+    @property
+    def expired(self) -> bool:
+        """Whether a waiver covered this failure until it expired."""
+        return self.verdict.failed and self.waiver is not None
 
     @property
     def ended(self) -> datetime:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from harness.records.outcome import Outcome, Verdict, worst
+from harness.records.outcome import Outcome
+from harness.records.verdict import Verdict, worst
 
 
 @dataclass(frozen=True)

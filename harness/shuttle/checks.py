@@ -1,6 +1,6 @@
-"""Small checks of values that the shuttle reader and the design reader share.
+"""Small checks of values, shared by the shuttle reader and the design reader.
 
-One rule: each takes a table and a key, adds a finding or none, and hands back the value.
+One rule: each takes a table and a key, may add a finding, and returns a usable value.
 """
 
 from __future__ import annotations
@@ -8,13 +8,16 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from pathlib import Path
+from typing import TypeVar
 
 from harness.door import check_file, finding_at, whole_path
 from harness.errors import FileUnusable
 from harness.shuttle.tomlfile import TomlTable
 
+Number = TypeVar("Number", int, float)
+
 MIN_RATE_HZ = 0.25
-"""No board can be told of a cycle longer than 4.29 s: it is sent as 32 bits of nanoseconds."""
+"""Boards take a cycle in nanoseconds as 32 bits, so it is at most 4.29 s long."""
 
 
 def take_rate(table: TomlTable, key: str, default: float | None = None) -> float:
@@ -23,30 +26,31 @@ def take_rate(table: TomlTable, key: str, default: float | None = None) -> float
     if rate is None:
         return 1.0
     if not math.isfinite(rate) or rate < MIN_RATE_HZ:
-        advice = f"write a rate in hertz, {MIN_RATE_HZ:g} or above"
+        advice = f"write a rate of at least {MIN_RATE_HZ:g} Hz"
         table.error("bad-rate", key, f'"{key}" is {rate:g}', advice)
         return 1.0
     return rate
 
 
-def take_count(table: TomlTable, key: str, default: int, most: int) -> int:
-    """Read a whole number from 0 to ``most`` (``out-of-range`` otherwise)."""
-    value = table.take(key, int, default)
-    if not 0 <= value <= most:
-        out_of_range(table, key, value, most)
+def take_up_to(table: TomlTable, key: str, default: Number, maximum: int) -> Number:
+    """Read a number from 0 to ``maximum`` (``out-of-range`` otherwise), of the default's type."""
+    value = table.take(key, type(default), default)
+    if not 0 <= value <= maximum:
+        out_of_range(table, key, value, maximum)
         return default
     return value
 
 
-def out_of_range(table: TomlTable, key: str, value: float, most: int) -> None:
-    """Add the finding for a number that is not between 0 and ``most``."""
-    table.error("out-of-range", key, f'"{key}" is {value:g}', f"write a number from 0 to {most:,}")
+def out_of_range(table: TomlTable, key: str, value: float, maximum: int) -> None:
+    """Add the finding for a number that is not between 0 and ``maximum``."""
+    advice = f"write a number from 0 to {maximum:,}"
+    table.error("out-of-range", key, f'"{key}" is {value:,}', advice)
 
 
 def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
-    """Absolute path of a file beside the TOML file; a finding when none is there."""
+    """Absolute path of a file beside the TOML file; a finding if there is none."""
     path = whole_path(table.path.parent / name)
-    message = f'"{name}" is not there (looked in {table.path.parent})'
+    message = f'"{name}" was not found in {table.path.parent}'
     is_there(path, name, table, (key, *more), (message, "correct the name or add the file"))
     return path
 
@@ -54,9 +58,9 @@ def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
 def is_there(
     path: Path, name: str, table: TomlTable, key: tuple[str | int, ...], missing: tuple[str, str]
 ) -> bool:
-    """Tell whether a file can be read that a key names; False after a finding at the key.
+    """Tell whether the file that a key names can be read; False after a finding at the key.
 
-    ``missing`` is what to say, and to advise, where there is none.
+    ``missing`` is the message and advice if there is no such file.
     """
     try:
         check_file(path)

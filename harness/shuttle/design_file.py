@@ -1,7 +1,7 @@
-"""Reading ``design.toml``: one design's address, signals and tables.
+"""Reads ``design.toml``: the address, signals and tables of one design.
 
-One rule: nothing here looks at another design; what must hold between designs (addresses, names)
-is checked by the shuttle reader.
+One rule: nothing here looks at another design; the shuttle reader checks what must hold between
+designs (addresses, names).
 """
 
 from __future__ import annotations
@@ -12,12 +12,7 @@ from pathlib import Path
 
 from harness.door import whole_path
 from harness.errors import Findings
-from harness.shuttle.checks import (
-    existing_file,
-    out_of_range,
-    take_count,
-    take_rate,
-)
+from harness.shuttle.checks import existing_file, out_of_range, take_rate, take_up_to
 from harness.shuttle.model import Bus, Design, Pin, TableSpec
 from harness.shuttle.names import bad_name, is_name
 from harness.shuttle.signals import read_signals
@@ -31,16 +26,16 @@ MAX_SETTLE_US = 1_000_000
 
 @dataclass(frozen=True)
 class DesignFile:
-    """A design together with its file, so that rules between designs can point into it."""
+    """A design and its file, so that findings about several designs have a place."""
 
     design: Design
     top: TomlTable
 
 
 def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> DesignFile | None:
-    """Read a design file; None after findings when it is not TOML at all.
+    """Read a design file; None after findings if it is not TOML.
 
-    A design with errors is handed back with what could be read of it.
+    A design with errors is returned with the parts that could be read.
     """
     top = read_toml(path, findings)
     if top is None:
@@ -91,7 +86,7 @@ def _tables(top: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> tuple[
         return ()
     specs = tuple(_table(name, table, clock_hz, signals) for name, table in tables.children())
     if not specs:
-        top.error("no-tables", "tables", "the design has no table", "add [tables.NAME]")
+        top.error("no-tables", "tables", "the design has no tables", "add [tables.NAME]")
     return specs
 
 
@@ -104,20 +99,12 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
         name=name,
         path=path,
         clock_hz=take_rate(table, "clock_hz", clock_hz),
-        settle_us=_settle(table),
-        reset_cycles=take_count(table, "reset_cycles", 2, MAX_RESET_CYCLES),
+        settle_us=take_up_to(table, "settle_us", 0.0, MAX_SETTLE_US),
+        reset_cycles=take_up_to(table, "reset_cycles", 2, MAX_RESET_CYCLES),
         latency=_latency(table, signals),
         intake=table.take("intake", bool, False),
         gap_free=table.take("gap_free", bool, False),
     )
-
-
-def _settle(table: TomlTable) -> float:
-    settle = table.take("settle_us", float, 0.0)
-    if 0 <= settle <= MAX_SETTLE_US:
-        return settle
-    out_of_range(table, "settle_us", settle, MAX_SETTLE_US)
-    return 0.0
 
 
 def _latency(table: TomlTable, signals: tuple[Bus, ...]) -> dict[str, int]:
@@ -127,7 +114,7 @@ def _latency(table: TomlTable, signals: tuple[Bus, ...]) -> dict[str, int]:
     names = {signal.name for signal in signals if signal.can_be_tested}
     latency: dict[str, int] = {}
     for key in below:
-        latency[key] = take_count(below, key, 0, MAX_LATENCY)
+        latency[key] = take_up_to(below, key, 0, MAX_LATENCY)
         if key not in names:
             below.error(
                 "latency-of-unknown-bus",

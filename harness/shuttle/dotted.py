@@ -1,7 +1,7 @@
-"""TOML text into values, refused if it has keys of too many parts or numbers of too many digits.
+"""Parses TOML, but refuses keys with too many parts and numbers with too many digits.
 
-One rule: every TOML text of a user or a bundle comes through here. ``tomllib`` takes time and
-memory by the square of the parts of a dotted key: a few kilobytes could keep a computer busy.
+One rule: every TOML text of a user or a bundle is parsed here. ``tomllib`` takes time and memory in
+proportion to the square of a dotted key's parts: a few kilobytes could block a computer.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import tomllib
 from typing import Any
 
 MAX_PARTS = 16
-"""So many parts a dotted key may have; our own files have at most four."""
+"""Maximum number of parts of a dotted key; our own files have at most four."""
 
 _MARK = re.compile(
     r'''"""(?:[^"\\]|\\.|"(?!""))*+(?:"{3,5})?'''
@@ -21,11 +21,11 @@ _MARK = re.compile(
     r"""|\#[^\n]*+|[.\n=,\[\]{}]""",
     re.DOTALL,
 )
-"""A string or comment as a whole, a dot, or what ends a key."""
+"""A whole string or comment, a dot, or a character that ends a key."""
 
 
 def parse_toml(text: str) -> dict[str, Any]:
-    """Return a TOML text's values.
+    """Return the values of a TOML text.
 
     Raises TOMLDecodeError with the place, also for a key of more than :data:`MAX_PARTS` parts
     (before the parser sees it) and, without a place, for a whole number beyond 64 bits. Raises
@@ -40,7 +40,7 @@ def parse_toml(text: str) -> dict[str, Any]:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError:
         raise
-    except ValueError as trouble:  # so many digits that Python does not even read them
+    except ValueError as trouble:  # more digits than Python converts
         raise _too_large() from trouble
     if _has_large(values):
         raise _too_large()
@@ -48,11 +48,11 @@ def parse_toml(text: str) -> dict[str, Any]:
 
 
 def _too_large() -> tomllib.TOMLDecodeError:
-    return tomllib.TOMLDecodeError("A whole number is beyond 64 bits (at line 1, column 1)")
+    return tomllib.TOMLDecodeError("A whole number does not fit in 64 bits (at line 1, column 1)")
 
 
 def _has_large(values: dict[str, Any]) -> bool:
-    """Look for numbers that TOML 1.0, "Integer", has refused: none here could be meant."""
+    """Look for numbers that TOML 1.0, "Integer", requires to be refused."""
     waiting: list[object] = [values]
     while waiting:
         value = waiting.pop()
@@ -66,10 +66,10 @@ def _has_large(values: dict[str, Any]) -> bool:
 
 
 def _long_key(text: str) -> tuple[int, int] | None:
-    """Find the first key with too many parts, by looking at every character once.
+    """Find the first key with too many parts in one pass.
 
-    Dots within strings and comments do not count. Where the text is not TOML, what is found
-    beyond that place does not matter: the parser stops there.
+    Dots in strings and comments are ignored. In a text that is not TOML, results beyond the first
+    error do not matter: the parser stops there.
     """
     if not any(line.count(".") >= MAX_PARTS for line in text.split("\n")):
         return None

@@ -1,6 +1,6 @@
-"""What a shuttle is: chip pins, designs, and the tables that belong to each design.
+"""A shuttle: its chip pins, its designs, and the tables of each design.
 
-Values only, all frozen. Reading them from TOML is the business of the reader beside this file.
+Frozen values only; the reader beside this file reads them from TOML.
 Bit positions: pin ``k`` of ``Shuttle.pins`` is bit ``k`` of every word of a pattern.
 """
 
@@ -14,11 +14,11 @@ from functools import cached_property
 from pathlib import Path
 
 MAX_PINS = 32
-"""A pattern holds one cycle in 32-bit words, so a chip may have at most 32 pins."""
+"""Maximum number of pins: a pattern holds one cycle in 32-bit words."""
 
 
 class Direction(StrEnum):
-    """What a chip pin is for, seen from the chip."""
+    """The purpose of a chip pin, seen from the chip."""
 
     INPUT = "input"
     OUTPUT = "output"
@@ -44,10 +44,10 @@ class Pin:
 
 @dataclass(frozen=True)
 class Bus:
-    """A named signal of a design: one pin or several, most significant first.
+    """A named signal of a design: one or more pins, most significant first.
 
-    ``direction`` is the design's: a design may use a bidirectional chip pin as a plain input
-    or output. A clock or reset signal is an input.
+    ``direction`` is that of the design, which may use a bidirectional chip pin as a plain input or
+    output. A clock or reset signal is an input.
     """
 
     name: str
@@ -56,7 +56,7 @@ class Bus:
 
     @property
     def width(self) -> int:
-        """How many pins the signal has."""
+        """Number of pins."""
         return len(self.pins)
 
     @property
@@ -84,12 +84,12 @@ class Bus:
 
 @dataclass(frozen=True)
 class TableSpec:
-    """A table of a design and the settings that hold for all of its rows.
+    """A table of a design and the settings for all of its rows.
 
-    ``clock_hz`` is cycles per second asked for; ``settle_us`` the extra wait before outputs are
-    tested, in microseconds; ``reset_cycles`` how many clocks reset is held before row one
-    (0: no reset); ``latency`` says by how many cycles a bus answers later than its row.
-    ``gap_free`` demands that all rows run as one burst, without a pause of the clock.
+    ``clock_hz`` is the requested cycles per second; ``settle_us`` the extra wait before outputs are
+    tested, in microseconds; ``reset_cycles`` the number of clocks with reset active before the
+    first row (0: no reset); ``latency`` the number of cycles by which a bus responds after its row.
+    ``gap_free`` requires all rows to run as one burst, without a pause of the clock.
     """
 
     name: str
@@ -104,7 +104,7 @@ class TableSpec:
 
 @dataclass(frozen=True)
 class Waiver:
-    """A known failure that somebody answers for until a date."""
+    """A known failure, with an owner and an expiry date."""
 
     design: str
     table: str
@@ -118,10 +118,10 @@ class Waiver:
 
 @dataclass(frozen=True)
 class Design:
-    """One design on the shuttle. ``source`` names where its promised behaviour is published.
+    """One design on the shuttle. ``source`` names the publication that specifies its behaviour.
 
     ``folder`` holds ``design.toml``; ``verilog`` and ``netlist`` are absolute paths and may be
-    absent (empty tuple, None): a design can be tested without its gates.
+    missing (empty tuple, None): a design can be tested without its gates.
     """
 
     name: str
@@ -148,7 +148,7 @@ class Shuttle:
     """A shuttle: the chip's pins and every design on it.
 
     ``chip_serial`` is a regular expression that a chip's serial number matches in full.
-    ``reset_active_low`` tells the level that resets. ``sha256`` covers shuttle.toml and every
+    ``reset_active_low`` is True if a low level resets. ``sha256`` covers shuttle.toml and every
     design.toml.
     """
 

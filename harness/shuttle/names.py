@@ -1,7 +1,7 @@
-"""Names of pins and signals, and the ranges that stand for many of them (``in3..in0``).
+"""Names of pins and signals, and ranges of them (``in3..in0``).
 
-One rule: a name is letters, digits and underscores and starts with a letter, so that it can be
-a column of a table, a Verilog port and a part of a file name.
+One rule: a name consists of letters, digits and underscores and starts with a letter, so that it
+can be a table column, a Verilog port and part of a file name.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from harness.shuttle.model import MAX_PINS
 from harness.shuttle.tomlfile import TomlTable
 
 RESERVED = ("repeat", "label", "note")
-"""Columns of a table that are not signals, so no signal may have such a name."""
+"""Table columns that are not signals; no signal may have one of these names."""
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _ENDS = re.compile(r"(.*?)(\d+)")
@@ -26,9 +26,9 @@ def is_name(text: str) -> bool:
 
 
 def take_pins(table: TomlTable, key: str) -> tuple[tuple[str, Location], ...]:
-    """Read a pin list under a key, ranges expanded, each pin with the place it was written at.
+    """Read a pin list under a key, with ranges expanded; each pin comes with its place.
 
-    Entries that cannot be understood become ``bad-pin-name`` or ``bad-pin-range`` findings.
+    Invalid entries become ``bad-pin-name`` or ``bad-pin-range`` findings.
     """
     return tuple(_expand_all(table, key))
 
@@ -42,7 +42,7 @@ def _expand_all(table: TomlTable, key: str) -> Iterator[tuple[str, Location]]:
                 "bad-pin-range",
                 place,
                 f'"{text[:60]}" is not a range of at most {MAX_PINS} pins',
-                'write both ends with one prefix, such as "in0..in3"',
+                'use the same prefix at both ends, such as "in0..in3"',
             )
         for name in names or ():
             if is_name(name):
@@ -56,15 +56,15 @@ def bad_name(table: TomlTable, place: Location, name: str) -> None:
     table.findings.error(
         "bad-pin-name",
         place,
-        f'"{name[:60]}" cannot be a name',
+        f'"{name[:60]}" is not a valid name',
         "use letters, digits and underscores, starting with a letter",
     )
 
 
 def expand_range(text: str) -> tuple[str, ...] | None:
-    """Names that ``in3..in0`` stands for, in that order; a plain name stands for itself.
+    """Names in a range such as ``in3..in0``, in that order; a plain name is a range of one.
 
-    None when it is no range: two prefixes, no numbers, or more pins than a chip can have.
+    None for an invalid range: two prefixes, no numbers, or more pins than a chip can have.
     """
     low, dots, high = (part.strip() for part in text.partition(".."))
     if not dots:

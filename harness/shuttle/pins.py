@@ -1,7 +1,7 @@
-"""Reading ``[pins]`` of a shuttle: the chip's pins and their bit positions.
+"""Reads ``[pins]`` of a shuttle: the chip's pins and their bit positions.
 
-One rule: bits are given in the order inputs, outputs, bidirectional, clock, reset, select,
-whatever the order in the file, so that two authors' files of one chip mean the same words.
+One rule: bits are assigned in the order inputs, outputs, bidirectional, clock, reset, select, not
+in that of the file, so that two files about one chip give the same words.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def _single(table: TomlTable, key: str) -> tuple[Named, ...]:
     """Read a key that names one pin."""
     pins = _listed(table, key)
     if len(pins) > 1:
-        table.error("one-pin-only", key, f'"{key}" names {len(pins)} pins', "name one")
+        table.error("one-pin-only", key, f'"{key}" names {len(pins)} pins', "name only one")
     return pins[:1]
 
 
@@ -79,7 +79,7 @@ def _number(table: TomlTable, listed: list[tuple[Direction, Named]]) -> tuple[Pi
         _too_many(table, len(pins))
     if not pins:
         table.findings.error(
-            "no-pins", table.location(), "the chip has no pins", "list inputs and outputs"
+            "no-pins", table.location(), "the chip has no pins", "list its inputs and outputs"
         )
     return tuple(pins.values())
 

@@ -1,7 +1,7 @@
-"""Where every key of a TOML text stands: a syntax tree walked once into a dictionary.
+"""The place of every key in a TOML text, from one walk over its syntax tree.
 
-One rule: this module knows positions, never values; values are the business of ``tomllib``. It
-is given only texts that ``tomllib`` has accepted. A path is the tuple of keys (and of indices,
+One rule: this module knows positions, never values, which come from ``tomllib``. It gets only
+texts that ``tomllib`` has accepted. A path is the tuple of keys (and of indices,
 for arrays) that leads to a value: ``("tables", "count", "latency", "q")``, ``("waiver", 0)``.
 """
 
@@ -22,7 +22,7 @@ _LANGUAGE = Language(tree_sitter_toml.language())
 def find_places(text: str) -> dict[KeyPath, Place]:
     """Map every key path of a TOML text to its (line, character column), both from 1.
 
-    Elements of an array are mapped to where they stand in it. The empty path is line 1, column 1.
+    Elements of an array are mapped to their places. The empty path is line 1, column 1.
     """
     data = text.encode("utf-8")
     root = Parser(_LANGUAGE).parse(data).root_node
@@ -32,16 +32,16 @@ def find_places(text: str) -> dict[KeyPath, Place]:
 
 
 class _Walk:
-    """The state of one walk: places found so far and how long each array of tables is."""
+    """The state of one walk: the places so far and the length of each array of tables."""
 
     def __init__(self, lines: list[bytes]) -> None:
         self.lines = lines
         self.places: dict[KeyPath, Place] = {(): (1, 1)}
         self.lengths: dict[KeyPath, int] = {}
-        self.last = (0, 0, 1)  # row, byte and column: a line is counted on, not from its start
+        self.last = (0, 0, 1)  # row, byte, column: counting goes on from here
 
     def below(self, base: KeyPath, node: Node) -> None:
-        """Walk what a node of the tree writes below a path."""
+        """Walk the keys that a node of the tree defines below a path."""
         for child in node.named_children:
             if child.type == "pair":
                 key, *_, value = child.named_children
@@ -52,7 +52,7 @@ class _Walk:
                 self.below(self.element(child.named_children[0]), child)
 
     def element(self, key: Node) -> KeyPath:
-        """Begin one more element of an array of tables."""
+        """Begin a new element of an array of tables."""
         *front, (name, part) = _key_parts(key)
         base = self.follow((), front)
         array = (*base, name)
@@ -71,7 +71,7 @@ class _Walk:
                 self.value((*path, index), child)
 
     def follow(self, base: KeyPath, parts: Iterable[tuple[str, Node]]) -> KeyPath:
-        """Walk a possibly dotted key; marks each part on the way."""
+        """Walk a possibly dotted key and mark each part."""
         for name, part in parts:
             base = self.step(base, name, part)
         return base
@@ -95,7 +95,7 @@ class _Walk:
 
 
 def _key_parts(node: Node) -> Iterator[tuple[str, Node]]:
-    """Every name of a key with its node: one for ``a``, two for ``a.b``."""
+    """The names of a key with their nodes: one for ``a``, two for ``a.b``."""
     if node.type == "dotted_key":
         for child in node.named_children:
             yield from _key_parts(child)

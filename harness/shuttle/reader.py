@@ -1,8 +1,7 @@
-"""Reading ``shuttle.toml`` and every design that it names.
+"""Reads ``shuttle.toml`` and every design that it names.
 
-One rule: :func:`check_shuttle` reports everything at once and never raises for what a person
-wrote; :func:`load_shuttle` is the same reading for callers who can only use a shuttle without
-errors.
+One rule: :func:`check_shuttle` reports all findings at once and never raises for the content of a
+file; :func:`load_shuttle` does the same for callers that need a shuttle without errors.
 """
 
 from __future__ import annotations
@@ -33,11 +32,11 @@ def load_shuttle(path: Path) -> Shuttle:
 
 
 def check_shuttle(path: Path) -> tuple[Shuttle | None, list[Finding]]:
-    """Read a shuttle and everything that is wrong with it, in file order.
+    """Read a shuttle and all findings about it, in file order.
 
     The shuttle is None when the file is not TOML or has more pins than a word has bits. With
-    errors among the findings it holds what could be read: enough to check tables of its sound
-    designs, not to run.
+    errors among the findings it has the parts that could be read: enough to check the tables of
+    its valid designs, but not to run.
     """
     findings = Findings()
     file = path / "shuttle.toml" if is_folder(path) else path
@@ -84,7 +83,7 @@ def _pin_check(top: TomlTable, designs: dict[str, Design]) -> tuple[str, ...]:
 
 
 def _hash(tables: list[TomlTable]) -> str:
-    """SHA-256 over the files' own SHA-256, so that moving bytes between files shows."""
+    """SHA-256 over the SHA-256 of each file, so that moving bytes between files changes it."""
     total = hashlib.sha256()
     for table in tables:
         total.update(bytes.fromhex(table.sha256))
@@ -98,7 +97,7 @@ def _serial(top: TomlTable) -> str:
         top.error(
             "bad-regular-expression",
             "chip_serial",
-            f"not a regular expression: {trouble}",
+            f"not a valid regular expression: {trouble}",
             'write something like "SP2-[0-9]{4}"',
         )
         return ".*"
@@ -106,10 +105,12 @@ def _serial(top: TomlTable) -> str:
 
 
 def _designs(top: TomlTable, pins: dict[str, Pin]) -> list[DesignFile]:
-    """Read every design that the shuttle names; those that are not TOML are left out."""
+    """Read every design that the shuttle names, except files that are not TOML."""
     folders = top.strings("designs")
     if not folders and isinstance(top.raw("designs"), list):
-        top.error("no-designs", "designs", "the shuttle has no designs", "name a folder")
+        top.error(
+            "no-designs", "designs", "the shuttle has no designs", "name at least one design folder"
+        )
     read = [_design(top, folder, index, pins) for index, folder in enumerate(folders)]
     files = [file for file in read if file is not None]
     _compare(files)
@@ -125,7 +126,7 @@ def _design(top: TomlTable, folder: str, index: int, pins: dict[str, Pin]) -> De
 
 
 def _compare(files: list[DesignFile]) -> None:
-    """Report what a design shares with the first before it that must be its own."""
+    """Report names and addresses that a design shares with an earlier one."""
     names: dict[str, Design] = {}
     addresses: dict[int, Design] = {}
     for file in files:
@@ -136,13 +137,13 @@ def _compare(files: list[DesignFile]) -> None:
                 "design-name-twice",
                 "name",
                 f'the design in {other.folder.name}/ is also called "{design.name}"',
-                "give each design a name of its own and list each folder once",
+                "give each design its own name, and list each folder once",
             )
         other = addresses.setdefault(design.address, design)
         if design.address >= 0 and other is not design:
             file.top.error(
                 "address-twice",
                 "address",
-                f'address {design.address} is also that of design "{other.name}"',
-                "give each design an address of its own",
+                f'address {design.address} is already used by design "{other.name}"',
+                "give each design its own address",
             )

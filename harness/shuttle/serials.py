@@ -1,7 +1,7 @@
-"""The pattern in a shuttle file that the serial numbers of its chips match.
+"""The pattern for chip serial numbers in a shuttle file.
 
-One rule: a pattern may be a stranger's, so its engine (RE2) takes time in proportion to the text,
-whatever the pattern says; for that it knows no back references and does not look around.
+One rule: a pattern may come from a stranger, so its engine (RE2) takes linear time for every
+pattern; in exchange it has no back references and no lookaround.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ _QUIET.log_errors = False
 
 
 def pattern_trouble(pattern: str) -> str:
-    """Say why a text is no pattern of serial numbers; empty if it is one."""
+    """Return why a text is not a valid pattern; empty if it is."""
     try:
         _compiled(pattern)
     except re2.error as trouble:
@@ -26,7 +26,7 @@ def pattern_trouble(pattern: str) -> str:
 
 
 def is_serial(pattern: str, text: str) -> bool:
-    """Tell whether a whole text matches a pattern; to what is no pattern, no text does."""
+    """Tell whether a whole text matches a pattern; False if the pattern is not valid."""
     try:
         return _compiled(pattern).fullmatch(text) is not None
     except (UnicodeEncodeError, re2.error):
@@ -34,7 +34,7 @@ def is_serial(pattern: str, text: str) -> bool:
 
 
 def pattern_of(serial: str) -> str:
-    """Give the pattern that this serial number matches, and nothing else."""
+    """Return the pattern that matches only this serial number."""
     return str(re2.escape(serial))
 
 

@@ -1,7 +1,7 @@
-"""Reading ``[signals]`` of a design: Verilog ports and the chip pins that they are wired to.
+"""Reads ``[signals]`` of a design: Verilog ports and the chip pins they are wired to.
 
-One rule: a signal's direction follows from its pins; an author writes it only where a design
-uses a bidirectional chip pin one way.
+One rule: a signal's direction follows from its pins; an author writes it only if a design uses a
+bidirectional chip pin in one direction.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def read_signals(table: TomlTable | None, pins: Mapping[str, Pin]) -> tuple[Bus,
             "no-signals",
             table.location(),
             "the design has no signals",
-            "name each Verilog port and its chip pins",
+            "list each Verilog port with its chip pins",
         )
     owner: dict[str, str] = {}
     signals = [_signal(table, name, pins, owner) for name in table]
@@ -64,7 +64,7 @@ def _check_name(table: TomlTable, name: str) -> None:
         table.error(
             "reserved-name",
             name,
-            f'"{name}" is a reserved column of every table',
+            f'"{name}" is reserved for a column of tables',
             "rename the signal and its Verilog port",
         )
 
@@ -76,7 +76,7 @@ def _members(
     pins: Mapping[str, Pin],
     owner: dict[str, str],
 ) -> Iterator[Pin]:
-    """Pins that a signal may have; ``owner`` notes who uses each, the others become findings."""
+    """Valid pins of a signal; the others become findings. ``owner`` maps each pin to its signal."""
     usable = [name for name, pin in pins.items() if pin.direction in _ROLE]
     for name, place in written:
         pin = pins.get(name)
@@ -89,7 +89,7 @@ def _members(
                 "select-pin-used",
                 place,
                 f'"{name}" selects the design, so no design can use it',
-                "take another pin",
+                "use another pin",
             )
         else:
             yield pin
@@ -99,7 +99,7 @@ def _members(
                 "pin-used-twice",
                 place,
                 f'pin "{name}" is already used by {other}',
-                "give each signal pins of its own",
+                "give each signal its own pins",
             )
         owner.setdefault(name, signal)
 
@@ -131,14 +131,14 @@ def _direction(
 
 
 def _wished(table: TomlTable, members: tuple[Pin, ...], wish: Direction) -> Direction | None:
-    """Allow a direction that every pin can take: bidirectional pins any, the others their own."""
+    """Allow a direction that every pin supports: bidirectional pins any, others their own."""
     for pin in members:
         if _ROLE[pin.direction] not in (Direction.BIDIRECTIONAL, wish):
             table.error(
                 "bad-direction",
                 "direction",
-                f'chip pin "{pin.name}" is {pin.direction}, so it cannot be {wish}',
-                "take a bidirectional pin or drop the direction",
+                f'chip pin "{pin.name}" has direction {pin.direction}, so this cannot be {wish}',
+                "use bidirectional pins, or remove the direction",
             )
             return None
     return wish

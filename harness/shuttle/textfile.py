@@ -1,8 +1,8 @@
-"""Reading a small text file that a person wrote, with a finding for every way it can be bad.
+"""Reads a small text file of a user, with a finding for each way it can be damaged.
 
 One rule: nothing is guessed. A file that is not UTF-8 is reported with the place of its first
-bad byte, one without a line break at its end as perhaps cut off; only a byte-order mark is
-tolerated, with a warning.
+invalid byte, and one without a line break at its end as possibly cut off; only a byte-order mark
+is accepted, with a warning.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def read_bytes(path: Path, findings: Findings, most: int) -> bytes | None:
 
 
 def read_text(path: Path, findings: Findings) -> TextFile | None:
-    """Return a UTF-8 text file, or None after a finding when it is not one."""
+    """Return a UTF-8 text file, or None after a finding."""
     data = read_bytes(path, findings, MAX_SETTINGS_BYTES)
     if data is None:
         return None
@@ -48,7 +48,7 @@ def read_text(path: Path, findings: Findings) -> TextFile | None:
 
 
 def without_mark(path: Path, data: bytes, findings: Findings) -> bytes:
-    """Return a file's first bytes without a byte-order mark, after a warning if there is one."""
+    """Remove a byte-order mark from a file's first bytes, with a warning."""
     if data.startswith(BYTE_ORDER_MARK):
         findings.warn(
             "byte-order-mark",
@@ -60,7 +60,7 @@ def without_mark(path: Path, data: bytes, findings: Findings) -> bytes:
 
 
 def check_bytes(path: Path, body: bytes, findings: Findings, line: int = 1) -> bool:
-    """Tell whether bytes are UTF-8 without NUL; the first bad byte becomes a finding.
+    """Tell whether bytes are UTF-8 without NUL; the first invalid byte becomes a finding.
 
     ``line`` is the number of their first line.
     """
@@ -69,7 +69,7 @@ def check_bytes(path: Path, body: bytes, findings: Findings, line: int = 1) -> b
         findings.error(
             "nul-byte",
             place_of_offset(path, body, nul, line),
-            "the file holds a NUL byte, so it is not a text file",
+            "the file contains a NUL byte, so it is not text",
             "export it again as UTF-8 text",
         )
         return False
@@ -79,7 +79,7 @@ def check_bytes(path: Path, body: bytes, findings: Findings, line: int = 1) -> b
         findings.error(
             "not-utf8",
             place_of_offset(path, body, trouble.start, line),
-            f"byte 0x{body[trouble.start]:02X} is not UTF-8 (Latin-1 or Windows text?)",
+            f"byte 0x{body[trouble.start]:02X} is not valid UTF-8 (Latin-1 or Windows text?)",
             "save the file as UTF-8",
         )
         return False

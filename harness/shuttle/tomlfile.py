@@ -1,8 +1,8 @@
-"""Typed reading of TOML files that reports every fault with its line and column.
+"""Reads typed values from TOML files and reports every fault with its line and column.
 
-One rule: a :class:`TomlTable` never raises for what a person wrote. It adds a finding and hands
-back the default, so that one reading tells everything that is wrong. A reader takes each key it
-knows, then calls :meth:`TomlTable.finish` on the top table: whatever nobody asked for is unknown.
+One rule: a :class:`TomlTable` never raises for the content of a file. It adds a finding and returns
+the default, so that one reading reports all faults. A reader takes each key it knows, then calls
+:meth:`TomlTable.finish` on the top table: keys that were not asked for are unknown.
 
 Used like this::
 
@@ -13,9 +13,9 @@ Used like this::
         rate = top.take("rate_hz", float, 1e6)  # float; integers are accepted
         pins = top.table("pins")                # TomlTable | None; a finding when missing
         slots = top.tables("slot")              # list[TomlTable]; may be empty
-        top.finish()                            # unknown keys, in every table handed out
+        top.finish()                            # unknown keys, in every table returned
 
-Nothing here knows what a key means.
+Nothing here knows the meaning of a key.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from harness.shuttle.textfile import TextFile, read_text
 T = TypeVar("T", str, int, float, bool, date)
 
 _KIND_NAMES: dict[type, str] = {
-    str: "text in quotes",
+    str: "a string in quotes",
     int: "a whole number",
     float: "a number",
     bool: "true or false",
@@ -51,7 +51,7 @@ _AT = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
 def read_toml(path: Path, findings: Findings) -> TomlTable | None:
-    """Return a TOML file's top table, or None after findings when it is not TOML at all."""
+    """Return the top table of a TOML file, or None after findings if it is not TOML."""
     file = read_text(path, findings)
     if file is None:
         return None
@@ -68,14 +68,14 @@ def read_toml(path: Path, findings: Findings) -> TomlTable | None:
         findings.error(
             "nul-character",
             top.location(*place),
-            "a text here holds a NUL",
-            "take \\u0000 out of it",
+            "this string contains a NUL character",
+            "remove \\u0000",
         )
     return top
 
 
 def _nuls(value: object, place: KeyPath) -> Iterator[tuple[Any, ...]]:
-    """Find texts and keys with a NUL, which TOML allows and no page or database can keep."""
+    """Find strings and keys with a NUL, which TOML allows but no page or database can store."""
     if isinstance(value, dict):
         below: Iterable[tuple[str | int, object]] = value.items()
     elif isinstance(value, list):
@@ -91,12 +91,12 @@ def _nuls(value: object, place: KeyPath) -> Iterator[tuple[Any, ...]]:
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
-    """Advice for a name that is not known: the nearest known one, or the list of all."""
+    """Advice for an unknown name: the nearest known one, or the list of all."""
     names = sorted(set(known))
     close = difflib.get_close_matches(word, names, n=1, cutoff=0.6)
     if close:
         return f'did you mean "{close[0]}"?'
-    return f"known here: {', '.join(names)}" if names else "remove it"
+    return f"use one of: {', '.join(names)}" if names else "remove it"
 
 
 def _add_syntax_error(file: TextFile, message: str, findings: Findings) -> None:
@@ -111,13 +111,13 @@ def _add_syntax_error(file: TextFile, message: str, findings: Findings) -> None:
         "toml-syntax",
         Location(file.path, line, column),
         f"not valid TOML: {words[:200]}",
-        "correct this line; text values stand in quotes",
+        "correct this line; strings need quotes",
     )
 
 
 @dataclass(frozen=True)
 class _Source:
-    """What every table of one file shares."""
+    """What all tables of a file share."""
 
     path: Path
     data: bytes
@@ -129,8 +129,8 @@ class _Source:
 class TomlTable:
     """One table of a TOML file, read key by key. Made by :func:`read_toml`.
 
-    ``take`` and ``strings`` hand back values, ``table``, ``tables`` and ``children`` tables
-    below; each adds a finding instead of raising. Every key asked for counts as known.
+    ``take`` and ``strings`` return values, ``table``, ``tables`` and ``children`` return the tables
+    below; each adds a finding instead of raising. Every key asked for becomes known.
     """
 
     source: _Source
@@ -141,18 +141,13 @@ class TomlTable:
 
     @property
     def path(self) -> Path:
-        """The file."""
+        """The path of the file."""
         return self.source.path
 
     @property
     def findings(self) -> Findings:
-        """Where findings go."""
+        """The findings of this reading."""
         return self.source.findings
-
-    @property
-    def data(self) -> bytes:
-        """The file's bytes as they are on disk."""
-        return self.source.data
 
     @property
     def sha256(self) -> str:
@@ -161,23 +156,23 @@ class TomlTable:
 
     @property
     def title(self) -> str:
-        """How the file's author would name this table: ``pins``, ``slot[0]``; empty at the top."""
+        """The name of this table as in the file: ``pins``, ``slot[0]``; empty at the top."""
         text = ""
         for part in self.key_path:
             text += f"[{part}]" if isinstance(part, int) else f".{part}" if text else part
         return text
 
     def __contains__(self, key: str) -> bool:
-        """Tell whether the key is written; asking makes it known."""
+        """Tell whether the key exists; asking makes it known."""
         self.known.add(key)
         return key in self.values
 
     def __iter__(self) -> Iterator[str]:
-        """All keys as written, in order; does not make them known."""
+        """All keys in the order of the file; does not make them known."""
         return iter(tuple(self.values))
 
     def location(self, *keys: str | int) -> Location:
-        """Place of a key, or of an element or key below it; of this table if it is not written."""
+        """Place of a key, or of an element or key below it; of this table if there is none."""
         path = (*self.key_path, *keys)
         while path not in self.source.places:
             path = path[:-1]
@@ -210,58 +205,60 @@ class TomlTable:
         return value
 
     def raw(self, key: str) -> object:
-        """Value of a key whatever its type, None if it is not written; makes it known."""
+        """Value of a key of any type, or None; makes it known."""
         self.known.add(key)
         return self.values.get(key)
 
     def text(self, key: str) -> str:
-        """Read a required text that must not be empty; "" after a finding."""
+        """Read a required string that must not be empty; "" after a finding."""
         text = self.take(key, str)
         if text is not None and not text.strip():
             self.error("empty-text", key, f'"{key}" is empty', "fill it in")
         return (text or "").strip()
 
     def strings(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
-        """Return a list of texts. Without a default the key is required; () if wrong.
+        """Return a list of strings. Without a default the key is required; () if wrong.
 
-        A single text counts as a list of one.
+        A single string is read as a list of one.
         """
         if key not in self:
             if default is None:
-                self.missing(key, "a list of texts")
+                self.missing(key, "a list of strings")
             return default or ()
         value = self.values[key]
         if isinstance(value, str):
             return (value,)
         if not isinstance(value, list):
-            self.mistyped(key, "a list of texts")
+            self.mistyped(key, "a list of strings")
             return default or ()
         for index, item in enumerate(value):
             if not isinstance(item, str):
-                self._mistyped_at(self.location(key, index), f"{key}[{index}]", "text in quotes")
+                self._mistyped_at(
+                    self.location(key, index), f"{key}[{index}]", "a string in quotes"
+                )
         return tuple(item for item in value if isinstance(item, str))
 
     def table(self, key: str) -> TomlTable | None:
-        """Return the table under a key; adds a finding and gives None if it is not there."""
+        """Return the table under a key, or None after a finding."""
         if key not in self:
-            self.missing(key, f"a table: [{key}]")
+            self.missing(key, f"a table, [{key}]")
         return self.maybe_table(key)
 
     def maybe_table(self, key: str) -> TomlTable | None:
-        """Return the table under a key, or None if it is not written."""
+        """Return the table under a key, or None if there is none."""
         return self._table(key, self.values[key]) if key in self else None
 
     def tables(self, key: str) -> list[TomlTable]:
-        """Return the tables of an array ``[[key]]``; empty if it is not written."""
+        """Return the tables of an array ``[[key]]``; empty if there is none."""
         value = self.values[key] if key in self else []
         if not isinstance(value, list):
-            self.mistyped(key, f"an array of tables: [[{key}]]")
+            self.mistyped(key, f"an array of tables, [[{key}]]")
             return []
         tables = [self._table(key, item, index) for index, item in enumerate(value)]
         return [table for table in tables if table is not None]
 
     def children(self) -> Iterator[tuple[str, TomlTable]]:
-        """Every key of a table whose keys are names, with the table that each holds."""
+        """All keys of a table whose keys are names, with the table under each."""
         for key, value in self.values.items():
             self.known.add(key)
             table = self._table(key, value)
@@ -269,7 +266,7 @@ class TomlTable:
                 yield key, table
 
     def finish(self) -> None:
-        """Report every key that nobody asked for, here and in all tables handed out."""
+        """Report every key that was not asked for, here and in all tables returned."""
         for key in self.values:
             if key not in self.known:
                 self.findings.add_lazy(partial(self._unknown, key))
@@ -282,16 +279,16 @@ class TomlTable:
         return Finding("unknown-key", self.location(key), message, nearest(key, self.known))
 
     def missing(self, key: str, what: str) -> None:
-        """Add the finding for a key that should have been written."""
+        """Add the finding for a missing key."""
         where = f"[{self.title}]" if self.title else "this file"
-        self.error("missing-key", key, f'{where} has no "{key}"', f"add it; it is {what}")
+        self.error("missing-key", key, f'{where} has no "{key}"', f"add it: {what}")
 
     def mistyped(self, key: str, what: str) -> None:
         """Add the finding for a value of the wrong type."""
         self._mistyped_at(self.location(key), key, what)
 
     def _mistyped_at(self, place: Location, name: str, what: str) -> None:
-        self.findings.error("wrong-type", place, f'"{name}" is not {what}', f"write {what}")
+        self.findings.error("wrong-type", place, f'"{name}" has the wrong type', f"write {what}")
 
     def _table(self, key: str, value: object, *index: int) -> TomlTable | None:
         if not isinstance(value, dict):

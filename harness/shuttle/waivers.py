@@ -1,6 +1,6 @@
-"""Reading ``[[waiver]]`` of a shuttle: known failures that somebody answers for until a date.
+"""Reads ``[[waiver]]`` of a shuttle: known failures, each with an owner and an expiry date.
 
-One rule: a waiver that nobody owns, that has no end or that covers nothing is an error.
+One rule: a waiver without an owner, without an expiry date or without a subject is an error.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from harness.shuttle.tomlfile import TomlTable, nearest
 def read_waiver(
     table: TomlTable, designs: Mapping[str, Design], pins: Mapping[str, Pin], serial: str
 ) -> Waiver:
-    """Read one waiver, with findings for what it covers that does not exist.
+    """Read one waiver, with findings for subjects that do not exist.
 
     ``serial`` is the regular expression of chip serial numbers.
     """
@@ -42,7 +42,7 @@ def _check_expiry(table: TomlTable, waiver: Waiver) -> None:
         table.findings.warn(
             "waiver-expired",
             table.location("expiry"),
-            f"the waiver ended on {waiver.expiry}; such failures are FAIL again",
+            f"the waiver ended on {waiver.expiry}; its failures count as FAIL again",
             "fix the cause, or agree on a new date",
         )
 

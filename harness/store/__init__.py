@@ -4,7 +4,7 @@ from harness.store.engine import store_file
 from harness.store.glance import Glance, SlotGlance
 from harness.store.history import (
     History,
-    HistoryNight,
+    HistoryRun,
     of_chip,
     of_design,
     of_slot,
@@ -21,7 +21,7 @@ __all__ = [
     "Glance",
     "History",
     "HistoryLine",
-    "HistoryNight",
+    "HistoryRun",
     "PassRate",
     "Selection",
     "SlotGlance",

@@ -1,7 +1,7 @@
-"""What many nights say about a chip, a design or a slot: read from summaries.
+"""The history of a chip, a design or a slot over many runs, read from summaries.
 
-One rule: a run whose summaries are not there, or not right any more, is read from its outcomes;
-so a history is whole at any moment, and no reader writes.
+One rule: a run whose summaries are missing or out of date is read from its outcomes; so a history
+is complete at any moment, and no reader writes.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from datetime import datetime
 from sqlalchemy import Connection, exists, select
 
 from harness.records import RunKind, Verdict, worst
-from harness.store.lines import HistoryLine, Night, history_lines
+from harness.store.lines import HistoryLine, RunSummary, history_lines
 from harness.store.models import LayoutRow, MarginRow, NightRow, OutcomeRow, RunRow, SubjectRow
 from harness.store.summaries import LETTERS, Selection, SubjectKind, summaries
 
@@ -26,10 +26,10 @@ _COLUMNS = {
 
 
 @dataclass(frozen=True)
-class HistoryNight:
-    """One run: how many tables got which verdict. A verdict that did not occur is not there.
+class HistoryRun:
+    """One run: how many tables got which verdict. Verdicts that did not occur are left out.
 
-    ``kind`` tells a night of the rack from an intake.
+    ``kind`` distinguishes a run of the rack from an intake.
     """
 
     run_id: str
@@ -50,10 +50,10 @@ class HistoryNight:
 
 @dataclass(frozen=True)
 class History:
-    """What was asked for, table by table and night by night; an intake stands among the nights."""
+    """A subject's tables, and its runs from the oldest to the latest; intakes are among them."""
 
     lines: tuple[HistoryLine, ...]
-    nights: tuple[HistoryNight, ...]
+    runs: tuple[HistoryRun, ...]
 
 
 def of_chip(serial: str) -> Selection:
@@ -72,18 +72,18 @@ def of_slot(rack: str, slot: str) -> Selection:
 
 
 def read_history(connection: Connection, which: Selection) -> History:
-    """Read every night of a subject: summaries, and outcomes of runs that have none yet."""
-    nights = sorted(
+    """Read every run of a subject: summaries, and outcomes of runs that have none yet."""
+    runs = sorted(
         (*_summarised(connection, which), *_unsummarised(connection, which)),
-        key=lambda night: (night.started, night.run_id),
+        key=lambda run: (run.started, run.run_id),
     )
     return History(
-        tuple(history_lines(nights)),
-        tuple(HistoryNight(n.run_id, n.started, RunKind(n.kind), _counts(n)) for n in nights),
+        tuple(history_lines(runs)),
+        tuple(HistoryRun(r.run_id, r.started, RunKind(r.kind), _counts(r)) for r in runs),
     )
 
 
-def _summarised(connection: Connection, which: Selection) -> Iterator[Night]:
+def _summarised(connection: Connection, which: Selection) -> Iterator[RunSummary]:
     subject = connection.scalar(
         select(SubjectRow.number).where(
             SubjectRow.kind == which.kind.value,
@@ -103,27 +103,27 @@ def _summarised(connection: Connection, which: Selection) -> Iterator[Night]:
         .where(of_subject, RunRow.summarised)
     )
     for run_id, started, kind, layout, letters in rows:
-        yield Night(run_id, started, kind, layouts[layout], letters)
+        yield RunSummary(run_id, started, kind, layouts[layout], letters)
 
 
-def _unsummarised(connection: Connection, which: Selection) -> Iterator[Night]:
-    """Read runs that are under way, were killed a short while ago, or changed afterwards."""
+def _unsummarised(connection: Connection, which: Selection) -> Iterator[RunSummary]:
+    """Read runs that are under way, were killed recently, or changed afterwards."""
     wanted = select(RunRow.run_id, RunRow.started, RunRow.kind).where(~RunRow.summarised)
     for run_id, started, kind in connection.execute(wanted).all():
         # the other outcomes of a whole rack would take many times as long
         chosen = _COLUMNS[which.kind] == which.name
         found = summaries(connection, run_id, chosen).get(which)
         if found is not None:
-            yield Night(run_id, started, kind, found.entries, "".join(found.letters))
+            yield RunSummary(run_id, started, kind, found.entries, "".join(found.letters))
 
 
-def _counts(night: Night) -> dict[Verdict, int]:
-    counts = {verdict: night.letters.count(letter) for verdict, letter in LETTERS.items()}
+def _counts(run: RunSummary) -> dict[Verdict, int]:
+    counts = {verdict: run.letters.count(letter) for verdict, letter in LETTERS.items()}
     return {verdict: count for verdict, count in counts.items() if count}
 
 
 def read_subjects(connection: Connection) -> tuple[Selection, ...]:
-    """Read what a history can be about: subjects of summaries, of other runs, and of margins.
+    """Read every subject: those of summaries, of other runs, and of margins.
 
     They are sorted: chips, designs, then the slots of each rack.
     """

@@ -25,8 +25,8 @@ Insert = TypeVar("Insert", postgresql.Insert, sqlite.Insert)
 OUTCOME_KEY = ("run_id", "slot", "design", "table_name")
 CHIP_KEY = ("run_id", "slot")
 
-AT_ONCE = 500
-"""So many rows go to a server in one statement; a text there has at most 1 GB."""
+MAX_ROWS = 500
+"""Maximum number of rows in one statement to a server, where a text has at most 1 GB."""
 
 _TEXTS = {"body"}
 """JSON that is kept to the letter, so it travels as a text."""
@@ -70,8 +70,8 @@ def _put(
             connection.execute(_row_statement(model, key, names), list(rows))
             return
         last = list({tuple(row[name] for name in key): row for row in rows}.values())
-        for start in range(0, len(last), AT_ONCE):
-            piece = to_text([_as_json(row) for row in last[start : start + AT_ONCE]])
+        for start in range(0, len(last), MAX_ROWS):
+            piece = to_text([_as_json(row) for row in last[start : start + MAX_ROWS]])
             connection.execute(_piece_statement(model, key, names), {"piece": piece})
 
 

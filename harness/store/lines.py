@@ -1,4 +1,4 @@
-"""One line for each table on each chip through many nights: pure arithmetic on verdict letters.
+"""One line for each table on each chip over many runs: pure arithmetic on verdict letters.
 
 One rule: a verdict counts towards a pass rate only if the chip was judged. ERROR and NOT RUN are
 counted beside it, and neither makes or ends a change.
@@ -22,7 +22,7 @@ _UNJUDGED = "".join(letter for verdict, letter in LETTERS.items() if not verdict
 
 
 @dataclass(frozen=True)
-class Night:
+class RunSummary:
     """One run's summary of a subject: entries, and a letter for each."""
 
     run_id: str
@@ -34,7 +34,7 @@ class Night:
 
 @dataclass(frozen=True)
 class HistoryLine:
-    """One table on one chip through all nights that were asked for.
+    """One table on one chip over all runs of a history.
 
     The moments are starts of runs. ``verdict`` is the latest of those that judged the chip, in
     force without a change since ``last_changed``; ``untested`` counts the ERROR and NOT RUN
@@ -52,16 +52,16 @@ class HistoryLine:
     untested: int
 
 
-def history_lines(nights: Sequence[Night]) -> Iterator[HistoryLine]:
-    """Give one line per chip and table, sorted by chip, design and table; nights oldest first."""
+def history_lines(runs: Sequence[RunSummary]) -> Iterator[HistoryLine]:
+    """Give one line per chip and table, sorted by chip, design and table; runs oldest first."""
     letters: defaultdict[Entry, str] = defaultdict(str)
     starts: defaultdict[Entry, list[datetime]] = defaultdict(list)
-    # hundreds of nights have one or two layouts: read by column, not letter by letter
-    for _, same in groupby(nights, key=lambda night: id(night.entries)):
+    # hundreds of runs have one or two layouts: read by column, not letter by letter
+    for _, same in groupby(runs, key=lambda run: id(run.entries)):
         alike = list(same)
-        moments = [night.started for night in alike]
+        moments = [run.started for run in alike]
         columns: defaultdict[Entry, list[Sequence[str]]] = defaultdict(list)
-        texts = zip(*(night.letters for night in alike), strict=True)
+        texts = zip(*(run.letters for run in alike), strict=True)
         for entry, column in zip(alike[0].entries, texts, strict=True):
             columns[entry].append(column)
         for entry, mine in columns.items():  # several if a chip was in several slots
@@ -72,7 +72,7 @@ def history_lines(nights: Sequence[Night]) -> Iterator[HistoryLine]:
 
 
 def _line(entry: Entry, letters: str, starts: Sequence[datetime]) -> HistoryLine:
-    """Make a line of an entry's letters, and the start of the run of each."""
+    """Make the line of an entry from its letters and the start of each letter's run."""
     chip_serial, design, table = entry
     untested = sum(map(letters.count, _UNJUDGED))
     latest = letters.rstrip(_UNJUDGED)[-1:]

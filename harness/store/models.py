@@ -28,7 +28,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from harness.errors import StoreError
 from harness.records import RunKind
 
-SCHEMA_VERSION = 5
+SCHEMA_VERSION = 6
 
 
 def in_utc(moment: datetime) -> datetime:
@@ -132,7 +132,6 @@ class OutcomeRow(Base):
     table_name: Mapped[str] = mapped_column(Text)
     table_sha256: Mapped[str] = mapped_column(Text)
     verdict: Mapped[str] = mapped_column(Text)
-    origin: Mapped[str] = mapped_column(Text)
     mismatches: Mapped[int]
     started: Mapped[datetime] = mapped_column(Moment)
     seconds: Mapped[float]

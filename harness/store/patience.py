@@ -27,7 +27,7 @@ PATIENCE_SECONDS = 120.0
 GIVEN_UP = "the run is stopped, so it is not waited for any longer"
 
 _PAUSE_SECONDS = 0.25
-_LONGEST_PAUSE_SECONDS = 2.0
+_MAX_PAUSE_SECONDS = 2.0
 _LOOK_SECONDS = 0.1
 """How soon a pause ends when the waiting is to end."""
 
@@ -100,7 +100,7 @@ class Patience:
             else:
                 self._is_back()
                 return found
-            pause = min(2 * pause, _LONGEST_PAUSE_SECONDS)
+            pause = min(2 * pause, _MAX_PAUSE_SECONDS)
 
     def _is_to_end_within(self, pause: float) -> bool:
         """Pause; at once if nobody wants to wait any more, which is told."""

@@ -22,8 +22,8 @@ from harness.records import (
     ChipOverview,
     ChipRecord,
     CodecError,
-    Origin,
     Outcome,
+    Reason,
     RunHeading,
     RunKind,
     RunOverview,
@@ -33,7 +33,7 @@ from harness.records import (
     encode,
     to_text,
 )
-from harness.store.damage import RESTORE, read_body, verdict_of
+from harness.store.damage import read_body, verdict_of
 from harness.store.inserts import Row
 from harness.store.models import Base, ChipRow, OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
@@ -85,7 +85,6 @@ def _outcome_row(run_id: str, outcome: Outcome) -> Row:
         "table_name": outcome.table,
         "table_sha256": outcome.table_sha256,
         "verdict": outcome.verdict.value,
-        "origin": outcome.origin.value,
         "mismatches": outcome.mismatches,
         "started": outcome.started,
         "seconds": outcome.seconds,
@@ -213,9 +212,9 @@ def read_outcomes(
 def _damaged(where: str, error: CodecError) -> Mapping[str, Any]:
     return {
         "verdict": Verdict.ERROR,
-        "origin": Origin.UNKNOWN,
+        "reason": Reason.RECORD_DAMAGED,
         "summary": f"{where} is damaged ({error}), so nothing is known of this table",
-        "advice": f"{RESTORE}, or run the table again",
+        "advice": Reason.RECORD_DAMAGED.advice,
     }
 
 

@@ -73,8 +73,8 @@ from harness.store.transactions import reading, writing
 LEFT_OVER = timedelta(days=1)
 """A run without summaries that is older than this when another starts was killed."""
 
-MARGINS_BEHIND = 60
-"""So many margins of each design of a chip are shown behind those of a run."""
+MAX_MARGINS_BEHIND = 60
+"""Maximum number of earlier margins of each design and chip shown with a run."""
 
 T = TypeVar("T")
 
@@ -291,7 +291,7 @@ class Store:
 
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
         """Read what reports of a run show: its margins, and the latest of the same chips."""
-        chosen = behind(run_id, MARGINS_BEHIND)
+        chosen = behind(run_id, MAX_MARGINS_BEHIND)
         found = self._read(lambda connection: read_margins(connection, self.place, chosen))
         return tuple(sorted(found, key=lambda margin: margin.chip_serial))
 

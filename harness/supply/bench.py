@@ -1,7 +1,7 @@
-"""The bench supply while a chip is measured on it: a context that ends at the nominal voltage.
+"""A bench supply during a measurement: a context that ends at the nominal voltage.
 
-One rule: whatever is set is read back and the device's error queue is emptied, and whatever ends
-the context, the nominal voltage comes back first or a loud complaint says by how much it did not.
+One rule: every setting is read back and the device's error queue is emptied; and every way out of
+the context restores the nominal voltage first, or complains loudly that it could not.
 """
 
 from __future__ import annotations
@@ -23,25 +23,25 @@ from harness.supply.numerals import read_number, read_switch
 from harness.supply.wire import Wire
 
 MAX_ERRORS = 32
-"""So many entries of an error queue are read at most; a queue that is longer never ends."""
+"""Maximum number of entries that are read from an error queue."""
 
 STEP_V, STEP_A = 0.02, 0.02
-"""How far a setting may be from what was asked: the steps that supplies round to."""
+"""Maximum difference between a setting and the request: supplies round to such steps."""
 
 LOOK_SECONDS = 0.02
 Value = TypeVar("Value")
 Handler = Callable[[int, FrameType | None], object] | int
 ENDINGS = ("SIGTERM", "SIGHUP")
-"""Signals that would end the process without another word; Windows lacks some."""
+"""Signals that would end the process at once; Windows lacks some."""
 
 
 def open_supply(
     spec: SupplySpec, port: str | None = None, before: Callable[[], None] = lambda: None
 ) -> BenchSupply:
-    """Make ready to use a rack's bench supply; nothing is opened or set before the context begins.
+    """Return a rack's bench supply; nothing is opened or set before the context begins.
 
-    ``port`` stands for the spec's own, as that of a virtual supply. ``before`` is called each time
-    before the port is opened, as to lock it; it may raise a LinkError.
+    ``port`` replaces that of the spec, for example with a virtual supply's. ``before`` is called
+    each time before the port is opened, for example to lock it; it may raise a LinkError.
     """
     url = port if port is not None else spec.port
 
@@ -55,12 +55,12 @@ def open_supply(
 class BenchSupply:
     """A bench supply, from the nominal voltage back to the nominal voltage.
 
-    At its begin the context limits the current, sets the nominal voltage and then switches the
-    output on; at its end it sets the nominal voltage again and leaves the output as it was found.
-    SIGTERM and SIGHUP end it too, if it was begun in the main thread; a process that is killed
-    outright cannot restore anything. Threads may use it by turns; once it is left, none can.
+    The context first limits the current, sets the nominal voltage and then switches the output on;
+    at its end it sets the nominal voltage again and leaves the output as it was before. SIGTERM and
+    SIGHUP end it too, if it was entered in the main thread; a process that is killed outright
+    cannot restore anything. Threads may take turns to use it, but not after its end.
 
-    Raises SupplyTrouble for whatever the device or its port gets wrong, ConfigError for a voltage
+    Raises SupplyTrouble for every fault of the device or its port, ConfigError for a voltage
     outside the limits. Neither says anything about a chip.
     """
 
@@ -78,7 +78,7 @@ class BenchSupply:
     def __enter__(self) -> Self:
         """Open the port, limit the current, set the nominal voltage, switch on."""
         say.voltage_message(self.spec.volts, self.spec.limits)
-        self._wire = self._opened()
+        self._wire = Wire(self._opener, self._where)
         self._endings.enter_context(_handled(ENDINGS, _end))
         try:
             self.identity = self._wire.ask(say.IDENTIFY)
@@ -95,11 +95,11 @@ class BenchSupply:
         return self
 
     def __exit__(self, *_: object) -> None:
-        """Restore the nominal voltage; raises SupplyTrouble that says what to do if it fails."""
+        """Restore the nominal voltage; raises SupplyTrouble with what to do if that fails."""
         self._leave()
 
     def set_volts(self, volts: float) -> float:
-        """Set a voltage, wait until it is there, and give what is measured, in V.
+        """Set a voltage, wait until it is reached, and return the measured one in V.
 
         Raises ConfigError, before anything is sent, for one outside the limits.
         """
@@ -115,15 +115,15 @@ class BenchSupply:
         self._compare(say.VOLTAGE, volts, STEP_V, "V")
 
     def measured(self) -> Reading:
-        """What the supply measures at its terminals now."""
+        """Measure at the terminals of the supply."""
         with self._turn:
             return Reading(self._number(say.MEASURED_VOLTAGE), self._number(say.MEASURED_CURRENT))
 
     def check(self, volts: float) -> None:
-        """See that a voltage which was set is still there: output, terminals, error queue.
+        """Check that a set voltage is still there: output, terminals, error queue.
 
-        Changes nothing. Raises SupplyTrouble with whatever is wrong: what was measured meanwhile
-        says nothing about a chip.
+        Changes nothing. Raises SupplyTrouble with every fault: measurements since the last check
+        then say nothing about a chip.
         """
         with self._turn:
             trouble = self._trouble(volts)
@@ -134,12 +134,12 @@ class BenchSupply:
             raise SupplyTrouble(f"{self._where}: {problems}")
 
     def _trouble(self, volts: float) -> str:
-        """What is wrong with output or terminals; empty if nothing is."""
+        """Describe a fault of the output or terminals; empty if there is none."""
         if not self._is_on():
             return (
                 "the output of the bench supply is off, and this program did not switch it off; "
-                "its protection may have tripped: look for a short and at its current limit, with "
-                "the power off"
+                "its protection may have tripped; with the power off, look for a short and check "
+                "its current limit"
             )
         reading = self.measured()
         return "" if self._is_there(reading, volts) else self._missed(volts, reading, "now")
@@ -149,9 +149,9 @@ class BenchSupply:
 
     def _missed(self, volts: float, reading: Reading, when: str) -> str:
         return (
-            f"{volts:g} V was set and {reading.volts:g} V is measured {when}, at "
-            f"{reading.amperes:g} A (limit {self.spec.limits.current_a:g} A); look for a short "
-            "or a current limit, with the power off"
+            f"{volts:g} V was set, but {reading.volts:g} V is measured {when} at "
+            f"{reading.amperes:g} A (limit {self.spec.limits.current_a:g} A); with the power "
+            "off, look for a short or a current limit"
         )
 
     def _limit_current(self) -> None:
@@ -163,7 +163,7 @@ class BenchSupply:
         self._send(message)
         if self._is_on() is not (message == say.OUTPUT_ON):
             raise SupplyTrouble(
-                f'{self._where}: the bench supply took "{message}" without doing it'
+                f'{self._where}: the bench supply accepted "{message}" but did not do it'
             )
 
     def _settled(self, volts: float) -> Reading:
@@ -180,16 +180,16 @@ class BenchSupply:
             time.sleep(LOOK_SECONDS)
 
     def _compare(self, query: str, wanted: float, step: float, unit: str) -> None:
-        """Read a setting back: it must be what was set, but for the device's own rounding."""
+        """Read a setting back: it must be what was set, except for the device's rounding."""
         actual = self._number(query)
         if abs(actual - wanted) > step:
             raise SupplyTrouble(
                 f"{self._where}: {wanted:g} {unit} was set, but the bench supply is set to "
-                f"{actual:g} {unit}; look at its range and its own limits"
+                f"{actual:g} {unit}; check its range and its own limits"
             )
 
     def _send(self, message: str) -> None:
-        """Send a command; raises what the device's error queue then holds."""
+        """Send a command; raise the errors that the device then has in its queue."""
         self._line.send(message)
         errors = self._errors()
         if errors:
@@ -226,14 +226,8 @@ class BenchSupply:
             raise SupplyTrouble(f"{self._where}: the bench supply is not in use")
         return self._wire
 
-    def _opened(self) -> Wire:
-        try:
-            return Wire(self._opener(), self._where)
-        except LinkError as error:
-            raise SupplyTrouble(str(error)) from error
-
     def _leave(self) -> None:
-        """Restore, close, and let signals go where they went before."""
+        """Restore, close, and reset the signal handlers."""
         with self._endings, _handled(("SIGINT", *ENDINGS), signal.SIG_IGN), self._turn:
             try:
                 self._restore()
@@ -248,26 +242,23 @@ class BenchSupply:
             self._to_nominal()
         except LinkError:
             try:
-                self._reopen()
+                self._close()
+                self._wire = Wire(self._opener, self._where)
                 self._to_nominal()
             except LinkError as error:
                 raise SupplyTrouble(
-                    f"THE BENCH SUPPLY MAY STILL STAND AT ANOTHER VOLTAGE: {error}. Set it to "
-                    f"{self.spec.volts:g} V by hand, or switch it off, now"
+                    f"THE BENCH SUPPLY MAY STILL BE AT ANOTHER VOLTAGE: {error}. Set it to "
+                    f"{self.spec.volts:g} V by hand now, or switch it off"
                 ) from error
 
-    def _reopen(self) -> None:
-        self._close()
-        self._wire = self._opened()
-
     def _close(self) -> None:
-        """Let go of the port: from now on nobody sets a voltage."""
+        """Close the port: from now on no voltage can be set."""
         if self._wire is not None:
             self._wire.close()
             self._wire = None
 
     def _to_nominal(self) -> None:
-        """Leave the supply at the nominal voltage, its output as it was found."""
+        """Set the nominal voltage, and the output as it was before."""
         self._errors()
         self._set(self.spec.volts)
         if not self._was_on and self._is_on():
@@ -282,7 +273,7 @@ def _end(number: int, frame: FrameType | None) -> None:
 
 @contextmanager
 def _handled(names: Iterable[str], handler: Handler) -> Iterator[None]:
-    """Have signals go to a handler, but for those ignored; outside the main thread none come."""
+    """Set a handler for signals that are not ignored; only the main thread receives any."""
     numbers: list[int] = []
     if threading.current_thread() is threading.main_thread():
         numbers = [number for name in names if (number := getattr(signal, name, None)) is not None]

@@ -1,6 +1,6 @@
-"""What everybody reads before a voltage is changed.
+"""The cautions to read before a voltage is changed.
 
-One rule: texts only; whoever shows them also waits for a yes.
+One rule: texts only; the caller shows them and waits for a yes.
 """
 
 from __future__ import annotations
@@ -11,23 +11,23 @@ from harness.supply.model import SupplySpec
 CAUTIONS = tuple(
     " ".join(text.split())
     for text in (
-        "The voltage of a bench supply is about to be changed by this program.",
-        """A voltage above what a chip can stand destroys it, and whatever else that supply feeds.
-        Check supply_min_v and supply_max_v of the profile against the data sheets of chip and
-        board, and see that nothing else is connected.""",
-        """Set the supply's own over-voltage and over-current protection first: this program is no
-        protection, and may be killed before it can restore anything.""",
+        "This program is about to change the voltage of a bench supply.",
+        """Too high a voltage destroys the chip and everything else that the supply feeds. Check
+        supply_min_v and supply_max_v in the profile against the data sheets of chip and board,
+        and make sure that nothing else is connected.""",
+        """Set the supply's own over-voltage and over-current protection first: this program is not
+        a protection, and it may be killed before it can restore anything.""",
         "Check polarity and leads. Levels of controller pins must suit the chip at every voltage.",
-        """Chips and regulators may get hot enough to burn. Do not touch them; switch off first if
-        something smells, smokes or is hotter than it should be, and stay near the switch.""",
-        """Local rules for electrical work and the practice of licensed people come before anything
-        written here.""",
+        """Chips and regulators can get hot enough to burn you. Do not touch them. If anything
+        smells, smokes or is hotter than it should be, switch off first. Stay near the switch.""",
+        """Local rules for electrical work and the practice of licensed professionals take
+        precedence over anything written here.""",
     )
 )
 
 
 def cautions(spec: SupplySpec) -> tuple[str, ...]:
-    """Give the cautions, and what the supply will be allowed to do."""
+    """Return the cautions, and the limits within which the supply will be used."""
     limits = spec.limits
     allowed = (
         f"Supply {shown_address(spec.port)}: nominal {spec.volts:g} V, never below "

@@ -1,8 +1,8 @@
-"""The messages of SCPI that a bench supply is spoken to with, and what its replies mean.
+"""The SCPI messages to a bench supply, and the meaning of its replies.
 
 One rule: text only; no port, no clock. Commands are of the SCPI-99 command reference (volume 2:
 MEASure, OUTPut, SOURce, SYSTem) and the common commands of IEEE 488.2 (``*IDN?``, ``*CLS``).
-:func:`voltage_message` is the only place in the tool that makes a message which sets a voltage.
+:func:`voltage_message` is the only place in the tool that creates a message to set a voltage.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from harness.errors import ConfigError, Finding, Location
+from harness.errors import ConfigError
 from harness.supply.model import Limits
 
 IDENTIFY = "*IDN?"
@@ -35,15 +35,15 @@ class ScpiError:
     text: str
 
     def __str__(self) -> str:
-        """As the device says it."""
+        """Render as the device does."""
         return f"{self.number}, {self.text}"
 
 
 def voltage_message(volts: float, limits: Limits) -> str:
     """Make the message that sets a voltage, in steps of 0.1 mV.
 
-    What is compared with the limits is what would be sent, digit by digit. Raises ConfigError,
-    naming the profile and its key, for a voltage outside.
+    The limits are compared with the digits that would be sent. Raises ConfigError,
+    with the profile and its key, for a voltage outside them.
     """
     text = f"{volts:.4f}"
     if not float(text) >= limits.low_v:
@@ -61,22 +61,18 @@ def current_message(limits: Limits) -> str:
 def read_error(reply: str) -> ScpiError:
     """Read a reply to ``SYST:ERR?``: a number and a text in quotes (SCPI-99 volume 2, 21.8).
 
-    Raises ValueError if it is none.
+    Raises ValueError for any other text.
     """
     match = _ERROR.fullmatch(reply)
     if match is None:
-        raise ValueError(f'"{reply}" is no entry of an error queue')
+        raise ValueError(f'"{reply}" is not an error queue entry')
     return ScpiError(int(match.group(1)), match.group(2).replace('""', '"'))
 
 
 def _outside(text: str, side: str, key: str, bound: float, limits: Limits) -> ConfigError:
-    return ConfigError(
-        [
-            Finding(
-                "voltage-outside-limits",
-                Location(limits.path),
-                f'{text} V is {side} "{key}", which is {bound} V; the supply was not told',
-                "choose a voltage within the limits of the board and chip",
-            )
-        ]
+    return ConfigError.of(
+        "voltage-outside-limits",
+        limits.path,
+        f'{text} V is {side} "{key}", which is {bound} V; nothing was sent to the supply',
+        "choose a voltage within the limits of the board and chip",
     )

@@ -1,4 +1,4 @@
-"""What a bench supply is to this tool: where it is, and between which limits it may be used.
+"""A bench supply: its address, and the limits within which it may be used.
 
 Values only.
 """
@@ -17,9 +17,9 @@ TOLERANCE_V = 0.05
 
 @dataclass(frozen=True)
 class Limits:
-    """What must never be left, in V and A, and the file and keys that say so.
+    """Limits that must never be left, in V and A, and the file that sets them.
 
-    ``low_key`` and ``high_key`` are what messages name.
+    ``low_key`` and ``high_key`` are its keys, for messages.
     """
 
     low_v: float
@@ -35,9 +35,9 @@ class SupplySpec:
     """The bench supply of a rack.
 
     ``port`` is a device, a pyserial URL, or ``virtual``. ``volts`` is the nominal voltage: a sweep
-    of the voltage sets it at its begin and again at its end, everything else neither sets nor reads
-    any. The measured voltage must come within ``tolerance_v`` of what was set, and it has
-    ``settle_s`` to do so.
+    of the voltage sets it at the beginning and again at the end; nothing else sets or reads a
+    voltage. The measured voltage must come within ``tolerance_v`` of the setting within
+    ``settle_s``.
     """
 
     port: str

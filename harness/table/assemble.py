@@ -1,6 +1,6 @@
-"""Blocks of cells, from whatever kind of file, into one pattern.
+"""Turns blocks of cells, from any kind of file, into one pattern.
 
-One rule: rows are never looked at one by one; a finding about a row asks the block where it is.
+One rule: no loop over rows; a finding about a row asks the block for its place.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from harness.table.symbols import PLANES, Words
 from harness.table.words import ColumnDecoder, Locate, decode_repeats
 
 RowPlace = Callable[[int], Location]
-"""Row of the block → where its cell of the column in question stands."""
+"""Row of the block → place of its cell in the column in question."""
 
 
 @dataclass
@@ -50,7 +50,7 @@ class Assembler:
         return self.heading
 
     def _idle(self) -> dict[str, int]:
-        """Pins that no column mentions but that must not float, and their levels."""
+        """Levels of the pins that no column drives but that must not float."""
         needed = self.shuttle.mask(Direction.INPUT, Direction.CLOCK, Direction.RESET)
         for signal in self.design.signals:
             if signal.direction is Direction.INPUT:
@@ -60,7 +60,7 @@ class Assembler:
         return {"enable": needed, "drive": default_levels(self.shuttle) & needed}
 
     def add(self, cells: Mapping[int, Cells], line: NDArray[np.int32], locate: Locate) -> None:
-        """Add a block: cells by column number, the line of each row, and where a cell stands."""
+        """Add a block: cells by column number, the line of each row, and the place of a cell."""
         rows = len(line)
         words = {name: np.full(rows, self.idle.get(name, 0), np.uint32) for name in PLANES}
         for decoder in self.decoders:
@@ -74,9 +74,8 @@ class Assembler:
             self._refuse_rows(
                 until | (words["highz"] != 0),
                 "pause-in-gap-free",
-                "a test for Z or an until makes the clock pause, and the table's gap_free "
-                "forbids it",
-                "take the row out, or drop gap_free",
+                "a test for Z or an until pauses the clock, which gap_free forbids",
+                "remove the row, or remove gap_free from design.toml",
                 lambda row: Location(self.spec.path, int(line[row])),
             )
         self.parts.append({**words, "repeat": repeat, "until": until, "line": line})
@@ -96,13 +95,13 @@ class Assembler:
     def _check_until(
         self, until: NDArray[np.bool_], words: Mapping[str, Words], place: RowPlace
     ) -> None:
-        """Refuse an ``until`` that has nothing to wait for, or not what a board can wait for."""
+        """Refuse an ``until`` without anything that a board could wait for."""
         if any(self.spec.latency.values()):
             self._refuse_rows(
                 until,
                 "until-with-latency",
                 "until cannot be used in a table with a latency",
-                "write the count, or drop the latency",
+                "write a count, or remove the latency",
                 place,
             )
             return
@@ -117,7 +116,7 @@ class Assembler:
             until & (words["care"] == 0) & (words["highz"] == 0),
             "until-tests-nothing",
             "until has nothing to wait for: no output is tested in this row",
-            "write H, L or a number on an output, or a plain count",
+            "write H, L or a number on an output, or use a plain count",
             place,
         )
 
@@ -128,10 +127,10 @@ class Assembler:
             self.findings.error(rule, place(row), message, advice)
 
     def finish(self, sha256: str) -> Pattern | None:
-        """Return the pattern of all blocks, or None when there is none to be had."""
+        """Return the pattern of all blocks, or None without any rows."""
         if not self.rows:
             return None
-        arrays = {  # each part is let go of, so that two copies of one array is the most
+        arrays = {  # each part is released at once, so at most one array is held twice
             name: np.concatenate([part.pop(name) for part in self.parts])
             for name in list(self.parts[0])
         }
@@ -146,7 +145,7 @@ class Assembler:
                 "nothing-tested",
                 Location(self.spec.path),
                 "no row tests an output, so no chip could fail",
-                "write H, L, Z or numbers in the columns of outputs",
+                "write H, L, Z or numbers in the output columns",
             )
         return apply_latency(pattern, self._latency_masks(), self.spec.path, self.findings)
 

@@ -1,8 +1,8 @@
-"""Blocks of lines into columns of cells, by pandas.
+"""Turns blocks of lines into columns of cells, with pandas.
 
-One rule: a text is handed on once however often it stands in a column. Columns of few texts are
-read as categories, columns of many numbers as integers, the rest as texts; which of them is
-chosen once a block, from the block before, and never changes what a cell means.
+One rule: a text is passed on once, however often a column repeats it. Columns with few texts are
+read as categories, columns with many numbers as integers, the rest as texts. The choice is made
+once per block, from the block before, and never changes what a cell means.
 """
 
 from __future__ import annotations
@@ -21,20 +21,20 @@ from harness.table.header import Heading
 from harness.table.lines import Block
 
 MANY = 256
-"""More texts than this, and more than one row in four, make a column one of many texts."""
+"""A column with more texts than this, and more than one for four rows, has many texts."""
 MAX_SURPRISES = 3
-"""A column that shows new texts in more blocks than this is one of many texts."""
+"""A column with new texts in more blocks than this has many texts."""
 
 _TEXT = "str"
 _NUMBER = None
-"""Types of columns, beside categories; pandas is told of no type where it shall find integers."""
+"""Column types besides categories; without a type, pandas looks for integers."""
 
 _Type = pd.CategoricalDtype | str | None
 
 
 @dataclass
 class CellReader:
-    """Reads blocks of one table; remembers the texts of columns that hold few of them."""
+    """Reads the blocks of one table; remembers the texts of columns that have few of them."""
 
     heading: Heading
     separator: str
@@ -60,9 +60,9 @@ class CellReader:
         return cells
 
     def _columns(self, body: bytes, types: Mapping[int, _Type]) -> dict[int, Cells]:
-        """Read some columns; those that hold what their type does not foresee are left out."""
+        """Read some columns; those with cells that do not fit their type are left out."""
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # texts outside the categories are dealt with above
+            warnings.simplefilter("ignore")  # texts outside the categories: handled by read()
             frame = pd.read_csv(
                 BytesIO(body),
                 sep=self.separator,
@@ -91,7 +91,7 @@ class CellReader:
         return Coded(codes, texts.tolist())
 
     def _choose(self, number: int, cells: Coded) -> None:
-        """Choose how a column is read in the next block, now that it has shown new texts."""
+        """Choose how to read a column in the next block, after it had new texts."""
         if self.types[number] is _NUMBER:
             self.types[number] = _TEXT
             return

@@ -1,6 +1,6 @@
-"""A column of cells as it is read from any kind of file, and labels of rows as they are kept.
+"""A column of cells as read from any kind of file, and the labels of rows.
 
-One rule: values only, and no Python object for a row; nothing here needs a reading library.
+One rule: values only, without a Python object per row; nothing here needs pandas.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ class Coded:
     texts: Sequence[str]
 
     def rows(self, code: int) -> int:
-        """How many rows hold a text; the first asking counts them all."""
+        """Number of rows with a text; the first call counts all texts."""
         return int(self._rows[code])
 
     def first(self, code: int) -> int:
-        """The first row that holds a text."""
+        """The first row with a text."""
         return int(np.argmax(self.codes == code))
 
     @cached_property
@@ -49,7 +49,7 @@ Cells = Coded | Numbers
 
 
 class RowTexts(Mapping[int, str]):
-    """Row number → text, for the rows that have one. Behaves like a dict that cannot change.
+    """Row number → text, for the rows that have one. An immutable mapping.
 
     A million rows with text cost their letters and a few bytes each.
     """
@@ -67,7 +67,7 @@ class RowTexts(Mapping[int, str]):
 
     @classmethod
     def joined(cls, parts: Sequence[RowTexts]) -> RowTexts:
-        """Put texts of consecutive parts together; row numbers are already the whole table's."""
+        """Join the texts of consecutive parts; row numbers are those of the whole table."""
         if not parts:
             return cls.of(np.zeros(0, np.int64), ())
         starts = np.cumsum([0, *(len(part.blob) for part in parts)])

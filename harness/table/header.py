@@ -1,7 +1,7 @@
 """The header of a table: which column is which signal.
 
 One rule: a column is a signal of the design, one bit of it (``q[2]``), a chip pin that the design
-uses, or one of the reserved columns; no pin may stand in two columns.
+uses, or a reserved column; no pin may be in two columns.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from harness.shuttle import RESERVED, Bus, Design, Direction, Shuttle, nearest
 from harness.table.symbols import Column
 
 Place = Callable[[int], Location]
-"""Column number (from 0) → where its heading stands."""
+"""Column number (from 0) → place of its heading."""
 
 
 @dataclass(frozen=True)
 class Heading:
-    """Columns of a table by number: signals, and the reserved ones that are there."""
+    """Columns of a table by number: signals, and reserved columns by name."""
 
     signals: Mapping[int, Column]
     reserved: Mapping[str, int]
@@ -28,14 +28,14 @@ class Heading:
 
     @property
     def used(self) -> list[int]:
-        """Numbers of the columns that mean something, ascending."""
+        """Numbers of all recognised columns, ascending."""
         return sorted([*self.signals, *self.reserved.values()])
 
 
 def read_heading(
     names: Sequence[str], design: Design, shuttle: Shuttle, findings: Findings, place: Place
 ) -> Heading:
-    """Read the cells of the header row; what cannot be used is left out after findings."""
+    """Read the header row; columns that cannot be used become findings and are left out."""
     known = _known_signals(design)
     default = default_levels(shuttle)
     signals: dict[int, Column] = {}
@@ -59,12 +59,12 @@ def read_heading(
 
 
 def default_levels(shuttle: Shuttle) -> int:
-    """Word of the level that each pin takes when nothing is asked: 0, but reset is inactive."""
+    """Word of each pin's default level: 0, except that reset is inactive."""
     return shuttle.mask(Direction.RESET) if shuttle.reset_active_low else 0
 
 
 def _known_signals(design: Design) -> dict[str, tuple[Bus, str]]:
-    """Every name that may stand in a header, with its signal; a signal's own name wins."""
+    """All names that a header may use, with their signals; a signal's own name wins."""
     known: dict[str, tuple[Bus, str]] = {}
     for signal in design.signals:
         for index, pin in enumerate(reversed(signal.pins)):
@@ -91,8 +91,8 @@ def _claim(
 
 
 def _doubled(name: str, place: Place, number: int) -> Finding:
-    message = f'column "{name[:60]}" is there twice'
-    return Finding("doubled-column", place(number), message, "remove one of the two")
+    message = f'column "{name[:60]}" appears twice'
+    return Finding("doubled-column", place(number), message, "remove one of them")
 
 
 def _unknown(
@@ -101,10 +101,10 @@ def _unknown(
     if len(names) == 1 and (";" in name or "\t" in name):
         mark = ";" if ";" in name else "tabs"
         message = f"the columns are separated by {mark}"
-        advice = "separate columns by commas in .csv and by tabs in .tsv files"
+        advice = "use commas in .csv files and tabs in .tsv files"
         return Finding("wrong-separator", place(), message, advice)
     if not name:
-        advice = "name it, or remove the separator at the end of the header"
+        advice = "name it, or remove the extra separator"
         return Finding("unknown-column", place(), "this column has no name", advice)
     message = f'design "{design.name}" has no signal "{name[:60]}"'
     advice = nearest(name[:60], [*design.signals_by_name, *RESERVED])

@@ -1,7 +1,7 @@
 """Latency of buses: what is expected in one row is tested some cycles later.
 
-One rule: with a latency every row is one cycle, so that "later" has one meaning; after the last
-row its inputs are repeated (pulses included) until the last expected value has been tested.
+One rule: with a latency every row is one cycle, so that "later" is unambiguous; the inputs of the
+last row are repeated (pulses included) until the last expected value has been tested.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from harness.table.pattern import Pattern
 from harness.table.symbols import TESTING, Words
 
 MAX_ROWS = 4_000_000
-"""Rows that a table may become, at 50 bytes each while it is moved: 200 MB."""
+"""Maximum number of rows of the result: 50 bytes each while values are moved, so 200 MB."""
 
 
 def apply_latency(
     pattern: Pattern, masks: Mapping[int, int], path: Path, findings: Findings
 ) -> Pattern:
-    """Move tested values. ``masks`` maps latency in cycles (above 0) to the pins that have it."""
+    """Move tested values. ``masks`` maps each latency in cycles (above 0) to its pins."""
     if not masks:
         return pattern
     rows = pattern.cycles + max(masks)
@@ -33,8 +33,8 @@ def apply_latency(
         findings.error(
             "too-many-cycles",
             Location(path),
-            f"with a latency the table takes {rows:,} rows; {MAX_ROWS:,} are possible",
-            "repeat less, or drop the latency",
+            f"with its latency the table needs {rows:,} rows; the limit is {MAX_ROWS:,}",
+            "repeat less, or remove the latency",
         )
         return pattern
     moved = _moved(pattern, masks)
@@ -43,14 +43,14 @@ def apply_latency(
         findings.error(
             "latency-on-driven-pin",
             Location(path, int(moved.line[clash[0]])),
-            "a value that is due here by latency stands on a pin that this row drives",
+            "this row drives a pin on which a delayed value is tested (latency)",
             "release the pin until the value has been tested",
         )
     return moved
 
 
 def _moved(pattern: Pattern, masks: Mapping[int, int]) -> Pattern:
-    """One row a cycle, and as many more as needed that repeat the last row's inputs."""
+    """Expand to one row per cycle, plus rows that repeat the inputs of the last one."""
     repeat = pattern.repeat.astype(np.int64)
     first = np.cumsum(repeat) - repeat
     drain = max(masks)
@@ -70,9 +70,9 @@ def _moved(pattern: Pattern, masks: Mapping[int, int]) -> Pattern:
 
 
 def _shift(words: Words, rows: int, masks: Mapping[int, int]) -> Words:
-    """Move the bits of each latency's pins that many rows down; rows that were added test nothing.
+    """Move the bits of each latency's pins down by that many rows; added rows test nothing.
 
-    ``words`` is changed.
+    Changes ``words``.
     """
     words[rows:] = 0
     late = 0

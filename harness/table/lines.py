@@ -1,9 +1,9 @@
-"""A text table as blocks of whole lines whose shape has been checked.
+"""Reads a text table as blocks of whole lines with a checked shape.
 
-One rule: what leaves this module is UTF-8 without NUL bytes, has the header's number of cells on
-every line, and knows each line's number. A line is a row, so a quoted cell ends on its own line.
-Faults become findings with line and character column; faulty lines are left out. Memory is one
-block, whatever the size of the file.
+One rule: every block is UTF-8 without NUL bytes, has the header's number of cells on each line, and
+knows the number of each line. A line is a row, so a quoted cell ends on its own line. Faults become
+findings with line and character column; faulty lines are left out. Only one block is in memory,
+for a file of any size.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from hashlib import _Hash
 
 FIRST_BLOCK = 1 << 16
-"""A small first block shows early which columns count and which hold few texts."""
+"""A small first block shows early which columns have numbers and which have few texts."""
 BLOCK = 1 << 22
 MAX_LINE_BYTES = 100_000
 _LONE_RETURN = re.compile(rb"\r(?!\n)")
@@ -47,7 +47,7 @@ class Block:
 
 
 class Stop(Exception):
-    """The file cannot be read any further; the finding has been added."""
+    """Reading cannot continue; the finding has been added."""
 
 
 class LineReader:
@@ -63,7 +63,7 @@ class LineReader:
         self.hash: _Hash = hashlib.sha256()
 
     def header(self) -> tuple[list[str], Callable[[int], Location]] | None:
-        """Cells of the first line that is neither empty nor a comment, and where each stands."""
+        """Cells of the first line that is neither empty nor a comment, and the place of each."""
         raw = without_mark(self.path, self._read(FIRST_BLOCK), self.findings)
         while raw:
             lines = self._checked(raw).splitlines(keepends=True)
@@ -85,7 +85,7 @@ class LineReader:
         return cells, lambda column: self.place(text, number, column)
 
     def blocks(self, width: int) -> Iterator[Block]:
-        """Every following line, in blocks. ``width`` is the header's number of cells."""
+        """All further lines, in blocks. ``width`` is the header's number of cells."""
         size = FIRST_BLOCK
         while raw := self._read(size):
             body = self._checked(raw)
@@ -103,7 +103,7 @@ class LineReader:
         return Location(self.path, number, start + 1)
 
     def _read(self, size: int) -> bytes:
-        """Next lines, about ``size`` bytes, whole ones but at the file's end; then nothing."""
+        """The next lines, about ``size`` bytes, whole except at the file's end; then empty."""
         data = self.rest
         self.rest = b""
         while len(data) < size or b"\n" not in data:
@@ -128,7 +128,7 @@ class LineReader:
         raise Stop
 
     def _checked(self, raw: bytes) -> bytes:
-        """Return whole lines that are text; stops at the first byte that is not."""
+        """Return lines that are valid text; stop at the first invalid byte."""
         if not check_bytes(self.path, raw, self.findings, self.next_line):
             raise Stop
         lone = _LONE_RETURN.search(raw)
@@ -136,7 +136,7 @@ class LineReader:
             self.findings.error(
                 "lone-carriage-return",
                 place_of_offset(self.path, raw, lone.start(), self.next_line),
-                "a carriage return stands without a line feed",
+                "this carriage return has no line feed after it",
                 "end lines with LF or CR LF",
             )
             raise Stop
@@ -152,7 +152,7 @@ class LineReader:
         return not bare or bare.startswith(b"#")
 
     def _shaped(self, body: bytes, width: int) -> Block:
-        """Leave out comments, empty lines and rows of another width (with findings)."""
+        """Remove comments, empty lines and, with findings, rows of another width."""
         view = np.frombuffer(body, np.uint8)
         ends = np.flatnonzero(view == 10)
         starts = np.concatenate([[0], ends[:-1] + 1])
@@ -190,12 +190,12 @@ class LineReader:
     def _ragged(self, text: str, number: int, cells: int, width: int) -> Finding:
         end = Location(self.path, number, len(text) + 1)
         place = end if cells < width else self.place(text, number, width)
-        message = f"the row has {cells} cells, the header {width}"
-        advice = f"write {width} cells; leave one empty where nothing is meant"
+        message = f"the header has {width:,} columns, but this row has {cells:,}"
+        advice = "write a cell for every column; leave unused cells empty"
         return Finding("ragged-row", place, message, advice)
 
     def _split(self, text: str, number: int) -> list[str] | None:
-        """Cells of a line; None after the finding that its quotes do not match."""
+        """Cells of a line; None after a finding if its quotes do not match."""
         if '"' not in text:
             return text.split(self.separator)
         try:
@@ -206,7 +206,7 @@ class LineReader:
                 "unclosed-quote",
                 Location(self.path, number, column),
                 "the quotes on this line do not match",
-                "close each quoted cell on its own line and double a quote inside it",
+                "close each quoted cell on its line, and double any quote inside it",
             )
             return None
 

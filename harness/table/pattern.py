@@ -1,6 +1,6 @@
-"""A vector table as arrays: what the runner, the judge and the chip model all work on.
+"""A vector table as arrays, for the runner, the judge and the chip model.
 
-A :class:`Pattern` has one row per vector of the table; a row with ``repeat`` 5 stands for five
+A :class:`Pattern` has one row per vector of the table; a row with ``repeat`` 5 means five
 cycles. Bit ``k`` of every word is pin ``k`` of ``Shuttle.pins``.
 """
 
@@ -19,9 +19,9 @@ from harness.table.symbols import DRIVING, PLANES, TESTING, Planes, Words, symbo
 
 @dataclass(frozen=True, eq=False)
 class Pattern(Planes[Words]):
-    """What one table asks of a chip, one row per vector. All arrays have the same length.
+    """The drives and tests of one table, one row per vector. All arrays have the same length.
 
-    ``repeat`` is how many cycles a row stands for (at least 1), of an ``until`` row the limit N;
+    ``repeat`` is the number of cycles of a row (at least 1), or the limit N of an ``until`` row;
     ``until`` is True where the row is repeated until ``expect`` holds on ``care``; ``line`` is the
     line of the table file, counted from 1.
     """
@@ -35,7 +35,7 @@ class Pattern(Planes[Words]):
 
     @classmethod
     def of(cls, signals: tuple[Bus, ...] = (), **arrays: NDArray[Any]) -> Self:
-        """Make a pattern from some of its arrays; the rest asks nothing, in one cycle a row."""
+        """Make a pattern from some of its arrays; the rest default to one cycle and no effect."""
         count = len(next(iter(arrays.values())))
         rest: dict[str, NDArray[Any]] = {
             **dict.fromkeys(PLANES, np.zeros(count, np.uint32)),
@@ -46,12 +46,12 @@ class Pattern(Planes[Words]):
         return cls(**rest | arrays, signals=signals)  # type: ignore[arg-type]  # by name
 
     def __len__(self) -> int:
-        """How many vectors (rows)."""
+        """Number of vectors (rows)."""
         return len(self.drive)
 
     @property
     def cycles(self) -> int:
-        """Cycles that the pattern takes if no ``until`` row takes more than one."""
+        """Number of cycles if each ``until`` row takes one."""
         return int(np.where(self.until, 1, self.repeat).sum(dtype=np.int64))
 
     @property
@@ -60,24 +60,24 @@ class Pattern(Planes[Words]):
         return self.care | self.highz
 
     def driven_symbol(self, row: int, bit: int) -> str:
-        """Symbol that drives a pin in a row, a dot if the row leaves it alone."""
+        """Symbol that drives a pin in a row; a dot if the row does not drive it."""
         return symbol_of(DRIVING, self._bits(DRIVING, row, bit))
 
     def tested_symbol(self, row: int, bit: int) -> str:
-        """Symbol that tests a pin in a row, a dot if the row does not."""
+        """Symbol that tests a pin in a row; a dot if the row does not test it."""
         return symbol_of(TESTING, self._bits(TESTING, row, bit))
 
     def _bits(self, planes: tuple[str, ...], row: int, bit: int) -> tuple[int, ...]:
         return tuple(int(getattr(self, name)[row]) >> bit & 1 for name in planes)
 
     def rows(self, start: int, stop: int) -> Pattern:
-        """Rows ``start`` to ``stop`` (exclusive) as a pattern of their own; labels follow."""
+        """Rows ``start`` to ``stop`` (exclusive) as a separate pattern, with their labels."""
         return replace(
             self.pick(slice(start, stop)),
             labels={k - start: self.labels[k] for k in self.labels if start <= k < stop},
         )
 
     def pick(self, rows: slice | NDArray[np.int64]) -> Pattern:
-        """Rows in another order or number, one for each entry; labels are left behind."""
+        """Select rows in any order or number; labels are dropped."""
         arrays = {name: getattr(self, name)[rows] for name in (*PLANES, "repeat", "until", "line")}
         return replace(self, **arrays, labels={})

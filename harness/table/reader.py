@@ -1,7 +1,7 @@
-"""Reading a vector table, from file to pattern.
+"""Reads a vector table from a file into a pattern.
 
-One rule: :func:`check_table` reports everything at once and never raises for what a person wrote;
-:func:`load_table` is the same reading for callers who can only use a table without errors.
+One rule: :func:`check_table` reports all findings at once and never raises for the content of a
+file; :func:`load_table` does the same for callers that need a table without errors.
 """
 
 from __future__ import annotations
@@ -24,8 +24,8 @@ _SEPARATORS = {".csv": ",", ".tsv": "\t"}
 def load_table(table: TableSpec | Path, design: Design, shuttle: Shuttle) -> Pattern:
     """Return a table as a pattern.
 
-    A path stands for the design's table that has this file; a file that the design does not name
-    is read without latency. Raises :class:`TableError` with every finding when any is an error.
+    A path means the design's table with this file; a file that the design does not name is read
+    without latency. Raises :class:`TableError` with every finding when any is an error.
     """
     pattern, findings = check_table(table, design, shuttle)
     if pattern is None or Findings(findings).errors:
@@ -36,10 +36,9 @@ def load_table(table: TableSpec | Path, design: Design, shuttle: Shuttle) -> Pat
 def check_table(
     table: TableSpec | Path, design: Design, shuttle: Shuttle
 ) -> tuple[Pattern | None, list[Finding]]:
-    """Read a table and everything that is wrong with it, in file order (at most about 100).
+    """Read a table and all findings about it, in file order (at most about 100).
 
-    The pattern is None when there is no row to be had, and not to be run when any finding is an
-    error.
+    The pattern is None without any rows, and must not be run when any finding is an error.
     """
     spec = table if isinstance(table, TableSpec) else spec_of(table, design)
     findings = Findings()
@@ -56,7 +55,7 @@ def check_table(
 
 
 def spec_of(path: Path, design: Design) -> TableSpec:
-    """Find the design's table that has this file, or make up one with the design's clock."""
+    """Find the design's table with this file, or make one with the design's clock."""
     whole = whole_path(path)
     known = next((spec for spec in design.tables if spec.path == whole), None)
     return known or TableSpec(path.stem, path, design.clock_hz)
@@ -87,7 +86,7 @@ def _read_lines(reader: LineReader, table: Assembler) -> Pattern | None:
     header = reader.header()
     if header is None:
         return None
-    from harness.table.cells import CellReader  # noqa: PLC0415 - pandas, which takes a second to load
+    from harness.table.cells import CellReader  # noqa: PLC0415 - loads pandas, which takes a second
 
     heading = table.head(*header)
     cells = CellReader(heading, reader.separator)
@@ -98,7 +97,7 @@ def _read_lines(reader: LineReader, table: Assembler) -> Pattern | None:
 
 
 def _locator(reader: LineReader, block: Block) -> Locate:
-    """Where a cell of a block stands; asked only for findings."""
+    """Return a function for the place of a cell, which only findings need."""
 
     def locate(row: int, column: int) -> Location:
         line = block.body.split(b"\n", row + 1)[row].decode("utf-8")
@@ -115,9 +114,9 @@ def _read_spreadsheet(table: Assembler) -> Pattern | None:
 
 def _read_unknown(table: Assembler) -> Pattern | None:
     path = table.spec.path
-    message = f'"{path.suffix}" is not a kind of table'
+    message = f'"{path.suffix}" is not a supported table format'
     table.findings.error(
-        "unknown-table-kind", Location(path), message, f"use one of {' '.join(SUFFIXES)}"
+        "unknown-table-kind", Location(path), message, f"use one of {', '.join(SUFFIXES)}"
     )
     return None
 

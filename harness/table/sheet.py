@@ -1,7 +1,7 @@
-"""Tables kept in a spreadsheet (XLSX, ODS), read through pandas: the first sheet counts.
+"""Reads the first sheet of a spreadsheet (XLSX, ODS) as a table, with pandas.
 
-One rule: a sheet becomes the same columns of texts as a text file, so that everything after
-reading is shared. Lines are the sheet's row numbers, columns its column numbers (A is 1).
+One rule: a sheet becomes the same columns of texts as a text file, so that all later steps are
+shared. Lines are the sheet's row numbers, columns its column numbers (A is 1).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from harness.table.workbook import SheetUnfit, look_through
 
 
 def read_sheet(table: Assembler) -> Pattern | None:
-    """Read the first sheet of the table's file; None after findings if nothing can be read."""
+    """Read the first sheet of the table's file; None after findings if it cannot be read."""
     path, findings = table.spec.path, table.findings
     data = read_bytes(path, findings, MAX_SHEET_BYTES)
     if data is None:
@@ -62,7 +62,7 @@ def read_sheet(table: Assembler) -> Pattern | None:
 
 
 def _texts(data: bytes, path: Path, findings: Findings) -> NDArray[np.object_] | None:
-    """All cells as texts, or None after the finding that this is no spreadsheet."""
+    """All cells as texts, or None after a finding if this is not a spreadsheet."""
     is_ods = path.suffix.lower() == ".ods"
     engine: Literal["odf", "openpyxl"] = "odf" if is_ods else "openpyxl"
     try:
@@ -71,27 +71,27 @@ def _texts(data: bytes, path: Path, findings: Findings) -> NDArray[np.object_] |
             frame = pd.read_excel(
                 BytesIO(data), header=None, dtype="object", engine=engine, na_filter=False
             )
-    except Exception as trouble:  # noqa: BLE001 - both libraries raise all kinds on bad bytes
+    except Exception as trouble:  # noqa: BLE001 - both libraries raise many types on bad bytes
         findings.error(
             "bad-spreadsheet",
             Location(path),
-            f"not a spreadsheet that can be read: {type(trouble).__name__}",
+            f"the spreadsheet cannot be read: {type(trouble).__name__}",
             "save it again as .xlsx or .ods, or export it as .csv",
         )
         return None
     cells: NDArray[np.object_] = frame.to_numpy(dtype=object, copy=True)
-    seen: dict[str, str] = {}  # equal texts are kept once, however often a cell repeats one
+    seen: dict[str, str] = {}  # equal texts are kept once
     for row in cells:
         row[:] = [seen.setdefault(text, text) for text in map(_text, row)]
     marked = np.frompyfunc(lambda text: "\0" in text, 1, 1)(cells).astype(np.bool_)
-    for row, column in np.argwhere(marked).tolist():  # should a library ever hand one over
+    for row, column in np.argwhere(marked).tolist():  # in case a library lets one through
         place = Location(path, row + 1, column + 1)
-        findings.error("nul-byte", place, "the cell holds a NUL", "type its text again")
+        findings.error("nul-byte", place, "the cell contains a NUL character", "retype its text")
     return None if marked.any() else cells
 
 
 def _text(cell: object) -> str:
-    """Text of a cell as its author sees it; whole numbers without a decimal point."""
+    """Text of a cell as the author sees it; whole numbers without a decimal point."""
     if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))
     return str(cell).strip()
@@ -106,6 +106,6 @@ def _check_width(
             findings.error(
                 "ragged-row",
                 Location(path, row + 1, beyond[0] + 1),
-                f"a cell stands beyond the {width} columns of the header",
-                "name its column, or clear it",
+                f"this cell is beyond the {width:,} columns of the header",
+                "name its column, or clear the cell",
             )

@@ -1,12 +1,12 @@
-"""The grammar of one cell: what its text asks of the pins of its column.
+"""The grammar of a cell: what its text means for the pins of its column.
 
-One rule: a cell means the same whoever reads it, so nothing here looks at another cell, and every
-text has exactly one reading. The grammar, tried in this order for a signal of W pins::
+One rule: a cell has one meaning, which does not depend on other cells. The grammar, tried in this
+order for a signal of W pins::
 
-    cell    := ""                  hold the last level (input), else leave the pins alone
+    cell    := ""                  hold the last level (input), else no drive and no test
              | number              begins with lower-case 0x or 0b
-             | symbol * W          one JESD3 symbol a pin, most significant first
-             | "X" | "Z" | "F" | "N"   one symbol that stands for all W pins
+             | symbol * W          one JESD3 symbol per pin, most significant first
+             | "X" | "Z" | "F" | "N"   one symbol for all W pins
              | decimal             no leading zero
     number  := "0x" hexdigit+ | "0b" bit+        a digit may be x (leave alone) or z (test for Z)
 
@@ -32,7 +32,7 @@ W = TypeVar("W", int, Words)
 
 @dataclass(frozen=True, eq=False)
 class Planes(Generic[W]):
-    """What may be asked of each pin: a bit in a word for a row or, in a pattern, for every row.
+    """What a row asks of each pin, as bits in words: one row, or all rows of a pattern.
 
     drive
         level of each driven pin before its clock pulse (a ``C`` pin is 0, a ``K`` pin is 1)
@@ -70,7 +70,7 @@ SYMBOLS: dict[str, tuple[str, ...]] = {
     "X": (),
     "N": (),
 }
-"""Symbol → the planes in which it sets its pin's bit; X on an input drives the default level."""
+"""Symbol → the planes in which it sets the pin's bit; X on an input drives the default level."""
 
 _ALLOWED = {
     Direction.INPUT: "01CKFXN",
@@ -88,14 +88,14 @@ _BASE_BITS = {"0x": 4, "0b": 1}
 
 @dataclass(frozen=True)
 class Meaning(Planes[int]):
-    """What a cell asks of its pins; ``held`` marks an empty cell of an input."""
+    """What a cell asks of its pins; ``held`` marks an empty input cell."""
 
     held: bool = False
 
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why a cell cannot be used: slug, what is wrong, what to do."""
+    """Why a cell cannot be used: rule, message and advice of a finding."""
 
     rule: str
     message: str
@@ -104,18 +104,14 @@ class Refusal:
 
 @dataclass(frozen=True)
 class Column:
-    """A column: its pins, the level that each takes by default (as a word), its whole signal."""
+    """A column: its pins, their default levels as a word, and the name of its signal."""
 
     bus: Bus
     default: int = 0
     signal: str = ""
 
 
-_DIGIT_SYMBOLS: dict[Direction, dict[str, str]] = {
-    Direction.INPUT: {"0": "0", "1": "1", "x": "X", "z": "Z"},
-    Direction.OUTPUT: {"0": "L", "1": "H", "x": "X", "z": "Z"},
-    Direction.BIDIRECTIONAL: {"0": "0", "1": "1", "x": "X", "z": "Z"},
-}
+_TESTED_DIGITS = str.maketrans("01xz", "LHXZ")
 _ADVICE = {
     Direction.INPUT: "an input takes 0 1 C K F X N",
     Direction.OUTPUT: "an output takes H L Z F X N, or a number such as 0b01 on a bus",
@@ -134,12 +130,12 @@ _SHOWN = {
 
 
 def symbol_of(planes: tuple[str, ...], bits: tuple[int, ...]) -> str:
-    """Symbol that asks this of a pin: its bit of each of ``DRIVING`` or ``TESTING``; or a dot."""
+    """Symbol for a pin's bits in ``DRIVING`` or ``TESTING``; a dot if there is none."""
     return _SHOWN[planes].get(bits, ".")
 
 
 def read_cell(text: str, column: Column) -> Meaning | Refusal:
-    """Read one cell of a signal column. Spaces around the text do not count."""
+    """Read one cell of a signal column. Spaces around the text are ignored."""
     text = text.strip()
     if not text:
         held = column.bus.direction is Direction.INPUT
@@ -158,14 +154,14 @@ def read_cell(text: str, column: Column) -> Meaning | Refusal:
 
 
 def _is_symbols(plain: str, width: int) -> bool:
-    """Tell whether a text of the right length is symbols rather than a decimal number."""
+    """Tell whether a text of the right length is symbols, not a decimal number."""
     if width > 1 and plain.isdigit():
         return set(plain) <= {"0", "1"}
     return set(plain) <= SYMBOLS.keys() | REFUSED
 
 
 def _symbols(plain: str, column: Column) -> Meaning | Refusal:
-    """One symbol a pin, most significant first."""
+    """Read one symbol per pin, most significant first."""
     words = dict.fromkeys(PLANES, 0)
     for symbol, pin in zip(plain, column.bus.pins, strict=True):
         if symbol not in _ALLOWED[column.bus.direction]:
@@ -183,12 +179,12 @@ def _not_allowed(symbol: str, bus: Bus) -> Refusal:
         asks = "a preload" if symbol in "BP" else "a supervoltage"
         return Refusal(
             "unsupported-symbol",
-            f'"{symbol}" asks for {asks} (JESD3), for which no pin driver exists here',
+            f'"{symbol}" asks for {asks} (JESD3), which no pin driver here supports',
             _ADVICE[bus.direction],
         )
     return Refusal(
         "symbol-not-allowed",
-        f'"{symbol}" cannot stand on the {bus.direction} "{bus.name}"',
+        f'"{symbol}" is not allowed on {bus.direction} signal "{bus.name}"',
         _ADVICE[bus.direction],
     )
 
@@ -199,9 +195,9 @@ def _decimal(text: str, plain: str, column: Column) -> Meaning | Refusal:
     if len(plain) > 1 and plain[0] == "0":
         return Refusal(
             "leading-zero",
-            f'"{text[:40]}" may be a number or {len(plain)} symbols, and '
+            f'"{text[:40]}" could be a number or {len(plain)} symbols, but '
             f'"{column.bus.name}" has {column.bus.width} pins',
-            "write a number without leading zeros, with 0b or 0x, or one symbol a pin",
+            "remove the leading zeros, use 0b or 0x, or write one symbol for each pin",
         )
     if len(plain) > 10 or int(plain) >> column.bus.width:
         return _too_wide(text, column.bus)
@@ -209,31 +205,32 @@ def _decimal(text: str, plain: str, column: Column) -> Meaning | Refusal:
 
 
 def _too_wide(text: str, bus: Bus) -> Refusal:
-    pins = "1 pin" if bus.width == 1 else f"{bus.width} pins"
     return Refusal(
         "number-too-wide",
-        f'"{text[:40]}" does not fit in the {pins} of "{bus.name}"',
+        f'"{text[:40]}" does not fit in the {_pins(bus.width)} of "{bus.name}"',
         f"the largest number is {(1 << bus.width) - 1} ({(1 << bus.width) - 1:#x})",
     )
 
 
 def _number(text: str, column: Column) -> Meaning | Refusal:
-    """Read a number with a prefix; digits x and z stand for all bits of that digit."""
+    """Read a number with a prefix; a digit x or z covers all its bits."""
     if _NUMBER.fullmatch(text) is None:
         return Refusal(
             "bad-number",
             f'"{text[:40]}" is not a number',
-            "after 0x write hexadecimal digits, after 0b binary ones, or x and z",
+            "use hexadecimal digits after 0x, binary digits after 0b, and x or z after either",
         )
     if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
         if text[-1] in "01":
             return _not_allowed(text[-1], column.bus)
-        message = f'"{text[:40]}" cannot stand on an output of one pin'
+        message = f'"{text[:40]}" is not allowed on a one-pin output'
         return Refusal("symbol-not-allowed", message, _ADVICE[Direction.OUTPUT])
     per_digit = _BASE_BITS[text[:2]]
     digits = text[2:].replace("_", "").lower()
     if not digits:
-        return Refusal("bad-number", f'"{text[:40]}" has no digits', "write digits after it")
+        return Refusal(
+            "bad-number", f'"{text[:40]}" has no digits', "write digits after the prefix"
+        )
     bits = "".join(_digit_bits(digit, per_digit) for digit in digits)
     width = column.bus.width
     surplus, kept = bits[: max(0, len(bits) - width)], bits[-width:]
@@ -244,7 +241,7 @@ def _number(text: str, column: Column) -> Meaning | Refusal:
         return Refusal(
             "short-number",
             f'"{text[:40]}" has x or z digits but only {len(kept)} of {width} bits',
-            "write every digit of a number that has x or z in it",
+            "write every digit of a number that contains x or z",
         )
     return _bits(kept.rjust(width, "0"), column)
 
@@ -254,50 +251,59 @@ def _digit_bits(digit: str, per_digit: int) -> str:
 
 
 def _bits(bits: str, column: Column) -> Meaning | Refusal:
-    """Turn bits (0 1 x z, most significant first) into symbols by the direction."""
-    symbols = _DIGIT_SYMBOLS[column.bus.direction]
-    if "z" in bits and column.bus.direction is not Direction.OUTPUT:
+    """Read bits (0 1 x z, most significant first) as symbols for the direction."""
+    if column.bus.direction is Direction.OUTPUT:
+        return _symbols(bits.translate(_TESTED_DIGITS), column)
+    if "z" in bits:
         return Refusal(
             "symbol-not-allowed",
             f'a number drives "{column.bus.name}", so it cannot have z digits',
             _ADVICE[column.bus.direction],
         )
-    return _symbols("".join(symbols[bit] for bit in bits), column)
+    return _symbols(bits.upper(), column)
+
+
+def _pins(width: int) -> str:
+    return "1 pin" if width == 1 else f"{width} pins"
 
 
 def _unreadable(text: str, plain: str, width: int) -> Refusal:
-    pins = "1 pin" if width == 1 else f"{width} pins"
+    pins = _pins(width)
     if set(plain) <= SYMBOLS.keys() | REFUSED:
         return Refusal(
             "wrong-symbol-count",
             f'"{text[:40]}" has {len(plain)} symbols for {pins}',
-            "write one symbol a pin, most significant first",
+            "write one symbol for each pin, most significant first",
         )
     return Refusal(
         "unknown-symbol",
         f'"{text[:40]}" is neither a number nor symbols for {pins}',
-        "symbols are 0 1 C K H L Z F X N; numbers are 31, 0x1F or 0b1x0z",
+        "symbols are 0 1 C K H L Z F X N; numbers look like 31, 0x1F or 0b1x0z",
     )
 
 
 def plain_number(text: str) -> int:
-    """Value of a number without unknown digits, of a bus of many pins; -1 for any other text."""
+    """Value of a number without x or z digits on a wide bus; -1 for any other text."""
     return int(text, 0) if _PLAIN.fullmatch(text) else -1
 
 
 def read_repeat(text: str) -> tuple[int, bool] | Refusal:
-    """Read a cell of the repeat column: (cycles, whether they are the limit of an ``until``)."""
+    """Read a repeat cell: (cycles, whether this is the limit of an ``until``)."""
     text = text.strip()
     if not text:
         return 1, False
     match = _REPEAT.fullmatch(text)
     if match is None or len(match[2]) > 20:
         return Refusal(
-            "bad-repeat", f'"{text[:40]}" is not a repeat', "write a count such as 12, or until 12"
+            "bad-repeat",
+            f'"{text[:40]}" is not a repeat count',
+            "write a count such as 12, or until 12",
         )
     count = int(match[2].replace("_", ""))
     if count <= 0:
         return Refusal("repeat-below-one", f"repeat is {count}", "write a count of at least 1")
     if count > MAX_CYCLES:
-        return Refusal("repeat-too-large", f"repeat is {count}", f"at most {MAX_CYCLES:,}")
+        return Refusal(
+            "repeat-too-large", f"repeat is {count}", f"write a count of at most {MAX_CYCLES:,}"
+        )
     return count, match[1] is not None

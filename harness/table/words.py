@@ -1,8 +1,8 @@
-"""Columns of cells into the words of a pattern.
+"""Turns columns of cells into the words of a pattern.
 
-One rule: a text is read once (by :mod:`harness.table.symbols`) and then only looked up; rows are
-handled as whole arrays. A decoder lives as long as its table, because an empty cell of an input
-holds the level of the row before it, also across blocks.
+One rule: a text is read once (by :mod:`harness.table.symbols`) and then looked up; rows are
+handled as whole arrays. A decoder is kept for the whole table, because an empty input cell holds
+the level of the previous row, also across blocks.
 """
 
 from __future__ import annotations
@@ -29,22 +29,22 @@ from harness.table.symbols import (
 )
 
 MANY_TEXTS = 1024
-"""From so many distinct texts of a bus on its plain numbers are read all at once."""
+"""From this number of distinct texts, the plain numbers of a bus are read all at once."""
 
 Locate = Callable[[int, int], Location]
-"""(row of the block, column number) → where that cell stands."""
+"""(row of the block, column number) → place of that cell."""
 
 _DRIVEN = PLANES.index("drive"), PLANES.index("enable")
 _TESTED = PLANES.index("expect"), PLANES.index("care")
 _LEVELS = np.isin(range(len(PLANES)), _DRIVEN)
-"""The planes of which an empty input cell holds the row before."""
+"""The planes that an empty input cell takes from the previous row."""
 
 T = TypeVar("T")
 
 
 @dataclass
 class ColumnDecoder:
-    """One signal column. ``held`` is what an empty cell of an input in the next row asks for."""
+    """Decodes one signal column. ``held`` is what an empty input cell in the next row means."""
 
     number: int
     column: Column
@@ -59,7 +59,7 @@ class ColumnDecoder:
             self.held[list(_DRIVEN)] = self.column.default & bus.mask, bus.mask
 
     def decode(self, cells: Cells, into: dict[str, Words], locate: Locate) -> None:
-        """Add what the column's cells ask to the planes of a block."""
+        """Add the column's cells to the planes of a block."""
         if isinstance(cells, Numbers) and not self._fits(cells.values).all():
             cells = cells.coded()
         codes: NDArray[np.integer]
@@ -76,16 +76,16 @@ class ColumnDecoder:
                 levels = np.where(source < 0, len(words), codes[source])
                 words = np.vstack([words, self.held])
         for name, is_level, values in zip(PLANES, _LEVELS, words.T, strict=True):
-            if (values == values[0]).all():  # words that all texts share need no look-up
+            if (values == values[0]).all():  # one word for all texts needs no look-up
                 into[name] |= values[0]
             else:
                 into[name] |= values[levels if is_level else codes]
         self.held = np.where(_LEVELS, words[levels[-1]], 0)
 
     def _lookup(self, cells: Coded, locate: Locate) -> tuple[Words, NDArray[np.bool_]]:
-        """Read every distinct text: its words, and whether it is an empty cell of an input.
+        """Read every distinct text: its words, and whether it is an empty input cell.
 
-        A list of texts that was read without a refusal is read once for all blocks that share it.
+        A list of texts without refusals is read once for all blocks that share it.
         """
         if self.last is not None and self.last[0] is cells.texts:
             return self.last[1:]
@@ -102,7 +102,7 @@ class ColumnDecoder:
         return words, empty
 
     def _plain_numbers(self, texts: Sequence[str], words: Words) -> Sequence[int]:
-        """Read plain numbers of a bus that shows many; gives the numbers of the other texts."""
+        """Read the plain numbers of a wide bus; return the codes of the other texts."""
         if len(texts) < MANY_TEXTS or self.column.bus.width == 1:
             return range(len(texts))
         values = np.array([plain_number(text) for text in texts], np.int64)
@@ -115,7 +115,7 @@ class ColumnDecoder:
         return fit
 
     def _number_words(self, values: NDArray[np.int64]) -> Words:
-        """What numbers that fit ask of the bus's pins."""
+        """Words of the bus's pins for numbers that fit."""
         bus = self.column.bus
         level, pins = _TESTED if bus.direction is Direction.OUTPUT else _DRIVEN
         words = _no_words(len(values))
@@ -132,7 +132,7 @@ def _no_words(count: int) -> Words:
 def decode_repeats(
     number: int, cells: Cells, findings: Findings, locate: Locate
 ) -> tuple[Words, NDArray[np.bool_]]:
-    """Count and ``until`` of every row of a block; refused cells count as 1."""
+    """Counts and ``until`` flags of the rows of a block; refused cells count as 1."""
     if isinstance(cells, Numbers):
         cells = cells.coded()
     counts = np.ones(len(cells.texts), np.uint32)
@@ -151,7 +151,7 @@ def read_texts(
     findings: Findings,
     locate: Locate,
 ) -> Iterator[tuple[int, T]]:
-    """Read distinct texts of a column; refused ones become findings, once for a text."""
+    """Read distinct texts of a column; each refused text becomes one finding."""
 
     def refused(code: int, refusal: Refusal) -> Finding:
         place = locate(cells.first(code), number)

@@ -1,8 +1,8 @@
-"""Looks through a spreadsheet, a zip of XML files, before any library reads it.
+"""Checks a spreadsheet, a zip of XML files, before a library reads it.
 
-One rule: what passes is whole and small. Every member fits its checksum and is well-formed to its
-end, so that nothing is left out in silence; and what a library would make of it, repeat counts
-and far cells included, is bounded before memory is spent on it.
+One rule: a spreadsheet that passes is complete and small. Every member matches its checksum and is
+well-formed to its end, so nothing is dropped silently; and the size of what a library would build,
+including repeat counts and distant cells, is bounded before memory is used for it.
 """
 
 from __future__ import annotations
@@ -18,18 +18,19 @@ from xml.parsers import expat
 from harness.door import MAX_SHEET_BYTES
 
 MAX_MEMBERS = 1_000
-"""Files in the zip: sheets, styles, pictures."""
+"""Maximum number of files in the zip: sheets, styles, pictures."""
 
 MAX_PARTS = 1_000_000
-"""Elements, each counted four times, and attributes: a library keeps about 1 kB and 0.25 kB.
+"""Maximum number of elements, each counted four times, and attributes.
 
-A cell with its text takes about ten."""
+A library keeps about 1 kB for an element and 0.25 kB for an attribute. A cell with its text counts
+as about ten."""
 
 MAX_CELLS = 1_000_000
-"""Rows of a sheet times its widest row, as they would be read."""
+"""Maximum number of rows of a sheet times its widest row."""
 
 MAX_FORMAT_LETTERS = 255
-"""Letters of a number's format; a library's search in long ones takes the square of the time."""
+"""Maximum length of a number format; a library searches it in quadratic time."""
 
 _MAX_DEPTH = 64
 _PIECE = 1 << 16
@@ -48,7 +49,7 @@ _FORMAT = f"{_MAIN} numFmt"
 _COUNT = re.compile(r"([0-9]{1,10})(?:\.0+)?")
 _REFERENCE = re.compile(r"([A-Z]{1,3})([0-9]{1,10})")
 _SAVE_AGAIN = "save it again as .xlsx or .ods, or export it as .csv"
-_TO_CSV = "keep the table as CSV, in which a table may be long"
+_TO_CSV = "save the table as CSV, which may be longer"
 
 
 class SheetUnfit(Exception):
@@ -67,7 +68,7 @@ def look_through(data: bytes) -> None:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             _look_into(archive)
     except (zipfile.BadZipFile, zlib.error, RuntimeError, ValueError, OSError, EOFError) as trouble:
-        message = f"not a spreadsheet that can be read: {trouble or type(trouble).__name__}"
+        message = f"the spreadsheet cannot be read: {trouble or type(trouble).__name__}"
         raise _damaged(message) from trouble
 
 
@@ -76,7 +77,7 @@ def _look_into(archive: zipfile.ZipFile) -> None:
     if len(members) > MAX_MEMBERS:
         raise _too_large(MAX_MEMBERS, "files in it")
     if len({info.filename for info in members}) < len(members):
-        raise _damaged("the spreadsheet is damaged: two files in it have one name")
+        raise _damaged("the spreadsheet is damaged: two files in it have the same name")
     budget = _Budget()
     for info in members:
         with archive.open(info) as member:
@@ -84,7 +85,7 @@ def _look_into(archive: zipfile.ZipFile) -> None:
 
 
 def _look_at(name: str, member: IO[bytes], budget: _Budget) -> None:
-    """Read one member to its end; what is no XML by its name may be anything."""
+    """Read one member to its end; only a member with an XML name must be XML."""
     place = ""
     paid = _Paid(member, budget)
     try:
@@ -92,7 +93,7 @@ def _look_at(name: str, member: IO[bytes], budget: _Budget) -> None:
     except expat.ExpatError as trouble:
         what = expat.ErrorString(trouble.code)
         place = f"{name}, line {trouble.lineno}, column {trouble.offset + 1}: {what}"
-    except (LookupError, ValueError) as trouble:  # an encoding that it cannot have
+    except (LookupError, ValueError) as trouble:  # an unknown encoding
         place = f"{name}: {trouble}"
     if place and name.lower().endswith(_XML_NAMES):
         raise _damaged(f"the spreadsheet is damaged: {place}")
@@ -102,7 +103,7 @@ def _look_at(name: str, member: IO[bytes], budget: _Budget) -> None:
 
 @dataclass
 class _Budget:
-    """What the members of one spreadsheet may cost together."""
+    """The total cost of the members of one spreadsheet."""
 
     size: int = 0
     parts: int = 0
@@ -120,7 +121,7 @@ class _Budget:
 
 @dataclass
 class _Paid:
-    """A member of which every byte that is read counts."""
+    """A member whose bytes are charged to the budget as they are read."""
 
     member: IO[bytes]
     budget: _Budget
@@ -133,7 +134,7 @@ class _Paid:
 
 @dataclass
 class _Member:
-    """One member as it is streamed; ``row`` and ``column`` are where a reader would be."""
+    """One member as it is streamed; ``row`` and ``column`` are a reader's position."""
 
     budget: _Budget
     parser: expat.XMLParserType = field(init=False)
@@ -154,7 +155,7 @@ class _Member:
         self.budget.spend_parts(4 + len(attributes))
         self.depth += 1
         if self.depth > _MAX_DEPTH:
-            raise _damaged(f"the spreadsheet's XML is nested more than {_MAX_DEPTH} deep")
+            raise _damaged(f"the spreadsheet's XML is nested more than {_MAX_DEPTH} levels deep")
         if name in (_TABLE, _SHEET):
             self._enter(name)
             self.row = self.widest = self.passed = 0
@@ -172,20 +173,20 @@ class _Member:
 
     def _begin_other(self, name: str, attributes: dict[str, str]) -> None:
         if _ODS_ROW in self.open or _XLSX_ROW in self.open:
-            self._fill()  # whatever stands in a cell may be a value
+            self._fill()  # anything inside a cell may be a value
         if name == _SPACES:
             self.budget.spend_bytes(_count(attributes.get(_SPACE_COUNT, "1")))
         elif name == _FORMAT and len(attributes.get("formatCode", "")) > MAX_FORMAT_LETTERS:
-            raise _damaged(f"the format of a number has more than {MAX_FORMAT_LETTERS} letters")
+            raise _damaged(f"a number format has more than {MAX_FORMAT_LETTERS} characters")
 
     def _end(self, name: str) -> None:
         self.depth -= 1
         self.open.discard(name)
 
     def _enter(self, name: str) -> None:
-        """Note a table or row that is open: in itself it would be counted wrongly."""
+        """Note an open table or row: one inside another would be counted wrongly."""
         if name in self.open:
-            raise _damaged("the spreadsheet is damaged: a table or a row stands in another")
+            raise _damaged("the spreadsheet is damaged: a table or row is inside another")
         self.open.add(name)
 
     def _begin_row(self, name: str, attributes: dict[str, str]) -> None:
@@ -198,7 +199,7 @@ class _Member:
             raise _damaged(f"the spreadsheet is damaged: row {self.row} follows row {before}")
 
     def _begin_cell(self, reference: str | None) -> None:
-        """Go to a cell of XLSX; a reader fills the gap to the one before it."""
+        """Go to a cell of XLSX; a reader fills the gap after the previous one."""
         before = self.column
         self.column = before + 1 if reference is None else self._column_of(reference)
         if not before < self.column <= _LAST_COLUMN:
@@ -210,14 +211,14 @@ class _Member:
         match = _REFERENCE.fullmatch(reference)
         if match is None or int(match[2]) != self.row:
             shown = reference[:40]
-            raise _damaged(f"the spreadsheet is damaged: cell {shown} stands in row {self.row}")
+            raise _damaged(f"the spreadsheet is damaged: cell {shown} is in row {self.row}")
         column = 0
         for letter in match[1]:
             column = 26 * column + ord(letter) - ord("A") + 1
         return column
 
     def _fill(self) -> None:
-        """Note that the cell has a value: all rows become as wide as the widest with one."""
+        """Note that the cell has a value: all rows become as wide as the widest such row."""
         self.widest = max(self.widest, self.column)
         self._bound(self.row * self.widest)
 
@@ -227,13 +228,13 @@ class _Member:
 
 
 def _refuse_doctype(*_: object) -> None:
-    raise _damaged("the spreadsheet defines a document type, which none needs")
+    raise _damaged("the spreadsheet has a document type definition, which it does not need")
 
 
 def _count(text: str) -> int:
     match = _COUNT.fullmatch(text)
     if match is None or not int(match[1]):
-        raise _damaged(f'the spreadsheet is damaged: "{text[:40]}" is no count')
+        raise _damaged(f'the spreadsheet is damaged: "{text[:40]}" is not a count')
     return int(match[1])
 
 

@@ -18,8 +18,8 @@ from harness.table import Words
 from harness.virtual.chip import ChipModel
 
 HEAD = struct.Struct("<IIII")
-MOST_COMPLAINT = 200
-"""Letters of a complaint, which has to fit into one frame."""
+MAX_COMPLAINT = 200
+"""Maximum number of letters of a complaint, which has to fit into one frame."""
 
 
 class ChipServer:
@@ -81,7 +81,7 @@ class ChipServer:
         try:
             yield
         except VirtualError as error:
-            text = str(error)[:MOST_COMPLAINT].encode()
+            text = str(error)[:MAX_COMPLAINT].encode()
             self._link.sendall(struct.pack("<I", len(text)) + text)
 
     def _period(self, period_ns: int, sample_ns: int) -> None:

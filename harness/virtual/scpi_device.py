@@ -13,7 +13,7 @@ import re
 from collections import deque
 from collections.abc import Callable
 
-MOST_VOLTS, MOST_AMPERES = 30.0, 3.0
+MAX_VOLTS, MAX_AMPERES = 30.0, 3.0
 LOAD_OHMS = 150.0
 QUEUE = 16
 IDENTITY = "Low Tide Silicon Club,Virtual supply,0,1"
@@ -47,7 +47,7 @@ class ScpiSupply:
 
     def __init__(self, volts: float, terminals: Callable[[float], None]) -> None:
         self._terminals = terminals
-        self._volts, self._amperes, self._on = volts, MOST_AMPERES, True
+        self._volts, self._amperes, self._on = volts, MAX_AMPERES, True
         self._errors: deque[int] = deque()
         self._commands: list[tuple[re.Pattern[str], Callable[[str], str | None]]] = [
             (_header("*IDN?"), lambda _: IDENTITY),
@@ -108,13 +108,13 @@ class ScpiSupply:
 
     def _reset(self, rest: str) -> None:
         del rest
-        self._volts, self._amperes, self._on = 0.0, MOST_AMPERES, False
+        self._volts, self._amperes, self._on = 0.0, MAX_AMPERES, False
 
     def _set_volts(self, rest: str) -> None:
-        self._volts = _decimal(rest, MOST_VOLTS)
+        self._volts = _decimal(rest, MAX_VOLTS)
 
     def _set_amperes(self, rest: str) -> None:
-        self._amperes = _decimal(rest, MOST_AMPERES)
+        self._amperes = _decimal(rest, MAX_AMPERES)
 
     def _switch(self, rest: str) -> None:
         word = rest.upper()

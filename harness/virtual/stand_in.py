@@ -31,7 +31,8 @@ from collections.abc import Callable
 from os import read, write
 from typing import Any
 
-WINDOW = 128
+PASTE_PIECE = 128
+"""Bytes of a raw paste after which the host waits for a go-ahead."""
 COMPILED_IN = ("micropython", "ptr8", "ptr32")
 TICKS = ("ticks_add", "ticks_diff", "ticks_ms", "ticks_us")
 """What the agent takes from its interpreter, as ``harness.agent.cpython`` has it."""
@@ -116,11 +117,11 @@ class StandIn:
     def _paste(self) -> None:
         self._byte()
         self._byte()
-        self._write(b"R\x01" + WINDOW.to_bytes(2, "little") + b"\x01")
+        self._write(b"R\x01" + PASTE_PIECE.to_bytes(2, "little") + b"\x01")
         source = b""
         while (byte := self._byte()) != b"\x04":
             source += byte
-            if len(source) % WINDOW == 0:
+            if len(source) % PASTE_PIECE == 0:
                 self._write(b"\x01")
         self._write(b"\x04")
         self._execute(source)

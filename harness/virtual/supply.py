@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from harness.virtual.scpi_device import ScpiSupply
 
-LONGEST_LINE = 1024
+MAX_LINE = 1024
 
 
 class VirtualSupply:
@@ -39,7 +39,7 @@ class VirtualSupply:
             except OSError:
                 return
             *lines, waiting = (waiting + data).split(b"\n")
-            waiting = waiting[-LONGEST_LINE:]
+            waiting = waiting[-MAX_LINE:]
             for line in lines:
                 reply = self._device.answer(line.decode("ascii", "replace"))
                 if reply is not None:

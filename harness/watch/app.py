@@ -112,7 +112,7 @@ class Pages:
         with self._source.opened() as store:
             found = store.history(subject)
             margins = margins_of(store, subject)
-        if not found.nights and not margins:
+        if not found.runs and not margins:
             raise HTTPException(404)
         return _reported(history_html(subject, found, addresses.LINKS, margins))
 

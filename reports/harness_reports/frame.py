@@ -37,6 +37,7 @@ COLUMNS: Columns = {
     "address": ("int64", "outcome.design_address"),
     "table": ("str", "outcome.table"),
     "verdict": ("str", "outcome.verdict.value"),
+    "reason": ("str", "outcome.reason.value"),
     "origin": ("str", "outcome.origin.value"),
     "summary": ("str", "outcome.summary"),
     "rows": ("int64", "outcome.rows"),
@@ -61,6 +62,7 @@ COLUMNS: Columns = {
     "seconds": ("float64", "outcome.seconds"),
     "table_sha256": ("str", "outcome.table_sha256"),
     "ticket": ("str", "outcome.waiver.ticket"),
+    "expired": ("bool", "outcome.expired"),
 }
 """``answers`` counts different signatures among the attempts (1: the repeats agree); ``gaps``, the
 pauses between exact bursts; bytes, trips and frames are summed over all attempts."""

@@ -14,7 +14,7 @@ from harness.records import SEVERITY_ORDER, MarginRecord, RunKind
 from harness.store import (
     History,
     HistoryLine,
-    HistoryNight,
+    HistoryRun,
     Selection,
     Store,
     SubjectKind,
@@ -64,10 +64,10 @@ class HistoryPage:
     headline: str
     what: str
     lines: tuple[tuple[HistoryLine, tuple[Anchor, ...]], ...]
-    months: tuple[tuple[str, tuple[HistoryNight, ...]], ...]
+    months: tuple[tuple[str, tuple[HistoryRun, ...]], ...]
     legend: tuple[Look, ...]
     intakes: int
-    latest: tuple[HistoryNight, ...]
+    latest: tuple[HistoryRun, ...]
     margins: MarginHistory
     links: Links
 
@@ -92,8 +92,8 @@ def build_history(
     """
     kind, title, what = _heading(subject)
     lines = sorted(history.lines, key=_rank)
-    worst = {night.worst for night in history.nights}
-    months = groupby(history.nights, lambda night: month(night.started))
+    worst = {night.worst for night in history.runs}
+    months = groupby(history.runs, lambda night: month(night.started))
     return HistoryPage(
         kind=kind,
         title=title,
@@ -102,8 +102,8 @@ def build_history(
         lines=tuple((line, tuple(_names(subject.kind, line, links))) for line in lines),
         months=tuple(reversed([(name, tuple(nights)) for name, nights in months])),
         legend=tuple(look(v) for v in SEVERITY_ORDER if v in worst),
-        intakes=_intakes(history.nights),
-        latest=history.nights[-MAX_SHOWN_RUNS:][::-1],
+        intakes=_intakes(history.runs),
+        latest=history.runs[-MAX_SHOWN_RUNS:][::-1],
         margins=build_margins(margins),
         links=links,
     )
@@ -133,31 +133,31 @@ def _heading(subject: Selection) -> tuple[str, str, str]:
 
 
 def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecord]) -> str:
-    if not history.nights and margins:
+    if not history.runs and margins:
         return "No run of it is kept in this store, only searches for its margin."
-    if not history.nights:
+    if not history.runs:
         return "Nothing is kept of it in this store."
     chips = many(len({line.chip_serial for line in history.lines}), "chip")
     designs = many(len({line.design for line in history.lines}), "design")
     tables = many(len({(line.design, line.table) for line in history.lines}), "table")
-    first, last = (day(history.nights[k].started) for k in (0, -1))
+    first, last = (day(history.runs[k].started) for k in (0, -1))
     span = f"on {first}" if first == last else f"from {first} to {last}"
     where = {
         SubjectKind.CHIP: f"of {designs}",
         SubjectKind.DESIGN: f"on {chips}",
         SubjectKind.SLOT: f"of {designs} on {chips}",
     }
-    return f"{tables} {where[kind]}; {_counted(history.nights)}, {span}."
+    return f"{tables} {where[kind]}; {_counted(history.runs)}, {span}."
 
 
-def _counted(nights: Sequence[HistoryNight]) -> str:
+def _counted(nights: Sequence[HistoryRun]) -> str:
     """``5 nights and 1 intake``: an intake is no night."""
     intakes = _intakes(nights)
     kinds = ((len(nights) - intakes, "night"), (intakes, "intake"))
     return " and ".join(many(number, noun) for number, noun in kinds if number)
 
 
-def _intakes(nights: Sequence[HistoryNight]) -> int:
+def _intakes(nights: Sequence[HistoryRun]) -> int:
     return sum(night.kind is RunKind.INTAKE for night in nights)
 
 

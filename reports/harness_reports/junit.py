@@ -213,6 +213,9 @@ def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
     for outcome in chip.outcomes:
         key = printable(f"{outcome.design}.{outcome.table}")
         properties[f"table_sha256.{key}"] = outcome.table_sha256
+        properties[f"reason.{key}"] = outcome.reason.value
+        if outcome.expired:
+            properties[f"waiver.{key}"] = "expired"
         properties[f"conditions.{key}"] = conditions_text(outcome.conditions)
     return properties
 

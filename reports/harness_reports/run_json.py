@@ -27,8 +27,8 @@ from harness.records import (
 )
 
 FORMAT = "harness-run"
-SCHEMA = 2
-"""Version of the file's form. History: 1, the first. 2: ``kind`` of a run."""
+SCHEMA = 3
+"""Version of the file's form: 2 has the ``kind`` of a run, 3 an outcome's ``reason``."""
 
 
 def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:

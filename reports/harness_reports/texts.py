@@ -18,7 +18,7 @@ from harness.records import (
     PinResult,
     Wave,
 )
-from harness.store import HistoryNight, PassRate
+from harness.store import HistoryRun, PassRate
 
 SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
 """What must be observed where a table expects H, L or Z."""
@@ -98,7 +98,7 @@ def interval_text(rate: PassRate) -> str:
     return f"{share(rate.low)} to {share(rate.high)} %" if rate.tested else "–"
 
 
-def counts_text(night: HistoryNight) -> str:
+def counts_text(night: HistoryRun) -> str:
     """``2 FAIL, 32 PASS``: worst first."""
     return ", ".join(f"{night.counts[v]:,} {v}" for v in SEVERITY_ORDER if v in night.counts)
 

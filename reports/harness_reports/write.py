@@ -28,8 +28,8 @@ _REASONS = {
     errno.EACCES: "the folder is not writable; change its permissions or name another",
     errno.EPERM: "the folder is not writable; change its permissions or name another",
     errno.EROFS: "the file system is read-only; name another folder",
-    errno.ENOTDIR: "a file stands where a folder is needed; name another folder",
-    errno.EEXIST: "a file stands where a folder is needed; name another folder",
+    errno.ENOTDIR: "a file is where a folder should be; name another folder",
+    errno.EEXIST: "a file is where a folder should be; name another folder",
     errno.EISDIR: "a folder stands where a file is needed; name another folder",
     errno.EFBIG: "the file is larger than the system allows",
 }

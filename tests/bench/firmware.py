@@ -126,7 +126,7 @@ def fill(pulse):
         engine.block.care[k] = 0x3fe00
         engine.block.repeat[k] = 1
 def one():
-    engine.found, engine.untils, engine.window = [], [], []
+    engine.misses, engine.untils, engine.window = [], [], []
     engine.burst(engine.block, 0, 128, 0, 0)
 found = {}
 for name, pulse in (("pins_generic, no pulse", 0), ("pins_generic, with a clock pulse", 0x100)):
@@ -161,7 +161,7 @@ for k in range(rows):
     engine.block.care[k] = 0x3fe00
     engine.block.repeat[k] = 1
 def one():
-    engine.found, engine.untils, engine.window = [], [], []
+    engine.misses, engine.untils, engine.window = [], [], []
     pins.perform(engine, rows)
 for name, pulse, ticks in (("no pulse", 0, 4), ("with a clock pulse", 0x100, 6)):
     for k in range(rows):

@@ -23,7 +23,7 @@ from harness.board import greeting
 from harness.cli import command_run, main, screen
 from harness.cli.live import display
 from harness.rack import Event, Observer, Slot, TableJudged
-from harness.records import ChipRecord, Origin, Verdict
+from harness.records import ChipRecord, Reason, Verdict
 from harness.store import Store
 from harness.virtual import VirtualBoardSpec, VirtualRack
 from harness.virtual.faults import Unplug
@@ -187,7 +187,7 @@ def test_a_board_unplugged_in_mid_burst_keeps_the_table_before(aftermath: Afterm
     before, cut = chip.outcomes
     assert chip.trouble.startswith(f"slot unplugged, port {aftermath.ports['unplugged']}: ")
     assert before.verdict is Verdict.PASS
-    assert (cut.verdict, cut.origin) == (Verdict.ERROR, Origin.LINK)
+    assert (cut.verdict, cut.reason) == (Verdict.ERROR, Reason.LINK_LOST)
     port = aftermath.ports["unplugged"]
     assert cut.summary.startswith(f"Could not be tested: {port}: the board went away; ")
     assert "; check the cable and plug it in again. It did not come back: " in cut.summary
@@ -265,6 +265,7 @@ def test_a_disk_that_fills_up_in_mid_run_loses_no_outcome_and_passes_no_chip(
     assert [outcome.verdict for outcome in chip.outcomes] == [Verdict.PASS, Verdict.NOT_RUN]
     assert chip.verdict is Verdict.NOT_RUN
     assert chip.outcomes[1].summary == "Not run: the run broke off before this table had its turn"
+    assert chip.outcomes[1].reason is Reason.RUN_BROKE_OFF
 
 
 @pytest.mark.parametrize("size", ["4k", "60k"])

@@ -96,19 +96,19 @@ UNREADABLE: dict[str, tuple[str | bytes, str]] = {
     ),
     "a doubled column": (
         f"{HEAD.replace('rbi_n', 'bcd')}\n{ROW}\n",
-        '1:10: error [doubled-column] column "bcd" is there twice; remove one of the two',
+        '1:10: error [doubled-column] column "bcd" appears twice; remove one of them',
     ),
     "an output's symbol on an input": (
         f"{HEAD}\n0,H,1,1,HHHHHHL,H,\n",
         (
-            '2:3: error [symbol-not-allowed] "H" cannot stand on the input "lt_n"; '
+            '2:3: error [symbol-not-allowed] "H" is not allowed on input signal "lt_n"; '
             "an input takes 0 1 C K F X N"
         ),
     ),
     "an input's symbol on an output": (
         f"{HEAD}\n0,1,1,1,HHHHHHL,1,\n",
         (
-            '2:17: error [symbol-not-allowed] "1" cannot stand on the output "rbo_n"; '
+            '2:17: error [symbol-not-allowed] "1" is not allowed on output signal "rbo_n"; '
             "an output takes H L Z F X N, or a number such as 0b01 on a bus"
         ),
     ),
@@ -122,15 +122,15 @@ UNREADABLE: dict[str, tuple[str | bytes, str]] = {
     "a row with a cell too few": (
         f"{HEAD}\n{ROW}\n0,1,1,1,HHHHHHL,H\n",
         (
-            "3:18: error [ragged-row] the row has 6 cells, the header 7; "
-            "write 7 cells; leave one empty where nothing is meant"
+            "3:18: error [ragged-row] the header has 7 columns, but this row has 6; "
+            "write a cell for every column; leave unused cells empty"
         ),
     ),
     "a row with a cell too many": (
         f"{HEAD}\n{ROW},x\n",
         (
-            "2:24: error [ragged-row] the row has 8 cells, the header 7; "
-            "write 7 cells; leave one empty where nothing is meant"
+            "2:24: error [ragged-row] the header has 7 columns, but this row has 8; "
+            "write a cell for every column; leave unused cells empty"
         ),
     ),
     "no row at all": (
@@ -157,20 +157,20 @@ UNREADABLE: dict[str, tuple[str | bytes, str]] = {
         f"{HEAD},repeat\n{ROW},1\n0,1,1,1,X,,,until 5\n",
         (
             "3:13: error [until-tests-nothing] until has nothing to wait for: no output is tested "
-            "in this row; write H, L or a number on an output, or a plain count"
+            "in this row; write H, L or a number on an output, or use a plain count"
         ),
     ),
     "Latin-1": (
         f"{HEAD}\n0,1,1,1,HHHHHHL,H,gr\xfcn\n".encode("latin-1"),
         (
-            "2:21: error [not-utf8] byte 0xFC is not UTF-8 (Latin-1 or Windows text?); "
+            "2:21: error [not-utf8] byte 0xFC is not valid UTF-8 (Latin-1 or Windows text?); "
             "save the file as UTF-8"
         ),
     ),
     "a NUL byte": (
         f"{HEAD}\n0,1,1,1,HHHHHHL,H,a\0b\n",
         (
-            "2:20: error [nul-byte] the file holds a NUL byte, so it is not a text file; "
+            "2:20: error [nul-byte] the file contains a NUL byte, so it is not text; "
             "export it again as UTF-8 text"
         ),
     ),
@@ -257,12 +257,12 @@ SETTINGS = {
     ),
     "a slot without a chip": (
         ("rack.toml", 'chip = "SP2-0001"\n', ""),
-        '3:3: error [missing-key] [slot[0]] has no "chip"; add it; it is text in quotes',
+        '3:3: error [missing-key] [slot[0]] has no "chip"; add it: a string in quotes',
     ),
     "a chip serial number of no chip": (
         ("rack.toml", "SP2-0001", "SP2-1"),
-        ('7:1: error [chip-serial] chip serial "SP2-1" is not of Sandpiper 2, whose serials match '
-        "SP2-[0-9]{4}; write the serial number as it stands on the chip"),
+        ('7:1: error [chip-serial] chip serial "SP2-1" is not one of Sandpiper 2, whose serials '
+        "match SP2-[0-9]{4}; write the serial number as printed on the chip"),
     ),
     "a chip in two slots": (
         ("rack.toml", 'chip = "SP2-0001"\n',
@@ -273,7 +273,7 @@ SETTINGS = {
     "text that is not TOML": (
         ("rack.toml", "profile =", "profile"),
         ("2:9: error [toml-syntax] not valid TOML: Expected '=' after a key in a key/value pair; "
-        "correct this line; text values stand in quotes"),
+        "correct this line; strings need quotes"),
     ),
 }  # fmt: skip
 
@@ -293,6 +293,6 @@ def test_two_designs_with_one_address_are_refused(bench: Bench, capsys: Screen) 
     refused(
         bench,
         capsys,
-        f'{twin}:4:1: error [address-twice] address 1 is also that of design "bcd7seg"; '
-        "give each design an address of its own",
+        f'{twin}:4:1: error [address-twice] address 1 is already used by design "bcd7seg"; '
+        "give each design its own address",
     )

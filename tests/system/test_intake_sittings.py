@@ -316,7 +316,7 @@ def test_an_intake_whose_answers_cannot_be_kept_begins_no_run(
     options = ("--out", "file")
     assert sit(monkeypatch, "yes", options=options) == ExitCode.BAD_INPUT
     assert capsys.readouterr().err == (
-        "harness: file/intake: error [file-unreadable] a file stands where a folder is needed; "
+        "harness: file/intake: error [file-unreadable] a file is where a folder should be; "
         "check the path\n"
     )
     with (

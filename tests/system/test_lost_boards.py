@@ -16,7 +16,7 @@ from harness.cli import command_run
 from harness.cli.screen import Screen
 from harness.link import Timeouts
 from harness.rack import station
-from harness.records import ChipRecord, Origin, Verdict
+from harness.records import ChipRecord, Reason, Verdict
 from harness.store import Store
 from tests.system.test_bad_boards import long_table
 from tests.system.test_bad_input import make_bench
@@ -135,7 +135,7 @@ def test_a_board_that_hangs_on_is_an_error_that_says_what_was_tried(
 ) -> None:
     chip = told.chips[name]
     cut = chip.outcomes[1]
-    assert (cut.verdict, cut.origin) == (Verdict.ERROR, Origin.LINK)
+    assert (cut.verdict, cut.reason) == (Verdict.ERROR, Reason.LINK_LOST)
     assert chip.trouble.startswith(f"slot {name}, port virtual: the board sends nothing; ")
     for text in (cut.summary, chip.trouble, told.text):
         rest = text

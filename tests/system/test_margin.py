@@ -168,7 +168,7 @@ def test_a_design_that_the_shuttle_lacks_is_found_when_the_rack_file_is_read(
 ) -> None:
     path = rack_file(tmp_path, more='[nightly]\nmargin = ["grey"]\n')
     assert main(["check", str(path)]) == ExitCode.BAD_INPUT
-    assert 'no design of Sandpiper 2 is called "grey"' in capsys.readouterr().out
+    assert 'Sandpiper 2 has no design "grey"' in capsys.readouterr().out
 
 
 OPEN = '[[slot.board_fault]]\nkind = "open-pin"\npin = "out3"\n'

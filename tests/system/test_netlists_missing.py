@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli import main
-from harness.records import Origin, Outcome
+from harness.records import Outcome, Reason
 from harness_reports import parse_run_json
 from tests.unit.netlist.plain import Cell, document
 
@@ -91,12 +91,12 @@ def test_a_design_without_a_netlist_is_not_tested_and_holds_nobody_up(
         "lfsr/states": "PASS",
     }
     check = found["crc16/check"]
-    assert check.origin is Origin.BOARD
+    assert check.reason is Reason.NO_MODEL
     assert check.summary == (
         "Could not be run: a virtual chip has no model of this design; crc16 has no netlist"
     )
     assert check.advice == (
-        "This says nothing about the chip. Run the table on a real board, or have the netlist made "
+        "This says nothing about the chip. Run the table on a real board, or make the netlist "
         "with `python -m harness.netlist.synthesise` and write its name under `netlist` in "
         "design.toml."
     )

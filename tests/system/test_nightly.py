@@ -251,4 +251,4 @@ def test_a_folder_that_cannot_be_made_is_told_with_what_to_do(
     place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "file")]
     assert main(["nightly", str(small_rack(tmp_path)), *place]) == ExitCode.NOT_TESTED
     told = capsys.readouterr().err
-    assert "night.log: the log cannot be written: a file stands where a folder is needed" in told
+    assert "night.log: the log cannot be written: a file is where a folder should be" in told

@@ -57,7 +57,7 @@ def _night(run: RunRecord) -> NightChanges:
     """What is shown where every table of the run is news."""
     failing, lost = (
         tuple(
-            Change(o.slot, o.chip_serial, o.design, o.table, None, now, False, o.summary)
+            Change(o.slot, o.chip_serial, o.design, o.table, None, now, False, o.reason, o.summary)
             for chip in run.chips
             for o in chip.outcomes
         )

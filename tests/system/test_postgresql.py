@@ -14,7 +14,7 @@ from sqlalchemy import create_engine, inspect, text
 from harness.errors import RunUnfit, StoreError
 from harness.records import RunKind, Verdict
 from harness.store import Store, of_chip, of_design, of_slot
-from harness.store.inserts import AT_ONCE
+from harness.store.inserts import MAX_ROWS
 from tests.system.postgres import Server, lacking, server
 from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights, night, tonight
@@ -130,8 +130,8 @@ def test_a_glance_gives_any_summary_as_it_is(postgresql: Server, odd: str) -> No
 def test_the_last_of_many_outcomes_of_a_table_stands_in_the_place_of_the_first(
     postgresql: Server,
 ) -> None:
-    many = [failing_outcome(f"d{k}") for k in range(AT_ONCE + 1)]
-    again = [replace(many[k], verdict=Verdict.WAIVED) for k in (1, AT_ONCE)]
+    many = [failing_outcome(f"d{k}") for k in range(MAX_ROWS + 1)]
+    again = [replace(many[k], verdict=Verdict.WAIVED) for k in (1, MAX_ROWS)]
     with Store(postgresql.url) as store:
         store.start_run(replace(heading(), chips=(chip(),)))
         for _ in range(2):
@@ -140,7 +140,7 @@ def test_the_last_of_many_outcomes_of_a_table_stands_in_the_place_of_the_first(
     assert [outcome.design for outcome in found] == [outcome.design for outcome in many]
     assert [k for k, outcome in enumerate(found) if outcome.verdict is Verdict.WAIVED] == [
         1,
-        AT_ONCE,
+        MAX_ROWS,
     ]
 
 
@@ -211,13 +211,13 @@ def test_many_slots_record_at_once_while_the_run_is_finished(postgresql: Server)
             thread.join()
         assert [len(c.outcomes) for c in store.run("r1").chips] == [5] * 8
         found = store.history(of_chip("PK-01"))
-        assert [dict(night.counts) for night in found.nights] == [{Verdict.FAIL: 40}]
+        assert [dict(night.counts) for night in found.runs] == [{Verdict.FAIL: 40}]
 
 
 def test_an_intake_is_no_night(postgresql: Server) -> None:
     with Store(postgresql.url) as store:
         keep_nights(store, {"a": "PPP"}, kinds="i i")
-        kinds = [one.kind for one in store.history(of_chip("PK-01")).nights]
+        kinds = [one.kind for one in store.history(of_chip("PK-01")).runs]
         assert kinds == [RunKind.INTAKE, RunKind.RUN, RunKind.INTAKE]
         assert store.latest_run().kind is RunKind.INTAKE
         assert store.latest_run(RunKind.RUN).run_id == "bench-1"

@@ -10,7 +10,7 @@ from contextlib import ExitStack, contextmanager
 
 import pytest
 
-from harness.records import ChipRecord, Origin, Verdict
+from harness.records import ChipRecord, Reason, Verdict
 from harness.store import Store
 from tests.system.remote import Served, served
 from tests.system.test_bad_boards import boards, long_table, spec
@@ -66,7 +66,7 @@ def test_a_host_that_goes_for_good_is_an_error_of_the_link(bench: Bench, capsys:
     for chip, server in zip(stored(bench), servers, strict=True):
         before, cut = chip.outcomes
         assert (before.verdict, cut.verdict) == (Verdict.PASS, Verdict.ERROR)
-        assert cut.origin is Origin.LINK
+        assert cut.reason is Reason.LINK_LOST
         lost = f"Could not be tested: {server.url}: the connection to the board went away; "
         assert cut.summary.startswith(lost)
         assert "check the network, and the program that serves the port" in cut.summary

@@ -11,7 +11,7 @@ import pytest
 from harness.errors import ConfigError
 from harness.jobs.run import run
 from harness.rack import Event, TableJudged, load_rack
-from harness.records import Origin, Outcome, RunRecord, Verdict
+from harness.records import Outcome, Reason, RunRecord, Verdict
 from harness.store import Store
 from tests.system.test_nightly import small_rack
 
@@ -65,8 +65,8 @@ def test_what_was_kept_as_an_error_is_not_measured_again(tmp_path: Path) -> None
         before = stopped_run(path, store)
         (chip,) = before.chips
         lost, waiting = chip.outcomes[0], chip.outcomes[1]
-        lost = replace(lost, verdict=Verdict.ERROR, origin=Origin.LINK, summary=LOST)
-        waiting = replace(waiting, verdict=Verdict.NOT_RUN, origin=Origin.NONE)
+        lost = replace(lost, verdict=Verdict.ERROR, reason=Reason.LINK_LOST, summary=LOST)
+        waiting = replace(waiting, verdict=Verdict.NOT_RUN, reason=Reason.RUN_STOPPED)
         store.record_outcomes(before.run_id, (lost, waiting))
         whole = run(load_rack(path), store, observe=watch, resume=before.run_id)
     assert [(o.design, o.table) for o in judged] == [(waiting.design, waiting.table)]

@@ -17,7 +17,7 @@ import harness
 from harness.cli import ExitCode, main
 from harness.cli.run_codes import exit_code
 from harness.rack import Event, Rack, Slot, TableJudged
-from harness.records import ChipRecord, Origin, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, Reason, RunRecord, Verdict
 from harness.store import Store
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 from harness.virtual.faults import NetStuck, OpenPin, Unplug
@@ -119,7 +119,7 @@ def test_the_defective_chips_outcome_names_design_cycle_and_pin(run: RunRecord) 
 
 def test_another_chips_pass_points_at_the_failing_chip(run: RunRecord) -> None:
     outcome = outcome_of(run.chips[1], "crc16", "check")
-    assert outcome.origin is Origin.CHIP
+    assert outcome.reason is Reason.THIS_CHIP_ALONE
     assert "SP2-0001" in outcome.advice
 
 
@@ -132,7 +132,7 @@ def test_an_open_output_is_the_boards_error_even_where_its_level_was_right(run: 
     assert outcome_of(chip, "bcd7seg", "function").verdict is Verdict.PASS
     for table in ("check", "stream"):
         outcome = outcome_of(chip, "crc16", table)
-        assert (outcome.verdict, outcome.origin) == (Verdict.ERROR, Origin.BOARD)
+        assert (outcome.verdict, outcome.reason) == (Verdict.ERROR, Reason.PINS_OPEN)
         assert outcome.summary.startswith("zero (pin out8) follows the weak pulls")
 
 
@@ -224,7 +224,7 @@ def test_control_c_keeps_what_was_measured_and_marks_the_rest(tmp_path: Path) ->
     outcomes = [outcome for chip in record.chips for outcome in chip.outcomes]
     assert record.cancelled
     assert len(record.chips) == 2
-    assert Origin.LINK not in {outcome.origin for outcome in outcomes}
+    assert Reason.LINK_LOST not in {outcome.reason for outcome in outcomes}
     assert Verdict.PASS in {outcome.verdict for outcome in outcomes}
     assert "Not run: the run was stopped" in {outcome.summary for outcome in outcomes}
     assert "The run was stopped" in text

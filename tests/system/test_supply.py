@@ -115,7 +115,7 @@ def test_nothing_is_measured_while_somebody_else_changes_the_voltage(
         f"harness: the supply voltage of rack cannot be relied on now: {port} is in use by margins "
         "of another rack, process "
     )
-    assert told.endswith("; wait until that is over, or stop it\n")
+    assert told.endswith("; wait for it to end, or stop it\n")
     assert heard == []
     with Store.existing(rack.with_name("runs") / "harness.sqlite") as store:
         assert [chip for run in store.runs() for chip in store.run(run).chips] == []

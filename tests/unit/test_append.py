@@ -21,7 +21,7 @@ from harness.store import Store
 from harness_reports import remove_file, write_run
 from tests.unit.store.samples import heading
 
-NO_FILE = "something stands there that is not a file"
+NO_FILE = "this is not a regular file"
 
 
 def fail(folder: Path) -> None:

@@ -60,7 +60,7 @@ def make_below_a_file(folder: Path) -> Path:
 ODD: dict[str, tuple[Callable[[Path], Path], str]] = {
     "missing": (
         lambda folder: folder / "none",
-        "[file-missing] there is no such file; check the path",
+        "[file-missing] no such file; check the path",
     ),
     "long": (
         make_long,
@@ -68,16 +68,16 @@ ODD: dict[str, tuple[Callable[[Path], Path], str]] = {
     ),
     "loop": (
         make_loop,
-        "[file-unreadable] symbolic links lead round in a circle; name the file itself",
+        "[file-unreadable] the symbolic links form a loop; name the file itself",
     ),
     "below a file": (
         make_below_a_file,
-        "[file-unreadable] a file stands where a folder is needed; check the path",
+        "[file-unreadable] a file is where a folder should be; check the path",
     ),
     "pipe": (make_pipe, "[file-unreadable] this is a pipe, not a file; name the file itself"),
     "folder": (
         lambda folder: folder,
-        "[file-unreadable] this is a folder, not a file; name the file in it",
+        "[file-unreadable] this is a folder, not a file; name a file in it",
     ),
     "device": (
         lambda _: Path("/dev/zero"),
@@ -85,7 +85,7 @@ ODD: dict[str, tuple[Callable[[Path], Path], str]] = {
     ),
     "made up": (
         lambda _: Path("/proc/self/status"),
-        "[file-unreadable] the system makes this file up as it is read; name a file on a disk",
+        "[file-unreadable] the system generates this file as it is read; name a file on a disk",
     ),
     "memory": (
         lambda _: Path("/proc/self/mem"),
@@ -97,7 +97,7 @@ ODD: dict[str, tuple[Callable[[Path], Path], str]] = {
     "sparse": (
         make_sparse,
         (
-            "[file-too-large] the file has 3,000,000,000 bytes; it may have 1,000; "
+            "[file-too-large] the file has 3,000,000,000 bytes; the limit is 1,000; "
             "check that this is the file you meant"
         ),
     ),
@@ -134,8 +134,7 @@ def test_a_break_in_a_name_does_not_split_a_finding_in_two(tmp_path: Path) -> No
     path = tmp_path / "a\nb\x1b[31m\u2028c.toml"
     (finding,) = check([path])
     assert str(finding) == (
-        f"{tmp_path}/a\\nb\\x1b[31m\\u2028c.toml: error [file-missing] there is no such file; "
-        "check the path"
+        f"{tmp_path}/a\\nb\\x1b[31m\\u2028c.toml: error [file-missing] no such file; check the path"
     )
 
 
@@ -160,8 +159,8 @@ def test_a_folder_is_searched_without_its_links_and_hidden_parts(
     ]
     monkeypatch.setattr("harness.door.MAX_ENTRIES", 5)
     assert str(check([tmp_path])[0]).endswith(
-        "error [folder-too-large] more than 5 files and folders are in here; "
-        "name a folder further down"
+        "error [folder-too-large] more than 5 files and folders are in this folder; "
+        "name a subfolder"
     )
 
 

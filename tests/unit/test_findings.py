@@ -7,7 +7,7 @@ from pathlib import Path
 from harness.errors import MAX_FINDINGS, Finding, Findings, Location, Severity
 
 FILE = Path("f.toml")
-CLOSING = "f.toml: error [more-findings] and 2 more; correct those above first"
+CLOSING = "f.toml: error [more-findings] 2 more not shown; fix the ones above first"
 
 
 def finding(line: int) -> Finding:
@@ -45,14 +45,14 @@ def test_an_error_that_is_only_counted_stops_a_run() -> None:
         findings.warn("odd", Location(FILE, line + 1), "odd", "look at it")
     assert findings.errors == []
     findings.error("bad", Location(FILE, 1), "bad", "mend it")
-    assert [item.message for item in findings.errors] == ["and 1 more"]
+    assert [item.message for item in findings.errors] == ["1 more not shown"]
 
 
 def test_warnings_that_are_only_counted_stop_none() -> None:
     findings = Findings()
     for line in range(MAX_FINDINGS + 7):
         findings.warn("odd", Location(FILE, line + 1), "odd", "look at it")
-    assert findings.items[-1].message == "and 7 more"
+    assert findings.items[-1].message == "7 more not shown"
     assert findings.items[-1].severity is Severity.WARNING
     assert findings.errors == []
 
@@ -64,7 +64,7 @@ def test_what_there_is_no_room_for_is_not_made() -> None:
     findings = full()
     findings.add_lazy(never)
     findings.add_lazy(never, rows=1_000)
-    assert findings.items[-1].message == "and 1,001 more"
+    assert findings.items[-1].message == "1,001 more not shown"
 
 
 def test_the_same_fault_of_several_rows_is_told_once() -> None:

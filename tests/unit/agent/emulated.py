@@ -26,11 +26,11 @@ class Device(Protocol):
     """A chip on the wires; words have a bit per chip pin."""
 
     def answer(self, levels: int, driven: int) -> tuple[int, int]:
-        """What the chip puts out, and on which pins, now that its inputs are as they are."""
+        """Return the chip's outputs and their pins, for its present inputs."""
 
 
 class EmulatedBus:
-    """Registers and memory of an emulated chip; time passes while somebody waits."""
+    """Registers and memory of an emulated chip; time passes only in waits."""
 
     def __init__(self, device: Device, numbers: Iterable[int], delay: int = 1) -> None:
         self.chip = RP2040()
@@ -98,7 +98,7 @@ class EmulatedBus:
                 self.arrive(*self.coming.popleft()[1:])
 
     def moved(self) -> None:
-        """The controller's levels have changed: tell the chip, and have both on their way."""
+        """Take changed levels of the controller: tell the chip, and send both on their way."""
         self.before = (self.pio.pin_values, self.pio.pin_directions)
         values, directions = self.before
         levels = driven = 0
@@ -116,7 +116,7 @@ class EmulatedBus:
             self.coming = deque(sorted(self.coming, key=lambda entry: entry[0]))
 
     def arrive(self, levels: int, driven: int, out: int, drives: int) -> None:
-        """Levels have come through the synchroniser: the controller's own, the chip's, or both."""
+        """Take levels from the synchroniser: the controller's own, the chip's, or both."""
         if levels >= 0:
             self.own = (levels, driven)
         if out >= 0:
@@ -137,7 +137,7 @@ class EmulatedBus:
                 pin.release_input()
 
     def registers(self) -> dict[int, int]:
-        """Everything that a session must leave as it was."""
+        """The state that a session must restore."""
         places = [rp2_chip.PADS + 4 * number for number in range(30)]
         places += [rp2_chip.IO_CTRL + 8 * number for number in range(30)]
         places += [*rp2_chip.SM_STATE, rp2_chip.PIO_CTRL]

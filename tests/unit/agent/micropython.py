@@ -18,7 +18,7 @@ needs_micropython = pytest.mark.skipif(
 
 
 def run(script: str, folder: Path, *arguments: str) -> str:
-    """Run a script and return what it prints. The fake ``machine`` module can be imported."""
+    """Run a script and return its output. The fake ``machine`` module can be imported."""
     path = folder / "script.py"
     path.write_text(script, encoding="utf-8")
     done = subprocess.run(

@@ -65,7 +65,7 @@ class TernChip:
     addresses: set[int] = field(default_factory=set)
 
     def cycle(self, drive: int, enable: int, pulse: int) -> tuple[int, int]:
-        """Return the word read and the pins that nobody drives."""
+        """Return the word read and the pins that nothing drives."""
         pins = drive & enable
         if pulse & CLK:
             self._clock(pins)
@@ -90,7 +90,7 @@ class TernChip:
 
 
 class TernPins:
-    """The chip behind the face that the engine asks for."""
+    """The chip behind the engine's pins interface."""
 
     name = "tern"
     exact: Literal[False] = False
@@ -143,7 +143,7 @@ class TernPins:
 
 @dataclass
 class Expected:
-    """What a run must come to, worked out cycle by cycle without agent or link."""
+    """The expected result of a run, worked out cycle by cycle without agent or link."""
 
     cycles: int = 0
     wrong: list[tuple[int, int, int, int, int, int]] = field(default_factory=list)

@@ -1,4 +1,4 @@
-"""What goes to a board: the texts, their names, and that a real interpreter takes them."""
+"""The texts that go to a board: their names, and that a real interpreter accepts them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
 MOST_BYTES = {"generic": 28_500, "rp2": 46_000, "virtual": 26_500}
-"""Of one bundle as text; it shares a controller's memory with what it becomes."""
+"""Maximum size of one upload as text; a controller's memory holds it and its code."""
 
 
 def defined(text: str) -> set[str]:
@@ -61,7 +61,7 @@ def test_an_upload_has_no_docstring_annotation_or_relative_import(name: str) -> 
     assert sum(len(text) for text in texts(name)) <= MOST_BYTES[name]
 
 
-def test_what_the_exact_pins_say_of_themselves_is_what_they_do() -> None:
+def test_the_exact_pins_do_as_their_about_says() -> None:
     about = backend("rp2")
     assert about.ticks == (rp2_timing.PLAIN_TICKS, rp2_timing.PULSED_TICKS)
     assert about.ticks == tuple(about.cycle(words, 0, 0, 0).ticks for words in (1, 2))
@@ -94,13 +94,13 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
 
 
 def test_an_unknown_backend_is_named_with_those_that_exist() -> None:
-    with pytest.raises(ValueError, match="no pins module called") as caught:
+    with pytest.raises(ValueError, match="no pins module") as caught:
         texts("steam")
-    assert str(caught.value) == ("no pins module called 'steam'; there are: " + ", ".join(BACKENDS))
+    assert str(caught.value) == ("no pins module 'steam'; registered: " + ", ".join(BACKENDS))
 
 
 def test_the_wheel_brings_the_sources_that_a_board_needs(tmp_path: Path) -> None:
-    """``harness`` is packed as a folder; nothing that a bundle reads may be left out."""
+    """``harness`` is packed as a folder; no source of an upload may be missing."""
     builder = pytest.importorskip("hatchling.builders.wheel").WheelBuilder(str(ROOT))
     (wheel,) = builder.build(directory=str(tmp_path), versions=["standard"])
     with ZipFile(wheel) as packed:
@@ -110,7 +110,7 @@ def test_the_wheel_brings_the_sources_that_a_board_needs(tmp_path: Path) -> None
     assert "harness/py.typed" in names
 
 
-def test_slimming_keeps_what_a_module_does() -> None:
+def test_slimming_does_not_change_what_a_module_does() -> None:
     source = '''
 """Doc."""
 from .other import thing

@@ -51,7 +51,7 @@ def test_a_block_expands_to_the_words_that_were_encoded(fields: tuple[Words, ...
 
 
 @given(blocks(), blocks())
-def test_nothing_of_the_block_before_is_left(
+def test_nothing_of_the_previous_block_is_left(
     before: tuple[Words, ...], after: tuple[Words, ...]
 ) -> None:
     block = Block(64)
@@ -79,7 +79,7 @@ def test_matches_give_back_what_was_matched(plain: bytes) -> None:
 
 
 @given(st.binary(max_size=300), st.integers(0, 9))
-def test_matches_never_write_behind_the_target(plain: bytes, missing: int) -> None:
+def test_matches_never_write_beyond_the_target(plain: bytes, missing: int) -> None:
     short = lz4.block.compress(plain * 3, store_size=False)
     room = max(0, 3 * len(plain) - missing)
     target = bytearray(room)
@@ -106,7 +106,7 @@ def test_each_form_of_a_plane_worked_out_by_hand(
     assert list(ptr8(Block(8).expand_plane(body, 1, 6, 2))[:6]) == plain
 
 
-def test_a_run_must_bring_its_layout() -> None:
+def test_a_run_must_send_its_layout() -> None:
     block = Block(8)
     fields = tuple(np.arange(8, dtype=np.uint32) for _ in protocol.FIELDS)
     block.load(encode_planes(fields), 8)

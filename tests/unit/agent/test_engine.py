@@ -86,7 +86,7 @@ def test_a_mismatch_says_where_and_what_was_seen() -> None:
     assert rig.totals()[3] == {8: 1}
 
 
-def test_a_repeated_row_is_run_that_often_and_tells_the_pass() -> None:
+def test_a_repeated_row_is_run_that_often_and_reports_the_repetition() -> None:
     rig = Rig(rows=8)
     found, _, _ = rig.block(row(1, repeat=20), row(0, total=20), row(1, repeat=3, total=22))
     assert [(cycle, index, passed) for cycle, index, passed, *_ in found] == [
@@ -127,7 +127,7 @@ def test_a_floating_pin_passes_the_test_for_high_impedance(total: int, *, floats
     assert [entry[5] for entry in found] == ([] if floats else [IO])
 
 
-def test_the_window_gives_every_word_and_only_those_asked_for() -> None:
+def test_the_window_gives_every_word_requested_and_no_others() -> None:
     rig = Rig(rows=8)
     rig.start(2, 6)
     words = [*rig.block(*[row(1)] * 4)[2], *rig.block(*[row(1)] * 4)[2]]
@@ -194,7 +194,7 @@ def test_timing_is_answered_with_the_time_of_a_cycle() -> None:
         ),
     ],
 )
-def test_what_cannot_be_done_is_refused(kind: int, payload: bytes, text: str) -> None:
+def test_an_impossible_command_is_refused(kind: int, payload: bytes, text: str) -> None:
     with pytest.raises(Refused) as caught:
         Rig().engine.command(kind, payload)
     assert str(caught.value) == text
@@ -245,7 +245,7 @@ def test_a_block_is_as_large_as_leaves_a_third_of_the_memory(
     assert fitting(wanted, free) == rows
 
 
-def test_a_row_costs_what_the_arithmetic_says() -> None:
+def test_a_row_takes_the_bytes_that_the_arithmetic_says() -> None:
     def taken(rows: int) -> int:
         engine = Engine(TernPins(TernChip()), rows)
         given = [engine.block, engine.work]

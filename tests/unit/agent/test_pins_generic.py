@@ -55,7 +55,7 @@ class Bench:
         self.pins.bind([10, 11, 12, 13, 14, 15])
 
     def chip(self, bit: int, level: Callable[[], int] | int | None) -> None:
-        """What the other side of a wire does."""
+        """Set what the other end of a wire does."""
         self.machine.net(10 + bit).chip = level
 
     def out(self, bit: int) -> int:
@@ -76,7 +76,7 @@ class Bench:
         return list(zip(seen, floating, strict=True))
 
     def log(self) -> list[tuple[object, ...]]:
-        """What was done to pins since the last call."""
+        """The calls to pins since the last one of this."""
         entries = list(self.machine.LOG)
         self.machine.LOG.clear()
         return entries
@@ -119,7 +119,7 @@ def test_only_what_changes_is_touched(bench: Bench) -> None:
     assert bench.log() == [("value", 10, 0)]
 
 
-def test_a_bidirectional_pin_is_let_go_before_it_is_read(bench: Bench) -> None:
+def test_a_bidirectional_pin_is_released_before_it_is_read(bench: Bench) -> None:
     pin = bench.machine.Pin
     bench.run({"drive": 0b1, "enable": 0b1})
     bench.chip(0, 1)
@@ -179,7 +179,7 @@ def test_times_are_rounded_up_to_whole_microseconds(bench: Bench) -> None:
 
 
 @pytest.mark.parametrize("idle", [0, 700, 600_000_000, WRAP - 100])
-def test_a_cycle_is_never_shorter_than_asked_for_however_long_the_board_was_idle(
+def test_a_cycle_is_never_shorter_than_requested_however_long_the_board_was_idle(
     bench: Bench, idle: int
 ) -> None:
     looks: list[int] = []
@@ -207,7 +207,7 @@ def test_a_clock_pulse_lasts_half_a_cycle(bench: Bench) -> None:
     assert 500 <= edges[1] - edges[0] < 510
 
 
-def test_the_time_that_cycles_took_is_measured_and_told_once(bench: Bench) -> None:
+def test_the_time_that_cycles_took_is_measured_and_returned_once(bench: Bench) -> None:
     bench.pins.timing(500_000, 0, 0)
     bench.run(*[{"drive": k & 1, "enable": 1} for k in range(10)])
     bench.ticks.idle(7_000)
@@ -219,13 +219,13 @@ def test_the_time_that_cycles_took_is_measured_and_told_once(bench: Bench) -> No
 
 BUSY = {"drive": 0b010101, "enable": 0b010101, "pulse": 0b000001, "highz": 0b101010}
 QUIET = {"drive": 0b010101, "enable": 0b010101}
-"""The costliest vectors and the cheapest, in turn: what one cost says little of the next."""
+"""The costliest vectors and the cheapest, alternating: one cost does not predict the next."""
 ROWS = ([QUIET] * 40 + [BUSY, BUSY | {"enable": 0b101010, "highz": 0b010101}] * 20) * 4
 
 
 @pytest.fixture
 def slow(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
-    """Every touch of a pin takes 300 us: a loop that costs far more than the rate asked for."""
+    """Every touch of a pin takes 300 us: a loop far slower than the rate requested."""
     for name in ("init", "value"):
         touch = getattr(bench.machine.Pin, name)
 
@@ -238,7 +238,7 @@ def slow(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> Bench:
 
 
 def silences(bench: Bench, work: Callable[[], object]) -> list[int]:
-    """Microseconds between two looks at the host; each look takes 8 ms, as much as bytes do."""
+    """Microseconds between two looks at the host; each look takes 8 ms, as reading bytes does."""
     begin, found = [bench.ticks.total], []
 
     def look() -> None:
@@ -261,9 +261,7 @@ COSTLIEST_US = 15_000
 
 
 @pytest.mark.parametrize("period_ns", [1_000, 5_000_000, 2_000_000_000])
-def test_the_host_hears_of_a_slow_board_whatever_rate_was_asked_for(
-    slow: Bench, period_ns: int
-) -> None:
+def test_the_host_hears_of_a_slow_board_at_any_requested_rate(slow: Bench, period_ns: int) -> None:
     rows = ROWS if period_ns < 1e9 else ROWS[39:42]
     cycles = 500 if period_ns < 1e9 else 3
     slow.pins.timing(period_ns, 0, 0)
@@ -304,7 +302,7 @@ def test_the_host_can_end_a_slow_block_and_a_slow_until(slow: Bench) -> None:
         assert slow.ticks.total - begin <= 50_000 + COSTLIEST_US
 
 
-def test_release_lets_go_of_every_pin(bench: Bench) -> None:
+def test_release_frees_every_pin(bench: Bench) -> None:
     bench.run({"drive": 0b111111, "enable": 0b111111})
     bench.pins.release()
     assert {pin.mode for pin in bench.pins.pins} == {bench.machine.Pin.IN}

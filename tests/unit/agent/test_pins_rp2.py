@@ -186,7 +186,7 @@ def accumulate(bench: Bench, data: Column, total: int) -> list[tuple[int, ...]]:
 
 
 TERN_PINS = [3, 27, 4, 5, 9, 8, 7, 6, 10, 29, 12, 28, 14, 15, 16, 2, 18, 19, 20, 0, 1]
-"""Where the accumulator's pins are wired, in no order at all."""
+"""The wiring of the accumulator's pins, in no particular order."""
 
 
 @pytest.mark.parametrize("ticks", [6, 7, 9, 30, 99, 160, 161, 162, 163, 400, 3300])
@@ -305,7 +305,7 @@ def test_the_window_is_read_back_whole_even_inside_an_untested_repetition() -> N
         assert (cycle, row, seen) == (300 + k, 1, 0xFD02)
 
 
-def test_more_cycles_than_fit_into_memory_are_chained_and_counted() -> None:
+def test_more_cycles_than_fit_in_memory_are_chained_and_counted() -> None:
     bench = Bench(Inverter(), range(16), words=100)
     bench.timing(4)
     assert bench.invert(counting(350)) == []
@@ -372,7 +372,7 @@ def test_an_abort_stops_the_hardware_and_the_next_run_is_sound() -> None:
     assert bench.invert(counting(100)) == []
 
 
-def test_release_gives_everything_back_as_it_was_found() -> None:
+def test_release_restores_everything_as_it_was() -> None:
     bus = EmulatedBus(TernDevice(TernChip()), TERN_PINS)
     bus.write(rp2_chip.PADS + 4 * 3, 0x5A)
     bus.write(rp2_chip.IO_CTRL + 8 * 3, 5)
@@ -395,7 +395,7 @@ def test_release_gives_everything_back_as_it_was_found() -> None:
     assert bus.registers() == before
 
 
-def test_what_another_program_uses_is_left_alone() -> None:
+def test_hardware_in_use_by_another_program_is_left_alone() -> None:
     bus = EmulatedBus(Inverter(), range(16))
     bus.write(rp2_chip.PIO_CTRL, 1)
     with pytest.raises(Refused) as caught:
@@ -413,9 +413,9 @@ def test_the_host_hears_of_an_until_row_after_each_of_its_cycles() -> None:
 
 
 OTHERS = [
-    (0x20004927, "an RP2350, no RP2040 (identity 0x20004927)"),
-    (0x20002926, "no RP2040 (identity 0x20002926)"),
-    (0, "no RP2040 (identity 0x00000000)"),
+    (0x20004927, "an RP2350 (identity 0x20004927)"),
+    (0x20002926, "not an RP2040 (identity 0x20002926)"),
+    (0, "not an RP2040 (identity 0x00000000)"),
 ]
 
 
@@ -440,7 +440,7 @@ def test_another_controller_is_refused_by_its_identity_and_no_register_of_it_is_
     with pytest.raises(Refused) as caught:
         engine.command(kind, payload)
     assert str(caught.value) == (
-        f'this controller is {what}, and backend "rp2" is for that one only; '
+        f'this controller is {what}, and backend "rp2" is for the RP2040 only; '
         'write backend = "generic" in the board\'s profile'
     )
     with pytest.raises(Refused, match="no pins are bound"):
@@ -484,8 +484,8 @@ def test_a_dma_that_does_not_keep_up_is_seen() -> None:
     bench.timing(4)
     begin = bench.pins.begin
 
-    def starve(found: Layout, cycles: int) -> None:
-        begin(found, cycles)
+    def starve(cycle: Layout, cycles: int) -> None:
+        begin(cycle, cycles)
         bench.bus.write(rp2_chip.channel(rp2_chip.SEND) + rp2_chip.DMA_CTRL, 0)
         bench.bus.advance(40)
         control = rp2_chip.DMA_ON | rp2_chip.STEP_READ | (rp2_chip.SEND_CTRL << 11)

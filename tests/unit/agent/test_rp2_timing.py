@@ -75,7 +75,7 @@ def test_a_cycle_takes_the_ticks_that_its_layout_says(
 
 
 @given(st.sampled_from([1, 2]), st.integers(6, 3000), st.integers(1, 1055))
-def test_the_sample_point_is_where_it_is_wanted_or_as_late_as_can_be(
+def test_the_sample_point_is_as_requested_or_as_late_as_possible(
     words: int, ticks: int, sample: int
 ) -> None:
     late = layout(words, ticks, 0, 0).read
@@ -84,7 +84,7 @@ def test_the_sample_point_is_where_it_is_wanted_or_as_late_as_can_be(
     assert found.read <= ticks - 1
 
 
-def test_the_slowest_rate_that_can_be_asked_for_is_below_one_hertz() -> None:
+def test_the_slowest_possible_rate_is_below_one_hertz() -> None:
     for words in (1, 2):
         found = layout(words, 125_000_000, 0, 0)
         assert found.ticks == 125_000_000
@@ -93,7 +93,7 @@ def test_the_slowest_rate_that_can_be_asked_for_is_below_one_hertz() -> None:
 
 
 def clock(state: State) -> int:
-    """What the second emulator reads from its pins: it has no wires, so the time."""
+    """The pins of the second emulator: it has no wires, so they show the time."""
     return int(state.clock)
 
 

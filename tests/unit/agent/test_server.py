@@ -40,7 +40,7 @@ class Desk:
         self.port.inbox += frame(session, number, kind, payload)
 
     def hear(self) -> list[tuple[int, int, bytes]]:
-        """Let the server work; return number, kind and payload of what it says."""
+        """Let the server work; return number, kind and payload of its frames."""
         while self.port.inbox and not self.server.closed:
             self.server.listen()
             while self.server.waiting and not self.server.closed:
@@ -70,7 +70,7 @@ def test_a_repeated_command_is_answered_again_but_not_done_again() -> None:
     assert desk.engine.loaded == 3
 
 
-def test_a_gap_is_pointed_at_once_and_filled_in_order() -> None:
+def test_a_gap_is_reported_once_and_filled_in_order() -> None:
     desk = Desk()
     desk.tell(1, protocol.SENSE)
     desk.tell(2, protocol.START, START)
@@ -81,7 +81,7 @@ def test_a_gap_is_pointed_at_once_and_filled_in_order() -> None:
     assert desk.done == [protocol.TOTALS, protocol.SENSE, protocol.TOTALS]
 
 
-def test_every_new_gap_is_pointed_at() -> None:
+def test_every_new_gap_is_reported() -> None:
     desk = Desk()
     desk.tell(1, protocol.SENSE)
     desk.tell(0, protocol.SENSE)
@@ -103,7 +103,7 @@ def test_a_command_that_failed_is_not_tried_again_when_repeated() -> None:
     assert desk.done == [protocol.TIMING]
 
 
-def test_as_many_answers_are_remembered_as_may_be_under_way_through_many_numbers() -> None:
+def test_as_many_answers_are_remembered_as_may_be_in_flight_through_many_numbers() -> None:
     desk = Desk()
     for number in range(600):
         desk.tell(number & 255, protocol.SENSE)
@@ -143,7 +143,7 @@ def test_a_goodbye_ends_the_server(session: int) -> None:
         (IndexError("row"), b"agent: IndexError('row')"),
     ],
 )
-def test_whatever_goes_wrong_on_the_board_is_told(error: Exception, text: bytes) -> None:
+def test_any_error_on_the_board_is_reported(error: Exception, text: bytes) -> None:
     desk = Desk()
 
     def broken(numbers: Sequence[int]) -> list[int | None]:
@@ -172,7 +172,7 @@ def test_a_long_burst_says_that_it_is_busy_and_can_be_aborted() -> None:
     assert desk.engine.cycle < 8
 
 
-def test_serve_says_that_it_is_there_and_ends_with_goodbye() -> None:
+def test_serve_announces_itself_and_ends_with_goodbye() -> None:
     desk = Desk()
     desk.tell(0, protocol.BYE)
     desk.server.serve()

@@ -1,4 +1,4 @@
-"""The agent under the real MicroPython interpreter gives, case by case, what it gives here.
+"""The agent under the real MicroPython interpreter gives, case by case, the results it gives here.
 
 One script is executed by both interpreters; only its first lines differ, where the names come
 from. On MicroPython they come from the bundle's texts, as on a board.
@@ -182,7 +182,7 @@ def test_both_interpreters_give_the_same_answers(tmp_path: Path) -> None:
 
 @needs_micropython
 def test_a_block_is_expanded_without_a_copy_of_its_body(tmp_path: Path) -> None:
-    """A board has no room for copies: what is taken is a few small objects, whatever the rows."""
+    """A board has no room for copies: only a few small objects are allocated, for any rows."""
     for number, text in enumerate(texts("generic")):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     random = np.random.default_rng(5).integers(0, 256, 512).astype(np.uint32)

@@ -145,7 +145,7 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
             ('name = "Plover"\n', ""),
             (
                 'board.toml:1:1: error [missing-key] this file has no "name"; '
-                "add it; it is text in quotes"
+                "add it: a string in quotes"
             ),
         ),
         (
@@ -205,8 +205,8 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
         (
             ("[pins]", "supply_max_v = 3.6\n[pins]"),
             (
-                'board.toml:1:1: error [missing-key] this file has no "supply_min_v"; add it; it '
-                "is a number"
+                'board.toml:1:1: error [missing-key] this file has no "supply_min_v"; add it: '
+                "a number"
             ),
         ),
         (
@@ -262,7 +262,7 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
         ),
         (
             ("y = 5", "y = true"),
-            'board.toml:5:1: error [wrong-type] "y" is not a whole number; write a whole number',
+            'board.toml:5:1: error [wrong-type] "y" has the wrong type; write a whole number',
         ),
         (
             ("parallel", "paralel"),
@@ -280,7 +280,7 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
         ),
         (
             ('"s1", "s0"', '"s1", "s2"'),
-            'board.toml:11:15: error [unknown-pin] Tern 1 has no pin "s2"; known here: s0, s1',
+            'board.toml:11:15: error [unknown-pin] Tern 1 has no pin "s2"; use one of: s0, s1',
         ),
         (
             ('"s1", "s0"', '"s1", "s1"'),

@@ -294,7 +294,7 @@ def test_too_many_files_or_bytes_are_refused(tmp_path: Path) -> None:
     assert "2,001 files, 2,000 are possible" in refusal(path)
     large = tmp_path / "c.zip"
     large.write_bytes(bytes(MAX_BUNDLE_BYTES))
-    assert "the file has 10,000,000 bytes; it may have 9,999,999" in refusal(large)
+    assert "the file has 10,000,000 bytes; the limit is 9,999,999" in refusal(large)
 
 
 def test_a_bundle_that_would_be_too_large_is_not_made() -> None:

@@ -9,14 +9,14 @@ import pytest
 from harness.bundle import Likeness, compare
 from harness.jobs.replay import MAX_REPEATS, _policy
 from harness.judge import RetryPolicy
-from harness.records import Origin, Outcome, Verdict
+from harness.records import Outcome, Reason, Verdict
 from tests.unit.reports.samples import chip, failed, passed, run_of
 
 BAD = failed()
 GOOD = passed(BAD.design, BAD.table)
 WAIVED = replace(BAD, verdict=Verdict.WAIVED)
 SHAKY = replace(BAD, verdict=Verdict.UNSTABLE)
-LOST = replace(BAD, verdict=Verdict.ERROR, origin=Origin.LINK, summary="unplugged")
+LOST = replace(BAD, verdict=Verdict.ERROR, reason=Reason.LINK_LOST, summary="unplugged")
 UNRUN = replace(GOOD, verdict=Verdict.NOT_RUN, summary="stopped")
 FIRST, *REST = BAD.evidence
 ONE, TWO = BAD.pin_counts
@@ -51,7 +51,7 @@ SAME, DIFFERENT = Likeness.SAME_FAILURE, Likeness.DIFFERENT_FAILURE
         (GOOD, BAD, Likeness.FAILS_NOW),
         (GOOD, SHAKY, Likeness.FAILS_NOW),
         (LOST, LOST, SAME),
-        (LOST, replace(LOST, origin=Origin.BOARD), Likeness.UNTESTED),
+        (LOST, replace(LOST, reason=Reason.PINS_OPEN), Likeness.UNTESTED),
         (LOST, replace(LOST, summary="silent"), Likeness.UNTESTED),
         (BAD, LOST, Likeness.UNTESTED),
         (UNRUN, LOST, Likeness.UNTESTED),

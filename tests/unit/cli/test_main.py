@@ -129,7 +129,7 @@ def test_reports_that_cannot_be_written_leave_the_store_as_it_is(
     (tmp_path / "file").write_text("in the way")
     code = main(["report", "--store", store, "--out", str(tmp_path / "file")])
     assert code == ExitCode.NOT_TESTED
-    assert "a file stands where a folder is needed" in capsys.readouterr().err
+    assert "a file is where a folder should be" in capsys.readouterr().err
     with Store.existing(store) as kept:
         assert kept.latest_run().chips
 

@@ -10,7 +10,7 @@ from harness.cli import ExitCode
 from harness.cli.run_codes import night_code
 from harness.jobs.night_margins import NightMargins
 from harness.judge import Change, NightChanges
-from harness.records import ChipRecord, MarginDrop, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, MarginDrop, Outcome, Reason, RunRecord, Verdict
 from tests.unit.judge.samples import good_chip
 from tests.unit.judge.test_compare import chip, wrong_at
 from tests.unit.store.margins import margin
@@ -30,7 +30,7 @@ SEARCHED = margin(1, 2e3)
 def change(now: Verdict, *, known: bool) -> Change:
     outcome: Outcome = PASSING.outcomes[0]
     place = (outcome.slot, outcome.chip_serial, outcome.design, outcome.table)
-    return Change(*place, Verdict.PASS, now, known, "")
+    return Change(*place, Verdict.PASS, now, known, Reason.SAME_MISMATCH, "")
 
 
 NEW_FAIL = replace(NOTHING_NEW, newly_failing=(change(Verdict.FAIL, known=False),))

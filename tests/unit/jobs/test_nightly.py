@@ -6,13 +6,15 @@ import pytest
 
 from harness.jobs.morning import five_lines
 from harness.jobs.night import known_failures
-from harness.judge import NOT_PART, Change, NightChanges
-from harness.records import Verdict
+from harness.judge import Change, NightChanges
+from harness.records import Reason, Verdict
+
+WHY = Reason.PINS_OPEN, "no connection"
 
 
 def untested(chip: str, table: str, before: Verdict) -> Change:
     known = before is Verdict.ERROR
-    return Change("A1", chip, "crc16", table, before, Verdict.ERROR, known, "no connection")
+    return Change("A1", chip, "crc16", table, before, Verdict.ERROR, known, *WHY)
 
 
 def line_of(*found: Change) -> str:
@@ -34,12 +36,12 @@ def test_a_line_of_known_ones_names_nobody() -> None:
 def change(
     before: Verdict | None,
     now: Verdict,
-    why: str = "",
+    reason: Reason = Reason.SAME_MISMATCH,
     *,
     known: bool = False,
     expired: bool = False,
 ) -> Change:
-    return Change("A1", "SP2-0001", "crc16", "check", before, now, known, why, expired)
+    return Change("A1", "SP2-0001", "crc16", "check", before, now, known, reason, "", expired)
 
 
 F, P, U, W = Verdict.FAIL, Verdict.PASS, Verdict.UNSTABLE, Verdict.WAIVED
@@ -55,7 +57,11 @@ F, P, U, W = Verdict.FAIL, Verdict.PASS, Verdict.UNSTABLE, Verdict.WAIVED
         (0, change(P, F), "1  SP2-0001 crc16/check"),
         (1, change(U, P), "1  SP2-0001 crc16/check (1 unstable before, passed in one run)"),
         (1, change(F, P), "1  SP2-0001 crc16/check"),
-        (3, change(P, Verdict.NOT_RUN, NOT_PART), "A1 SP2-0001 crc16/check (1 not in this run)"),
+        (
+            3,
+            change(P, Verdict.NOT_RUN, Reason.NOT_PART),
+            "A1 SP2-0001 crc16/check (1 not in this run)",
+        ),
         (4, change(P, P, known=True), "1  1 PASS"),
         (4, change(P, W), "1  1 WAIVED (1 newly waived)"),
         (4, change(None, P), "1  1 PASS (1 not in the baseline)"),

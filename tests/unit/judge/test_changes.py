@@ -89,7 +89,7 @@ def test_what_was_unstable_and_fails_now_is_news() -> None:
 )
 def test_only_news_turns_a_night_red(before: str, now: str, failed: bool, untested: bool) -> None:
     found = compare(before, now)
-    assert (found.failed_anew, found.untested_anew) == (failed, untested)
+    assert (found.has_new_failures, found.has_newly_untested) == (failed, untested)
 
 
 ONE = run_of("one", "F").chips[0].outcomes[0]
@@ -109,17 +109,17 @@ def compare_one(now: Outcome, before: Outcome = ONE) -> NightChanges:
 )
 def test_a_failure_of_another_table_or_with_more_wrong_is_news(other: Outcome) -> None:
     """Else what is known would hide whatever goes wrong beside it."""
-    assert not compare_one(ONE).failed_anew
+    assert not compare_one(ONE).has_new_failures
     found = compare_one(other)
-    assert found.failed_anew
+    assert found.has_new_failures
     assert [change.before for change in found.newly_failing] == [Verdict.FAIL]
 
 
 def test_an_unstable_table_differs_every_night_and_is_known_unless_the_table_changed() -> None:
     before = replace(ONE, verdict=Verdict.UNSTABLE)
     now = replace(before, mismatches=before.mismatches + 1)
-    assert not compare_one(now, before).failed_anew
-    assert compare_one(replace(now, table_sha256="0" * 64), before).failed_anew
+    assert not compare_one(now, before).has_new_failures
+    assert compare_one(replace(now, table_sha256="0" * 64), before).has_new_failures
 
 
 @pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.UNSTABLE])
@@ -127,7 +127,7 @@ def test_an_expired_waiver_is_news_whatever_the_baseline_has(verdict: Verdict) -
     expired = WaiverRecord("Wilma Dunlin", "known", "T-1", "2026-01-31")
     before = replace(ONE, verdict=verdict)
     found = compare_one(replace(before, waiver=expired), before)
-    assert found.failed_anew
+    assert found.has_new_failures
     (change,) = (*found.newly_failing, *found.unstable)
     assert change.expired
 
@@ -135,9 +135,13 @@ def test_an_expired_waiver_is_news_whatever_the_baseline_has(verdict: Verdict) -
 def test_without_a_baseline_every_failure_is_new() -> None:
     found = changes(run_of("now", "PFU"), None)
     assert (found.baseline, len(found.newly_failing), len(found.unchanged)) == ("", 1, 1)
-    assert found.failed_anew
+    assert found.has_new_failures
 
 
 def test_a_chip_that_moved_to_another_slot_is_still_the_same_chip() -> None:
     found = changes(run_of("now", "PF", slot="A2"), baseline_of(run_of("before", "PF", slot="A1")))
-    assert (len(found.unchanged), found.failed_anew, found.untested_anew) == (2, False, False)
+    assert (len(found.unchanged), found.has_new_failures, found.has_newly_untested) == (
+        2,
+        False,
+        False,
+    )

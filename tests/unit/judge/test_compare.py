@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Callable
 from dataclasses import fields, replace
 
-from harness.judge import RetryPolicy, compare, compared, examine, texts
-from harness.records import ChipRecord, Origin, Outcome, Verdict
+from harness.judge import RetryPolicy, compared, examine
+from harness.records import ChipRecord, Outcome, Reason, Verdict
 from tests.unit.judge.samples import OUT0, TODAY, FunctionSession, case, good_chip
 from tests.unit.store.samples import heading
 
@@ -33,10 +33,15 @@ def changed(*chips: ChipRecord) -> dict[str, Outcome]:
 def with_others(record: ChipRecord, **verdicts: Verdict) -> ChipRecord:
     """Put outcomes of other designs into the same slot, with the first outcome's evidence."""
     first = record.outcomes[0]
-    advice = {Verdict.FAIL: texts.FAIL_ADVICE, Verdict.UNSTABLE: texts.UNSTABLE_ADVICE}
+    reasons = {
+        Verdict.FAIL: Reason.SAME_MISMATCH,
+        Verdict.UNSTABLE: Reason.ANSWERS_DIFFER,
+        Verdict.PASS: Reason.AS_EXPECTED,
+    }
     others = [
-        replace(first, design=name, verdict=verdict, advice=advice.get(verdict, ""))
+        replace(first, design=name, verdict=verdict, reason=reason, advice=reason.advice)
         for name, verdict in verdicts.items()
+        for reason in [reasons[verdict]]
     ]
     return replace(record, outcomes=(first, *others))
 
@@ -45,7 +50,7 @@ def test_one_failing_design_of_several_that_passes_elsewhere_points_at_the_chip(
     bad = with_others(chip("PK-02", wrong_at(1)), other=Verdict.PASS)
     found = changed(chip("PK-01", good_chip), bad)
     assert list(found) == ["PK-02"]
-    assert found["PK-02"].origin is Origin.CHIP
+    assert found["PK-02"].reason is Reason.THIS_CHIP_ALONE
     assert "passes on PK-01" in found["PK-02"].advice
 
 
@@ -56,14 +61,14 @@ def test_one_failing_design_alone_in_its_slot_blames_nobody() -> None:
 def test_several_failing_designs_in_a_slot_point_at_what_they_share() -> None:
     bad = with_others(chip("PK-02", wrong_at(1)), other=Verdict.UNSTABLE)
     found = changed(chip("PK-01", good_chip), bad)
-    assert found["PK-02"].origin is Origin.UNKNOWN
+    assert found["PK-02"].reason is Reason.SEVERAL_DESIGNS_OF_SLOT
     assert found["PK-02"].advice.startswith("2 designs fail here and this table passes on PK-01")
     assert "or out0, which is wrong in all of them" in found["PK-02"].advice
 
 
 def test_the_same_failure_on_every_chip_points_at_design_or_table() -> None:
     found = changed(chip("PK-01", wrong_at(1)), chip("PK-02", wrong_at(1)))
-    assert {outcome.origin for outcome in found.values()} == {Origin.TABLE}
+    assert {outcome.reason for outcome in found.values()} == {Reason.ALIKE_ON_EVERY_CHIP}
 
 
 def test_different_failures_on_all_chips_say_nothing() -> None:
@@ -76,7 +81,7 @@ def test_one_failing_chip_alone_says_nothing() -> None:
 
 def test_a_table_that_is_unstable_on_every_chip_points_at_design_or_table() -> None:
     found = changed(*(chip_that_settles(serial) for serial in ("PK-01", "PK-02")))
-    assert {outcome.origin for outcome in found.values()} == {Origin.TABLE}
+    assert {outcome.reason for outcome in found.values()} == {Reason.UNSTABLE_ON_EVERY_CHIP}
     assert "a register that is not reset" in found["PK-01"].advice
     assert "Only the first run differed" in found["PK-01"].summary
 
@@ -106,7 +111,7 @@ def test_what_two_thousand_failing_tables_share_is_found_once_for_all() -> None:
     assert reads["verdict"] < 4_000 * 20
     assert len(found) == 2_000
     assert {outcome.advice for outcome in found} == {
-        compare.SHARED_ADVICE.format(
+        Reason.SEVERAL_DESIGNS_OF_SLOT.advice.format(
             designs=2_000, passing="PK-01", pins=", or out0, which is wrong in all of them"
         )
     }

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.judge import compared
-from harness.records import ChipRecord, Origin, Outcome, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, Reason, RunRecord, Verdict
 from tests.unit.judge.samples import good_chip
 from tests.unit.judge.test_compare import changed, chip, chip_that_settles, with_others, wrong_at
 from tests.unit.store.samples import heading
@@ -25,8 +25,9 @@ SAMPLES = tuple(
 """A PASS, two FAILs that differ, an UNSTABLE: all as the judge gives them."""
 
 OTHERS = tuple(
-    replace(SAMPLES[0], verdict=verdict, origin=Origin.BOARD, advice="Look at the board.")
-    for verdict in (Verdict.ERROR, Verdict.WAIVED, Verdict.NOT_RUN)
+    replace(SAMPLES[0], verdict=verdict, reason=reason, advice=reason.advice)
+    for reason in (Reason.PINS_OPEN, Reason.WAIVED, Reason.RUN_STOPPED)
+    for verdict in reason.verdicts
 )
 
 SLOTS, DESIGNS = ("A1", "A2", "A3"), ("adder", "crc16")
@@ -84,16 +85,18 @@ def test_a_half_run_that_was_compared_ends_as_if_it_had_never_been_stopped(
     run: RunRecord, late: set[int]
 ) -> None:
     measured = [outcome for number, outcome in enumerate(all_outcomes(run)) if number in late]
-    waiting = tuple(replace(o, verdict=Verdict.NOT_RUN, origin=Origin.NONE) for o in measured)
+    waiting = tuple(
+        replace(o, verdict=Verdict.NOT_RUN, reason=Reason.RUN_STOPPED) for o in measured
+    )
     half = after_comparing(with_outcomes(run, waiting))
     assert after_comparing(with_outcomes(half, tuple(measured))) == after_comparing(run)
 
 
 @given(whole_runs())
-def test_only_origin_and_advice_of_failures_ever_change(run: RunRecord) -> None:
+def test_only_reason_and_advice_of_failures_ever_change(run: RunRecord) -> None:
     pairs = zip(all_outcomes(run), all_outcomes(after_comparing(run)), strict=True)
     for before, after in pairs:
-        assert replace(after, origin=before.origin, advice=before.advice) == before
+        assert replace(after, reason=before.reason, advice=before.advice) == before
         assert before == after or before.verdict in {Verdict.FAIL, Verdict.UNSTABLE}
 
 
@@ -101,7 +104,7 @@ def test_the_table_is_no_longer_blamed_once_another_chip_passes_it() -> None:
     """Two defective chips ran, the run was stopped, and the third chip passes on resuming."""
     bad = [chip(serial, wrong_at(1)) for serial in ("PK-01", "PK-02")]
     blamed = [replace(record, outcomes=(changed(*bad)[record.chip_serial],)) for record in bad]
-    assert {record.outcomes[0].origin for record in blamed} == {Origin.TABLE}
+    assert {record.outcomes[0].reason for record in blamed} == {Reason.ALIKE_ON_EVERY_CHIP}
     found = changed(*blamed, chip("PK-03", good_chip))
     assert found == {record.chip_serial: record.outcomes[0] for record in bad}
 
@@ -110,9 +113,9 @@ def test_a_chip_is_no_longer_blamed_alone_once_a_second_design_fails_in_its_slot
     good = chip("PK-01", good_chip)
     half = with_others(chip("PK-02", wrong_at(1)), adder=Verdict.PASS)
     first = changed(good, half)["PK-02"]
-    assert first.origin is Origin.CHIP
+    assert first.reason is Reason.THIS_CHIP_ALONE
     second = replace(chip_that_settles("PK-02").outcomes[0], design="crc16")
     whole = replace(half, outcomes=(first, *half.outcomes[1:], second))
     found = {o.design: o for o in compared(replace(heading(), chips=(good, whole)))}
-    assert found["follow"].origin is Origin.UNKNOWN
+    assert found["follow"].reason is Reason.SEVERAL_DESIGNS_OF_SLOT
     assert found["follow"].advice.startswith("2 designs fail here")

@@ -15,7 +15,7 @@ from harness.judge import Case, RetryPolicy, examine
 from harness.judge.examine import window_around
 from harness.judge.probe import contact_probes, floating_pins, probes
 from harness.judge.verdict import Gathered, judge
-from harness.records import Origin, Outcome, Verdict
+from harness.records import Outcome, Reason, Verdict
 from harness.shuttle import Waiver
 from harness.table import Pattern
 from tests.unit.judge.samples import (
@@ -62,7 +62,7 @@ def test_a_run_without_mismatch_is_pass_after_one_run() -> None:
     outcome = outcome_of(session)
     assert outcome.verdict is Verdict.PASS
     assert outcome.summary == "All tested outputs were as expected in 4 cycles."
-    assert (outcome.origin, outcome.advice, len(session.runs)) == (Origin.NONE, "", 1)
+    assert (outcome.reason, outcome.advice, len(session.runs)) == (Reason.AS_EXPECTED, "", 1)
 
 
 def test_the_same_mismatch_in_every_run_is_fail_with_pin_cycle_and_line() -> None:
@@ -95,7 +95,7 @@ def test_a_mismatch_in_a_later_run_only_is_unstable() -> None:
 def test_without_repeats_one_failing_run_is_fail_and_says_so() -> None:
     outcome = outcome_of(FunctionSession([stuck_high]), RetryPolicy(0))
     assert outcome.verdict is Verdict.FAIL
-    assert outcome.summary.endswith("2 of 4 cycles differ in the one run made.")
+    assert outcome.summary.endswith("2 of 4 cycles differ in the only run.")
 
 
 def test_runs_that_all_match_but_answer_differently_are_unstable() -> None:
@@ -127,9 +127,9 @@ def test_a_lost_link_is_error_and_keeps_what_was_seen_before() -> None:
     found = examine(FunctionSession([stuck_high, lost]), case(), RetryPolicy(), TODAY)
     assert found.lost is lost
     assert found.outcome.verdict is Verdict.ERROR
-    assert found.outcome.origin is Origin.LINK
+    assert found.outcome.reason is Reason.LINK_LOST
     assert found.outcome.summary == (
-        "Could not be tested: port gone. Before that, 1 run ended, 1 with mismatches."
+        "Could not be tested: port gone. Before that, 1 run completed, 1 with mismatches."
     )
     assert len(found.outcome.attempts) == 1
 
@@ -162,7 +162,7 @@ def test_a_table_that_the_board_cannot_run_as_demanded_is_an_error_of_the_table(
     found = examine(session, gap_free_case(follow_pattern()), RetryPolicy(), TODAY)
     assert found.lost is None
     assert found.outcome.verdict is Verdict.ERROR
-    assert found.outcome.origin is Origin.TABLE
+    assert found.outcome.reason is Reason.TABLE_UNFIT
     assert found.outcome.summary == "Could not be run: 65 rows are too many"
 
 
@@ -192,7 +192,7 @@ def test_an_outcome_says_how_often_the_clock_paused() -> None:
 def test_a_wrong_pin_that_floats_is_the_boards_error_not_the_chips_failure() -> None:
     outcome = outcome_of(FunctionSession([reads_low], floating=1 << OUT1))
     assert outcome.verdict is Verdict.ERROR
-    assert outcome.origin is Origin.BOARD
+    assert outcome.reason is Reason.PINS_OPEN
     assert outcome.summary.startswith("q[1] (pin out1) follows the weak pulls where the design")
     assert "power off" in outcome.advice
     assert outcome.mismatches == 2
@@ -219,7 +219,7 @@ def test_an_open_pin_whose_level_is_right_by_chance_is_error_not_pass() -> None:
     session = FunctionSession(floating=1 << OUT1)
     outcome = examine(session, case(quiet), RetryPolicy(), TODAY).outcome
     assert outcome.verdict is Verdict.ERROR
-    assert outcome.origin is Origin.BOARD
+    assert outcome.reason is Reason.PINS_OPEN
 
 
 def test_pins_that_answered_both_levels_are_not_probed() -> None:
@@ -270,7 +270,7 @@ def test_an_open_pin_that_is_first_wrong_after_the_kept_mismatches_is_error_not_
     session = FunctionSession([both_open], floating=1 << OUT0 | 1 << OUT1)
     outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
     assert outcome.verdict is Verdict.ERROR
-    assert outcome.origin is Origin.BOARD
+    assert outcome.reason is Reason.PINS_OPEN
 
 
 def test_a_probe_gives_the_tables_stimulus_and_tests_each_pin_where_it_was_first_wrong() -> None:

@@ -109,7 +109,7 @@ def test_a_voltage_that_sags_while_points_pass_is_noticed_at_the_end_of_its_row(
     bench.board.limit = lambda: 1e9 if bench._limit() else 0.0
     with on(bench.port) as supply:
         record = bench.sweep(supply)
-    assert "3.3 V was set and 1.1 V is measured now" in record.trouble
+    assert "3.3 V was set, but 1.1 V is measured now" in record.trouble
     assert record.points == (), "none of them is known to have had its voltage"
 
 

@@ -193,7 +193,7 @@ def test_a_chip_that_no_longer_does_what_it_did_has_no_limit() -> None:
     """A contact opens, or the supply trips, in the middle of the search."""
     board = LimitedBoard(lambda: 1.0 if len(board.ran) > 40 else 1e9)
     record = search(board).record
-    assert record.trouble.startswith("what passed 16 times at 1000 Hz fails now, so chip, contact")
+    assert record.trouble.startswith("what passed 16 times at 1000 Hz now fails, so chip, contact")
     assert record.below_declared is False
 
 

@@ -67,8 +67,8 @@ def test_a_last_line_without_an_end_may_be_cut_off(tmp_path: Path) -> None:
     with pytest.raises(NetlistError) as caught:
         load_netlist(path)
     assert str(caught.value) == (
-        f"{path}:4: the last line has no line break at its end: the file may be cut off; see "
-        "whether something is missing there, then add a line break"
+        f"{path}:4: the last line does not end with a line break, so the file may be cut "
+        "off; check whether anything is missing, then add a line break"
     )
 
 
@@ -78,5 +78,5 @@ def test_a_signal_that_nothing_drives_is_named() -> None:
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
-    with pytest.raises(NetlistError, match=r"gone\.bench: there is no such file"):
+    with pytest.raises(NetlistError, match=r"gone\.bench: no such file"):
         load_netlist(tmp_path / "gone.bench")

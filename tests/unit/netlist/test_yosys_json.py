@@ -118,7 +118,7 @@ def test_nets_that_cannot_be_evaluated_are_named(
 
 
 def test_files_that_are_no_netlist_are_refused_by_name(tmp_path: Path) -> None:
-    assert refusal(tmp_path / "none.json") == (f"{tmp_path / 'none.json'}: there is no such file")
+    assert refusal(tmp_path / "none.json") == (f"{tmp_path / 'none.json'}: no such file")
     for text in (
         "",
         "[]",

@@ -70,15 +70,16 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
         (
             SLOT.replace('chip = "SP2-0001"\n', ""),
             (
-                'rack.toml:4:3: error [missing-key] [slot[0]] has no "chip"; add it; it is text in '
+                'rack.toml:4:3: error [missing-key] [slot[0]] has no "chip"; add it: a string in '
                 "quotes"
             ),
         ),
         (
             SLOT.replace("SP2-0001", "SP3-0001"),
             (
-                'rack.toml:8:1: error [chip-serial] chip serial "SP3-0001" is not of Sandpiper 2, '
-                "whose serials match SP2-[0-9]{4}; write the serial number as it stands on the chip"
+                'rack.toml:8:1: error [chip-serial] chip serial "SP3-0001" is not one of '
+                "Sandpiper 2, whose serials match SP2-[0-9]{4}; write the serial number as "
+                "printed on the chip"
             ),
         ),
         (
@@ -130,8 +131,8 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
         (
             SLOT + NET.format(net="c[1]").replace("crc16", "alu181"),
             (
-                'rack.toml:12:1: error [undriven-net] nothing drives net "c[1]" in the netlist of '
-                '"alu181", and nothing reads it; name a net that a gate, a flop or an input drives'
+                'rack.toml:12:1: error [undriven-net] net "c[1]" in the netlist of "alu181" '
+                "is neither driven nor read; name a net that a gate, a flop or an input drives"
             ),
         ),
         (
@@ -235,5 +236,5 @@ def test_a_virtual_chip_draws_what_the_file_says(tmp_path: Path) -> None:
     real = SLOT.replace('"virtual"', '"/dev/ttyNONE1"') + "supply_ma = 42\n"
     (wrong,) = messages(tmp_path, HEAD + real)
     assert wrong.endswith(
-        "only a virtual chip draws what a file says; remove it; a real board measures"
+        "only a virtual chip can be given a supply current; remove it; a real board measures it"
     )

@@ -52,7 +52,7 @@ def test_a_second_run_is_told_who_has_the_board_until_that_one_is_killed(tmp_pat
         end(process)
     assert re.fullmatch(
         rf"/dev/ttyACM0 is in use by run r1 of bench, process {process.pid}, since "
-        r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d[+-]\d\d:\d\d; wait until that is over, or stop it",
+        r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d[+-]\d\d:\d\d; wait for it to end, or stop it",
         str(caught.value),
     )
     with Locks("run r3", tmp_path) as locks:
@@ -163,8 +163,8 @@ def test_what_is_shared_cannot_be_taken_and_each_holder_is_told(tmp_path: Path) 
             third.take("/dev/ttyUSB0")
     since = rf"process {os.getpid()}, since \S+ \S+"
     assert re.fullmatch(
-        rf"/dev/ttyUSB0 is in use by run r1, {since}; and by run r2, {since}; wait until that is "
-        "over, or stop it",
+        rf"/dev/ttyUSB0 is in use by run r1, {since}; and by run r2, {since}; wait for it to end, "
+        "or stop it",
         str(caught.value),
     )
     with Locks("margins of bench", tmp_path) as third:

@@ -74,7 +74,7 @@ def test_two_ports_of_one_board_are_refused_with_both_names(plug: Plug, tmp_path
         find_port("WB-07")
     assert str(caught.value) == (
         f"2 serial ports have the USB serial number WB-07: {tmp_path}/by-path/pci-0-usb-0:0:1.0 "
-        f"(Board in FS mode) and {tmp_path}/by-path/pci-0-usb-0:1:1.0; write the one that gives "
+        f"(Board in FS mode) and {tmp_path}/by-path/pci-0-usb-0:1:1.0; write the one with "
         "the interpreter's prompt as port in the rack file; `harness ports --check` asks them"
     )
 
@@ -141,7 +141,7 @@ def group(device: str) -> str:
 def test_a_free_port_is_asked_and_nothing_is_to_do(system: System) -> None:
     found = system.examine()
     assert found.access == f"yes, by group {group(system.port.device)}"
-    assert (found.holder, found.manager) == ("nobody seen", "does not run")
+    assert (found.holder, found.manager) == ("none seen", "not running")
     assert (found.answer, found.advice) == ("micropython 1.28.0", ())
 
 
@@ -170,11 +170,11 @@ def test_a_port_of_another_group_is_not_opened(
     [
         (
             "E:ID_MM_CANDIDATE=1",
-            "runs, and no rule keeps it from this port: it may speak to a new board",
-            ("copy ci/71-harness-boards.rules to /etc/udev/rules.d, then plug the board in again",),
+            "running, and no rule keeps it away from this port: it may speak to a new board",
+            ("copy ci/71-harness-boards.rules to /etc/udev/rules.d, then replug the board",),
         ),
-        ("E:ID_MM_DEVICE_IGNORE=1", "runs, and a rule keeps it from this port", ()),
-        ("E:ID_MM_PORT_IGNORE=1", "runs, and a rule keeps it from this port", ()),
+        ("E:ID_MM_DEVICE_IGNORE=1", "running; a rule keeps it away from this port", ()),
+        ("E:ID_MM_PORT_IGNORE=1", "running; a rule keeps it away from this port", ()),
     ],
 )
 def test_a_modem_manager_needs_a_rule(

@@ -106,7 +106,7 @@ def test_a_rack_file_names_a_command_for_all_slots_and_for_one(tmp_path: Path) -
         (
             'power_cycle = "hub off"',
             (
-                '9:1: error [wrong-type] "power_cycle" is one text, and no shell takes it apart; '
+                '9:1: error [wrong-type] "power_cycle" is a single text, and no shell splits it; '
                 'write a list of words: ["program", "argument"]'
             ),
         ),
@@ -117,8 +117,8 @@ def test_a_rack_file_names_a_command_for_all_slots_and_for_one(tmp_path: Path) -
         (
             "power_cycle = [1]",
             (
-                '9:16: error [wrong-type] "power_cycle[0]" is not text in quotes; '
-                "write text in quotes"
+                '9:16: error [wrong-type] "power_cycle[0]" has the wrong type; '
+                "write a string in quotes"
             ),
         ),
         (
@@ -137,8 +137,8 @@ def test_a_login_in_a_port_is_refused_and_not_shown(tmp_path: Path) -> None:
     _, findings = read(tmp_path, HEAD + SLOT.replace("virtual", url))
     assert [str(found) for found in findings] == [
         (
-            f"{tmp_path}/rack.toml:6:1: error [login-in-port] the port has a user name or "
-            'password in it, which no kind of port uses; write "rfc2217://lab-3:4001"'
+            f"{tmp_path}/rack.toml:6:1: error [login-in-port] the port contains a user name or "
+            'password, which no kind of port uses; write "rfc2217://lab-3:4001"'
         )
     ]
 

@@ -10,8 +10,8 @@ from xml.etree import ElementTree as ET
 from junitparser import JUnitXml
 
 from harness.errors import printable
-from harness.judge import NOT_PART, Change, NightChanges
-from harness.records import Verdict
+from harness.judge import Change, NightChanges
+from harness.records import Reason, Verdict
 from harness_reports import chip_junit
 from harness_reports.junit import conditions_sha256, run_junit
 from tests.unit.reports.samples import (
@@ -55,7 +55,8 @@ def night(*untested: Change) -> NightChanges:
 
 def test_a_night_that_is_not_whole_has_an_error_that_says_so() -> None:
     """Tables that were not run are skipped, or in no suite; a server shows both as no harm."""
-    lost = Change("A7", "SP2-0007", "gray", "all", Verdict.PASS, Verdict.NOT_RUN, False, NOT_PART)
+    gone = Verdict.PASS, Verdict.NOT_RUN, False, Reason.NOT_PART, ""
+    lost = Change("A7", "SP2-0007", "gray", "all", *gone)
     for run, found, told in (
         (sample_run(), night(lost), "not run: 1 table, 1 of them in the baseline only"),
         (
@@ -130,6 +131,7 @@ def test_the_properties_name_everything_that_the_verdict_rests_on() -> None:
             "interpreter": "MicroPython 1.27.0 unix",
             "profile_sha256": run.profile_sha256,
             "table_sha256.ctr163.count": "4c" * 32,
+            "reason.ctr163.count": "as-expected",
             "conditions.ctr163.count": (
                 "asked 50 kHz, ran at 48.25 kHz (paced), settle 0 µs, reset 2 cycles"
             ),

@@ -90,12 +90,11 @@ def _number_as_flag(whole: dict[str, Any]) -> None:
 
 
 def _newer(whole: dict[str, Any]) -> None:
-    whole["schema"] = 3
+    whole["schema"] = 4
 
 
 def _older(whole: dict[str, Any]) -> None:
-    whole["schema"] = 1
-    del whole["run"]["kind"]
+    whole["schema"] = 2
 
 
 def _other(whole: dict[str, Any]) -> None:
@@ -113,11 +112,11 @@ def _other(whole: dict[str, Any]) -> None:
         (_number_as_flag, "run.chips[0].outcomes[0].cycles: int wanted, bool found"),
         (
             _newer,
-            "schema 3 found, 2 wanted; read it with the version of the tool that wrote it",
+            "schema 4 found, 3 wanted; read it with the version of the tool that wrote it",
         ),
         (
             _older,
-            "schema 1 found, 2 wanted; read it with the version of the tool that wrote it",
+            "schema 2 found, 3 wanted; read it with the version of the tool that wrote it",
         ),
         (_other, 'not a run: "format": "harness-run" is missing'),
     ],
@@ -134,7 +133,7 @@ def test_damage_is_refused_with_its_place(
 
 def test_a_file_cut_short_or_missing_is_named(tmp_path: Path) -> None:
     path = tmp_path / "run.json"
-    with pytest.raises(StoreError, match=r"run\.json: there is no such file"):
+    with pytest.raises(StoreError, match=r"run\.json: no such file"):
         read_run_json(path)
     path.write_text(run_json(sample_run())[:1000], encoding="ascii")
     with pytest.raises(StoreError, match=r"run\.json: not JSON: .*cut short"):

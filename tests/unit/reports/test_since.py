@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from lxml import html
 
 from harness.judge import Change, NightChanges
-from harness.records import Verdict
+from harness.records import Reason, Verdict
 from harness_reports.html import index_html
 from tests.unit.reports.samples import sample_run
 
@@ -18,7 +18,9 @@ GONE = "Not run: there is no such port"
 def change(
     table: str, now: Verdict, why: str, chip: str = "SP2-0006", before: Verdict | None = None
 ) -> Change:
-    return Change("A6", chip, "crc16", table, before, now, before is now, why)
+    return Change(
+        "A6", chip, "crc16", table, before, now, before is now, Reason.BOARD_UNUSABLE, why
+    )
 
 
 def words(found: NightChanges) -> str:

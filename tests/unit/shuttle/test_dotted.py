@@ -113,7 +113,7 @@ def test_whole_numbers_have_64_bits(number: str, fits: bool) -> None:
     if fits:
         assert parse_toml(text) == {"a": [{"b": int(number)}]}
     else:
-        with pytest.raises(tomllib.TOMLDecodeError, match="beyond 64 bits"):
+        with pytest.raises(tomllib.TOMLDecodeError, match="does not fit in 64 bits"):
             parse_toml(text)
 
 

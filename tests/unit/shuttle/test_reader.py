@@ -160,7 +160,7 @@ def test_findings_point_at_line_and_column_in_file_order(tmp_path: Path) -> None
     pin_twice, unknown_pin, unknown_key = files.told()
     assert pin_twice == (
         'count/design.toml:9:7: error [pin-used-twice] pin "in3" is already used by signal "d"; '
-        "give each signal pins of its own"
+        "give each signal its own pins"
     )
     assert unknown_pin == (
         'count/design.toml:9:14: error [unknown-pin] the chip has no pin "in44"; '
@@ -203,8 +203,8 @@ def test_of_two_thousand_bad_waivers_a_hundred_are_told(tmp_path: Path) -> None:
     found = write_files(tmp_path, SHUTTLE + bad * 2_000).check()
     assert len(found) == MAX_FINDINGS + 1
     assert str(found[-1]) == (
-        f"{tmp_path / 'shuttle.toml'}: error [more-findings] and 3,900 more; "
-        "correct those above first"
+        f"{tmp_path / 'shuttle.toml'}: error [more-findings] 3,900 more not shown; "
+        "fix the ones above first"
     )
 
 

@@ -68,7 +68,7 @@ def test_waived_and_unstable_are_no_passes(store: Store) -> None:
 def test_a_slots_history_is_of_its_own_rack_only(store: Store) -> None:
     keep_nights(store, {"a": "PP"}, rack="bench")
     keep_nights(store, {"a": "F"}, rack="shelf")
-    assert [n.run_id for n in store.history(of_slot("shelf", "A1")).nights] == ["shelf-0"]
+    assert [n.run_id for n in store.history(of_slot("shelf", "A1")).runs] == ["shelf-0"]
     assert [line.rate.tested for line in store.history(of_slot("bench", "A1")).lines] == [2]
     assert store.history(of_slot("bench", "A9")).lines == ()
 
@@ -77,7 +77,7 @@ def test_a_chips_history_has_every_table_and_every_night(store: Store) -> None:
     keep_nights(store, {"b": "PFP", "a": " PE"})
     found = store.history(of_chip("PK-01"))
     assert [(line.design, line.rate.passes) for line in found.lines] == [("a", 1), ("b", 2)]
-    assert [(n.started, dict(n.counts)) for n in found.nights] == [
+    assert [(n.started, dict(n.counts)) for n in found.runs] == [
         (night(0), {Verdict.PASS: 1}),
         (night(1), {Verdict.PASS: 1, Verdict.FAIL: 1}),
         (night(2), {Verdict.PASS: 1, Verdict.ERROR: 1}),
@@ -194,7 +194,7 @@ def test_an_intake_stands_in_a_history_as_what_it_is(store: Store) -> None:
     store.start_run(replace(heading("under way", night(3)), kind=RunKind.INTAKE, chips=(chip(),)))
     store.record_outcome("under way", failing_outcome("a"))
     for which in (of_chip("PK-01"), of_design("a"), of_slot("bench", "A1")):
-        kinds = [one.kind for one in store.history(which).nights]
+        kinds = [one.kind for one in store.history(which).runs]
         assert kinds == [RunKind.RUN, RunKind.INTAKE, RunKind.RUN, RunKind.INTAKE]
     assert line(store, "a").rate == pass_rate(2, 4), "its tables are evidence on the chip"
 

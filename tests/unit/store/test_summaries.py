@@ -18,7 +18,7 @@ from harness.records import RunKind, Verdict
 from harness.store import (
     History,
     HistoryLine,
-    HistoryNight,
+    HistoryRun,
     Store,
     SubjectKind,
     of_chip,
@@ -56,7 +56,7 @@ def begin(store: Store, run_id: str, number: int, designs: Mapping[str, Verdict]
 
 
 def counted(history: History) -> list[dict[Verdict, int]]:
-    return [dict(found.counts) for found in history.nights]
+    return [dict(found.counts) for found in history.runs]
 
 
 def test_a_run_that_was_killed_is_in_every_history(store: Store) -> None:
@@ -162,10 +162,8 @@ def test_history_is_what_a_look_at_every_outcome_gives(
                 store.finish_run(f"r{number}", night(number), cancelled=False)
         found = store.history(CHIP)
     seen = [number for number, tables in enumerate(nights) if tables]
-    assert found.nights == tuple(
-        HistoryNight(
-            f"r{n}", night(n), RunKind.RUN, Counter(LETTERS[v] for v in nights[n].values())
-        )
+    assert found.runs == tuple(
+        HistoryRun(f"r{n}", night(n), RunKind.RUN, Counter(LETTERS[v] for v in nights[n].values()))
         for n in seen
     )
     designs = sorted({design for tables in nights for design in tables})

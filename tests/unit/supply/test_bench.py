@@ -75,7 +75,7 @@ def test_a_voltage_outside_the_limits_is_never_sent() -> None:
     with on(port) as supply:
         del port.said[:]
         for volts in (3.7, 2.6, float("nan")):
-            with pytest.raises(ConfigError, match="the supply was not told"):
+            with pytest.raises(ConfigError, match="nothing was sent to the supply"):
                 supply.set_volts(volts)
         assert port.said == []
 
@@ -99,7 +99,7 @@ def test_a_setting_that_did_not_take_is_noticed() -> None:
     with on(port) as supply, pytest.raises(SupplyTrouble) as noticed:
         supply.set_volts(3.0)
     assert str(noticed.value) == (
-        "/dev/ttyS9: 3 V was set, but the bench supply is set to 3.3 V; look at its range and its "
+        "/dev/ttyS9: 3 V was set, but the bench supply is set to 3.3 V; check its range and its "
         "own limits"
     )
 
@@ -111,15 +111,15 @@ def test_a_voltage_that_does_not_arrive_is_noticed() -> None:
         with pytest.raises(SupplyTrouble) as noticed:
             supply.set_volts(3.0)
     assert str(noticed.value) == (
-        "/dev/ttyS9: 3 V was set and 1.1 V is measured after 0.05 s, at 0.15 A (limit 0.15 A); "
-        "look for a short or a current limit, with the power off"
+        "/dev/ttyS9: 3 V was set, but 1.1 V is measured after 0.05 s at 0.15 A (limit 0.15 A); "
+        "with the power off, look for a short or a current limit"
     )
 
 
 @pytest.mark.parametrize("reply", ["", "OK", "3.3 V", "9.91E37"])
 def test_an_answer_that_is_no_number_is_no_voltage(reply: str) -> None:
     port = LinePort(but(instrument().answer, SOUR_VOLT=reply))
-    with pytest.raises(SupplyTrouble, match="MAY STILL STAND AT ANOTHER VOLTAGE"), on(port):
+    with pytest.raises(SupplyTrouble, match="MAY STILL BE AT ANOTHER VOLTAGE"), on(port):
         pass
 
 
@@ -138,8 +138,8 @@ def test_a_supply_that_cannot_be_restored_is_told_loudly() -> None:
     with pytest.raises(SupplyTrouble) as loud:
         supply.__exit__(None, None, None)
     assert str(loud.value) == (
-        "THE BENCH SUPPLY MAY STILL STAND AT ANOTHER VOLTAGE: /dev/ttyS9: the bench supply went "
-        "away (gone); plug it in again. Set it to 3.3 V by hand, or switch it off, now"
+        "THE BENCH SUPPLY MAY STILL BE AT ANOTHER VOLTAGE: /dev/ttyS9: the bench supply went "
+        "away (gone); plug it in again. Set it to 3.3 V by hand now, or switch it off"
     )
 
 
@@ -162,7 +162,7 @@ def test_a_device_that_never_answered_was_not_changed_and_is_not_restored(
         pass
     assert str(silent.value) == (
         '/dev/ttyS9: the bench supply did not answer "*IDN?" within 0.05 s; check that it is on, '
-        "its cable, its speed (baud), and that it is set to remote control over this port"
+        "its cable and speed (baud), and that remote control over this port is enabled"
     )
     assert port.said == ["*IDN?"]
 
@@ -252,8 +252,8 @@ def test_a_check_tells_of_an_output_that_went_off_and_of_what_the_device_says() 
             supply.check(3.3)
     assert str(off.value) == (
         "/dev/ttyS9: the output of the bench supply is off, and this program did not switch it "
-        "off; its protection may have tripped: look for a short and at its current limit, with the "
-        "power off; the bench supply reports an error: -113, Undefined header"
+        "off; its protection may have tripped; with the power off, look for a short and check its "
+        "current limit; the bench supply reports an error: -113, Undefined header"
     )
     assert device.answer("OUTP?") == "0", "nobody switches a supply on that tripped"
 
@@ -262,7 +262,7 @@ def test_a_check_tells_of_a_voltage_that_left_its_tolerance() -> None:
     port = LinePort(instrument().answer)
     with on(port) as supply:
         port.answer = but(port.answer, MEAS_VOLT="3.36")
-        with pytest.raises(SupplyTrouble, match=r"3\.3 V was set and 3\.36 V is measured now"):
+        with pytest.raises(SupplyTrouble, match=r"3\.3 V was set, but 3\.36 V is measured now"):
             supply.check(3.3)
         port.answer = but(port.answer, MEAS_VOLT="3.26")
         supply.check(3.3)

@@ -44,8 +44,8 @@ def test_the_refusal_names_file_and_key(volts: float, told: str) -> None:
     with pytest.raises(ConfigError) as refused:
         voltage_message(volts, LIMITS)
     assert str(refused.value) == (
-        f"board.toml: error [voltage-outside-limits] {told}; the supply was not told; choose a "
-        "voltage within the limits of the board and chip"
+        f"board.toml: error [voltage-outside-limits] {told}; nothing was sent to the supply; "
+        "choose a voltage within the limits of the board and chip"
     )
 
 
@@ -98,5 +98,5 @@ def test_an_entry_of_the_error_queue_is_a_number_and_a_quoted_text(
 
 @pytest.mark.parametrize("reply", ["", "0", "No error", '0,"No', '0,"a"b"', "3.3"])
 def test_anything_else_is_refused(reply: str) -> None:
-    with pytest.raises(ValueError, match="is no entry of an error queue"):
+    with pytest.raises(ValueError, match="is not an error queue entry"):
         read_error(reply)

@@ -26,7 +26,7 @@ SOURCES = [
     PACKAGE / "rack" / "sections.py",
 ]
 SLUG = re.compile(r"[a-z]+[0-9]?(-[a-z0-9]+)+")
-TELLERS = {"error", "warn", "Refusal", "Finding", "_refuse_rows", "_refused", "_unusable"}
+TELLERS = {"error", "warn", "Refusal", "Finding", "_refuse_rows", "_refused", "of"}
 
 
 def slugs() -> set[str]:

@@ -19,7 +19,7 @@ from tests.unit.table.workbooks import NAMES, SHEET, members, ods, packed, workb
 ROWS: list[list[object]] = [["d", "q", "label"], *([n % 16, n % 16, f"r{n}"] for n in range(40))]
 WHOLE = {name: workbook(ROWS, name) for name in NAMES}
 SAVE = "save it again as .xlsx or .ods, or export it as .csv"
-TO_CSV = "keep the table as CSV, in which a table may be long"
+TO_CSV = "save the table as CSV, which may be longer"
 
 
 def _complaint(data: bytes) -> tuple[str, str, str]:
@@ -70,7 +70,7 @@ def test_an_encoding_that_xml_cannot_have_is_refused(encoding: str, why: str) ->
 
 def test_a_document_type_is_refused_before_its_entities_grow() -> None:
     text = '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>'
-    message = "the spreadsheet defines a document type, which none needs"
+    message = "the spreadsheet has a document type definition, which it does not need"
     assert _complaint(packed({"content.xml": text})) == ("bad-spreadsheet", message, SAVE)
 
 
@@ -140,13 +140,13 @@ DAMAGED: dict[str, tuple[Callable[[], bytes], str]] = {
     ),
     "cell-elsewhere": (
         lambda: xlsx('<row r="1"><c r="B7"/></row>'),
-        "cell B7 stands in row 1",
+        "cell B7 is in row 1",
     ),
     "row-in-row": (
         lambda: ods("<t:table><t:table-row><t:table-row/></t:table-row></t:table>"),
-        "a table or a row stands in another",
+        "a table or row is inside another",
     ),
-    "no-count": (lambda: _ods_rows("-5", _cell()), '"-5" is no count'),
+    "no-count": (lambda: _ods_rows("-5", _cell()), '"-5" is not a count'),
 }
 
 

@@ -58,5 +58,5 @@ def test_a_file_that_is_no_netlist_is_told_in_each_design(tmp_path: Path) -> Non
             "line 1 column 1 (char 0); "
         ),
         f"{tmp_path}/pad.json: {rule} no module is named 'top'; there are pad; ",
-        f"{tmp_path}/ring.json: {rule} there is no such file; ",
+        f"{tmp_path}/ring.json: {rule} no such file; ",
     ]

@@ -7,7 +7,7 @@ from datetime import timedelta
 
 import pytest
 
-from harness.records import Origin, Outcome, RunKind, RunRecord, Verdict, blank
+from harness.records import Outcome, Reason, RunKind, RunRecord, Verdict, blank
 from harness.store import Glance, SlotGlance
 from harness.watch.state import FRESH, WAITING, Phase, phase_of, rack_state
 from tests.unit.store.samples import NOON, chip, heading
@@ -44,7 +44,7 @@ def glance(*slots: SlotGlance, **changes: object) -> Glance:
 
 
 def latest(verdict: Verdict, summary: str) -> Outcome:
-    told = {"design": "crc16", "table": "check", "summary": summary, "origin": Origin.NONE}
+    told = {"design": "crc16", "table": "check", "summary": summary, "reason": Reason.AS_EXPECTED}
     return blank(Outcome, verdict=verdict, started=NOON, seconds=5.0, **told)
 
 

@@ -1,0 +1,254 @@
+"""The reasons for verdicts, in one table.
+
+One rule: a reason is added here and nowhere else. Stores keep the codes and other programs read
+them, so a code is never renamed or reused.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Self
+
+from harness.records.verdict import Verdict
+
+
+class Origin(StrEnum):
+    """The likely cause of a verdict that is not PASS."""
+
+    NONE = "none"
+    CHIP = "chip"
+    BOARD = "board"
+    LINK = "link"
+    TABLE = "table"
+    UNKNOWN = "not known"
+
+
+_NOT_THE_CHIP = "This says nothing about the chip."
+_UNSTEADY = (
+    "The same stimulus gave different answers. Check that the table resets or loads every "
+    "register before testing it, try a lower clock rate or a longer settle time, and check the "
+    "supply; then compare with other chips."
+)
+_LATER = "Run the table again once the cause is resolved."
+
+
+class Reason(StrEnum):
+    """Why a verdict is as it is: a code that other programs may rely on.
+
+    ``verdicts`` are the verdicts that it goes with, ``origin`` is the likely cause, ``meaning`` a
+    line of the reference. ``advice`` says what to do next; the comparison of chips fills in its
+    placeholders.
+    """
+
+    verdicts: tuple[Verdict, ...]
+    origin: Origin
+    meaning: str
+    advice: str
+
+    def __new__(
+        cls,
+        code: str,
+        verdicts: tuple[Verdict, ...] | Verdict,
+        origin: Origin,
+        meaning: str,
+        advice: str = "",
+    ) -> Self:
+        """Attach the other columns to the code."""
+        member = str.__new__(cls, code)
+        member._value_ = code
+        member.verdicts = (verdicts,) if isinstance(verdicts, Verdict) else verdicts
+        member.origin, member.meaning, member.advice = origin, meaning, advice
+        return member
+
+    AS_EXPECTED = (
+        "as-expected",
+        Verdict.PASS,
+        Origin.NONE,
+        "All tested outputs were as expected in every run.",
+    )
+    SAME_MISMATCH = (
+        "same-mismatch",
+        Verdict.FAIL,
+        Origin.UNKNOWN,
+        "Every run had the same mismatches.",
+        (
+            "One table on one chip cannot tell a faulty chip from a mistake in the design or "
+            "in the table. Run the same table on other chips: if they pass, suspect this "
+            "chip; if they fail in the same cycles, suspect the design or the table."
+        ),
+    )
+    THIS_CHIP_ALONE = (
+        "this-chip-alone",
+        Verdict.FAIL,
+        Origin.CHIP,
+        "The table passes on other chips; other designs pass in this slot, and none fails.",
+        (
+            "The same table passes on {passing}, and no other design tested in this slot "
+            "fails, so suspect this chip rather than the board, the design or the table. Try "
+            "the chip in another slot to be sure."
+        ),
+    )
+    ALIKE_ON_EVERY_CHIP = (
+        "alike-on-every-chip",
+        Verdict.FAIL,
+        Origin.TABLE,
+        "The table fails in the same first cycle and pins on every chip tested.",
+        (
+            "The same table fails in the same first cycle on every chip tested ({failing}), "
+            "so suspect the design, the table or its settings before any chip."
+        ),
+    )
+    SEVERAL_DESIGNS_OF_SLOT = (
+        "several-designs-of-slot",
+        (Verdict.FAIL, Verdict.UNSTABLE),
+        Origin.UNKNOWN,
+        "The table passes on other chips, and several designs fail in this slot.",
+        (
+            "{designs} designs fail here and this table passes on {passing}, so suspect what "
+            "they share before any one design: contact, supply, clock, reset{pins}. Switch "
+            "the power off, reseat the chip and try it in another slot: a fault that stays "
+            "with the slot comes from the board."
+        ),
+    )
+    ANSWERS_DIFFER = (
+        "answers-differ",
+        Verdict.UNSTABLE,
+        Origin.UNKNOWN,
+        "Runs of the same stimulus gave different answers.",
+        _UNSTEADY,
+    )
+    FIRST_RUN_DIFFERS = (
+        "first-run-differs",
+        Verdict.UNSTABLE,
+        Origin.UNKNOWN,
+        "The first of three or more runs gave another answer; all later ones agree.",
+        _UNSTEADY,
+    )
+    UNSTABLE_ON_EVERY_CHIP = (
+        "unstable-on-every-chip",
+        Verdict.UNSTABLE,
+        Origin.TABLE,
+        "The table is unstable on every chip tested.",
+        (
+            "The same table is unstable on every chip tested ({failing}), so suspect the "
+            "design, the table or its settings before any chip: most often a register that is "
+            "not reset, or an output tested before it has settled."
+        ),
+    )
+    PINS_OPEN = (
+        "pins-open",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "Every wrong pin follows the weak pulls where the design should drive it.",
+        (
+            "No connection between chip and controller on that pin, or a dead output driver: "
+            "switch the power off, take the usual precautions against static electricity, "
+            "reseat the chip and look for bent pins; then try the chip in another slot. If "
+            "the fault stays with the board, check the board's wiring of that pin; if it "
+            "moves with the chip, the chip's output is dead."
+        ),
+    )
+    LINK_LOST = (
+        "link-lost",
+        Verdict.ERROR,
+        Origin.LINK,
+        "Host and board could not communicate, so the table was not completed.",
+        f"{_NOT_THE_CHIP} Check the cable and the board's supply, then run the table again.",
+    )
+    TABLE_UNFIT = (
+        "table-unfit",
+        Verdict.ERROR,
+        Origin.TABLE,
+        "The board cannot run the table as its settings demand.",
+        f"{_NOT_THE_CHIP} Correct the table or its settings and run again.",
+    )
+    NO_MODEL = (
+        "no-model",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "The virtual chip has no model of the design, or none that works.",
+        (
+            f"{_NOT_THE_CHIP} Run the table on a real board, or make the netlist with `python "
+            "-m harness.netlist.synthesise` and write its name under `netlist` in "
+            "design.toml."
+        ),
+    )
+    TOOL_FAULT = (
+        "tool-fault",
+        Verdict.ERROR,
+        Origin.UNKNOWN,
+        "The tool itself failed; the run's log has a traceback.",
+        (
+            f"{_NOT_THE_CHIP} Report it to the maintainers of harness, with the traceback in "
+            "the run's log, and run the table again."
+        ),
+    )
+    RECORD_DAMAGED = (
+        "record-damaged",
+        Verdict.ERROR,
+        Origin.UNKNOWN,
+        "The stored record of the table is damaged.",
+        "Restore the store from a backup, or run the table again.",
+    )
+    WAIVED = (
+        "waived",
+        Verdict.WAIVED,
+        Origin.UNKNOWN,
+        "A waiver covers every wrong pin.",
+        "A known failure; its owner is responsible for it until the waiver expires.",
+    )
+    RUN_STOPPED = (
+        "run-stopped",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "The run was stopped by hand.",
+        _LATER,
+    )
+    RUN_BROKE_OFF = (
+        "run-broke-off",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "The run broke off before the table, or has not reached it yet.",
+        _LATER,
+    )
+    BOARD_UNUSABLE = (
+        "board-unusable",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "The slot's board could not be reached, did not come back, or is the wrong one.",
+        _LATER,
+    )
+    LINK_LOST_BEFORE = (
+        "link-lost-before",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "In earlier tables the link was lost more often than the slot tolerates.",
+        _LATER,
+    )
+    FAULT_BEFORE = (
+        "fault-before",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "An earlier table ended the slot's work with a fault other than a lost link.",
+        _LATER,
+    )
+    STOPPED_AFTER_FAILURE = (
+        "stopped-after-failure",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "The intake stopped, as requested, after a table that did not pass.",
+        _LATER,
+    )
+    CHIP_MOVED = (
+        "chip-moved",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "The table passed before the chip was taken off its board, and must run again.",
+        _LATER,
+    )
+    NOT_PART = (
+        "not-part",
+        Verdict.NOT_RUN,
+        Origin.NONE,
+        "In nights only: the baseline has the table, the night does not.",
+    )

@@ -1,0 +1,161 @@
+"""Every reason is given in some case, goes with its verdict, and stands in the reference."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+
+from harness.errors import (
+    BoardLost,
+    Cancelled,
+    HarnessError,
+    ModelMissing,
+    PortUnavailable,
+    TableUnfit,
+    ToolFault,
+)
+from harness.jobs.run import planned_chip
+from harness.judge import Baseline, KnownVerdict, changes, unusable
+from harness.rack import Job
+from harness.records import ChipRecord, Outcome, Reason, Verdict
+from harness.shuttle import Design
+from harness.store import Store
+from tests.unit.intake.test_tables import Lab, bad_chip, board, lab
+from tests.unit.judge.samples import OUT1, FunctionSession, case, good_chip
+from tests.unit.judge.test_compare import changed, chip, chip_that_settles, with_others, wrong_at
+from tests.unit.judge.test_verdicts import outcome_of, reads_low, stuck_high, waiver
+from tests.unit.rack.test_slots import work
+from tests.unit.store.samples import NOON, heading
+
+PAGE = Path(__file__).parents[2] / "reports" / "README.md"
+GOOD = chip("PK-01", good_chip)
+UNPLUGGED = BoardLost("unplugged")
+
+
+@dataclass
+class Raising(FunctionSession):
+    """A session in which no design can be selected."""
+
+    error: HarnessError = UNPLUGGED
+
+    def select(self, design: Design) -> None:
+        del design
+        raise self.error
+
+
+def could_not_run(error: HarnessError) -> Outcome:
+    return unusable(case(), error, NOON)
+
+
+def last_of(*sessions: FunctionSession | HarnessError) -> Outcome:
+    """The last table of a slot whose board answers with these sessions."""
+    return work(sessions, tuple("abcdef"), patience_s=0.0).outcomes[-1]
+
+
+def unstable_of(*answers: Callable[[int, int], int]) -> Outcome:
+    return outcome_of(FunctionSession(answers))
+
+
+def damaged(store: Store) -> Outcome:
+    store.start_run(replace(heading(), chips=(GOOD,)))
+    with closing(sqlite3.connect(store.place)) as raw:
+        raw.execute("UPDATE outcomes SET body = '{}'")
+        raw.commit()
+    return store.run("r1").chips[0].outcomes[0]
+
+
+def last_kept(found: Lab) -> Outcome:
+    return found.bench.record().outcomes[-1]
+
+
+def stopped_after_failure(store: Store) -> Outcome:
+    found = lab(store, board(bad_chip))
+    found.tables("stop")
+    return last_kept(found)
+
+
+def moved(store: Store) -> Outcome:
+    found = lab(store, board())
+    found.tables()
+    found.bench.moved(1)
+    return last_kept(found)
+
+
+def broke_off(store: Store) -> Outcome:
+    rack, mine = lab(store).rack, case()
+    return planned_chip(rack, rack.slots[0], [Job(mine.design, mine.spec, mine.pattern)]).outcomes[
+        0
+    ]
+
+
+def compared_with(*others: ChipRecord) -> Outcome:
+    return changed(*others)["PK-02"]
+
+
+BAD = chip("PK-02", wrong_at(1))
+
+CASES: dict[Reason, Callable[[Store], Outcome]] = {
+    Reason.AS_EXPECTED: lambda _: outcome_of(FunctionSession()),
+    Reason.SAME_MISMATCH: lambda _: outcome_of(FunctionSession([stuck_high])),
+    Reason.THIS_CHIP_ALONE: lambda _: compared_with(GOOD, with_others(BAD, other=Verdict.PASS)),
+    Reason.ALIKE_ON_EVERY_CHIP: lambda _: compared_with(chip("PK-01", wrong_at(1)), BAD),
+    Reason.SEVERAL_DESIGNS_OF_SLOT: lambda _: compared_with(
+        GOOD, with_others(BAD, other=Verdict.FAIL)
+    ),
+    Reason.ANSWERS_DIFFER: lambda _: unstable_of(stuck_high, good_chip, reads_low),
+    Reason.FIRST_RUN_DIFFERS: lambda _: unstable_of(stuck_high, good_chip),
+    Reason.UNSTABLE_ON_EVERY_CHIP: lambda _: compared_with(
+        *(chip_that_settles(serial) for serial in ("PK-01", "PK-02"))
+    ),
+    Reason.PINS_OPEN: lambda _: outcome_of(FunctionSession([reads_low], floating=1 << OUT1)),
+    Reason.LINK_LOST: lambda _: outcome_of(FunctionSession([UNPLUGGED])),
+    Reason.TABLE_UNFIT: lambda _: could_not_run(TableUnfit("65 rows are too many")),
+    Reason.NO_MODEL: lambda _: could_not_run(ModelMissing("no netlist")),
+    Reason.TOOL_FAULT: lambda _: could_not_run(ToolFault("IndexError")),
+    Reason.RECORD_DAMAGED: damaged,
+    Reason.WAIVED: lambda _: outcome_of(FunctionSession([stuck_high]), waivers=(waiver(),)),
+    Reason.RUN_STOPPED: lambda _: last_of(Raising(error=Cancelled("stopped"))),
+    Reason.RUN_BROKE_OFF: broke_off,
+    Reason.BOARD_UNUSABLE: lambda _: last_of(PortUnavailable("gone")),
+    Reason.LINK_LOST_BEFORE: lambda _: last_of(*(FunctionSession([UNPLUGGED]) for _ in range(5))),
+    Reason.FAULT_BEFORE: lambda _: last_of(
+        *(Raising(error=ToolFault("IndexError")) for _ in range(5))
+    ),
+    Reason.STOPPED_AFTER_FAILURE: stopped_after_failure,
+    Reason.CHIP_MOVED: moved,
+}
+
+
+@pytest.mark.parametrize("reason", CASES)
+def test_a_case_gives_the_reason_with_a_verdict_of_its_own(reason: Reason, tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as store:
+        outcome = CASES[reason](store)
+    assert outcome.reason is reason
+    assert outcome.verdict in reason.verdicts
+    assert bool(outcome.advice) is bool(reason.advice)
+
+
+def test_a_table_that_only_the_baseline_has_is_no_part_of_the_night() -> None:
+    known = KnownVerdict("A1", "PK-09", "follow", "all", Verdict.PASS, "", 0)
+    (lost,) = changes(
+        replace(heading(), chips=(GOOD,)), Baseline("r0", NOON, "", (known,))
+    ).untested
+    assert (lost.reason, (lost.now,)) == (Reason.NOT_PART, Reason.NOT_PART.verdicts)
+
+
+def test_no_reason_is_without_a_case() -> None:
+    assert {*CASES, Reason.NOT_PART} == set(Reason)
+
+
+def test_the_reference_lists_every_reason_and_no_other() -> None:
+    part = PAGE.read_text(encoding="utf-8").partition("## Reasons\n")[2].partition("\n## ")[0]
+    rows = [line for line in part.splitlines() if line.startswith("| `")]
+    assert rows == [
+        f"| `{reason}` | {', '.join(reason.verdicts)} | {reason.origin} | {reason.meaning} |"
+        for reason in Reason
+    ]
