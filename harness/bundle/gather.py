@@ -144,7 +144,7 @@ def _outside(files: Mapping[str, Path], root: Path) -> Iterable[Finding]:
     for path in files.values():
         if not whole_path(path).is_relative_to(root):
             message = "the file is a link out of the shuttle's folder"
-            advice = "put a copy of the file there"
+            advice = "replace the link with a copy of the file"
             yield Finding("not-for-a-bundle", Location(path), message, advice)
 
 

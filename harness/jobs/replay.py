@@ -136,7 +136,7 @@ def _recorded(path: Path, files: Mapping[str, bytes]) -> RunRecord:
     try:
         run = parse_run_json(files.get(RUN, b""))
     except StoreError as error:
-        advice = "ask whoever made the bundle for it again"
+        advice = "ask the bundle's maker for a new copy"
         raise BundleError.of("not-a-bundle", path / RUN, str(error), advice) from error
     if len(run.chips) != 1 or not run.chips[0].outcomes:
         message = f"{RUN} is not about one chip"
@@ -165,7 +165,7 @@ def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[
             if altered.get(name, found) == outcome.table_sha256:
                 continue
             message = f"{INPUTS}/{name} is not the table whose outcome was recorded"
-        advice = "ask whoever made the bundle for it again"
+        advice = "ask the bundle's maker for a new copy"
         wrong.append(Finding("altered-bundle", Location(path), message, advice))
     if wrong:
         raise BundleError(wrong)

@@ -163,8 +163,7 @@ def _lines(intake: ChipIntake) -> list[Checked]:
         lines.append(_checked(step, title))
     left = len(intake.earlier) - len(shown)
     if left:
-        verb = "is" if left == 1 else "are"
-        lines.append(Checked("earlier", "Other tries", f"{left} more {verb} in the journal"))
+        lines.append(Checked("earlier", "Other tries", f"{left} more in the journal"))
     return lines
 
 
@@ -180,11 +179,11 @@ def _short(text: str, most: int = MAX_TEXT) -> str:
 def _headline(intake: ChipIntake) -> str:
     reasons = intake.hold_reasons
     if reasons:
-        return f"Not to be handed out: {many(len(reasons), 'reason')}."
+        return f"Do not hand out: {many(len(reasons), 'reason')}."
     verdicts = [outcome.verdict for outcome in intake.chip.outcomes]
     waived = verdicts.count(Verdict.WAIVED)
     text = f"Passed its intake: {many(len(verdicts), 'table')} run"
-    ending = f"{waived} failed as waived." if waived else "all passed."
+    ending = f"{waived} failed under a waiver." if waived else "all passed."
     skipped = _skipped(intake)
     return f"{text}, {ending} {skipped}." if skipped else f"{text}, {ending}"
 
@@ -232,7 +231,9 @@ def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:
         named = f"{number} without an intake table: {', '.join(intake.uncovered)}"
         lines.append(Checked("not checked", "Designs", _short(named)))
     limits = Checked(
-        "not checked", "Beyond this intake", "speed, temperature, and what no intake table tests"
+        "not checked",
+        "Beyond this intake",
+        "speed, temperature, and anything no intake table tests",
     )
     return (*lines, limits)
 

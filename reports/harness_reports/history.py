@@ -134,9 +134,9 @@ def _heading(subject: Selection) -> tuple[str, str, str]:
 
 def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecord]) -> str:
     if not history.runs and margins:
-        return "No run of it is kept in this store, only searches for its margin."
+        return "This store has no runs of it, only margin searches."
     if not history.runs:
-        return "Nothing is kept of it in this store."
+        return "This store has no records of it."
     chips = many(len({line.chip_serial for line in history.lines}), "chip")
     designs = many(len({line.design for line in history.lines}), "design")
     tables = many(len({(line.design, line.table) for line in history.lines}), "table")
@@ -151,9 +151,9 @@ def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecor
 
 
 def _counted(nights: Sequence[HistoryRun]) -> str:
-    """``5 nights and 1 intake``: an intake is no night."""
+    """``5 runs and 1 intake``."""
     intakes = _intakes(nights)
-    kinds = ((len(nights) - intakes, "night"), (intakes, "intake"))
+    kinds = ((len(nights) - intakes, "run"), (intakes, "intake"))
     return " and ".join(many(number, noun) for number, noun in kinds if number)
 
 

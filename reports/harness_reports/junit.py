@@ -63,7 +63,7 @@ def _gaps_suite(run: RunHeading, changes: NightChanges) -> ET.Element:
     left = [change for change in changes.untested if change.now is Verdict.NOT_RUN]
     names = [f"{c.slot} {c.chip_serial} {c.design}/{c.table}" for c in left]
     stopped = "the night was stopped; " if run.cancelled else ""
-    lost = f", {len(changes.lost)} of them in the baseline only" if changes.lost else ""
+    lost = f", {len(changes.lost)} only in the baseline" if changes.lost else ""
     message = f"{stopped}not run: {many(len(names), 'table')}{lost}"
     case.add_error_info(printable(message), printable("\n".join(names)), "not run")
     return _element(run, "night", [case], {})
@@ -139,7 +139,7 @@ def _slot_case(chip: ChipRecord, known: Known) -> TestCase:
     case = TestCase(name=printable(f"slot {chip.slot}"), classname="slot")
     trouble = printable(chip.trouble)
     if chip.outcomes and all(_key(outcome) in known for outcome in chip.outcomes):
-        case.add_skipped_info(f"KNOWN from the accepted run: {trouble}")
+        case.add_skipped_info(f"Already known from the accepted run: {trouble}")
     else:
         case.add_error_info(trouble, trouble, "slot")
     return case
@@ -157,7 +157,7 @@ def _mark(case: TestCase, outcome: Outcome, known: Known) -> None:
     summary, evidence = outcome.summary, printable(evidence_text(outcome))
     message = printable(f"{outcome.verdict}: {summary}")
     if _key(outcome) in known:
-        case.add_skipped_info(f"KNOWN from the accepted run: {message}", evidence)
+        case.add_skipped_info(f"Already known from the accepted run: {message}", evidence)
         return
     match outcome.verdict:
         case Verdict.FAIL:
@@ -176,13 +176,13 @@ def waiver_text(outcome: Outcome) -> str:
     """Who answers for a waived failure, why, under which ticket, and until when."""
     waiver = outcome.waiver
     if waiver is None:
-        return "no waiver is on record"
+        return "no waiver on record"
     return f"{waiver.reason} (owner {waiver.owner}, ticket {waiver.ticket}, until {waiver.expiry})"
 
 
 def evidence_text(outcome: Outcome) -> str:
     """Write the evidence as plain lines: cause, advice, repeats, first failing cycles."""
-    lines = [f"{outcome.verdict}: {outcome.summary}", f"Cause taken to lie in: {outcome.origin}"]
+    lines = [f"{outcome.verdict}: {outcome.summary}", f"Likely cause: {outcome.origin}"]
     if outcome.advice:
         lines.append(f"What to do: {outcome.advice}")
     lines.append(agreement(outcome.attempts))

@@ -144,8 +144,8 @@ def _span(one: MarginRecord, percent: float) -> tuple[float, float]:
 def _summary(values: Sequence[float], dropped: Sequence[str]) -> str:
     text = (
         f"{len(values):,} searches: from {signed(min(values))} to {signed(max(values))}, "
-        f"{signed(values[-1])} at the latest."
+        f"latest {signed(values[-1])}."
     )
     if not dropped:
         return text
-    return f"{text} Lower than before by more than noise on {', '.join(dropped)}."
+    return f"{text} Dropped by more than noise on {', '.join(dropped)}."

@@ -106,7 +106,7 @@ def _groups(chips: Sequence[ChipOverview], verdicts: Sequence[Verdict | None]) -
 
 def _run_headline(verdicts: Sequence[Verdict]) -> str:
     if not verdicts:
-        return "No chip was in the rack."
+        return "The rack had no chips."
     return f"{many(len(verdicts), 'chip')}: {tally_text(verdicts)}."
 
 

@@ -108,10 +108,10 @@ def _failure(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]
 
 def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
     facts = [
-        Fact("Cause taken to lie in", outcome.origin.value),
+        Fact("Likely cause", outcome.origin.value),
         Fact("First mismatch", first_mismatch(outcome)),
         Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
-        Fact("Promised by", outcome.design_source),
+        Fact("Source", outcome.design_source),
     ]
     if outcome.waiver is not None:
         waiver, waived = outcome.waiver, outcome.verdict is Verdict.WAIVED
@@ -138,12 +138,12 @@ def _more_cycles(outcome: Outcome, shown: int) -> str:
 
 
 def _chip_facts(run: RunHeading, chip: ChipRecord) -> tuple[Fact, ...]:
-    kind = "virtual: a chip model, no silicon" if chip.virtual else "real board"
+    kind = "virtual: a chip model, not silicon" if chip.virtual else "real board"
     facts = (
         Fact("Chip", chip.chip_serial, "code"),
         Fact("Board", f"{chip.board_serial or 'did not answer'} ({kind})"),
         Fact("Slot and port", f"{chip.slot} on {chip.port}"),
-        Fact("Interpreter on the board", chip.interpreter),
+        Fact("Interpreter", chip.interpreter),
         Fact("Agent", _agent(chip)),
     )
     return facts + run_facts(run)

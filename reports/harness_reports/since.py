@@ -61,7 +61,7 @@ def build_since(changes: NightChanges, pages: Mapping[str, str], run_id: str) ->
     sentence = f"This night is {baseline_text(changes)}"
     if not changes.baseline:
         sentence = (
-            "No run of this rack was accepted yet, so every failure counts as new. "
+            "No run of this rack has been accepted yet, so every failure counts as new. "
             f"harness accept {run_id} makes this run the baseline."
         )
     kinds = (
@@ -83,9 +83,9 @@ def _row(name: str, changes: Sequence[Change], pages: Mapping[str, str]) -> News
     remarks = []
     if len(groups) > MAX_SHOWN:
         left = sum(len(group) for group in groups[MAX_SHOWN:])
-        remarks.append(f"{many(left, 'table')} more: see night.json.")
+        remarks.append(f"{many(left, 'more table')}: see night.json.")
     if known:
-        remarks.append(f"{many(known, 'table')} just as in the baseline.")
+        remarks.append(f"{many(known, 'table')} as in the baseline.")
     items = tuple(_item(group, pages) for group in groups[:MAX_SHOWN])
     return NewsRow(name, len(changes), items, " ".join(remarks) or ("" if items else NONE))
 

@@ -124,7 +124,7 @@ def conditions_text(conditions: Conditions | None) -> str:
         return "not run on a board"
     how = f"{timing_word(conditions)}{_rate_error(conditions)}"
     return (
-        f"asked {hertz(conditions.clock_hz)}, ran at {hertz(conditions.achieved_hz)}"
+        f"requested {hertz(conditions.clock_hz)}, ran at {hertz(conditions.achieved_hz)}"
         f" ({how}), settle {conditions.settle_us:g} µs,"
         f" reset {many(conditions.reset_cycles, 'cycle')}"
     )
@@ -169,8 +169,8 @@ def agreement(attempts: Sequence[Attempt]) -> str:
     if not attempts:
         return "No attempt was completed."
     if len(attempts) == 1:
-        return "Run once, so nothing is known of repeats."
+        return "Run once, so repeats cannot be compared."
     kinds = len({attempt.signature for attempt in attempts})
     if kinds == 1:
         return f"Run {len(attempts)} times; every tested bit was the same each time."
-    return f"Run {len(attempts)} times; the answers differ: {kinds} different signatures."
+    return f"Run {len(attempts)} times; the answers differ ({kinds} signatures)."

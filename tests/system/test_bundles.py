@@ -394,7 +394,7 @@ def test_the_commands_bundle_and_replay(
     with zipfile.ZipFile(out, "a") as archive:
         archive.writestr("more.txt", "x")
     assert main(["replay", str(out)]) == ExitCode.BAD_INPUT
-    assert "[altered-bundle] altered, cut short or no bundle: " in capsys.readouterr().err
+    assert "[altered-bundle] altered, cut short or not a bundle: " in capsys.readouterr().err
     with Store.existing(made.lab / "s.sqlite") as store:
         assert len(store.runs()) == 1
 
