@@ -30,7 +30,7 @@ _REASONS = {
     errno.EROFS: "the file system is read-only; name another folder",
     errno.ENOTDIR: "a file is where a folder should be; name another folder",
     errno.EEXIST: "a file is where a folder should be; name another folder",
-    errno.EISDIR: "a folder stands where a file is needed; name another folder",
+    errno.EISDIR: "a folder is where a file should be; name another folder",
     errno.EFBIG: "the file is larger than the system allows",
 }
 
