@@ -1,8 +1,8 @@
 """Bundles as files: packing named bytes into a zip with a manifest, and reading one back.
 
 The one rule: a bundle is foreign until every byte of it has been checked: its seal first, then what
-is inside, for anybody can seal anything. Nothing is extracted
-to a disk here, a name cannot lead out of the bundle, and reading stops at fixed sizes.
+is inside, for anyone can seal anything. Nothing is extracted to
+a disk here, a name cannot lead out of the bundle, and reading stops at fixed sizes.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ MANIFEST = "manifest.sha256"
 """One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""
 
 MAX_BUNDLE_BYTES = 10_000_000
-"""Bytes that a bundle stays below."""
+"""A bundle is smaller than this."""
 
 SEAL = 64
 """Bytes of the zip's comment, which ends it: the SHA-256, in hex, of every byte before it."""
@@ -31,11 +31,11 @@ SEAL = 64
 MAX_FILE_BYTES = 64_000_000
 MAX_CONTENT_BYTES = 128_000_000
 MAX_FILES = 2_000
-"""Bytes of one file and of all files when unpacked, and how many files there may be."""
+"""Maximum number of bytes of one file and of all files when unpacked, and of files."""
 
 MAX_BYTES_BY_NAME = {"bundle.json": 1_000_000, "run.json": 16_000_000}
 MAX_TOML_BYTES = 200_000
-"""Bytes of files that a parser reads whole, and of every file whose name ends in ``.toml``."""
+"""Maximum number of bytes of files that a parser reads whole, and of every ``.toml`` file."""
 
 _MOMENT = (1980, 1, 1, 0, 0, 0)
 _UTF_8 = 0x800
@@ -142,7 +142,7 @@ def _check_listing(path: Path, infos: list[zipfile.ZipInfo]) -> None:
 
 
 def _on_any_disk(name: str) -> str:
-    """Give what names have in common that some file system takes for the same."""
+    """Return a key that is equal for names that some file system takes for the same."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 

@@ -19,7 +19,7 @@ _SKIPPED = frozenset({"runs", "node_modules", "__pycache__"})
 
 @dataclass(frozen=True)
 class Places:
-    """Where to look: files that a person named, and the folder to search for the others."""
+    """Where to look: files that were named, and the folder to search for the others."""
 
     rack: Path | None = None
     shuttle: Path | None = None
@@ -73,7 +73,7 @@ _KINDS: Mapping[str, tuple[Callable[[Path], str], str]] = {
     "profile": (_sum, "it"),
     "rack": (_sum, "it"),
 }
-"""How the hash of each kind of file is had, and what it covers."""
+"""How each kind of file is hashed, and what the hash covers."""
 
 
 def _named(name: str, below: Path) -> Iterator[Path]:

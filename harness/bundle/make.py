@@ -48,7 +48,7 @@ def make_bundle(
 ) -> MadeBundle:
     """Put a chip's report, evidence and inputs into one zip; the same run gives the same bytes.
 
-    ``design`` leaves out all other designs. Files that nobody named are searched for.
+    ``design`` leaves out all other designs. Files that are not named are searched for.
     Raises BundleError if the chip or design is not in the run, if a file has changed since, or
     if the bundle would be too large.
     """

@@ -1,4 +1,4 @@
-"""Histories of a chip, a design or a slot: what stands on their pages, worked out before rendering.
+"""Histories of a chip, a design or a slot: what their pages show, worked out before rendering.
 
 The one rule: a page grows with its tables plus its runs, never with their product; each table is
 one line and each run one mark.
@@ -88,7 +88,7 @@ def build_history(
 ) -> HistoryPage:
     """Work out a page: margins, what does not pass now, then the runs, month by month.
 
-    ``margins`` are all that are kept of the subject, oldest first.
+    ``margins`` are all stored ones of the subject, oldest first.
     """
     kind, title, what = _heading(subject)
     lines = sorted(history.lines, key=_rank)
@@ -169,7 +169,7 @@ def _rank(line: HistoryLine) -> tuple[int, float, str, str, str]:
 
 
 def _names(kind: SubjectKind, line: HistoryLine, links: Links) -> Iterable[Anchor]:
-    """Name a line by what its page does not say already, the table last."""
+    """Name a line by what its page does not already say, the table last."""
     if kind is not SubjectKind.CHIP:
         yield Anchor(line.chip_serial or NO_SERIAL, links.subject(of_chip(line.chip_serial)))
     if kind is not SubjectKind.DESIGN:

@@ -3,8 +3,8 @@
 The one rule: what comes out is valid against the schema that pytest's source package carries
 (``junit-10.xsd``), so the attributes that ``junit-xml`` adds beyond it are taken off again.
 FAIL and UNSTABLE are failures, ERROR and a slot that could not be used are errors, WAIVED and
-NOT RUN are skipped, and so is what was accepted as known. Characters that XML forbids appear
-escaped, not dropped.
+NOT RUN are skipped, and so are failures already known from the baseline. Characters that XML
+forbids appear escaped, not dropped.
 """
 
 from __future__ import annotations
@@ -23,11 +23,10 @@ from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 
 MAX_SHOWN_CYCLES = 8
-"""Failing cycles that the text of a failure lists; the pages show more."""
-
+"""Maximum number of failing cycles in the text of a failure; the pages show more."""
 
 Known = Collection[tuple[str, str, str]]
-"""Chip, design and table of what an accepted baseline has just so: told, but nobody is woken."""
+"""Chip, design and table of failures that the baseline already has, identically: skipped."""
 
 
 def chip_junit(run: RunHeading, chip: ChipRecord, known: Known = ()) -> bytes:
@@ -49,7 +48,7 @@ def run_junit_pieces(
 ) -> Iterator[bytes]:
     """Give the file of :func:`run_junit` chip by chip, so that it can be sent while it is made.
 
-    Everything is worked out before this returns; what is left is writing it.
+    Everything but the writing is done before this returns.
     """
     suites = [_suite(run, chip, known) for chip in run.chips]
     if changes is not None and (run.cancelled or changes.lost):
@@ -58,7 +57,7 @@ def run_junit_pieces(
 
 
 def _gaps_suite(run: RunHeading, changes: NightChanges) -> ET.Element:
-    """Say what of a night was not run at all."""
+    """List the tables of a night that were not run."""
     case = TestCase(name="everything was run", classname="night")
     left = [change for change in changes.untested if change.now is Verdict.NOT_RUN]
     names = [f"{c.slot} {c.chip_serial} {c.design}/{c.table}" for c in left]
@@ -153,7 +152,7 @@ def _run_text(outcome: Outcome) -> str:
 
 
 def _mark(case: TestCase, outcome: Outcome, known: Known) -> None:
-    """Put below a case what its verdict means; nothing below it means passed."""
+    """Add to a case what its verdict means; nothing for a pass."""
     summary, evidence = outcome.summary, printable(evidence_text(outcome))
     message = printable(f"{outcome.verdict}: {summary}")
     if _key(outcome) in known:
@@ -173,7 +172,7 @@ def _mark(case: TestCase, outcome: Outcome, known: Known) -> None:
 
 
 def waiver_text(outcome: Outcome) -> str:
-    """Who answers for a waived failure, why, under which ticket, and until when."""
+    """Give a waiver's reason, owner, ticket and expiry."""
     waiver = outcome.waiver
     if waiver is None:
         return "no waiver on record"
@@ -221,7 +220,7 @@ def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
 
 
 def conditions_sha256(chip: ChipRecord) -> str:
-    """Hash of what was asked for, table by table, so that two runs can be told to be alike."""
+    """Hash of what was asked for, table by table, so that two runs can be compared."""
     asked = [
         (o.design, o.table, o.conditions.clock_hz, o.conditions.settle_us,
          o.conditions.reset_cycles)

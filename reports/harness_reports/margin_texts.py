@@ -1,7 +1,7 @@
 """Margins in words: one line for a search, one for a loss.
 
-One rule: a limit is told with as many figures as tell neighbouring rates apart, and with how its
-cycles were timed.
+One rule: a limit has enough figures to tell neighbouring rates apart, and says how its cycles were
+timed.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ def _declared(record: MarginRecord) -> str:
 
 
 def edge_text(kind: MarginKind, edge: MarginEdge) -> str:
-    """``1.80 V: passes up to 81.2 kHz``: one row of a shmoo; what comes next failed, or is none."""
+    """``1.80 V: passes up to 81.2 kHz``: one row of a shmoo."""
     where = f"{edge.sample_ns:,} ns" if kind is MarginKind.SAMPLE else f"{edge.volts:.2f} V"
     if edge.highest_hz is None:
         return f"{where}: passes at no rate"

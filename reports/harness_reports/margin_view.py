@@ -25,7 +25,7 @@ from harness_reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_pl
 from harness_reports.texts import duration, hertz, many, moment
 
 FIGURES = 6
-"""So many figures tell neighbouring rates of a search apart."""
+"""Significant figures that tell neighbouring rates of a search apart."""
 
 _ADVICE_DROP = (
     "Measure again before drawing conclusions: supply, temperature and contacts also change a "
@@ -36,7 +36,7 @@ _ADVICE_TROUBLE = "This says nothing about the chip. Fix the cause, then measure
 
 @dataclass(frozen=True)
 class MarginView:
-    """All that is shown of one margin. ``plot`` is empty if nothing was tried."""
+    """One margin as shown. ``plot`` is empty if nothing was tried."""
 
     margin: MarginRecord
     kind: KindWords
@@ -86,7 +86,7 @@ def percent_text(margin: MarginRecord) -> str:
 
 
 def signed(percent: float) -> str:
-    """``+25.0 %``: with its sign, and no more figures than mean anything."""
+    """``+25.0 %``: with its sign, and no more figures than are meaningful."""
     return f"{percent:+.1f} %" if abs(percent) < 100 else f"{percent:+,.0f} %"
 
 

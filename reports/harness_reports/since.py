@@ -1,6 +1,6 @@
 """What a night changed against its baseline, worked out for the run's page.
 
-The one rule: what is new is shown with its reason, what the baseline has so already is counted.
+The one rule: what is new is shown with its reason, what the baseline already has is counted.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from harness_reports.texts import day, many
 
 NONE = "none"
 MAX_SHOWN = 20
-"""How many news of one kind the page names; all of them are in ``night.json``."""
+"""Maximum number of news of one kind that the page names; ``night.json`` has all of them."""
 MAX_SHOWN_TABLES = 6
-"""How many tables of one chip are named that have one reason in common."""
+"""Maximum number of tables named for one chip and reason."""
 
 
 @dataclass(frozen=True)

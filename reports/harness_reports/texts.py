@@ -37,7 +37,7 @@ def many(number: int, noun: str) -> str:
 
 
 def hertz(rate: float, figures: int = 4) -> str:
-    """Write a rate with so many figures and the unit that suits it."""
+    """Write a rate with this many figures and a suitable unit."""
     for limit, unit in ((1e6, "MHz"), (1e3, "kHz")):
         if rate >= limit:
             return f"{rate / limit:.{figures}g} {unit}"
@@ -54,7 +54,7 @@ def share(part: float) -> str:
 
 
 def duration(seconds: float) -> str:
-    """Write a time span in the unit that suits it."""
+    """Write a time span in a suitable unit."""
     if seconds < 1:
         return f"{seconds * 1000:.3g} ms"
     if seconds < 100:
@@ -104,7 +104,7 @@ def counts_text(night: HistoryRun) -> str:
 
 
 def timing_word(conditions: Conditions) -> str:
-    """Say in few words how the cycles were timed."""
+    """Say briefly how the cycles were timed."""
     if not conditions.exact:
         return "paced"
     return f"exact, {many(conditions.gaps, 'pause')}" if conditions.gaps else "exact"

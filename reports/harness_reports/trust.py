@@ -12,7 +12,7 @@ from harness_reports.texts import first_mismatch, hertz, many
 
 
 def chip_headline(chip: ChipOverview) -> str:
-    """Say in a sentence or two what became of a chip."""
+    """Sum up a chip's result in a sentence or two."""
     if chip.trouble:
         return f"The slot was not tested completely: {chip.trouble}"
     if not chip.tables:
