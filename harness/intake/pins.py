@@ -127,7 +127,9 @@ def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     users = list(_users(pin, answers))
     working = [answer for answer in users if right(answer)]
     if working:
-        return PinResult(pin.name, PinState.REACHED, f"proven by {_names(working)}, which works")
+        return PinResult(
+            pin.name, PinState.REACHED, f"proven by correct outputs of {_names(working)}"
+        )
     if users and pin.direction is Direction.SELECT and not any(a.contact for a in users):
         text = "no design responds at all: selection, supply, or the whole carrier"
         return PinResult(pin.name, PinState.OPEN, text)
