@@ -151,7 +151,7 @@ def first_mismatch(outcome: Outcome) -> str:
     if not outcome.evidence or not outcome.evidence[0].wrong:
         return ""
     first = outcome.evidence[0]
-    rest = f" and {many(len(first.wrong) - 1, 'more pin')}" if len(first.wrong) > 1 else ""
+    rest = f", and {many(len(first.wrong) - 1, 'more pin')}" if len(first.wrong) > 1 else ""
     return f"{place(first)}: pin {pin_text(first.wrong[0])}{rest}"
 
 
