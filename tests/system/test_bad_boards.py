@@ -258,13 +258,13 @@ def test_a_disk_that_fills_up_in_mid_run_loses_no_outcome_and_passes_no_chip(
             record = kept.latest_run()
     assert told == (
         f"harness: {store}: results cannot be kept or read (database or disk is full); free some "
-        "space there; what was stored before is safe; what was told as measured is kept, and "
+        "space there; what was stored before is safe; results already reported are kept, and "
         f"--resume {record.run_id} finishes this run\n"
     )
     (chip,) = record.chips
     assert [outcome.verdict for outcome in chip.outcomes] == [Verdict.PASS, Verdict.NOT_RUN]
     assert chip.verdict is Verdict.NOT_RUN
-    assert chip.outcomes[1].summary == "Not run: the run broke off before this table had its turn"
+    assert chip.outcomes[1].summary == "Not run: the run broke off before this table"
     assert chip.outcomes[1].reason is Reason.RUN_BROKE_OFF
 
 

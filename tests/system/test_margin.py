@@ -120,8 +120,8 @@ def test_no_voltage_is_changed_without_a_yes(
     ("options", "complaint"),
     [
         (["--shmoo", "supply"], "the rack file names no bench supply"),
-        (["--shmoo", "heat"], '--shmoo is "heat"; write sample or supply'),
-        (["--slots", "B*"], 'no slot of Small fits "B*"'),
+        (["--shmoo", "heat"], '--shmoo is "heat"; give sample or supply'),
+        (["--slots", "B*"], 'no slot of Small matches "B*"'),
         (["--table", "nope"], 'none of these designs has a table "nope"'),
     ],
 )
@@ -222,7 +222,7 @@ def test_control_c_among_the_margins_of_a_night_closes_the_night(tmp_path: Path)
         os.killpg(process.pid, signal.SIGINT)
         told = process.stdout.read()
         assert process.wait(60) == ExitCode.NOT_TESTED
-    assert re.search(r"less margin +0  \(4 searched, [1-4] of them not to the end\)", told)
+    assert re.search(r"less margin +0  \(4 searched, [1-4] incomplete\)", told)
     assert "unchanged               34  34 PASS" in told
     (folder,) = log.glob("night-*")
     assert (folder / "index.html").exists()

@@ -67,12 +67,12 @@ def test_the_line_of_a_night_counts_losses_searches_and_those_that_broke_off() -
     assert margin_line(NightMargins()) == ()
     assert margin_line(NightMargins((GOOD,))) == ("less margin              0  (1 searched)",)
     (line,) = margin_line(NightMargins((GOOD,), (DROP,), known=1))
-    assert line.endswith("(noise 12 Hz) (1 searched, 1 known)")
+    assert line.endswith("(noise 12 Hz) (1 searched, 1 already known)")
     (line,) = margin_line(NightMargins(trouble="no interpreter"))
     assert line == "less margin              0  (not searched: no interpreter)"
     (line,) = margin_line(NightMargins((GOOD, lost), (DROP,) * 6))
     assert line.startswith("less margin              6  SP2-0003 crc16 up to 3.2104 kHz, was 5 kHz")
-    assert line.endswith("; 2 more (2 searched, 1 of them not to the end)")
+    assert line.endswith("; 2 more (2 searched, 1 incomplete)")
 
 
 def test_the_exit_codes_of_searches() -> None:
