@@ -26,7 +26,7 @@ def bundle(
 ) -> ExitCode:
     """Put a chip's report, evidence and inputs into one file that can be replayed.
 
-    The run's files are searched below the current folder, and must not have changed since.
+    The run's files are searched for below the current folder, and must not have changed since.
     """
     if out is not None and out.suffix.lower() != ".zip":
         raise typer.BadParameter("--out must end in .zip")

@@ -32,7 +32,7 @@ def write_bundle(
     """Write a chip's report, evidence and inputs into one zip, and beside it a text to paste.
 
     The text of ``x.zip`` is ``x.ticket.md``; without a path both go into the run's folder of
-    reports. ``design`` leaves out all other designs. The run's files are searched below the
+    reports. ``design`` leaves out all other designs. The run's files are searched for below the
     current folder unless ``places`` names them. Raises BundleError if the chip or design is not
     in the run, a file has changed since, or the bundle would be too large; StoreError if there is
     no such run, a file cannot be written, or a file that is not a bundle's text is in the way.
