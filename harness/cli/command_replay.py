@@ -35,7 +35,7 @@ def replay(
     bundle: Annotated[Path, typer.Argument(help="A file that `harness bundle` made.")],
     port: Annotated[
         str,
-        typer.Option(help="Serial port or pyserial URL of a board; `virtual` is the virtual chip."),
+        typer.Option(help="Serial port or pyserial URL of a board; else the virtual chip."),
     ] = VIRTUAL_PORT,
     chip: Annotated[str, typer.Option(help="The serial number of the chip in that board.")] = "",
     board: Annotated[str, typer.Option(help="The board's serial number.")] = "",
