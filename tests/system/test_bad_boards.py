@@ -201,7 +201,7 @@ def test_an_agent_of_another_version_is_refused(
     with boards(bench, [spec(bench, "A1", 1)]) as (port,):
         assert bench.run() == 3
     assert (
-        f"SP2-0001: slot A1, port {port}: agent 1.1 with protocol 2 answers, this tool brings "
+        f"SP2-0001: slot A1, port {port}: agent 1.1 with protocol 2 answers, but this tool uses "
         "agent 9.9 with protocol 2; reset the board and run again\n"
     ) in capsys.readouterr().out
 

@@ -80,8 +80,8 @@ def test_another_agent_is_told_by_its_version() -> None:
     with pytest.raises(BoardMisbehaved) as caught:
         read(agent="0.9", protocol=[1])
     assert str(caught.value) == (
-        f"agent 0.9 with protocol [1] answers, this tool brings agent {AGENT} with protocol "
-        f"{VERSION}; reset the board and run again"
+        f"agent 0.9 with protocol [1] answers, but this tool uses agent {AGENT} with "
+        f"protocol {VERSION}; reset the board and run again"
     )
 
 
