@@ -1,4 +1,4 @@
-"""Boards: what they are (profiles), and sessions in which patterns run on them."""
+"""Boards: their profiles, and sessions that run patterns on them."""
 
 from harness.board.capture import (
     BoardIdentity,

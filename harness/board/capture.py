@@ -1,4 +1,4 @@
-"""What came back from the board for one run of one pattern. Values only, no judgement."""
+"""The results of one run of one pattern on a board. Values only, no judgement."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from harness.link import Traffic
 
 @dataclass(frozen=True)
 class BoardIdentity:
-    """Who answered: read from the board itself at the start of a session."""
+    """The identity that a board reports at the start of a session."""
 
     board_serial: str
     agent_version: str
@@ -24,11 +24,11 @@ class BoardIdentity:
 
 @dataclass(frozen=True)
 class RunConditions:
-    """How a pattern is run. Hz, microseconds, nanoseconds; ``reset_cycles`` 0 means no reset.
+    """How to run a pattern; ``reset_cycles`` 0 means no reset.
 
     Outputs are read ``sample_ns`` after the last edge of a cycle, or, with 0, as late as the
-    cycle allows. A board that cannot time edges reads late in any case. With ``gap_free`` all
-    rows run as one burst, without a pause of the clock, or not at all.
+    cycle allows. A board that cannot time edges always reads late. With ``gap_free`` all rows run
+    as one burst, without a pause of the clock, or not at all.
     """
 
     clock_hz: float
@@ -40,7 +40,7 @@ class RunConditions:
 
 @dataclass(frozen=True)
 class Mismatch:
-    """One vector whose outputs were not as expected.
+    """A vector with unexpected outputs.
 
     ``row`` counts the pattern's rows from 0, ``pass_`` the repetitions of that row from 0,
     ``cycle`` all cycles from 0. ``seen`` is the word read; ``floating`` marks pins that a
@@ -57,7 +57,7 @@ class Mismatch:
 
 @dataclass(frozen=True)
 class CaptureWindow:
-    """Words read in some rows of the pattern, one entry per cycle run there."""
+    """Words read in a range of cycles, one entry per cycle."""
 
     row: NDArray[np.uint32]
     cycle: NDArray[np.uint32]
@@ -67,15 +67,15 @@ class CaptureWindow:
 
 @dataclass(frozen=True)
 class Capture:
-    """What one run of a pattern gave.
+    """The results of one run of a pattern.
 
     ``mismatches`` holds the first ones (the board keeps a bounded number), ``mismatch_count``
     counts all. ``pin_counts`` maps bit position to mismatches on that pin. ``signature`` is the
-    CRC-32 over every tested bit, so that two runs of one stimulus can be told apart.
+    CRC-32 over every tested bit, by which two runs of one stimulus can be compared.
     ``until_used`` maps rows with ``until`` to the cycles they took. ``achieved_hz`` is the rate
-    that the board measured, or set where it keeps to that; ``exact`` is True only where hardware
-    times every cycle. ``gaps`` counts the pauses between bursts of such a board, in which its
-    clock stood still.
+    that the board measured, or the rate set where hardware keeps it; ``exact`` is True only where
+    hardware times every cycle. ``gaps`` counts the pauses between bursts of such a board, during
+    which its clock stops.
     """
 
     cycles: int

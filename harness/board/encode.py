@@ -1,7 +1,7 @@
-"""Patterns become blocks: the bytes that the agent expands (see ``harness.agent.codec``).
+"""Encodes patterns as blocks: the bytes that the agent expands (see ``harness.agent.codec``).
 
 Pure: arrays in, bytes out. The bits that vary in the run become planes (``layout``), each plane
-takes the form in which it is shortest (``forms``), and the block is deflated where that pays.
+gets its cheapest form (``forms``), and the block is compressed where that makes it shorter.
 """
 
 from __future__ import annotations
@@ -22,14 +22,14 @@ from harness.link import Command
 from harness.table import PLANES, Pattern, Words
 
 CHUNK = protocol.MAX_BODY - 6
-"""Bytes of a block's body in one frame: the last come with the command to run it."""
+"""Bytes of a block's body in one frame; the last are in the command to run it."""
 TRIALS = 4
-"""Blocks of a run in which forms are chosen; those between take over the choice."""
+"""Number of blocks of a run for which forms are chosen; the blocks between reuse the choice."""
 
 
 @dataclass(frozen=True)
 class EncodedBlock:
-    """Rows ``first`` to ``first + rows`` of a pattern, as commands for the agent."""
+    """Rows ``first`` to ``first + rows`` of a pattern as commands for the agent."""
 
     first: int
     rows: int
@@ -39,7 +39,7 @@ class EncodedBlock:
 def encode_pattern(pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
     """Cut a pattern into blocks of at most ``rows`` vectors and encode them one by one.
 
-    ``inflates`` tells whether the board's interpreter can inflate.
+    ``inflates``: the board's interpreter can inflate.
     """
     fields = wire_fields(pattern)
     squeeze = deflate if inflates else _match
@@ -52,7 +52,7 @@ def encode_pattern(pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[E
 
 
 def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int]]:
-    """Where to cut: at most ``rows`` vectors and ``MAX_UNTIL`` match loops in a block."""
+    """Yield (first, stop) of blocks of at most ``rows`` vectors and ``MAX_UNTIL`` match loops."""
     total = len(until)
     waits = np.flatnonzero(until)
     first = 0
@@ -66,15 +66,14 @@ def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int
 
 
 def plain_words(fields: tuple[Words, ...]) -> bytes:
-    """The body of a block that is sent as it is: four bytes for every word."""
+    """Return a body of plain words, four bytes each."""
     return bytes((protocol.WORDS,)) + b"".join(field.astype("<u4").tobytes() for field in fields)
 
 
 def encode_bodies(fields: tuple[Words, ...], bounds: list[tuple[int, int]]) -> Iterator[bytes]:
-    """The bodies of a run's blocks, before they are deflated.
+    """Yield the bodies of a run's blocks, not yet compressed.
 
-    ``bounds`` are the first row of each block and the row behind its last. The layout comes with
-    the first block that needs it.
+    ``bounds`` has (first, stop) of each block. The first block that needs the layout brings it.
     """
     layout = find_layout(fields)
     planes = layout.planes(fields)
@@ -108,18 +107,18 @@ def _formed(layout: Layout, block: Planes, forms: list[Form]) -> bytes:
 
 
 def _width(layout: Layout, plane: int) -> int:
-    """Columns in a plane."""
+    """The number of columns in a plane."""
     return min(8, layout.columns - 8 * plane)
 
 
 def wire_fields(pattern: Pattern) -> tuple[Words, ...]:
-    """The words of each vector in wire order: ``protocol.FIELDS``, the planes and the repeats."""
+    """Return the words of each vector in wire order, ``protocol.FIELDS``."""
     repeat = pattern.repeat | np.where(pattern.until, np.uint32(protocol.UNTIL), np.uint32(0))
     return (*(getattr(pattern, name) for name in PLANES), repeat.astype(np.uint32))
 
 
 def deflate(body: bytes) -> tuple[bytes, int]:
-    """A body deflated, and the flag that says so."""
+    """Deflate a body; return it with its flag."""
     squeezer = zlib.compressobj(6, zlib.DEFLATED, -protocol.WINDOW_BITS)
     return squeezer.compress(body) + squeezer.flush(), protocol.DEFLATED
 
@@ -129,7 +128,7 @@ def _match(body: bytes) -> tuple[bytes, int]:
 
 
 def block_commands(body: bytes, flags: int, count: int) -> tuple[Command, ...]:
-    """The commands that give a body to the board and have its ``count`` rows run."""
+    """Return the commands that send a body to the board and run its ``count`` rows."""
     head = struct.pack("<BH", flags, count)
     last = max(len(body) - CHUNK, 0)
     loads = tuple(

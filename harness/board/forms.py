@@ -1,7 +1,7 @@
 """The forms in which a plane can be sent, and the choice among them.
 
-The choice is made by trial: the forms that look best by the number of changes are deflated, and
-the cheapest wins, bytes and the board's work counted together. Pure: bytes in, bytes out.
+The choice is made by trial: the forms with the fewest changes are deflated, and the cheapest in
+bytes and board work together is used. Pure: bytes in, bytes out.
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ from harness.agent import protocol
 
 Plane = NDArray[np.uint8]
 MAX_BACK = 255
-"""The farthest row that a row can be compared with."""
+"""Maximum distance of the row that a row is compared with."""
 SHORTLIST = 2
-"""Distances that are tried beside the nearest row."""
+"""Number of distances tried besides 1."""
 SAMPLE = 512
-"""Rows by which distances are judged."""
+"""Maximum number of rows by which distances are judged."""
 STEP_COST = 0.04
 TURN_COST = 0.01
 INFLATE_COST = 0.1
-"""What it costs the board to undo a step (per vector) and a turn (per vector and column), and to
-inflate (per byte that comes out), as a part of what it costs to read a byte: about 40, 10 and 100
-of 1,000 cycles, estimated from the loops."""
+"""Costs of undoing a step (per vector) and a turn (per vector and column) and of inflating (per
+byte of output) on the board, relative to reading a byte: about 40, 10 and 100 of 1,000 cycles,
+estimated from the loops."""
 TRIAL_LEVEL = 1
 TRIAL_MEMORY = 5
 
@@ -39,19 +39,19 @@ class Form:
     back: int = 0
 
     def apply(self, plane: Plane, width: int) -> bytes:
-        """The plane in this form, of which the lowest ``width`` bits are in use."""
+        """Return a plane, whose lowest ``width`` bits are in use, in this form."""
         steps = _steps(plane, self.mode & 3, self.back)
         head = bytes((self.mode, self.back))
         return head + (_turned(steps, width) if self.mode & protocol.TURNED else steps.tobytes())
 
 
 def constant(level: int) -> bytes:
-    """A plane in which every byte is ``level``."""
+    """Return a plane in which every byte is ``level``."""
     return bytes((protocol.CONSTANT, level))
 
 
 def choose(plane: Plane, width: int) -> Form:
-    """The form in which this plane costs the board least."""
+    """Return the cheapest form of a plane."""
 
     def cost(form: Form) -> float:
         return _cost(form, plane, width)
@@ -59,8 +59,8 @@ def choose(plane: Plane, width: int) -> Form:
     backs = [1, *_distances(plane)]
     steps = [Form(protocol.SUB), *(Form(protocol.XOR, back) for back in backs)]
     likely = [Form(protocol.PLAIN), min(steps, key=cost)]
-    # Sums carry into columns that are not in use, and what is turned has no bits there to undo it:
-    # the board would look up words that are not in its table.
+    # Sums carry into columns that are not in use, and a turned plane has no bits there to undo it:
+    # the board would look up words outside its table.
     turnable = [form for form in likely if width == 8 or form.mode != protocol.SUB]
     turned = [Form(form.mode | protocol.TURNED, form.back) for form in turnable]
     return min(likely + turned, key=cost)
@@ -74,7 +74,7 @@ def _cost(form: Form, plane: Plane, width: int) -> float:
 
 
 def _distances(plane: Plane) -> list[int]:
-    """Distances at which rows are most alike: where the difference changes least often."""
+    """Return the distances at which the difference of rows changes least often."""
     count = min(len(plane), SAMPLE)
     padded = np.concatenate((np.zeros(MAX_BACK, np.uint8), plane))[-(count + MAX_BACK) :]
     earlier = np.lib.stride_tricks.sliding_window_view(padded, count)[:MAX_BACK]
@@ -96,7 +96,7 @@ def _steps(plane: Plane, mode: int, back: int) -> Plane:
 
 
 def _turned(steps: Plane, width: int) -> bytes:
-    """Column after column, eight vectors to a byte, the first in the lowest bit."""
+    """Return column after column, eight vectors to a byte, the first in the lowest bit."""
     bits = np.unpackbits(steps, bitorder="little").reshape(-1, 8)
     return np.packbits(bits.T[:width], axis=1, bitorder="little").tobytes()
 

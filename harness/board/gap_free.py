@@ -1,6 +1,6 @@
-"""Whether a pattern fits into one burst of a board, found out before anything is driven.
+"""Checks before anything is driven that a pattern fits in one burst of a board.
 
-One rule: the agent's own plan is asked, so that host and board cannot disagree.
+One rule: the agent's own plan decides, so that host and board cannot disagree.
 """
 
 from __future__ import annotations
@@ -16,20 +16,20 @@ from harness.board.rates import row_words
 from harness.errors import TableUnfit
 from harness.table import Pattern
 
-WANTS = "the table's gap_free asks for one burst without a pause"
+WANTS = "the table's gap_free requires one burst without a pause"
 
 
 def check_gap_free(pattern: Pattern, room: Room, name: str) -> None:
     """Raise TableUnfit, with the limit, unless a board runs a pattern as a single burst."""
     if room.burst is None:
         raise TableUnfit(
-            f'{WANTS}, and pins module "{name}" paces every cycle by software; run it on a '
-            "board whose profile has a pins module with exact timing, or take gap_free away"
+            f'{WANTS}, but pins module "{name}" paces every cycle by software; run it on a '
+            "board whose profile has a pins module with exact timing, or remove gap_free"
         )
     if len(pattern) > room.rows:
         raise TableUnfit(
-            f"{WANTS}, and has {len(pattern):,} rows where this board takes at most "
-            f"{room.rows:,}; use repeat, cut the table, or take gap_free away"
+            f"{WANTS}, but it has {len(pattern):,} rows and this board takes at most "
+            f"{room.rows:,}; use repeat, split the table, or remove gap_free"
         )
     plan = backend(name).plan(
         _Memory(), room.burst.words, room.burst.captured - protocol.MAX_WINDOW
@@ -38,13 +38,13 @@ def check_gap_free(pattern: Pattern, room: Room, name: str) -> None:
     row, _done = plan.lay_out(_block(pattern), (0, 0), words(1024), span)
     if row < len(pattern):
         raise TableUnfit(
-            f"{WANTS}, and only its first {plan.cycles:,} cycles fit: at table line "
-            f"{int(pattern.line[row])} {plan.why}; change the table, or take gap_free away"
+            f"{WANTS}, but only its first {plan.cycles:,} cycles fit: at table line "
+            f"{int(pattern.line[row])} {plan.why}; change the table, or remove gap_free"
         )
 
 
 class _Memory:
-    """Memory of the host where the plan expects a board's; nothing is ever run from it."""
+    """Memory of the host in place of a board's; nothing runs from it."""
 
     def room(self, count: int) -> tuple[array[int], int]:
         return words(count), 0

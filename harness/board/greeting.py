@@ -1,6 +1,6 @@
-"""What the agent says of itself when a session begins: who it is, and how much fits.
+"""Reads the agent's greeting at the start of a session: its identity and its limits.
 
-One rule: bytes of a board in, values or BoardMisbehaved out; nothing of it is believed unread.
+One rule: bytes of a board in, values or BoardMisbehaved out; every value is checked.
 """
 
 from __future__ import annotations
@@ -16,32 +16,32 @@ from harness.board.orders import BurstRoom, Room
 from harness.errors import BoardMisbehaved
 
 MAX_NUMBER = 0xFFFFFFFF
-"""More than any board has of anything."""
+"""Maximum plausible number in a greeting."""
 
 
 @dataclass(frozen=True)
 class Greeting:
-    """Who answered, and what it can take."""
+    """A board's identity and limits."""
 
     identity: BoardIdentity
     room: Room
 
 
 def read_greeting(payload: bytes) -> Greeting:
-    """Read an agent's greeting. Raises BoardMisbehaved for another agent, or for no greeting."""
+    """Read an agent's greeting. Raises BoardMisbehaved if it is unreadable or another agent's."""
     try:
-        said = json.loads(payload)
-        known = (said["agent"], said["protocol"])
+        fields = json.loads(payload)
+        versions = (fields["agent"], fields["protocol"])
     except (ValueError, TypeError, LookupError, RecursionError) as error:
         raise _unreadable() from error
-    if known != (AGENT, protocol.VERSION):
-        agent, version = (str(value)[:40] for value in known)
+    if versions != (AGENT, protocol.VERSION):
+        agent, version = (str(value)[:40] for value in versions)
         raise BoardMisbehaved(
-            f"agent {agent} with protocol {version} answers, this tool brings agent {AGENT} with "
+            f"agent {agent} with protocol {version} answers, but this tool uses agent {AGENT} with "
             f"protocol {protocol.VERSION}; reset the board and run again"
         )
     try:
-        return _read(said)
+        return _read(fields)
     except (ValueError, TypeError, LookupError) as error:
         raise _unreadable() from error
 
@@ -50,25 +50,19 @@ def _unreadable() -> BoardMisbehaved:
     return BoardMisbehaved("the agent's greeting cannot be read; reset the board and run again")
 
 
-def _read(said: dict[str, Any]) -> Greeting:
+def _read(fields: dict[str, Any]) -> Greeting:
     identity = BoardIdentity(
-        board_serial=_text(said["board"]),
-        agent_version=_text(said["agent"]),
-        interpreter=_text(said["interpreter"]),
-        backend=_text(said["backend"]),
-        exact=bool(said["exact"]),
+        board_serial=_text(fields["board"]),
+        agent_version=_text(fields["agent"]),
+        interpreter=_text(fields["interpreter"]),
+        backend=_text(fields["backend"]),
+        exact=bool(fields["exact"]),
     )
-    return Greeting(
-        identity,
-        Room(_number(said["rows"], 1), bool(said["inflate"]), _burst(said, exact=identity.exact)),
-    )
+    burst = _burst(fields["burst"]) if identity.exact else None
+    return Greeting(identity, Room(_number(fields["rows"], 1), bool(fields["inflate"]), burst))
 
 
-def _burst(said: dict[str, Any], *, exact: bool) -> BurstRoom | None:
-    """Read what the agent says of its bursts; None where software paces the cycles."""
-    if not exact:
-        return None
-    burst = said["burst"]
+def _burst(burst: dict[str, Any]) -> BurstRoom:
     return BurstRoom(
         tick_ns=_number(burst["tick_ns"], 1),
         captured=_number(burst["captured"], 1),

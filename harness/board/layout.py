@@ -21,10 +21,7 @@ Planes = NDArray[np.uint8]
 
 @dataclass(frozen=True)
 class Piece:
-    """``width`` bits of a field from ``bit`` on, and the column of the lowest.
-
-    All lie in one plane.
-    """
+    """``width`` bits of a field from ``bit`` on, and the column of the lowest, in one plane."""
 
     column: int
     field: int
@@ -34,39 +31,39 @@ class Piece:
 
 @dataclass(frozen=True)
 class Layout:
-    """Where columns go: word = base ^ its columns. ``pieces`` are sorted by plane."""
+    """The place of each column: word = base ^ its columns. ``pieces`` are sorted by plane."""
 
     base: tuple[int, ...]
     columns: int
     pieces: tuple[Piece, ...]
 
     def header(self) -> bytes:
-        """The layout as the board reads it."""
+        """Return the layout as sent to the board."""
         counts = bytes((self.columns, len(self.pieces)))
         rows = (bytes((p.column, p.field, p.bit, p.width)) for p in self.pieces)
         return struct.pack(f"<{len(self.base)}I", *self.base) + counts + b"".join(rows)
 
     def planes(self, fields: tuple[Words, ...]) -> Planes:
-        """Columns of the words, eight to a byte."""
-        found = np.zeros(((self.columns + 7) // 8, len(fields[0])), np.uint8)
+        """Return the columns of the words, eight to a byte."""
+        planes = np.zeros(((self.columns + 7) // 8, len(fields[0])), np.uint8)
         sent = 0
         for piece in self.pieces:
             columns = ((1 << piece.width) - 1) << piece.column
-            # several pieces may read the same columns: their bits are alike, so one is enough
+            # several pieces may have the same columns, with equal bits: one is enough
             if columns & ~sent:
                 sent |= columns
                 mask = np.uint32((1 << piece.width) - 1)
                 bits = fields[piece.field] ^ np.uint32(self.base[piece.field])
                 part = ((bits >> np.uint32(piece.bit)) & mask).astype(np.uint8)
                 # stays within the byte: a piece ends where its plane does
-                found[piece.column // 8] |= part << np.uint8(piece.column % 8)
-        return found
+                planes[piece.column // 8] |= part << np.uint8(piece.column % 8)
+        return planes
 
 
 def find_layout(fields: tuple[Words, ...]) -> Layout:
-    """The layout of these words; the first row is the base."""
+    """Find the layout of these words, with the first row as the base."""
     base = tuple(int(field[0]) for field in fields)
-    # the values themselves are the key, so a bit that others equal gets their column
+    # the values themselves are the key, so equal bits share a column
     known: dict[bytes, int] = {}
     placed = [
         (known.setdefault(column, len(known)), number, bit)
@@ -77,27 +74,27 @@ def find_layout(fields: tuple[Words, ...]) -> Layout:
 
 
 def _varying(field: Words) -> Iterator[tuple[int, bytes]]:
-    """Each bit that changes, and all its values (differences to the first row), packed."""
-    # as differences to the first row opposite bits are equal, and the base says which is which
+    """Yield each bit that changes, and all its values (differences to the first row), packed."""
+    # as differences to the first row, opposite bits are equal; the base tells them apart
     changes = field ^ field[0]
     mask = int(np.bitwise_or.reduce(changes))
-    # little-endian whatever this computer is: byte k has bits 8k to 8k + 7
+    # little-endian on any computer: byte k has bits 8k to 8k + 7
     octets = changes.astype("<u4", copy=False).view(np.uint8).reshape(-1, 4)
     for k in range(4):
         if mask >> 8 * k & 0xFF:
-            octet = np.ascontiguousarray(octets[:, k])  # read up to eight times, with gaps slowly
+            octet = np.ascontiguousarray(octets[:, k])  # read up to eight times, slow with strides
             for bit in range(8):
                 if mask >> (8 * k + bit) & 1:
                     yield 8 * k + bit, np.packbits(octet & np.uint8(1 << bit)).tobytes()
 
 
 def _pieces(placed: list[tuple[int, int, int]]) -> Iterator[Piece]:
-    """Join neighbours that stay neighbours, within one plane."""
+    """Join bits that are neighbours in field and columns, within one plane."""
     begin = 0
     for at in range(1, len(placed) + 1):
         if at < len(placed):
             (column, field, bit), (column2, field2, bit2) = placed[at - 1 : at + 1]
-            # the board has eight ways a plane and field: a piece must not reach the next plane
+            # the board has eight words per plane and field: a piece must end with its plane
             if (column2, field2, bit2) == (column + 1, field, bit + 1) and column2 % 8:
                 continue
         column, field, bit = placed[begin]

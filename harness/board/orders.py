@@ -1,7 +1,7 @@
-"""What a session asks of the agent for one run, and what becomes of each answer.
+"""The agent's commands for one run, and the reading of each answer.
 
-An order is a command with the taker of its answer, so that a whole run (rate, reset, vectors,
-totals) goes out as one stream and costs one round trip where it fits in flight.
+An order is a command with the function that takes its answer, so that a whole run (rate, reset,
+vectors, totals) is sent as one stream, in one round trip if all its bytes fit in flight.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ WINDOW_WORD = struct.Struct("<IHIII")
 
 @dataclass(frozen=True)
 class BurstRoom:
-    """What a single burst holds where hardware times cycles in ticks of ``tick_ns``.
+    """The limits of a single burst where hardware times cycles in ticks of ``tick_ns``.
 
-    ``captured`` is how many cycles are read back, ``words`` how many words go to the pins.
+    ``captured`` is the maximum number of cycles read back, ``words`` that of words to the pins.
     """
 
     tick_ns: int
@@ -39,7 +39,7 @@ class BurstRoom:
 
 @dataclass(frozen=True)
 class Room:
-    """What the board can take: vectors in a block, whether it can inflate, and its bursts.
+    """A board's limits: vectors in a block, whether it can inflate, and its bursts.
 
     ``burst`` is None where software paces the cycles.
     """
@@ -51,7 +51,7 @@ class Room:
 
 @dataclass(frozen=True)
 class Order:
-    """A command, and what is done with its answer."""
+    """A command, and the function that takes its answer."""
 
     command: Command
     take: Callable[[bytes], None]
@@ -59,10 +59,10 @@ class Order:
 
 @dataclass
 class Answers:
-    """What one run gave, filled in as answers arrive.
+    """The results of one run, filled in as answers arrive.
 
-    ``period`` is the time of a cycle as the board set it, in nanoseconds; ``took`` what all
-    cycles took, in microseconds, 0 where the board keeps the period as set.
+    ``period`` is the time of a cycle as the board set it, in nanoseconds; ``took`` is the time of
+    all cycles, in microseconds, 0 where the board keeps the period as set.
     """
 
     period: float = 0.0
@@ -77,15 +77,15 @@ class Answers:
     pin_counts: dict[int, int] = field(default_factory=dict)
 
     def take_timing(self, payload: bytes) -> None:
-        """Read the time of a cycle as the board will have it."""
+        """Read the time of a cycle as the board set it."""
         achieved, parts = struct.unpack("<II", payload)
         self.period = achieved / parts
 
     def take_block(self, payload: bytes, first: int) -> None:
         """Read the answer to a block whose first row is row ``first`` of the pattern."""
-        found, untils, words = payload[0], payload[1], payload[2]
+        mismatches, untils, words = payload[0], payload[1], payload[2]
         at = 3
-        for _ in range(found):
+        for _ in range(mismatches):
             cycle, row, passed, seen, floating, wrong = MISMATCH.unpack_from(payload, at)
             at += MISMATCH.size
             self.mismatches.append(Mismatch(cycle, row + first, passed, seen, floating, wrong))
@@ -99,7 +99,7 @@ class Answers:
             self.window.append((row + first, cycle, seen, floating))
 
     def take_totals(self, payload: bytes) -> None:
-        """Read what the run came to."""
+        """Read the totals of the run."""
         (
             self.cycles,
             self.mismatch_count,
@@ -110,13 +110,13 @@ class Answers:
         self.pin_counts = dict(struct.iter_unpack("<BI", payload[TOTALS.size :]))
 
     def achieved_hz(self, asked_hz: float) -> float:
-        """The rate of the run: measured where software paces it, else as the board set it."""
+        """Return the rate: measured where software paces the run, else as the board set it."""
         if self.took:
             return self.cycles * 1e6 / self.took
         return 1e9 / self.period if self.period else asked_hz
 
     def captured(self) -> CaptureWindow | None:
-        """The window's words as arrays, or None if no cycle fell into it."""
+        """Return the window's words as arrays, or None if no cycle was in it."""
         if not self.window:
             return None
         columns = np.array(self.window, dtype=np.uint32).T
@@ -136,7 +136,7 @@ def run_orders(
     window: tuple[int, int] = (0, 0),
     manner: int = 0,
 ) -> Iterator[Order]:
-    """Run a pattern that drives every pin it should; cycles count from its first row.
+    """Run a pattern that drives all pins it should; cycles count from its first row.
 
     ``manner`` is 0 or ``protocol.GAP_FREE``.
     """
@@ -155,4 +155,4 @@ def _taker(answers: Answers, first: int) -> Callable[[bytes], None]:
 
 
 def _nothing(_payload: bytes) -> None:
-    """An answer that only says that the command was done."""
+    """Ignore an answer that only confirms its command."""

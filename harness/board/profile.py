@@ -1,7 +1,7 @@
-"""Reading a board profile: which controller pin is which chip pin, and how a design is selected.
+"""Reads a board profile: how the chip's pins are wired, and how a design is selected.
 
-One rule: a profile is checked against the shuttle that it is used for, so that a board with a
-missing or doubled connection is found before anything is driven.
+One rule: a profile is checked against its shuttle, so that a missing or doubled connection is
+found before anything is driven.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ MAX_ROUND_TRIP_NS = 10_000
 MAX_SUPPLY_MA = 5_000.0
 MAX_SUPPLY_V = 30.0
 LIMIT_DIGITS = 3
-"""Decimals of a limit in V: one less than a supply is told, so that a limit itself can be set."""
+"""Decimals of a limit in V: one fewer than a supply is sent, so that a limit itself can be set."""
 
 _USB = re.compile(r"([0-9a-fA-F]{4}):([0-9a-fA-F]{4})")
 
@@ -44,9 +44,9 @@ def load_profile(path: Path, shuttle: Shuttle) -> BoardProfile:
 
 
 def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, list[Finding]]:
-    """Read a board profile and everything that is wrong with it, in file order.
+    """Read a board profile; return it with its findings, in file order.
 
-    The profile is None when any finding is an error.
+    The profile is None if any finding is an error.
     """
     findings = Findings()
     top = read_toml(path, findings)
@@ -94,7 +94,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
 
 
 def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
-    """Read between which voltages chip and board may be supplied: both keys, or neither."""
+    """Read the supply voltages allowed for chip and board: both keys, or neither."""
     keys = ("supply_min_v", "supply_max_v")
     written = [key for key in keys if key in top]
     if not written:
@@ -110,7 +110,7 @@ def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
             "out-of-range",
             "supply_max_v",
             f'"supply_max_v" is {high:g}, not above "supply_min_v"',
-            "write the lowest and the highest voltage that chip and board may get",
+            "write the lowest and the highest voltage allowed for chip and board",
         )
     return low, high
 
@@ -118,7 +118,7 @@ def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
 def _check_digits(
     top: TomlTable, key: str, value: float | None, safe: Callable[[float], int]
 ) -> None:
-    """Refuse a limit that is finer than a supply is told; ``safe`` rounds away from the limit."""
+    """Refuse a limit finer than can be set; ``safe`` rounds to the safe side of it."""
     if value is None or not 0 < value <= MAX_SUPPLY_V or value == round(value, LIMIT_DIGITS):
         return
     whole = 10**LIMIT_DIGITS
@@ -171,9 +171,9 @@ def _usb(top: TomlTable) -> tuple[tuple[int, int], ...]:
     """Read ``usb = ["vvvv:pppp"]``, vendor and product in hex."""
     ids: list[tuple[int, int]] = []
     for index, text in enumerate(top.strings("usb", ())):
-        found = _USB.fullmatch(text)
-        if found:
-            ids.append((int(found[1], 16), int(found[2], 16)))
+        match = _USB.fullmatch(text)
+        if match:
+            ids.append((int(match[1], 16), int(match[2], 16)))
         else:
             top.findings.error(
                 "bad-usb-id",
@@ -185,7 +185,7 @@ def _usb(top: TomlTable) -> tuple[tuple[int, int], ...]:
 
 
 def _pins(table: TomlTable | None, shuttle: Shuttle, count: int) -> dict[str, int]:
-    """Read ``[pins]``; every pin of the shuttle must be there, each on a controller pin alone."""
+    """Read ``[pins]``, which must give every pin of the shuttle a controller pin of its own."""
     if table is None:
         return {}
     pins: dict[str, int] = {}
@@ -237,6 +237,6 @@ def _check_all_wired(table: TomlTable, shuttle: Shuttle) -> None:
         table.findings.error(
             "pin-not-wired",
             table.location(),
-            f"[pins] says nothing of {names}",
-            "write the controller pin of each pin of the shuttle",
+            f"[pins] has no entry for {names}",
+            "write the controller pin of every pin of the shuttle",
         )

@@ -1,6 +1,6 @@
-"""What a board is: which controller pin is which chip pin, and how a design is selected.
+"""The profile of a board: how the chip's pins are wired, and how a design is selected.
 
-Values only. Reading them from TOML is the business of the reader beside this file.
+Values only; ``profile`` beside this file reads them from TOML.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ FULL_SCALE = 0xFFFF
 
 @dataclass(frozen=True)
 class SupplySensor:
-    """An analogue controller pin that tells the chip's supply current.
+    """An analogue controller pin that measures the chip's supply current.
 
-    ``ma_per_volt`` is the slope, ``zero_volt`` what the pin sees without current, ``full_volt``
-    what the converter calls full scale.
+    ``ma_per_volt`` is the slope, ``zero_volt`` the voltage of the pin without current,
+    ``full_volt`` the voltage of a full-scale reading.
     """
 
     pin: int
@@ -30,12 +30,12 @@ class SupplySensor:
     full_volt: float = 3.3
 
     def milliamperes(self, reading: int) -> float:
-        """Turn a reading (0 to 65535) into mA; noise below zero is zero."""
+        """Convert a reading (0 to 65535) to mA; noise below zero is zero."""
         volts = reading / FULL_SCALE * self.full_volt
         return max(0.0, (volts - self.zero_volt) * self.ma_per_volt)
 
     def reading(self, milliamperes: float) -> int:
-        """Give the reading that a current makes; beyond full scale there is none higher."""
+        """Convert a current to its reading, at most full scale."""
         volts = milliamperes / self.ma_per_volt + self.zero_volt
         return min(FULL_SCALE, max(0, round(volts / self.full_volt * FULL_SCALE)))
 
@@ -45,16 +45,14 @@ class BoardProfile:
     """A kind of board.
 
     ``pins`` maps chip pin names to controller pin numbers. ``backend`` names the agent's pins
-    module. ``baud`` counts only on boards with a UART
-    bridge; ``dtr`` and ``rts`` are the levels of the port's control lines, None as the system
-    leaves them. ``in_flight`` is how many bytes may be in flight to the board.
-    ``usb`` lists (vendor, product) ids by which discovery knows such a board.
-    ``max_rate_hz`` is the fastest vector rate that the profile's author promises.
-    ``round_trip_ns`` is what the way from the controller to the chip and back takes, without the
-    chip: an exact sample point is counted at the chip's pins.
-    ``supply_min_v`` and ``supply_max_v`` are the voltages between which chip and board may be
-    supplied, None where the profile's author did not say. ``supply_sensor`` is None on a
-    board that cannot measure what the chip draws.
+    module. ``baud`` matters only on boards with a UART bridge; ``dtr`` and ``rts`` are the levels
+    of the port's control lines, None to leave the system's. ``in_flight`` is the maximum number of
+    bytes in flight to the board. ``usb`` lists the (vendor, product) ids of such boards.
+    ``max_rate_hz`` is the fastest vector rate that the profile allows. ``round_trip_ns`` is the
+    delay from the controller to the chip and back, without the chip: an exact sample point is
+    counted at the chip's pins. ``supply_min_v`` and ``supply_max_v`` are the supply voltages
+    allowed for chip and board, None if the profile has none. ``supply_sensor`` is None on a board
+    that cannot measure the chip's current.
     """
 
     name: str
@@ -78,5 +76,5 @@ class BoardProfile:
 
     @property
     def about(self) -> Backend:
-        """What the pins module can do."""
+        """The abilities of the pins module."""
         return backend(self.backend)

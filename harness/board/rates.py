@@ -1,7 +1,7 @@
-"""Which cycle rates a board can run at: whole ticks of its own clock.
+"""The cycle rates of a board: whole ticks of its own clock.
 
-One rule: a rate is named by its number of ticks, so two rates are the same or not, and a search
-over rates is a search over whole numbers. More ticks are slower.
+One rule: a rate is a number of ticks, so two rates compare exactly, and a search over rates is a
+search over whole numbers. More ticks are slower.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ from harness.agent.backends import backend
 from harness.table import Pattern
 
 FLOAT_ERROR = Fraction(1, 1 << 52)
-"""By how much of itself a float may be off the rate that it stands for."""
+"""Relative error of a float that represents a rate."""
 MAX_PERIOD_NS = 0xFFFFFFFF
-"""Longest cycle that a board can be asked for, in nanoseconds."""
+"""Maximum length of a cycle, in nanoseconds."""
 
 
 @dataclass(frozen=True)
@@ -35,13 +35,13 @@ class RateGrid:
         return MAX_PERIOD_NS // self.tick_ns
 
     def hz(self, ticks: int) -> Fraction:
-        """The rate of a cycle of that many ticks, in cycles a second."""
+        """The rate of a cycle of ``ticks``, in Hz."""
         return Fraction(1_000_000_000, ticks * self.tick_ns)
 
     def ticks(self, hz: float) -> int:
-        """The fastest cycle that is not faster than ``hz``; the fastest or slowest there is.
+        """Return the fastest cycle that is not faster than ``hz``, within the grid.
 
-        A float that stands for a rate of the grid, as near as floats come, is that rate.
+        The float nearest to a rate of the grid counts as that rate.
         """
         wanted = Fraction(1_000_000_000) / (Fraction(hz) * self.tick_ns)
         wanted -= wanted * FLOAT_ERROR
@@ -51,11 +51,11 @@ class RateGrid:
 def pattern_rates(
     name: str, max_rate_hz: float, pattern: Pattern, tick_ns: int | None = None
 ) -> RateGrid:
-    """The rates at which a pins module can run a pattern, up to what a profile allows.
+    """Return the rates at which a pins module can run a pattern, up to ``max_rate_hz``.
 
-    A cycle with a clock pulse has two edges more, so a pattern with one may not go as fast. Every
-    number of ticks from the fewest on is reached without jitter. ``tick_ns`` is what a board says
-    of itself. Raises ValueError for a pins module that does not exist.
+    A cycle with a clock pulse has two more edges, so its minimum is longer. Every number of ticks
+    from the minimum up is reached without jitter. ``tick_ns`` is the tick that the board reports.
+    Raises ValueError for a pins module that does not exist.
     """
     about = backend(name)
     fewest = about.ticks[row_words(pattern) - 1]
@@ -64,5 +64,5 @@ def pattern_rates(
 
 
 def row_words(pattern: Pattern) -> int:
-    """Words that a row takes to the pins: levels, and where a row pulses, levels with the pulse."""
+    """Words to the pins for each row: levels, and if any row pulses, levels with the pulse."""
     return 2 if pattern.pulse.any() else 1

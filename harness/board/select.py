@@ -1,8 +1,7 @@
-"""How a design is selected: each method as a profile writes it, and as vectors.
+"""The methods that select a design: reading each from a profile, and its vectors.
 
-One rule: whatever is read from a profile can select every design of the shuttle, by pins that the
-shuttle keeps for that. Reset is held while the address changes, so that no design sees half an
-address.
+One rule: a method read from a profile can select every design of the shuttle, by its select pins.
+Reset is held while the address changes, so that no design sees half an address.
 """
 
 from __future__ import annotations
@@ -43,13 +42,13 @@ class SelectMethod(ABC):
 
 @dataclass(frozen=True)
 class ParallelSelect(SelectMethod):
-    """The address stands on pins for as long as the design is selected, MSB first."""
+    """The address is on pins for as long as the design is selected, MSB first."""
 
     pins: tuple[str, ...]
 
     @classmethod
     def read(cls, table: TomlTable, shuttle: Shuttle) -> Self | None:
-        """Read ``pins``, in which ranges may stand."""
+        """Read ``pins``, which may have ranges."""
         texts = table.strings("pins")
         listed = isinstance(table.raw("pins"), list)
         named: list[Named] = []
@@ -139,7 +138,7 @@ def read_select(table: TomlTable | None, shuttle: Shuttle) -> SelectMethod | Non
         return None
     if name in METHODS:
         return METHODS[name].read(table, shuttle)
-    table.error("unknown-method", "method", f'no method "{name}" here', nearest(name, METHODS))
+    table.error("unknown-method", "method", f'no method "{name}"', nearest(name, METHODS))
     for method in METHODS.values():
         for key in fields(method):  # type: ignore[arg-type]  # each is a dataclass
             table.raw(key.name)
@@ -147,7 +146,7 @@ def read_select(table: TomlTable | None, shuttle: Shuttle) -> SelectMethod | Non
 
 
 def rest_levels(shuttle: Shuttle) -> tuple[int, int]:
-    """(drive, enable) of pins that a table does not mention: inputs low, reset at rest."""
+    """Return (drive, enable) of pins that a table does not mention: inputs low, reset at rest."""
     enable = shuttle.mask(Direction.INPUT, Direction.CLOCK, Direction.RESET, Direction.SELECT)
     drive = shuttle.mask(Direction.RESET) if shuttle.reset_active_low else 0
     return drive, enable
@@ -158,7 +157,7 @@ def _taken(table: TomlTable, **keys: str | None) -> list[Named]:
 
 
 def _check_pins(table: TomlTable, named: list[Named], shuttle: Shuttle) -> bool:
-    """Tell whether all are select pins, each named once; warn of select pins left over."""
+    """Whether all are select pins, each named once; warns of unused select pins."""
     before = len(table.findings.errors)
     selects = [pin.name for pin in shuttle.pins if pin.direction is Direction.SELECT]
     seen: set[str] = set()
@@ -172,7 +171,7 @@ def _check_pins(table: TomlTable, named: list[Named], shuttle: Shuttle) -> bool:
             advice = f"pins for selection: {', '.join(selects) or 'none in the shuttle file'}"
             table.findings.error("not-a-select-pin", place, message, advice)
         elif name in seen:
-            message = f'select pin "{name}" has two uses'
+            message = f'select pin "{name}" is used twice'
             table.findings.error("select-pin-twice", place, message, "give each use its own pin")
         seen.add(name)
     right = len(table.findings.errors) == before
@@ -185,7 +184,7 @@ def _warn_of_unused(table: TomlTable, names: list[str]) -> None:
         table.findings.warn(
             "select-pin-unused",
             table.location(),
-            f'no use is given for select pin "{name}"; it will be held low',
+            f'select pin "{name}" is unused and will be held low',
             "check the method, or the shuttle's list of select pins",
         )
 
@@ -198,6 +197,6 @@ def _check_addresses(table: TomlTable, key: str, bits: int, shuttle: Shuttle) ->
                 "address-too-wide",
                 key,
                 f'design "{design.name}" has address {design.address}; '
-                f"{bits} bits reach 0 to {most}",
+                f"{bits} bits hold 0 to {most}",
                 "select with more bits, or give the design a smaller address",
             )

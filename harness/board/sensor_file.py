@@ -1,4 +1,4 @@
-"""Reads ``[sensors]`` of a board profile: what the board can measure.
+"""Reads ``[sensors]`` of a board profile: the board's measurements.
 
 One rule: a sensor has a controller pin of its own, so that reading it disturbs no chip pin.
 """
@@ -18,9 +18,9 @@ MAX_VOLT = 5.5
 def read_supply_sensor(
     sensors: TomlTable | None, pins: Mapping[str, int], count: int
 ) -> SupplySensor | None:
-    """Read ``supply = { pin = …, ma_per_volt = … }``; ``pins`` are the chip's. May find faults.
+    """Read ``supply = { pin = …, ma_per_volt = … }``; ``pins`` are the chip's.
 
-    The controller has ``count`` pins.
+    The controller has ``count`` pins. Returns None without a sensor, or after findings.
     """
     table = sensors.table("supply") if sensors is not None else None
     if table is None:

@@ -1,4 +1,4 @@
-"""A session with one board: attach the agent, identify, select, run, leave it as it was found.
+"""A session with one board: attach the agent, identify, select, run, restore.
 
 Turns patterns into commands and answers into captures. Owns the channel; one thread at a time,
 except ``cancel``.
@@ -36,13 +36,12 @@ from harness.table import Pattern
 
 READY_SECONDS = 5.0
 SELECT_HZ = 100_000.0
-"""Cycles a second at most while a design is selected, whatever a table asks for."""
+"""Maximum rate while a design is selected, in any table."""
 UNREADABLE = (
-    "an answer of the board makes no sense for what it was asked; nothing of this run is kept, run "
-    "again"
+    "an answer of the board does not fit its command; nothing of this run is kept, run again"
 )
 MAX_CYCLES = 0xFFFFFF00
-"""Most cycles of one run: what 32 bits count, and room for a window behind the last."""
+"""Maximum number of cycles of one run: a 32-bit count, with room for a window after the last."""
 
 
 def open_session(
@@ -67,7 +66,7 @@ def open_session(
 
 
 def _start_agent(repl: RawRepl, channel: Channel) -> None:
-    """Start the agent, again if it does not speak: its start may have been damaged on the wire."""
+    """Start the agent, again if it is silent: its start may have been damaged on the wire."""
     for last in (False, False, True):
         try:
             channel.hear(repl.start(f"begin(Pins(), {channel.session})"))
@@ -80,7 +79,7 @@ def _start_agent(repl: RawRepl, channel: Channel) -> None:
 
 
 class Session:
-    """A board that answers. ``identity`` says which."""
+    """A session with the board that ``identity`` names."""
 
     def __init__(
         self, channel: Channel, repl: RawRepl, profile: BoardProfile, shuttle: Shuttle
@@ -96,7 +95,7 @@ class Session:
         channel.call(protocol.BIND, numbers)
 
     def select(self, design: Design) -> None:
-        """Select a design, with reset held, at a rate of its own that every chip can follow."""
+        """Select a design, with reset held, at a rate that every chip can follow."""
         steps = self._profile.select.steps(design.address, self._shuttle)
         count = len(steps)
         selects = self._shuttle.mask(Direction.SELECT)
@@ -160,10 +159,7 @@ class Session:
         )
 
     def supply_ma(self) -> float | None:
-        """Measure what the chip draws, in mA; None where the board cannot tell.
-
-        Raises LinkError.
-        """
+        """Measure the chip's supply current in mA; None without a sensor. Raises LinkError."""
         sensor = self._profile.supply_sensor
         if sensor is None:
             return None
@@ -171,22 +167,22 @@ class Session:
         return None if reading is None else sensor.milliamperes(reading)
 
     def _reading(self, pin: int) -> int | None:
-        """Ask what a controller pin measures: 0 to ``FULL_SCALE``, or None."""
+        """Read an analogue controller pin: 0 to ``FULL_SCALE``, or None."""
         answer = self._channel.call(protocol.SENSE, bytes([pin]))
         try:
             (reading,) = json.loads(answer)
         except (ValueError, TypeError) as error:
-            raise BoardMisbehaved("the answer of a sensor cannot be read") from error
+            raise BoardMisbehaved("a sensor's answer cannot be read") from error
         if reading is not None and not (type(reading) is int and 0 <= reading <= FULL_SCALE):
-            raise BoardMisbehaved(f"a sensor reads {reading!r}, which is no reading")
+            raise BoardMisbehaved(f"a sensor's answer {reading!r} is not a reading")
         return reading
 
     def cancel(self) -> None:
-        """Let the ``run`` that is under way end with Cancelled. Any thread may call this."""
+        """End the current ``run`` with Cancelled. Any thread may call this."""
         self._channel.cancel()
 
     def close(self) -> None:
-        """Stop the agent and reset the interpreter, so that the board's own program starts."""
+        """Stop the agent and reset the interpreter, which starts the board's own program."""
         for step in (self._channel.abort, self._say_goodbye, self._repl.leave):
             with suppress(LinkError, Cancelled):
                 step()
@@ -214,7 +210,7 @@ class Session:
         return self._rest_drive ^ self._shuttle.mask(Direction.RESET)
 
     def _perform(self, orders: Iterable[Order]) -> None:
-        """Send orders as one stream and hand each answer to its taker."""
+        """Send orders as one stream and pass each answer to its taker."""
         takers: deque[Callable[[bytes], None]] = deque()
 
         def commands() -> Iterator[Command]:
@@ -227,7 +223,7 @@ class Session:
 
     @contextmanager
     def _abortable(self) -> Iterator[None]:
-        """Wherever Cancelled comes up, the board stops too and the session stays usable."""
+        """On Cancelled, stop the board too and keep the session usable."""
         try:
             yield
         except Cancelled:
@@ -244,27 +240,27 @@ class Session:
 
 
 def _check_countable(pattern: Pattern) -> None:
-    """Raise HostMisuse for a pattern of more cycles than the board's counters can tell apart."""
+    """Raise HostMisuse for a pattern of more cycles than the board can count."""
     most = int(pattern.repeat.sum(dtype=np.int64))
     if most > MAX_CYCLES:
         raise HostMisuse(
-            f"the table may run for {most:,} cycles and one run has at most {MAX_CYCLES:,}; "
-            "lower its repeats or cut it into several tables"
+            f"the table may run for {most:,} cycles, but one run has at most {MAX_CYCLES:,}; "
+            "lower its repeats or split it into several tables"
         )
 
 
 def _check_counts(answers: Answers) -> None:
-    """Raise BoardMisbehaved unless the mismatches listed, counted and blamed on pins agree."""
+    """Raise BoardMisbehaved unless the mismatches listed, counted and given by pin agree."""
     listed, counted = len(answers.mismatches), answers.mismatch_count
     if listed != min(counted, protocol.MAX_KEPT) or bool(counted) != bool(answers.pin_counts):
         raise BoardMisbehaved(
-            f"the board counts {counted} mismatches, lists {listed} and blames "
-            f"{len(answers.pin_counts)} pins for them; nothing of this run is kept, run again"
+            f"the board counts {counted} mismatches, lists {listed} and names "
+            f"{len(answers.pin_counts)} wrong pins; nothing of this run is kept, run again"
         )
 
 
 def _taken(take: Callable[[bytes], None], payload: bytes) -> None:
-    """Hand an answer to its taker; raises BoardMisbehaved for one that is none."""
+    """Pass an answer to its taker; raise BoardMisbehaved if it cannot be read."""
     try:
         take(payload)
     except (struct.error, LookupError, ValueError, ArithmeticError) as error:
@@ -274,11 +270,11 @@ def _taken(take: Callable[[bytes], None], payload: bytes) -> None:
 def _check_places(pattern: Pattern, answers: Answers, pins: int) -> None:
     """Raise BoardMisbehaved for an answer about rows, or about pins, that are not tested."""
     tested = pattern.tested
-    rows = {place[0] for place in answers.window} | {found.row for found in answers.mismatches}
+    rows = {place[0] for place in answers.window} | {bad.row for bad in answers.mismatches}
     good = (
         all(row < len(pattern) for row in rows)
-        and all(found.wrong for found in answers.mismatches)
-        and not any(found.wrong & ~int(tested[found.row]) for found in answers.mismatches)
+        and all(bad.wrong for bad in answers.mismatches)
+        and not any(bad.wrong & ~int(tested[bad.row]) for bad in answers.mismatches)
         and all(pins >> bit & 1 for bit in answers.pin_counts)
         and answers.until_used.keys() == set(pattern.until.nonzero()[0].tolist())
     )
@@ -287,11 +283,11 @@ def _check_places(pattern: Pattern, answers: Answers, pins: int) -> None:
 
 
 def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> None:
-    """Raise BoardMisbehaved unless the board ran every row as often as it was asked to."""
+    """Raise BoardMisbehaved unless the board ran every row as often as requested."""
     plain = int(pattern.repeat[~pattern.until].sum(dtype=np.int64))
-    asked = plain + sum(until_used.values())
-    if asked & 0xFFFFFFFF != cycles or len(until_used) != int(pattern.until.sum()):
+    requested = plain + sum(until_used.values())
+    if requested & 0xFFFFFFFF != cycles or len(until_used) != int(pattern.until.sum()):
         raise BoardMisbehaved(
-            f"the board counts {cycles} cycles where {asked} were asked for; nothing of this run "
-            "is kept, run again"
+            f"the board counts {cycles} cycles, but {requested} were requested; nothing of this "
+            "run is kept, run again"
         )

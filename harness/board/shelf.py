@@ -1,7 +1,7 @@
-"""Encoded patterns, kept for the next board that runs the same: a rack encodes each once.
+"""Encoded patterns, shared by the boards that run them: a rack encodes each once.
 
-Keyed by content, never by name. Any thread may ask; whoever comes first encodes, block by block,
-and nobody waits for more than the block that it needs.
+Keyed by content, never by name. Any thread may ask; the first encodes, block by block, and each
+waits only for the block that it needs.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from harness.board.encode import EncodedBlock, encode_pattern, wire_fields
 from harness.table import Pattern
 
 MAX_PATTERNS = 64
-"""Patterns on the shelf, the latest used."""
+"""Maximum number of patterns on the shelf, those used last."""
 MAX_VECTORS = 1_000_000
-"""Longer patterns are encoded anew each time, so that the shelf stays small."""
+"""Maximum number of vectors of a pattern on the shelf; longer ones are encoded each time."""
 
 
 class _Growing:
-    """Blocks that are encoded as far as somebody has asked for them."""
+    """Blocks that are encoded on demand."""
 
     def __init__(self, encode: Callable[[], Iterator[EncodedBlock]]) -> None:
         self._encode: Callable[[], Iterator[EncodedBlock]] = encode
@@ -43,26 +43,26 @@ class _Growing:
             return self._blocks[at] if at < len(self._blocks) else None
 
     def _next(self) -> EncodedBlock | None:
-        """The next block. Interrupted, the encoder begins anew for whoever asks next."""
+        """Return the next block. If interrupted, the encoder starts again at the next request."""
         try:
             block = next(self._source, None)
         except BaseException:
             self._source = islice(self._encode(), len(self._blocks), None)
             raise
         if block is None:
-            self._encode = lambda: iter(())  # lets go of the pattern
+            self._encode = lambda: iter(())  # frees the pattern
         return block
 
 
 class Shelf:
-    """The patterns that were encoded last, by content, room on the board, and packing."""
+    """The patterns used last, by content, room on the board, and compression."""
 
     def __init__(self) -> None:
         self._kept: OrderedDict[tuple[bytes, int, bool], _Growing] = OrderedDict()
         self._lock = threading.Lock()
 
     def encoded(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
-        """What ``encode_pattern`` gives, from the shelf if it is there."""
+        """Return the blocks of ``encode_pattern``, from the shelf if possible."""
         if len(pattern) > MAX_VECTORS:
             return encode_pattern(pattern, rows, inflates=inflates)
         key = _digest(pattern), rows, inflates
@@ -83,4 +83,4 @@ def _digest(pattern: Pattern) -> bytes:
 
 
 SHELF = Shelf()
-"""The one of this process."""
+"""The shelf of this process."""

@@ -1,6 +1,6 @@
-"""From what a table asks for to the times that a board is told, in nanoseconds.
+"""Converts a table's conditions to times for a board, in nanoseconds.
 
-One rule: a cycle is never shorter than asked for, and what hardware cannot do is not asked of it.
+One rule: a cycle is never shorter than requested, and never outside the limits of the hardware.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ class Timing:
 
 
 def paced_timing(conditions: RunConditions, profile: BoardProfile) -> Timing:
-    """What a board is told that is paced by software."""
+    """Return the times for a board paced by software."""
     rate = min(conditions.clock_hz, profile.max_rate_hz)
     period = max(1, min(round(1e9 / rate), MAX_PERIOD_NS))
     return Timing(period, _settle_ns(conditions), conditions.sample_ns)
@@ -32,10 +32,10 @@ def paced_timing(conditions: RunConditions, profile: BoardProfile) -> Timing:
 def exact_timing(
     conditions: RunConditions, profile: BoardProfile, tick_ns: int, pattern: Pattern
 ) -> Timing:
-    """What a board is told whose hardware times cycles in ticks of ``tick_ns``.
+    """Return the times for a board whose hardware times cycles in ticks of ``tick_ns``.
 
     The sample point is counted at the chip's pins, so the profile's round trip is added to it.
-    Where the cycle asked for is too short to settle, it becomes as long as it must be.
+    A cycle that is too short to settle is lengthened.
     """
     grid = pattern_rates(profile.backend, profile.max_rate_hz, pattern, tick_ns)
     ticks = grid.ticks(conditions.clock_hz)

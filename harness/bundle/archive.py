@@ -1,8 +1,8 @@
 """Bundles as files: packing named bytes into a zip with a manifest, and reading one back.
 
 The one rule: a bundle is foreign until every byte of it has been checked: its seal first, then what
-is inside, for anybody can seal anything. Nothing is extracted
-to a disk here, a name cannot lead out of the bundle, and reading stops at fixed sizes.
+is inside, for anyone can seal anything. Nothing is extracted to
+a disk here, a name cannot lead out of the bundle, and reading stops at fixed sizes.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ MANIFEST = "manifest.sha256"
 """One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""
 
 MAX_BUNDLE_BYTES = 10_000_000
-"""Bytes that a bundle stays below."""
+"""A bundle is smaller than this."""
 
 SEAL = 64
 """Bytes of the zip's comment, which ends it: the SHA-256, in hex, of every byte before it."""
@@ -31,11 +31,11 @@ SEAL = 64
 MAX_FILE_BYTES = 64_000_000
 MAX_CONTENT_BYTES = 128_000_000
 MAX_FILES = 2_000
-"""Bytes of one file and of all files when unpacked, and how many files there may be."""
+"""Maximum number of bytes of one file and of all files when unpacked, and of files."""
 
 MAX_BYTES_BY_NAME = {"bundle.json": 1_000_000, "run.json": 16_000_000}
 MAX_TOML_BYTES = 200_000
-"""Bytes of files that a parser reads whole, and of every file whose name ends in ``.toml``."""
+"""Maximum number of bytes of files that a parser reads whole, and of every ``.toml`` file."""
 
 _MOMENT = (1980, 1, 1, 0, 0, 0)
 _UTF_8 = 0x800
@@ -46,7 +46,7 @@ _BAD_CHARACTERS = re.compile(
 )
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 _LINE = re.compile(r"([0-9a-f]{64})  (.+)")
-_AGAIN = "ask whoever made the bundle for it again"
+_AGAIN = "ask the bundle's maker for a new copy"
 _SEALED_AGAIN = f"{_AGAIN}, made with this version of the tool"
 
 
@@ -87,7 +87,8 @@ def unpack(path: Path) -> dict[str, bytes]:
     """
     data = read_file(path, MAX_BUNDLE_BYTES - 1)
     if data != _sealed(data):
-        what = f"altered, cut short or no bundle: its last {SEAL} bytes are not the rest's SHA-256"
+        why = f"its last {SEAL} bytes are not the SHA-256 of the rest"
+        what = f"altered, cut short or not a bundle: {why}"
         raise BundleError.of("altered-bundle", path, what, _SEALED_AGAIN)
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
@@ -97,7 +98,7 @@ def unpack(path: Path) -> dict[str, bytes]:
         what = f"{trouble.object!r} is a name that is not UTF-8"
         raise BundleError.of("unsafe-name", path, what, _AGAIN) from trouble
     except (zipfile.BadZipFile, NotImplementedError, ValueError) as trouble:
-        why = f"not a whole zip archive: {trouble}"
+        why = f"not a complete zip archive: {trouble}"
         raise BundleError.of("damaged-bundle", path, why, _AGAIN) from trouble
     _check_manifest(path, files)
     return files
@@ -119,7 +120,7 @@ def name_trouble(name: str) -> str:
 
 def _check_listing(path: Path, infos: list[zipfile.ZipInfo]) -> None:
     if len(infos) > MAX_FILES:
-        what = f"{len(infos):,} files, {MAX_FILES:,} are possible"
+        what = f"{len(infos):,} files; the maximum is {MAX_FILES:,}"
         raise BundleError.of("bundle-too-large", path, what, _AGAIN)
     seen: dict[str, str] = {}
     for info in infos:
@@ -135,13 +136,13 @@ def _check_listing(path: Path, infos: list[zipfile.ZipInfo]) -> None:
     for name in seen:
         parents = {name[: k.start()] for k in re.finditer("/", name)}
         for parent in sorted(parents & seen.keys()):
-            what = f"{seen[parent]} is a file and a folder"
+            what = f"{seen[parent]} is both a file and a folder"
             raise BundleError.of("unsafe-name", path, what, _AGAIN)
     _check_sizes(path, {info.filename: info.file_size for info in infos})
 
 
 def _on_any_disk(name: str) -> str:
-    """Give what names have in common that some file system takes for the same."""
+    """Return a key that is equal for names that some file system takes for the same."""
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 
@@ -149,11 +150,11 @@ def _kind_trouble(info: zipfile.ZipInfo) -> str:
     if info.external_attr >> 16 & 0o170000 not in {0, 0o100000}:
         return "is a link or a device, not a file"
     if not info.orig_filename.isascii() and not info.flag_bits & _UTF_8:
-        return "is a name that does not say it is UTF-8"
+        return "is a name that is not marked as UTF-8"
     if info.flag_bits & 1:
         return "is encrypted"
     if info.compress_type not in _METHODS:
-        return "is packed in a way that bundles are not"
+        return "uses a compression method that bundles do not"
     return ""
 
 
@@ -164,11 +165,11 @@ def _check_sizes(path: Path, sizes: Mapping[str, int]) -> None:
         toml = MAX_TOML_BYTES if name.lower().endswith(".toml") else size
         most = MAX_BYTES_BY_NAME.get(name, toml)
         if size > most:
-            what = f"{name} has {size:,} bytes; in a bundle it may have {most:,}"
+            what = f"{name} has {size:,} bytes; the maximum in a bundle is {most:,}"
             advice = "bundle one design with --design, or make the file smaller"
             raise BundleError.of("bundle-too-large", path, what, advice)
         if size > MAX_FILE_BYTES or total > MAX_CONTENT_BYTES:
-            what = f"{name} makes the content larger than a bundle may be"
+            what = f"with {name} the content is larger than a bundle may be"
             raise BundleError.of("bundle-too-large", path, what, "bundle one design with --design")
 
 
@@ -181,7 +182,7 @@ def _read(path: Path, archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> bytes:
         what = f"{info.filename} was altered or is damaged ({trouble})"
         raise BundleError.of("altered-bundle", path, what, _AGAIN) from trouble
     if len(data) != info.file_size:
-        what = f"{info.filename} was altered: it is not as long as the archive says"
+        what = f"{info.filename} was altered: its length differs from the listing"
         raise BundleError.of("altered-bundle", path, what, _AGAIN)
     return data
 
@@ -199,7 +200,7 @@ def _check_manifest(path: Path, files: dict[str, bytes]) -> None:
     """Compare every file with the manifest, take that out, and report all differences."""
     text = files.pop(MANIFEST, None)
     if text is None:
-        what = f"{MANIFEST} is missing, so nothing in it can be checked"
+        what = f"{MANIFEST} is missing, so no file can be checked"
         raise BundleError.of("altered-bundle", path, what, "give a file that `harness bundle` made")
     listed = _listed(path, text)
     wrong = dict.fromkeys(files.keys() - listed.keys(), "was added")

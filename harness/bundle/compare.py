@@ -13,7 +13,7 @@ from harness.records import Outcome, Verdict
 
 
 class Likeness(StrEnum):
-    """How what a table gives now is like what it gave then."""
+    """How a table's outcome now compares with the one then."""
 
     SAME_FAILURE = "same failure"
     DIFFERENT_FAILURE = "different failure"

@@ -19,7 +19,7 @@ _SKIPPED = frozenset({"runs", "node_modules", "__pycache__"})
 
 @dataclass(frozen=True)
 class Places:
-    """Where to look: files that a person named, and the folder to search for the others."""
+    """Where to look: files that were named, and the folder to search for the others."""
 
     rack: Path | None = None
     shuttle: Path | None = None
@@ -39,8 +39,8 @@ def find_input(run: RunRecord, option: str, places: Places) -> Path:
         tried.append(path)
     if tried:
         raise BundleError(changed(run, path, subject) for path in tried)
-    message = f"no {name} of run {run.run_id} is in this folder or below"
-    advice = f"start in the folder that holds it, or give --{option}"
+    message = f"no {name} of run {run.run_id} in this folder or below"
+    advice = f"run in the folder that contains it, or give --{option}"
     raise BundleError.of("file-missing", whole_path(places.below), message, advice)
 
 
@@ -50,7 +50,7 @@ def changed(run: RunRecord, path: Path, subject: str) -> Finding:
         "changed-since-run",
         Location(path),
         f"{subject} has changed since run {run.run_id}, so it is not what was run",
-        "bring back the version that was run, or run again and bundle the new run",
+        "restore the version that was run, or run again and bundle the new run",
     )
 
 
@@ -73,7 +73,7 @@ _KINDS: Mapping[str, tuple[Callable[[Path], str], str]] = {
     "profile": (_sum, "it"),
     "rack": (_sum, "it"),
 }
-"""How the hash of each kind of file is had, and what it covers."""
+"""How each kind of file is hashed, and what the hash covers."""
 
 
 def _named(name: str, below: Path) -> Iterator[Path]:

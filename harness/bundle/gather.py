@@ -140,11 +140,11 @@ def _slot(run: RunRecord, chip: ChipRecord, places: Places, designs: set[str]) -
 
 
 def _outside(files: Mapping[str, Path], root: Path) -> Iterable[Finding]:
-    """Find links that lead out of the shuttle's folder: whoever reads a bundle gets its files."""
+    """Find links that lead out of the shuttle's folder: a bundle hands its files to strangers."""
     for path in files.values():
         if not whole_path(path).is_relative_to(root):
             message = "the file is a link out of the shuttle's folder"
-            advice = "put a copy of the file there"
+            advice = "replace the link with a copy of the file"
             yield Finding("not-for-a-bundle", Location(path), message, advice)
 
 

@@ -48,7 +48,7 @@ def make_bundle(
 ) -> MadeBundle:
     """Put a chip's report, evidence and inputs into one zip; the same run gives the same bytes.
 
-    ``design`` leaves out all other designs. Files that nobody named are searched for.
+    ``design`` leaves out all other designs. Files that are not named are searched for.
     Raises BundleError if the chip or design is not in the run, if a file has changed since, or
     if the bundle would be too large.
     """
@@ -142,7 +142,7 @@ def _spoiled(cleaned: _Cleaned, why: str) -> BundleError:
     names = sorted(cleaned.inputs.altered)
     if names:
         return BundleError(_in_the_way(cleaned, name, why) for name in names)
-    message = f"cannot be bundled, because a reader would find: {why}"
+    message = f"cannot be bundled: reading it back gives: {why}"
     place = cleaned.sources.files[SHUTTLE]
     return BundleError.of("secret-in-the-way", place, message, "run `harness check` on it")
 
@@ -152,12 +152,10 @@ def _in_the_way(cleaned: _Cleaned, name: str, why: str) -> Finding:
     place = Location(cleaned.sources.files[name])
     mine = ", ".join(f'"{own}"' for own in cleaned.names_in(name))
     if mine:
-        message = (
-            f"cannot be bundled, because without this account's or computer's name {mine} {why}"
-        )
-        advice = "bundle from an account and a computer that are called otherwise"
+        message = f"cannot be bundled: without this account's or computer's name {mine}, {why}"
+        advice = "bundle from an account and a computer with other names"
     else:
-        message = f"cannot be bundled, because without the secrets in it {why}"
+        message = f"cannot be bundled: without the secrets in it, {why}"
         advice = (
             "take user names, host paths and passwords out of the file, run again, bundle that run"
         )

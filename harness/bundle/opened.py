@@ -110,12 +110,14 @@ def _write(folder: Path, name: str, data: bytes, place: Path) -> None:
     """Write one file below the folder; a name that leads elsewhere is refused once more."""
     path = folder / name
     if name_trouble(name) or not whole_path(path).is_relative_to(whole_path(folder)):
-        raise BundleError.of("unsafe-name", place, f"{name!r} leads out", "do not use it")
+        raise BundleError.of(
+            "unsafe-name", place, f"{name!r} leads out of the bundle", "do not use it"
+        )
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(data)
 
 
 def _missing(place: Path, name: str) -> BundleError:
     message = f"{name} is not in the bundle"
-    advice = "ask whoever made the bundle for it again"
+    advice = "ask the bundle's maker for a new copy"
     return BundleError.of("file-missing", place, message, advice)

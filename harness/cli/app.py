@@ -1,4 +1,4 @@
-"""The command ``harness``: its commands, and the one place where errors become exit codes.
+"""The command ``harness``: its subcommands, and the one place where errors become exit codes.
 
 One rule: no logic here or in the command modules that a caller of the library could not reach.
 """
@@ -28,19 +28,19 @@ COMMANDS = {
     "nightly": "Run every table on every slot and compare with the baseline.",
     "accept": "Accept a finished run as its rack's baseline.",
     "margin": "Find the highest clock rate at which a design's tables pass.",
-    "watch": "Show the rack as it runs, and what is kept, on a page.",
+    "watch": "Show a running rack and all stored results on a web page.",
     "history": "Write a page for each chip, design or slot.",
     "intake": "Check new chips before they are handed out, step by step.",
     "report": "Write the reports of a stored run again.",
     "bundle": "Put a chip's report, evidence and inputs into one file.",
     "ports": "List this computer's serial ports.",
-    "replay": "Run exactly what a bundle holds, and compare.",
+    "replay": "Run a bundle's tables again and compare.",
 }
 """Each command and its line of help; ``command_<name>.py`` is loaded when it is called."""
 
 
 class _Commands(TyperGroup):
-    """Loads the command that is called and no other: each needs other rooms of the tool."""
+    """Loads only the command that is called: each needs other rooms of the tool."""
 
     def resolve_command(
         self, ctx: Any, args: list[str]
@@ -71,7 +71,7 @@ app = _typer(
 
 
 def _unloaded() -> None:
-    """Stand for a command until it is called."""
+    """Stand in for a command until it is called."""
 
 
 for _name, _line in COMMANDS.items():
@@ -79,7 +79,7 @@ for _name, _line in COMMANDS.items():
 
 
 _INTERRUPTED = 130
-"""What typer makes of Ctrl-C outside of a running rack."""
+"""What typer returns for Ctrl-C outside a running rack."""
 
 
 def _show_version(wanted: bool) -> None:
@@ -102,9 +102,9 @@ def _options(
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; prints a line, never a traceback, for our errors.
 
-    A fault of this program itself has its traceback printed, and says nothing about a chip.
+    A fault of this program itself prints its traceback, and says nothing about a chip.
 
-    ``arguments`` are those after the program's name; None takes the process's own.
+    ``arguments`` are those after the program's name; None means the process's own.
     """
     ready_streams()
     words = list(sys.argv[1:] if arguments is None else arguments)
@@ -139,11 +139,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _is_empty(word: str) -> bool:
-    """Tell whether a word, or an option's value, is blank: as a path it would be this folder."""
+    """Return whether a word, or an option's value, is blank: as a path it would be this folder."""
     option, equals, value = word.partition("=")
     return not word.strip() or (option.startswith("--") and bool(equals) and not value.strip())
 
 
 def _complain(message: str) -> None:
-    """Write an error; names from files of strangers move no cursor and change no title."""
+    """Write an error; names from untrusted files cannot steer the terminal."""
     complain(f"harness: {message}")

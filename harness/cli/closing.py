@@ -1,4 +1,4 @@
-"""What is printed when a run is over: a line per chip, what went wrong, and where to read on."""
+"""Print the end of a run: a line per chip, what went wrong, and where the reports are."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ def print_verdicts(screen: Screen, run: RunRecord) -> None:
     if run.chips:
         _print_chips(screen, run)
     else:
-        screen.say("No board had its turn in this run; nothing was tested.")
+        screen.say("This run reached no board; nothing was tested.")
     if run.cancelled:
-        screen.say("The run was stopped; what was measured before is kept.")
+        screen.say("The run was stopped; results so far are kept.")
 
 
 def _print_chips(screen: Screen, run: RunRecord) -> None:

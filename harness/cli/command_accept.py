@@ -1,4 +1,4 @@
-"""``harness accept``: make a run the baseline that later nights are compared with."""
+"""``harness accept``: make a run the baseline of its rack."""
 
 from __future__ import annotations
 
@@ -15,20 +15,18 @@ from harness.cli.words import counts_text
 
 
 def accept(
-    run: Annotated[
-        str, typer.Argument(help="The run whose verdicts are known, or `latest`: no intake.")
-    ],
-    reason: Annotated[str, typer.Option(help="Why it is accepted, for those who ask later.")] = "",
+    run: Annotated[str, typer.Argument(help="The run to accept, or `latest`; not an intake.")],
+    reason: Annotated[str, typer.Option(help="Why it is accepted; later nights show it.")] = "",
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
 ) -> ExitCode:
-    """Accept a finished run as its rack's baseline; what fails in it does not turn a night red."""
+    """Accept a finished run as its rack's baseline; its failures do not turn a night red."""
     accepted = harness.accept(run, reason, store)
     record, screen = accepted.record, console()
     counts = counts_text(outcome.verdict for chip in record.chips for outcome in chip.outcomes)
-    screen.say(f"Run {record.run_id} is the baseline of rack {record.rack} from now on: {counts}")
+    screen.say(f"Run {record.run_id} is now the baseline of rack {record.rack}: {counts}")
     if accepted.lost:
         screen.say(
-            f"Beware: {accepted.lost} tables of the baseline before are not in it, so whatever "
-            "they find will be new."
+            f"Warning: {accepted.lost} tables of the previous baseline are not in it; their "
+            "results will count as new."
         )
     return ExitCode.ALL_PASS

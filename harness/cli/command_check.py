@@ -1,4 +1,4 @@
-"""``harness check``: read everything that people wrote and print whatever is wrong with it."""
+"""``harness check``: read files and print every mistake in them."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def check(
         typer.Argument(help="Tables, design, shuttle, profile and rack files, or folders."),
     ],
 ) -> ExitCode:
-    """Check files without running anything; prints every finding with its place."""
+    """Check files without running anything, and print every finding with its place."""
     screen = console()
     findings = harness.check(paths)
     for finding in findings:

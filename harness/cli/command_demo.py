@@ -17,28 +17,27 @@ from harness.cli.screen import Screen, console
 NEXT = """
 Next, in {folder}:
   harness accept latest               makes this run the baseline of its rack
-  harness nightly ci/demo-rack.toml   runs everything, and says what changed
+  harness nightly ci/demo-rack.toml   runs everything and reports what changed
   harness intake ci/demo-rack.toml    checks a tray of chips, step by step
-  harness watch                       shows all of it on a page"""
+  harness watch                       shows everything on a web page"""
 
 
 def demo(
     folder: Annotated[
-        Path, typer.Argument(help="Folder for the demo's files and reports; made if need be.")
+        Path, typer.Argument(help="Folder for the demo's files and reports; created if needed.")
     ] = Path("harness-demo"),
 ) -> ExitCode:
     """Copy the demo into a folder and run every table on its virtual boards.
 
-    A file that is there already and differs is not overwritten. The rack has faults on purpose.
-    Exit status: 0 every chip got the verdict that its fault deserves, 1 or 3 some chip did not, 2
-    the folder holds other files.
+    An existing file that differs is not overwritten. The rack has faults on purpose. Exit status:
+    0 every chip got the expected verdict, 1 or 3 some chip did not, 2 the folder holds other files.
     """
     screen = console()
     copy = harness.copy_demo(folder)
     screen.say(
         f"Copied the demo's files into {folder}: vectors/, ci/wader.toml and ci/demo-rack.toml."
         if copy.written
-        else f"The demo's files are in {folder.absolute()} already."
+        else f"The demo's files are already in {folder.absolute()}."
     )
     screen.say(f"\nRunning every table on every chip of the virtual rack {copy.rack} …\n")
     rack, runs = harness.load_rack(copy.rack), folder / "runs"
@@ -51,9 +50,9 @@ def demo(
 
 
 def _compare(screen: Screen, rack: Rack, record: RunRecord) -> bool:
-    """Print what each chip deserves and what it got; tell whether they agree."""
+    """Print each chip's expected and actual verdict; return whether all agree."""
     verdicts = {chip.slot: chip.verdict for chip in record.chips}
-    screen.say("\nThe demo rack has faults on purpose. What each chip should get:")
+    screen.say("\nThe demo rack has faults on purpose. Expected verdicts:")
     right = True
     for slot in rack.slots:
         wanted, why = harness.deserved(slot)

@@ -1,4 +1,4 @@
-"""``harness history``: pages of what all kept nights say about chips, designs and slots."""
+"""``harness history``: write the histories of chips, designs and slots over all runs."""
 
 from __future__ import annotations
 
@@ -16,13 +16,11 @@ from harness.cli.screen import console
 
 def history(
     chip: Annotated[
-        list[str] | None, typer.Option(help="A chip's serial number; may be given again.")
+        list[str] | None, typer.Option(help="A chip's serial number; repeatable.")
     ] = None,
-    design: Annotated[
-        list[str] | None, typer.Option(help="A design's name; may be given again.")
-    ] = None,
+    design: Annotated[list[str] | None, typer.Option(help="A design's name; repeatable.")] = None,
     slot: Annotated[
-        list[str] | None, typer.Option(help="RACK/SLOT by their names; may be given again.")
+        list[str] | None, typer.Option(help="RACK/SLOT by their names; repeatable.")
     ] = None,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help="Folder for the pages.")] = RUNS / "history",

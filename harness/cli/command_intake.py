@@ -1,4 +1,4 @@
-"""``harness intake``: guide a person through checking new chips before they are handed out."""
+"""``harness intake``: guide a person through the check of new chips."""
 
 from __future__ import annotations
 
@@ -19,39 +19,38 @@ _THE_SAME = {False: "The same command", True: "The same command without --anew"}
 
 def intake(
     rack: Annotated[Path, typer.Argument(help="Rack file: the boards and the chips on them.")],
-    slot: Annotated[
-        list[str] | None, typer.Option(help="Only this slot; may be given several times.")
-    ] = None,
-    by: Annotated[str, typer.Option(help="Who does the intake; asked for if left out.")] = "",
+    slot: Annotated[list[str] | None, typer.Option(help="Only this slot; repeatable.")] = None,
+    by: Annotated[
+        str, typer.Option(help="Name of the person who answers; asked for if left out.")
+    ] = "",
     on_failure: Annotated[
         OnFailure | None,
         typer.Option(
-            help="After a table that does not pass; else asked, or continue without a terminal."
+            help="After a table that does not pass. Default: ask; without a terminal, continue."
         ),
     ] = None,
     anew: Annotated[
-        bool, typer.Option("--anew", help="Begin again; an intake that was left is given up.")
+        bool, typer.Option("--anew", help="Start over; give up an intake that was left.")
     ] = False,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
 ) -> ExitCode:
-    """Check new chips before they are handed out, step by step; ends in a card for each.
+    """Check new chips before they are handed out, step by step, and write a card for each.
 
     Every answer is saved at once. Ctrl-C leaves; the same command resumes where it stopped.
-    Exit status: 0 every chip may be handed out, 1 some chip is held (this counts before a chip
-    that is aside), 2 wrong usage or input, 3 the intake was left before its end, or a chip is
-    still aside.
+    Exit status: 0 every chip may be handed out, 1 some chip is held (even if another is aside),
+    2 wrong usage or input, 3 the intake was left before its end, or a chip is still aside.
     """
     chosen, screen = harness.load_rack(rack), console()
     with fault_log(out):
-        found = harness.hold_intake(
+        sitting = harness.hold_intake(
             chosen, screen, store, out, slot or (), by, on_failure, anew=anew
         )
-    if found.left:
-        screen.say(f"\nLeft. Every answer is saved in {found.journals}.")
+    if sitting.left:
+        screen.say(f"\nLeft. Every answer is saved in {sitting.journals}.")
         screen.say(f"{_THE_SAME[anew]} continues from here.")
         screen.say("If the board is on, unplug it before you touch the chip.")
         return ExitCode.NOT_TESTED
-    if any(chip.hold_reasons for chip in found.chips):
+    if any(chip.hold_reasons for chip in sitting.chips):
         return ExitCode.CHIP_FAILED
-    return ExitCode.NOT_TESTED if found.aside else ExitCode.ALL_PASS
+    return ExitCode.NOT_TESTED if sitting.aside else ExitCode.ALL_PASS

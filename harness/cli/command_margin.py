@@ -1,4 +1,4 @@
-"""``harness margin``: how fast a design still works on a chip."""
+"""``harness margin``: find how fast a design still works on a chip."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ def margin(
 ) -> ExitCode:
     """Find the highest clock rate at which a design's tables pass, on every chip of a rack.
 
-    Exit status: 0 every limit is at or above the clock that the design asks for, 1 some limit is
-    below it, 2 wrong usage or input, 3 a search did not come to its end.
+    Exit status: 0 every limit is at or above the design's clock, 1 some limit is below it, 2 wrong
+    usage or input, 3 a search is incomplete.
     """
     chosen, kind, screen = harness.load_rack(rack), _kind(shmoo), console()
     if kind is MarginKind.SUPPLY and chosen.supply is not None:
@@ -68,15 +68,15 @@ def _kind(shmoo: str) -> MarginKind:
         return MarginKind.RATE
     kinds = {MarginKind.SAMPLE.value: MarginKind.SAMPLE, MarginKind.SUPPLY.value: MarginKind.SUPPLY}
     if shmoo not in kinds:
-        raise typer.BadParameter(f'--shmoo is "{shmoo}"; write sample or supply')
+        raise typer.BadParameter(f'--shmoo is "{shmoo}"; give sample or supply')
     return kinds[shmoo]
 
 
 @contextmanager
 def _progress(screen: Screen) -> Iterator[Tell]:
-    """Print each search as it ends; on a terminal also what is being tried."""
+    """Print each search as it ends; on a terminal also the point being tried."""
     lock = threading.Lock()
-    status = screen.status("reaching the boards") if screen.is_terminal else None
+    status = screen.status("connecting to the boards") if screen.is_terminal else None
 
     def hear(event: MarginEvent) -> None:
         with lock:
@@ -105,12 +105,11 @@ def _print_record(screen: Screen, record: MarginRecord) -> None:
 
 
 def _beside(edge: MarginEdge) -> float:
-    """What a shmoo's rows are sorted by: the voltage in V, else the sample point in ns."""
+    """Sort key of a shmoo's rows: the voltage in V, else the sample point in ns."""
     return float(edge.sample_ns) if edge.volts is None else edge.volts
 
 
 def _print_counts(screen: Screen, rack: Rack, records: Sequence[MarginRecord]) -> None:
     points = sum(len(record.points) for record in records)
     trials = sum(record.trials for record in records)
-    told = f"{len(records)} searched on {rack.name}, {points} points, {trials} trials"
-    screen.say(told)
+    screen.say(f"{len(records)} searched on {rack.name}, {points} points, {trials} trials")

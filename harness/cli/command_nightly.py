@@ -1,4 +1,4 @@
-"""``harness nightly``: run everything and say in five lines what changed since the baseline."""
+"""``harness nightly``: run everything and print in five lines what changed since the baseline."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ def nightly(
 ) -> ExitCode:
     """Run every table on every slot and compare with the baseline.
 
-    Exit status: 0 nothing new, 1 something fails or is unstable that did not in the baseline, 2
-    wrong usage or input, 3 something could not be tested that the baseline has tested. The
-    baseline is the run of this rack that `harness accept` named last.
+    Exit status: 0 nothing new, 1 a new failure or unstable table, 2 wrong usage or input, 3
+    something could not be tested that the baseline tested. The baseline is the run of this rack
+    that `harness accept` accepted last.
     """
     chosen = harness.load_rack(rack)
     screen = console()

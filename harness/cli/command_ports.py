@@ -1,4 +1,4 @@
-"""``harness ports``: list serial ports, so that a person can fill a rack file."""
+"""``harness ports``: list serial ports, for writing a rack file."""
 
 from __future__ import annotations
 
@@ -18,44 +18,44 @@ def ports(
         bool,
         typer.Option(
             "--check",
-            help="Say of each port who may use it, who holds it, who answers there, and what to "
-            "do. Free USB ports are spoken to: their boards' programs start again.",
+            help="For each port, say whether you may use it, what holds it, what answers, and what "
+            "to do. Opens free USB ports: their boards' programs restart.",
         ),
     ] = False,
 ) -> ExitCode:
     """List this computer's serial ports with their USB ids and serial numbers."""
     screen = console()
-    found = harness.serial_ports()
-    if not found:
-        screen.say("No serial port was found; is the board plugged in, and by a data cable?")
+    listed = harness.serial_ports()
+    if not listed:
+        screen.say("No serial port was found; is the board plugged in, with a data cable?")
         return ExitCode.ALL_PASS
-    _list(screen, found)
-    for port in found if check else ():
-        _tell(screen, harness.examine_port(port))
+    _list(screen, listed)
+    for port in listed if check else ():
+        _print_check(screen, harness.examine_port(port))
     return ExitCode.ALL_PASS
 
 
-def _list(screen: Screen, found: tuple[SerialPort, ...]) -> None:
+def _list(screen: Screen, ports: tuple[SerialPort, ...]) -> None:
     table = Table(box=None, pad_edge=False)
     for heading in ("port", "board serial", "vendor:product", "description"):
         table.add_column(heading)
-    for port in found:
+    for port in ports:
         ids = f"{port.vendor}:{port.product}" if port.vendor else "–"
         cells = (port.device, port.serial_number or "–", ids, port.interface or port.description)
         table.add_row(*map(shown, cells))
     screen.print(table)
-    for port in found:
-        if harness.needs_place(port, found):
+    for port in ports:
+        if harness.needs_place(port, ports):
             screen.say(f"{port.device} has no serial number of its own; it is also {port.place}")
 
 
-def _tell(screen: Screen, found: PortCheck) -> None:
-    screen.say(f"\n{found.port.device}")
+def _print_check(screen: Screen, checked: PortCheck) -> None:
+    screen.say(f"\n{checked.port.device}")
     for heading, text in (
-        ("may be used", found.access),
-        ("held by", found.holder),
-        ("modem manager", found.manager),
-        ("answers", found.answer),
-        ("to do", "; ".join(found.advice) or "nothing"),
+        ("may be used", checked.access),
+        ("held by", checked.holder),
+        ("modem manager", checked.manager),
+        ("answers", checked.answer),
+        ("to do", "; ".join(checked.advice) or "nothing"),
     ):
         screen.say(f"  {heading:14} {text}")

@@ -1,4 +1,4 @@
-"""``harness replay``: run a bundle again and say whether the failure is the same."""
+"""``harness replay``: run a bundle again and print whether the failure is the same."""
 
 from __future__ import annotations
 
@@ -34,65 +34,67 @@ _QUIET = {Likeness.STILL_PASSES}
 def replay(
     bundle: Annotated[Path, typer.Argument(help="A file that `harness bundle` made.")],
     port: Annotated[
-        str, typer.Option(help="Serial port or pyserial URL of a board; else the virtual chip.")
+        str,
+        typer.Option(help="Serial port or pyserial URL of a board; else the virtual chip."),
     ] = VIRTUAL_PORT,
     chip: Annotated[str, typer.Option(help="The serial number of the chip in that board.")] = "",
     board: Annotated[str, typer.Option(help="The board's serial number.")] = "",
     profile: Annotated[
-        Path | None, typer.Option(help="The board's profile, if it is another kind of board.")
+        Path | None, typer.Option(help="The board's profile, if it differs from the bundle's.")
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(help="Folder for the replay's own reports; else none.")
+        Path | None, typer.Option(help="Folder for reports of the replay; none without it.")
     ] = None,
     long: Annotated[bool, typer.Option("--long", help="Run more than 50 million cycles.")] = False,
 ) -> ExitCode:
     """Run exactly what a bundle holds, and compare with what it recorded.
 
-    Exit status: 0 all PASS now, 1 some FAIL or UNSTABLE, 2 wrong usage or a bundle that is
-    refused, 3 something could not be tested. Nothing is added to the store.
+    Exit status: 0 all PASS now, 1 some FAIL or UNSTABLE, 2 wrong usage or a refused bundle,
+    3 something could not be tested. Nothing is added to the store.
     """
     screen = console()
     target = ReplayTarget(port, chip, board, profile, None if long else MAX_CYCLES)
     with fault_log(out) if out is not None else nullcontext():
-        found = harness.replay(bundle, target, LineDisplay(screen))
+        result = harness.replay(bundle, target, LineDisplay(screen))
     screen.say()
-    _print(screen, found)
+    _print(screen, result)
     if out is not None:
-        print_reports(screen, harness.write_reports(found.now, out))
-    return exit_code(found.now)
+        print_reports(screen, harness.write_reports(result.now, out))
+    return exit_code(result.now)
 
 
-def _print(screen: Screen, found: Replay) -> None:
-    (then,), (now,) = found.then.chips, found.now.chips
+def _print(screen: Screen, replayed: Replay) -> None:
+    (then,), (now,) = replayed.then.chips, replayed.now.chips
     board = f" on {then.board_serial}" if then.board_serial else ""
-    screen.say(f"Run {found.then.run_id}, chip {then.chip_serial}{board}; now {_now(then, now)}")
-    for name in found.altered:
+    screen.say(f"Run {replayed.then.run_id}, chip {then.chip_serial}{board}; now {_now(then, now)}")
+    for name in replayed.altered:
         screen.say(
-            f"{name} is not byte for byte as run: the bundle says that secrets were "
-            "taken out, which cannot be checked"
+            f"{name} is not identical to what was run: the bundle says that secrets were "
+            "removed, which cannot be checked"
         )
     if now.trouble:
         screen.say(now.trouble)
-    for item in found.comparisons:
+    for item in replayed.comparisons:
         for line in _lines(item):
             screen.say(line)
     order = list(Likeness)
-    items = sorted(found.comparisons, key=lambda item: order.index(item.likeness))
+    items = sorted(replayed.comparisons, key=lambda item: order.index(item.likeness))
     counts = Counter(map(_words, items))
     screen.say(", ".join(f"{count} {words}" for words, count in counts.items()))
 
 
 def _now(then: ChipRecord, now: ChipRecord) -> str:
-    """Say what the replay ran on; what only a person says of a chip is told as that."""
-    told = f"{now.chip_serial} (as you say)"
+    """Describe what the replay ran on; a serial number that only a person gave is marked."""
+    chip = f"{now.chip_serial} (as you say)"
     if now.virtual:
-        chip = "the virtual chip" if now.chip_serial == then.chip_serial else f"virtual chip {told}"
+        same = now.chip_serial == then.chip_serial
+        chip = "the virtual chip" if same else f"virtual chip {chip}"
         other = now.board_serial != then.board_serial
         return f"{chip} on virtual board {now.board_serial}" if other else chip
     if now.chip_serial == UNKNOWN_CHIP:
-        told = "a chip whose serial number nobody gave"
+        chip = "a chip whose serial number was not given"
     board = f"board {now.board_serial}" if now.board_serial else "a board without a serial number"
-    return f"{told} on {board} at {now.port}"
+    return f"{chip} on {board} at {now.port}"
 
 
 def _words(item: Comparison) -> str:

@@ -17,11 +17,11 @@ from harness.cli.screen import console
 
 
 def report(
-    run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest` of both.")] = LATEST,
+    run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest`.")] = LATEST,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
 ) -> ExitCode:
-    """Write the reports of a stored run again. The exit status is that of the run."""
+    """Write the reports of a stored run again. The exit status is the run's."""
     screen = console()
     record = harness.stored_run(run_id, store)
     screen.say(f"{record.kind.capitalize()} {record.run_id}")

@@ -25,7 +25,7 @@ from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console
 
 RetriesOption = Annotated[
-    int, typer.Option(min=0, help="How often a mismatch is run again before a verdict.")
+    int, typer.Option(min=0, help="How often a mismatch is repeated before a verdict.")
 ]
 
 
@@ -67,7 +67,7 @@ def measured(
     policy: RetryPolicy | None = None,
     resume: str = "",
 ) -> RunRecord:
-    """Run a rack, print what is going on and what came of it, and write its reports."""
+    """Run a rack, print its progress and verdicts, and write its reports."""
     with fault_log(out), Store(store) as kept:
         with display(screen, rack.slots) as observe:
             record = harness.run(rack, kept, designs, policy, observe, resume=resume)
@@ -86,7 +86,7 @@ def _rack(
     shuttle: Path | None,
     profile: Path | None,
 ) -> Rack:
-    """Take either the rack file or the one port, never both."""
+    """Load the rack file, or make a rack of one port; never both."""
     if rack is not None:
         if port or chip or board or shuttle or profile:
             raise typer.BadParameter("give a rack file, or --port with its options, not both")

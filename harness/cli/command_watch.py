@@ -1,4 +1,4 @@
-"""``harness watch``: the rack as it runs, and the histories behind it, in a browser."""
+"""``harness watch``: show the running rack and all histories in a browser."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ HOST, PORT = "127.0.0.1", 8311
 def watch(
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     port: Annotated[
-        int, typer.Option(min=0, max=65535, help="Port of the page; 0 takes a free one.")
+        int, typer.Option(min=0, max=65535, help="Port of the page; 0 means any free one.")
     ] = PORT,
     host: Annotated[
-        str, typer.Option(help="Address to listen at; another than this lets others read.")
+        str, typer.Option(help="Address to listen at; any other than the default lets others read.")
     ] = HOST,
 ) -> ExitCode:
-    """Show the rack as it runs, and what is kept, on a page of this computer. Ctrl-C ends it.
+    """Show a running rack and all stored results on a web page of this computer. Ctrl-C ends it.
 
-    The page only reads the store, so it shows runs of any other process, and accepts no change.
+    The page only reads the store, so it also shows runs of other processes, and accepts no change.
     """
     screen = console()
     with harness.watching(store, host, port) as page:

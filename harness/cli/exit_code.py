@@ -13,8 +13,8 @@ class ExitCode(IntEnum):
     ======  =====================================================================
     0       every table of every chip is PASS or WAIVED; every limit at its clock or above
     1       some table is FAIL or UNSTABLE (this counts before anything else), or a limit is
-            below its clock; at night: something that the baseline does not have
-    2       the command was used wrongly, or a file that a person wrote is wrong
+            below its clock; at night: a failure that the baseline does not have
+    2       the command was used wrongly, or an input file has a mistake
     3       something could not be tested: board, link, store, or the run was stopped
     ======  =====================================================================
     """

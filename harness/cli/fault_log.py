@@ -1,4 +1,4 @@
-"""Tells of faults of this program at the end of a command, so that somebody can report them."""
+"""Point out faults of this program at the end of a command, so that they can be reported."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ NAME = "harness.log"
 
 @contextmanager
 def fault_log(folder: Path) -> Iterator[None]:
-    """Keep tracebacks in a file of the folder of reports; says at the end that there are some."""
+    """Keep tracebacks in a file in the folder of reports; say so at the end if there are any."""
     try:
         with tool_log(folder / NAME) as log:
             yield
     finally:
         if log.lost:
-            complain(f"harness: it failed itself; please report this, which {log.lost}")
+            complain(f"harness: please report this fault of harness itself; {log.lost}")
         elif log.used:
-            complain(f"harness: it failed itself; please report it, with what is in {log.path}")
+            complain(f"harness: please report this fault of harness itself, with {log.path}")

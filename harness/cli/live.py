@@ -1,6 +1,6 @@
-"""What a person sees while a rack runs: a row per slot on a terminal, plain lines elsewhere.
+"""Show a run's progress: a row per slot on a terminal, plain lines elsewhere.
 
-One rule: both displays are observers of the same events; neither knows how a run works.
+One rule: both displays observe the same events; neither knows how a run works.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from harness.records import Outcome, Verdict
 
 @contextmanager
 def display(screen: Screen, slots: Sequence[Slot]) -> Iterator[Observer]:
-    """Show a run's progress in the way that suits where it is written to."""
+    """Show a run's progress as rows on a terminal, else as lines."""
     if not screen.is_terminal:
         yield LineDisplay(screen)
         return
@@ -45,7 +45,7 @@ def display(screen: Screen, slots: Sequence[Slot]) -> Iterator[Observer]:
 
 @dataclass
 class _Row:
-    """One slot as it stands."""
+    """The state of one slot."""
 
     slot: str
     chip: str
@@ -55,7 +55,7 @@ class _Row:
 
 
 class RowDisplay:
-    """A table with a row per slot, drawn anew as events arrive from many threads."""
+    """A table with a row per slot, redrawn as events arrive from many threads."""
 
     def __init__(self, slots: Sequence[Slot]) -> None:
         self._rows = {slot.name: _Row(slot.name, slot.chip) for slot in slots}
@@ -63,7 +63,7 @@ class RowDisplay:
         self._lock = threading.Lock()
 
     def __call__(self, event: Event) -> None:
-        """Take an event in."""
+        """Update the row of an event's slot."""
         with self._lock:
             if isinstance(event, RackNews):
                 self._news = event.text
@@ -115,7 +115,7 @@ class LineDisplay:
 def _reaching(port: str) -> str:
     if port == VIRTUAL_PORT:
         return "starting the agent on its virtual board"
-    return f"reaching the board at {port or 'its USB port'}"
+    return f"connecting to the board at {port or 'its USB port'}"
 
 
 def _judged(outcome: Outcome) -> str:

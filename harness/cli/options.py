@@ -1,4 +1,4 @@
-"""Help texts and small conversions that several commands share."""
+"""Help texts and conversions that several commands share."""
 
 from __future__ import annotations
 
@@ -6,12 +6,12 @@ from typing import Annotated
 
 import typer
 
-STORE_HELP = "Where results are kept: a file, or a SQLAlchemy URL."
-RESUME_HELP = "A run that was killed or stopped, or `latest`: finish it, measuring nothing twice."
-OUT_HELP = "Folder for the reports; each run gets a folder of its own in it."
+STORE_HELP = "The store of results: a file, or a SQLAlchemy URL."
+RESUME_HELP = "Finish a run that was killed or stopped, or `latest`; nothing is measured twice."
+OUT_HELP = "Folder for reports; each run gets its own folder inside."
 
 DesignsOption = Annotated[
-    str, typer.Option(help="Only these designs: names or patterns, as in alu181,crc*.")
+    str, typer.Option(help="Only these designs: names or patterns, such as alu181,crc*.")
 ]
 
 

@@ -1,4 +1,4 @@
-"""How a finished run, search or night becomes an exit code."""
+"""The exit codes of a finished run, search or night."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from harness.records import ChipRecord, MarginRecord, RunRecord
 
 
 def exit_code(run: RunRecord) -> ExitCode:
-    """Return the code of a run. A chip without an outcome, or a run without end, passed nothing."""
-    found = {outcome.verdict for chip in run.chips for outcome in chip.outcomes}
-    if any(verdict.failed for verdict in found):
+    """Return a run's code; a chip without outcomes, or an unfinished run, has not been tested."""
+    verdicts = {outcome.verdict for chip in run.chips for outcome in chip.outcomes}
+    if any(verdict.failed for verdict in verdicts):
         return ExitCode.CHIP_FAILED
     whole = bool(run.chips) and run.finished is not None
-    judged = all(verdict.judged for verdict in found)
+    judged = all(verdict.judged for verdict in verdicts)
     if not whole or not judged or any(_untested(chip) for chip in run.chips):
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS
@@ -26,9 +26,9 @@ def _untested(chip: ChipRecord) -> bool:
 
 
 def margin_code(records: Sequence[MarginRecord]) -> ExitCode:
-    """Return the code of searches: a limit below the declared clock counts before trouble.
+    """Return the code of searches: a limit below the declared clock outranks trouble.
 
-    A board that does not come to the declared clock has tested nothing.
+    A board that does not reach the declared clock has tested nothing.
     """
     if any(record.below_declared for record in records):
         return ExitCode.CHIP_FAILED
@@ -39,7 +39,7 @@ def margin_code(records: Sequence[MarginRecord]) -> ExitCode:
 def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> ExitCode:
     """Return the code of a night: as for a run, but what the baseline has does not count.
 
-    A margin that is lost counts as a failure, a search that broke off as something untested.
+    A lost margin counts as a failure, an incomplete search as something untested.
     """
     if changes.has_new_failures or margins.lost_anew:
         return ExitCode.CHIP_FAILED

@@ -1,7 +1,7 @@
-"""Where every command writes: text of strangers is shown there and never obeyed.
+"""The output of every command: untrusted text is shown but cannot steer the terminal.
 
-One rule: nothing is printed by another way. Names, notes and messages come from files that
-somebody else wrote; only this package adds colour and moves the cursor.
+One rule: nothing is printed any other way. Names, notes and messages come from other people's
+files; only this package adds colour and moves the cursor.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ if TYPE_CHECKING:
 
 
 class Screen(Console):
-    """A terminal that text from files of strangers cannot steer: no cursor, title or colour."""
+    """A terminal on which untrusted text cannot set cursor, title or colour."""
 
     def say(self, text: str = "", end: str = "\n") -> None:
-        """Write text as it is, on as many columns as it needs."""
+        """Write text without wrapping it."""
         self.print(shown(text), soft_wrap=True, end=end)
 
     @property
@@ -36,23 +36,23 @@ class Screen(Console):
         return sys.stdin.isatty()
 
     def ask(self, prompt: str, hint: str) -> str:
-        """Put a question; EOFError and KeyboardInterrupt when the person leaves."""
+        """Ask a question; raises EOFError or KeyboardInterrupt when the person leaves."""
         self.say(f"{prompt} [{hint}]: ", end="")
         return self.input()
 
     def render(
         self, renderable: RenderableType, options: ConsoleOptions | None = None
     ) -> Iterator[Segment]:
-        """Give what is shown; characters that hide themselves are visible."""
+        """Render with hidden characters made visible."""
         for text, style, control in super().render(renderable, options):
             yield Segment(text if control else printable(text), style, control)
 
 
 def ready_streams() -> None:
-    """Let no output end a command, with the exit code of a failing chip.
+    """Keep output errors from ending a command with the exit code of a failing chip.
 
-    Letters that a terminal or pipe lacks are written as escapes, typed ones too; an output that
-    is closed or full ends the talking, not the measuring.
+    Characters that a terminal or pipe lacks become escapes, typed ones too. If an output is closed
+    or full, printing stops and measuring goes on.
     """
     for name in ("stdin", "stdout", "stderr"):
         stream = getattr(sys, name)
@@ -65,9 +65,9 @@ def ready_streams() -> None:
 
 
 def _lasting(stream: TextIOWrapper, raw: FileIO) -> TextIOWrapper:
-    """Return a stream to the same place that can be written to whatever becomes of that place.
+    """Return a stream to the same file that accepts text even if the file fails.
 
-    One that keeps nothing back (python -u) still does not.
+    An unbuffered stream (python -u) stays unbuffered.
     """
     stream.flush()
     outlet = _Outlet(stream, raw)
@@ -81,10 +81,10 @@ def _lasting(stream: TextIOWrapper, raw: FileIO) -> TextIOWrapper:
 
 
 class _Outlet(RawIOBase):
-    """Writes to where a stream writes, until that refuses; from then on, to nowhere."""
+    """Writes to a stream's file until that fails; discards everything afterwards."""
 
     def __init__(self, stream: TextIOWrapper, raw: FileIO) -> None:
-        self._stream = stream  # which would close the file if it were let go
+        self._stream = stream  # if it were garbage-collected, it would close the file
         self._raw = raw
         self._refused = False
 
@@ -98,7 +98,7 @@ class _Outlet(RawIOBase):
         return self._stream.fileno()
 
     def write(self, data: Buffer) -> int:
-        """Take everything, in as many parts as the other side takes it."""
+        """Write everything, in as many parts as the file accepts."""
         rest = memoryview(data)
         while rest and not self._refused:
             try:
@@ -114,15 +114,15 @@ class _Outlet(RawIOBase):
 
 
 def console() -> Screen:
-    """Where results are printed."""
+    """Return the screen for results."""
     return Screen(highlight=False, markup=False, emoji=False)
 
 
 def complain(text: str) -> None:
-    """Write an error, beside the results."""
+    """Write an error to stderr."""
     Screen(highlight=False, markup=False, emoji=False, stderr=True).say(text)
 
 
 def shown(text: str, style: str = "") -> Text:
-    """Text for a screen, as wide as it will stand there."""
+    """Return text for a screen, of the width that it will have there."""
     return Text(printable(text), style=style)

@@ -1,4 +1,4 @@
-"""How verdicts look on a terminal: always a symbol and a word, a colour only on top of them."""
+"""How verdicts look on a terminal: always a symbol and a word; colour is only an addition."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def verdict_rich(verdict: Verdict) -> Text:
 
 
 def counts_text(verdicts: Iterable[Verdict]) -> str:
-    """``✗ 1 FAIL  ✓ 20 PASS``: worst first, nothing that did not happen."""
+    """``✗ 1 FAIL  ✓ 20 PASS``: worst first, without zeros."""
     counts = Counter(verdicts)
     return "  ".join(
         f"{SYMBOLS[verdict]} {counts[verdict]} {verdict}"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from typing import Protocol
 
 import numpy as np
 
@@ -28,21 +27,13 @@ from harness.intake.respond import (
     tied_pairs,
 )
 from harness.intake.steps import PinResult, PinState
-from harness.judge import PatternRunner
+from harness.rack import BoardSession
 from harness.shuttle import Design, Direction, Pin, Shuttle, TableSpec
 from harness.table import DRIVING, Pattern
 
 
-class DesignRunner(PatternRunner, Protocol):
-    """The part of a board session that the pin check needs."""
-
-    def select(self, design: Design) -> None:
-        """Select a design; raises LinkError."""
-        ...
-
-
 def check_pins(
-    runner: DesignRunner,
+    session: BoardSession,
     shuttle: Shuttle,
     tables: Sequence[tuple[Design, TableSpec, Pattern]],
 ) -> tuple[PinResult, ...]:
@@ -50,27 +41,27 @@ def check_pins(
 
     A table that the board cannot run shows nothing about any pin.
     """
-    electrical = check_by_pulls(runner, shuttle)
-    answers = list(_ask_all(runner, [piece_of(*table) for table in tables]))
+    electrical = check_by_pulls(session, shuttle)
+    answers = list(_ask_all(session, [piece_of(*table) for table in tables]))
     return tuple(electrical.get(pin.name) or _judge(pin, answers) for pin in shuttle.pins)
 
 
-def _ask_all(runner: DesignRunner, pieces: Sequence[Piece]) -> Iterator[Answer]:
+def _ask_all(session: BoardSession, pieces: Sequence[Piece]) -> Iterator[Answer]:
     for piece in pieces:
         with suppress(TableUnfit):
-            yield _ask(runner, piece)
+            yield _ask(session, piece)
 
 
-def _ask(runner: DesignRunner, piece: Piece) -> Answer:
+def _ask(session: BoardSession, piece: Piece) -> Answer:
     """Run a piece, and test its outputs by weak pulls."""
-    runner.select(piece.design)
+    session.select(piece.design)
     conditions = RunConditions(piece.spec.clock_hz, piece.spec.settle_us, piece.spec.reset_cycles)
     pattern = piece.pattern
-    capture = runner.run(pattern, conditions, window=(0, MAX_CYCLES))
+    capture = session.run(pattern, conditions, window=(0, MAX_CYCLES))
     mask = np.uint32(piece.outputs) & ~pattern.enable[:1]
     driven = {name: getattr(pattern, name)[:1] for name in DRIVING}
     first = Pattern.of(pattern.signals, **driven, highz=mask, line=pattern.line[:1])
-    pulled = runner.run(first, conditions, window=(0, 1))
+    pulled = session.run(first, conditions, window=(0, 1))
     if capture.window is None or pulled.window is None:
         raise BoardMisbehaved("the board kept no words of the pin check; run it again")
     return answered(piece, int(mask[0]) & ~int(pulled.window.floating[0]), capture.window)
@@ -136,7 +127,9 @@ def _by_tables(pin: Pin, answers: Sequence[Answer]) -> PinResult:
     users = list(_users(pin, answers))
     working = [answer for answer in users if right(answer)]
     if working:
-        return PinResult(pin.name, PinState.REACHED, f"proven by {_names(working)}, which works")
+        return PinResult(
+            pin.name, PinState.REACHED, f"proven by correct outputs of {_names(working)}"
+        )
     if users and pin.direction is Direction.SELECT and not any(a.contact for a in users):
         text = "no design responds at all: selection, supply, or the whole carrier"
         return PinResult(pin.name, PinState.OPEN, text)

@@ -1,4 +1,4 @@
-"""Making a run the baseline that later nights are compared with."""
+"""Accept a run as the baseline that later nights are compared with."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from harness.records import RunKind, RunRecord
 
 @dataclass(frozen=True)
 class Accepted:
-    """A new baseline; ``lost`` tables of the baseline before are not in it."""
+    """A new baseline; ``lost`` is how many tables of the previous baseline are not in it."""
 
     record: RunRecord
     lost: int
 
 
 def accept(run: str = LATEST, reason: str = "", store: AnyStore = STORE) -> Accepted:
-    """Make a finished run the baseline of its rack: what fails in it turns no night red.
+    """Make a finished run the baseline of its rack: its failures do not turn a night red.
 
-    ``run`` is its id, or ``latest``, which is never an intake. ``reason`` is for those who ask
-    later. Raises StoreError if there is no such run or store, RunUnfit for a run that is not
-    finished, was stopped, tested nothing or is an intake.
+    ``run`` is its id, or ``latest``, which is never an intake. ``reason`` is shown with every night
+    that is compared with it. Raises StoreError if there is no such run or store, RunUnfit for a run
+    that is not finished, was stopped, tested nothing or is an intake.
     """
     with existing(store) as kept:
         record = named_run(kept, run, RunKind.RUN)

@@ -1,4 +1,4 @@
-"""One chip of a run as one file for a ticket."""
+"""Write one chip of a run as one file for a ticket."""
 
 from __future__ import annotations
 
@@ -31,12 +31,11 @@ def write_bundle(
 ) -> WrittenBundle:
     """Write a chip's report, evidence and inputs into one zip, and beside it a text to paste.
 
-    ``x.zip`` has its text in ``x.ticket.md``; without a path they are in the run's folder of
-    reports. ``design`` leaves out all other designs. The run's files are looked for below the
+    The text of ``x.zip`` is ``x.ticket.md``; without a path both go into the run's folder of
+    reports. ``design`` leaves out all other designs. The run's files are searched for below the
     current folder unless ``places`` names them. Raises BundleError if the chip or design is not
-    in the run, if a file has changed since, or if the bundle would be too large; StoreError if
-    there is no such run, if a file cannot be written, or if there is one that is no text of a
-    bundle.
+    in the run, a file has changed since, or the bundle would be too large; StoreError if there is
+    no such run, a file cannot be written, or a file that is not a bundle's text is in the way.
     """
     with existing(store) as kept:
         record = named_run(kept, run)
@@ -56,5 +55,5 @@ def _check_ours(text: Path) -> None:
     except FileUnusable:
         ours = False
     if not ours:
-        message = f"{text} is there and is no text of a bundle; move it, or give another --out"
+        message = f"{text} exists and is not the text of a bundle; move it, or give another --out"
         raise StoreError(message)

@@ -1,9 +1,9 @@
-"""Checking whatever a person wrote: shuttles, designs, tables, board profiles, rack files.
+"""Check the files that people write: shuttles, designs, tables, board profiles, rack files.
 
-One rule: nothing here knows a rule about a file's content; it finds out what a file is, hands it
-to the reader of that kind and collects the findings. TOML files are told apart by their keys:
-``designs`` a shuttle, ``signals`` a design, ``controller`` a board profile, ``slot`` a rack; a key
-that is nearly one of these counts too, so that the reader can say what is wrong with it.
+One rule: nothing here knows a rule about a file's content. It finds out what kind of file it is,
+passes it to the reader of that kind and collects the findings. A TOML file's kind follows from its
+keys: ``designs`` a shuttle, ``signals`` a design, ``controller`` a board profile, ``slot`` a rack.
+A misspelt key counts too, so that the reader can say what is wrong with it.
 """
 
 from __future__ import annotations
@@ -23,20 +23,19 @@ from harness.virtual import check_models
 
 KINDS = {"designs": "shuttle", "signals": "design", "controller": "profile", "slot": "rack"}
 CLOSE = 0.85
-"""How near a misspelt key must be: "slots", "design", "signal" and "controler" are."""
+"""How close a misspelt key must be: "slots", "design", "signal" and "controler" are."""
 SHUTTLE_FILES = ("shuttle.toml", "vectors/shuttle.toml")
-"""Where a board profile's shuttle is looked for, in its folder and the folders above."""
+"""Where a board profile's shuttle is searched, in its folder and the folders above."""
 SETTINGS = ".toml"
 ORDER = {"shuttle": 0, "profile": 1, "rack": 1, "unknown": 2, "design": 3, "table": 4}
-"""What of a folder is checked first: the others are checked against it."""
+"""The order in which a folder's files are checked: later kinds are checked against earlier ones."""
 
 
 def check(paths: Iterable[str | Path]) -> list[Finding]:
-    """Check files and folders; hand back every finding once, files in the order given.
+    """Check files and folders; return every finding once, in the order of the paths.
 
-    A folder stands for every file in it and below that the tool reads. A rack includes its
-    shuttle, a shuttle its designs with their tables and netlists. Never raises for what is in the
-    files.
+    A folder means every file in it and below that the tool reads. A rack includes its shuttle, and
+    a shuttle its designs with their tables and netlists. Never raises because of a file's content.
     """
     checker = _Checker()
     for path in map(Path, paths):
@@ -48,23 +47,23 @@ def check(paths: Iterable[str | Path]) -> list[Finding]:
 
 
 def _once(findings: Iterable[Finding]) -> list[Finding]:
-    """Leave out what was found before, by whatever way its file was reached."""
-    found: dict[Finding, Finding] = {}
+    """Drop duplicates, even if their file was reached by another path."""
+    first: dict[Finding, Finding] = {}
     for finding in findings:
         place = replace(finding.location, path=whole_path(finding.location.path))
-        found.setdefault(replace(finding, location=place), finding)
-    return list(found.values())
+        first.setdefault(replace(finding, location=place), finding)
+    return list(first.values())
 
 
 @dataclass
 class _Checker:
-    """Findings so far, and shuttles already checked, by their file."""
+    """The findings so far, and the shuttles already checked, by file."""
 
     findings: list[Finding] = field(default_factory=list)
     shuttles: dict[Path, Shuttle | None] = field(default_factory=dict)
 
     def check(self, path: Path) -> None:
-        """Check what is at a path; raises FileUnusable for what cannot be opened."""
+        """Check a file or folder; raises FileUnusable if it cannot be opened."""
         if is_folder(path):
             self.folder(path)
             return
@@ -80,7 +79,7 @@ class _Checker:
         checks[_kind(path)](path)
 
     def folder(self, folder: Path) -> None:
-        """Check every file of a known kind, and warn of tables that no design lists."""
+        """Check every file of a known kind, and warn about tables that no design lists."""
         before = len(self.findings)
         files = [p for p in sorted(names_below(folder)) if _suffix(p) in {SETTINGS, *SUFFIXES}]
         kinds = {path: _kind(path) for path in files}
@@ -95,7 +94,7 @@ class _Checker:
             self.error(
                 "nothing-to-check",
                 folder,
-                "no shuttle, design, profile or rack file is in this folder",
+                "this folder has no shuttle, design, profile or rack file",
                 "name the folder that holds shuttle.toml",
             )
 
@@ -112,7 +111,7 @@ class _Checker:
                 self.inside(design, shuttle)
 
     def rack(self, path: Path) -> None:
-        """Check a rack file, and the shuttle that it names with everything in that."""
+        """Check a rack file, and the shuttle that it names with all its designs."""
         self.findings += check_rack(path)[1]
         top = read_toml(path, Findings())
         named = top.values.get("shuttle") if top is not None else None
@@ -120,7 +119,7 @@ class _Checker:
             self.shuttle(path.parent / named)
 
     def inside(self, design: Design, shuttle: Shuttle) -> None:
-        """Check a design's tables, and its netlist if there is nothing wrong with its signals."""
+        """Check a design's tables, and its netlist unless its own file has an error."""
         for spec in design.tables:
             if is_file(spec.path):
                 self.findings += check_table(spec, design, shuttle)[1]
@@ -128,19 +127,19 @@ class _Checker:
             self.findings += check_models([design])
 
     def wrong(self, design: Design) -> bool:
-        """Tell whether an error was found in a design's own file."""
+        """Return whether a design's own file has an error."""
         file = design.folder / "design.toml"
-        errors = (found for found in self.findings if found.severity is Severity.ERROR)
-        return any(whole_path(found.location.path) == file for found in errors)
+        errors = (item for item in self.findings if item.severity is Severity.ERROR)
+        return any(whole_path(item.location.path) == file for item in errors)
 
     def design(self, path: Path) -> None:
-        """Check one design: only what the shuttle's reading finds in its folder."""
+        """Check one design: report only the shuttle's findings in its folder."""
         shuttle = self.quiet_shuttle(path)
         if shuttle is None:
             self.error(
                 "design-without-shuttle",
                 path,
-                "no shuttle.toml that can be read is in the folder above",
+                "the folder above has no readable shuttle.toml",
                 "put the design's folder beside the shuttle's file",
             )
             return
@@ -155,7 +154,7 @@ class _Checker:
             )
         _, findings = check_shuttle(shuttle.path)
         self.findings += [
-            found for found in findings if whole_path(found.location.path.parent) == folder
+            item for item in findings if whole_path(item.location.path.parent) == folder
         ]
         for design in listed:
             self.inside(design, shuttle)
@@ -168,7 +167,7 @@ class _Checker:
             self.error(
                 "table-without-design",
                 path,
-                "no design of a shuttle has this folder",
+                "this folder belongs to no design of a shuttle",
                 "keep the table beside its design.toml, in a folder that shuttle.toml lists",
             )
             return
@@ -176,7 +175,7 @@ class _Checker:
         self.unlisted(path)
 
     def unlisted(self, path: Path) -> None:
-        """Warn of a table beside a design that does not list it: it would never run."""
+        """Warn about a table that the design beside it does not list: it would never run."""
         file = whole_path(path)
         for design in _designs_in(whole_path(path.parent), self.quiet_shuttle(path)):
             if all(spec.path != file for spec in design.tables):
@@ -193,14 +192,14 @@ class _Checker:
             self.error(
                 "profile-without-shuttle",
                 path,
-                "no shuttle is known whose pins this profile could be checked against",
+                "there is no shuttle to check this profile's pins against",
                 "name the shuttle's file before the profile",
             )
             return
         self.findings += check_profile(path, shuttle)[1]
 
     def profile_shuttle(self, path: Path) -> Shuttle | None:
-        """Return a shuttle named in this check, else the nearest one in the folders above."""
+        """Return the last shuttle of this check, else the nearest one in the folders above."""
         named = [shuttle for shuttle in self.shuttles.values() if shuttle is not None]
         if named:
             return named[-1]
@@ -211,14 +210,14 @@ class _Checker:
         return None
 
     def quiet_shuttle(self, path: Path) -> Shuttle | None:
-        """Return the shuttle in the folder above; its own findings are left out."""
+        """Return the shuttle in the folder above, without its findings."""
         file = whole_path(whole_path(path).parent.parent / "shuttle.toml")
         if file not in self.shuttles and is_file(file):
             return check_shuttle(file)[0]
         return self.shuttles.get(file)
 
     def has_design(self, path: Path) -> bool:
-        """Tell whether a shuttle that has been checked lists this design."""
+        """Return whether a shuttle that was checked lists this design."""
         folder = whole_path(path.parent)
         return any(_designs_in(folder, shuttle) for shuttle in self.shuttles.values())
 
@@ -230,7 +229,7 @@ class _Checker:
         return top is not None
 
     def unknown(self, path: Path) -> None:
-        """Report why a file cannot be placed: unreadable, or of none of the kinds."""
+        """Report why a file is of no known kind, or unreadable."""
         if _suffix(path) != SETTINGS:
             self.error(
                 "unknown-file-kind",
@@ -244,7 +243,7 @@ class _Checker:
                 "unknown-file-kind",
                 path,
                 "the file is neither a shuttle, a design, a board profile nor a rack",
-                f"one of these keys tells: {keys}",
+                f"the kind follows from one of these keys: {keys}",
             )
 
     def error(self, rule: str, path: Path, message: str, advice: str) -> None:
@@ -261,7 +260,7 @@ def _suffix(path: Path) -> str:
 
 
 def _kind(path: Path) -> str:
-    """What a file is: by its suffix, or by its keys (by its name, if it cannot be read)."""
+    """Return a file's kind by its suffix or its keys; by its name if it cannot be read."""
     if _suffix(path) != SETTINGS:
         return "table" if _suffix(path) in SUFFIXES else "unknown"
     top = read_toml(path, Findings())
@@ -272,7 +271,7 @@ def _kind(path: Path) -> str:
 
 
 def _nearly(keys: list[str]) -> str:
-    """Return the kind of a file that has no telling key, but one that is misspelt."""
+    """Return the kind of a file whose key is misspelt."""
     if {"shuttle", "profile"} <= set(keys):
         return "rack"
     close = (

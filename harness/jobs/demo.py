@@ -1,6 +1,6 @@
-"""The demo: a shuttle, a board profile and a rack of virtual boards, copied to where they run.
+"""Copy the demo: a shuttle, a board profile and a rack of virtual boards.
 
-One rule: there is one copy of its files. In a clone they are ``vectors/`` and ``ci/``; a wheel has
+One rule: there is one source of its files. In a clone it is ``vectors/`` and ``ci/``; a wheel has
 the same files inside the package.
 """
 
@@ -30,10 +30,10 @@ class Demo:
 
 
 def copy_demo(folder: str | Path) -> Demo:
-    """Copy the demo's files into a folder, which is made if need be.
+    """Copy the demo's files into a folder, which is created if needed.
 
-    What is there already, just as it would be copied, is left alone. Raises ConfigError, and
-    copies nothing, if a file is there that differs; StoreError if a file cannot be written.
+    Identical files that are already there are left alone. Raises ConfigError, and copies nothing,
+    if an existing file differs; StoreError if a file cannot be written.
     """
     source, folder = _source(), Path(folder)
     tables = (path.relative_to(source) for path in names_below(source / "vectors"))
@@ -42,9 +42,9 @@ def copy_demo(folder: str | Path) -> Demo:
     there = {path for path in wanted if is_there(path)}
     other = [path for path in wanted if path in there and not _holds(path, wanted[path])]
     if other:
-        advice = "name a folder that is new, or move this file away"
+        advice = "name a new folder, or move this file away"
         raise ConfigError(
-            Finding("file-differs", Location(path), "is there, and is not the demo's", advice)
+            Finding("file-differs", Location(path), "exists, and is not the demo's", advice)
             for path in other
         )
     for path in wanted.keys() - there:
@@ -53,7 +53,7 @@ def copy_demo(folder: str | Path) -> Demo:
 
 
 def deserved(slot: Slot) -> tuple[Verdict, str]:
-    """Tell which verdict the chip in a virtual slot should get for the slot's faults, and why."""
+    """Return the verdict that the chip in a virtual slot should get for its faults, and why."""
     if slot.defects:
         return Verdict.FAIL, "the chip is defective: its report names design, cycle and pin"
     if slot.board_faults:

@@ -1,4 +1,4 @@
-"""A line for each event of a rack that is worth one: for logs, and where no terminal is."""
+"""One line for each event of a rack that deserves one: for logs, and without a terminal."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from harness.records import Outcome
 def event_line(
     event: Event, reaching: Callable[[str], str], judged: Callable[[Outcome], str]
 ) -> str:
-    """Tell of an event; empty if it is worth no line.
+    """Return an event's line; empty if it has none.
 
-    ``reaching`` tells what happens at a port, ``judged`` what came of a table.
+    ``reaching`` describes what happens at a port, ``judged`` the outcome of a table.
     """
     match event:
         case SlotConnecting(slot=slot, chip=chip, port=port):

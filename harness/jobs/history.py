@@ -1,4 +1,4 @@
-"""Pages of what all kept runs say about chips, designs and slots."""
+"""Write the histories of chips, designs and slots over all stored runs."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ def history(
     store: AnyStore = STORE,
     folder: str | Path = RUNS / "history",
 ) -> WrittenHistories:
-    """Write a page for each chip, design or slot into a folder; for all if none is named.
+    """Write a page for each chip, design or slot into a folder; for all of them if none is named.
 
     ``chips`` are serial numbers, ``designs`` names, ``slots`` texts such as ``Demo rack/A1``.
-    Raises StoreError for what no kept run has had, and if the pages cannot be written.
+    Raises StoreError for one that no stored run has, and if the pages cannot be written.
     """
     with existing(store) as kept:
         known = kept.subjects()
@@ -40,19 +40,19 @@ def history(
 
 
 def _slot(text: str, known: Sequence[Selection]) -> Selection:
-    """Read ``RACK/SLOT``: as a slot that is known if possible, for names may hold a slash."""
+    """Read ``RACK/SLOT``: as a stored slot if possible, because names may contain a slash."""
     slots = (one for one in known if one.kind is SubjectKind.SLOT)
     rack, _, slot = text.rpartition("/")
     return next((one for one in slots if f"{one.rack}/{one.name}" == text), of_slot(rack, slot))
 
 
 def _refuse_unknown(chosen: Sequence[Selection], known: Sequence[Selection], place: str) -> None:
-    """Raise StoreError for what no run that is kept has had."""
+    """Raise StoreError for a subject that no stored run has."""
     lost = [_named(subject) for subject in chosen if subject not in set(known)]
     if lost:
         message = (
-            f"{place}: nothing is kept of {', '.join(lost)}; "
-            "`harness history` without options writes the list of all"
+            f"{place}: no run has {', '.join(lost)}; "
+            "`harness history` without options lists everything"
         )
         raise StoreError(message)
 

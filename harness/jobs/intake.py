@@ -1,6 +1,6 @@
 """A sitting in which new chips are checked before they are handed out, and its cards.
 
-One rule: whoever goes on with answers of before goes on with the files of then.
+One rule: earlier answers are continued only with the files they were given for.
 """
 
 from __future__ import annotations
@@ -59,12 +59,12 @@ class Terminal(Questioner, Protocol):
 
     @property
     def attended(self) -> bool:
-        """Whether a person answers, who can be asked to make sure."""
+        """Whether a person answers, who can be asked to confirm."""
         ...
 
 
 class Script:
-    """Answers that are known beforehand; ``said`` is what was said and asked."""
+    """Answers from a script; ``said`` has every line shown and question asked."""
 
     attended = False
 
@@ -77,7 +77,7 @@ class Script:
         self.said.append(text)
 
     def ask(self, prompt: str, hint: str) -> str:
-        """Give the next answer; raises EOFError when there are no more."""
+        """Return the next answer; raises EOFError when there are no more."""
         self.said.append(f"{prompt} [{hint}]")
         for answer in self._answers:
             return answer
@@ -86,10 +86,10 @@ class Script:
 
 @dataclass
 class Sitting:
-    """What came of a sitting: the intake's id, and the chips in the order they were done.
+    """The result of a sitting: the intake's id, and the chips in the order they were done.
 
-    ``aside`` are the slots of chips that wait for the next sitting; ``left`` is whether whoever
-    answers left before the end: every answer is kept in ``journals``.
+    ``aside`` are the slots of chips that wait for the next sitting; ``left`` is whether the sitting
+    was left before its end. Every answer is saved in ``journals``.
     """
 
     journals: Path
@@ -112,15 +112,15 @@ def hold_intake(
     """Check new chips before they are handed out, step by step; ends in a card for each.
 
     ``answers`` is a terminal, or the answers themselves in the order of the questions. ``slots``
-    are names, none means all. ``by`` is who answers; asked for if empty. After a table that does
-    not pass the person is asked, unless ``on_failure`` says what follows; without a person the
-    intake continues. Every answer is kept at once; after Ctrl-C, or when the answers are at an
-    end, the same call goes on where it stopped, unless ``anew`` gives up what was left. Cards and
-    reports are in ``out/<run id>/``.
+    are names, none means all. ``by`` is who answers; if empty, it is asked for. After a table
+    that does not pass the person is asked, unless ``on_failure`` says what follows; without a
+    person the intake continues. Every answer is saved at once; after Ctrl-C, or when the answers
+    run out, the same call resumes where it stopped, unless ``anew`` gives up the unfinished intake.
+    Cards and reports are in ``out/<run id>/``.
 
-    Raises ConfigError for a slot that the rack lacks, and if files changed since an intake was
-    left and nobody can be asked; InputError if a table or netlist cannot be used, PortUnavailable
-    while somebody else holds an intake of these slots, VirtualError, and StoreError.
+    Raises ConfigError for a slot that the rack lacks, and if files changed since an intake was left
+    and no person can be asked; InputError if a table or netlist cannot be used, PortUnavailable
+    while another process holds an intake of these slots, VirtualError, and StoreError.
     """
     names = tuple(sorted(set(slots)))
     chosen = _slots(rack, names)
@@ -142,7 +142,7 @@ def hold_intake(
 
 
 def _slots(rack: Rack, names: tuple[str, ...]) -> Rack:
-    """Keep the slots asked for; raises ConfigError for one that the rack lacks."""
+    """Keep the requested slots; raises ConfigError for one that the rack lacks."""
     known = [slot.name for slot in rack.slots]
     lost = [name for name in names if name not in known]
     if lost:
@@ -157,7 +157,7 @@ def _slots(rack: Rack, names: tuple[str, ...]) -> Rack:
 
 @dataclass(frozen=True)
 class _Desk:
-    """Where a sitting is held: who is there, and with which files."""
+    """The people, files and store of a sitting."""
 
     rack: Rack
     plan: IntakePlan
@@ -168,7 +168,7 @@ class _Desk:
     store: Store
 
     def sit(self, sitting: Sitting, anew: bool, choice: str) -> None:
-        """Hold the sitting, from the first chip that is left to the last."""
+        """Hold the sitting, from the first remaining chip to the last."""
         with Locks("harness intake") as locks:
             for name in lock_names(self.rack):
                 locks.take(name)
@@ -202,7 +202,7 @@ class _Desk:
                 write_run(run, self.out / run.run_id)
 
     def journal(self, anew: bool) -> tuple[Journal, str]:
-        """Go on with the intake that was left, or begin one; tells who answers as well."""
+        """Continue the unfinished intake or begin one; returns who answers as well."""
         files = files_of(self.rack, self.plan)
         folder = self.out / "intake"
         journals = read_journals(folder)
@@ -228,7 +228,7 @@ class _Desk:
         return self.begin(folder, files, by), by
 
     def begin(self, folder: Path, files: Mapping[str, str], by: str) -> Journal:
-        """Begin an intake; a run whose answers cannot be kept has an end at once."""
+        """Begin an intake; if its answers cannot be saved, its run ends at once."""
         run = new_run(self.rack, RunKind.INTAKE)
         self.store.start_run(run)
         try:
@@ -238,7 +238,7 @@ class _Desk:
             raise
 
     def who(self, prompt: str, before: str) -> str:
-        """Tell who answers; whoever presses Enter is the one of before."""
+        """Return who answers; Enter means the person from before."""
         if self.by:
             return self.by
         hint = f"your name, or Enter for {before}" if before else "your name, printed on the card"
@@ -249,7 +249,7 @@ class _Desk:
         raise EOFError
 
     def sure(self, head: JournalHeading) -> bool:
-        """Begin again, as was asked for; where a person is, make sure of it."""
+        """Confirm beginning again, if there is a person to ask."""
         question = f"{_begun(head)}, is unfinished. Give it up and begin anew"
         if not self.terminal.attended or self.anew(question):
             return True
@@ -275,13 +275,13 @@ class _Desk:
         return self.terminal.ask(question, _ANEW).strip().casefold() == "anew"
 
     def still_aside(self, slot: Slot) -> None:
-        """Tell of a chip that waits for the next sitting."""
+        """Report a chip that waits for the next sitting."""
         self.terminal.say(
             f"{slot.chip} in slot {slot.name} is still aside; harness intake continues with it."
         )
 
     def finish(self, item: ChipIntake) -> None:
-        """Write a chip's card, and the report of which the card has the hash, beside it."""
+        """Write a chip's card, and beside it the report whose hash is on the card."""
         folder = self.out / item.run.run_id
         try:
             write_run(item.run, folder)

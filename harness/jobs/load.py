@@ -1,4 +1,4 @@
-"""Reading what authors and racks bring, for a script: paths may be texts."""
+"""Read shuttles, racks and tables for a script; paths may be texts."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ def load_rack(path: str | Path) -> Rack:
 def load_table(shuttle: Shuttle, design: str, table: str) -> Pattern:
     """Read one table of a design as arrays.
 
-    Raises ConfigError for a design or table that the shuttle does not have, TableError with
-    every finding if the table cannot be read.
+    Raises ConfigError for a design or table that the shuttle does not have, TableError with every
+    finding if the table cannot be read.
     """
     known = shuttle.designs_by_name
     if design not in known:

@@ -1,6 +1,6 @@
-"""The log of a night, and of faults of this program wherever they come up.
+"""The log of a night, and of this program's own faults.
 
-One rule: what a log cannot take costs the log and nothing else.
+One rule: a log that cannot be written costs the log and nothing else.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ from harness.rack import LOG
 from harness_reports import Scrubber, why_unwritable
 
 _SCRUBBER = Scrubber()
-"""Its folder may be given to others: host paths and passwords stay out."""
+"""Its folder may be shared: host paths and passwords are removed."""
 
 
 @contextmanager
 def tool_log(path: Path) -> Iterator[LogFile]:
-    """Have what the tool logs at the end of a file as well, until this is left."""
+    """Append what the tool logs to a file as well, inside this context."""
     with closing(LogFile(path)) as log:
         LOG.addHandler(log)
         try:
@@ -34,10 +34,10 @@ def tool_log(path: Path) -> Iterator[LogFile]:
 
 
 class LogFile(logging.Handler):
-    """Lines with their time at the end of a file, among them tracebacks. Any thread may write.
+    """Appends lines with their time to a file, tracebacks too. Any thread may write.
 
-    The file is there only if there is something in it. ``lost`` is the first line that it could
-    not take, and why; empty if there is none.
+    The file is created with its first line. ``lost`` is the first line that could not be written,
+    and why; empty if there is none.
     """
 
     def __init__(self, path: Path) -> None:
@@ -49,7 +49,7 @@ class LogFile(logging.Handler):
 
     @property
     def used(self) -> bool:
-        """Whether something stands in the file."""
+        """Whether anything was written."""
         return self._stream is not None
 
     def open(self) -> BinaryIO:
@@ -59,7 +59,7 @@ class LogFile(logging.Handler):
 
     def close(self) -> None:
         """Close the file."""
-        with suppress(OSError):  # what a full disk did not take is written again here
+        with suppress(OSError):  # closing writes again what a full disk refused
             if self._stream is not None:
                 self._stream.close()
         super().close()
@@ -67,14 +67,14 @@ class LogFile(logging.Handler):
     def emit(self, record: logging.LogRecord) -> None:
         """Write what the tool logs, line by line."""
         fault = (record.exc_info or (None, None))[1]
-        told = record.getMessage() if fault is None else f"{type(fault).__name__}: {fault}"
-        self._keep(self.format(record).splitlines(), told)
+        brief = record.getMessage() if fault is None else f"{type(fault).__name__}: {fault}"
+        self._keep(self.format(record).splitlines(), brief)
 
     def write(self, text: str) -> None:
         """Write one line."""
         self._keep([" ".join(text.splitlines())], text)
 
-    def _keep(self, lines: list[str], told: str) -> None:
+    def _keep(self, lines: list[str], brief: str) -> None:
         now = datetime.now().astimezone().isoformat(timespec="seconds")
         text = "".join(f"{now}  {_SCRUBBER.text(line)}\n" for line in lines)
         with self._writing:
@@ -84,4 +84,4 @@ class LogFile(logging.Handler):
                 stream.flush()
             except OSError as error:
                 why = why_unwritable(error)
-                self.lost = self.lost or one_line(f"{self.path} cannot keep ({why}): {told}")
+                self.lost = self.lost or one_line(f"{self.path} cannot be written ({why}): {brief}")

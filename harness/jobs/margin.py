@@ -1,6 +1,6 @@
-"""Margins of a rack: designs and slots in, a record of each search in the store and out.
+"""Search the margins of a rack: designs and slots in, a stored record of each search out.
 
-One rule: this puts the rooms together; how a limit is found is ``harness.margin``'s business.
+One rule: this combines the rooms; ``harness.margin`` decides how a limit is found.
 """
 
 from __future__ import annotations
@@ -38,11 +38,11 @@ _SUPPLY_USE = {MarginKind.SUPPLY: SupplyUse.CHANGING}
 
 @dataclass(frozen=True)
 class Wish:
-    """What is to be searched.
+    """What to search.
 
     ``designs`` and ``slots`` are names, or patterns such as ``crc*``; none means all. ``table``
-    is one table's name, empty for all tables of a design. ``run_id`` is the night's run that the
-    search belongs to. ``only`` are the slots and designs to which it is limited; None means all.
+    is one table's name; empty means all tables of a design. ``run_id`` is the night's run that the
+    search belongs to. ``only`` limits the search to these slots and designs; None means all.
     """
 
     designs: tuple[str, ...] = ()
@@ -62,17 +62,17 @@ def search_margins(
     stop: StopSwitch | None = None,
     observe: Observer = unobserved,
 ) -> tuple[MarginRecord, ...]:
-    """Search the margins of a rack, all slots side by side; voltages one slot after the other.
+    """Search the margins of a rack, all slots in parallel; voltages one slot after the other.
 
-    Every record is in the store when ``tell`` hears of it. Ctrl-C, or ``stop``, ends the searches;
-    what was tried till then is kept, and a design that had no turn has a record that says so.
-    ``observe`` hears of a store that is away, and of what stands in for a virtual board. Nothing a
-    board, a link or a supply does raises: that is in the records, but for a supply that cannot be
-    used at all, or brought back (SupplyTrouble).
+    Every record is stored before ``tell`` gets it. Ctrl-C, or ``stop``, ends the searches: what was
+    tried so far is kept, and a design that was not reached has a record that says so. ``observe``
+    gets news of a store that is away, and of a substitute for a virtual board's interpreter.
+    Whatever a board, a link or a supply does is in the records and never raises, except a supply
+    that cannot be used at all, or not brought back (SupplyTrouble).
 
     Raises ConfigError for a name that does not exist or a kind of search that this rack cannot do,
-    InputError if a table or a netlist cannot be read, PortUnavailable if somebody else uses the
-    bench supply in a way that does not go with the search, VirtualError and StoreError.
+    InputError if a table or a netlist cannot be read, PortUnavailable if another process uses the
+    bench supply in a conflicting way, VirtualError and StoreError.
     """
     with opened(store) as kept:
         return _search_chosen(rack, kept, wish or Wish(), tell, stop or StopSwitch(), observe)
@@ -109,7 +109,7 @@ def write_margin_pages(
     folder: str | Path = RUNS / "margins",
     store: AnyStore = STORE,
 ) -> tuple[Path, ...]:
-    """Write a page for each chip that was searched, compared with all that is kept of it.
+    """Write a page for each chip that was searched, compared with its earlier searches.
 
     Raises StoreError if a page cannot be written or the store cannot be read.
     """
@@ -132,7 +132,7 @@ def _search(
     stop: StopSwitch,
     observe: Observer,
 ) -> None:
-    """Reach the rack's boards, and its supply for a sweep of that, and run every slot."""
+    """Open the rack's boards, and its supply to sweep it, and search every slot."""
     with ExitStack() as opened:
         use = _SUPPLY_USE.get(wish.kind, SupplyUse.STEADY)
         reached = opened.enter_context(reachable(rack, f"margins of {rack.name}", use))

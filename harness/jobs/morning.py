@@ -1,6 +1,6 @@
-"""What a person reads in the morning after a night: five lines, and one on margins.
+"""The summary of a night that a person reads in the morning: five lines, and one on margins.
 
-One rule: always the same five, and nothing colours them.
+One rule: always the same five, without colour.
 """
 
 from __future__ import annotations
@@ -25,45 +25,47 @@ MAX_SHOWN_DROPS = 4
 _SCRUBBER = Scrubber()
 
 
-def morning_lines(found: NightChanges, margins: NightMargins) -> tuple[str, ...]:
-    """Tell what a night found: five lines, and one on margins where any were searched."""
-    return (*five_lines(found), *(_SCRUBBER.text(line) for line in margin_line(margins)))
+def morning_lines(changes: NightChanges, margins: NightMargins) -> tuple[str, ...]:
+    """Return a night's five lines, and one on margins if any were searched."""
+    return (*five_lines(changes), *(_SCRUBBER.text(line) for line in margin_line(margins)))
 
 
-def five_lines(found: NightChanges) -> tuple[str, ...]:
-    """Tell what a person must know: five lines, always the same five, nothing colours them."""
+def five_lines(changes: NightChanges) -> tuple[str, ...]:
+    """Return the five lines, always the same five."""
     rows = (
-        ("newly failing", found.newly_failing, _named(found.newly_failing)),
-        ("newly fixed", found.newly_fixed, _named(found.newly_fixed)),
-        ("unstable", found.unstable, _named(found.unstable)),
-        ("could not be tested", found.untested, _named(found.untested)),
-        ("unchanged", found.unchanged, _counted(found)),
+        ("newly failing", changes.newly_failing, _named(changes.newly_failing)),
+        ("newly fixed", changes.newly_fixed, _named(changes.newly_fixed)),
+        ("unstable", changes.unstable, _named(changes.unstable)),
+        ("could not be tested", changes.untested, _named(changes.untested)),
+        ("unchanged", changes.unchanged, _counted(changes)),
     )
-    return tuple(f"{name:<19}  {len(places):>5}  {told}".rstrip() for name, places, told in rows)
+    return tuple(f"{name:<19}  {len(places):>5}  {text}".rstrip() for name, places, text in rows)
 
 
-def _named(found: Sequence[Change]) -> str:
-    """``SP2-0003 crc16/check, crc16/stream; … (13 known)``: known ones are only counted."""
+def _named(changes: Sequence[Change]) -> str:
+    """``SP2-0003 crc16/check, crc16/stream; … (13 already known)``: known ones are only counted."""
     chips: dict[str, list[str]] = {}
-    for change in found:
+    for change in changes:
         if not change.known:
-            where = f"{change.slot} " if not change.now.judged else ""  # somebody walks there
+            # a person has to go to the slot of what could not be tested
+            where = f"{change.slot} " if not change.now.judged else ""
             tables = chips.setdefault(f"{where}{change.chip_serial}", [])
             tables.append(f"{change.design}/{change.table}")
-    told = [f"{chip} {_some(tables, MAX_SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
-    return _with_remarks(_some(told, MAX_SHOWN_CHIPS, "; "), found)
+    texts = [f"{chip} {_some(tables, MAX_SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
+    return _with_remarks(_some(texts, MAX_SHOWN_CHIPS, "; "), changes)
 
 
-def _with_remarks(told: str, found: Sequence[Change]) -> str:
-    """Add how many of the changes are something special, each counted once."""
-    counts = Counter(_remark(change) for change in found)
+def _with_remarks(text: str, changes: Sequence[Change]) -> str:
+    """Add how many of the changes have a remark, each counted once."""
+    counts = Counter(_remark(change) for change in changes)
     remark = ", ".join(f"{counts[what]} {what}" for what in _REMARKS if counts[what])
-    return f"{told} ({remark})".lstrip() if remark else told
+    return f"{text} ({remark})".lstrip() if remark else text
 
 
-_EXPIRED, _DIFFERENT, _ONLY_BEFORE = "waiver expired", "failed otherwise before", "not in this run"
+_EXPIRED, _DIFFERENT = "waiver expired", "failed differently before"
+_ONLY_BEFORE, _KNOWN = "not in this run", "already known"
 _WAIVED_BEFORE, _ONE_RUN = "waived before", "unstable before, passed in one run"
-_NEWLY_WAIVED, _NEW, _KNOWN = "newly waived", "not in the baseline", "known"
+_NEWLY_WAIVED, _NEW = "newly waived", "not in the baseline"
 _REMARKS = (
     _KNOWN,
     _EXPIRED,
@@ -77,7 +79,7 @@ _REMARKS = (
 
 
 def _remark(change: Change) -> str:
-    """What somebody must know of a change beside its place; empty if nothing."""
+    """Return what else is worth knowing about a change; empty if nothing."""
     was, now = change.before, change.now
     special = {
         _EXPIRED: change.expired,
@@ -89,38 +91,39 @@ def _remark(change: Change) -> str:
         _NEWLY_WAIVED: now is Verdict.WAIVED and was is not Verdict.WAIVED,
         _NEW: was is None and now is Verdict.PASS,
     }
-    return next((what for what, so in special.items() if so), "")
+    return next((what for what, applies in special.items() if applies), "")
 
 
-def _some(texts: Sequence[str], most: int, between: str) -> str:
-    shown = between.join(texts[:most])
-    return shown if len(texts) <= most else f"{shown}{between}{len(texts) - most} more"
+def _some(texts: Sequence[str], limit: int, between: str) -> str:
+    shown = between.join(texts[:limit])
+    return shown if len(texts) <= limit else f"{shown}{between}{len(texts) - limit} more"
 
 
-def _counted(found: NightChanges) -> str:
+def _counted(changes: NightChanges) -> str:
     """``189 PASS, 2 FAIL (1 newly waived)``; without a baseline nothing is new to it."""
-    counts = Counter(change.now for change in found.unchanged)
-    told = ", ".join(f"{number} {verdict}" for verdict, number in sorted(counts.items()))
-    news = [c for c in found.unchanged if _remark(c) in {_NEWLY_WAIVED, _NEW} and found.baseline]
-    return _with_remarks(told, news)
+    same = changes.unchanged
+    counts = Counter(change.now for change in same)
+    text = ", ".join(f"{number} {verdict}" for verdict, number in sorted(counts.items()))
+    news = [c for c in same if _remark(c) in {_NEWLY_WAIVED, _NEW} and changes.baseline]
+    return _with_remarks(text, news)
 
 
 def margin_line(margins: NightMargins) -> tuple[str, ...]:
-    """One line below the five: who lost margin; none if nothing was searched."""
+    """Return the line below the five: who lost margin; none if nothing was searched."""
     if margins.trouble:
         return (f"{'less margin':<19}  {0:>5}  (not searched: {margins.trouble})",)
     if not margins.records:
         return ()
-    return (f"{'less margin':<19}  {len(margins.drops):>5}  {_told(margins)}".rstrip(),)
+    return (f"{'less margin':<19}  {len(margins.drops):>5}  {_drops_text(margins)}".rstrip(),)
 
 
-def _told(margins: NightMargins) -> str:
-    told = _some([drop_text(drop) for drop in margins.drops], MAX_SHOWN_DROPS, "; ")
+def _drops_text(margins: NightMargins) -> str:
+    text = _some([drop_text(drop) for drop in margins.drops], MAX_SHOWN_DROPS, "; ")
     broken = sum(bool(record.trouble) for record in margins.records)
     remarks = [f"{len(margins.records)} searched"]
     if broken:
-        remarks.append(f"{broken} of them not to the end")
+        remarks.append(f"{broken} incomplete")
     if margins.known:
-        remarks.append(f"{margins.known} known")
+        remarks.append(f"{margins.known} already known")
     remark = f"({', '.join(remarks)})"
-    return f"{told} {remark}".lstrip()
+    return f"{text} {remark}".lstrip()

@@ -1,6 +1,6 @@
-"""The nightly job: run everything, compare with the accepted baseline, leave one dated folder.
+"""The nightly job: run everything, compare with the accepted baseline, write one dated folder.
 
-One rule: what a person reads in the morning fits in five lines; everything else is in the folder.
+One rule: the summary fits in five lines; everything else is in the folder.
 """
 
 from __future__ import annotations
@@ -45,14 +45,14 @@ from harness_reports import (
 )
 
 _SCRUBBER = Scrubber()
-"""The folder may be given to others: host paths and passwords stay out of every file in it."""
+"""The folder may be shared: host paths and passwords are removed from every file in it."""
 
 
 @dataclass(frozen=True)
 class Night:
     """A finished night: its run, what changed, and where its files are.
 
-    ``log_lost`` says what ``night.log`` could not keep, and why; empty if nothing.
+    ``log_lost`` says what could not be written to ``night.log``, and why; empty if nothing.
     """
 
     record: RunRecord
@@ -63,14 +63,14 @@ class Night:
 
     @property
     def lines(self) -> tuple[str, ...]:
-        """What a person must know: the five lines, and one on margins where any were searched."""
+        """The five lines, and one on margins if any were searched."""
         return morning_lines(self.changes, self.margins)
 
     @property
     def heading(self) -> str:
-        """Which night this is, what it was compared with, and whether it is whole."""
-        found, record = self.changes, self.record
-        against = baseline_text(found) if found.baseline else "no baseline yet"
+        """Which night this is, what it was compared with, and whether it was stopped."""
+        record = self.record
+        against = baseline_text(self.changes) if self.changes.baseline else "no baseline yet"
         stopped = "; it was stopped" if record.cancelled else ""
         return f"Night {record.run_id} of {_SCRUBBER.text(record.rack)}, {against}{stopped}"
 
@@ -89,11 +89,11 @@ def night(
     observe: Observer = unobserved,
     stop: StopSwitch | None = None,
 ) -> Night:
-    """Run every table on every slot and compare with the run that was accepted last.
+    """Run every table on every slot and compare with the baseline, the run accepted last.
 
-    The folder ``out/night-<date>-<time>-<id>`` gets the reports, ``night.log`` while the night
-    goes on, ``night.json`` and ``night.txt``. ``resume`` is a run that was killed or stopped, or
-    one that is finished and whose night ended before these files were written; or ``latest``.
+    The folder ``out/night-<date>-<time>-<id>`` gets the reports, ``night.log`` during the night,
+    ``night.json`` and ``night.txt``. ``resume`` is a run that was killed or stopped, a finished run
+    whose night ended before these files were written, or ``latest``.
     Raises what ``harness.run`` raises, and StoreError if the folder cannot be written.
     """
     switch = stop if stop is not None else StopSwitch()
@@ -103,7 +103,7 @@ def night(
         folder = night_folder(Path(out), run.run_id)
         with _night_log(folder) as log:
             log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if run_id else ''}")
-            if run_id:  # what it found so far is not the night, should this end too soon as well
+            if run_id:  # an earlier summary must not remain if this attempt ends early too
                 for name in ("night.json", "night.txt"):
                     remove_file(folder / name, folder)
             hear = _logged(log, observe)
@@ -121,7 +121,7 @@ def _compared(
     hear: Observer,
     stop: StopSwitch,
 ) -> Night:
-    """Search the margins of a finished run, compare it with the baseline, and close its night."""
+    """Search a finished run's margins, compare it with the baseline, and close its night."""
 
     def hear_margin(event: MarginEvent) -> None:
         if isinstance(event, MarginFound):
@@ -137,17 +137,17 @@ def _compared(
 
 
 def _close(record: RunRecord, found: NightChanges, out: Path, margins: NightMargins) -> Night:
-    """Close a night; one that cannot be written is told all the same."""
+    """Close a night; an error of writing includes the summary."""
     try:
         return _written(record, found, night_folder(out, record.run_id), margins)
     except StoreError as error:
-        told = morning_lines(found, margins)
+        lines = morning_lines(found, margins)
         advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
-        raise StoreError(f"{error}; {advice}. The night found:", *told) from error
+        raise StoreError(f"{error}; {advice}. The night found:", *lines) from error
 
 
 def _begun(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job], out: Path) -> RunRecord:
-    """Begin a run, or find one to go on with; a finished one if its night was never closed."""
+    """Begin a run, or return the one to continue; a finished one if its night was never closed."""
     if not run_id:
         return new_run(rack)
     run = store.run_to_resume(run_id)
@@ -162,14 +162,14 @@ def _is_whole(run: RunRecord) -> bool:
 
 
 def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | None:
-    """Read what a night is compared with; a store that is away is waited for until Ctrl-C."""
+    """Read a night's baseline; waits for a store that is away until Ctrl-C."""
     try:
         with patiently(store, hear, StopSwitch()):
             return store.baseline(record)
     except StoreError as error:
         message = (
-            f"{error}; the run is kept whole, and `harness report {record.run_id}` writes its "
-            "reports, but it was compared with nothing"
+            f"{error}; the whole run is kept, and `harness report {record.run_id}` writes its "
+            "reports, but it was not compared with a baseline"
         )
         raise StoreError(message) from error
 
@@ -186,9 +186,9 @@ def _written(record: RunRecord, found: NightChanges, folder: Path, margins: Nigh
     return night
 
 
-def known_failures(found: NightChanges) -> frozenset[tuple[str, str, str]]:
-    """Chip, design and table of every FAIL, UNSTABLE and ERROR that the baseline has just so."""
-    places = (*found.unstable, *found.untested, *found.unchanged)
+def known_failures(changes: NightChanges) -> frozenset[tuple[str, str, str]]:
+    """Return chip, design and table of every bad outcome that the baseline has identically."""
+    places = (*changes.unstable, *changes.untested, *changes.unchanged)
     return frozenset(
         (change.chip_serial, change.design, change.table)
         for change in places
@@ -197,14 +197,14 @@ def known_failures(found: NightChanges) -> frozenset[tuple[str, str, str]]:
 
 
 def night_folder(out: Path, run_id: str) -> Path:
-    """Return the folder of a night; its name begins with the date, so that nights sort."""
+    """Return the folder of a night; its name starts with the date, so that nights sort."""
     day, rest = run_id[:8], run_id[8:]
     return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
 
 
 @contextmanager
 def _night_log(folder: Path) -> Iterator[LogFile]:
-    """Open ``night.log``, and say in it what ended the night; raises StoreError."""
+    """Open ``night.log``, and log what ended the night; raises StoreError."""
     with tool_log(folder / "night.log") as log:
         try:
             log.open()
@@ -219,7 +219,7 @@ def _night_log(folder: Path) -> Iterator[LogFile]:
 
 
 def _logged(log: LogFile, observe: Observer) -> Observer:
-    """Have each event that is worth a line in the log, and hand it on."""
+    """Log each event that has a line, and pass every event on."""
 
     def hear(event: Event) -> None:
         text = event_line(event, _at_port, lambda one: f"{one.verdict}  {one.summary}")
@@ -231,4 +231,4 @@ def _logged(log: LogFile, observe: Observer) -> Observer:
 
 
 def _at_port(port: str) -> str:
-    return f"reaching the board at {port or 'its USB port'}"
+    return f"connecting to the board at {port or 'its USB port'}"

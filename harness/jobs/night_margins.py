@@ -1,7 +1,7 @@
-"""The margins of a night: searched after its tables, compared with what they were before.
+"""The margins of a night: searched after its tables, compared with earlier ones.
 
-One rule: a design is searched only where all of its tables passed tonight; a failing one has no
-margin, and says so already.
+One rule: a design is searched only on chips where all of its tables passed tonight; a failing one
+has no margin, and is reported already.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from harness.store import Store
 
 @dataclass(frozen=True)
 class NightMargins:
-    """What a night found of margins: every search, and the losses among them.
+    """A night's margin searches, and the losses among them.
 
-    Of ``drops`` the baseline has as many as ``known`` just so. ``kept`` is all that is known of
-    the chips that were searched, these searches included. ``trouble`` says why there are none.
+    ``known`` counts the ``drops`` that the baseline has identically. ``kept`` are all searches of
+    these chips, including these. ``trouble`` says why there are none.
     """
 
     records: tuple[MarginRecord, ...] = ()
@@ -32,12 +32,12 @@ class NightMargins:
 
     @property
     def lost_anew(self) -> bool:
-        """Whether a margin is lost that the baseline has."""
+        """Whether a margin is lost that the baseline still has."""
         return len(self.drops) > self.known
 
     @property
     def broken(self) -> bool:
-        """Whether something was not searched to its end."""
+        """Whether a search is incomplete."""
         return bool(self.trouble) or any(record.trouble for record in self.records)
 
 
@@ -52,10 +52,8 @@ def search_at_night(
 ) -> NightMargins:
     """Search the designs that the rack file names, and compare each with its history.
 
-    ``baseline`` is the run that was accepted last: a loss that it has too is known.
-
-    What this run has searched to its end before is not searched again. Trouble with boards or
-    supply is told in what is returned. Raises StoreError.
+    A loss that ``baseline`` has too is known. Searches that this run has already completed are not
+    repeated. Trouble with boards or supply is in the result. Raises StoreError.
     """
     if not rack.night_margins or run.cancelled:
         return NightMargins()
@@ -71,7 +69,7 @@ def search_at_night(
 
 
 def _whole(store: Store, run: RunRecord) -> tuple[MarginRecord, ...]:
-    """What this run has searched to its end."""
+    """Return the searches that this run has completed."""
     return tuple(record for record in store.margins(run_id=run.run_id) if not record.trouble)
 
 
@@ -81,25 +79,25 @@ def _compared(
     baseline: Baseline | None,
     records: tuple[MarginRecord, ...],
 ) -> NightMargins:
-    """Find the losses, and those among them that the accepted baseline has."""
+    """Find the losses, and count those that the baseline has too."""
     accepted = store.margins(run_id=baseline.run_id) if baseline is not None else ()
     drops, known = [], 0
     for record in records:
         drop = margin_drop(store.margins(chip=record.chip_serial, design=record.design), record)
         if drop is not None:
             drops.append(drop)
-            known += any(_just_so(one, drop) for one in accepted)
+            known += any(_same_loss(one, drop) for one in accepted)
     return NightMargins(records, tuple(drops), store.margins_behind(run.run_id), known)
 
 
-def _just_so(accepted: MarginRecord, drop: MarginDrop) -> bool:
-    """Whether the accepted night found the chip's limit no higher than it is now, but for noise."""
+def _same_loss(accepted: MarginRecord, drop: MarginDrop) -> bool:
+    """Return whether the baseline's limit is no higher than the limit now, within noise."""
     same = (accepted.chip_serial, accepted.design) == (drop.chip_serial, drop.design)
     whole = not accepted.trouble and accepted.kind is MarginKind.RATE
     return same and whole and (accepted.highest_hz or 0.0) <= drop.now_hz + drop.noise_hz
 
 
 def _passing(run: RunRecord) -> set[tuple[str, str]]:
-    """Slots and designs of which every table passed."""
+    """Return the slots and designs whose tables all passed."""
     tables = [(o.slot, o.design, o.verdict is Verdict.PASS) for c in run.chips for o in c.outcomes]
     return {key[:2] for key in tables} - {key[:2] for key in tables if not key[2]}

@@ -1,7 +1,7 @@
-"""Runs a bundle again, on a virtual chip or on a board, and compares.
+"""Run a bundle again, on a virtual chip or on a board, and compare.
 
-One rule: nothing of a bundle but its tables, netlists, profile and invented faults is used, and
-nothing it says decides where anything is read or written.
+One rule: only a bundle's tables, netlists, profile and invented faults are used, and nothing in it
+decides where anything is read or written.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ MAX_CYCLES = 50_000_000
 """Maximum number of cycles of a replay in all, unless more are asked for."""
 
 UNKNOWN_CHIP = "serial number not given"
-"""What stands in a record for the serial number of a chip that nobody named."""
+"""The serial number in a record if none was given for a chip at a port."""
 
 _SERIAL = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
@@ -52,10 +52,10 @@ class ReplayTarget:
     """What to replay on: the virtual chip, or a board at a port.
 
     ``chip`` is the serial number that a person read off the chip. Without it the virtual chip
-    has the bundle's, and a chip behind a port :data:`UNKNOWN_CHIP`: nothing says that it is the
+    has the bundle's, and a chip at a port :data:`UNKNOWN_CHIP`, because nothing says that it is the
     bundle's. ``board`` is the serial number that the board must have; if it is empty, any board
     at the port will do, and the virtual board has the bundle's. ``profile`` is the board's own
-    profile where it is not the bundle's. ``max_cycles`` is None for a replay without end.
+    profile if it differs from the bundle's. ``max_cycles`` of None means no limit.
     """
 
     port: str = VIRTUAL_PORT
@@ -67,9 +67,9 @@ class ReplayTarget:
 
 @dataclass(frozen=True)
 class Replay:
-    """What was recorded, what came out now, and the two compared table by table.
+    """The recorded run, the run now, and the two compared table by table.
 
-    ``altered`` names the inputs of which the bundle says that secrets were taken out: that they
+    ``altered`` names the inputs from which, as the bundle says, secrets were removed: whether they
     are otherwise what was run cannot be checked.
     """
 
@@ -84,9 +84,9 @@ def replay(
 ) -> Replay:
     """Run exactly what a bundle holds and compare with what it recorded.
 
-    Nothing is stored. Raises BundleError, naming the file in the bundle, if it was altered or is
-    unsafe or asks for too many cycles, InputError if the inputs cannot be read, the port has a
-    login in it or the chip's serial number can be none, and what ``harness.run`` raises.
+    Nothing is stored. Raises BundleError, naming the file in the bundle, if it was altered, is
+    unsafe or needs too many cycles; InputError if the inputs cannot be read, the port contains a
+    login or the chip's serial number is malformed; and what ``harness.run`` raises.
     """
     path, target = Path(path), target if target is not None else ReplayTarget()
     check_port(target.port)
@@ -115,19 +115,19 @@ def replay(
 
 
 def _check_serial(chip: str) -> None:
-    """Refuse what is no serial number; the pattern in the bundle is a stranger's and not asked."""
+    """Refuse a malformed serial number; the bundle's own pattern is not trusted."""
     if chip and not _SERIAL.fullmatch(chip):
         message = f"{chip[:80]!r} is not the serial number of a chip"
         advice = "give 1 to 64 letters, digits, dots, hyphens and underscores, as on the chip"
         raise ConfigError.of("chip-serial", Path("--chip"), message, advice)
 
 
-def _check_cycles(path: Path, jobs: Sequence[Job], most: int | None) -> None:
-    """Refuse tables that would run for ever in silence; ``until`` counts with its limit."""
+def _check_cycles(path: Path, jobs: Sequence[Job], limit: int | None) -> None:
+    """Refuse tables that would run silently for ages; ``until`` counts with its limit."""
     cycles = sum(int(job.pattern.repeat.sum(dtype="int64")) for job in jobs)
-    if most is not None and cycles > most:
-        message = f"its tables take {cycles:,} cycles in all; a replay runs at most {most:,}"
-        advice = "give --long if you mean to run them all the same"
+    if limit is not None and cycles > limit:
+        message = f"its tables take {cycles:,} cycles in all; a replay runs at most {limit:,}"
+        advice = "give --long to run them anyway"
         raise BundleError.of("long-replay", path, message, advice)
 
 
@@ -136,7 +136,7 @@ def _recorded(path: Path, files: Mapping[str, bytes]) -> RunRecord:
     try:
         run = parse_run_json(files.get(RUN, b""))
     except StoreError as error:
-        advice = "ask whoever made the bundle for it again"
+        advice = "ask the bundle's maker for a new copy"
         raise BundleError.of("not-a-bundle", path / RUN, str(error), advice) from error
     if len(run.chips) != 1 or not run.chips[0].outcomes:
         message = f"{RUN} is not about one chip"
@@ -151,7 +151,7 @@ def _chip(run: RunRecord) -> ChipRecord:
 
 
 def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[str, str]) -> None:
-    """Refuse tables that are not those whose outcomes were recorded."""
+    """Refuse tables other than those whose outcomes were recorded."""
     wrong: list[Finding] = []
     for outcome in _chip(then).outcomes:
         design = opened.shuttle.designs_by_name.get(outcome.design)
@@ -161,11 +161,11 @@ def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[
         else:
             file = specs[outcome.table].path
             name = file.relative_to(opened.shuttle.path.parent).as_posix()
-            found = file_sum(file, MAX_FILE_BYTES)
-            if altered.get(name, found) == outcome.table_sha256:
+            sha256 = file_sum(file, MAX_FILE_BYTES)
+            if altered.get(name, sha256) == outcome.table_sha256:
                 continue
             message = f"{INPUTS}/{name} is not the table whose outcome was recorded"
-        advice = "ask whoever made the bundle for it again"
+        advice = "ask the bundle's maker for a new copy"
         wrong.append(Finding("altered-bundle", Location(path), message, advice))
     if wrong:
         raise BundleError(wrong)

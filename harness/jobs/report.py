@@ -1,4 +1,4 @@
-"""What is kept, read again: runs as records and reports, outcomes and limits as tables."""
+"""Read stored runs as records and reports, outcomes and limits as tables."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def stored_run(run: str = LATEST, store: AnyStore = STORE) -> RunRecord:
-    """Read a stored run or intake by its id, the latest unless one is named.
+    """Read a stored run or intake by its id; the latest by default.
 
     Raises StoreError if there is none.
     """
@@ -27,7 +27,7 @@ def write_reports(
 ) -> WrittenReports:
     """Write a run's reports to ``folder/<run id>``. Raises StoreError if that fails.
 
-    With a store they also show what searches found of the margins of the run's chips.
+    With a store they also show the margins of the run's chips.
     """
     place = Path(folder) / record.run_id
     if store is None:
@@ -43,9 +43,9 @@ def outcomes(record: RunRecord) -> pd.DataFrame:
 
 
 def margins(store: AnyStore = STORE, chip: str = "", design: str = "") -> pd.DataFrame:
-    """Return the limits that searches found, oldest first, as a DataFrame: one row per limit.
+    """Return the limits that were found, oldest first, as a DataFrame with one row per limit.
 
-    Of one chip or one design if named. Raises StoreError if there is no such store.
+    ``chip`` and ``design`` select; empty means all. Raises StoreError if there is no such store.
     """
     with existing(store) as kept:
         return margins_frame(kept.margins(chip=chip, design=design))

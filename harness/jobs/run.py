@@ -1,6 +1,6 @@
-"""The whole job: rack, designs and tables in; every outcome in the store; the run's record out.
+"""Run a rack: designs and tables in, every outcome in the store, the run's record out.
 
-One rule: this is where the rooms are put together; what a slot does is its worker's business.
+One rule: this combines the rooms; a slot's worker decides what happens in the slot.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from harness.rack import (
 from harness.records import ChipRecord, Reason, RunKind, RunRecord, Verdict
 from harness.store import Store
 
-BROKEN_OFF = "the run broke off before this table had its turn"
+BROKEN_OFF = "the run broke off before this table"
 
 
 def run(
@@ -58,21 +58,21 @@ def run(
 ) -> RunRecord:
     """Run every table of the chosen designs on every chip of a rack.
 
-    ``designs`` are names or patterns such as ``crc*``; none means all. Every outcome is in the
-    store when ``observe`` hears of it, with the events of ``harness.rack``, from several threads.
-    Ctrl-C, or ``stop``, ends the run early: what was measured is kept, the rest is marked as not
-    run. A store that is away for a while is waited for, and ``observe`` hears of it.
+    ``designs`` are names or patterns such as ``crc*``; none means all. ``observe`` gets the events
+    of ``harness.rack``, from several threads; an outcome is stored before its event. Ctrl-C, or
+    ``stop``, ends the run early: results so far are kept, the rest is marked as not run. A store
+    that is away for a while is waited for, and ``observe`` gets news of it.
 
-    ``resume`` is the id of a run that was killed or stopped, or ``latest``: it is finished, with
-    the designs that it was started with. What has an outcome is not measured again; a table that
-    is kept as NOT RUN is run now.
+    ``resume`` is the id of a run that was killed or stopped, or ``latest``: it is finished with the
+    designs that it was started with. Tables with an outcome are not run again, except those stored
+    as NOT RUN.
 
     Raises ConfigError for a design that does not exist, InputError with every finding if a
-    table, or with a virtual slot a netlist, cannot be used, PortUnavailable while somebody else
+    table, or with a virtual slot a netlist, cannot be used, PortUnavailable while another process
     changes the voltage of the rack's bench supply, VirtualError if virtual boards cannot be
     started, and StoreError if results cannot be kept. With ``resume`` also ConfigError if rack,
-    shuttle, profile or a table is not what it was, StoreError if the run is still under way, and
-    RunUnfit if it is finished or an intake. Nothing a board or a link does raises: that is in the
+    shuttle, profile or a table has changed, StoreError if the run is still under way, and RunUnfit
+    if it is finished or an intake. Faults of a board or a link never raise: they are in the
     outcomes.
     """
     with opened(store) as kept:
@@ -83,12 +83,12 @@ def run(
 
 
 def id_to_resume(store: Store, name: str) -> str:
-    """Return the id of the run that is to go on; empty for a new run. Raises StoreError."""
+    """Return the id of the run to resume; empty for a new run. Raises StoreError."""
     return named_run(store, name, RunKind.RUN).run_id if name else ""
 
 
 def check_resumable(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job]) -> RunRecord:
-    """Read a stored run that can go on with these files; raises as :func:`run`."""
+    """Read a stored run that can be resumed with these files; raises as :func:`run`."""
     before = store.run_to_resume(run_id)
     if before.finished is not None and not before.cancelled:
         message = f"{store.place}: run {run_id} is finished, so there is nothing to resume"
@@ -106,9 +106,9 @@ def run_from(
     observe: Observer = unobserved,
     stop: StopSwitch | None = None,
 ) -> RunRecord:
-    """Run what a run has no outcome for yet; see :func:`run`.
+    """Run the tables that have no outcome yet; see :func:`run`.
 
-    ``begun`` is a heading made by :func:`new_run`, or a stored run to go on with.
+    ``begun`` is a heading made by :func:`new_run`, or a stored run to resume.
     """
     switch = stop if stop is not None else StopSwitch()
     with patiently(store, observe, switch):
@@ -122,12 +122,12 @@ def run_from(
 
 @contextmanager
 def _saying_how_to_finish(begun: RunRecord) -> Iterator[None]:
-    """Have an error of the store say what is kept of a run that is begun, and what to do."""
+    """Add to an error of the store what is kept of the run, and how to finish it."""
     try:
         yield
     except StoreError as error:
         how = f"--resume {begun.run_id} finishes this run"
-        message = f"{error}; what was told as measured is kept, and {how}"
+        message = f"{error}; results already reported are kept, and {how}"
         raise StoreError(message) from error
 
 
@@ -140,7 +140,7 @@ def _measure(
     observe: Observer,
     stop: StopSwitch,
 ) -> None:
-    """Take the run and its boards, and run every slot to its end."""
+    """Lock the run, open its boards, and run every slot."""
     known = {chip.slot: replace(chip, trouble="", outcomes=()) for chip in run.chips}
     holder = f"run {run.run_id} of {rack.name}"
     with Locks(holder) as locks, reach(rack, locks) as reached:
@@ -167,7 +167,7 @@ def _measure(
             planned = tuple(planned_chip(rack, slot, jobs) for slot in rack.slots)
             store.start_run(replace(run, chips=planned))
         with _saying_how_to_finish(run), suppress(ToolFault):
-            # what a slot could not even tell stays planned: NOT RUN
+            # a table whose outcome could not be stored stays as planned: NOT RUN
             run_slots({worker.slot: worker.run for worker in workers}, stop)
 
 
@@ -197,7 +197,7 @@ def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:
 
 
 def check_same(before: RunRecord, rack: Rack, jobs: Sequence[Job]) -> None:
-    """See that a run goes on with the files that it was begun with; raises ConfigError."""
+    """Check that a run is resumed with the files it was started with; raises ConfigError."""
     now = new_run(rack)
     pairs = (
         ("rack", rack.path or rack.shuttle.path, before.rack_sha256, now.rack_sha256),
@@ -215,7 +215,7 @@ def check_same(before: RunRecord, rack: Rack, jobs: Sequence[Job]) -> None:
             Finding(
                 "changed-since",
                 Location(path),
-                f"the {what} is not what it was when run {before.run_id} began",
+                f"the {what} has changed since run {before.run_id} began",
                 "put the old file back, or start a new run",
             )
             for what, path in dict.fromkeys(changed)
@@ -223,7 +223,7 @@ def check_same(before: RunRecord, rack: Rack, jobs: Sequence[Job]) -> None:
 
 
 def _take_run(run: RunRecord, store: Store, locks: Locks) -> None:
-    """Make sure that nobody else works on this run; raises StoreError."""
+    """Lock the run against other processes; raises StoreError."""
     try:
         locks.take(f"run {run.run_id}")
     except PortUnavailable as error:
@@ -234,7 +234,7 @@ def _take_run(run: RunRecord, store: Store, locks: Locks) -> None:
 def _left(
     rack: Rack, jobs: Sequence[Job], run: RunRecord
 ) -> Iterator[tuple[Slot, tuple[Case, ...]]]:
-    """Slots that have something to do, and what; a slot of a new run is always there."""
+    """Yield each slot with its remaining tables; a new run has every slot."""
     done = {
         (outcome.slot, outcome.design, outcome.table)
         for chip in run.chips
@@ -252,7 +252,7 @@ def _left(
 
 
 def planned_chip(rack: Rack, slot: Slot, jobs: Sequence[Job]) -> ChipRecord:
-    """Give a chip every table as not run: what stays so if the run breaks off in any way."""
+    """Record every table of a chip as NOT RUN, in case the run breaks off."""
     now = datetime.now(UTC)
     waiting = (
         not_run(case, Reason.RUN_BROKE_OFF, BROKEN_OFF, now) for case in cases(rack, slot, jobs)

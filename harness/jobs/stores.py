@@ -1,4 +1,4 @@
-"""Where results are kept, as a job is given it, and how long a store that is away is waited for."""
+"""Open the store that a job was given, and wait for a store that is away."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ from harness.records import RunKind, RunRecord
 from harness.store import Store
 
 RUNS = Path("runs")
-"""Where reports are written unless told otherwise, below the current folder."""
+"""The default folder for reports, below the current folder."""
 
 STORE = str(RUNS / "harness.sqlite")
-"""The store unless another is named: a file, or any SQLAlchemy URL."""
+"""The default store: a file, or any SQLAlchemy URL."""
 
 LATEST = "latest"
-"""The word that stands for the run that was started last; an intake where one is of use."""
+"""The name for the run that was started last; includes intakes where they are allowed."""
 
 AnyStore = Store | str | Path
-"""A store as jobs take it: a file, a SQLAlchemy URL, or one that is open and stays so."""
+"""A file, a SQLAlchemy URL, or an open store, which is left open."""
 
 
 def opened(
     store: AnyStore, opener: Callable[[str | Path], Store] = Store
 ) -> AbstractContextManager[Store]:
-    """Open a store for as long as a job takes. Raises StoreError."""
+    """Open a store for the duration of a job. Raises StoreError."""
     return nullcontext(store) if isinstance(store, Store) else opener(store)
 
 
@@ -36,16 +36,16 @@ def existing(store: AnyStore) -> AbstractContextManager[Store]:
 
 
 def named_run(store: Store, name: str, latest: RunKind | None = None) -> RunRecord:
-    """Read the run that a person named, by its id or as the latest. Raises StoreError.
+    """Read a run by its id, or the latest. Raises StoreError.
 
-    ``latest`` is the kind of run that is meant by that; None takes an intake too.
+    ``latest`` is the kind of run that ``latest`` means; None includes intakes.
     """
     return store.latest_run(latest) if name == LATEST else store.run(name)
 
 
 @contextmanager
 def patiently(store: Store, observe: Observer, stop: StopSwitch) -> Iterator[None]:
-    """Wait, inside, for a store that is away, until Ctrl-C or the switch ends that."""
+    """Wait for a store that is away, inside this context, until Ctrl-C or ``stop``."""
     with (
         interrupts_stop(stop),
         store.waiting(lambda text: observe(RackNews(text)), lambda: stop.stopped),

@@ -1,4 +1,4 @@
-"""The tables that a job runs: which designs of a rack are meant, read, and put to a slot."""
+"""Choose the designs and slots of a job by name, and read their tables."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ class Named(Protocol):
 
     @property
     def name(self) -> str:
-        """What people call it."""
+        """Its name in files and messages."""
         ...
 
 
@@ -27,7 +27,7 @@ Chosen = TypeVar("Chosen", bound=Named)
 def load_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
     """Read every table of the chosen designs, and their netlists if there is a virtual slot.
 
-    ``designs`` are names or patterns. Raises ConfigError for one that fits no design, InputError
+    ``designs`` are names or patterns. Raises ConfigError for one that matches no design, InputError
     with the findings of all tables and netlists that cannot be used.
     """
     shuttle = rack.shuttle
@@ -40,9 +40,9 @@ def load_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
 def choose(
     what: str, known: Sequence[Chosen], wanted: Sequence[str], path: Path, whole: str
 ) -> tuple[Chosen, ...]:
-    """Pick what has a name that fits one of the patterns; all if there is no pattern.
+    """Pick those whose name matches one of the patterns; all if there is no pattern.
 
-    Raises ConfigError for patterns that fit no ``what`` of ``whole``, which ``path`` describes.
+    Raises ConfigError for patterns that match no ``what`` of ``whole``, which ``path`` describes.
     """
     names = [one.name for one in known]
     lost = [name for name in wanted if not fnmatch.filter(names, name)]
@@ -51,7 +51,7 @@ def choose(
             Finding(
                 f"unknown-{what}",
                 Location(path),
-                f'no {what} of {whole} fits "{name}"',
+                f'no {what} of {whole} matches "{name}"',
                 nearest(name, names),
             )
             for name in lost

@@ -88,15 +88,11 @@ def trace(
     for row in rows:
         scale = Scale(0, columns - 1, start)
         edges[row] = find_edge(scale, lambda column, row=row: passes(row, column))  # type: ignore[misc]
-        start = _near(edges[row], columns)
+        near = edges[row].passing
+        start = columns - 1 if near is None else near
     return edges
 
 
 def from_the_middle(count: int, middle: int) -> tuple[int, ...]:
     """Order rows so that each is adjacent to an earlier one: up from the middle, then down."""
     return (*range(middle, count), *range(middle - 1, -1, -1))
-
-
-def _near(edge: Edge, columns: int) -> int:
-    """The column at which to start the next row."""
-    return columns - 1 if edge.passing is None else edge.passing

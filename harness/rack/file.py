@@ -25,12 +25,12 @@ from harness.rack.sections import (
     read_recovery,
     read_supply,
 )
-from harness.shuttle import Shuttle, TomlTable, is_serial, load_shuttle, read_toml
+from harness.shuttle import Shuttle, TomlTable, is_serial, load_shuttle, read_toml, take_up_to
 from harness.supply import SupplySpec
 
 Read = TypeVar("Read")
 
-MAX_SUPPLY_MA = 5_000.0
+MAX_SUPPLY_MA = 5_000
 
 
 def load_rack(path: Path) -> Rack:
@@ -143,18 +143,14 @@ def check_port(port: str) -> None:
 
 def _draws(table: TomlTable, port: str) -> float | None:
     """Read the supply current of a virtual chip."""
-    supply = table.take("supply_ma", float) if "supply_ma" in table else None
-    if supply is None:
+    if "supply_ma" not in table:
         return None
     if port != VIRTUAL_PORT:
         message = "only a virtual chip can be given a supply current"
         table.error(
             "fault-on-hardware", "supply_ma", message, "remove it; a real board measures it"
         )
-    if not 0 <= supply <= MAX_SUPPLY_MA:
-        message = f'"supply_ma" is {supply:g}'
-        table.error("out-of-range", "supply_ma", message, f"write 0 to {MAX_SUPPLY_MA:,.0f}")
-    return supply
+    return take_up_to(table, "supply_ma", 0.0, MAX_SUPPLY_MA)
 
 
 def _accept(table: TomlTable, key: str) -> None:

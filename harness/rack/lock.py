@@ -29,6 +29,7 @@ FOLDER = Path(tempfile.gettempdir()) / "harness-locks"
 if sys.platform == "win32":
     import msvcrt
 
+    # msvcrt locks are mandatory: lock bytes far behind the text, so that others can read it
     _AT, _SHARERS = 1 << 20, 64
 
     def _seize(stream: IO[str]) -> None:

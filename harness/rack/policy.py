@@ -13,10 +13,6 @@ from harness.rack.session import Opener, StopSwitch
 from harness.records import ChipRecord, Outcome
 
 
-def _nowhere(record: ChipRecord) -> None:
-    del record
-
-
 @dataclass(frozen=True)
 class Policy:
     """What a job requires of a station.
@@ -32,7 +28,7 @@ class Policy:
 
     stop: StopSwitch = field(default_factory=StopSwitch)
     tell: Observer = unobserved
-    keep: Callable[[ChipRecord], None] = _nowhere
+    keep: Callable[[ChipRecord], None] = unobserved
     names: Mapping[str, str] = field(default_factory=dict)
     must_be: str = ""
     met: bool = False

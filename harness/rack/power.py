@@ -51,7 +51,7 @@ def cycle_power(cycle: PowerCycle, names: Mapping[str, str]) -> str:
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=errors,
-                start_new_session=True,
+                start_new_session=True,  # a kill reaches its children, a Ctrl-C does not reach it
             )
         except (OSError, ValueError) as error:
             why = getattr(error, "strerror", None) or str(error)

@@ -12,9 +12,10 @@ from harness.board import BoardProfile
 from harness.link import names_user, shown_address
 from harness.rack.model import PATIENCE_S
 from harness.rack.power import PowerCycle
-from harness.shuttle import Shuttle, TomlTable, nearest
+from harness.shuttle import Shuttle, TomlTable, nearest, take_up_to
 from harness.supply import Limits, SupplySpec
 
+MAX_SECONDS = 3600
 MAX_SETTLE_S = 60.0
 MAX_TOLERANCE_V = 1.0
 MIN_BAUD, MAX_BAUD = 300, 3_000_000
@@ -55,10 +56,10 @@ def read_recovery(table: TomlTable, usual: Recovery) -> Recovery:
     power, patience_s = usual
     power = PowerCycle(
         _command(table, power.command),
-        _seconds(table, "power_cycle_timeout_s", power.timeout_s),
-        _seconds(table, "power_cycle_wait_s", power.wait_s),
+        take_up_to(table, "power_cycle_timeout_s", power.timeout_s, MAX_SECONDS),
+        take_up_to(table, "power_cycle_wait_s", power.wait_s, MAX_SECONDS),
     )
-    return power, _seconds(table, "patience_s", patience_s)
+    return power, take_up_to(table, "patience_s", patience_s, MAX_SECONDS)
 
 
 def _command(table: TomlTable, usual: tuple[str, ...]) -> tuple[str, ...]:
@@ -71,14 +72,6 @@ def _command(table: TomlTable, usual: tuple[str, ...]) -> tuple[str, ...]:
     if words and not words[0].strip():
         table.error("empty-text", "power_cycle", "the first word is empty", "name a program")
     return words
-
-
-def _seconds(table: TomlTable, key: str, usual: float) -> float:
-    value = table.take(key, float, usual)
-    if not 0 <= value <= 3600:
-        table.error("out-of-range", key, f'"{key}" is {value}', "write 0 to 3600")
-        return usual
-    return value
 
 
 def read_supply(top: TomlTable, profile: BoardProfile | None) -> SupplySpec | None:

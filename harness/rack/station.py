@@ -360,6 +360,7 @@ def run_slots(works: Mapping[str, Callable[[], None]], stop: StopSwitch) -> None
             stop.stop()
 
     names = {name: f"slot {name}" for name in works}
+    # daemons, so that a second Ctrl-C ends the process without waiting for a board
     threads = [
         threading.Thread(target=work, args=(names[name], done), name=names[name], daemon=True)
         for name, done in works.items()

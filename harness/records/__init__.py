@@ -1,4 +1,4 @@
-"""What was found, as frozen values, and the one way to JSON and back."""
+"""Results as frozen values, and their conversion to JSON and back."""
 
 from harness.records.codec import (
     CodecError,

@@ -1,10 +1,10 @@
 """Records to JSON values and back, and the JSON Schema of both, by the records' own annotations.
 
-One rule: :data:`_PLAIN` and :func:`schema_of` say what may stand in a record, for every direction
+One rule: :data:`_PLAIN` and :func:`schema_of` define what a record may contain, for both directions
 at once; nothing here knows a record by name, so a new field needs no code. Reading is strict: an
 unknown, missing or mistyped field is refused with its place (``run.chips[2].slot``). Only a field
-with a default may be missing: it is younger than the record. Numbers that JSON has no notation for
-are the strings ``nan``, ``inf`` and ``-inf``.
+with a default may be missing: it was added later. Numbers that JSON has no notation for are the
+strings ``nan``, ``inf`` and ``-inf``.
 """
 
 from __future__ import annotations
@@ -39,16 +39,16 @@ _NOT_IN_JSON = {"nan": math.nan, "inf": math.inf, "-inf": -math.inf}
 
 
 class CodecError(ValueError):
-    """A JSON value does not fit the record that is wanted; the text starts with its place."""
+    """A JSON value does not fit the record; the message starts with its place."""
 
 
 def encode(record: object) -> JsonValue:
     """Turn a record into values that ``json.dumps`` takes unchanged.
 
-    Raises TypeError for a record that has a field of a kind which no record may have.
+    Raises TypeError for a record with a field of a type that records may not have.
     """
-    found: JsonValue = _CONVERTER.unstructure(record)
-    return found
+    value: JsonValue = _CONVERTER.unstructure(record)
+    return value
 
 
 def decode(kind: type[T], value: JsonValue, place: str) -> T:
@@ -62,8 +62,8 @@ def decode(kind: type[T], value: JsonValue, place: str) -> T:
 def to_text(value: object) -> str:
     """Return JSON text; raises TypeError for what has no JSON.
 
-    Any text can be kept, also the half of a surrogate pair that stands for an odd byte in a file's
-    name; the quick library refuses that, so the standard one does it.
+    Any text can be kept, also a lone surrogate, which is how Python shows an odd byte in a file's
+    name; the fast library refuses that, so the standard one writes it.
     """
     try:
         return orjson.dumps(value).decode()
@@ -72,7 +72,7 @@ def to_text(value: object) -> str:
 
 
 def to_value(text: str | bytes) -> Any:
-    """Return what JSON text says; raises ValueError if it is none."""
+    """Return the value of JSON text; raises ValueError if it is not JSON."""
     try:
         return orjson.loads(text)
     except orjson.JSONDecodeError:
@@ -80,12 +80,12 @@ def to_value(text: str | bytes) -> Any:
 
 
 def rewritten(value: T, change: Callable[[str], str]) -> T:
-    """Return a record with other texts in the place of its own; words of an enum stay."""
+    """Return a record with its texts changed; words of an enum stay."""
     return typing.cast("T", _rewritten(value, change))
 
 
 def blank(kind: type[T], /, **known: Any) -> T:
-    """Return a record of which only this is known: else it has empty texts, zeros and None."""
+    """Return a record with these fields; the others are empty texts, zeros and None."""
     hints = typing.get_type_hints(kind)
     empty = {name: _empty(hint) for name, hint in hints.items() if name not in known}
     return kind(**empty, **known)
@@ -94,7 +94,7 @@ def blank(kind: type[T], /, **known: Any) -> T:
 def schema_of(kind: Any, definitions: Schemas) -> dict[str, Any]:
     """Return the JSON Schema of an annotation; those of records are put into ``definitions``.
 
-    Raises TypeError for what may not stand in a record.
+    Raises TypeError for what a record may not contain.
     """
     origin, arguments = typing.get_origin(kind), typing.get_args(kind)
     if kind in _PLAIN:
@@ -107,7 +107,7 @@ def schema_of(kind: Any, definitions: Schemas) -> dict[str, Any]:
         return {"enum": [member.value for member in kind]}
     if dataclasses.is_dataclass(kind):
         return _schema_of_record(typing.cast("type[Any]", kind), definitions)
-    msg = f"{getattr(kind, '__name__', kind)} cannot stand in a record"
+    msg = f"{getattr(kind, '__name__', kind)} cannot be part of a record"
     raise TypeError(msg)
 
 
@@ -133,7 +133,7 @@ def _empty(hint: Any) -> Any:
 
 
 def _rewritten(value: Any, change: Callable[[str], str]) -> Any:
-    """Where nothing changes the same value comes back, however large it is."""
+    """Change texts; a value in which nothing changes is returned itself, however large it is."""
     if type(value) is str:
         new = change(value)
         return value if new == value else new
@@ -149,7 +149,7 @@ def _rewritten(value: Any, change: Callable[[str], str]) -> Any:
 
 
 def _complaint(error: Exception, place: str) -> str:
-    """Say what is wrong first: fields that should not be or are missing, then the first value."""
+    """Describe one error: unknown or missing fields first, then the first wrong value."""
     if isinstance(error, IterableValidationError):
         inner, item = error.group_exceptions()[0][0]
         return _complaint(inner, f"{place}[{item.index}]")
@@ -169,7 +169,7 @@ def _complaint(error: Exception, place: str) -> str:
 def _exactly(kind: type[T], value: object) -> T:
     # bool is an int to Python, but not to a reader of JSON
     if type(value) is not kind:
-        msg = f"{kind.__name__} wanted, {type(value).__name__} found"
+        msg = f"expected {kind.__name__}, got {type(value).__name__}"
         raise ValueError(msg)
     return value
 
@@ -218,7 +218,7 @@ _PLAIN = {
 
 
 def _reader(kind: Any, converter: cattrs.Converter) -> Callable[[Any, Any], Any]:
-    schema_of(kind, {})  # refuses what it does not know
+    schema_of(kind, {})  # refuses unknown types
     fields = make_dict_structure_fn(kind, converter, _cattrs_forbid_extra_keys=True)
     return lambda value, _: fields(_exactly(dict, value), kind)
 

@@ -1,7 +1,7 @@
-"""How much margin a design had on a chip, as it is kept: values, and what makes a loss of it.
+"""The margin of a design on a chip, as it is kept, and when a lower one counts as a loss.
 
-One rule: a margin says what was tried and how often it passed; whatever is worked out of that for
-a person (per cent, an alarm) is worked out here, once.
+One rule: a margin says what was tried and how often it passed; what people read of it (per cent, an
+alarm) is computed here, once.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class MarginPoint:
 
     ``rate_hz`` was asked for, ``achieved_hz`` is what the board measured or set. ``sample_ns`` is
     the time from the last edge to reading, 0: as late as the cycle allows. ``volts`` is the supply
-    voltage that was set, None where none was. ``passing`` says how the point was decided.
+    voltage that was set, None if none was. ``passing`` says how the point was decided.
     """
 
     rate_hz: float
@@ -70,16 +70,16 @@ class MarginEdge:
 class MarginRecord:
     """One search, or one shmoo, of one design on one chip.
 
-    ``run_id`` is the night's run, empty for a search of its own. ``table`` is empty where all
-    tables of the design ran; ``tables_sha256`` stands for what was run. ``declared_hz`` is the
-    clock by which a margin is told: the one that the design is promised to work at
-    (``promised_hz``) where the board can do it, else the fastest that its tables ask for.
-    ``edges`` has one limit for a search, and one for each
-    sample point or voltage of a shmoo. ``noise_low_hz`` to ``noise_high_hz`` is where the limit of
-    the first edge may lie: from the fastest rate below which nothing was mixed or failed to the
-    slowest above which nothing passed; both None if there is no limit. ``fastest_hz`` and
-    ``slowest_hz`` bound what was searched. ``exact`` tells that hardware timed every cycle.
-    ``trouble`` says why the search broke off; then ``edges`` may be missing.
+    ``run_id`` is the night's run, empty for a search of its own. ``table`` is empty if all tables
+    of the design ran; ``tables_sha256`` identifies them. ``declared_hz`` is the clock that a
+    margin is relative to: the one that the design is promised to work at (``promised_hz``) if the
+    board reaches it, else the fastest that its tables ask for. ``edges`` has one limit for a
+    search, and one for each sample point or voltage of a shmoo. ``noise_low_hz`` to
+    ``noise_high_hz`` is where the limit of the first edge may lie: from the fastest rate below
+    which nothing was mixed or failed to the slowest above which nothing passed; both None if there
+    is no limit. ``fastest_hz`` and ``slowest_hz`` bound what was searched. ``exact`` means that
+    hardware timed every cycle. ``trouble`` says why the search broke off; then ``edges`` may be
+    missing.
     """
 
     margin_id: str
@@ -132,7 +132,7 @@ class MarginRecord:
 
     @property
     def short(self) -> bool:
-        """Whether the board never came to the declared clock, so that nothing is known of it."""
+        """Whether the board never reached the declared clock, so that nothing is known there."""
         highest, failing = self.highest_hz, self.failing_hz
         if self.trouble or self.below_declared or highest is None:
             return False

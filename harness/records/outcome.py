@@ -1,4 +1,4 @@
-"""Verdicts and the evidence that is kept for them: what the store holds and reports read.
+"""Verdicts and their evidence, as the store holds and reports read them.
 
 Plain frozen values of strings, numbers, tuples and datetimes only, so that they pass through
 JSON unchanged. Pins are named, never numbered: a reader needs no shuttle file.
@@ -66,7 +66,7 @@ class Window:
 
 @dataclass(frozen=True)
 class PinCount:
-    """How often one pin was tested wrong in the run that is reported."""
+    """How often one pin was wrong in the run that is reported."""
 
     pin: str
     signal: str
@@ -104,7 +104,7 @@ class Conditions:
 
 @dataclass(frozen=True)
 class WaiverRecord:
-    """The waiver that was applied or had run out, as it stood then. ``expiry`` is an ISO date."""
+    """The waiver that was applied or had expired, as it was then. ``expiry`` is an ISO date."""
 
     owner: str
     reason: str

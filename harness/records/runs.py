@@ -1,7 +1,7 @@
-"""Runs and the chips in them, each as much as was read of it: a type for every degree.
+"""Runs and their chips, with a type for each degree of completeness.
 
-One rule: a heading says who and when and nothing of outcomes; whoever needs outcomes asks for a
-type that has them, so that what was read in part is never written or judged as a whole.
+One rule: a heading has identities and times and no outcomes; code that needs outcomes takes a type
+that has them, so that a partly read run is never written or judged as a whole one.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class ChipHeading:
 
 @dataclass(frozen=True)
 class TableVerdict:
-    """One table of a design, and what is known of the chip by it."""
+    """One table of a design, and its verdict."""
 
     design: str
     table: str
@@ -78,7 +78,7 @@ class ChipRecord(ChipHeading):
 
     @property
     def overview(self) -> ChipOverview:
-        """The same with no more than an overview has."""
+        """The same, reduced to an overview."""
         firsts: dict[Verdict, Outcome] = {}
         for outcome in self.outcomes:
             firsts.setdefault(outcome.verdict, outcome)
@@ -91,8 +91,8 @@ class ChipRecord(ChipHeading):
 class RunKind(StrEnum):
     """What a run is: the tables of a rack, or the intake of new chips on its boards.
 
-    An intake is evidence on its chips. It is no night of the rack, so nothing is compared with it,
-    and only ``harness intake`` goes on with it.
+    An intake is evidence on its chips. It is not a night of the rack, so nothing is compared with
+    it, and only ``harness intake`` continues it.
     """
 
     RUN = "run"
@@ -127,14 +127,14 @@ class RunHeading:
 
 @dataclass(frozen=True)
 class RunOverview(RunHeading):
-    """One run for an overview: every verdict, and no more evidence than an overview points at."""
+    """One run for an overview: every verdict, and only the evidence that an overview refers to."""
 
     chips: tuple[ChipOverview, ...]
 
 
 @dataclass(frozen=True)
 class ChipOfRun(RunHeading):
-    """One chip of a run whole; of all ``chips`` of the run, who they are."""
+    """One whole chip of a run, and the headings of all ``chips`` of the run."""
 
     chips: tuple[ChipHeading, ...]
     chip: ChipRecord
@@ -151,6 +151,6 @@ class RunRecord(RunHeading):
 
     @property
     def overview(self) -> RunOverview:
-        """The same with no more than an overview has."""
+        """The same, reduced to an overview."""
         chips = tuple(chip.overview for chip in self.chips)
         return RunOverview(**{**vars(self), "chips": chips})

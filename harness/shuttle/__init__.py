@@ -1,5 +1,6 @@
 """The shuttle: pins, designs and their tables, read from TOML."""
 
+from harness.shuttle.checks import take_up_to
 from harness.shuttle.dotted import parse_toml
 from harness.shuttle.model import (
     Bus,
@@ -37,5 +38,6 @@ __all__ = [
     "place_of_offset",
     "read_bytes",
     "read_toml",
+    "take_up_to",
     "without_mark",
 ]

@@ -7,7 +7,6 @@ can be a table column, a Verilog port and part of a file name.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 
 from harness.errors import Location
 from harness.shuttle.model import MAX_PINS
@@ -30,10 +29,7 @@ def take_pins(table: TomlTable, key: str) -> tuple[tuple[str, Location], ...]:
 
     Invalid entries become ``bad-pin-name`` or ``bad-pin-range`` findings.
     """
-    return tuple(_expand_all(table, key))
-
-
-def _expand_all(table: TomlTable, key: str) -> Iterator[tuple[str, Location]]:
+    pins: list[tuple[str, Location]] = []
     for index, text in enumerate(table.strings(key)):
         place = table.location(key, index)
         names = expand_range(text)
@@ -46,9 +42,10 @@ def _expand_all(table: TomlTable, key: str) -> Iterator[tuple[str, Location]]:
             )
         for name in names or ():
             if is_name(name):
-                yield name, place
+                pins.append((name, place))
             else:
                 bad_name(table, place, name)
+    return tuple(pins)
 
 
 def bad_name(table: TomlTable, place: Location, name: str) -> None:

@@ -76,18 +76,14 @@ def _number(table: TomlTable, listed: list[tuple[Direction, Named]]) -> tuple[Pi
         else:
             pins[name] = Pin(name, direction, len(pins))
     if len(pins) > MAX_PINS:
-        _too_many(table, len(pins))
+        table.findings.error(
+            "too-many-pins",
+            table.location(),
+            f"the chip has {len(pins)} pins; a vector holds at most {MAX_PINS}",
+            "leave out pins that no table drives or tests",
+        )
     if not pins:
         table.findings.error(
             "no-pins", table.location(), "the chip has no pins", "list its inputs and outputs"
         )
     return tuple(pins.values())
-
-
-def _too_many(table: TomlTable, count: int) -> None:
-    table.findings.error(
-        "too-many-pins",
-        table.location(),
-        f"the chip has {count} pins; a vector holds at most {MAX_PINS}",
-        "leave out pins that no table drives or tests",
-    )

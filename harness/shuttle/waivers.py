@@ -5,7 +5,7 @@ One rule: a waiver without an owner, without an expiry date or without a subject
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date
 
 from harness.shuttle.model import Design, Pin, Waiver
@@ -58,15 +58,17 @@ def _check_target(
     table: TomlTable, waiver: Waiver, designs: Mapping[str, Design], pins: Mapping[str, Pin]
 ) -> None:
     design = designs.get(waiver.design)
+    _check_known(table, "design", waiver.design, designs, "there is no design")
     if design is None:
-        message = f'there is no design "{waiver.design}"'
-        table.error("waiver-of-unknown", "design", message, nearest(waiver.design, designs))
         return
     names = [spec.name for spec in design.tables]
-    if waiver.table and waiver.table not in names:
-        message = f'design "{design.name}" has no table "{waiver.table}"'
-        table.error("waiver-of-unknown", "table", message, nearest(waiver.table, names))
+    _check_known(table, "table", waiver.table, names, f'design "{design.name}" has no table')
     known = [*pins, *design.signals_by_name]
-    if waiver.pin and waiver.pin not in known:
-        message = f'there is no pin or signal "{waiver.pin}"'
-        table.error("waiver-of-unknown", "pin", message, nearest(waiver.pin, known))
+    _check_known(table, "pin", waiver.pin, known, "there is no pin or signal")
+
+
+def _check_known(
+    table: TomlTable, key: str, name: str, known: Collection[str], missing: str
+) -> None:
+    if name and name not in known:
+        table.error("waiver-of-unknown", key, f'{missing} "{name}"', nearest(name, known))

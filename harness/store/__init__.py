@@ -1,4 +1,4 @@
-"""Every run kept: models, queries and the records that reports read."""
+"""The store of runs: models, queries and the records that reports read."""
 
 from harness.store.engine import store_file
 from harness.store.glance import Glance, SlotGlance

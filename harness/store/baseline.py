@@ -1,7 +1,7 @@
-"""What a night is compared with: the verdicts of the run of its rack that was accepted last.
+"""What a night is compared with: the verdicts of its rack's run that was accepted last.
 
-One rule: no evidence is read, for nothing is compared with it; so the answer costs the same however
-much a run has kept of its failures.
+One rule: evidence is not compared, so it is not read; the cost does not depend on how much of it a
+run has.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ def _accepted(connection: Connection, of: RunHeading) -> tuple[str, datetime, st
 def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
     """Read the baseline of a run, in the order of its outcomes; None if there is none.
 
-    It is another run of a rack of the same name, with chips of the same shuttle: a name alone is
-    soon given twice.
+    It is another run of a rack of the same name with chips of the same shuttle, because different
+    racks may have the same name.
     """
     accepted = _accepted(connection, of)
     if accepted is None:
@@ -70,8 +70,8 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
             .where(o.run_id == run_id)
             .order_by(o.number)
         ).all()
-        found = [
+        known = [
             KnownVerdict(slot, chip, design, table, verdict_of(verdict), sha256, mismatches)
             for slot, chip, design, table, verdict, sha256, mismatches in rows
         ]
-    return Baseline(run_id, when, why, tuple(found))
+    return Baseline(run_id, when, why, tuple(known))

@@ -1,7 +1,7 @@
-"""What is kept but cannot be read: one damaged record never hides the others.
+"""Stored data that cannot be read: one damaged record never hides the others.
 
-One rule: damage is told as damage, with its place, and stands for something untested; it is
-neither a verdict on a chip nor a fault of this program.
+One rule: damage is reported as damage, with its place, and counts as untested; it is neither a
+verdict on a chip nor a fault of this program.
 """
 
 from __future__ import annotations
@@ -19,35 +19,35 @@ RESTORE = "restore the store from a backup"
 T = TypeVar("T")
 
 StandIn = Callable[[CodecError], Mapping[str, Any]]
-"""Says what is told of a record that is damaged like this."""
+"""Gives the fields of a record that replaces one with this damage."""
 
 _VERDICTS = {verdict.value: verdict for verdict in Verdict}
 
 
 @dataclass(frozen=True)
 class Unreadable:
-    """Stands for a body that is no JSON; no record is made of it."""
+    """Replaces a body that is not JSON; no record is made of it."""
 
     why: str
 
 
 def value_or_damage(text: Any) -> Any:
-    """Return what a body's JSON says, or :class:`Unreadable`: the other rows are read on."""
+    """Return the value of a body's JSON, or :class:`Unreadable`, so that other rows are read."""
     try:
         return to_value(text)
     except RecursionError:
         return Unreadable("its values are nested too deeply")
     except (ValueError, TypeError) as error:
-        return Unreadable(f"it is no JSON: {error}")
+        return Unreadable(f"it is not JSON: {error}")
 
 
 def read_body(
     kind: type[T], body: Any, word: str, known: Mapping[str, Any], stand_in: StandIn
 ) -> T:
-    """Make the record of a body, called ``word`` in texts; its row says what is ``known`` of it.
+    """Make the record of a body, called ``word`` in messages; its row has what is ``known`` of it.
 
-    One that is damaged, or belongs elsewhere than its row says, is a record of which only that is
-    known, and what ``stand_in`` says of it.
+    A record that is damaged, or disagrees with its row, is replaced by one with the known fields
+    and those of ``stand_in``.
     """
     try:
         return _record(kind, body, word, known)
@@ -61,12 +61,12 @@ def _record(kind: type[T], body: Any, word: str, known: Mapping[str, Any]) -> T:
     record = decode(kind, body, word)
     for name, value in known.items():
         if getattr(record, name) != value:
-            raise CodecError(f"{word}.{name}: not what its row says")
+            raise CodecError(f"{word}.{name}: not what its row has")
     return record
 
 
 def verdict_of(word: object) -> Verdict:
-    """Return a verdict as it is kept; a word that is none says nothing about a chip: ERROR."""
+    """Return a stored verdict; ERROR, which says nothing about a chip, for any other word."""
     return _VERDICTS.get(word, Verdict.ERROR) if isinstance(word, str) else Verdict.ERROR
 
 
@@ -75,9 +75,9 @@ _DAMAGE = ValueError, TypeError, LookupError, ArithmeticError, AttributeError, R
 
 @contextmanager
 def undamaged(place: str) -> Iterator[None]:
-    """Turn whatever values of the wrong kind lead to, while rows are read, into a StoreError."""
+    """Turn every error caused by values of the wrong kind in rows into a StoreError."""
     try:
         yield
     except _DAMAGE as error:
         why = "nested too deeply" if isinstance(error, RecursionError) else error
-        raise StoreError(f"{place}: what is kept is damaged ({why}); {RESTORE}") from error
+        raise StoreError(f"{place}: stored data is damaged ({why}); {RESTORE}") from error

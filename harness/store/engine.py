@@ -29,7 +29,7 @@ BUSY_SECONDS = 30
 """How long a write waits for another program that is writing to the same SQLite file."""
 
 BRIEFLY_SECONDS = 2
-"""The same while the store is waited for, when somebody is to hear of it and may stop it."""
+"""The same during a run, which reports the wait and can be stopped meanwhile."""
 
 _CREATING = 0x68_61_72_6E
 """Number of the advisory lock that PostgreSQL holds while a store is created."""
@@ -56,7 +56,7 @@ _ADVICE = (
 
 
 def store_url(where: str | Path) -> URL:
-    """Return the address of a store: text with ``://`` is meant as one, all else names a file.
+    """Return the address of a store: text with ``://`` is one already, other text names a file.
 
     A file's name is taken literally, whatever is in it. Raises StoreError for an address that
     cannot be read, or keeps nothing.
@@ -89,21 +89,21 @@ def store_file(where: str | Path) -> Path | None:
 
 
 def busy_seconds(patience: Patience) -> float:
-    """How long SQLite itself waits for its turn to write."""
+    """Return how long SQLite itself waits for its turn to write."""
     return min(BRIEFLY_SECONDS, BUSY_SECONDS) if patience.listened_to else BUSY_SECONDS
 
 
 WhenEmpty = Callable[[str], None]
-"""Raises StoreError if no store is to be made at this place, where nothing is kept yet."""
+"""Raises StoreError if no store may be made at this place, which is still empty."""
 
 
 def make_store(place: str) -> None:
-    """Agree: something is about to be kept."""
+    """Allow a new store, for a caller that will write to it."""
     del place
 
 
 def make_none(place: str) -> None:
-    """Refuse: who wants to read makes no store."""
+    """Refuse to make a store for a caller that only reads."""
     message = (
         f"{place}: no results are kept here yet; `harness run RACK.toml` keeps some, or name "
         "another store with --store"
@@ -114,9 +114,9 @@ def make_none(place: str) -> None:
 def open_engine(url: URL, when_empty: WhenEmpty = make_store) -> Engine:
     """Open the database; an empty one gets our tables.
 
-    An SQLite file with anything of another program in it is refused before anything changes in
-    it. A PostgreSQL database may be shared: our tables are made beside those that others have in
-    the same schema, unless one of the names is taken.
+    An SQLite file with anything of another program in it is refused and left unchanged. A
+    PostgreSQL database may be shared: our tables are made beside others in the same schema,
+    unless one of the names is taken.
 
     Raises StoreError if it cannot be opened or has a schema of another version.
     """
@@ -174,7 +174,7 @@ def _options(url: URL, path: Path | None) -> dict[str, Any]:
 
 
 def _prepare_sqlite(connection: Any, record: object) -> None:
-    """Make SQLite keep its promises: a finished commit survives a power cut."""
+    """Make a finished commit survive a power cut."""
     del record
     cursor = connection.cursor()
     for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
@@ -187,20 +187,19 @@ def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
     if not inspect(engine).has_table(SchemaRow.__tablename__):
         _create(engine, place, when_empty)
     with engine.connect() as connection:
-        found = connection.scalar(select(SchemaRow.version))
-    if found != SCHEMA_VERSION:
+        version = connection.scalar(select(SchemaRow.version))
+    if version != SCHEMA_VERSION:
         message = (
-            f"{place}: the store has schema version {found}, this tool needs {SCHEMA_VERSION}; "
+            f"{place}: the store has schema version {version}, this tool needs {SCHEMA_VERSION}; "
             "use the tool's version that wrote it, or choose another store"
         )
         raise StoreError(message)
 
 
 def _create(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
-    """Make all tables and say their version, or leave the database as empty as it was.
+    """Make all tables and record their version, or leave the database as it was.
 
-    Of programs that do so at the same time one does, and the others wait. Refuses names that are
-    taken.
+    If several programs do so at once, one does and the others wait. Refuses names that are taken.
     """
     with writing(engine) as connection:
         if connection.dialect.name == "postgresql":
@@ -210,7 +209,7 @@ def _create(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
             return
         if taken := ", ".join(sorted(names & set(Base.metadata.tables))):
             message = (
-                f"{place}: holds tables of another program that have the names of ours ({taken}); "
+                f"{place}: tables of another program have names that the store needs ({taken}); "
                 "choose another store"
             )
             raise StoreError(message)

@@ -20,9 +20,9 @@ from harness.store.records import read_chips, read_heading, read_outcomes
 
 @dataclass(frozen=True)
 class SlotGlance:
-    """One slot of a run: who is in it, how many tables have which verdict.
+    """One slot of a run: its chip, and how many tables have which verdict.
 
-    ``latest`` is what was measured last, None as long as nothing was.
+    ``latest`` is the latest outcome that was measured, None if there is none yet.
     """
 
     chip: ChipHeading
@@ -39,7 +39,7 @@ class Glance:
 
 
 def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
-    """Read how a run stands; raises RunUnfit if there is none."""
+    """Read the state of a run; raises RunUnfit if there is none."""
     heading = read_heading(connection, run_id, place)
     counts, latest = read_counts(connection, run_id), read_latest(connection, run_id, place)
     slots = tuple(
@@ -50,7 +50,7 @@ def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
 
 
 def read_counts(connection: Connection, run_id: str) -> Mapping[str, Mapping[Verdict, int]]:
-    """How many tables of each slot have which verdict."""
+    """Count the tables of each slot by verdict."""
     rows = connection.execute(
         select(OutcomeRow.slot, OutcomeRow.verdict, func.count())
         .where(OutcomeRow.run_id == run_id)
@@ -63,16 +63,16 @@ def read_counts(connection: Connection, run_id: str) -> Mapping[str, Mapping[Ver
 
 
 def read_latest(connection: Connection, run_id: str, place: str) -> dict[str, Outcome]:
-    """The outcome of each slot that was begun last, of those that were measured."""
+    """Read the measured outcome of each slot that was started last."""
     latest = OutcomeRow.number.in_(_latest_numbers(connection, run_id))
     return {o.slot: o for _, o in read_outcomes(connection, run_id, place, latest)}
 
 
 def _latest_numbers(connection: Connection, run_id: str) -> Sequence[int]:
-    """Number of each slot's latest outcome.
+    """Find the number of each slot's latest outcome.
 
-    Asked for on its own, and without a join: a server that has not looked at the new rows yet
-    may plan a join so badly that it takes minutes.
+    A query of its own, without a join: a server without statistics of the new rows may plan a join
+    so badly that it takes minutes.
     """
     newest = (OutcomeRow.started.desc(), OutcomeRow.number.desc())
     place = func.row_number().over(partition_by=OutcomeRow.slot, order_by=newest)
@@ -85,7 +85,7 @@ def _latest_numbers(connection: Connection, run_id: str) -> Sequence[int]:
 
 
 def read_racks(connection: Connection) -> tuple[str, ...]:
-    """Names of all racks that ever ran, the one that ran last first."""
+    """Read the names of all racks that ever ran, the latest first."""
     latest = func.max(RunRow.started)
     return tuple(
         connection.scalars(select(RunRow.rack).group_by(RunRow.rack).order_by(latest.desc()))

@@ -1,7 +1,7 @@
 """Writes rows in bulk: one row a statement in a file, many in one piece on a server.
 
-One rule: a row that is there is written over in its place, so that writing again what was written
-already (after a commit whose answer was lost) changes nothing.
+One rule: a row that is there already is overwritten in place, so that writing the same rows again
+(after a commit whose answer was lost) changes nothing.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ MAX_ROWS = 500
 """Maximum number of rows in one statement to a server, where a text has at most 1 GB."""
 
 _TEXTS = {"body"}
-"""JSON that is kept to the letter, so it travels as a text."""
+"""Columns whose JSON is kept to the letter, so it travels as text."""
 
 _AS_TEXT: Mapping[type, Callable[[Any], str]] = {
     datetime: lambda moment: in_utc(moment).isoformat(),
@@ -49,7 +49,7 @@ def put_outcomes(connection: Connection, rows: Sequence[Row]) -> None:
 
 
 def put_chips(connection: Connection, run_id: str, rows: Sequence[Row]) -> None:
-    """Write chips of a run, each over what its slot had; new ones come after those there are."""
+    """Write chips of a run, each over what its slot had; new ones come last."""
     places = select(ChipRow.slot, ChipRow.position).where(ChipRow.run_id == run_id)
     known = {slot: position for slot, position in connection.execute(places)}  # noqa: C416
     placed = [
@@ -76,7 +76,7 @@ def _put(
 
 
 def _as_json(row: Row) -> dict[str, Any]:
-    """Make values that JSON has of those that it lacks."""
+    """Replace values that JSON lacks by texts."""
     return {
         name: _AS_TEXT[type(value)](value) if type(value) in _AS_TEXT else value
         for name, value in row.items()
@@ -87,7 +87,7 @@ def _as_json(row: Row) -> dict[str, Any]:
 def _row_statement(
     model: type[Base], key: tuple[str, ...], names: tuple[str, ...]
 ) -> sqlite.Insert:
-    """Write a row over one that is there; made once for many commits."""
+    """Make the statement that writes a row over an existing one, once for many commits."""
     return _over(sqlite.insert(model), key, names)
 
 

@@ -29,7 +29,7 @@ def read_margins(
 ) -> tuple[MarginRecord, ...]:
     """Read margins, oldest first.
 
-    One that is damaged is a search that broke off; its trouble says so, with ``place``.
+    A damaged one is read as a search that broke off; its trouble says so, with ``place``.
     """
     oldest = (MarginRow.measured, MarginRow.margin_id)
     rows = connection.execute(select(*_COLUMNS).where(*chosen).order_by(*oldest))
@@ -37,7 +37,7 @@ def read_margins(
 
 
 def about(chip: str, design: str, run_id: str) -> Iterator[ColumnElement[bool]]:
-    """Choose margins by these columns; an empty text stands for all."""
+    """Choose margins by these columns; an empty text means all."""
     if chip:
         yield MarginRow.chip_serial == chip
     if design:
@@ -47,7 +47,7 @@ def about(chip: str, design: str, run_id: str) -> Iterator[ColumnElement[bool]]:
 
 
 def behind(run_id: str, most: int) -> ColumnElement[bool]:
-    """Choose a run's margins, and of its chips the latest: so many of each design and kind."""
+    """Choose a run's margins, and the latest ``most`` of its chips by design and kind."""
     own = MarginRow.run_id == run_id
     chips = select(MarginRow.chip_serial).where(own)
     place = func.row_number().over(

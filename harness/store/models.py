@@ -1,9 +1,8 @@
 """The tables of the store, as SQLAlchemy models that SQLite and PostgreSQL both take.
 
 One rule: columns hold what people search by; everything else of an outcome is in ``body``, the
-record as JSON. What is worked out of outcomes (subjects, layouts, nights) can be made again from
-them. A change here needs a new
-``SCHEMA_VERSION``: a store of another version is refused.
+record as JSON. Subjects, layouts and nights can be made again from the outcomes. A change here
+needs a new ``SCHEMA_VERSION``: a store of another version is refused.
 """
 
 from __future__ import annotations
@@ -93,7 +92,7 @@ class RunRow(Base):
     accepted: Mapped[datetime | None] = mapped_column(Moment)
     accepted_why: Mapped[str] = mapped_column(Text, default="", server_default="")
     summarised: Mapped[bool] = mapped_column(default=False, server_default=false())
-    """Whether the run's rows in ``nights`` say what its outcomes say."""
+    """Whether the run's rows in ``nights`` agree with its outcomes."""
 
 
 class ChipRow(Base):
@@ -151,7 +150,7 @@ class SubjectRow(Base):
 
 
 class LayoutRow(Base):
-    """Which tables a summary is about: JSON of ``[chip, design, table]``, the same for many nights.
+    """The tables of a summary: JSON of ``[chip, design, table]``, the same for many nights.
 
     ``sha256`` is that of ``entries``.
     """
@@ -164,7 +163,7 @@ class LayoutRow(Base):
 
 
 class NightRow(Base):
-    """What one run found of one subject: a letter for each entry of the layout, in its order.
+    """One run's verdicts on one subject: a letter for each entry of the layout, in its order.
 
     SQLite keeps the rows of a subject side by side, so that a history is read in one piece.
     """

@@ -1,7 +1,7 @@
-"""Waits for a database that goes away for a while: stopped, restarted, locked by another program.
+"""Waits for a database that is away for a while: stopped, restarted, locked by another program.
 
-One rule: only a database that is away is waited for, and only while somebody is told of it and
-wants to wait; a full disk or a damaged file will not mend itself and is said at once.
+One rule: only a database that is away is waited for, and only while a listener is informed and
+lets it go on; a full disk or a damaged file will not mend itself and is reported at once.
 """
 
 from __future__ import annotations
@@ -24,12 +24,12 @@ T = TypeVar("T")
 PATIENCE_SECONDS = 120.0
 """How long a run waits for its store to come back."""
 
-GIVEN_UP = "the run is stopped, so it is not waited for any longer"
+GIVEN_UP = "the run was stopped, so the wait for the store ended"
 
 _PAUSE_SECONDS = 0.25
 _MAX_PAUSE_SECONDS = 2.0
 _LOOK_SECONDS = 0.1
-"""How soon a pause ends when the waiting is to end."""
+"""How soon a pause ends once the wait is over."""
 
 _AWAY_STATES = ("08", "57P", "53300", "40")
 """Beginnings of SQLSTATE: no connection, shutting down or starting, too many clients, rolled back.
@@ -39,7 +39,7 @@ PostgreSQL documentation, appendix A, "PostgreSQL Error Codes".
 
 
 def is_away(error: BaseException | None) -> bool:
-    """Tell whether a database error may be gone in a minute, without anybody's doing."""
+    """Tell whether a database error may go away by itself within a minute."""
     if not isinstance(error, DBAPIError):
         return False
     if error.connection_invalidated:
@@ -56,7 +56,7 @@ def is_away(error: BaseException | None) -> bool:
 class Patience:
     """Tries again while the database is away, for ``seconds`` from when it was first missed.
 
-    Without a listener nothing is waited for. Any thread may call; the news is told once.
+    Without a listener it does not wait. Any thread may call; the listener hears of it once.
     """
 
     def __init__(self, place: str, seconds: float) -> None:
@@ -74,7 +74,7 @@ class Patience:
 
     @contextmanager
     def while_told(self, tell: Tell, to_end: Asked) -> Iterator[None]:
-        """Wait, inside, for a database that is away, and tell when it goes and comes back."""
+        """Wait, inside, for a database that is away; report when it goes and comes back."""
         self._tell, self._to_end = tell, to_end
         try:
             yield
@@ -82,14 +82,14 @@ class Patience:
             self._tell, self._to_end = None, _never
 
     def see_through(self, action: Callable[[], T]) -> T:
-        """Do a thing until it is done; raises its error if it is another or patience is over.
+        """Repeat an action until it succeeds; raises any other error, and its own after the wait.
 
-        Raises StoreError if the waiting is to end.
+        Raises StoreError if the wait is ended.
         """
         pause = _PAUSE_SECONDS
         while True:
             try:
-                found = action()
+                result = action()
             except DBAPIError as error:
                 if self._tell is None or not is_away(error):
                     raise
@@ -99,11 +99,11 @@ class Patience:
                     raise StoreError(f"{self._place}: {_cause(error)}; {GIVEN_UP}") from error
             else:
                 self._is_back()
-                return found
+                return result
             pause = min(2 * pause, _MAX_PAUSE_SECONDS)
 
     def _is_to_end_within(self, pause: float) -> bool:
-        """Pause; at once if nobody wants to wait any more, which is told."""
+        """Pause; tell whether the wait was ended meanwhile, which ends the pause at once."""
         end = time.monotonic() + pause
         while not self._to_end():
             left = end - time.monotonic()
@@ -113,7 +113,7 @@ class Patience:
         return True
 
     def _may_wait(self, error: DBAPIError) -> bool:
-        """Note that the database is away; tell so the first time."""
+        """Note that the database is away, and report it the first time."""
         with self._lock:
             now = time.monotonic()
             if self._missed is not None:
@@ -130,7 +130,9 @@ class Patience:
             missed, self._missed = self._missed, None
         if missed is not None:
             gone = time.monotonic() - missed
-            self._say(f"{self._place}: results are kept again after {gone:.0f} s; the run goes on")
+            self._say(
+                f"{self._place}: results are kept again after {gone:.0f} s; the run continues"
+            )
 
     def _say(self, text: str) -> None:
         if self._tell is not None:

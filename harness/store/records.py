@@ -1,7 +1,7 @@
 """Rows of the store from records, and records from rows.
 
-One rule: a record that is read is equal to the one that was kept; a body that does not fit is
-said to be damaged, with its place.
+One rule: a record that is read equals the one that was kept; a body that does not fit is reported
+as damaged, with its place.
 """
 
 from __future__ import annotations
@@ -51,18 +51,18 @@ def run_row(run: RunHeading) -> Row:
 
 
 def is_begun(connection: Connection, run: RunHeading) -> bool:
-    """Tell whether this very heading is there: a commit whose answer was lost."""
+    """Tell whether this very heading is there: its commit succeeded and the answer was lost."""
     wanted = run_row(run)
-    found = connection.execute(
+    row = connection.execute(
         select(*(getattr(RunRow, name) for name in wanted)).where(RunRow.run_id == run.run_id)
     ).first()
-    return found is not None and dict(found._mapping) == wanted  # noqa: SLF001 - a public name
+    return row is not None and dict(row._mapping) == wanted  # noqa: SLF001 - a public name
 
 
 def chip_row(chip: ChipHeading) -> Row:
     """Columns of a chip, but for its run and its position in it.
 
-    What a board told of itself may hold a NUL, which no column of a server takes: it is shown.
+    What a board reports of itself may hold a NUL, which no column of a server takes: it is shown.
     """
     return {
         name: value.replace("\0", VISIBLE_NUL) if isinstance(value, str) else value
@@ -101,14 +101,14 @@ def read_headings(
 
 def read_heading(connection: Connection, run_id: str, place: str) -> RunHeading:
     """Read the heading of a run; raises RunUnfit if there is none."""
-    found = read_headings(connection, [run_id])
-    if not found:
+    headings = read_headings(connection, [run_id])
+    if not headings:
         raise unknown_run(connection, run_id, place)
-    return found[0]
+    return headings[0]
 
 
 def unknown_run(connection: Connection, run_id: str, place: str) -> RunUnfit:
-    """A run of this name is not kept."""
+    """Say that no run of this name is kept."""
     known = read_run_ids(connection)
     latest = f"the latest is {known[-1]}" if known else "none is kept yet"
     return RunUnfit(f"{place}: no run {run_id} is kept here; {latest}")
@@ -149,15 +149,16 @@ def read_chip(connection: Connection, run_id: str, slot: str, place: str) -> Chi
     mine = next((chip for chip in chips if chip.slot == slot), None)
     if mine is None:
         raise RunUnfit(f"{place}: run {run_id} has no slot {slot}")
-    found = tuple(o for _, o in read_outcomes(connection, run_id, place, OutcomeRow.slot == slot))
-    chip = ChipRecord(**vars(mine), outcomes=found)
+    own = OutcomeRow.slot == slot
+    outcomes = tuple(o for _, o in read_outcomes(connection, run_id, place, own))
+    chip = ChipRecord(**vars(mine), outcomes=outcomes)
     return ChipOfRun(**vars(heading), chips=chips, chip=chip)
 
 
 def read_overview(connection: Connection, run_id: str, place: str) -> RunOverview:
     """Read a run for an overview; raises RunUnfit if there is none.
 
-    Damaged bodies as in :func:`read_run`, of those that are looked at.
+    Damaged bodies are as in :func:`read_run`, among those that are read.
     """
     heading = read_heading(connection, run_id, place)
     o = OutcomeRow
@@ -213,7 +214,7 @@ def _damaged(where: str, error: CodecError) -> Mapping[str, Any]:
     return {
         "verdict": Verdict.ERROR,
         "reason": Reason.RECORD_DAMAGED,
-        "summary": f"{where} is damaged ({error}), so nothing is known of this table",
+        "summary": f"{where} is damaged ({error}), so this table has no result",
         "advice": Reason.RECORD_DAMAGED.advice,
     }
 
@@ -230,13 +231,15 @@ def _read(
     names = [field.name for field in fields(kind)]
     columns = [getattr(model, name) for name in names]
     rows = connection.execute(select(*columns).where(chosen).order_by(*order))
-    found = [dict(zip(names, row, strict=True)) for row in rows]
-    for row, name in product(found, names):
+    headings = [dict(zip(names, row, strict=True)) for row in rows]
+    for row, name in product(headings, names):
         if hints[name] is RunKind:
             row[name] = RunKind(row[name])
         if not isinstance(row[name], hints[name]):
-            raise TypeError(f"{name} is no {getattr(hints[name], '__name__', hints[name])}")
-    return tuple(kind(**row) for row in found)
+            raise TypeError(
+                f"{name} is not of type {getattr(hints[name], '__name__', hints[name])}"
+            )
+    return tuple(kind(**row) for row in headings)
 
 
 def _columns(kind: type[RunHeading | ChipHeading], record: RunHeading | ChipHeading) -> Row:

@@ -1,6 +1,6 @@
-"""What the store does not do with a run or an intake: errors that say what to do instead.
+"""What the store refuses to do with a run or an intake, and what to do instead.
 
-One rule: an intake is no night of its rack, so it can be neither a baseline nor resumed.
+One rule: an intake is not a night of its rack, so it can be neither a baseline nor resumed.
 """
 
 from __future__ import annotations
@@ -8,45 +8,45 @@ from __future__ import annotations
 from harness.errors import RunUnfit, StoreError
 from harness.records import RunHeading, RunKind
 
-_GOES_ON = "`harness intake RACK.toml` goes on with an intake that was left"
+_HOW_TO_CONTINUE = "`harness intake RACK.toml` continues an unfinished intake"
 
 
 def none_kept(place: str, kind: RunKind | None) -> StoreError:
-    """No run of this kind is kept; None stands for any."""
+    """Say that no run of this kind is kept; None means any kind."""
     if kind is RunKind.INTAKE:
-        return StoreError(f"{place}: no intake is kept here yet; harness intake begins one")
-    aside = ", intakes aside" if kind is RunKind.RUN else ""
+        return StoreError(
+            f"{place}: no intake is kept here yet; start one with `harness intake RACK.toml`"
+        )
+    aside = ", apart from intakes" if kind is RunKind.RUN else ""
     return StoreError(f"{place}: no run is kept here yet{aside}; run a table first")
 
 
 def refuse_as_baseline(place: str, run: RunHeading) -> None:
-    """Raise RunUnfit for what can be no baseline: an intake, or a run that is not whole."""
+    """Raise RunUnfit for what cannot be a baseline: an intake, or an incomplete run."""
     if run.kind is RunKind.INTAKE:
         message = (
-            f"{place}: {run.run_id} is an intake, no night of its rack, so it can be no baseline; "
-            f"accept a run of `harness run` or `harness nightly`. {_GOES_ON}"
+            f"{place}: {run.run_id} is an intake, not a night of its rack, so it cannot be a "
+            f"baseline; accept a run of `harness run` or `harness nightly`. {_HOW_TO_CONTINUE}"
         )
         raise RunUnfit(message)
     if run.finished is None or run.cancelled:
         state = "was stopped" if run.cancelled else "is not finished"
         message = (
-            f"{place}: run {run.run_id} {state}, so it can be no baseline; finish it "
+            f"{place}: run {run.run_id} {state}, so it cannot be a baseline; finish it "
             "with --resume, or accept another"
         )
         raise RunUnfit(message)
 
 
 def nothing_judged(place: str, run_id: str) -> RunUnfit:
-    """A run without a verdict on any chip: whatever failed before would be news again."""
-    message = (
-        f"{place}: run {run_id} tested nothing, so as a baseline it would make nothing known; "
-        "accept another"
+    """Refuse a run without verdicts as a baseline: every known failure would be new again."""
+    return RunUnfit(
+        f"{place}: run {run_id} has no verdicts, so it cannot be a baseline; accept another"
     )
-    return RunUnfit(message)
 
 
 def refuse_to_resume(place: str, run: RunHeading) -> None:
     """Raise RunUnfit for an intake."""
     if run.kind is RunKind.INTAKE:
-        told = f"{run.run_id} is an intake, and --resume goes on with runs only; {_GOES_ON}"
-        raise RunUnfit(f"{place}: {told}")
+        message = f"{run.run_id} is an intake, and --resume continues runs only; {_HOW_TO_CONTINUE}"
+        raise RunUnfit(f"{place}: {message}")

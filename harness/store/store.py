@@ -1,7 +1,7 @@
 """The store's verbs, in the words of the domain. Any thread may call them.
 
-One rule: when a ``start_…``, ``record_…`` or ``finish_…`` verb has returned, what it was given
-survives a crash; when it raises, everything recorded before is still there.
+One rule: once a ``start_…``, ``record_…`` or ``finish_…`` verb has returned, its data survives a
+crash; when it raises, everything recorded before is still there.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ from harness.store.together import Together
 from harness.store.transactions import reading, writing
 
 LEFT_OVER = timedelta(days=1)
-"""A run without summaries that is older than this when another starts was killed."""
+"""A run without summaries that is older than this when another starts must have been killed."""
 
 MAX_MARGINS_BEHIND = 60
 """Maximum number of earlier margins of each design and chip shown with a run."""
@@ -119,13 +119,13 @@ class Store:
     def waiting(self, tell: Tell, to_end: Asked) -> AbstractContextManager[None]:
         """Have every verb wait, inside, for a database that is away: stopped, or locked.
 
-        ``tell`` gets a sentence when it goes and one when it is back. When ``to_end`` says so
-        nothing is waited for any more, and the verbs raise. Any thread may call both.
+        ``tell`` gets a sentence when it goes and one when it is back. Once ``to_end`` returns
+        True the wait ends and the verbs raise. Any thread may call both.
         """
         return self._patience.while_told(tell, to_end)
 
     def start_run(self, run: RunRecord) -> None:
-        """Keep a run's heading and whatever chips and outcomes it has already, all or nothing."""
+        """Keep a run's heading with the chips and outcomes that it has already, all or nothing."""
         outcomes = outcome_rows(run.run_id, (o for chip in run.chips for o in chip.outcomes))
 
         def start(connection: Connection) -> None:
@@ -138,7 +138,7 @@ class Store:
         self._write(start)
 
     def record_chip(self, run_id: str, chip: ChipRecord) -> None:
-        """Keep a chip's identity, over what was known of its slot before, and its outcomes."""
+        """Keep a chip's identity, over the earlier one of its slot, and its outcomes."""
         outcomes = outcome_rows(run_id, chip.outcomes)
 
         def record(connection: Connection) -> None:
@@ -152,8 +152,8 @@ class Store:
     def record_outcome(self, run_id: str, outcome: Outcome) -> None:
         """Keep one outcome, over an earlier one of the same slot, design and table.
 
-        Outcomes that other threads record meanwhile are committed together with it. The chip of
-        its slot has been recorded before. Raises StoreError otherwise.
+        Outcomes that other threads record meanwhile are committed together with it. Raises
+        StoreError if the chip of its slot was not recorded before.
         """
         self.record_outcomes(run_id, (outcome,))
 
@@ -186,10 +186,10 @@ class Store:
         wanted = select(RunRow.run_id).where(*of_kind).order_by(*NEWEST).limit(1)
 
         def read(connection: Connection) -> RunRecord:
-            found = connection.scalar(wanted)
-            if found is None:
+            run_id = connection.scalar(wanted)
+            if run_id is None:
                 raise none_kept(self.place, kind)
-            return self._whole(connection, found)
+            return self._whole(connection, run_id)
 
         return self._read(read)
 
@@ -199,9 +199,9 @@ class Store:
 
     def run_to_resume(self, run_id: str) -> RunRecord:
         """Read a run that may go on; raises StoreError if there is none, RunUnfit for an intake."""
-        found = self.run(run_id)
-        refuse_to_resume(self.place, found)
-        return found
+        run = self.run(run_id)
+        refuse_to_resume(self.place, run)
+        return run
 
     def resume_run(self, run_id: str) -> None:
         """Mark a run as under way again; raises as :meth:`run_to_resume`."""
@@ -215,8 +215,8 @@ class Store:
     def accept(self, run_id: str, when: datetime, why: str = "") -> None:
         """Make a finished run the baseline of its rack.
 
-        Raises RunUnfit for a run that is not there, not finished or was stopped, for one that
-        tested nothing, and for an intake.
+        Raises RunUnfit for a run that is not there, not finished or was stopped, for one
+        without verdicts, and for an intake.
         """
 
         def accept(connection: Connection) -> None:
@@ -228,39 +228,39 @@ class Store:
         self._write(accept)
 
     def baseline(self, of: RunHeading) -> Baseline | None:
-        """Read the verdicts of what a run is compared with; None if nothing was accepted yet.
+        """Read the verdicts that a run is compared with; None if nothing was accepted yet.
 
         That is the other run of its rack and shuttle that was accepted last.
         """
         return self._read(lambda connection: read_baseline(connection, of))
 
     def history(self, which: Selection) -> History:
-        """Every table that a chip, design or slot had, and every night, in one look."""
+        """Read every table of a chip, design or slot, and every run."""
         return self._read(lambda connection: read_history(connection, which))
 
     def subjects(self) -> tuple[Selection, ...]:
-        """Every chip, design and slot that :meth:`history` can be asked about, in this order."""
+        """List every chip, design and slot that has a :meth:`history`, in this order."""
         return self._read(read_subjects)
 
     def racks(self) -> tuple[str, ...]:
-        """List the names of all racks that ever ran, the one that ran last first."""
+        """List the names of all racks that ever ran, the latest first."""
         return self._read(read_racks)
 
     def headings(self, rack: str | None = None, most: int = 20) -> tuple[RunHeading, ...]:
-        """Read who and when of the latest runs, of one rack or of all, newest first."""
+        """Read the headings of the latest runs, of one rack or of all, newest first."""
         of_rack = (RunRow.rack == rack,) if rack is not None else ()
         latest = select(RunRow.run_id).where(*of_rack).order_by(*NEWEST).limit(most)
         return self._read(lambda connection: read_headings(connection, latest))
 
     def glance(self, run_id: str) -> Glance:
-        """Read how a run stands, slot by slot, without its evidence.
+        """Read the state of a run, slot by slot, without its evidence.
 
         Raises StoreError if there is no such run.
         """
         return self._read(lambda connection: read_glance(connection, run_id, self.place))
 
     def chips(self, run_id: str) -> tuple[ChipHeading, ...]:
-        """Read who answered in a run; nothing if there is no such run."""
+        """Read the headings of a run's chips; none if there is no such run."""
         return self._read(lambda connection: read_chips(connection, run_id))
 
     def chip(self, run_id: str, slot: str) -> ChipOfRun:
@@ -292,8 +292,8 @@ class Store:
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
         """Read what reports of a run show: its margins, and the latest of the same chips."""
         chosen = behind(run_id, MAX_MARGINS_BEHIND)
-        found = self._read(lambda connection: read_margins(connection, self.place, chosen))
-        return tuple(sorted(found, key=lambda margin: margin.chip_serial))
+        margins = self._read(lambda connection: read_margins(connection, self.place, chosen))
+        return tuple(sorted(margins, key=lambda margin: margin.chip_serial))
 
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""
@@ -324,7 +324,7 @@ class Store:
             return self._transact(action)
 
     def _transact(self, action: Callable[[Connection], T]) -> T:
-        """Do it in one durable transaction, again and again if the database is away."""
+        """Run an action in one durable transaction, repeated while the database is away."""
 
         def once() -> T:
             with writing(self._engine, busy_seconds(self._patience)) as connection:
@@ -334,7 +334,7 @@ class Store:
             return self._patience.see_through(once)
 
     def _read(self, action: Callable[[Connection], T]) -> T:
-        """Do it on the store as it is at one moment."""
+        """Run an action on the store as it is at one moment."""
 
         def once() -> T:
             with reading(self._engine) as connection:

@@ -34,8 +34,8 @@ def holds_nothing(path: Path, place: str, busy_seconds: float) -> bool:
     names = _names(path, place, busy_seconds)
     if names and SchemaRow.__tablename__ not in names:
         message = (
-            f"{place}: this is a database of another program, so no results are kept in it; it is "
-            "left as it is. Choose another store"
+            f"{place}: this is a database of another program and is left unchanged; "
+            "choose another store"
         )
         raise StoreError(message)
     return not names
@@ -51,8 +51,8 @@ def _names(path: Path, place: str, busy_seconds: float) -> set[str]:
         if "not a database" not in str(error):
             raise
         message = (
-            f"{place}: this is no SQLite database, so it is something else or damaged, and is left "
-            "as it is; choose another store, or restore it from a backup"
+            f"{place}: this is not an SQLite database, or it is damaged; it is left unchanged. "
+            "Choose another store, or restore it from a backup"
         )
         raise StoreError(message) from error
 
@@ -60,7 +60,7 @@ def _names(path: Path, place: str, busy_seconds: float) -> set[str]:
 def _mode(path: Path) -> str:
     """How to open a file so that nothing is left behind.
 
-    Who opens a write-ahead log for writing and is the last to close it works it in; who makes one
-    for reading only leaves it lying there.
+    The last to close a write-ahead log that was opened for writing checkpoints and removes it; a
+    log made by opening for reading only is left behind.
     """
     return "ro" if is_there(path.with_name(f"{path.name}-wal")) else "rw"

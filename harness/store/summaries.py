@@ -1,7 +1,7 @@
-"""Summaries of a run: what it found of each chip, design and slot, a letter for each table.
+"""Summaries of a run: a letter for each table of each chip, design and slot.
 
-One rule: a summary is worked out of the outcomes in one transaction and says so on its run; a run
-whose outcomes change is marked first, and is read from its outcomes until it is summarised again.
+One rule: summaries are made from the outcomes in one transaction, which marks the run; a change of
+outcomes removes the mark first, and until the run is summarised again its outcomes are read.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class SubjectKind(StrEnum):
 class Selection:
     """What a history is about: made by ``of_chip``, ``of_design`` or ``of_slot``.
 
-    ``rack`` is empty but for a slot.
+    ``rack`` is empty except for a slot.
     """
 
     kind: SubjectKind
@@ -58,7 +58,7 @@ class Selection:
 
 @dataclass
 class Summary:
-    """What one run found of one subject: entries, and as many letters."""
+    """One run's verdicts on one subject: entries, and a letter for each."""
 
     entries: list[Entry] = field(default_factory=list)
     letters: list[str] = field(default_factory=list)
@@ -70,12 +70,12 @@ class Summary:
 
     @cached_property
     def layout(self) -> str:
-        """What the letters are about, as it is kept."""
+        """The entries as they are stored."""
         return json.dumps(self.entries, separators=(",", ":"))
 
 
 def summarise(connection: Connection, run_id: str) -> None:
-    """Work out a run's summaries anew, over those that it has."""
+    """Make a run's summaries, and overwrite those that it has."""
     lock_run(connection, run_id)
     found = summaries(connection, run_id)
     about = [{"kind": s.kind.value, "rack": s.rack, "name": s.name} for s in found]
@@ -105,7 +105,7 @@ def summarise_older(connection: Connection, moment: datetime) -> None:
 
 
 def mark_changed(connection: Connection, run_id: str) -> None:
-    """Have a run read from its outcomes, which the same transaction is about to change."""
+    """Mark a run as not summarised: the same transaction is about to change its outcomes."""
     if lock_run(connection, run_id):
         connection.execute(update(RunRow).where(RunRow.run_id == run_id).values(summarised=False))
 
@@ -143,20 +143,20 @@ def _numbers(
     rows: Sequence[Row],
     keys: Sequence[str],
 ) -> list[int]:
-    """Find the rows' numbers, by what they have in the key columns; those that are new are kept."""
+    """Find the numbers of rows by their key columns; new rows are inserted."""
     wanted = select(model.number, *(getattr(model, key) for key in keys))
 
     def known() -> dict[tuple[str, ...], int]:
         return {tuple(key): number for number, *key in connection.execute(wanted)}
 
-    found, places = known(), [tuple(row[key] for key in keys) for row in rows]
-    missing = {place: row for place, row in zip(places, rows, strict=True) if place not in found}
+    numbers, places = known(), [tuple(row[key] for key in keys) for row in rows]
+    missing = {place: row for place, row in zip(places, rows, strict=True) if place not in numbers}
     if missing:
         statement = insert_into(connection, model).on_conflict_do_nothing()
-        # in order, so that of two programs one waits for the other, and not each for the other
+        # sorted, so that two programs cannot each wait for the other
         connection.execute(statement, [missing[place] for place in sorted(missing)])
-        found = known()
-    return [found[place] for place in places]
+        numbers = known()
+    return [numbers[place] for place in places]
 
 
 def _sha256(text: str) -> str:

@@ -1,7 +1,7 @@
-"""Commits together what many threads have to keep at the same time.
+"""Commits rows of many threads together.
 
-One rule: a caller returns when its own rows are durable, or raises what kept them from being so;
-rows of somebody else that cannot be kept are never its trouble.
+One rule: a caller returns when its own rows are durable, or raises the reason why they are not;
+rows of other callers that cannot be kept do not affect it.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ def _locked() -> threading.Lock:
 
 @dataclass(eq=False)
 class _Waiting:
-    """One caller's rows, and how they fared; it is woken when they did, or when it is to lead.
+    """One caller's rows and their result; the caller is woken when they are done, or to lead.
 
-    ``bed`` is locked until then. A bare lock wakes with less work than an event, and there are as
-    many wakings as outcomes.
+    ``bed`` is locked until then. A bare lock costs less than an event, and every outcome needs
+    one.
     """
 
     rows: Sequence[Row]
@@ -40,11 +40,11 @@ class _Waiting:
 
 
 class Together:
-    """Group commit: while one transaction is under way, those who come meanwhile share the next.
+    """Group commit: callers that arrive during one transaction share the next.
 
-    One caller at a time leads: it commits its own rows with those of all who wait, then the
-    first of those who came meanwhile leads. ``turn`` is held for every transaction; others who
-    write take it too.
+    One caller at a time leads: it commits its own rows with those of all waiting callers, then
+    the first that arrived meanwhile leads. ``turn`` is held for every transaction; other writers
+    take it too.
     """
 
     def __init__(self, turn: threading.Lock, commit: Commit) -> None:
@@ -70,14 +70,14 @@ class Together:
             raise StoreError(str(mine.failure)) from mine.failure
 
     def _join(self, mine: _Waiting) -> None:
-        """Wait with the others; if nobody leads, lead."""
+        """Join the waiting callers; lead if none does."""
         with self._lock:
             self._waiting.append(mine)
             if not self._led:
                 self._appoint()
 
     def _leave(self, mine: _Waiting) -> None:
-        """Wait no more, also when interrupted; whoever led hands the lead on."""
+        """Stop waiting, also when interrupted; a leader hands the lead on."""
         with self._lock:
             if not mine.done and mine in self._waiting:
                 self._waiting.remove(mine)
@@ -96,7 +96,7 @@ class Together:
         return taken
 
     def _serve_all(self, group: Sequence[_Waiting]) -> None:
-        """Commit a group; whatever ends that, nobody is left waiting."""
+        """Commit a group; no caller is left waiting, however that ends."""
         try:
             self._serve(group)
         except BaseException as error:
@@ -104,7 +104,7 @@ class Together:
             raise
 
     def _serve(self, group: Sequence[_Waiting]) -> None:
-        """Commit a group; if that fails by somebody's rows, each alone."""
+        """Commit a group; if some rows make that fail, commit each caller's alone."""
         try:
             self._commit([row for one in group for row in one.rows])
         except StoreError as error:
@@ -120,5 +120,5 @@ class Together:
 def _end(group: Sequence[_Waiting], failure: BaseException | None) -> None:
     for one in group:
         one.done, one.failure = True, failure
-        if not one.leads:  # who leads is awake
+        if not one.leads:  # the leader is awake
             one.bed.release()

@@ -1,7 +1,7 @@
 """The two ways into the database: one that writes, one that reads.
 
 One rule: a writer has the database's write lock from the start, and a reader sees one moment; so
-neither acts on what somebody else is changing.
+neither acts on data that another program is changing.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from sqlalchemy import Connection, Engine
 
 @contextmanager
 def writing(engine: Engine, busy_seconds: float | None = None) -> Iterator[Connection]:
-    """Open a transaction that is durable when this is left without an error.
+    """Open a transaction that is durable once the context ends without an error.
 
-    ``busy_seconds`` is how long SQLite waits for its turn; None as it was opened.
+    ``busy_seconds`` is how long SQLite waits for its turn; None keeps the engine's setting.
     """
     with engine.begin() as connection:
         if connection.dialect.name == "sqlite":  # its driver begins only with the first change

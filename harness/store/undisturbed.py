@@ -1,7 +1,7 @@
-"""Work on many rows at once without the search for reference cycles in between.
+"""Work on many rows without garbage collection in between.
 
-One rule: records and rows have no cycles, so nothing is missed; with tens of thousands of them
-the search through all that is in memory, again and again, takes as long as the work itself.
+One rule: records and rows have no reference cycles, so nothing is missed; with tens of thousands of
+them the repeated search for cycles takes as long as the work itself.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from contextlib import contextmanager
 
 @contextmanager
 def undisturbed() -> Iterator[None]:
-    """Put the search off, inside; for work that takes a second or two, never for waiting."""
+    """Suspend the collector, inside; for work of a second or two, never for waiting."""
     if not gc.isenabled():
         yield
         return

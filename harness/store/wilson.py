@@ -1,6 +1,6 @@
 """The interval in which a pass rate lies, after Wilson (1927).
 
-One rule: a rate is never shown without how sure it is; two passes of two are not 100 %.
+One rule: a rate is never shown without its uncertainty; two passes of two are not 100 %.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ Z_95 = 1.959963984540054
 
 @dataclass(frozen=True)
 class PassRate:
-    """Passes of so many tests, with the 95 % score interval from ``low`` to ``high`` (0 to 1)."""
+    """Passes among tests, with the 95 % score interval from ``low`` to ``high`` (0 to 1)."""
 
     passes: int
     tested: int

@@ -117,8 +117,6 @@ _ADVICE = {
     Direction.OUTPUT: "an output takes H L Z F X N, or a number such as 0b01 on a bus",
     Direction.BIDIRECTIONAL: "write 0 1 C K to drive, H L Z to test, X F N to leave alone",
 }
-
-
 _SHOWN = {
     planes: {
         tuple(int(name in asked) for name in planes): symbol

@@ -1,4 +1,4 @@
-"""The rack as it runs, and all that is kept, as a small web page of this computer."""
+"""Show the running rack and all stored results on a small web page of this computer."""
 
 from harness.watch.serve import watching
 

@@ -1,6 +1,6 @@
-"""The addresses of all pages, made of names from the store.
+"""The addresses of all pages, made from names in the store.
 
-One rule: a name is only ever part of a query or one quoted part of a path; none is a file's.
+One rule: a name is only ever part of a query or one quoted segment of a path, never a file's path.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ STYLE, SCRIPT = "/style.css", "/watch.js"
 
 
 def rack_address(path: str, rack: str | None) -> str:
-    """``/?rack=Demo``; without a rack just the path."""
+    """``/?rack=Demo``; only the path if there is no rack."""
     return path if rack is None else f"{path}?{_query(rack=rack)}"
 
 
@@ -28,7 +28,7 @@ def history_address(subject: Selection) -> str:
 
 
 def subject_of(query: Mapping[str, str]) -> Selection | None:
-    """Read what :func:`history_address` wrote; None if it is nothing of that kind."""
+    """Read the query of a :func:`history_address`; None if it is not one."""
     match dict(query):
         case {"chip": serial, **rest} if not rest:
             return of_chip(serial)
@@ -50,7 +50,7 @@ LINKS = Links(
     run=run_address,
     pages=(Anchor("Rack", HOME), Anchor("All histories", HISTORIES)),
 )
-"""Where the links of history pages lead."""
+"""The links on history pages."""
 
 
 def _query(**parts: str) -> str:

@@ -1,7 +1,7 @@
-"""The pages by their addresses.
+"""The pages and their addresses.
 
-One rule: every page is made from the store at the moment it is asked for; a store that cannot be
-read gives a page that says so.
+One rule: every page is made from the store when it is requested; a store that cannot be read gives
+a page that says so.
 """
 
 from __future__ import annotations
@@ -41,21 +41,21 @@ MAX_LISTENERS = 64
 """Maximum number of browsers that listen at once; others are asked to close some pages."""
 
 INDEX = "index.html"
-"""The page of a run, which needs no evidence but what it points at."""
+"""The page of a run; it needs no evidence."""
 
 GRACE_SECONDS = 1.0
-"""How long a listener's answer may take to come to its end when the program stops."""
+"""How long a listener's response may take to end when the program stops."""
 
 
 class Seats:
-    """How many listen or are about to: a request counts before its first event is made."""
+    """Counts listeners; a request counts before its first event."""
 
     def __init__(self) -> None:
         self.taken = 0
 
 
 class _Listening(EventSourceResponse):
-    """An answer that keeps its seat until it has ended."""
+    """A response that holds its seat until it ends."""
 
     def __init__(self, seats: Seats, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -78,16 +78,16 @@ class Pages:
         self._seats = Seats()
 
     def home(self, request: Request) -> Response:
-        """The rack as it runs."""
+        """The live page of a rack."""
         rack = request.query_params.get("rack")
         seen = look_at(self._source, rack)
         page = live_page(snapshot_of(seen), seen.racks, rack, datetime.now(UTC))
         return HTMLResponse(page)
 
     async def events(self, request: Request) -> Response:
-        """The rack's changes, as server-sent events."""
+        """The changes of a rack, as server-sent events."""
         if self._seats.taken >= MAX_LISTENERS:
-            return _said(503, "Too many listeners", "Close some of the pages that are open.")
+            return _message(503, "Too many listeners", "Close some of the open pages.")
         rack, known = request.query_params.get("rack"), request.headers.get("last-event-id")
         ending = anyio.Event()
         return _Listening(
@@ -110,14 +110,14 @@ class Pages:
         if subject is None:
             raise HTTPException(404)
         with self._source.opened() as store:
-            found = store.history(subject)
+            history = store.history(subject)
             margins = margins_of(store, subject)
-        if not found.runs and not margins:
+        if not history.runs and not margins:
             raise HTTPException(404)
-        return _reported(history_html(subject, found, addresses.LINKS, margins))
+        return _reported(history_html(subject, history, addresses.LINKS, margins))
 
     def run(self, request: Request) -> Response:
-        """One file of a run's reports; of a chip's files only that chip's outcomes are read."""
+        """One file of a run's reports; a chip's file needs only that chip's outcomes."""
         run_id, name = request.path_params["run"], request.path_params["name"]
         with self._source.opened() as store:
             if run_id not in store.runs():
@@ -132,7 +132,7 @@ class Pages:
 
 
 def _enough(store: Store, run_id: str, name: str) -> RunRecord | RunOverview | ChipOfRun:
-    """Read what a file of a run is made of, and no more."""
+    """Read only the records that a file of a run needs."""
     slot = slot_of_file(store.chips(run_id), name)
     if slot is not None:
         return store.chip(run_id, slot)
@@ -140,7 +140,7 @@ def _enough(store: Store, run_id: str, name: str) -> RunRecord | RunOverview | C
 
 
 def make_app(source: StoreSource, hosts: KnownHosts) -> Starlette:
-    """Put the pages under their addresses."""
+    """Route the addresses to their pages."""
     pages = Pages(source)
     return Starlette(
         routes=[
@@ -153,7 +153,7 @@ def make_app(source: StoreSource, hosts: KnownHosts) -> Starlette:
             Route(addresses.SCRIPT, _served(live_script(), "text/javascript")),
         ],
         middleware=[Middleware(Guard, hosts=hosts)],
-        exception_handlers={HTTPException: _not_there, StoreError: _not_readable},
+        exception_handlers={HTTPException: _not_found, StoreError: _not_readable},
     )
 
 
@@ -165,15 +165,15 @@ def _reported(page: bytes) -> Response:
     return HTMLResponse(page, headers={"Content-Security-Policy": history_policy()})
 
 
-def _not_there(request: Request, error: Exception) -> Response:
+def _not_found(request: Request, error: Exception) -> Response:
     del request, error
-    return _said(404, "Not here", "Nothing of that name is kept in this store.")
+    return _message(404, "Not found", "This store has nothing of that name.")
 
 
 def _not_readable(request: Request, error: Exception) -> Response:
     del request
-    return _said(503, "The store cannot be read", f"{error}. Reload this page to try again.")
+    return _message(503, "The store cannot be read", f"{error}. Reload this page to try again.")
 
 
-def _said(status: int, title: str, text: str) -> Response:
+def _message(status: int, title: str, text: str) -> Response:
     return HTMLResponse(message_page(title, text), status_code=status)

@@ -1,7 +1,7 @@
-"""What every request must be and what every answer says, before any page is asked.
+"""Checks on every request, and security headers on every response.
 
-One rule: only reading is accepted, only under a name of this computer, and a browser is told to
-trust nothing but our own files.
+One rule: only reading is accepted, only under a name of this computer, and the headers let a
+browser load nothing but our own files.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src data:; "
     "base-uri 'none'; form-action 'none'"
 )
-"""The content policy of our own pages. Those with their style inside bring their own."""
+"""The content policy of our own pages. Pages with inline style have a policy of their own."""
 
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -35,10 +35,10 @@ _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
 
 class KnownHosts:
-    """The names under which this page may be asked for.
+    """The host names that a request may use.
 
-    Another name that leads here by DNS would let a stranger's page read this one. Bound to every
-    address, any address in digits is ours too: no DNS is behind it.
+    Any other name could reach this page through DNS, and let a stranger's page read it. If bound to
+    all addresses, any numeric address is accepted too, because it involves no DNS.
     """
 
     def __init__(self, bound: str) -> None:
@@ -47,23 +47,23 @@ class KnownHosts:
         self._names = _LOOPBACK | {name.lower() for name in own if name}
 
     def accept(self, host: str) -> bool:
-        """Tell whether a Host header names this page."""
-        found = _HOST.fullmatch(host)
-        if found is None:
+        """Return whether a Host header names this page."""
+        match = _HOST.fullmatch(host)
+        if match is None:
             return False
-        name = found.group(1).strip("[]").lower()
+        name = match.group(1).strip("[]").lower()
         return name in self._names or (self._any_address and _is_address(name))
 
 
 class Guard:
-    """Refuses what is not reading or not for us, and adds the headers to every answer."""
+    """Refuses requests that write or use another host name; adds the headers to every response."""
 
     def __init__(self, app: ASGIApp, hosts: KnownHosts) -> None:
         self._app = app
         self._hosts = hosts
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer one request."""
+        """Handle one request."""
         if scope["type"] != "http":
             return
 
@@ -86,7 +86,7 @@ class Guard:
 
 
 def is_local(host: str) -> bool:
-    """Tell whether only this computer can reach a page at that address."""
+    """Return whether only this computer can reach a page at this address."""
     if host.lower() == "localhost":
         return True
     return _is_address(host) and ipaddress.ip_address(host).is_loopback

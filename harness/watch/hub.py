@@ -1,6 +1,7 @@
-"""Who listens, and the one look a second at the store that they share.
+"""The listeners, and the one look per second at the store that they share.
 
-One rule: nobody listens, nobody looks. A store that cannot be read is news like any other.
+One rule: without listeners the store is not read. A store that cannot be read is news like any
+other.
 """
 
 from __future__ import annotations
@@ -22,16 +23,16 @@ from harness.watch.pages import Snapshot, snapshot_of, troubled
 from harness.watch.state import Overview
 
 LOOK_SECONDS = 1.0
-"""How long after one look the next one comes."""
+"""The pause between two looks at the store."""
 
 RETRY_MILLISECONDS = 2000
-"""How soon a browser shall come again after it lost the connection."""
+"""How soon a browser reconnects after it lost the connection."""
 
 Look = Callable[[str | None], Overview]
 
 
 class Subscription:
-    """The listeners to one rack, or to whichever rack ran last."""
+    """The listeners to one rack, or to the rack that ran last."""
 
     def __init__(self, look: Callable[[], Overview]) -> None:
         self._look = look
@@ -44,13 +45,13 @@ class Subscription:
 
     @property
     def listeners(self) -> int:
-        """How many listen at the moment."""
+        """The number of listeners now."""
         return self._listeners
 
     async def events(
         self, known: str | None, ending: anyio.Event
     ) -> AsyncGenerator[ServerSentEvent, None]:
-        """Tell the whole state, unless it is ``known`` by its mark, then each change of it.
+        """Yield the whole state, unless its mark is ``known``, then each change.
 
         Ends when ``ending`` is set.
         """
@@ -81,7 +82,7 @@ class Subscription:
         self._listeners += 1
         waking = asyncio.create_task(self._wake(ending))
         if self._looking is None:
-            self._latest = None  # what was seen before everybody left is stale
+            self._latest = None  # what was seen before the last listener left is stale
             self._looking = asyncio.create_task(self._keep_looking())
         try:
             yield
@@ -102,7 +103,7 @@ class Subscription:
             await asyncio.sleep(LOOK_SECONDS)
 
     def _snapshot(self) -> Snapshot:
-        """Look once; in a thread of its own, for a database may let one wait."""
+        """Look once; called in a thread, because a database may block."""
         try:
             self._sound = snapshot_of(self._look())
         except StoreError as error:
@@ -113,7 +114,7 @@ class Subscription:
 
 
 class Hub:
-    """All subscriptions; one comes into being with its first listener and goes with its last."""
+    """All subscriptions; each exists while it has listeners."""
 
     def __init__(self, look: Look) -> None:
         self._look = look
@@ -122,7 +123,7 @@ class Hub:
     async def events(
         self, rack: str | None, known: str | None, ending: anyio.Event
     ) -> AsyncGenerator[ServerSentEvent, None]:
-        """Tell of one rack, or of the one that ran last (None); see :meth:`Subscription.events`."""
+        """Yield events of one rack, or of the latest (None); see :meth:`Subscription.events`."""
         subscription = self._subscriptions.setdefault(rack, Subscription(lambda: self._look(rack)))
         try:
             async with aclosing(subscription.events(known, ending)) as events:
@@ -133,8 +134,8 @@ class Hub:
                 self._subscriptions.pop(rack, None)
 
 
-def told(before: Snapshot | None, now: Snapshot) -> dict[str, Any]:
-    """Tell what is not shown yet: everything at first, then only what changed."""
+def news_since(before: Snapshot | None, now: Snapshot) -> dict[str, Any]:
+    """Return what is not shown yet: everything at first, then only the changes."""
     news: dict[str, Any] = {"title": now.title, "said": now.said}
     if before is None or before.head != now.head:
         news["head"] = now.head
@@ -151,5 +152,5 @@ def told(before: Snapshot | None, now: Snapshot) -> dict[str, Any]:
 
 
 def _event(before: Snapshot | None, now: Snapshot) -> ServerSentEvent:
-    data = {"now": datetime.now(UTC).isoformat(), **told(before, now)}
+    data = {"now": datetime.now(UTC).isoformat(), **news_since(before, now)}
     return ServerSentEvent(json.dumps(data), event="rack", id=now.mark, retry=RETRY_MILLISECONDS)

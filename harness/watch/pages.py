@@ -1,7 +1,7 @@
-"""The live page: whole for a browser that comes, in pieces for one that listens.
+"""The live page: whole for a new browser, in pieces for one that listens.
 
 One rule: every text from the store goes through the reports' templates, which escape it; the
-script only puts pieces in their places.
+script only replaces pieces.
 """
 
 from __future__ import annotations
@@ -25,16 +25,15 @@ from harness_reports import (
     style_text,
 )
 
-NO_RUN = "No run is kept in this store yet."
+NO_RUN = "This store has no runs yet."
 
 
 @dataclass(frozen=True)
 class Snapshot:
     """What a browser shows at one moment, as pieces of HTML.
 
-    ``mark`` is the same for the same content, also after this program was started again.
-    ``said`` is what is read out to those who do not see the page. ``order`` changes when the
-    cards are of another run or other slots.
+    ``mark`` identifies the content, also across restarts of this program. ``said`` is what a screen
+    reader announces. ``order`` changes when the cards are of another run or other slots.
     """
 
     title: str
@@ -46,13 +45,13 @@ class Snapshot:
 
     @property
     def mark(self) -> str:
-        """The content's name."""
+        """The hash of the content."""
         text = "\0".join((self.title, self.said, self.head, self.runs, *self.cards, *self.order))
         return hashlib.sha256(text.encode("utf-8", "replace")).hexdigest()[:16]
 
 
 def snapshot_of(overview: Overview) -> Snapshot:
-    """Make the pieces."""
+    """Render the pieces of the page."""
     state = overview.state
     runs = _rendered("runs", _runs(overview))
     if state is None:
@@ -71,25 +70,25 @@ def snapshot_of(overview: Overview) -> Snapshot:
 
 
 def troubled(before: Snapshot | None, reason: str, since: datetime) -> Snapshot:
-    """Say that the store cannot be read, beside what was last seen of it.
+    """Say that the store cannot be read, above the last known state.
 
-    Paths and passwords in the reason are taken out.
+    Paths and passwords are removed from the reason.
     """
     known = before if before is not None else Snapshot("No news", "", "", (), "")
-    told = (
-        f"The store cannot be read since {clock(since)}; trying again.",
+    texts = (
+        f"The store has been unreadable since {clock(since)}; retrying.",
         Scrubber().text(reason),
     )
     return replace(
         known,
         title="The store cannot be read",
         said="The store cannot be read",
-        head=_rendered("trouble", told) + known.head,
+        head=_rendered("trouble", texts) + known.head,
     )
 
 
 def live_page(snapshot: Snapshot, racks: tuple[str, ...], rack: str | None, now: datetime) -> bytes:
-    """Make the whole page."""
+    """Render the whole page."""
     page = {
         "snapshot": snapshot,
         "events": addresses.rack_address(addresses.EVENTS, rack),
@@ -104,19 +103,19 @@ def live_page(snapshot: Snapshot, racks: tuple[str, ...], rack: str | None, now:
 
 
 def message_page(title: str, text: str) -> bytes:
-    """Make a page that only says something."""
+    """Render a page with only a message."""
     page = {"title": title, "text": Scrubber().text(text), "pages": addresses.LINKS.pages}
     return _rendered("message", page).encode("utf-8")
 
 
 def live_style() -> bytes:
-    """The style of these pages, as one file."""
+    """Return the style sheet of these pages."""
     own = _own_file("static", "watch.css")
     return (style_text("style.css", "history.css") + "\n" + own).encode("utf-8")
 
 
 def live_script() -> bytes:
-    """The one script."""
+    """Return the script of the live page."""
     return _own_file("static", "watch.js").encode("utf-8")
 
 
@@ -135,7 +134,7 @@ def _report_addresses(state: RackState) -> dict[str, str]:
 
 @lru_cache(maxsize=4096)
 def _card(rack: str, state: SlotState, report: str) -> str:
-    """Render a slot; one that did not change since the last look costs nothing."""
+    """Render a slot; an unchanged one comes from the cache."""
     latest = state.latest
     links = {
         "report": report,
@@ -147,7 +146,7 @@ def _card(rack: str, state: SlotState, report: str) -> str:
 
 
 def _runs(overview: Overview) -> list[tuple[RunHeading, Anchor, str]]:
-    """Each of the latest runs with its address and a word on its end."""
+    """Return each of the latest runs with its address and how it ended."""
     return [
         (run, Anchor(run.run_id, addresses.run_address(run.run_id)), _ending(run))
         for run in overview.runs
@@ -156,7 +155,7 @@ def _runs(overview: Overview) -> list[tuple[RunHeading, Anchor, str]]:
 
 def _ending(run: RunHeading) -> str:
     if run.finished is None:
-        return "no end on record"
+        return "not finished"
     if not run.cancelled:
         return "finished"
     return "given up" if run.kind is RunKind.INTAKE else "stopped by hand"

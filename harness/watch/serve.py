@@ -1,7 +1,6 @@
-"""Opens the port and serves the pages until Ctrl-C.
+"""Open the port and serve the pages until Ctrl-C.
 
-One rule: whatever cannot work is said before anything is served: a store that is not there, a
-port that is taken.
+One rule: a missing store or a port in use is reported before anything is served.
 """
 
 from __future__ import annotations
@@ -24,7 +23,7 @@ CAUTION = "Caution: anyone on that network can read the results."
 
 @dataclass(frozen=True)
 class Watching:
-    """The page, ready to be served.
+    """A page that is ready to be served.
 
     ``caution`` is empty if only this computer can reach it.
     """
@@ -36,16 +35,16 @@ class Watching:
     socket: socket.socket
 
     def serve(self) -> None:
-        """Serve until the process is told to stop; Ctrl-C is the usual end."""
+        """Serve until the process is stopped, usually by Ctrl-C."""
         with suppress(KeyboardInterrupt):
             self.server.run(sockets=[self.socket])
 
 
 @contextmanager
 def watching(store: str, host: str, port: int) -> Iterator[Watching]:
-    """Open store and port; a port of 0 takes any that is free.
+    """Open store and port; a port of 0 means any free one.
 
-    Raises StoreError if there is no store, PageUnavailable if the port cannot be had.
+    Raises StoreError if there is no store, PageUnavailable if the port cannot be opened.
     """
     source = StoreSource(store)
     with source.opened() as opened:
@@ -82,6 +81,6 @@ def _bound(host: str, port: int) -> socket.socket:
         reason = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else error
         message = (
             f"{_address(host, port)} cannot be opened ({reason}); "
-            "give another --port, or --host if the address is not of this computer"
+            "give another --port, or another --host if this computer does not have the address"
         )
         raise PageUnavailable(message) from error

@@ -1,7 +1,6 @@
-"""The store as the page reads it: opened anew when it was away or is another one now.
+"""The store as the page reads it: reopened after an error or when the file was replaced.
 
-One rule: nothing is written and nothing is made. A file that is not there is an error, not a
-reason to create it.
+One rule: nothing is written or created. A missing file is an error.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ MAX_SHOWN_RUNS = 10
 
 
 class StoreSource:
-    """One store; any thread may ask."""
+    """One store, for any thread."""
 
     def __init__(self, where: str) -> None:
         self._where = where
@@ -32,7 +31,7 @@ class StoreSource:
 
     @contextmanager
     def opened(self) -> Iterator[Store]:
-        """Give the store; raises StoreError if it cannot be read, and opens it anew next time."""
+        """Yield the store; after a StoreError it is reopened next time."""
         store = self._current()
         try:
             yield store
@@ -63,18 +62,18 @@ class StoreSource:
                 self._store = None
 
     def _identity(self) -> tuple[int, int] | None:
-        """Tell which file is there now; None for a database of another kind."""
+        """Return device and inode of the file; None for a database server."""
         if self._path is None:
             return None
         try:
-            found = self._path.stat()
+            status = self._path.stat()
         except OSError:
             return (0, 0)
-        return found.st_dev, found.st_ino
+        return status.st_dev, status.st_ino
 
 
 def look_at(source: StoreSource, rack: str | None) -> Overview:
-    """Look at the latest run, of one rack or of all. Raises StoreError."""
+    """Read the state of the latest run, of one rack or of all. Raises StoreError."""
     with source.opened() as store:
         runs = store.headings(rack, MAX_SHOWN_RUNS)
         if not runs:

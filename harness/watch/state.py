@@ -1,7 +1,7 @@
-"""How a run stands, as people are told: pure values, worked out of a glance at the store.
+"""The state of a run for the live page: pure values, computed from a glance at the store.
 
-One rule: what is not known is not claimed. A run without an end is under way only if a process of
-this computer holds it or an outcome came lately.
+One rule: nothing unknown is claimed. An unfinished run is under way only if a process of this
+computer holds it or an outcome came recently.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from harness.store import Glance, SlotGlance
 from harness_reports import Look, Scrubber, Tally, look, many
 
 FRESH = timedelta(minutes=5)
-"""So old may the last outcome of a run be that is driven from another computer."""
+"""Maximum age of the last outcome of a run that another computer drives."""
 
 WAITING = Look("WAITING", "not-run")
 
@@ -23,7 +23,7 @@ _DOING_INTAKE = "done in this intake"
 
 
 class Phase(StrEnum):
-    """Where a run stands; an intake is left and given up, where a run breaks off or is stopped."""
+    """The phase of a run; an intake is left or given up where a run breaks off or is stopped."""
 
     UNDER_WAY = "Under way"
     FINISHED = "Finished"
@@ -36,10 +36,10 @@ class Phase(StrEnum):
 
 @dataclass(frozen=True)
 class SlotState:
-    """One slot: who is in it, what was found so far, ``done`` of ``tables``.
+    """One slot: its chip, its verdict so far, and ``done`` of ``tables``.
 
-    ``final``: nothing more is expected of this run. ``chip`` and ``latest`` are as they are shown,
-    without secrets; what passed needs no summary.
+    ``final`` means that this run will add nothing. ``chip`` and ``latest`` are as shown, without
+    secrets; a PASS has no summary.
     """
 
     chip: ChipHeading
@@ -54,7 +54,7 @@ class SlotState:
 
 @dataclass(frozen=True)
 class RackState:
-    """A run and its slots; ``news`` is when something was last heard of it."""
+    """A run and its slots; ``news`` is the time of its last news."""
 
     run: RunHeading
     phase: Phase
@@ -67,7 +67,7 @@ class RackState:
 
 @dataclass(frozen=True)
 class Overview:
-    """The latest run, if there is any, the latest runs, and all racks by name."""
+    """The state of the latest run, if any, the latest runs, and the names of all racks."""
 
     state: RackState | None
     runs: tuple[RunHeading, ...]
@@ -75,7 +75,7 @@ class Overview:
 
 
 def phase_of(run: RunHeading, held: bool | None, news: datetime, now: datetime) -> Phase:
-    """Tell where a run stands. ``held``: by a process of this computer; None if not known."""
+    """Return a run's phase. ``held``: by a process of this computer; None if not known."""
     intake = run.kind is RunKind.INTAKE
     if run.finished is not None and not run.cancelled:
         return Phase.FINISHED
@@ -89,7 +89,7 @@ def phase_of(run: RunHeading, held: bool | None, news: datetime, now: datetime) 
 
 
 def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
-    """Work out what is shown of a run."""
+    """Compute what is shown of a run."""
     ends = [slot.latest.ended for slot in glance.slots if slot.latest is not None]
     news = max([glance.run.started, *ends])
     phase = phase_of(glance.run, held, news, now)
@@ -108,7 +108,7 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
 
 def _headline(run: RunHeading, phase: Phase, done: int, tables: int, news: datetime) -> str:
     run_id, counted = run.run_id, f"{done:,} of {tables:,} tables done"
-    if run.kind is RunKind.INTAKE:  # nobody knows beforehand how many it will be
+    if run.kind is RunKind.INTAKE:  # the total is not known in advance
         counted = f"{many(done, 'table')} done in this intake"
     match phase:
         case Phase.UNDER_WAY:
@@ -118,15 +118,16 @@ def _headline(run: RunHeading, phase: Phase, done: int, tables: int, news: datet
         case Phase.STOPPED:
             return f"Stopped by hand: {counted}. “--resume {run_id}” finishes it."
         case Phase.BROKEN_OFF:
-            told = f"Broken off: {counted}, and no process works on it."
-            return f"{told} “--resume {run_id}” finishes it."
+            return (
+                f"Broken off: {counted}; no process is running it. “--resume {run_id}” finishes it."
+            )
         case Phase.LEFT:
-            return f"Left: {counted}. “harness intake” with its rack file goes on with it."
+            return f"Left: {counted}. “harness intake” with its rack file continues it."
         case Phase.GIVEN_UP:
             return f"Given up for a new intake: {counted}."
         case Phase.SILENT:
-            told = f"{news.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
-            return f"Not finished, and no news since {told}: {counted}."
+            moment = f"{news.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+            return f"Not finished, and no news since {moment}: {counted}."
 
 
 def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
@@ -134,15 +135,15 @@ def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
     waiting = counts.get(Verdict.NOT_RUN, 0)
     tables = sum(counts.values())
     running = phase in {Phase.UNDER_WAY, Phase.SILENT}
-    told = {v: n for v, n in counts.items() if not (running and v is Verdict.NOT_RUN)}
+    reported = {v: n for v, n in counts.items() if not (running and v is Verdict.NOT_RUN)}
     return SlotState(
         chip=replace(chip, port=plain(chip.port), trouble=plain(chip.trouble)),
-        look=look(chip.worst(told)) if told or chip.trouble else WAITING,
+        look=look(chip.worst(reported)) if reported or chip.trouble else WAITING,
         doing=_DOING_INTAKE if kind is RunKind.INTAKE else _doing(waiting, tables, running, phase),
         done=tables - waiting,
         tables=tables,
         final=not running,
-        tallies=tuple(Tally(look(v), told[v]) for v in SEVERITY_ORDER if v in told),
+        tallies=tuple(Tally(look(v), reported[v]) for v in SEVERITY_ORDER if v in reported),
         latest=_latest(glance.latest),
     )
 
@@ -152,13 +153,11 @@ def _doing(waiting: int, tables: int, running: bool, phase: Phase) -> str:
         return "all tables done"
     if running:
         return f"{waiting:,} still waiting" if waiting < tables else "nothing measured yet"
-    return (
-        f"{waiting:,} never had their turn" if phase is Phase.BROKEN_OFF else f"{waiting:,} not run"
-    )
+    return f"{waiting:,} never started" if phase is Phase.BROKEN_OFF else f"{waiting:,} not run"
 
 
-def _latest(found: Outcome | None) -> Outcome | None:
-    if found is None:
+def _latest(outcome: Outcome | None) -> Outcome | None:
+    if outcome is None:
         return None
-    summary = "" if found.verdict is Verdict.PASS else Scrubber().text(found.summary)
-    return replace(found, summary=summary)
+    summary = "" if outcome.verdict is Verdict.PASS else Scrubber().text(outcome.summary)
+    return replace(outcome, summary=summary)

@@ -24,14 +24,13 @@ from harness_reports.write import remove_file, write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"
 MAX_TEXT = 120
-"""Letters of one text on a card; the journal has all of them."""
+"""Maximum number of characters of one text on a card; the journal has the full text."""
 
 MAX_TRIES = 3
-"""Earlier tries that came to something bad and that a card lists, failures before others, the last
-ones; the journal has all tries."""
+"""Maximum number of earlier bad tries on a card, failures first; the journal has all tries."""
 
 LINE, ROOMY_LINES = 70, 24
-"""Letters of a line on paper, and how many lines of a card need no small print."""
+"""Characters of a line on paper, and how many lines fit on a card without small print."""
 
 _STYLES = ("style.css", "card.css")
 
@@ -47,7 +46,7 @@ class Checked:
 
 @dataclass(frozen=True)
 class CardPage:
-    """What stands on a card and its label. ``code`` is the QR symbol's path, ``side`` its size."""
+    """What is on a card and its label. ``code`` is the QR symbol's path, ``side`` its size."""
 
     intake: ChipIntake
     kind: str
@@ -72,8 +71,8 @@ class CardPage:
 class WrittenCard:
     """Where a chip's card and label are; ``kind`` says which card it is.
 
-    ``report`` has the hash that the card carries: it is written once, while the pages of a run
-    are written anew when the run goes on.
+    ``report`` has the hash on the card: it is written once, while the pages of a run are written
+    again when the run is resumed.
     """
 
     kind: str
@@ -102,13 +101,13 @@ def label_html(intake: ChipIntake) -> bytes:
 
 
 def report_of(run: RunRecord, slot: str) -> bytes:
-    """Return the report that a card stands for, without secrets, as UTF-8."""
+    """Return the report whose hash is on the card, without secrets, as UTF-8."""
     shown = Scrubber().record(run)
     return chip_html(shown, next(chip for chip in shown.chips if chip.slot == slot))
 
 
 def write_card(intake: ChipIntake, folder: Path) -> WrittenCard:
-    """Write card and label to ``folder``; an earlier card of the chip is gone before.
+    """Write card and label to ``folder``; an earlier card of the chip is removed first.
 
     Raises StoreError naming the folder and the reason.
     """
@@ -151,11 +150,11 @@ def build_card(intake: ChipIntake) -> CardPage:
 
 
 def _lines(intake: ChipIntake) -> list[Checked]:
-    """Every step in order, and before it what it came to when it was done earlier."""
+    """List every step in order, its earlier tries first."""
     lines: list[Checked] = []
     bad = [old for old in reversed(intake.earlier) if old.result is not Result.DONE]
     shown = sorted(bad, key=lambda old: old.result is not Result.FAILED)[:MAX_TRIES]
-    kept = {id(old) for old in shown}  # tries that came to the same are equal
+    kept = {id(old) for old in shown}  # equal tries are told apart by identity
     for step in intake.results:
         title = title_of(step.key)
         tries = enumerate((old for old in intake.earlier if old.key == step.key), 1)
@@ -163,8 +162,7 @@ def _lines(intake: ChipIntake) -> list[Checked]:
         lines.append(_checked(step, title))
     left = len(intake.earlier) - len(shown)
     if left:
-        verb = "is" if left == 1 else "are"
-        lines.append(Checked("earlier", "Other tries", f"{left} more {verb} in the journal"))
+        lines.append(Checked("earlier", "Other tries", f"{left} more in the journal"))
     return lines
 
 
@@ -180,11 +178,11 @@ def _short(text: str, most: int = MAX_TEXT) -> str:
 def _headline(intake: ChipIntake) -> str:
     reasons = intake.hold_reasons
     if reasons:
-        return f"Not to be handed out: {many(len(reasons), 'reason')}."
+        return f"Do not hand out: {many(len(reasons), 'reason')}."
     verdicts = [outcome.verdict for outcome in intake.chip.outcomes]
     waived = verdicts.count(Verdict.WAIVED)
     text = f"Passed its intake: {many(len(verdicts), 'table')} run"
-    ending = f"{waived} failed as waived." if waived else "all passed."
+    ending = f"{waived} failed under a waiver." if waived else "all passed."
     skipped = _skipped(intake)
     return f"{text}, {ending} {skipped}." if skipped else f"{text}, {ending}"
 
@@ -209,7 +207,7 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
 
 
 def _names(names: tuple[str, ...]) -> str:
-    """As many names as a line takes, each of them readable, and how many more there are."""
+    """Join as many names as fit on a line, and count the rest."""
     shown = [_short(name, 60) for name in names]
     most = next((k for k in range(len(shown), 1, -1) if len(", ".join(shown[:k])) <= MAX_TEXT), 1)
     left = len(shown) - most
@@ -218,7 +216,7 @@ def _names(names: tuple[str, ...]) -> str:
 
 
 def _board(chip: ChipRecord) -> str:
-    """Which board told its name, or which one the rack file names."""
+    """Name the board that answered, or the one in the rack file that did not."""
     if chip.agent_version:
         return chip.board_serial or "board without a serial number"
     return f"{chip.board_serial or 'board'} did not answer"
@@ -232,7 +230,9 @@ def _unproven(intake: ChipIntake) -> tuple[Checked, ...]:
         named = f"{number} without an intake table: {', '.join(intake.uncovered)}"
         lines.append(Checked("not checked", "Designs", _short(named)))
     limits = Checked(
-        "not checked", "Beyond this intake", "speed, temperature, and what no intake table tests"
+        "not checked",
+        "Beyond this intake",
+        "speed, temperature, and anything no intake table tests",
     )
     return (*lines, limits)
 

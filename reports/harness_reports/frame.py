@@ -1,4 +1,4 @@
-"""Outcomes and limits as tables for people who go on with pandas.
+"""Outcomes and limits as pandas data frames.
 
 The one rule: no column holds anything but plain values, all of the column's type.
 """
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Columns = Mapping[str, tuple[str, str]]
-"""The dtype of each column, and where its value stands in what a row is made of."""
+"""The dtype of each column, and where a row has its value."""
 
 COLUMNS: Columns = {
     "run_id": ("str", "run.run_id"),
@@ -155,7 +155,7 @@ def outcomes_frame(run: RunRecord) -> pd.DataFrame:
 def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:
     """Return one row a limit with the columns of :data:`MARGIN_COLUMNS`, in the margins' order.
 
-    What is not known is NaN. A search that broke off without a limit has no row.
+    Unknown values are NaN. An incomplete search without a limit has no row.
     """
     return _frame(MARGIN_COLUMNS, [_Limit(one, edge) for one in margins for edge in one.edges])
 
@@ -171,7 +171,7 @@ def _frame(columns: Columns, rows: Sequence[object]) -> pd.DataFrame:
 
 
 def _value(row: object, place: str, dtype: str) -> object:
-    """Go to a place in a row; what is missing on the way has no value."""
+    """Follow a dotted path in a row; a missing part gives no value."""
     for name in place.split("."):
         row = getattr(row, name, None)
     return "" if row is None and dtype == "str" else row

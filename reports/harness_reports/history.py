@@ -1,7 +1,7 @@
-"""Histories of a chip, a design or a slot: what stands on their pages, worked out before rendering.
+"""Histories of a chip, a design or a slot: what their pages show, worked out before rendering.
 
-The one rule: a page grows with its tables plus its nights, never with their product; each table
-is one line and each night one mark.
+The one rule: a page grows with its tables plus its runs, never with their product; each table is
+one line and each run one mark.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from harness_reports.margin_history import MarginHistory, build_margins
 from harness_reports.texts import day, many, month
 
 MAX_SHOWN_RUNS = 30
-"""So many of the latest nights and intakes are also listed with their run and counts."""
+"""Maximum number of the latest runs that are also listed with their counts."""
 
 NO_SERIAL = "no chip serial"
 
@@ -53,10 +53,10 @@ class Links:
 
 @dataclass(frozen=True)
 class HistoryPage:
-    """The page of one chip, design or slot. ``intakes`` is how many stand among the nights.
+    """The page of one chip, design or slot. ``intakes`` is how many of its runs are intakes.
 
     ``lines`` are the tables, each with its names; ``months`` (UTC, as ``2026-06``) and ``latest``
-    hold the nights and intakes.
+    hold the runs.
     """
 
     kind: str
@@ -86,9 +86,9 @@ def margins_of(store: Store, subject: Selection) -> tuple[MarginRecord, ...]:
 def build_history(
     subject: Selection, history: History, links: Links, margins: Sequence[MarginRecord] = ()
 ) -> HistoryPage:
-    """Work out a page: margins, what does not pass now, then the nights, month by month.
+    """Work out a page: margins, what does not pass now, then the runs, month by month.
 
-    ``margins`` are all that are kept of the subject, oldest first.
+    ``margins`` are all stored ones of the subject, oldest first.
     """
     kind, title, what = _heading(subject)
     lines = sorted(history.lines, key=_rank)
@@ -100,7 +100,7 @@ def build_history(
         headline=_headline(subject.kind, history, margins),
         what=what,
         lines=tuple((line, tuple(_names(subject.kind, line, links))) for line in lines),
-        months=tuple(reversed([(name, tuple(nights)) for name, nights in months])),
+        months=tuple(reversed([(name, tuple(runs)) for name, runs in months])),
         legend=tuple(look(v) for v in SEVERITY_ORDER if v in worst),
         intakes=_intakes(history.runs),
         latest=history.runs[-MAX_SHOWN_RUNS:][::-1],
@@ -134,9 +134,9 @@ def _heading(subject: Selection) -> tuple[str, str, str]:
 
 def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecord]) -> str:
     if not history.runs and margins:
-        return "No run of it is kept in this store, only searches for its margin."
+        return "This store has no runs of it, only margin searches."
     if not history.runs:
-        return "Nothing is kept of it in this store."
+        return "This store has no records of it."
     chips = many(len({line.chip_serial for line in history.lines}), "chip")
     designs = many(len({line.design for line in history.lines}), "design")
     tables = many(len({(line.design, line.table) for line in history.lines}), "table")
@@ -150,15 +150,15 @@ def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecor
     return f"{tables} {where[kind]}; {_counted(history.runs)}, {span}."
 
 
-def _counted(nights: Sequence[HistoryRun]) -> str:
-    """``5 nights and 1 intake``: an intake is no night."""
-    intakes = _intakes(nights)
-    kinds = ((len(nights) - intakes, "night"), (intakes, "intake"))
+def _counted(runs: Sequence[HistoryRun]) -> str:
+    """``5 runs and 1 intake``."""
+    intakes = _intakes(runs)
+    kinds = ((len(runs) - intakes, "run"), (intakes, "intake"))
     return " and ".join(many(number, noun) for number, noun in kinds if number)
 
 
-def _intakes(nights: Sequence[HistoryRun]) -> int:
-    return sum(night.kind is RunKind.INTAKE for night in nights)
+def _intakes(runs: Sequence[HistoryRun]) -> int:
+    return sum(run.kind is RunKind.INTAKE for run in runs)
 
 
 def _rank(line: HistoryLine) -> tuple[int, float, str, str, str]:
@@ -169,7 +169,7 @@ def _rank(line: HistoryLine) -> tuple[int, float, str, str, str]:
 
 
 def _names(kind: SubjectKind, line: HistoryLine, links: Links) -> Iterable[Anchor]:
-    """Name a line by what its page does not say already, the table last."""
+    """Name a line by what its page does not already say, the table last."""
     if kind is not SubjectKind.CHIP:
         yield Anchor(line.chip_serial or NO_SERIAL, links.subject(of_chip(line.chip_serial)))
     if kind is not SubjectKind.DESIGN:

@@ -60,7 +60,7 @@ def write_histories(
 ) -> WrittenHistories:
     """Write the page of each subject into ``folder``, which is made if need be, then the index.
 
-    ``read`` and ``margins`` get what is kept of a subject when its turn comes. Raises StoreError
+    ``read`` and ``margins`` read the records of one subject at a time. Raises StoreError
     naming the folder and the reason.
     """
     names = distinct_names({subject: _file_name(subject) for subject in subjects})

@@ -36,7 +36,7 @@ def chip_html(
 def index_html(
     run: RunOverview, changes: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
 ) -> bytes:
-    """Return the page of the whole run as UTF-8; a night's begins with what changed."""
+    """Return the page of the whole run as UTF-8; a night's page begins with what changed."""
     return page_html("index.html.jinja", build_index(run, changes, margins))
 
 
@@ -52,7 +52,7 @@ def page_html(template: str, page: object, styles: Sequence[str] = _STYLE) -> by
 def page_environment(package: str) -> Environment:
     """Give the environment for a package's templates; those of the reports can be used in them.
 
-    Whatever text goes through it is escaped and made printable.
+    All text is escaped and made printable.
     """
     environment = Environment(
         loader=ChoiceLoader([PackageLoader(package), PackageLoader("harness_reports")]),

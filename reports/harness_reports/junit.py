@@ -3,8 +3,8 @@
 The one rule: what comes out is valid against the schema that pytest's source package carries
 (``junit-10.xsd``), so the attributes that ``junit-xml`` adds beyond it are taken off again.
 FAIL and UNSTABLE are failures, ERROR and a slot that could not be used are errors, WAIVED and
-NOT RUN are skipped, and so is what was accepted as known. Characters that XML forbids appear
-escaped, not dropped.
+NOT RUN are skipped, and so are failures already known from the baseline. Characters that XML
+forbids appear escaped, not dropped.
 """
 
 from __future__ import annotations
@@ -23,11 +23,10 @@ from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 
 MAX_SHOWN_CYCLES = 8
-"""Failing cycles that the text of a failure lists; the pages show more."""
-
+"""Maximum number of failing cycles in the text of a failure; the pages show more."""
 
 Known = Collection[tuple[str, str, str]]
-"""Chip, design and table of what an accepted baseline has just so: told, but nobody is woken."""
+"""Chip, design and table of failures that the baseline already has, identically: skipped."""
 
 
 def chip_junit(run: RunHeading, chip: ChipRecord, known: Known = ()) -> bytes:
@@ -49,7 +48,7 @@ def run_junit_pieces(
 ) -> Iterator[bytes]:
     """Give the file of :func:`run_junit` chip by chip, so that it can be sent while it is made.
 
-    Everything is worked out before this returns; what is left is writing it.
+    Everything but the writing is done before this returns.
     """
     suites = [_suite(run, chip, known) for chip in run.chips]
     if changes is not None and (run.cancelled or changes.lost):
@@ -58,12 +57,12 @@ def run_junit_pieces(
 
 
 def _gaps_suite(run: RunHeading, changes: NightChanges) -> ET.Element:
-    """Say what of a night was not run at all."""
+    """List the tables of a night that were not run."""
     case = TestCase(name="everything was run", classname="night")
     left = [change for change in changes.untested if change.now is Verdict.NOT_RUN]
     names = [f"{c.slot} {c.chip_serial} {c.design}/{c.table}" for c in left]
     stopped = "the night was stopped; " if run.cancelled else ""
-    lost = f", {len(changes.lost)} of them in the baseline only" if changes.lost else ""
+    lost = f", {len(changes.lost)} only in the baseline" if changes.lost else ""
     message = f"{stopped}not run: {many(len(names), 'table')}{lost}"
     case.add_error_info(printable(message), printable("\n".join(names)), "not run")
     return _element(run, "night", [case], {})
@@ -139,7 +138,7 @@ def _slot_case(chip: ChipRecord, known: Known) -> TestCase:
     case = TestCase(name=printable(f"slot {chip.slot}"), classname="slot")
     trouble = printable(chip.trouble)
     if chip.outcomes and all(_key(outcome) in known for outcome in chip.outcomes):
-        case.add_skipped_info(f"KNOWN from the accepted run: {trouble}")
+        case.add_skipped_info(f"Already known from the accepted run: {trouble}")
     else:
         case.add_error_info(trouble, trouble, "slot")
     return case
@@ -153,11 +152,11 @@ def _run_text(outcome: Outcome) -> str:
 
 
 def _mark(case: TestCase, outcome: Outcome, known: Known) -> None:
-    """Put below a case what its verdict means; nothing below it means passed."""
+    """Add to a case what its verdict means; nothing for a pass."""
     summary, evidence = outcome.summary, printable(evidence_text(outcome))
     message = printable(f"{outcome.verdict}: {summary}")
     if _key(outcome) in known:
-        case.add_skipped_info(f"KNOWN from the accepted run: {message}", evidence)
+        case.add_skipped_info(f"Already known from the accepted run: {message}", evidence)
         return
     match outcome.verdict:
         case Verdict.FAIL:
@@ -173,16 +172,16 @@ def _mark(case: TestCase, outcome: Outcome, known: Known) -> None:
 
 
 def waiver_text(outcome: Outcome) -> str:
-    """Who answers for a waived failure, why, under which ticket, and until when."""
+    """Give a waiver's reason, owner, ticket and expiry."""
     waiver = outcome.waiver
     if waiver is None:
-        return "no waiver is on record"
+        return "no waiver on record"
     return f"{waiver.reason} (owner {waiver.owner}, ticket {waiver.ticket}, until {waiver.expiry})"
 
 
 def evidence_text(outcome: Outcome) -> str:
     """Write the evidence as plain lines: cause, advice, repeats, first failing cycles."""
-    lines = [f"{outcome.verdict}: {outcome.summary}", f"Cause taken to lie in: {outcome.origin}"]
+    lines = [f"{outcome.verdict}: {outcome.summary}", f"Likely cause: {outcome.origin}"]
     if outcome.advice:
         lines.append(f"What to do: {outcome.advice}")
     lines.append(agreement(outcome.attempts))
@@ -221,7 +220,7 @@ def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
 
 
 def conditions_sha256(chip: ChipRecord) -> str:
-    """Hash of what was asked for, table by table, so that two runs can be told to be alike."""
+    """Hash of what was asked for, table by table, so that two runs can be compared."""
     asked = [
         (o.design, o.table, o.conditions.clock_hz, o.conditions.settle_us,
          o.conditions.reset_cycles)

@@ -1,6 +1,6 @@
 """Verdicts and facts as pages show them: a word with a shape, a term with a value.
 
-The one rule: a shape is one of those in ``shapes.svg.jinja``, so that colour is never needed.
+The one rule: a shape is one of those in ``shapes.svg.jinja``, so colour is never needed.
 """
 
 from __future__ import annotations
@@ -50,6 +50,6 @@ def tally_text(verdicts: Iterable[Verdict | None]) -> str:
 
 
 def tally(verdicts: Iterable[Verdict | None]) -> tuple[Tally, ...]:
-    """Count verdicts, worst first and None last, leaving out those that nothing got."""
+    """Count verdicts, worst first and None last, leaving out those with no count."""
     counts = Counter(verdicts)
     return tuple(Tally(look(v), counts[v]) for v in (*SEVERITY_ORDER, None) if counts[v])

@@ -1,7 +1,7 @@
 """Margins over time: one line for each design and chip, trends of some, the latest searches.
 
 The one rule: a page grows with its lines, and shows no more than a few plots however many there
-are; what lost margin comes first.
+are; lost margins come first.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ from harness_reports.plot import Label, Mark, trend_plot
 from harness_reports.texts import day
 
 MAX_PLOTS = 6
-"""So many trends, and so many of the latest searches, are drawn on a page."""
+"""Maximum number of trends, and of latest searches, drawn on a page."""
 
 MAX_TREND_SEARCHES = 60
-"""So many of the latest searches are drawn in a trend."""
+"""Maximum number of searches in a trend, the latest ones."""
 
 
 @dataclass(frozen=True)
@@ -53,12 +53,12 @@ class Series:
 
     @property
     def rank(self) -> tuple[bool, float, str, str]:
-        """What lost margin first, then the smallest margin."""
+        """Lost margins first, then the smallest margin."""
         least = -100.0 if self.last.percent is None else self.last.percent
         return self.drop is None, least, self.last.chip_serial, self.last.design
 
     def until(self, run_id: str) -> Series:
-        """Cut the series behind a run's last search; nothing is left if the run has none."""
+        """Cut the series after a run's last search; empty if the run has none."""
         mine = [n for n, one in enumerate(self.searches, 1) if one.run_id == run_id]
         return Series(self.searches[: max(mine, default=0)])
 
@@ -74,7 +74,7 @@ class Trend:
 
 @dataclass(frozen=True)
 class MarginHistory:
-    """All that a history says of margins."""
+    """The margins on a history page."""
 
     lines: tuple[Series, ...]
     trends: tuple[Trend, ...]
@@ -82,7 +82,7 @@ class MarginHistory:
 
 
 def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
-    """Work out the margins of a chip or a design from all that are kept, oldest first."""
+    """Work out the margins of a chip or a design from all stored ones, oldest first."""
     series = _ranked(_series(margins))
     drawn = [one for one in series if len(one.known) > 1][:MAX_PLOTS]
     shmoos = {
@@ -99,7 +99,7 @@ def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
 
 
 def series_of_run(run_id: str, margins: Sequence[MarginRecord]) -> tuple[Series, ...]:
-    """Give each search of a run with the earlier ones; what lost margin first."""
+    """Give each search of a run with the earlier ones; lost margins first."""
     return _ranked(one.until(run_id) for one in _series(margins))
 
 
@@ -134,7 +134,7 @@ def _trend(series: Series, key: str) -> Trend:
 
 
 def _span(one: MarginRecord, percent: float) -> tuple[float, float]:
-    """Give the per cents between which the limit may lie."""
+    """Give the range in per cent in which the limit may lie."""
     low, high = one.noise_low_hz, one.noise_high_hz
     if low is None or high is None:
         return percent, percent
@@ -144,8 +144,8 @@ def _span(one: MarginRecord, percent: float) -> tuple[float, float]:
 def _summary(values: Sequence[float], dropped: Sequence[str]) -> str:
     text = (
         f"{len(values):,} searches: from {signed(min(values))} to {signed(max(values))}, "
-        f"{signed(values[-1])} at the latest."
+        f"latest {signed(values[-1])}."
     )
     if not dropped:
         return text
-    return f"{text} Lower than before by more than noise on {', '.join(dropped)}."
+    return f"{text} Dropped by more than noise on {', '.join(dropped)}."

@@ -25,18 +25,18 @@ from harness_reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_pl
 from harness_reports.texts import duration, hertz, many, moment
 
 FIGURES = 6
-"""So many figures tell neighbouring rates of a search apart."""
+"""Significant figures that tell neighbouring rates of a search apart."""
 
 _ADVICE_DROP = (
-    "Measure again before anything is concluded: supply, temperature and contacts change a limit "
-    "too. If it stays, compare with other chips of the lot."
+    "Measure again before drawing conclusions: supply, temperature and contacts also change a "
+    "limit. If the drop stays, compare with other chips of the lot."
 )
-_ADVICE_TROUBLE = "This says nothing about the chip. Correct it, then measure again."
+_ADVICE_TROUBLE = "This says nothing about the chip. Fix the cause, then measure again."
 
 
 @dataclass(frozen=True)
 class MarginView:
-    """All that is shown of one margin. ``plot`` is empty if nothing was tried."""
+    """One margin as shown. ``plot`` is empty if nothing was tried."""
 
     margin: MarginRecord
     kind: KindWords
@@ -63,7 +63,7 @@ def margin_views(
 def margin_look(margin: MarginRecord, drop: MarginDrop | None) -> Look:
     """Give a margin's word and shape: its per cent, or what is wrong."""
     if margin.trouble:
-        return Look("BROKEN OFF", "error")
+        return Look("INCOMPLETE", "error")
     if margin.kind is not MarginKind.RATE:
         return _shmoo_look(margin)
     percent = margin.percent
@@ -86,7 +86,7 @@ def percent_text(margin: MarginRecord) -> str:
 
 
 def signed(percent: float) -> str:
-    """``+25.0 %``: with its sign, and no more figures than mean anything."""
+    """``+25.0 %``: with its sign, and no more figures than are meaningful."""
     return f"{percent:+.1f} %" if abs(percent) < 100 else f"{percent:+,.0f} %"
 
 
@@ -99,8 +99,8 @@ def drop_text(drop: MarginDrop) -> str:
     """Say what was lost."""
     now = exactly(drop.now_hz) if drop.now_hz else "no rate at all"
     return (
-        f"It used to pass up to {exactly(drop.usual_hz)} (median of earlier searches), give or "
-        f"take {hertz(drop.noise_hz, 2)}; now {now}: more than noise."
+        f"Earlier searches passed up to {exactly(drop.usual_hz)} (median), give or take "
+        f"{hertz(drop.noise_hz, 2)}; now {now}: a drop of more than noise."
     )
 
 
@@ -139,19 +139,19 @@ def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginV
 
 def _summary(margin: MarginRecord) -> str:
     if margin.trouble:
-        return f"The search broke off: {margin.trouble}"
+        return f"The search is incomplete: {margin.trouble}"
     declared = hertz(margin.declared_hz)
     if margin.kind is not MarginKind.RATE:
         return _shmoo_summary(margin, declared)
     highest, percent = margin.highest_hz, margin.percent
     if highest is None or percent is None:
         return (
-            f"No rate passes, down to {hertz(margin.slowest_hz)}; its declared clock is {declared}."
+            f"No rate passes, down to {hertz(margin.slowest_hz)}; the declared clock is {declared}."
         )
     side = "above" if percent >= 0 else "below"
-    off = f"{signed(abs(percent))[1:]} {side} its declared clock of {declared}"
+    off = f"{signed(abs(percent))[1:]} {side} the declared clock of {declared}"
     if margin.failing_hz is None:
-        return f"Passes up to {exactly(highest)}, the fastest rate there is here: at least {off}."
+        return f"Passes up to {exactly(highest)}, the fastest rate available here: at least {off}."
     return f"Passes up to {exactly(highest)}, {off}; fails at {exactly(margin.failing_hz)}."
 
 
@@ -178,18 +178,18 @@ def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
         "" if low is None or high is None or low == high else f"{exactly(low)} to {exactly(high)}"
     )
     search = margin.kind is MarginKind.RATE
-    model = ", a virtual board: of a model, not of silicon" if margin.virtual else ""
+    model = ", a virtual board: a model, not silicon" if margin.virtual else ""
     return (
         Fact("Declared clock", hertz(margin.declared_hz)),
         Fact("Promised clock, beyond this board", _promised(margin)),
         Fact(_KINDS[margin.kind].margin, percent_text(margin)),
-        Fact("The limit may lie anywhere in", noise if search else ""),
+        Fact("Range of the limit", noise if search else ""),
         Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
         Fact("Tried", _tried(margin)),
         Fact("Measured", moment(margin.measured)),
         Fact("Chip and board", f"{margin.chip_serial} on {margin.board_serial}{model}"),
         Fact("Tables, SHA-256", margin.tables_sha256, "code"),
-        Fact("Margin’s name", margin.margin_id, "code"),
+        Fact("Margin id", margin.margin_id, "code"),
     )
 
 
@@ -221,7 +221,7 @@ def _plot(margin: MarginRecord, what: str, key: str) -> Markup:
         title=f"{kind.title}: {what} on {margin.chip_serial}",
         description=_summary(margin),
         key=key,
-        across="try" if margin.kind is MarginKind.RATE else "clock rate asked for",
+        across="try" if margin.kind is MarginKind.RATE else "requested clock rate",
         up="clock rate" if margin.kind is MarginKind.RATE else kind.beside.lower(),
     )
     if margin.kind is MarginKind.RATE:
@@ -261,14 +261,14 @@ def _grid(margin: MarginRecord) -> Grid:
 
 def _caption(margin: MarginRecord) -> tuple[str, ...]:
     shapes = (
-        "Circle with a tick: every trial passed. Square with a cross: not. Diamond: some trials "
-        "passed and some did not. Dashed line: the declared clock."
+        "Circle with a tick: all trials passed. Square with a cross: none did. Diamond: some "
+        "did. Dashed line: the declared clock."
     )
     if margin.kind is MarginKind.RATE:
         return (f"{shapes} Full line: the fastest rate that passed.",)
-    columns = "Columns are the rates that were tried, from slow to fast, not to scale."
+    columns = "Columns are the rates tried, slow to fast, not to scale."
     usual = f"Dotted line: {_KINDS[margin.kind].usual}."
-    return (f"{shapes} {usual}", f"{columns} The edge was followed; the rest was not tried.")
+    return (f"{shapes} {usual}", f"{columns} Only points along the edge were tried.")
 
 
 @dataclass(frozen=True)

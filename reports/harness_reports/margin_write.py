@@ -1,4 +1,4 @@
-"""Margins as a page of their own, for searches that were no part of a run.
+"""Margins as a page of their own, for searches outside runs.
 
 The one rule: like every page it needs no other file, and stands whole in its folder or not at all.
 """
@@ -34,7 +34,7 @@ def margins_html(margins: Sequence[MarginRecord], earlier: Sequence[MarginRecord
 def write_margins(
     margins: Sequence[MarginRecord], folder: Path, earlier: Sequence[MarginRecord] = ()
 ) -> Path:
-    """Write a page of margins into ``folder``, which is made if need be; gives its path.
+    """Write a page of margins into ``folder``, made if needed; return its path.
 
     Raises StoreError naming the folder and the reason.
     """

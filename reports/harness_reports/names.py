@@ -1,6 +1,6 @@
 """File and folder names made from serial numbers and design names.
 
-The one rule: whatever stands in a record, the name is one path component of plain ASCII that no
+The one rule: whatever a record holds, the name is one path component of plain ASCII that no
 file system treats specially, and two different things never get one name.
 """
 
@@ -17,7 +17,7 @@ from harness.records import ChipHeading, ChipRecord, Outcome, Verdict
 Key = TypeVar("Key", bound=Hashable)
 
 MAX_NAME = 60
-"""Characters of a name before its mark or ending; far below what file systems allow."""
+"""Maximum number of characters before a mark or ending; file systems allow far more."""
 
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 

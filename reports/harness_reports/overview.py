@@ -1,4 +1,4 @@
-"""What stands on the page of a whole run, worked out before anything is rendered.
+"""The page of a whole run, worked out before anything is rendered.
 
 The one rule: the page stays one that a person can read, however many chips there were.
 """
@@ -18,10 +18,10 @@ from harness_reports.since import Since, build_since
 from harness_reports.texts import many
 
 MAX_SIDE_BY_SIDE = 32
-"""With more chips than that a table's verdicts are counted, not set side by side."""
+"""Maximum number of chips side by side; with more, a table's verdicts are counted."""
 
 MAX_SHOWN_CHIPS = 8
-"""So many chips with one verdict of a table are named then; each chip's page has them all."""
+"""Maximum number of chips named per verdict when they are counted; chip pages have the rest."""
 
 Key = tuple[str, str]
 """A design and a table."""
@@ -36,12 +36,12 @@ class Group:
 
     @property
     def named(self) -> tuple[ChipOverview, ...]:
-        """What passed is counted only."""
+        """The chips to name; those that passed are only counted."""
         return () if self.verdict is Verdict.PASS else self.chips[:MAX_SHOWN_CHIPS]
 
     @property
     def more(self) -> str:
-        """How many are not named besides those that are."""
+        """How many chips are left out after those that are named."""
         hidden = len(self.chips) - len(self.named)
         return f"and {hidden:,} more" if self.named and hidden else ""
 
@@ -73,8 +73,8 @@ def build_index(
 ) -> IndexPage:
     """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
 
-    What a night ``changes`` changed stands first. Of ``margins`` those that the run searched are
-    listed, compared with the earlier ones.
+    A night's ``changes`` come first. Of ``margins`` those that the run searched are listed,
+    compared with the earlier ones.
     """
     pages = {slot: f"chips/{name}/{name}.html" for slot, name in chip_folders(run.chips).items()}
     serials = {chip.chip_serial: pages[chip.slot] for chip in run.chips}
@@ -106,14 +106,14 @@ def _groups(chips: Sequence[ChipOverview], verdicts: Sequence[Verdict | None]) -
 
 def _run_headline(verdicts: Sequence[Verdict]) -> str:
     if not verdicts:
-        return "No chip was in the rack."
+        return "The rack had no chips."
     return f"{many(len(verdicts), 'chip')}: {tally_text(verdicts)}."
 
 
 def _uneven(chips: Sequence[ChipOverview]) -> tuple[dict[Key, tuple[Verdict | None, ...]], str]:
     """Give each chip's verdict of the tables that did not pass on all, and a sentence on the rest.
 
-    A chip that was never reached has no say.
+    Chips that were never reached do not count.
     """
     tables = [{(t.design, t.table): t.verdict for t in chip.tables} for chip in chips]
     keys = dict.fromkeys(key for verdicts in tables for key in verdicts)

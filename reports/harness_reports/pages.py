@@ -1,4 +1,4 @@
-"""What stands on the pages, worked out before anything is rendered.
+"""The pages, worked out before anything is rendered.
 
 The one rule: every sentence and every order is decided here in plain dataclasses; the templates
 only set them in HTML, and choose nothing.
@@ -31,15 +31,15 @@ from harness_reports.trust import trust_of
 
 MAX_SHOWN_CYCLES = 12
 MAX_SHOWN_LINES = 24
-"""Failing cycles, and wrong pins in all of them, that a page lists for one table; the JSON file
-has all that were kept."""
+"""Maximum number of failing cycles, and of wrong pins in all of them, listed for one table; the
+JSON file has the rest."""
 
 MAX_SHOWN_PINS = 32
 
 
 @dataclass(frozen=True)
 class FailureSection:
-    """All that is shown of one table that did not pass."""
+    """One table that did not pass, as shown."""
 
     anchor: str
     outcome: Outcome
@@ -108,10 +108,10 @@ def _failure(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]
 
 def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
     facts = [
-        Fact("Cause taken to lie in", outcome.origin.value),
+        Fact("Likely cause", outcome.origin.value),
         Fact("First mismatch", first_mismatch(outcome)),
         Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
-        Fact("Promised by", outcome.design_source),
+        Fact("Source", outcome.design_source),
     ]
     if outcome.waiver is not None:
         waiver, waived = outcome.waiver, outcome.verdict is Verdict.WAIVED
@@ -138,12 +138,12 @@ def _more_cycles(outcome: Outcome, shown: int) -> str:
 
 
 def _chip_facts(run: RunHeading, chip: ChipRecord) -> tuple[Fact, ...]:
-    kind = "virtual: a chip model, no silicon" if chip.virtual else "real board"
+    kind = "virtual: a chip model, not silicon" if chip.virtual else "real board"
     facts = (
         Fact("Chip", chip.chip_serial, "code"),
         Fact("Board", f"{chip.board_serial or 'did not answer'} ({kind})"),
         Fact("Slot and port", f"{chip.slot} on {chip.port}"),
-        Fact("Interpreter on the board", chip.interpreter),
+        Fact("Interpreter", chip.interpreter),
         Fact("Agent", _agent(chip)),
     )
     return facts + run_facts(run)
@@ -157,7 +157,7 @@ def _agent(chip: ChipRecord) -> str:
 
 
 def run_facts(run: RunHeading) -> tuple[Fact, ...]:
-    """Tell what holds for every chip of a run. Terms without a value are left out by the page."""
+    """Give what holds for every chip of a run. Terms without a value are left out by the page."""
     finished = moment(run.finished) if run.finished else "not finished"
     return (
         Fact("Shuttle", f"{run.shuttle}, {run.organisation}"),

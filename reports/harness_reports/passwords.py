@@ -1,4 +1,4 @@
-"""Finds passwords and keys by the word that stands before them.
+"""Finds passwords and keys by the word before them.
 
 One rule: a pattern looks at every letter a bounded number of times, whatever the text; and where
 a design may use the same word (``token``, ``secret``), only a quoted value or a web address counts.

@@ -1,8 +1,8 @@
-"""Plots of margins as inline SVG: a search, a shmoo, and a margin night by night.
+"""Plots of margins as inline SVG: a search, a shmoo, and a margin over time.
 
-The one rule: a point is told by its shape (circle with a tick, square with a cross, diamond), the
+The one rule: a point is known by its shape (circle with a tick, square with a cross, diamond), the
 declared clock by a dashed line with its words, so that colour is never needed. Colours come from
-the page's style by class. Whatever is drawn also stands in a table or sentence beside the plot.
+the page's style by class. Everything drawn is also in a table or sentence beside the plot.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ class Level:
 
 @dataclass(frozen=True)
 class Label:
-    """What stands at a plot: title, description, key for ids, and the names of both axes."""
+    """The words of a plot: title, description, key for ids, and the names of both axes."""
 
     title: str
     description: str
@@ -106,7 +106,7 @@ def search_plot(marks: Sequence[Mark], levels: Sequence[Level], label: Label) ->
 def trend_plot(
     days: Sequence[str], marks: Sequence[Mark], spans: Sequence[tuple[float, float]], label: Label
 ) -> Markup:
-    """Draw a value in per cent night by night; ``spans`` are the intervals around the marks.
+    """Draw a value in per cent over time; ``spans`` are the intervals around the marks.
 
     ``x`` of a mark counts from 0 and names its day in ``days``.
     """

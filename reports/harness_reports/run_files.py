@@ -56,7 +56,7 @@ def files_of(
 ) -> dict[str, Maker]:
     """Map every file's name to what makes it, the record first and the index last.
 
-    What is given is written as it is: secrets are taken out before.
+    Nothing is scrubbed here: secrets must be taken out first.
     """
     files: dict[str, Maker] = {
         JSON: lambda: (piece.encode("ascii") for piece in run_json_pieces(run, margins))
@@ -95,7 +95,7 @@ def chip_pages(chips: Sequence[ChipHeading]) -> Mapping[str, str]:
 
 
 def slot_of_file(chips: Sequence[ChipHeading], name: str) -> str | None:
-    """Tell which slot a file is about; None for a file of the whole run, or no file of it."""
+    """Return the slot that a file is about; None for a file of the whole run or an unknown one."""
     parts = PurePosixPath(name).parts
     folders = {folder: slot for slot, folder in _folders(chips).items()}
     return folders.get(parts[1]) if len(parts) == 3 and parts[0] == "chips" else None

@@ -1,7 +1,7 @@
 """Takes out of texts what must stay in the lab: user names, host paths, addresses with passwords.
 
 The one rule: what is taken out is replaced by a word in angle brackets, never dropped, so that a
-reader sees that something stood there. Names of serial devices stay: they tell of no person.
+reader sees that something stood there. Names of serial devices stay: they identify no person.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ _SLASHES = re.compile(rf"(?<![\w:/\\<>.-])//{_END}+(?:/{_END}+){{2,}}")
 _HOMES = re.compile(r"(?:homes?\d*|users?|u)", re.IGNORECASE)
 
 COMMON_NAMES = {"admin", "build", "builder", "lab", "pi", "root", "runner", "test", "user"}
-"""Account names that tell nothing of a person, and are words in texts."""
+"""Account names that identify no person and are common words."""
 
 
 @dataclass(frozen=True)

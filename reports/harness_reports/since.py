@@ -1,6 +1,6 @@
 """What a night changed against its baseline, worked out for the run's page.
 
-The one rule: what is new is shown with its reason, what the baseline has so already is counted.
+The one rule: what is new is shown with its reason, what the baseline already has is counted.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from harness_reports.texts import day, many
 
 NONE = "none"
 MAX_SHOWN = 20
-"""How many news of one kind the page names; all of them are in ``night.json``."""
+"""Maximum number of news of one kind that the page names; ``night.json`` has all of them."""
 MAX_SHOWN_TABLES = 6
-"""How many tables of one chip are named that have one reason in common."""
+"""Maximum number of tables named for one chip and reason."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ def build_since(changes: NightChanges, pages: Mapping[str, str], run_id: str) ->
     sentence = f"This night is {baseline_text(changes)}"
     if not changes.baseline:
         sentence = (
-            "No run of this rack was accepted yet, so every failure counts as new. "
+            "No run of this rack has been accepted yet, so every failure counts as new. "
             f"harness accept {run_id} makes this run the baseline."
         )
     kinds = (
@@ -83,9 +83,9 @@ def _row(name: str, changes: Sequence[Change], pages: Mapping[str, str]) -> News
     remarks = []
     if len(groups) > MAX_SHOWN:
         left = sum(len(group) for group in groups[MAX_SHOWN:])
-        remarks.append(f"{many(left, 'table')} more: see night.json.")
+        remarks.append(f"{many(left, 'more table')}: see night.json.")
     if known:
-        remarks.append(f"{many(known, 'table')} just as in the baseline.")
+        remarks.append(f"{many(known, 'table')} as in the baseline.")
     items = tuple(_item(group, pages) for group in groups[:MAX_SHOWN])
     return NewsRow(name, len(changes), items, " ".join(remarks) or ("" if items else NONE))
 

@@ -37,7 +37,7 @@ def many(number: int, noun: str) -> str:
 
 
 def hertz(rate: float, figures: int = 4) -> str:
-    """Write a rate with so many figures and the unit that suits it."""
+    """Write a rate with this many figures and a suitable unit."""
     for limit, unit in ((1e6, "MHz"), (1e3, "kHz")):
         if rate >= limit:
             return f"{rate / limit:.{figures}g} {unit}"
@@ -54,7 +54,7 @@ def share(part: float) -> str:
 
 
 def duration(seconds: float) -> str:
-    """Write a time span in the unit that suits it."""
+    """Write a time span in a suitable unit."""
     if seconds < 1:
         return f"{seconds * 1000:.3g} ms"
     if seconds < 100:
@@ -104,7 +104,7 @@ def counts_text(night: HistoryRun) -> str:
 
 
 def timing_word(conditions: Conditions) -> str:
-    """Say in few words how the cycles were timed."""
+    """Say briefly how the cycles were timed."""
     if not conditions.exact:
         return "paced"
     return f"exact, {many(conditions.gaps, 'pause')}" if conditions.gaps else "exact"
@@ -124,7 +124,7 @@ def conditions_text(conditions: Conditions | None) -> str:
         return "not run on a board"
     how = f"{timing_word(conditions)}{_rate_error(conditions)}"
     return (
-        f"asked {hertz(conditions.clock_hz)}, ran at {hertz(conditions.achieved_hz)}"
+        f"requested {hertz(conditions.clock_hz)}, ran at {hertz(conditions.achieved_hz)}"
         f" ({how}), settle {conditions.settle_us:g} µs,"
         f" reset {many(conditions.reset_cycles, 'cycle')}"
     )
@@ -151,7 +151,7 @@ def first_mismatch(outcome: Outcome) -> str:
     if not outcome.evidence or not outcome.evidence[0].wrong:
         return ""
     first = outcome.evidence[0]
-    rest = f" and {many(len(first.wrong) - 1, 'more pin')}" if len(first.wrong) > 1 else ""
+    rest = f", and {many(len(first.wrong) - 1, 'more pin')}" if len(first.wrong) > 1 else ""
     return f"{place(first)}: pin {pin_text(first.wrong[0])}{rest}"
 
 
@@ -169,8 +169,8 @@ def agreement(attempts: Sequence[Attempt]) -> str:
     if not attempts:
         return "No attempt was completed."
     if len(attempts) == 1:
-        return "Run once, so nothing is known of repeats."
+        return "Run once, so repeats cannot be compared."
     kinds = len({attempt.signature for attempt in attempts})
     if kinds == 1:
         return f"Run {len(attempts)} times; every tested bit was the same each time."
-    return f"Run {len(attempts)} times; the answers differ: {kinds} different signatures."
+    return f"Run {len(attempts)} times; the answers differ ({kinds} signatures)."

@@ -12,7 +12,7 @@ from harness.records import ChipRecord, RunRecord
 from harness_reports.html import page_environment
 
 MAX_SHOWN = 12
-"""So many tables that did not pass are told; the report in the bundle has all."""
+"""Maximum number of tables that did not pass in the text; the report has all."""
 
 _START = "## Chip "
 _END = "Run it again from the attached bundle: `harness replay BUNDLE.zip`"

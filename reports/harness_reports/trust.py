@@ -12,14 +12,14 @@ from harness_reports.texts import first_mismatch, hertz, many
 
 
 def chip_headline(chip: ChipOverview) -> str:
-    """Say in a sentence or two what became of a chip."""
+    """Sum up a chip's result in a sentence or two."""
     if chip.trouble:
-        return f"The slot could not be tested to the end: {chip.trouble}"
+        return f"The slot was not tested completely: {chip.trouble}"
     if not chip.tables:
         return "Nothing was run on this chip."
     verdict, tables = chip.verdict, len(chip.tables)
     if verdict is Verdict.PASS:
-        return "The one table passed." if tables == 1 else f"All {tables} tables passed."
+        return "The only table passed." if tables == 1 else f"All {tables} tables passed."
     own = sum(table.verdict is verdict for table in chip.tables)
     first = next(outcome for outcome in chip.firsts if outcome.verdict is verdict)
     count = f"{own} of {many(tables, 'table')} {_BECAME[verdict]}."
@@ -35,7 +35,7 @@ _BECAME = {
     Verdict.UNSTABLE: "answered differently when repeated",
     Verdict.ERROR: "could not be tested",
     Verdict.NOT_RUN: "not run",
-    Verdict.WAIVED: "failed as waived",
+    Verdict.WAIVED: "failed under a waiver",
 }
 
 
@@ -46,7 +46,7 @@ def trust_of(chip: ChipRecord) -> tuple[str, ...]:
 
 
 _LIMITS = (
-    "Only outputs that a table tests are judged: a defect that no table shows stays unseen.",
+    "Only outputs that a table tests are judged; a defect that no table shows goes unseen.",
     "Supply voltage and temperature were not recorded in this run.",
 )
 
@@ -54,7 +54,7 @@ _LIMITS = (
 def _kind(chip: ChipRecord) -> tuple[str, ...]:
     if not chip.virtual:
         return ()
-    return ("The board was virtual: this page tells of a model of the chip, not of silicon.",)
+    return ("The board was virtual: this page describes a model of the chip, not silicon.",)
 
 
 def _reach(passed: Sequence[Outcome]) -> tuple[str, ...]:
@@ -77,14 +77,14 @@ def _pace(passed: Sequence[Outcome]) -> tuple[str, ...]:
         f"They ran {span} on average, paced by software: single cycles may be longer, so speed"
         " is not proven."
     )
-    late = f"{slower} of them ran slower than asked by more than a tenth."
+    late = f"{slower} of them ran more than 10 % slower than requested."
     return (text, late) if slower else (text,)
 
 
 def _pauses(asked: Sequence[Conditions]) -> str:
     """Say how often the clock stood still between exact bursts; empty if never."""
     gaps = sum(conditions.gaps for conditions in asked)
-    return f" The clock stood still between bursts, {many(gaps, 'time')} in all." if gaps else ""
+    return f" The clock paused between bursts, {many(gaps, 'time')} in all." if gaps else ""
 
 
 def _repeats(passed: Sequence[Outcome]) -> tuple[str, ...]:
@@ -92,4 +92,4 @@ def _repeats(passed: Sequence[Outcome]) -> tuple[str, ...]:
     if not once:
         return ()
     of = many(len(passed), "passed table")
-    return (f"{once} of {of} ran once: a fault that comes and goes can be missed.",)
+    return (f"{once} of {of} ran only once: an intermittent fault can be missed.",)

@@ -108,8 +108,8 @@ def _about(run: RunHeading, outcome: Outcome) -> str:
     return (
         f"run {run.run_id}, chip {outcome.chip_serial}, board {outcome.board_serial}, "
         f"design {outcome.design}, table {outcome.table}; "
-        f"{conditions_text(outcome.conditions)}. Outputs are read at the end of their cycle; "
-        "here they stand for all of it. x: not read or not tested; z: not driven or floating."
+        f"{conditions_text(outcome.conditions)}. Outputs are read at the end of their cycle and "
+        "drawn over all of it. x: not read or not tested; z: not driven or floating."
     )
 
 

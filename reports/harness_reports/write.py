@@ -30,7 +30,7 @@ _REASONS = {
     errno.EROFS: "the file system is read-only; name another folder",
     errno.ENOTDIR: "a file is where a folder should be; name another folder",
     errno.EEXIST: "a file is where a folder should be; name another folder",
-    errno.EISDIR: "a folder stands where a file is needed; name another folder",
+    errno.EISDIR: "a folder is where a file should be; name another folder",
     errno.EFBIG: "the file is larger than the system allows",
 }
 
@@ -65,12 +65,12 @@ def write_run(
     changes: NightChanges | None = None,
     margins: Sequence[MarginRecord] = (),
 ) -> WrittenReports:
-    """Write every report of the run below ``folder``, which is made if need be.
+    """Write every report of the run below ``folder``, made if needed.
 
     ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
     in ``chips/<serial>/``. Files of an earlier writing are replaced. Host paths and addresses with
     passwords that got into a message are taken out. What is ``known`` is skipped in the JUnit
-    files; what a night ``changes`` changed stands first on the index. Of ``margins`` those that the
+    files; a night's ``changes`` come first on the index. Of ``margins`` those that the
     run measured are in the chips' pages and the JSON file. Raises StoreError naming the
     folder and the reason; the record itself is not touched by that.
     """

@@ -201,7 +201,7 @@ def test_an_agent_of_another_version_is_refused(
     with boards(bench, [spec(bench, "A1", 1)]) as (port,):
         assert bench.run() == 3
     assert (
-        f"SP2-0001: slot A1, port {port}: agent 1.1 with protocol 2 answers, this tool brings "
+        f"SP2-0001: slot A1, port {port}: agent 1.1 with protocol 2 answers, but this tool uses "
         "agent 9.9 with protocol 2; reset the board and run again\n"
     ) in capsys.readouterr().out
 
@@ -258,13 +258,13 @@ def test_a_disk_that_fills_up_in_mid_run_loses_no_outcome_and_passes_no_chip(
             record = kept.latest_run()
     assert told == (
         f"harness: {store}: results cannot be kept or read (database or disk is full); free some "
-        "space there; what was stored before is safe; what was told as measured is kept, and "
+        "space there; what was stored before is safe; results already reported are kept, and "
         f"--resume {record.run_id} finishes this run\n"
     )
     (chip,) = record.chips
     assert [outcome.verdict for outcome in chip.outcomes] == [Verdict.PASS, Verdict.NOT_RUN]
     assert chip.verdict is Verdict.NOT_RUN
-    assert chip.outcomes[1].summary == "Not run: the run broke off before this table had its turn"
+    assert chip.outcomes[1].summary == "Not run: the run broke off before this table"
     assert chip.outcomes[1].reason is Reason.RUN_BROKE_OFF
 
 

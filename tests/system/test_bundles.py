@@ -322,7 +322,7 @@ def test_a_bundle_is_replayed_on_a_board_at_a_port(
     bad, good = (NetStuck("crc16", "rem[9]", 0),), ()
     nobody: list[str] = []
     named = ["--chip", "SP2-0042"]
-    unknown = "a chip whose serial number nobody gave"
+    unknown = "a chip whose serial number was not given"
     for defects, chip, who, code, told in (
         (bad, nobody, unknown, ExitCode.CHIP_FAILED, "2 same failure"),
         (good, named, "SP2-0042 (as you say)", ExitCode.ALL_PASS, "2 passes now"),
@@ -370,7 +370,7 @@ def test_the_commands_bundle_and_replay(
     arguments = ["latest", "--chip", "SP2-0001", "--design", "crc16", "--store", "s.sqlite"]
     text.write_text("# My notes\n")
     assert main(["bundle", *arguments, "--out", str(out)]) == ExitCode.NOT_TESTED
-    assert "b.ticket.md is there and is no text of a bundle" in capsys.readouterr().err
+    assert "b.ticket.md exists and is not the text of a bundle" in capsys.readouterr().err
     assert (text.read_text(), out.exists()) == ("# My notes\n", False)
     text.unlink()
     for _ in range(2):  # our own text is replaced
@@ -388,13 +388,13 @@ def test_the_commands_bundle_and_replay(
     shown = capsys.readouterr().out
     assert "A1  SP2-0001  crc16/check  ✗ FAIL" in shown
     assert ", chip SP2-0001 on WB-01; now the virtual chip\n" in shown
-    assert "inputs/crc16/check.csv is not byte for byte as run: the bundle says that" in shown
+    assert "inputs/crc16/check.csv is not identical to what was run: the bundle says that" in shown
     assert "2 same failure" in shown
     assert list(elsewhere.iterdir()) == []
     with zipfile.ZipFile(out, "a") as archive:
         archive.writestr("more.txt", "x")
     assert main(["replay", str(out)]) == ExitCode.BAD_INPUT
-    assert "[altered-bundle] altered, cut short or no bundle: " in capsys.readouterr().err
+    assert "[altered-bundle] altered, cut short or not a bundle: " in capsys.readouterr().err
     with Store.existing(made.lab / "s.sqlite") as store:
         assert len(store.runs()) == 1
 

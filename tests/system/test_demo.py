@@ -111,8 +111,8 @@ def test_the_demo_says_what_each_chip_deserves_and_got(
     (folder / "ci/demo-rack.toml").write_text(rack.replace("rem[9]", "rem[8]"), "utf-8")
     assert main(["demo", str(folder)]) == 2
     assert capsys.readouterr().err == (
-        f"harness: {folder}/ci/demo-rack.toml: error [file-differs] is there, and is not the "
-        "demo's; name a folder that is new, or move this file away\n"
+        f"harness: {folder}/ci/demo-rack.toml: error [file-differs] exists, and is not the "
+        "demo's; name a new folder, or move this file away\n"
     )
 
 
@@ -124,7 +124,7 @@ def test_a_copy_that_is_there_is_left_alone_and_another_file_not_overwritten(
     assert harness.copy_demo(tmp_path).written == 0
     (tmp_path / "vectors/shuttle.toml").unlink()
     (tmp_path / "vectors/shuttle.toml").mkdir()
-    with pytest.raises(ConfigError, match="is there, and is not the demo's"):
+    with pytest.raises(ConfigError, match="exists, and is not the demo's"):
         harness.copy_demo(tmp_path)
 
 

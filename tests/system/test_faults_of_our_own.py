@@ -58,9 +58,7 @@ def test_a_run_goes_on_with_the_other_slot_and_keeps_the_traceback(
     screen = capsys.readouterr()
     assert SAID in screen.out
     log = bench.folder / "out/harness.log"
-    assert screen.err.endswith(
-        f"harness: it failed itself; please report it, with what is in {log}\n"
-    )
+    assert screen.err.endswith(f"harness: please report this fault of harness itself, with {log}\n")
     check_log(log, "slot A1")
 
 

@@ -69,9 +69,9 @@ def test_an_intake_that_is_named_is_not_accepted(
     lab: Lab, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert lab.refused(capsys, "accept", lab.intake) == (
-        f"harness: runs/harness.sqlite: {lab.intake} is an intake, no night of its rack, so it can "
-        "be no baseline; accept a run of `harness run` or `harness nightly`. `harness intake "
-        "RACK.toml` goes on with an intake that was left\n"
+        f"harness: runs/harness.sqlite: {lab.intake} is an intake, not a night of its rack, so it "
+        "cannot be a baseline; accept a run of `harness run` or `harness nightly`. `harness intake "
+        "RACK.toml` continues an unfinished intake\n"
     )
 
 
@@ -80,8 +80,8 @@ def test_an_intake_that_is_named_is_not_resumed(
     lab: Lab, command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert lab.refused(capsys, command, lab.rack, "--resume", lab.intake) == (
-        f"harness: runs/harness.sqlite: {lab.intake} is an intake, and --resume goes on with runs "
-        "only; `harness intake RACK.toml` goes on with an intake that was left\n"
+        f"harness: runs/harness.sqlite: {lab.intake} is an intake, and --resume continues runs "
+        "only; `harness intake RACK.toml` continues an unfinished intake\n"
     )
 
 

@@ -67,7 +67,7 @@ def test_the_limit_is_found_told_and_kept(
     assert search(rack_file(tmp_path)) == ExitCode.ALL_PASS
     told = capsys.readouterr().out
     assert (
-        "A1  SP2-0001  gray  passes up to 71.2301 kHz, fails at 71.2352 kHz (paced); +42.5 % to "
+        "A1  SP2-0001  gray  passes up to 71.2301 kHz, fails at 71.2352 kHz (paced); +42.5 % vs "
         "50 kHz (promised: 10 MHz, beyond this board)\n"
     ) in told
     with Store.existing(tmp_path / "s.sqlite") as store:
@@ -78,7 +78,7 @@ def test_the_limit_is_found_told_and_kept(
     assert (record.board_serial, record.exact, record.trouble) == ("WB-01", False, "")
     page = tmp_path / "out" / "margins" / f"margin-{record.margin_id}.html"
     assert f"Report: {page}\n" in told
-    assert "Passes up to 71.2301 kHz, 42.5 % above its declared clock of 50 kHz" in page.read_text()
+    assert "Passes up to 71.2301 kHz, 42.5 % above the declared clock of 50 kHz" in page.read_text()
     (limit,) = harness.margins(tmp_path / "s.sqlite", chip="SP2-0001").to_dict("records")
     assert limit["highest_hz"] == record.highest_hz
 
@@ -120,8 +120,8 @@ def test_no_voltage_is_changed_without_a_yes(
     ("options", "complaint"),
     [
         (["--shmoo", "supply"], "the rack file names no bench supply"),
-        (["--shmoo", "heat"], '--shmoo is "heat"; write sample or supply'),
-        (["--slots", "B*"], 'no slot of Small fits "B*"'),
+        (["--shmoo", "heat"], '--shmoo is "heat"; give sample or supply'),
+        (["--slots", "B*"], 'no slot of Small matches "B*"'),
         (["--table", "nope"], 'none of these designs has a table "nope"'),
     ],
 )
@@ -179,7 +179,7 @@ def test_an_open_contact_is_no_limit_of_the_chip(
 ) -> None:
     assert search(rack_file(tmp_path, OPEN)) == ExitCode.NOT_TESTED
     told = capsys.readouterr().out
-    assert "gray  not searched to the end: code[3] (pin out3) was " in told
+    assert "gray  search incomplete: code[3] (pin out3) was " in told
     assert "code[3] (pin out3) follows the weak pulls: an open connection." in told
 
 
@@ -204,7 +204,7 @@ def test_control_c_keeps_what_was_searched_and_tells_what_was_not(tmp_path: Path
         rest = process.stdout.read()
         assert process.wait(60) == ExitCode.NOT_TESTED
     assert "passes up to" in first
-    assert "not searched to the end: the search was stopped" in rest
+    assert "search incomplete: the search was stopped" in rest
     assert "Traceback" not in rest
     with Store.existing(tmp_path / "s.sqlite") as store:
         records = store.margins()
@@ -222,7 +222,7 @@ def test_control_c_among_the_margins_of_a_night_closes_the_night(tmp_path: Path)
         os.killpg(process.pid, signal.SIGINT)
         told = process.stdout.read()
         assert process.wait(60) == ExitCode.NOT_TESTED
-    assert re.search(r"less margin +0  \(4 searched, [1-4] of them not to the end\)", told)
+    assert re.search(r"less margin +0  \(4 searched, [1-4] incomplete\)", told)
     assert "unchanged               34  34 PASS" in told
     (folder,) = log.glob("night-*")
     assert (folder / "index.html").exists()

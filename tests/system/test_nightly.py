@@ -86,7 +86,7 @@ def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
     assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
     assert lines[1].endswith("SP2-0001 crc16/check, crc16/stream")
     accepted = accept(tmp_path)
-    assert f"Run {accepted} is the baseline of rack Small" in capsys.readouterr().out
+    assert f"Run {accepted} is now the baseline of rack Small" in capsys.readouterr().out
     code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
     assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 0, 0, 0, 3])
     today = datetime.now(UTC).strftime("%Y-%m-%d")
@@ -129,7 +129,7 @@ def test_a_finished_night_cannot_be_resumed_and_changed_files_are_named(tmp_path
         assert record.finished is not None
         store.finish_run(record.run_id, record.finished, cancelled=True)
         other = load_rack(small_rack(tmp_path, STUCK))
-        with pytest.raises(ConfigError, match="the rack is not what it was when run"):
+        with pytest.raises(ConfigError, match="the rack has changed since run"):
             run(other, store, resume=record.run_id)
         rack = load_rack(small_rack(tmp_path))
         with Locks("somebody else") as locks:
@@ -239,9 +239,9 @@ def test_a_run_that_tested_nothing_or_less_is_no_good_baseline(
             nothing = run(load_rack(path), kept)
     capsys.readouterr()
     assert main(["accept", nothing.run_id, "--store", store]) == ExitCode.BAD_INPUT
-    assert f"run {nothing.run_id} tested nothing" in capsys.readouterr().err
+    assert f"run {nothing.run_id} has no verdicts" in capsys.readouterr().err
     assert main(["accept", part.run_id, "--store", store]) == ExitCode.ALL_PASS
-    assert "Beware: 2 tables of the baseline before are not in it" in capsys.readouterr().out
+    assert "Warning: 2 tables of the baseline before are not in it" in capsys.readouterr().out
 
 
 def test_a_folder_that_cannot_be_made_is_told_with_what_to_do(

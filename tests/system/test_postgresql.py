@@ -171,7 +171,9 @@ def test_tables_of_another_program_may_stand_beside_ours(postgresql: Server) -> 
 def test_a_name_that_is_taken_is_refused_and_nothing_made(postgresql: Server) -> None:
     put(postgresql.url, "CREATE TABLE nights (x INTEGER);CREATE TABLE runs (x INTEGER)")
     for open_it in (Store, Store.existing):
-        with pytest.raises(StoreError, match=r"have the names of ours \(nights, runs\); choose"):
+        with pytest.raises(
+            StoreError, match=r"names that the store needs \(nights, runs\); choose"
+        ):
             open_it(postgresql.url)
     assert table_names(postgresql.url) == ["nights", "runs"]
 

@@ -48,7 +48,7 @@ def test_a_run_is_not_resumed_with_a_table_that_was_edited_since(tmp_path: Path)
         assert store.run(before.run_id) == before, "what was kept stays as it was"
         (finding,) = refused.value.findings
         assert (finding.rule, finding.location.path) == ("changed-since", table)
-        assert finding.message == f"the table is not what it was when run {before.run_id} began"
+        assert finding.message == f"the table has changed since run {before.run_id} began"
         table.write_text(old)
         assert not run(load_rack(path), store, resume=before.run_id).cancelled
 

@@ -165,7 +165,9 @@ def test_a_design_that_does_not_exist_stops_before_any_board_is_touched(
 ) -> None:
     code = main(["run", str(DEMO), "--designs", "crc61", "--store", str(tmp_path / "s.sqlite")])
     assert code == ExitCode.BAD_INPUT
-    assert 'no design of Sandpiper 2 fits "crc61"; did you mean "crc16"?' in capsys.readouterr().err
+    assert (
+        'no design of Sandpiper 2 matches "crc61"; did you mean "crc16"?' in capsys.readouterr().err
+    )
 
 
 def test_a_port_that_is_missing_is_an_outcome_not_a_traceback(

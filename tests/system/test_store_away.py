@@ -170,7 +170,7 @@ def test_control_c_does_not_wait_for_a_store_that_is_away(tmp_path: Path) -> Non
             assert time.monotonic() - pressed < 10
     with Store(path) as store:
         record = store.latest_run()
-    told = "the run is stopped, so it is not waited for any longer; what was told as measured is "
+    told = "the run was stopped, so the wait for the store ended; results already reported are "
     assert f"{told}kept, and --resume {record.run_id} finishes this run" in said
     assert "Traceback" not in said
     (chip,) = record.chips

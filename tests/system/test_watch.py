@@ -221,7 +221,7 @@ def test_the_page_says_when_the_store_is_away_and_when_the_server_is(
         until(lambda: "ago" in text(browser, "head"))
         time.sleep(2)  # the page came from a look of its own; let the one behind its news look too
         path.rename(aside)
-        until(lambda: "The store cannot be read since" in text(browser, "head"))
+        until(lambda: "The store has been unreadable since" in text(browser, "head"))
         assert "bench" in text(browser, "head")
         assert found.ask("/histories").status == 503
         assert not path.exists()
@@ -344,7 +344,7 @@ def test_what_cannot_be_served_is_said_in_one_line(
         assert main(["watch", "--store", str(path), "--port", str(port)]) == ExitCode.NOT_TESTED
     assert capsys.readouterr().err == (
         f"harness: http://127.0.0.1:{port}/ cannot be opened (Address already in use); "
-        "give another --port, or --host if the address is not of this computer\n"
+        "give another --port, or another --host if this computer does not have the address\n"
     )
     assert not missing.exists()
 
@@ -374,7 +374,7 @@ def test_histories_are_written_as_files_too(
     (line,) = capsys.readouterr().out.splitlines()
     assert Path(line.removeprefix("History: ")).is_file()
     assert main(["history", *place, "--chip", "SP2-0009"]) == ExitCode.NOT_TESTED
-    assert "nothing is kept of chip SP2-0009; `harness history`" in capsys.readouterr().err
+    assert "no run has chip SP2-0009; `harness history`" in capsys.readouterr().err
     assert main(["history", *place, "--slot", "A1"]) == ExitCode.BAD_INPUT
     assert "give RACK/SLOT" in capsys.readouterr().err
 

@@ -74,7 +74,7 @@ def test_a_full_disk_costs_the_log_and_nothing_else(
     work(tmp_path)
 
 
-FOLDER = "a folder stands where a file is needed; name another folder"
+FOLDER = "a folder is where a file should be; name another folder"
 FULL = "the disk is full; make room"
 
 
@@ -98,8 +98,8 @@ def test_faults_that_the_log_cannot_take_leave_one_line_on_the_terminal(
         for slot in ("slot A1", "slot A2"):
             within(slot, breaks, lambda _: None)
     assert capsys.readouterr().err == (
-        "harness: it failed itself; please report this, which "
-        f"{tmp_path}/harness.log cannot keep ({why}): IndexError: list index\\nout of range\n"
+        "harness: please report this fault of harness itself; "
+        f"{tmp_path}/harness.log cannot be written ({why}): IndexError: list index\\nout of range\n"
     )
 
 
@@ -111,7 +111,7 @@ def test_a_line_that_the_log_of_a_night_cannot_take_is_told_of_once(
     with _night_log(tmp_path) as log:
         log.write("run X of rack Y")
         log.write("A1  finished")
-    assert log.lost == f"{tmp_path}/night.log cannot keep ({FULL}): run X of rack Y"
+    assert log.lost == f"{tmp_path}/night.log cannot be written ({FULL}): run X of rack Y"
 
 
 def test_a_name_that_no_file_can_have_cannot_be_removed_either(tmp_path: Path) -> None:

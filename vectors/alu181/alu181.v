@@ -1,8 +1,8 @@
 // 4-bit ALU and function generator with the functions of the SN74LS181, active-high data.
 //
-// The data sheet's part has 14 inputs, more than this chip's input pins. S3..S0 and M therefore
-// stand in a function register: a rising clock edge takes S from s and M from cn. Everything
-// behind the register is combinational. Reset selects F = A (logic mode, S = HHHH).
+// The part in the data sheet has 14 inputs, more than this chip's input pins. S3..S0 and M are
+// therefore kept in a function register: a rising clock edge takes S from s and M from cn.
+// Everything behind the register is combinational. Reset selects F = A (logic mode, S = HHHH).
 module alu181 (
     input  wire       clk,
     input  wire       rst_n,

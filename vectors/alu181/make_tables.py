@@ -66,7 +66,7 @@ COLUMNS = ["clk", "s", "a", "b", "cn", "f", "a_eq_b", "cn4", "x", "y", "label", 
 
 
 def hl(level: bool) -> str:
-    """Give a tested level as its symbol."""
+    """Return the symbol that tests a level."""
     return "H" if level else "L"
 
 
@@ -102,13 +102,13 @@ def load(m: int, s: int) -> Row:
 
 
 def vector(m: int, s: int, a: int, b: int, cn: int) -> Row:
-    """One vector of the loaded function; S stands inverted to prove that the register holds."""
+    """One vector of the loaded function; S is inverted to show that the register holds."""
     row: Row = {"clk": 0, "s": 15 - s, "a": a, "b": b, "cn": cn}
     return row | operate(m, s, a, b, cn)
 
 
 def directed() -> list[Row]:
-    """Reset, then each function on telling operands, in the order of the data sheet."""
+    """Reset, then each function on revealing operands, in the order of the data sheet."""
     start = {"clk": 0, "s": 0, "a": 9, "b": 6, "cn": 1, "label": "after reset"}
     rows: list[Row] = [start | operate(1, 15, 9, 6, 1) | {"note": "reset selects F = A"}]
     for m in (1, 0):

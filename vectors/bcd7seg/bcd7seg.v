@@ -1,8 +1,8 @@
 // BCD to seven-segment decoder with the functions of the SN7448, segments active high.
 //
 // The data sheet's BI/RBO terminal is one wired-AND node. A chip of this shuttle has no such
-// pad, so the node's two directions stand on two pins: bi_n comes in, rbo_n is what the node
-// would carry.
+// pad, so the node's two directions have a pin each: bi_n is the input, rbo_n the level that the
+// node would have.
 module bcd7seg (
     input  wire [3:0] bcd,    // D C B A of the data sheet
     input  wire       lt_n,   // lamp test

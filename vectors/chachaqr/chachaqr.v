@@ -1,6 +1,6 @@
 // ChaCha quarter round (RFC 8439, 2.1), one of its four lines per step, one adder.
 //
-// The words stand in a 128-bit register as a, b, c, d, a's most significant byte on `q`.
+// A 128-bit register holds the words as a, b, c, d, with the most significant byte of a on `q`.
 // A step does  a += b; d ^= a; d <<<= n  and then exchanges (a, b) with (c, d), so that the
 // next line of the round finds its operands in the same places; after four steps the words
 // are back where they were.

@@ -51,7 +51,7 @@ def to_bytes(words: Words) -> bytes:
 
 
 def shift_rows(new: bytes, old: bytes, label: str, note: str) -> list[str]:
-    """Sixteen bytes in; after each clock ``q`` shows the next byte of what stood there before."""
+    """Sixteen bytes in; after each clock ``q`` shows the next byte of the previous contents."""
     shown = old[1:] + new[:1]
     texts = [(label, note)] + [("", "")] * 15
     return [
@@ -61,7 +61,7 @@ def shift_rows(new: bytes, old: bytes, label: str, note: str) -> list[str]:
 
 
 def step_rows(words: Words) -> list[str]:
-    """Four steps. After an odd number of lines the words stand as c, d, a, b, so ``q`` shows c."""
+    """Four steps. After an odd number of lines the order is c, d, a, b, so ``q`` shows c."""
     rows = []
     for number, (a, _, c, _) in enumerate(lines(words), start=1):
         top = (a if number % 2 == 0 else c) >> 24

@@ -1,8 +1,8 @@
 """Writes the tables of the magnitude comparator from the SN74LS85 function table.
 
 Source: Texas Instruments SDLS123, function table. Its first eight rows decide by the most
-significant bit that differs; the last six tell how equal words answer the cascading inputs,
-the three unusual ones (A = B with others, A > B with A < B, none) included.
+significant bit that differs; the last six define how equal words respond to the cascading
+inputs, including the three unusual ones (A = B with others, A > B with A < B, none).
 """
 
 from __future__ import annotations

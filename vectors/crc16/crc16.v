@@ -3,7 +3,7 @@
 module crc16 (
     input  wire       clk,
     input  wire       rst_n,
-    input  wire       start,  // back to 0xffff, whatever en says
+    input  wire       start,  // back to 0xffff, regardless of en
     input  wire       en,
     input  wire       din,
     input  wire       hi,

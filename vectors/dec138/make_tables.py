@@ -26,7 +26,7 @@ OUTPUTS = [
 
 
 def row(sel: int, g1: int, g2a_n: int, g2b_n: int, label: str = "", note: str = "") -> Row:
-    """One vector; the bus stands most significant first, so Y0 comes last."""
+    """One vector; the bus is written most significant first, so Y0 comes last."""
     enabled = g1 and not (g2a_n or g2b_n)
     y0_to_y7 = OUTPUTS[sel] if enabled else "HHHHHHHH"
     inputs = {"g1": g1, "g2a_n": g2a_n, "g2b_n": g2b_n, "sel": sel}

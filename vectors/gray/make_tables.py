@@ -18,7 +18,7 @@ COLUMNS = ["clk", "rst_n", "en", "up", "code", "last", "repeat", "label", "note"
 
 
 def reflected(bits: int) -> list[str]:
-    """All codes of so many bits, in counting order."""
+    """All codes of this number of bits, in counting order."""
     if not bits:
         return [""]
     shorter = reflected(bits - 1)

@@ -1,8 +1,8 @@
 """Tables of the Morse keyer, from Recommendation ITU-R M.1677-1, sections 1 and 2.
 
 A dash is three dots, the gap between the signals of a letter one, between letters three, between
-words seven. A dot is four clocks here. A row is a mark or a gap; the clock in which ``send`` stands
-and the one in which ``ready`` comes back are rows of their own.
+words seven. A dot is four clocks here. A row is a mark or a gap; the clock with ``send`` and the
+clock in which ``ready`` returns have separate rows.
 """
 
 from __future__ import annotations

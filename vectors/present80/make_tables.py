@@ -61,7 +61,7 @@ def encrypt(key: int, text: int) -> int:
 
 
 def key_rows(key: int, shown: int, label: str, note: str) -> list[str]:
-    """Ten bytes of key; ``q`` goes on showing the text register's top byte."""
+    """Ten bytes of key; ``q`` still shows the top byte of the text register."""
     texts = [(label, note)] + [("", "")] * 9
     return [
         f"C,{KEY},0x{byte:02X},0x{shown:02X},H,,{text},{remark}"
@@ -70,7 +70,7 @@ def key_rows(key: int, shown: int, label: str, note: str) -> list[str]:
 
 
 def text_rows(new: int, old: int, note: str) -> list[str]:
-    """Eight bytes of text; ``q`` shows the next byte of what stood there before."""
+    """Eight bytes of text; ``q`` shows the next byte of the previous contents."""
     data = new.to_bytes(8, "big")
     shown = old.to_bytes(8, "big")[1:] + data[:1]
     notes = [note] + [""] * 7

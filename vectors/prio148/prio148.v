@@ -1,6 +1,6 @@
 // 8-to-3 priority encoder with the functions of the SN74LS148: every line is active low.
 module prio148 (
-    input  wire [7:0] d_n,   // inputs 7..0; 7 goes first
+    input  wire [7:0] d_n,   // inputs 7..0; 7 has priority
     input  wire       ei_n,  // enable in
     output reg  [2:0] a_n,
     output wire       gs_n,  // group select: some input is low

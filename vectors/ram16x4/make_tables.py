@@ -48,7 +48,7 @@ def read(address: int, word: int, label: str = "", note: str = "") -> str:
 
 
 def released(address: int, label: str = "", note: str = "") -> str:
-    """Return a row in which nobody drives the bus."""
+    """Return a row in which the bus is not driven."""
     return f"0,0x{address:X},0,1,ZZZZ,{label},{note}"
 
 

@@ -27,8 +27,8 @@ def level(bit: int) -> str:
 def send_rows(byte: int, label: str, note: str = "") -> list[str]:
     """One character sent with the receiver at rest: each bit of the line is a row of four clocks.
 
-    ``send`` stands for one clock only, so the start bit is split; ``busy`` falls in the stop bit's
-    last clock, so that is split off too. ``d`` changes after ``send``: the byte must be kept.
+    ``send`` is high for one clock only, so the start bit is split; ``busy`` falls in the last clock
+    of the stop bit, so that is split off too. ``d`` changes after ``send``: the byte must be kept.
     """
     bits = frame(byte)
     rows = [f"C,1,0x{byte:02X},1,L,H,,,L,,{label},{note}", "C,0,0xA5,1,L,H,,,L,3,,start bit"]
@@ -55,7 +55,7 @@ def broken_rows() -> list[str]:
 
 
 def directed() -> str:
-    """Idle, each direction alone with telling bytes, broken framing, a request while busy."""
+    """Idle, each direction alone with revealing bytes, broken framing, a request while busy."""
     rows = ["C,0,0x00,1,H,L,,L,L,12,idle,the line rests high and nothing is received"]
     for byte, note in ((0x55, "alternating"), (0x00, ""), (0xFF, ""), (0x41, "letter A")):
         rows += send_rows(byte, f"send 0x{byte:02X}", note)
@@ -72,7 +72,7 @@ def directed() -> str:
 def duplex_rows(sent: int, received: int, before: int | None) -> list[str]:
     """Send and receive a character at once, without a gap to the one before.
 
-    ``before`` is the byte received last; it stands on ``q`` until its start bit is recognised.
+    ``before`` is the byte received last; it stays on ``q`` until its start bit is recognised.
     """
     label = f"send 0x{sent:02X} receive 0x{received:02X}"
     still = "" if before is None else f"0x{before:02X}"

@@ -2,7 +2,7 @@
 
 A line is 640 visible clocks, 16 front porch, 96 sync, 48 back porch; a frame is 480 visible lines,
 10 front porch, 2 sync, 33 back porch. A position (x, y) is what the pins show before the next
-clock; rows with ``repeat`` stand for a run of positions that look alike.
+clock; a row with ``repeat`` covers a run of positions that look alike.
 """
 
 from __future__ import annotations

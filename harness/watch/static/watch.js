@@ -1,18 +1,18 @@
 "use strict";
-// Puts the pieces of the rack's page in their places as the server tells of them. Every piece is
-// HTML that the server escaped; nothing here makes HTML of a text.
+// Replaces pieces of the rack's page as the server sends them. Every piece is HTML that the server
+// escaped; nothing here makes HTML from text.
 (function () {
   const live = document.getElementById("live");
   const cards = document.getElementById("cards");
   const lost = document.getElementById("lost");
-  let ahead = 0; // milliseconds that the server's clock is ahead of this computer's
+  let ahead = 0; // how far the server's clock is ahead of this computer's, in milliseconds
 
   function text(id, value) {
     const place = document.getElementById(id);
     if (place.textContent !== value) place.textContent = value;
   }
 
-  // Replaces what is inside or the whole of an element; a focused link stays focused.
+  // Replaces the content or the whole of an element; a focused link stays focused.
   function put(element, html, whole) {
     const active = document.activeElement;
     const address = active && element.contains(active) ? active.getAttribute("href") : null;
@@ -42,15 +42,15 @@
   }
 
   function take(event) {
-    const told = JSON.parse(event.data);
-    ahead = Date.parse(told.now) - Date.now();
-    document.title = told.title;
-    text("said", told.said);
-    if ("head" in told) put(document.getElementById("head"), told.head, false);
-    if ("runs" in told) put(document.getElementById("runs"), told.runs, false);
-    if ("cards" in told) put(cards, told.cards.join(""), false);
-    for (const at of Object.keys(told.changed || {})) {
-      put(cards.children[Number(at)], told.changed[at], true);
+    const news = JSON.parse(event.data);
+    ahead = Date.parse(news.now) - Date.now();
+    document.title = news.title;
+    text("said", news.said);
+    if ("head" in news) put(document.getElementById("head"), news.head, false);
+    if ("runs" in news) put(document.getElementById("runs"), news.runs, false);
+    if ("cards" in news) put(cards, news.cards.join(""), false);
+    for (const at of Object.keys(news.changed || {})) {
+      put(cards.children[Number(at)], news.changed[at], true);
     }
     tick();
   }
@@ -60,7 +60,7 @@
     source.addEventListener("rack", take);
     source.addEventListener("open", function () { text("lost", ""); });
     source.addEventListener("error", function () {
-      text("lost", "No connection to harness watch; this page shows what it last heard, and tries again.");
+      text("lost", "No connection to harness watch. This page shows the last known state and keeps retrying.");
       if (source.readyState === EventSource.CLOSED) setTimeout(listen, 3000);
     });
   }

@@ -40,7 +40,7 @@ def expanded(block: EncodedBlock, engine: Engine) -> list[list[int]]:
 
 
 @pytest.mark.parametrize("inflates", [True, False])
-def test_the_agent_expands_a_pattern_to_the_words_it_had(*, inflates: bool) -> None:
+def test_the_agent_expands_a_pattern_to_its_words(*, inflates: bool) -> None:
     whole = random_pattern(11, 500)
     engine = Engine(TernPins(TernChip()), 64)
     at = 0
@@ -162,7 +162,7 @@ def test_blocks_cover_every_row_once_and_keep_to_both_limits(until: list[bool], 
         assert waits[first:stop].sum() <= protocol.MAX_UNTIL
 
 
-def test_every_command_fits_into_a_frame() -> None:
+def test_every_command_fits_in_a_frame() -> None:
     random = np.random.default_rng(3)
     columns = {name: random.integers(0, 1 << 32, 3000, dtype=np.uint32) for name in PLANES}
     commands: list[Command] = []

@@ -181,20 +181,20 @@ def test_a_table_that_fits_runs_as_one_burst() -> None:
     assert session.run(steady(65), FAST).gaps == 1
 
 
-WANTS = "the table's gap_free asks for one burst without a pause"
+WANTS = "the table's gap_free requires one burst without a pause"
 
 
 REFUSED = {
-    "and has 65 rows where this board takes at most 64; use repeat, cut the table, or take "
-    "gap_free away": steady(65),
-    "and only its first 7 cycles fit: at table line 7 pins change direction; change the table, "
-    "or take gap_free away": steady(20, enable=7),
-    "and only its first 3 cycles fit: at table line 3 a row tests for high impedance; change the "
-    "table, or take gap_free away": steady(20, highz=3),
-    "and only its first 4 cycles fit: at table line 4 a row waits until its outputs match; change "
-    "the table, or take gap_free away": steady(20, until=4),
-    "and only its first 128 cycles fit: at table line 2 memory for 256 words and 236 captured "
-    "cycles is full; change the table, or take gap_free away": replace(
+    "but it has 65 rows and this board takes at most 64; use repeat, split the table, or remove "
+    "gap_free": steady(65),
+    "but only its first 7 cycles fit: at table line 7 pins change direction; change the table, "
+    "or remove gap_free": steady(20, enable=7),
+    "but only its first 3 cycles fit: at table line 3 a row tests for high impedance; change the "
+    "table, or remove gap_free": steady(20, highz=3),
+    "but only its first 4 cycles fit: at table line 4 a row waits until its outputs match; change "
+    "the table, or remove gap_free": steady(20, until=4),
+    "but only its first 128 cycles fit: at table line 2 memory for 256 words and 236 captured "
+    "cycles is full; change the table, or remove gap_free": replace(
         steady(4), repeat=np.full(4, 61, np.uint32)
     ),
 }
@@ -217,6 +217,6 @@ def test_a_board_paced_by_software_refuses_a_table_that_must_not_pause() -> None
     with pytest.raises(TableUnfit) as caught:
         session.run(steady(4), replace(FAST, gap_free=True))
     assert str(caught.value) == (
-        f'{WANTS}, and pins module "generic" paces every cycle by software; run it on a board '
-        "whose profile has a pins module with exact timing, or take gap_free away"
+        f'{WANTS}, but pins module "generic" paces every cycle by software; run it on a board '
+        "whose profile has a pins module with exact timing, or remove gap_free"
     )

@@ -1,4 +1,4 @@
-"""Forms of a plane: each can be undone by the agent, and the choice finds what is cheap."""
+"""Forms of a plane: each can be undone by the agent, and the choice finds a cheap one."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ PLANES = st.binary(min_size=1, max_size=70).map(lambda data: np.frombuffer(data,
 
 
 def undone(form: bytes, count: int, width: int) -> list[int]:
-    """What the agent's loops make of a plane."""
+    """The bytes that the agent's loops expand a plane to."""
     block = codec.Block(72)
     return list(ptr8(block.expand_plane(form, 0, count, width))[:count])
 

@@ -1,4 +1,4 @@
-"""Greetings of boards that are none of ours, or that lie: read whole, or not at all."""
+"""Greetings, also of strange or lying boards: read whole, or not at all."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def read(**changes: object) -> Greeting:
     return read_greeting(json.dumps(GOOD | changes).encode())
 
 
-def test_a_greeting_says_who_answers_and_how_much_fits() -> None:
+def test_a_greeting_has_the_identity_and_the_limits_of_a_board() -> None:
     found = read()
     assert found.identity.board_serial == "WB-01"
     assert (found.room.rows, found.room.burst) == (64, BurstRoom(16, 512, 2048))
@@ -49,7 +49,7 @@ def test_a_greeting_says_who_answers_and_how_much_fits() -> None:
     "payload",
     [b"", b"\xff", b"[]", b"3", b"null", b"{}", b'{"agent": 1}', b"[" * 100_000, b"9" * 10_000],
 )
-def test_what_is_no_greeting_is_said_to_be_none(payload: bytes) -> None:
+def test_anything_but_a_greeting_is_reported_as_unreadable(payload: bytes) -> None:
     with pytest.raises(BoardMisbehaved) as caught:
         read_greeting(payload)
     assert str(caught.value) == UNREADABLE
@@ -70,23 +70,23 @@ def test_what_is_no_greeting_is_said_to_be_none(payload: bytes) -> None:
         {"burst": {"tick_ns": 0, "captured": 1, "words": 1}},
     ],
 )
-def test_a_greeting_that_promises_nothing_usable_is_not_believed(changes: dict[str, Any]) -> None:
+def test_a_greeting_with_unusable_limits_is_refused(changes: dict[str, Any]) -> None:
     with pytest.raises(BoardMisbehaved) as caught:
         read(**changes)
     assert str(caught.value) == UNREADABLE
 
 
-def test_another_agent_is_told_by_its_version() -> None:
+def test_another_agent_is_refused_by_its_version() -> None:
     with pytest.raises(BoardMisbehaved) as caught:
         read(agent="0.9", protocol=[1])
     assert str(caught.value) == (
-        f"agent 0.9 with protocol [1] answers, this tool brings agent {AGENT} with protocol "
-        f"{VERSION}; reset the board and run again"
+        f"agent 0.9 with protocol [1] answers, but this tool uses agent {AGENT} with "
+        f"protocol {VERSION}; reset the board and run again"
     )
 
 
 @given(st.sampled_from(sorted(GOOD)), VALUES)
-def test_whatever_stands_in_a_greeting_it_is_read_or_refused(key: str, value: object) -> None:
+def test_any_value_in_a_greeting_is_read_or_refused(key: str, value: object) -> None:
     try:
         found = read(**{key: value})
     except BoardMisbehaved:

@@ -1,4 +1,4 @@
-"""Board profiles: what is read, and the full text of every complaint."""
+"""Board profiles: their values, and the full text of every finding."""
 
 from __future__ import annotations
 
@@ -184,8 +184,8 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
             ("[pins]", "supply_min_v = 2\nsupply_max_v = 1.8\n[pins]"),
             (
                 'board.toml:4:1: error [out-of-range] "supply_max_v" is 1.8, not above '
-                '"supply_min_v"; write the lowest and the highest voltage that chip and board may '
-                "get"
+                '"supply_min_v"; write the lowest and the highest voltage allowed for chip and '
+                "board"
             ),
         ),
         (
@@ -231,8 +231,8 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
         (
             ("y = 5\nclk = 6\n", ""),
             (
-                'board.toml:3:2: error [pin-not-wired] [pins] says nothing of "y", "clk"; '
-                "write the controller pin of each pin of the shuttle"
+                'board.toml:3:2: error [pin-not-wired] [pins] has no entry for "y", "clk"; '
+                "write the controller pin of every pin of the shuttle"
             ),
         ),
         (
@@ -267,7 +267,7 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
         (
             ("parallel", "paralel"),
             (
-                'board.toml:10:1: error [unknown-method] no method "paralel" here; '
+                'board.toml:10:1: error [unknown-method] no method "paralel"; '
                 'did you mean "parallel"?'
             ),
         ),
@@ -285,7 +285,7 @@ def test_loading_raises_with_every_error(tmp_path: Path) -> None:
         (
             ('"s1", "s0"', '"s1", "s1"'),
             (
-                'board.toml:11:15: error [select-pin-twice] select pin "s1" has two uses; '
+                'board.toml:11:15: error [select-pin-twice] select pin "s1" is used twice; '
                 "give each use its own pin"
             ),
         ),
@@ -302,7 +302,7 @@ def test_an_address_that_needs_more_bits_is_refused(tmp_path: Path) -> None:
     assert select(tmp_path, 'method = "shift"\ndata = "s0"\nclock = "s1"\nbits = 1\n') == [
         (
             'board.toml:13:1: error [address-too-wide] design "high" has address 3; '
-            "1 bits reach 0 to 1; select with more bits, or give the design a smaller address"
+            "1 bits hold 0 to 1; select with more bits, or give the design a smaller address"
         )
     ]
 
@@ -311,8 +311,8 @@ def test_a_select_pin_without_a_use_is_worth_a_warning(tmp_path: Path) -> None:
     low = replace(SHUTTLE, designs=(design("low", 1),))
     assert select(tmp_path, 'method = "parallel"\npins = ["s0"]\n', low) == [
         (
-            'board.toml:9:2: warning [select-pin-unused] no use is given for select pin "s1"; it '
-            "will be held low; check the method, or the shuttle's list of select pins"
+            'board.toml:9:2: warning [select-pin-unused] select pin "s1" is unused and will be '
+            "held low; check the method, or the shuttle's list of select pins"
         )
     ]
 
@@ -324,7 +324,7 @@ def test_a_range_of_address_pins_is_expanded(tmp_path: Path) -> None:
 def test_one_pin_cannot_be_both_step_and_clear(tmp_path: Path) -> None:
     assert select(tmp_path, 'method = "pulses"\nstep = "s0"\nclear = "s0"\n') == [
         (
-            'board.toml:12:1: error [select-pin-twice] select pin "s0" has two uses; '
+            'board.toml:12:1: error [select-pin-twice] select pin "s0" is used twice; '
             "give each use its own pin"
         )
     ]
@@ -338,7 +338,7 @@ def test_a_register_has_one_to_sixteen_bits(tmp_path: Path, bits: int) -> None:
     ]
 
 
-def test_several_mistakes_are_told_in_the_order_of_the_file(tmp_path: Path) -> None:
+def test_several_mistakes_are_reported_in_file_order(tmp_path: Path) -> None:
     text = GOOD.replace("y = 5", "y = 4").replace('"Plover"', "7").replace('"s0"', '"clk"')
     found = complaints(tmp_path, text)
     assert [line.split(" error ")[0] for line in found] == [
@@ -362,7 +362,7 @@ def test_a_supply_sensor_is_read_and_its_scale_is_that_of_its_keys(tmp_path: Pat
 
 
 @pytest.mark.parametrize(
-    ("keys", "told"),
+    ("keys", "text"),
     [
         ("pin = 4, ma_per_volt = 1", 'controller pin 4 is already wired to "a"'),
         ("pin = 30, ma_per_volt = 1", '"pin" is 30; write a number from 0 to 29'),
@@ -374,9 +374,9 @@ def test_a_supply_sensor_is_read_and_its_scale_is_that_of_its_keys(tmp_path: Pat
         ("pin = 26, ma_per_volt = 1, gain = 2", 'unknown key "gain"'),
     ],
 )
-def test_a_sensor_that_cannot_be_is_told(tmp_path: Path, keys: str, told: str) -> None:
+def test_an_impossible_sensor_is_reported(tmp_path: Path, keys: str, text: str) -> None:
     path = tmp_path / "board.toml"
     path.write_text(f"{GOOD}[sensors]\nsupply = {{ {keys} }}\n")
     profile, findings = check_profile(path, SHUTTLE)
     assert profile is None
-    assert [told in str(finding) for finding in findings] == [True]
+    assert [text in str(finding) for finding in findings] == [True]

@@ -22,7 +22,7 @@ def test_the_order_of_the_pins_is_the_profiles() -> None:
 
 
 def shifted_in(steps: tuple[SelectStep, ...], bits: int) -> int:
-    """What a shift register on the chip holds after the steps."""
+    """The content of a shift register on the chip after the steps."""
     register = 0
     for step in steps:
         if step.pulse & S1:

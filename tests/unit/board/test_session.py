@@ -1,4 +1,4 @@
-"""Sessions: what reaches the chip, and what a capture says, through the real agent and link."""
+"""Sessions through the real agent and link: effects on the chip, and captures."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ CONDITIONS = RunConditions(clock_hz=50_000, reset_cycles=2)
 
 
 def agrees(capture: Capture, expected: Expected) -> None:
-    """Everything that a capture tells is what the reference worked out."""
+    """Check that a capture has the values of the reference."""
     assert capture.cycles == expected.cycles
     assert capture.mismatch_count == len(expected.wrong)
     assert dict(capture.pin_counts) == expected.pin_counts
@@ -167,7 +167,7 @@ def test_a_cancelled_run_ends_and_the_next_one_is_whole() -> None:
         agrees(session.run(short, CONDITIONS), reference(short, TernChip(total=0), NRESET))
 
 
-def test_a_board_that_runs_fewer_cycles_than_asked_for_is_not_believed() -> None:
+def test_a_board_that_runs_fewer_cycles_than_requested_is_not_believed() -> None:
     session, board = join(TernPins(TernChip()))
     burst = board.engine.burst
 
@@ -180,7 +180,7 @@ def test_a_board_that_runs_fewer_cycles_than_asked_for_is_not_believed() -> None
     with pytest.raises(BoardMisbehaved) as caught:
         session.run(pattern_of(columns, [False] * 9), CONDITIONS)
     assert str(caught.value) == (
-        "the board counts 8 cycles where 9 were asked for; nothing of this run is kept, run again"
+        "the board counts 8 cycles, but 9 were requested; nothing of this run is kept, run again"
     )
 
 
@@ -196,7 +196,7 @@ def test_a_board_whose_counts_contradict_each_other_is_not_believed() -> None:
     board.engine.totals = forgetful  # type: ignore[method-assign, assignment]
     with pytest.raises(BoardMisbehaved) as caught:
         session.run(random_pattern(5, 100), CONDITIONS)
-    assert str(caught.value).startswith("the board counts 0 mismatches, lists 48 and blames ")
+    assert str(caught.value).startswith("the board counts 0 mismatches, lists 48 and names ")
 
 
 def test_a_pattern_of_more_cycles_than_can_be_counted_is_refused_before_it_runs() -> None:
@@ -208,8 +208,8 @@ def test_a_pattern_of_more_cycles_than_can_be_counted_is_refused_before_it_runs(
     with pytest.raises(HostMisuse) as caught:
         session.run(pattern, CONDITIONS)
     assert str(caught.value) == (
-        "the table may run for 6,000,000,000 cycles and one run has at most 4,294,967,040; "
-        "lower its repeats or cut it into several tables"
+        "the table may run for 6,000,000,000 cycles, but one run has at most 4,294,967,040; "
+        "lower its repeats or split it into several tables"
     )
     assert chip.resets == 0
 
@@ -221,14 +221,14 @@ def test_close_after_cancel_still_leaves_the_board_as_it_was() -> None:
     assert board.server.closed
 
 
-def test_close_stops_the_agent_and_lets_the_port_go() -> None:
+def test_close_stops_the_agent_and_closes_the_port() -> None:
     session, board = join(TernPins(TernChip()))
     session.close()
     assert board.server.closed
     assert board.closed
 
 
-def test_a_run_that_fits_the_window_is_one_stream_with_one_round_trip() -> None:
+def test_a_run_that_fits_in_flight_is_one_stream_with_one_round_trip() -> None:
     session, _ = join(TernPins(TernChip()))
     counting = list(range(640))
     columns = dict.fromkeys(("enable", "pulse", "expect", "care", "highz"), [0] * 640)
@@ -310,7 +310,9 @@ def test_an_answer_that_cannot_be_read_is_the_boards_fault_and_no_verdict(
     ],
     ids=["untested pin", "row that is not there", "nothing wrong", "pin that is not there"],
 )
-def test_a_board_that_blames_what_was_not_tested_is_not_believed(found: bytes, pins: bytes) -> None:
+def test_a_board_that_reports_untested_pins_as_wrong_is_not_believed(
+    found: bytes, pins: bytes
+) -> None:
     session, _ = join(TernPins(TernChip()))
     pattern = random_pattern(1, 1)
     cycles = session.run(pattern, CONDITIONS).cycles

@@ -38,7 +38,7 @@ def test_the_shelf_gives_what_the_encoder_gives(encoded: list[int]) -> None:
     assert len(encoded) == len(fresh)
 
 
-def test_other_words_room_or_packing_are_encoded_anew(encoded: list[int]) -> None:
+def test_other_words_room_or_compression_are_encoded_again(encoded: list[int]) -> None:
     pattern = random_pattern(3, 300)
     kept = Shelf()
     changed = pattern.drive.copy()
@@ -74,7 +74,7 @@ def test_many_threads_that_ask_at_once_encode_each_block_once(encoded: list[int]
     assert sorted(encoded) == sorted(set(encoded))
 
 
-def test_an_interrupted_encoder_begins_anew_for_whoever_asks_next(
+def test_an_interrupted_encoder_starts_again_at_the_next_request(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     pattern = random_pattern(5, 600)
@@ -94,7 +94,7 @@ def test_an_interrupted_encoder_begins_anew_for_whoever_asks_next(
     assert list(kept.encoded(pattern, 64, inflates=True)) == fresh
 
 
-def test_nothing_is_encoded_before_it_is_asked_for(encoded: list[int]) -> None:
+def test_nothing_is_encoded_before_it_is_requested(encoded: list[int]) -> None:
     blocks = Shelf().encoded(random_pattern(5, 2000), 64, inflates=True)
     assert encoded == []
     next(blocks)

@@ -110,5 +110,5 @@ def test_the_name_of_an_account_in_the_way_is_told(
         make_bundle(lab.record, "SP2-0001", places=Places(below=lab.folder))
     told = {f.location.path.name: f.message for f in caught.value.findings}
     assert told[table.name].startswith(
-        "cannot be bundled, because without this account's or computer's name \"0x00\" "
+        "cannot be bundled: without this account's or computer's name \"0x00\", "
     )

@@ -33,7 +33,7 @@ def test_without_a_terminal_every_table_is_a_plain_line() -> None:
         observe(SlotFinished("A1", ""))
         observe(SlotFinished("A2", "slot A2, port x: silent"))
     assert text.getvalue().splitlines() == [
-        "A1  PK-01  reaching the board at /dev/x",
+        "A1  PK-01  connecting to the board at /dev/x",
         f"A1  PK-01  follow/all  ✗ FAIL  {outcome.summary}",
         "A1  PK-01  follow/all  ✓ PASS",
         "A1  finished",
@@ -89,7 +89,7 @@ def test_every_verdict_has_a_symbol_of_its_own() -> None:
 def test_a_run_in_which_no_board_had_its_turn_is_told_in_words() -> None:
     console, text = written_to()
     print_verdicts(console, replace(heading(), chips=()))
-    assert text.getvalue() == "No board had its turn in this run; nothing was tested.\n"
+    assert text.getvalue() == "This run reached no board; nothing was tested.\n"
 
 
 def test_the_closing_lines_spell_the_first_failures_out() -> None:

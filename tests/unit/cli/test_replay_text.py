@@ -16,7 +16,7 @@ from tests.unit.reports.samples import chip, errored, failed, not_run, passed, r
 THEN = chip("A3", "SP2-0003", failed(), not_run(), errored())
 BOARD = replace(THEN, virtual=False, port="/dev/ttyACM0", board_serial="WB-77")
 
-NOBODY = "a chip whose serial number nobody gave"
+NOBODY = "a chip whose serial number was not given"
 
 
 def printed(now: ChipRecord, capsys: pytest.CaptureFixture[str], *altered: str) -> list[str]:
@@ -68,7 +68,7 @@ def test_every_input_that_cannot_be_checked_is_told(capsys: pytest.CaptureFixtur
     names = ("inputs/crc16/stream.csv", "inputs/shuttle.toml")
     lines = printed(THEN, capsys, *names)
     assert lines[1:3] == [
-        f"{name} is not byte for byte as run: the bundle says that secrets were taken "
-        "out, which cannot be checked"
+        f"{name} is not identical to what was run: the bundle says that secrets were removed, "
+        "which cannot be checked"
         for name in names
     ]

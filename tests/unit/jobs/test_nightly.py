@@ -24,12 +24,15 @@ def line_of(*found: Change) -> str:
 def test_what_is_new_is_named_and_what_is_known_is_counted() -> None:
     old = [untested("SP2-0005", f"t{number}", Verdict.ERROR) for number in range(4)]
     new = untested("SP2-0006", "stream", Verdict.PASS)
-    assert line_of(*old, new) == "could not be tested      5  A1 SP2-0006 crc16/stream (4 known)"
+    assert (
+        line_of(*old, new)
+        == "could not be tested      5  A1 SP2-0006 crc16/stream (4 already known)"
+    )
 
 
 def test_a_line_of_known_ones_names_nobody() -> None:
     assert line_of(untested("SP2-0005", "check", Verdict.ERROR)) == (
-        "could not be tested      1  (1 known)"
+        "could not be tested      1  (1 already known)"
     )
 
 
@@ -50,7 +53,7 @@ F, P, U, W = Verdict.FAIL, Verdict.PASS, Verdict.UNSTABLE, Verdict.WAIVED
 @pytest.mark.parametrize(
     ("place", "found", "told"),
     [
-        (0, change(F, F), "1  SP2-0001 crc16/check (1 failed otherwise before)"),
+        (0, change(F, F), "1  SP2-0001 crc16/check (1 failed differently before)"),
         (0, change(F, F, expired=True), "1  SP2-0001 crc16/check (1 waiver expired)"),
         (0, change(W, F, expired=True), "1  SP2-0001 crc16/check (1 waiver expired)"),
         (0, change(W, F), "1  SP2-0001 crc16/check (1 waived before)"),

@@ -123,7 +123,7 @@ def test_a_rack_file_names_a_command_for_all_slots_and_for_one(tmp_path: Path) -
         ),
         (
             "patience_s = -1",
-            '9:1: error [out-of-range] "patience_s" is -1.0; write 0 to 3600',
+            '9:1: error [out-of-range] "patience_s" is -1.0; write a number from 0 to 3,600',
         ),
     ],
 )

@@ -81,22 +81,22 @@ def test_what_is_read_fits_the_schema_and_all_else_is_refused_with_its_place(
 @pytest.mark.parametrize(
     ("path", "odd", "told"),
     [
-        ((), [], "outcome: dict wanted, list found"),
-        (("rows",), True, "outcome.rows: int wanted, bool found"),
-        (("rows",), "7", "outcome.rows: int wanted, str found"),
-        (("rows",), 7.0, "outcome.rows: int wanted, float found"),
-        (("seconds",), "7", "outcome.seconds: float wanted, str found"),
-        (("seconds",), None, "outcome.seconds: float wanted, NoneType found"),
+        ((), [], "outcome: expected dict, got list"),
+        (("rows",), True, "outcome.rows: expected int, got bool"),
+        (("rows",), "7", "outcome.rows: expected int, got str"),
+        (("rows",), 7.0, "outcome.rows: expected int, got float"),
+        (("seconds",), "7", "outcome.seconds: expected float, got str"),
+        (("seconds",), None, "outcome.seconds: expected float, got NoneType"),
         (("seconds",), 10**400, "outcome.seconds: int too large to convert to float"),
         (("verdict",), "GOOD", "outcome.verdict: 'GOOD' is not a valid Verdict"),
-        (("verdict",), 1, "outcome.verdict: str wanted, int found"),
+        (("verdict",), 1, "outcome.verdict: expected str, got int"),
         (("started",), "noon", "outcome.started: Invalid isoformat string: 'noon'"),
-        (("started",), 12, "outcome.started: str wanted, int found"),
-        (("evidence",), "text", "outcome.evidence: list wanted, str found"),
+        (("started",), 12, "outcome.started: expected str, got int"),
+        (("evidence",), "text", "outcome.evidence: expected list, got str"),
         (("evidence", 0, "wrong", 0), {},
             "outcome.evidence[0].wrong[0]: missing field expected, observed, pin, signal"),
         (("evidence", 0, "wrong", 0, "pin"), 3,
-            "outcome.evidence[0].wrong[0].pin: str wanted, int found"),
+            "outcome.evidence[0].wrong[0].pin: expected str, got int"),
         (("window",), {"colour": "red"}, "outcome.window: unknown field colour"),
     ],
 )  # fmt: skip
@@ -136,7 +136,7 @@ class Outer:
 def test_a_kind_of_value_that_no_record_may_have_is_refused_in_every_direction(
     walk: Callable[[], object],
 ) -> None:
-    with pytest.raises(TypeError, match=r"^date cannot stand in a record$"):
+    with pytest.raises(TypeError, match=r"^date cannot be part of a record$"):
         walk()
 
 

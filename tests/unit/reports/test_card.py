@@ -93,7 +93,7 @@ def test_long_texts_are_cut_where_it_shows_and_many_tries_are_counted(wordy: Chi
     lines = [line for line in (*page.checked, *page.unchecked) if line.title != "Pins"]
     assert max(len(line.text) for line in lines) <= MAX_TEXT
     assert sum(", try " in line.title for line in lines) == MAX_TRIES
-    assert any("more are in the journal" in line.text for line in lines)
+    assert any("more in the journal" in line.text for line in lines)
     assert all(line.text.endswith("…") for line in lines if "the lamp" in line.text)
 
 
@@ -115,7 +115,7 @@ def test_no_number_of_lost_links_pushes_a_failure_off_a_card() -> None:
     lost = [StepResult("pins", Result.BROKEN_OFF, "unplugged", f"t{k}") for k in range(MAX_TRIES)]
     page = build_card(good_intake(earlier=(bad, *lost)))
     assert ("Pin check, try 1", "in4 open") in [(line.title, line.text) for line in page.checked]
-    assert "1 more is in the journal" in [line.text for line in page.unchecked]
+    assert "1 more in the journal" in [line.text for line in page.unchecked]
 
 
 def test_a_board_that_never_answered_is_not_told_as_one_that_did() -> None:

@@ -41,7 +41,7 @@ def test_what_fails_now_comes_first_and_what_was_never_judged_last(store: Store)
     shown = page(store, of_chip("PK-01"))
     assert [(look(line.verdict).word, names[0].text) for line, names in shown.lines] == [
         ("FAIL", "a"), ("PASS", "b"), ("NOT JUDGED", "c")]  # fmt: skip
-    assert shown.headline == "3 tables of 3 designs; 5 nights, from 2026-06-01 to 2026-06-05."
+    assert shown.headline == "3 tables of 3 designs; 5 runs, from 2026-06-01 to 2026-06-05."
     tallies = tally(line.verdict for line, _ in shown.lines)
     assert [(item.look.word, item.number) for item in tallies] == [
         ("FAIL", 1), ("PASS", 1), ("NOT JUDGED", 1)]  # fmt: skip
@@ -72,20 +72,20 @@ def test_every_night_has_a_mark_with_a_text_of_its_own(store: Store) -> None:
     assert 'title="2026-06-02 12:00: 1 FAIL, 1 NOT RUN, 1 PASS"' in text
 
 
-def test_an_intake_is_marked_and_is_not_counted_as_a_night(tmp_path: Path) -> None:
+def test_an_intake_is_marked_and_counted_apart_from_runs(tmp_path: Path) -> None:
     with Store(tmp_path / "s.sqlite") as opened:
         keep_nights(opened, {"a": "PFPP"}, kinds=" ii")
         shown = page(opened, of_chip("PK-01"))
         text = history_html(of_chip("PK-01"), opened.history(of_chip("PK-01")), LINKS).decode()
     assert shown.headline == (
-        "1 table of 1 design; 2 nights and 2 intakes, from 2026-06-01 to 2026-06-04."
+        "1 table of 1 design; 2 runs and 2 intakes, from 2026-06-01 to 2026-06-04."
     )
     ((_, nights),) = shown.months
     assert [night.kind.value for night in nights] == ["run", "intake", "intake", "run"]
-    assert 'title="2026-06-02 12:00, an intake: 1 FAIL"' in text
-    assert re.findall(r"<td>(Night|Intake)</td>", text) == ["Night", "Intake", "Intake", "Night"]
+    assert 'title="2026-06-02 12:00 (intake): 1 FAIL"' in text
+    assert re.findall(r"<td>(Run|Intake)</td>", text) == ["Run", "Intake", "Intake", "Run"]
     assert text.count('intake" title="') == 2
-    assert "A dashed frame marks an intake, which is no night." in text
+    assert "A dashed frame marks an intake." in text
 
 
 def test_a_chip_that_had_its_intake_and_no_night_has_its_tables(tmp_path: Path) -> None:

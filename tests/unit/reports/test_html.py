@@ -55,7 +55,7 @@ def _all_pages(run: RunRecord) -> list[Any]:
 @pytest.mark.parametrize(
     ("outcome", "headline"),
     [
-        (passed(), "The one table passed."),
+        (passed(), "The only table passed."),
         (
             failed(),
             f"1 of 1 table failed. First: alu181 / exhaustive, {FIRST}.",
@@ -70,7 +70,7 @@ def _all_pages(run: RunRecord) -> list[Any]:
         ),
         (
             waived(),
-            f"1 of 1 table failed as waived. First: lfsr16 / period, {FIRST}.",
+            f"1 of 1 table failed under a waiver. First: lfsr16 / period, {FIRST}.",
         ),
         (not_run(), f"1 of 1 table not run. First: aes_sbox / all: {not_run().summary}"),
     ],
@@ -156,11 +156,11 @@ def test_a_long_chip_shows_its_failures_first_and_its_passes_in_a_line() -> None
 def test_how_far_a_pass_goes_is_told_from_the_record() -> None:
     told = [_words(li) for li in _page(sample_run()).xpath("//ul[@class='trust']/li")]
     assert told == [
-        "The board was virtual: this page tells of a model of the chip, not of silicon.",
+        "The board was virtual: this page describes a model of the chip, not silicon.",
         "3 passed tables ran 73,775 cycles in all.",
         PACED,
-        "3 of 3 passed tables ran once: a fault that comes and goes can be missed.",
-        "Only outputs that a table tests are judged: a defect that no table shows stays unseen.",
+        "3 of 3 passed tables ran only once: an intermittent fault can be missed.",
+        "Only outputs that a table tests are judged; a defect that no table shows goes unseen.",
         "Supply voltage and temperature were not recorded in this run.",
     ]
 
@@ -183,7 +183,7 @@ def test_a_run_slower_than_asked_is_said_to_be() -> None:
     assert asked is not None
     slow = replace(asked, achieved_hz=20_000.0)
     tree = _page(run_of(chip("A1", "S", passed(conditions=slow))))
-    assert "1 of them ran slower than asked by more than a tenth." in _words(tree)
+    assert "1 of them ran more than 10 % slower than requested." in _words(tree)
 
 
 def test_the_index_shows_the_rack_the_verdicts_and_the_tables_that_differ() -> None:
@@ -225,12 +225,12 @@ def test_a_stopped_and_an_unfinished_run_are_marked() -> None:
     stopped = replace(sample_run(), cancelled=True)
     assert all("stopped by hand" in _words(page) for page in _all_pages(stopped))
     going = html.fromstring(index_html(replace(sample_run(), finished=None).overview))
-    assert "The run has no end on record" in _words(going)
+    assert "The run has no recorded end" in _words(going)
 
 
 def test_an_empty_rack_still_makes_a_page() -> None:
     text = _words(html.fromstring(index_html(run_of().overview)))
-    assert "No chip was in the rack." in text
+    assert "The rack had no chips." in text
     assert "No table was reached on any chip." in text
 
 

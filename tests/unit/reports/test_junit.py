@@ -58,7 +58,7 @@ def test_a_night_that_is_not_whole_has_an_error_that_says_so() -> None:
     gone = Verdict.PASS, Verdict.NOT_RUN, False, Reason.NOT_PART, ""
     lost = Change("A7", "SP2-0007", "gray", "all", *gone)
     for run, found, told in (
-        (sample_run(), night(lost), "not run: 1 table, 1 of them in the baseline only"),
+        (sample_run(), night(lost), "not run: 1 table, 1 only in the baseline"),
         (
             replace(sample_run(), cancelled=True),
             night(),
@@ -88,7 +88,7 @@ def test_a_failure_tells_cause_advice_repeats_and_cycles() -> None:
     assert failure.message == f"FAIL: {failed().summary}"
     assert failure.text.splitlines() == [
         "FAIL: Pin out2 (q[2]) read 0 where 1 was promised, in every run alike.",
-        "Cause taken to lie in: chip",
+        "Likely cause: chip",
         "What to do: Look at the cone of q[2]; compare with another chip of the lot.",
         "Run 3 times; every tested bit was the same each time.",
         f"cycle 20, table line 15: {out2}",
@@ -133,7 +133,7 @@ def test_the_properties_name_everything_that_the_verdict_rests_on() -> None:
             "table_sha256.ctr163.count": "4c" * 32,
             "reason.ctr163.count": "as-expected",
             "conditions.ctr163.count": (
-                "asked 50 kHz, ran at 48.25 kHz (paced), settle 0 µs, reset 2 cycles"
+                "requested 50 kHz, ran at 48.25 kHz (paced), settle 0 µs, reset 2 cycles"
             ),
             "conditions_sha256": conditions_sha256(run.chips[0]),
         }.items()

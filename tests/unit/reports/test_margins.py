@@ -33,7 +33,7 @@ def test_a_search_is_told_in_one_sentence_and_its_badge_is_the_margin() -> None:
     shown = view(search())
     assert shown.look.word == "+25.0 %"
     assert shown.summary == (
-        "Passes up to 12.5 kHz, 25.0 % above its declared clock of 10 kHz; fails at 12.8 kHz."
+        "Passes up to 12.5 kHz, 25.0 % above the declared clock of 10 kHz; fails at 12.8 kHz."
     )
 
 
@@ -43,20 +43,20 @@ def test_a_search_is_told_in_one_sentence_and_its_badge_is_the_margin() -> None:
         (
             {"declared_hz": 2.5e4},
             "-50.0 %",
-            "Passes up to 12.5 kHz, 50.0 % below its declared clock of 25 kHz; fails at 12.8 kHz.",
+            "Passes up to 12.5 kHz, 50.0 % below the declared clock of 25 kHz; fails at 12.8 kHz.",
         ),
         (
             {"edges": (replace(search().edges[0], failing_hz=None),)},
             "at least +25.0 %",
             (
-                "Passes up to 12.5 kHz, the fastest rate there is here: at least 25.0 % above its "
+                "Passes up to 12.5 kHz, the fastest rate available here: at least 25.0 % above the "
                 "declared clock of 10 kHz."
             ),
         ),
         (
             {"edges": (replace(search().edges[0], highest_hz=None),)},
             "NO RATE PASSES",
-            "No rate passes, down to 1 kHz; its declared clock is 10 kHz.",
+            "No rate passes, down to 1 kHz; the declared clock is 10 kHz.",
         ),
     ],
 )  # fmt: skip
@@ -67,10 +67,10 @@ def test_other_ends_of_a_search(changes: dict[str, object], word: str, told: str
 
 def test_a_search_that_broke_off_is_no_verdict_and_says_what_to_do() -> None:
     shown = view(broken())
-    assert shown.look == replace(shown.look, word="BROKEN OFF", shape="error")
-    assert shown.summary.startswith("The search broke off: /dev/ttyACM1: the board went away")
+    assert shown.look == replace(shown.look, word="INCOMPLETE", shape="error")
+    assert shown.summary.startswith("The search is incomplete: /dev/ttyACM1: the board went away")
     assert shown.advice == (
-        "This says nothing about the chip. Correct it, then measure again."
+        "This says nothing about the chip. Fix the cause, then measure again."
     )  # fmt: skip
 
 
@@ -78,7 +78,7 @@ def test_a_loss_of_margin_is_an_alarm_with_what_it_was_and_how_noisy() -> None:
     found = nights()
     shown = view(found[10], found[:10])
     assert (shown.look.word, shown.look.shape) == ("+8.6 %, DROPPED", "fail")
-    assert "It used to pass up to 12.5 kHz (median of earlier searches)" in shown.summary
+    assert "Earlier searches passed up to 12.5 kHz (median)" in shown.summary
     assert "more than noise" in shown.summary
     assert view(found[9], found[:9]).look.word == "+25.0 %"
 
@@ -140,9 +140,7 @@ def test_what_lost_margin_comes_first_in_a_history_and_few_plots_are_drawn() -> 
     assert not found.lines[1].drop
     assert len(found.lines) == 20
     assert len(found.trends) == len(found.views) == 6
-    assert found.trends[0].summary.endswith(
-        "Lower than before by more than noise on 2026-03-19, 2026-03-20."
-    )
+    assert found.trends[0].summary.endswith("Dropped by more than noise on 2026-03-19, 2026-03-20.")
 
 
 def test_a_chip_that_was_only_searched_has_a_history_too(tmp_path: Path) -> None:
@@ -155,7 +153,7 @@ def test_a_chip_that_was_only_searched_has_a_history_too(tmp_path: Path) -> None
         assert margins_of(store, of_slot("Demo rack", "A1")) == ()
         history = store.history(subjects[0])
     page = history_html(subjects[0], history, LINKS, nights(2)).decode()
-    assert "No run of it is kept in this store, only searches for its margin." in page
+    assert "This store has no runs of it, only margin searches." in page
     assert "2 searches: from +25.0 % to +26.2 %" in page
 
 

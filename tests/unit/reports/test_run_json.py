@@ -104,12 +104,12 @@ def _other(whole: dict[str, Any]) -> None:
 @pytest.mark.parametrize(
     ("damage", "told"),
     [
-        (_set_slot, "run.chips[2].slot: str wanted, int found"),
+        (_set_slot, "run.chips[2].slot: expected str, got int"),
         (_drop_port, "run.chips[0]: missing field port"),
         (_add_colour, "run: unknown field colour"),
         (_odd_verdict, "run.chips[0].outcomes[1].verdict: 'MAYBE' is not a valid Verdict"),
         (_odd_time, "run.started: Invalid isoformat string: 'yesterday'"),
-        (_number_as_flag, "run.chips[0].outcomes[0].cycles: int wanted, bool found"),
+        (_number_as_flag, "run.chips[0].outcomes[0].cycles: expected int, got bool"),
         (
             _newer,
             "schema 4 found, 3 wanted; read it with the version of the tool that wrote it",

@@ -41,7 +41,7 @@ def test_tables_of_a_chip_with_one_reason_stand_together_and_known_ones_are_coun
         "NOT RUN SP2-0006 crc16 / t0, crc16 / t1, crc16 / t2, crc16 / t3, crc16 / t4, 4 more: "
         in text
     )
-    assert "1 table just as in the baseline." in text
+    assert "1 table as in the baseline." in text
     assert "open pin" not in text
 
 
@@ -60,7 +60,7 @@ def test_so_many_news_that_a_page_would_drown_in_them_are_left_to_the_file() -> 
     news = [change("t", Verdict.FAIL, "low", f"SP2-{number:04}") for number in range(25)]
     text = words(NightChanges("run-1", tuple(news), (), (), (), ()))
     assert text.count("FAIL SP2-") == 20
-    assert "5 tables more: see night.json." in text
+    assert "5 more tables: see night.json." in text
 
 
 def test_a_first_night_says_how_it_becomes_the_baseline_and_escapes_what_it_shows() -> None:

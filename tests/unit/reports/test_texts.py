@@ -37,9 +37,9 @@ def _attempts(*signatures: str) -> list[Attempt]:
     ("signatures", "told"),
     [
         ((), "No attempt was completed."),
-        (("A",), "Run once, so nothing is known of repeats."),
+        (("A",), "Run once, so repeats cannot be compared."),
         (("A", "A"), "Run 2 times; every tested bit was the same each time."),
-        (("A", "B", "A"), "Run 3 times; the answers differ: 2 different signatures."),
+        (("A", "B", "A"), "Run 3 times; the answers differ (2 signatures)."),
     ],
 )
 def test_the_agreement_of_repeats_is_told(signatures: tuple[str, ...], told: str) -> None:

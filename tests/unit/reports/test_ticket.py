@@ -59,13 +59,13 @@ def test_mismatches_have_a_row_per_cycle_and_wrong_pin() -> None:
 def test_a_stopped_run_is_told_with_its_first_reason() -> None:
     late = not_run()
     record = chip("A3", "SP2-0003", failed(), late, replace(late, table="more", summary="Later."))
-    told = "**The run was stopped before its end.**\nFirst not run: aes\\_sbox/all: The run was st"
+    told = "**The run was stopped early.**\nFirst not run: aes\\_sbox/all: The run was st"
     assert told in ticket_markdown(run_of(record, cancelled=True), record)
     assert told in ticket_markdown(run_of(record, finished=None), record)
-    assert "stopped before its end" not in ticket_markdown(run_of(record), record)
+    assert "stopped early" not in ticket_markdown(run_of(record), record)
     alone = chip("A3", "SP2-0003", failed())
     text = ticket_markdown(run_of(alone, cancelled=True), alone)
-    assert "before its end" in text
+    assert "stopped early" in text
     assert "First not run" not in text
 
 

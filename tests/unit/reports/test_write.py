@@ -94,7 +94,7 @@ def test_nothing_leaves_the_folder_whatever_the_serial(tmp_path: Path) -> None:
 
 def test_a_file_in_the_way_of_the_folder_is_named(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("mine", encoding="ascii")
-    with pytest.raises(StoreError, match=r"taken: reports cannot be written .*a file stands"):
+    with pytest.raises(StoreError, match=r"taken: reports cannot be written .*a file is where"):
         write_run(sample_run(), tmp_path / "taken")
     assert (tmp_path / "taken").read_text(encoding="ascii") == "mine"
 

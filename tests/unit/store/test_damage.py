@@ -75,7 +75,7 @@ def test_one_damaged_outcome_is_named_and_the_rest_is_told(
     start = f"PK-01: two/all ! ERROR  {path}: run r1, outcome 2 is damaged ("
     (told,) = [line for line in out.splitlines() if line.startswith("PK-01: two/")]
     assert told.startswith(start)
-    assert told.endswith("), so nothing is known of this table")
+    assert told.endswith("), so this table has no result")
     assert "Traceback" not in out
     with Store.existing(path) as store:
         (first, second) = store.run("r1").chips[0].outcomes
@@ -91,8 +91,8 @@ def test_an_outcome_that_belongs_to_another_row_is_damaged(tmp_path: Path) -> No
     with Store.existing(path) as store:
         second = store.run("r1").chips[0].outcomes[1]
     assert second.summary == (
-        f"{path}: run r1, outcome 2 is damaged (outcome.design: not what its row says), so "
-        "nothing is known of this table"
+        f"{path}: run r1, outcome 2 is damaged (outcome.design: not what its row has), so "
+        "this table has no result"
     )
 
 

@@ -135,10 +135,10 @@ def test_a_baseline_needs_no_evidence_and_so_none_that_is_whole(store: Store) ->
 
 def test_a_run_that_is_not_whole_can_be_no_baseline(store: Store) -> None:
     store.start_run(heading("r1"))
-    with pytest.raises(StoreError, match="run r1 is not finished, so it can be no baseline"):
+    with pytest.raises(StoreError, match="run r1 is not finished, so it cannot be a baseline"):
         store.accept("r1", night(1))
     store.finish_run("r1", night(1), cancelled=True)
-    with pytest.raises(StoreError, match="run r1 was stopped, so it can be no baseline"):
+    with pytest.raises(StoreError, match="run r1 was stopped, so it cannot be a baseline"):
         store.accept("r1", night(1))
     with pytest.raises(StoreError, match="no run r9 is kept here; the latest is r1"):
         store.accept("r9", night(1))
@@ -149,9 +149,9 @@ def test_an_intake_can_be_no_baseline_whatever_it_came_to(store: Store) -> None:
     with pytest.raises(RunUnfit) as caught:
         store.accept("bench-1", night(3))
     assert str(caught.value) == (
-        f"{store.place}: bench-1 is an intake, no night of its rack, so it can be no baseline; "
-        "accept a run of `harness run` or `harness nightly`. `harness intake RACK.toml` goes on "
-        "with an intake that was left"
+        f"{store.place}: bench-1 is an intake, not a night of its rack, so it cannot be a "
+        "baseline; accept a run of `harness run` or `harness nightly`. `harness intake RACK.toml` "
+        "continues an unfinished intake"
     )
     with store._engine.begin() as connection:
         connection.execute(update(RunRow).values(accepted=night(4)))
@@ -169,8 +169,8 @@ def test_an_intake_is_not_resumed_and_stays_as_it_was(store: Store) -> None:
         with pytest.raises(RunUnfit) as caught:
             resume("bench-0")
         assert str(caught.value) == (
-            f"{store.place}: bench-0 is an intake, and --resume goes on with runs only; "
-            "`harness intake RACK.toml` goes on with an intake that was left"
+            f"{store.place}: bench-0 is an intake, and --resume continues runs only; "
+            "`harness intake RACK.toml` continues an unfinished intake"
         )
     assert store.run("bench-0").finished is not None
 
@@ -185,7 +185,7 @@ def test_the_latest_run_may_be_asked_for_without_intakes(store: Store) -> None:
 
 def test_a_store_with_nothing_but_intakes_has_no_latest_run(store: Store) -> None:
     keep_nights(store, {"a": "P"}, kinds="i")
-    with pytest.raises(StoreError, match="no run is kept here yet, intakes aside; run a table"):
+    with pytest.raises(StoreError, match="no run is kept here yet, apart from intakes; run a"):
         store.latest_run(RunKind.RUN)
 
 

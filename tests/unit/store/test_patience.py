@@ -86,7 +86,7 @@ def test_who_does_not_want_to_wait_any_more_need_not(path: Path) -> None:
             store.finish_run("r1", NOON, cancelled=False)
         assert time.monotonic() - before < 3
     assert str(first.value) == (
-        f"{path}: database is locked; the run is stopped, so it is not waited for any longer"
+        f"{path}: database is locked; the run was stopped, so the wait for the store ended"
     )
     assert len(told) == 1
 

@@ -65,8 +65,7 @@ def test_a_database_of_another_program_is_refused_and_not_a_byte_of_it_changed(
     with pytest.raises(StoreError) as caught:
         open_it(path)
     assert str(caught.value) == (
-        f"{path}: this is a database of another program, so no results are kept in it; it is left "
-        "as it is. Choose another store"
+        f"{path}: this is a database of another program and is left unchanged; choose another store"
     )
     assert everything(tmp_path) == before
 
@@ -104,8 +103,8 @@ def test_a_file_that_is_no_database_is_refused_and_kept(
     with pytest.raises(StoreError) as caught:
         open_it(path)
     assert str(caught.value) == (
-        f"{path}: this is no SQLite database, so it is something else or damaged, and is left as "
-        "it is; choose another store, or restore it from a backup"
+        f"{path}: this is not an SQLite database, or it is damaged; it is left unchanged. "
+        "Choose another store, or restore it from a backup"
     )
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {path.name: content}
 

@@ -15,7 +15,7 @@ import pytest
 from harness.errors import StoreError
 from harness.store import Store
 from harness.watch import hub
-from harness.watch.hub import Hub, told
+from harness.watch.hub import Hub, news_since
 from harness.watch.pages import Snapshot, troubled
 from harness.watch.source import StoreSource, look_at
 from harness.watch.state import Overview
@@ -39,12 +39,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 
 def test_a_new_listener_hears_everything_and_later_only_what_changed() -> None:
-    assert told(None, ONE) == {"title": "t", "said": "s", "head": "h", "runs": "r",
+    assert news_since(None, ONE) == {"title": "t", "said": "s", "head": "h", "runs": "r",
                                "cards": ("a", "b")}  # fmt: skip
-    assert told(ONE, replace(ONE, cards=("a", "c"))) == {
+    assert news_since(ONE, replace(ONE, cards=("a", "c"))) == {
         "title": "t", "said": "s", "changed": {"1": "c"}}  # fmt: skip
     other = replace(ONE, cards=("c",), order=("r2", "A1"))
-    assert told(ONE, other)["cards"] == ("c",)
+    assert news_since(ONE, other)["cards"] == ("c",)
 
 
 def test_the_same_content_has_the_same_mark_and_any_change_another() -> None:

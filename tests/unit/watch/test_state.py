@@ -66,9 +66,9 @@ def test_what_never_had_its_turn_counts_once_the_run_has_broken_off() -> None:
     counts = {Verdict.NOT_RUN: 3, Verdict.PASS: 1}
     state = rack_state(glance(SlotGlance(chip(), counts, None)), False, NOON)
     (slot,) = state.slots
-    assert (slot.look.word, slot.doing, slot.final) == ("NOT RUN", "3 never had their turn", True)
+    assert (slot.look.word, slot.doing, slot.final) == ("NOT RUN", "3 never started", True)
     assert state.headline == (
-        "Broken off: 1 of 4 tables done, and no process works on it. “--resume r1” finishes it."
+        "Broken off: 1 of 4 tables done; no process is running it. “--resume r1” finishes it."
     )
 
 
@@ -93,7 +93,7 @@ def test_a_run_of_another_computer_that_went_silent_says_since_when() -> None:
     [
         (True, {}, "Under way: 1 table done in this intake."),
         (False, {},
-         "Left: 1 table done in this intake. “harness intake” with its rack file goes on with it."),
+         "Left: 1 table done in this intake. “harness intake” with its rack file continues it."),
         (None, {"finished": NOON}, "Finished: 1 table done in this intake."),
         (None, {"finished": NOON, "cancelled": True},
          "Given up for a new intake: 1 table done in this intake."),
