@@ -12,7 +12,7 @@ from harness.board import BoardIdentity, Capture, RunConditions
 from harness.errors import Finding, ModelMissing
 from harness.rack.model import Rack
 from harness.rack.session import BoardSession
-from harness.shuttle import Design, Shuttle
+from harness.shuttle import Design
 from harness.table import Pattern
 from harness.virtual import check_models
 
@@ -26,9 +26,8 @@ def check_rack_models(rack: Rack, designs: Iterable[Design]) -> list[Finding]:
 class ModelledSession:
     """A session with a virtual board, which has only the designs with a netlist."""
 
-    def __init__(self, session: BoardSession, shuttle: Shuttle) -> None:
+    def __init__(self, session: BoardSession) -> None:
         self._session = session
-        self._shuttle = shuttle
         self._missing = ""
         self.supply_ma, self.cancel, self.close = session.supply_ma, session.cancel, session.close
 

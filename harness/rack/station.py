@@ -381,7 +381,7 @@ def board_opener(rack: Rack, ports: Mapping[str, str], locks: Locks) -> Opener:
     def open_slot(slot: Slot) -> BoardSession:
         if slot.name in ports:
             session = open_session(ports[slot.name], simulated, rack.shuttle)
-            return ModelledSession(session, rack.shuttle)
+            return ModelledSession(session)
         port = slot.port or find_port(slot.board)
         locks.seat(slot.name, port)
         return open_session(port, rack.profile, rack.shuttle)

@@ -125,7 +125,7 @@ def test_a_table_whose_design_has_no_model_shows_nothing_of_any_pin() -> None:
     (design, spec, pattern), *others = tables()
     bare = (replace(design, netlist=None), spec, pattern)
     with board() as url, session(url) as opened:
-        modelled = ModelledSession(opened, shuttle())
+        modelled = ModelledSession(opened)
         assert states(check_pins(modelled, shuttle(), (bare, *others)))["clk"] is PinState.REACHED
         nothing = states(check_pins(modelled, shuttle(), (bare,)))
     assert set(nothing.values()) == {PinState.NOT_PROVEN}
