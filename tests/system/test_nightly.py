@@ -241,7 +241,7 @@ def test_a_run_that_tested_nothing_or_less_is_no_good_baseline(
     assert main(["accept", nothing.run_id, "--store", store]) == ExitCode.BAD_INPUT
     assert f"run {nothing.run_id} has no verdicts" in capsys.readouterr().err
     assert main(["accept", part.run_id, "--store", store]) == ExitCode.ALL_PASS
-    assert "Warning: 2 tables of the baseline before are not in it" in capsys.readouterr().out
+    assert "Warning: 2 tables of the previous baseline are not in it" in capsys.readouterr().out
 
 
 def test_a_folder_that_cannot_be_made_is_told_with_what_to_do(
