@@ -22,7 +22,6 @@ from harness.netlist.model import (
     Netlist,
     Port,
     PortDirection,
-    Tables,
     nearest,
 )
 from harness.netlist.readers import load_netlist
@@ -48,7 +47,6 @@ __all__ = [
     "Rows",
     "Short",
     "Simulator",
-    "Tables",
     "Verdicts",
     "judge",
     "load_netlist",
