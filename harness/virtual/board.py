@@ -1,7 +1,7 @@
 """One virtual board: an interpreter on a pseudo-terminal, a chip model behind its pins, a wire.
 
 The host opens ``port``. Three threads serve a board: the wire, the chip, and one that starts
-the interpreter again after each soft reset and each return of power.
+the interpreter again after each soft reset and each power-up.
 """
 
 from __future__ import annotations
@@ -26,20 +26,19 @@ from harness.virtual.spec import VirtualBoardSpec
 from harness.virtual.wire import LinkSpoiler, Unplugged, carry
 
 FAILED_STARTS = 5
-"""An interpreter that ends this often with an error, one time after the other, stays off."""
+"""Number of failures in a row after which an interpreter is not started again."""
 OFF_SECONDS = 0.2
 SAYS_UP = "print()\n"
-"""Before the board's own program: a word by which the board is known to be up."""
+"""Runs before the board's own program: prints a word that shows that the board is up."""
 LOOK_SECONDS = 0.1
 
 
 class VirtualBoard:
     """A board that runs from ``start`` to ``stop``.
 
-    ``port`` is what a host opens, ``about`` says in words which interpreter runs. ``switch`` is
-    a named pipe: whoever serves the board cycles its power by ``cycle_power`` for whatever is
-    written there, and seats its chip again by ``seat_chip`` for
-    :data:`~harness.virtual.spec.SEAT`.
+    ``port`` is what a host opens, ``about`` describes the interpreter. ``switch`` is
+    a named pipe: :data:`~harness.virtual.spec.SEAT` written to it seats the chip again, and
+    anything else cycles the board's power.
     """
 
     def __init__(self, spec: VirtualBoardSpec) -> None:
@@ -72,7 +71,7 @@ class VirtualBoard:
         self._up = threading.Event()
 
     def warm_up(self) -> None:
-        """Have the kernel loaded before a host waits for its first answer."""
+        """Load the kernel before a host waits for its first answer."""
         self._model.run_until(0, 0, 0, 0, 0, 1)
 
     def start(self) -> None:
@@ -82,7 +81,7 @@ class VirtualBoard:
             threading.Thread(target=work, daemon=True).start()
 
     def wait_until_up(self) -> None:
-        """Wait for the interpreter to run, however long it takes, or to have failed for good."""
+        """Wait until the interpreter runs or has failed for good."""
         self._up.wait()
 
     def stop(self) -> None:
@@ -93,7 +92,7 @@ class VirtualBoard:
         self._folder.cleanup()
 
     def cycle_power(self) -> None:
-        """Cut the power of board and chip, and give it back."""
+        """Switch the power of board and chip off and on."""
         self._cut_power()
         time.sleep(OFF_SECONDS)
         self._give_power()
@@ -107,7 +106,7 @@ class VirtualBoard:
         self.cycle_power()
 
     def set_speed(self, speed: float) -> None:
-        """Let the chip be faster or slower, as its supply voltage has it; see its model."""
+        """Make the chip as fast as its supply voltage allows; see ``speed``."""
         self._speed = speed
         self._model.set_speed(speed)
 
@@ -125,7 +124,7 @@ class VirtualBoard:
         self._powered.set()
 
     def _new_chip(self) -> ChipModel:
-        """Make the chip as it is when its power comes up."""
+        """Make the chip in its power-up state."""
         spec = self.spec
         select = self._profile.select
         faults = self._board_faults
@@ -141,7 +140,7 @@ class VirtualBoard:
         return {sensor.pin: sensor.reading(current)}
 
     def _plug_in(self) -> str:
-        """Make a terminal for the host; earlier ones stay open, so that no name comes twice."""
+        """Make a terminal for the host; earlier ones stay open so that no name is used twice."""
         self._host, slave = os.openpty()
         tty.setraw(slave)
         self._slaves.append(slave)
@@ -149,7 +148,7 @@ class VirtualBoard:
         return os.ttyname(slave)
 
     def _come_up(self) -> None:
-        """See the interpreter's first word: whoever came before it would find a dead board."""
+        """Wait for the interpreter's first word; before it, a host would find a dead board."""
         while not self._up.is_set() and not self._stopping.is_set():
             said, _, _ = select.select([self._board], [], [], LOOK_SECONDS)
             if said:
@@ -194,7 +193,7 @@ class VirtualBoard:
         self._up.set()  # it never will be: nobody need wait
 
     def _start(self, chip: int) -> subprocess.Popen[bytes] | None:
-        """Start the interpreter, unless the power went off just now."""
+        """Start the interpreter unless the power is off."""
         with self._starting:
             if not self._powered.is_set():
                 return None

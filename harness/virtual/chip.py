@@ -35,7 +35,7 @@ class ChipModel:
     chip's serial number and the design's name alone. From then on it keeps its state, also while
     others are selected. An address without a design leaves every output floating, and so does a
     design without a usable netlist: while one address is shifted in, others are selected too, so
-    that being selected is no reason to complain. Whoever wants to run a design asks before.
+    that selecting one is not an error. Callers check a design before they run it.
 
     Raises VirtualError for defects and faults that name no design, net or pin of the shuttle
     (with the nearest names).
@@ -63,11 +63,11 @@ class ChipModel:
         self._check_defects(shuttle)
 
     def configure(self, clock_hz: float) -> None:
-        """Say how fast paths must be from now on: 1 / the time from an edge to the read, in Hz."""
+        """Set how fast paths must be: 1 / the time from an edge to the read, in Hz."""
         self._clock_hz = clock_hz
 
     def set_speed(self, speed: float) -> None:
-        """Say how fast every path is, as a multiple of its speed at the nominal voltage."""
+        """Set how fast every path is, as a multiple of its speed at the nominal voltage."""
         self._speed = speed
 
     def run(self, drive: Words, enable: Words, pulse: Words, highz: Words) -> tuple[Words, Words]:
@@ -155,7 +155,7 @@ class ChipModel:
         return self._running[design.name]
 
     def _started(self, design: Design) -> RunningDesign:
-        """Start a design; one that cannot be is like an address without a design."""
+        """Start a design; one that cannot be started is like an address without a design."""
         seed = self._seed(design.name)
         try:
             return start_design(design, self._wiring, self._defects, seed)
@@ -163,7 +163,7 @@ class ChipModel:
             return self._nothing
 
     def _seed(self, name: str) -> int:
-        """Derive the levels at power-up from the chip and the design, nothing else."""
+        """Derive the power-up levels from the chip and the design alone."""
         digest = hashlib.sha256(f"{self._serial}/{name}".encode()).digest()
         return int.from_bytes(digest[:8])
 

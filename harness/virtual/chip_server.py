@@ -19,7 +19,7 @@ from harness.virtual.chip import ChipModel
 
 HEAD = struct.Struct("<IIII")
 MAX_COMPLAINT = 200
-"""Maximum number of letters of a complaint, which has to fit into one frame."""
+"""Maximum length of an error message, which must fit into one frame."""
 
 
 class ChipServer:
@@ -72,7 +72,7 @@ class ChipServer:
             self._answer(struct.pack("<III", used, seen, int(matched)))
 
     def _answer(self, data: bytes) -> None:
-        """Send what the chip did, behind the length of a complaint that there is not."""
+        """Send what the chip did, after an error length of 0."""
         self._link.sendall(struct.pack("<I", 0) + data)
 
     @contextmanager
@@ -85,11 +85,11 @@ class ChipServer:
             self._link.sendall(struct.pack("<I", len(text)) + text)
 
     def _period(self, period_ns: int, sample_ns: int) -> None:
-        """A path has until the outputs are read: the sample time, or the whole cycle."""
+        """Set the time until outputs are read: the sample time, or the whole cycle."""
         self._model.configure(1e9 / min(sample_ns or period_ns, period_ns))
 
     def _measure(self, pin: int, _: int) -> None:
-        """Tell what a controller pin measures, if anything is on it."""
+        """Send what a controller pin measures, if it has a sensor."""
         self._link.sendall(struct.pack("<I", self._readings.get(pin, ask.NOTHING)))
 
     def _words(self, count: int) -> Words:

@@ -1,4 +1,4 @@
-"""Starts the interpreter of a virtual board in a process that has hardly more than a board has.
+"""Starts the interpreter of a virtual board in a process with hardly more than a board has.
 
 A script that is run by its path and imports nothing of ours before it must, because it runs again
 after each soft reset. Its process was given an empty environment, an empty folder and, as standard
@@ -24,7 +24,7 @@ LIMITS = {
     "NOFILE": CHIP + 1,  # not one more: no file, no socket, no pipe
     "NPROC": 0,
 }
-"""What the process may have at most, by POSIX's names, as far as the platform has such limits."""
+"""Limits of the process by their POSIX names, as far as the platform has them."""
 PIECE = 200
 """MicroPython keeps its arguments as names, which have at most 255 bytes."""
 NOBODY = 65534
@@ -49,7 +49,7 @@ def main() -> int:
 
 
 def load(path: Path) -> Any:
-    """A module by its path: the package that it is in wants libraries, and none are here."""
+    """Load a module by its path: its package needs libraries that are not available here."""
     spec = importlib.util.spec_from_file_location(path.stem, path)
     assert spec is not None
     assert spec.loader is not None
@@ -71,7 +71,7 @@ def take_terminal(name: str) -> None:
 
 
 def confine() -> None:
-    """Give away what a board needs not; nothing that was opened before is lost."""
+    """Drop privileges that a board does not need; what is already open stays open."""
     if os.geteuid() == 0:
         with suppress(OSError):  # where this user cannot become another, as in some containers
             os.setgroups([])

@@ -1,7 +1,7 @@
-"""Whether a virtual chip can be a design: its netlist is read and matched with its signals.
+"""Whether a virtual chip can run a design: reads its netlist and matches it with the signals.
 
-The one rule: a design without a netlist is no mistake of anybody; a netlist that cannot be used
-is one, and is told with its file before anything runs.
+The one rule: a design without a netlist is not an error; a netlist that cannot be used is one, and
+is reported with its file before anything runs.
 """
 
 from __future__ import annotations

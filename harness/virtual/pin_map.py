@@ -1,7 +1,6 @@
 """Which net of a design's netlist is at which pin of the chip.
 
-The one rule: a netlist that does not fit its design's signals is refused with everything in which
-it does not.
+The one rule: a netlist that does not fit its design's signals is refused with every difference.
 """
 
 from __future__ import annotations
@@ -40,7 +39,7 @@ def _pairs(netlist: Netlist, design: Design) -> Iterator[tuple[Port, Bus]]:
 
 
 def _misfits(netlist: Netlist, design: Design) -> Iterator[str]:
-    """Say in what the ports and the signals differ."""
+    """List the differences between ports and signals."""
     signals = design.signals_by_name
     for port in netlist.ports:
         if port.name not in signals and port.direction is not PortDirection.OUTPUT:

@@ -1,4 +1,4 @@
-"""A virtual rack as its user sees it: a context in which ports exist, one for each slot."""
+"""A virtual rack for its user: a context with one port for each slot."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ class BoardsProcess(Protocol):
 
     @property
     def stdin(self) -> IO[str] | None:
-        """Where it is told which boards are wanted; it ends when this is closed."""
+        """Where the specs of the boards go; the process ends when this is closed."""
 
     @property
     def stdout(self) -> IO[str] | None:
-        """Where it answers."""
+        """Where its answers come from."""
 
     def wait(self, timeout: float | None = None) -> int:
         """Wait for its end; raises subprocess.TimeoutExpired."""
@@ -89,7 +89,7 @@ class VirtualRack:
 
     @property
     def remark(self) -> str:
-        """What a person must know of these boards; empty if there is nothing."""
+        """A remark for people about these boards; empty if there is none."""
         return f"virtual boards: {self.interpreter}" if self.interpreter == STAND_IN.about else ""
 
     def __exit__(self, *_: object) -> None:
@@ -97,7 +97,7 @@ class VirtualRack:
         self._end()
 
     def _ask(self, process: BoardsProcess) -> dict[str, Any]:
-        """Say which boards are wanted; empty if the process is gone."""
+        """Ask for the boards; gives the answer, empty if the process is gone."""
         assert process.stdin is not None
         assert process.stdout is not None
         with suppress(BrokenPipeError):

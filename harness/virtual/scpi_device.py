@@ -1,4 +1,4 @@
-"""A bench supply that is not there: answers SCPI as a small instrument would.
+"""A simulated bench supply: answers SCPI as a small instrument would.
 
 One rule: lines in, lines out, no port. Written from the standards and apart from the client in
 ``harness.supply``, so that each is a check of the other: program headers in their long and short
@@ -32,7 +32,7 @@ _LEVELS = "[:LEVel][:IMMediate][:AMPLitude]"
 
 
 class _Refused(Exception):
-    """A message is not done; carries the number of its error."""
+    """A message cannot be carried out; carries the number of its error."""
 
     def __init__(self, number: int) -> None:
         self.number = number
@@ -40,7 +40,7 @@ class _Refused(Exception):
 
 
 class ScpiSupply:
-    """The instrument, as somebody left it: at ``volts``, switched on.
+    """The instrument as it was left: at ``volts``, switched on.
 
     ``terminals`` is called with the voltage at the terminals when it changes.
     """
@@ -65,7 +65,7 @@ class ScpiSupply:
         ]
 
     def answer(self, line: str) -> str | None:
-        """Do one line; gives the reply of a query, None where there is none."""
+        """Carry out one line; gives the reply to a query, otherwise None."""
         header, _, rest = line.strip().partition(" ")
         if not header:
             return None
@@ -91,7 +91,7 @@ class ScpiSupply:
         raise _Refused(-113)
 
     def _note(self, number: int) -> None:
-        """Queue an error; the last place of a full queue tells of the overflow."""
+        """Queue an error; the last place of a full queue reports the overflow."""
         if len(self._errors) < QUEUE:
             self._errors.append(number)
         else:

@@ -1,4 +1,4 @@
-"""How a virtual chip hears which design is selected: the three methods that profiles know.
+"""How a virtual chip learns which design is selected: the three methods that profiles know.
 
 The one rule: a selector sees the levels of its pins one after another, in the order in which
 they happen, and holds an address. Bits are those of the controller's words; None is a pin that
@@ -21,7 +21,7 @@ class Selector(Protocol):
     address: int
 
     def follow(self, levels: int) -> None:
-        """Take in the next levels of all driven bits."""
+        """Take the next levels of all driven bits."""
 
 
 def new_selector(method: SelectMethod, wiring: Wiring, power_up: int) -> Selector:

@@ -66,7 +66,7 @@ def _supply(boards: Sequence[VirtualBoard], nominal: float) -> str:
 
 
 def _watch_switches(by_switch: Mapping[int, VirtualBoard]) -> None:
-    """Cycle a board's power whenever something is written into its switch."""
+    """Cycle a board's power whenever something is written to its switch."""
     while by_switch:
         pressed, _, _ = select.select(list(by_switch), [], [])
         for switch in pressed:
@@ -76,7 +76,7 @@ def _watch_switches(by_switch: Mapping[int, VirtualBoard]) -> None:
 
 
 def _say(answer: dict[str, object]) -> None:
-    """Answer; if nobody is left to hear it, standard input is closed too, and that ends all."""
+    """Answer; if the reader is gone, standard input is closed too, which ends the process."""
     try:
         sys.stdout.write(json.dumps(answer) + "\n")
         sys.stdout.flush()

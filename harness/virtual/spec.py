@@ -1,4 +1,4 @@
-"""What a virtual board is asked to be, and how that travels to the process that serves it."""
+"""The specification of a virtual board, and its form on the way to the process that serves it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ while True:
     print('board ' + serial + ': own program is alive')
     time.sleep_ms(500)
 """
-"""What a virtual board runs when nobody attaches: its boot program."""
+"""The boot program of a virtual board, which runs while no host is attached."""
 
 
 @dataclass(frozen=True)
@@ -47,12 +47,12 @@ class VirtualBoardSpec:
 
 
 SEAT = b"seat the chip again"
-"""What is written into a board's switch to seat its chip again; anything else cycles its power."""
+"""Written to a board's switch, this seats its chip again; anything else cycles its power."""
 
 
 @dataclass(frozen=True)
 class _Wanted:
-    """What one process is to serve."""
+    """The boards that one process serves."""
 
     boards: tuple[VirtualBoardSpec, ...]
     nominal_volts: float | None

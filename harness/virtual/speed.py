@@ -1,6 +1,6 @@
 """How the speed of a virtual chip follows its supply voltage.
 
-One rule: a model with a source for its form, and invented numbers; it tells nothing about silicon.
+One rule: the model's form has a source, its numbers are invented; it says nothing about silicon.
 
 The form is the alpha-power law of T. Sakurai and A. R. Newton, "Alpha-power law MOSFET model and
 its applications to CMOS inverter delay and other formulas", IEEE Journal of Solid-State Circuits
@@ -18,7 +18,7 @@ ALPHA = 1.3
 def relative_speed(volts: float, nominal: float) -> float:
     """Speed of every path at a voltage, as a multiple of that at the nominal voltage.
 
-    It is 0 at the threshold and below: nothing gets anywhere in time.
+    It is 0 at the threshold and below: no path is fast enough.
     """
     return _speed(volts) / _speed(nominal)
 

@@ -1,10 +1,10 @@
 """A raw REPL on CPython, for machines without a MicroPython wheel: the same agent, same upload.
 
-Knows just what the upload uses: Ctrl-A, Ctrl-B, Ctrl-C, Ctrl-D, Ctrl-E and raw-paste mode.
+Knows only what the upload uses: Ctrl-A, Ctrl-B, Ctrl-C, Ctrl-D, Ctrl-E and raw-paste mode.
 Not a MicroPython: it exists so that the virtual rack runs everywhere. ``confined.py`` loads it by
-its path. Everything that it imports can be found from inside by who knows CPython, under whatever
-name; so the names are only the first door, and what they do is refused by an audit hook, which
-CPython never takes away again.
+its path. Code that runs inside can find everything that it imports, under any name, so
+hiding names is only the first door; the second is an audit hook, which CPython never removes and
+which refuses what those names do.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ MODULES = (array, binascii, gc, json, select, struct, sys, termios, time, zlib)
 """What the agent may import as it is."""
 NO_BUILTINS = ("open", "input", "breakpoint", "help")
 DONE_INSIDE = ("compile", "exec", "array.__new__")
-"""The only audited things that the agent does."""
+"""The only audited operations that the agent needs."""
 
 
 class StandIn:
@@ -88,7 +88,7 @@ class StandIn:
         self.reset()
 
     def serve(self) -> None:
-        """Be a raw REPL until Ctrl-D at the friendly prompt."""
+        """Serve as a raw REPL until Ctrl-D at the friendly prompt."""
         self._write(b"\r\n>>> ")
         raw = False
         source = b""
@@ -169,7 +169,7 @@ class _Through(io.StringIO):
 
 
 def _told(error: BaseException) -> bytes:
-    """The last line of a traceback; without the others, for which files would have to be read."""
+    """The last line of a traceback; the others would need files to be read."""
     return f"{type(error).__name__}: {error}\r\n".encode()
 
 
@@ -195,7 +195,7 @@ def main(program: str, serial: str, chip: int, confine: Callable[[], None], cpyt
 
 
 def shut() -> None:
-    """Refuse from now on what no board can do.
+    """From now on, refuse what no board can do.
 
     What asks for it is audited by CPython; of the few functions of the operating system that are
     not (``stat``, ``mkfifo``), the names are taken away.

@@ -18,7 +18,7 @@ MAX_LINE = 1024
 class VirtualSupply:
     """A supply from ``start`` to the end of the process; ``port`` is what a host opens.
 
-    It begins at ``volts``, switched on; ``terminals`` hears of every change.
+    It starts at ``volts``, switched on; ``terminals`` is called with every change.
     """
 
     def __init__(self, volts: float, terminals: Callable[[float], None]) -> None:
@@ -28,7 +28,7 @@ class VirtualSupply:
         self.port = os.ttyname(self._slave)
 
     def start(self) -> None:
-        """Answer from now on."""
+        """Start to answer."""
         threading.Thread(target=self._serve, daemon=True).start()
 
     def _serve(self) -> None:

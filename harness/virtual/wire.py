@@ -1,4 +1,4 @@
-"""The wire between host and virtual board: carries bytes both ways, and spoils them if asked.
+"""The wire between host and virtual board: carries bytes both ways and corrupts them on request.
 
 ``LinkSpoiler`` is pure: bytes in, bytes out, by its own seeded random numbers.
 """
@@ -18,7 +18,7 @@ PIECE = 4096
 
 
 class Unplugged(Exception):
-    """The cable is out; ``rest`` still got through. It is back after so many s (0: never)."""
+    """The cable is out; ``rest`` still got through. Back after ``back_after_s`` (0: never)."""
 
     def __init__(self, rest: bytes, back_after_s: float) -> None:
         self.rest = rest
@@ -38,7 +38,7 @@ class LinkSpoiler:
         self._random = np.random.default_rng(seeds or [0])
 
     def power_on(self) -> None:
-        """End a hang: the board starts afresh."""
+        """End a hang: the board restarts."""
         self._hangs = False
 
     def spoil(self, data: bytes) -> tuple[bytes, float]:
@@ -64,7 +64,7 @@ class LinkSpoiler:
         return (b"" if self._hangs else data), wait
 
     def _comes(self, fault: LinkFault, at_byte: int) -> bool:
-        """Tell whether it is time for a fault that happens once."""
+        """Whether it is time for a fault that happens once."""
         due = self._seen > at_byte and fault not in self._over
         if due:
             self._over.add(fault)
