@@ -99,7 +99,10 @@ class Finding:
 
 
 MAX_FINDINGS = 100
-"""Maximum number of findings of one reading that are kept; the rest are counted."""
+"""Maximum number of findings of one file that are kept; the rest are counted."""
+
+MORE = "more-findings"
+"""Rule of the finding that gives the number of the others."""
 
 
 @dataclass
@@ -114,6 +117,11 @@ class Findings:
     dropped: Counter[Severity] = field(default_factory=Counter)
     numbers: dict[Hashable, int] = field(default_factory=dict)
     more_rows: Counter[int] = field(default_factory=Counter)
+    parts: dict[Path, Findings] = field(default_factory=dict)
+
+    def of_file(self, path: Path) -> Findings:
+        """Return the part for another file, so that no file's findings take the room of its own."""
+        return self.parts.setdefault(path, Findings())
 
     def error(self, rule: str, location: Location, message: str, advice: str) -> None:
         """Add a finding that prevents a run."""
@@ -126,7 +134,7 @@ class Findings:
     def extend(self, others: Iterable[Finding]) -> None:
         """Add the findings of another reader."""
         for finding in others:
-            if len(self.kept) < MAX_FINDINGS:
+            if len(self.kept) < MAX_FINDINGS or finding.rule == MORE:
                 self.kept.append(finding)
             else:
                 self.dropped[finding.severity] += 1
@@ -147,12 +155,12 @@ class Findings:
 
     @property
     def items(self) -> list[Finding]:
-        """All findings in the order of arrival; a last one gives the number that was left out."""
+        """All findings in the order of arrival; the last ones give the numbers left out, by file."""
         return [*self._worded(), *self._closing()]
 
     @property
     def in_order(self) -> list[Finding]:
-        """All findings in file order; a last one gives the number that was left out."""
+        """All findings in file order; the last ones give the numbers left out, by file."""
         return [*sorted(self._worded(), key=lambda item: item.location), *self._closing()]
 
     @property
@@ -168,13 +176,17 @@ class Findings:
                 continue
             others = "1 more row" if more == 1 else f"{more:,} more rows"
             yield replace(finding, message=f"{finding.message} (and in {others})")
+        for part in self.parts.values():
+            yield from part._worded()
 
     def _closing(self) -> Iterator[Finding]:
         if self.dropped:
             place = Location(self.kept[-1].location.path)
             message = f"{self.dropped.total():,} more not shown"
             worst = Severity.ERROR if self.dropped[Severity.ERROR] else Severity.WARNING
-            yield Finding("more-findings", place, message, "fix the ones above first", worst)
+            yield Finding(MORE, place, message, "fix the ones above first", worst)
+        for part in self.parts.values():
+            yield from part._closing()
 
 
 class HarnessError(Exception):
