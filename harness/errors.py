@@ -155,20 +155,21 @@ class Findings:
 
     @property
     def items(self) -> list[Finding]:
-        """All findings in the order of arrival; the last ones give the numbers left out, by file."""
-        return [*self._worded(), *self._closing()]
+        """All findings in the order of arrival, and last the numbers left out, by file."""
+        return [*self.shown(), *self.closing()]
 
     @property
     def in_order(self) -> list[Finding]:
-        """All findings in file order; the last ones give the numbers left out, by file."""
-        return [*sorted(self._worded(), key=lambda item: item.location), *self._closing()]
+        """All findings in file order, and last the numbers left out, by file."""
+        return [*sorted(self.shown(), key=lambda item: item.location), *self.closing()]
 
     @property
     def errors(self) -> list[Finding]:
         """The findings that prevent a run."""
         return [item for item in self.items if item.severity is Severity.ERROR]
 
-    def _worded(self) -> Iterator[Finding]:
+    def shown(self) -> Iterator[Finding]:
+        """Yield the findings kept, in the order of arrival."""
         for number, finding in enumerate(self.kept):
             more = self.more_rows[number]
             if not more:
@@ -177,16 +178,17 @@ class Findings:
             others = "1 more row" if more == 1 else f"{more:,} more rows"
             yield replace(finding, message=f"{finding.message} (and in {others})")
         for part in self.parts.values():
-            yield from part._worded()
+            yield from part.shown()
 
-    def _closing(self) -> Iterator[Finding]:
+    def closing(self) -> Iterator[Finding]:
+        """Yield a finding for each file that has more than are kept."""
         if self.dropped:
             place = Location(self.kept[-1].location.path)
             message = f"{self.dropped.total():,} more not shown"
             worst = Severity.ERROR if self.dropped[Severity.ERROR] else Severity.WARNING
             yield Finding(MORE, place, message, "fix the ones above first", worst)
         for part in self.parts.values():
-            yield from part._closing()
+            yield from part.closing()
 
 
 class HarnessError(Exception):
