@@ -116,6 +116,15 @@ def test_an_overview_shows_the_next_failure_if_the_record_of_the_first_is_damage
     assert chip_headline(seen.chips[0]).startswith("1 of 2 tables failed. First: two / all, ")
 
 
+@pytest.mark.parametrize("seconds", ['"nan"', '"inf"', "1e300"])
+def test_an_outcome_that_took_a_time_that_cannot_be_is_shown(seconds: str, tmp_path: Path) -> None:
+    path = a_store(tmp_path / "s.sqlite")
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE outcomes SET body = json_set(body, '$.seconds', json(?))", (seconds,))
+        raw.commit()
+    assert list(read_everything(path, tmp_path / "out")) == []
+
+
 def columns(path: Path) -> list[tuple[str, str]]:
     with closing(sqlite3.connect(path)) as raw:
         tables = [t for (t,) in raw.execute("SELECT name FROM sqlite_master WHERE type='table'")]
