@@ -99,7 +99,10 @@ class Finding:
 
 
 MAX_FINDINGS = 100
-"""Maximum number of findings of one reading that are kept; the rest are counted."""
+"""Maximum number of findings of one file that are kept; the rest are counted."""
+
+MORE = "more-findings"
+"""Rule of the finding that gives the number of the others."""
 
 
 @dataclass
@@ -114,6 +117,11 @@ class Findings:
     dropped: Counter[Severity] = field(default_factory=Counter)
     numbers: dict[Hashable, int] = field(default_factory=dict)
     more_rows: Counter[int] = field(default_factory=Counter)
+    parts: dict[Path, Findings] = field(default_factory=dict)
+
+    def of_file(self, path: Path) -> Findings:
+        """Return the part for another file, so that no file's findings take the room of its own."""
+        return self.parts.setdefault(path, Findings())
 
     def error(self, rule: str, location: Location, message: str, advice: str) -> None:
         """Add a finding that prevents a run."""
@@ -126,7 +134,7 @@ class Findings:
     def extend(self, others: Iterable[Finding]) -> None:
         """Add the findings of another reader."""
         for finding in others:
-            if len(self.kept) < MAX_FINDINGS:
+            if len(self.kept) < MAX_FINDINGS or finding.rule == MORE:
                 self.kept.append(finding)
             else:
                 self.dropped[finding.severity] += 1
@@ -147,20 +155,21 @@ class Findings:
 
     @property
     def items(self) -> list[Finding]:
-        """All findings in the order of arrival; a last one gives the number that was left out."""
-        return [*self._worded(), *self._closing()]
+        """All findings in the order of arrival, and last the numbers left out, by file."""
+        return [*self.shown(), *self.closing()]
 
     @property
     def in_order(self) -> list[Finding]:
-        """All findings in file order; a last one gives the number that was left out."""
-        return [*sorted(self._worded(), key=lambda item: item.location), *self._closing()]
+        """All findings in file order, and last the numbers left out, by file."""
+        return [*sorted(self.shown(), key=lambda item: item.location), *self.closing()]
 
     @property
     def errors(self) -> list[Finding]:
         """The findings that prevent a run."""
         return [item for item in self.items if item.severity is Severity.ERROR]
 
-    def _worded(self) -> Iterator[Finding]:
+    def shown(self) -> Iterator[Finding]:
+        """Yield the findings kept, in the order of arrival."""
         for number, finding in enumerate(self.kept):
             more = self.more_rows[number]
             if not more:
@@ -168,13 +177,18 @@ class Findings:
                 continue
             others = "1 more row" if more == 1 else f"{more:,} more rows"
             yield replace(finding, message=f"{finding.message} (and in {others})")
+        for part in self.parts.values():
+            yield from part.shown()
 
-    def _closing(self) -> Iterator[Finding]:
+    def closing(self) -> Iterator[Finding]:
+        """Yield a finding for each file that has more than are kept."""
         if self.dropped:
             place = Location(self.kept[-1].location.path)
             message = f"{self.dropped.total():,} more not shown"
             worst = Severity.ERROR if self.dropped[Severity.ERROR] else Severity.WARNING
-            yield Finding("more-findings", place, message, "fix the ones above first", worst)
+            yield Finding(MORE, place, message, "fix the ones above first", worst)
+        for part in self.parts.values():
+            yield from part.closing()
 
 
 class HarnessError(Exception):

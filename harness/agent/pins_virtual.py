@@ -83,7 +83,6 @@ class Pins:
         """Read the model's error text; refuse the host's command with it."""
         text = self.text()
         if text:
-            # no subclass: on the board this module is defined before the engine's Refused
             refused = Refused(text)
             refused.kind = b"no model"
             raise refused

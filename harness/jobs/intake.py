@@ -55,7 +55,7 @@ class OnFailure(StrEnum):
 
 
 class Terminal(Questioner, Protocol):
-    """Where questions are put and answers come from: ``say(text)`` and ``ask(prompt, hint)``."""
+    """Where questions are put and answers come from: ``say``, ``ask`` and ``attended``."""
 
     @property
     def attended(self) -> bool:

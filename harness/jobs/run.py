@@ -141,10 +141,12 @@ def _measure(
     stop: StopSwitch,
 ) -> None:
     """Lock the run, open its boards, and run every slot."""
-    known = {chip.slot: replace(chip, trouble="", outcomes=()) for chip in run.chips}
     holder = f"run {run.run_id} of {rack.name}"
     with Locks(holder) as locks, reach(rack, locks) as reached:
         _take_run(run, store, locks)
+        if run.chips:  # until the lock another process may have added outcomes
+            run = store.run(run.run_id)
+        known = {chip.slot: replace(chip, trouble="", outcomes=()) for chip in run.chips}
         if reached.remark:
             observe(RackNews(reached.remark))
         means = RunMeans(

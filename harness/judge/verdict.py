@@ -189,8 +189,8 @@ def answers_agree(captures: Sequence[Capture]) -> bool:
 
 def unstable_reason(signatures: Sequence[object]) -> Reason:
     """Say how runs of one stimulus differ: only the first one from all later ones, or otherwise."""
-    first, *later = signatures
-    settled = len(later) > 1 and first not in later and len(set(later)) == 1
+    later = signatures[1:]
+    settled = len(later) > 1 and signatures[0] not in later and len(set(later)) == 1
     return Reason.FIRST_RUN_DIFFERS if settled else Reason.ANSWERS_DIFFER
 
 

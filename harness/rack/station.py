@@ -59,8 +59,8 @@ Done = TypeVar("Done")
 class Station:
     """One slot's board. ``record`` names the board that answered; ``losses`` may still happen.
 
-    Methods that use the board raise LinkError if it cannot be reached, and Cancelled if the switch
-    is thrown while they wait.
+    Methods that use the board raise LinkError if it cannot be reached, and Cancelled instead of
+    opening it once the switch is thrown.
     """
 
     def __init__(
@@ -110,8 +110,11 @@ class Station:
 
     def introduce(self) -> BoardIdentity:
         """Accept the board that is there as the slot's board; returns its identity."""
-        self._met = self._met and self._session is not None
-        return self._open().identity
+        met, self._met = self._met, self._met and self._session is not None
+        try:
+            return self._open().identity
+        finally:
+            self._met = self._met or met
 
     def remarks(self) -> tuple[str, ...]:
         """Take the remarks about the link since the last call."""
@@ -132,6 +135,7 @@ class Station:
 
         def work() -> Examination:
             if self._selected != own.design.name:
+                self._selected = ""  # a refused selection may be half done
                 session.select(own.design)
                 self._selected = own.design.name
             self._policy.tell(TableStarted(self.slot.name, own.design.name, own.spec.name))
@@ -154,6 +158,8 @@ class Station:
     def _open(self) -> BoardSession:
         """Return the open session, or open one with the slot's board."""
         if self._session is None:
+            if self._policy.stop.stopped:
+                raise Cancelled("stopped")
             slot, port = self.slot, self.record.port
             self._policy.tell(SlotConnecting(slot.name, slot.chip, port, self._policy.tables))
             self._session = self._reached()

@@ -41,6 +41,7 @@ from harness.records.runs import (
     RunOverview,
     RunRecord,
     TableVerdict,
+    firsts_of,
 )
 from harness.records.verdict import SEVERITY_ORDER, Verdict, worst
 
@@ -76,6 +77,7 @@ __all__ = [
     "blank",
     "decode",
     "encode",
+    "firsts_of",
     "margin_drop",
     "rewritten",
     "schema_of",

@@ -162,5 +162,8 @@ class Outcome:
 
     @property
     def ended(self) -> datetime:
-        """When it was over."""
-        return self.started + timedelta(seconds=self.seconds)
+        """When it was over; the start if a damaged record says a time that cannot be."""
+        try:
+            return self.started + timedelta(seconds=self.seconds)
+        except (OverflowError, ValueError):
+            return self.started

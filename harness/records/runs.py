@@ -61,6 +61,15 @@ class ChipOverview(ChipHeading):
         return self.worst(table.verdict for table in self.tables)
 
 
+def firsts_of(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
+    """The first outcome of each verdict but PASS."""
+    firsts: dict[Verdict, Outcome] = {}
+    for outcome in outcomes:
+        firsts.setdefault(outcome.verdict, outcome)
+    firsts.pop(Verdict.PASS, None)
+    return tuple(firsts.values())
+
+
 @dataclass(frozen=True)
 class ChipRecord(ChipHeading):
     """One chip in one slot in one run: who answered, and every outcome.
@@ -79,13 +88,9 @@ class ChipRecord(ChipHeading):
     @property
     def overview(self) -> ChipOverview:
         """The same, reduced to an overview."""
-        firsts: dict[Verdict, Outcome] = {}
-        for outcome in self.outcomes:
-            firsts.setdefault(outcome.verdict, outcome)
-        firsts.pop(Verdict.PASS, None)
         tables = tuple(TableVerdict(o.design, o.table, o.verdict) for o in self.outcomes)
         mine = {name: value for name, value in vars(self).items() if name != "outcomes"}
-        return ChipOverview(**mine, tables=tables, firsts=tuple(firsts.values()))
+        return ChipOverview(**mine, tables=tables, firsts=firsts_of(self.outcomes))
 
 
 class RunKind(StrEnum):

@@ -122,7 +122,7 @@ def _design(top: TomlTable, folder: str, index: int, pins: dict[str, Pin]) -> De
     missing = f'design "{folder}" has no file {path}', "correct the folder's name or add the file"
     if not is_there(path, f"{folder}/design.toml", top, ("designs", index), missing):
         return None
-    return read_design(path, pins, top.findings)
+    return read_design(path, pins, top.findings.of_file(path))
 
 
 def _compare(files: list[DesignFile]) -> None:

@@ -12,7 +12,7 @@ from functools import partial
 from itertools import product
 from typing import Any, TypeVar, get_type_hints
 
-from sqlalchemy import ColumnElement, Connection, Select, func, select
+from sqlalchemy import ColumnElement, Connection, Select, select
 from sqlalchemy.orm import InstrumentedAttribute
 
 from harness.errors import RunUnfit
@@ -31,6 +31,7 @@ from harness.records import (
     TableVerdict,
     Verdict,
     encode,
+    firsts_of,
     to_text,
 )
 from harness.store.damage import read_body, verdict_of
@@ -162,26 +163,31 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunOvervie
     """
     heading = read_heading(connection, run_id, place)
     o = OutcomeRow
-    firsts = connection.scalars(
-        select(func.min(o.number))
-        .where(o.run_id == run_id, o.verdict != Verdict.PASS.value)
-        .group_by(o.slot, o.verdict)
-    ).all()
     with undisturbed():
-        whole = dict(read_outcomes(connection, run_id, place, o.number.in_(firsts)))
-        tables: dict[str, list[TableVerdict]] = {}
-        for number, slot, design, table, word in connection.execute(
+        rows = connection.execute(
             select(o.number, o.slot, o.design, o.table_name, o.verdict)
             .where(o.run_id == run_id)
             .order_by(o.number)
-        ).all():
+        ).all()
+        firsts: dict[tuple[str, str], int] = {}
+        for number, slot, _, _, word in rows:
+            if word != Verdict.PASS.value:
+                firsts.setdefault((slot, word), number)
+        first = o.number.in_(firsts.values())
+        whole = dict(read_outcomes(connection, run_id, place, first))
+        if any(whole[number].verdict != word for (_, word), number in firsts.items()):
+            # a damaged one is an ERROR, so the first of its verdict is another one
+            not_passed = o.verdict != Verdict.PASS.value
+            whole = dict(read_outcomes(connection, run_id, place, not_passed))
+        tables: dict[str, list[TableVerdict]] = {}
+        for number, slot, design, table, word in rows:
             verdict = whole[number].verdict if number in whole else verdict_of(word)
             tables.setdefault(slot, []).append(TableVerdict(design, table, verdict))
     chips = tuple(
         ChipOverview(
             **vars(chip),
             tables=tuple(tables.get(chip.slot, ())),
-            firsts=tuple(outcome for outcome in whole.values() if outcome.slot == chip.slot),
+            firsts=firsts_of(one for one in whole.values() if one.slot == chip.slot),
         )
         for chip in read_chips(connection, run_id)
     )

@@ -6,6 +6,7 @@ terminals and legal in XML, and says what was there instead of dropping it.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
@@ -57,7 +58,7 @@ def duration(seconds: float) -> str:
     """Write a time span in a suitable unit."""
     if seconds < 1:
         return f"{seconds * 1000:.3g} ms"
-    if seconds < 100:
+    if seconds < 100 or not math.isfinite(seconds):
         return f"{seconds:.3g} s"
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest} s"

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import ConfigError
-from harness.jobs.run import run
+from harness.jobs.run import run, run_from
+from harness.jobs.tables import load_jobs
 from harness.rack import Event, TableJudged, load_rack
 from harness.records import Outcome, Reason, RunRecord, Verdict
 from harness.store import Store
@@ -68,7 +69,10 @@ def test_what_was_kept_as_an_error_is_not_measured_again(tmp_path: Path) -> None
         lost = replace(lost, verdict=Verdict.ERROR, reason=Reason.LINK_LOST, summary=LOST)
         waiting = replace(waiting, verdict=Verdict.NOT_RUN, reason=Reason.RUN_STOPPED)
         store.record_outcomes(before.run_id, (lost, waiting))
-        whole = run(load_rack(path), store, observe=watch, resume=before.run_id)
+        read_too_early, rack = store.run(before.run_id), load_rack(path)
+        whole = run(rack, store, observe=watch, resume=before.run_id)
+        again = run_from(read_too_early, rack, store, load_jobs(rack), observe=watch)
+    assert again.chips == whole.chips, "another process has finished it in the meantime"
     assert [(o.design, o.table) for o in judged] == [(waiting.design, waiting.table)]
     assert whole.chips[0].outcomes[0] == lost
     assert whole.chips[0].outcomes[1].verdict is Verdict.PASS

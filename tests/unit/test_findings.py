@@ -81,3 +81,27 @@ def test_the_same_fault_of_several_rows_is_told_once() -> None:
         "line 5 is bad",
         "line 5 is bad",
     ]
+
+
+def test_a_file_does_not_take_the_room_of_another() -> None:
+    other = Path("a.toml")
+    findings = full()
+    findings.error("bad", Location(FILE, 1), "bad", "mend it")
+    for line in range(MAX_FINDINGS + 3):
+        findings.of_file(other).warn("odd", Location(other, line + 1), "odd", "look at it")
+    closing = [
+        "f.toml: error [more-findings] 1 more not shown; fix the ones above first",
+        "a.toml: warning [more-findings] 3 more not shown; fix the ones above first",
+    ]
+    assert [item.location.path for item in findings.in_order[:MAX_FINDINGS]] == [
+        other
+    ] * MAX_FINDINGS
+    assert [str(item) for item in findings.in_order[2 * MAX_FINDINGS :]] == closing
+    assert sorted(map(str, findings.items)) == sorted(map(str, findings.in_order))
+
+
+def test_the_number_left_out_by_another_reader_is_not_left_out() -> None:
+    findings, of_shuttle = Findings(), full()
+    of_shuttle.extend(finding(line) for line in range(50))
+    findings.extend(of_shuttle.items)
+    assert findings.items == of_shuttle.items

@@ -328,3 +328,14 @@ def test_a_chip_whose_turn_breaks_is_put_aside_and_the_others_have_theirs(
     assert (turns, aside) == (["A1", "A2", "A1", "A2"], ["A1", "A2"])
     assert isinstance(sitting.terminal, Silent)
     assert f"  PK-01 is put aside: {FAULT}." in sitting.terminal.said
+
+
+def test_a_board_that_did_not_answer_its_identity_is_not_forgotten(store: Store) -> None:
+    found = lab(store, board(), PortUnavailable("gone"), board(name="WB-02"))
+    found.bench.measure()
+    found.bench.station.close()
+    with pytest.raises(PortUnavailable, match="gone"):
+        found.bench.identify()
+    message = "the board reports WB-02, before it was WB-01; plug every board in where it was"
+    with pytest.raises(BoardMisbehaved, match=message):
+        found.bench.measure()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from harness.jobs.check import check
-from tests.unit.shuttle.bench import DESIGN, write_files
+from tests.unit.shuttle.bench import DESIGN, SHUTTLE, write_files
 
 ROOT = Path(__file__).parents[3]
 
@@ -53,6 +53,15 @@ def test_a_fault_in_each_kind_of_file_is_found_from_the_top_folder(copy: Path) -
         ("wader.toml", "unknown-key"),
         ("check.csv", "ragged-row"),
     }
+
+
+def test_the_faults_of_one_design_do_not_hide_those_of_another(tmp_path: Path) -> None:
+    shuttle = SHUTTLE.replace('["count"]', '["sick", "count"]')
+    files = write_files(tmp_path, shuttle, design=DESIGN.replace("address = 3", "address = -3"))
+    sick = "".join(f"{name} = 1\n" for name in (f"wrong{number}" for number in range(200)))
+    (tmp_path / "sick").mkdir()
+    (tmp_path / "sick" / "design.toml").write_text(sick)
+    assert rules(files.design_file) == ["out-of-range"]
 
 
 def test_a_finding_is_told_once_however_often_a_file_is_named(tmp_path: Path) -> None:

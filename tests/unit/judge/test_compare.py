@@ -86,6 +86,13 @@ def test_a_table_that_is_unstable_on_every_chip_points_at_design_or_table() -> N
     assert "Only the first run differed" in found["PK-01"].summary
 
 
+def test_an_unstable_record_that_lost_its_attempts_can_be_compared() -> None:
+    (outcome,) = chip_that_settles("PK-01").outcomes
+    bare = replace(outcome, attempts=())
+    found = changed(replace(chip_that_settles("PK-01"), outcomes=(bare,)))
+    assert found["PK-01"].reason is Reason.ANSWERS_DIFFER
+
+
 def test_unstable_here_and_fail_there_says_nothing() -> None:
     assert changed(chip_that_settles("PK-01"), chip("PK-02", wrong_at(1))) == {}
 

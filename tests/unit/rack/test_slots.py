@@ -38,6 +38,7 @@ from harness.rack import (
 )
 from harness.rack.power import PowerCycle
 from harness.records import ChipRecord, Outcome, Verdict
+from harness.shuttle import Design
 from harness.table import Pattern
 from tests.unit.judge.samples import FunctionSession, case, good_chip
 
@@ -344,3 +345,54 @@ def test_results_that_cannot_be_kept_stop_the_run_and_are_raised() -> None:
         run_slots({worker.slot: worker.run}, stop)
     assert stop.stopped
     assert (len(memory.outcomes), session.closed) == (1, 1)
+
+
+class HangingSession(FunctionSession):
+    """A session whose board hangs; somebody stops the run while it is waited for."""
+
+    def __init__(self, stop: StopSwitch) -> None:
+        super().__init__([BoardSilent("silent")])
+        self._stop = stop
+
+    def run(
+        self,
+        pattern: Pattern,
+        conditions: RunConditions,
+        *,
+        window: tuple[int, int] | None = None,
+    ) -> Capture:
+        self._stop.stop()
+        return super().run(pattern, conditions, window=window)
+
+
+def test_a_board_that_hangs_when_the_run_is_stopped_is_not_opened_again() -> None:
+    memory, stop, opened = Memory(), StopSwitch(), list[str]()
+
+    def opener(slot: Slot) -> BoardSession:
+        opened.append(slot.name)
+        if len(opened) > 1:
+            raise BoardSilent("silent")
+        return HangingSession(stop)
+
+    slot = Slot("A1", "port", "", "PK-01", power_cycle=POWER)
+    worker = SlotWorker(slot, cases("a", "b"), memory.means(opener, stop), {})
+    run_slots({worker.slot: worker.run}, stop)
+    assert opened == ["A1"]
+    assert [outcome.summary for outcome in memory.outcomes] == ["Not run: the run was stopped"] * 2
+    assert memory.chips[-1].trouble == ""
+
+
+class RefusingSession(FunctionSession):
+    """A session whose board refuses to select design b, half-way."""
+
+    def select(self, design: Design) -> None:
+        super().select(design)
+        if design.name == "b":
+            raise HostMisuse("the board refused a command: bad row")
+
+
+def test_after_a_selection_that_was_refused_the_design_before_is_selected_anew() -> None:
+    session = RefusingSession()
+    memory = work([session], ("a", "b", "a"))
+    assert verdicts(memory) == [Verdict.PASS, Verdict.ERROR, Verdict.PASS]
+    assert session.selected == ["a", "b", "a"]

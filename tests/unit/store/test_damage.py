@@ -17,6 +17,7 @@ from harness.records import Verdict
 from harness.store import Store, of_chip, of_design, of_slot
 from harness.watch.source import StoreSource, look_at
 from harness_reports import write_run
+from harness_reports.trust import chip_headline
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
 
@@ -94,6 +95,34 @@ def test_an_outcome_that_belongs_to_another_row_is_damaged(tmp_path: Path) -> No
         f"{path}: run r1, outcome 2 is damaged (outcome.design: not what its row has), so "
         "this table has no result"
     )
+
+
+def test_an_overview_shows_the_next_failure_if_the_record_of_the_first_is_damaged(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "s.sqlite"
+    with Store(path) as store:
+        store.start_run(heading())
+        for slot in ("A1", "A2"):
+            outcomes = [replace(failing_outcome(design), slot=slot) for design in ("one", "two")]
+            store.record_chip("r1", replace(chip(slot), outcomes=tuple(outcomes)))
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE outcomes SET body = '{}' WHERE number = 1")
+        raw.commit()
+    with Store.existing(path) as store:
+        whole, seen = store.run("r1"), store.overview("r1")
+    assert seen == whole.overview
+    assert [first.design for first in seen.chips[0].firsts] == ["one", "two"]
+    assert chip_headline(seen.chips[0]).startswith("1 of 2 tables failed. First: two / all, ")
+
+
+@pytest.mark.parametrize("seconds", ['"nan"', '"inf"', "1e300"])
+def test_an_outcome_that_took_a_time_that_cannot_be_is_shown(seconds: str, tmp_path: Path) -> None:
+    path = a_store(tmp_path / "s.sqlite")
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE outcomes SET body = json_set(body, '$.seconds', json(?))", (seconds,))
+        raw.commit()
+    assert list(read_everything(path, tmp_path / "out")) == []
 
 
 def columns(path: Path) -> list[tuple[str, str]]:
