@@ -63,7 +63,7 @@ def test_whatever_ends_it_the_nominal_voltage_comes_back(ending: type[BaseExcept
     def sweep() -> None:
         with on(LinePort(device.answer)) as supply:
             supply.set_volts(2.8)
-            raise ending
+            raise ending("the sweep ends")
 
     with pytest.raises(ending):
         sweep()
