@@ -22,6 +22,7 @@ from harness.netlist.stuck import stuck_faults, with_branches
 from tests.bench.engine import as_bench
 
 
+@pytest.mark.nightly  # compiling both programs takes most of a minute
 @pytest.mark.parametrize("name", ["c432", "c880"])
 def test_patterns_find_the_faults_that_kyupy_finds(tmp_path: Path, name: str) -> None:
     spec = importlib.util.find_spec("circuitgraph")

@@ -62,7 +62,7 @@ def test_the_latest_that_is_accepted_is_the_night_and_not_the_intake(
     lab: Lab, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["accept", "latest"]) == ExitCode.ALL_PASS
-    assert f"Run {lab.night} is the baseline" in capsys.readouterr().out
+    assert f"Run {lab.night} is now the baseline" in capsys.readouterr().out
 
 
 def test_an_intake_that_is_named_is_not_accepted(
@@ -113,5 +113,5 @@ def test_the_live_page_tells_an_intake_from_a_run_and_sees_when_somebody_sits_at
     assert (left.state.phase, sat_at.state.phase) == (Phase.LEFT, Phase.UNDER_WAY)
     shown = snapshot_of(left)
     assert re.findall("<td>(intake|run)</td>", shown.runs) == ["intake", "run"]
-    assert "“harness intake” with its rack file goes on with it" in shown.head
+    assert "“harness intake” with its rack file continues it" in shown.head
     assert "--resume" not in shown.head
