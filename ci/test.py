@@ -26,8 +26,9 @@ SYSTEM = {
 }
 """Programs that are no Python packages: Debian package, and the tests that need it."""
 
-SPREAD = ("-n", str(os.cpu_count() or 1), "--dist", "loadfile")
-"""A process for each core; a file's tests stay together, with what they share."""
+CORES = os.cpu_count() or 1
+SPREAD = ("-n", str(CORES + CORES // 2), "--dist", "loadfile")
+"""Three processes for two cores, since many tests wait; the tests of a file stay together."""
 
 PARTS = {
     "": ("--durations=15",),

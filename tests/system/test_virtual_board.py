@@ -281,6 +281,7 @@ def test_the_stand_in_interpreter_passes_the_same_session(ports: dict[str, str])
             assert opened.run(wrong_in(1), FREE).mismatch_count == 1
 
 
+@pytest.mark.nightly
 def test_a_board_survives_any_number_of_sessions_in_quick_succession(
     ports: dict[str, str],
 ) -> None:
