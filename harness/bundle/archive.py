@@ -18,6 +18,7 @@ from pathlib import Path
 
 from harness.door import read_file
 from harness.errors import BundleError, Finding, Location
+from harness_reports import is_device_name
 
 MANIFEST = "manifest.sha256"
 """One line ``<sha-256>  <name>`` for every other file, as ``sha256sum -c`` reads it."""
@@ -44,7 +45,6 @@ _METHODS = {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}
 _BAD_CHARACTERS = re.compile(
     r'[\x00-\x1f\x7f-\x9f\\:*?"<>|\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]'
 )
-_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 _LINE = re.compile(r"([0-9a-f]{64})  (.+)")
 _AGAIN = "ask the bundle's maker for a new copy"
 _SEALED_AGAIN = f"{_AGAIN}, made with this version of the tool"
@@ -113,7 +113,7 @@ def name_trouble(name: str) -> str:
             return "leads out of the bundle"
         if part[0] == "-":
             return "looks like an option of a command"
-        if part[-1] in {".", " "} or _RESERVED.fullmatch(part):
+        if part[-1] in {".", " "} or is_device_name(part):
             return "is a name that some file systems treat specially"
     return ""
 

@@ -26,6 +26,14 @@ _NONE = np.uint64(0)
 
 
 @compiled
+def _wake(pending: Tables, index: int) -> int:
+    """Mark an operation as pending; gives 1 if it was not yet."""
+    bit = (pending[index >> 6] >> (index & 63)) & 1
+    pending[index >> 6] |= 1 << (index & 63)
+    return 1 - int(bit)
+
+
+@compiled
 def _flip(
     v: Lanes,
     w: Lanes,
@@ -49,11 +57,8 @@ def _flip(
         shown = spread(v, ALL)
     lowest = len(pending)
     for place in range(reader_at[slot], reader_at[slot + 1]):
-        index = readers[place]
-        if (pending[index >> 6] >> (index & 63)) & 1 == 0:
-            pending[index >> 6] |= 1 << (index & 63)
-            waiting += 1
-            lowest = min(lowest, index >> 6)
+        waiting += _wake(pending, readers[place])
+        lowest = min(lowest, readers[place] >> 6)
     while waiting > 0:
         while pending[lowest] == 0:
             lowest += 1
@@ -75,10 +80,7 @@ def _flip(
         if watched[out]:
             shown = shown | change
         for place in range(reader_at[out], reader_at[out + 1]):
-            index = readers[place]
-            if (pending[index >> 6] >> (index & 63)) & 1 == 0:
-                pending[index >> 6] |= 1 << (index & 63)
-                waiting += 1
+            waiting += _wake(pending, readers[place])
     for index in range(count):
         put(w, touched[index], take(v, touched[index]))
     return shown

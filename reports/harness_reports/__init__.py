@@ -23,7 +23,7 @@ from harness_reports.margin_texts import drop_text, edge_text, limit_text
 from harness_reports.margin_view import exactly
 from harness_reports.margin_write import write_margins
 from harness_reports.mismatches import mismatches_csv
-from harness_reports.names import drawn_outcomes, safe_name
+from harness_reports.names import drawn_outcomes, is_device_name, safe_name
 from harness_reports.run_files import chip_pages, run_file, slot_of_file
 from harness_reports.run_json import parse_run_json, read_run_json, run_json
 from harness_reports.secrets import Scrubber
@@ -52,6 +52,7 @@ __all__ = [
     "exactly",
     "history_html",
     "history_policy",
+    "is_device_name",
     "is_ticket",
     "limit_text",
     "look",

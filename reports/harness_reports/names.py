@@ -22,6 +22,11 @@ MAX_NAME = 60
 _RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
 
 
+def is_device_name(name: str) -> bool:
+    """Whether Windows keeps a file name for a device, whatever its ending."""
+    return _RESERVED.fullmatch(name) is not None
+
+
 def safe_name(text: str) -> str:
     """Return ``text`` itself where it is harmless, else a readable stand-in with a mark.
 
@@ -29,7 +34,7 @@ def safe_name(text: str) -> str:
     stay two names.
     """
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", text).strip("._")
-    if plain and plain == text and len(text) <= MAX_NAME and not _RESERVED.fullmatch(text):
+    if plain and plain == text and len(text) <= MAX_NAME and not is_device_name(text):
         return text
     return f"{plain[:MAX_NAME] or 'unnamed'}-{_mark(text)}"
 

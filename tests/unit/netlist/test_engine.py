@@ -22,11 +22,10 @@ from harness.netlist import (
     judge,
     load_netlist,
     random_state,
-    stimulus,
 )
-from harness.table import load_table
 from harness.virtual.pin_map import pin_map
-from tests.published import demo, icarus
+from tests.bench.hypotheses import rows_of
+from tests.published import demo
 
 DESIGN, TABLE = "spibank", "edges"
 
@@ -44,21 +43,7 @@ def pins(design: str) -> list[Pin]:
 
 @cache
 def table(design: str, name: str) -> tuple[Rows, int]:
-    spec = demo.table_spec(design, name)
-    stim = icarus.stimulus(
-        load_table(spec, demo.design(design), demo.shuttle()), spec, demo.shuttle()
-    )
-    rows = stimulus(
-        stim.drive,
-        stim.enable,
-        stim.pulse,
-        stim.highz,
-        expect=stim.expect,
-        care=stim.care,
-        count=stim.count,
-        until=stim.until,
-    )
-    return rows, stim.reset_rows
+    return rows_of(demo.table_spec(design, name), demo.design(design), demo.shuttle())
 
 
 def lanes(design: str) -> list[Lane]:
