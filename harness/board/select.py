@@ -145,13 +145,6 @@ def read_select(table: TomlTable | None, shuttle: Shuttle) -> SelectMethod | Non
     return None
 
 
-def rest_levels(shuttle: Shuttle) -> tuple[int, int]:
-    """Return (drive, enable) of pins that a table does not mention: inputs low, reset at rest."""
-    enable = shuttle.mask(Direction.INPUT, Direction.CLOCK, Direction.RESET, Direction.SELECT)
-    drive = shuttle.mask(Direction.RESET) if shuttle.reset_active_low else 0
-    return drive, enable
-
-
 def _taken(table: TomlTable, **keys: str | None) -> list[Named]:
     return [(name, table.location(key)) for key, name in keys.items() if name is not None]
 

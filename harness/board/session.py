@@ -27,7 +27,6 @@ from harness.board.gap_free import check_gap_free
 from harness.board.greeting import read_greeting
 from harness.board.orders import Answers, Order, run_orders, timing_order
 from harness.board.profile_model import FULL_SCALE, BoardProfile
-from harness.board.select import rest_levels
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Lines, RawRepl, SerialPort, Timeouts
@@ -88,7 +87,7 @@ class Session:
         self._repl = repl
         self._profile = profile
         self._shuttle = shuttle
-        self._rest_drive, self._rest_enable = rest_levels(shuttle)
+        self._rest_drive, self._rest_enable = shuttle.rest_levels
         greeting = read_greeting(channel.call(protocol.HELLO))
         self.identity, self._room = greeting.identity, greeting.room
         numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
@@ -231,12 +230,7 @@ class Session:
             raise
 
     def _with_rest(self, pattern: Pattern) -> Pattern:
-        mentioned = 0
-        for bus in pattern.signals:
-            mentioned |= bus.mask
-        enable = np.uint32(self._rest_enable & ~mentioned) & ~pattern.enable
-        drive = np.uint32(self._rest_drive) & enable
-        return replace(pattern, drive=pattern.drive | drive, enable=pattern.enable | enable)
+        return pattern.with_rest(self._rest_drive, self._rest_enable)
 
 
 def _check_countable(pattern: Pattern) -> None:

@@ -5,6 +5,7 @@ import typing
 
 from harness.netlist.bench import parse_bench
 from harness.netlist.circuit import Circuit
+from harness.netlist.design_pins import pin_map
 from harness.netlist.lanes import (
     HEALTHY,
     Delay,
@@ -20,7 +21,6 @@ from harness.netlist.lanes import (
 from harness.netlist.model import (
     Kind,
     Netlist,
-    Port,
     PortDirection,
     nearest,
 )
@@ -42,7 +42,6 @@ __all__ = [
     "Lane",
     "Netlist",
     "Pin",
-    "Port",
     "PortDirection",
     "Rows",
     "Short",
@@ -52,6 +51,7 @@ __all__ = [
     "load_netlist",
     "nearest",
     "parse_bench",
+    "pin_map",
     "random_state",
     "stimulus",
     "synthesise",

@@ -177,3 +177,9 @@ class Shuttle:
     def mask(self, *directions: Direction) -> int:
         """All pins of these directions as one mask."""
         return sum(pin.mask for pin in self.pins if pin.direction in directions)
+
+    @property
+    def rest_levels(self) -> tuple[int, int]:
+        """(drive, enable) of pins that a table does not mention: inputs low, reset at rest."""
+        enable = self.mask(Direction.INPUT, Direction.CLOCK, Direction.RESET, Direction.SELECT)
+        return self.mask(Direction.RESET) if self.reset_active_low else 0, enable

@@ -59,6 +59,15 @@ class Pattern(Planes[Words]):
         """Pins that are tested in each row, for a level or for high impedance."""
         return self.care | self.highz
 
+    def with_rest(self, drive: int, enable: int) -> Pattern:
+        """Drive also the pins that no signal of the table is on, as far as ``enable`` says."""
+        mentioned = 0
+        for bus in self.signals:
+            mentioned |= bus.mask
+        rest = np.uint32(enable & ~mentioned) & ~self.enable
+        driven = self.drive | (np.uint32(drive) & rest)
+        return replace(self, drive=driven, enable=self.enable | rest)
+
     def driven_symbol(self, row: int, bit: int) -> str:
         """Symbol that drives a pin in a row; a dot if the row does not drive it."""
         return symbol_of(DRIVING, self._bits(DRIVING, row, bit))

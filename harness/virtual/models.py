@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from harness.errors import Finding, Findings, Location, NetlistError
-from harness.netlist import load_netlist
+from harness.netlist import load_netlist, pin_map
 from harness.shuttle import Design
-from harness.virtual.pin_map import pin_map
 
 _AGAIN = "make it again with `python -m harness.netlist.synthesise`"
 

@@ -25,11 +25,11 @@ from harness.netlist import (
     Rows,
     Short,
     load_netlist,
+    pin_map,
     random_state,
 )
 from harness.shuttle import Design
 from harness.virtual.faults import ChipDefect, ForcedNet, NetBridge, OutputStuck
-from harness.virtual.pin_map import pin_map
 from harness.virtual.wiring import Wiring
 
 _ENDLESS = 1 << 62

@@ -11,11 +11,10 @@ import time
 from collections.abc import Iterator
 from itertools import combinations, islice
 
-from harness.netlist import Kind, Lane, Rows, Short, judge, load_netlist, random_state, stimulus
-from harness.shuttle import Design, Direction, Shuttle, TableSpec, load_shuttle
+from harness.netlist import Kind, Lane, Short, judge, load_netlist, pin_map, random_state
+from harness.rehearse import table_rows
+from harness.shuttle import Direction, Shuttle, load_shuttle
 from harness.table import load_table
-from harness.virtual.pin_map import pin_map
-from tests.published import icarus
 from tests.published.generators import VECTORS
 
 COUNT, STATES = 1305, 3
@@ -45,22 +44,6 @@ def _kinds(shuttle: Shuttle) -> Iterator[Lane]:
         yield Lane(wires=tuple(zip(bits, rng.sample(bits, len(bits)), strict=True)))
 
 
-def rows_of(spec: TableSpec, design: Design, shuttle: Shuttle) -> tuple[Rows, int]:
-    """A table as the engine runs it, and how many rows of reset come before it."""
-    stim = icarus.stimulus(load_table(spec, design, shuttle), spec, shuttle)
-    rows = stimulus(
-        stim.drive,
-        stim.enable,
-        stim.pulse,
-        stim.highz,
-        expect=stim.expect,
-        care=stim.care,
-        count=stim.count,
-        until=stim.until,
-    )
-    return rows, stim.reset_rows
-
-
 def main() -> None:
     """Print a line a table, and the sum."""
     shuttle = load_shuttle(VECTORS)
@@ -75,7 +58,7 @@ def main() -> None:
         for spec in design.tables:
             if not spec.intake:
                 continue
-            rows, lead = rows_of(spec, design, shuttle)
+            rows, lead = table_rows(load_table(spec, design, shuttle), spec, shuttle)
             began = time.perf_counter()
             found = judge(netlist, pins, lanes, states, rows, lead=lead)
             took = time.perf_counter() - began

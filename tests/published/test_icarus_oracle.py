@@ -16,13 +16,12 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.board import ShiftSelect
-from harness.netlist import HEALTHY, Chip, Extent, Lane, load_netlist, stimulus
+from harness.netlist import HEALTHY, Chip, Extent, Lane, load_netlist, pin_map, stimulus
 from harness.shuttle import Design, Direction, Shuttle
 from harness.table import Words, load_table
 from harness.virtual import ChipDefect
 from harness.virtual.chip import ChipModel
 from harness.virtual.faults import NetStuck
-from harness.virtual.pin_map import pin_map
 from tests.published import demo, icarus
 
 pytestmark = pytest.mark.skipif(not icarus.available(), reason=icarus.MISSING)

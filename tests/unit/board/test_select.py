@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from harness.board.select import ParallelSelect, PulseSelect, SelectStep, ShiftSelect, rest_levels
+from harness.board.select import ParallelSelect, PulseSelect, SelectStep, ShiftSelect
 from tests.unit.agent.tern import CLK, INS, NRESET, S0, S1, SHUTTLE
 
 
@@ -49,4 +49,4 @@ def test_pulses_clear_the_counter_and_then_count(address: int) -> None:
 @pytest.mark.parametrize(("active_low", "level"), [(True, NRESET), (False, 0)])
 def test_at_rest_inputs_are_low_and_reset_is_not_asserted(*, active_low: bool, level: int) -> None:
     shuttle = replace(SHUTTLE, reset_active_low=active_low)
-    assert rest_levels(shuttle) == (level, INS | CLK | NRESET | S0 | S1)
+    assert shuttle.rest_levels == (level, INS | CLK | NRESET | S0 | S1)

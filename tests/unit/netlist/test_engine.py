@@ -21,10 +21,11 @@ from harness.netlist import (
     Verdicts,
     judge,
     load_netlist,
+    pin_map,
     random_state,
 )
-from harness.virtual.pin_map import pin_map
-from tests.bench.hypotheses import rows_of
+from harness.rehearse import table_rows
+from harness.table import load_table
 from tests.published import demo
 
 DESIGN, TABLE = "spibank", "edges"
@@ -43,7 +44,8 @@ def pins(design: str) -> list[Pin]:
 
 @cache
 def table(design: str, name: str) -> tuple[Rows, int]:
-    return rows_of(demo.table_spec(design, name), demo.design(design), demo.shuttle())
+    spec = demo.table_spec(design, name)
+    return table_rows(load_table(spec, demo.design(design), demo.shuttle()), spec, demo.shuttle())
 
 
 def lanes(design: str) -> list[Lane]:

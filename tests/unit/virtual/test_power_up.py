@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from harness.board import ShiftSelect
-from harness.board.select import rest_levels
 from harness.shuttle import Design, Direction, Shuttle, load_shuttle
 from harness.virtual.chip import ChipModel
 
@@ -30,7 +29,7 @@ def bank(shuttle: Shuttle) -> Design:
 def register_after(shuttle: Shuttle, design: Design, serial: str, reset_mask: int) -> int:
     """Select a design with these pins pulled low, let go of them, and read its register 0."""
     chip = ChipModel(shuttle, SELECT, serial)
-    rest, enable = rest_levels(shuttle)
+    rest, enable = shuttle.rest_levels
     steps = SELECT.steps(design.address, shuttle)
     held = rest & ~reset_mask
     drive = np.array([*[step.drive | held for step in steps], rest], dtype=np.uint32)

@@ -8,7 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from harness.errors import NetlistError
-from harness.netlist import Netlist, Pin, Port, PortDirection, nearest
+from harness.netlist.lanes import Pin
+from harness.netlist.model import Netlist, Port, PortDirection, nearest
 from harness.shuttle import Bus, Design, Direction
 
 _INPUTS = (Direction.INPUT, Direction.CLOCK, Direction.RESET)
