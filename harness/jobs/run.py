@@ -195,6 +195,7 @@ def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:
         rack_sha256=rack.sha256,
         cancelled=False,
         chips=(),
+        causes=(),
     )
 
 

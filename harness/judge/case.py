@@ -64,4 +64,9 @@ class Case:
             started=started,
             seconds=0.0,
             design_author=self.design.author,
+            provisional=reason,
+            rules="",
+            cause="",
+            floating=(),
+            contention=(),
         )

@@ -1,5 +1,6 @@
 """Results as frozen values, and their conversion to JSON and back."""
 
+from harness.records.causes import Candidate, Cause, CauseKind, Observation, Overruling
 from harness.records.codec import (
     CodecError,
     JsonValue,
@@ -26,11 +27,12 @@ from harness.records.outcome import (
     Outcome,
     PinCount,
     PinResult,
+    UntilEnd,
     WaiverRecord,
     Wave,
     Window,
 )
-from harness.records.reasons import Reason
+from harness.records.reasons import Origin, Reason
 from harness.records.runs import (
     ChipHeading,
     ChipOfRun,
@@ -48,6 +50,9 @@ from harness.records.verdict import SEVERITY_ORDER, Verdict, worst
 __all__ = [
     "SEVERITY_ORDER",
     "Attempt",
+    "Candidate",
+    "Cause",
+    "CauseKind",
     "ChipHeading",
     "ChipOfRun",
     "ChipOverview",
@@ -61,7 +66,10 @@ __all__ = [
     "MarginKind",
     "MarginPoint",
     "MarginRecord",
+    "Observation",
+    "Origin",
     "Outcome",
+    "Overruling",
     "PinCount",
     "PinResult",
     "Reason",
@@ -70,6 +78,7 @@ __all__ = [
     "RunOverview",
     "RunRecord",
     "TableVerdict",
+    "UntilEnd",
     "Verdict",
     "WaiverRecord",
     "Wave",

@@ -74,8 +74,21 @@ class PinCount:
 
 
 @dataclass(frozen=True)
+class UntilEnd:
+    """Where a match loop (a row with ``until``) ended in one run, after ``cycles`` cycles."""
+
+    row: int
+    line: int
+    cycles: int
+
+
+@dataclass(frozen=True)
 class Attempt:
-    """One run of the table. ``signature`` is the CRC-32 of every tested bit, in hex."""
+    """One run of the table. ``signature`` is the CRC-32 of every tested bit, in hex.
+
+    ``first_cycle``, ``first_row`` and the pins ``first_wrong`` are those of the first mismatch;
+    -1 and empty if there was none. ``until`` are the match loops, as far as they are kept.
+    """
 
     number: int
     mismatches: int
@@ -85,6 +98,10 @@ class Attempt:
     bytes_received: int = 0
     round_trips: int = 0
     frames_resent: int = 0
+    first_cycle: int = -1
+    first_row: int = -1
+    first_wrong: tuple[str, ...] = ()
+    until: tuple[UntilEnd, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -117,7 +134,12 @@ class Outcome:
     """One design's table on one chip in one slot.
 
     ``reason`` says why the verdict is as it is, ``summary`` says so in a sentence for a person,
-    and ``advice`` what to do next (empty for PASS). ``rows`` counts the table's vectors,
+    and ``advice`` what to do next (empty for PASS). The verdict is final if ``rules``, the version
+    of the rules that gave it, is not empty; until then it says what this table's evidence gave
+    alone, for the reason ``provisional``, which stays. ``cause`` is the key of the run's cause
+    that explains the failure, empty if there is none. ``floating`` are the chip pins that followed
+    the weak pulls in a tested cycle, ``contention`` those that controller and chip drove against
+    each other. ``rows`` counts the table's vectors,
     ``cycles`` what was run. ``conditions``, ``window`` and ``waiver`` are None where there is
     none; FAIL and UNSTABLE have a waiver only if it has expired. ``design_author`` is empty if
     the design's file names none.
@@ -149,6 +171,16 @@ class Outcome:
     started: datetime
     seconds: float
     design_author: str
+    provisional: Reason
+    rules: str
+    cause: str
+    floating: tuple[str, ...]
+    contention: tuple[str, ...]
+
+    @property
+    def counts(self) -> bool:
+        """Whether it counts for the chip: a fault of the table or the design does not."""
+        return not (self.verdict.failed and self.origin in (Origin.TABLE, Origin.DESIGN))
 
     @property
     def origin(self) -> Origin:

@@ -20,6 +20,7 @@ class Origin(StrEnum):
     BOARD = "board"
     LINK = "link"
     TABLE = "table"
+    DESIGN = "design"
     UNKNOWN = "not known"
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from harness.records.causes import Cause
 from harness.records.outcome import Outcome
 from harness.records.verdict import Verdict, worst
 
@@ -41,11 +42,12 @@ class ChipHeading:
 
 @dataclass(frozen=True)
 class TableVerdict:
-    """One table of a design, and its verdict."""
+    """One table of a design, and its verdict. ``counts``: see :attr:`Outcome.counts`."""
 
     design: str
     table: str
     verdict: Verdict
+    counts: bool
 
 
 @dataclass(frozen=True)
@@ -57,8 +59,8 @@ class ChipOverview(ChipHeading):
 
     @property
     def verdict(self) -> Verdict:
-        """The worst verdict, as :meth:`ChipHeading.worst` says."""
-        return self.worst(table.verdict for table in self.tables)
+        """The worst verdict that counts, as :meth:`ChipHeading.worst` says."""
+        return self.worst(table.verdict for table in self.tables if table.counts)
 
 
 def firsts_of(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
@@ -82,13 +84,13 @@ class ChipRecord(ChipHeading):
 
     @property
     def verdict(self) -> Verdict:
-        """The worst verdict, as :meth:`ChipHeading.worst` says."""
-        return self.worst(outcome.verdict for outcome in self.outcomes)
+        """The worst verdict that counts, as :meth:`ChipHeading.worst` says."""
+        return self.worst(outcome.verdict for outcome in self.outcomes if outcome.counts)
 
     @property
     def overview(self) -> ChipOverview:
         """The same, reduced to an overview."""
-        tables = tuple(TableVerdict(o.design, o.table, o.verdict) for o in self.outcomes)
+        tables = tuple(TableVerdict(o.design, o.table, o.verdict, o.counts) for o in self.outcomes)
         mine = {name: value for name, value in vars(self).items() if name != "outcomes"}
         return ChipOverview(**mine, tables=tables, firsts=firsts_of(self.outcomes))
 
@@ -135,6 +137,7 @@ class RunOverview(RunHeading):
     """One run for an overview: every verdict, and only the evidence that an overview refers to."""
 
     chips: tuple[ChipOverview, ...]
+    causes: tuple[Cause, ...]
 
 
 @dataclass(frozen=True)
@@ -143,6 +146,7 @@ class ChipOfRun(RunHeading):
 
     chips: tuple[ChipHeading, ...]
     chip: ChipRecord
+    causes: tuple[Cause, ...]
 
 
 @dataclass(frozen=True)
@@ -153,6 +157,7 @@ class RunRecord(RunHeading):
     """
 
     chips: tuple[ChipRecord, ...]
+    causes: tuple[Cause, ...]
 
     @property
     def overview(self) -> RunOverview:

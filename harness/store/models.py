@@ -27,7 +27,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from harness.errors import StoreError
 from harness.records import RunKind
 
-SCHEMA_VERSION = 6
+SCHEMA_VERSION = 7
 
 
 def in_utc(moment: datetime) -> datetime:
@@ -131,10 +131,23 @@ class OutcomeRow(Base):
     table_name: Mapped[str] = mapped_column(Text)
     table_sha256: Mapped[str] = mapped_column(Text)
     verdict: Mapped[str] = mapped_column(Text)
+    counts: Mapped[bool]
     mismatches: Mapped[int]
     started: Mapped[datetime] = mapped_column(Moment)
     seconds: Mapped[float]
     body: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
+class CauseRow(Base):
+    """One cause of failures in a run: its record in ``body``, and a person's decision, if any."""
+
+    __tablename__ = "causes"
+
+    run_id: Mapped[str] = mapped_column(ForeignKey("runs.run_id"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    key: Mapped[str] = mapped_column(Text)
+    body: Mapped[dict[str, Any]] = mapped_column(JSON)
+    overruled: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
 
 class SubjectRow(Base):

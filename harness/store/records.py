@@ -34,6 +34,7 @@ from harness.records import (
     firsts_of,
     to_text,
 )
+from harness.store.causes import read_causes
 from harness.store.damage import read_body, verdict_of
 from harness.store.inserts import Row
 from harness.store.models import Base, ChipRow, OutcomeRow, RunRow
@@ -86,6 +87,7 @@ def _outcome_row(run_id: str, outcome: Outcome) -> Row:
         "table_name": outcome.table,
         "table_sha256": outcome.table_sha256,
         "verdict": outcome.verdict.value,
+        "counts": outcome.counts,
         "mismatches": outcome.mismatches,
         "started": outcome.started,
         "seconds": outcome.seconds,
@@ -140,7 +142,7 @@ def read_run(connection: Connection, run_id: str, place: str) -> RunRecord:
         ChipRecord(**vars(chip), outcomes=tuple(outcomes.get(chip.slot, ())))
         for chip in read_chips(connection, run_id)
     )
-    return RunRecord(**vars(heading), chips=chips)
+    return RunRecord(**vars(heading), chips=chips, causes=read_causes(connection, run_id, place))
 
 
 def read_chip(connection: Connection, run_id: str, slot: str, place: str) -> ChipOfRun:
@@ -153,7 +155,8 @@ def read_chip(connection: Connection, run_id: str, slot: str, place: str) -> Chi
     own = OutcomeRow.slot == slot
     outcomes = tuple(o for _, o in read_outcomes(connection, run_id, place, own))
     chip = ChipRecord(**vars(mine), outcomes=outcomes)
-    return ChipOfRun(**vars(heading), chips=chips, chip=chip)
+    causes = read_causes(connection, run_id, place)
+    return ChipOfRun(**vars(heading), chips=chips, chip=chip, causes=causes)
 
 
 def read_overview(connection: Connection, run_id: str, place: str) -> RunOverview:
@@ -165,12 +168,12 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunOvervie
     o = OutcomeRow
     with undisturbed():
         rows = connection.execute(
-            select(o.number, o.slot, o.design, o.table_name, o.verdict)
+            select(o.number, o.slot, o.design, o.table_name, o.verdict, o.counts)
             .where(o.run_id == run_id)
             .order_by(o.number)
         ).all()
         firsts: dict[tuple[str, str], int] = {}
-        for number, slot, _, _, word in rows:
+        for number, slot, _, _, word, _ in rows:
             if word != Verdict.PASS.value:
                 firsts.setdefault((slot, word), number)
         first = o.number.in_(firsts.values())
@@ -180,9 +183,12 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunOvervie
             not_passed = o.verdict != Verdict.PASS.value
             whole = dict(read_outcomes(connection, run_id, place, not_passed))
         tables: dict[str, list[TableVerdict]] = {}
-        for number, slot, design, table, word in rows:
-            verdict = whole[number].verdict if number in whole else verdict_of(word)
-            tables.setdefault(slot, []).append(TableVerdict(design, table, verdict))
+        for number, slot, design, table, word, counts in rows:
+            kept = whole.get(number)
+            verdict, counted = (
+                (kept.verdict, kept.counts) if kept else (verdict_of(word), bool(counts))
+            )
+            tables.setdefault(slot, []).append(TableVerdict(design, table, verdict, counted))
     chips = tuple(
         ChipOverview(
             **vars(chip),
@@ -191,7 +197,8 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunOvervie
         )
         for chip in read_chips(connection, run_id)
     )
-    return RunOverview(**vars(heading), chips=chips)
+    causes = read_causes(connection, run_id, place)
+    return RunOverview(**vars(heading), chips=chips, causes=causes)
 
 
 def read_outcomes(
@@ -220,6 +227,7 @@ def _damaged(where: str, error: CodecError) -> Mapping[str, Any]:
     return {
         "verdict": Verdict.ERROR,
         "reason": Reason.RECORD_DAMAGED,
+        "provisional": Reason.RECORD_DAMAGED,
         "summary": f"{where} is damaged ({error}), so this table has no result",
         "advice": Reason.RECORD_DAMAGED.advice,
     }

@@ -17,17 +17,20 @@ from sqlalchemy import Connection, Engine, insert, select, update
 
 from harness.judge import Baseline
 from harness.records import (
+    Cause,
     ChipHeading,
     ChipOfRun,
     ChipRecord,
     MarginRecord,
     Outcome,
+    Overruling,
     RunHeading,
     RunKind,
     RunOverview,
     RunRecord,
 )
 from harness.store.baseline import has_judged, read_baseline
+from harness.store.causes import put_causes, put_overruling
 from harness.store.damage import undamaged
 from harness.store.engine import (
     WhenEmpty,
@@ -162,6 +165,22 @@ class Store:
         rows = outcome_rows(run_id, outcomes)
         if rows:
             self._together.keep(rows)
+
+    def record_causes(self, run_id: str, causes: Sequence[Cause]) -> None:
+        """Keep a run's causes, in the place of earlier ones."""
+        self._write(lambda connection: put_causes(connection, run_id, causes))
+
+    def overrule(self, run_id: str, key: str, overruling: Overruling) -> None:
+        """Keep a person's decision on a cause, beside it.
+
+        Raises RunUnfit if there is no such run, or the run has no such cause.
+        """
+
+        def overrule(connection: Connection) -> None:
+            self._heading(connection, run_id)
+            put_overruling(connection, run_id, key, overruling, self.place)
+
+        self._write(overrule)
 
     def finish_run(self, run_id: str, finished: datetime, *, cancelled: bool) -> None:
         """Mark a run as over; ``cancelled`` is a fact about it, not a mode."""

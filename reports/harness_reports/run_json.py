@@ -27,8 +27,9 @@ from harness.records import (
 )
 
 FORMAT = "harness-run"
-SCHEMA = 3
-"""Version of the file's form: 2 has the ``kind`` of a run, 3 an outcome's ``reason``."""
+SCHEMA = 4
+"""Version of the file's form: 2 has the ``kind`` of a run, 3 an outcome's
+``reason``, 4 the causes of a run."""
 
 
 def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:
@@ -45,7 +46,7 @@ def run_json_pieces(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> Ite
     verdicts = [{"chip": chip.chip_serial, "slot": chip.slot, "verdict": chip.verdict.value}
                 for chip in run.chips]  # fmt: skip
     head = {"format": FORMAT, "schema": SCHEMA, "verdicts": verdicts}
-    before, after = _text(replace(run, chips=()), 1).split(_NO_CHIPS)
+    before, after = _text(replace(run, chips=()), 1).split(_NO_CHIPS, 1)
     yield json.dumps(head, indent=1).removesuffix("\n}") + ',\n "run": ' + before
     yield from _listed("chips", run.chips, 2)
     yield after
@@ -63,7 +64,7 @@ def _text(record: object, depth: int) -> str:
 
 
 _NO_CHIPS = '"chips": []'
-"""Stands in a run's text once: within a text of JSON there is no quotation mark."""
+"""Comes first in a run's text where its chips belong: causes, which have chips too, follow."""
 
 
 def _listed(key: str, records: Sequence[object], depth: int) -> Iterator[str]:

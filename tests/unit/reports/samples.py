@@ -56,6 +56,11 @@ def passed(design: str = "ctr163", table: str = "count", **changes: Any) -> Outc
         started=START,
         seconds=0.21,
         design_author="Wilma Dunlin",
+        provisional=Reason.AS_EXPECTED,
+        rules="1",
+        cause="",
+        floating=(),
+        contention=(),
     )
     return replace(outcome, **changes)
 
@@ -222,6 +227,7 @@ def run_of(*chips: ChipRecord, **changes: Any) -> RunRecord:
         rack_sha256="ef" * 32,
         cancelled=False,
         chips=chips,
+        causes=(),
     )
     return replace(record, **changes)
 

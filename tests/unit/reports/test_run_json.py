@@ -90,11 +90,11 @@ def _number_as_flag(whole: dict[str, Any]) -> None:
 
 
 def _newer(whole: dict[str, Any]) -> None:
-    whole["schema"] = 4
+    whole["schema"] = 5
 
 
 def _older(whole: dict[str, Any]) -> None:
-    whole["schema"] = 2
+    whole["schema"] = 3
 
 
 def _other(whole: dict[str, Any]) -> None:
@@ -112,11 +112,11 @@ def _other(whole: dict[str, Any]) -> None:
         (_number_as_flag, "run.chips[0].outcomes[0].cycles: expected int, got bool"),
         (
             _newer,
-            "schema 4 found, 3 wanted; read it with the version of the tool that wrote it",
+            "schema 5 found, 4 wanted; read it with the version of the tool that wrote it",
         ),
         (
             _older,
-            "schema 2 found, 3 wanted; read it with the version of the tool that wrote it",
+            "schema 3 found, 4 wanted; read it with the version of the tool that wrote it",
         ),
         (_other, 'not a run: "format": "harness-run" is missing'),
     ],

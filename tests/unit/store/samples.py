@@ -28,6 +28,7 @@ def heading(run_id: str = "r1", started: datetime = NOON) -> RunRecord:
         rack_sha256="",
         cancelled=False,
         chips=(),
+        causes=(),
     )
 
 

@@ -45,6 +45,7 @@ def glance(*slots: SlotGlance, **changes: object) -> Glance:
 
 def latest(verdict: Verdict, summary: str) -> Outcome:
     told = {"design": "crc16", "table": "check", "summary": summary, "reason": Reason.AS_EXPECTED}
+    told["provisional"] = told["reason"]
     return blank(Outcome, verdict=verdict, started=NOON, seconds=5.0, **told)
 
 

@@ -1,4 +1,13 @@
 BEGIN TRANSACTION;
+CREATE TABLE causes (
+	run_id TEXT NOT NULL, 
+	position INTEGER NOT NULL, 
+	"key" TEXT NOT NULL, 
+	body JSON NOT NULL, 
+	overruled JSON, 
+	PRIMARY KEY (run_id, position), 
+	FOREIGN KEY(run_id) REFERENCES runs (run_id)
+);
 CREATE TABLE chips (
 	run_id TEXT NOT NULL, 
 	slot TEXT NOT NULL, 
@@ -20,7 +29,7 @@ CREATE TABLE harness_schema (
 	version INTEGER NOT NULL, 
 	PRIMARY KEY (version)
 );
-INSERT INTO "harness_schema" VALUES(5);
+INSERT INTO "harness_schema" VALUES(7);
 CREATE TABLE layouts (
 	number INTEGER NOT NULL, 
 	sha256 TEXT NOT NULL, 
@@ -64,7 +73,7 @@ CREATE TABLE outcomes (
 	table_name TEXT NOT NULL, 
 	table_sha256 TEXT NOT NULL, 
 	verdict TEXT NOT NULL, 
-	origin TEXT NOT NULL, 
+	counts BOOLEAN NOT NULL, 
 	mismatches INTEGER NOT NULL, 
 	started DATETIME NOT NULL, 
 	seconds DOUBLE NOT NULL, 
@@ -73,7 +82,7 @@ CREATE TABLE outcomes (
 	UNIQUE (run_id, slot, design, table_name), 
 	FOREIGN KEY(run_id, slot) REFERENCES chips (run_id, slot)
 );
-INSERT INTO "outcomes" VALUES(1,'old','A1','PK-01','gray','all','abababababababababababababababababababababababababababababababab','FAIL','not known',2,'2026-06-01 12:00:00.000000',0.03,'{"slot":"A1","chip_serial":"PK-01","board_serial":"WB-01","design":"gray","design_title":"Follower","design_address":3,"design_source":"worked by hand","table":"all","table_file":"follow/all.csv","table_sha256":"abababababababababababababababababababababababababababababababab","verdict":"FAIL","origin":"not known","summary":"q[0] (pin out0) was high (1) where low (0) was expected, first in cycle 2, table line 4 (two); 2 of 4 cycles differ, the same in 3 runs.","advice":"One table on one chip cannot tell a faulty chip from a mistake in the design or in the table. Run the same table on other chips: if they pass, suspect this chip; if they fail in the same cycles, suspect the design or the table.","rows":4,"cycles":4,"mismatches":2,"pin_counts":[{"pin":"out0","signal":"q[0]","mismatches":2}],"evidence":[{"cycle":2,"row":2,"line":4,"repetition":0,"label":"two","wrong":[{"pin":"out0","signal":"q[0]","expected":"L","observed":"1"}]},{"cycle":3,"row":3,"line":5,"repetition":0,"label":"","wrong":[{"pin":"out0","signal":"q[0]","expected":"H","observed":"0"}]}],"window":{"cycles":[0,1,2,3],"lines":[2,3,4,5],"labels":["first","","two",""],"waves":[{"pin":"in0","signal":"d[0]","driven":"0101","observed":"....","expected":"...."},{"pin":"in1","signal":"d[1]","driven":"0011","observed":"....","expected":"...."},{"pin":"out0","signal":"q[0]","driven":"....","observed":"0110","expected":"LHLH"},{"pin":"out1","signal":"q[1]","driven":"....","observed":"0011","expected":"LLHH"},{"pin":"clk","signal":"clk","driven":"CCCC","observed":"....","expected":"...."}]},"attempts":[{"number":1,"mismatches":2,"signature":"7da64d8a","seconds":0.01,"bytes_sent":0,"bytes_received":0,"round_trips":0,"frames_resent":0},{"number":2,"mismatches":2,"signature":"7da64d8a","seconds":0.01,"bytes_sent":0,"bytes_received":0,"round_trips":0,"frames_resent":0},{"number":3,"mismatches":2,"signature":"7da64d8a","seconds":0.01,"bytes_sent":0,"bytes_received":0,"round_trips":0,"frames_resent":0}],"conditions":{"clock_hz":1000.0,"achieved_hz":990.0,"exact":false,"settle_us":0.0,"reset_cycles":2,"gaps":0},"waiver":null,"started":"2026-06-01T12:00:00+00:00","seconds":0.03}');
+INSERT INTO "outcomes" VALUES(1,'old','A1','PK-01','gray','all','abababababababababababababababababababababababababababababababab','FAIL',1,2,'2026-06-01 12:00:00.000000',0.03,'{"slot":"A1","chip_serial":"PK-01","board_serial":"WB-01","design":"gray","design_title":"Follower","design_address":3,"design_source":"worked by hand","table":"all","table_file":"follow/all.csv","table_sha256":"abababababababababababababababababababababababababababababababab","verdict":"FAIL","reason":"same-mismatch","summary":"q[0] (pin out0) was high (1) where low (0) was expected, first in cycle 2, table line 4 (two); 2 of 4 cycles differ, the same in 3 runs.","advice":"One table on one chip cannot tell a faulty chip from a mistake in the design or in the table. Run the same table on other chips: if they pass, suspect this chip; if they fail in the same cycles, suspect the design or the table.","rows":4,"cycles":4,"mismatches":2,"pin_counts":[{"pin":"out0","signal":"q[0]","mismatches":2}],"evidence":[{"cycle":2,"row":2,"line":4,"repetition":0,"label":"two","wrong":[{"pin":"out0","signal":"q[0]","expected":"L","observed":"1"}]},{"cycle":3,"row":3,"line":5,"repetition":0,"label":"","wrong":[{"pin":"out0","signal":"q[0]","expected":"H","observed":"0"}]}],"window":{"cycles":[0,1,2,3],"lines":[2,3,4,5],"labels":["first","","two",""],"waves":[{"pin":"in0","signal":"d[0]","driven":"0101","observed":"....","expected":"...."},{"pin":"in1","signal":"d[1]","driven":"0011","observed":"....","expected":"...."},{"pin":"out0","signal":"q[0]","driven":"....","observed":"0110","expected":"LHLH"},{"pin":"out1","signal":"q[1]","driven":"....","observed":"0011","expected":"LLHH"},{"pin":"clk","signal":"clk","driven":"CCCC","observed":"....","expected":"...."}]},"attempts":[{"number":1,"mismatches":2,"signature":"7da64d8a","seconds":0.01,"bytes_sent":0,"bytes_received":0,"round_trips":0,"frames_resent":0,"first_cycle":-1,"first_row":-1,"first_wrong":[],"until":[]},{"number":2,"mismatches":2,"signature":"7da64d8a","seconds":0.01,"bytes_sent":0,"bytes_received":0,"round_trips":0,"frames_resent":0,"first_cycle":-1,"first_row":-1,"first_wrong":[],"until":[]},{"number":3,"mismatches":2,"signature":"7da64d8a","seconds":0.01,"bytes_sent":0,"bytes_received":0,"round_trips":0,"frames_resent":0,"first_cycle":-1,"first_row":-1,"first_wrong":[],"until":[]}],"conditions":{"clock_hz":1000.0,"achieved_hz":990.0,"exact":false,"settle_us":0.0,"reset_cycles":2,"gaps":0},"waiver":null,"started":"2026-06-01T12:00:00+00:00","seconds":0.03,"design_author":"Wilma Dunlin","provisional":"same-mismatch","rules":"","cause":"","floating":[],"contention":[]}');
 CREATE TABLE runs (
 	run_id TEXT NOT NULL, 
 	kind TEXT DEFAULT 'run' NOT NULL, 
@@ -109,9 +118,9 @@ INSERT INTO "subjects" VALUES(1,'chip','','PK-01');
 INSERT INTO "subjects" VALUES(2,'design','','gray');
 INSERT INTO "subjects" VALUES(3,'slot','bench','A1');
 CREATE INDEX ix_runs_started ON runs (started);
-CREATE INDEX ix_margins_design ON margins (design);
-CREATE INDEX margins_of_chip ON margins (chip_serial, design, measured);
 CREATE INDEX ix_margins_run_id ON margins (run_id);
+CREATE INDEX margins_of_chip ON margins (chip_serial, design, measured);
+CREATE INDEX ix_margins_design ON margins (design);
 CREATE INDEX ix_chips_board_serial ON chips (board_serial);
 CREATE INDEX ix_chips_chip_serial ON chips (chip_serial);
 COMMIT;
