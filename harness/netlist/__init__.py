@@ -4,6 +4,7 @@ import importlib
 import typing
 
 from harness.netlist.bench import parse_bench
+from harness.netlist.cells import cells_file
 from harness.netlist.circuit import Circuit
 from harness.netlist.design_pins import pin_map
 from harness.netlist.lanes import (
@@ -47,6 +48,7 @@ __all__ = [
     "Short",
     "Simulator",
     "Verdicts",
+    "cells_file",
     "judge",
     "load_netlist",
     "nearest",

@@ -1,0 +1,248 @@
+"""What every table would answer under every hypothesis: worked out lane by lane, and kept.
+
+The one rule: an answer is what the board would count if every line that nobody drives reads low,
+as under a weak pull to ground. What such a line reads without a pull cannot be predicted; the
+pins in ``floated`` say where that matters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+import harness.netlist
+from harness.board import BoardProfile
+from harness.netlist import Lane, Rows, Verdicts, judge
+from harness.rehearse.cache import Cache, key_of
+from harness.rehearse.gates import STATES, Gates, power_up
+from harness.rehearse.hypotheses import Hypothesis, Trial, trials
+from harness.rehearse.rows import table_rows
+from harness.rehearse.wrong import Wrong, wrong_cycles
+from harness.shuttle import Design, Direction, Shuttle, TableSpec
+from harness.table import Pattern, Words
+
+Job = tuple[Design, TableSpec, Pattern]
+Key = tuple[str, str]
+"""Names of a design and of a table of it."""
+Flags = NDArray[np.bool_]
+
+MAX_CYCLES = 20_000
+"""Cycles (``until`` rows at their limit) beyond which a table is predicted only by name."""
+MAX_ANSWERING = 32
+"""Maximum number of designs of which each is tried in place of every other."""
+
+
+@dataclass(frozen=True, eq=False)
+class Answers:
+    """What a table gives; all arrays are ``(hypotheses, STATES)``.
+
+    ``known`` is False where the design that would answer has no gates; the rest is then 0.
+    ``wrong_cycles``; ``pins`` ever wrong; ``signature`` CRC-32 of the tested bits;
+    ``first_cycle`` of the wrong ones, -1 if there is none, and ``first_wrong`` its wrong pins;
+    ``floated`` pins tested while nobody drives them; ``swings`` where something never settles:
+    what was worked out then means little.
+    """
+
+    known: Flags
+    wrong_cycles: NDArray[np.uint32]
+    pins: Words
+    signature: Words
+    first_cycle: NDArray[np.int32]
+    first_wrong: Words
+    floated: Words
+    swings: Flags
+
+
+@dataclass(frozen=True, eq=False)
+class TablePrediction(Answers):
+    """The answers of one table, and the pins that it ``drives`` and ``tests``."""
+
+    drives: int
+    tests: int
+
+    @property
+    def computed(self) -> bool:
+        """Whether the table was run; it is not if its design has no gates, or if it is long."""
+        return bool(self.known[0].all())
+
+    @property
+    def fails(self) -> Flags:
+        """Hypotheses under which the table fails, state by state."""
+        wrong: Flags = self.wrong_cycles > 0
+        return wrong
+
+    @property
+    def convicts(self) -> Flags:
+        """Hypotheses ``(hypotheses,)`` under which the table fails from every power-up state.
+
+        If it passes, these are ruled out.
+        """
+        surely: Flags = np.all(self.known & self.fails & ~self.swings, axis=1)
+        return surely
+
+
+class Predictions:
+    """The predictions of a shuttle's tables.
+
+    ``pins`` are the names of the chip's pins in the order of their bits; the first of
+    ``hypotheses`` is that nothing is wrong.
+    """
+
+    def __init__(
+        self,
+        shuttle: Shuttle,
+        tried: Sequence[Trial],
+        tables: Mapping[Key, TablePrediction],
+        jobs: Mapping[Key, Job],
+        gates: Gates,
+    ) -> None:
+        self.pins = tuple(pin.name for pin in shuttle.pins)
+        self.hypotheses: tuple[Hypothesis, ...] = tuple(trial.hypothesis for trial in tried)
+        self.tables = tables
+        self.cycles = {key: pattern.cycles for key, (_, _, pattern) in jobs.items()}
+        self._shuttle, self._trials, self._jobs, self._gates = shuttle, tried, jobs, gates
+
+    def wrong_cycles_of(self, key: Key, hypothesis: int, state: int = 0) -> Wrong:
+        """Work out the wrong cycles of a table under one hypothesis, from one power-up state.
+
+        A design without gates has none.
+        """
+        design, spec, pattern = self._jobs[key]
+        trial = self._trials[hypothesis]
+        model = self._gates.model(trial.answering(design.name))
+        rows, lead = table_rows(pattern, spec, self._shuttle)
+        return wrong_cycles(model, trial.lane, state, rows, lead)
+
+
+def predict(
+    shuttle: Shuttle,
+    jobs: Iterable[Job],
+    profile: BoardProfile | None = None,
+    *,
+    others: Iterable[BoardProfile] = (),
+    cache: Cache | None = None,
+    long: Collection[Key] = (),
+) -> Predictions:
+    """Predict tables under all hypotheses of :func:`trials`.
+
+    Long tables have no answers (``computed`` False) unless named in ``long``. ``cache`` keeps
+    what was worked out.
+    """
+    tried, gates = trials(shuttle, profile, others), Gates(shuttle)
+    by_key = {(job[0].name, job[1].name): job for job in jobs}
+    predictor = _Predictor(shuttle, tried, gates, cache)
+    tables = {key: predictor.table(job, key in long) for key, job in by_key.items()}
+    return Predictions(shuttle, tried, tables, by_key, gates)
+
+
+class _Predictor:
+    """Works out one table after the other."""
+
+    def __init__(
+        self, shuttle: Shuttle, tried: Sequence[Trial], gates: Gates, cache: Cache | None
+    ) -> None:
+        self._shuttle, self._trials, self._gates, self._cache = shuttle, tried, gates, cache
+        lanes = repr([(trial.lane, trial.answers) for trial in tried])
+        keys = [gates.key(design.name) for design in shuttle.designs]
+        self._key = key_of(_code(), lanes, *keys)
+
+    def table(self, job: Job, at_any_length: bool) -> TablePrediction:
+        """Predict one table, from the cache if it is there."""
+        design, spec, pattern = job
+        rows, lead = table_rows(pattern, spec, self._shuttle)
+        masks = _masks(job, self._shuttle)
+        if int(rows[:, 6].sum()) > MAX_CYCLES and not at_any_length:
+            return TablePrediction(**_nothing(len(self._trials)), **masks)
+        key = key_of(self._key, design.name, str(lead), rows.tobytes())
+        kept = _decoded(self._cache.get(key) if self._cache else None, len(self._trials))
+        if kept is None:
+            kept = self._answers(design, rows, lead)
+            if self._cache:
+                self._cache.put(key, _encoded(kept))
+        return TablePrediction(**kept, **masks)
+
+    def _answers(self, design: Design, rows: Rows, lead: int) -> dict[str, Any]:
+        """Run the table on the gates of every design that may answer."""
+        groups: dict[str, dict[Lane, list[int]]] = {}
+        for index, trial in enumerate(self._trials):
+            lanes = groups.setdefault(trial.answering(design.name), {})
+            lanes.setdefault(trial.lane, []).append(index)
+        found = _nothing(len(self._trials))
+        crowd = len(self._shuttle.designs) > MAX_ANSWERING
+        for name, lanes in groups.items():
+            model = self._gates.model(name)
+            if model is None or (crowd and name not in {"", design.name}):
+                continue
+            netlist, pins = model
+            states = np.repeat(power_up(netlist), len(lanes), axis=1)
+            verdicts = judge(netlist, pins, [*lanes] * STATES, states, rows, lead=lead)
+            answers = _of_verdicts(verdicts, len(lanes))
+            for lane, indices in enumerate(lanes.values()):
+                for column, values in answers.items():
+                    found[column][indices] = values[lane]
+        return found
+
+
+def _of_verdicts(verdicts: Verdicts, lanes: int) -> dict[str, Any]:
+    """Give the columns of :class:`Answers`, lanes first."""
+    weights = np.uint32(1) << np.arange(32, dtype=np.uint32)
+    columns = {
+        "known": np.ones(lanes * STATES),
+        "wrong_cycles": verdicts.wrong_cycles,
+        "pins": ((verdicts.pin_counts > 0) * weights).sum(axis=1),
+        "signature": verdicts.signature,
+        "first_cycle": verdicts.first_cycle,
+        "first_wrong": verdicts.first_wrong,
+        "floated": verdicts.floated,
+        "swings": verdicts.unsettled,
+    }
+    return {name: column.reshape(STATES, lanes).T for name, column in columns.items()}
+
+
+_KINDS = {"known": np.bool_, "swings": np.bool_, "first_cycle": np.int32}
+_COLUMNS = tuple(field.name for field in fields(Answers))
+
+
+def _nothing(count: int) -> dict[str, Any]:
+    return {name: np.zeros((count, STATES), _KINDS.get(name, np.uint32)) for name in _COLUMNS}
+
+
+def _encoded(answers: Mapping[str, Any]) -> bytes:
+    return b"".join(answers[name].tobytes() for name in _COLUMNS)
+
+
+def _decoded(data: bytes | None, count: int) -> dict[str, Any] | None:
+    """Read what was kept; None if there is nothing, or not as much as there should be."""
+    empty = _nothing(count)
+    if data is None or len(data) != sum(column.nbytes for column in empty.values()):
+        return None
+    at = 0
+    for name, column in empty.items():
+        values = np.frombuffer(data, column.dtype, column.size, at)
+        empty[name] = values.reshape(column.shape)
+        at += column.nbytes
+    return empty
+
+
+def _masks(job: Job, shuttle: Shuttle) -> dict[str, Any]:
+    """Pins of the design that the table drives, its reset and clock included, and tests."""
+    design, spec, pattern = job
+    used = sum(bus.mask for bus in design.signals)
+    drives = int(np.bitwise_or.reduce(pattern.enable, initial=0))
+    if spec.reset_cycles:
+        drives |= shuttle.mask(Direction.RESET, Direction.CLOCK)
+    return {"drives": drives & used, "tests": int(np.bitwise_or.reduce(pattern.tested, initial=0))}
+
+
+@lru_cache(maxsize=1)
+def _code() -> str:
+    """Make a key of the code that answers come from, so that mending it outdates them."""
+    folders = (Path(harness.netlist.__file__).parent, Path(__file__).parent)
+    files = (file for folder in folders for file in sorted(folder.glob("*.py")))
+    return key_of(*(file.read_bytes() for file in files))
