@@ -1,4 +1,4 @@
-"""The summary of a night that a person reads in the morning: five lines, and one on margins.
+"""The summary of a night that a person reads in the morning: five lines, and at most two more.
 
 One rule: always the same five, without colour.
 """
@@ -26,8 +26,20 @@ _SCRUBBER = Scrubber()
 
 
 def morning_lines(changes: NightChanges, margins: NightMargins) -> tuple[str, ...]:
-    """Return a night's five lines, and one on margins if any were searched."""
-    return (*five_lines(changes), *(_SCRUBBER.text(line) for line in margin_line(margins)))
+    """Return a night's five lines; before them files that changed, after them lost margins."""
+    more = (_SCRUBBER.text(line) for line in margin_line(margins))
+    return (*edited_line(changes), *five_lines(changes), *more)
+
+
+def edited_line(changes: NightChanges) -> tuple[str, ...]:
+    """Return the line on files that the baseline had otherwise; none if there are none.
+
+    It comes first, because such a file may explain whatever follows.
+    """
+    if not changes.edited:
+        return ()
+    files = _some(changes.edited, MAX_SHOWN_CHIPS, ", ")
+    return (f"{'changed files':<19}  {len(changes.edited):>5}  {files}",)
 
 
 def five_lines(changes: NightChanges) -> tuple[str, ...]:

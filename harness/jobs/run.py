@@ -196,6 +196,7 @@ def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:
         cancelled=False,
         chips=(),
         causes=(),
+        continuity=(),
     )
 
 

@@ -7,6 +7,7 @@ expired, a different failure, and a table that was stopped are always news.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -33,6 +34,7 @@ class Baseline:
     """A run that was accepted, when and why: a night is compared with its verdicts only."""
 
     run_id: str
+    profile_sha256: str
     accepted: datetime
     reason: str
     verdicts: tuple[KnownVerdict, ...]
@@ -64,7 +66,8 @@ class NightChanges:
     """Every table of a night and of its baseline, in exactly one of five places.
 
     ``baseline`` is the run that was compared with, empty if none was accepted yet; ``accepted``
-    and ``reason`` say when and why it became the baseline.
+    and ``reason`` say when and why it became the baseline. ``edited`` are the files that differ
+    from the baseline's: ``profile``, and tables as ``design/table``.
     """
 
     baseline: str
@@ -75,6 +78,7 @@ class NightChanges:
     unchanged: tuple[Change, ...]
     accepted: datetime | None = field(default=None, kw_only=True)
     reason: str = field(default="", kw_only=True)
+    edited: tuple[str, ...] = field(default=(), kw_only=True)
 
     @property
     def lost(self) -> tuple[Change, ...]:
@@ -101,6 +105,7 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     Slots are ignored: a chip may have moved. Without a baseline every failure is new.
     """
     before = {_key(known): known for known in baseline.verdicts} if baseline is not None else {}
+    edited = tuple(_edited(night, baseline)) if baseline is not None else ()
     places: dict[str, list[Change]] = defaultdict(list)
     for outcome in (outcome for chip in night.chips for outcome in chip.outcomes):
         change = _change(outcome, before.pop(_key(outcome), None))
@@ -111,7 +116,20 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
         *(tuple(places[place]) for place in _PLACES),
         accepted=baseline.accepted if baseline is not None else None,
         reason=baseline.reason if baseline is not None else "",
+        edited=edited,
     )
+
+
+def _edited(night: RunRecord, baseline: Baseline) -> Iterator[str]:
+    """Name the profile and the tables that the baseline had otherwise."""
+    if night.profile_sha256 != baseline.profile_sha256:
+        yield "profile"
+    hashes = {(known.design, known.table): known.table_sha256 for known in baseline.verdicts}
+    outcomes = (outcome for chip in night.chips for outcome in chip.outcomes)
+    now = {(o.design, o.table): o.table_sha256 for o in outcomes}
+    for key, sha256 in now.items():
+        if hashes.get(key, sha256) != sha256:
+            yield "/".join(key)
 
 
 def _key(outcome: Outcome | KnownVerdict) -> tuple[str, str, str]:

@@ -12,6 +12,7 @@ from harness.records.codec import (
     to_text,
     to_value,
 )
+from harness.records.continuity import PinProof, PinState, SlotPins
 from harness.records.margins import (
     MarginDrop,
     MarginEdge,
@@ -71,12 +72,15 @@ __all__ = [
     "Outcome",
     "Overruling",
     "PinCount",
+    "PinProof",
     "PinResult",
+    "PinState",
     "Reason",
     "RunHeading",
     "RunKind",
     "RunOverview",
     "RunRecord",
+    "SlotPins",
     "TableVerdict",
     "UntilEnd",
     "Verdict",

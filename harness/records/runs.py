@@ -12,6 +12,7 @@ from datetime import datetime
 from enum import StrEnum
 
 from harness.records.causes import Cause
+from harness.records.continuity import SlotPins
 from harness.records.outcome import Outcome
 from harness.records.verdict import Verdict, worst
 
@@ -142,11 +143,15 @@ class RunOverview(RunHeading):
 
 @dataclass(frozen=True)
 class ChipOfRun(RunHeading):
-    """One whole chip of a run, and the headings of all ``chips`` of the run."""
+    """One whole chip of a run, and the headings of all ``chips`` of the run.
+
+    ``continuity`` has the test of its slot only, if there was one.
+    """
 
     chips: tuple[ChipHeading, ...]
     chip: ChipRecord
     causes: tuple[Cause, ...]
+    continuity: tuple[SlotPins, ...]
 
 
 @dataclass(frozen=True)
@@ -158,9 +163,10 @@ class RunRecord(RunHeading):
 
     chips: tuple[ChipRecord, ...]
     causes: tuple[Cause, ...]
+    continuity: tuple[SlotPins, ...]
 
     @property
     def overview(self) -> RunOverview:
         """The same, reduced to an overview."""
-        chips = tuple(chip.overview for chip in self.chips)
-        return RunOverview(**{**vars(self), "chips": chips})
+        mine = {name: value for name, value in vars(self).items() if name != "continuity"}
+        return RunOverview(**{**mine, "chips": tuple(chip.overview for chip in self.chips)})

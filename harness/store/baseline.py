@@ -26,9 +26,9 @@ def has_judged(connection: Connection, run_id: str) -> bool:
     return connection.scalar(wanted) is not None
 
 
-def _accepted(connection: Connection, of: RunHeading) -> tuple[str, datetime, str] | None:
+def _accepted(connection: Connection, of: RunHeading) -> tuple[str, str, datetime, str] | None:
     row = connection.execute(
-        select(RunRow.run_id, RunRow.accepted, RunRow.accepted_why)
+        select(RunRow.run_id, RunRow.profile_sha256, RunRow.accepted, RunRow.accepted_why)
         .where(
             RunRow.rack == of.rack,
             RunRow.shuttle == of.shuttle,
@@ -42,7 +42,7 @@ def _accepted(connection: Connection, of: RunHeading) -> tuple[str, datetime, st
     ).first()
     if row is None or row.accepted is None:
         return None
-    return row.run_id, row.accepted, row.accepted_why
+    return row.run_id, row.profile_sha256, row.accepted, row.accepted_why
 
 
 def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
@@ -54,7 +54,7 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
     accepted = _accepted(connection, of)
     if accepted is None:
         return None
-    run_id, when, why = accepted
+    run_id, profile, when, why = accepted
     o = OutcomeRow
     with undisturbed():
         rows = connection.execute(
@@ -74,4 +74,4 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
             KnownVerdict(slot, chip, design, table, verdict_of(verdict), sha256, mismatches)
             for slot, chip, design, table, verdict, sha256, mismatches in rows
         ]
-    return Baseline(run_id, when, why, tuple(known))
+    return Baseline(run_id, profile, when, why, tuple(known))

@@ -22,11 +22,13 @@ from harness.store.records import read_chips, read_heading, read_outcomes
 class SlotGlance:
     """One slot of a run: its chip, and how many tables have which verdict.
 
-    ``latest`` is the latest outcome that was measured, None if there is none yet.
+    ``for_chip`` are the verdicts that count for the chip, see :attr:`Outcome.counts`. ``latest`` is
+    the latest outcome that was measured, None if there is none yet.
     """
 
     chip: ChipHeading
     counts: Mapping[Verdict, int]
+    for_chip: frozenset[Verdict]
     latest: Outcome | None
 
 
@@ -41,25 +43,24 @@ class Glance:
 def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
     """Read the state of a run; raises RunUnfit if there is none."""
     heading = read_heading(connection, run_id, place)
-    counts, latest = read_counts(connection, run_id), read_latest(connection, run_id, place)
+    latest = read_latest(connection, run_id, place)
+    o = OutcomeRow
+    rows = connection.execute(
+        select(o.slot, o.verdict, o.counts, func.count())
+        .where(o.run_id == run_id)
+        .group_by(o.slot, o.verdict, o.counts)
+    )
+    counts: dict[str, Counter[Verdict]] = defaultdict(Counter)
+    for_chip: dict[str, set[Verdict]] = defaultdict(set)
+    for slot, word, counting, number in rows:
+        counts[slot][verdict_of(word)] += number
+        if counting:
+            for_chip[slot].add(verdict_of(word))
     slots = tuple(
-        SlotGlance(chip, counts.get(chip.slot, {}), latest.get(chip.slot))
+        SlotGlance(chip, counts[chip.slot], frozenset(for_chip[chip.slot]), latest.get(chip.slot))
         for chip in read_chips(connection, run_id)
     )
     return Glance(heading, slots)
-
-
-def read_counts(connection: Connection, run_id: str) -> Mapping[str, Mapping[Verdict, int]]:
-    """Count the tables of each slot by verdict."""
-    rows = connection.execute(
-        select(OutcomeRow.slot, OutcomeRow.verdict, func.count())
-        .where(OutcomeRow.run_id == run_id)
-        .group_by(OutcomeRow.slot, OutcomeRow.verdict)
-    )
-    counts: dict[str, Counter[Verdict]] = defaultdict(Counter)
-    for slot, verdict, count in rows:
-        counts[slot][verdict_of(verdict)] += count
-    return counts
 
 
 def read_latest(connection: Connection, run_id: str, place: str) -> dict[str, Outcome]:

@@ -45,7 +45,7 @@ def insert_into(connection: Connection, model: type[Base]) -> postgresql.Insert 
 
 def put_outcomes(connection: Connection, rows: Sequence[Row]) -> None:
     """Write outcomes, each over the one of the same slot, design and table."""
-    _put(connection, OutcomeRow, OUTCOME_KEY, rows)
+    put_rows(connection, OutcomeRow, OUTCOME_KEY, rows)
 
 
 def put_chips(connection: Connection, run_id: str, rows: Sequence[Row]) -> None:
@@ -56,12 +56,13 @@ def put_chips(connection: Connection, run_id: str, rows: Sequence[Row]) -> None:
         {**row, "run_id": run_id, "position": known.get(row["slot"], len(known) + k)}
         for k, row in enumerate(rows)
     ]
-    _put(connection, ChipRow, CHIP_KEY, placed)
+    put_rows(connection, ChipRow, CHIP_KEY, placed)
 
 
-def _put(
+def put_rows(
     connection: Connection, model: type[Base], key: tuple[str, ...], rows: Sequence[Row]
 ) -> None:
+    """Write rows of a table, each over the one with the same key."""
     if not rows:
         return
     names = tuple(rows[0])

@@ -150,6 +150,16 @@ class CauseRow(Base):
     overruled: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
 
 
+class ContinuityRow(Base):
+    """The continuity test of one slot in a run: its record in ``body``."""
+
+    __tablename__ = "continuity"
+
+    run_id: Mapped[str] = mapped_column(ForeignKey("runs.run_id"), primary_key=True)
+    slot: Mapped[str] = mapped_column(Text, primary_key=True)
+    body: Mapped[dict[str, Any]] = mapped_column(JSON)
+
+
 class SubjectRow(Base):
     """What a history can be about: a chip, a design, or a slot of a rack."""
 

@@ -35,9 +35,10 @@ from harness.records import (
     to_text,
 )
 from harness.store.causes import read_causes
+from harness.store.continuity import read_continuity
 from harness.store.damage import read_body, verdict_of
 from harness.store.inserts import Row
-from harness.store.models import Base, ChipRow, OutcomeRow, RunRow
+from harness.store.models import Base, ChipRow, ContinuityRow, OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
 
 NEWEST = (RunRow.started.desc(), RunRow.run_id.desc())
@@ -142,7 +143,12 @@ def read_run(connection: Connection, run_id: str, place: str) -> RunRecord:
         ChipRecord(**vars(chip), outcomes=tuple(outcomes.get(chip.slot, ())))
         for chip in read_chips(connection, run_id)
     )
-    return RunRecord(**vars(heading), chips=chips, causes=read_causes(connection, run_id, place))
+    return RunRecord(
+        **vars(heading),
+        chips=chips,
+        causes=read_causes(connection, run_id, place),
+        continuity=tuple(read_continuity(connection, run_id)),
+    )
 
 
 def read_chip(connection: Connection, run_id: str, slot: str, place: str) -> ChipOfRun:
@@ -156,7 +162,8 @@ def read_chip(connection: Connection, run_id: str, slot: str, place: str) -> Chi
     outcomes = tuple(o for _, o in read_outcomes(connection, run_id, place, own))
     chip = ChipRecord(**vars(mine), outcomes=outcomes)
     causes = read_causes(connection, run_id, place)
-    return ChipOfRun(**vars(heading), chips=chips, chip=chip, causes=causes)
+    continuity = tuple(read_continuity(connection, run_id, ContinuityRow.slot == slot))
+    return ChipOfRun(**vars(heading), chips=chips, chip=chip, causes=causes, continuity=continuity)
 
 
 def read_overview(connection: Connection, run_id: str, place: str) -> RunOverview:

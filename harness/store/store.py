@@ -28,9 +28,11 @@ from harness.records import (
     RunKind,
     RunOverview,
     RunRecord,
+    SlotPins,
 )
 from harness.store.baseline import has_judged, read_baseline
 from harness.store.causes import put_causes, put_overruling
+from harness.store.continuity import put_continuity
 from harness.store.damage import undamaged
 from harness.store.engine import (
     WhenEmpty,
@@ -169,6 +171,10 @@ class Store:
     def record_causes(self, run_id: str, causes: Sequence[Cause]) -> None:
         """Keep a run's causes, in the place of earlier ones."""
         self._write(lambda connection: put_causes(connection, run_id, causes))
+
+    def record_continuity(self, run_id: str, pins: SlotPins) -> None:
+        """Keep the continuity test of a slot, in the place of an earlier one."""
+        self._write(lambda connection: put_continuity(connection, run_id, pins))
 
     def overrule(self, run_id: str, key: str, overruling: Overruling) -> None:
         """Keep a person's decision on a cause, beside it.

@@ -136,9 +136,10 @@ def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
     tables = sum(counts.values())
     running = phase in {Phase.UNDER_WAY, Phase.SILENT}
     reported = {v: n for v, n in counts.items() if not (running and v is Verdict.NOT_RUN)}
+    for_chip = glance.for_chip & reported.keys()
     return SlotState(
         chip=replace(chip, port=plain(chip.port), trouble=plain(chip.trouble)),
-        look=look(chip.worst(reported)) if reported or chip.trouble else WAITING,
+        look=look(chip.worst(for_chip)) if reported or chip.trouble else WAITING,
         doing=_DOING_INTAKE if kind is RunKind.INTAKE else _doing(waiting, tables, running, phase),
         done=tables - waiting,
         tables=tables,

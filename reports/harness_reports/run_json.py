@@ -28,8 +28,8 @@ from harness.records import (
 
 FORMAT = "harness-run"
 SCHEMA = 4
-"""Version of the file's form: 2 has the ``kind`` of a run, 3 an outcome's
-``reason``, 4 the causes of a run."""
+"""Version of the form: 2 has the ``kind`` of a run, 3 an outcome's ``reason``,
+4 the causes and continuity tests of a run."""
 
 
 def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:

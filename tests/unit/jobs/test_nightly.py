@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from harness.jobs.morning import five_lines
+from harness.jobs.morning import five_lines, morning_lines
 from harness.jobs.night import known_failures
+from harness.jobs.night_margins import NightMargins
 from harness.judge import Change, NightChanges
 from harness.records import Reason, Verdict
 
@@ -92,3 +93,10 @@ def test_only_what_is_bad_and_just_as_before_counts_as_known(verdict: Verdict) -
         assert found == (frozenset({key}) if bad and place > 1 else frozenset())
         places[place] = (change(verdict, verdict),)
         assert not known_failures(NightChanges("before", *places))
+
+
+def test_files_that_changed_since_the_baseline_are_said_first() -> None:
+    found = NightChanges("before", (), (), (), (), (), edited=("profile", "crc16/check"))
+    assert morning_lines(found, NightMargins())[0] == (
+        "changed files            2  profile, crc16/check"
+    )

@@ -33,7 +33,7 @@ def baseline_of(run: RunRecord) -> Baseline:
         for chip in run.chips
         for o in chip.outcomes
     )
-    return Baseline(run.run_id, NOON, "as agreed", tuple(known))
+    return Baseline(run.run_id, run.profile_sha256, NOON, "as agreed", tuple(known))
 
 
 def compare(before: str, now: str) -> NightChanges:
@@ -145,3 +145,12 @@ def test_a_chip_that_moved_to_another_slot_is_still_the_same_chip() -> None:
         False,
         False,
     )
+
+
+def test_files_that_the_baseline_had_otherwise_are_named_once() -> None:
+    then = baseline_of(run_of("before", "PF"))
+    edited = replace(then, profile_sha256="9", verdicts=(
+        replace(then.verdicts[0], table_sha256="0" * 64), then.verdicts[1]
+    ))  # fmt: skip
+    assert changes(run_of("now", "PF"), then).edited == ()
+    assert changes(run_of("now", "PFP"), edited).edited == ("profile", f"d0/{ONE.table}")

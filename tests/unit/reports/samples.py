@@ -228,6 +228,7 @@ def run_of(*chips: ChipRecord, **changes: Any) -> RunRecord:
         cancelled=False,
         chips=chips,
         causes=(),
+        continuity=(),
     )
     return replace(record, **changes)
 

@@ -29,6 +29,7 @@ def heading(run_id: str = "r1", started: datetime = NOON) -> RunRecord:
         cancelled=False,
         chips=(),
         causes=(),
+        continuity=(),
     )
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from harness.errors import StoreError
-from harness.records import Verdict
+from harness.records import Reason, Verdict
 from harness.store import Store, of_chip, of_design, of_slot
 from tests.unit.store.nights import keep_nights, night
 from tests.unit.store.samples import chip, heading
@@ -33,10 +33,21 @@ def test_a_glance_counts_verdicts_and_names_the_latest_outcome(store: Store) -> 
     glance = store.glance("bench-1")
     (slot,) = glance.slots
     assert slot.counts == {Verdict.FAIL: 2, Verdict.PASS: 1, Verdict.NOT_RUN: 1}
+    assert slot.for_chip == set(slot.counts)
     assert slot.latest is not None
     assert (slot.latest.design, slot.latest.summary) == ("z", late.summary)
     assert slot.latest.ended == late.started + timedelta(seconds=late.seconds)
     assert (slot.chip.chip_serial, glance.run.run_id) == ("PK-01", "bench-1")
+
+
+def test_a_failure_of_a_wrong_table_is_counted_but_does_not_count_for_the_chip(
+    store: Store,
+) -> None:
+    wrong = replace(failing_outcome(), design="b", reason=Reason.ALIKE_ON_EVERY_CHIP)
+    store.record_outcome("bench-1", wrong)
+    (slot,) = store.glance("bench-1").slots
+    assert slot.counts == {Verdict.FAIL: 1, Verdict.PASS: 1}
+    assert slot.for_chip == {Verdict.PASS}
 
 
 @pytest.mark.parametrize("odd", ["a\x00b", "\\u0000 \x00 \ud800", "\\ud800", "\U0001f40c \x1b[31m"])

@@ -25,6 +25,13 @@ CREATE TABLE chips (
 	FOREIGN KEY(run_id) REFERENCES runs (run_id)
 );
 INSERT INTO "chips" VALUES('old','A1',0,'PK-01','WB-01','virtual',1,'1','none','virtual',1,'');
+CREATE TABLE continuity (
+	run_id TEXT NOT NULL, 
+	slot TEXT NOT NULL, 
+	body JSON NOT NULL, 
+	PRIMARY KEY (run_id, slot), 
+	FOREIGN KEY(run_id) REFERENCES runs (run_id)
+);
 CREATE TABLE harness_schema (
 	version INTEGER NOT NULL, 
 	PRIMARY KEY (version)
