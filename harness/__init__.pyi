@@ -14,7 +14,7 @@ from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
 from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
-from .jobs.report import margins, outcomes, stored_run, write_reports
+from .jobs.report import causes, margins, outcomes, stored_run, write_reports
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
 from .judge import NightChanges, RetryPolicy
@@ -87,6 +87,7 @@ __all__ = [
     "Wish",
     "WrittenBundle",
     "accept",
+    "causes",
     "cautions",
     "check",
     "copy_demo",

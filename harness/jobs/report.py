@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
 from harness.records import RunRecord
-from harness_reports import WrittenReports, margins_frame, outcomes_frame, write_run
+from harness_reports import WrittenReports, causes_frame, margins_frame, outcomes_frame, write_run
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,6 +40,11 @@ def write_reports(
 def outcomes(record: RunRecord) -> pd.DataFrame:
     """Return a run's outcomes as a DataFrame, one row per table and chip."""
     return outcomes_frame(record)
+
+
+def causes(record: RunRecord) -> pd.DataFrame:
+    """Return the causes of a run's failures as a DataFrame, one row per cause."""
+    return causes_frame(record)
 
 
 def margins(store: AnyStore = STORE, chip: str = "", design: str = "") -> pd.DataFrame:

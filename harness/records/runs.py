@@ -65,11 +65,11 @@ class ChipOverview(ChipHeading):
 
 
 def firsts_of(outcomes: Iterable[Outcome]) -> tuple[Outcome, ...]:
-    """The first outcome of each verdict but PASS."""
-    firsts: dict[Verdict, Outcome] = {}
+    """The first outcome of each verdict but PASS, of those that count and of those that do not."""
+    firsts: dict[tuple[Verdict, bool], Outcome] = {}
     for outcome in outcomes:
-        firsts.setdefault(outcome.verdict, outcome)
-    firsts.pop(Verdict.PASS, None)
+        if outcome.verdict is not Verdict.PASS:
+            firsts.setdefault((outcome.verdict, outcome.counts), outcome)
     return tuple(firsts.values())
 
 

@@ -179,13 +179,13 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunOvervie
             .where(o.run_id == run_id)
             .order_by(o.number)
         ).all()
-        firsts: dict[tuple[str, str], int] = {}
-        for number, slot, _, _, word, _ in rows:
+        firsts: dict[tuple[str, str, bool], int] = {}
+        for number, slot, _, _, word, counts in rows:
             if word != Verdict.PASS.value:
-                firsts.setdefault((slot, word), number)
+                firsts.setdefault((slot, word, bool(counts)), number)
         first = o.number.in_(firsts.values())
         whole = dict(read_outcomes(connection, run_id, place, first))
-        if any(whole[number].verdict != word for (_, word), number in firsts.items()):
+        if any(whole[number].verdict != word for (_, word, _), number in firsts.items()):
             # a damaged one is an ERROR, so the first of its verdict is another one
             not_passed = o.verdict != Verdict.PASS.value
             whole = dict(read_outcomes(connection, run_id, place, not_passed))

@@ -7,7 +7,7 @@ The one rule: a report is worked out from a record and nothing else.
 """
 
 from harness_reports.card import report_of, write_card
-from harness_reports.frame import margins_frame, outcomes_frame
+from harness_reports.frame import causes_frame, margins_frame, outcomes_frame
 from harness_reports.history import Anchor, Links, margins_of
 from harness_reports.history_write import (
     WrittenHistories,
@@ -42,6 +42,7 @@ __all__ = [
     "WrittenHistories",
     "WrittenReports",
     "baseline_text",
+    "causes_frame",
     "chip_html",
     "chip_junit",
     "chip_pages",

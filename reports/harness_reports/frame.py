@@ -11,6 +11,8 @@ from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 from harness.records import (
+    Candidate,
+    Cause,
     ChipRecord,
     EvidenceCycle,
     MarginEdge,
@@ -39,6 +41,9 @@ COLUMNS: Columns = {
     "verdict": ("str", "outcome.verdict.value"),
     "reason": ("str", "outcome.reason.value"),
     "origin": ("str", "outcome.origin.value"),
+    "cause": ("str", "outcome.cause"),
+    "counts": ("bool", "outcome.counts"),
+    "provisional": ("bool", "provisional"),
     "summary": ("str", "outcome.summary"),
     "rows": ("int64", "outcome.rows"),
     "cycles": ("int64", "outcome.cycles"),
@@ -65,7 +70,25 @@ COLUMNS: Columns = {
     "expired": ("bool", "outcome.expired"),
 }
 """``answers`` counts different signatures among the attempts (1: the repeats agree); ``gaps``, the
-pauses between exact bursts; bytes, trips and frames are summed over all attempts."""
+pauses between exact bursts; bytes, trips and frames are summed over all attempts; ``counts`` is
+false for a failure of the table or the design, which says nothing about the chip."""
+
+CAUSE_COLUMNS: Columns = {
+    "run_id": ("str", "run.run_id"),
+    "key": ("str", "cause.key"),
+    "slots": ("str", "slots"),
+    "chips": ("str", "chips"),
+    "kind": ("str", "first.kind.value"),
+    "party": ("str", "first.kind.party.value"),
+    "pins": ("str", "pins"),
+    "design": ("str", "first.design"),
+    "odds": ("float64", "cause.odds"),
+    "settled": ("bool", "cause.settled"),
+    "tables": ("int64", "tables"),
+    "overruled": ("str", "cause.overruled.kind.value"),
+    "summary": ("str", "cause.summary"),
+}
+"""One row for each cause; ``slots``, ``chips`` and ``pins`` are separated by spaces."""
 
 MARGIN_COLUMNS: Columns = {
     "margin_id": ("str", "margin.margin_id"),
@@ -114,6 +137,10 @@ class _Row:
         return self.first.wrong[0] if self.first and self.first.wrong else None
 
     @property
+    def provisional(self) -> bool:
+        return not self.outcome.rules
+
+    @property
     def attempts(self) -> int:
         return len(self.outcome.attempts)
 
@@ -125,6 +152,34 @@ class _Row:
     def sums(self) -> SimpleNamespace:
         attempts = self.outcome.attempts
         return SimpleNamespace(**{name: sum(getattr(a, name) for a in attempts) for name in _SUMS})
+
+
+@dataclass(frozen=True)
+class _Caused:
+    """What a row of causes is made of."""
+
+    run: RunRecord
+    cause: Cause
+
+    @property
+    def first(self) -> Candidate | None:
+        return next(iter(self.cause.candidates), None)
+
+    @property
+    def slots(self) -> str:
+        return " ".join(self.cause.slots)
+
+    @property
+    def chips(self) -> str:
+        return " ".join(self.cause.chips)
+
+    @property
+    def pins(self) -> str:
+        return " ".join(self.first.pins) if self.first else ""
+
+    @property
+    def tables(self) -> int:
+        return len(self.cause.tables)
 
 
 @dataclass(frozen=True)
@@ -150,6 +205,11 @@ def outcomes_frame(run: RunRecord) -> pd.DataFrame:
     What was not measured is NA (NaN in float columns), or empty in text columns.
     """
     return _frame(COLUMNS, [_Row(run, c, outcome) for c in run.chips for outcome in c.outcomes])
+
+
+def causes_frame(run: RunRecord) -> pd.DataFrame:
+    """Return one row a cause with the columns of :data:`CAUSE_COLUMNS`, in the run's order."""
+    return _frame(CAUSE_COLUMNS, [_Caused(run, cause) for cause in run.causes])
 
 
 def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:

@@ -18,7 +18,7 @@ from junit_xml import TestCase, TestSuite
 
 from harness.errors import printable
 from harness.judge import NightChanges
-from harness.records import ChipRecord, Outcome, RunHeading, RunRecord, Verdict
+from harness.records import Cause, ChipOfRun, ChipRecord, Outcome, RunHeading, RunRecord, Verdict
 from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
 
@@ -29,7 +29,7 @@ Known = Collection[tuple[str, str, str]]
 """Chip, design and table of failures that the baseline already has, identically: skipped."""
 
 
-def chip_junit(run: RunHeading, chip: ChipRecord, known: Known = ()) -> bytes:
+def chip_junit(run: RunRecord | ChipOfRun, chip: ChipRecord, known: Known = ()) -> bytes:
     """One chip's file: a ``testsuites`` element with one ``testsuite``."""
     return b"".join(_document([_suite(run, chip, known)]))
 
@@ -90,8 +90,9 @@ def _written(root: ET.Element, suites: Sequence[ET.Element]) -> Iterator[bytes]:
     yield f"<{end}\n".encode()
 
 
-def _suite(run: RunHeading, chip: ChipRecord, known: Known) -> ET.Element:
-    cases = [_case(outcome, known) for outcome in chip.outcomes]
+def _suite(run: RunRecord | ChipOfRun, chip: ChipRecord, known: Known) -> ET.Element:
+    causes = {cause.key: cause for cause in run.causes}
+    cases = [_case(o, causes.get(o.cause), known) for o in chip.outcomes]
     if chip.trouble:
         cases.append(_slot_case(chip, known))
     name = printable(chip_name(chip))
@@ -123,14 +124,14 @@ def _key(outcome: Outcome) -> tuple[str, str, str]:
     return outcome.chip_serial, outcome.design, outcome.table
 
 
-def _case(outcome: Outcome, known: Known) -> TestCase:
+def _case(outcome: Outcome, cause: Cause | None, known: Known) -> TestCase:
     case = TestCase(
         name=printable(outcome.table),
         classname=printable(outcome.design),
         elapsed_sec=outcome.seconds,
         stdout=printable(_run_text(outcome)),
     )
-    _mark(case, outcome, known)
+    _mark(case, outcome, cause, known)
     return case
 
 
@@ -151,9 +152,9 @@ def _run_text(outcome: Outcome) -> str:
     )
 
 
-def _mark(case: TestCase, outcome: Outcome, known: Known) -> None:
+def _mark(case: TestCase, outcome: Outcome, cause: Cause | None, known: Known) -> None:
     """Add to a case what its verdict means; nothing for a pass."""
-    summary, evidence = outcome.summary, printable(evidence_text(outcome))
+    summary, evidence = outcome.summary, printable(evidence_text(outcome, cause))
     message = printable(f"{outcome.verdict}: {summary}")
     if _key(outcome) in known:
         case.add_skipped_info(f"Already known from the accepted run: {message}", evidence)
@@ -179,9 +180,11 @@ def waiver_text(outcome: Outcome) -> str:
     return f"{waiver.reason} (owner {waiver.owner}, ticket {waiver.ticket}, until {waiver.expiry})"
 
 
-def evidence_text(outcome: Outcome) -> str:
+def evidence_text(outcome: Outcome, cause: Cause | None = None) -> str:
     """Write the evidence as plain lines: cause, advice, repeats, first failing cycles."""
-    lines = [f"{outcome.verdict}: {outcome.summary}", f"Likely cause: {outcome.origin}"]
+    lines = [f"{outcome.verdict}: {outcome.summary}"]
+    lines += [f"Cause {cause.key}: {cause.summary}"] if cause is not None else []
+    lines.append(f"Likely cause: {outcome.origin}")
     if outcome.advice:
         lines.append(f"What to do: {outcome.advice}")
     lines.append(agreement(outcome.attempts))
@@ -213,6 +216,8 @@ def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
         key = printable(f"{outcome.design}.{outcome.table}")
         properties[f"table_sha256.{key}"] = outcome.table_sha256
         properties[f"reason.{key}"] = outcome.reason.value
+        if outcome.cause:
+            properties[f"cause.{key}"] = outcome.cause
         if outcome.expired:
             properties[f"waiver.{key}"] = "expired"
         properties[f"conditions.{key}"] = conditions_text(outcome.conditions)

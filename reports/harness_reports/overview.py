@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from harness.judge import NightChanges
 from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict, worst
+from harness_reports.causes import CauseRow, PinMap, blamed, pin_map, shown_causes
 from harness_reports.looks import Fact, tally_text
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_folders
@@ -51,13 +52,17 @@ class IndexPage:
     """The page of the whole run; ``pages`` are the addresses of the chips' pages by slot.
 
     Tables that did not pass everywhere are either in ``rows``, with each chip's verdict or None,
-    or in ``spreads``, by verdict.
+    or in ``spreads``, by verdict. ``blamed`` gives the cause by slot and table.
     """
 
     run: RunOverview
     verdict: Verdict
     headline: str
     since: Since | None
+    causes: tuple[CauseRow, ...]
+    more_causes: str
+    pins: PinMap
+    blamed: Mapping[tuple[str, str], CauseRow]
     pages: Mapping[str, str]
     groups: tuple[Group, ...]
     rows: Mapping[Key, tuple[Verdict | None, ...]]
@@ -80,12 +85,17 @@ def build_index(
     serials = {chip.chip_serial: pages[chip.slot] for chip in run.chips}
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
+    causes, more_causes = shown_causes(run)
     side_by_side = len(run.chips) <= MAX_SIDE_BY_SIDE
     return IndexPage(
         run=run,
         verdict=worst(verdicts),
         headline=_run_headline(verdicts),
         since=None if changes is None else build_since(changes, serials, run.run_id),
+        causes=causes,
+        more_causes=more_causes,
+        pins=pin_map(run.causes, run.chips),
+        blamed=blamed(causes),
         pages=pages,
         groups=_groups(run.chips, verdicts),
         rows=uneven if side_by_side else {},

@@ -22,6 +22,7 @@ from harness.records import (
     RunRecord,
     Verdict,
 )
+from harness_reports.causes import CauseRow, cause_rows
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, waveform_names
@@ -36,6 +37,8 @@ JSON file has the rest."""
 
 MAX_SHOWN_PINS = 32
 
+PROVISIONAL = "provisional: it was not yet compared with other tables, chips and runs"
+
 
 @dataclass(frozen=True)
 class FailureSection:
@@ -43,6 +46,7 @@ class FailureSection:
 
     anchor: str
     outcome: Outcome
+    cause: CauseRow | None
     facts: tuple[Fact, ...]
     cycles: tuple[EvidenceCycle, ...]
     more_cycles: str
@@ -60,6 +64,7 @@ class ChipPage:
     name: str
     conditions: tuple[Fact, ...]
     sources: tuple[Fact, ...]
+    causes: tuple[CauseRow, ...]
     failures: tuple[FailureSection, ...]
     margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
@@ -75,6 +80,8 @@ def build_chip(
     """
     own = [one for one in margins if (one.run_id, one.slot) == (run.run_id, chip.slot)]
     files = waveform_names(chip)
+    causes = tuple(row for row in cause_rows(run.causes) if chip.slot in row.slots)
+    by_key = {row.key: row for row in causes}
     ordered = sorted(
         enumerate(chip.outcomes, 1), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict)
     )
@@ -84,19 +91,30 @@ def build_chip(
         name=chip_folders(run.chips)[chip.slot],
         conditions=_chip_facts(run, chip),
         sources=source_facts(run),
-        failures=tuple(_failure(o, f"table-{k}", files) for k, o in ordered if not o.verdict.quiet),
+        causes=causes,
+        failures=tuple(
+            _failure(o, f"table-{k}", by_key.get(o.cause), files)
+            for k, o in ordered
+            if not o.verdict.quiet
+        ),
         margins=margin_views(own, margins),
         trust=trust_of(chip),
     )
 
 
-def _failure(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]) -> FailureSection:
+def _failure(
+    outcome: Outcome,
+    anchor: str,
+    cause: CauseRow | None,
+    files: Mapping[tuple[str, str], str],
+) -> FailureSection:
     subject = f"{outcome.design} / {outcome.table}"
     drawing = draw(outcome.window, subject, anchor) if outcome.window else None
     shown = _first_cycles(outcome.evidence)
     return FailureSection(
         anchor=anchor,
         outcome=outcome,
+        cause=cause,
         facts=_failure_facts(outcome),
         cycles=shown,
         more_cycles=_more_cycles(outcome, len(shown)),
@@ -109,6 +127,7 @@ def _failure(outcome: Outcome, anchor: str, files: Mapping[tuple[str, str], str]
 def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
     facts = [
         Fact("Likely cause", outcome.origin.value),
+        Fact("Verdict", "" if outcome.rules else PROVISIONAL),
         Fact("First mismatch", first_mismatch(outcome)),
         Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
         Fact("Source", outcome.design_source),

@@ -18,10 +18,18 @@ def chip_headline(chip: ChipOverview) -> str:
     if not chip.tables:
         return "Nothing was run on this chip."
     verdict, tables = chip.verdict, len(chip.tables)
+    apart = sum(not table.counts for table in chip.tables)
+    if apart and verdict is Verdict.PASS:
+        return (
+            f"{many(tables - apart, 'table')} passed. {many(apart, 'table')} failed for the table "
+            "or the design, not for this chip."
+        )
     if verdict is Verdict.PASS:
         return "The only table passed." if tables == 1 else f"All {tables} tables passed."
-    own = sum(table.verdict is verdict for table in chip.tables)
-    first = next(outcome for outcome in chip.firsts if outcome.verdict is verdict)
+    own = sum(table.verdict is verdict and table.counts for table in chip.tables)
+    first = next(
+        outcome for outcome in chip.firsts if outcome.verdict is verdict and outcome.counts
+    )
     count = f"{own} of {many(tables, 'table')} {_BECAME[verdict]}."
     text = f"{count} First: {first.design} / {first.table}"
     if not verdict.judged:  # its reason says nothing of the chip

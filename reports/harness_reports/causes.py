@@ -1,0 +1,119 @@
+"""Causes as pages show them: what is likely, what else it may be, and what would settle it.
+
+The one rule: a person's decision stands beside what the tool concluded, never in its place.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from harness.records import Candidate, Cause, ChipOverview, Observation, Overruling, RunOverview
+from harness_reports.texts import day, many
+
+MAX_SHOWN_CAUSES = 40
+"""Maximum number of causes on the run's page; the JSON file has all of them."""
+
+MAX_ODDS = 1_000_000
+
+
+@dataclass(frozen=True)
+class CauseRow:
+    """One cause, as shown; each candidate with how much more probable the first one is."""
+
+    anchor: str
+    key: str
+    slots: tuple[str, ...]
+    summary: str
+    advice: str
+    sure: str
+    candidates: tuple[tuple[str, str], ...]
+    observations: tuple[Observation, ...]
+    tables: tuple[str, ...]
+    decided: str
+
+
+def cause_rows(causes: Sequence[Cause]) -> tuple[CauseRow, ...]:
+    """Work out how causes are shown; a key may hold anything, so anchors are numbers."""
+    return tuple(_row(cause, f"cause-{number}") for number, cause in enumerate(causes, 1))
+
+
+def _row(cause: Cause, anchor: str) -> CauseRow:
+    return CauseRow(
+        anchor=anchor,
+        key=cause.key,
+        slots=cause.slots,
+        summary=cause.summary,
+        advice=cause.advice,
+        sure=f"odds {odds_text(cause.odds)}" if cause.settled else "not settled",
+        candidates=tuple((candidate_text(c), _against(c)) for c in cause.candidates),
+        observations=cause.observations,
+        tables=cause.tables,
+        decided=decision_text(cause.overruled) if cause.overruled else "",
+    )
+
+
+def candidate_text(candidate: Candidate) -> str:
+    """``open: in3``, ``short: out2, out3 (and)``, ``design-defect: crc16``."""
+    place = candidate.design + (f"/{candidate.table}" if candidate.table else "")
+    names = ", ".join(name for name in (*candidate.pins, place) if name)
+    detail = f" ({candidate.detail})" if candidate.detail else ""
+    return f"{candidate.kind}: {names}{detail}" if names else f"{candidate.kind}{detail}"
+
+
+def odds_text(odds: float) -> str:
+    """``400 : 1``, ``3.5 : 1``, ``over 1,000,000 : 1``."""
+    if not odds < MAX_ODDS:
+        return f"over {MAX_ODDS:,} : 1"
+    return f"{odds:,.0f} : 1" if odds >= 10 else f"{odds:.2g} : 1"
+
+
+def decision_text(decided: Overruling) -> str:
+    """Say who decided otherwise, when and why."""
+    return f"Overruled by {decided.name} on {day(decided.when)}: {decided.kind}. {decided.reason}"
+
+
+def _against(candidate: Candidate) -> str:
+    """How much more probable the best is than this one; a dash for the best."""
+    if candidate.odds >= 1:
+        return "–"
+    return odds_text(1 / candidate.odds if candidate.odds > 0 else math.inf)
+
+
+@dataclass(frozen=True)
+class PinMap:
+    """Causes by chip pin and slot: ``rows`` are a pin and, for each of ``slots``, cause keys."""
+
+    slots: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def pin_map(causes: Sequence[Cause], chips: Sequence[ChipOverview]) -> PinMap:
+    """Work out which causes name which pin in which slot, by their first candidate.
+
+    Pins that no cause names are left out.
+    """
+    slots = tuple(chip.slot for chip in chips)
+    cells: dict[str, dict[str, list[str]]] = {}
+    for cause in causes:
+        pins = cause.candidates[0].pins if cause.candidates else ()
+        for pin in pins:
+            for slot in cause.slots:
+                cells.setdefault(pin, {}).setdefault(slot, []).append(cause.key)
+    rows = tuple(
+        (pin, tuple(", ".join(cells[pin].get(slot, ())) for slot in slots)) for pin in cells
+    )
+    return PinMap(slots, rows)
+
+
+def shown_causes(run: RunOverview) -> tuple[tuple[CauseRow, ...], str]:
+    """The causes of a run's page, and how many more there are."""
+    rows = cause_rows(run.causes[:MAX_SHOWN_CAUSES])
+    left = len(run.causes) - len(rows)
+    return rows, f"{many(left, 'more cause')}: see run.json." if left else ""
+
+
+def blamed(rows: Sequence[CauseRow]) -> Mapping[tuple[str, str], CauseRow]:
+    """The cause of each slot and ``design/table`` that one of these explains."""
+    return {(slot, table): row for row in rows for slot in row.slots for table in row.tables}

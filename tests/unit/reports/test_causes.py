@@ -1,0 +1,154 @@
+"""Causes on pages, in JUnit XML and as a DataFrame."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import pytest
+from lxml import html
+
+from harness.records import Candidate, Cause, CauseKind, Observation, Overruling, Reason, Verdict
+from harness_reports import causes_frame, chip_html, chip_junit, outcomes_frame
+from harness_reports.causes import candidate_text, odds_text
+from harness_reports.frame import CAUSE_COLUMNS
+from harness_reports.html import index_html
+from tests.unit.reports.samples import START, chip, failed, passed, run_of
+
+OPEN = Cause(
+    key="A1",
+    slots=("A1",),
+    chips=("SP2-0001",),
+    candidates=(
+        Candidate(CauseKind.OPEN, ("in3",), "", "", "", 1.0),
+        Candidate(CauseKind.DEAD_PAD, ("in3",), "", "", "", 0.5),
+        Candidate(CauseKind.DESIGN_DEFECT, (), "crc16", "", "", 0.0025),
+    ),
+    odds=400.0,
+    settled=True,
+    tables=("crc16/bytes", "uart/directed"),
+    summary="A1: in3 does not reach the chip (odds 400 : 1).",
+    advice="Exchange A1 with A2 and run crc16.",
+    swap="A2",
+    ask=("crc16/bytes",),
+    observations=(Observation("A1", "crc16/bytes", "answers as with in3 open", 6.0),),
+    overruled=None,
+)
+RUN = run_of(
+    chip(
+        "A1",
+        "SP2-0001",
+        failed("crc16", "bytes", cause="A1"),
+        failed("uart", "directed", cause="A1"),
+        passed("lfsr", "period"),
+    ),
+    chip("A2", "SP2-0002", passed("crc16", "bytes")),
+    causes=(OPEN,),
+)
+DECIDED = replace(
+    RUN,
+    causes=(replace(OPEN, overruled=Overruling(CauseKind.DEAD_PAD, "Wilma", "X-rayed", START)),),
+)
+
+
+def words(element: Any) -> str:
+    return " ".join(element.text_content().split())
+
+
+def test_the_runs_page_says_what_is_likely_and_what_else_it_may_be() -> None:
+    page = html.fromstring(index_html(RUN.overview))
+    (cause,) = page.xpath('//article[@id="cause-1"]')
+    text = words(cause)
+    assert "A1 odds 400 : 1" in text
+    assert OPEN.summary in text
+    assert "What to do: Exchange A1 with A2 and run crc16." in text
+    rows = [[words(cell) for cell in row] for row in cause.xpath(".//tbody/tr")]
+    assert rows == [
+        ["open: in3", "–"],
+        ["dead-pad: in3", "2 : 1"],
+        ["design-defect: crc16", "400 : 1"],
+        ["A1 crc16/bytes", "answers as with in3 open"],
+    ]
+
+
+def test_the_runs_page_has_pins_by_slot_and_tables_by_chip_with_their_causes() -> None:
+    page = html.fromstring(index_html(RUN.overview))
+    (pins,) = page.xpath('//table[caption[starts-with(., "Pins")]]//tbody')
+    assert [words(cell) for cell in pins[0]] == ["in3", "A1", "–"]
+    links = page.xpath('//section[@aria-labelledby="tables"]//a[@href="#cause-1"]')
+    assert [words(link) for link in links] == ["A1", "A1"]
+
+
+def test_the_chips_page_leads_from_each_failure_to_its_cause() -> None:
+    page = html.fromstring(chip_html(RUN, RUN.chips[0]))
+    assert len(page.xpath('//article[@id="cause-1"]')) == 1
+    assert len(page.xpath('//article[contains(@class, "finding")]//a[@href="#cause-1"]')) == 2
+    assert html.fromstring(chip_html(RUN, RUN.chips[1])).xpath('//*[@id="cause-1"]') == []
+
+
+def test_a_decision_stands_beside_the_tools_own_conclusion() -> None:
+    text = words(html.fromstring(chip_html(DECIDED, DECIDED.chips[0])))
+    assert "Overruled by Wilma on 2026-03-09: dead-pad. X-rayed" in text
+    assert OPEN.summary in text
+
+
+def test_a_failure_that_is_not_yet_final_says_so() -> None:
+    run = run_of(chip("A1", "SP2-0001", failed(rules="")))
+    text = words(html.fromstring(chip_html(run, run.chips[0])))
+    assert "provisional: it was not yet compared with other tables, chips and runs" in text
+
+
+def test_a_chip_is_not_blamed_for_a_table_and_its_page_says_so() -> None:
+    wrong = failed("crc16", "bytes", reason=Reason.ALIKE_ON_EVERY_CHIP)
+    one = chip("A1", "SP2-0001", wrong, passed("lfsr", "period"))
+    assert one.verdict is Verdict.PASS
+    text = words(html.fromstring(chip_html(run_of(one), one)))
+    assert "1 table passed. 1 table failed for the table or the design, not for this chip." in text
+
+
+def test_junit_names_the_cause_of_each_failure() -> None:
+    root = ET.fromstring(chip_junit(RUN, RUN.chips[0]))
+    texts = [failure.text or "" for failure in root.iter("failure")]
+    assert all(f"Cause A1: {OPEN.summary}" in text for text in texts)
+    properties = {p.get("name"): p.get("value") for p in root.iter("property")}
+    assert properties["cause.crc16.bytes"] == "A1"
+    assert "cause.lfsr.period" not in properties
+
+
+def test_causes_are_a_frame_and_outcomes_refer_to_it() -> None:
+    frame = causes_frame(DECIDED)
+    assert list(frame.columns) == list(CAUSE_COLUMNS)
+    row = frame.iloc[0].to_dict()
+    assert (row["key"], row["kind"], row["party"], row["pins"]) == ("A1", "open", "board", "in3")
+    assert (row["odds"], row["settled"], row["tables"]) == (400.0, True, 2)
+    assert row["overruled"] == "dead-pad"
+    assert outcomes_frame(RUN)["cause"].tolist() == ["A1", "A1", "", ""]
+    assert len(causes_frame(run_of())) == 0
+
+
+@pytest.mark.parametrize(
+    ("odds", "text"),
+    [
+        (1.0, "1 : 1"),
+        (3.52, "3.5 : 1"),
+        (400.4, "400 : 1"),
+        (12345.0, "12,345 : 1"),
+        (1e9, "over 1,000,000 : 1"),
+        (math.inf, "over 1,000,000 : 1"),
+        (math.nan, "over 1,000,000 : 1"),
+    ],
+)
+def test_odds_are_written_with_the_figures_that_they_are_worth(odds: float, text: str) -> None:
+    assert odds_text(odds) == text
+
+
+def test_a_candidate_is_its_kind_and_its_place() -> None:
+    assert candidate_text(Candidate(CauseKind.SHORT, ("out2", "out3"), "", "", "and", 1.0)) == (
+        "short: out2, out3 (and)"
+    )
+    assert candidate_text(Candidate(CauseKind.NO_SUPPLY, (), "", "", "", 1.0)) == "no-supply"
+    assert candidate_text(Candidate(CauseKind.TABLE_WRONG, (), "crc16", "bytes", "", 1.0)) == (
+        "table-wrong: crc16/bytes"
+    )
