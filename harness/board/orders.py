@@ -9,12 +9,14 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 
 from harness.agent import protocol
 from harness.board import shelf
 from harness.board.capture import CaptureWindow, Mismatch
+from harness.board.encode import EncodedBlock
 from harness.board.timing import Timing
 from harness.link import Command
 from harness.table import Pattern
@@ -47,6 +49,14 @@ class Room:
     rows: int
     inflates: bool
     burst: BurstRoom | None = None
+
+
+class Encoder(Protocol):
+    """Encodes a pattern as blocks of at most ``rows`` vectors."""
+
+    def __call__(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
+        """Return the blocks, in order."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -135,15 +145,17 @@ def run_orders(
     answers: Answers,
     window: tuple[int, int] = (0, 0),
     manner: int = 0,
+    encoded: Encoder = shelf.SHELF.encoded,
 ) -> Iterator[Order]:
     """Run a pattern that drives all pins it should; cycles count from its first row.
 
-    ``manner`` is 0 or ``protocol.GAP_FREE``.
+    ``manner`` combines ``protocol.GAP_FREE`` and ``protocol.PULSES``; a pattern with pulses has
+    the latter in any case.
     """
     manner |= protocol.PULSES if pattern.pulse.any() else 0
     start = Command(protocol.START, struct.pack("<IIB", *window, manner))
     yield Order(start, _nothing)
-    for block in shelf.SHELF.encoded(pattern, room.rows, inflates=room.inflates):
+    for block in encoded(pattern, room.rows, inflates=room.inflates):
         *loads, run = block.commands
         yield from (Order(load, _nothing) for load in loads)
         yield Order(run, _taker(answers, block.first))

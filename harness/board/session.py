@@ -26,6 +26,7 @@ from harness.board.capture import (
 from harness.board.gap_free import check_gap_free
 from harness.board.greeting import read_greeting
 from harness.board.orders import Answers, Order, run_orders, timing_order
+from harness.board.pieces import joined, pieces_of
 from harness.board.profile_model import FULL_SCALE, BoardProfile
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
@@ -118,8 +119,9 @@ class Session:
     ) -> Capture:
         """Run a pattern, reset first; ``window`` is a range of cycles to read back whole.
 
-        At most ``MAX_WINDOW`` cycles come back. Raises a LinkError, Cancelled, or TableUnfit
-        before anything is driven.
+        More than ``MAX_WINDOW`` cycles come back of a pattern without ``until`` rows that may
+        pause: it runs in pieces, so its signature differs. Otherwise the first ones come back.
+        Raises a LinkError, Cancelled, or TableUnfit before anything is driven.
         """
         with self._abortable():
             return self._run(pattern, conditions, window or (0, 0))
@@ -131,17 +133,7 @@ class Session:
             check_gap_free(self._with_rest(pattern), self._room, self._profile.backend)
         began = time.monotonic()
         before = self._channel.traffic
-        answers = Answers()
-        self._perform(
-            chain(
-                [timing_order(self._timing(pattern, conditions), answers)],
-                self._reset_orders(conditions.reset_cycles),
-                run_orders(self._with_rest(pattern), self._room, answers, window, manner),
-            )
-        )
-        _check_whole(pattern, answers.cycles, answers.until_used)
-        _check_counts(answers)
-        _check_places(pattern, answers, sum(pin.mask for pin in self._shuttle.pins))
+        answers = self._answers(pattern, conditions, window, manner)
         return Capture(
             cycles=answers.cycles,
             mismatch_count=answers.mismatch_count,
@@ -156,6 +148,29 @@ class Session:
             wire=self._channel.traffic - before,
             gaps=answers.gaps,
         )
+
+    def _answers(
+        self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int], manner: int
+    ) -> Answers:
+        driven = self._with_rest(pattern)
+        long = window[1] - window[0] > protocol.MAX_WINDOW and not (manner or pattern.until.any())
+        if long:
+            manner = protocol.PULSES if driven.pulse.any() else 0
+            pieces = pieces_of(driven, window)
+            runs = [(piece.pattern, piece.answers) for piece in pieces]
+            orders: Iterator[Order] = chain.from_iterable(
+                piece.orders(self._room, manner) for piece in pieces
+            )
+        else:
+            runs = [(driven, Answers())]
+            orders = run_orders(driven, self._room, runs[0][1], window, manner)
+        timing = timing_order(self._timing(pattern, conditions), runs[0][1])
+        self._perform(chain([timing], self._reset_orders(conditions.reset_cycles), orders))
+        for part, answers in runs:
+            _check_whole(part, answers.cycles, answers.until_used)
+            _check_counts(answers)
+            _check_places(part, answers, sum(pin.mask for pin in self._shuttle.pins))
+        return joined(pieces) if long else runs[0][1]
 
     def supply_ma(self) -> float | None:
         """Measure the chip's supply current in mA; None without a sensor. Raises LinkError."""

@@ -1,4 +1,4 @@
-"""Names for the bits of a capture: failing cycles, pins, and the window's waves.
+"""Names for the bits of a capture: failing cycles, pins, the window's waves, match loops.
 
 One rule: bits go in, names come out; nothing here decides a verdict.
 """
@@ -6,22 +6,26 @@ One rule: bits go in, names come out; nothing here decides a verdict.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 from harness.board import Capture, CaptureWindow, Mismatch
-from harness.records import Attempt, EvidenceCycle, PinCount, PinResult, Wave, Window
+from harness.records import Attempt, EvidenceCycle, PinCount, PinResult, UntilEnd, Wave, Window
 from harness.shuttle import Shuttle
 from harness.table import Pattern
 
 MAX_EVIDENCE_CYCLES = 8
 """Maximum number of failing cycles kept with a verdict."""
 
+MAX_UNTIL_ENDS = 64
+"""Maximum number of match loops kept with an attempt."""
+
 
 class Names:
     """Chip pin and design signal names by bit position."""
 
     def __init__(self, shuttle: Shuttle, pattern: Pattern) -> None:
-        self._pins = {pin.bit: pin.name for pin in shuttle.pins}
+        self.pins = tuple(pin.name for pin in shuttle.pins)
         self._signals: dict[int, str] = {}
         for signal in pattern.signals:
             for index, pin in enumerate(reversed(signal.pins)):
@@ -29,7 +33,11 @@ class Names:
 
     def pin(self, bit: int) -> str:
         """Name of the chip pin."""
-        return self._pins[bit]
+        return self.pins[bit]
+
+    def all(self, word: int) -> tuple[str, ...]:
+        """Names of the chip pins whose bits are set."""
+        return tuple(self.pins[bit] for bit in bits(word))
 
     def signal(self, bit: int) -> str:
         """Name of the design's signal on that pin, empty if the design does not use it."""
@@ -85,20 +93,54 @@ def pin_counts(capture: Capture, names: Names) -> tuple[PinCount, ...]:
     return tuple(PinCount(names.pin(bit), names.signal(bit), count) for count, bit in counts)
 
 
-def attempts(captures: Sequence[Capture]) -> tuple[Attempt, ...]:
-    """One record per run of the table."""
+def attempts(pattern: Pattern, captures: Sequence[Capture], names: Names) -> tuple[Attempt, ...]:
+    """One record per run of the table; with its match loops only if any run has a mismatch."""
+    failed = any(capture.mismatch_count for capture in captures)
     return tuple(
-        Attempt(
-            number=number,
-            mismatches=capture.mismatch_count,
-            signature=f"{capture.signature:08x}",
-            seconds=capture.seconds,
-            bytes_sent=capture.wire.sent,
-            bytes_received=capture.wire.received,
-            round_trips=capture.wire.round_trips,
-            frames_resent=capture.wire.resent,
+        replace(
+            _attempt(number, capture, names),
+            until=until_ends(pattern, capture) if failed else (),
         )
-        for number, capture in enumerate(captures, start=1)
+        for number, capture in enumerate(captures, 1)
+    )
+
+
+def _attempt(number: int, capture: Capture, names: Names) -> Attempt:
+    plain = Attempt(
+        number=number,
+        mismatches=capture.mismatch_count,
+        signature=f"{capture.signature:08x}",
+        seconds=capture.seconds,
+        bytes_sent=capture.wire.sent,
+        bytes_received=capture.wire.received,
+        round_trips=capture.wire.round_trips,
+        frames_resent=capture.wire.resent,
+    )
+    if not capture.mismatches:
+        return plain
+    first = capture.mismatches[0]
+    wrong = tuple(names.pin(bit) for bit in bits(first.wrong))
+    return replace(plain, first_cycle=first.cycle, first_row=first.row, first_wrong=wrong)
+
+
+def until_ends(pattern: Pattern, capture: Capture) -> tuple[UntilEnd, ...]:
+    """Where the first rows that waited for their outputs ended.
+
+    A row that took its limit matched only if the board, which keeps the first mismatches, would
+    have kept one there and did not.
+    """
+    complete = len(capture.mismatches) == capture.mismatch_count
+    last = capture.mismatches[-1].row if capture.mismatches else -1
+    wrong = {bad.row for bad in capture.mismatches}
+    return tuple(
+        UntilEnd(
+            row=row,
+            line=int(pattern.line[row]),
+            cycles=used,
+            matched=row not in wrong
+            and (used < int(pattern.repeat[row]) or complete or row < last),
+        )
+        for row, used in sorted(capture.until_used.items())[:MAX_UNTIL_ENDS]
     )
 
 

@@ -11,16 +11,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from typing import Protocol
 
-from harness.board import Capture, Mismatch, RunConditions
+from harness.board import Capture, RunConditions
 from harness.errors import HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
-from harness.judge.probe import contact_probes, floating_pins, probes
+from harness.judge.probe import as_run, contacts, floating_pins, pulled
+from harness.judge.reading import MAX_READ, REACH, Reading
 from harness.judge.verdict import Gathered, first_failing, judge, untested, unusable
 from harness.records import Outcome
 from harness.table import Pattern
-
-WINDOW_REACH = 8
-"""Cycles read back whole before and after the first mismatch."""
 
 
 @dataclass(frozen=True)
@@ -71,7 +69,7 @@ class PatternRunner(Protocol):
 class Examination:
     """A table's outcome, and the error that cut it short, if any; most often a LinkError.
 
-    ``floating`` marks the pins that followed the weak pulls where the chip should drive.
+    ``floating`` marks the pins that followed the weak pulls in a cycle where the chip should drive.
     """
 
     outcome: Outcome
@@ -84,55 +82,47 @@ def examine(
     case: Case,
     policy: RetryPolicy,
     today: date | None = None,
+    *,
+    cycles: int = MAX_READ,
 ) -> Examination:
     """Run a table until the policy is satisfied, probe doubtful pins, and judge it.
 
-    The design must be selected. A LinkError becomes an ERROR outcome and is returned with it; a
-    table that the board cannot run as its settings demand becomes an ERROR of the table.
-    Cancelled passes through. ``today`` decides which waivers have expired (default: today).
+    The design must be selected. A table with a mismatch runs twice more: to read back up to
+    ``cycles`` cycles from the first mismatch on, and on weak pulls. A LinkError becomes an ERROR
+    outcome and is returned with it; a table that the board cannot run as its settings demand
+    becomes an ERROR of the table. Cancelled passes through. ``today`` decides which waivers have
+    expired (default: today).
     """
     started = datetime.now(UTC)
     gathered = Gathered()
     try:
         while wants_another_run(gathered.captures, policy):
-            gathered = _run_again(runner, case, gathered)
-        gathered = _probe_pins(runner, case, gathered)
+            capture = runner.run(case.pattern, case.conditions)
+            gathered = replace(gathered, captures=(*gathered.captures, capture))
+        gathered = _looked_into(runner, case, gathered, cycles)
     except LinkError as error:
         return Examination(untested(case, gathered, error, started), error)
     except TableUnfit as error:
         return Examination(unusable(case, error, started))
     day = today if today is not None else datetime.now().astimezone().date()
-    return Examination(judge(case, gathered, day, started), floating=gathered.floating)
+    return Examination(judge(case, gathered, day, started), floating=gathered.floating.some)
 
 
-def _run_again(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
-    """Run once more; the first run after a mismatch also reads back the window around it."""
+def _looked_into(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) -> Gathered:
+    """Read words back after a mismatch, and test by weak pulls which pins float."""
     failing = first_failing(gathered.captures)
-    around = None
-    if failing is not None and gathered.window is None:
-        first = gathered.captures[failing].mismatches[:1]
-        around = window_around(first[0]) if first else None
-    capture = runner.run(case.pattern, case.conditions, window=around)
-    return replace(
-        gathered,
-        captures=(*gathered.captures, capture),
-        window=capture.window if around is not None else gathered.window,
-    )
-
-
-def _probe_pins(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
-    """Test by weak pulls the wrong pins, or, without a mismatch, those never seen to change."""
-    failing = first_failing(gathered.captures)
-    if failing is None:
-        probe = contact_probes(case.pattern, gathered.captures[-1])
+    shown = gathered.captures[-1 if failing is None else failing]
+    run, rows = as_run(case.pattern, shown.until_used)
+    conditions = replace(case.conditions, gap_free=False)
+    if not shown.mismatches:
+        probe = contacts(run)
     else:
-        probe = probes(case.pattern, gathered.captures[failing])
+        first = shown.mismatches[0].cycle
+        span = (max(0, first - REACH), first + max(cycles, REACH + 1))
+        words = runner.run(run, conditions, window=span).window
+        if words is not None:
+            gathered = replace(gathered, reading=Reading(run, rows, words, first, cycles))
+        probe = pulled(run, first)
     if probe is None:
         return gathered
-    capture = runner.run(probe, replace(case.conditions, gap_free=False))
-    return replace(gathered, floating=floating_pins(probe, capture))
-
-
-def window_around(mismatch: Mismatch) -> tuple[int, int]:
-    """Return the cycles (first, stop) to read back whole around a mismatch."""
-    return max(0, mismatch.cycle - WINDOW_REACH), mismatch.cycle + WINDOW_REACH + 1
+    return replace(gathered, floating=floating_pins(probe, runner.run(probe, conditions)))

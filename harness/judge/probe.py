@@ -1,14 +1,13 @@
-"""Probes: short patterns that tell open connections from wrong answers.
+"""Runs beyond those that are judged: the table once more to read words back, or on weak pulls.
 
-One rule: a probe gives the chip exactly the stimulus of the table, up to the last row of interest,
-and tests there with weak pulls whether the pins are driven that the design should drive. It tests
-all pins in one run, so the time for a verdict does not grow with the number of wrong pins.
+One rule: the chip gets exactly the stimulus of the run that is reported, cycle for cycle. A row
+that was repeated until its outputs matched is repeated as often as then.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,116 +15,119 @@ from numpy.typing import NDArray
 from harness.board import Capture
 from harness.table import Pattern, Words
 
-Place = tuple[int, int]
-"""A row of the table, and a repetition of it."""
-_Piece = tuple[NDArray[np.int64], Words, Words]
+MAX_PULLED = 20_000
+"""Maximum number of cycles in which all pins are tested by weak pulls: 20 s at 1 ms a cycle."""
 
 
-def probes(pattern: Pattern, capture: Capture) -> Pattern | None:
-    """Plan a test for open connections: each pin in the cycle where it was first wrong.
+@dataclass(frozen=True)
+class Floating:
+    """Pins that followed the weak pulls: in ``some`` tested cycle, in ``every`` one."""
 
-    The board keeps the first mismatches only; a pin that was wrong later is tested in a row that
-    tests as many such pins as possible. None if no pin can be tested this way, or if a pin that
-    should float was driven.
+    some: int = 0
+    every: int = 0
+
+    @property
+    def released(self) -> int:
+        """Pins that were driven in one tested cycle and not in another: their contact is good."""
+        return self.some & ~self.every
+
+
+NONE = Floating()
+
+
+def as_run(pattern: Pattern, until_used: Mapping[int, int]) -> tuple[Pattern, NDArray[np.int64]]:
+    """Return what one run gave the chip, without ``until``, and the table's row of each row.
+
+    An ``until`` row that took several cycles becomes two rows, and the last cycle alone is tested.
     """
-    open_question = sum(1 << bit for bit, count in capture.pin_counts.items() if count)
-    masks: dict[Place, int] = {}
-    for mismatch in capture.mismatches:
-        row = mismatch.row
-        if mismatch.wrong & int(pattern.highz[row]):
-            # something drives a pin that should float, so that pin at least is connected: FAIL
-            return None
-        mask = open_question & mismatch.wrong & ~int(pattern.enable[row])
-        if mask:
-            masks[row, mismatch.pass_] = mask
-            open_question &= ~mask
-    for place, mask in _cover(pattern, open_question, capture.until_used).items():
-        masks[place] = masks.get(place, 0) | mask
-    return _testing(pattern, masks)
+    repeat = pattern.repeat.copy()
+    for row, used in until_used.items():
+        repeat[row] = used
+    waits = pattern.until
+    fixed = replace(pattern, repeat=repeat, until=np.zeros_like(waits))
+    ends = np.cumsum(repeat, dtype=np.int64)
+    cut, rows = fixed.split((ends[waits] - 1).tolist())
+    waiting = waits[rows] & (np.append(rows[1:], -1) == rows)
+    kept = np.where(waiting, np.uint32(0), np.uint32(0xFFFFFFFF))
+    tests = {"expect": cut.expect & kept, "care": cut.care & kept, "highz": cut.highz & kept}
+    return replace(cut, **tests), rows  # type: ignore[arg-type]  # by name
 
 
-def contact_probes(pattern: Pattern, capture: Capture) -> Pattern | None:
+def pulled(run: Pattern, first: int) -> Pattern | None:
+    """Plan to test, in every cycle, whether the pins whose level is tested there are driven.
+
+    ``first`` is the first wrong cycle. In more than ``MAX_PULLED`` cycles, those from there on are
+    tested so, and every pin that is tested in none of them in one cycle. None if the table tests
+    no level of a pin that the board does not drive.
+    """
+    start = first if run.cycles > MAX_PULLED else 0
+    every = int(np.bitwise_or.reduce(_tested(run), initial=0))
+    return _testing(run, range(start, start + MAX_PULLED), every)
+
+
+def contacts(run: Pattern) -> Pattern | None:
     """Plan a test of the pins whose expected level never changes in the table; None without any.
 
     A pin that answered both levels is connected. An open pin that is only ever expected at one
-    level could "pass" by chance, so it is tested for high impedance in a row that expects it.
+    level could "pass" by chance, so it is tested by weak pulls in a row that expects it.
     """
-    tested = _tested(pattern)
-    high = int(np.bitwise_or.reduce(tested & pattern.expect, initial=0))
-    low = int(np.bitwise_or.reduce(tested & ~pattern.expect, initial=0))
-    return _testing(pattern, _cover(pattern, high ^ low, capture.until_used))
+    tested = _tested(run)
+    high = int(np.bitwise_or.reduce(tested & run.expect, initial=0))
+    low = int(np.bitwise_or.reduce(tested & ~run.expect, initial=0))
+    return _testing(run, range(0), high ^ low)
 
 
-def _cover(pattern: Pattern, pins: int, until_used: Mapping[int, int]) -> dict[Place, int]:
-    """Choose, greedily, a few rows that together test each of these pins.
+def floating_pins(probe: Pattern, capture: Capture) -> Floating:
+    """Return which of the probed pins followed the weak pulls.
 
-    A row that repeats ``until`` its outputs match is probed in the cycle in which they did.
+    A pin counts as wrong in each cycle in which it was driven, so its count tells in how many it
+    was not.
     """
-    tested = _tested(pattern)
-    masks: dict[Place, int] = {}
+    some = every = 0
+    for bit in range(32):
+        mask = np.uint32(1 << bit)
+        tests = int(probe.repeat[(probe.highz & mask) != 0].sum(dtype=np.int64))
+        driven = capture.pin_counts.get(bit, 0)
+        if driven < tests:
+            some |= 1 << bit
+            every |= 0 if driven else 1 << bit
+    return Floating(some, every)
+
+
+def _tested(run: Pattern) -> Words:
+    """Return, row by row, the pins whose level is tested and that the board does not drive."""
+    return run.care & ~run.highz & ~run.enable
+
+
+def _testing(run: Pattern, cycles: range, pins: int) -> Pattern | None:
+    """Test by weak pulls all tested pins in these cycles, and each other one of ``pins`` once."""
+    ends = np.cumsum(run.repeat, dtype=np.int64)
+    starts = ends - run.repeat
+    tested = _tested(run)
+    inside = tested[(ends > cycles.start) & (starts < cycles.stop)] if cycles else tested[:0]
+    once = _cover(tested, starts, pins & ~int(np.bitwise_or.reduce(inside, initial=0)))
+    around = [cycle for first in once for cycle in (first, first + 1)]
+    cut, rows = run.split([cycles.start, cycles.stop, *around])
+    begins = np.cumsum(cut.repeat, dtype=np.int64) - cut.repeat
+    masks = np.where((begins >= cycles.start) & (begins < cycles.stop), tested[rows], 0)
+    for first, mask in once.items():
+        masks[int(np.searchsorted(begins, first))] |= mask
+    probed = np.flatnonzero(masks)
+    if not len(probed):
+        return None
+    stop = int(probed[-1]) + 1
+    none = np.zeros(stop, np.uint32)
+    return replace(cut.rows(0, stop), care=none, expect=none, highz=masks[:stop].astype(np.uint32))
+
+
+def _cover(tested: Words, starts: NDArray[np.int64], pins: int) -> dict[int, int]:
+    """Choose, greedily, a few cycles that together test each of these pins."""
+    chosen: dict[int, int] = {}
     while pins:
         row = int(np.argmax(np.bitwise_count(tested & np.uint32(pins))))
         mask = int(tested[row]) & pins
         if not mask:
             break
-        masks[row, until_used.get(row, 1) - 1] = mask
+        chosen[int(starts[row])] = mask
         pins &= ~mask
-    return masks
-
-
-def _tested(pattern: Pattern) -> Words:
-    """Return, row by row, the pins whose level is tested and that the board does not drive."""
-    return pattern.care & ~pattern.highz & ~pattern.enable
-
-
-def floating_pins(probe: Pattern, capture: Capture) -> int:
-    """Return which of the probed pins followed the weak pulls.
-
-    If the board could not keep every mismatch, a pin that had any counts as driven.
-    """
-    if capture.mismatch_count > len(capture.mismatches):
-        driven = sum(1 << bit for bit, count in capture.pin_counts.items() if count)
-    else:
-        driven = 0
-        for mismatch in capture.mismatches:
-            driven |= mismatch.wrong & int(probe.highz[mismatch.row])
-    return int(np.bitwise_or.reduce(probe.highz)) & ~driven
-
-
-def _testing(pattern: Pattern, masks: Mapping[Place, int]) -> Pattern | None:
-    """Run up to the last of these places, and test at each only the pins of its mask.
-
-    The chip gets the same stimulus as in the table. ``until`` rows that are not probed are still
-    repeated until they match, so they keep their tested pins.
-    """
-    if not masks:
-        return None
-    row, repeat, highz = map(np.concatenate, zip(*_pieces(pattern, masks), strict=True))
-    cut = pattern.pick(row)
-    until = cut.until & ~np.isin(row, [row for row, _pass in masks])
-    care = np.where(until, cut.care, 0).astype(np.uint32)
-    return replace(
-        cut, repeat=repeat, until=until, care=care, highz=highz, expect=cut.expect & care
-    )
-
-
-def _pieces(pattern: Pattern, masks: Mapping[Place, int]) -> Iterator[_Piece]:
-    """Cut the rows at the probed repetitions: rows, repetitions of each, pins to test in each."""
-    at = done = 0
-    for (row, pass_), mask in sorted(masks.items()):
-        if row > at:
-            left = int(pattern.repeat[at]) - done
-            # an until row that was probed ended there: nothing of it is left to repeat
-            if not done or (left and not pattern.until[at]):
-                yield _piece(at, left, 0)
-            between = np.arange(at + 1, row)
-            yield between, pattern.repeat[between], np.zeros(len(between), np.uint32)
-            at, done = row, 0
-        if pass_ > done:
-            yield _piece(row, pass_ - done, 0)
-        yield _piece(row, 1, mask)
-        done = pass_ + 1
-
-
-def _piece(row: int, repeat: int, mask: int) -> _Piece:
-    return np.array([row]), np.array([repeat], np.uint32), np.array([mask], np.uint32)
+    return chosen

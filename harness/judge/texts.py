@@ -72,6 +72,14 @@ def also_open(names: Sequence[str]) -> str:
     return f" Apart from that, {', '.join(names)} {verb} the weak pulls: an open connection."
 
 
+def released(names: Sequence[str]) -> str:
+    """Add to a FAIL which wrong pins are driven in some cycles only; empty if there are none."""
+    if not names:
+        return ""
+    verb = "was" if len(names) == 1 else "were"
+    return f" {', '.join(names)} {verb} not driven in every tested cycle, but in others."
+
+
 def link_lost(error: LinkError, captures: Sequence[Capture]) -> str:
     """Say why the table could not be tested, and what earlier runs gave."""
     before = ""

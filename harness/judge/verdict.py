@@ -12,25 +12,34 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 
-from harness.board import Capture, CaptureWindow
+from harness.board import Capture
 from harness.errors import HarnessError, LinkError, ModelMissing, ToolFault
 from harness.judge import texts
+from harness.judge.artefacts import void_from, without_void
 from harness.judge.case import Case
-from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts, window
+from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts
+from harness.judge.probe import NONE, Floating
+from harness.judge.reading import Reading
 from harness.records import Conditions, Outcome, PinCount, Reason, Verdict, WaiverRecord
 from harness.shuttle import Waiver
+from harness.table import Pattern
 
 
 @dataclass(frozen=True, eq=False)
 class Gathered:
-    """What the runs of the table gave: every capture, the window read back, and open pins.
-
-    ``floating`` marks the tested pins that followed the weak pulls in a probe.
-    """
+    """What the runs of the table gave: every capture, the words read back, and floating pins."""
 
     captures: tuple[Capture, ...] = ()
-    window: CaptureWindow | None = None
-    floating: int = 0
+    reading: Reading | None = None
+    floating: Floating = NONE
+
+    def without_void(self, pattern: Pattern) -> Gathered:
+        """Leave out mismatches after a row that waited for a pin that nothing drives."""
+        row = void_from(pattern, self.floating.every)
+        if row is None:
+            return self
+        wrong = self.reading.wrong(row) if self.reading is not None else 0
+        return replace(self, captures=tuple(without_void(c, row, wrong) for c in self.captures))
 
 
 def judge(case: Case, gathered: Gathered, today: date, started: datetime) -> Outcome:
@@ -41,8 +50,9 @@ def judge(case: Case, gathered: Gathered, today: date, started: datetime) -> Out
     if not gathered.captures:
         raise ValueError("a verdict needs at least one run of the table")
     names = Names(case.shuttle, case.pattern)
-    plain = _with_evidence(case, gathered, names, _classified(case, gathered, names, started))
-    return _waived(case, plain, _all_wrong_pins(gathered.captures, names), today)
+    valid = gathered.without_void(case.pattern)
+    plain = _with_evidence(case, gathered, names, _classified(case, valid, names, started))
+    return _waived(case, plain, _all_wrong_pins(valid.captures, names), today)
 
 
 def _classified(case: Case, gathered: Gathered, names: Names, started: datetime) -> Outcome:
@@ -50,9 +60,9 @@ def _classified(case: Case, gathered: Gathered, names: Names, started: datetime)
     captures = gathered.captures
     wrong = _wrong_mask(captures)
     failing = first_failing(captures)
-    unjudged = gathered.floating if failing is None else gathered.floating & wrong
+    unjudged, released = gathered.floating.every, gathered.floating.released & wrong
     open_names = [names.both(bit) for bit in bits(unjudged)]
-    if unjudged and not wrong & ~gathered.floating:
+    if unjudged and not wrong & ~unjudged:
         reason, summary = Reason.PINS_OPEN, texts.open_pins(open_names)
     elif not answers_agree(captures):
         reason = unstable_reason([capture.signature for capture in captures])
@@ -62,25 +72,30 @@ def _classified(case: Case, gathered: Gathered, names: Names, started: datetime)
     else:
         reason = Reason.SAME_MISMATCH
         summary = texts.failed(case.pattern, captures[failing], len(captures), names)
+        summary += texts.released([names.both(bit) for bit in bits(released)])
         summary += texts.also_open(open_names)
     return case.outcome(reason, summary, started)
 
 
 def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome) -> Outcome:
     """Add the evidence of the runs; ``gathered`` may be empty."""
-    captures = gathered.captures
-    if not captures:
+    if not gathered.captures:
         return plain
+    captures = gathered.without_void(case.pattern).captures
     shown = captures[first_failing(captures) or 0]
-    read = gathered.window
+    read, floating = gathered.reading, gathered.floating
     return replace(
         plain,
         cycles=shown.cycles,
         mismatches=shown.mismatch_count,
         pin_counts=pin_counts(shown, names),
         evidence=evidence(case.pattern, shown, names),
-        window=window(case.pattern, read, names) if read is not None else None,
-        attempts=attempts(captures),
+        window=read.drawn(names) if read is not None else None,
+        long_window=read.long(names) if read is not None else None,
+        contention=names.all(read.contention()) if read is not None else (),
+        floating=names.all(floating.some),
+        released=names.all(floating.released),
+        attempts=attempts(case.pattern, gathered.captures, names),
         conditions=_conditions(case, shown),
         seconds=sum(capture.seconds for capture in captures),
     )

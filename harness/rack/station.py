@@ -24,7 +24,16 @@ from harness.errors import (
     HostMisuse,
     LinkError,
 )
-from harness.judge import Case, Examination, RetryPolicy, examine, not_run, unusable
+from harness.judge import (
+    MAX_LONG_WINDOWS,
+    MAX_READ,
+    Case,
+    Examination,
+    RetryPolicy,
+    examine,
+    not_run,
+    unusable,
+)
 from harness.rack.boundary import harmless, leave, within
 from harness.rack.events import (
     SlotConnecting,
@@ -76,6 +85,7 @@ class Station:
         self._session: BoardSession | None = None
         self._selected = ""
         self._remarks: list[str] = []
+        self._long_windows = MAX_LONG_WINDOWS
 
     def run(self, case: Case, retry: RetryPolicy) -> TableRun:
         """Run a table; if its link is lost, run it again from its start, while losses are left.
@@ -139,12 +149,15 @@ class Station:
                 session.select(own.design)
                 self._selected = own.design.name
             self._policy.tell(TableStarted(self.slot.name, own.design.name, own.spec.name))
-            return examine(session, own, retry)
+            cycles = MAX_READ if self._long_windows else 0
+            return examine(session, own, retry, cycles=cycles)
 
         def broken(error: HarnessError) -> Examination:
             return Examination(unusable(own, error, began), error)
 
         examined = within(self.where, work, broken)
+        if self._long_windows and examined.outcome.long_window is not None:
+            self._long_windows -= 1
         return TableRun(examined.outcome, examined.lost, examined.floating)
 
     def _lost(self, error: LinkError, where: str) -> None:

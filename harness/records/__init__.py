@@ -13,6 +13,13 @@ from harness.records.codec import (
     to_value,
 )
 from harness.records.continuity import PinProof, PinState, SlotPins
+from harness.records.long_window import (
+    MAX_WINDOW_TEXT,
+    WINDOW_FIELDS,
+    LongWindow,
+    packed_words,
+    unpacked_words,
+)
 from harness.records.margins import (
     MarginDrop,
     MarginEdge,
@@ -49,7 +56,9 @@ from harness.records.runs import (
 from harness.records.verdict import SEVERITY_ORDER, Verdict, worst
 
 __all__ = [
+    "MAX_WINDOW_TEXT",
     "SEVERITY_ORDER",
+    "WINDOW_FIELDS",
     "Attempt",
     "Candidate",
     "Cause",
@@ -62,6 +71,7 @@ __all__ = [
     "Conditions",
     "EvidenceCycle",
     "JsonValue",
+    "LongWindow",
     "MarginDrop",
     "MarginEdge",
     "MarginKind",
@@ -92,9 +102,11 @@ __all__ = [
     "encode",
     "firsts_of",
     "margin_drop",
+    "packed_words",
     "rewritten",
     "schema_of",
     "to_text",
     "to_value",
+    "unpacked_words",
     "worst",
 ]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from harness.records.long_window import LongWindow
 from harness.records.reasons import Origin, Reason
 from harness.records.verdict import Verdict
 
@@ -75,11 +76,15 @@ class PinCount:
 
 @dataclass(frozen=True)
 class UntilEnd:
-    """Where a match loop (a row with ``until``) ended in one run, after ``cycles`` cycles."""
+    """Where a match loop (a row with ``until``) ended in one run, after ``cycles`` cycles.
+
+    ``matched`` says whether its outputs matched in the last one.
+    """
 
     row: int
     line: int
     cycles: int
+    matched: bool
 
 
 @dataclass(frozen=True)
@@ -87,7 +92,8 @@ class Attempt:
     """One run of the table. ``signature`` is the CRC-32 of every tested bit, in hex.
 
     ``first_cycle``, ``first_row`` and the pins ``first_wrong`` are those of the first mismatch;
-    -1 and empty if there was none. ``until`` are the match loops, as far as they are kept.
+    -1 and empty if there was none. ``until`` are the first 64 match loops; none are kept of a
+    table without a mismatch in any run.
     """
 
     number: int
@@ -138,11 +144,12 @@ class Outcome:
     of the rules that gave it, is not empty; until then it says what this table's evidence gave
     alone, for the reason ``provisional``, which stays. ``cause`` is the key of the run's cause
     that explains the failure, empty if there is none. ``floating`` are the chip pins that followed
-    the weak pulls in a tested cycle, ``contention`` those that controller and chip drove against
-    each other. ``rows`` counts the table's vectors,
-    ``cycles`` what was run. ``conditions``, ``window`` and ``waiver`` are None where there is
-    none; FAIL and UNSTABLE have a waiver only if it has expired. ``design_author`` is empty if
-    the design's file names none.
+    the weak pulls in a tested cycle; ``released`` are those of them that were driven in another,
+    so that their contact is good. ``contention`` are the pins that read back another level than
+    the controller drove, in the cycles of ``long_window``. ``rows`` counts the table's vectors,
+    ``cycles`` what was run. ``conditions``, ``window``, ``long_window`` and ``waiver`` are None
+    where there is none; FAIL and UNSTABLE have a waiver only if it has expired. ``design_author``
+    is empty if the design's file names none.
     """
 
     slot: str
@@ -176,6 +183,8 @@ class Outcome:
     cause: str
     floating: tuple[str, ...]
     contention: tuple[str, ...]
+    released: tuple[str, ...] = ()
+    long_window: LongWindow | None = None
 
     @property
     def counts(self) -> bool:

@@ -6,7 +6,7 @@ cycles. Bit ``k`` of every word is pin ``k`` of ``Shuttle.pins``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Self
 
@@ -90,3 +90,21 @@ class Pattern(Planes[Words]):
         """Select rows in any order or number; labels are dropped."""
         arrays = {name: getattr(self, name)[rows] for name in (*PLANES, "repeat", "until", "line")}
         return replace(self, **arrays, labels={})
+
+    def split(self, cycles: Iterable[int]) -> tuple[Pattern, NDArray[np.int64]]:
+        """Split repeated rows so that each of these cycles begins a row.
+
+        Returns the pattern and, for each of its rows, the row here. An ``until`` row counts with
+        its limit and cannot be split: raises ValueError if a cycle is inside one.
+        """
+        ends = np.cumsum(self.repeat, dtype=np.int64)
+        starts = ends - self.repeat
+        total = int(ends[-1]) if len(ends) else 0
+        wanted = [cycle for cycle in cycles if 0 < cycle < total]
+        bounds = np.unique(np.concatenate((starts, np.array(wanted, np.int64))))
+        rows = np.searchsorted(starts, bounds, "right") - 1
+        if (self.until[rows] & (bounds != starts[rows])).any():
+            raise ValueError("a row that is repeated until its outputs match cannot be split")
+        repeat = np.diff(np.append(bounds, total)).astype(np.uint32)
+        labels = {int(np.searchsorted(rows, row)): text for row, text in self.labels.items()}
+        return replace(self.pick(rows), repeat=repeat, labels=labels), rows

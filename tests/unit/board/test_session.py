@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from harness.agent import protocol
 from harness.agent.codec import Block
-from harness.board import Capture, ParallelSelect, PulseSelect, RunConditions, Session, ShiftSelect
+from harness.board import (
+    Capture,
+    CaptureWindow,
+    ParallelSelect,
+    PulseSelect,
+    RunConditions,
+    Session,
+    ShiftSelect,
+)
 from harness.board.select import SelectMethod
 from harness.board.session import UNREADABLE
 from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
@@ -39,6 +49,12 @@ def agrees(capture: Capture, expected: Expected) -> None:
     found = [(m.cycle, m.row, m.pass_, m.seen, m.floating, m.wrong) for m in capture.mismatches]
     assert found == expected.wrong[: len(found)]
     assert len(found) == min(48, len(expected.wrong))
+
+
+def words_of(window: CaptureWindow) -> list[tuple[int, ...]]:
+    """List row, cycle, word and floating pins of each cycle."""
+    columns = (window.row, window.cycle, window.seen, window.floating)
+    return list(zip(*(column.tolist() for column in columns), strict=True))
 
 
 def test_reset_is_asserted_on_an_active_low_pin() -> None:
@@ -106,18 +122,7 @@ def test_a_window_comes_back_whole_even_if_every_cycle_in_it_is_wrong() -> None:
     capture = session.run(pattern, CONDITIONS, window=(0, 64))
     agrees(capture, expected)
     assert capture.window is not None
-    got = [
-        (int(row), int(cycle), int(seen), int(floating))
-        for row, cycle, seen, floating in zip(
-            capture.window.row,
-            capture.window.cycle,
-            capture.window.seen,
-            capture.window.floating,
-            strict=True,
-        )
-    ]
-    inside = [entry for entry in expected.words if entry[1] < 64]
-    assert got == inside
+    assert words_of(capture.window) == [entry for entry in expected.words if entry[1] < 64]
 
 
 def test_a_pattern_needs_less_than_one_round_trip_for_each_thousand_vectors() -> None:
@@ -321,3 +326,25 @@ def test_a_board_that_reports_untested_pins_as_wrong_is_not_believed(
     with pytest.raises(BoardMisbehaved) as caught:
         session.run(pattern, CONDITIONS)
     assert str(caught.value) == UNREADABLE
+
+
+@pytest.mark.parametrize("window", [(0, 300), (37, 190), (100, 4000)])
+def test_a_long_window_comes_back_whole_from_a_run_in_pieces(window: tuple[int, int]) -> None:
+    plain = random_pattern(4, 120, wrong_rate=0.2)
+    repeat = np.where(np.arange(120) == 40, 150, plain.repeat).astype(np.uint32)
+    pattern = replace(plain, until=np.zeros(120, np.bool_), repeat=repeat)
+    expected = reference(pattern, TernChip(total=0), NRESET)
+    session, _ = join(TernPins(TernChip()))
+    capture = session.run(pattern, CONDITIONS, window=window)
+    agrees(capture, expected)
+    assert capture.window is not None
+    assert words_of(capture.window) == [w for w in expected.words if window[0] <= w[1] < window[1]]
+
+
+def test_a_long_window_of_a_pattern_that_waits_has_its_first_cycles() -> None:
+    pattern = random_pattern(4, 120)
+    expected = reference(pattern, TernChip(total=0), NRESET)
+    session, _ = join(TernPins(TernChip()))
+    capture = session.run(pattern, CONDITIONS, window=(0, 300))
+    assert capture.window is not None
+    assert words_of(capture.window) == [w for w in expected.words if w[1] < protocol.MAX_WINDOW]

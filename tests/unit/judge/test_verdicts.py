@@ -12,8 +12,7 @@ import pytest
 from harness.board import Capture, RunConditions
 from harness.errors import BoardLost, TableUnfit
 from harness.judge import Case, RetryPolicy, examine
-from harness.judge.examine import window_around
-from harness.judge.probe import contact_probes, floating_pins, probes
+from harness.judge.probe import contacts
 from harness.judge.verdict import Gathered, judge
 from harness.records import Outcome, Reason, Verdict
 from harness.shuttle import Waiver
@@ -223,13 +222,11 @@ def test_an_open_pin_whose_level_is_right_by_chance_is_error_not_pass() -> None:
 
 
 def test_pins_that_answered_both_levels_are_not_probed() -> None:
-    def asked(table: Pattern) -> Pattern | None:
-        return contact_probes(table, FunctionSession().run(table, case().conditions))
-
-    assert asked(follow_pattern()) is None
-    probe = asked(follow_pattern(inputs=(0, 1, 0, 1)))
+    assert contacts(follow_pattern()) is None
+    probe = contacts(follow_pattern(inputs=(0, 1, 0, 1), repeat=(7, 1, 1, 1)))
     assert probe is not None
-    assert [int(mask) for mask in probe.highz] == [1 << OUT1]
+    assert list(probe.repeat) == [1]
+    assert list(probe.highz) == [1 << OUT1]
 
 
 def walking(rows: int) -> Pattern:
@@ -273,51 +270,14 @@ def test_an_open_pin_that_is_first_wrong_after_the_kept_mismatches_is_error_not_
     assert outcome.reason is Reason.PINS_OPEN
 
 
-def test_a_probe_gives_the_tables_stimulus_and_tests_each_pin_where_it_was_first_wrong() -> None:
-    def twice_wrong(cycle: int, drive: int) -> int:
-        return good_chip(cycle, drive) ^ (cycle == 3) << OUT0 ^ (cycle in {5, 7}) << OUT1
-
-    table = follow_pattern(repeat=(1, 5, 3, 1))
-    capture = FunctionSession([twice_wrong]).run(table, case().conditions)
-    probe = probes(table, capture)
-    assert probe is not None
-    assert list(probe.repeat) == [1, 2, 1, 1, 1]
-    assert list(probe.drive) == [0, 1, 1, 1, 1]
-    assert list(probe.care) == [0, 0, 0, 0, 0]
-    assert list(probe.highz) == [0, 0, 1 << OUT0, 0, 1 << OUT1]
-
-
-def test_an_until_row_is_probed_in_the_cycle_in_which_it_ended_and_goes_on_after_it() -> None:
-    table = replace(walking(3), repeat=np.array([9, 9, 1]), until=np.array([True, True, False]))
-    capture = replace(
-        FunctionSession([lambda _cycle, _drive: 0]).run(walking(3), case().conditions),
-        until_used={0: 4, 1: 9},
-        mismatches=(),
-        mismatch_count=0,
-        pin_counts={},
-    )
-    probe = contact_probes(replace(table, care=table.care & ~np.uint32(2)), capture)
-    assert probe is not None
-    assert list(probe.repeat) == [3, 1, 9, 1]
-    assert list(probe.until) == [False, False, True, False]
-    assert list(probe.highz) == [0, 1, 0, 4]
-
-
-def test_a_pin_whose_answer_to_the_pulls_was_not_kept_counts_as_driven() -> None:
-    probe = replace(walking(2), highz=np.array([1, 2], np.uint32))
-    capture = FunctionSession().run(walking(2), case().conditions)
-    full = replace(capture, mismatches=(), mismatch_count=49, pin_counts={1: 1})
-    assert floating_pins(probe, full) == 0b01
-
-
-def test_a_pin_that_should_float_and_is_driven_is_not_probed() -> None:
+def test_a_pin_that_should_float_and_is_driven_is_fail() -> None:
     table = follow_pattern()
     table = replace(table, highz=np.full(4, 1 << IO0, np.uint32))
     session = FunctionSession()
     outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
     assert outcome.verdict is Verdict.FAIL
     assert outcome.evidence[0].wrong[0].expected == "Z"
-    assert len(session.runs) == 3
+    assert outcome.floating == ()
 
 
 def test_the_window_is_read_back_around_the_first_mismatch() -> None:
@@ -326,7 +286,7 @@ def test_the_window_is_read_back_around_the_first_mismatch() -> None:
     )
     table = follow_pattern(repeat=(1, 10, 20, 1))
     outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
-    assert session.windows[:3] == [None, (12, 29), None]
+    assert session.windows == [None, None, None, (12, 20 + 4096), None]
     window = outcome.window
     assert window is not None
     assert window.cycles == tuple(range(12, 29))
@@ -339,8 +299,9 @@ def test_the_window_is_read_back_around_the_first_mismatch() -> None:
 
 
 def test_a_window_never_starts_before_the_table() -> None:
-    capture = FunctionSession([stuck_high]).run(follow_pattern(), case().conditions)
-    assert window_around(capture.mismatches[0]) == (0, 9)
+    session = FunctionSession([stuck_high])
+    examine(session, case(), RetryPolicy(), TODAY, cycles=0)
+    assert session.windows == [None, None, None, (0, 9), None]
 
 
 def test_a_known_failure_is_waived_until_its_expiry() -> None:

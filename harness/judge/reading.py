@@ -1,0 +1,95 @@
+"""What the run that reads words back gives an outcome: a drawn window, a long one, contention."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.board import CaptureWindow
+from harness.judge.evidence import Names, window
+from harness.records import MAX_WINDOW_TEXT, LongWindow, Window, packed_words
+from harness.table import PLANES, Pattern
+
+REACH = 8
+"""Cycles read back before the first mismatch, and drawn on both sides of it."""
+MAX_READ = 4096
+"""Maximum number of cycles read back from the first mismatch on."""
+MAX_LONG_WINDOWS = 8
+"""Maximum number of tables of a slot, in one run, of which more is read back than is drawn."""
+
+
+@dataclass(frozen=True, eq=False)
+class Reading:
+    """Words read back, the pattern that gave them, and the table's row of each of its rows.
+
+    ``first`` is the first wrong cycle of the run that is reported; ``asked`` cycles were requested
+    from there on.
+    """
+
+    run: Pattern
+    rows: NDArray[np.int64]
+    words: CaptureWindow
+    first: int
+    asked: int
+
+    def drawn(self, names: Names) -> Window:
+        """Return the cycles around the first mismatch, wave by wave."""
+        near = np.abs(self.words.cycle.astype(np.int64) - self.first) <= REACH
+        row, cycle, seen, floating = (plane[near] for plane in self._read())
+        return window(self.run, CaptureWindow(row, cycle, seen, floating), names)
+
+    def long(self, names: Names) -> LongWindow:
+        """Return the cycles, packed: all of them, or as many as fit."""
+        count = len(self.words.cycle)
+        while len(text := packed_words(self._columns(count))) > MAX_WINDOW_TEXT:
+            count //= 2
+        start = int(self.words.cycle[0])
+        return LongWindow(
+            cycle=start,
+            cycles=count,
+            pins=names.pins,
+            signals=tuple(names.signal(bit) for bit in range(len(names.pins))),
+            words=text,
+            cut=self._cut(self.run.cycles - start - count, count),
+        )
+
+    def contention(self) -> int:
+        """Return the pins that read back another level than the controller drove."""
+        row = self.words.row
+        against = (self.words.seen ^ self.run.drive[row]) & self.run.enable[row]
+        return int(np.bitwise_or.reduce(against, initial=0))
+
+    def wrong(self, stop: int) -> int:
+        """Return the pins with a wrong level or a missing release in rows of the table to ``stop``.
+
+        ``stop`` is exclusive.
+        """
+        row = self.words.row
+        level = (self.words.seen ^ self.run.expect[row]) & self.run.care[row]
+        driven = self.run.highz[row] & ~self.words.floating
+        return int(np.bitwise_or.reduce((level | driven)[self.rows[row] < stop], initial=0))
+
+    def _read(self) -> tuple[NDArray[np.uint32], ...]:
+        return self.words.row, self.words.cycle, self.words.seen, self.words.floating
+
+    def _columns(self, count: int) -> Mapping[str, Sequence[int]]:
+        row = self.words.row[:count]
+        planes = {name: getattr(self.run, name)[row] for name in (*PLANES, "line")}
+        planes |= {name: getattr(self.words, name)[:count] for name in ("seen", "floating")}
+        planes["row"] = self.rows[row]
+        return {name: plane.tolist() for name, plane in planes.items()}
+
+    def _cut(self, left: int, count: int) -> str:
+        """Say how many later cycles are missing, and why; empty if there are none."""
+        if left <= 0:
+            return ""
+        if count < len(self.words.cycle):
+            why = f"more do not fit in {MAX_WINDOW_TEXT:,} characters"
+        elif self.asked < MAX_READ:
+            why = f"{MAX_LONG_WINDOWS} tables of the slot already have a long window in this run"
+        else:
+            why = f"at most {MAX_READ:,} are read back from the first mismatch on"
+        return f"{left:,} later cycles are not kept: {why}"
