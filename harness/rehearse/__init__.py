@@ -1,18 +1,22 @@
 """Tables on their own designs' netlists, before any silicon: pure, and kept by what went in."""
 
 from harness.rehearse.cache import Cache, key_of
+from harness.rehearse.continuity import Continuity, continuity, pins_proven
 from harness.rehearse.hypotheses import Hypothesis, Trial, trials
 from harness.rehearse.predict import Key, Predictions, TablePrediction, predict
 from harness.rehearse.rows import table_rows
 
 __all__ = [
     "Cache",
+    "Continuity",
     "Hypothesis",
     "Key",
     "Predictions",
     "TablePrediction",
     "Trial",
+    "continuity",
     "key_of",
+    "pins_proven",
     "predict",
     "table_rows",
     "trials",

@@ -126,12 +126,15 @@ class _Board:
 
     def _of_pair(self, a: Pin, b: Pin) -> Iterator[Trial]:
         near = frozenset((a, b)) in self._near
-        if (a.mask | b.mask) & self._selects and (self._profile is None or not near):
+        selects = bool((a.mask | b.mask) & self._selects)
+        if selects and (self._profile is None or not near):
             return
         share = 1.0 if near else DISTANT
         lane = Lane(wires=((a.bit, b.bit), (b.bit, a.bit)))
         yield self._traced(self._named(CauseKind.EXCHANGED, "", a, b, share=share), lane)
         for word, wired in WIRED.items():
+            if selects and wired is Kind.OR:
+                continue  # where it shows at all, the table's own rows change the address
             lane = Lane(shorts=(Short(a.bit, b.bit, wired),))
             yield self._traced(self._named(CauseKind.SHORT, word, a, b, share=share), lane)
 

@@ -20,13 +20,15 @@ from harness.shuttle import Bus, Design, Direction, Shuttle, TableSpec
 from harness.table import Pattern, Words
 
 MISSING = "Icarus Verilog is not installed (Debian package iverilog)"
+AS_IT_IS = "assign look = pad;"
+"""No fault between the board's lines and the chip's pins."""
 RESTING = (Direction.INPUT, Direction.CLOCK, Direction.RESET, Direction.SELECT)
 
 _BENCH = """\
 `timescale 1ns/1ps
 module bench;
   reg  [{top}:0] drive, enable, pulse, expect_, care;
-  wire [{top}:0] pad;
+  wire [{top}:0] pad, look;
   reg  [31:0] count, done;
   reg  until_, more;
   integer source, sink, got, row;
@@ -36,7 +38,8 @@ module bench;
       assign pad[k] = enable[k] ? drive[k] : 1'bz;
     end
   endgenerate
-  {module} dut ({ports});
+  {faults}
+  {dut}
   initial begin
     source = $fopen("stimulus.txt", "r");
     sink = $fopen("response.txt", "w");
@@ -50,10 +53,10 @@ module bench;
         #100;
         drive = drive ^ pulse; #100;
         drive = drive ^ pulse; #100;
-        $fdisplay(sink, "%b %08d", pad, row);
+        $fdisplay(sink, "%b %08d", look, row);
         done = done + 1;
         more = done < count;
-        if (until_ && ((pad ^ expect_) & care) === 0) more = 0;
+        if (until_ && ((look ^ expect_) & care) === 0) more = 0;
       end
       row = row + 1;
       got = $fscanf(source, "%h %h %h %h %h %d %d",
@@ -129,27 +132,31 @@ def available() -> bool:
 
 
 def simulate(
-    design: Design,
+    design: Design | None,
     shuttle: Shuttle,
     stim: Stimulus,
     folder: Path,
     wired: Mapping[int, str] | None = None,
+    faults: str = AS_IT_IS,
 ) -> Response:
     """Run the stimulus on the design's Verilog source; ``folder`` takes the working files.
 
-    ``wired``: what is at a pin of the chip, by its bit, instead of ``pad[bit]``.
+    ``wired``: what is at a pin of the chip, by its bit, instead of ``pad[bit]``. ``faults``
+    connect the ``pad`` that the board drives with what it reads, ``look``. None: no design answers.
     """
-    (folder / "bench.v").write_text(_testbench(design, shuttle, wired or {}), encoding="utf-8")
+    dut = _instance(design, wired or {}) if design else ""
+    bench = _BENCH.format(top=len(shuttle.pins) - 1, faults=faults, dut=dut)
+    (folder / "bench.v").write_text(bench, encoding="utf-8")
     (folder / "stimulus.txt").write_text(_stimulus_text(stim), encoding="utf-8")
-    sources = [str(path) for path in design.verilog]
+    sources = [str(path) for path in design.verilog] if design else []
     _run(["iverilog", "-g2012", "-s", "bench", "-o", "bench.vvp", "bench.v", *sources], folder)
     _run(["vvp", "-n", "bench.vvp"], folder)
     return _read(folder / "response.txt", len(shuttle.pins))
 
 
-def _testbench(design: Design, shuttle: Shuttle, wired: Mapping[int, str]) -> str:
+def _instance(design: Design, wired: Mapping[int, str]) -> str:
     ports = ", ".join(f".{bus.name}({_pads(bus, wired)})" for bus in design.signals)
-    return _BENCH.format(top=len(shuttle.pins) - 1, module=design.top, ports=ports)
+    return f"{design.top} dut ({ports});"
 
 
 def _pads(bus: Bus, wired: Mapping[int, str]) -> str:
