@@ -17,6 +17,7 @@ BENCHES = {
     "many_links": "32 boards at full link rate from one core",
     "link_speed": "end to end on the virtual board: stream, deflated words, words, script",
     "rp2_cycles": "cycles a vector on an emulated RP2040",
+    "hypotheses": "predictions of everything that may be wrong on a board, and the continuity test",
     "margin_search": "bursts that a margin search takes, and whether it finds the limit",
 }
 """Modules of this folder: ``targets`` of each prints its figures and gives what they come to."""
@@ -29,7 +30,7 @@ ALONE = {
     "nights": "many nights in one store",
     "kills": "runs that are killed and resumed",
     "rack_scale": "many boards at once",
-    "engine": "evaluation of netlists beside kyupy: fault-free and stuck-at, chips, hypotheses",
+    "engine": "evaluation of netlists beside kyupy: fault-free and stuck-at, chips",
     "table_read": "reading of large tables",
 }
 """What takes long, or needs something that is not here."""

@@ -1,11 +1,11 @@
 """Speed of the engine, side by side with kyupy on circuits that nobody here wrote.
 
-Run: python -m tests.bench.engine. Then come a virtual chip and hypotheses of wiring, on the demo
-shuttle. The circuits come from the package circuitgraph; both programs
-get the same gates with two inputs (kyupy drops inputs from the fifth on) and the same patterns.
-kyupy drops no faults: what it would need is measured on a few faults; it runs one fault at a time
-in many sequences, so that its rate counts all of 512 sequences, though a table is only one. Ratios
-hold on a busy machine, raw figures are the best of several rounds.
+Run: python -m tests.bench.engine. Then comes a virtual chip, on the demo shuttle. The circuits
+come from the package circuitgraph; both programs get the same gates with two inputs (kyupy drops
+inputs from the fifth on) and the same patterns. kyupy drops no faults: what it would need is
+measured on a few faults; it runs one fault at a time in many sequences, so that its rate counts
+all of 512 sequences, though a table is only one. Ratios hold on a busy machine, raw figures are
+the best of several rounds.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from harness.netlist.kernel import evaluate
 from harness.netlist.lanes import FULL, WIDE
 from harness.netlist.observe import Observer
 from harness.netlist.stuck import stuck_faults, with_branches
-from tests.bench import chip_speed, hypotheses
+from tests.bench import chip_speed
 
 COMBINATIONAL = ("c6288.v", "s38417.v", "b20_C.bench")
 SEQUENTIAL = ("s13207.v", "s38584.v", "s38417.v")
@@ -203,7 +203,6 @@ def main() -> None:
     ):
         print(f"{name}: {geometric([work(netlist) for netlist in chosen]):.1f} x in the mean")
     chip_speed.main()
-    hypotheses.main()
 
 
 if __name__ == "__main__":
