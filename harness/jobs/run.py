@@ -36,6 +36,7 @@ from harness.rack import (
     SlotWorker,
     StopSwitch,
     cases,
+    continuity_test,
     reach,
     run_slots,
     unobserved,
@@ -147,21 +148,28 @@ def _measure(
         if run.chips:  # until the lock another process may have added outcomes
             run = store.run(run.run_id)
         known = {chip.slot: replace(chip, trouble="", outcomes=()) for chip in run.chips}
+        test = continuity_test(rack, jobs)
         if reached.remark:
             observe(RackNews(reached.remark))
         means = RunMeans(
             reached.open_slot,
             partial(store.record_chip, run.run_id),
             partial(store.record_outcome, run.run_id),
+            partial(store.record_continuity, run.run_id),
             policy,
             stop,
             observe,
         )
         workers = [
             SlotWorker(
-                slot, waiting, means, reached.addresses.get(slot.name, {}), known.get(slot.name)
+                slot,
+                waiting,
+                means,
+                reached.addresses.get(slot.name, {}),
+                known.get(slot.name),
+                *test.of_slot(rack, slot),
             )
-            for slot, waiting in _left(rack, jobs, run)
+            for slot, waiting in _left(rack, test.order(jobs), run)
         ]
         if run.chips:
             store.resume_run(run.run_id)

@@ -2,6 +2,7 @@
 
 from harness.rack.boundary import LOG, harmless, within
 from harness.rack.cases import Job, cases, read_jobs, usable
+from harness.rack.continuity import ContinuityTest, continuity_test
 from harness.rack.events import (
     Event,
     Observer,
@@ -28,6 +29,7 @@ __all__ = [
     "LOG",
     "VIRTUAL_PORT",
     "BoardSession",
+    "ContinuityTest",
     "Event",
     "Job",
     "Locks",
@@ -53,6 +55,7 @@ __all__ = [
     "check_port",
     "check_rack",
     "check_rack_models",
+    "continuity_test",
     "examine_port",
     "harmless",
     "held",

@@ -10,7 +10,7 @@ from harness.errors import HarnessError, HostMisuse
 from harness.judge import Examination, RetryPolicy
 from harness.rack.events import Observer, unobserved
 from harness.rack.session import Opener, StopSwitch
-from harness.records import ChipRecord, Outcome
+from harness.records import ChipRecord, Outcome, SlotPins
 
 
 @dataclass(frozen=True)
@@ -57,13 +57,14 @@ class TableRun(Examination):
 class RunMeans:
     """What all slots of a run have in common.
 
-    ``open_slot`` raises LinkError if a board cannot be reached. ``keep_chip`` and ``keep`` keep
-    records durably; they are called from many threads.
+    ``open_slot`` raises LinkError if a board cannot be reached. ``keep_chip``, ``keep`` and
+    ``keep_pins`` keep records durably; they are called from many threads.
     """
 
     open_slot: Opener
     keep_chip: Callable[[ChipRecord], None]
     keep: Callable[[Outcome], None]
+    keep_pins: Callable[[SlotPins], None]
     retry: RetryPolicy
     stop: StopSwitch
     observe: Observer

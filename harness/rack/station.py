@@ -49,7 +49,7 @@ from harness.rack.policy import Policy, RunMeans, TableRun
 from harness.rack.ports import at_its_port, find_port
 from harness.rack.power import PowerCycle, cycle_power
 from harness.rack.session import BoardSession, Opener, StopSwitch
-from harness.records import ChipRecord, Outcome, Reason
+from harness.records import ChipRecord, Outcome, Reason, SlotPins
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 DONE_AGAIN = "The link was lost once, and this was done again from its start."
@@ -262,7 +262,9 @@ class SlotWorker:
 
     A StoreError passes through: results that cannot be stored end the slot. Any other error becomes
     an ERROR of the table, or the slot's trouble. ``names`` holds the placeholders of the command
-    that cycles the board's power; ``record`` is what is already known about the chip.
+    that cycles the board's power; ``record`` is what is already known about the chip. ``extras``
+    are tables of the continuity test ``pins`` that were not requested: they run first, and their
+    outcomes are kept with the test.
     """
 
     def __init__(
@@ -272,9 +274,13 @@ class SlotWorker:
         means: RunMeans,
         names: Mapping[str, str],
         record: ChipRecord | None = None,
+        pins: SlotPins | None = None,
+        extras: Sequence[Case] = (),
     ) -> None:
         self.slot = slot.name
         self._cases = cases
+        self._pins = pins or SlotPins(slot.name, (), (), ())
+        self._extras = extras if cases else ()
         self._means = means
         self._observe = harmless(means.observe)
         policy = Policy(
@@ -296,26 +302,28 @@ class SlotWorker:
         station = self._station
         try:
             within(station.where, lambda: self._means.keep_chip(station.record), self._cannot_use)
+            for case in self._extras:
+                self._judge(case, self._keep_extra)
             for case in self._cases:
-                self._judge(case)
+                self._judge(case, self._keep)
         finally:
             station.close()
             self._observe(SlotFinished(self.slot, station.record.trouble))
 
-    def _judge(self, case: Case) -> None:
+    def _judge(self, case: Case, keep: Callable[[Outcome], None]) -> None:
         ran, began = self._ran(case), datetime.now(UTC)
         if ran is None:
-            self._keep(not_run(case, *(self._over or STOPPED), began))
+            keep(not_run(case, *(self._over or STOPPED), began))
         elif ran.gone is not None:
             self._station.remarks()  # they are part of the reason already
-            self._keep(not_back(ran.outcome, self._plain(ran.gone)))
+            keep(not_back(ran.outcome, self._plain(ran.gone)))
             self._cannot_use(ran.gone)
         else:
             outcome = ran.outcome
             within(
                 self._station.where,
-                lambda: self._keep(outcome),
-                lambda error: self._keep(unusable(case, error, began)),
+                lambda: keep(outcome),
+                lambda error: keep(unusable(case, error, began)),
             )
             if ran.broken is not None and self._station.losses < 0:
                 self._over = Reason.FAULT_BEFORE, str(ran.broken)
@@ -355,10 +363,19 @@ class SlotWorker:
 
     def _keep(self, outcome: Outcome) -> None:
         """Store an outcome, then report it."""
-        summary = " ".join((outcome.summary, *self._station.remarks()))
-        outcome = replace(outcome, summary=summary)
+        outcome = self._with_remarks(outcome)
         self._means.keep(outcome)
         self._observe(TableJudged(self.slot, outcome))
+
+    def _keep_extra(self, outcome: Outcome) -> None:
+        """Store the outcome of a table that was not requested."""
+        extras = (*self._pins.extras, self._with_remarks(outcome))
+        self._pins = replace(self._pins, extras=extras)
+        self._means.keep_pins(self._pins)
+
+    def _with_remarks(self, outcome: Outcome) -> Outcome:
+        summary = " ".join((outcome.summary, *self._station.remarks()))
+        return replace(outcome, summary=summary)
 
 
 def run_slots(works: Mapping[str, Callable[[], None]], stop: StopSwitch) -> None:

@@ -37,7 +37,7 @@ from harness.rack import (
     run_slots,
 )
 from harness.rack.power import PowerCycle
-from harness.records import ChipRecord, Outcome, Verdict
+from harness.records import ChipRecord, Outcome, SlotPins, Verdict
 from harness.shuttle import Design
 from harness.table import Pattern
 from tests.unit.judge.samples import FunctionSession, case, good_chip
@@ -49,12 +49,13 @@ class Memory:
 
     chips: list[ChipRecord] = field(default_factory=list)
     outcomes: list[Outcome] = field(default_factory=list)
+    pins: list[SlotPins] = field(default_factory=list)
     seen: list[str] = field(default_factory=list)
     recovering: list[str] = field(default_factory=list)
 
     def means(self, opener: Opener, stop: StopSwitch, observe: Observer | None = None) -> RunMeans:
         """What a slot runs with that keeps and tells everything here."""
-        keeps = self.record_chip, self.record_outcome
+        keeps = self.record_chip, self.record_outcome, self.record_pins
         return RunMeans(opener, *keeps, RetryPolicy(), stop, observe or self.observe)
 
     def record_chip(self, chip: ChipRecord) -> None:
@@ -63,6 +64,10 @@ class Memory:
     def record_outcome(self, outcome: Outcome) -> None:
         self.outcomes.append(outcome)
         self.seen.append(f"stored {outcome.design}")
+
+    def record_pins(self, pins: SlotPins) -> None:
+        self.pins.append(pins)
+        self.seen.append(f"stored {pins.extras[-1].design} as extra")
 
     def observe(self, event: Event) -> None:
         if isinstance(event, TableJudged):
@@ -84,6 +89,7 @@ def work(
     board: str = "WB-01",
     power: PowerCycle | None = None,
     patience_s: float = 5.0,
+    extras: tuple[str, ...] = (),
 ) -> Memory:
     """Run one slot whose board answers with these sessions, one per connection."""
     memory = Memory()
@@ -102,6 +108,9 @@ def work(
         cases(*designs),
         memory.means(opener, stop),
         {},
+        None,
+        SlotPins("A1", tuple(f"{name}/all" for name in extras), (), ()),
+        cases(*extras),
     )
     run_slots({worker.slot: worker.run}, stop)
     return memory
@@ -132,8 +141,29 @@ def test_all_tables_of_a_design_run_after_one_selection() -> None:
 
 
 def test_a_slot_without_tables_touches_no_board() -> None:
-    memory = work([], ())
+    memory = work([], (), extras=("c",))
     assert (memory.seen, memory.recovering) == (["finished"], [])
+
+
+def test_tables_of_the_continuity_test_that_nobody_asked_for_run_first_and_are_kept_apart() -> None:
+    session = FunctionSession()
+    memory = work([session], ("a",), extras=("c", "d"))
+    assert session.selected == ["c", "d", "a"]
+    assert memory.seen == [
+        "stored c as extra",
+        "stored d as extra",
+        "stored a",
+        "told a",
+        "finished",
+    ]
+    assert [one.design for one in memory.pins[-1].extras] == ["c", "d"]
+
+
+def test_a_board_that_is_lost_in_the_continuity_test_is_what_the_slot_cannot_use() -> None:
+    memory = work([PortUnavailable("port is busy")], ("a",), patience_s=0.0, extras=("c",))
+    assert memory.chips[-1].trouble == "slot A1, port port: port is busy"
+    assert [one.verdict for one in memory.pins[-1].extras] == [Verdict.NOT_RUN]
+    assert verdicts(memory) == [Verdict.NOT_RUN]
 
 
 def test_a_board_that_cannot_be_reached_is_trouble_and_no_table_is_run() -> None:

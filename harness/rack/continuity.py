@@ -1,0 +1,82 @@
+"""The continuity test: the tables that come first in every slot, requested or not.
+
+One rule: no table runs twice, and what the test takes beyond the requested tables is bounded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from harness.judge import Case
+from harness.rack.cases import Job, cases, read_jobs
+from harness.rack.model import Rack, Slot
+from harness.rack.modelled import check_rack_models
+from harness.records import SlotPins
+
+Key = tuple[str, str]
+"""Names of a design and of a table of it."""
+
+MAX_EXTRA_SECONDS = 3.0
+"""Maximum time, by their own clocks, of the tables that run in a slot without being requested."""
+
+
+@dataclass(frozen=True)
+class ContinuityTest:
+    """The test of every slot of a rack: its ``tables`` in order.
+
+    ``extras`` are those of them that were not requested.
+    """
+
+    tables: tuple[Key, ...] = ()
+    extras: tuple[Job, ...] = ()
+
+    def order(self, jobs: Iterable[Job]) -> tuple[Job, ...]:
+        """Put the tables of the test first, in its order."""
+        places = {key: place for place, key in enumerate(self.tables)}
+        return tuple(sorted(jobs, key=lambda job: places.get(_key(job), len(places))))
+
+    def of_slot(self, rack: Rack, slot: Slot) -> tuple[SlotPins, tuple[Case, ...]]:
+        """Return the record of a slot's test, empty as yet, and its extra tables."""
+        names = tuple("/".join(key) for key in self.tables)
+        return SlotPins(slot.name, names, (), ()), cases(rack, slot, self.extras)
+
+
+def continuity_test(rack: Rack, jobs: Sequence[Job]) -> ContinuityTest:
+    """Choose the tables of the test: those that the shuttle names.
+
+    One that is not among ``jobs`` is left out if it cannot be used here or takes too long.
+    """
+    named = [_split(name) for name in rack.shuttle.pin_check]
+    known = {_key(job) for job in jobs}
+    extras = tuple(_within_time(_usable(rack, [key for key in named if key not in known])))
+    usable = known | {_key(job) for job in extras}
+    return ContinuityTest(tuple(key for key in named if key in usable), extras)
+
+
+def _usable(rack: Rack, keys: Sequence[Key]) -> Iterator[Job]:
+    """Read tables that were not requested; what is wrong with one is no reason to refuse a run."""
+    designs = rack.shuttle.designs_by_name
+    for design, table in keys:
+        specs = [spec for spec in designs[design].tables if spec.name == table]
+        if not check_rack_models(rack, [designs[design]]):
+            jobs, _ = read_jobs(rack.shuttle, [(designs[design], spec) for spec in specs])
+            yield from jobs
+
+
+def _within_time(jobs: Iterable[Job]) -> Iterator[Job]:
+    left = MAX_EXTRA_SECONDS
+    for job in jobs:
+        seconds = job.pattern.cycles / job.spec.clock_hz
+        if seconds <= left:
+            left -= seconds
+            yield job
+
+
+def _split(name: str) -> Key:
+    design, _, table = name.partition("/")
+    return design, table
+
+
+def _key(job: Job) -> Key:
+    return job.design.name, job.spec.name
