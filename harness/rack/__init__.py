@@ -23,7 +23,8 @@ from harness.rack.port_check import PortCheck, examine_port, who_answers
 from harness.rack.ports import SerialPort, needs_place, serial_ports
 from harness.rack.reaching import SupplyUse, reach, reachable
 from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
-from harness.rack.station import SlotWorker, Station, not_back, run_slots
+from harness.rack.station import Station
+from harness.rack.worker import SlotWorker, not_back, run_slots
 
 __all__ = [
     "LOG",
