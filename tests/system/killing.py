@@ -24,7 +24,7 @@ from harness.rack import TableJudged, TableStarted
 from harness.store import Store
 
 def tell(event):
-    if isinstance(event, TableStarted):
+    if isinstance(event, TableStarted) and event.design in designs:
         sys.stdout.write(f"begin {event.slot} {event.design} {event.table}\\n")
     if isinstance(event, TableJudged):
         o = event.outcome
