@@ -88,7 +88,8 @@ def _address(select: SelectMethod, shuttle: Shuttle, words: Sequence[int]) -> in
         case ParallelSelect(pins):
             return sum(levels(name)[-1] << k for k, name in enumerate(reversed(pins)))
         case ShiftSelect(data, clock, bits):
-            return _shifted_in(levels(data), levels(clock), (1 << bits) - 1)
+            # bits of earlier selections, of the same kind, are left where too few edges come
+            return _shifted_in(levels(data) * bits, levels(clock) * bits, (1 << bits) - 1)
         case PulseSelect(step, clear):
             return _counted(levels(step), levels(clear))
         case _:

@@ -10,7 +10,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.board import load_profile
-from harness.rehearse import Key, Predictions, TablePrediction, continuity, pins_proven, predict
+from harness.rehearse import (
+    Continuity,
+    Key,
+    Predictions,
+    TablePrediction,
+    continuity,
+    pins_proven,
+    predict,
+)
 from harness.rehearse.continuity import is_fault
 from harness.rehearse.gates import STATES, Gates
 from harness.rehearse.hypotheses import trials
@@ -97,7 +105,7 @@ def test_tables_that_the_shuttle_names_are_taken_as_they_are() -> None:
 
 
 def test_without_any_prediction_nothing_is_chosen_and_nothing_proven() -> None:
-    test = continuity(predictions({}, {}))
+    test: Continuity = continuity(predictions({}, {}))
     assert test.tables == ()
     assert not any(test.proven.values())
     assert len(test.unconvicted) == len(FAULTS)

@@ -15,7 +15,7 @@ from harness.board import (
     ShiftSelect,
     load_profile,
 )
-from harness.netlist import HEALTHY, Lane
+from harness.netlist import HEALTHY, Kind, Lane, Short
 from harness.records import CauseKind
 from harness.rehearse import Hypothesis, Trial, trials
 from harness.rehearse.selection import answering
@@ -113,3 +113,8 @@ def test_a_stuck_bit_selects_the_design_at_the_other_address() -> None:
     assert trial.answering("alu181") == "cmp85"
     assert trial.answering("cmp85") == "cmp85"
     assert trial.answering("morse") == ""
+
+
+def test_bits_of_earlier_selections_stay_where_too_few_edges_come() -> None:
+    shorted = Lane(shorts=(Short(SELD, SELC, Kind.AND),))  # a clock comes with ones only
+    assert set((answering(METHODS["shift"], SHUTTLE, shorted) or {}).values()) == {""}
