@@ -7,11 +7,15 @@ from harness.board.capture import (
     Mismatch,
     RunConditions,
 )
+from harness.board.gap_free import check_gap_free
+from harness.board.orders import Room
 from harness.board.profile import check_profile, load_profile
 from harness.board.profile_model import BoardProfile, SupplySensor
 from harness.board.rates import RateGrid, pattern_rates, row_words
+from harness.board.resting import Resting
 from harness.board.select import ParallelSelect, PulseSelect, SelectMethod, ShiftSelect
 from harness.board.session import Session, open_session
+from harness.board.timing import paced_timing
 
 __all__ = [
     "BoardIdentity",
@@ -22,14 +26,18 @@ __all__ = [
     "ParallelSelect",
     "PulseSelect",
     "RateGrid",
+    "Resting",
+    "Room",
     "RunConditions",
     "SelectMethod",
     "Session",
     "ShiftSelect",
     "SupplySensor",
+    "check_gap_free",
     "check_profile",
     "load_profile",
     "open_session",
+    "paced_timing",
     "pattern_rates",
     "row_words",
 ]

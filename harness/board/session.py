@@ -12,7 +12,6 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import replace
 from itertools import chain
 
 import numpy as np
@@ -28,15 +27,14 @@ from harness.board.greeting import read_greeting
 from harness.board.orders import Answers, Order, run_orders, timing_order
 from harness.board.pieces import joined, pieces_of
 from harness.board.profile_model import FULL_SCALE, BoardProfile
+from harness.board.resting import Resting
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Lines, RawRepl, SerialPort, Timeouts
-from harness.shuttle import Design, Direction, Shuttle
+from harness.shuttle import Design, Shuttle
 from harness.table import Pattern
 
 READY_SECONDS = 5.0
-SELECT_HZ = 100_000.0
-"""Maximum rate while a design is selected, in any table."""
 UNREADABLE = (
     "an answer of the board does not fit its command; nothing of this run is kept, run again"
 )
@@ -88,7 +86,7 @@ class Session:
         self._repl = repl
         self._profile = profile
         self._shuttle = shuttle
-        self._rest_drive, self._rest_enable = shuttle.rest_levels
+        self._resting = Resting(shuttle, profile)
         greeting = read_greeting(channel.call(protocol.HELLO))
         self.identity, self._room = greeting.identity, greeting.room
         numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
@@ -96,19 +94,11 @@ class Session:
 
     def select(self, design: Design) -> None:
         """Select a design, with reset held, at a rate that every chip can follow."""
-        steps = self._profile.select.steps(design.address, self._shuttle)
-        count = len(steps)
-        selects = self._shuttle.mask(Direction.SELECT)
-        others = self._reset_drive() & ~selects
-        drive = np.array([step.drive | others for step in steps], dtype=np.uint32)
-        pulse = np.array([step.pulse for step in steps], dtype=np.uint32)
-        enable = np.full(count, self._rest_enable, np.uint32)
-        rows = Pattern.of(drive=drive, enable=enable, pulse=pulse)
-        slow = RunConditions(min(self._profile.max_rate_hz, SELECT_HZ))
+        rows, slow = self._resting.selection(design)
         with self._abortable():
             timing = timing_order(self._timing(rows, slow), Answers())
             self._perform(chain([timing], run_orders(rows, self._room, Answers())))
-        self._rest_drive = (self._rest_drive & ~selects) | (steps[-1].drive & selects)
+        self._resting.hold(rows)
 
     def run(
         self,
@@ -130,7 +120,7 @@ class Session:
         _check_countable(pattern)
         manner = protocol.GAP_FREE if conditions.gap_free else 0
         if manner:
-            check_gap_free(self._with_rest(pattern), self._room, self._profile.backend)
+            check_gap_free(self._resting.whole(pattern), self._room, self._profile.backend)
         began = time.monotonic()
         before = self._channel.traffic
         answers = self._answers(pattern, conditions, window, manner)
@@ -152,7 +142,7 @@ class Session:
     def _answers(
         self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int], manner: int
     ) -> Answers:
-        driven = self._with_rest(pattern)
+        driven = self._resting.whole(pattern)
         long = window[1] - window[0] > protocol.MAX_WINDOW and not (manner or pattern.until.any())
         if long:
             manner = protocol.PULSES if driven.pulse.any() else 0
@@ -213,15 +203,7 @@ class Session:
     def _reset_orders(self, cycles: int) -> Iterator[Order]:
         if not cycles:
             return iter(())
-        drive = np.array([self._reset_drive()], dtype=np.uint32)
-        enable = np.array([self._rest_enable], dtype=np.uint32)
-        pulse = np.array([self._shuttle.mask(Direction.CLOCK)], dtype=np.uint32)
-        rows = Pattern.of(drive=drive, enable=enable, pulse=pulse)
-        held = replace(rows, repeat=np.array([cycles], dtype=np.uint32))
-        return run_orders(held, self._room, Answers())
-
-    def _reset_drive(self) -> int:
-        return self._rest_drive ^ self._shuttle.mask(Direction.RESET)
+        return run_orders(self._resting.reset(cycles), self._room, Answers())
 
     def _perform(self, orders: Iterable[Order]) -> None:
         """Send orders as one stream and pass each answer to its taker."""
@@ -243,9 +225,6 @@ class Session:
         except Cancelled:
             self._channel.abort()
             raise
-
-    def _with_rest(self, pattern: Pattern) -> Pattern:
-        return pattern.with_rest(self._rest_drive, self._rest_enable)
 
 
 def _check_countable(pattern: Pattern) -> None:

@@ -8,6 +8,7 @@ from harness.netlist.cells import cells_file
 from harness.netlist.circuit import Circuit
 from harness.netlist.design_pins import pin_map
 from harness.netlist.lanes import (
+    ALL,
     HEALTHY,
     Delay,
     Extent,
@@ -29,11 +30,19 @@ from harness.netlist.readers import load_netlist
 from harness.netlist.yosys import synthesise
 
 if typing.TYPE_CHECKING:
+    from harness.netlist.assembly import Machines, assemble
+    from harness.netlist.compiler import compiled, inlined
+    from harness.netlist.cycles import begin_cycle, happens
     from harness.netlist.engine import Chip, Verdicts, judge
+    from harness.netlist.kernel import SETTLED, Operations
+    from harness.netlist.layout import Machine, Tables
+    from harness.netlist.pins import read_pins, set_pins, start
     from harness.netlist.simulator import Simulator
 
 __all__ = [
+    "ALL",
     "HEALTHY",
+    "SETTLED",
     "Chip",
     "Circuit",
     "Delay",
@@ -41,26 +50,44 @@ __all__ = [
     "Force",
     "Kind",
     "Lane",
+    "Machine",
+    "Machines",
     "Netlist",
+    "Operations",
     "Pin",
     "PortDirection",
     "Rows",
     "Short",
     "Simulator",
+    "Tables",
     "Verdicts",
+    "assemble",
+    "begin_cycle",
     "cells_file",
+    "compiled",
+    "happens",
+    "inlined",
     "judge",
     "load_netlist",
     "nearest",
     "parse_bench",
     "pin_map",
     "random_state",
+    "read_pins",
+    "set_pins",
+    "start",
     "stimulus",
     "synthesise",
 ]
 
 _COMPILED = {
+    **dict.fromkeys(("Machines", "assemble"), "harness.netlist.assembly"),
+    **dict.fromkeys(("compiled", "inlined"), "harness.netlist.compiler"),
+    **dict.fromkeys(("begin_cycle", "happens"), "harness.netlist.cycles"),
     **dict.fromkeys(("Chip", "Verdicts", "judge"), "harness.netlist.engine"),
+    **dict.fromkeys(("SETTLED", "Operations"), "harness.netlist.kernel"),
+    **dict.fromkeys(("Machine", "Tables"), "harness.netlist.layout"),
+    **dict.fromkeys(("read_pins", "set_pins", "start"), "harness.netlist.pins"),
     "Simulator": "harness.netlist.simulator",
 }
 

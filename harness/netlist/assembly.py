@@ -349,10 +349,9 @@ def _inputs(
     return rows, always, terms
 
 
-def _output(made: Compiled, pin: Pin) -> tuple[int, int, int, int]:
+def _output(made: Compiled, pin: Pin) -> tuple[int, ...]:
     tri = made.netlist.tristates.get(pin.net)
-    enable = tri.enable if tri else HIGH
-    if made.values == 2:
-        return int(made.seen[0, pin.net]), -1, int(made.seen[0, enable]), -1
-    slots = made.seen[:, [pin.net, enable]].T.reshape(-1)
-    return int(slots[0]), int(slots[1]), int(slots[2]), int(slots[3])
+    enable, level = (tri.enable, tri.level) if tri else (HIGH, pin.net)
+    slots = np.full((2, 2), -1)
+    slots[:, : made.values - 1] = made.seen[:, [pin.net, enable]].T
+    return *slots.reshape(-1).tolist(), int(made.seen[0, level])

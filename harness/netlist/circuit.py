@@ -110,7 +110,7 @@ class Circuit:
             level = self.gate(Kind.OR, level, self.gate(Kind.AND, data, gate))
             enable = self.gate(Kind.OR, enable, gate)
         self.choose(outside_enable, level, outside, net)
-        self.tristates[net] = TriState(enable, outside, outside_enable)
+        self.tristates[net] = TriState(level, enable, outside, outside_enable)
 
     def levelise(self) -> Netlist:
         """Put the gates in order and freeze the circuit; raises NetlistError (see the rule)."""

@@ -45,7 +45,7 @@ _DRIVE, _ENABLE, _PULSE, _EXPECT, _CARE, _HIGHZ, _COUNT, _UNTIL = range(8)
 
 
 @compiled
-def _happens(seed: np.uint64, cycle: np.uint64, chance: np.uint64) -> np.bool_:
+def happens(seed: np.uint64, cycle: np.uint64, chance: np.uint64) -> np.bool_:
     """Decide by the finaliser of SplitMix64 whether something happens in a cycle."""
     mixed = seed * np.uint64(0xD1B54A32D192ED03) + cycle * np.uint64(0x9E3779B97F4A7C15)
     mixed = (mixed ^ (mixed >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
@@ -63,11 +63,11 @@ def _in_force(t: Tables, index: int, cycle: int, clock_hz: int) -> bool:
     at = t[VARY] + 6 * index
     if t[at + 3] >= 0:
         return bool(clock_hz > t[at + 3])
-    return bool(_happens(np.uint64(t[at + 5]), np.uint64(cycle), np.uint64(t[at + 4])))
+    return bool(happens(np.uint64(t[at + 5]), np.uint64(cycle), np.uint64(t[at + 4])))
 
 
 @inlined
-def _begin(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
+def begin_cycle(v: Lanes, t: Tables, cycle: int, clock_hz: int) -> None:
     """Decide which of the varying patches force in this cycle.
 
     A slow one shows what its pin would have shown at the end of the cycle before.
@@ -104,7 +104,7 @@ def _cycle(
     v: Lanes, t: Tables, ops: Operations, rows: Rows, row: int, cycle: int, clock_hz: int
 ) -> int:
     """Run one cycle and read; gives a flop that did not settle, or SETTLED."""
-    _begin(v, t, cycle, clock_hz)
+    begin_cycle(v, t, cycle, clock_hz)
     enable = rows[row, _ENABLE]
     trouble = vector(v, t, ops, rows[row, _DRIVE], enable, rows[row, _PULSE] & enable)
     _stick(v, t, cycle, clock_hz)

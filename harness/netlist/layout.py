@@ -51,7 +51,7 @@ LINES = 32
     INPUT_LINE,
     FED_AT,  # first entry of FED for each line
     FED,  # inputs
-    OUTPUT,  # 4 each: slot, slot of "is 0" or -1, the same of its enable
+    OUTPUT,  # 5 each: slot, slot of "is 0" or -1, the same of its enable, slot of its own drive
     OUTPUT_AT,  # first entry of OUTPUT for each line
     SHORT,  # 2 lines each
     VARY,  # 7 each, see cycles

@@ -61,11 +61,12 @@ class Port:
 class TriState(NamedTuple):
     """How a net that can float is driven: by the design through ``enable``, or from outside.
 
-    ``enable`` is a net: the design drives while it is 1. ``outside`` and ``outside_enable`` are
-    nets that nothing in the design drives: level and enable of what is connected to the pin. From
-    outside wins; if nobody drives, the net is 0.
+    ``enable`` is a net: the design drives ``level`` while it is 1. ``outside`` and
+    ``outside_enable`` are nets that nothing in the design drives: level and enable of what is
+    connected to the pin. From outside wins; if nobody drives, the net is 0.
     """
 
+    level: int
     enable: int
     outside: int
     outside_enable: int

@@ -47,7 +47,7 @@ from harness.netlist.layout import (
     Tables,
 )
 
-_NONE = np.uint64(0)
+_NONE, _ONE = np.uint64(0), np.uint64(1)
 _ROUNDS = 16
 """A level that has come back so often through shorted lines, and still changes, will go on."""
 
@@ -133,7 +133,7 @@ def listen(v: Lanes, t: Tables) -> None:
         at, end = peek(t, t[OUTPUT_AT] + line), peek(t, t[OUTPUT_AT] + line + 1)
         seen = driven = unknown = spread(v, _NONE)
         for term in range(at, end):
-            slots = t[OUTPUT] + 4 * term
+            slots = t[OUTPUT] + 5 * term
             mask, one = take(v, t[OUTPUT_MASK] + term), take(v, peek(t, slots))
             enable = take(v, peek(t, slots + 2)) & mask
             if t[RAILS] == 2:
@@ -238,6 +238,34 @@ def vector(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, pulse:
     listen(v, t)
     _read_shorts(v, t)
     return trouble
+
+
+@inlined
+def set_pins(v: Lanes, t: Tables, ops: Operations, levels: int, enable: int) -> int:
+    """Let the pins of a single chip be driven from outside; gives as :func:`vector` does.
+
+    A chip that does not settle goes on from where it was left.
+    """
+    trouble = _effect(v, t, ops, _outside(v, t, levels, enable, 0))
+    if trouble != SETTLED:
+        put(v, t[FROZEN], spread(v, _NONE))
+    return trouble
+
+
+@inlined
+def read_pins(v: Lanes, t: Tables, ops: Operations) -> tuple[int, int]:
+    """What a single chip drives at its pins, also where it is driven from outside, and which."""
+    show(v, t, ops, t[SHOWN])
+    level, driven, left, outside = 0, 0, t[SPEAKING], t[t[WORDS] + 1]
+    while left != 0:
+        pin = lowest_place(left)
+        left &= left - 1
+        for term in range(peek(t, t[OUTPUT_AT] + pin), peek(t, t[OUTPUT_AT] + pin + 1)):
+            slots = t[OUTPUT] + 5 * term
+            slot = peek(t, slots + 4) if (outside >> pin) & 1 else peek(t, slots)
+            level |= int(np.int64(take(v, slot) & _ONE) << pin)
+            driven |= int(np.int64(take(v, peek(t, slots + 2)) & _ONE) << pin)
+    return level, driven
 
 
 @compiled

@@ -15,9 +15,10 @@ from typing import Any, get_args, get_type_hints
 
 from harness.errors import NetlistError
 from harness.netlist import Netlist, PortDirection, load_netlist
-from harness.shuttle import Shuttle, TomlTable, nearest
+from harness.shuttle import Direction, Shuttle, TomlTable, expand_range, nearest
 from harness.virtual import BoardFault, ChipDefect, LinkFault, Within
 
+_OUTPUTS = (Direction.OUTPUT, Direction.BIDIRECTIONAL)
 Faults = tuple[tuple[ChipDefect, ...], tuple[BoardFault, ...], tuple[LinkFault, ...]]
 
 
@@ -56,27 +57,72 @@ def _value(
     key = field.name
     kind = getattr(hint, "__origin__", hint)
     (what,) = getattr(hint, "__metadata__", ("",))
+    if what == "pins":
+        return _pins(table, key, shuttle)
     value = table.take(key, kind, None if field.default is MISSING else field.default)
     if value is None:
         return None
     match what:
-        case "pin":
-            return _known(table, key, value, shuttle.pins_by_name, what, shuttle)
+        case "pin" | "output":
+            return _pin(table, key, value, what, before, shuttle)
         case "design":
             return _known(table, key, value, shuttle.designs_by_name, what, shuttle)
         case "net":
             return _net(table, key, value, before["design"], shuttle)
-        case "positive" if value <= 0:
-            table.error("out-of-range", key, f'"{key}" is {value}', "write a number above 0")
-            return None
-        case Within(low, high) if not low <= value <= high:
-            table.error("out-of-range", key, f'"{key}" is {value}', f"write {low} to {high}")
-            return None
-        case (first, second) if value not in what:
-            advice = f'write "{first}" or "{second}"'
-            table.error("unknown-kind", key, f'"{key}" is "{value}"', advice)
-            return None
+    advice = _why_out_of_range(value, what)
+    if advice:
+        rule = "out-of-range" if kind is not str else "unknown-kind"
+        shown = value if kind is not str else f'"{value}"'
+        table.error(rule, key, f'"{key}" is {shown}', advice)
+        return None
     return value
+
+
+def _why_out_of_range(value: Any, what: object) -> str:
+    """Say what to write in place of a value that is not allowed; empty if it is."""
+    match what:
+        case "positive" if value <= 0:
+            return "write a number above 0"
+        case Within(low, high) if not low <= value <= high:
+            return f"write {low} to {high}"
+        case (first, second) if value not in what:
+            return f'write "{first}" or "{second}"'
+    return ""
+
+
+def _pin(
+    table: TomlTable,
+    key: str,
+    name: str,
+    what: str,
+    before: Mapping[str, Any],
+    shuttle: Shuttle,
+) -> str | None:
+    """Check that a pin exists, that the chip drives it if it must, and that it is named once."""
+    pin = shuttle.pins_by_name.get(name)
+    if what == "output" and pin is not None and pin.direction not in _OUTPUTS:
+        message = f'"{name}" is not an output; its direction is {pin.direction}'
+        table.error("not-an-output", key, message, "name a pin that the chip drives")
+        return None
+    if key == "pin_b" and name == before["pin_a"]:
+        table.error("same-pin", key, f'"{name}" is pin_a too', "name two different pins")
+        return None
+    return _known(table, key, name, shuttle.pins_by_name, "pin", shuttle)
+
+
+def _pins(table: TomlTable, key: str, shuttle: Shuttle) -> tuple[str, ...] | None:
+    """Read a list of at least two different pins, with ranges."""
+    names = tuple(name for text in table.strings(key) for name in expand_range(text) or (text,))
+    known = [_known(table, key, name, shuttle.pins_by_name, "pin", shuttle) for name in names]
+    if len(set(names)) < max(len(names), 2):
+        table.error(
+            "too-few-pins",
+            key,
+            f'"{key}" names fewer than two pins, or one twice',
+            "name different pins",
+        )
+        return None
+    return None if None in known else names
 
 
 def _net(table: TomlTable, key: str, name: str, design: str | None, shuttle: Shuttle) -> str | None:

@@ -71,8 +71,8 @@ class VirtualBoard:
         self._up = threading.Event()
 
     def warm_up(self) -> None:
-        """Load the kernel before a host waits for its first answer."""
-        self._model.run_until(0, 0, 0, 0, 0, 1)
+        """Load the kernel before a host waits for its first answer, on a chip that nobody gets."""
+        self._new_chip().run_until(0, 0, 0, 0, 0, 1)
 
     def start(self) -> None:
         """Power the board up."""
@@ -134,7 +134,7 @@ class VirtualBoard:
 
     def _readings(self) -> dict[int, int]:
         """What the board's sensors read, by controller pin."""
-        sensor, current = self._profile.supply_sensor, self.spec.supply_ma
+        sensor, current = self._profile.supply_sensor, self.spec.drawn_ma
         if sensor is None or current is None:
             return {}
         return {sensor.pin: sensor.reading(current)}

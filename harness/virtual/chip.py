@@ -2,7 +2,8 @@
 
 The one rule: words are as the controller sees them; faults of the board and defects of the chip
 are inside. Pins that nobody drives read low: the chip's own weak keepers are all to ground.
-Where chip and controller both drive a pin, the controller wins in what is read.
+Where chip and controller both drive a pin, the controller wins in what is read; a line that is
+stuck or shorted is read as it is.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Sequence
-from contextlib import suppress
 
 import numpy as np
 
@@ -19,7 +19,15 @@ from harness.errors import VirtualError
 from harness.netlist import Extent, Rows, nearest, stimulus
 from harness.shuttle import Design, Shuttle
 from harness.table import Words
-from harness.virtual.faults import BoardFault, ChipDefect, OutputStuck
+from harness.virtual import lines
+from harness.virtual.faults import (
+    BoardFault,
+    ChipDefect,
+    ForcedNet,
+    NetBridge,
+    OtherShuttle,
+    SelectBitStuck,
+)
 from harness.virtual.running import RunningDesign, start_design, start_nothing
 from harness.virtual.selection import new_selector
 from harness.virtual.wiring import Wiring
@@ -51,20 +59,21 @@ class ChipModel:
     ) -> None:
         self._serial = serial
         self._defects = tuple(defects)
-        self._wiring = Wiring(shuttle, board_faults)
-        self._selector = new_selector(select, self._wiring, self._seed(""))
+        wiring = Wiring(shuttle, (*board_faults, *defects))
+        self._selector = new_selector(select, wiring, self._seed(""))
+        self._board = wiring.table(self._selector.mask)
         self._by_address = {design.address: design for design in shuttle.designs}
         self._running: dict[str, RunningDesign] = {}
-        self._nothing = start_nothing(self._wiring, self._defects)
+        self._nothing = start_nothing()
         self._clock_hz = 0.0
         self._speed = 1.0
-        self._cycle = 0
-        self._select_levels = 0
+        self._cycle = self._runs = 0
         self._check_defects(shuttle)
 
     def configure(self, clock_hz: float) -> None:
-        """Set how fast paths must be: 1 / the time from an edge to the read, in Hz."""
+        """Begin a run; 1 / ``clock_hz`` is the time that paths have, from an edge to the read."""
         self._clock_hz = clock_hz
+        self._runs += 1
 
     def set_speed(self, speed: float) -> None:
         """Set how fast every path is, as a multiple of its speed at the nominal voltage."""
@@ -78,14 +87,8 @@ class ChipModel:
         selected in the end cannot be evaluated.
         """
         rows = stimulus(drive, enable, pulse, highz)
-        found = np.zeros((len(rows), 3), dtype=np.int64)
-        start = 0
-        for event in self._selections(rows):
-            with suppress(VirtualError):  # of a design that is left in this very burst
-                self._burst(rows, start, event, found)
-            self._follow(rows, event)
-            start = event
-        self._burst(rows, start, len(rows), found)
+        found = np.zeros((len(rows), 2), dtype=np.int64)
+        self._cycles(rows, len(rows), 0, 0, found)
         return found[:, 0].astype(np.uint32), found[:, 1].astype(np.uint32)
 
     def run_until(
@@ -97,68 +100,67 @@ class ChipModel:
         cycle is enough.
         """
         rows = stimulus(drive, enable, pulse, 0)
-        selecting = pulse & enable & self._selector.mask
-        step = 1 if selecting or not care else max(limit, 1)
-        used, matched, word = 0, False, 0
-        while not matched and used < max(limit, 1):
-            for event in self._selections(rows):
-                self._follow(rows, event)
-            found, cycles, matched = self._cycles(rows, step, expect, care)
-            word = int(found[0, 0])
-            used += cycles
-            matched = matched or not care
-        return used, word, matched
+        found = np.zeros((1, 2), dtype=np.int64)
+        cycles = max(limit, 1) if care else 1
+        used, matched = self._cycles(rows, cycles, expect, care, found)
+        return used, int(found[0, 0]), matched or not care
 
-    def _selections(self, rows: Rows) -> list[int]:
-        """Entries in which a select pin changes or is pulsed."""
-        mask = self._selector.mask
-        if not mask or not len(rows):
-            return []
-        enabled = rows[:, 1] & mask
-        levels = rows[:, 0] & enabled
-        changed = (rows[:, 2] & enabled) != 0
-        changed[1:] |= levels[1:] != levels[:-1]
-        changed[0] |= int(levels[0]) != self._select_levels
-        return [int(index) for index in np.flatnonzero(changed)]
+    def _cycles(
+        self, rows: Rows, cycles: int, expect: int, care: int, found: Rows
+    ) -> tuple[int, bool]:
+        """Run cycles on whatever is selected in each; a single row stands for all of them."""
+        pace = math.ceil(self._clock_hz / self._speed if self._speed else _ENDLESSLY_FAST)
+        used, matched, selects = 0, False, False
+        while used < cycles and not matched:
+            design = self._selected()
+            first = min(used, len(rows) - 1)
+            extent = Extent(cycles - used, expect, care, self._cycle, pace, design.tolerated)
+            burst = self._board, rows[first:], (*extent, self._runs, selects), found[first:]
+            try:
+                count, matched, selects = design.run(*burst)
+            except VirtualError:
+                count, _, selects = self._nothing.run(*burst)
+                if not selects:  # else it is left in this very burst
+                    raise
+            used, self._cycle = used + count, self._cycle + count
+            if selects:
+                self._follow()
+        return used, matched
 
-    def _follow(self, rows: Rows, index: int) -> None:
-        """Let the selector see the levels of one entry, its pulse included."""
-        drive, enable, pulse = (int(word) for word in rows[index, :3])
-        levels = drive & enable
-        inverted = pulse & enable & self._selector.mask
+    def _follow(self) -> None:
+        """Let the selector see the levels of a cycle, its pulse included."""
+        levels, pulsed = int(self._board[lines.SELECTING]), int(self._board[lines.PULSED])
         self._selector.follow(levels)
-        if inverted:
-            self._selector.follow(levels ^ inverted)
+        if pulsed != levels:
+            self._selector.follow(pulsed)
             self._selector.follow(levels)
-        self._select_levels = levels & self._selector.mask
-
-    def _burst(self, rows: Rows, start: int, stop: int, found: Rows) -> None:
-        """Run the entries from ``start`` up to ``stop`` on the design that is selected now."""
-        if stop > start:
-            found[start:stop], _, _ = self._cycles(rows[start:stop], stop - start, 0, 0)
-
-    def _cycles(self, rows: Rows, cycles: int, expect: int, care: int) -> tuple[Rows, int, bool]:
-        """Run the selected design; counts the chip's cycles."""
-        pace = self._clock_hz / self._speed if self._speed else _ENDLESSLY_FAST
-        extent = Extent(cycles, expect, care, self._cycle, math.ceil(pace), 0)
-        found, used, matched = self._selected().run(rows, extent)
-        self._cycle += used
-        return found, used, matched
+        self._board[lines.SELECTED] = levels
 
     def _selected(self) -> RunningDesign:
         """Give the design at the present address, started if it never was."""
-        design = self._by_address.get(self._selector.address)
+        design = self._by_address.get(self._address())
         if design is None:
             return self._nothing
         if design.name not in self._running:
             self._running[design.name] = self._started(design)
         return self._running[design.name]
 
+    def _address(self) -> int:
+        """Give the selected address of the shuttle's list."""
+        address = self._selector.address
+        for defect in self._defects:
+            match defect:
+                case SelectBitStuck(bit, level):
+                    address = (address & ~(1 << bit)) | level << bit
+                case OtherShuttle(shift):
+                    address -= shift
+        return address
+
     def _started(self, design: Design) -> RunningDesign:
         """Start a design; one that cannot be started is like an address without a design."""
         seed = self._seed(design.name)
         try:
-            return start_design(design, self._wiring, self._defects, seed)
+            return start_design(design, self._defects, seed)
         except VirtualError:
             return self._nothing
 
@@ -169,13 +171,10 @@ class ChipModel:
 
     def _check_defects(self, shuttle: Shuttle) -> None:
         """Refuse defects that name nothing on this shuttle; nets are found by starting."""
-        for defect in self._defects:
-            if isinstance(defect, OutputStuck):
-                self._wiring.bit(defect.pin)
-            elif defect.design not in shuttle.designs_by_name:
-                message = f"{shuttle.path}: no design is named {defect.design!r}"
-                raise VirtualError(message + nearest(defect.design, shuttle.designs_by_name))
-        for name in {d.design for d in self._defects if not isinstance(d, OutputStuck)}:
+        names = {d.design for d in self._defects if isinstance(d, ForcedNet | NetBridge)}
+        for name in sorted(names):
+            if name not in shuttle.designs_by_name:
+                message = f"{shuttle.path}: no design is named {name!r}"
+                raise VirtualError(message + nearest(name, shuttle.designs_by_name))
             design = shuttle.designs_by_name[name]
-            seed = self._seed(name)
-            self._running[name] = start_design(design, self._wiring, self._defects, seed)
+            self._running[name] = start_design(design, self._defects, self._seed(name))

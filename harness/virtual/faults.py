@@ -30,6 +30,22 @@ Seconds = Annotated[float, Within(0.0, 3600.0)]
 Whole = Annotated[int, "positive"]
 Positive = Annotated[float, "positive"]
 Wired = Annotated[str, ("and", "or")]
+Per = Annotated[str, ("cycle", "run")]
+OutputName = Annotated[str, "output"]
+PinNames = Annotated[tuple[str, ...], "pins"]
+AddressBit = Annotated[int, Within(0, 15)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Intermittent:
+    """In force in a share of all cycles, or of all runs; which ones depends on ``seed`` alone.
+
+    A run is a table once, or a selection.
+    """
+
+    probability: Share = 1.0
+    per: Per = "cycle"
+    seed: int = 1
 
 
 class Force(NamedTuple):
@@ -72,13 +88,11 @@ class NetStuck(ForcedNet):
 
 
 @dataclass(frozen=True)
-class OutputStuck:
-    """A chip output pin holds 0 or 1 whatever the design drives. Per cycle, as above."""
+class OutputStuck(Intermittent):
+    """A chip output pin holds 0 or 1 whatever the design drives."""
 
-    pin: PinName
+    pin: OutputName
     level: Level
-    probability: Share = 1.0
-    seed: int = 1
 
 
 @dataclass(frozen=True)
@@ -103,11 +117,50 @@ class SlowPath(ForcedNet):
         return Force(limit_hz=self.limit_hz)
 
 
-ChipDefect = NetStuck | OutputStuck | NetBridge | SlowPath
+@dataclass(frozen=True)
+class DeadPad(Intermittent):
+    """A pad of the chip drives nothing, and every design reads ``level`` there."""
+
+    pin: PinName
+    level: Level = 0
 
 
 @dataclass(frozen=True)
-class OpenPin:
+class NeverLow(Intermittent):
+    """An output floats where it should be low, like an open drain that never pulls."""
+
+    pin: OutputName
+
+
+@dataclass(frozen=True)
+class SelectBitStuck:
+    """A bit of the chip's selection register holds a level; bit 0 is the least significant."""
+
+    bit: AddressBit
+    level: Level
+
+
+@dataclass(frozen=True)
+class OtherShuttle:
+    """The chip is of another shuttle: each design is ``shift`` addresses further on."""
+
+    shift: Whole
+
+
+ChipDefect = (
+    NetStuck
+    | OutputStuck
+    | NetBridge
+    | SlowPath
+    | DeadPad
+    | NeverLow
+    | SelectBitStuck
+    | OtherShuttle
+)
+
+
+@dataclass(frozen=True)
+class OpenPin(Intermittent):
     """The chip pin does not reach the controller: both sides float.
 
     ``loose``: only until the chip is seated again.
@@ -126,11 +179,50 @@ class SwappedPins:
 
 
 @dataclass(frozen=True)
+class MovedPins:
+    """Each of these chip pins is on the controller pin of the next, the last on that of the first.
+
+    Several of these make any other map of pins.
+    """
+
+    pins: PinNames
+
+
+@dataclass(frozen=True)
+class StuckPin(Intermittent):
+    """The line of a pin is held at a level between controller and chip, for both."""
+
+    pin: PinName
+    level: Level
+
+
+@dataclass(frozen=True)
+class ShortedPins(Intermittent):
+    """The lines of two pins are shorted; drivers that differ come to the AND or the OR."""
+
+    pin_a: PinName
+    pin_b: PinName
+    wired: Wired = "and"
+
+
+@dataclass(frozen=True)
+class TurnedChip:
+    """The chip is seated the wrong way round: the order of its pins is reversed."""
+
+
+@dataclass(frozen=True)
 class NoClock:
     """The clock line does not reach the chip, which sees it low."""
 
 
-BoardFault = OpenPin | SwappedPins | NoClock
+@dataclass(frozen=True)
+class NoSupply:
+    """The chip has no supply: it drives nothing and draws nothing."""
+
+
+BoardFault = (
+    OpenPin | SwappedPins | MovedPins | StuckPin | ShortedPins | TurnedChip | NoClock | NoSupply
+)
 
 
 @dataclass(frozen=True)

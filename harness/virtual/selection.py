@@ -1,8 +1,7 @@
 """How a virtual chip learns which design is selected: the three methods that profiles know.
 
 The one rule: a selector sees the levels of its pins one after another, in the order in which
-they happen, and holds an address. Bits are those of the controller's words; None is a pin that
-does not reach the chip, which reads low.
+they happen, at the chip, and holds an address.
 """
 
 from __future__ import annotations
@@ -21,7 +20,7 @@ class Selector(Protocol):
     address: int
 
     def follow(self, levels: int) -> None:
-        """Take the next levels of all driven bits."""
+        """Take the next levels of its pins."""
 
 
 def new_selector(method: SelectMethod, wiring: Wiring, power_up: int) -> Selector:
@@ -36,8 +35,8 @@ class _Parallel:
     """The address stands on the pins, most significant first."""
 
     def __init__(self, method: ParallelSelect, wiring: Wiring, _power_up: int) -> None:
-        self._bits = [wiring.bit(pin) for pin in method.pins]
-        self.mask = sum(_mask(bit) for bit in self._bits)
+        self._bits = [wiring.mask(pin) for pin in method.pins]
+        self.mask = wiring.mask(*method.pins)
         self.address = 0
 
     def follow(self, levels: int) -> None:
@@ -52,9 +51,9 @@ class _Shift:
     """A shift register: each rising edge takes one bit, most significant first."""
 
     def __init__(self, method: ShiftSelect, wiring: Wiring, power_up: int) -> None:
-        self._data, self._clock = wiring.bit(method.data), wiring.bit(method.clock)
+        self._data, self._clock = wiring.mask(method.data), wiring.mask(method.clock)
         self._limit = (1 << method.bits) - 1
-        self.mask = _mask(self._data) | _mask(self._clock)
+        self.mask = self._data | self._clock
         self.address = power_up & self._limit
         self._last = 0
 
@@ -70,8 +69,8 @@ class _Pulse:
     """A counter: high ``clear`` makes it 0, each rising edge of ``step`` adds one."""
 
     def __init__(self, method: PulseSelect, wiring: Wiring, power_up: int) -> None:
-        self._step, self._clear = wiring.bit(method.step), wiring.bit(method.clear)
-        self.mask = _mask(self._step) | _mask(self._clear)
+        self._step, self._clear = wiring.mask(method.step), wiring.mask(method.clear)
+        self.mask = self._step | self._clear
         self.address = power_up & 0xFF
         self._last = 0
 
@@ -92,9 +91,5 @@ _HARDWARE: Mapping[type[SelectMethod], Callable[[Any, Wiring, int], Selector]] =
 }
 
 
-def _mask(bit: int | None) -> int:
-    return 0 if bit is None else 1 << bit
-
-
-def _level(levels: int, bit: int | None) -> int:
-    return 0 if bit is None else levels >> bit & 1
+def _level(levels: int, mask: int) -> int:
+    return int(levels & mask != 0)

@@ -9,7 +9,7 @@ from pathlib import Path
 from cattrs.preconf.json import make_converter
 from cattrs.strategies import configure_tagged_union
 
-from harness.virtual.faults import BoardFault, ChipDefect, LinkFault
+from harness.virtual.faults import BoardFault, ChipDefect, LinkFault, NoSupply
 
 OWN_PROGRAM = """\
 import time
@@ -44,6 +44,12 @@ class VirtualBoardSpec:
     heap: int = 0
     stand_in: bool = False
     supply_ma: float | None = None
+
+    @property
+    def drawn_ma(self) -> float | None:
+        """What the chip draws as the board has it."""
+        unsupplied = any(isinstance(fault, NoSupply) for fault in self.board_faults)
+        return 0.0 if unsupplied and self.supply_ma is not None else self.supply_ma
 
 
 SEAT = b"seat the chip again"

@@ -115,6 +115,43 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
             'rack.toml:12:1: error [out-of-range] "level" is 2; write 0 to 1',
         ),
         (
+            SLOT + '[[slot.defect]]\nkind = "never-low"\npin = "in3"\n',
+            (
+                'rack.toml:11:1: error [not-an-output] "in3" is not an output; its direction is '
+                "input; name a pin that the chip drives"
+            ),
+        ),
+        (
+            SLOT + '[[slot.defect]]\nkind = "select-bit-stuck"\nbit = 16\nlevel = 0\n',
+            'rack.toml:11:1: error [out-of-range] "bit" is 16; write 0 to 15',
+        ),
+        (
+            SLOT + '[[slot.defect]]\nkind = "other-shuttle"\nshift = 0\n',
+            'rack.toml:11:1: error [out-of-range] "shift" is 0; write a number above 0',
+        ),
+        (
+            SLOT + '[[slot.board_fault]]\nkind = "open-pin"\npin = "in0"\nper = "burst"\n',
+            'rack.toml:12:1: error [unknown-kind] "per" is "burst"; write "cycle" or "run"',
+        ),
+        (
+            SLOT + '[[slot.board_fault]]\nkind = "shorted-pins"\npin_a = "in0"\npin_b = "in0"\n',
+            'rack.toml:12:1: error [same-pin] "in0" is pin_a too; name two different pins',
+        ),
+        (
+            SLOT + '[[slot.board_fault]]\nkind = "moved-pins"\npins = ["in0"]\n',
+            (
+                'rack.toml:11:1: error [too-few-pins] "pins" names fewer than two pins, or one '
+                "twice; name different pins"
+            ),
+        ),
+        (
+            SLOT + '[[slot.board_fault]]\nkind = "moved-pins"\npins = ["in0", "inn1"]\n',
+            (
+                'rack.toml:11:1: error [unknown-pin] Sandpiper 2 has no pin "inn1"; '
+                'did you mean "in1"?'
+            ),
+        ),
+        (
             SLOT.replace("virtual", "COM3") + '[[slot.board_fault]]\nkind = "no-clock"\n',
             (
                 "rack.toml:6:1: error [fault-on-hardware] slot A1 has invented faults but a real "

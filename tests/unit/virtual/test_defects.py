@@ -3,20 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from harness.board import ParallelSelect
 from harness.errors import VirtualError
 from harness.virtual import BoardFault, ChipDefect
 from harness.virtual.faults import (
+    DeadPad,
+    MovedPins,
     NetBridge,
     NetStuck,
+    NeverLow,
     NoClock,
+    NoSupply,
     OpenPin,
+    OtherShuttle,
     OutputStuck,
+    SelectBitStuck,
+    ShortedPins,
     SlowPath,
+    StuckPin,
     SwappedPins,
+    TurnedChip,
 )
 from tests.unit.virtual.small import DRIVEN, NOTHING, PAD, bench, mask, words
 
@@ -81,7 +92,7 @@ def test_an_intermittent_defect_happens_as_often_as_it_should(
     """Within four standard deviations of the binomial distribution."""
     slack = 4 * (probability * (1 - probability) / 4000) ** 0.5
     net = NetStuck("register", "both", 1, probability, seed=3)
-    pin = OutputStuck("out2", 1, probability, seed=4)
+    pin = OutputStuck("out2", 1, probability=probability, seed=4)
     for defect in (net, pin):
         assert abs(shares(tmp_path, defect)[1] - probability) <= slack
 
@@ -159,6 +170,92 @@ def test_without_a_clock_line_nothing_is_clocked(tmp_path: Path) -> None:
 def test_an_open_select_pin_keeps_the_design_from_being_selected(tmp_path: Path) -> None:
     chip = bench(tmp_path, faults=[OpenPin("seld")])
     assert chip.one("", highz="out0") == "out0~", "the address is all zeros"
+
+
+SHORT = ShortedPins("in1", "in2")
+WITH_ITS_INPUT = ShortedPins("in1", "out2")
+
+
+@pytest.mark.parametrize(
+    ("fault", "high", "seen"),
+    [
+        (SHORT, "in1", ""),
+        (SHORT, "in1 in2", "out2"),
+        (replace(SHORT, wired="or"), "in1", "out2"),
+        (WITH_ITS_INPUT, "in1 in2", ""),  # low from before, which keeps the input low
+        (replace(WITH_ITS_INPUT, wired="or"), "in1", "out2"),
+        (replace(WITH_ITS_INPUT, wired="or"), "", ""),
+        (StuckPin("in1", 1), "in2", "out2"),
+        (StuckPin("in1", 0), "in1 in2", ""),
+        (StuckPin("out2", 1), "", "out2"),
+        (DeadPad("in1", 1), "in2", "out2"),
+        (DeadPad("in1", 0), "in1 in2", ""),
+        (DeadPad("out2"), "in1 in2", "out2~"),
+        (NeverLow("out2"), "", "out2~"),
+        (NeverLow("out2"), "in1 in2", "out2"),
+        (MovedPins(("in0", "in1", "in2")), "in0 in2", "out2"),
+        (MovedPins(("in0", "in1", "in2")), "in1 in2", ""),
+        (NoSupply(), "in1 in2", "out2~"),
+        (SelectBitStuck(0, 0), "in1 in2", "out2~"),
+        (SelectBitStuck(1, 1), "in1 in2", "out2~"),
+        (OtherShuttle(1), "in1 in2", "out2~"),
+    ],
+)
+def test_what_a_fault_makes_of_an_and_gate(
+    tmp_path: Path, fault: BoardFault | ChipDefect, high: str, seen: str
+) -> None:
+    """``out2`` is ``in1`` and ``in2``; ``~`` marks what floats."""
+    defects = [fault] if isinstance(fault, ChipDefect) else []
+    faults = [fault] if isinstance(fault, BoardFault) else []
+    chip = bench(tmp_path, defects=defects, faults=faults)
+    read = chip.one(high, highz="out2").split()
+    assert " ".join(name for name in read if name.startswith("out2")) == seen
+
+
+def test_shorts_form_chains_and_a_held_line_holds_all_of_one(tmp_path: Path) -> None:
+    chain = [ShortedPins("in1", "out1", "or"), ShortedPins("out1", "in2", "or")]
+    assert "out2" in bench(tmp_path, faults=chain).one("in1")
+    held = bench(tmp_path, faults=[*chain, StuckPin("in2", 1)])
+    assert "out2" in held.one("").split()
+
+
+def test_a_bidirectional_pin_lets_go_of_a_line_that_it_is_shorted_to(tmp_path: Path) -> None:
+    """What a pin drives is not taken for what it is driven to: else it would hold for ever."""
+    chip = bench(tmp_path, PAD, faults=[ShortedPins("io0", "in2")])
+    assert "io0" not in chip.one("in0 in1").split(), "the controller's low wins"
+    assert "io0" in chip.one("in0 in1 in2").split()
+    assert "io0" in chip.one("in2").split(), "driven by the controller alone"
+    assert "io0" not in chip.one("in0").split()
+
+
+def test_a_line_shorted_to_a_select_pin_selects(tmp_path: Path) -> None:
+    chip = bench(
+        tmp_path, select=ParallelSelect(("seld", "selc")), faults=[ShortedPins("selc", "in0", "or")]
+    )
+    assert chip.one("in1 in2", highz="out2").endswith("out2~")
+    assert "out2" in chip.one("in0 in1 in2").split(), "address 1"
+
+
+def test_a_chip_that_was_turned_has_its_pins_in_reverse_order(tmp_path: Path) -> None:
+    chip = bench(tmp_path, select=ParallelSelect(("seld", "selc")), faults=[TurnedChip()])
+    assert "out2" in chip.one("in0 seld nreset").split(), "address 1, in1 and in2"
+    assert "out2" not in chip.one("in0 seld").split()
+
+
+def test_a_fault_that_comes_by_runs_stays_for_a_whole_run(tmp_path: Path) -> None:
+    fault = StuckPin("out2", 1, probability=0.5, per="run", seed=2)
+
+    def levels() -> list[set[bool]]:
+        chip = bench(tmp_path, faults=[fault])
+        found = []
+        for _ in range(40):
+            chip.chip.configure(1000)
+            found.append({"out2" in chip.one("").split() for _ in range(5)})
+        return found
+
+    assert levels() == levels()
+    assert all(len(run) == 1 for run in levels())
+    assert 8 <= sum(True in run for run in levels()) <= 32
 
 
 def test_a_stuck_pin_behind_an_open_line_is_not_seen(tmp_path: Path) -> None:
