@@ -79,6 +79,12 @@ class ChipModel:
         """Set how fast every path is, as a multiple of its speed at the nominal voltage."""
         self._speed = speed
 
+    @property
+    def selected(self) -> str:
+        """Name of the design that is selected now; empty if there is none."""
+        design = self._by_address.get(self._address())
+        return design.name if design else ""
+
     def run(self, drive: Words, enable: Words, pulse: Words, highz: Words) -> tuple[Words, Words]:
         """Run one cycle for each entry; gives the words read, and which ``highz`` bits float.
 

@@ -20,9 +20,8 @@ from harness.records import CauseKind
 from harness.rehearse import Hypothesis, Trial, trials
 from harness.rehearse.selection import answering
 from harness.shuttle import Direction
+from harness.virtual.chip import ChipModel
 from harness.virtual.faults import BoardFault, OpenPin, SwappedPins
-from harness.virtual.selection import new_selector
-from harness.virtual.wiring import Wiring
 from tests.published import demo
 
 WADER = Path(__file__).parents[3] / "ci" / "wader.toml"
@@ -68,6 +67,8 @@ def test_neighbours_on_the_board_or_on_the_chip_are_more_probable_than_other_pai
     assert far.hypothesis.prior == pytest.approx(2e-5)
 
 
+POWERS_UP_AT_0 = "SP2-0162"
+"""A chip whose register of addresses has that at power-up."""
 METHODS: dict[str, SelectMethod] = {
     "shift": ShiftSelect("seld", "selc", 5),
     "parallel": ParallelSelect(("in4", "in3", "in2", "in1", "in0")),
@@ -89,16 +90,14 @@ def faults(method: SelectMethod) -> Iterator[tuple[BoardFault, Lane]]:
 def test_the_design_that_answers_is_the_one_that_a_virtual_chip_selects(
     method: SelectMethod,
 ) -> None:
-    names = {design.address: design.name for design in SHUTTLE.designs}
     for fault, lane in faults(method):
         found = answering(method, SHUTTLE, lane)
-        selector = new_selector(method, Wiring(SHUTTLE, [fault]), 0)
+        chip = ChipModel(SHUTTLE, method, POWERS_UP_AT_0, (), [fault])
         for design in SHUTTLE.designs if found is not None else ():
             for step in method.steps(design.address, SHUTTLE):
-                for levels in (step.drive, step.drive ^ step.pulse, step.drive):
-                    selector.follow(levels)
+                chip.run_until(step.drive, SHUTTLE.rest_levels[1], step.pulse, 0, 0, 1)
             assert found is not None
-            assert found[design.name] == names.get(selector.address, ""), (fault, design.name)
+            assert found[design.name] == chip.selected, (fault, design.name)
 
 
 def test_a_dead_clock_of_the_selection_leaves_the_address_of_the_power_up() -> None:
