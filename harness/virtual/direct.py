@@ -188,7 +188,7 @@ class _Tally:
             pin_counts={bit: n for bit, n in enumerate(self.pin_counts.tolist()) if n},
             signature=self.signature,
             until_used=self.until_used,
-            window=CaptureWindow(*words) if len(words[0]) else None,
+            window=CaptureWindow(*words) if words and len(words[0]) else None,
             achieved_hz=achieved_hz,
             exact=False,
             seconds=seconds,
