@@ -78,6 +78,40 @@ def _inputs(netlist: Netlist) -> list[int]:
     return [*(net for port in ports for net in port.nets), *netlist.tables.q.tolist()]
 
 
+def representatives(netlist: Netlist, faults: Sequence[StuckAt]) -> NDArray[np.int64]:
+    """For each fault the index of one that no output can tell from it, by the gate that it is at.
+
+    At the only reader of a net, a level that decides the gate's output is the same as that of
+    the output. Not across flops, so that equivalence holds in every cycle.
+    """
+    place = {(f.net, f.readers, f.level): index for index, f in enumerate(faults)}
+    alike = np.arange(len(faults))
+    reads: dict[int, int] = defaultdict(int)
+    for _, a, b, _ in netlist.tables.gates.tolist():
+        for net in {a, b}:
+            reads[net] += 1
+    watched = {n for p in netlist.ports if p.direction is not PortDirection.INPUT for n in p.nets}
+    watched |= {
+        *netlist.tables.data.tolist(),
+        *netlist.tables.groups[:, [2, 5, 7]].reshape(-1).tolist(),
+    }
+    # Gates come after those they read, so from the last on, an output's own class is known.
+    for gate, (kind, a, b, out) in reversed(list(enumerate(netlist.tables.gates.tolist()))):
+        if kind >= Kind.XOR:
+            continue
+        inner, outer = kind >> 1 & 1, kind & 1
+        shown = {0: inner ^ outer, 1: inner ^ outer ^ 1} if a == b else {inner: outer}
+        for net, pins in [(a, (0, 1))] if a == b else [(a, (0,)), (b, (1,))]:
+            single = reads[net] == 1 and net not in watched
+            readers = () if single else tuple((gate, pin) for pin in pins)
+            for level, level_out in shown.items():
+                own = place.get((net, readers, level))
+                same = place.get((out, (), level_out))
+                if own is not None and same is not None:
+                    alike[own] = alike[same]
+    return alike
+
+
 @dataclass(frozen=True, eq=False)
 class FaultPatches:
     """Faults as patches, those of fault ``k`` from ``first[k]``: operation, pin, level."""

@@ -16,7 +16,8 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.netlist import Kind, Netlist, PortDirection, load_netlist
-from harness.netlist.grading import UNFOUND, Grader, clocked
+from harness.netlist.grading import Grader, clocked
+from harness.netlist.passes import UNFOUND
 from harness.netlist.stuck import StuckAt, stuck_faults
 from tests.published import demo
 from tests.published.test_iscas_circuits import DATA

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import random
+
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from harness.netlist import Force, Lane, Simulator, parse_bench
-from harness.netlist.grading import UNFOUND, Grader, clocked
+from harness.netlist import Circuit, Force, Kind, Lane, Netlist, Simulator, grading, parse_bench
+from harness.netlist.grading import Grader, clocked
+from harness.netlist.passes import UNFOUND
 from harness.netlist.stuck import StuckAt, stuck_faults, with_branches
-from tests.published.test_iscas_circuits import DATA
+from tests.unit.netlist.plain import drawn
 
 SEQUENTIAL = """INPUT(a)
 INPUT(b)
@@ -25,11 +30,6 @@ n = NOT(r)
 y = NAND(q1, m)
 m = OR(b, q0)
 """
-
-
-def test_c17_has_34_faults_and_s27_has_the_branches_of_its_flops() -> None:
-    c17 = with_branches(parse_bench((DATA / "c17.bench").read_text(), "c17", "c17"))
-    assert len(stuck_faults(c17)) == 34
 
 
 def brute_force(fault: StuckAt | None, text: str, vectors: np.ndarray, values: int) -> list[str]:
@@ -81,3 +81,51 @@ def test_each_fault_is_found_where_brute_force_finds_it(values: int) -> None:
         )
         assert step == (UNFOUND if first is None else 2 * first), fault
     assert (found != UNFOUND).sum() > 0
+
+
+def behind_a_gate(netlist: Netlist) -> Netlist:
+    """The same, with the clock through a gate: then no input says when flops take data."""
+    circuit = Circuit.of(netlist)
+    clock = netlist.port("clock").nets[0]
+    buffered = circuit.gate(Kind.AND, clock, clock)
+    circuit.flops = [flop._replace(clock=buffered) for flop in circuit.flops]
+    return circuit.levelise()
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    seed=st.integers(0, 2**32),
+    order=st.randoms(use_true_random=False),
+    values=st.sampled_from([2, 3]),
+    spans=st.tuples(st.integers(1, 60), st.integers(1, 60)),
+)
+def test_the_order_of_gates_faults_and_dropping_changes_nothing(
+    seed: int, order: random.Random, values: int, spans: tuple[int, int]
+) -> None:
+    vectors = np.random.default_rng(seed).integers(0, 2, (30, 6), dtype=np.uint8)
+    lines = drawn(seed, flops=8)
+    shuffled = order.sample(lines, len(lines))
+    shuffled.sort(key=lambda line: line[:5] != "INPUT")  # ports in the order of the vectors
+    inputs = [line for line in lines if line.startswith("INPUT")]
+    shuffled[: len(inputs)] = inputs
+
+    def found(netlist: Netlist, seed: int, *, dropping: bool) -> dict[tuple[str, int], int]:
+        faults = [f for f in stuck_faults(netlist) if netlist.names[f.net] in named]
+        random.Random(seed).shuffle(faults)
+        state = np.zeros(netlist.flop_count, dtype=int) if values == 2 else None
+        grader = Grader(netlist, faults, clocked(netlist, vectors, "clock"), state)
+        steps = grader.first_detections_dropping() if dropping else grader.first_detections()
+        whole = [(f, step) for f, step in zip(faults, steps.tolist(), strict=True) if not f.readers]
+        return {(netlist.names[f.net], f.level): step for f, step in whole}
+
+    netlist = with_branches(parse_bench("\n".join(lines), "here", "drawn"))
+    other = with_branches(parse_bench("\n".join(shuffled), "here", "drawn"))
+    named = {line.split(" =")[0] for line in lines if "=" in line}
+    first = found(netlist, 1, dropping=False)
+    assert found(other, 2, dropping=False) == first
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(grading, "_FIRST_SPAN", spans[0])
+        patch.setattr(grading, "_MAX_TRACE", 100 * spans[1])
+        assert found(netlist, 3, dropping=True) == first
+        assert found(netlist, 4, dropping=False) == first
+        assert found(behind_a_gate(netlist), 5, dropping=True) == first

@@ -2,37 +2,20 @@
 
 from __future__ import annotations
 
-import random
-
 import numpy as np
 import pytest
 
-from harness.netlist import Force, Kind, Lane, Netlist, Simulator, load_netlist, parse_bench
+from harness.netlist import Force, Lane, Netlist, Simulator, load_netlist, parse_bench
 from harness.netlist.lanes import WIDE, pack, unpack
 from harness.netlist.observe import Observer
-from harness.netlist.stuck import stuck_faults, with_branches
+from harness.netlist.stuck import representatives, stuck_faults, with_branches
 from tests.published.test_iscas_circuits import DATA
-
-Fault = tuple[int, tuple[tuple[int, int], ...], int]
-KINDS = ("AND", "NAND", "OR", "NOR", "XOR", "XNOR", "NOT", "BUFF")
-
-
-def drawn(seed: int) -> str:
-    """A random network in which most nets have several readers and some reach no output."""
-    rng = random.Random(seed)
-    nets = [f"i{k}" for k in range(6)]
-    lines = [f"INPUT({net})" for net in nets]
-    for index in range(40):
-        kind = rng.choice(KINDS)
-        ins = rng.choices(nets, k=1 if kind in {"NOT", "BUFF"} else 2)
-        lines.append(f"g{index} = {kind}({', '.join(ins)})")
-        nets.append(f"g{index}")
-    return "\n".join([*lines, *(f"OUTPUT({net})" for net in rng.sample(nets[-20:], 5))])
+from tests.unit.netlist.plain import drawn, multiplier
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_detections_are_those_of_brute_force(seed: int) -> None:
-    netlist = with_branches(parse_bench(drawn(seed), "here", "drawn"))
+    netlist = with_branches(parse_bench("\n".join(drawn(seed)), "here", "drawn"))
     faults = stuck_faults(netlist)
     observer = Observer(netlist, faults)
     levels = (np.arange(64)[None, :] >> np.arange(6)[:, None]) & 1
@@ -78,27 +61,29 @@ def test_a_branch_is_not_its_stem() -> None:
     }
 
 
-def collapsed(netlist: Netlist) -> int:
-    """Faults that are left when those that a gate makes alike count once; not across flops."""
-    faults = [(f.net, f.readers, f.level) for f in stuck_faults(netlist)]
-    alike = {fault: fault for fault in faults}
-
-    def root(fault: Fault) -> Fault:
-        while alike[fault] != fault:
-            fault = alike[fault]
-        return fault
-
-    for gate, (kind, a, b, out) in enumerate(netlist.tables.gates.tolist()):
-        inner, outer = kind >> 1 & 1, kind & 1
-        same = {0: inner ^ outer, 1: inner ^ outer ^ 1} if a == b else {inner: outer}
-        for net, pins in [(a, (0, 1))] if a == b else [(a, (0,)), (b, (1,))]:
-            branch = (net, tuple((gate, pin) for pin in pins))
-            site = branch if (*branch, 0) in alike else (net, ())
-            for level, shown in same.items() if kind < Kind.XOR else ():
-                alike[root((*site, level))] = root((out, (), shown))
-    return len({root(fault) for fault in faults})
+def whole(name: str) -> Netlist:
+    if name == "c6288":
+        return with_branches(parse_bench("\n".join(multiplier(16)), "here", name))
+    return with_branches(load_netlist(DATA / f"{name}.bench"))
 
 
-@pytest.mark.parametrize(("name", "count"), [("c17", 22), ("s27", 32)])
-def test_as_many_faults_are_left_after_collapsing_as_published(name: str, count: int) -> None:
-    assert collapsed(with_branches(load_netlist(DATA / f"{name}.bench"))) == count
+@pytest.mark.parametrize(
+    ("name", "every", "collapsed"), [("c17", 34, 22), ("s27", None, 32), ("c6288", 12576, 7744)]
+)
+def test_as_many_faults_as_published_before_and_after_collapsing(
+    name: str, every: int | None, collapsed: int
+) -> None:
+    faults = stuck_faults(whole(name))
+    assert every in {len(faults), None}
+    assert len(set(representatives(whole(name), faults).tolist())) == collapsed
+
+
+def test_the_multiplier_multiplies() -> None:
+    simulator = Simulator(whole("c6288"))
+    a, b = np.random.default_rng(1).integers(0, 2**16, (2, 64), dtype=np.uint64)
+    for place in range(16):
+        simulator.drive(f"a{place}", a >> np.uint64(place) & np.uint64(1))
+        simulator.drive(f"b{place}", b >> np.uint64(place) & np.uint64(1))
+    simulator.settle()
+    read = [simulator.read(f"p{place}") << np.uint64(place) for place in range(32)]
+    assert np.sum(read, axis=0).tolist() == (a * b).tolist()
