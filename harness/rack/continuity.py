@@ -13,9 +13,7 @@ from harness.rack.cases import Job, cases, read_jobs
 from harness.rack.model import Rack, Slot
 from harness.rack.modelled import check_rack_models
 from harness.records import SlotPins
-
-Key = tuple[str, str]
-"""Names of a design and of a table of it."""
+from harness.rehearse import Cache, Key, continuity, predict
 
 MAX_EXTRA_SECONDS = 3.0
 """Maximum time, by their own clocks, of the tables that run in a slot without being requested."""
@@ -43,15 +41,24 @@ class ContinuityTest:
 
 
 def continuity_test(rack: Rack, jobs: Sequence[Job]) -> ContinuityTest:
-    """Choose the tables of the test: those that the shuttle names.
+    """Choose the tables of the test: those that the shuttle names, else the fewest that do it.
 
     One that is not among ``jobs`` is left out if it cannot be used here or takes too long.
     """
-    named = [_split(name) for name in rack.shuttle.pin_check]
+    named = tuple(_split(name) for name in rack.shuttle.pin_check) or _fewest(rack, jobs)
     known = {_key(job) for job in jobs}
     extras = tuple(_within_time(_usable(rack, [key for key in named if key not in known])))
     usable = known | {_key(job) for job in extras}
     return ContinuityTest(tuple(key for key in named if key in usable), extras)
+
+
+def _fewest(rack: Rack, jobs: Sequence[Job]) -> tuple[Key, ...]:
+    """Choose among the intake tables, which are quick; among those requested if there are none."""
+    shuttle = rack.shuttle
+    quick = [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake]
+    found, _ = read_jobs(shuttle, quick)
+    chosen = (job[:3] for job in found or jobs)
+    return continuity(predict(shuttle, chosen, rack.profile, cache=Cache())).tables
 
 
 def _usable(rack: Rack, keys: Sequence[Key]) -> Iterator[Job]:
