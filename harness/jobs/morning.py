@@ -130,7 +130,8 @@ def margin_line(margins: NightMargins) -> tuple[str, ...]:
 
 
 def _drops_text(margins: NightMargins) -> str:
-    text = _some([drop_text(drop) for drop in margins.drops], MAX_SHOWN_DROPS, "; ")
+    drops = [f"{drop.chip_serial} {drop.design} {drop_text(drop)}" for drop in margins.drops]
+    text = _some(drops, MAX_SHOWN_DROPS, "; ")
     broken = sum(bool(record.trouble) for record in margins.records)
     remarks = [f"{len(margins.records)} searched"]
     if broken:

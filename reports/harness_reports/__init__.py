@@ -19,8 +19,8 @@ from harness_reports.history_write import (
 from harness_reports.html import chip_html, page_environment, style_text
 from harness_reports.junit import chip_junit
 from harness_reports.looks import Look, Tally, look
-from harness_reports.margin_texts import drop_text, edge_text, limit_text
-from harness_reports.margin_view import exactly
+from harness_reports.margin_texts import edge_text, limit_text
+from harness_reports.margin_view import drop_text, exactly
 from harness_reports.margin_write import write_margins
 from harness_reports.mismatches import mismatches_csv
 from harness_reports.names import drawn_outcomes, is_device_name, safe_name

@@ -1,4 +1,4 @@
-"""Margins in words: one line for a search, one for a loss.
+"""Margins in words: one line for a search, one for a row of a shmoo.
 
 One rule: a limit has enough figures to tell neighbouring rates apart, and says how its cycles were
 timed.
@@ -6,7 +6,7 @@ timed.
 
 from __future__ import annotations
 
-from harness.records import MarginDrop, MarginEdge, MarginKind, MarginRecord
+from harness.records import MarginEdge, MarginKind, MarginRecord
 from harness_reports.margin_view import exactly
 from harness_reports.texts import hertz
 
@@ -50,10 +50,3 @@ def edge_text(kind: MarginKind, edge: MarginEdge) -> str:
     if edge.failing_hz is None:
         return f"{passes}, the fastest here"
     return f"{passes}, fails at {exactly(edge.failing_hz)}"
-
-
-def drop_text(drop: MarginDrop) -> str:
-    """``SP2-0003 crc16 up to 71.2 kHz, was 88.3 kHz (noise 0.1 kHz)``."""
-    usual, noise = exactly(drop.usual_hz), hertz(drop.noise_hz, 2)
-    now = f"up to {exactly(drop.now_hz)}" if drop.now_hz else "at no rate"
-    return f"{drop.chip_serial} {drop.design} {now}, was {usual} (noise {noise})"

@@ -31,6 +31,7 @@ _ADVICE_DROP = (
     "Measure again before drawing conclusions: supply, temperature and contacts also change a "
     "limit. If the drop stays, compare with other chips of the lot."
 )
+_DROPPED = "Dropped by more than noise"
 _ADVICE_TROUBLE = "This says nothing about the chip. Fix the cause, then measure again."
 
 
@@ -96,12 +97,9 @@ def exactly(rate: float) -> str:
 
 
 def drop_text(drop: MarginDrop) -> str:
-    """Say what was lost."""
-    now = exactly(drop.now_hz) if drop.now_hz else "no rate at all"
-    return (
-        f"Earlier searches passed up to {exactly(drop.usual_hz)} (median), give or take "
-        f"{hertz(drop.noise_hz, 2)}; now {now}: a drop of more than noise."
-    )
+    """``up to 71.2 kHz, was 88.3 kHz (noise 0.1 kHz)``: the limit now, and the usual one."""
+    now = f"up to {exactly(drop.now_hz)}" if drop.now_hz else "at no rate"
+    return f"{now}, was {exactly(drop.usual_hz)} (noise {hertz(drop.noise_hz, 2)})"
 
 
 def _shmoo_look(margin: MarginRecord) -> Look:
@@ -129,7 +127,7 @@ def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginV
         anchor=anchor,
         look=margin_look(margin, drop),
         title=what,
-        summary=f"{summary} {drop_text(drop)}" if drop is not None else summary,
+        summary=summary if drop is None else f"{summary} {_DROPPED}: {drop_text(drop)}.",
         advice=advice,
         facts=_facts(margin),
         plot=_plot(margin, what, anchor) if margin.points else Markup(""),

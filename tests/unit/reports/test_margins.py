@@ -78,7 +78,9 @@ def test_a_loss_of_margin_is_an_alarm_with_what_it_was_and_how_noisy() -> None:
     found = nights()
     shown = view(found[10], found[:10])
     assert (shown.look.word, shown.look.shape) == ("+8.6 %, DROPPED", "fail")
-    assert "Earlier searches passed up to 12.5 kHz (median)" in shown.summary
+    assert shown.summary.endswith(
+        " Dropped by more than noise: up to 10.8575 kHz, was 12.5 kHz (noise 5e+02 Hz)."
+    )
     assert "more than noise" in shown.summary
     assert view(found[9], found[:9]).look.word == "+25.0 %"
 
