@@ -10,6 +10,7 @@ import math
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
 from harness.agent.backends import BACKENDS, Backend, backend
 from harness.board.profile_model import BoardProfile
@@ -28,6 +29,8 @@ MAX_SUPPLY_MA = 5_000.0
 MAX_SUPPLY_V = 30.0
 LIMIT_DIGITS = 3
 """Decimals of a limit in V: one fewer than a supply is sent, so that a limit itself can be set."""
+
+Maybe = TypeVar("Maybe", float, float | None)
 
 _USB = re.compile(r"([0-9a-fA-F]{4}):([0-9a-fA-F]{4})")
 
@@ -96,13 +99,9 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
 def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
     """Read the supply voltages allowed for chip and board: both keys, or neither."""
     keys = ("supply_min_v", "supply_max_v")
-    written = [key for key in keys if key in top]
-    if not written:
+    if not any(key in top for key in keys):
         return None, None
-    low, high = (
-        _number(top, key, 0.0, MAX_SUPPLY_V) if key in written else top.take(key, float)
-        for key in keys
-    )
+    low, high = (_in_range(top, key, top.take(key, float), MAX_SUPPLY_V) for key in keys)
     _check_digits(top, keys[0], low, math.ceil)
     _check_digits(top, keys[1], high, math.floor)
     if low is not None and high is not None and low >= high:
@@ -156,8 +155,12 @@ def _whole(top: TomlTable, key: str, default: int, least: int, most: int) -> int
 
 
 def _number(top: TomlTable, key: str, default: float, most: float) -> float:
-    value = top.take(key, float, default)
-    if not math.isfinite(value) or not 0 < value <= most:
+    return _in_range(top, key, top.take(key, float, default), most)
+
+
+def _in_range(top: TomlTable, key: str, value: Maybe, most: float) -> Maybe:
+    """Add a finding for a number that is not above 0 and at most ``most``."""
+    if value is not None and not 0 < value <= most:
         top.error(
             "out-of-range",
             key,

@@ -5,7 +5,6 @@ One rule: a sensor has a controller pin of its own, so that reading it disturbs 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 from harness.board.profile_model import SupplySensor
@@ -33,7 +32,7 @@ def read_supply_sensor(
         _wrong(table, "ma_per_volt", slope, f"above 0, at most {MAX_MA_PER_VOLT:,.0f}")
     if not 0 < full <= MAX_VOLT:
         _wrong(table, "full_volt", full, f"above 0, at most {MAX_VOLT:g}")
-    if not 0 <= zero < (full if math.isfinite(full) else MAX_VOLT):
+    if not 0 <= zero < full:
         _wrong(table, "zero_volt", zero, 'from 0 to less than "full_volt"')
     if pin is None or slope is None:
         return None

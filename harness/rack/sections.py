@@ -6,8 +6,6 @@ limits of chip and board is refused, because nothing would keep a voltage from h
 
 from __future__ import annotations
 
-import math
-
 from harness.board import BoardProfile
 from harness.link import names_user, shown_address
 from harness.rack.model import PATIENCE_S
@@ -125,7 +123,7 @@ def _within(table: TomlTable, volts: float, limits: Limits) -> bool:
 
 def _positive(table: TomlTable, key: str, default: float, most: float) -> float:
     value = table.take(key, float, default)
-    if not math.isfinite(value) or not 0 < value <= most:
+    if not 0 < value <= most:
         advice = f"write a number above 0, at most {most:g}"
         table.error("out-of-range", key, f'"{key}" is {value}', advice)
         return default

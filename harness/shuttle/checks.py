@@ -5,7 +5,6 @@ One rule: each takes a table and a key, may add a finding, and returns a usable 
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
@@ -25,7 +24,7 @@ def take_rate(table: TomlTable, key: str, default: float | None = None) -> float
     rate = table.take(key, float) if default is None else table.take(key, float, default)
     if rate is None:
         return 1.0
-    if not math.isfinite(rate) or rate < MIN_RATE_HZ:
+    if rate < MIN_RATE_HZ:
         advice = f"write a rate of at least {MIN_RATE_HZ:g} Hz"
         table.error("bad-rate", key, f'"{key}" is {rate:g}', advice)
         return 1.0

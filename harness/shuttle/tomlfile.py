@@ -22,6 +22,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import math
 import re
 import tomllib
 from collections.abc import Iterable, Iterator
@@ -189,8 +190,9 @@ class TomlTable:
     def take(self, key: str, kind: type[T], default: T | None = None) -> T | None:
         """Value of a key. Without a default the key is required.
 
-        Adds ``missing-key`` or ``wrong-type`` and returns the default (None without one). A float
-        accepts whole numbers; a whole number never accepts true or false.
+        Adds ``missing-key``, ``wrong-type``, or ``out-of-range`` for inf and nan, and returns the
+        default (None without one). A float accepts whole numbers; a whole number never accepts
+        true or false.
         """
         if key not in self:
             if default is None:
@@ -201,6 +203,9 @@ class TomlTable:
             value = float(value)
         if type(value) is not kind or isinstance(value, datetime):
             self.mistyped(key, _KIND_NAMES[kind])
+            return default
+        if isinstance(value, float) and not math.isfinite(value):
+            self.error("out-of-range", key, f'"{key}" is {value}', "write a finite number")
             return default
         return value
 

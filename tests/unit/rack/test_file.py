@@ -19,6 +19,7 @@ profile = "{(ROOT / "ci/wader.toml").as_posix()}"
 """
 SLOT = '[[slot]]\nname = "A1"\nport = "virtual"\nboard = "WB-01"\nchip = "SP2-0001"\n'
 
+SLOW = '[[slot.defect]]\nkind = "slow-path"\ndesign = "crc16"\nnet = "clk"\nlimit_hz = {}\n'
 NET = '[[slot.defect]]\nkind = "net-stuck"\ndesign = "crc16"\nnet = "{net}"\nlevel = 0\n'
 
 
@@ -150,6 +151,14 @@ def test_a_whole_rack_is_read_with_the_faults_of_its_slots(tmp_path: Path) -> No
                 'rack.toml:11:1: error [unknown-pin] Sandpiper 2 has no pin "inn1"; '
                 'did you mean "in1"?'
             ),
+        ),
+        (
+            SLOT + SLOW.format("nan"),
+            'rack.toml:13:1: error [out-of-range] "limit_hz" is nan; write a finite number',
+        ),
+        (
+            SLOT + SLOW.format("0"),
+            'rack.toml:13:1: error [out-of-range] "limit_hz" is 0.0; write a number above 0',
         ),
         (
             SLOT.replace("virtual", "COM3") + '[[slot.board_fault]]\nkind = "no-clock"\n',

@@ -59,7 +59,7 @@ def test_the_rows_of_a_shmoo() -> None:
 
 def test_a_loss_names_what_was_usual_and_the_noise() -> None:
     assert drop_text(DROP) == "up to 3.2104 kHz, was 5 kHz (noise 12 Hz)"
-    assert drop_text(replace(DROP, now_hz=0.0))== "at no rate, was 5 kHz (noise 12 Hz)"
+    assert drop_text(replace(DROP, now_hz=0.0)) == "at no rate, was 5 kHz (noise 12 Hz)"
 
 
 def test_the_line_of_a_night_counts_losses_searches_and_those_that_broke_off() -> None:

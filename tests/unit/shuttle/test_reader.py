@@ -116,7 +116,7 @@ DESIGN_FAULTS = [
     ('"worked by hand"', '""', "empty-text"),
     ("clock_hz = 1_000_000", "clock_hz = 0", "bad-rate"),
     ("clock_hz = 50_000", "clock_hz = -5", "bad-rate"),
-    ("clock_hz = 50_000", "clock_hz = nan", "bad-rate"),
+    ("clock_hz = 50_000", "clock_hz = nan", "out-of-range"),
     ("clock_hz = 50_000", "clock_hz = 0.2", "bad-rate"),
     ("clock_hz = 50_000", "gap_free = 1", "wrong-type"),
     ("clock_hz = 50_000", "settle_us = -1", "out-of-range"),

@@ -99,6 +99,16 @@ def test_values_come_typed_and_wrong_ones_are_placed(tmp_path: Path) -> None:
     ]
 
 
+@pytest.mark.parametrize("number", ["nan", "-nan", "inf", "-inf", "1e999"])
+def test_a_number_is_finite(tmp_path: Path, number: str) -> None:
+    top, findings = read(tmp_path, f"rate = {number}\n".encode())
+    assert top is not None
+    assert top.take("rate", float) is None
+    assert top.take("rate", float, 4.0) == 4.0
+    assert told(findings) == ["1:1 out-of-range"] * 2
+    assert str(findings.errors[0]).endswith(f'"rate" is {float(number)}; write a finite number')
+
+
 def test_unknown_keys_are_found_in_every_table_with_the_nearest_name(tmp_path: Path) -> None:
     top, findings = read(
         tmp_path,
