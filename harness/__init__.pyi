@@ -8,7 +8,7 @@ from .jobs.demo import copy_demo, deserved
 from .jobs.event_line import event_line
 from .jobs.history import history
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
-from .jobs.load import load_rack, load_shuttle, load_table
+from .jobs.load import load_table
 from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.night import Night, night
@@ -34,11 +34,13 @@ from .rack import (
     TableJudged,
     TableStarted,
     examine_port,
+    load_rack,
     needs_place,
     serial_ports,
     single_slot,
 )
 from .records import RunRecord, Verdict
+from .shuttle import load_shuttle
 from .store import Store
 from .supply import SupplySpec, cautions
 from .watch import watching

@@ -1,27 +1,14 @@
-"""Read shuttles, racks and tables for a script; paths may be texts."""
+"""Read one table of a shuttle for a script."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
 
-import harness.rack
-import harness.shuttle
 import harness.table
 from harness.errors import ConfigError, Finding, Location
-from harness.rack import Rack
 from harness.shuttle import Shuttle, nearest
 from harness.table import Pattern
-
-
-def load_shuttle(path: str | Path) -> Shuttle:
-    """Read ``shuttle.toml`` with all its designs. Raises ConfigError with every finding."""
-    return harness.shuttle.load_shuttle(Path(path))
-
-
-def load_rack(path: str | Path) -> Rack:
-    """Read a rack file. Raises ConfigError with every finding."""
-    return harness.rack.load_rack(Path(path))
 
 
 def load_table(shuttle: Shuttle, design: str, table: str) -> Pattern:

@@ -33,9 +33,9 @@ Read = TypeVar("Read")
 MAX_SUPPLY_MA = 5_000
 
 
-def load_rack(path: Path) -> Rack:
+def load_rack(path: str | Path) -> Rack:
     """Read a rack file. Raises ConfigError with every finding if anything is wrong."""
-    rack, findings = check_rack(path)
+    rack, findings = check_rack(Path(path))
     errors = [finding for finding in findings if finding.severity == "error"]
     if rack is None or errors:
         raise ConfigError(errors)

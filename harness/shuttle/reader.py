@@ -20,12 +20,12 @@ from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 from harness.shuttle.waivers import read_waiver
 
 
-def load_shuttle(path: Path) -> Shuttle:
+def load_shuttle(path: str | Path) -> Shuttle:
     """Return the shuttle of a ``shuttle.toml`` (or of the folder that holds one).
 
     Raises :class:`ConfigError` with every finding when any is an error.
     """
-    shuttle, findings = check_shuttle(path)
+    shuttle, findings = check_shuttle(Path(path))
     if shuttle is None or Findings(findings).errors:
         raise ConfigError(findings)
     return shuttle
