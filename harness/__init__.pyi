@@ -18,7 +18,7 @@ from .jobs.report import causes, margins, outcomes, stored_run, write_reports
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
 from .judge import NightChanges, RetryPolicy
-from .margin import MarginEvent, MarginFound, PointTried, Tell
+from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
 from .rack import (
     VIRTUAL_PORT,
     Event,
@@ -58,6 +58,7 @@ __all__ = [
     "Likeness",
     "MarginEvent",
     "MarginFound",
+    "MarginObserver",
     "Night",
     "NightChanges",
     "NightMargins",
@@ -83,7 +84,6 @@ __all__ = [
     "SupplySpec",
     "TableJudged",
     "TableStarted",
-    "Tell",
     "Terminal",
     "Verdict",
     "Wish",

@@ -16,15 +16,15 @@ from harness import (
     STORE,
     MarginEvent,
     MarginFound,
+    MarginObserver,
     PointTried,
     Rack,
+    RackNews,
     Store,
-    Tell,
     Wish,
 )
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
-from harness.cli.live import LineDisplay
 from harness.cli.options import OUT_HELP, STORE_HELP, DesignsOption, name_patterns
 from harness.cli.run_codes import margin_code
 from harness.cli.screen import Screen, console, shown
@@ -54,8 +54,8 @@ def margin(
     if kind is MarginKind.SUPPLY and chosen.supply is not None:
         confirm_supply(screen, chosen.supply, supply_ready)
     wish = Wish(name_patterns(designs), name_patterns(slots), table, kind)
-    with fault_log(out), Store(store) as kept, _progress(screen) as tell:
-        records = harness.search_margins(chosen, kept, wish, tell, observe=LineDisplay(screen))
+    with fault_log(out), Store(store) as kept, _progress(screen) as observe:
+        records = harness.search_margins(chosen, kept, wish, observe)
         pages = harness.write_margin_pages(records, out / "margins", kept)
     _print_counts(screen, chosen, records)
     for page in pages:
@@ -73,7 +73,7 @@ def _kind(shmoo: str) -> MarginKind:
 
 
 @contextmanager
-def _progress(screen: Screen) -> Iterator[Tell]:
+def _progress(screen: Screen) -> Iterator[MarginObserver]:
     """Print each search as it ends; on a terminal also the point being tried."""
     lock = threading.Lock()
     status = screen.status("connecting to the boards") if screen.is_terminal else None
@@ -82,6 +82,8 @@ def _progress(screen: Screen) -> Iterator[Tell]:
         with lock:
             if isinstance(event, MarginFound):
                 _print_record(screen, event.record)
+            elif isinstance(event, RackNews):
+                screen.say(event.text)
             elif status is not None:
                 status.update(shown(_point_text(event)))
 

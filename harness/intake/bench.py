@@ -49,7 +49,7 @@ class Bench:
         self._names = means.names.get(slot.name, {})
         known = self._stored()
         policy = Policy(
-            tell=self._hear,
+            observe=self._hear,
             keep=partial(means.store.record_chip, means.run_id),
             names=self._names,
             met=known is not None and bool(known.agent_version),

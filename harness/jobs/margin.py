@@ -13,10 +13,9 @@ from pathlib import Path
 from harness.errors import ConfigError, Finding, Location
 from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
 from harness.jobs.tables import choose, load_jobs
-from harness.margin import MarginWorker, SearchMeans, SearchTarget, Tell, TrialRule
+from harness.margin import MarginObserver, MarginWorker, SearchMeans, SearchTarget, TrialRule
 from harness.rack import (
     Job,
-    Observer,
     Rack,
     RackNews,
     Slot,
@@ -58,15 +57,15 @@ def search_margins(
     rack: Rack,
     store: AnyStore = STORE,
     wish: Wish | None = None,
-    tell: Tell = unobserved,
+    observe: MarginObserver = unobserved,
     stop: StopSwitch | None = None,
-    observe: Observer = unobserved,
 ) -> tuple[MarginRecord, ...]:
     """Search the margins of a rack, all slots in parallel; voltages one slot after the other.
 
-    Every record is stored before ``tell`` gets it. Ctrl-C, or ``stop``, ends the searches: what was
-    tried so far is kept, and a design that was not reached has a record that says so. ``observe``
-    gets news of a store that is away, and of a substitute for a virtual board's interpreter.
+    Every record is stored before ``observe`` gets it; it also gets every point, and news of a store
+    that is away or of a substitute for a virtual board's interpreter. Ctrl-C, or ``stop``, ends the
+    searches: what was tried so far is kept, and a design that was not reached has a record that
+    says so.
     Whatever a board, a link or a supply does is in the records and never raises, except a supply
     that cannot be used at all, or not brought back (SupplyTrouble).
 
@@ -75,11 +74,11 @@ def search_margins(
     bench supply in a conflicting way, VirtualError and StoreError.
     """
     with opened(store) as kept:
-        return _search_chosen(rack, kept, wish or Wish(), tell, stop or StopSwitch(), observe)
+        return _search_chosen(rack, kept, wish or Wish(), observe, stop or StopSwitch())
 
 
 def _search_chosen(
-    rack: Rack, store: Store, wish: Wish, tell: Tell, stop: StopSwitch, observe: Observer
+    rack: Rack, store: Store, wish: Wish, observe: MarginObserver, stop: StopSwitch
 ) -> tuple[MarginRecord, ...]:
     file = rack.path or rack.shuttle.path
     slots = choose("slot", rack.slots, wish.slots, file, rack.name)
@@ -99,7 +98,7 @@ def _search_chosen(
 
     if busy.slots:
         with patiently(store, observe, stop):
-            _search(busy, wish, targets, keep, tell, stop, observe)
+            _search(busy, wish, targets, keep, observe, stop)
     order = {slot.name: number for number, slot in enumerate(rack.slots)}
     return tuple(sorted(records, key=lambda record: order[record.slot]))
 
@@ -128,9 +127,8 @@ def _search(
     wish: Wish,
     targets: Mapping[str, tuple[SearchTarget, ...]],
     keep: Callable[[MarginRecord], None],
-    tell: Tell,
+    observe: MarginObserver,
     stop: StopSwitch,
-    observe: Observer,
 ) -> None:
     """Open the rack's boards, and its supply to sweep it, and search every slot."""
     with ExitStack() as opened:
@@ -142,7 +140,7 @@ def _search(
         if supply is not None:
             opened.enter_context(supply)
         means = SearchMeans(
-            rack.profile, reached.open_slot, wish.kind, wish.rule, keep, tell, stop, supply
+            rack.profile, reached.open_slot, wish.kind, wish.rule, keep, observe, stop, supply
         )
         workers = [
             MarginWorker(slot, targets[slot.name], means, reached.addresses.get(slot.name, {}))

@@ -28,6 +28,7 @@ from harness.rack import (
     Job,
     Observer,
     Rack,
+    RackNews,
     StopSwitch,
     unobserved,
 )
@@ -127,9 +128,11 @@ def _compared(
         if isinstance(event, MarginFound):
             one = event.record
             log.write(f"{one.slot}  {one.chip_serial}  {one.design}  {limit_text(one)}")
+        elif isinstance(event, RackNews):
+            hear(event)
 
     baseline = _baseline(record, store, hear)
-    margins = search_at_night(rack, store, record, baseline, hear_margin, stop, hear)
+    margins = search_at_night(rack, store, record, baseline, hear_margin, stop)
     found = _SCRUBBER.record(changes(record, baseline))
     for line in morning_lines(found, margins):
         log.write(line)

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 from harness.jobs.margin import Wish, search_margins
 from harness.judge import Baseline
-from harness.margin import Tell
-from harness.rack import Observer, Rack, StopSwitch, within
+from harness.margin import MarginObserver
+from harness.rack import Rack, StopSwitch, within
 from harness.records import MarginDrop, MarginKind, MarginRecord, RunRecord, Verdict, margin_drop
 from harness.store import Store
 
@@ -46,9 +46,8 @@ def search_at_night(
     store: Store,
     run: RunRecord,
     baseline: Baseline | None,
-    tell: Tell,
+    observe: MarginObserver,
     stop: StopSwitch,
-    observe: Observer,
 ) -> NightMargins:
     """Search the designs that the rack file names, and compare each with its history.
 
@@ -61,7 +60,7 @@ def search_at_night(
     wish = Wish(designs=rack.night_margins, run_id=run.run_id, only=frozenset(_passing(run) - done))
 
     def search() -> NightMargins:
-        records = search_margins(rack, store, wish, tell, stop, observe)
+        records = search_margins(rack, store, wish, observe, stop)
         broken = tuple(record for record in records if record.trouble)
         return _compared(store, run, baseline, (*_whole(store, run), *broken))
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 
-from harness.rack import Observer, RackNews, StopSwitch, interrupts_stop
+from harness.rack import RackNews, StopSwitch, interrupts_stop
 from harness.records import RunKind, RunRecord
 from harness.store import Store
 
@@ -44,7 +44,9 @@ def named_run(store: Store, name: str, latest: RunKind | None = None) -> RunReco
 
 
 @contextmanager
-def patiently(store: Store, observe: Observer, stop: StopSwitch) -> Iterator[None]:
+def patiently(
+    store: Store, observe: Callable[[RackNews], None], stop: StopSwitch
+) -> Iterator[None]:
     """Wait for a store that is away, inside this context, until Ctrl-C or ``stop``."""
     with (
         interrupts_stop(stop),

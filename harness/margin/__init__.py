@@ -5,19 +5,19 @@ from harness.margin.trials import TrialRule
 from harness.margin.worker import (
     MarginEvent,
     MarginFound,
+    MarginObserver,
     MarginWorker,
     PointTried,
     SearchMeans,
-    Tell,
 )
 
 __all__ = [
     "MarginEvent",
     "MarginFound",
+    "MarginObserver",
     "MarginWorker",
     "PointTried",
     "SearchMeans",
     "SearchTarget",
-    "Tell",
     "TrialRule",
 ]

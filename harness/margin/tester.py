@@ -16,18 +16,16 @@ from harness.margin.trials import TrialRule, Tried, try_point
 from harness.rack import BoardSession, Station
 from harness.records import MarginPoint
 
-TellPoint = Callable[[MarginPoint], None]
-
 
 @dataclass
 class PointTester:
-    """Tests points of one design; ``tell`` receives every point that was decided."""
+    """Tests points of one design; ``observe`` receives every point that was decided."""
 
     station: Station
     cases: tuple[Case, ...]
     axis: RateAxis
     rule: TrialRule
-    tell: TellPoint
+    observe: Callable[[MarginPoint], None]
     points: list[MarginPoint] = field(default_factory=list)
     trials: int = 0
     _achieved: list[float] = field(default_factory=list)
@@ -41,7 +39,7 @@ class PointTester:
             rate, achieved, sample_ns, volts, tried.trials, tried.passes, tried.passing
         )
         self.points.append(point)
-        self.tell(point)
+        self.observe(point)
         return tried.passing
 
     def surest(self, volts: float | None) -> MarginPoint | None:

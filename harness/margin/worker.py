@@ -19,7 +19,7 @@ from harness.margin.find import find_rate, find_sample, find_supply
 from harness.margin.plan import SearchTarget, record_of
 from harness.margin.tester import PointTester
 from harness.margin.trials import TrialRule
-from harness.rack import Opener, Policy, Slot, Station, StopSwitch, harmless, within
+from harness.rack import Opener, Policy, RackNews, Slot, Station, StopSwitch, harmless, within
 from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord, Verdict
 from harness.supply import BenchSupply
 
@@ -43,8 +43,8 @@ class MarginFound:
     record: MarginRecord
 
 
-MarginEvent = PointTried | MarginFound
-Tell = Callable[[MarginEvent], None]
+MarginEvent = PointTried | MarginFound | RackNews
+MarginObserver = Callable[[MarginEvent], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +59,7 @@ class SearchMeans:
     kind: MarginKind
     rule: TrialRule
     keep: Callable[[MarginRecord], None]
-    tell: Tell
+    observe: MarginObserver
     stop: StopSwitch
     supply: BenchSupply | None = None
     turn: threading.Lock = field(default_factory=threading.Lock)
@@ -79,7 +79,7 @@ class MarginWorker:
         self._slot = slot
         self._targets = targets
         self._means = means
-        self._tell = harmless(means.tell)
+        self._observe = harmless(means.observe)
         policy = Policy(stop=means.stop, names=names, must_be=slot.board)
         self._station = Station(slot, means.open_slot, policy)
 
@@ -93,7 +93,7 @@ class MarginWorker:
 
     def _keep(self, record: MarginRecord) -> None:
         self._means.keep(record)
-        self._tell(MarginFound(record))
+        self._observe(MarginFound(record))
 
     def _search(self, target: SearchTarget) -> MarginRecord:
         means, began = self._means, time.monotonic()
@@ -106,7 +106,7 @@ class MarginWorker:
             target.cases,
             axis,
             means.rule,
-            lambda p: self._tell(PointTried(self.slot, self._slot.chip, target.design, p)),
+            lambda p: self._observe(PointTried(self.slot, self._slot.chip, target.design, p)),
         )
         edges: list[MarginEdge] = []
 

@@ -17,7 +17,7 @@ from harness.records import ChipRecord, Outcome, SlotPins
 class Policy:
     """What a job requires of a station.
 
-    ``tell`` receives the events, ``keep`` the record of the board that answered. ``names`` holds
+    ``observe`` receives the events, ``keep`` the record of the board that answered. ``names`` holds
     the placeholders of the command that cycles the board's power. The board must have the serial
     number ``must_be``, or, if that is empty, be the one that answered first; ``met`` says whether
     the record already names that one. ``losses`` is the maximum number of lost links that are
@@ -27,7 +27,7 @@ class Policy:
     """
 
     stop: StopSwitch = field(default_factory=StopSwitch)
-    tell: Observer = unobserved
+    observe: Observer = unobserved
     keep: Callable[[ChipRecord], None] = unobserved
     names: Mapping[str, str] = field(default_factory=dict)
     must_be: str = ""

@@ -139,7 +139,7 @@ class Station:
                 self._selected = ""  # a refused selection may be half done
                 session.select(own.design)
                 self._selected = own.design.name
-            self._policy.tell(TableStarted(self.slot.name, own.design.name, own.spec.name))
+            self._policy.observe(TableStarted(self.slot.name, own.design.name, own.spec.name))
             cycles = MAX_READ if self._long_windows else 0
             return examine(session, own, retry, cycles=cycles)
 
@@ -165,7 +165,7 @@ class Station:
             if self._policy.stop.stopped:
                 raise Cancelled("stopped")
             slot, port = self.slot, self.record.port
-            self._policy.tell(SlotConnecting(slot.name, slot.chip, port, self._policy.tables))
+            self._policy.observe(SlotConnecting(slot.name, slot.chip, port, self._policy.tables))
             self._session = self._reached()
             self._selected = ""
             self._policy.stop.watch(self._session)
@@ -240,7 +240,7 @@ class Station:
             place = at_its_port(slot)
 
     def _say(self, text: str) -> None:
-        self._policy.tell(SlotRecovering(self.slot.name, text))
+        self._policy.observe(SlotRecovering(self.slot.name, text))
 
 
 def board_opener(rack: Rack, ports: Mapping[str, str], locks: Locks) -> Opener:

@@ -246,7 +246,7 @@ def breaks(*_: object, **__: object) -> Any:
     raise IndexError("list index out of range")
 
 
-@pytest.mark.parametrize("call", ["open", "select", "run", "examine", "close", "tell"])
+@pytest.mark.parametrize("call", ["open", "select", "run", "examine", "close", "observe"])
 def test_what_nobody_thought_of_ends_one_search_and_the_next_one_goes_on(
     call: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -262,10 +262,12 @@ def test_what_nobody_thought_of_ends_one_search_and_the_next_one_goes_on(
     if call == "examine":
         monkeypatch.setattr(station, "examine", breaks)
     records: list[MarginRecord] = []
-    tell = breaks if call == "tell" else lambda _: None
+    observe = breaks if call == "observe" else lambda _: None
     opener = once if call == "open" else lambda _: board
     stop = StopSwitch()
-    means = SearchMeans(PROFILE, opener, MarginKind.RATE, TrialRule(), records.append, tell, stop)
+    means = SearchMeans(
+        PROFILE, opener, MarginKind.RATE, TrialRule(), records.append, observe, stop
+    )
     slot = Slot("A1", "virtual", "WB-01", "PK-01", patience_s=0.0)
     target = SearchTarget("bench", (case(),), virtual=True)
     MarginWorker(slot, (target, target), means, {}).run()
@@ -273,6 +275,6 @@ def test_what_nobody_thought_of_ends_one_search_and_the_next_one_goes_on(
         "harness itself failed (IndexError: list index out of range); please report it, with the "
         "traceback in the run's log"
     )
-    first = "" if call in {"close", "tell"} else fault
+    first = "" if call in {"close", "observe"} else fault
     second = fault if call == "examine" else ""
     assert [record.trouble for record in records] == [first, second]
