@@ -14,7 +14,7 @@ from harness.cli.fault_log import fault_log
 from harness.cli.options import OUT_HELP, STORE_HELP
 from harness.cli.screen import console
 
-_THE_SAME = {False: "The same command", True: "The same command without --anew"}
+_THE_SAME = {False: "The same command", True: "The same command without --start-over"}
 
 
 def intake(
@@ -29,8 +29,9 @@ def intake(
             help="After a table that does not pass. Default: ask; without a terminal, continue."
         ),
     ] = None,
-    anew: Annotated[
-        bool, typer.Option("--anew", help="Start over; give up an intake that was left.")
+    start_over: Annotated[
+        bool,
+        typer.Option("--start-over", help="Give up an intake that was left, and begin a new one."),
     ] = False,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
@@ -44,11 +45,11 @@ def intake(
     chosen, screen = harness.load_rack(rack), console()
     with fault_log(out):
         sitting = harness.hold_intake(
-            chosen, screen, store, out, slot or (), by, on_failure, anew=anew
+            chosen, screen, store, out, slot or (), by, on_failure, start_over=start_over
         )
     if sitting.left:
         screen.say(f"\nLeft. Every answer is saved in {sitting.journals}.")
-        screen.say(f"{_THE_SAME[anew]} continues from here.")
+        screen.say(f"{_THE_SAME[start_over]} continues from here.")
         screen.say("If the board is on, unplug it before you touch the chip.")
         return ExitCode.NOT_TESTED
     if any(chip.hold_reasons for chip in sitting.chips):

@@ -23,7 +23,7 @@ from harness.records import RunRecord
 from harness.store import Store
 
 DESIGN = "design.toml"
-_PUT_BACK = "put the old file back, or begin again with --anew"
+_PUT_BACK = "put the old file back, or use --start-over"
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,7 @@ def check_store(left: Left, store: Store) -> None:
     if run not in store.runs():
         message = (
             f"{store.place}: intake {run} is not in this store; give the --store that it began "
-            "with, or begin again with --anew"
+            "with, or use --start-over"
         )
         raise StoreError(message)
 

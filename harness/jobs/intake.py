@@ -44,7 +44,7 @@ from harness.shuttle import nearest
 from harness.store import Store
 from harness_reports import report_of, write_card, write_run
 
-_ANEW = "anew, or Enter to leave"
+_START_OVER = "start over"
 
 
 class OnFailure(StrEnum):
@@ -107,7 +107,7 @@ def hold_intake(
     slots: Iterable[str] = (),
     by: str = "",
     on_failure: OnFailure | None = None,
-    anew: bool = False,
+    start_over: bool = False,
 ) -> Sitting:
     """Check new chips before they are handed out, step by step; ends in a card for each.
 
@@ -115,8 +115,8 @@ def hold_intake(
     are names, none means all. ``by`` is who answers; if empty, it is asked for. After a table
     that does not pass the person is asked, unless ``on_failure`` says what follows; without a
     person the intake continues. Every answer is saved at once; after Ctrl-C, or when the answers
-    run out, the same call resumes where it stopped, unless ``anew`` gives up the unfinished intake.
-    Cards and reports are in ``out/<run id>/``.
+    run out, the same call resumes where it stopped, unless ``start_over`` gives up the unfinished
+    intake. Cards and reports are in ``out/<run id>/``.
 
     Raises ConfigError for a slot that the rack lacks, and if files changed since an intake was left
     and no person can be asked; InputError if a table or netlist cannot be used, PortUnavailable
@@ -135,7 +135,7 @@ def hold_intake(
     with opened(store) as kept:
         desk = _Desk(chosen, plan, names, terminal, by.strip(), folder, kept)
         try:
-            desk.sit(sitting, anew, choice)
+            desk.sit(sitting, start_over, choice)
         except (KeyboardInterrupt, EOFError, Cancelled):
             sitting.left = True
     return sitting
@@ -167,12 +167,12 @@ class _Desk:
     out: Path
     store: Store
 
-    def sit(self, sitting: Sitting, anew: bool, choice: str) -> None:
+    def sit(self, sitting: Sitting, start_over: bool, choice: str) -> None:
         """Hold the sitting, from the first remaining chip to the last."""
         with Locks("harness intake") as locks:
             for name in lock_names(self.rack):
                 locks.take(name)
-            journal, by = self.journal(anew)
+            journal, by = self.journal(start_over)
             sitting.run_id = journal.head.run
             locks.take(f"intake {sitting.run_id}")
             with reachable(self.rack, f"intake {sitting.run_id}") as reached:
@@ -201,7 +201,7 @@ class _Desk:
                 run = self.store.run(sitting.run_id)  # now that it has an end
                 write_run(run, self.out / run.run_id)
 
-    def journal(self, anew: bool) -> tuple[Journal, str]:
+    def journal(self, start_over: bool) -> tuple[Journal, str]:
         """Continue the unfinished intake or begin one; returns who answers as well."""
         files = files_of(self.rack, self.plan)
         folder = self.out / "intake"
@@ -211,7 +211,7 @@ class _Desk:
         left = find_left(journals, self.rack, self.slots, files)
         if left is not None:
             head = left.journal.head
-            if not (self.sure(head) if anew else self.changed(left)):
+            if not (self.sure(head) if start_over else self.changed(left)):
                 check_store(left, self.store)
                 self.terminal.say(f"Resuming {_named(head)}.")
                 return left.journal, self.who("Who continues it", left.journal.last_by)
@@ -249,14 +249,14 @@ class _Desk:
         raise EOFError
 
     def sure(self, head: JournalHeading) -> bool:
-        """Confirm beginning again, if there is a person to ask."""
-        question = f"{_begun(head)}, is unfinished. Give it up and begin anew"
-        if not self.terminal.attended or self.anew(question):
+        """Confirm starting over, if there is a person to ask."""
+        question = f"{_begun(head)}, is unfinished. Give it up and start over"
+        if not self.terminal.attended or self.starts_over(question):
             return True
         raise EOFError
 
     def changed(self, left: Left) -> bool:
-        """Ask whether to begin again with files that changed; without a person, refuse."""
+        """Ask whether to start over with files that changed; without a person, refuse."""
         if not left.changed:
             return False
         head = left.journal.head
@@ -264,15 +264,16 @@ class _Desk:
         self.terminal.say("These files have changed since then:")
         for name in left.changed:
             self.terminal.say(f"  {name}")
-        if self.terminal.attended and self.anew(
-            "The old answers do not apply to the new files. Begin anew"
+        if self.terminal.attended and self.starts_over(
+            "The old answers do not apply to the new files. Start over"
         ):
             return True
         raise changed_error(left.changed, self.rack, head.run)
 
-    def anew(self, question: str) -> bool:
-        """Ask whether to begin again."""
-        return self.terminal.ask(question, _ANEW).strip().casefold() == "anew"
+    def starts_over(self, question: str) -> bool:
+        """Ask whether to start over."""
+        answer = self.terminal.ask(question, f"{_START_OVER}, or Enter to leave")
+        return answer.strip().casefold() == _START_OVER
 
     def still_aside(self, slot: Slot) -> None:
         """Report a chip that waits for the next sitting."""

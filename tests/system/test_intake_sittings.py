@@ -79,9 +79,9 @@ def test_without_a_terminal_files_that_changed_are_refused_by_name(
     for file, name in CHANGED.items():
         assert f"{file}: error [changed-since] changed since intake" in told.err
         assert f"  {name}\n" in told.out
-    assert told.err.count("begin again with --anew") == len(CHANGED)
+    assert told.err.count("or use --start-over") == len(CHANGED)
     assert len(journals(lab)) == 1
-    assert sit(monkeypatch, "yes", options=("--anew",)) == ExitCode.NOT_TESTED
+    assert sit(monkeypatch, "yes", options=("--start-over",)) == ExitCode.NOT_TESTED
     assert len(journals(lab)) == 2
     assert '"kind": "end"' in journals(lab)[0].read_text().splitlines()[-1]
 
@@ -121,7 +121,7 @@ def test_at_a_terminal_a_person_decides_about_files_that_changed(lab: Path) -> N
         person.wait_for("[changed-since]")
         assert person.end() == ExitCode.BAD_INPUT
     with terminal(lab, "--by", "Ada") as person:
-        person.answer("anew")
+        person.answer("start over")
         person.wait_for("is given up; its answers stay in")
         person.wait_for("Packing, board and chip arrived undamaged?")
 
@@ -198,7 +198,7 @@ def test_two_sittings_at_once_are_refused(
         person.answer("yes")
         person.wait_for("Chip carrier seated")
         before = journals(lab)[0].read_bytes()
-        for options in ((), ("--anew",), ("--slot", "A1")):
+        for options in ((), ("--start-over",), ("--slot", "A1")):
             assert sit(monkeypatch, "yes", options=options) == ExitCode.NOT_TESTED
             told = capsys.readouterr().err
             assert f"slot A1 of {lab / 'tray.toml'} is in use by harness intake, process" in told
@@ -256,13 +256,13 @@ def test_files_outside_of_the_shuttles_folder_are_told_apart(
     assert f"{changed}: error [changed-since]" in capsys.readouterr().err
 
 
-def test_an_intake_that_began_anew_is_gone_on_with_by_the_command_without_that(
+def test_an_intake_that_was_started_over_resumes_by_the_command_without_the_option(
     lab: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert sit(monkeypatch, "yes", options=("--anew",)) == ExitCode.NOT_TESTED
-    assert "The same command without --anew continues from here." in capsys.readouterr().out
-    with terminal(lab, "--anew", "--by", "Ada") as person:
-        person.wait_for("is unfinished. Give it up and begin anew")
+    assert sit(monkeypatch, "yes", options=("--start-over",)) == ExitCode.NOT_TESTED
+    assert "The same command without --start-over continues from here." in capsys.readouterr().out
+    with terminal(lab, "--start-over", "--by", "Ada") as person:
+        person.wait_for("is unfinished. Give it up and start over")
         person.answer("")
         assert person.end() == ExitCode.NOT_TESTED
     assert len(journals(lab)) == 1
@@ -292,7 +292,7 @@ def test_another_store_than_it_began_with_is_refused_before_any_question(
     told = capsys.readouterr()
     assert "is not in this store; give the --store that it began with" in told.err
     assert "Chip 1 of 1" not in told.out
-    assert sit(monkeypatch, "yes", options=(*options, "--anew")) == ExitCode.NOT_TESTED
+    assert sit(monkeypatch, "yes", options=(*options, "--start-over")) == ExitCode.NOT_TESTED
     assert "is given up" in capsys.readouterr().out
 
 
