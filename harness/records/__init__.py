@@ -9,6 +9,7 @@ from harness.records.codec import (
     encode,
     rewritten,
     schema_of,
+    to_lines,
     to_text,
     to_value,
 )
@@ -105,6 +106,7 @@ __all__ = [
     "packed_words",
     "rewritten",
     "schema_of",
+    "to_lines",
     "to_text",
     "to_value",
     "unpacked_words",

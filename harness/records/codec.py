@@ -65,10 +65,24 @@ def to_text(value: object) -> str:
     Any text can be kept, also a lone surrogate, which is how Python shows an odd byte in a file's
     name; the fast library refuses that, so the standard one writes it.
     """
+    return _quickly(value) or json.dumps(value, allow_nan=False)
+
+
+def to_lines(value: object) -> str:
+    """Return indented JSON text; raises TypeError for what has no JSON.
+
+    ASCII only, since terminals obey some of the other characters.
+    """
+    text = _quickly(value, orjson.OPT_INDENT_2)
+    return text if text and text.isascii() else json.dumps(value, indent=2, allow_nan=False)
+
+
+def _quickly(value: object, option: int = 0) -> str:
+    """Return JSON text, or none for a lone surrogate or an integer of more than 64 bits."""
     try:
-        return orjson.dumps(value).decode()
-    except TypeError:  # orjson.JSONEncodeError is one: a lone surrogate, an integer over 64 bits
-        return json.dumps(value, allow_nan=False)
+        return orjson.dumps(value, option=option).decode()
+    except TypeError:  # orjson.JSONEncodeError is one
+        return ""
 
 
 def to_value(text: str | bytes) -> Any:

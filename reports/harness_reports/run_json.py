@@ -24,6 +24,7 @@ from harness.records import (
     decode,
     encode,
     schema_of,
+    to_lines,
 )
 
 FORMAT = "harness-run"
@@ -47,20 +48,19 @@ def run_json_pieces(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> Ite
                 for chip in run.chips]  # fmt: skip
     head = {"format": FORMAT, "schema": SCHEMA, "verdicts": verdicts}
     before, after = _text(replace(run, chips=()), 1).split(_NO_CHIPS, 1)
-    yield json.dumps(head, indent=1).removesuffix("\n}") + ',\n "run": ' + before
+    yield to_lines(head).removesuffix("\n}") + ',\n  "run": ' + before
     yield from _listed("chips", run.chips, 2)
     yield after
     own = [margin for margin in margins if margin.run_id == run.run_id]
     if own:
-        yield ",\n "
+        yield ",\n  "
         yield from _listed("margins", own, 1)
     yield "\n}\n"
 
 
 def _text(record: object, depth: int) -> str:
-    """Return the text of a record whose braces stand ``depth`` columns from the left."""
-    text = json.dumps(encode(record), indent=1, allow_nan=False)
-    return text.replace("\n", "\n" + " " * depth)
+    """Return the text of a record whose braces stand ``depth`` steps of indentation deep."""
+    return to_lines(encode(record)).replace("\n", "\n" + "  " * depth)
 
 
 _NO_CHIPS = '"chips": []'
@@ -69,10 +69,10 @@ _NO_CHIPS = '"chips": []'
 
 def _listed(key: str, records: Sequence[object], depth: int) -> Iterator[str]:
     """Give a key and the records under it, one at a time."""
-    line = "\n" + " " * depth
+    line = "\n" + "  " * depth
     yield f'"{key}": ['
     for number, record in enumerate(records):
-        yield f"{',' if number else ''}{line} {_text(record, depth + 1)}"
+        yield f"{',' if number else ''}{line}  {_text(record, depth + 1)}"
     yield f"{line}]" if records else "]"
 
 
