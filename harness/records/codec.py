@@ -176,6 +176,8 @@ def _complaint(error: Exception, place: str) -> str:
     for what, names in (("unknown", unknown), ("missing", missing)):
         if names:
             return f"{place}: {what} field {', '.join(sorted(names))}"
+    if not of_fields:  # each field may have its value, but not all of them together
+        return f"{place}: {others[0]}"
     wrong, field = of_fields[0]
     return _complaint(wrong, f"{place}.{field.name}")
 

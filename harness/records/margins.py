@@ -6,6 +6,7 @@ alarm) is computed here, once.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -19,6 +20,9 @@ NORMAL_MAD = 1.4826
 """Standard deviations in a median absolute deviation of normal values: 1 / the 75 % quantile."""
 
 DEVIATIONS = 3.0
+
+MAX_HZ = 1e15
+"""No board is near this rate; sums with it are still numbers."""
 
 
 class MarginKind(StrEnum):
@@ -35,7 +39,8 @@ class MarginPoint:
 
     ``rate_hz`` was asked for, ``achieved_hz`` is what the board measured or set. ``sample_ns`` is
     the time from the last edge to reading, 0: as late as the cycle allows. ``volts`` is the supply
-    voltage that was set, None if none was. ``passing`` says how the point was decided.
+    voltage that was set, None if none was. ``passing`` says how the point was decided. Raises
+    ValueError for what cannot have been tried.
     """
 
     rate_hz: float
@@ -45,6 +50,11 @@ class MarginPoint:
     trials: int
     passes: int
     passing: bool
+
+    def __post_init__(self) -> None:
+        _check_place(self.sample_ns, self.volts, self.rate_hz, self.achieved_hz)
+        if not 0 <= self.passes <= self.trials:
+            raise ValueError(f"{self.passes} passes of {self.trials} trials")
 
     @property
     def mixed(self) -> bool:
@@ -57,13 +67,29 @@ class MarginEdge:
     """The limit at one sample point or voltage, rates in Hz.
 
     ``highest_hz`` is the fastest rate that passed, None if none did. ``failing_hz`` is the next
-    faster one that was tried, and failed; None if the fastest there is passed.
+    faster one that was tried, and failed; None if the fastest there is passed. Raises ValueError
+    for what cannot be.
     """
 
     sample_ns: int
     volts: float | None
     highest_hz: float | None
     failing_hz: float | None
+
+    def __post_init__(self) -> None:
+        _check_place(self.sample_ns, self.volts, self.highest_hz, self.failing_hz)
+
+
+def _check_place(sample_ns: int, volts: float | None, *rates_hz: float | None) -> None:
+    _check_rates(*rates_hz)
+    if not 0 <= sample_ns < 1 << 63 or not math.isfinite(volts or 0.0):
+        raise ValueError(f"{sample_ns} ns, {volts} V is no place of a shmoo")
+
+
+def _check_rates(*rates_hz: float | None) -> None:
+    for rate in rates_hz:
+        if not 0 <= (rate or 0.0) <= MAX_HZ:
+            raise ValueError(f"{rate} Hz is no rate")
 
 
 @dataclass(frozen=True)
@@ -79,7 +105,7 @@ class MarginRecord:
     which nothing was mixed or failed to the slowest above which nothing passed; both None if there
     is no limit. ``fastest_hz`` and ``slowest_hz`` bound what was searched. ``exact`` means that
     hardware timed every cycle. ``trouble`` says why the search broke off; then ``edges`` may be
-    missing.
+    missing. Raises ValueError for rates that cannot be.
     """
 
     margin_id: str
@@ -107,6 +133,12 @@ class MarginRecord:
     trials: int
     seconds: float
     trouble: str
+
+    def __post_init__(self) -> None:
+        noise = self.noise_low_hz, self.noise_high_hz
+        _check_rates(self.declared_hz, self.promised_hz, self.slowest_hz, self.fastest_hz, *noise)
+        if self.edges and not self.declared_hz:
+            raise ValueError("a limit has no clock that it is relative to")
 
     @property
     def highest_hz(self) -> float | None:

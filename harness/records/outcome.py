@@ -56,13 +56,19 @@ class Wave:
 class Window:
     """The cycles around the first mismatch, read back whole from the board.
 
-    ``cycles``, ``lines`` and ``labels`` have one entry per cycle of the window.
+    ``cycles``, ``lines``, ``labels`` and each text of a wave have one entry per cycle of the
+    window; anything else raises ValueError.
     """
 
     cycles: tuple[int, ...]
     lines: tuple[int, ...]
     labels: tuple[str, ...]
     waves: tuple[Wave, ...]
+
+    def __post_init__(self) -> None:
+        texts = [text for w in self.waves for text in (w.driven, w.observed, w.expected)]
+        if {len(part) for part in (self.lines, self.labels, *texts)} - {len(self.cycles)}:
+            raise ValueError("its parts do not have the same number of cycles")
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import typing
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
@@ -17,6 +18,7 @@ from jsonschema import Draft202012Validator
 from harness.records import (
     CodecError,
     Conditions,
+    MarginRecord,
     Outcome,
     decode,
     encode,
@@ -25,6 +27,7 @@ from harness.records import (
     to_text,
     to_value,
 )
+from tests.unit.store.margins import margin
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
 
@@ -50,6 +53,7 @@ def put(value: Any, path: tuple[Any, ...], new: object) -> None:
     value[path[-1]] = new
 
 
+WHOLE_WINDOW = "outcome.window: its parts do not have the same number of cycles"
 WHOLE = to_text(encode(failing_outcome()))
 DEFINITIONS: dict[str, Any] = {}
 SCHEMA = Draft202012Validator({**schema_of(Outcome, DEFINITIONS), "$defs": DEFINITIONS})
@@ -72,7 +76,7 @@ def test_what_is_read_fits_the_schema_and_all_else_is_refused_with_its_place(
     except CodecError as error:
         complaint = str(error)
     if found is None:
-        assert complaint.startswith(f"{place_of(path)}: ")
+        assert complaint == WHOLE_WINDOW or complaint.startswith(f"{place_of(path)}: ")
     else:
         assert SCHEMA.is_valid(spoiled)
         assert SCHEMA.is_valid(encode(found))
@@ -98,6 +102,8 @@ def test_what_is_read_fits_the_schema_and_all_else_is_refused_with_its_place(
         (("evidence", 0, "wrong", 0, "pin"), 3,
             "outcome.evidence[0].wrong[0].pin: expected str, got int"),
         (("window",), {"colour": "red"}, "outcome.window: unknown field colour"),
+        (("window", "lines"), [], WHOLE_WINDOW),
+        (("window", "waves", 0, "expected"), "L", WHOLE_WINDOW),
     ],
 )  # fmt: skip
 def test_what_does_not_fit_is_named(path: tuple[Any, ...], odd: object, told: str) -> None:
@@ -175,3 +181,24 @@ def test_what_is_no_json_is_refused() -> None:
         to_text({"path": object()})
     with pytest.raises(ValueError, match="line 1"):
         to_value("{]")
+
+
+@pytest.mark.parametrize(
+    ("path", "odd", "told"),
+    [
+        (("points", 0, "passes"), 5, "margin.points[0]: 5 passes of 4 trials"),
+        (("points", 0, "trials"), -1, "margin.points[0]: 0 passes of -1 trials"),
+        (("points", 0, "rate_hz"), "inf", "margin.points[0]: inf Hz is no rate"),
+        (("edges", 0, "failing_hz"), "nan", "margin.edges[0]: nan Hz is no rate"),
+        (("edges", 0, "volts"), "nan", "margin.edges[0]: 0 ns, nan V is no place of a shmoo"),
+        (("edges", 0, "sample_ns"), -1, "margin.edges[0]: -1 ns, None V is no place of a shmoo"),
+        (("noise_low_hz",), -1.0, "margin: -1.0 Hz is no rate"),
+        (("declared_hz",), 0.0, "margin: a limit has no clock that it is relative to"),
+    ],
+)
+def test_a_margin_that_cannot_be_is_refused(path: tuple[Any, ...], odd: object, told: str) -> None:
+    spoiled = typing.cast("Any", encode(margin(0, 5000.0)))
+    put(spoiled, path, odd)
+    with pytest.raises(CodecError) as error:
+        decode(MarginRecord, spoiled, "margin")
+    assert str(error.value) == told

@@ -11,18 +11,16 @@ from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from harness.errors import StoreError
-from harness.records import ChipRecord, Conditions, Outcome, RunKind, RunRecord
+from harness.records import Conditions, RunKind, RunRecord
 from harness_reports import parse_run_json, run_json
 from harness_reports.run_json import read_run_json, run_json_pieces, run_schema
+from tests.unit.records.possible import RUNS
 from tests.unit.reports.samples import chip as chip_of
 from tests.unit.reports.samples import hostile_run, passed, run_of, sample_run
 
-CHIPS = st.builds(ChipRecord, outcomes=st.lists(st.from_type(Outcome), max_size=1).map(tuple))
-RUNS = st.builds(RunRecord, chips=st.lists(CHIPS, max_size=1).map(tuple))
 LARGE = [HealthCheck.too_slow, HealthCheck.data_too_large]
 
 

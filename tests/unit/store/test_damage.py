@@ -8,12 +8,13 @@ from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from harness.cli import ExitCode, main
 from harness.errors import StoreError
-from harness.records import Verdict
+from harness.records import Verdict, encode, to_text
 from harness.store import Store, of_chip, of_design, of_slot
 from harness.watch.source import StoreSource, look_at
 from harness_reports import write_run
@@ -23,6 +24,8 @@ from tests.unit.store.test_store import failing_outcome
 
 pytestmark = pytest.mark.slow
 
+SHORT: Any = encode(replace(failing_outcome("two"), verdict=Verdict.PASS))
+SHORT["window"]["lines"].pop()
 DEEP = "[" * 100_000
 BAD_BODIES = {
     "cut": '{"slot": "A1", "chip_s',
@@ -34,6 +37,7 @@ BAD_BODIES = {
     "list": "[]",
     "object": "{}",
     "nul": "\0",
+    "window": to_text(SHORT),
 }
 BAD_VALUES = [None, "", "x", "\0", -1, 2**62, 1e308, b"\xff\x00", "PASX", "2026-13-45", "NaN", DEEP]
 

@@ -41,7 +41,10 @@ def test_the_reports_of_a_night_get_its_margins_and_the_latest_of_the_same_chips
         assert store.margins_behind("none") == ()
 
 
-@pytest.mark.parametrize("body", ["'{}'", "'{\"a\":'", "7", "x'ff00'"])
+@pytest.mark.parametrize(
+    "body",
+    ["'{}'", "'{\"a\":'", "7", "x'ff00'", "replace(body, 'passes\"\\:16', 'passes\"\\:17')"],
+)
 def test_a_damaged_margin_is_a_search_that_broke_off_and_hides_no_other(
     body: str, tmp_path: Path
 ) -> None:

@@ -1,0 +1,63 @@
+"""Records of every shape that can be: what one may not contain, it refuses when it is made."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from hypothesis import strategies as st
+
+from harness.records import (
+    ChipRecord,
+    MarginEdge,
+    MarginPoint,
+    MarginRecord,
+    Outcome,
+    RunRecord,
+    Wave,
+    Window,
+)
+
+_HZ = st.floats(0, 1e15)
+_MAYBE_HZ = st.none() | _HZ
+_VOLTS = st.none() | st.floats(-1e3, 1e3)
+_NANOSECONDS = st.integers(0, 2**32)
+
+
+def _windows(cycles: int) -> st.SearchStrategy[Window]:
+    def tuples(of: st.SearchStrategy[Any]) -> st.SearchStrategy[tuple[Any, ...]]:
+        return st.lists(of, min_size=cycles, max_size=cycles).map(tuple)
+
+    def text(symbols: str) -> st.SearchStrategy[str]:
+        return st.text(symbols, min_size=cycles, max_size=cycles)
+
+    wave = st.builds(Wave, driven=text("01CK."), observed=text("01Z."), expected=text("HLZ."))
+    lines = tuples(st.integers())
+    waves = st.lists(wave, max_size=4).map(tuple)
+    return st.builds(Window, cycles=lines, lines=lines, labels=tuples(st.text()), waves=waves)
+
+
+_POINTS = st.integers(0, 1000).flatmap(
+    lambda trials: st.builds(
+        MarginPoint,
+        rate_hz=_HZ,
+        achieved_hz=_HZ,
+        sample_ns=_NANOSECONDS,
+        volts=_VOLTS,
+        trials=st.just(trials),
+        passes=st.integers(0, trials),
+    )
+)
+_EDGES = st.builds(
+    MarginEdge, sample_ns=_NANOSECONDS, volts=_VOLTS, highest_hz=_MAYBE_HZ, failing_hz=_MAYBE_HZ
+)
+OUTCOMES = st.builds(Outcome, window=st.none() | st.integers(0, 40).flatmap(_windows))
+CHIPS = st.builds(ChipRecord, outcomes=st.lists(OUTCOMES, max_size=1).map(tuple))
+RUNS = st.builds(RunRecord, chips=st.lists(CHIPS, max_size=1).map(tuple))
+MARGINS = st.builds(
+    MarginRecord,
+    declared_hz=st.floats(1e-3, 1e15),
+    **dict.fromkeys(("promised_hz", "slowest_hz", "fastest_hz"), _HZ),
+    **dict.fromkeys(("noise_low_hz", "noise_high_hz"), _MAYBE_HZ),
+    points=st.lists(_POINTS, max_size=5).map(tuple),
+    edges=st.lists(_EDGES, max_size=3).map(tuple),
+)
