@@ -50,8 +50,8 @@ _POINTS = st.integers(0, 1000).flatmap(
 _EDGES = st.builds(
     MarginEdge, sample_ns=_NANOSECONDS, volts=_VOLTS, highest_hz=_MAYBE_HZ, failing_hz=_MAYBE_HZ
 )
-OUTCOMES = st.builds(Outcome, window=st.none() | st.integers(0, 40).flatmap(_windows))
-CHIPS = st.builds(ChipRecord, outcomes=st.lists(OUTCOMES, max_size=1).map(tuple))
+st.register_type_strategy(Window, st.integers(0, 40).flatmap(_windows))
+CHIPS = st.builds(ChipRecord, outcomes=st.lists(st.from_type(Outcome), max_size=1).map(tuple))
 RUNS = st.builds(RunRecord, chips=st.lists(CHIPS, max_size=1).map(tuple))
 MARGINS = st.builds(
     MarginRecord,

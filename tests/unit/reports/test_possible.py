@@ -11,7 +11,7 @@ from harness_reports.margin_write import margins_html
 from tests.unit.records.possible import MARGINS, RUNS
 
 MANY = settings(
-    max_examples=30,
+    max_examples=15,
     deadline=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
