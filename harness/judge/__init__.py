@@ -10,10 +10,11 @@ from harness.judge.changes import (
 )
 from harness.judge.compare import compared
 from harness.judge.examine import Examination, PatternRunner, RetryPolicy, examine
-from harness.judge.reading import MAX_LONG_WINDOWS, MAX_READ
+from harness.judge.reading import DRAWN, MAX_LONG_WINDOWS, MAX_READ
 from harness.judge.verdict import not_run, unusable
 
 __all__ = [
+    "DRAWN",
     "MAX_LONG_WINDOWS",
     "MAX_READ",
     "Baseline",

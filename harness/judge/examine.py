@@ -14,8 +14,8 @@ from typing import Protocol
 from harness.board import Capture, RunConditions
 from harness.errors import HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
-from harness.judge.probe import as_run, contacts, floating_pins, pulled
-from harness.judge.reading import MAX_READ, REACH, Reading
+from harness.judge.probe import Floating, as_run, contacts, floating_pins, pulled, up_to
+from harness.judge.reading import ALL_OPEN, ALL_READ, ENOUGH, MAX_READ, REACH, Reading
 from harness.judge.verdict import Gathered, first_failing, judge, untested, unusable
 from harness.records import Outcome
 from harness.table import Pattern
@@ -109,20 +109,29 @@ def examine(
 
 
 def _looked_into(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) -> Gathered:
-    """Read words back after a mismatch, and test by weak pulls which pins float."""
+    """Test by weak pulls which pins float, and read words back after a mismatch."""
     failing = first_failing(gathered.captures)
     shown = gathered.captures[-1 if failing is None else failing]
     run, rows = as_run(case.pattern, shown.until_used)
     conditions = replace(case.conditions, gap_free=False)
-    if not shown.mismatches:
-        probe = contacts(run)
-    else:
-        first = shown.mismatches[0].cycle
-        span = (max(0, first - REACH), first + max(cycles, REACH + 1))
-        words = runner.run(run, conditions, window=span).window
-        if words is not None:
-            gathered = replace(gathered, reading=Reading(run, rows, words, first, cycles))
-        probe = pulled(run, first)
-    if probe is None:
+    first = shown.mismatches[0].cycle if shown.mismatches else None
+    probe = contacts(run) if first is None else pulled(run, first)
+    if probe is not None:
+        floating = floating_pins(probe, runner.run(probe, conditions))
+        gathered = replace(gathered, floating=floating)
+    if first is None:
         return gathered
-    return replace(gathered, floating=floating_pins(probe, runner.run(probe, conditions)))
+    cycles, limit = _how_many(shown, gathered.floating, cycles)
+    span = max(0, first - REACH), first + max(cycles, REACH + 1)
+    part, of = up_to(run, span[1])
+    words = runner.run(part, conditions, window=span).window
+    if words is None:
+        return gathered
+    return replace(gathered, reading=Reading(part, rows[of], words, first, run.cycles, limit))
+
+
+def _how_many(shown: Capture, floating: Floating, cycles: int) -> tuple[int, str]:
+    """Return how many cycles to read back, and why no more."""
+    if all(floating.every >> bit & 1 for bit, count in shown.pin_counts.items() if count):
+        return 0, ALL_OPEN
+    return cycles, ALL_READ if cycles >= MAX_READ else ENOUGH

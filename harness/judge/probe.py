@@ -53,6 +53,13 @@ def as_run(pattern: Pattern, until_used: Mapping[int, int]) -> tuple[Pattern, ND
     return replace(cut, **tests), rows  # type: ignore[arg-type]  # by name
 
 
+def up_to(run: Pattern, stop: int) -> tuple[Pattern, NDArray[np.int64]]:
+    """Return the cycles before ``stop``, and the run's row of each row."""
+    cut, rows = run.split([stop])
+    count = int(np.searchsorted(np.cumsum(cut.repeat, dtype=np.int64), stop)) + 1
+    return cut.rows(0, count), rows[:count]
+
+
 def pulled(run: Pattern, first: int) -> Pattern | None:
     """Plan to test, in every cycle, whether the pins whose level is tested there are driven.
 

@@ -15,25 +15,31 @@ from harness.table import PLANES, Pattern
 
 REACH = 8
 """Cycles read back before the first mismatch, and drawn on both sides of it."""
+DRAWN = 2 * REACH + 1
+"""Cycles of a window that is not long."""
 MAX_READ = 4096
 """Maximum number of cycles read back from the first mismatch on."""
 MAX_LONG_WINDOWS = 8
 """Maximum number of tables of a slot, in one run, of which more is read back than is drawn."""
+ALL_READ = f"at most {MAX_READ:,} are read back from the first mismatch on"
+ENOUGH = f"{MAX_LONG_WINDOWS} tables of the slot already have a long window in this run"
+ALL_OPEN = "every wrong pin follows the weak pulls, so they show nothing"
 
 
 @dataclass(frozen=True, eq=False)
 class Reading:
     """Words read back, the pattern that gave them, and the table's row of each of its rows.
 
-    ``first`` is the first wrong cycle of the run that is reported; ``asked`` cycles were requested
-    from there on.
+    ``first`` is the first wrong cycle of the run that is reported, which had ``total`` cycles;
+    ``limit`` says why no more was read, if there is more.
     """
 
     run: Pattern
     rows: NDArray[np.int64]
     words: CaptureWindow
     first: int
-    asked: int
+    total: int
+    limit: str
 
     def drawn(self, names: Names) -> Window:
         """Return the cycles around the first mismatch, wave by wave."""
@@ -53,7 +59,7 @@ class Reading:
             pins=names.pins,
             signals=tuple(names.signal(bit) for bit in range(len(names.pins))),
             words=text,
-            cut=self._cut(self.run.cycles - start - count, count),
+            cut=self._cut(self.total - start - count, count),
         )
 
     def contention(self) -> int:
@@ -88,8 +94,6 @@ class Reading:
             return ""
         if count < len(self.words.cycle):
             why = f"more do not fit in {MAX_WINDOW_TEXT:,} characters"
-        elif self.asked < MAX_READ:
-            why = f"{MAX_LONG_WINDOWS} tables of the slot already have a long window in this run"
         else:
-            why = f"at most {MAX_READ:,} are read back from the first mismatch on"
+            why = self.limit
         return f"{left:,} later cycles are not kept: {why}"

@@ -24,6 +24,7 @@ from harness.errors import (
     LinkError,
 )
 from harness.judge import (
+    DRAWN,
     MAX_LONG_WINDOWS,
     MAX_READ,
     Case,
@@ -147,7 +148,8 @@ class Station:
             return Examination(unusable(own, error, began), error)
 
         examined = within(self.where, work, broken)
-        if self._long_windows and examined.outcome.long_window is not None:
+        window = examined.outcome.long_window
+        if self._long_windows and window is not None and window.cycles > DRAWN:
             self._long_windows -= 1
         return TableRun(examined.outcome, examined.lost, examined.floating)
 

@@ -220,3 +220,32 @@ def test_a_board_paced_by_software_refuses_a_table_that_must_not_pause() -> None
         f'{WANTS}, but pins module "generic" paces every cycle by software; run it on a board '
         "whose profile has a pins module with exact timing, or remove gap_free"
     )
+
+
+def test_a_long_window_comes_back_whole_from_bursts_in_pieces() -> None:
+    """Some pieces have no pulse, and one row runs for more cycles than a piece has."""
+    plain = steady(60)
+    pulse = np.where(plain.line < 30, plain.pulse, 0).astype(np.uint32)
+    repeat = np.where(plain.line == 40, 150, 1).astype(np.uint32)
+    pattern = replace(plain, pulse=pulse, repeat=repeat)
+    expected = reference(pattern, TernChip(total=0), NRESET)
+    session, _bus = join()
+    session.select(design(0))
+    capture = session.run(pattern, FAST, window=(5, 205))
+    assert (capture.cycles, capture.mismatch_count) == (expected.cycles, len(expected.wrong))
+    assert capture.window is not None
+    columns = (capture.window.row, capture.window.cycle, capture.window.seen & np.uint32(OUTS))
+    words = list(zip(*(column.tolist() for column in columns), strict=True))
+    assert words == [
+        (row, cycle, seen & OUTS) for row, cycle, seen, _f in expected.words if 5 <= cycle < 205
+    ]
+
+
+def test_a_driven_pin_counts_in_every_cycle_that_tests_it_by_weak_pulls() -> None:
+    repeat = np.where(np.arange(10) == 4, 20, 1).astype(np.uint32)
+    pattern = replace(steady(10), care=np.zeros(10, np.uint32), repeat=repeat)
+    pattern = replace(pattern, highz=np.full(10, 0x300 | IO, np.uint32))
+    session, _bus = join()
+    session.select(design(0))
+    counts = dict(session.run(pattern, FAST).pin_counts)
+    assert counts == {8: 29, 9: 29}

@@ -7,11 +7,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from harness.board import CaptureWindow
 from harness.judge import Case, RetryPolicy, examine
-from harness.records import Outcome, Reason, UntilEnd, Verdict, unpacked_words
+from harness.judge.evidence import Names
+from harness.judge.reading import ALL_READ, Reading
+from harness.records import MAX_WINDOW_TEXT, Outcome, Reason, UntilEnd, Verdict, unpacked_words
 from harness.shuttle import Pin, TableSpec
-from harness.table import Pattern
+from harness.table import PLANES, Pattern
 from tests.unit.agent.tern import (
     CLK,
     INS,
@@ -211,6 +216,13 @@ def test_what_is_cut_from_a_long_window_is_told() -> None:
     assert short.cut == (
         "191 later cycles are not kept: 8 tables of the slot already have a long window in this run"
     )
+    loose = outcome_of(DoubtfulChip(open=0x8000), table).long_window
+    assert loose is not None
+    assert (loose.cycle, loose.cycles) == (119, 17)
+    assert loose.cut == (
+        "164 later cycles are not kept: every wrong pin follows the weak pulls, so they show "
+        "nothing"
+    )
     many = replace(wrong, repeat=np.full(300, 30, np.uint32), care=wrong.care * (wrong.line == 100))
     long = outcome_of(TernChip(), many).long_window
     assert long is not None
@@ -218,3 +230,22 @@ def test_what_is_cut_from_a_long_window_is_told() -> None:
     assert long.cut == (
         "1,904 later cycles are not kept: at most 4,096 are read back from the first mismatch on"
     )
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+@settings(max_examples=5, deadline=None)
+def test_a_long_window_takes_a_bounded_text_whatever_was_read(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    planes = {name: random.integers(0, 1 << 32, 3000, np.uint32) for name in PLANES}
+    run = Pattern.of((), **planes)
+    cycle = np.arange(3000, dtype=np.uint32)
+    words = CaptureWindow(cycle, cycle, planes["expect"], planes["care"])
+    window = Reading(run, cycle.astype(np.int64), words, 0, 3000, ALL_READ).long(
+        Names(SHUTTLE, run)
+    )
+    assert len(window.words) <= MAX_WINDOW_TEXT
+    assert (window.cycles, window.cut) == (
+        750,
+        "2,250 later cycles are not kept: more do not fit in 32,768 characters",
+    )
+    assert unpacked_words(window)["seen"] == tuple(planes["expect"][:750].tolist())

@@ -6,7 +6,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from harness.judge.probe import MAX_PULLED, Floating, as_run, contacts, floating_pins, pulled
+from harness.judge.probe import (
+    MAX_PULLED,
+    Floating,
+    as_run,
+    contacts,
+    floating_pins,
+    pulled,
+    up_to,
+)
 from harness.table import Pattern
 from tests.unit.judge.samples import OUT0, OUT1, FunctionSession, Q, case, follow_pattern, words
 
@@ -26,6 +34,20 @@ def test_a_run_is_repeated_cycle_for_cycle_and_a_row_that_waited_is_tested_where
     assert list(rows) == [0, 1, 1, 2, 3]
     assert list(run.line) == [2, 3, 3, 4, 5]
     assert run.labels == {0: "first", 3: "two"}
+
+
+def test_a_run_is_cut_where_no_more_is_read_back() -> None:
+    table = follow_pattern(repeat=(1, 5, 3, 1))
+    repeats = {stop: list(up_to(table, stop)[0].repeat) for stop in (1, 2, 6, 9, 10, 99)}
+    assert repeats == {
+        1: [1],
+        2: [1, 1],
+        6: [1, 5],
+        9: [1, 5, 3],
+        10: [1, 5, 3, 1],
+        99: [1, 5, 3, 1],
+    }
+    assert [list(up_to(table, stop)[1]) for stop in (2, 99)] == [[0, 1], [0, 1, 2, 3]]
 
 
 def test_all_tested_pins_are_tested_by_weak_pulls_in_every_cycle() -> None:

@@ -243,9 +243,8 @@ def test_any_number_of_pins_is_probed_in_one_run(pins: int, level: int) -> None:
     session = FunctionSession([lambda _cycle, _drive: level & 0xFF])
     table = walking(pins)
     examine(session, case(table), RetryPolicy(), TODAY)
-    probe = session.runs[-1]
+    (probe,) = [pattern for pattern in session.runs if pattern.highz.any()]
     assert [int(mask) for mask in probe.highz] == [1 << k for k in range(pins)]
-    assert sum(bool(pattern.highz.any()) for pattern in session.runs) == 1
 
 
 def test_only_the_open_ones_of_many_wrong_pins_are_told() -> None:
@@ -286,7 +285,7 @@ def test_the_window_is_read_back_around_the_first_mismatch() -> None:
     )
     table = follow_pattern(repeat=(1, 10, 20, 1))
     outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
-    assert session.windows == [None, None, None, (12, 20 + 4096), None]
+    assert session.windows == [None, None, None, None, (12, 20 + 4096)]
     window = outcome.window
     assert window is not None
     assert window.cycles == tuple(range(12, 29))
@@ -301,7 +300,7 @@ def test_the_window_is_read_back_around_the_first_mismatch() -> None:
 def test_a_window_never_starts_before_the_table() -> None:
     session = FunctionSession([stuck_high])
     examine(session, case(), RetryPolicy(), TODAY, cycles=0)
-    assert session.windows == [None, None, None, (0, 9), None]
+    assert session.windows == [None, None, None, None, (0, 9)]
 
 
 def test_a_known_failure_is_waived_until_its_expiry() -> None:

@@ -40,7 +40,7 @@ from harness.rack.power import PowerCycle
 from harness.records import ChipRecord, Outcome, SlotPins, Verdict
 from harness.shuttle import Design
 from harness.table import Pattern
-from tests.unit.judge.samples import FunctionSession, case, good_chip
+from tests.unit.judge.samples import OUT1, FunctionSession, case, follow_pattern, good_chip
 
 
 @dataclass
@@ -351,6 +351,22 @@ def test_stopping_keeps_what_was_measured_and_marks_the_rest() -> None:
     assert verdicts(memory) == [Verdict.PASS, Verdict.NOT_RUN, Verdict.NOT_RUN]
     assert memory.outcomes[1].summary == "Not run: the run was stopped"
     assert session.closed == 1
+
+
+def test_the_first_eight_failing_tables_of_a_slot_have_a_long_window() -> None:
+    """Each has 40 cycles; later tables have the 17 around their first mismatch."""
+    memory = Memory()
+    session = FunctionSession([lambda _cycle, drive: good_chip(0, drive) ^ 1 << OUT1])
+    table = follow_pattern(repeat=(1, 30, 8, 1))
+    failing = [replace(one, pattern=table) for one in cases(*"abcdefghij")]
+    means = memory.means(lambda _: session, StopSwitch())
+    SlotWorker(Slot("A1", "port", "", "PK-01"), failing, means, {}).run()
+    windows = [outcome.long_window for outcome in memory.outcomes]
+    assert [window and window.cycles for window in windows] == [40] * 8 + [9] * 2
+    assert windows[-1] is not None
+    assert windows[-1].cut == (
+        "31 later cycles are not kept: 8 tables of the slot already have a long window in this run"
+    )
 
 
 class FullMemory(Memory):
