@@ -16,7 +16,9 @@ from pathlib import Path
 from harness.board import check_profile
 from harness.door import check_file, is_file, is_folder, names_below, whole_path
 from harness.errors import FileUnusable, Finding, Findings, Location, Severity
+from harness.jobs.unproven import unproven
 from harness.rack import check_rack
+from harness.rehearse import Cache
 from harness.shuttle import Design, Shuttle, check_shuttle, read_toml
 from harness.table import SUFFIXES, check_table
 from harness.virtual import check_models
@@ -112,7 +114,10 @@ class _Checker:
 
     def rack(self, path: Path) -> None:
         """Check a rack file, and the shuttle that it names with all its designs."""
-        self.findings += check_rack(path)[1]
+        rack, findings = check_rack(path)
+        self.findings += findings
+        if rack is not None and not findings:
+            self.findings += unproven(rack, Cache())
         top = read_toml(path, Findings())
         named = top.values.get("shuttle") if top is not None else None
         if isinstance(named, str) and is_file(path.parent / named):

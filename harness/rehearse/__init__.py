@@ -3,7 +3,13 @@
 from harness.rehearse.cache import Cache, key_of
 from harness.rehearse.continuity import Continuity, continuity, pins_proven
 from harness.rehearse.hypotheses import Hypothesis, Trial, trials
-from harness.rehearse.predict import Key, Predictions, TablePrediction, predict
+from harness.rehearse.predict import (
+    Key,
+    Predictions,
+    TablePrediction,
+    kept_predictions,
+    predict,
+)
 from harness.rehearse.rows import table_rows
 
 __all__ = [
@@ -15,6 +21,7 @@ __all__ = [
     "TablePrediction",
     "Trial",
     "continuity",
+    "kept_predictions",
     "key_of",
     "pins_proven",
     "predict",

@@ -30,6 +30,15 @@ _LIKE_A_PAD = (CauseKind.OPEN, CauseKind.STUCK)
 _GROUPS = (Direction.INPUT, Direction.OUTPUT, Direction.BIDIRECTIONAL)
 
 
+_WORDS = {
+    CauseKind.NO_CLOCK: "open",
+    CauseKind.RESET_HELD: "stuck",
+    CauseKind.RESET_NEVER: "stuck",
+    CauseKind.SHORT: "shorted",
+    CauseKind.SELECTION: "dead",
+}
+
+
 @dataclass(frozen=True)
 class Hypothesis:
     """One thing that may be wrong, or nothing (``CauseKind.GOOD``).
@@ -44,6 +53,12 @@ class Hypothesis:
     detail: str = ""
     prior: float = 1.0
     alias: CauseKind | None = None
+
+    def __str__(self) -> str:
+        """Name a fault of pins: ``in0 and in1 exchanged``, ``out3 stuck high``."""
+        return " ".join(
+            (" and ".join(self.pins), _WORDS.get(self.kind, self.kind), self.detail)
+        ).strip()
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ pins in ``floated`` say where that matters.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import lru_cache
 from pathlib import Path
@@ -134,38 +134,76 @@ def predict(
     Long tables have no answers (``computed`` False) unless named in ``long``. ``cache`` keeps
     what was worked out.
     """
-    tried, gates = trials(shuttle, profile, others), Gates(shuttle)
-    by_key = {(job[0].name, job[1].name): job for job in jobs}
-    predictor = _Predictor(shuttle, tried, gates, cache)
-    tables = {key: predictor.table(job, key in long) for key, job in by_key.items()}
-    return Predictions(shuttle, tried, tables, by_key, gates)
+    predictor = _Predictor(shuttle, trials(shuttle, profile, others), cache)
+    return predictor.predictions(jobs, lambda job: predictor.table(job, _key(job) in long))
+
+
+def kept_predictions(
+    shuttle: Shuttle, jobs: Iterable[Job], profile: BoardProfile, cache: Cache
+) -> Predictions | None:
+    """Return what :func:`predict` gave before; None unless every table is in the cache."""
+    predictor = _Predictor(shuttle, trials(shuttle, profile), cache)
+    try:
+        return predictor.predictions(jobs, predictor.kept)
+    except KeyError:
+        return None
+
+
+def _key(job: Job) -> Key:
+    return job[0].name, job[1].name
 
 
 class _Predictor:
     """Works out one table after the other."""
 
-    def __init__(
-        self, shuttle: Shuttle, tried: Sequence[Trial], gates: Gates, cache: Cache | None
-    ) -> None:
-        self._shuttle, self._trials, self._gates, self._cache = shuttle, tried, gates, cache
+    def __init__(self, shuttle: Shuttle, tried: Sequence[Trial], cache: Cache | None) -> None:
+        self._shuttle, self._trials, self._gates, self._cache = (
+            shuttle,
+            tried,
+            Gates(shuttle),
+            cache,
+        )
         lanes = repr([(trial.lane, trial.answers) for trial in tried])
-        keys = [gates.key(design.name) for design in shuttle.designs]
+        keys = [self._gates.key(design.name) for design in shuttle.designs]
         self._key = key_of(_code(), lanes, *keys)
+
+    def predictions(
+        self, jobs: Iterable[Job], of_table: Callable[[Job], TablePrediction]
+    ) -> Predictions:
+        """Put the predictions of tables together."""
+        by_key = {_key(job): job for job in jobs}
+        tables = {key: of_table(job) for key, job in by_key.items()}
+        return Predictions(self._shuttle, self._trials, tables, by_key, self._gates)
 
     def table(self, job: Job, at_any_length: bool) -> TablePrediction:
         """Predict one table, from the cache if it is there."""
         design, spec, pattern = job
         rows, lead = table_rows(pattern, spec, self._shuttle)
-        masks = _masks(job, self._shuttle)
         if int(rows[:, 6].sum()) > MAX_CYCLES and not at_any_length:
-            return TablePrediction(**_nothing(len(self._trials)), **masks)
-        key = key_of(self._key, design.name, str(lead), rows.tobytes())
-        kept = _decoded(self._cache.get(key) if self._cache else None, len(self._trials))
-        if kept is None:
-            kept = self._answers(design, rows, lead)
-            if self._cache:
-                self._cache.put(key, _encoded(kept))
-        return TablePrediction(**kept, **masks)
+            return self._prediction(job, _nothing(len(self._trials)))
+        try:
+            return self.kept(job)
+        except KeyError:
+            answers = self._answers(design, rows, lead)
+        if self._cache:
+            self._cache.put(self._key_of(job), _encoded(answers))
+        return self._prediction(job, answers)
+
+    def kept(self, job: Job) -> TablePrediction:
+        """Return the prediction that the cache has; raises KeyError if it has none."""
+        key = self._key_of(job)
+        answers = _decoded(self._cache.get(key) if self._cache else None, len(self._trials))
+        if answers is None:
+            raise KeyError(key)
+        return self._prediction(job, answers)
+
+    def _key_of(self, job: Job) -> str:
+        design, spec, pattern = job
+        rows, lead = table_rows(pattern, spec, self._shuttle)
+        return key_of(self._key, design.name, str(lead), rows.tobytes())
+
+    def _prediction(self, job: Job, answers: dict[str, Any]) -> TablePrediction:
+        return TablePrediction(**answers, **_masks(job, self._shuttle))
 
     def _answers(self, design: Design, rows: Rows, lead: int) -> dict[str, Any]:
         """Run the table on the gates of every design that may answer."""

@@ -1,0 +1,47 @@
+"""Faults of connections that the continuity test of a rack cannot show.
+
+One rule: a check takes no time to work anything out; it repeats what a run has left in the cache.
+"""
+
+from __future__ import annotations
+
+from harness.errors import Finding, Location, Severity
+from harness.rack import Rack, read_jobs
+from harness.rehearse import Cache, continuity, kept_predictions
+
+MAX_SHOWN = 5
+"""Maximum number of faults that are named."""
+
+
+def unproven(rack: Rack, cache: Cache) -> list[Finding]:
+    """Warn about faults, of pins that designs use, under which every table of the test passes.
+
+    Nothing is said before the predictions of its tables were worked out.
+    """
+    shuttle = rack.shuttle
+    wanted = [
+        (design, spec)
+        for design in shuttle.designs
+        for spec in design.tables
+        if (f"{design.name}/{spec.name}" in shuttle.pin_check if shuttle.pin_check else spec.intake)
+    ]
+    jobs = [job[:3] for job in read_jobs(shuttle, wanted)[0]]
+    predictions = kept_predictions(shuttle, jobs, rack.profile, cache)
+    if predictions is None or not any(table.computed for table in predictions.tables.values()):
+        return []
+    test = continuity(predictions, tuple(predictions.tables) if shuttle.pin_check else ())
+    used = {pin.name for design in shuttle.designs for bus in design.signals for pin in bus.pins}
+    missed = [str(fault) for fault in test.unconvicted if used.issuperset(fault.pins)]
+    if not missed:
+        return []
+    more = f" and {len(missed) - MAX_SHOWN} more" if len(missed) > MAX_SHOWN else ""
+    return [
+        Finding(
+            "fault-not-shown",
+            Location(shuttle.path),
+            "no table of the continuity test fails under these faults of connections: "
+            f"{', '.join(missed[:MAX_SHOWN])}{more}",
+            "add a table that moves or tests these pins, and name it in pin_check",
+            Severity.WARNING,
+        )
+    ]
