@@ -46,6 +46,18 @@ def test_no_two_modules_of_an_upload_define_the_same_name(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", BACKENDS)
+def test_each_module_of_an_upload_needs_only_those_before_it(name: str) -> None:
+    """All share one namespace on the board, so a class or table must be there to be used."""
+    sources = {slim(path.read_text()): path for path in (ROOT / "harness/agent").glob("*.py")}
+    sent = {"faces", "cpython"}  # for annotations, and what the board has itself
+    for text in texts(name):
+        module = ast.parse(sources[text].read_text())
+        needed = {n.module for n in ast.walk(module) if isinstance(n, ast.ImportFrom) and n.level}
+        assert needed <= sent, f"{sources[text].stem} is sent too early"
+        sent.add(sources[text].stem)
+
+
+@pytest.mark.parametrize("name", BACKENDS)
 def test_an_upload_has_no_docstring_annotation_or_relative_import(name: str) -> None:
     for text in texts(name):
         for node in ast.walk(ast.parse(text)):
