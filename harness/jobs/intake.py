@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Protocol
 
 from harness.door import whole_path
-from harness.errors import Cancelled, ConfigError, Finding, InputError, Location, StoreError
+from harness.errors import Cancelled, ConfigError, InputError, StoreError
 from harness.intake import (
     MAX_WRONG_ANSWERS,
     ChipIntake,
@@ -38,9 +38,9 @@ from harness.intake import (
 )
 from harness.jobs.run import new_run
 from harness.jobs.stores import RUNS, STORE, AnyStore, opened
+from harness.jobs.tables import unknown
 from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
 from harness.records import ChipRecord, RunKind, RunRecord
-from harness.shuttle import nearest
 from harness.store import Store
 from harness_reports import report_of, write_card, write_run
 
@@ -146,10 +146,9 @@ def _slots(rack: Rack, names: tuple[str, ...]) -> Rack:
     known = [slot.name for slot in rack.slots]
     lost = [name for name in names if name not in known]
     if lost:
-        place = Location(rack.path or Path())
+        path = rack.path or Path()
         raise ConfigError(
-            Finding("unknown-slot", place, f'no slot "{name}" here', nearest(name, known))
-            for name in lost
+            unknown("slot", name, known, path, f'no slot "{name}" here') for name in lost
         )
     wanted: tuple[Slot, ...] = tuple(s for s in rack.slots if not names or s.name in names)
     return replace(rack, slots=wanted)

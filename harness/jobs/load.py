@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from pathlib import Path
-
 import harness.table
-from harness.errors import ConfigError, Finding, Location
-from harness.shuttle import Shuttle, nearest
+from harness.errors import ConfigError
+from harness.jobs.tables import unknown
+from harness.shuttle import Shuttle
 from harness.table import Pattern
 
 
@@ -19,15 +17,11 @@ def load_table(shuttle: Shuttle, design: str, table: str) -> Pattern:
     """
     known = shuttle.designs_by_name
     if design not in known:
-        raise _unknown("design", design, known, shuttle.path)
+        message = f'no design "{design}"'
+        raise ConfigError([unknown("design", design, known, shuttle.path, message)])
     chosen = known[design]
     specs = {spec.name: spec for spec in chosen.tables}
     if table not in specs:
-        raise _unknown("table", table, specs, chosen.folder / "design.toml")
+        path, message = chosen.folder / "design.toml", f'no table "{table}"'
+        raise ConfigError([unknown("table", table, specs, path, message)])
     return harness.table.load_table(specs[table], chosen, shuttle)
-
-
-def _unknown(what: str, name: str, known: Mapping[str, object], path: Path) -> ConfigError:
-    return ConfigError(
-        [Finding(f"unknown-{what}", Location(path), f'no {what} "{name}"', nearest(name, known))]
-    )

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from harness.errors import ConfigError, Finding, Location
 from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
-from harness.jobs.tables import choose, load_jobs
+from harness.jobs.tables import choose, load_jobs, unknown
 from harness.margin import MarginObserver, MarginWorker, SearchMeans, SearchTarget, TrialRule
 from harness.rack import (
     Job,
@@ -28,7 +28,6 @@ from harness.rack import (
     within,
 )
 from harness.records import MarginKind, MarginRecord
-from harness.shuttle import nearest
 from harness.store import Store
 from harness_reports import write_margins
 
@@ -170,8 +169,9 @@ def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
     chosen = tuple(job for job in jobs if job.spec.name == wish.table)
     if not chosen:
         message = f'none of these designs has a table "{wish.table}"'
-        known = sorted({job.spec.name for job in jobs})
-        raise _refused(rack, "unknown-table", message, nearest(wish.table, known))
+        known = {job.spec.name for job in jobs}
+        file = rack.path or rack.shuttle.path
+        raise ConfigError([unknown("table", wish.table, known, file, message)])
     return chosen
 
 

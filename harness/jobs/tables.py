@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -48,12 +48,7 @@ def choose(
     lost = [name for name in wanted if not fnmatch.filter(names, name)]
     if lost:
         raise ConfigError(
-            Finding(
-                f"unknown-{what}",
-                Location(path),
-                f'no {what} of {whole} matches "{name}"',
-                nearest(name, names),
-            )
+            unknown(what, name, names, path, f'no {what} of {whole} matches "{name}"')
             for name in lost
         )
     return tuple(
@@ -61,3 +56,8 @@ def choose(
         for one in known
         if not wanted or any(fnmatch.fnmatchcase(one.name, name) for name in wanted)
     )
+
+
+def unknown(what: str, name: str, known: Iterable[str], path: Path, message: str) -> Finding:
+    """Make the finding about a name that a caller gave and the file at ``path`` does not have."""
+    return Finding(f"unknown-{what}", Location(path), message, nearest(name, known))
