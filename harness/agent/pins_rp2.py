@@ -282,6 +282,7 @@ class Pins:
             base = channel(number)
             write(base + DMA_READ, at)
             write(base + DMA_WRITE, channel(partner))
+            # The last of four words goes to CTRL_TRIG and starts the partner (datasheet 2.5.6.2).
             write(base + DMA_COUNT, 4)
             write(base + DMA_CTRL, DMA_ON | WRITE_FOUR | PACE_NONE | (number << 11))
         write(DMA_START, (1 << SEND_CTRL) | (1 << GET_CTRL))

@@ -174,6 +174,8 @@ class BurstPlan:
         if tested:
             self.keep(middle)
         else:
+            # Read all the same, into a spare word: with a full queue, autopush stalls the machine
+            # (RP2040 datasheet 3.5.4).
             self.get.add(self.capture_at + 4 * self.max_kept, middle, GET_SAME, 0)
             self.cycles += middle
         self.pieces.append((row, done + EDGE, middle, tested, 0))

@@ -152,6 +152,7 @@ class RawRepl:
     def leave(self) -> None:
         """Reset the interpreter, which starts the board's own program again."""
         self._interrupt()
+        # Out of the raw REPL a soft reset would not run main.py (MicroPython, main.c of the ports).
         self._port.write(b"\x02")
         self._listen(0.2)
         self._port.write(b"\x04")
@@ -252,6 +253,7 @@ class RawRepl:
         return signal
 
     def _type(self, source: bytes) -> None:
+        # Only raw-paste mode has flow control: here the board's input buffer needs time to drain.
         for at in range(0, len(source), 128):
             self._port.write(source[at : at + 128])
             time.sleep(0.01)
