@@ -21,6 +21,7 @@ from harness.judge import NightChanges
 from harness.records import Cause, ChipOfRun, ChipRecord, Outcome, RunHeading, RunRecord, Verdict
 from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, many, pin_text, place
+from harness_reports.values import bus_lines, slip_lines
 
 MAX_SHOWN_CYCLES = 8
 """Maximum number of failing cycles in the text of a failure; the pages show more."""
@@ -187,6 +188,8 @@ def evidence_text(outcome: Outcome, cause: Cause | None = None) -> str:
     lines.append(f"Likely cause: {outcome.origin}")
     if outcome.advice:
         lines.append(f"What to do: {outcome.advice}")
+    lines += [f"The table: {slip}" for slip in slip_lines(outcome)]
+    lines += bus_lines(outcome)
     lines.append(agreement(outcome.attempts))
     for cycle in outcome.evidence[:MAX_SHOWN_CYCLES]:
         pins = "; ".join(pin_text(pin) for pin in cycle.wrong)

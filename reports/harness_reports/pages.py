@@ -23,12 +23,14 @@ from harness.records import (
     Verdict,
 )
 from harness_reports.causes import CauseRow, cause_rows
+from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, waveform_names
 from harness_reports.texts import conditions_text, first_mismatch, many, moment
 from harness_reports.timing import Drawing, draw
 from harness_reports.trust import trust_of
+from harness_reports.values import bus_lines, slip_lines
 
 MAX_SHOWN_CYCLES = 12
 MAX_SHOWN_LINES = 24
@@ -48,6 +50,8 @@ class FailureSection:
     outcome: Outcome
     cause: CauseRow | None
     facts: tuple[Fact, ...]
+    values: tuple[str, ...]
+    slips: tuple[str, ...]
     cycles: tuple[EvidenceCycle, ...]
     more_cycles: str
     pins: tuple[PinCount, ...]
@@ -66,6 +70,7 @@ class ChipPage:
     sources: tuple[Fact, ...]
     causes: tuple[CauseRow, ...]
     failures: tuple[FailureSection, ...]
+    continuity: ContinuitySection | None
     margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
 
@@ -97,6 +102,7 @@ def build_chip(
             for k, o in ordered
             if not o.verdict.quiet
         ),
+        continuity=continuity_section(run.continuity, chip.slot),
         margins=margin_views(own, margins),
         trust=trust_of(chip),
     )
@@ -116,6 +122,8 @@ def _failure(
         outcome=outcome,
         cause=cause,
         facts=_failure_facts(outcome),
+        values=bus_lines(outcome),
+        slips=slip_lines(outcome),
         cycles=shown,
         more_cycles=_more_cycles(outcome, len(shown)),
         pins=outcome.pin_counts[:MAX_SHOWN_PINS],

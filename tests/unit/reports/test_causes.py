@@ -10,11 +10,25 @@ from xml.etree import ElementTree as ET
 import pytest
 from lxml import html
 
-from harness.records import Candidate, Cause, CauseKind, Observation, Overruling, Reason, Verdict
+from harness.records import (
+    Candidate,
+    Cause,
+    CauseKind,
+    EvidenceCycle,
+    Observation,
+    Overruling,
+    PinProof,
+    PinResult,
+    PinState,
+    Reason,
+    SlotPins,
+    Verdict,
+)
 from harness_reports import causes_frame, chip_html, chip_junit, outcomes_frame
 from harness_reports.causes import candidate_text, odds_text
 from harness_reports.frame import CAUSE_COLUMNS
 from harness_reports.html import index_html
+from tests.unit.blame.test_slips import window
 from tests.unit.reports.samples import START, chip, failed, passed, run_of
 
 OPEN = Cause(
@@ -152,3 +166,43 @@ def test_a_candidate_is_its_kind_and_its_place() -> None:
     assert candidate_text(Candidate(CauseKind.TABLE_WRONG, (), "crc16", "bytes", "", 1.0)) == (
         "table-wrong: crc16/bytes"
     )
+
+
+def test_the_chips_page_shows_the_continuity_test_pin_by_pin() -> None:
+    tables = ("crc16/bytes", "uart/directed", "alu181/all", "lfsr/period")
+    pins = (
+        PinProof("in0", PinState.PROVEN, tables, ""),
+        PinProof("in3", PinState.SUSPECTED, (), "A1"),
+        PinProof("io2", PinState.NOT_PROVEN, (), ""),
+    )
+    extra = passed("alu181", "all")
+    run = replace(RUN, continuity=(SlotPins("A1", tables, (extra,), pins),))
+    page = html.fromstring(chip_html(run, run.chips[0]))
+    (section,) = page.xpath('//section[@aria-labelledby="continuity"]')
+    assert "4 tables ran first: crc16/bytes, " in words(section)
+    assert "1 of 3 pins proven to reach the chip." in words(section)
+    assert [[words(cell) for cell in row] for row in section.xpath(".//tbody/tr")] == [
+        ["in0", "reaches the chip", "crc16/bytes, uart/directed, alu181/all and 1 more"],
+        ["in3", "suspected", "cause A1"],
+        ["io2", "not proven", "–"],
+    ]
+    assert "PASS alu181 / all" in words(section)
+    assert html.fromstring(chip_html(run, run.chips[1])).xpath('//*[@id="continuity"]') == []
+
+
+def test_a_failure_shows_bus_values_and_what_the_author_may_have_got_wrong() -> None:
+    expect = [5, 3, 9, 12, 1, 14, 6, 10]
+    cycles = tuple(
+        EvidenceCycle(k, k, k + 2, 0, "", (PinResult("out0", "q[0]", "H", "0"),)) for k in (1, 2)
+    )
+    kept = window(expect, [word ^ 15 for word in expect], care=15, rows=range(8))
+    one = chip("A1", "SP2-0001", failed(long_window=kept, evidence=cycles))
+    run = run_of(one)
+    texts = [
+        words(html.fromstring(chip_html(run, one))),
+        next(ET.fromstring(chip_junit(run, one)).iter("failure")).text or "",
+    ]
+    for text in texts:
+        assert "cycle 1, line 3: q[3:0] expected 0x3, read 0xC" in text
+        assert "cycle 2, line 4: q[3:0] expected 0x9, read 0x6" in text
+        assert "If q[3:0] is inverted: every mismatch vanishes." in text
