@@ -10,11 +10,11 @@ Every job of the tool is a function here, and each command of the command line c
     table = harness.outcomes(record)            # a pandas DataFrame, one row per table and chip
     harness.write_reports(record, "runs")
 
-``check``, ``run``, ``night``, ``accept``, ``hold_intake``, ``search_margins``, ``write_bundle``,
-``replay``, ``write_reports`` and ``history`` are the jobs. Errors are those of
-``harness.errors``; a chip that fails and a board that is silent are no errors but outcomes of the
-record. Names are listed in ``__init__.pyi`` and loaded when they are first asked for: small tools
-need not load pandas.
+``check``, ``rehearse_tables``, ``run``, ``night``, ``accept``, ``hold_intake``,
+``search_margins``, ``write_bundle``, ``replay``, ``write_reports`` and ``history`` are the jobs.
+Errors are those of ``harness.errors``; a chip that fails and a board that is silent are no errors
+but outcomes of the record. Names are listed in ``__init__.pyi`` and loaded when they are first
+asked for: small tools need not load pandas.
 """
 
 import lazy_loader

@@ -13,6 +13,7 @@ from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
+from .jobs.rehearse import RehearsedTable, rehearse_tables
 from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
 from .jobs.report import causes, margins, outcomes, stored_run, write_reports
 from .jobs.run import run
@@ -69,6 +70,7 @@ __all__ = [
     "PortCheck",
     "Rack",
     "RackNews",
+    "RehearsedTable",
     "Replay",
     "ReplayTarget",
     "RetryPolicy",
@@ -105,6 +107,7 @@ __all__ = [
     "needs_place",
     "night",
     "outcomes",
+    "rehearse_tables",
     "replay",
     "run",
     "search_margins",

@@ -16,6 +16,7 @@ One rule: an error names the situation, not the mechanism::
     │   ├── HostMisuse      the host asked for something the protocol does not allow
     │   └── SupplyTrouble   the bench supply did not do what it was asked
     ├── TableUnfit          a board cannot run a table with its settings
+    │   ├── Contention      controller and chip would drive a pin at the same time
     │   └── ModelMissing    a virtual chip has no model of the table's design
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
@@ -274,6 +275,10 @@ class SupplyTrouble(LinkError):
 
 class TableUnfit(HarnessError):
     """A board cannot run a table with its settings. Never a verdict on a chip."""
+
+
+class Contention(TableUnfit):
+    """Controller and chip would drive a pin at the same time. Never a verdict on a chip."""
 
 
 class ModelMissing(TableUnfit):

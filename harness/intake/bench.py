@@ -82,7 +82,8 @@ class Bench:
 
         After a bad pin the board is closed, because it may be unplugged next.
         """
-        shuttle, tables = self._means.rack.shuttle, self._means.plan.pins
+        shuttle, jobs = self._means.rack.shuttle, self._means.plan.pins
+        tables = [job[:3] for job in jobs if not job.rehearsal.refused]
         pins = self.station.again(lambda session: check_pins(session, shuttle, tables))
         bad = [pin for pin in pins if pin.state in BAD_PINS]
         for pin in bad:

@@ -137,7 +137,7 @@ def files_of(rack: Rack, plan: IntakePlan) -> dict[str, str]:
     paths |= {design.folder / DESIGN: None for design in rack.shuttle.designs}
     files = {_name(path, home): file_sum(path, MAX_SETTINGS_BYTES) for path in paths}
     return files | {
-        _name(spec.path, home): pattern.sha256 for _, spec, pattern in (*plan.pins, *plan.tables)
+        _name(job.spec.path, home): job.pattern.sha256 for job in (*plan.pins, *plan.tables)
     }
 
 

@@ -14,8 +14,7 @@ from operator import or_
 import numpy as np
 
 from harness.board import Capture
-from harness.judge.evidence import bits
-from harness.table import Pattern
+from harness.table import Pattern, bits
 
 
 def void_from(pattern: Pattern, undriven: int) -> int | None:

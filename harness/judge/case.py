@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from harness.board import RunConditions
-from harness.records import Outcome, Reason
+from harness.records import Outcome, Reason, Rehearsal
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern
 
@@ -22,6 +22,7 @@ class Case:
     design: Design
     spec: TableSpec
     pattern: Pattern
+    rehearsal: Rehearsal | None = None
 
     @property
     def conditions(self) -> RunConditions:
@@ -69,4 +70,5 @@ class Case:
             cause="",
             floating=(),
             contention=(),
+            rehearsal=self.rehearsal,
         )

@@ -5,70 +5,19 @@ One rule: bits go in, names come out; nothing here decides a verdict.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from harness.board import Capture, CaptureWindow, Mismatch
-from harness.records import Attempt, EvidenceCycle, PinCount, PinResult, UntilEnd, Wave, Window
-from harness.shuttle import Shuttle
-from harness.table import Pattern
+from harness.board import Capture, CaptureWindow
+from harness.records import Attempt, EvidenceCycle, PinCount, UntilEnd, Wave, Window
+from harness.table import Names, Pattern, observed
 
 MAX_EVIDENCE_CYCLES = 8
 """Maximum number of failing cycles kept with a verdict."""
 
 MAX_UNTIL_ENDS = 64
 """Maximum number of match loops kept with an attempt."""
-
-
-class Names:
-    """Chip pin and design signal names by bit position."""
-
-    def __init__(self, shuttle: Shuttle, pattern: Pattern) -> None:
-        self.pins = tuple(pin.name for pin in shuttle.pins)
-        self._signals: dict[int, str] = {}
-        for signal in pattern.signals:
-            for index, pin in enumerate(reversed(signal.pins)):
-                self._signals.setdefault(pin.bit, signal.bit_name(index))
-
-    def pin(self, bit: int) -> str:
-        """Name of the chip pin."""
-        return self.pins[bit]
-
-    def all(self, word: int) -> tuple[str, ...]:
-        """Names of the chip pins whose bits are set."""
-        return tuple(self.pins[bit] for bit in bits(word))
-
-    def signal(self, bit: int) -> str:
-        """Name of the design's signal on that pin, empty if the design does not use it."""
-        return self._signals.get(bit, "")
-
-    def both(self, bit: int) -> str:
-        """``q[2] (pin out1)``, or the pin alone."""
-        signal = self.signal(bit)
-        return f"{signal} (pin {self.pin(bit)})" if signal else f"pin {self.pin(bit)}"
-
-    def used(self) -> list[int]:
-        """Bit positions of the design's signals, in the table's order."""
-        return list(self._signals)
-
-
-def bits(word: int) -> Iterator[int]:
-    """Positions of the bits that are set, lowest first."""
-    return (k for k in range(word.bit_length()) if word >> k & 1)
-
-
-def wrong_pins(pattern: Pattern, mismatch: Mismatch, names: Names) -> tuple[PinResult, ...]:
-    """Every wrong pin of one cycle, expected against observed."""
-    return tuple(
-        PinResult(
-            pin=names.pin(bit),
-            signal=names.signal(bit),
-            expected=pattern.tested_symbol(mismatch.row, bit),
-            observed=_observed(bit, mismatch.seen, mismatch.floating),
-        )
-        for bit in bits(mismatch.wrong)
-    )
 
 
 def evidence(pattern: Pattern, capture: Capture, names: Names) -> tuple[EvidenceCycle, ...]:
@@ -80,7 +29,7 @@ def evidence(pattern: Pattern, capture: Capture, names: Names) -> tuple[Evidence
             line=int(pattern.line[mismatch.row]),
             repetition=mismatch.pass_,
             label=pattern.labels.get(mismatch.row, ""),
-            wrong=wrong_pins(pattern, mismatch, names),
+            wrong=names.wrong_pins(mismatch.row, mismatch.wrong, mismatch.seen, mismatch.floating),
         )
         for mismatch in capture.mismatches[:MAX_EVIDENCE_CYCLES]
     )
@@ -119,7 +68,7 @@ def _attempt(number: int, capture: Capture, names: Names) -> Attempt:
     if not capture.mismatches:
         return plain
     first = capture.mismatches[0]
-    wrong = tuple(names.pin(bit) for bit in bits(first.wrong))
+    wrong = names.all(first.wrong)
     return replace(plain, first_cycle=first.cycle, first_row=first.row, first_wrong=wrong)
 
 
@@ -152,7 +101,7 @@ def window(pattern: Pattern, read: CaptureWindow, names: Names) -> Window:
     for bit in names.used():
         driven = [pattern.driven_symbol(row, bit) for row in rows]
         seen = [
-            _observed(bit, word, floating) if level == "." else "."
+            observed(bit, word, floating) if level == "." else "."
             for level, (word, floating) in zip(driven, answers, strict=True)
         ]
         tested = [pattern.tested_symbol(row, bit) for row in rows]
@@ -166,9 +115,3 @@ def window(pattern: Pattern, read: CaptureWindow, names: Names) -> Window:
         ),
         waves=tuple(waves),
     )
-
-
-def _observed(bit: int, seen: int, floating: int) -> str:
-    if floating >> bit & 1:
-        return "Z"
-    return "1" if seen >> bit & 1 else "0"

@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime
 from typing import Protocol
 
 from harness.board import Capture, RunConditions
-from harness.errors import HarnessError, LinkError, TableUnfit
+from harness.errors import Contention, HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
 from harness.judge.probe import Floating, as_run, contacts, floating_pins, pulled, up_to
 from harness.judge.reading import ALL_OPEN, ALL_READ, ENOUGH, MAX_READ, REACH, Reading
@@ -96,6 +96,7 @@ def examine(
     started = datetime.now(UTC)
     gathered = Gathered()
     try:
+        _check_contention(case)
         while wants_another_run(gathered.captures, policy):
             capture = runner.run(case.pattern, case.conditions)
             gathered = replace(gathered, captures=(*gathered.captures, capture))
@@ -106,6 +107,16 @@ def examine(
         return Examination(unusable(case, error, started))
     day = today if today is not None else datetime.now().astimezone().date()
     return Examination(judge(case, gathered, day, started), floating=gathered.floating.some)
+
+
+def _check_contention(case: Case) -> None:
+    """Raise Contention if rehearsal saw two drivers on a pin and nobody intended it."""
+    rehearsal = case.rehearsal
+    if rehearsal is None or not rehearsal.refused:
+        return
+    file = f"{case.design.folder.name}/{case.spec.path.name}"
+    line = rehearsal.contention[0].line
+    raise Contention(f"{file}, line {line}: {rehearsal.contention_text}")
 
 
 def _looked_into(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) -> Gathered:

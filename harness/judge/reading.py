@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.board import CaptureWindow
-from harness.judge.evidence import Names, window
+from harness.judge.evidence import window
 from harness.records import MAX_WINDOW_TEXT, LongWindow, Window, packed_words
-from harness.table import PLANES, Pattern
+from harness.table import PLANES, Names, Pattern
 
 REACH = 8
 """Cycles read back before the first mismatch, and drawn on both sides of it."""

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 
 from harness.board import Capture
 from harness.errors import LinkError
-from harness.judge.evidence import Names, wrong_pins
 from harness.records import Reason
 from harness.shuttle import Waiver
-from harness.table import Pattern
+from harness.table import Names, Pattern
 
 _LEVELS = {"0": "low (0)", "L": "low (0)", "1": "high (1)", "H": "high (1)", "Z": "floating"}
 
@@ -28,7 +27,7 @@ def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
     if not capture.mismatches:
         return share[0].upper() + share[1:]
     first = capture.mismatches[0]
-    wrong = wrong_pins(pattern, first, names)
+    wrong = names.wrong_pins(first.row, first.wrong, first.seen, first.floating)
     place = f"in cycle {first.cycle}, table line {int(pattern.line[first.row])}"
     label = pattern.labels.get(first.row, "")
     if label:

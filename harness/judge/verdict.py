@@ -13,16 +13,16 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 
 from harness.board import Capture
-from harness.errors import HarnessError, LinkError, ModelMissing, ToolFault
+from harness.errors import Contention, HarnessError, LinkError, ModelMissing, ToolFault
 from harness.judge import texts
 from harness.judge.artefacts import void_from, without_void
 from harness.judge.case import Case
-from harness.judge.evidence import Names, attempts, bits, evidence, pin_counts
+from harness.judge.evidence import attempts, evidence, pin_counts
 from harness.judge.probe import NONE, Floating
 from harness.judge.reading import Reading
 from harness.records import Conditions, Outcome, PinCount, Reason, Verdict, WaiverRecord
 from harness.shuttle import Waiver
-from harness.table import Pattern
+from harness.table import Names, Pattern, bits
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,6 +119,8 @@ def unusable(case: Case, error: HarnessError, started: datetime) -> Outcome:
     match error:
         case LinkError():
             return untested(case, Gathered(), error, started)
+        case Contention():
+            reason = Reason.CONTENTION
         case ModelMissing():
             reason = Reason.NO_MODEL
         case ToolFault():

@@ -33,7 +33,7 @@ if typing.TYPE_CHECKING:
     from harness.netlist.assembly import Machines, assemble
     from harness.netlist.compiler import compiled, inlined
     from harness.netlist.cycles import begin_cycle, happens
-    from harness.netlist.engine import Chip, Verdicts, judge
+    from harness.netlist.engine import Chip, Notes, Verdicts, judge, judge_closely
     from harness.netlist.kernel import SETTLED, Operations
     from harness.netlist.layout import Machine, Tables
     from harness.netlist.pins import read_pins, set_pins, start
@@ -53,6 +53,7 @@ __all__ = [
     "Machine",
     "Machines",
     "Netlist",
+    "Notes",
     "Operations",
     "Pin",
     "PortDirection",
@@ -68,6 +69,7 @@ __all__ = [
     "happens",
     "inlined",
     "judge",
+    "judge_closely",
     "load_netlist",
     "nearest",
     "parse_bench",
@@ -84,7 +86,9 @@ _COMPILED = {
     **dict.fromkeys(("Machines", "assemble"), "harness.netlist.assembly"),
     **dict.fromkeys(("compiled", "inlined"), "harness.netlist.compiler"),
     **dict.fromkeys(("begin_cycle", "happens"), "harness.netlist.cycles"),
-    **dict.fromkeys(("Chip", "Verdicts", "judge"), "harness.netlist.engine"),
+    **dict.fromkeys(
+        ("Chip", "Notes", "Verdicts", "judge", "judge_closely"), "harness.netlist.engine"
+    ),
     **dict.fromkeys(("SETTLED", "Operations"), "harness.netlist.kernel"),
     **dict.fromkeys(("Machine", "Tables"), "harness.netlist.layout"),
     **dict.fromkeys(("read_pins", "set_pins", "start"), "harness.netlist.pins"),

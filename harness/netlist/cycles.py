@@ -19,6 +19,7 @@ from harness.netlist.lanes import ALL, Lanes, Rows
 from harness.netlist.layout import (
     DIRTY,
     DRIVEN,
+    FOUGHT,
     FROZEN,
     KEEP,
     LANES,
@@ -156,7 +157,7 @@ def run_words(
 # mismatches on each line, and of wrong cycles) of 32 entries each, bit by bit; lanes that have
 # failed; for each line, lanes in which it was tested and nobody drove it; mismatches of the
 # present cycle on each line and lanes that are looked at; the signature, with room to work it
-# out; and from NOTED on, if wanted, lanes in which each slot was 1, then was 0, after a cycle.
+# out.
 COUNTERS = 0
 FAILED = 33 * 32
 FLOATED = FAILED + 1
@@ -326,6 +327,8 @@ def _match(
             line = lowest_place(left)
             left &= left - 1
             met = met & ~(_line_read(v, t, drive, enable, line) ^ spread_bit(v, expect, line))
+            if not (enable >> line) & 1:
+                met = met & ~take(v, t[UNKNOWN] + line)
         if some(met):
             put(w, SCRATCH + LINES, met)
             for lane in range(t[LANES]):
@@ -340,11 +343,17 @@ def _match(
 
 
 @compiled
-def _note_levels(v: Lanes, w: Lanes, at: int, slots: int) -> None:
-    for slot in range(slots):
-        value = take(v, slot)
-        put(w, at + slot, take(w, at + slot) | value)
-        put(w, at + slots + slot, take(w, at + slots + slot) | ~value)
+def _note(v: Lanes, t: Tables, rows: Rows, row: int, notes: Tables) -> None:
+    """Note lines that are unknown in a lane while they are tested, and those that both drive."""
+    highz = 0 if rows[row, _UNTIL] else rows[row, _HIGHZ]
+    left = (rows[row, _CARE] | highz) & ~rows[row, _ENABLE]
+    while left != 0:
+        line = lowest_place(left)
+        left &= left - 1
+        if some(take(v, t[UNKNOWN] + line)):
+            notes[row, 0] |= 1 << line
+    notes[row, 1] |= t[FOUGHT]
+    t[FOUGHT] = 0
 
 
 @compiled
@@ -358,17 +367,19 @@ def run_table(
     lead: int,
     clock_hz: int,
     kept: Rows,
-    noted: int,
+    notes: Tables,
 ) -> None:
     """Run a table and judge every lane, but for the first ``lead`` rows: they come before it.
 
-    ``noted``: slots whose levels are noted, or 0.
+    ``notes``: ``(rows, 2)`` words of what is noted of each row, see ``_note``; or no rows.
     """
     cycle, which = 0, 0
     for row in range(len(rows)):
         if rows[row, _UNTIL]:
             _match(v, t, ops, w, rows, row, cycle, clock_hz, kept, which)
             _judge(v, t, w, folding, rows, row, cycle, kept)
+            if len(notes):
+                _note(v, t, rows, row, notes)
             which += 1
             cycle += 1
             continue
@@ -376,5 +387,6 @@ def run_table(
             _cycle(v, t, ops, rows, row, cycle, clock_hz)
             if row >= lead:
                 _judge(v, t, w, folding, rows, row, cycle, kept)
-                _note_levels(v, w, len(w) - 2 * noted, noted)
+                if len(notes):
+                    _note(v, t, rows, row, notes)
                 cycle += 1

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +25,19 @@ from harness.netlist.cycles import (
     run_words,
 )
 from harness.netlist.kernel import SETTLED
-from harness.netlist.lanes import ALL, FULL, Extent, Lane, Pin, Rows, new_lanes, unpack, width
-from harness.netlist.layout import FROZEN, LINES
+from harness.netlist.lanes import (
+    ALL,
+    FULL,
+    HEALTHY,
+    Extent,
+    Lane,
+    Pin,
+    Rows,
+    new_lanes,
+    unpack,
+    width,
+)
+from harness.netlist.layout import FROZEN, LINES, SPEAKING, WATCHED, Tables
 from harness.netlist.model import Netlist
 from harness.netlist.pins import start
 
@@ -101,11 +113,41 @@ def judge(
     ``states`` is ``(flops, lanes)``. The first ``lead`` rows come before the table (a reset):
     they are run and not judged. Any number of lanes; 512 are run at once.
     """
+    nothing = np.zeros((0, 2), dtype=np.int64)
     parts = [
-        _judged(assemble(netlist, pins, lanes[a:b], states[:, a:b]), rows, lead, clock_hz)
+        _judged(assemble(netlist, pins, lanes[a:b], states[:, a:b]), rows, lead, clock_hz, nothing)
         for a, b in _spans(len(lanes))
     ]
     return Verdicts(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+@dataclass(frozen=True, eq=False)
+class Notes:
+    """What no verdict says of a table: a word of lines for each of its rows, over all lanes.
+
+    ``unknown``: tested while a lane does not know the answer. ``contended``: driven by the board
+    while the chip surely drives too, at the end of a cycle or in its midst.
+    """
+
+    unknown: Words
+    contended: Words
+
+
+def judge_closely(
+    netlist: Netlist, pins: Sequence[Pin], states: NDArray[np.integer], rows: Rows, lead: int = 0
+) -> tuple[Verdicts, Notes]:
+    """Judge a table on healthy chips, and note what a verdict does not say.
+
+    ``states`` is ``(flops, lanes)``, at most 512, with 2 for unknown; an output that a lane does
+    not know is 0 in its verdict, and no wait ends by it.
+    """
+    machines = assemble(netlist, pins, [HEALTHY] * states.shape[1], states, values=3)
+    t = machines.machine.t
+    t[WATCHED] = t[SPEAKING]
+    notes = np.zeros((len(rows), 2), dtype=np.int64)
+    columns: tuple[Any, ...] = _judged(machines, rows, lead, 0, notes)
+    unknown, contended = notes[lead:].T.astype(np.uint32)
+    return Verdicts(*columns), Notes(unknown, contended)
 
 
 def _spans(lanes: int) -> Iterator[tuple[int, int]]:
@@ -114,7 +156,7 @@ def _spans(lanes: int) -> Iterator[tuple[int, int]]:
 
 
 def _judged(
-    machines: Machines, rows: Rows, lead: int, clock_hz: int
+    machines: Machines, rows: Rows, lead: int, clock_hz: int, notes: Tables
 ) -> tuple[NDArray[np.generic], ...]:
     """Run one set of lanes; the fields of :class:`Verdicts`."""
     machine, lanes = machines.machine, machines.lanes
@@ -125,7 +167,7 @@ def _judged(
     kept = np.zeros((lanes, USED + int(until.sum())), dtype=np.int64)
     kept[:, :2] = -1
     start(*machine, rows[0, 0], rows[0, 1], machines.inputs)
-    run_table(*machine, w, folding, rows, lead, clock_hz, kept, 0)
+    run_table(*machine, w, folding, rows, lead, clock_hz, kept, notes)
     planes = unpack(w[COUNTERS : COUNTERS + 32 * (LINES + 1)], lanes).astype(np.int64)
     weights = 1 << np.arange(32)[None, :, None]
     counts = (planes.reshape(LINES + 1, 32, lanes) * weights).sum(axis=1)

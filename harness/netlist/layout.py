@@ -36,6 +36,8 @@ LINES = 32
     SHORTS,
     VARYING,
     LANES,
+    WATCHED,  # lines on which it is noted that board and chip both drive
+    FOUGHT,  # those of them on which both did, in any lane and since it was last cleared
     # Tables of numbers.
     FIRST,  # first operation of each block
     READERS,  # for each slot a bit for each block that reads it
@@ -81,7 +83,7 @@ LINES = 32
     UNKNOWN,
     LIVE,  # lanes that are pulsed
     HEAD,
-) = range(55)
+) = range(57)
 
 
 class Machine(NamedTuple):

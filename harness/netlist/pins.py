@@ -21,6 +21,7 @@ from harness.netlist.layout import (
     FED,
     FED_AT,
     FEEDING,
+    FOUGHT,
     FROZEN,
     INPUT,
     INPUT_AT,
@@ -43,6 +44,7 @@ from harness.netlist.layout import (
     SHOWN,
     SPEAKING,
     UNKNOWN,
+    WATCHED,
     WORDS,
     Tables,
 )
@@ -224,6 +226,18 @@ def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     return trouble
 
 
+@compiled
+def _note_fights(v: Lanes, t: Tables, ops: Operations, lines: int) -> None:
+    """Note which of these lines, which the board drives, the chip surely drives too."""
+    show(v, t, ops, t[SHOWN])
+    listen(v, t)
+    while lines != 0:
+        line = lowest_place(lines)
+        lines &= lines - 1
+        if some(take(v, t[DRIVEN] + line)):
+            t[FOUGHT] |= 1 << line
+
+
 @inlined
 def vector(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, pulse: int) -> int:
     """Drive, settle, pulse the live lanes and settle twice, read: the order of JESD3.
@@ -234,6 +248,8 @@ def vector(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, pulse:
     for step in range(3 if pulse else 1):
         inverted = pulse if step == 1 else 0
         trouble = max(trouble, _move(v, t, ops, _outside(v, t, levels, enable, inverted)))
+        if enable & t[WATCHED]:
+            _note_fights(v, t, ops, enable & t[WATCHED])
     show(v, t, ops, t[SHOWN])
     listen(v, t)
     _read_shorts(v, t)

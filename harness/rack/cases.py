@@ -8,6 +8,8 @@ from typing import NamedTuple
 from harness.errors import Finding, InputError
 from harness.judge import Case
 from harness.rack.model import Rack, Slot
+from harness.records import Rehearsal
+from harness.rehearse import Cache, Rehearser
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
 
@@ -18,17 +20,21 @@ class Job(NamedTuple):
     design: Design
     spec: TableSpec
     pattern: Pattern
+    rehearsal: Rehearsal
 
 
 def read_jobs(
     shuttle: Shuttle, wanted: Iterable[tuple[Design, TableSpec]]
 ) -> tuple[list[Job], list[Finding]]:
-    """Read tables; returns those that can be read, and the findings of the others."""
+    """Read tables and rehearse them; returns those that can be read, and others' findings."""
     findings: list[Finding] = []
+    rehearser = Rehearser(shuttle, Cache())
     jobs: list[Job] = []
     for design, spec in wanted:
         try:
-            jobs.append(Job(design, spec, load_table(spec, design, shuttle)))
+            pattern = load_table(spec, design, shuttle)
+            rehearsal = rehearser.rehearse(design, spec, pattern)
+            jobs.append(Job(design, spec, pattern, rehearsal))
         except InputError as error:
             findings.extend(error.findings)
     return jobs, findings

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from enum import StrEnum
 
 from harness.records.long_window import LongWindow
 from harness.records.reasons import Origin, Reason
@@ -141,6 +142,72 @@ class WaiverRecord:
     expiry: str
 
 
+class RehearsalResult(StrEnum):
+    """Whether a table passes on its own design's netlist, if there is one that can be used."""
+
+    PASSES = "passes"
+    FAILS = "fails"
+    NO_NETLIST = "no-netlist"
+    NOT_REHEARSED = "not-rehearsed"
+
+
+@dataclass(frozen=True)
+class TableRow:
+    """One row of a table, and the pins to which something applies there."""
+
+    row: int
+    line: int
+    pins: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """One table run on its own design's netlist, from several power-up states.
+
+    ``why`` says why it was not rehearsed (empty if it was). A table fails if it fails from any of
+    the ``states``; ``failing_states`` counts those, ``mismatches`` the wrong cycles from the first
+    of them, ``first`` is the earliest wrong cycle, None if there is none.
+
+    ``contention`` are the first rows in which the controller would drive a pin that the chip
+    drives too, ``contended_rows`` counts all, and ``intended`` says that the table's settings allow
+    it. ``unknown`` are the first rows that test an output which an unknown power-up state may
+    reach, ``unknown_rows`` counts all. ``still`` names the inputs that no row moves.
+    """
+
+    result: RehearsalResult
+    why: str = ""
+    states: int = 0
+    failing_states: int = 0
+    mismatches: int = 0
+    first: EvidenceCycle | None = None
+    contention: tuple[TableRow, ...] = ()
+    contended_rows: int = 0
+    intended: bool = False
+    unknown: tuple[TableRow, ...] = ()
+    unknown_rows: int = 0
+    still: tuple[str, ...] = ()
+
+    @property
+    def refused(self) -> bool:
+        """Whether no board may run the table: two drivers would fight, and nobody asked for it."""
+        return self.contended_rows > 0 and not self.intended
+
+    @property
+    def contention_text(self) -> str:
+        """The pins of the first contended row, and how many rows there are besides."""
+        if not self.contention:
+            return ""
+        pins = ", ".join(self.contention[0].pins)
+        return f"controller and chip both drive {pins}{more_rows(self.contended_rows)}"
+
+
+def more_rows(rows: int) -> str:
+    """``, and in 3 more rows``, after the first of them was named; nothing for one row."""
+    if rows < 2:
+        return ""
+    return f", and in {rows - 1} more {'row' if rows == 2 else 'rows'}"
+
+
 @dataclass(frozen=True)
 class Outcome:
     """One design's table on one chip in one slot.
@@ -155,7 +222,8 @@ class Outcome:
     the controller drove, in the cycles of ``long_window``. ``rows`` counts the table's vectors,
     ``cycles`` what was run. ``conditions``, ``window``, ``long_window`` and ``waiver`` are None
     where there is none; FAIL and UNSTABLE have a waiver only if it has expired. ``design_author``
-    is empty if the design's file names none.
+    is empty if the design's file names none; ``rehearsal`` is None if nobody asked what the table
+    does on the design's netlist.
     """
 
     slot: str
@@ -191,6 +259,7 @@ class Outcome:
     contention: tuple[str, ...]
     released: tuple[str, ...] = ()
     long_window: LongWindow | None = None
+    rehearsal: Rehearsal | None = None
 
     @property
     def counts(self) -> bool:

@@ -163,6 +163,17 @@ class Reason(StrEnum):
         "The board cannot run the table as its settings demand.",
         f"{_NOT_THE_CHIP} Correct the table or its settings and run again.",
     )
+    CONTENTION = (
+        "contention",
+        Verdict.ERROR,
+        Origin.TABLE,
+        "On the design's netlist, controller and chip drive a pin at the same time.",
+        (
+            f"{_NOT_THE_CHIP} Two drivers would fight, so nothing was run. Release the pin in "
+            "these rows with `Z`, `X` or `F`; if the fight is meant, write contention = "
+            '"intended" in the table\'s section of design.toml.'
+        ),
+    )
     NO_MODEL = (
         "no-model",
         Verdict.ERROR,

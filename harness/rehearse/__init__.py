@@ -10,6 +10,8 @@ from harness.rehearse.predict import (
     kept_predictions,
     predict,
 )
+from harness.rehearse.rehearse import Rehearser
+from harness.rehearse.remarks import remarks
 from harness.rehearse.rows import table_rows
 
 __all__ = [
@@ -18,6 +20,7 @@ __all__ = [
     "Hypothesis",
     "Key",
     "Predictions",
+    "Rehearser",
     "TablePrediction",
     "Trial",
     "continuity",
@@ -25,6 +28,7 @@ __all__ = [
     "key_of",
     "pins_proven",
     "predict",
+    "remarks",
     "table_rows",
     "trials",
 ]

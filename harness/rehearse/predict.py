@@ -7,10 +7,9 @@ pins in ``floated`` say where that matters.
 
 from __future__ import annotations
 
+import typing
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields
-from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,14 +17,17 @@ from numpy.typing import NDArray
 
 import harness.netlist
 from harness.board import BoardProfile
-from harness.netlist import Lane, Rows, Verdicts, judge
+from harness.netlist import Lane, Rows
 from harness.rehearse.cache import Cache, key_of
-from harness.rehearse.gates import STATES, Gates, power_up
+from harness.rehearse.gates import STATES, Gates, code_key, power_up
 from harness.rehearse.hypotheses import Hypothesis, Trial, trials
 from harness.rehearse.rows import table_rows
 from harness.rehearse.wrong import Wrong, wrong_cycles
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table import Pattern, Words
+
+if typing.TYPE_CHECKING:
+    from harness.netlist import Verdicts
 
 Job = tuple[Design, TableSpec, Pattern]
 Key = tuple[str, str]
@@ -165,7 +167,7 @@ class _Predictor:
         )
         lanes = repr([(trial.lane, trial.answers) for trial in tried])
         keys = [self._gates.key(design.name) for design in shuttle.designs]
-        self._key = key_of(_code(), lanes, *keys)
+        self._key = key_of(code_key(), lanes, *keys)
 
     def predictions(
         self, jobs: Iterable[Job], of_table: Callable[[Job], TablePrediction]
@@ -219,7 +221,9 @@ class _Predictor:
                 continue
             netlist, pins = model
             states = np.repeat(power_up(netlist), len(lanes), axis=1)
-            verdicts = judge(netlist, pins, [*lanes] * STATES, states, rows, lead=lead)
+            verdicts = harness.netlist.judge(
+                netlist, pins, [*lanes] * STATES, states, rows, lead=lead
+            )
             answers = _of_verdicts(verdicts, len(lanes))
             for lane, indices in enumerate(lanes.values()):
                 for column, values in answers.items():
@@ -276,11 +280,3 @@ def _masks(job: Job, shuttle: Shuttle) -> dict[str, Any]:
     if spec.reset_cycles:
         drives |= shuttle.mask(Direction.RESET, Direction.CLOCK)
     return {"drives": drives & used, "tests": int(np.bitwise_or.reduce(pattern.tested, initial=0))}
-
-
-@lru_cache(maxsize=1)
-def _code() -> str:
-    """Make a key of the code that answers come from, so that mending it outdates them."""
-    folders = (Path(harness.netlist.__file__).parent, Path(__file__).parent)
-    files = (file for folder in folders for file in sorted(folder.glob("*.py")))
-    return key_of(*(file.read_bytes() for file in files))

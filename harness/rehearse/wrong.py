@@ -10,7 +10,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.netlist import Chip, Extent, Lane, Rows
+import harness.netlist
+from harness.netlist import Extent, Lane, Rows
 from harness.rehearse.gates import Model, power_up
 from harness.table import Words
 
@@ -27,7 +28,7 @@ def wrong_cycles(model: Model | None, lane: Lane, state: int, rows: Rows, lead: 
     if model is None:
         return Wrong(np.zeros(0, np.int64), np.zeros(0, np.uint32))
     netlist, pins = model
-    chip = Chip(netlist, pins, lane, power_up(netlist)[:, state])
+    chip = harness.netlist.Chip(netlist, pins, lane, power_up(netlist)[:, state])
     pieces: list[NDArray[np.int64]] = []
     ran = 0
     for piece in _pieces(rows):

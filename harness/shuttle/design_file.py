@@ -22,6 +22,7 @@ MAX_ADDRESS = 65_535
 MAX_RESET_CYCLES = 1_000_000
 MAX_LATENCY = 1_000
 MAX_SETTLE_US = 1_000_000
+INTENDED = "intended"
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,16 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
         latency=_latency(table, signals),
         intake=table.take("intake", bool, False),
         gap_free=table.take("gap_free", bool, False),
+        contention_intended=_contention(table),
     )
+
+
+def _contention(table: TomlTable) -> bool:
+    said = table.take("contention", str, "")
+    if said not in {"", INTENDED}:
+        message = f'"{said}" says nothing about contention'
+        table.error("bad-contention", "contention", message, f'write "{INTENDED}", or no such key')
+    return said == INTENDED
 
 
 def _latency(table: TomlTable, signals: tuple[Bus, ...]) -> dict[str, int]:

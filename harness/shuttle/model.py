@@ -89,7 +89,8 @@ class TableSpec:
     ``clock_hz`` is the requested cycles per second; ``settle_us`` the extra wait before outputs are
     tested, in microseconds; ``reset_cycles`` the number of clocks with reset active before the
     first row (0: no reset); ``latency`` the number of cycles by which a bus responds after its row.
-    ``gap_free`` requires all rows to run as one burst, without a pause of the clock.
+    ``gap_free`` requires all rows to run as one burst, without a pause of the clock;
+    ``contention_intended`` says that controller and chip may drive a pin at the same time.
     """
 
     name: str
@@ -100,6 +101,7 @@ class TableSpec:
     latency: Mapping[str, int] = field(default_factory=dict)
     intake: bool = False
     gap_free: bool = False
+    contention_intended: bool = False
 
 
 @dataclass(frozen=True)

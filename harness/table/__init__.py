@@ -1,5 +1,6 @@
 """Vector tables become patterns."""
 
+from harness.table.names import Names, bits, observed
 from harness.table.pattern import Pattern
 from harness.table.reader import SUFFIXES, check_table, load_table
 from harness.table.symbols import DRIVING, PLANES, Words
@@ -9,10 +10,13 @@ __all__ = [
     "DRIVING",
     "PLANES",
     "SUFFIXES",
+    "Names",
     "Pattern",
     "SheetUnfit",
     "Words",
+    "bits",
     "check_table",
     "load_table",
     "look_through",
+    "observed",
 ]

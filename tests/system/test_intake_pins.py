@@ -27,7 +27,7 @@ Chosen = tuple[Design, TableSpec, Pattern]
 
 @cache
 def tables() -> tuple[Chosen, ...]:
-    return pin_tables(shuttle())
+    return tuple(job[:3] for job in pin_tables(shuttle()))
 
 
 @cache

@@ -13,6 +13,7 @@ import pytest
 from harness.errors import (
     BoardLost,
     Cancelled,
+    Contention,
     HarnessError,
     ModelMissing,
     PortUnavailable,
@@ -26,7 +27,7 @@ from harness.records import ChipRecord, Outcome, Reason, Verdict
 from harness.shuttle import Design
 from harness.store import Store
 from tests.unit.intake.test_tables import Lab, bad_chip, board, lab
-from tests.unit.judge.samples import OUT1, FunctionSession, case, good_chip
+from tests.unit.judge.samples import OUT1, REHEARSED, FunctionSession, case, good_chip
 from tests.unit.judge.test_compare import changed, chip, chip_that_settles, with_others, wrong_at
 from tests.unit.judge.test_verdicts import outcome_of, reads_low, stuck_high, waiver
 from tests.unit.rack.test_slots import work
@@ -88,9 +89,8 @@ def moved(store: Store) -> Outcome:
 
 def broke_off(store: Store) -> Outcome:
     rack, mine = lab(store).rack, case()
-    return planned_chip(rack, rack.slots[0], [Job(mine.design, mine.spec, mine.pattern)]).outcomes[
-        0
-    ]
+    job = Job(mine.design, mine.spec, mine.pattern, REHEARSED)
+    return planned_chip(rack, rack.slots[0], [job]).outcomes[0]
 
 
 def compared_with(*others: ChipRecord) -> Outcome:
@@ -115,6 +115,7 @@ CASES: dict[Reason, Callable[[Store], Outcome]] = {
     Reason.PINS_OPEN: lambda _: outcome_of(FunctionSession([reads_low], floating=1 << OUT1)),
     Reason.LINK_LOST: lambda _: outcome_of(FunctionSession([UNPLUGGED])),
     Reason.TABLE_UNFIT: lambda _: could_not_run(TableUnfit("65 rows are too many")),
+    Reason.CONTENTION: lambda _: could_not_run(Contention("both drive dq")),
     Reason.NO_MODEL: lambda _: could_not_run(ModelMissing("no netlist")),
     Reason.TOOL_FAULT: lambda _: could_not_run(ToolFault("IndexError")),
     Reason.RECORD_DAMAGED: damaged,

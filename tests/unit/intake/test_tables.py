@@ -19,7 +19,7 @@ from harness.jobs.run import new_run
 from harness.rack import BoardSession, Job, Opener, Rack, Slot, station
 from harness.records import Verdict
 from harness.store import Store
-from tests.unit.judge.samples import FunctionSession, case, good_chip
+from tests.unit.judge.samples import REHEARSED, FunctionSession, case, good_chip
 
 FAULT = (
     "harness itself failed (IndexError: list index out of range); please report it, with the "
@@ -54,7 +54,8 @@ class Lab:
     def __post_init__(self) -> None:
         plain = case()
         names = ("a", "b", "c")
-        chosen = tuple(Job(replace(plain.design, name=n), plain.spec, plain.pattern) for n in names)
+        designs = [replace(plain.design, name=name) for name in names]
+        chosen = tuple(Job(one, plain.spec, plain.pattern, REHEARSED) for one in designs)
         self.rack, self.plan = (
             Rack("bench", plain.shuttle, PROFILE, (self.slot,)),
             IntakePlan((), chosen),

@@ -13,6 +13,7 @@ import numpy as np
 from harness.board import BoardIdentity, Capture, CaptureWindow, Mismatch, RunConditions
 from harness.errors import LinkError
 from harness.judge import Case
+from harness.records import Rehearsal, RehearsalResult
 from harness.shuttle import Bus, Design, Direction, Pin, Shuttle, TableSpec, Waiver
 from harness.table import Pattern, Words
 
@@ -61,6 +62,9 @@ def follow_pattern(
         labels={0: "first", 2: "two"},
         sha256="ab" * 32,
     )
+
+
+REHEARSED = Rehearsal(RehearsalResult.PASSES, states=3)
 
 
 def case(pattern: Pattern | None = None, waivers: tuple[Waiver, ...] = ()) -> Case:

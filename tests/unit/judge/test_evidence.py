@@ -12,11 +12,10 @@ from hypothesis import strategies as st
 
 from harness.board import CaptureWindow
 from harness.judge import Case, RetryPolicy, examine
-from harness.judge.evidence import Names
 from harness.judge.reading import ALL_READ, Reading
 from harness.records import MAX_WINDOW_TEXT, Outcome, Reason, UntilEnd, Verdict, unpacked_words
 from harness.shuttle import Pin, TableSpec
-from harness.table import PLANES, Pattern
+from harness.table import PLANES, Names, Pattern
 from tests.unit.agent.tern import (
     CLK,
     INS,

@@ -14,13 +14,14 @@ from harness.errors import BoardLost, TableUnfit
 from harness.judge import Case, RetryPolicy, examine
 from harness.judge.probe import contacts
 from harness.judge.verdict import Gathered, judge
-from harness.records import Outcome, Reason, Verdict
+from harness.records import Outcome, Reason, TableRow, Verdict
 from harness.shuttle import Waiver
 from harness.table import Pattern
 from tests.unit.judge.samples import (
     IO0,
     OUT0,
     OUT1,
+    REHEARSED,
     TODAY,
     FunctionSession,
     case,
@@ -163,6 +164,22 @@ def test_a_table_that_the_board_cannot_run_as_demanded_is_an_error_of_the_table(
     assert found.outcome.verdict is Verdict.ERROR
     assert found.outcome.reason is Reason.TABLE_UNFIT
     assert found.outcome.summary == "Could not be run: 65 rows are too many"
+
+
+def test_a_table_whose_rehearsal_saw_two_drivers_fight_is_not_run() -> None:
+    rows = (TableRow(1, 3, ("q[0] (pin out0)",)),)
+    fights = replace(REHEARSED, contention=rows, contended_rows=4)
+    session = OneBurst()
+    found = examine(session, replace(case(), rehearsal=fights), RetryPolicy(), TODAY).outcome
+    assert session.told == ()
+    assert (found.verdict, found.reason) == (Verdict.ERROR, Reason.CONTENTION)
+    assert found.summary == (
+        "Could not be run: follow/all.csv, line 3: controller and chip both drive q[0] "
+        "(pin out0), and in 3 more rows"
+    )
+    assert found.rehearsal == fights
+    meant = replace(case(), rehearsal=replace(fights, intended=True))
+    assert examine(session, meant, RetryPolicy(), TODAY).outcome.verdict is Verdict.PASS
 
 
 def test_probes_of_a_table_that_must_not_pause_may_pause() -> None:

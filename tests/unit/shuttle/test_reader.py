@@ -119,6 +119,8 @@ DESIGN_FAULTS = [
     ("clock_hz = 50_000", "clock_hz = nan", "out-of-range"),
     ("clock_hz = 50_000", "clock_hz = 0.2", "bad-rate"),
     ("clock_hz = 50_000", "gap_free = 1", "wrong-type"),
+    ("clock_hz = 50_000", 'contention = "fine"', "bad-contention"),
+    ("clock_hz = 50_000", "contention = true", "wrong-type"),
     ("clock_hz = 50_000", "settle_us = -1", "out-of-range"),
     ("clock_hz = 50_000", "reset_cycles = -1", "out-of-range"),
     ("clock_hz = 50_000", "latency = { qq = 1 }", "latency-of-unknown-bus"),

@@ -1,0 +1,59 @@
+"""Rehearse tables: each on its own design's netlist, in this process, before any silicon."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.errors import Finding
+from harness.jobs.tables import choose
+from harness.rack import read_jobs, usable
+from harness.records import Rehearsal
+from harness.rehearse import remarks
+from harness.shuttle import Design, Shuttle, TableSpec
+
+
+@dataclass(frozen=True)
+class RehearsedTable:
+    """One table and its rehearsal; ``name`` is ``design/table``, ``path`` its file."""
+
+    name: str
+    path: Path
+    rehearsal: Rehearsal
+
+    @property
+    def findings(self) -> list[Finding]:
+        """What the rehearsal found, at its place in the table."""
+        return remarks(self.rehearsal, self.path)
+
+
+@dataclass(frozen=True)
+class _Wanted:
+    """A table that may be chosen by its name."""
+
+    name: str
+    design: Design
+    spec: TableSpec
+
+
+def rehearse_tables(shuttle: Shuttle, tables: Sequence[str] = ()) -> tuple[RehearsedTable, ...]:
+    """Run tables on their own designs' netlists, from several power-up states each.
+
+    ``tables`` are names or patterns of designs (``crc*``) or tables (``crc16/stream``); none means
+    all. Results are kept in the user's cache. A table that fails, or that cannot be rehearsed,
+    is no error but a result. Raises ConfigError for a name that matches nothing, InputError with
+    every finding if a table cannot be read.
+    """
+    known = [
+        _Wanted(f"{design.name}/{spec.name}", design, spec)
+        for design in shuttle.designs
+        for spec in design.tables
+    ]
+    patterns = [name if "/" in name else f"{name}/*" for name in tables]
+    chosen = choose("table", known, patterns, shuttle.path, shuttle.name)
+    jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in chosen)))
+    return tuple(
+        RehearsedTable(one.name, one.spec.path, job.rehearsal)
+        for one, job in zip(chosen, jobs, strict=True)
+    )

@@ -1,0 +1,66 @@
+"""Names for the bits of a pattern's words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from harness.records import PinResult
+from harness.shuttle import Shuttle
+from harness.table.pattern import Pattern
+
+
+class Names:
+    """Chip pin and design signal names by bit position."""
+
+    def __init__(self, shuttle: Shuttle, pattern: Pattern) -> None:
+        self.pins = tuple(pin.name for pin in shuttle.pins)
+        self._pattern = pattern
+        self._signals: dict[int, str] = {}
+        for signal in pattern.signals:
+            for index, pin in enumerate(reversed(signal.pins)):
+                self._signals.setdefault(pin.bit, signal.bit_name(index))
+
+    def pin(self, bit: int) -> str:
+        """Name of the chip pin."""
+        return self.pins[bit]
+
+    def all(self, word: int) -> tuple[str, ...]:
+        """Names of the chip pins whose bits are set."""
+        return tuple(self.pins[bit] for bit in bits(word))
+
+    def signal(self, bit: int) -> str:
+        """Name of the design's signal on that pin, empty if the design does not use it."""
+        return self._signals.get(bit, "")
+
+    def both(self, bit: int) -> str:
+        """``q[2] (pin out1)``, or the pin alone."""
+        signal = self.signal(bit)
+        return f"{signal} (pin {self.pin(bit)})" if signal else f"pin {self.pin(bit)}"
+
+    def wrong_pins(self, row: int, wrong: int, seen: int, floating: int) -> tuple[PinResult, ...]:
+        """Every wrong pin of one cycle, expected against observed."""
+        return tuple(
+            PinResult(
+                pin=self.pin(bit),
+                signal=self.signal(bit),
+                expected=self._pattern.tested_symbol(row, bit),
+                observed=observed(bit, seen, floating),
+            )
+            for bit in bits(wrong)
+        )
+
+    def used(self) -> list[int]:
+        """Bit positions of the design's signals, in the table's order."""
+        return list(self._signals)
+
+
+def bits(word: int) -> Iterator[int]:
+    """Positions of the bits that are set, lowest first."""
+    return (k for k in range(word.bit_length()) if word >> k & 1)
+
+
+def observed(bit: int, seen: int, floating: int) -> str:
+    """The symbol of what was read at a bit: 0, 1 or Z."""
+    if floating >> bit & 1:
+        return "Z"
+    return "1" if seen >> bit & 1 else "0"
