@@ -10,7 +10,6 @@ import math
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar
 
 from harness.agent.backends import BACKENDS, Backend, backend
 from harness.board.profile_model import BoardProfile
@@ -18,7 +17,7 @@ from harness.board.select import read_select
 from harness.board.sensor_file import read_supply_sensor
 from harness.door import whole_path
 from harness.errors import ConfigError, Finding, Findings
-from harness.shuttle import Shuttle, TomlTable, nearest, read_toml
+from harness.shuttle import Shuttle, TomlTable, above_0, nearest, read_toml, take_above_0
 
 MIN_IN_FLIGHT = 2048
 MAX_IN_FLIGHT = 1 << 20
@@ -29,8 +28,6 @@ MAX_SUPPLY_MA = 5_000.0
 MAX_SUPPLY_V = 30.0
 LIMIT_DIGITS = 3
 """Decimals of a limit in V: one fewer than a supply is sent, so that a limit itself can be set."""
-
-Maybe = TypeVar("Maybe", float, float | None)
 
 _USB = re.compile(r"([0-9a-fA-F]{4}):([0-9a-fA-F]{4})")
 
@@ -65,9 +62,9 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     baud = _whole(top, "baud", 115_200, 300, MAX_BAUD)
     dtr, rts = (top.take(key, bool) if key in top else None for key in ("dtr", "rts"))
     in_flight = _whole(top, "in_flight", BoardProfile.in_flight, MIN_IN_FLIGHT, MAX_IN_FLIGHT)
-    limit = _number(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MAX_SUPPLY_MA)
+    limit = take_above_0(top, "supply_limit_ma", BoardProfile.supply_limit_ma, MAX_SUPPLY_MA)
     lowest, highest = _voltages(top)
-    rate = _number(top, "max_rate_hz", about.rate_hz, MAX_RATE_HZ)
+    rate = take_above_0(top, "max_rate_hz", about.rate_hz, MAX_RATE_HZ)
     round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MAX_ROUND_TRIP_NS)
     usb = _usb(top)
     sensor = read_supply_sensor(top.maybe_table("sensors"), pins, about.pins)
@@ -101,7 +98,7 @@ def _voltages(top: TomlTable) -> tuple[float | None, float | None]:
     keys = ("supply_min_v", "supply_max_v")
     if not any(key in top for key in keys):
         return None, None
-    low, high = (_in_range(top, key, top.take(key, float), MAX_SUPPLY_V) for key in keys)
+    low, high = (above_0(top, key, top.take(key, float), MAX_SUPPLY_V) for key in keys)
     _check_digits(top, keys[0], low, math.ceil)
     _check_digits(top, keys[1], high, math.floor)
     if low is not None and high is not None and low >= high:
@@ -150,22 +147,6 @@ def _whole(top: TomlTable, key: str, default: int, least: int, most: int) -> int
             key,
             f'"{key}" is {value}',
             f"write a number from {least:,} to {most:,}",
-        )
-    return value
-
-
-def _number(top: TomlTable, key: str, default: float, most: float) -> float:
-    return _in_range(top, key, top.take(key, float, default), most)
-
-
-def _in_range(top: TomlTable, key: str, value: Maybe, most: float) -> Maybe:
-    """Add a finding for a number that is not above 0 and at most ``most``."""
-    if value is not None and not 0 < value <= most:
-        top.error(
-            "out-of-range",
-            key,
-            f'"{key}" is {value:g}',
-            f"write a number above 0, at most {most:,.0f}",
         )
     return value
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from harness.board.profile_model import SupplySensor
-from harness.shuttle import TomlTable
+from harness.shuttle import TomlTable, above_0, take_above_0
 
 MAX_MA_PER_VOLT = 100_000.0
 MAX_VOLT = 5.5
@@ -24,14 +24,10 @@ def read_supply_sensor(
     table = sensors.table("supply") if sensors is not None else None
     if table is None:
         return None
-    slope = table.take("ma_per_volt", float)
+    slope = above_0(table, "ma_per_volt", table.take("ma_per_volt", float), MAX_MA_PER_VOLT)
     zero = table.take("zero_volt", float, SupplySensor.zero_volt)
-    full = table.take("full_volt", float, SupplySensor.full_volt)
+    full = take_above_0(table, "full_volt", SupplySensor.full_volt, MAX_VOLT)
     pin = _pin(table, pins, count)
-    if slope is not None and not 0 < slope <= MAX_MA_PER_VOLT:
-        _wrong(table, "ma_per_volt", slope, f"above 0, at most {MAX_MA_PER_VOLT:,.0f}")
-    if not 0 < full <= MAX_VOLT:
-        _wrong(table, "full_volt", full, f"above 0, at most {MAX_VOLT:g}")
     if not 0 <= zero < full:
         _wrong(table, "zero_volt", zero, 'from 0 to less than "full_volt"')
     if pin is None or slope is None:

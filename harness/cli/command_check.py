@@ -11,6 +11,7 @@ import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import console
 from harness.errors import Severity
+from harness_reports import many
 
 
 def check(
@@ -26,9 +27,5 @@ def check(
         screen.say(str(finding))
     errors = sum(1 for finding in findings if finding.severity is Severity.ERROR)
     warnings = len(findings) - errors
-    screen.say(f"{_many(errors, 'error')}, {_many(warnings, 'warning')}")
+    screen.say(f"{many(errors, 'error')}, {many(warnings, 'warning')}")
     return ExitCode.BAD_INPUT if errors else ExitCode.ALL_PASS
-
-
-def _many(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -10,7 +10,7 @@ from harness.board import BoardProfile
 from harness.link import names_user, shown_address
 from harness.rack.model import PATIENCE_S
 from harness.rack.power import PowerCycle
-from harness.shuttle import Shuttle, TomlTable, nearest, take_up_to
+from harness.shuttle import Shuttle, TomlTable, nearest, take_above_0, take_up_to
 from harness.supply import Limits, SupplySpec
 
 MAX_SECONDS = 3600
@@ -79,8 +79,8 @@ def read_supply(top: TomlTable, profile: BoardProfile | None) -> SupplySpec | No
         return None
     port, volts = table.take("port", str), table.take("volts", float)
     baud = table.take("baud", int, SupplySpec.baud)
-    settle = _positive(table, "settle_s", SupplySpec.settle_s, MAX_SETTLE_S)
-    tolerance = _positive(table, "tolerance_v", SupplySpec.tolerance_v, MAX_TOLERANCE_V)
+    settle = take_above_0(table, "settle_s", SupplySpec.settle_s, MAX_SETTLE_S)
+    tolerance = take_above_0(table, "tolerance_v", SupplySpec.tolerance_v, MAX_TOLERANCE_V)
     if not MIN_BAUD <= baud <= MAX_BAUD:
         advice = f"write a number from {MIN_BAUD:,} to {MAX_BAUD:,}"
         table.error("out-of-range", "baud", f'"baud" is {baud}', advice)
@@ -119,12 +119,3 @@ def _within(table: TomlTable, volts: float, limits: Limits) -> bool:
             "write the nominal voltage of chip and board",
         )
     return inside
-
-
-def _positive(table: TomlTable, key: str, default: float, most: float) -> float:
-    value = table.take(key, float, default)
-    if not 0 < value <= most:
-        advice = f"write a number above 0, at most {most:g}"
-        table.error("out-of-range", key, f'"{key}" is {value}', advice)
-        return default
-    return value

@@ -1,6 +1,6 @@
 """The shuttle: pins, designs and their tables, read from TOML."""
 
-from harness.shuttle.checks import take_up_to
+from harness.shuttle.checks import above_0, take_above_0, take_up_to
 from harness.shuttle.dotted import parse_toml
 from harness.shuttle.model import (
     Bus,
@@ -27,6 +27,7 @@ __all__ = [
     "TableSpec",
     "TomlTable",
     "Waiver",
+    "above_0",
     "check_bytes",
     "check_shuttle",
     "expand_range",
@@ -38,6 +39,7 @@ __all__ = [
     "place_of_offset",
     "read_bytes",
     "read_toml",
+    "take_above_0",
     "take_up_to",
     "without_mark",
 ]

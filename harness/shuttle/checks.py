@@ -14,6 +14,7 @@ from harness.errors import FileUnusable
 from harness.shuttle.tomlfile import TomlTable
 
 Number = TypeVar("Number", int, float)
+Maybe = TypeVar("Maybe", float, float | None)
 
 MIN_RATE_HZ = 0.25
 """Boards take a cycle in nanoseconds as 32 bits, so it is at most 4.29 s long."""
@@ -37,6 +38,19 @@ def take_up_to(table: TomlTable, key: str, default: Number, maximum: int) -> Num
     if not 0 <= value <= maximum:
         out_of_range(table, key, value, maximum)
         return default
+    return value
+
+
+def take_above_0(table: TomlTable, key: str, default: float, maximum: float) -> float:
+    """Read a number above 0, at most ``maximum`` (``out-of-range`` otherwise)."""
+    return above_0(table, key, table.take(key, float, default), maximum)
+
+
+def above_0(table: TomlTable, key: str, value: Maybe, maximum: float) -> Maybe:
+    """Add a finding for a number that is not above 0 and at most ``maximum``."""
+    if value is not None and not 0 < value <= maximum:
+        advice = f"write a number above 0, at most {maximum:,.10g}"
+        table.error("out-of-range", key, f'"{key}" is {value:g}', advice)
     return value
 
 

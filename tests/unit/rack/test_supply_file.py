@@ -64,7 +64,7 @@ def test_a_rack_may_have_no_supply(tmp_path: Path) -> None:
             'port = "virtual"\nvolts = 3.3\ntolerance_v = 0\n',
             "virtual",
             (
-                'rack.toml:6:1: error [out-of-range] "tolerance_v" is 0.0; write a number above 0, '
+                'rack.toml:6:1: error [out-of-range] "tolerance_v" is 0; write a number above 0, '
                 "at most 1"
             ),
         ),
