@@ -49,7 +49,7 @@ def rehearse(
 
 
 def _code(rehearsals: list[Rehearsal]) -> ExitCode:
-    if any(one.refused or one.result is RehearsalResult.FAILS for one in rehearsals):
+    if any(one.bad for one in rehearsals):
         return ExitCode.CHIP_FAILED
     unusable = any(one.result is RehearsalResult.NOT_REHEARSED for one in rehearsals)
     return ExitCode.NOT_TESTED if unusable else ExitCode.ALL_PASS

@@ -1,4 +1,4 @@
-"""The summary of a night that a person reads in the morning: five lines, and at most two more.
+"""The summary of a night that a person reads in the morning: five lines, and at most three more.
 
 One rule: always the same five, without colour.
 """
@@ -26,9 +26,21 @@ _SCRUBBER = Scrubber()
 
 
 def morning_lines(changes: NightChanges, margins: NightMargins) -> tuple[str, ...]:
-    """Return a night's five lines; before them files that changed, after them lost margins."""
+    """Return a night's five lines; files and tables to look at before, lost margins after."""
     more = (_SCRUBBER.text(line) for line in margin_line(margins))
-    return (*edited_line(changes), *five_lines(changes), *more)
+    first = (*edited_line(changes), *rehearsal_line(changes))
+    return (*first, *five_lines(changes), *more)
+
+
+def rehearsal_line(changes: NightChanges) -> tuple[str, ...]:
+    """Return the line on tables that fail on their own design's netlist; none if none does.
+
+    It comes before the five, because such a table says nothing against a chip.
+    """
+    if not changes.rehearsed_badly:
+        return ()
+    tables = _some(changes.rehearsed_badly, MAX_SHOWN_CHIPS, ", ")
+    return (f"{'fail rehearsal':<19}  {len(changes.rehearsed_badly):>5}  {tables}",)
 
 
 def edited_line(changes: NightChanges) -> tuple[str, ...]:

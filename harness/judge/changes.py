@@ -67,7 +67,8 @@ class NightChanges:
 
     ``baseline`` is the run that was compared with, empty if none was accepted yet; ``accepted``
     and ``reason`` say when and why it became the baseline. ``edited`` are the files that differ
-    from the baseline's: ``profile``, and tables as ``design/table``.
+    from the baseline's: ``profile``, and tables as ``design/table``. ``rehearsed_badly`` are the
+    tables that fail, or are refused, on their own design's netlist.
     """
 
     baseline: str
@@ -79,6 +80,7 @@ class NightChanges:
     accepted: datetime | None = field(default=None, kw_only=True)
     reason: str = field(default="", kw_only=True)
     edited: tuple[str, ...] = field(default=(), kw_only=True)
+    rehearsed_badly: tuple[str, ...] = field(default=(), kw_only=True)
 
     @property
     def lost(self) -> tuple[Change, ...]:
@@ -117,7 +119,18 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
         accepted=baseline.accepted if baseline is not None else None,
         reason=baseline.reason if baseline is not None else "",
         edited=edited,
+        rehearsed_badly=tuple(_rehearsed_badly(night)),
     )
+
+
+def _rehearsed_badly(night: RunRecord) -> dict[str, None]:
+    """Name, once, every table that its author has to mend before any chip can be blamed."""
+    outcomes = (outcome for chip in night.chips for outcome in chip.outcomes)
+    return {
+        f"{outcome.design}/{outcome.table}": None
+        for outcome in outcomes
+        if outcome.rehearsal is not None and outcome.rehearsal.bad
+    }
 
 
 def _edited(night: RunRecord, baseline: Baseline) -> Iterator[str]:

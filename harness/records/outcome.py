@@ -193,6 +193,11 @@ class Rehearsal:
         return self.contended_rows > 0 and not self.intended
 
     @property
+    def bad(self) -> bool:
+        """Whether the table's author has something to mend."""
+        return self.result is RehearsalResult.FAILS or self.refused
+
+    @property
     def contention_text(self) -> str:
         """The pins of the first contended row, and how many rows there are besides."""
         if not self.contention:

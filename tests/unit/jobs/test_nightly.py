@@ -95,6 +95,14 @@ def test_only_what_is_bad_and_just_as_before_counts_as_known(verdict: Verdict) -
         assert not known_failures(NightChanges("before", *places))
 
 
+def test_tables_that_fail_their_rehearsal_are_said_before_the_five() -> None:
+    bad = ("crc16/check", "crc16/stream", "gray/count", "lfsr/period", "lfsr/states")
+    found = NightChanges("before", (), (), (), (), (), edited=("profile",), rehearsed_badly=bad)
+    assert morning_lines(found, NightMargins())[1] == (
+        "fail rehearsal           5  crc16/check, crc16/stream, gray/count, lfsr/period, 1 more"
+    )
+
+
 def test_files_that_changed_since_the_baseline_are_said_first() -> None:
     found = NightChanges("before", (), (), (), (), (), edited=("profile", "crc16/check"))
     assert morning_lines(found, NightMargins())[0] == (

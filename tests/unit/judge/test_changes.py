@@ -7,7 +7,14 @@ from dataclasses import replace
 import pytest
 
 from harness.judge import Baseline, KnownVerdict, NightChanges, changes
-from harness.records import Outcome, RunRecord, Verdict, WaiverRecord
+from harness.records import (
+    Outcome,
+    Rehearsal,
+    RehearsalResult,
+    RunRecord,
+    Verdict,
+    WaiverRecord,
+)
 from tests.unit.store.nights import LETTERS
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -154,3 +161,18 @@ def test_files_that_the_baseline_had_otherwise_are_named_once() -> None:
     ))  # fmt: skip
     assert changes(run_of("now", "PF"), then).edited == ()
     assert changes(run_of("now", "PFP"), edited).edited == ("profile", f"d0/{ONE.table}")
+
+
+def test_tables_that_fail_or_fight_on_their_own_netlist_are_named_once() -> None:
+    fails = Rehearsal(RehearsalResult.FAILS, states=3, failing_states=3)
+    fights = Rehearsal(RehearsalResult.PASSES, states=3, contended_rows=1)
+    night = run_of("now", "PPPP")
+    (chip,) = night.chips
+    results = (fails, fights, replace(fights, intended=True), None)
+    outcomes = tuple(
+        replace(outcome, rehearsal=result)
+        for outcome, result in zip(chip.outcomes, results, strict=True)
+    )
+    again = replace(chip, slot="A9", chip_serial="SP2-0009", outcomes=outcomes)
+    both = replace(night, chips=(replace(chip, outcomes=outcomes), again))
+    assert changes(both, None).rehearsed_badly == (f"d0/{ONE.table}", f"d1/{ONE.table}")
