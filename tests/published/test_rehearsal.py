@@ -34,7 +34,7 @@ def both(folder: Path, text: str) -> tuple[Rehearsal, icarus.Stimulus, icarus.Re
 def test_a_failing_table_fails_there_in_the_same_cycle_and_pins(tmp_path: Path) -> None:
     found, stim, seen = both(tmp_path, HEAD + WRITES + READS + "0,0x1,0,0,HLHL\n" + READS)
     wrong = stim.care & ((stim.expect & seen.low) | (~stim.expect & seen.high))
-    (cycle,) = np.flatnonzero(wrong)
+    (cycle,) = np.flatnonzero(wrong).tolist()
     assert found.first is not None
     assert (found.first.cycle, found.mismatches) == (cycle, 1)
     mask = sum(demo.shuttle().pins_by_name[pin.pin].mask for pin in found.first.wrong)
