@@ -1,4 +1,4 @@
-"""``python -m tests.attack``: attacks for as long as it is told, and counts.
+"""``python -m tests.attack``: attacks for the requested time, and counts.
 
 Exit status: 0 nothing was found, 1 something was, and is kept in ``tests/attack/kept``, 130 it
 was interrupted before anything was found. What was tried until then counts all the same.
@@ -25,7 +25,7 @@ from tests.attack.shrink import shrunk
 from tests.attack.worker import Result, alike, case_of, try_case, try_seeds
 
 BATCH = 250
-"""So many inputs a worker tries."""
+"""Number of inputs that a worker tries."""
 
 
 @dataclass

@@ -1,6 +1,6 @@
 """Attacks by a board: one that answers nonsense, at the prompt and as an agent.
 
-An agent's frames are made anew with fitting checksums, so that its lies get through. A board that
+An agent's frames are rebuilt with fitting checksums, so that its lies get through. A board that
 lies about the chip in one voice cannot be found out; so what counts here is that every answer ends
 in a verdict or in an error of ours, in finite time.
 """
@@ -94,7 +94,7 @@ class Prompts:
 
 @dataclass
 class _Lies(Wire):
-    """A wire behind which payloads are damaged and framed anew."""
+    """A wire behind which payloads are damaged and framed again."""
 
     rate: float = 0.0
 

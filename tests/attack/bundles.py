@@ -1,4 +1,4 @@
-"""Attacks by a bundle: refused, or every file as it was; whoever makes one anew gets no further.
+"""Attacks by a bundle: refused, or every file as it was; a rebuilt one gets no further.
 
 What follows after the checks is run in ``replays.py``: here a replay is asked for no cycle at all,
 so that a bundle which gets through ends in the refusal that says so.

@@ -86,7 +86,7 @@ def move(data: bytes, random: Random) -> bytes:
 
 
 def insert_odd(data: bytes, random: Random) -> bytes:
-    """A character stands where nobody expects it."""
+    """Put a character in an unexpected place."""
     odd = random.choice(ODD).encode("utf-8", "surrogatepass")
     if random.random() < 0.2:
         odd = random.choice(

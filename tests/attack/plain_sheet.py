@@ -15,7 +15,7 @@ from xml.etree import ElementTree as ET
 Rows = list[tuple[int, list[str]]]
 
 MOST = 20_000
-"""So many cells at most: what has more is a bomb."""
+"""Maximum number of cells: a sheet with more is a bomb."""
 _OFFICE = "{urn:oasis:names:tc:opendocument:xmlns:office:1.0}"
 _TABLE = "{urn:oasis:names:tc:opendocument:xmlns:table:1.0}"
 _TEXT = "{urn:oasis:names:tc:opendocument:xmlns:text:1.0}"

@@ -45,7 +45,7 @@ class Tables:
 
 
 def compare(desk: Desk, case: bytes, name: str, plain: Plain | str) -> str:
-    """Hold the tool's reading against the plain one, which may be why there is none."""
+    """Compare the tool's reading with the plain one, which may be the reason for a refusal."""
     pattern, findings = desk.check(case, name)
     told = Findings(list(findings)).errors
     if pattern is None and not told:

@@ -66,7 +66,7 @@ def _lie() -> None:
 
 
 class Harmful:
-    """An attack of which the input 2 does harm."""
+    """An attack whose input 2 does harm."""
 
     def __init__(self, harm: Callable[[], None]) -> None:
         self.harm = harm

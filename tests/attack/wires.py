@@ -1,4 +1,4 @@
-"""Attacks by the wire: a table's verdict is the true one, or ERROR, whatever becomes of its bytes.
+"""Attacks by the wire: a table's verdict is the true one, or ERROR, however its bytes are damaged.
 
 An input is the JSON of what happens: which chip, which table, and the faults of both directions.
 """

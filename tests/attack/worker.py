@@ -58,7 +58,7 @@ _Job = tuple[int, bytes | None]
 
 
 def case_of(kind: str, attack: Attack, seed: int) -> bytes:
-    """The input that a number stands for."""
+    """The input with this number."""
     return attack.make(Random(f"{kind} {seed}"))
 
 

@@ -1,4 +1,4 @@
-"""Speed of the engine, side by side with kyupy on circuits that nobody here wrote.
+"""Speed of the engine, side by side with kyupy on published circuits.
 
 Run: python -m tests.bench.engine. Then comes a virtual chip, on the demo shuttle. The circuits
 come from the package circuitgraph; both programs get the same gates with two inputs (kyupy drops

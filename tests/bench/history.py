@@ -65,7 +65,7 @@ def look(where: Path | str, name: str, action: Callable[[Store], object]) -> Non
 
 
 def whole_night(size: Size, number: int) -> RunRecord:
-    """The record of a night with its evidence; one table in so many fails."""
+    """The record of a night with its evidence; a fixed share of its tables fails."""
     good = FunctionSession([good_chip])
     passing = examine(good, case(), RetryPolicy(), TODAY).outcome
     plain = [failing_outcome() if k % FAILS_EVERY == 0 else passing for k in range(size.designs)]

@@ -1,4 +1,4 @@
-"""The measures of the house: lines of code, sizes, names that nobody imports, doors passed by.
+"""The measures of the house: lines of code, sizes, unused names, imports past a room's face.
 
 Run ``python -m tests.bench.house [FOLDER]``; another checkout's folder gives its figures, so two
 states can be compared. A line of code is one that is not blank, comment or docstring.

@@ -1,4 +1,4 @@
-"""Predictions of hypotheses: what every intake table would say of each, and what is told apart.
+"""Predictions of hypotheses: what every intake table would show, and which of them it tells apart.
 
 Run: python -m tests.bench.hypotheses. Prints a line a table, the classes of hypotheses that the
 tables cannot tell apart, and the continuity test that follows. Seconds are the processor's.

@@ -32,7 +32,7 @@ WEIGHTS = (970, 15, 5, 10)
 
 @dataclass(frozen=True)
 class Size:
-    """So many chips, each in a slot of its own, designs of one table each, and nights."""
+    """Numbers of chips (a slot each), of designs (a table each) and of nights."""
 
     chips: int
     designs: int

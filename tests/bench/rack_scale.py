@@ -32,7 +32,7 @@ from tests.system.test_bad_input import Bench, make_bench
 
 TARGET = 1.3
 ALONE = 2
-"""So many boards are measured alone; the slowest counts."""
+"""Number of boards measured alone; the slowest counts."""
 
 
 @dataclass(frozen=True)

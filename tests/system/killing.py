@@ -63,7 +63,7 @@ def write_rack(folder: Path, slots: int) -> Path:
 def run_with_kills(
     rack: Path, store: Path, designs: str, kills: int, random_: random.Random, longest: float
 ) -> Killed:
-    """Start a run, kill it so many times within ``longest`` seconds each, then let it finish.
+    """Start a run, kill it several times within ``longest`` seconds each, then let it finish.
 
     A process that is done before its kill ends it early: ``kills`` says how many there were.
     """
@@ -113,7 +113,7 @@ def _only_run(store: Path) -> str:
 
 
 def _check_kept(store: Path, seen: Killed) -> None:
-    """Every outcome that was told of is in the store, as it was told."""
+    """Every outcome that was reported is in the store, as reported."""
     with Store.existing(store) as kept:
         outcomes = [o for chip in kept.run(seen.run_id).chips for o in chip.outcomes]
     stored = {(o.slot, o.design, o.table, *str(o.verdict).split()) for o in outcomes}
@@ -122,7 +122,7 @@ def _check_kept(store: Path, seen: Killed) -> None:
 
 
 def check_finished(store: Path, seen: Killed, slots: int, tables: int) -> None:
-    """The run is whole, nothing was told twice, and no table began again once it was kept."""
+    """The run is whole; nothing was reported twice, and no kept table ran again."""
     with Store.existing(store) as kept:
         record = kept.run(seen.run_id)
     outcomes = [o for chip in record.chips for o in chip.outcomes]

@@ -62,7 +62,7 @@ class Server:
         self.run("pg_ctl", "-D", self._data, "-o", options, "-l", log, "-w", "start")
 
     def stop(self) -> None:
-        """Stop it, whoever is connected; no news if it has stopped already."""
+        """Stop it in spite of open connections; does nothing if it has stopped already."""
         self._call("pg_ctl", "-D", self._data, "-m", "fast", "-w", "stop")
 
     def run(self, name: str, *arguments: str) -> None:

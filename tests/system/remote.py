@@ -105,7 +105,7 @@ class Served:
 
 
 class Terminal(serial.Serial):
-    """A pseudo-terminal as a serial port: it has no modem lines, so they are told to be on."""
+    """A pseudo-terminal as a serial port: it has no modem lines, so they are reported as on."""
 
     cts = dsr = cd = True
     ri = False
@@ -131,7 +131,7 @@ class _Writer:
 
 @contextmanager
 def served(scheme: str, port: str, cut_after: int = 0) -> Iterator[Served]:
-    """Serve a port; ``cut_after`` breaks the first connection after so many bytes to the board."""
+    """Serve a port; after ``cut_after`` bytes to the board, the first connection breaks."""
     server = Served(scheme, port, cut_after)
     try:
         yield server

@@ -1,4 +1,4 @@
-"""Whatever may be wrong between the tool and a chip: ports, boards, agents, disks, folders.
+"""What can be wrong between the tool and a chip: ports, boards, agents, disks, folders.
 
 Nothing of it is a verdict on a chip, ends in a traceback, or costs what was stored before.
 """
@@ -311,7 +311,7 @@ except OSError:
     sys.exit(77)
 sys.exit(main(sys.argv[2:]))
 """
-"""Loads whatever a run loads, from where another user may not read, before it becomes nobody."""
+"""Loads what a run needs from folders closed to other users, then becomes the user nobody."""
 
 
 def as_nobody(bench: Bench, *arguments: str) -> subprocess.CompletedProcess[str]:

@@ -1,4 +1,4 @@
-"""Whatever a person or a board may get wrong, by the command line: message, exit code, no loss.
+"""Mistakes of people and boards, by the command line: message, exit code, nothing lost.
 
 Every message says where, what is wrong and what to do; nothing here ends in a traceback.
 """

@@ -20,7 +20,7 @@ SAID = "harness itself failed (IndexError: list index out of range); please repo
 
 @pytest.fixture
 def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
-    """Two slots at ports of which one breaks; the chip behind the other answers nothing right."""
+    """Two slots: the port of one breaks, the chip of the other fails everything."""
     bench = make_bench(tmp_path)
     slots = "".join(
         f'[[slot]]\nname = "A{k}"\nport = "/dev/{port}"\nchip = "SP2-000{k}"\npatience_s = 0\n'

@@ -105,7 +105,7 @@ class Terminal:
         return self.end()
 
     def end(self) -> int:
-        """Read to the end; gives the exit code."""
+        """Read until the process ends; returns its exit code."""
         while self._read():
             pass
         return self._process.wait(60)

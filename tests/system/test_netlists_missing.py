@@ -1,4 +1,4 @@
-"""Designs of which a virtual board has no usable netlist, by the command line.
+"""Designs without a netlist that a virtual board can use, by the command line.
 
 A design without a netlist holds nobody up; a netlist that cannot be used is a file to be corrected.
 """

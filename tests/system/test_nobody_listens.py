@@ -1,4 +1,4 @@
-"""Every command that measures does so to its end, whatever becomes of its outputs."""
+"""A command that measures finishes even if its outputs are closed or full."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ ANSWERS = (*LOOKED, "SP2-0001", "", "", "", "end")
 def unheard(
     request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[Path]:
-    """A folder with a rack of a failing chip, where nobody reads what a command says."""
+    """A folder with a rack of a failing chip, for commands whose output is not read."""
     small_rack(tmp_path, STUCK)
     monkeypatch.chdir(tmp_path)
     with shut(request.param) as out, shut(request.param) as err:

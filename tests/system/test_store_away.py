@@ -34,7 +34,7 @@ TABLES = ["bcd7seg/function", "crc16/check", "crc16/stream"]
 
 
 class Watcher:
-    """Keeps what is told of a run, and does something when the first table is judged."""
+    """Keeps the events of a run, and does something when the first table is judged."""
 
     def __init__(self, first: Callable[[], None]) -> None:
         self.news: list[str] = []
@@ -51,7 +51,7 @@ class Watcher:
 
 
 def check_whole(store: Store, watcher: Watcher) -> None:
-    """Every table was measured once, is kept, and the two pieces of news were told."""
+    """Every table was measured once, is kept, and both pieces of news were reported."""
     assert watcher.judged == TABLES
     (chip,) = store.latest_run().chips
     assert {outcome.verdict for outcome in chip.outcomes} == {Verdict.PASS}

@@ -1,4 +1,4 @@
-"""The process of virtual boards when whoever asked for them is gone: it ends without a word."""
+"""The process of virtual boards after the process that started them is gone: it ends silently."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whatever the tool imports is named in ``pyproject.toml``: nothing comes in by chance."""
+"""Every import of the tool is named in ``pyproject.toml``: none works by chance."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Whatever a person names is opened by one door, and nothing behind it can stop the tool."""
+"""One door opens every named file, and nothing behind it can stop the tool."""
 
 from __future__ import annotations
 
@@ -197,7 +197,7 @@ def test_every_reader_uses_the_door(
 
 
 ALLOWED = {"door.py", "port.py", "ports.py", "port_check.py"}
-"""The last three ask the system about its own ports and processes: names that nobody gave."""
+"""The last three ask the system about its own ports and processes, not about given names."""
 
 ASKING = {"read_text", "read_bytes", "resolve", "exists", "is_file", "is_dir", "glob", "rglob"}
 ASKING |= {"iterdir", "walk", "scandir", "listdir", "samefile", "expanduser"}

@@ -1,4 +1,4 @@
-"""Whoever makes a bundle: accounts without a name, and accounts called like a word of a file."""
+"""Who makes a bundle: accounts without a name, and accounts called like a word of a file."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def unknown() -> str:
 
 
 def homeless(_: type[Path]) -> Path:
-    """What asking for the home comes to where there is none."""
+    """Looking up the home folder fails: there is none."""
     raise RuntimeError("Could not determine home directory.")
 
 

@@ -51,7 +51,7 @@ def reseal(path: Path, data: bytes) -> None:
 
 
 def zipped(path: Path, *members: Member, method: int = zipfile.ZIP_DEFLATED) -> Path:
-    """A zip with a seal that fits it, whatever it holds."""
+    """A zip with any content and a valid seal."""
     with zipfile.ZipFile(path, "w", method) as archive:
         archive.comment = bytes(64)
         for name, data in members:
@@ -61,7 +61,7 @@ def zipped(path: Path, *members: Member, method: int = zipfile.ZIP_DEFLATED) -> 
 
 
 def honest(path: Path, files: dict[str, bytes]) -> Path:
-    """A zip with a manifest that fits it, whatever its names."""
+    """A zip with any names and a valid manifest."""
     return zipped(path, *files.items(), (MANIFEST, manifest(files)))
 
 

@@ -1,4 +1,4 @@
-"""What a replay says of two outcomes of one table, whatever differs between them."""
+"""What a replay says about two outcomes of one table that differ in any way."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Bundles of strangers: whatever an archive says, nothing outside its folder is touched."""
+"""Bundles of strangers: no archive touches anything outside its folder."""
 
 from __future__ import annotations
 

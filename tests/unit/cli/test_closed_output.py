@@ -25,7 +25,7 @@ ROOT = Path(__file__).parents[3]
 
 @contextmanager
 def shut(kind: str) -> Iterator[io.TextIOWrapper]:
-    """A stream to where nobody reads, or to a disk without room."""
+    """A stream to a closed pipe, or to a full disk."""
     if kind == "full":
         handle = os.open("/dev/full", os.O_WRONLY)
     else:

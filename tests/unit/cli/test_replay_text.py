@@ -1,4 +1,4 @@
-"""What is printed of a replay: then and now, and nothing claimed that nobody knows."""
+"""What is printed of a replay: then and now, and no claim beyond what is known."""
 
 from __future__ import annotations
 

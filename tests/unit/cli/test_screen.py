@@ -1,4 +1,4 @@
-"""What is printed: text from strangers steers no terminal, whatever command shows it."""
+"""What is printed: text from strangers controls no terminal, in any command."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ STEERING = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u20
 
 
 def planted_store(folder: Path) -> Path:
-    """A store in which every text of a run that somebody could choose has something planted."""
+    """A store in which something is planted in every text of a run that a stranger can choose."""
     bad = replace(
         failing_outcome(), design=PLANTED, table="t" + PLANTED, summary=PLANTED, advice=PLANTED
     )

@@ -1,4 +1,4 @@
-"""The journal: what was answered is there again, whatever ended the session."""
+"""The journal: every answer is there again, however the session ended."""
 
 from __future__ import annotations
 

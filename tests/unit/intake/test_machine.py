@@ -75,7 +75,7 @@ def test_a_skipped_step_needs_a_reason_and_keeps_it() -> None:
 
 
 def test_the_question_for_a_reason_says_what_it_is_about() -> None:
-    """It may be the first that somebody reads after a break."""
+    """It may be the first thing that a person reads after a break."""
     assert asked(after("no")).prompt == "Shipping damage: what is wrong"
     assert asked(after("yes", "skip")).prompt.startswith("Chip carrier: why is it skipped")
 
@@ -193,7 +193,7 @@ def result_texts(progress: Progress) -> list[str]:
 def test_a_chip_whose_power_was_wrong_is_looked_at_again_from_its_seat(
     words: tuple[str, ...],
 ) -> None:
-    """Somebody took it out, or turned it round; what passed before is another seating's."""
+    """The chip was taken out or turned; what passed before belongs to another seating."""
     failed = after("yes", "yes", "yes", "yes", *words)
     assert asked(failed).notes == SWITCHING_OFF
     afresh = after("again", start=failed)

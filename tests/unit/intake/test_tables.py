@@ -185,13 +185,13 @@ def sitting_at(found: Lab, journal: Journal) -> Intake:
 
 
 class Silent:
-    """A terminal at which nobody sits."""
+    """A terminal without a person."""
 
     def __init__(self) -> None:
         self.said: list[str] = []
 
     def say(self, text: str) -> None:
-        """Keep what nobody reads."""
+        """Keep the text."""
         self.said.append(text)
 
     def ask(self, prompt: str, hint: str) -> str:
@@ -275,7 +275,7 @@ class Sensing(FunctionSession):
 
 
 def breaks(*_: object, **__: object) -> Any:
-    """Fail as nobody thought of."""
+    """Fail in an unforeseen way."""
     raise IndexError("list index out of range")
 
 

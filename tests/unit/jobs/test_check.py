@@ -1,4 +1,4 @@
-"""Checking whatever is named: files of every kind, and folders."""
+"""Checking files of every kind, and folders."""
 
 from __future__ import annotations
 

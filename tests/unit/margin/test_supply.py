@@ -1,4 +1,4 @@
-"""A sweep of the voltage: what a bench supply gets wrong meanwhile is never a limit of the chip."""
+"""A sweep of the voltage: a fault of the bench supply is never a limit of the chip."""
 
 from __future__ import annotations
 

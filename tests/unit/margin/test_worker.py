@@ -1,4 +1,4 @@
-"""One slot at work: limits, shmoos, and whatever ends a search early."""
+"""One slot at work: limits, shmoos, and what ends a search early."""
 
 from __future__ import annotations
 
@@ -242,7 +242,7 @@ def test_a_shmoo_against_the_sample_point_follows_the_chips_delay() -> None:
 
 
 def breaks(*_: object, **__: object) -> Any:
-    """Fail as nobody thought of."""
+    """Fail in an unforeseen way."""
     raise IndexError("list index out of range")
 
 

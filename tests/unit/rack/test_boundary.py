@@ -1,4 +1,4 @@
-"""What nobody thought of, raised in each call that a slot makes: that slot's ERROR, no other's."""
+"""Unforeseen errors in each call that a slot makes: that slot's ERROR, no other's."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ NOTHING = [Verdict.NOT_RUN] * 3
 
 
 def broken(*_: object, **__: object) -> Any:
-    """Fail as nobody thought of."""
+    """Fail in an unforeseen way."""
     raise IndexError("list index out of range")
 
 

@@ -394,7 +394,7 @@ def test_results_that_cannot_be_kept_stop_the_run_and_are_raised() -> None:
 
 
 class HangingSession(FunctionSession):
-    """A session whose board hangs; somebody stops the run while it is waited for."""
+    """A session whose board hangs; the run is stopped while it is waited for."""
 
     def __init__(self, stop: StopSwitch) -> None:
         super().__init__([BoardSilent("silent")])

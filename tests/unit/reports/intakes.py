@@ -38,7 +38,7 @@ def good_intake(**changes: Any) -> ChipIntake:
 
 
 def wordy_hand_out() -> ChipIntake:
-    """A chip that passed, by somebody who skipped and repeated much, and told about it."""
+    """A chip that passed, with many skipped and repeated steps, and remarks on them."""
     skipped = [step.key for step in STEPS[:6]]
     told = [StepResult(key, Result.SKIPPED, LONG, "t") for key in skipped]
     earlier = [StepResult(step.key, Result.FAILED, LONG, "t") for step in STEPS for _ in range(12)]
@@ -53,7 +53,7 @@ def wordy_hand_out() -> ChipIntake:
 
 
 def wordy_hold() -> ChipIntake:
-    """A chip with forty failures, each told at length."""
+    """A chip with forty failures, each with a long text."""
     outcomes = [failed(f"d{k}", summary=LONG) for k in range(40)]
     record = chip("A1", "SP2-0001", *outcomes)
     pins = StepResult("pins", Result.FAILED, LONG, "t")

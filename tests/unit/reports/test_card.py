@@ -1,4 +1,4 @@
-"""Cards of an intake: only a chip that passed is handed out, and everything done is told."""
+"""Cards of an intake: only a chip that passed is handed out, and everything done is on it."""
 
 from __future__ import annotations
 

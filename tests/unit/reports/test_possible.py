@@ -1,4 +1,4 @@
-"""Whatever a record can contain, its pages can be made."""
+"""Pages can be made of every possible record."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The text to paste and the CSV of mismatches: short, and harmless whatever a record holds."""
+"""The text to paste and the CSV of mismatches: short, and harmless for any record."""
 
 from __future__ import annotations
 

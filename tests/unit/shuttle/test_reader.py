@@ -1,4 +1,4 @@
-"""Shuttle and design files: what is read, and what each fault is told as."""
+"""Shuttle and design files: what is read, and the finding for each fault."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A pattern of serial numbers costs no more than its text is long, whoever wrote it."""
+"""Any pattern of serial numbers takes time in proportion to its length."""
 
 from __future__ import annotations
 

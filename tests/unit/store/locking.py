@@ -22,7 +22,7 @@ def locked(path: Path) -> Iterator[None]:
 
 @contextmanager
 def locked_for(path: Path, seconds: float) -> Iterator[None]:
-    """Hold the lock for so long, whatever goes on inside."""
+    """Hold the lock for this time."""
     begun, done = threading.Event(), threading.Event()
 
     def hold() -> None:

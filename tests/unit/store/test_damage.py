@@ -1,4 +1,4 @@
-"""What is damaged in a store is named, the rest is told, and nothing of it is a verdict."""
+"""What is damaged in a store is named, the rest is reported, and none of it is a verdict."""
 
 from __future__ import annotations
 

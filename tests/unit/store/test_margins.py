@@ -1,4 +1,4 @@
-"""Margins are kept whole, read oldest first, and a loss is told from noise."""
+"""Margins are kept whole, read oldest first, and a loss is distinguished from noise."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What stands for a store: text with ``scheme://`` is an address, all else names a file."""
+"""Names of stores: text with ``scheme://`` is an address, all else names a file."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A database that is away for a while: waited for when somebody is told, else said at once."""
+"""A database that is away for a while: waited for if the caller gets news, else an error."""
 
 from __future__ import annotations
 

@@ -103,7 +103,7 @@ def test_a_run_that_is_resumed_is_counted_once(store: Store) -> None:
 
 
 def test_a_chip_that_another_board_answers_for_leaves_nothing_behind(store: Store) -> None:
-    """Somebody corrects the chip's serial number and resumes: the old one has no nights."""
+    """The chip's serial number is corrected and the run resumed: the old one has no nights."""
     begin(store, "r1", 0, {"a": Verdict.PASS})
     store.finish_run("r1", night(0), cancelled=True)
     store.record_outcome("r1", replace(failing_outcome("a"), chip_serial="PK-02"))

@@ -1,4 +1,4 @@
-"""Outcomes of many threads in one commit: durable for each, and nobody pays for another's rows."""
+"""Outcomes of many threads in one commit: durable for each, and none fails for another's rows."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def record_at_once(store: Store, path: Path, work: Callable[[str], None]) -> int:
-    """Let a thread per slot record while nobody can write; how many commits it then takes."""
+    """Have a thread per slot record while the store is locked; returns the number of commits."""
     commits: list[object] = []
     threads = [threading.Thread(target=work, args=(slot,)) for slot in SLOTS]
     with locked(path):
@@ -81,7 +81,7 @@ def test_rows_that_cannot_be_kept_are_nobody_elses_trouble(path: Path) -> None:
 
 
 def test_nobody_waits_for_ever_for_a_leader_that_was_interrupted() -> None:
-    """The group's commit fails by somebody's rows; the leader is interrupted in the ones after."""
+    """One caller's rows fail the group's commit; the leader is interrupted after that."""
     begun, go = threading.Event(), threading.Event()
 
     def commit(rows: Sequence[Row]) -> None:

@@ -1,4 +1,4 @@
-"""The search for reference cycles is put off for bulk work, and comes back whatever happens."""
+"""The search for reference cycles is off during bulk work, and always comes back."""
 
 from __future__ import annotations
 

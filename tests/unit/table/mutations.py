@@ -6,7 +6,7 @@ import random
 
 
 def mutated(data: bytes, dice: random.Random) -> bytes:
-    """Return bytes of which some are changed, taken out, put in, doubled or cut off."""
+    """Return bytes with some changed, removed, inserted, doubled or cut off."""
     for _ in range(dice.choice([1, 1, 2, 5])):
         at, size = dice.randrange(len(data) + 1), dice.choice([1, 1, 4, 100])
         old = data[at : at + size]

@@ -1,4 +1,4 @@
-"""How blocks become columns: whatever way pandas is asked to read, the texts are the same."""
+"""How blocks become columns: the texts are the same for every way of reading with pandas."""
 
 from __future__ import annotations
 

@@ -184,7 +184,7 @@ def test_every_text_is_read_or_refused(text: str, direction: Direction, width: i
 
 @given(st.text(st.sampled_from("01x0b29aAfFz_ é"), max_size=36))
 def test_the_fast_reader_of_numbers_agrees_with_the_grammar(text: str) -> None:
-    """Whatever it takes for a number is that number to the grammar too."""
+    """What it reads as a number is that number to the grammar too."""
     value = plain_number(text)
     if 0 <= value < 1 << 32 and len(text.replace("_", "")) != 32:
         assert read(text, IN, 32).drive == value

@@ -1,4 +1,4 @@
-"""What is damaged in a spreadsheet, or would cost too much, is told before a library reads it."""
+"""What is damaged in a spreadsheet or costs too much is reported before a library reads it."""
 
 from __future__ import annotations
 
@@ -178,7 +178,7 @@ def test_empty_rows_and_columns_up_to_the_end_of_the_sheet_cost_nothing(desk: De
 def test_a_mutated_spreadsheet_has_the_same_rows_or_a_finding(
     desk: Desk, name: str, seed: int
 ) -> None:
-    """Bytes of the file as it lies on a disk; who packs it anew has made another table."""
+    """Bytes of the file as it lies on a disk; packed again, it is another table."""
     pattern, findings = desk.check(mutated(WHOLE[name], random.Random(seed)), name)
     if not findings:
         assert pattern is not None

@@ -143,7 +143,7 @@ vectors = st.tuples(*[st.integers(0, 2 ** len(PINS) - 1)] * 4)
 def test_a_burst_is_the_same_as_its_parts(
     tmp_path_factory: pytest.TempPathFactory, rows: list[tuple[int, ...]], cut: int
 ) -> None:
-    """Whatever is driven and pulsed, select pins included."""
+    """Anything driven and pulsed, select pins included."""
     whole = shuttle(tmp_path_factory.mktemp("parts", numbered=True))
     calm = replace(whole, designs=whole.designs[:2])
     once, twice = ChipModel(calm, SHIFT, "S-1"), ChipModel(calm, SHIFT, "S-1")

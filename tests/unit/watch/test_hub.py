@@ -1,4 +1,4 @@
-"""What a listener is told: everything once, then changes, and trouble as news."""
+"""What a listener gets: everything once, then changes, and trouble as news."""
 
 from __future__ import annotations
 

@@ -26,7 +26,7 @@ SCOPE: dict[str, Any] = {
 
 
 async def statuses(path: Path, rounds: tuple[int, ...]) -> list[list[int]]:
-    """What so many requests at once are answered, round by round; each round leaves at its end."""
+    """The answers to many requests at once, round by round; a round leaves when it ends."""
     source = StoreSource(str(path))
     app = make_app(source, KnownHosts("127.0.0.1"))
 
