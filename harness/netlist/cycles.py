@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.netlist.compiler import compiled, head, inlined, lowest_place, put, some, spread, take
-from harness.netlist.kernel import SETTLED, Operations
+from harness.netlist.kernel import EVERYTHING, SETTLED, Operations, show
 from harness.netlist.lanes import ALL, Lanes, Rows
 from harness.netlist.layout import (
     DIRTY,
@@ -356,6 +356,18 @@ def _note(v: Lanes, t: Tables, rows: Rows, row: int, notes: Tables) -> None:
     t[FOUGHT] = 0
 
 
+@inlined
+def _note_levels(v: Lanes, t: Tables, ops: Operations, levels: Lanes) -> None:
+    """Note lanes in which each slot is 1, and behind these lanes in which each is 0."""
+    slots = len(levels) // 2
+    if slots > 0:
+        show(v, t, ops, EVERYTHING)
+    for slot in range(slots):
+        value = take(v, slot)
+        put(levels, slot, take(levels, slot) | value)
+        put(levels, slots + slot, take(levels, slots + slot) | ~value)
+
+
 @compiled
 def run_table(
     v: Lanes,
@@ -368,25 +380,26 @@ def run_table(
     clock_hz: int,
     kept: Rows,
     notes: Tables,
+    levels: Lanes,
 ) -> None:
     """Run a table and judge every lane, but for the first ``lead`` rows: they come before it.
 
     ``notes``: ``(rows, 2)`` words of what is noted of each row, see ``_note``; or no rows.
+    ``levels``: two entries for each slot of which it is noted after each cycle (of a row with
+    ``until`` after the last one) in which lanes it is 1, and 0; or none.
     """
     cycle, which = 0, 0
     for row in range(len(rows)):
-        if rows[row, _UNTIL]:
-            _match(v, t, ops, w, rows, row, cycle, clock_hz, kept, which)
-            _judge(v, t, w, folding, rows, row, cycle, kept)
-            if len(notes):
-                _note(v, t, rows, row, notes)
-            which += 1
-            cycle += 1
-            continue
-        for _ in range(rows[row, _COUNT]):
-            _cycle(v, t, ops, rows, row, cycle, clock_hz)
-            if row >= lead:
+        until = rows[row, _UNTIL] != 0
+        for _ in range(1 if until else rows[row, _COUNT]):
+            if until:
+                _match(v, t, ops, w, rows, row, cycle, clock_hz, kept, which)
+                which += 1
+            else:
+                _cycle(v, t, ops, rows, row, cycle, clock_hz)
+            if until or row >= lead:
                 _judge(v, t, w, folding, rows, row, cycle, kept)
                 if len(notes):
                     _note(v, t, rows, row, notes)
+                _note_levels(v, t, ops, levels)
                 cycle += 1

@@ -31,6 +31,7 @@ from harness.netlist.lanes import (
     HEALTHY,
     Extent,
     Lane,
+    Lanes,
     Pin,
     Rows,
     new_lanes,
@@ -40,6 +41,8 @@ from harness.netlist.lanes import (
 from harness.netlist.layout import FROZEN, LINES, SPEAKING, WATCHED, Tables
 from harness.netlist.model import Netlist
 from harness.netlist.pins import start
+
+_NO_NOTES = np.zeros((0, 2), dtype=np.int64)
 
 
 class Chip:
@@ -82,7 +85,8 @@ class Verdicts:
     ``wrong_cycles``; ``pin_counts`` ``(lanes, 32)`` mismatches a line; ``first_cycle`` -1 where
     there is none, ``first_row``, ``first_seen``, ``first_wrong``; ``signature`` CRC-32 of the
     tested bits; ``floated`` lines that were tested while nobody drove them; ``cycles`` taken;
-    ``until_used`` ``(lanes, rows with until)``; ``unsettled`` lanes in which something swings.
+    ``until_used`` ``(lanes, rows with until)``; ``unsettled`` lanes in
+    which something never came to rest: from there on they are void.
     """
 
     wrong_cycles: NDArray[np.int64]
@@ -113,9 +117,10 @@ def judge(
     ``states`` is ``(flops, lanes)``. The first ``lead`` rows come before the table (a reset):
     they are run and not judged. Any number of lanes; 512 are run at once.
     """
-    nothing = np.zeros((0, 2), dtype=np.int64)
     parts = [
-        _judged(assemble(netlist, pins, lanes[a:b], states[:, a:b]), rows, lead, clock_hz, nothing)
+        _judged(
+            assemble(netlist, pins, lanes[a:b], states[:, a:b]), rows, lead, clock_hz, _NO_NOTES
+        )
         for a, b in _spans(len(lanes))
     ]
     return Verdicts(*(np.concatenate(column) for column in zip(*parts, strict=True)))
@@ -150,24 +155,54 @@ def judge_closely(
     return Verdicts(*columns), Notes(unknown, contended)
 
 
+def toggled(
+    netlist: Netlist,
+    pins: Sequence[Pin],
+    lanes: Sequence[Lane],
+    states: NDArray[np.integer],
+    rows: Rows,
+    lead: int = 0,
+) -> NDArray[np.bool_]:
+    """Run a table as :func:`judge` does, and say which nets toggle: ``(lanes, nets)``.
+
+    A net toggles if it is 1 after some cycle of the table and 0 after another.
+    """
+    parts = []
+    for a, b in _spans(len(lanes)):
+        machines = assemble(netlist, pins, lanes[a:b], states[:, a:b])
+        slots = machines.compiled.slots
+        levels = new_lanes(2 * slots, width(machines.machine.v))
+        _run(machines, rows, lead, 0, _NO_NOTES, levels)
+        ones, zeros = unpack(levels, b - a).reshape(2, slots, b - a)
+        parts.append((ones & zeros)[machines.compiled.seen[0]].T)
+    return np.concatenate(parts).astype(np.bool_)
+
+
 def _spans(lanes: int) -> Iterator[tuple[int, int]]:
     for first in range(0, lanes, FULL):
         yield first, min(first + FULL, lanes)
+
+
+def _run(
+    machines: Machines, rows: Rows, lead: int, clock_hz: int, notes: Tables, levels: Lanes
+) -> tuple[Lanes, NDArray[np.int64]]:
+    """Run one set of lanes; gives what is kept of them, see ``cycles``."""
+    machine, folding = machines.machine, crc_operations()
+    w = new_lanes(CRC + int(folding.max()) + 1, width(machine.v))
+    w[CRC : CRC + 32] = ALL
+    kept = np.zeros((machines.lanes, USED + int((rows[:, 7] != 0).sum())), dtype=np.int64)
+    kept[:, :2] = -1
+    start(*machine, rows[0, 0], rows[0, 1], machines.inputs)
+    run_table(*machine, w, folding, rows, lead, clock_hz, kept, notes, levels)
+    return w, kept
 
 
 def _judged(
     machines: Machines, rows: Rows, lead: int, clock_hz: int, notes: Tables
 ) -> tuple[NDArray[np.generic], ...]:
     """Run one set of lanes; the fields of :class:`Verdicts`."""
-    machine, lanes = machines.machine, machines.lanes
-    until = rows[:, 7] != 0
-    folding = crc_operations()
-    w = new_lanes(CRC + int(folding.max()) + 1, width(machine.v))
-    w[CRC : CRC + 32] = ALL
-    kept = np.zeros((lanes, USED + int(until.sum())), dtype=np.int64)
-    kept[:, :2] = -1
-    start(*machine, rows[0, 0], rows[0, 1], machines.inputs)
-    run_table(*machine, w, folding, rows, lead, clock_hz, kept, notes)
+    machine, lanes, until = machines.machine, machines.lanes, rows[:, 7] != 0
+    w, kept = _run(machines, rows, lead, clock_hz, notes, new_lanes(0, width(machine.v)))
     planes = unpack(w[COUNTERS : COUNTERS + 32 * (LINES + 1)], lanes).astype(np.int64)
     weights = 1 << np.arange(32)[None, :, None]
     counts = (planes.reshape(LINES + 1, 32, lanes) * weights).sum(axis=1)
