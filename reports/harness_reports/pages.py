@@ -27,7 +27,7 @@ from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, waveform_names
-from harness_reports.texts import conditions_text, first_mismatch, many, moment
+from harness_reports.texts import conditions_text, first_mismatch, many, moment, rehearsal_text
 from harness_reports.timing import Drawing, draw
 from harness_reports.trust import trust_of
 from harness_reports.values import bus_lines, slip_lines
@@ -138,6 +138,7 @@ def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
         Fact("Verdict", "" if outcome.rules else PROVISIONAL),
         Fact("First mismatch", first_mismatch(outcome)),
         Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
+        Fact("Rehearsal", rehearsal_text(outcome.rehearsal)),
         Fact("Source", outcome.design_source),
     ]
     if outcome.waiver is not None:

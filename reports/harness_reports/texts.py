@@ -17,6 +17,8 @@ from harness.records import (
     EvidenceCycle,
     Outcome,
     PinResult,
+    Rehearsal,
+    RehearsalResult,
     Wave,
 )
 from harness.store import HistoryRun, PassRate
@@ -154,6 +156,28 @@ def first_mismatch(outcome: Outcome) -> str:
     first = outcome.evidence[0]
     rest = f", and {many(len(first.wrong) - 1, 'more pin')}" if len(first.wrong) > 1 else ""
     return f"{place(first)}: pin {pin_text(first.wrong[0])}{rest}"
+
+
+def rehearsal_text(rehearsal: Rehearsal | None) -> str:
+    """Say how the table did on its own netlist; nothing if it never ran there."""
+    if rehearsal is None:
+        return ""
+    words = [_REHEARSED[rehearsal.result]]
+    if rehearsal.first is not None:
+        words.append(f"first in {place(rehearsal.first)}")
+    words += [rehearsal.why] if rehearsal.why else []
+    words += [rehearsal.contention_text] if rehearsal.contention else []
+    if rehearsal.unknown_rows:
+        words.append(f"{many(rehearsal.unknown_rows, 'row')} may depend on the power-up state")
+    return "; ".join(words)
+
+
+_REHEARSED = {
+    RehearsalResult.PASSES: "passes on its own netlist",
+    RehearsalResult.FAILS: "fails on its own netlist",
+    RehearsalResult.NO_NETLIST: "the design has no netlist",
+    RehearsalResult.NOT_REHEARSED: "not rehearsed",
+}
 
 
 def short_first(outcome: Outcome) -> str:

@@ -21,6 +21,8 @@ from harness.records import (
     PinResult,
     PinState,
     Reason,
+    Rehearsal,
+    RehearsalResult,
     SlotPins,
     Verdict,
 )
@@ -206,3 +208,13 @@ def test_a_failure_shows_bus_values_and_what_the_author_may_have_got_wrong() -> 
         assert "cycle 1, line 3: q[3:0] expected 0x3, read 0xC" in text
         assert "cycle 2, line 4: q[3:0] expected 0x9, read 0x6" in text
         assert "If q[3:0] is inverted: every mismatch vanishes." in text
+
+
+def test_a_failure_says_how_its_table_did_on_its_own_netlist() -> None:
+    first = EvidenceCycle(4, 2, 7, 0, "", (PinResult("out0", "q[0]", "H", "0"),))
+    bad = Rehearsal(RehearsalResult.FAILS, states=3, failing_states=3, mismatches=9, first=first)
+    one = chip("A1", "SP2-0001", failed(rehearsal=bad))
+    text = words(html.fromstring(chip_html(run_of(one), one)))
+    assert "Rehearsal fails on its own netlist; first in cycle 4, table line 7" in text.replace(
+        "Rehearsalfails", "Rehearsal fails"
+    )
