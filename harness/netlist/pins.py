@@ -138,6 +138,9 @@ def listen(v: Lanes, t: Tables) -> None:
             slots = t[OUTPUT] + 5 * term
             mask, one = take(v, t[OUTPUT_MASK] + term), take(v, peek(t, slots))
             enable = take(v, peek(t, slots + 2)) & mask
+            if t[SHORTS]:  # at a pin that is driven from outside stands what came back from there
+                has = take(v, t[LINE_ENABLE] + line)
+                one = (take(v, peek(t, slots + 4)) & has) | (one & ~has)
             if t[RAILS] == 2:
                 zero, off = take(v, peek(t, slots + 1)), take(v, peek(t, slots + 3))
                 unknown = unknown | (mask & ~off & ~(enable & (one | zero)))

@@ -70,6 +70,16 @@ def test_a_table_says_nothing_of_a_pin_that_it_does_not_use() -> None:
     assert not table.fails[opened].any()
 
 
+def test_what_a_pin_drives_itself_is_weighed_against_what_it_is_shorted_with() -> None:
+    io2 = SHUTTLE.pins_by_name["io2"]
+    shorted = place(CauseKind.SHORT, "io2", "nreset", detail="and")
+    pattern = job(*SHORT)[2]
+    floats = int((pattern.highz & io2.mask > 0).sum())  # there the reset line drives it high
+    table = predictions().tables[SHORT]
+    assert table.wrong_cycles[shorted].tolist() == [floats] * 3
+    assert (table.pins[shorted] == io2.mask).all()
+
+
 def test_without_supply_every_tested_pin_floats() -> None:
     for table in predictions().tables.values():
         assert (table.floated[place(CauseKind.NO_SUPPLY)] == table.tests).all()
