@@ -1,4 +1,4 @@
-"""Gate-level netlists, read, and evaluated by one engine in as many lanes as one likes."""
+"""Gate-level netlists, read, and evaluated by one engine in any number of lanes."""
 
 import importlib
 import typing

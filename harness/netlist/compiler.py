@@ -254,7 +254,7 @@ def _spread(lanes: Any, word: Any) -> Any:
 
 
 def some(value: Any) -> bool:
-    """Tell whether any lane is 1."""
+    """Give whether any lane is 1."""
     return bool(value)
 
 

@@ -1,4 +1,4 @@
-"""The face of the engine: a chip that runs, and a table judged in as many lanes as one likes.
+"""The face of the engine: a chip that runs, and a table judged in any number of lanes.
 
 The one rule: nothing here evaluates gates; both go through the loops of ``cycles``.
 """
@@ -84,7 +84,7 @@ class Verdicts:
 
     ``wrong_cycles``; ``pin_counts`` ``(lanes, 32)`` mismatches a line; ``first_cycle`` -1 where
     there is none, ``first_row``, ``first_seen``, ``first_wrong``; ``signature`` CRC-32 of the
-    tested bits; ``floated`` lines that were tested while nobody drove them; ``cycles`` taken;
+    tested bits; ``floated`` lines that were tested while nothing drove them; ``cycles`` taken;
     ``until_used`` ``(lanes, rows with until)``; ``unsettled`` lanes in
     which something never came to rest: from there on they are void.
     """

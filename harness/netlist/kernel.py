@@ -147,7 +147,7 @@ def _level(v: Lanes, t: Tables, at: int) -> Any:
 
 @inlined
 def _edges_two(v: Lanes, t: Tables) -> bool:
-    """Note which flops take data, are set or are cleared; tells whether any is, in any lane."""
+    """Note which flops take data, are set or are cleared; gives whether any is, in any lane."""
     reached = False
     for group in range(t[GROUPS]):
         at = t[GROUP] + 12 * group
@@ -224,7 +224,7 @@ def _alike(v: Lanes, t: Tables, group: int) -> bool:
 
 @inlined
 def _set_aside(v: Lanes, t: Tables, group: int) -> None:
-    """Keep what flops take directly from flops, which change meanwhile."""
+    """Keep what flops take directly from flops, which change at the same time."""
     at, data, pending, states = t[GROUP] + 12 * group, t[DATA], t[PENDING], t[FLOPS] * t[RAILS]
     for rail in range(t[RAILS]):
         shift = rail * t[FLOPS]

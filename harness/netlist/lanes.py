@@ -85,7 +85,7 @@ HEALTHY = Lane()
 class Extent(NamedTuple):
     """How long a chip runs: ``cycles`` at most, or until what is read is ``expect`` on ``care``.
 
-    A single row of stimulus stands for any number of cycles. With ``care`` 0 all are run.
+    A single row of stimulus is repeated in every cycle. With ``care`` 0 all are run.
     ``first_cycle`` counts from the power-up of the chip; ``clock_hz`` is a whole number.
     ``tolerated`` is in how many cycles a flop may fail to settle before the run ends.
     """

@@ -63,7 +63,7 @@ class TriState(NamedTuple):
 
     ``enable`` is a net: the design drives ``level`` while it is 1. ``outside`` and
     ``outside_enable`` are nets that nothing in the design drives: level and enable of what is
-    connected to the pin. From outside wins; if nobody drives, the net is 0.
+    connected to the pin. From outside wins; if nothing drives, the net is 0.
     """
 
     level: int

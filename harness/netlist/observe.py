@@ -9,12 +9,12 @@ are down to one net whose visibility is known.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.netlist.compiler import compiled, lowest_place, put, some, spread, take
+from harness.netlist.compiler import compiled, inlined, lowest_place, put, some, spread, take
 from harness.netlist.kernel import Operations, evaluate, operate
 from harness.netlist.lanes import ALL, WIDE, Lanes, new_lanes
 from harness.netlist.layout import Tables
@@ -25,94 +25,82 @@ from harness.netlist.stuck import StuckAt
 _NONE = np.uint64(0)
 
 
-@compiled
-def _wake(pending: Tables, index: int) -> int:
-    """Mark an operation as pending; gives 1 if it was not yet."""
-    bit = (pending[index >> 6] >> (index & 63)) & 1
-    pending[index >> 6] |= 1 << (index & 63)
-    return 1 - int(bit)
+class Work(NamedTuple):
+    """What the reverse pass works on.
 
-
-@compiled
-def _flip(
-    v: Lanes,
-    w: Lanes,
-    ops: Operations,
-    slot: int,
-    reader_at: Tables,
-    readers: Tables,
-    pending: Tables,
-    seen: Lanes,
-    watched: NDArray[np.uint8],
-    touched: Tables,
-) -> Any:
-    """Invert a net in all lanes and follow the events; gives where an output shows it.
-
-    ``w`` equals ``v`` before and after. ``pending``: a bit for each operation, all 0.
+    ``v``: values; ``w``: the same, but while a net is tried; ``readers`` of a slot, in order, from
+    ``reader_at[slot]`` on; ``pending``: a bit for each operation, all 0 at rest; ``seen``: lanes
+    in which outputs show a slot; ``watched``: slots that are outputs; ``touched``: slots tried.
     """
-    count, waiting, shown = 1, 0, spread(v, _NONE)
-    touched[0] = slot
-    put(w, slot, ~take(v, slot))
-    if watched[slot]:
-        shown = spread(v, ALL)
-    lowest = len(pending)
-    for place in range(reader_at[slot], reader_at[slot + 1]):
-        waiting += _wake(pending, readers[place])
-        lowest = min(lowest, readers[place] >> 6)
+
+    v: Lanes
+    w: Lanes
+    ops: Operations
+    reader_at: Tables
+    readers: Tables
+    pending: Tables
+    seen: Lanes
+    watched: NDArray[np.uint8]
+    touched: Tables
+
+
+@inlined
+def _wake(k: Work, slot: int) -> int:
+    """Mark the readers of a slot as pending; gives how many were not yet."""
+    fresh = 0
+    for place in range(k.reader_at[slot], k.reader_at[slot + 1]):
+        index = k.readers[place]
+        fresh += 1 - ((k.pending[index >> 6] >> (index & 63)) & 1)
+        k.pending[index >> 6] |= 1 << (index & 63)
+    return fresh
+
+
+@compiled
+def _flip(k: Work, slot: int) -> Any:
+    """Invert a net in all lanes and follow the events; gives where an output shows it."""
+    count, waiting = 1, _wake(k, slot)
+    word = k.readers[k.reader_at[slot]] >> 6 if waiting > 0 else 0
+    k.touched[0] = slot
+    put(k.w, slot, ~take(k.v, slot))
+    shown = spread(k.v, ALL if k.watched[slot] else _NONE)
     while waiting > 0:
-        while pending[lowest] == 0:
-            lowest += 1
-        place_in = lowest_place(pending[lowest])
-        pending[lowest] &= pending[lowest] - 1
+        while k.pending[word] == 0:
+            word += 1
+        index = (word << 6) + lowest_place(k.pending[word])
+        k.pending[word] &= k.pending[word] - 1
         waiting -= 1
-        index = (lowest << 6) + place_in
-        out = int(ops[index, 3])
-        new = operate(v, ops[index, 0], take(w, ops[index, 1]), take(w, ops[index, 2]))
-        change = new ^ take(v, out)
+        out = int(k.ops[index, 3])
+        new = operate(k.v, k.ops[index, 0], take(k.w, k.ops[index, 1]), take(k.w, k.ops[index, 2]))
+        change = new ^ take(k.v, out)
         if not some(change):
             continue
-        if waiting == 0:
-            shown = shown | (change & take(seen, out))
+        if waiting == 0:  # the only event left: what becomes of it is known already
+            shown = shown | (change & take(k.seen, out))
             break
-        put(w, out, new)
-        touched[count] = out
+        put(k.w, out, new)
+        k.touched[count] = out
         count += 1
-        if watched[out]:
+        if k.watched[out]:
             shown = shown | change
-        for place in range(reader_at[out], reader_at[out + 1]):
-            waiting += _wake(pending, readers[place])
+        waiting += _wake(k, out)
     for index in range(count):
-        put(w, touched[index], take(v, touched[index]))
+        put(k.w, k.touched[index], take(k.v, k.touched[index]))
     return shown
 
 
 @compiled
-def _observe(
-    v: Lanes,
-    w: Lanes,
-    ops: Operations,
-    order: Tables,
-    reader_at: Tables,
-    readers: Tables,
-    pending: Tables,
-    seen: Lanes,
-    watched: NDArray[np.uint8],
-    touched: Tables,
-) -> None:
+def _observe(k: Work, order: Tables) -> None:
     """Work out, for each slot in ``order`` (the last first), in which lanes outputs show it."""
     for slot in order:
-        first, last = reader_at[slot], reader_at[slot + 1]
-        if watched[slot] and last == first:
-            put(seen, slot, spread(v, ALL))
-        elif last == first:
-            put(seen, slot, spread(v, _NONE))
-        elif last - first == 1 and not watched[slot]:
-            index = readers[first]
-            pins = int(ops[index, 1] == slot) + 2 * int(ops[index, 2] == slot)
-            put(seen, slot, _branch(v, ops, index, pins) & take(seen, ops[index, 3]))
+        first, last = k.reader_at[slot], k.reader_at[slot + 1]
+        if last == first:
+            put(k.seen, slot, spread(k.v, ALL if k.watched[slot] else _NONE))
+        elif last - first == 1 and not k.watched[slot]:
+            index = k.readers[first]
+            pins = int(k.ops[index, 1] == slot) + 2 * int(k.ops[index, 2] == slot)
+            put(k.seen, slot, _branch(k.v, k.ops, index, pins) & take(k.seen, k.ops[index, 3]))
         else:
-            shown = _flip(v, w, ops, slot, reader_at, readers, pending, seen, watched, touched)
-            put(seen, slot, shown)
+            put(k.seen, slot, _flip(k, slot))
 
 
 @compiled
@@ -211,11 +199,10 @@ class Observer:
         """Patterns that find each fault: ``(faults, 8)`` words for 512 patterns."""
         self.evaluate(patterns)
         self._w[:] = self._v
-        _observe(
+        work = Work(
             self._v,
             self._w,
             self._ops,
-            self._order,
             self._reader_at,
             self._readers,
             self._pending,
@@ -223,6 +210,7 @@ class Observer:
             self._watched,
             self._touched,
         )
+        _observe(work, self._order)
         found = new_lanes(len(self._sites), WIDE)
         _detect(self._v, self._ops, self._seen, self._sites, found)
         return found

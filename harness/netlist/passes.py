@@ -86,7 +86,7 @@ _CODES = np.array([_code(index) for index in range(32)], dtype=np.uint8)
 
 @compiled
 def _note(v: Lanes, ops: NDArray[np.uint32], codes: Codes, row: int) -> bool:
-    """Note the codes of all operations; tells whether any differs from the row before."""
+    """Note the codes of all operations; gives whether any differs from the row before."""
     before, fresh = max(row - 1, 0), row == 0
     for index in range(codes.shape[1]):
         a, b = head(take(v, peek(ops, 4 * index + 1))), head(take(v, peek(ops, 4 * index + 2)))
@@ -99,7 +99,7 @@ def _note(v: Lanes, ops: NDArray[np.uint32], codes: Codes, row: int) -> bool:
 
 @compiled
 def set_inputs(v: Lanes, t: Tables, slots: Tables, levels: NDArray[np.uint8], step: int) -> bool:
-    """Set the inputs that change; tells whether flops may have to follow at once."""
+    """Set the inputs that change; gives whether flops may have to follow at once."""
     follow = False
     for index in range(len(slots)):
         level = levels[step, index]

@@ -1,7 +1,7 @@
 """The compiled loops between the lines of a board and the nets at a chip's pins.
 
 The one rule: a line is a bit of a pattern's words; which pins of the chip are on it is for each
-lane to say (open, exchanged, shorted, stuck). Lines that nobody drives read low, and where board
+lane to say (open, exchanged, shorted, stuck). Lines that nothing drives read low, and where board
 and chip both drive one, the board wins in what is read. ``v``, ``t`` and ``ops`` as in ``kernel``.
 """
 
@@ -90,7 +90,7 @@ def _gathered(v: Lanes, t: Tables, index: int, source: int) -> Any:
 
 @inlined
 def _connect(v: Lanes, t: Tables, moved: int) -> bool:
-    """Let the inputs follow the lines that moved; tells whether flops may have to follow."""
+    """Let the inputs follow the lines that moved; gives whether flops may have to follow."""
     dirty, follow = t[DIRTY], False
     while moved != 0:
         line = lowest_place(moved)

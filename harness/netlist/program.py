@@ -58,7 +58,7 @@ class Program:
         a bit for each block that flops take data from, directly or through other blocks
     plain
         no clock, set or clear comes from a gate or flop, and there are no latches: then gates
-        need not be evaluated before somebody looks, or a clock rises
+        need not be evaluated before they are read, or a clock rises
     """
 
     operations: Slots

@@ -250,9 +250,9 @@ class _Reader:
             missing = [pin for what, pin in cell.pins().items() if what in {"data", "clock"}]
             missing = [pin for pin in missing if pin not in nets]
             if unknown or missing:
-                told = [f"pin {pin} is not in {self.definitions.name}" for pin in unknown]
-                told += [f"pin {pin} is not connected" for pin in missing]
-                raise _Unreadable("; ".join(told))
+                problems = [f"pin {pin} is not in {self.definitions.name}" for pin in unknown]
+                problems += [f"pin {pin} is not connected" for pin in missing]
+                raise _Unreadable("; ".join(problems))
             cell.place(self.circuit, nets)
 
 

@@ -60,8 +60,8 @@ def _module(path: Path, top: str) -> Mapping[str, Any]:
 
 
 def _no_netlist(path: Path, why: str) -> NetlistError:
-    told = " ".join(why.split())
-    return NetlistError(f"{Location(path)}: not the JSON of a Yosys netlist: {told}")
+    text = " ".join(why.split())
+    return NetlistError(f"{Location(path)}: not the JSON of a Yosys netlist: {text}")
 
 
 class _Reader:
@@ -130,7 +130,7 @@ class _Reader:
             self.wrong.append(f"cell {name} ({kind}) has no connection {error.args[0]}")
 
     def _gate(self, kind: str, pins: Mapping[str, int]) -> bool:
-        """Add a gate, multiplexer or tri-state buffer; False if the cell is none."""
+        """Add a gate, multiplexer or tri-state buffer; False if the cell is another."""
         add = self.circuit.gate
         match kind:
             case "$_NOT_":
@@ -152,7 +152,7 @@ class _Reader:
         return True
 
     def _flop(self, kind: str, pins: Mapping[str, int]) -> bool:
-        """Add a flop or latch; False if the cell is none."""
+        """Add a flop or latch; False if the cell is another."""
         if found := _DFF.match(kind):
             flop = Flop(pins["Q"], pins["D"], pins["C"], int(found[1] == "N"))
         elif found := _LATCH.match(kind):
