@@ -171,7 +171,8 @@ class Rehearsal:
     ``contention`` are the first rows in which the controller would drive a pin that the chip
     drives too, ``contended_rows`` counts all, and ``intended`` says that the table's settings allow
     it. ``unknown`` are the first rows that test an output which an unknown power-up state may
-    reach, ``unknown_rows`` counts all. ``still`` names the inputs that no row moves.
+    reach, ``unknown_rows`` counts all. ``still`` names the inputs that no row moves,
+    ``slips`` are changes of the table with any of which it would pass.
     """
 
     result: RehearsalResult
@@ -186,6 +187,7 @@ class Rehearsal:
     unknown: tuple[TableRow, ...] = ()
     unknown_rows: int = 0
     still: tuple[str, ...] = ()
+    slips: tuple[str, ...] = ()
 
     @property
     def refused(self) -> bool:

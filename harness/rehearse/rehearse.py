@@ -27,6 +27,7 @@ from harness.records import (
 from harness.rehearse.cache import Cache, key_of
 from harness.rehearse.gates import STATES, Gates, code_key, power_up
 from harness.rehearse.rows import table_rows
+from harness.rehearse.slips import slips
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table import Names, Pattern, Words, bits
 
@@ -35,6 +36,9 @@ if typing.TYPE_CHECKING:
 
 MAX_WORK = 5_000_000_000
 """Maximum number of gates times cycles; a table beyond it would take minutes."""
+
+MAX_SLIP_WORK = 50_000_000
+"""The same for a table that fails, to be tried with the slips that its author may have made."""
 
 MAX_SHOWN_ROWS = 4
 """Maximum number of rows named for each kind of remark; all are counted."""
@@ -89,7 +93,11 @@ class Rehearser:
         names = Names(self._shuttle, replace(pattern, signals=design.signals))
         reset = self._shuttle.mask(Direction.RESET) if lead else 0
         still = _still_inputs(design, rows[lead:], reset)
-        return _rehearsal(pattern, lead, names, tuple(map(names.both, bits(still))), *judged)
+        found = _rehearsal(pattern, lead, names, tuple(map(names.both, bits(still))), *judged)
+        if found.first is None or int(pattern.repeat.sum(dtype=np.int64)) * gates > MAX_SLIP_WORK:
+            return found
+        row = found.first.row + lead
+        return replace(found, slips=slips(netlist, pins, design, rows, lead, row))
 
 
 def _not_rehearsed(why: str) -> Rehearsal:

@@ -54,8 +54,13 @@ def _failure(rehearsal: Rehearsal, path: Path) -> Iterator[Finding]:
         "rehearsal-fails",
         Location(path, first.line),
         f"on the design's netlist {_wrong(first)}, in cycle {first.cycle}; {often}",
-        "correct the table, or the design if the table is right",
+        "correct the table, or the design if the table is right" + _slips(rehearsal),
     )
+
+
+def _slips(rehearsal: Rehearsal) -> str:
+    """``; it passes if a[3:0] and b[3:0] are exchanged, or if …``."""
+    return f"; it passes {', or '.join(rehearsal.slips)}" if rehearsal.slips else ""
 
 
 def _wrong(first: EvidenceCycle) -> str:
