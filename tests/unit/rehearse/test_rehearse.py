@@ -66,7 +66,7 @@ def test_a_wrong_row_is_named_with_what_was_expected_and_observed(tmp_path: Path
         (
             "t.csv:4: error [rehearsal-fails] on the design's netlist dq[1] (pin io1) is 0 instead "
             "of 1, in cycle 2; 1 wrong cycle; correct the table, or the design if the table is "
-            "right"
+            "right; it passes if this row alone expects something else"
         ),
         (
             "t.csv: warning [still-input] no row moves a[0] (pin in0), a[1] (pin in1), a[2] (pin "
