@@ -22,7 +22,7 @@ from harness.netlist.passes import UNFOUND, Codes, Patches, Span, Trace, flip, k
 from harness.netlist.program import Compiled
 
 _NONE = np.uint64(0)
-_SIZE = 8
+_SIZE = 16
 """Operations in a block, and inputs of it: a loop of fixed length is unrolled."""
 
 _MASKS = np.array(
@@ -34,9 +34,9 @@ HOLD, TAKE, LEVEL = range(3)
 
 
 class Plan(NamedTuple):
-    """A program in blocks of 8 operations with at most 8 inputs.
+    """A program in blocks of 16 operations with at most 16 inputs.
 
-    ``ops`` as in a program, filled up with some that do nothing; ``inputs`` 8 slots for each
+    ``ops`` as in a program, filled up with some that do nothing; ``inputs`` 16 slots for each
     block; ``data`` slots that states come from; ``groups`` first and one past the last state of
     each group; ``outs``: slot, output, rail (-1: the only one).
     """
