@@ -155,7 +155,7 @@ def run_words(
 
 # What is kept of each lane over a table, in entries of an array of its own: 33 counters (of
 # mismatches on each line, and of wrong cycles) of 32 entries each, bit by bit; lanes that have
-# failed; for each line, lanes in which it was tested and nothing drove it; mismatches of the
+# failed; for each line, lanes in which its level was tested and nothing drove it; mismatches of the
 # present cycle on each line and lanes that are looked at; the signature, with room to work it
 # out.
 COUNTERS = 0
@@ -250,7 +250,8 @@ def _judge(
             wrong = tested ^ spread_bit(v, rows[row, _EXPECT], line)
         if (highz >> line) & 1:
             wrong, tested = wrong | ~loose, tested | loose
-        put(w, FLOATED + line, take(w, FLOATED + line) | loose)
+        elif (care >> line) & 1:
+            put(w, FLOATED + line, take(w, FLOATED + line) | loose)
         put(w, CRC + line, take(w, CRC + line) ^ tested)
         put(w, SCRATCH + line, wrong)
         bad = bad | wrong

@@ -84,9 +84,9 @@ class Verdicts:
 
     ``wrong_cycles``; ``pin_counts`` ``(lanes, 32)`` mismatches a line; ``first_cycle`` -1 where
     there is none, ``first_row``, ``first_seen``, ``first_wrong``; ``signature`` CRC-32 of the
-    tested bits; ``floated`` lines that were tested while nothing drove them; ``cycles`` taken;
-    ``until_used`` ``(lanes, rows with until)``; ``unsettled`` lanes in
-    which something never came to rest: from there on they are void.
+    tested bits; ``floated`` lines whose level was tested while nothing drove them; ``cycles``
+    taken; ``until_used`` ``(lanes, rows with until)``; ``unsettled`` lanes in which something
+    never came to rest: from there on they are void.
     """
 
     wrong_cycles: NDArray[np.int64]

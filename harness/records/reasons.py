@@ -136,6 +136,107 @@ class Reason(StrEnum):
             "not reset, or an output tested before it has settled."
         ),
     )
+    CHIP_DEFECT = (
+        "chip-defect",
+        Verdict.FAIL,
+        Origin.CHIP,
+        "The table passes on other chips, and only a defect in this chip explains the slot.",
+        "Keep the chip apart. Its other designs may be used: their tables say which.",
+    )
+    CHIP_OR_DESIGN = (
+        "chip-or-design",
+        Verdict.FAIL,
+        Origin.UNKNOWN,
+        "Chip or design: no fault of board or wiring explains it; no other chip passes the table.",
+        "Run the table on other chips: if it passes there, this chip is defective.",
+    )
+    WIRING_NOT_PROVEN = (
+        "wiring-not-proven",
+        Verdict.FAIL,
+        Origin.UNKNOWN,
+        "Wiring not proven: nothing else that ran in the slot clears board and contacts.",
+        (
+            "Run tables of other designs in this slot, or the continuity test, before the chip "
+            "is blamed."
+        ),
+    )
+    TABLE_FAILS_REHEARSAL = (
+        "table-fails-rehearsal",
+        Verdict.FAIL,
+        Origin.TABLE,
+        "The table fails on its own design's netlist too, so no chip is to blame.",
+        "Correct the table; `harness rehearse` says where it is wrong.",
+    )
+    TABLE_ALIKE = (
+        "table-alike",
+        (Verdict.FAIL, Verdict.UNSTABLE),
+        Origin.TABLE,
+        "Most of the tested chips answer alike: table or design, not a chip.",
+        "Check the table, its settings and the design before any chip.",
+    )
+    DESIGN_ALIKE = (
+        "design-alike",
+        (Verdict.FAIL, Verdict.UNSTABLE),
+        Origin.DESIGN,
+        "Most of the tested chips answer alike, and the table passes on the design's netlist.",
+        "Check the design, its clock rate and its netlist before any chip.",
+    )
+    DESIGN_MARGIN = (
+        "design-margin",
+        Verdict.FAIL,
+        Origin.UNKNOWN,
+        "Several chips, fewer than most, answer alike: the design's margin, or the lot.",
+        "Search the design's margins on these chips, and compare their lots.",
+    )
+    UNSTABLE_HERE = (
+        "unstable-here",
+        Verdict.UNSTABLE,
+        Origin.UNKNOWN,
+        "Answers differ from run to run in one design, and no contact explains where.",
+        "Run the table more often here, and with the chip in another slot.",
+    )
+    WIRING_OPEN = (
+        "wiring-open",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "A pin has no connection between controller and chip, or its pad is dead.",
+        f"{_NOT_THE_CHIP} Switch the power off and reseat the chip; then exchange it.",
+    )
+    CONTACT_SUSPECTED = (
+        "contact-suspected",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "A pin connects only at times.",
+        f"{_NOT_THE_CHIP} Switch the power off, clean the contact and reseat the chip.",
+    )
+    BOARD_SUSPECTED = (
+        "board-suspected",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "A fault of the board explains what the slot answered.",
+        f"{_NOT_THE_CHIP} Check the board where the cause says, then run the tables again.",
+    )
+    PROFILE_SUSPECTED = (
+        "profile-suspected",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "Most boards of the run show the same fault: the profile, or the boards' revision.",
+        f"{_NOT_THE_CHIP} Compare the profile's pins with the board's drawing.",
+    )
+    WRONG_CHIP = (
+        "wrong-chip",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "The chip answers as one of another shuttle.",
+        f"{_NOT_THE_CHIP} Read the marking on the chip, and check which shuttle it belongs to.",
+    )
+    NOT_SETTLED = (
+        "not-settled",
+        Verdict.ERROR,
+        Origin.UNKNOWN,
+        "Chip, board or contact: what was seen does not tell them apart.",
+        "Do what the cause proposes; the next run says what it settled.",
+    )
     PINS_OPEN = (
         "pins-open",
         Verdict.ERROR,

@@ -47,8 +47,8 @@ class Answers:
     ``known`` is False where the design that would answer has no gates; the rest is then 0.
     ``wrong_cycles``; ``pins`` ever wrong; ``signature`` CRC-32 of the tested bits;
     ``first_cycle`` of the wrong ones, -1 if there is none, and ``first_wrong`` its wrong pins;
-    ``floated`` pins tested while nobody drives them; ``swings`` where something never settles:
-    what was worked out then means little.
+    ``floated`` pins whose level is tested while nobody drives them; ``swings`` where something
+    never settles: what was worked out then means little.
     """
 
     known: Flags

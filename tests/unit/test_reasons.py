@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -23,9 +24,13 @@ from harness.errors import (
 from harness.jobs.run import planned_chip
 from harness.judge import Baseline, KnownVerdict, changes, unusable
 from harness.rack import Job
-from harness.records import ChipRecord, Outcome, Reason, Verdict
+from harness.records import ChipRecord, Outcome, Reason, RunRecord, Verdict
+from harness.rehearse import Key
 from harness.shuttle import Design
 from harness.store import Store
+from harness.virtual import BoardFault
+from harness.virtual.faults import NetBridge, NetStuck, OpenPin, OtherShuttle, ShortedPins
+from tests.unit.blame import racks
 from tests.unit.intake.test_tables import Lab, bad_chip, board, lab
 from tests.unit.judge.samples import OUT1, REHEARSED, FunctionSession, case, good_chip
 from tests.unit.judge.test_compare import changed, chip, chip_that_settles, with_others, wrong_at
@@ -99,6 +104,48 @@ def compared_with(*others: ChipRecord) -> Outcome:
 
 BAD = chip("PK-02", wrong_at(1))
 
+
+def blamed(reason: Reason, run: RunRecord, rehearsed: Mapping[Key, bool] = racks.GOOD) -> Outcome:
+    """The first outcome for this reason once a run is settled."""
+    result = racks.settled(run, rehearsed)
+    return next(outcome for outcome in result.outcomes if outcome.reason is reason)
+
+
+def on_board(*faults: BoardFault) -> racks.Wrong:
+    return racks.Wrong(board=faults)
+
+
+def bridged(*designs: tuple[str, str, str]) -> racks.Wrong:
+    return racks.Wrong(chip=tuple(NetBridge(*names) for names in designs))
+
+
+CRC16 = ("crc16", "check")
+BRIDGE = ("crc16", "rem[3]", "rem[12]")
+OTHERS = ("present80", "text[4]", "text[9]"), ("chachaqr", "a[3]", "a[9]")
+SPOILED = ("aessbox", "directed")
+WITHOUT_SPOILED = {key: True for key in racks.KEYS if key != SPOILED}
+RUNS: dict[Reason, Callable[[], RunRecord]] = {
+    Reason.CHIP_DEFECT: lambda: racks.rack(bridged(BRIDGE)),
+    Reason.CHIP_OR_DESIGN: lambda: racks.run_of(racks.answers(bridged(BRIDGE))),
+    Reason.WIRING_NOT_PROVEN: lambda: racks.run_of(racks.answers(bridged(BRIDGE), keys=(CRC16,))),
+    Reason.DESIGN_ALIKE: lambda: racks.rack(*[bridged(BRIDGE)] * 3),
+    Reason.DESIGN_MARGIN: lambda: racks.rack(*[bridged(BRIDGE)] * 2),
+    Reason.UNSTABLE_HERE: lambda: racks.rack(
+        racks.Wrong(chip=(NetStuck("alu181", "mode", 1, 0.02),))
+    ),
+    Reason.WIRING_OPEN: lambda: racks.rack(on_board(OpenPin("in4"))),
+    Reason.CONTACT_SUSPECTED: lambda: racks.rack(on_board(OpenPin("out3", probability=0.05))),
+    Reason.BOARD_SUSPECTED: lambda: racks.rack(on_board(ShortedPins("out2", "out3"))),
+    Reason.PROFILE_SUSPECTED: lambda: racks.rack(*[on_board(ShortedPins("out2", "out3"))] * 3),
+    Reason.WRONG_CHIP: lambda: racks.rack(racks.Wrong(chip=(OtherShuttle(1),))),
+    Reason.NOT_SETTLED: lambda: racks.rack(bridged(BRIDGE, *OTHERS)),
+}
+
+
+def blamed_in(reason: Reason, _: Store) -> Outcome:
+    return blamed(reason, RUNS[reason]())
+
+
 CASES: dict[Reason, Callable[[Store], Outcome]] = {
     Reason.AS_EXPECTED: lambda _: outcome_of(FunctionSession()),
     Reason.SAME_MISMATCH: lambda _: outcome_of(FunctionSession([stuck_high])),
@@ -129,6 +176,15 @@ CASES: dict[Reason, Callable[[Store], Outcome]] = {
     ),
     Reason.STOPPED_AFTER_FAILURE: stopped_after_failure,
     Reason.CHIP_MOVED: moved,
+    Reason.TABLE_FAILS_REHEARSAL: lambda _: blamed(
+        Reason.TABLE_FAILS_REHEARSAL,
+        racks.rack(spoiled=SPOILED),
+        {**WITHOUT_SPOILED, SPOILED: False},
+    ),
+    Reason.TABLE_ALIKE: lambda _: blamed(
+        Reason.TABLE_ALIKE, racks.rack(spoiled=SPOILED), WITHOUT_SPOILED
+    ),
+    **{reason: partial(blamed_in, reason) for reason in RUNS},
 }
 
 

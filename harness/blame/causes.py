@@ -1,0 +1,258 @@
+"""Rulings as causes: what a run keeps and shows of why its tables did not pass."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from math import exp
+
+import numpy as np
+
+from harness.blame import words
+from harness.blame.book import Book, Key
+from harness.blame.experiment import partner, tables_to_ask
+from harness.blame.finding import Finding
+from harness.blame.groups import Group
+from harness.blame.rulings import Place, Rulings
+from harness.blame.seen import Answer, Seen
+from harness.blame.slot import Explanation
+from harness.blame.ties import where
+from harness.records import Candidate, Cause, CauseKind, Observation, Reason
+
+MAX_CANDIDATES = 6
+MAX_OBSERVATIONS = 8
+_SAME_PLACE = 4
+"""Ways to say one place that are shown at most."""
+
+
+def causes_of(rulings: Rulings) -> tuple[Cause, ...]:
+    """Return the causes of everything that was ruled, those of several chips first."""
+    found = [*_tables(rulings), *_profile(rulings)]
+    found += _groups(rulings, rulings.alike, CauseKind.DESIGN_WRONG)
+    found += _groups(rulings, rulings.margins, CauseKind.DESIGN_MARGIN)
+    found += [_slot(rulings, slot, finding) for slot, finding in rulings.findings.items()]
+    return tuple(cause for cause in found if cause.tables)
+
+
+def cause_keys(causes: Iterable[Cause]) -> dict[Place, str]:
+    """Return the cause of each table of each slot."""
+    keys: dict[Place, str] = {}
+    for cause in causes:
+        for slot in cause.slots:
+            for table in cause.tables:
+                design, _, name = table.partition("/")
+                keys.setdefault((slot, (design, name)), cause.key)
+    return keys
+
+
+def _tables(rulings: Rulings) -> list[Cause]:
+    found = []
+    for key in rulings.tables:
+        slots = _slots_with(rulings, key, Reason.TABLE_FAILS_REHEARSAL)
+        text = f"Table {_name(key)} fails on its own design's netlist: the table is wrong."
+        advice = Reason.TABLE_FAILS_REHEARSAL.advice
+        found.append(_across(rulings, CauseKind.TABLE_WRONG, slots, [key], text, advice))
+    return found
+
+
+def _profile(rulings: Rulings) -> list[Cause]:
+    if rulings.profile is None:
+        return []
+    places = [p for p, r in rulings.reasons.items() if r is Reason.PROFILE_SUSPECTED]
+    slots = sorted({slot for slot, _ in places})
+    keys = list(dict.fromkeys(key for _, key in places))
+    what = words.idea_text(rulings.profile, outputs(rulings.book))
+    text = f"{words.counted(len(slots), 'slot')} alike: {what}. Profile or board revision."
+    advice = Reason.PROFILE_SUSPECTED.advice
+    cause = _across(rulings, CauseKind.PROFILE_WRONG, slots, keys, text, advice)
+    return [_replaced(cause, pins=rulings.profile.pins, detail=rulings.profile.kind.value)]
+
+
+def _replaced(cause: Cause, pins: tuple[str, ...], detail: str) -> Cause:
+    first = cause.candidates[0]
+    told = Candidate(first.kind, pins, first.design, first.table, detail, first.odds)
+    return Cause(**{**vars(cause), "candidates": (told,)})
+
+
+def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> list[Cause]:
+    """One cause for each design and set of slots."""
+    merged: dict[tuple[str, frozenset[str]], list[Key]] = defaultdict(list)
+    tested: dict[tuple[str, frozenset[str]], int] = {}
+    for group in groups:
+        merged[group.key[0], group.slots].append(group.key)
+        tested[group.key[0], group.slots] = group.tested
+    found = []
+    for (design, slots), keys in merged.items():
+        chips = f"{len(slots)} of {tested[design, slots]} chips"
+        reason = rulings.reasons[min(slots), keys[0]]
+        named = words.listed([_name(key) for key in keys])
+        text = f"{named}: {chips} answer alike. {reason.meaning}"
+        found.append(_across(rulings, kind, sorted(slots), keys, text, reason.advice))
+    return found
+
+
+def _across(
+    rulings: Rulings,
+    kind: CauseKind,
+    slots: Sequence[str],
+    keys: Sequence[Key],
+    text: str,
+    advice: str,
+) -> Cause:
+    designs = {design for design, _ in keys}
+    design = min(designs) if len(designs) == 1 else ""
+    table = keys[0][1] if len(keys) == 1 else ""
+    return Cause(
+        key=_key(kind, design, slots),
+        slots=tuple(slots),
+        chips=_chips(rulings, slots),
+        candidates=(Candidate(kind, (), design, table, "", 1.0),),
+        odds=0.0,
+        settled=True,
+        tables=tuple(map(_name, keys)),
+        summary=text,
+        advice=advice,
+        swap="",
+        ask=(),
+        observations=(),
+        overruled=None,
+    )
+
+
+def _key(kind: CauseKind, design: str, slots: Sequence[str]) -> str:
+    return ":".join((kind.value, design or "+".join(slots)))
+
+
+def _slot(rulings: Rulings, slot: str, finding: Finding) -> Cause:
+    keys = [key for s, key in rulings.reasons if s == slot and _own(rulings.reasons[s, key])]
+    asked = tables_to_ask(finding, rulings.lengths)
+    swap = partner(slot, asked, rulings.seen.values(), rulings.findings)
+    if finding.alone and len(finding.parties) < 2:
+        swap = ""
+    return Cause(
+        key=f"slot:{slot}",
+        slots=(slot,),
+        chips=_chips(rulings, [slot]),
+        candidates=tuple(_candidates(finding))[:MAX_CANDIDATES],
+        odds=finding.odds,
+        settled=finding.alone,
+        tables=tuple(map(_name, keys)),
+        summary=_summary(rulings, slot, finding, keys),
+        advice=_advice(rulings, slot, finding, swap, asked),
+        swap=swap,
+        ask=tuple(map(_name, asked)) if swap else (),
+        observations=tuple(_observations(slot, finding)),
+        overruled=None,
+    )
+
+
+_NOT_OF_SLOT = {
+    Reason.TABLE_FAILS_REHEARSAL,
+    Reason.PROFILE_SUSPECTED,
+    Reason.DESIGN_ALIKE,
+    Reason.TABLE_ALIKE,
+    Reason.DESIGN_MARGIN,
+}
+
+
+def _own(reason: Reason) -> bool:
+    """Whether a ruling is about the one slot."""
+    return reason not in _NOT_OF_SLOT
+
+
+def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key]) -> str:
+    pins = outputs(rulings.book)
+    untested = sum(not _fails(r) for r in _reasons(rulings, slot, keys))
+    notes = [f"odds {words.odds_text(finding.odds)}"]
+    if untested:
+        notes.append(f"{words.counted(untested, 'table')} not judged")
+    if failing := len(keys) - untested:
+        notes.append(words.counted(failing, "failing table"))
+    if finding.alone:
+        same = [e for e in finding.near if where(e) == where(finding.best)][:_SAME_PLACE]
+        texts = list(dict.fromkeys(words.explanation_text(e, pins) for e in same))
+        return f"{slot}: {'; or '.join(texts)} ({'; '.join(notes)})."
+    texts = [words.explanation_text(e, pins) for e in finding.rivals[:2]]
+    return f"{slot}: not settled: {'; or '.join(texts)} ({'; '.join(notes)})."
+
+
+def _reasons(rulings: Rulings, slot: str, keys: Iterable[Key]) -> list[Reason]:
+    return [rulings.reasons[slot, key] for key in keys]
+
+
+def _fails(reason: Reason) -> bool:
+    return any(verdict.failed for verdict in reason.verdicts)
+
+
+def _advice(rulings: Rulings, slot: str, finding: Finding, swap: str, asked: Sequence[Key]) -> str:
+    if not swap:
+        reasons = _reasons(rulings, slot, [s.key for s in finding.slot.judged if s.bad])
+        return next((reason.advice for reason in reasons if _own(reason)), "")
+    tables = words.listed([_name(key) for key in asked])
+    return (
+        f"Exchange the chips of {slot} and {swap}, and run {tables}: what stays in {slot} is the "
+        f"board's, what moves to {swap} is the chip's."
+    )
+
+
+def _candidates(finding: Finding) -> Iterable[Candidate]:
+    shown = dict.fromkeys((*finding.near, *finding.rivals))
+    for explanation in shown:
+        odds = exp(max(explanation.score - finding.best.score, -700.0))
+        for idea in explanation.ideas:
+            yield Candidate(idea.kind, idea.pins, "", "", idea.detail, odds)
+        for design in sorted(explanation.designs):
+            yield Candidate(CauseKind.DESIGN_DEFECT, (), design, "", "", odds)
+
+
+def _observations(slot: str, finding: Finding) -> list[Observation]:
+    """The tables that speak most for the best place, or against it, beside the next one."""
+    if len(finding.rivals) < 2:
+        return []
+    best, second = finding.rivals[:2]
+    found = []
+    for seen in finding.slot.judged:
+        weight = _weight(finding, best, seen) - _weight(finding, second, seen)
+        if abs(weight) > np.log(2):
+            text = _observed(finding, best, seen)
+            found.append(Observation(slot, _name(seen.key), text, weight))
+    found.sort(key=lambda observation: -abs(observation.weight))
+    return found[:MAX_OBSERVATIONS]
+
+
+def _weight(finding: Finding, explanation: Explanation, seen: Seen) -> float:
+    if seen.design in explanation.designs:
+        return float(np.log(1e-5))
+    places = np.array(explanation.places, dtype=np.int64)
+    return float(finding.slot.candidates.answered(seen, np.sort(places)).max())
+
+
+def _observed(finding: Finding, explanation: Explanation, seen: Seen) -> str:
+    match seen.answer:
+        case Answer.PASSED:
+            return "passed"
+        case Answer.UNSTABLE:
+            return "unstable"
+        case _ if finding.matches(explanation, seen):
+            return "failed exactly as predicted"
+    return "failed otherwise than predicted" if explanation.ideas else "failed"
+
+
+def outputs(book: Book) -> list[str]:
+    """Pins that only the chip drives."""
+    drives = int(np.bitwise_or.reduce(book.drives, initial=0))
+    tests = int(np.bitwise_or.reduce(book.tests, initial=0))
+    return [pin for pin, bit in book.bits.items() if tests & ~drives & 1 << bit]
+
+
+def _slots_with(rulings: Rulings, key: Key, reason: Reason) -> list[str]:
+    return [s for (s, k), r in rulings.reasons.items() if k == key and r is reason]
+
+
+def _chips(rulings: Rulings, slots: Iterable[str]) -> tuple[str, ...]:
+    chips: Mapping[str, str] = {seen.slot: seen.chip for seen in rulings.seen.values()}
+    return tuple(chips[slot] for slot in slots)
+
+
+def _name(key: Key) -> str:
+    return "/".join(key)

@@ -1,0 +1,88 @@
+"""Flaky contacts, told apart by where each attempt first went wrong.
+
+One rule: a contact that opens shows first in a cycle in which the open pin would be wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import log
+
+import numpy as np
+
+from harness.blame.book import Key
+from harness.blame.seen import Answer, Seen
+from harness.blame.slot import Explanation, Slot
+from harness.records import CauseKind
+
+MAX_PINS = 8
+"""Pins whose cycles are worked out for one slot."""
+MAX_CYCLES = 20_000
+_SHARPEST = 10.0
+"""Odds that one attempt adds at most."""
+_ELSEWHERE = 0.1
+"""What an attempt leaves of the odds where it first goes wrong in a cycle not predicted."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Cycles:
+    """Where a table is wrong with a pin open: cycles, and pins there; of so many cycles."""
+
+    cycles: np.ndarray[tuple[int], np.dtype[np.int64]]
+    pins: np.ndarray[tuple[int], np.dtype[np.uint32]]
+    of: int
+
+    def odds(self, cycle: int, wrong: int) -> float:
+        """How much more likely a first wrong cycle is than by a defect that may strike anywhere."""
+        at = int(np.searchsorted(self.cycles, cycle))
+        if at < len(self.cycles) and self.cycles[at] == cycle and not wrong & ~int(self.pins[at]):
+            return min(_SHARPEST, max(1.0, self.of / len(self.cycles)))
+        return _ELSEWHERE
+
+
+def sharpened(slot: Slot, ranked: Sequence[Explanation]) -> tuple[Explanation, ...]:
+    """Weigh explanations by a flaky contact again, by first wrong cycles; the best first."""
+    pins: dict[int, float] = {}
+    found = []
+    for explanation in ranked:
+        score = explanation.score
+        for place in _flaky(slot, explanation):
+            if place not in pins and len(pins) < MAX_PINS:
+                pins[place] = _evidence(slot, place, explanation.designs)
+            score += pins.get(place, 0.0)
+        found.append(replace(explanation, score=score))
+    return tuple(sorted(found, key=lambda e: -e.score))
+
+
+def _flaky(slot: Slot, explanation: Explanation) -> list[int]:
+    """The open pins that predict for the flaky contacts of an explanation."""
+    candidates = slot.candidates
+    places = np.array(
+        [p for p in explanation.places if candidates.ideas[p].kind is CauseKind.FLAKY_CONTACT],
+        dtype=np.int64,
+    )
+    opens: list[int] = candidates.computed(places).tolist()
+    return opens
+
+
+def _evidence(slot: Slot, place: int, designs: frozenset[str]) -> float:
+    total = 0.0
+    for seen in slot.judged:
+        if seen.answer is Answer.UNSTABLE and seen.design not in designs:
+            total += _of_table(slot, seen, place)
+    return total
+
+
+def _of_table(slot: Slot, seen: Seen, place: int) -> float:
+    book = slot.candidates.book
+    if not book.known[book.place[seen.key], place] or _length(slot, seen.key) > MAX_CYCLES:
+        return 0.0
+    wrong = book.predictions.wrong_cycles_of(seen.key, place)
+    cycles = _Cycles(wrong.cycles, wrong.pins, max(_length(slot, seen.key), 1))
+    odds = [cycles.odds(t.first_cycle, t.first_wrong) for t in seen.tries if t.first_cycle >= 0]
+    return sum(map(log, odds))
+
+
+def _length(slot: Slot, key: Key) -> int:
+    return slot.candidates.book.predictions.cycles[key]

@@ -1,0 +1,52 @@
+"""Chips of a run that answer alike: pure counting, no likelihood."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from harness.blame.book import Key
+from harness.blame.seen import Answer, Seen
+
+
+@dataclass(frozen=True)
+class Group:
+    """Slots that give the same wrong answer to one table, of so many that were tested."""
+
+    key: Key
+    slots: frozenset[str]
+    tested: int
+    steady: bool
+
+    @property
+    def most(self) -> bool:
+        """Whether these are most of the tested chips."""
+        return len(self.slots) >= majority(self.tested)
+
+
+def majority(tested: int) -> int:
+    """Return how many chips are most of those tested; one alone is never."""
+    return max(2, tested // 2 + 1)
+
+
+def groups(seen: Iterable[Seen]) -> list[Group]:
+    """Group the slots of each table that answer alike; unstable answers are alike in that."""
+    tables: Mapping[Key, list[Seen]] = defaultdict(list)
+    for each in seen:
+        if each.answer is not Answer.NONE:
+            tables[each.key].append(each)
+    found = []
+    for key, tested in tables.items():
+        alike: Mapping[object, set[str]] = defaultdict(set)
+        for each in tested:
+            if each.answer is Answer.FAILED:
+                alike[each.alike].add(each.slot)
+            elif each.answer is Answer.UNSTABLE:
+                alike[Answer.UNSTABLE].add(each.slot)
+        found += [
+            Group(key, frozenset(slots), len(tested), how is not Answer.UNSTABLE)
+            for how, slots in alike.items()
+            if len(slots) > 1
+        ]
+    return found

@@ -1,0 +1,104 @@
+"""One table on one slot as masks: what the rules look at, taken from a finished outcome.
+
+One rule: nothing here judges; pins become bits, attempts become numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import Enum, auto
+
+from harness.records import Attempt, Outcome, Reason
+
+
+class Answer(Enum):
+    """How a table came out, before anybody is blamed."""
+
+    PASSED = auto()
+    FAILED = auto()
+    UNSTABLE = auto()
+    NONE = auto()
+
+
+_NOT_ANSWERED = (Reason.LINK_LOST, Reason.TABLE_UNFIT, Reason.TOOL_FAULT, Reason.RECORD_DAMAGED)
+
+
+@dataclass(frozen=True)
+class Try:
+    """One run of a table: its signature, its first wrong cycle (-1: none), the pins wrong there."""
+
+    signature: int
+    mismatches: int
+    first_cycle: int
+    first_wrong: int
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one table on one slot answered; pins are bits.
+
+    ``wrong``: pins wrong in the run that is reported, ``cycles`` how many cycles were wrong.
+    ``floating``: tested pins that followed the pulls. ``answer`` NONE: the chip said nothing.
+    """
+
+    slot: str
+    chip: str
+    design: str
+    table: str
+    sha256: str
+    answer: Answer
+    wrong: int
+    cycles: int
+    tries: tuple[Try, ...]
+    floating: int
+
+    @property
+    def key(self) -> tuple[str, str]:
+        """Design and table."""
+        return self.design, self.table
+
+    @property
+    def bad(self) -> bool:
+        """Whether something asks for an explanation."""
+        return self.answer in (Answer.FAILED, Answer.UNSTABLE) or self.floating != 0
+
+    @property
+    def alike(self) -> tuple[object, ...]:
+        """What is equal where two chips answer alike."""
+        return self.answer, self.wrong, self.cycles, self.tries[:1]
+
+
+def seen_of(outcome: Outcome, bits: Mapping[str, int]) -> Seen:
+    """Reduce an outcome to masks; ``bits`` numbers the pins, others are left out."""
+    tries = tuple(_try(attempt, bits) for attempt in outcome.attempts)
+    return Seen(
+        outcome.slot,
+        outcome.chip_serial,
+        outcome.design,
+        outcome.table,
+        outcome.table_sha256,
+        _answer(outcome, tries),
+        _mask((count.pin for count in outcome.pin_counts), bits),
+        outcome.mismatches,
+        tries,
+        _mask(outcome.floating, bits),
+    )
+
+
+def _answer(outcome: Outcome, tries: tuple[Try, ...]) -> Answer:
+    if not tries or outcome.provisional in _NOT_ANSWERED:
+        return Answer.NONE
+    if not any(each.mismatches for each in tries):
+        return Answer.PASSED
+    return Answer.FAILED if len(set(tries)) == 1 else Answer.UNSTABLE
+
+
+def _try(attempt: Attempt, bits: Mapping[str, int]) -> Try:
+    signature = int(attempt.signature or "0", 16)
+    first = _mask(attempt.first_wrong, bits)
+    return Try(signature, attempt.mismatches, attempt.first_cycle, first)
+
+
+def _mask(pins: Iterable[str], bits: Mapping[str, int]) -> int:
+    return sum(1 << bits[pin] for pin in set(pins) if pin in bits)

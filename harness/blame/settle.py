@@ -1,0 +1,75 @@
+"""The final verdicts and the causes of a run, from everything that was seen on it. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from harness.blame.book import Key
+from harness.blame.causes import cause_keys, causes_of
+from harness.blame.rulings import rule
+from harness.blame.seen import Seen, seen_of
+from harness.records import Cause, Outcome, Reason, RunRecord, Verdict
+from harness.rehearse import Predictions
+
+RULES = "1"
+"""Version of the rules, kept with every verdict that they gave."""
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The outcomes of a run that became final or other, and its causes."""
+
+    outcomes: tuple[Outcome, ...]
+    causes: tuple[Cause, ...]
+
+
+def settle(run: RunRecord, predictions: Predictions, rehearsed: Mapping[Key, bool]) -> Settled:
+    """Give final verdicts to a run.
+
+    ``rehearsed`` says which tables pass on their own design's netlist; those of designs without
+    one are missing. The tables of a continuity test count as evidence, and get no verdict here.
+    """
+    stored = [outcome for chip in run.chips for outcome in chip.outcomes]
+    extras = [outcome for slot in run.continuity for outcome in slot.extras]
+    bits = {pin: bit for bit, pin in enumerate(predictions.pins)}
+    rulings = rule(_seen((*stored, *extras), bits), predictions, rehearsed)
+    causes = causes_of(rulings)
+    keys = cause_keys(causes)
+    advice = {cause.key: f"{cause.summary} {cause.advice}".strip() for cause in causes}
+    final = []
+    for outcome in stored:
+        place = outcome.slot, (outcome.design, outcome.table)
+        key = keys.get(place, "")
+        reason = rulings.reasons.get(place)
+        final.append(_final(outcome, reason, key, advice.get(key, "")))
+    changed = [new for new, old in zip(final, stored, strict=True) if new != old]
+    return Settled(tuple(changed), causes)
+
+
+def _seen(outcomes: Iterable[Outcome], bits: Mapping[str, int]) -> list[Seen]:
+    return [seen_of(outcome, bits) for outcome in outcomes]
+
+
+def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Outcome:
+    """Make an outcome final; a waiver goes on covering what is the chip's, table's or design's."""
+    if outcome.verdict is Verdict.NOT_RUN:
+        return outcome
+    if reason is None:
+        return replace(outcome, rules=RULES, cause="")
+    waived = outcome.waiver is not None and outcome.verdict is Verdict.WAIVED
+    if waived and any(verdict.failed for verdict in reason.verdicts):
+        return replace(outcome, rules=RULES, cause=key)
+    verdict = reason.verdicts[0]
+    if len(reason.verdicts) > 1 and outcome.provisional.verdicts[0] in reason.verdicts:
+        verdict = outcome.provisional.verdicts[0]
+    waiver = outcome.waiver if verdict.failed else None
+    return replace(
+        outcome,
+        verdict=verdict,
+        reason=reason,
+        advice=advice or reason.advice,
+        waiver=waiver,
+        rules=RULES,
+        cause=key,
+    )

@@ -1,0 +1,242 @@
+"""Faults of boards beside good chips, and of chips, tables and designs: who gets the blame."""
+
+from __future__ import annotations
+
+import pytest
+
+from harness.records import CauseKind, Origin, Reason, Verdict
+from harness.virtual import BoardFault, ChipDefect
+from harness.virtual import faults as f
+from tests.unit.blame.racks import (
+    GOOD,
+    KEYS,
+    NOTHING,
+    Wrong,
+    answers,
+    cause,
+    rack,
+    run_of,
+    settled,
+    verdicts,
+)
+
+K = CauseKind
+OUTPUTS = [f"out{k}" for k in range(9)]
+OPEN = [*OUTPUTS, "io3", "in0", "in4", "io1", "clk", "nreset"]
+BOARD_FAULTS: list[tuple[tuple[BoardFault, ...], CauseKind, tuple[str, ...]]] = [
+    ((f.NoClock(),), K.NO_CLOCK, ("clk",)),
+    ((f.SwappedPins("out2", "out3"),), K.EXCHANGED, ("out2", "out3")),
+    ((f.SwappedPins("in2", "in3"),), K.EXCHANGED, ("in2", "in3")),
+    ((f.ShortedPins("out2", "out3"),), K.SHORT, ("out2", "out3")),
+    ((f.ShortedPins("in2", "in3", "or"),), K.SHORT, ("in2", "in3")),
+    ((f.ShortedPins("in8", "out0"),), K.SHORT, ("in8", "out0")),
+    ((f.StuckPin("in4", 1),), K.STUCK, ("in4",)),
+    ((f.StuckPin("nreset", 0),), K.RESET_HELD, ("nreset",)),
+    ((f.OpenPin("out3"), f.OpenPin("out4")), K.OPEN_NEIGHBOURS, ("out3", "out4")),
+    ((f.MovedPins(tuple(OUTPUTS)),), K.OTHER_MAP, ()),
+]
+NO_ANSWER: list[tuple[BoardFault, ...]] = [
+    (f.NoSupply(),),
+    (f.OpenPin("seld"),),
+    (f.TurnedChip(),),
+]
+
+
+def board_only(*faults: BoardFault) -> Wrong:
+    return Wrong(board=faults)
+
+
+def chip_only(*defects: ChipDefect) -> Wrong:
+    return Wrong(chip=defects)
+
+
+@pytest.mark.parametrize("pin", OPEN)
+def test_an_open_pin_is_named_and_the_chip_is_not_blamed(pin: str) -> None:
+    result = settled(rack(board_only(f.OpenPin(pin))))
+    found = cause(result)
+    assert found.settled
+    assert found.slots == ("A1",)
+    assert {c.pins for c in found.candidates if c.odds > 0.05} == {(pin,)}
+    assert set(verdicts(result).values()) == {Verdict.ERROR}
+    assert {o.reason for o in result.outcomes if o.cause} == {Reason.WIRING_OPEN}
+
+
+@pytest.mark.parametrize(("faults", "kind", "pins"), BOARD_FAULTS)
+def test_a_fault_of_the_board_is_named_with_its_pins(
+    faults: tuple[BoardFault, ...], kind: CauseKind, pins: tuple[str, ...]
+) -> None:
+    result = settled(rack(board_only(*faults)))
+    found = cause(result)
+    near = [c for c in found.candidates if c.odds > 0.05]
+    assert (kind, pins) in {(c.kind, c.pins) for c in near}
+    assert set(verdicts(result).values()) == {Verdict.ERROR}
+
+
+@pytest.mark.parametrize("faults", NO_ANSWER)
+def test_a_chip_that_does_not_answer_at_all_is_one_place_to_look(
+    faults: tuple[BoardFault, ...],
+) -> None:
+    result = settled(rack(board_only(*faults)))
+    kinds = {c.kind for c in cause(result).candidates}
+    assert kinds & {K.NO_SUPPLY, K.SELECTION, K.TURNED}
+    assert set(verdicts(result).values()) == {Verdict.ERROR}
+
+
+@pytest.mark.parametrize("pin", ["out3", "in3"])
+def test_a_contact_that_comes_and_goes_is_the_contact_of_that_pin(pin: str) -> None:
+    result = settled(rack(board_only(f.OpenPin(pin, probability=0.05))))
+    found = cause(result)
+    assert (found.candidates[0].kind, found.candidates[0].pins) == (K.FLAKY_CONTACT, (pin,))
+    assert Verdict.FAIL not in verdicts(result).values()
+
+
+def test_a_selection_bit_and_a_chip_of_another_shuttle_are_told() -> None:
+    bit = cause(settled(rack(chip_only(f.SelectBitStuck(1, 0)))))
+    assert (bit.candidates[0].kind, bit.candidates[0].detail) == (K.SELECTION_BIT, "bit 1 low")
+    other = settled(rack(chip_only(f.OtherShuttle(1))))
+    assert cause(other).candidates[0].kind is K.OTHER_SHUTTLE
+    assert {o.reason for o in other.outcomes if o.cause} == {Reason.WRONG_CHIP}
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        f.OpenPin("in4"),
+        f.SwappedPins("out2", "out3"),
+    ],
+)
+def test_one_fault_on_most_boards_is_the_profile_or_their_revision(fault: BoardFault) -> None:
+    result = settled(rack(*[board_only(fault)] * 3))
+    found = cause(result)
+    assert (found.candidates[0].kind, found.slots) == (K.PROFILE_WRONG, ("A1", "A2", "A3"))
+    assert set(verdicts(result).values()) == {Verdict.ERROR}
+    assert {o.reason for o in result.outcomes if o.cause} == {Reason.PROFILE_SUSPECTED}
+
+
+DEFECTS: list[ChipDefect] = [
+    f.NetBridge("crc16", "rem[3]", "rem[12]"),
+    f.NetStuck("crc16", "rem[3]", 0),
+    f.SlowPath("crc16", "rem[3]", 1000.0),
+]
+
+
+@pytest.mark.parametrize("defect", DEFECTS)
+def test_a_defect_in_one_design_is_the_chip(defect: ChipDefect) -> None:
+    result = settled(rack(chip_only(defect)))
+    assert verdicts(result) == {("crc16", "check"): Verdict.FAIL}
+    (failed,) = (o for o in result.outcomes if o.cause)
+    assert (failed.reason, failed.origin, failed.counts) == (
+        Reason.CHIP_DEFECT,
+        Origin.CHIP,
+        True,
+    )
+    assert cause(result).settled
+
+
+def test_two_defective_designs_are_the_chip_and_both_are_named() -> None:
+    two = DEFECTS[0], f.NetStuck("prio148", "a_n[1]", 1)
+    result = settled(rack(chip_only(*two)))
+    assert set(verdicts(result)) == {("crc16", "check"), ("prio148", "function")}
+    assert set(verdicts(result).values()) == {Verdict.FAIL}
+    assert {c.design for c in cause(result).candidates[:2]} == {"crc16", "prio148"}
+
+
+@pytest.mark.parametrize("defect", [f.OutputStuck("out3", 1), f.DeadPad("in3", 0)])
+def test_a_dead_pad_is_a_tie_with_the_board_and_the_swap_is_named(defect: ChipDefect) -> None:
+    result = settled(rack(chip_only(defect)))
+    found = cause(result)
+    assert K.DEAD_PAD in {c.kind for c in found.candidates}
+    assert (found.swap, bool(found.ask)) == ("A2", True)
+    assert Verdict.FAIL not in verdicts(result).values()
+
+
+def test_a_net_that_is_wrong_at_times_is_a_tie_and_never_fail() -> None:
+    flaky = f.NetStuck("crc16", "rem[3]", 0, 0.05)
+    result = settled(rack(chip_only(flaky)))
+    assert set(verdicts(result)) == {("crc16", "check")}
+    assert Verdict.FAIL not in verdicts(result).values()
+    assert not cause(result).settled
+
+
+def test_a_design_that_is_wrong_alike_on_most_chips_is_told_once_and_counts_for_no_chip() -> None:
+    wrong = chip_only(DEFECTS[0])
+    result = settled(rack(wrong, wrong, wrong))
+    found = cause(result)
+    assert (found.candidates[0].kind, found.slots) == (K.DESIGN_WRONG, ("A1", "A2", "A3"))
+    assert {(o.reason, o.counts) for o in result.outcomes if o.cause} == {
+        (Reason.DESIGN_ALIKE, False)
+    }
+
+
+def test_one_more_chip_with_a_defect_of_its_own_does_not_hide_the_design() -> None:
+    wrong, own = chip_only(DEFECTS[0]), chip_only(f.NetStuck("crc16", "rem[9]", 1))
+    result = settled(rack(wrong, wrong, wrong, own))
+    assert {c.candidates[0].kind for c in result.causes} == {K.DESIGN_WRONG, K.DESIGN_DEFECT}
+    assert {o.reason for o in result.outcomes if o.slot == "A4" and o.cause} == {
+        Reason.CHIP_OR_DESIGN
+    }
+
+
+def test_half_of_the_chips_alike_are_a_margin_or_a_lot() -> None:
+    wrong = chip_only(DEFECTS[0])
+    result = settled(rack(wrong, wrong))
+    assert cause(result).candidates[0].kind is K.DESIGN_MARGIN
+    assert {o.reason for o in result.outcomes if o.cause} == {Reason.DESIGN_MARGIN}
+
+
+def test_a_table_that_fails_its_rehearsal_fails_no_chip() -> None:
+    key = ("aessbox", "directed")
+    result = settled(rack(spoiled=key), {**GOOD, key: False})
+    assert cause(result).candidates[0].kind is K.TABLE_WRONG
+    assert {(o.reason, o.counts) for o in result.outcomes if o.cause} == {
+        (Reason.TABLE_FAILS_REHEARSAL, False)
+    }
+
+
+def test_a_wrong_table_of_a_design_without_rehearsal_is_table_or_design() -> None:
+    key = ("aessbox", "directed")
+    rest = {k: True for k in KEYS if k != key}
+    result = settled(rack(spoiled=key), rest)
+    assert {o.reason for o in result.outcomes if o.cause} == {Reason.TABLE_ALIKE}
+
+
+def test_one_design_on_one_board_fails_after_a_continuity_test_that_passed() -> None:
+    alone = run_of(answers(chip_only(DEFECTS[0])))
+    result = settled(alone)
+    assert {o.reason for o in result.outcomes if o.cause} == {Reason.CHIP_OR_DESIGN}
+
+
+def test_one_design_alone_fails_with_wiring_not_proven() -> None:
+    only = (("crc16", "check"),)
+    alone = run_of(answers(chip_only(DEFECTS[0]), keys=only))
+    result = settled(alone)
+    (failed,) = (o for o in result.outcomes if o.cause)
+    assert failed.verdict is Verdict.FAIL
+    assert failed.reason in (Reason.WIRING_NOT_PROVEN, Reason.CHIP_OR_DESIGN)
+
+
+def test_a_board_fault_and_a_defect_in_one_slot_are_both_told() -> None:
+    both = Wrong((f.OpenPin("io3"),), (f.NetStuck("aessbox", "s[2]", 1),))
+    result = settled(rack(both))
+    found = {(c.kind, c.pins, c.design) for c in cause(result).candidates}
+    assert (K.OPEN, ("io3",), "") in found
+    assert (K.DESIGN_DEFECT, (), "aessbox") in found
+    assert verdicts(result)["aessbox", "directed"] is Verdict.FAIL
+
+
+def test_a_good_rack_has_no_causes_and_its_verdicts_are_final() -> None:
+    result = settled(rack(NOTHING))
+    assert result.causes == ()
+    assert {(o.verdict, o.rules, o.cause) for o in result.outcomes} == {(Verdict.PASS, "1", "")}
+
+
+def test_settling_twice_changes_nothing() -> None:
+    run = rack(board_only(f.OpenPin("in4")), chip_only(DEFECTS[0]))
+    first = settled(run)
+    places = {(o.slot, o.design, o.table): o for o in first.outcomes}
+    again = run_of(
+        *([places[o.slot, o.design, o.table] for o in chip.outcomes] for chip in run.chips)
+    )
+    second = settled(again)
+    assert second.outcomes == ()
+    assert second.causes == first.causes
