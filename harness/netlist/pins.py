@@ -129,6 +129,7 @@ def _set_constants(v: Lanes, t: Tables, inputs: int) -> None:
 def listen(v: Lanes, t: Tables) -> None:
     """Read what the chip puts on its lines."""
     left = t[SPEAKING]
+    shorted = t[SHORTS] != 0
     while left != 0:
         line = lowest_place(left)
         left &= left - 1
@@ -138,7 +139,7 @@ def listen(v: Lanes, t: Tables) -> None:
             slots = t[OUTPUT] + 5 * term
             mask, one = take(v, t[OUTPUT_MASK] + term), take(v, peek(t, slots))
             enable = take(v, peek(t, slots + 2)) & mask
-            if t[SHORTS]:  # at a pin that is driven from outside stands what came back from there
+            if shorted:  # at a pin that is driven from outside stands what came back from there
                 has = take(v, t[LINE_ENABLE] + line)
                 one = (take(v, peek(t, slots + 4)) & has) | (one & ~has)
             if t[RAILS] == 2:
@@ -248,11 +249,12 @@ def vector(v: Lanes, t: Tables, ops: Operations, drive: int, enable: int, pulse:
     Gives a flop that did not settle, or SETTLED.
     """
     levels, trouble = drive & enable, SETTLED
+    watched = enable & t[WATCHED]
     for step in range(3 if pulse else 1):
         inverted = pulse if step == 1 else 0
         trouble = max(trouble, _move(v, t, ops, _outside(v, t, levels, enable, inverted)))
-        if enable & t[WATCHED]:
-            _note_fights(v, t, ops, enable & t[WATCHED])
+        if watched != 0:
+            _note_fights(v, t, ops, watched)
     show(v, t, ops, t[SHOWN])
     listen(v, t)
     _read_shorts(v, t)
