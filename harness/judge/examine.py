@@ -70,11 +70,13 @@ class Examination:
     """A table's outcome, and the error that cut it short, if any; most often a LinkError.
 
     ``floating`` marks the pins that followed the weak pulls in a cycle where the chip should drive.
+    ``complete`` are the runs of a table whose link was lost only after the last of them.
     """
 
     outcome: Outcome
     lost: HarnessError | None = None
     floating: int = 0
+    complete: tuple[Capture, ...] = ()
 
 
 def examine(
@@ -84,6 +86,7 @@ def examine(
     today: date | None = None,
     *,
     cycles: int = MAX_READ,
+    before: tuple[Capture, ...] = (),
 ) -> Examination:
     """Run a table until the policy is satisfied, probe doubtful pins, and judge it.
 
@@ -91,18 +94,23 @@ def examine(
     ``cycles`` cycles from the first mismatch on, and on weak pulls. A LinkError becomes an ERROR
     outcome and is returned with it; a table that the board cannot run as its settings demand
     becomes an ERROR of the table. Cancelled passes through. ``today`` decides which waivers have
-    expired (default: today).
+    expired (default: today). ``before`` are the complete runs of an examination that a lost link
+    cut short afterwards: they are judged too, since what they gave is no fault of the link.
     """
     started = datetime.now(UTC)
-    gathered = Gathered()
+    gathered = Gathered(before)
+    runs: tuple[Capture, ...] = ()
+    complete: tuple[Capture, ...] = ()
     try:
         _check_contention(case)
-        while wants_another_run(gathered.captures, policy):
-            capture = runner.run(case.pattern, case.conditions)
-            gathered = replace(gathered, captures=(*gathered.captures, capture))
-        gathered = _looked_into(runner, case, gathered, cycles)
+        while wants_another_run(runs, policy):
+            runs = (*runs, runner.run(case.pattern, case.conditions))
+            gathered = Gathered((*before, *runs))
+        complete = gathered.captures
+        gathered = _probed(runner, case, gathered)
+        gathered = _read(runner, case, gathered, cycles)
     except LinkError as error:
-        return Examination(untested(case, gathered, error, started), error)
+        return Examination(untested(case, gathered, error, started), error, complete=complete)
     except TableUnfit as error:
         return Examination(unusable(case, error, started))
     day = today if today is not None else datetime.now().astimezone().date()
@@ -119,26 +127,37 @@ def _check_contention(case: Case) -> None:
     raise Contention(f"{file}, line {line}: {rehearsal.contention_text}")
 
 
-def _looked_into(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) -> Gathered:
-    """Test by weak pulls which pins float, and read words back after a mismatch."""
-    failing = first_failing(gathered.captures)
-    shown = gathered.captures[-1 if failing is None else failing]
-    run, rows = as_run(case.pattern, shown.until_used)
-    conditions = replace(case.conditions, gap_free=False)
-    first = shown.mismatches[0].cycle if shown.mismatches else None
-    probe = contacts(run) if first is None else pulled(run, first)
-    if probe is not None:
-        floating = floating_pins(probe, runner.run(probe, conditions))
-        gathered = replace(gathered, floating=floating)
-    if first is None:
+def _probed(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
+    """Test by weak pulls which pins float."""
+    shown = _shown(gathered)
+    run, _ = as_run(case.pattern, shown.until_used)
+    probe = pulled(run, shown.mismatches[0].cycle) if shown.mismatches else contacts(run)
+    if probe is None:
         return gathered
+    capture = runner.run(probe, replace(case.conditions, gap_free=False))
+    return replace(gathered, floating=floating_pins(probe, capture))
+
+
+def _read(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) -> Gathered:
+    """Read words back after a mismatch."""
+    shown = _shown(gathered)
+    if not shown.mismatches:
+        return gathered
+    first = shown.mismatches[0].cycle
+    run, rows = as_run(case.pattern, shown.until_used)
     cycles, limit = _how_many(shown, gathered.floating, cycles)
     span = max(0, first - REACH), first + max(cycles, REACH + 1)
     part, of = up_to(run, span[1])
-    words = runner.run(part, conditions, window=span).window
+    words = runner.run(part, replace(case.conditions, gap_free=False), window=span).window
     if words is None:
         return gathered
     return replace(gathered, reading=Reading(part, rows[of], words, first, run.cycles, limit))
+
+
+def _shown(gathered: Gathered) -> Capture:
+    """Return the run that is reported: the first with a mismatch, else the last."""
+    failing = first_failing(gathered.captures)
+    return gathered.captures[-1 if failing is None else failing]
 
 
 def _how_many(shown: Capture, floating: Floating, cycles: int) -> tuple[int, str]:

@@ -13,7 +13,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TypeVar
 
-from harness.board import BoardIdentity, open_session
+from harness.board import BoardIdentity, Capture, open_session
 from harness.errors import (
     BoardLost,
     BoardMisbehaved,
@@ -82,6 +82,7 @@ class Station:
     def run(self, case: Case, retry: RetryPolicy) -> TableRun:
         """Run a table; if its link is lost, run it again from its start, while losses are left.
 
+        Runs that were complete before the link was lost are judged with the later ones.
         Errors during the table are in the result; only a board that cannot be reached to begin
         with raises.
         """
@@ -91,7 +92,7 @@ class Station:
             gone = within(self.where, self._reopen, lambda error: error)
             if gone is not None:
                 return replace(ran, gone=gone)
-            ran = self._examined(case, retry)
+            ran = self._examined(case, retry, ran.complete)
             summary = f"{ran.outcome.summary} {AGAIN}"
             ran = replace(ran, outcome=replace(ran.outcome, summary=summary))
         if ran.broken is not None:
@@ -130,7 +131,9 @@ class Station:
             self._policy.stop.forget(session)
             leave(self.where, session.close)
 
-    def _examined(self, case: Case, retry: RetryPolicy) -> TableRun:
+    def _examined(
+        self, case: Case, retry: RetryPolicy, before: tuple[Capture, ...] = ()
+    ) -> TableRun:
         """Select the design and examine; what goes wrong is an ERROR of the table."""
         session, began = self._open(), datetime.now(UTC)
         own = replace(case, board_serial=self.record.board_serial)
@@ -142,7 +145,7 @@ class Station:
                 self._selected = own.design.name
             self._policy.observe(TableStarted(self.slot.name, own.design.name, own.spec.name))
             cycles = MAX_READ if self._long_windows else 0
-            return examine(session, own, retry, cycles=cycles)
+            return examine(session, own, retry, cycles=cycles, before=before)
 
         def broken(error: HarnessError) -> Examination:
             return Examination(unusable(own, error, began), error)
@@ -151,7 +154,7 @@ class Station:
         window = examined.outcome.long_window
         if self._long_windows and window is not None and window.cycles > DRAWN:
             self._long_windows -= 1
-        return TableRun(examined.outcome, examined.lost, examined.floating)
+        return TableRun(**vars(examined))
 
     def _lost(self, error: LinkError, where: str) -> None:
         self.close()

@@ -134,6 +134,15 @@ def test_a_lost_link_is_error_and_keeps_what_was_seen_before() -> None:
     assert len(found.outcome.attempts) == 1
 
 
+def test_pins_that_were_found_open_are_kept_though_the_link_is_lost_while_words_are_read_back() -> (
+    None
+):
+    session = FunctionSession([reads_low] * 4 + [BoardLost("port gone")], floating=1 << OUT1)
+    found = examine(session, case(), RetryPolicy(), TODAY)
+    assert (found.outcome.reason, found.outcome.floating) == (Reason.LINK_LOST, ("out1",))
+    assert [len(found.complete), len(found.outcome.attempts)] == [3, 3]
+
+
 class OneBurst(FunctionSession):
     """A board that is told whether a run may pause; with ``floating`` pins it refuses to try."""
 

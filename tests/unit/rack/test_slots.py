@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import pytest
@@ -81,6 +81,10 @@ class Memory:
 def cases(*designs: str) -> list[Case]:
     plain = case()
     return [replace(plain, design=replace(plain.design, name=name)) for name in designs]
+
+
+def wrong_chip(cycle: int, drive: int) -> int:
+    return ~good_chip(cycle, drive) & 0xFF
 
 
 def work(
@@ -196,10 +200,23 @@ def test_a_table_that_lost_its_link_runs_again_from_its_start_and_says_so(
 
 
 def test_nothing_of_a_run_that_was_cut_short_is_in_the_outcome() -> None:
-    first = FunctionSession([lambda cycle, drive: ~good_chip(cycle, drive), BoardLost("gone")])
+    first = FunctionSession([wrong_chip, BoardLost("gone")])
     memory = work([first, FunctionSession()], ("a",))
     (outcome,) = memory.outcomes
     assert (outcome.verdict, outcome.mismatches, len(outcome.attempts)) == (Verdict.PASS, 0, 1)
+
+
+@pytest.mark.parametrize(
+    ("later", "verdict", "attempts"),
+    [(wrong_chip, Verdict.FAIL, [4] * 6), (good_chip, Verdict.UNSTABLE, [4, 4, 4, 0])],
+)
+def test_runs_that_were_complete_before_the_link_was_lost_are_judged_with_the_later_ones(
+    later: Callable[[int, int], int], verdict: Verdict, attempts: list[int]
+) -> None:
+    first = FunctionSession([wrong_chip] * 3 + [BoardLost("gone in the probe")])
+    (outcome,) = work([first, FunctionSession([later])], ("a",)).outcomes
+    assert outcome.verdict is verdict
+    assert [attempt.mismatches for attempt in outcome.attempts] == attempts
 
 
 def test_a_table_that_loses_the_link_twice_is_error_and_the_rest_runs() -> None:
