@@ -36,6 +36,10 @@ Flags = NDArray[np.bool_]
 
 MAX_CYCLES = 20_000
 """Cycles (``until`` rows at their limit) beyond which a table is predicted only by name."""
+MAX_WORK = 20_000_000
+"""Gates times cycles beyond which the same holds: half a minute for all hypotheses."""
+LAYING_OUT = 1_000
+"""What it costs to lay a gate out for all hypotheses, in cycles."""
 MAX_ANSWERING = 32
 """Maximum number of designs of which each is tried in place of every other."""
 
@@ -70,7 +74,7 @@ class TablePrediction(Answers):
 
     @property
     def computed(self) -> bool:
-        """Whether the table was run; it is not if its design has no gates, or if it is long."""
+        """Whether the table was run; not if its design has no gates, or if it takes long."""
         return bool(self.known[0].all())
 
     @property
@@ -181,11 +185,14 @@ class _Predictor:
         """Predict one table, from the cache if it is there."""
         design, spec, pattern = job
         rows, lead = table_rows(pattern, spec, self._shuttle)
-        if int(rows[:, 6].sum()) > MAX_CYCLES and not at_any_length:
-            return self._prediction(job, _nothing(len(self._trials)))
+        nothing = self._prediction(job, _nothing(len(self._trials)))
+        if _cycles(rows) > MAX_CYCLES and not at_any_length:
+            return nothing
         try:
             return self.kept(job)
         except KeyError:
+            if not at_any_length and self._takes_long(design.name, rows):
+                return nothing
             answers = self._answers(design, rows, lead)
         if self._cache:
             self._cache.put(self._key_of(job), _encoded(answers))
@@ -217,10 +224,11 @@ class _Predictor:
         crowd = len(self._shuttle.designs) > MAX_ANSWERING
         for name, lanes in groups.items():
             model = self._gates.model(name)
-            if model is None or (crowd and name not in {"", design.name}):
+            other = name not in {"", design.name}
+            if model is None or (other and (crowd or self._takes_long(name, rows))):
                 continue
             netlist, pins = model
-            states = np.repeat(power_up(netlist), len(lanes), axis=1)
+            states = np.repeat(power_up(netlist).astype(np.uint8), len(lanes), axis=1)
             verdicts = harness.netlist.judge(
                 netlist, pins, [*lanes] * STATES, states, rows, lead=lead
             )
@@ -229,6 +237,18 @@ class _Predictor:
                 for column, values in answers.items():
                     found[column][indices] = values[lane]
         return found
+
+    def _takes_long(self, name: str, rows: Rows) -> bool:
+        """Whether these rows on a design's gates are more than ``MAX_WORK``."""
+        model = self._gates.model(name)
+        if model is None:
+            return False
+        gates = model[0].gate_count + model[0].flop_count
+        return gates * (_cycles(rows) + LAYING_OUT) > MAX_WORK
+
+
+def _cycles(rows: Rows) -> int:
+    return int(rows[:, 6].sum())
 
 
 def _of_verdicts(verdicts: Verdicts, lanes: int) -> dict[str, Any]:

@@ -139,6 +139,22 @@ def test_a_long_table_has_its_pins_only_until_it_is_asked_for() -> None:
     assert not table.convicts.any()
 
 
+def test_many_gates_are_not_run_for_many_cycles_in_their_own_tables_or_in_anothers() -> None:
+    shuttle = replace(SHUTTLE, designs=(demo.design("cmp85"), demo.design("present80")))
+    tables: list[Key] = [("cmp85", "directed"), ("present80", "published")]
+    jobs = [lengthened(job(*key), 11_000) for key in tables]
+    small, large = predict(shuttle, jobs, PROFILE).tables.values()
+    assert (small.computed, large.computed) == (True, False)
+    assert len(small.known) > small.known[:, 0].sum() > 3 * np.sum(~small.known[:, 0])
+
+
+def lengthened(job: Job, cycles: int) -> Job:
+    design, spec, pattern = job
+    repeat = pattern.repeat.copy()
+    repeat[-1] = cycles
+    return design, spec, replace(pattern, repeat=repeat)
+
+
 def test_a_design_without_a_netlist_has_its_pins_only() -> None:
     bare = replace(demo.design("cmp85"), netlist=None)
     shuttle = replace(SHUTTLE, designs=(bare, demo.design("ram16x4")))
