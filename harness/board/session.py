@@ -274,6 +274,9 @@ def _check_whole(pattern: Pattern, cycles: int, until_used: dict[int, int]) -> N
     """Raise BoardMisbehaved unless the board ran every row as often as requested."""
     plain = int(pattern.repeat[~pattern.until].sum(dtype=np.int64))
     requested = plain + sum(until_used.values())
+    limits = pattern.repeat.tolist()
+    if not all(row < len(limits) and 1 <= n <= limits[row] for row, n in until_used.items()):
+        raise BoardMisbehaved(UNREADABLE)
     if requested & 0xFFFFFFFF != cycles or len(until_used) != int(pattern.until.sum()):
         raise BoardMisbehaved(
             f"the board counts {cycles} cycles, but {requested} were requested; nothing of this "

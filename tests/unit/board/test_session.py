@@ -189,6 +189,23 @@ def test_a_board_that_runs_fewer_cycles_than_requested_is_not_believed() -> None
     )
 
 
+@pytest.mark.parametrize("more", [-1, 9])
+def test_a_board_that_waited_for_no_cycle_or_beyond_the_limit_is_not_believed(more: int) -> None:
+    session, board = join(TernPins(TernChip()))
+    wait = board.engine.run_until
+
+    def odd(row: int, limit: int) -> None:
+        wait(row, limit)
+        board.engine.untils[-1] = (row, board.engine.untils[-1][1] + more)
+        board.engine.cycle += more
+
+    board.engine.run_until = odd  # type: ignore[method-assign]
+    columns = {name: [0] * 2 for name in ("drive", "enable", "pulse", "expect", "care", "highz")}
+    with pytest.raises(BoardMisbehaved) as caught:
+        session.run(pattern_of(columns | {"repeat": [1, 9]}, [False, True]), CONDITIONS)
+    assert str(caught.value) == UNREADABLE
+
+
 def test_a_board_whose_counts_contradict_each_other_is_not_believed() -> None:
     """A count of mismatches that came to nothing must not become a pass."""
     session, board = join(TernPins(TernChip(stuck=OUTS)))
