@@ -63,11 +63,12 @@ def up_to(run: Pattern, stop: int) -> tuple[Pattern, NDArray[np.int64]]:
 def pulled(run: Pattern, first: int) -> Pattern | None:
     """Plan to test, in every cycle, whether the pins whose level is tested there are driven.
 
-    ``first`` is the first wrong cycle. In more than ``MAX_PULLED`` cycles, those from there on are
-    tested so, and every pin that is tested in none of them in one cycle. None if the table tests
-    no level of a pin that the board does not drive.
+    ``first`` is the first wrong cycle. In more than ``MAX_PULLED`` cycles, those on both sides of
+    it are tested so (a pin that goes wrong there was driven before if its contact is good), and
+    every pin that is tested in none of them in one cycle. None if the table tests no level of a pin
+    that the board does not drive.
     """
-    start = first if run.cycles > MAX_PULLED else 0
+    start = max(0, min(first - MAX_PULLED // 2, run.cycles - MAX_PULLED))
     every = int(np.bitwise_or.reduce(_tested(run), initial=0))
     return _testing(run, range(start, start + MAX_PULLED), every)
 

@@ -64,15 +64,23 @@ def test_a_table_that_tests_no_level_is_not_probed() -> None:
     assert pulled(replace(table, enable=table.enable | np.uint32(Q)), first=0) is None
 
 
-def test_of_a_long_table_the_cycles_after_the_first_wrong_one_are_tested_and_each_pin_once() -> (
+def test_of_a_long_table_the_cycles_around_the_first_wrong_one_are_tested_and_each_pin_once() -> (
     None
 ):
     table = follow_pattern(repeat=(2, 3 * MAX_PULLED, 5, 1))
     table = replace(table, care=words(1 << OUT1, 1 << OUT0, 1 << OUT0, 1 << OUT0))
-    probe = pulled(table, first=7)
-    assert probe is not None
-    assert list(probe.repeat) == [1, 1, 5, MAX_PULLED]
-    assert list(probe.highz) == [1 << OUT1, 0, 0, 1 << OUT0]
+    parts = {}
+    for first in (7, MAX_PULLED, table.cycles - 1):
+        probe = pulled(table, first)
+        assert probe is not None
+        parts[first] = list(zip(probe.repeat.tolist(), probe.highz.tolist(), strict=True))
+    low, high, half = 1 << OUT0, 1 << OUT1, MAX_PULLED // 2
+    assert parts == {
+        7: [(2, high), (MAX_PULLED - 2, low)],
+        MAX_PULLED: [(1, high), (1, 0), (half - 2, 0), (MAX_PULLED, low)],
+        table.cycles - 1: [(1, high), (1, 0), (2 * MAX_PULLED + 6, 0), (MAX_PULLED - 6, low)]
+        + [(5, low), (1, low)],
+    }
 
 
 def test_the_contact_of_a_row_that_waited_is_tested_where_it_ended() -> None:
