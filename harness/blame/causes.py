@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from math import exp
+from types import MappingProxyType
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from harness.blame.book import Book, Key
 from harness.blame.experiment import partner, tables_to_ask
 from harness.blame.finding import Finding
 from harness.blame.groups import Group
+from harness.blame.moves import Exchange
 from harness.blame.rulings import Place, Rulings
 from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Explanation
@@ -25,12 +27,18 @@ _SAME_PLACE = 4
 """Ways to say one place that are shown at most."""
 
 
-def causes_of(rulings: Rulings) -> tuple[Cause, ...]:
-    """Return the causes of everything that was ruled, those of several chips first."""
+def causes_of(
+    rulings: Rulings, exchanged: Mapping[str, Exchange] = MappingProxyType({})
+) -> tuple[Cause, ...]:
+    """Return the causes of everything that was ruled, those of several chips first.
+
+    ``exchanged``: by slot, the slot that failed before as this one does now.
+    """
     found = [*_tables(rulings), *_profile(rulings)]
     found += _groups(rulings, rulings.alike, CauseKind.DESIGN_WRONG)
     found += _groups(rulings, rulings.margins, CauseKind.DESIGN_MARGIN)
-    found += [_slot(rulings, slot, finding) for slot, finding in rulings.findings.items()]
+    for slot, finding in rulings.findings.items():
+        found.append(_slot(rulings, slot, finding, exchanged.get(slot)))
     return tuple(cause for cause in found if cause.tables)
 
 
@@ -123,11 +131,12 @@ def _key(kind: CauseKind, design: str, slots: Sequence[str]) -> str:
     return ":".join((kind.value, design or "+".join(slots)))
 
 
-def _slot(rulings: Rulings, slot: str, finding: Finding) -> Cause:
+def _slot(rulings: Rulings, slot: str, finding: Finding, exchange: Exchange | None) -> Cause:
     keys = [key for s, key in rulings.reasons if s == slot and _own(rulings.reasons[s, key])]
     asked = tables_to_ask(finding, rulings.lengths)
     swap = partner(slot, asked, rulings.seen.values(), rulings.findings)
-    if finding.alone and len(finding.parties) < 2:
+    settled = finding.alone or finding.move is not None
+    if settled and (finding.move is not None or len(finding.parties) < 2):
         swap = ""
     return Cause(
         key=f"slot:{slot}",
@@ -135,9 +144,9 @@ def _slot(rulings: Rulings, slot: str, finding: Finding) -> Cause:
         chips=_chips(rulings, [slot]),
         candidates=tuple(_candidates(finding))[:MAX_CANDIDATES],
         odds=finding.odds,
-        settled=finding.alone,
+        settled=settled,
         tables=tuple(map(_name, keys)),
-        summary=_summary(rulings, slot, finding, keys),
+        summary=_summary(rulings, slot, finding, keys) + words.earlier_text(finding.move, exchange),
         advice=_advice(rulings, slot, finding, swap, asked),
         swap=swap,
         ask=tuple(map(_name, asked)) if swap else (),
@@ -168,7 +177,7 @@ def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key])
         notes.append(f"{words.counted(untested, 'table')} not judged")
     if failing := len(keys) - untested:
         notes.append(words.counted(failing, "failing table"))
-    if finding.alone:
+    if finding.alone or finding.move is not None:
         same = [e for e in finding.near if where(e) == where(finding.best)][:_SAME_PLACE]
         texts = list(dict.fromkeys(words.explanation_text(e, pins) for e in same))
         return f"{slot}: {'; or '.join(texts)} ({'; '.join(notes)})."

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from math import exp
+from math import exp, log
 
 import numpy as np
 
 from harness.blame.flaky import sharpened
+from harness.blame.moves import Move
 from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Explanation, Slot, explain
-from harness.blame.ties import WIRING, covers, near, where
+from harness.blame.ties import ALONE, WIRING, covers, near, where
 from harness.records import CauseKind, Origin, Reason
 
 _CONTACT = {CauseKind.OPEN, CauseKind.OPEN_NEIGHBOURS, CauseKind.FLAKY_CONTACT, CauseKind.DEAD_PAD}
@@ -28,11 +29,28 @@ class Finding:
 
     slot: Slot
     ranked: tuple[Explanation, ...]
+    move: Move | None = None
 
     @cached_property
     def near(self) -> tuple[Explanation, ...]:
-        """Those at odds that matter, with their ties."""
-        return near(self.slot, self.ranked) if self.ranked else ()
+        """Those at odds that matter, with their ties, less what an earlier run contradicts."""
+        found = near(self.slot, self.ranked) if self.ranked else ()
+        if self.move is None:
+            return found
+        left = [e for e in (*found, *self.ranked) if not self.contradicted(e)]
+        if not left:
+            return found
+        best = max(e.score for e in left)
+        kept = dict.fromkeys(e for e in left if e in found or e.score >= best - log(ALONE))
+        return tuple(sorted(kept, key=lambda e: -e.score))
+
+    def contradicted(self, explanation: Explanation) -> bool:
+        """Whether it puts down to one party what has gone with the other."""
+        if self.move is None:
+            return False
+        pads = any(idea.kind.party is Origin.CHIP for idea in explanation.ideas)
+        own = {table.partition("/")[0] in explanation.designs for table in self.move.tables}
+        return (pads or True in own) if self.move.stayed else not (pads or own == {True})
 
     @property
     def best(self) -> Explanation:
@@ -89,6 +107,8 @@ class Finding:
 
     def reason(self, seen: Seen, *, elsewhere: bool) -> Reason:
         """Say why a bad table is as it is; ``elsewhere``: it passes on another chip."""
+        if self.move is not None and "/".join(seen.key) in self.move.tables:
+            return self._moved(seen, self.move)
         if seen.answer is Answer.PASSED:
             return self._board() if self.alone and self.best.ideas else Reason.NOT_SETTLED
         blamed = {seen.design in explanation.designs for explanation in self.near}
@@ -97,6 +117,12 @@ class Finding:
         if seen.answer is Answer.FAILED and self._unproven(seen):
             return Reason.WIRING_NOT_PROVEN
         return self._board() if self.alone and blamed == {False} else Reason.NOT_SETTLED
+
+    def _moved(self, seen: Seen, move: Move) -> Reason:
+        """Say whose a failure is that an exchange of chip or board has settled."""
+        if move.stayed:
+            return self._board() if self.alone and self.best.ideas else Reason.STAYS_WITH_BOARD
+        return Reason.FOLLOWS_CHIP if seen.answer is Answer.FAILED else Reason.UNSTABLE_HERE
 
     def _own(self, seen: Seen, *, elsewhere: bool) -> Reason:
         """Say whose a failure is that everything at odds that matter puts down to the design."""
@@ -147,6 +173,6 @@ class Finding:
         return Reason.BOARD_SUSPECTED
 
 
-def finding_of(slot: Slot) -> Finding:
-    """Explain a slot."""
-    return Finding(slot, sharpened(slot, explain(slot)))
+def finding_of(slot: Slot, move: Move | None = None) -> Finding:
+    """Explain a slot; ``move``: its failures were seen before, elsewhere or on another chip."""
+    return Finding(slot, sharpened(slot, explain(slot)), move)

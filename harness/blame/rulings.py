@@ -7,12 +7,13 @@ an answer that most chips give is the design's; the rest is asked slot by slot.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from harness.blame.book import Book, Key, book_of
 from harness.blame.finding import Finding, finding_of
 from harness.blame.groups import Group, groups, majority
+from harness.blame.moves import Move
 from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Candidates, Idea, Slot
 from harness.records import CauseKind, Reason
@@ -22,6 +23,8 @@ MAX_PROFILE_SLOTS = 4
 """Slots with one board fault from which on it is the profile's, however many there are."""
 Place = tuple[str, Key]
 """A slot, and a table in it."""
+Moved = Callable[[str, Collection[Key]], Move | None]
+"""Says of the failing tables of a slot whether an earlier run had them elsewhere."""
 
 
 @dataclass
@@ -30,6 +33,7 @@ class Rulings:
 
     book: Book
     seen: Mapping[Place, Seen]
+    moved: Moved
     reasons: dict[Place, Reason] = field(default_factory=dict)
     tables: list[Key] = field(default_factory=list)
     profile: Idea | None = None
@@ -48,13 +52,18 @@ class Rulings:
         return [seen for place, seen in self.seen.items() if place not in self.reasons]
 
 
-def rule(seen: Iterable[Seen], predictions: Predictions, rehearsed: Mapping[Key, bool]) -> Rulings:
+def rule(
+    seen: Iterable[Seen],
+    predictions: Predictions,
+    rehearsed: Mapping[Key, bool],
+    moved: Moved,
+) -> Rulings:
     """Decide about everything seen on a run; ``rehearsed``: whether a table passed there."""
     placed = {(each.slot, each.key): each for each in seen}
-    rulings = Rulings(book_of(predictions, (key for _, key in placed)), placed)
+    rulings = Rulings(book_of(predictions, (key for _, key in placed)), placed, moved)
     _rule_rehearsed(rulings, rehearsed)
     candidates = Candidates(rulings.book)
-    rulings.findings = _findings(candidates, rulings.left())
+    rulings.findings = _findings(candidates, rulings.left(), moved)
     _rule_profile(rulings, candidates)
     _rule_alike(rulings, rehearsed, candidates)
     _rule_margins(rulings)
@@ -62,11 +71,14 @@ def rule(seen: Iterable[Seen], predictions: Predictions, rehearsed: Mapping[Key,
     return rulings
 
 
-def _findings(candidates: Candidates, seen: Iterable[Seen]) -> dict[str, Finding]:
+def _findings(candidates: Candidates, seen: Iterable[Seen], moved: Moved) -> dict[str, Finding]:
     by_slot: dict[str, list[Seen]] = defaultdict(list)
     for each in seen:
         by_slot[each.slot].append(each)
-    found = {slot: finding_of(Slot(candidates, tuple(own))) for slot, own in by_slot.items()}
+    found = {}
+    for slot, own in by_slot.items():
+        move = moved(slot, [each.key for each in own if each.bad])
+        found[slot] = finding_of(Slot(candidates, tuple(own)), move)
     return {slot: finding for slot, finding in found.items() if finding.ranked}
 
 
@@ -95,7 +107,7 @@ def _rule_profile(rulings: Rulings, candidates: Candidates) -> None:
     rulings.profile = max(common, key=lambda idea: (count[idea], _weight(rulings, idea)))
     place = candidates.ideas.index(rulings.profile)
     if place < len(rulings.book.hypotheses):
-        rulings.findings = _findings(Candidates(rulings.book, place), rulings.left())
+        rulings.findings = _findings(Candidates(rulings.book, place), rulings.left(), rulings.moved)
     for slot, finding in list(rulings.findings.items()):
         mine = [e for e in finding.near if rulings.profile in e.ideas]
         if not mine:
@@ -131,7 +143,7 @@ def _rule_alike(rulings: Rulings, rehearsed: Mapping[Key, bool], candidates: Can
     for slot in again:
         del rulings.findings[slot]
     left = [seen for seen in rulings.left() if seen.slot in again]
-    rulings.findings |= _findings(candidates, left)
+    rulings.findings |= _findings(candidates, left, rulings.moved)
 
 
 def _scattered(rulings: Rulings, known: set[Key]) -> list[Group]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from harness.blame.book import Key
 from harness.blame.causes import cause_keys, causes_of
+from harness.blame.moves import Move, exchanges, moves
 from harness.blame.rulings import rule
 from harness.blame.seen import Seen, seen_of
 from harness.records import Cause, Outcome, Reason, RunRecord, Verdict
@@ -24,17 +25,31 @@ class Settled:
     causes: tuple[Cause, ...]
 
 
-def settle(run: RunRecord, predictions: Predictions, rehearsed: Mapping[Key, bool]) -> Settled:
+def settle(
+    run: RunRecord,
+    predictions: Predictions,
+    rehearsed: Mapping[Key, bool],
+    earlier: Sequence[RunRecord] = (),
+) -> Settled:
     """Give final verdicts to a run.
 
     ``rehearsed`` says which tables pass on their own design's netlist; those of designs without
     one are missing. The tables of a continuity test count as evidence, and get no verdict here.
+    ``earlier`` are runs of the same rack, the newest first: they tell what an exchange settled.
     """
     stored = [outcome for chip in run.chips for outcome in chip.outcomes]
     extras = [outcome for slot in run.continuity for outcome in slot.extras]
     bits = {pin: bit for bit, pin in enumerate(predictions.pins)}
-    rulings = rule(_seen((*stored, *extras), bits), predictions, rehearsed)
-    causes = causes_of(rulings)
+    chips = {chip.slot: chip for chip in run.chips}
+
+    def moved(slot: str, keys: Collection[Key]) -> Move | None:
+        chip = chips[slot]
+        failing = [outcome for outcome in chip.outcomes if (outcome.design, outcome.table) in keys]
+        return next(moves(chip, failing, earlier), None)
+
+    rulings = rule(_seen((*stored, *extras), bits), predictions, rehearsed, moved)
+    exchanged = exchanges(run, earlier[0]) if earlier else ()
+    causes = causes_of(rulings, {exchange.slots[1]: exchange for exchange in exchanged})
     keys = cause_keys(causes)
     advice = {cause.key: f"{cause.summary} {cause.advice}".strip() for cause in causes}
     final = []

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from harness.blame.moves import Exchange, Move
 from harness.blame.slot import Explanation, Idea
 from harness.records import CauseKind
 
@@ -50,6 +51,28 @@ def explanation_text(explanation: Explanation, outputs: Sequence[str]) -> str:
     if designs:
         parts.append(f"this chip has a defect in {listed(designs)}")
     return ", and ".join(parts)
+
+
+def earlier_text(move: Move | None, exchange: Exchange | None) -> str:
+    """What earlier runs add: whom an exchange convicts, or whether one was made unrecorded."""
+    text = ""
+    if move is not None and move.stayed:
+        text = (
+            f" This board failed alike with chip {move.chip} in run {move.run_id}: the failure "
+            "stays with the board."
+        )
+    elif move is not None:
+        text = (
+            f" This chip failed alike in slot {move.slot} in run {move.run_id}: the failure "
+            "follows the chip."
+        )
+    if exchange is not None:
+        first, second = exchange.slots
+        text += (
+            f" Were the chips of {first} and {second} exchanged? {second} fails now as {first} did "
+            f"in run {exchange.run_id}, and {first} passes."
+        )
+    return text
 
 
 def listed(names: Sequence[str], most: int = 4) -> str:

@@ -143,6 +143,23 @@ class Reason(StrEnum):
         "The table passes on other chips, and only a defect in this chip explains the slot.",
         "Keep the chip apart. Its other designs may be used: their tables say which.",
     )
+    FOLLOWS_CHIP = (
+        "follows-chip",
+        Verdict.FAIL,
+        Origin.CHIP,
+        "In an earlier run the same chip failed alike on another board.",
+        "Keep the chip apart: the failure followed it from one board to another.",
+    )
+    STAYS_WITH_BOARD = (
+        "stays-with-board",
+        Verdict.ERROR,
+        Origin.BOARD,
+        "In an earlier run the same board failed alike with another chip.",
+        (
+            "This says nothing about the chip. Check the socket, the board and its wiring, and "
+            "run the table on another board."
+        ),
+    )
     CHIP_OR_DESIGN = (
         "chip-or-design",
         Verdict.FAIL,
