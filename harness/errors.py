@@ -316,6 +316,11 @@ class Cancelled(HarnessError):
     """The person stopped the run."""
 
 
+def many(number: int, noun: str) -> str:
+    """``1 cycle``, ``12,000 cycles``."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
 def printable(text: str) -> str:
     """Replace characters that XML forbids or that are invisible with visible escapes."""
     return _UNPRINTABLE.sub(_escape, text)

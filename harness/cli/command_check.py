@@ -10,8 +10,7 @@ import typer
 import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import console
-from harness.errors import Severity
-from harness_reports import many
+from harness.errors import Severity, many
 
 
 def check(

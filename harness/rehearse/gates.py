@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from pathlib import Path
+from importlib import resources
 
 import numpy as np
 from numpy.typing import NDArray
 
-import harness.netlist
 from harness.door import MAX_NETLIST_BYTES, is_file, read_file
 from harness.errors import FileUnusable, NetlistError
 from harness.netlist import (
@@ -83,6 +82,9 @@ def power_up(netlist: Netlist) -> NDArray[np.uint64]:
 @lru_cache(maxsize=1)
 def code_key() -> str:
     """Make a key of the code that answers come from, so that mending it outdates them."""
-    folders = (Path(harness.netlist.__file__).parent, Path(__file__).parent)
-    files = (file for folder in folders for file in sorted(folder.glob("*.py")))
-    return key_of(*(file.read_bytes() for file in files))
+    parts = []
+    for room in ("harness.netlist", "harness.rehearse"):
+        names = sorted(file.name for file in resources.files(room).iterdir())
+        sources = [name for name in names if name.endswith(".py")]
+        parts += [resources.files(room).joinpath(name).read_bytes() for name in sources]
+    return key_of(*parts)

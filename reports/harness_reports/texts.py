@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
+from harness.errors import many as many  # a word of every product
 from harness.records import (
     SEVERITY_ORDER,
     Attempt,
@@ -32,11 +33,6 @@ def differs(wave: Wave, k: int) -> bool:
     observed = wave.observed[k : k + 1]
     wanted = SATISFIES.get(wave.expected[k : k + 1], observed)
     return observed in SATISFIES.values() and observed != wanted
-
-
-def many(number: int, noun: str) -> str:
-    """``1 cycle``, ``12,000 cycles``."""
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
 
 
 def hertz(rate: float, figures: int = 4) -> str:

@@ -53,7 +53,7 @@ def test_a_table_that_fails(vectors: Path, capsys: pytest.CaptureFixture[str]) -
         (
             "ram16x4/bus.csv:9: error [rehearsal-fails] on the design's netlist dq[1] (pin io1) "
             "is 0 instead of 1, in cycle 7; 1 wrong cycle; correct the table, or the design if "
-            "the table is right"
+            "the table is right; it passes if this row alone expects something else"
         ),
         "1 table: 1 fail",
     ]

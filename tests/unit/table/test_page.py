@@ -16,9 +16,11 @@ SOURCES = [
     *(PACKAGE / "table").glob("*.py"),
     PACKAGE / "rehearse" / "remarks.py",
     PACKAGE / "jobs" / "check.py",
+    PACKAGE / "jobs" / "unproven.py",
     PACKAGE / "door.py",
     PACKAGE / "errors.py",
     PACKAGE / "jobs" / "run.py",
+    PACKAGE / "jobs" / "tables.py",
     PACKAGE / "jobs" / "intake.py",
     PACKAGE / "jobs" / "margin.py",
     PACKAGE / "board" / "profile.py",
@@ -64,6 +66,7 @@ def test_every_explained_rule_is_in_the_code() -> None:
     rows = [line.split("|")[1] for line in part.splitlines() if line.startswith("| `")]
     for slug in (slug for row in rows for slug in re.findall(r"`([a-z0-9-]+)`", row)):
         made = slug.startswith("doubled-") and 'f"doubled-{key}"' in code
+        made |= slug.startswith("unknown-") and 'f"unknown-{what}"' in code
         assert made or f'"{slug}"' in code, slug
 
 
