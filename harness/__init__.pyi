@@ -18,6 +18,7 @@ from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
 from .jobs.report import causes, margins, outcomes, stored_run, write_reports
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
+from .jobs.triage import Triage, overrule, triage
 from .judge import NightChanges, RetryPolicy
 from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
 from .rack import (
@@ -87,6 +88,7 @@ __all__ = [
     "TableJudged",
     "TableStarted",
     "Terminal",
+    "Triage",
     "Verdict",
     "Wish",
     "WrittenBundle",
@@ -107,6 +109,7 @@ __all__ = [
     "needs_place",
     "night",
     "outcomes",
+    "overrule",
     "rehearse_tables",
     "replay",
     "run",
@@ -115,6 +118,7 @@ __all__ = [
     "single_slot",
     "stored_run",
     "tool_log",
+    "triage",
     "watching",
     "write_bundle",
     "write_margin_pages",

@@ -32,6 +32,7 @@ COMMANDS = {
     "watch": "Show a running rack and all stored results on a web page.",
     "history": "Write a page for each chip, design or slot.",
     "intake": "Check new chips before they are handed out, step by step.",
+    "triage": "Print what a stored run's failures are due to.",
     "report": "Write the reports of a stored run again.",
     "bundle": "Put a chip's report, evidence and inputs into one file.",
     "ports": "List this computer's serial ports.",

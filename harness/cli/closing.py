@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from rich.table import Table
 
 from harness.cli.screen import Screen, shown
-from harness.cli.words import counts_text, verdict_rich, verdict_text
+from harness.cli.words import counts_text, verdict_rich, verdict_words
 from harness.records import ChipRecord, Outcome, RunRecord
-from harness_reports import WrittenReports
+from harness_reports import WrittenReports, decision_text, many
+
+MAX_SHOWN_CAUSES = 8
+"""Maximum number of causes spelled out; the pages have them all."""
 
 MAX_SHOWN_PER_CHIP = 3
-"""Maximum number of outcomes that are not PASS spelled out per chip; the pages have them all."""
+"""Maximum number of outcomes spelled out per chip that no cause explains; the pages have all."""
 
 
 def print_verdicts(screen: Screen, run: RunRecord) -> None:
@@ -34,9 +39,21 @@ def _print_chips(screen: Screen, run: RunRecord) -> None:
             counts_text(outcome.verdict for outcome in chip.outcomes),
         )
     screen.print(table)
+    for line in cause_lines(run):
+        screen.say(line)
     for chip in run.chips:
         for line in _troubles(chip):
             screen.say(line)
+
+
+def cause_lines(run: RunRecord) -> Iterator[str]:
+    """Say what failed and what would settle it: a line for each cause, and for a decision on it."""
+    for cause in run.causes[:MAX_SHOWN_CAUSES]:
+        yield f"{cause.summary} {cause.advice}".strip()
+        if cause.overruled is not None:
+            yield f"  {decision_text(cause.overruled)}"
+    if (left := len(run.causes) - MAX_SHOWN_CAUSES) > 0:
+        yield f"{many(left, 'more cause')} in the report"
 
 
 def print_reports(screen: Screen, written: WrittenReports) -> None:
@@ -55,7 +72,7 @@ def print_reports(screen: Screen, written: WrittenReports) -> None:
 def _troubles(chip: ChipRecord) -> list[str]:
     if chip.trouble:
         return [f"{chip.chip_serial}: {chip.trouble}"]
-    bad = [outcome for outcome in chip.outcomes if not outcome.verdict.quiet]
+    bad = [o for o in chip.outcomes if not o.verdict.quiet and not o.cause]
     lines = [_trouble(outcome) for outcome in bad[:MAX_SHOWN_PER_CHIP]]
     if len(bad) > MAX_SHOWN_PER_CHIP:
         lines.append(f"{chip.chip_serial}: {len(bad) - MAX_SHOWN_PER_CHIP} more in the report")
@@ -65,5 +82,5 @@ def _troubles(chip: ChipRecord) -> list[str]:
 def _trouble(outcome: Outcome) -> str:
     return (
         f"{outcome.chip_serial}: {outcome.design}/{outcome.table} "
-        f"{verdict_text(outcome.verdict)}  {outcome.summary}"
+        f"{verdict_words(outcome)}  {outcome.summary}"
     )

@@ -19,7 +19,7 @@ from harness import (
     Replay,
     ReplayTarget,
 )
-from harness.cli.closing import print_reports
+from harness.cli.closing import cause_lines, print_reports
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.live import LineDisplay
@@ -74,6 +74,8 @@ def _print(screen: Screen, replayed: Replay) -> None:
         )
     if now.trouble:
         screen.say(now.trouble)
+    for line in cause_lines(replayed.now):
+        screen.say(line)
     for item in replayed.comparisons:
         for line in _lines(item):
             screen.say(line)

@@ -24,6 +24,9 @@ from harness.cli.options import (
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console
 
+SETTLING_ROUNDS = 2
+"""Rounds of five runs each."""
+
 RetriesOption = Annotated[
     int, typer.Option(min=0, help="How often a mismatch is repeated before a verdict.")
 ]
@@ -44,6 +47,13 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     ] = None,
     designs: DesignsOption = "",
     retries: RetriesOption = RetryPolicy.repeats_on_mismatch,
+    until_settled: Annotated[
+        bool,
+        typer.Option(
+            "--until-settled",
+            help="Repeat deciding tables, at most 10 times, while their answers differ.",
+        ),
+    ] = False,
     resume: Annotated[str, typer.Option(help=RESUME_HELP)] = "",
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
@@ -55,7 +65,8 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     """
     chosen = _rack(rack, port, chip, board, shuttle, profile)
     wanted, policy = name_patterns(designs), RetryPolicy(retries)
-    return exit_code(measured(console(), chosen, store, out, wanted, policy, resume))
+    rounds = SETTLING_ROUNDS if until_settled else 0
+    return exit_code(measured(console(), chosen, store, out, wanted, policy, resume, rounds))
 
 
 def measured(
@@ -66,11 +77,12 @@ def measured(
     designs: Sequence[str] = (),
     policy: RetryPolicy | None = None,
     resume: str = "",
+    rounds: int = 0,
 ) -> RunRecord:
     """Run a rack, print its progress and verdicts, and write its reports."""
     with fault_log(out), Store(store) as kept:
         with display(screen, rack.slots) as observe:
-            record = harness.run(rack, kept, designs, policy, observe, resume=resume)
+            record = harness.run(rack, kept, designs, policy, observe, resume=resume, rounds=rounds)
         screen.say()
         screen.say(f"Run {record.run_id}, kept in {kept.place}")
         print_verdicts(screen, record)

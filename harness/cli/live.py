@@ -28,7 +28,7 @@ from harness import (
     event_line,
 )
 from harness.cli.screen import Screen, shown
-from harness.cli.words import counts_text, verdict_text
+from harness.cli.words import counts_text, verdict_words
 from harness.records import Outcome, Verdict
 
 
@@ -120,4 +120,4 @@ def _reaching(port: str) -> str:
 
 def _judged(outcome: Outcome) -> str:
     tail = "" if outcome.verdict is Verdict.PASS else f"  {outcome.summary}"
-    return f"{verdict_text(outcome.verdict)}{tail}"
+    return f"{verdict_words(outcome)}{tail}"

@@ -10,12 +10,15 @@ from harness.records import ChipRecord, MarginRecord, RunRecord
 
 
 def exit_code(run: RunRecord) -> ExitCode:
-    """Return a run's code; a chip without outcomes, or an unfinished run, has not been tested."""
-    verdicts = {outcome.verdict for chip in run.chips for outcome in chip.outcomes}
-    if any(verdict.failed for verdict in verdicts):
+    """Return a run's code; a chip without outcomes, or an unfinished run, has not been tested.
+
+    A provisional verdict fails no chip: what it is due to could not be worked out.
+    """
+    outcomes = [outcome for chip in run.chips for outcome in chip.outcomes]
+    if any(outcome.verdict.failed and not outcome.unsettled for outcome in outcomes):
         return ExitCode.CHIP_FAILED
     whole = bool(run.chips) and run.finished is not None
-    judged = all(verdict.judged for verdict in verdicts)
+    judged = all(outcome.verdict.judged and not outcome.unsettled for outcome in outcomes)
     if not whole or not judged or any(_untested(chip) for chip in run.chips):
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS
@@ -41,6 +44,9 @@ def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> 
 
     A lost margin counts as a failure, an incomplete search as something untested.
     """
+    outcomes = [outcome for chip in run.chips for outcome in chip.outcomes]
+    if any(outcome.unsettled for outcome in outcomes):
+        return ExitCode.NOT_TESTED
     if changes.has_new_failures or margins.lost_anew:
         return ExitCode.CHIP_FAILED
     tested = any(chip.outcomes for chip in run.chips)

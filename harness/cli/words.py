@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from rich.text import Text
 
-from harness.records import SEVERITY_ORDER, Verdict
+from harness.records import SEVERITY_ORDER, Outcome, Verdict
 
 SYMBOLS = {
     Verdict.PASS: "✓",
@@ -31,6 +31,12 @@ _STYLES = {
 def verdict_text(verdict: Verdict) -> str:
     """``✗ FAIL``."""
     return f"{SYMBOLS[verdict]} {verdict}"
+
+
+def verdict_words(outcome: Outcome) -> str:
+    """``✗ FAIL (provisional)``: what one table's evidence gave alone may still change."""
+    text = verdict_text(outcome.verdict)
+    return f"{text} (provisional)" if outcome.unsettled else text
 
 
 def verdict_rich(verdict: Verdict) -> Text:

@@ -8,9 +8,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 
 from harness.errors import ConfigError, Finding, Location
+from harness.jobs.run import new_run
+from harness.jobs.settle import suspicion
 from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
 from harness.jobs.tables import choose, load_jobs, unknown
 from harness.margin import MarginObserver, MarginWorker, SearchMeans, SearchTarget, TrialRule
@@ -22,6 +25,7 @@ from harness.rack import (
     StopSwitch,
     SupplyUse,
     cases,
+    continuity_test,
     reachable,
     run_slots,
     unobserved,
@@ -97,7 +101,7 @@ def _search_chosen(
 
     if busy.slots:
         with patiently(store, observe, stop):
-            _search(busy, wish, targets, keep, observe, stop)
+            _search(busy, wish, jobs, targets, keep, observe, stop)
     order = {slot.name: number for number, slot in enumerate(rack.slots)}
     return tuple(sorted(records, key=lambda record: order[record.slot]))
 
@@ -124,12 +128,15 @@ def write_margin_pages(
 def _search(
     rack: Rack,
     wish: Wish,
+    jobs: Sequence[Job],
     targets: Mapping[str, tuple[SearchTarget, ...]],
     keep: Callable[[MarginRecord], None],
     observe: MarginObserver,
     stop: StopSwitch,
 ) -> None:
     """Open the rack's boards, and its supply to sweep it, and search every slot."""
+    test = continuity_test(rack, jobs)
+    tables = test.jobs(jobs)
     with ExitStack() as opened:
         use = _SUPPLY_USE.get(wish.kind, SupplyUse.STEADY)
         reached = opened.enter_context(reachable(rack, f"margins of {rack.name}", use))
@@ -139,10 +146,24 @@ def _search(
         if supply is not None:
             opened.enter_context(supply)
         means = SearchMeans(
-            rack.profile, reached.open_slot, wish.kind, wish.rule, keep, observe, stop, supply
+            rack.profile,
+            reached.open_slot,
+            wish.kind,
+            wish.rule,
+            keep,
+            observe,
+            stop,
+            supply,
+            suspicion=partial(suspicion, new_run(rack), rack, test, tables),
         )
         workers = [
-            MarginWorker(slot, targets[slot.name], means, reached.addresses.get(slot.name, {}))
+            MarginWorker(
+                slot,
+                targets[slot.name],
+                means,
+                reached.addresses.get(slot.name, {}),
+                cases(rack, slot, tables),
+            )
             for slot in rack.slots
         ]
         run_slots({worker.slot: worker.run for worker in workers}, stop)

@@ -6,15 +6,15 @@ One rule: always the same five, without colour.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from harness.jobs.night_margins import NightMargins
 from harness.judge import Change, NightChanges
-from harness.records import Reason, Verdict
+from harness.records import Cause, Reason, Verdict
 from harness_reports import Scrubber, drop_text
 
 MAX_SHOWN_CHIPS = 4
-"""Maximum number of chips named in a line; the folder has them all."""
+"""Maximum number of causes and chips named in a line; the folder has them all."""
 
 MAX_SHOWN_TABLES = 2
 """Maximum number of tables named for each chip."""
@@ -25,11 +25,13 @@ MAX_SHOWN_DROPS = 4
 _SCRUBBER = Scrubber()
 
 
-def morning_lines(changes: NightChanges, margins: NightMargins) -> tuple[str, ...]:
+def morning_lines(
+    changes: NightChanges, margins: NightMargins, causes: Sequence[Cause] = ()
+) -> tuple[str, ...]:
     """Return a night's five lines; files and tables to look at before, lost margins after."""
-    more = (_SCRUBBER.text(line) for line in margin_line(margins))
     first = (*edited_line(changes), *rehearsal_line(changes))
-    return (*first, *five_lines(changes), *more)
+    lines = (*first, *five_lines(changes, causes), *margin_line(margins))
+    return tuple(_SCRUBBER.text(line) for line in lines)
 
 
 def rehearsal_line(changes: NightChanges) -> tuple[str, ...]:
@@ -54,29 +56,36 @@ def edited_line(changes: NightChanges) -> tuple[str, ...]:
     return (f"{'changed files':<19}  {len(changes.edited):>5}  {files}",)
 
 
-def five_lines(changes: NightChanges) -> tuple[str, ...]:
-    """Return the five lines, always the same five."""
+def five_lines(changes: NightChanges, causes: Sequence[Cause] = ()) -> tuple[str, ...]:
+    """Return the five lines, always the same five; causes stand for what they explain."""
+    texts = {c.key: f"{c.summary} {c.advice}".rstrip(" .") for c in causes}
     rows = (
-        ("newly failing", changes.newly_failing, _named(changes.newly_failing)),
-        ("newly fixed", changes.newly_fixed, _named(changes.newly_fixed)),
-        ("unstable", changes.unstable, _named(changes.unstable)),
-        ("could not be tested", changes.untested, _named(changes.untested)),
+        ("newly failing", changes.newly_failing, _named(changes.newly_failing, texts)),
+        ("newly fixed", changes.newly_fixed, _named(changes.newly_fixed, texts)),
+        ("unstable", changes.unstable, _named(changes.unstable, texts)),
+        ("could not be tested", changes.untested, _named(changes.untested, texts)),
         ("unchanged", changes.unchanged, _counted(changes)),
     )
     return tuple(f"{name:<19}  {len(places):>5}  {text}".rstrip() for name, places, text in rows)
 
 
-def _named(changes: Sequence[Change]) -> str:
-    """``SP2-0003 crc16/check, crc16/stream; … (13 already known)``: known ones are only counted."""
+def _named(changes: Sequence[Change], causes: Mapping[str, str]) -> str:
+    """``A5: in3 does not reach the chip; SP2-0003 crc16/check, … (13 already known)``.
+
+    Causes stand for the tables that they explain; what is already known is only counted.
+    """
+    texts: list[str] = []
     chips: dict[str, list[str]] = {}
-    for change in changes:
-        if not change.known:
-            # a person has to go to the slot of what could not be tested
-            where = f"{change.slot} " if not change.now.judged else ""
-            tables = chips.setdefault(f"{where}{change.chip_serial}", [])
-            tables.append(f"{change.design}/{change.table}")
-    texts = [f"{chip} {_some(tables, MAX_SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
-    return _with_remarks(_some(texts, MAX_SHOWN_CHIPS, "; "), changes)
+    for change in (change for change in changes if not change.known):
+        if change.cause in causes:
+            texts.append(causes[change.cause])
+            continue
+        # a person has to go to the slot of what could not be tested
+        where = f"{change.slot} " if not change.now.judged else ""
+        tables = chips.setdefault(f"{where}{change.chip_serial}", [])
+        tables.append(f"{change.design}/{change.table}")
+    texts += [f"{chip} {_some(tables, MAX_SHOWN_TABLES, ', ')}" for chip, tables in chips.items()]
+    return _with_remarks(_some(list(dict.fromkeys(texts)), MAX_SHOWN_CHIPS, "; "), changes)
 
 
 def _with_remarks(text: str, changes: Sequence[Change]) -> str:

@@ -65,7 +65,7 @@ class Night:
     @property
     def lines(self) -> tuple[str, ...]:
         """The five lines, and one on margins if any were searched."""
-        return morning_lines(self.changes, self.margins)
+        return morning_lines(self.changes, self.margins, self.record.causes)
 
     @property
     def heading(self) -> str:
@@ -134,7 +134,7 @@ def _compared(
     baseline = _baseline(record, store, hear)
     margins = search_at_night(rack, store, record, baseline, hear_margin, stop)
     found = _SCRUBBER.record(changes(record, baseline))
-    for line in morning_lines(found, margins):
+    for line in morning_lines(found, margins, record.causes):
         log.write(line)
     return replace(_close(record, found, out, margins), log_lost=log.lost)
 
@@ -144,7 +144,7 @@ def _close(record: RunRecord, found: NightChanges, out: Path, margins: NightMarg
     try:
         return _written(record, found, night_folder(out, record.run_id), margins)
     except StoreError as error:
-        lines = morning_lines(found, margins)
+        lines = morning_lines(found, margins, record.causes)
         advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
         raise StoreError(f"{error}; {advice}. The night found:", *lines) from error
 

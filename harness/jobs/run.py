@@ -6,9 +6,9 @@ One rule: this combines the rooms; a slot's worker decides what happens in the s
 from __future__ import annotations
 
 import secrets
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 from importlib.metadata import version
@@ -22,10 +22,12 @@ from harness.errors import (
     StoreError,
     ToolFault,
 )
+from harness.jobs.settle import deciding_tables, settle_run
 from harness.jobs.stores import STORE, AnyStore, named_run, opened, patiently
 from harness.jobs.tables import load_jobs
-from harness.judge import Case, RetryPolicy, compared, not_run
+from harness.judge import Case, RetryPolicy, joined, not_run
 from harness.rack import (
+    ContinuityTest,
     Job,
     Locks,
     Observer,
@@ -42,10 +44,13 @@ from harness.rack import (
     unobserved,
     unreached,
 )
-from harness.records import ChipRecord, Reason, RunKind, RunRecord, Verdict
+from harness.records import ChipRecord, Outcome, Reason, RunKind, RunRecord, Verdict
+from harness.rehearse import Key
 from harness.store import Store
 
 BROKEN_OFF = "the run broke off before this table"
+RUNS_PER_ROUND = 5
+"""How often a table runs in one round that is to settle a cause."""
 
 
 def run(
@@ -56,6 +61,7 @@ def run(
     observe: Observer = unobserved,
     stop: StopSwitch | None = None,
     resume: str = "",
+    rounds: int = 0,
 ) -> RunRecord:
     """Run every table of the chosen designs on every chip of a rack.
 
@@ -67,6 +73,10 @@ def run(
     ``resume`` is the id of a run that was killed or stopped, or ``latest``: it is finished with the
     designs that it was started with. Tables with an outcome are not run again, except those stored
     as NOT RUN.
+
+    At the end every verdict becomes final: causes are worked out from all outcomes together. Where
+    answers that differ leave a cause open, its deciding tables run :data:`RUNS_PER_ROUND` times
+    more, in at most ``rounds`` rounds.
 
     Raises ConfigError for a design that does not exist, InputError with every finding if a
     table, or with a virtual slot a netlist, cannot be used, PortUnavailable while another process
@@ -80,7 +90,7 @@ def run(
         run_id = id_to_resume(kept, resume)
         jobs = load_jobs(rack, designs)
         begun = check_resumable(run_id, rack, kept, jobs) if run_id else new_run(rack)
-        return run_from(begun, rack, kept, jobs, policy, observe, stop)
+        return run_from(begun, rack, kept, jobs, policy, observe, stop, rounds)
 
 
 def id_to_resume(store: Store, name: str) -> str:
@@ -106,19 +116,66 @@ def run_from(
     policy: RetryPolicy | None = None,
     observe: Observer = unobserved,
     stop: StopSwitch | None = None,
+    rounds: int = 0,
 ) -> RunRecord:
     """Run the tables that have no outcome yet; see :func:`run`.
 
     ``begun`` is a heading made by :func:`new_run`, or a stored run to resume.
     """
     switch = stop if stop is not None else StopSwitch()
+    test = continuity_test(rack, jobs)
+    floor = _Floor(rack, store, policy or RetryPolicy(), observe, switch)
     with patiently(store, observe, switch):
-        _measure(begun, rack, store, jobs, policy or RetryPolicy(), observe, switch)
+        _measure(begun, floor, jobs, test)
         cancelled = switch.stopped
         with _saying_how_to_finish(begun):
-            store.record_outcomes(begun.run_id, compared(store.run(begun.run_id)))
+            known = (*jobs, *test.extras)
+            settled = settle_run(begun.run_id, rack, known, store, floor.tell)
+            for _ in range(rounds):
+                if not (deciding := deciding_tables(settled)) or switch.stopped:
+                    break
+                _repeat(settled, floor, known, deciding)
+                settled = settle_run(begun.run_id, rack, known, store, floor.tell)
             store.finish_run(begun.run_id, datetime.now(UTC), cancelled=cancelled)
             return store.run(begun.run_id)
+
+
+@dataclass(frozen=True)
+class _Floor:
+    """Where a run is measured, and who hears of it."""
+
+    rack: Rack
+    store: Store
+    policy: RetryPolicy
+    observe: Observer
+    stop: StopSwitch
+
+    def tell(self, text: str) -> None:
+        """Tell news of the whole rack."""
+        self.observe(RackNews(text))
+
+    @contextmanager
+    def opened(
+        self, run: RunRecord, rack: Rack, keep: Callable[[Outcome], None]
+    ) -> Iterator[tuple[RunMeans, Mapping[str, Mapping[str, str]]]]:
+        """Lock the run, and reach the boards; yields means and the addresses of each slot."""
+        with Locks(f"run {run.run_id} of {rack.name}") as locks, reach(rack, locks) as reached:
+            _take_run(run, self.store, locks)
+            if reached.remark:
+                self.tell(reached.remark)
+            store = self.store
+            yield (
+                RunMeans(
+                    reached.open_slot,
+                    partial(store.record_chip, run.run_id),
+                    keep,
+                    partial(store.record_continuity, run.run_id),
+                    self.policy,
+                    self.stop,
+                    self.observe,
+                ),
+                reached.addresses,
+            )
 
 
 @contextmanager
@@ -132,40 +189,20 @@ def _saying_how_to_finish(begun: RunRecord) -> Iterator[None]:
         raise StoreError(message) from error
 
 
-def _measure(
-    run: RunRecord,
-    rack: Rack,
-    store: Store,
-    jobs: Sequence[Job],
-    policy: RetryPolicy,
-    observe: Observer,
-    stop: StopSwitch,
-) -> None:
-    """Lock the run, open its boards, and run every slot."""
-    holder = f"run {run.run_id} of {rack.name}"
-    with Locks(holder) as locks, reach(rack, locks) as reached:
-        _take_run(run, store, locks)
+def _measure(run: RunRecord, floor: _Floor, jobs: Sequence[Job], test: ContinuityTest) -> None:
+    """Run every slot, the tables of the continuity test first."""
+    rack, store = floor.rack, floor.store
+    keep = partial(store.record_outcome, run.run_id)
+    with floor.opened(run, rack, keep) as (means, addresses):
         if run.chips:  # until the lock another process may have added outcomes
             run = store.run(run.run_id)
-        known = {chip.slot: replace(chip, trouble="", outcomes=()) for chip in run.chips}
-        test = continuity_test(rack, jobs)
-        if reached.remark:
-            observe(RackNews(reached.remark))
-        means = RunMeans(
-            reached.open_slot,
-            partial(store.record_chip, run.run_id),
-            partial(store.record_outcome, run.run_id),
-            partial(store.record_continuity, run.run_id),
-            policy,
-            stop,
-            observe,
-        )
+        known = {chip.slot: _unused(chip) for chip in run.chips}
         workers = [
             SlotWorker(
                 slot,
                 waiting,
                 means,
-                reached.addresses.get(slot.name, {}),
+                addresses.get(slot.name, {}),
                 known.get(slot.name),
                 *test.of_slot(rack, slot),
             )
@@ -178,7 +215,40 @@ def _measure(
             store.start_run(replace(run, chips=planned))
         with _saying_how_to_finish(run), suppress(ToolFault):
             # a table whose outcome could not be stored stays as planned: NOT RUN
-            run_slots({worker.slot: worker.run for worker in workers}, stop)
+            run_slots({worker.slot: worker.run for worker in workers}, floor.stop)
+
+
+def _repeat(
+    run: RunRecord, floor: _Floor, jobs: Sequence[Job], deciding: Mapping[str, Collection[Key]]
+) -> None:
+    """Run these tables of each slot some times more; their evidence adds up."""
+    before = {(o.slot, o.design, o.table): o for chip in run.chips for o in chip.outcomes}
+    known = {chip.slot: _unused(chip) for chip in run.chips}
+    slots = tuple(slot for slot in floor.rack.slots if slot.name in deciding)
+
+    def keep(again: Outcome) -> None:
+        first = before[again.slot, again.design, again.table]
+        floor.store.record_outcome(run.run_id, joined(first, again))
+
+    again = replace(floor, policy=RetryPolicy(minimum_runs=RUNS_PER_ROUND))
+    rack = replace(floor.rack, slots=slots)
+    with again.opened(run, rack, keep) as (means, addresses):
+        workers = [
+            SlotWorker(
+                slot,
+                cases(rack, slot, (job for job in jobs if job.key in deciding[slot.name])),
+                means,
+                addresses.get(slot.name, {}),
+                known[slot.name],
+            )
+            for slot in slots
+        ]
+        run_slots({worker.slot: worker.run for worker in workers}, floor.stop)
+
+
+def _unused(chip: ChipRecord) -> ChipRecord:
+    """Return who answered, for a station that starts again."""
+    return replace(chip, trouble="", outcomes=())
 
 
 def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:

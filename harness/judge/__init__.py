@@ -1,5 +1,6 @@
 """From captures to verdicts with evidence."""
 
+from harness.judge.again import joined
 from harness.judge.case import Case
 from harness.judge.changes import (
     Baseline,
@@ -28,6 +29,7 @@ __all__ = [
     "changes",
     "compared",
     "examine",
+    "joined",
     "not_run",
     "unusable",
 ]

@@ -46,7 +46,8 @@ class Change:
 
     ``known``: the baseline already has it, identically: the verdict, and for a failure also the
     table and the number of mismatches. ``expired``: a waiver covered it until it expired.
-    ``reason`` is that of the verdict, ``why`` a sentence for a person.
+    ``reason`` is that of the verdict, ``why`` a sentence for a person. ``cause`` is the key of the
+    night's cause that explains it, empty if there is none.
     """
 
     slot: str
@@ -59,6 +60,7 @@ class Change:
     reason: Reason
     why: str
     expired: bool = False
+    cause: str = ""
 
 
 @dataclass(frozen=True)
@@ -175,6 +177,7 @@ def _change(now: Outcome, before: KnownVerdict | None) -> Change:
         now.reason,
         now.summary,
         now.expired,
+        now.cause,
     )
 
 

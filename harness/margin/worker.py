@@ -13,17 +13,26 @@ from dataclasses import dataclass, field
 
 from harness.board import BoardProfile
 from harness.errors import Cancelled, HarnessError, LinkError
-from harness.judge import RetryPolicy
+from harness.judge import Case, RetryPolicy
 from harness.margin.axes import rate_axis, volt_axis
 from harness.margin.find import find_rate, find_sample, find_supply
 from harness.margin.plan import SearchTarget, record_of
 from harness.margin.tester import PointTester
 from harness.margin.trials import TrialRule
 from harness.rack import Opener, Policy, RackNews, Slot, Station, StopSwitch, harmless, within
-from harness.records import MarginEdge, MarginKind, MarginPoint, MarginRecord, Verdict
+from harness.records import (
+    ChipRecord,
+    MarginEdge,
+    MarginKind,
+    MarginPoint,
+    MarginRecord,
+    Outcome,
+    Verdict,
+)
 from harness.supply import BenchSupply
 
 STOPPED = "the search was stopped"
+NO_MARGIN = "not searched, because the continuity test suspects the board"
 
 
 @dataclass(frozen=True)
@@ -51,7 +60,8 @@ MarginObserver = Callable[[MarginEvent], None]
 class SearchMeans:
     """What all slots have in common. ``supply`` is already in use, or None.
 
-    ``turn`` is held while the supply's voltage belongs to one slot.
+    ``turn`` is held while the supply's voltage belongs to one slot. ``suspicion`` says what the
+    outcomes of a slot's continuity test suspect of its board; empty if nothing.
     """
 
     profile: BoardProfile
@@ -63,10 +73,15 @@ class SearchMeans:
     stop: StopSwitch
     supply: BenchSupply | None = None
     turn: threading.Lock = field(default_factory=threading.Lock)
+    suspicion: Callable[[ChipRecord, tuple[Outcome, ...]], str] = lambda *_: ""
 
 
 class MarginWorker:
-    """Searches one slot's chip; ``names`` holds the placeholders of the power-cycle command."""
+    """Searches one slot's chip; ``names`` holds the placeholders of the power-cycle command.
+
+    ``test`` are the tables of the continuity test, which run first: a chip on a board that they
+    suspect gets no margin.
+    """
 
     def __init__(
         self,
@@ -74,10 +89,12 @@ class MarginWorker:
         targets: tuple[SearchTarget, ...],
         means: SearchMeans,
         names: Mapping[str, str],
+        test: Sequence[Case] = (),
     ) -> None:
         self.slot = slot.name
         self._slot = slot
         self._targets = targets
+        self._test = test
         self._means = means
         self._observe = harmless(means.observe)
         policy = Policy(stop=means.stop, names=names, must_be=slot.board)
@@ -86,8 +103,9 @@ class MarginWorker:
     def run(self) -> None:
         """Search every target and leave the board; after a stop the records of the rest say so."""
         try:
+            suspected = within(self._station.where, self._suspicion, self._broken)
             for target in self._targets:
-                self._keep(self._search(target))
+                self._keep(self._search(target, suspected))
         finally:
             self._station.close()
 
@@ -95,7 +113,20 @@ class MarginWorker:
         self._means.keep(record)
         self._observe(MarginFound(record))
 
-    def _search(self, target: SearchTarget) -> MarginRecord:
+    def _suspicion(self) -> str:
+        """Run the continuity test; say what it suspects of the board, or what broke it."""
+        outcomes: list[Outcome] = []
+        for case in self._test:
+            if self._means.stop.stopped:
+                return ""
+            ran = self._station.run(case, RetryPolicy())
+            if (ended := ran.gone or ran.broken) is not None:
+                raise ended
+            outcomes.append(ran.outcome)
+        suspected = self._means.suspicion(self._station.record, tuple(outcomes))
+        return f"{NO_MARGIN}: {suspected}" if suspected else ""
+
+    def _search(self, target: SearchTarget, suspected: str) -> MarginRecord:
         means, began = self._means, time.monotonic()
         backend = "virtual" if self._slot.virtual else means.profile.backend
         axis = rate_axis(
@@ -111,6 +142,8 @@ class MarginWorker:
         edges: list[MarginEdge] = []
 
         def work() -> str:
+            if suspected:
+                return suspected
             edges.extend(self._edges(tester))
             return self._doubt(tester, edges)
 

@@ -2,7 +2,7 @@
 
 from harness.rack.boundary import LOG, harmless, within
 from harness.rack.cases import Job, cases, read_jobs, usable
-from harness.rack.continuity import ContinuityTest, continuity_test
+from harness.rack.continuity import ContinuityTest, continuity_test, split_key
 from harness.rack.events import (
     Event,
     Observer,
@@ -71,6 +71,7 @@ __all__ = [
     "run_slots",
     "serial_ports",
     "single_slot",
+    "split_key",
     "unobserved",
     "unreached",
     "usable",

@@ -9,7 +9,7 @@ from harness.errors import Finding, InputError
 from harness.judge import Case
 from harness.rack.model import Rack, Slot
 from harness.records import Rehearsal
-from harness.rehearse import Cache, Rehearser
+from harness.rehearse import Cache, Key, Rehearser
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
 
@@ -21,6 +21,11 @@ class Job(NamedTuple):
     spec: TableSpec
     pattern: Pattern
     rehearsal: Rehearsal
+
+    @property
+    def key(self) -> Key:
+        """Names of the design and of the table."""
+        return self.design.name, self.spec.name
 
 
 def read_jobs(

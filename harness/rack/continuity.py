@@ -34,7 +34,12 @@ class ContinuityTest:
     def order(self, jobs: Iterable[Job]) -> tuple[Job, ...]:
         """Put the tables of the test first, in its order."""
         places = {key: place for place, key in enumerate(self.tables)}
-        return tuple(sorted(jobs, key=lambda job: places.get(_key(job), len(places))))
+        return tuple(sorted(jobs, key=lambda job: places.get(job.key, len(places))))
+
+    def jobs(self, requested: Iterable[Job]) -> tuple[Job, ...]:
+        """Return the tables of the test in order, of those requested and the extras."""
+        known = {job.key: job for job in (*requested, *self.extras)}
+        return tuple(known[key] for key in self.tables)
 
     def of_slot(self, rack: Rack, slot: Slot) -> tuple[SlotPins, tuple[Case, ...]]:
         """Return the record of a slot's test, empty as yet, and its extra tables."""
@@ -47,10 +52,10 @@ def continuity_test(rack: Rack, jobs: Sequence[Job]) -> ContinuityTest:
 
     One that is not among ``jobs`` is left out if it cannot be used here or takes too long.
     """
-    named = tuple(_split(name) for name in rack.shuttle.pin_check) or _fewest(rack, jobs)
-    known = {_key(job) for job in jobs}
+    named = tuple(split_key(name) for name in rack.shuttle.pin_check) or _fewest(rack, jobs)
+    known = {job.key for job in jobs}
     extras = tuple(_within_time(_usable(rack, [key for key in named if key not in known])))
-    usable = known | {_key(job) for job in extras}
+    usable = known | {job.key for job in extras}
     return ContinuityTest(tuple(key for key in named if key in usable), extras)
 
 
@@ -83,10 +88,7 @@ def _within_time(jobs: Iterable[Job]) -> Iterator[Job]:
             yield job
 
 
-def _split(name: str) -> Key:
+def split_key(name: str) -> Key:
+    """Return design and table of ``design/table``."""
     design, _, table = name.partition("/")
     return design, table
-
-
-def _key(job: Job) -> Key:
-    return job.design.name, job.spec.name

@@ -88,6 +88,8 @@ class SlotWorker:
         station = self._station
         try:
             within(station.where, lambda: self._means.keep_chip(station.record), self._cannot_use)
+            if self._cases and self._pins.tables:
+                self._means.keep_pins(self._pins)
             for case in self._extras:
                 self._judge(case, self._keep_extra)
             for case in self._cases:

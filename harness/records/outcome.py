@@ -274,6 +274,11 @@ class Outcome:
         return not (self.verdict.failed and self.origin in (Origin.TABLE, Origin.DESIGN))
 
     @property
+    def unsettled(self) -> bool:
+        """Whether the verdict is provisional: an answer was wrong, and nothing is blamed yet."""
+        return not self.rules and (self.verdict.failed or self.reason is Reason.PINS_OPEN)
+
+    @property
     def origin(self) -> Origin:
         """The likely cause."""
         return self.reason.origin

@@ -7,6 +7,7 @@ The one rule: a report is worked out from a record and nothing else.
 """
 
 from harness_reports.card import report_of, write_card
+from harness_reports.causes import candidate_text, decision_text, odds_text
 from harness_reports.frame import causes_frame, margins_frame, outcomes_frame
 from harness_reports.history import Anchor, Links, margins_of
 from harness_reports.history_write import (
@@ -42,11 +43,13 @@ __all__ = [
     "WrittenHistories",
     "WrittenReports",
     "baseline_text",
+    "candidate_text",
     "causes_frame",
     "chip_html",
     "chip_junit",
     "chip_pages",
     "clock",
+    "decision_text",
     "drawn_outcomes",
     "drop_text",
     "edge_text",
@@ -61,6 +64,7 @@ __all__ = [
     "margins_frame",
     "margins_of",
     "mismatches_csv",
+    "odds_text",
     "outcomes_frame",
     "page_environment",
     "parse_run_json",

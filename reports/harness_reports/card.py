@@ -13,8 +13,8 @@ from pathlib import Path
 import segno
 
 from harness.errors import StoreError
-from harness.intake import ChipIntake, PinState, Result, StepResult, title_of
-from harness.records import ChipRecord, RunRecord, Verdict
+from harness.intake import ChipIntake, Result, StepResult, title_of
+from harness.records import ChipRecord, PinState, RunRecord, Verdict
 from harness_reports.html import chip_html, page_html
 from harness_reports.looks import Fact, Look, look
 from harness_reports.names import safe_name

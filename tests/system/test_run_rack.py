@@ -119,8 +119,8 @@ def test_the_defective_chips_outcome_names_design_cycle_and_pin(run: RunRecord) 
 
 def test_another_chips_pass_points_at_the_failing_chip(run: RunRecord) -> None:
     outcome = outcome_of(run.chips[1], "crc16", "check")
-    assert outcome.reason is Reason.THIS_CHIP_ALONE
-    assert "SP2-0001" in outcome.advice
+    assert outcome.reason is Reason.CHIP_DEFECT
+    assert outcome.advice.startswith("A2: this chip has a defect in crc16 (odds ")
 
 
 def test_the_other_designs_of_the_defective_chip_pass(run: RunRecord) -> None:
@@ -132,7 +132,8 @@ def test_an_open_output_is_the_boards_error_even_where_its_level_was_right(run: 
     assert outcome_of(chip, "bcd7seg", "function").verdict is Verdict.PASS
     for table in ("check", "stream"):
         outcome = outcome_of(chip, "crc16", table)
-        assert (outcome.verdict, outcome.reason) == (Verdict.ERROR, Reason.PINS_OPEN)
+        assert (outcome.verdict, outcome.reason) == (Verdict.ERROR, Reason.WIRING_OPEN)
+        assert outcome.provisional is Reason.PINS_OPEN
         assert outcome.summary.startswith("zero (pin out8) follows the weak pulls")
 
 

@@ -20,7 +20,7 @@ ROOT = Path(__file__).parents[3]
 
 
 def chip_of(*verdicts: Verdict, trouble: str = "") -> ChipRecord:
-    plain = failing_outcome()
+    plain = replace(failing_outcome(), rules="1")
     outcomes: list[Outcome] = [
         replace(plain, verdict=verdict, design=f"d{k}") for k, verdict in enumerate(verdicts)
     ]
@@ -48,6 +48,13 @@ def run_of(*chips: ChipRecord) -> RunRecord:
 )
 def test_a_runs_exit_code_is_its_worst_news(chips: list[ChipRecord], code: int) -> None:
     assert exit_code(run_of(*chips)) == code
+
+
+@pytest.mark.parametrize("verdict", [Verdict.FAIL, Verdict.UNSTABLE])
+def test_a_verdict_that_nobody_could_settle_fails_no_chip(verdict: Verdict) -> None:
+    plain = chip_of(Verdict.PASS, verdict)
+    outcomes = tuple(replace(outcome, rules="") for outcome in plain.outcomes)
+    assert exit_code(run_of(replace(plain, outcomes=outcomes))) == 3
 
 
 @pytest.mark.parametrize(("verdict", "code"), [(Verdict.PASS, 3), (Verdict.FAIL, 1)])

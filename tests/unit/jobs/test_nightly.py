@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from harness.jobs.morning import five_lines, morning_lines
@@ -9,6 +11,7 @@ from harness.jobs.night import known_failures
 from harness.jobs.night_margins import NightMargins
 from harness.judge import Change, NightChanges
 from harness.records import Reason, Verdict
+from tests.unit.store.test_causes import CAUSE
 
 WHY = Reason.PINS_OPEN, "no connection"
 
@@ -107,4 +110,15 @@ def test_files_that_changed_since_the_baseline_are_said_first() -> None:
     found = NightChanges("before", (), (), (), (), (), edited=("profile", "crc16/check"))
     assert morning_lines(found, NightMargins())[0] == (
         "changed files            2  profile, crc16/check"
+    )
+
+
+def test_a_cause_stands_once_for_all_tables_that_it_explains() -> None:
+    cause = replace(CAUSE, summary="A1: in3 does not reach the chip.", advice="Reseat it.")
+    one = replace(untested("SP2-0006", "stream", Verdict.PASS), cause=cause.key)
+    alone = untested("SP2-0006", "other", Verdict.PASS)
+    found = NightChanges("before", (), (), (), (one, replace(one, table="check"), alone), ())
+    assert five_lines(found, (cause,))[3] == (
+        "could not be tested      3  A1: in3 does not reach the chip. Reseat it; "
+        "A1 SP2-0006 crc16/other"
     )

@@ -67,7 +67,8 @@ class Memory:
 
     def record_pins(self, pins: SlotPins) -> None:
         self.pins.append(pins)
-        self.seen.append(f"stored {pins.extras[-1].design} as extra")
+        if pins.extras:
+            self.seen.append(f"stored {pins.extras[-1].design} as extra")
 
     def observe(self, event: Event) -> None:
         if isinstance(event, TableJudged):

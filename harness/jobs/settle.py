@@ -1,0 +1,133 @@
+"""Give a run its final verdicts, its causes, and the result of its continuity tests.
+
+One rule: evidence is never changed, and what cannot be worked out stays provisional.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from harness.blame import board_causes, prove_pins, settle
+from harness.errors import HarnessError
+from harness.rack import ContinuityTest, Job, Rack, Slot, split_key, within
+from harness.records import ChipRecord, Outcome, RehearsalResult, RunRecord, SlotPins, Verdict
+from harness.rehearse import Cache, Key, predict
+from harness.store import Store
+
+MAX_DECIDING = 3
+"""Maximum number of tables of a cause that run again to settle it."""
+UNSETTLED = (
+    "the causes could not be worked out ({error}), so the verdicts of failing tables stay "
+    "provisional"
+)
+
+
+def settle_run(
+    run_id: str, rack: Rack, jobs: Sequence[Job], store: Store, tell: Callable[[str], None]
+) -> RunRecord:
+    """Evaluate a stored run and keep the result; returns the run as it then is.
+
+    If that fails, what is stored stays as it was, provisional, and ``tell`` gets a sentence. Raises
+    StoreError.
+    """
+    run = store.run(run_id)
+
+    def failed(error: HarnessError) -> RunRecord:
+        tell(UNSETTLED.format(error=error))
+        return run
+
+    found = within("causes", lambda: evaluate(run, rack, jobs), failed)
+    before = set(map(id, _outcomes(run)))
+    store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
+    if found.causes != run.causes:
+        store.record_causes(run_id, found.causes)
+    for pins in found.continuity:
+        if pins not in run.continuity:
+            store.record_continuity(run_id, pins)
+    return found
+
+
+def evaluate(run: RunRecord, rack: Rack, jobs: Iterable[Job]) -> RunRecord:
+    """Return a run with the verdicts, causes and continuity tests that its evidence gives.
+
+    ``jobs`` are its tables; one whose file is not the one that ran is left out. Where all tables
+    passed only those of the continuity test are predicted, so that a good run waits for nothing.
+    """
+    run = replace(run, continuity=tuple(_without_repeated(run)))
+    extras = [outcome for pins in run.continuity for outcome in pins.extras]
+    outcomes = [*_outcomes(run), *extras]
+    ran = {(o.design, o.table): o.table_sha256 for o in outcomes}
+    own = [job for job in jobs if ran.get(job.key) == job.pattern.sha256]
+    if all(o.verdict is Verdict.PASS for o in outcomes):
+        test = {name for pins in run.continuity for name in pins.tables}
+        own = [job for job in own if "/".join(job.key) in test]
+    chosen = ((job.design, job.spec, job.pattern) for job in own)
+    predictions = predict(rack.shuttle, chosen, rack.profile, cache=Cache())
+    rehearsed = {
+        job.key: job.rehearsal.result is RehearsalResult.PASSES
+        for job in own
+        if job.rehearsal.result is not RehearsalResult.NOT_REHEARSED
+    }
+    settled = settle(run, predictions, rehearsed)
+    now = {(o.slot, o.design, o.table): o for o in settled.outcomes}
+    chips = tuple(
+        replace(
+            chip,
+            outcomes=tuple(now.get((o.slot, o.design, o.table), o) for o in chip.outcomes),
+        )
+        for chip in run.chips
+    )
+    by_slot = {chip.slot: chip.outcomes for chip in chips}
+    continuity = tuple(
+        prove_pins(pins, by_slot.get(pins.slot, ()), predictions, settled.causes)
+        for pins in run.continuity
+    )
+    return replace(run, chips=chips, causes=settled.causes, continuity=continuity)
+
+
+def deciding_tables(run: RunRecord) -> Mapping[str, Collection[Key]]:
+    """Return by slot the tables that may settle a cause by running more often.
+
+    Those are the ones that an open cause asks for, or its own, if their answers differ.
+    """
+    unsteady = {(o.slot, f"{o.design}/{o.table}") for o in _outcomes(run) if _differs(o)}
+    found: dict[str, set[Key]] = {}
+    for cause in run.causes:
+        for slot in cause.slots if not cause.settled else ():
+            own = [table for table in cause.tables if (slot, table) in unsteady]
+            keys = {split_key(table) for table in (cause.ask or own[:MAX_DECIDING]) if own}
+            found.setdefault(slot, set()).update(keys)
+    return {slot: keys for slot, keys in found.items() if keys}
+
+
+def _differs(outcome: Outcome) -> bool:
+    return len({attempt.signature for attempt in outcome.attempts}) > 1
+
+
+def _without_repeated(run: RunRecord) -> Iterator[SlotPins]:
+    """Leave out extra tables that the slot ran again later, as requested ones."""
+    ran = {(o.slot, o.design, o.table) for o in _outcomes(run) if o.verdict is not Verdict.NOT_RUN}
+    for pins in run.continuity:
+        extras = (o for o in pins.extras if (o.slot, o.design, o.table) not in ran)
+        yield replace(pins, extras=tuple(extras))
+
+
+def suspicion(
+    begun: RunRecord,
+    rack: Rack,
+    test: ContinuityTest,
+    jobs: Sequence[Job],
+    chip: ChipRecord,
+    outcomes: tuple[Outcome, ...],
+) -> str:
+    """Say what a slot's continuity test alone suspects of the board; empty if nothing."""
+    slot = Slot(chip.slot, chip.port, chip.board_serial, chip.chip_serial)
+    pins, _ = test.of_slot(rack, slot)
+    run = replace(begun, chips=(chip,), continuity=(replace(pins, extras=outcomes),))
+    causes = board_causes(evaluate(run, rack, jobs).causes)
+    return " ".join(f"{cause.summary} {cause.advice}".strip() for cause in causes)
+
+
+def _outcomes(run: RunRecord) -> list[Outcome]:
+    return [outcome for chip in run.chips for outcome in chip.outcomes]
