@@ -18,7 +18,7 @@ from harness.intake.sitting import (
     overlapping,
     read_journals,
 )
-from harness.intake.steps import PinState, Result, StepResult, title_of
+from harness.intake.steps import Result, StepResult, title_of
 
 __all__ = [
     "MAX_WRONG_ANSWERS",
@@ -30,7 +30,6 @@ __all__ = [
     "Journal",
     "JournalHeading",
     "Left",
-    "PinState",
     "Questioner",
     "Result",
     "StepResult",

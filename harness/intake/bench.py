@@ -6,19 +6,27 @@ there is not run again.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from functools import partial
 
+from harness.blame import board_causes
 from harness.intake.order import IntakePlan
-from harness.intake.pins import check_pins
 from harness.intake.progress import Lost, Measured, Worked
-from harness.intake.steps import BAD_PINS, PinResult, PinState, Result
+from harness.intake.steps import Result
 from harness.intake.tables import MOVED, Key, TableStep, key_of
-from harness.judge import Case, not_run
-from harness.rack import Event, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases
-from harness.records import ChipRecord, Reason
+from harness.judge import Case, RetryPolicy, not_run
+from harness.rack import Event, Job, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases
+from harness.records import (
+    ChipRecord,
+    Outcome,
+    PinProof,
+    PinState,
+    Reason,
+    RunRecord,
+    SlotPins,
+)
 from harness.store import Store
 from harness.virtual import seat_virtual_chip
 
@@ -28,7 +36,7 @@ class IntakeMeans:
     """What all slots of an intake have in common.
 
     ``names`` holds, by slot, the placeholders of the command that cycles a board's power. ``say``
-    shows a line to the person.
+    shows a line to the person. ``settle`` evaluates a run: verdicts, causes, pins.
     """
 
     rack: Rack
@@ -38,6 +46,7 @@ class IntakeMeans:
     open_slot: Opener
     names: Mapping[str, Mapping[str, str]]
     say: Callable[[str], None]
+    settle: Callable[[RunRecord], RunRecord]
 
 
 class Bench:
@@ -78,23 +87,39 @@ class Bench:
         return Worked(Result.DONE, self._with_remarks(text), now())
 
     def check_pins(self) -> Worked:
-        """Check every pin; the step is done only if none is open, stuck or shorted.
+        """Run the continuity test; the step is done only if nothing of the board is suspected.
 
-        After a bad pin the board is closed, because it may be unplugged next.
+        After that the board is closed, because it may be unplugged next.
         """
-        shuttle, jobs = self._means.rack.shuttle, self._means.plan.pins
-        tables = [job[:3] for job in jobs if not job.rehearsal.refused]
-        pins = self.station.again(lambda session: check_pins(session, shuttle, tables))
-        bad = [pin for pin in pins if pin.state in BAD_PINS]
-        for pin in bad:
-            self._means.say(f"  {pin.pin}: {pin.state}, {pin.text}")
-        unproven = [pin.pin for pin in pins if pin.state is PinState.NOT_PROVEN]
+        means = self._means
+        test, _ = means.plan.test.of_slot(means.rack, self._slot)
+        outcomes = tuple(self._tested(case) for case in self._cases(means.plan.pins))
+        found = means.settle(self._alone(replace(test, extras=outcomes)))
+        (proven,) = found.continuity
+        means.store.record_continuity(means.run_id, proven)
+        suspected = board_causes(found.causes)
+        for cause in suspected:
+            means.say(f"  {cause.summary} {cause.advice}".rstrip())
+        unproven = [pin.pin for pin in proven.pins if pin.state is PinState.NOT_PROVEN]
         if unproven:
-            self._means.say(f"  not proven, because no table shows it: {', '.join(unproven)}")
-        if bad:
+            means.say(f"  not proven by any table: {', '.join(unproven)}")
+        if suspected:
             self.station.close()
-        result = Result.FAILED if bad else Result.DONE
-        return Worked(result, self._with_remarks(pins_text(pins)), now(), pins)
+        result = Result.FAILED if suspected else Result.DONE
+        return Worked(result, self._with_remarks(pins_text(proven.pins)), now(), proven.pins)
+
+    def _tested(self, case: Case) -> Outcome:
+        """Run one table of the continuity test; raises what ended it early."""
+        ran = self.station.run(case, RetryPolicy())
+        if (ended := ran.gone or ran.broken) is not None:
+            raise ended
+        return ran.outcome
+
+    def _alone(self, test: SlotPins) -> RunRecord:
+        """This chip's run with the continuity test alone."""
+        run = self._means.store.run(self._means.run_id)
+        chip = replace(self.record(), outcomes=())
+        return replace(run, chips=(chip,), causes=(), continuity=(test,))
 
     def run_tables(self, choice: str, attempt: int) -> Worked | str:
         """Run the tables without an outcome; a later attempt repeats those that are ERROR.
@@ -103,9 +128,8 @@ class Bench:
         empty, a text about that table is returned at once.
         """
         keep = partial(self._means.store.record_outcome, self._means.run_id)
-        step = TableStep(
-            self.station, self._cases(), self.record().outcomes, choice, keep, self._means.say
-        )
+        cases = self._cases(self._means.plan.tables)
+        step = TableStep(self.station, cases, self.record().outcomes, choice, keep, self._means.say)
         fresh = self._measured.setdefault(attempt, set())
         try:
             halted = step.run({key_of(case) for case in step.cases} - fresh if attempt else ())
@@ -113,7 +137,23 @@ class Bench:
             fresh |= step.measured
         if halted is not None:
             return halted
+        step.know(self._settled().outcomes)
         return Worked(step.result, self._with_remarks(step.text), now(), left=step.left)
+
+    def _settled(self) -> ChipRecord:
+        """Settle this chip with all that the intake knows, and keep what concerns its slot."""
+        means, slot = self._means, self._slot.name
+        before = means.store.run(means.run_id)
+        found = means.settle(before)
+        (chip,) = (chip for chip in found.chips if chip.slot == slot)
+        means.store.record_outcomes(means.run_id, chip.outcomes)
+        others = tuple(cause for cause in before.causes if slot not in cause.slots)
+        mine = tuple(cause for cause in found.causes if slot in cause.slots)
+        means.store.record_causes(means.run_id, (*others, *mine))
+        for pins in found.continuity:
+            if pins.slot == slot:
+                means.store.record_continuity(means.run_id, pins)
+        return chip
 
     def moved(self, seatings: int) -> None:
         """Note that the chip was off its board: tables that passed must run again.
@@ -121,7 +161,7 @@ class Bench:
         Until then their outcome in the store is NOT RUN. FAIL and UNSTABLE stand.
         """
         passed = {(o.design, o.table) for o in self.record().outcomes if o.verdict.good}
-        for case in self._cases():
+        for case in self._cases(self._means.plan.tables):
             if key_of(case) in passed:
                 again = not_run(case, Reason.CHIP_MOVED, MOVED, datetime.now(UTC))
                 self._means.store.record_outcome(self._means.run_id, again)
@@ -150,10 +190,10 @@ class Bench:
         chips = self._means.store.run(self._means.run_id).chips
         return next((chip for chip in chips if chip.slot == self._slot.name), None)
 
-    def _cases(self) -> tuple[Case, ...]:
-        """The tables as cases of this chip on the board that answered."""
+    def _cases(self, jobs: Sequence[Job]) -> tuple[Case, ...]:
+        """Tables as cases of this chip on the board that answered."""
         seated = replace(self._slot, board=self.station.record.board_serial)
-        return cases(self._means.rack, seated, self._means.plan.tables)
+        return cases(self._means.rack, seated, jobs)
 
     def _hear(self, event: Event) -> None:
         if isinstance(event, SlotRecovering):
@@ -164,12 +204,12 @@ class Bench:
         return " ".join((f"{text}.", *remarks)) if remarks else text
 
 
-def pins_text(pins: tuple[PinResult, ...]) -> str:
-    """``26 of 26 pins reach the chip``, or which ones do not."""
-    reached = sum(pin.state is PinState.REACHED for pin in pins)
-    bad = [f"{pin.pin} {pin.state}" for pin in pins if pin.state in BAD_PINS]
-    head = f"{reached} of {len(pins)} pins reach the chip"
-    return f"{head}; {', '.join(bad)}" if bad else head
+def pins_text(pins: tuple[PinProof, ...]) -> str:
+    """``26 of 26 pins reach the chip``, or which ones may not."""
+    proven = sum(pin.state is PinState.PROVEN for pin in pins)
+    bad = [pin.pin for pin in pins if pin.state is PinState.SUSPECTED]
+    head = f"{proven} of {len(pins)} pins reach the chip"
+    return f"{head}; suspected: {', '.join(bad)}" if bad else head
 
 
 def now() -> str:

@@ -29,7 +29,7 @@ from harness.intake.progress import (
 from harness.records import decode, encode
 
 FORMAT = "harness-intake"
-VERSION = 3
+VERSION = 4
 _KINDS = {
     "reply": Replied,
     "work": Worked,

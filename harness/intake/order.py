@@ -7,16 +7,24 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from harness.rack import Job, read_jobs, usable
+from harness.rack import ContinuityTest, Job, Rack, continuity_test, read_jobs, usable
 from harness.shuttle import Design, Shuttle
 
 
 @dataclass(frozen=True, eq=False)
 class IntakePlan:
-    """The tables of an intake, read once, so that a sitting never mixes two versions."""
+    """The tables of an intake, read once, so that a sitting never mixes two versions.
 
-    pins: tuple[Job, ...]
+    ``test`` is the continuity test, which may need further tables.
+    """
+
+    test: ContinuityTest
     tables: tuple[Job, ...]
+
+    @property
+    def pins(self) -> tuple[Job, ...]:
+        """The tables of the continuity test, in its order."""
+        return self.test.jobs(self.tables)
 
     @property
     def designs(self) -> tuple[Design, ...]:
@@ -25,13 +33,10 @@ class IntakePlan:
         return tuple({job.design.name: job.design for job in jobs}.values())
 
 
-QUICK_PIN_TABLES = 5
-"""Number of tables, the quickest ones, that check the pins if the shuttle names none."""
-
-
-def load_plan(shuttle: Shuttle) -> IntakePlan:
+def load_plan(rack: Rack) -> IntakePlan:
     """Read every table of an intake. Raises InputError with the findings of all tables."""
-    return IntakePlan(pin_tables(shuttle), intake_tables(shuttle))
+    tables = intake_tables(rack.shuttle)
+    return IntakePlan(continuity_test(rack, tables), tables)
 
 
 def intake_tables(shuttle: Shuttle) -> tuple[Job, ...]:
@@ -42,18 +47,6 @@ def intake_tables(shuttle: Shuttle) -> tuple[Job, ...]:
     wanted = [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake]
     jobs = usable(*read_jobs(shuttle, wanted))
     return tuple(sorted(jobs, key=lambda job: job.pattern.cycles / job.spec.clock_hz))
-
-
-def pin_tables(shuttle: Shuttle) -> tuple[Job, ...]:
-    """Read the tables that the shuttle names for the pin check, or else the quickest ones."""
-    if not shuttle.pin_check:
-        return intake_tables(shuttle)[:QUICK_PIN_TABLES]
-    by_name = {
-        f"{design.name}/{spec.name}": (design, spec)
-        for design in shuttle.designs
-        for spec in design.tables
-    }
-    return usable(*read_jobs(shuttle, [by_name[name] for name in shuttle.pin_check]))
 
 
 def without_intake(shuttle: Shuttle) -> tuple[str, ...]:

@@ -8,7 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from harness.intake.steps import PLACES, STEPS, IntakeStep, PinResult, Result, StepResult
+from harness.intake.steps import PLACES, STEPS, IntakeStep, Result, StepResult
+from harness.records import PinProof
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class Worked:
     result: Result
     text: str
     at: str
-    pins: tuple[PinResult, ...] = ()
+    pins: tuple[PinProof, ...] = ()
     left: int = 0
 
 
@@ -108,7 +109,7 @@ class Progress:
     choice: str = ""
     results: tuple[StepResult, ...] = ()
     earlier: tuple[StepResult, ...] = ()
-    pins: tuple[PinResult, ...] = ()
+    pins: tuple[PinProof, ...] = ()
     stage: Stage = Stage.ANSWER
     owed: Result = Result.SKIPPED
     failed: StepResult | None = None

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 
-from harness.intake.steps import NEEDED, STEPS, PinResult, Result, StepResult, title_of
-from harness.records import ChipRecord, RunRecord, Verdict
+from harness.intake.steps import NEEDED, STEPS, Result, StepResult, title_of
+from harness.records import ChipRecord, PinProof, RunRecord, Verdict
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class ChipIntake:
     by: tuple[str, ...]
     at: datetime
     results: tuple[StepResult, ...]
-    pins: tuple[PinResult, ...]
+    pins: tuple[PinProof, ...]
     report_sha256: str
     earlier: tuple[StepResult, ...] = ()
     uncovered: tuple[str, ...] = ()

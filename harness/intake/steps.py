@@ -29,19 +29,6 @@ class Result(StrEnum):
     BROKEN_OFF = "could not be done"
 
 
-class PinState(StrEnum):
-    """What the pin check found out about a pin."""
-
-    REACHED = "reached"
-    OPEN = "open"
-    STUCK = "stuck"
-    SHORTED = "shorted"
-    NOT_PROVEN = "not proven"
-
-
-BAD_PINS = frozenset({PinState.OPEN, PinState.STUCK, PinState.SHORTED})
-
-
 @dataclass(frozen=True)
 class IntakeStep:
     """One step; ``notes`` are shown before ``prompt``. ``{limit}`` becomes the supply limit."""
@@ -61,15 +48,6 @@ class StepResult:
     result: Result
     text: str
     at: str
-
-
-@dataclass(frozen=True)
-class PinResult:
-    """The state of one pin of the chip; ``text`` says what shows it."""
-
-    pin: str
-    state: PinState
-    text: str
 
 
 NEEDED = frozenset({"serial", "board", "pins", "tables"})

@@ -41,6 +41,10 @@ class TableStep:
     """Why no more tables are run."""
 
     def __post_init__(self, outcomes: Sequence[Outcome]) -> None:
+        self.know(outcomes)
+
+    def know(self, outcomes: Sequence[Outcome]) -> None:
+        """Take these as the verdicts of the tables, which are settled together."""
         self._verdicts = {(o.design, o.table): o.verdict for o in outcomes}
 
     def run(self, retried: Collection[Key]) -> str | None:

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -37,6 +38,7 @@ from harness.intake import (
     read_journals,
 )
 from harness.jobs.run import new_run
+from harness.jobs.settle import evaluate
 from harness.jobs.stores import RUNS, STORE, AnyStore, opened
 from harness.jobs.tables import unknown
 from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
@@ -124,7 +126,7 @@ def hold_intake(
     """
     names = tuple(sorted(set(slots)))
     chosen = _slots(rack, names)
-    plan = load_plan(chosen.shuttle)
+    plan = load_plan(chosen)
     broken = check_rack_models(chosen, plan.designs)
     if broken:
         raise InputError(broken)
@@ -185,6 +187,7 @@ class _Desk:
                     reached.open_slot,
                     reached.addresses,
                     self.terminal.say,
+                    partial(evaluate, rack=self.rack, jobs=(*self.plan.tables, *self.plan.pins)),
                 )
                 session = Intake(means, journal, by, self.terminal, choice)
                 for item in session.chips(_report_hash):

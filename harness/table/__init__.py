@@ -3,11 +3,10 @@
 from harness.table.names import Names, bits, observed
 from harness.table.pattern import Pattern
 from harness.table.reader import SUFFIXES, check_table, load_table
-from harness.table.symbols import DRIVING, PLANES, Words
+from harness.table.symbols import PLANES, Words
 from harness.table.workbook import SheetUnfit, look_through
 
 __all__ = [
-    "DRIVING",
     "PLANES",
     "SUFFIXES",
     "Names",

@@ -7,12 +7,12 @@ from pathlib import Path
 import pytest
 
 from harness.errors import StoreError
-from harness.intake import Journal, JournalHeading, PinState, Result
+from harness.intake import Journal, JournalHeading, Result
 from harness.intake.journal import FileSum
 from harness.intake.progress import Event, Halted, Lost, Measured, Replied, Signed, TakenUp, Worked
-from harness.intake.steps import PinResult
+from harness.records import PinProof, PinState
 
-PIN = PinResult("in4", PinState.OPEN, "nothing answers")
+PIN = PinProof("in4", PinState.SUSPECTED, (), "slot:A1")
 EVENTS: list[Event] = [
     Replied("yes", "t1"),
     Worked(Result.FAILED, "in4 open", "t2", (PIN,)),
@@ -68,7 +68,7 @@ def test_a_file_cut_anywhere_keeps_every_whole_answer_and_can_be_gone_on_with(
         ("nonsense\n", "the journal cannot be read"),
         ('{"format": "x"}\n', "not the journal of an intake"),
         ('{"format": "harness-intake", "version": 1}\n', "not the journal of an intake"),
-        ('{"format": "harness-intake", "version": 3}\n', "not the journal of an intake"),
+        ('{"format": "harness-intake", "version": 4}\n', "not the journal of an intake"),
     ],
 )
 def test_another_file_is_refused_by_name(tmp_path: Path, text: str, why: str) -> None:

@@ -16,7 +16,7 @@ from harness.intake.bench import Bench, IntakeMeans
 from harness.intake.progress import Lost, Measured, Progress, Replied, Worked
 from harness.intake.steps import STEPS
 from harness.jobs.run import new_run
-from harness.rack import BoardSession, Job, Opener, Rack, Slot, station
+from harness.rack import BoardSession, ContinuityTest, Job, Opener, Rack, Slot, station
 from harness.records import Verdict
 from harness.store import Store
 from tests.unit.judge.samples import REHEARSED, FunctionSession, case, good_chip
@@ -58,13 +58,14 @@ class Lab:
         chosen = tuple(Job(one, plain.spec, plain.pattern, REHEARSED) for one in designs)
         self.rack, self.plan = (
             Rack("bench", plain.shuttle, PROFILE, (self.slot,)),
-            IntakePlan((), chosen),
+            IntakePlan(ContinuityTest((chosen[0].key,)), chosen),
         )
         run = new_run(self.rack)
         self.run_id = run.run_id
         self.store.start_run(run)
         where = self.rack, self.plan, self.run_id, self.store
-        self.means = IntakeMeans(*where, self.opener or self._open, {}, self.said.append)
+        talk = self.said.append
+        self.means = IntakeMeans(*where, self.opener or self._open, {}, talk, lambda run: run)
         self.bench = Bench(self.slot, self.means)
 
     def _open(self, _: Slot) -> BoardSession:

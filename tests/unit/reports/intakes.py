@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from harness.intake import ChipIntake, PinState, Result, StepResult
-from harness.intake.steps import STEPS, PinResult
+from harness.intake import ChipIntake, Result, StepResult
+from harness.intake.steps import STEPS
+from harness.records import PinProof, PinState
 from tests.unit.reports.samples import START, chip, failed, passed, run_of
 
 WORDS = "the lamp over the bench is broken and nobody could see whether anything was scratched "
@@ -31,7 +32,7 @@ def good_intake(**changes: Any) -> ChipIntake:
         by=("Ada Example",),
         at=START,
         results=results(),
-        pins=(PinResult("in0", PinState.REACHED, "answered"),),
+        pins=(PinProof("in0", PinState.PROVEN, ("gray/all",), ""),),
         report_sha256="ab" * 32,
     )
     return replace(whole, **changes)
@@ -42,7 +43,7 @@ def wordy_hand_out() -> ChipIntake:
     skipped = [step.key for step in STEPS[:6]]
     told = [StepResult(key, Result.SKIPPED, LONG, "t") for key in skipped]
     earlier = [StepResult(step.key, Result.FAILED, LONG, "t") for step in STEPS for _ in range(12)]
-    pins = tuple(PinResult(f"pin{k}", PinState.NOT_PROVEN, "") for k in range(32))
+    pins = tuple(PinProof(f"pin{k}", PinState.NOT_PROVEN, (), "") for k in range(32))
     return good_intake(
         by=(LONG, "Grace Example"),
         results=results(*told),
@@ -68,7 +69,7 @@ def almost_crowded() -> ChipIntake:
     """A chip whose card is as full as one in large print can be."""
     told = [StepResult(step.key, Result.SKIPPED, "w " * 34, "t") for step in STEPS[:6]]
     earlier = [StepResult("pins", Result.FAILED, "x" * 69, "t") for _ in range(3)]
-    pins = tuple(PinResult(f"p{k}", PinState.NOT_PROVEN, "") for k in range(32))
+    pins = tuple(PinProof(f"p{k}", PinState.NOT_PROVEN, (), "") for k in range(32))
     record = chip("A1", "SP2-0001", *(failed(f"d{k}", summary="q " * 22) for k in range(7)))
     return good_intake(
         run=run_of(record),
