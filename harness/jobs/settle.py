@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import islice
 
 from harness.blame import board_causes, prove_pins, settle
 from harness.errors import HarnessError
@@ -15,6 +16,8 @@ from harness.records import ChipRecord, Outcome, RehearsalResult, RunRecord, Slo
 from harness.rehearse import Cache, Key, predict
 from harness.store import Store
 
+MAX_EARLIER = 2
+"""Maximum number of earlier runs of a rack that are read."""
 MAX_DECIDING = 3
 """Maximum number of tables of a cause that run again to settle it."""
 UNSETTLED = (
@@ -37,7 +40,8 @@ def settle_run(
         tell(UNSETTLED.format(error=error))
         return run
 
-    found = within("causes", lambda: evaluate(run, rack, jobs), failed)
+    earlier = earlier_runs(run, store)
+    found = within("causes", lambda: evaluate(run, rack, jobs, earlier), failed)
     before = set(map(id, _outcomes(run)))
     store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
     if found.causes != run.causes:
@@ -48,7 +52,24 @@ def settle_run(
     return found
 
 
-def evaluate(run: RunRecord, rack: Rack, jobs: Iterable[Job]) -> RunRecord:
+def earlier_runs(run: RunRecord, store: Store) -> tuple[RunRecord, ...]:
+    """Read the runs of the same rack before this one, newest first; none if all tables passed.
+
+    They say what a moved chip or board did there.
+    """
+    if all(outcome.verdict is Verdict.PASS for outcome in _outcomes(run)):
+        return ()
+    before = (
+        heading.run_id
+        for heading in store.headings(run.rack)
+        if heading.started < run.started and heading.finished is not None
+    )
+    return tuple(store.run(run_id) for run_id in islice(before, MAX_EARLIER))
+
+
+def evaluate(
+    run: RunRecord, rack: Rack, jobs: Iterable[Job], earlier: Sequence[RunRecord] = ()
+) -> RunRecord:
     """Return a run with the verdicts, causes and continuity tests that its evidence gives.
 
     ``jobs`` are its tables; one whose file is not the one that ran is left out. Where all tables
@@ -69,7 +90,7 @@ def evaluate(run: RunRecord, rack: Rack, jobs: Iterable[Job]) -> RunRecord:
         for job in own
         if job.rehearsal.result is not RehearsalResult.NOT_REHEARSED
     }
-    settled = settle(run, predictions, rehearsed)
+    settled = settle(run, predictions, rehearsed, earlier)
     now = {(o.slot, o.design, o.table): o for o in settled.outcomes}
     chips = tuple(
         replace(

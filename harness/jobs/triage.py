@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 
 from harness.blame import RULES
 from harness.errors import RunUnfit
-from harness.jobs.settle import evaluate
+from harness.jobs.settle import earlier_runs, evaluate
 from harness.jobs.stores import LATEST, STORE, AnyStore, existing, named_run
 from harness.jobs.tables import load_jobs
 from harness.rack import Rack
@@ -39,6 +39,7 @@ def triage(run: str = LATEST, store: AnyStore = STORE, rack: Rack | None = None)
     """
     with existing(store) as kept:
         record = named_run(kept, run)
+        earlier = earlier_runs(record, kept) if rack is not None else ()
     outcomes = [outcome for chip in record.chips for outcome in chip.outcomes]
     others = {o.rules for o in outcomes if o.rules != RULES and o.attempts}
     if not others:
@@ -50,7 +51,7 @@ def triage(run: str = LATEST, store: AnyStore = STORE, rack: Rack | None = None)
     known = {job.key: job.pattern.sha256 for job in jobs}
     changed = {o.table_file for o in outcomes if known.get((o.design, o.table)) != o.table_sha256}
     left_out = f"; changed since then and left out: {', '.join(sorted(changed))}" if changed else ""
-    return Triage(record, evaluate(record, rack, jobs), f"{which}{left_out}.")
+    return Triage(record, evaluate(record, rack, jobs, earlier), f"{which}{left_out}.")
 
 
 def overrule(

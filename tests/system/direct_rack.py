@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 
 from harness.jobs.run import new_run, planned_chip
 from harness.jobs.settle import settle_run
@@ -88,4 +89,6 @@ def run_directly(rack: Rack, store: Store, jobs: Sequence[Job], opener: Opener) 
         for slot in rack.slots
     ]
     run_slots({worker.slot: worker.run for worker in workers}, stop)
-    return settle_run(run.run_id, rack, (*jobs, *test.extras), store, unobserved)
+    settle_run(run.run_id, rack, (*jobs, *test.extras), store, unobserved)
+    store.finish_run(run.run_id, datetime.now(UTC), cancelled=False)
+    return store.run(run.run_id)

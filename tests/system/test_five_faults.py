@@ -56,6 +56,7 @@ def summaries(run: RunRecord) -> dict[str, str]:
 OPEN = Verdict.ERROR, {Reason.WIRING_OPEN}
 BOARD = Verdict.ERROR, {Reason.BOARD_SUSPECTED}
 BAD = Verdict.FAIL, {Reason.CHIP_DEFECT}
+FOLLOWED = Verdict.FAIL, {Reason.FOLLOWS_CHIP}
 GOOD: tuple[Verdict, set[Reason]] = (Verdict.PASS, set())
 
 
@@ -86,15 +87,22 @@ def test_a_contact_or_a_pad_is_told_by_a_swap_with_a_good_slot(runs: list[RunRec
 def test_what_belongs_to_a_board_stays_and_what_belongs_to_a_chip_moves(
     runs: list[RunRecord],
 ) -> None:
-    second = runs[1]
+    first, second = runs[:2]
     found = verdicts(second)
     assert found["SP2-0001"] == GOOD
-    assert found["SP2-0002"] == BAD
+    assert found["SP2-0002"] == FOLLOWED
+    assert found["SP2-0004"] == FOLLOWED, "a dead pad was an open contact until it moved"
     said = summaries(second)
-    assert said["A1"].startswith("A1: in3 does not reach the chip")
-    assert said["A2"].startswith("A2: in6 does not reach the chip")
-    assert said["A3"].startswith("A3: out2 and out3 are shorted")
-    assert said["A5"].startswith("A5: in1 and in2 are exchanged")
+    assert said["A2"].startswith("A2: the chip's pad in6 is dead (odds ")
+    assert said["A2"].endswith(
+        f" This chip failed alike in slot A4 in run {first.run_id}: the failure follows the chip."
+    )
+    assert said["A4"].startswith("A4: this chip has a defect in crc16 (odds ")
+    for slot, chip in (("A1", "SP2-0001"), ("A3", "SP2-0003"), ("A5", "SP2-0005")):
+        assert said[slot].endswith(
+            f" This board failed alike with chip {chip} in run {first.run_id}: "
+            "the failure stays with the board."
+        )
 
 
 def test_every_good_chip_passes_once_it_sits_on_a_good_board(runs: list[RunRecord]) -> None:
