@@ -6,6 +6,7 @@ a folder.
 The one rule: a report is worked out from a record and nothing else.
 """
 
+from harness.errors import many
 from harness_reports.card import report_of, write_card
 from harness_reports.causes import candidate_text, decision_text, odds_text
 from harness_reports.frame import causes_frame, margins_frame, outcomes_frame
@@ -29,7 +30,7 @@ from harness_reports.run_files import chip_pages, run_file, slot_of_file
 from harness_reports.run_json import parse_run_json, read_run_json, run_json
 from harness_reports.secrets import Scrubber
 from harness_reports.since import baseline_text
-from harness_reports.texts import clock, many
+from harness_reports.texts import clock
 from harness_reports.ticket import is_ticket, ticket_markdown
 from harness_reports.waveform import waveform
 from harness_reports.write import WrittenReports, remove_file, why_unwritable, write_file, write_run

@@ -12,14 +12,14 @@ from pathlib import Path
 
 import segno
 
-from harness.errors import StoreError
+from harness.errors import StoreError, many
 from harness.intake import ChipIntake, Result, StepResult, title_of
 from harness.records import ChipRecord, PinState, RunRecord, Verdict
 from harness_reports.html import chip_html, page_html
 from harness_reports.looks import Fact, Look, look
 from harness_reports.names import safe_name
 from harness_reports.secrets import Scrubber
-from harness_reports.texts import many, moment
+from harness_reports.texts import moment
 from harness_reports.write import remove_file, write_file
 
 HANDED_OUT, HELD = "Hand-out card", "Hold card"

@@ -9,8 +9,9 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.errors import many
 from harness.records import Candidate, Cause, ChipOverview, Observation, Overruling, RunOverview
-from harness_reports.texts import day, many
+from harness_reports.texts import day
 
 MAX_SHOWN_CAUSES = 40
 """Maximum number of causes on the run's page; the JSON file has all of them."""

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from harness.errors import many
 from harness.records import Outcome, PinState, SlotPins
-from harness_reports.texts import many
 
 MAX_SHOWN_TABLES = 3
 """Maximum number of tables named for one pin."""

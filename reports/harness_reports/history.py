@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+from harness.errors import many
 from harness.records import SEVERITY_ORDER, MarginRecord, RunKind
 from harness.store import (
     History,
@@ -23,7 +24,7 @@ from harness.store import (
 )
 from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
-from harness_reports.texts import day, many, month
+from harness_reports.texts import day, month
 
 MAX_SHOWN_RUNS = 30
 """Maximum number of the latest runs that are also listed with their counts."""

@@ -16,7 +16,7 @@ from importlib import resources
 from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from harness.errors import printable
+from harness.errors import many, printable
 from harness.judge import NightChanges
 from harness.records import ChipOfRun, ChipRecord, MarginRecord, RunOverview, RunRecord
 from harness_reports import looks, margin_view, names, texts, trust
@@ -69,7 +69,7 @@ def page_environment(package: str) -> Environment:
 _WORDS = (
     looks.look, looks.tally, margin_view.drop_text, margin_view.exactly, margin_view.passes,
     margin_view.point_look, names.chip_name, texts.agreement, texts.clock, texts.counts_text,
-    texts.day, texts.duration, texts.first_mismatch, texts.hertz, texts.interval_text, texts.many,
+    texts.day, texts.duration, texts.first_mismatch, texts.hertz, texts.interval_text, many,
     texts.minute, texts.moment, texts.pin_name, texts.rate_text, texts.short_first,
     texts.timing_word, trust.chip_headline,
 )  # fmt: skip

@@ -16,11 +16,11 @@ from xml.etree import ElementTree as ET  # builds only; nothing foreign is parse
 
 from junit_xml import TestCase, TestSuite
 
-from harness.errors import printable
+from harness.errors import many, printable
 from harness.judge import NightChanges
 from harness.records import Cause, ChipOfRun, ChipRecord, Outcome, RunHeading, RunRecord, Verdict
 from harness_reports.names import chip_name
-from harness_reports.texts import agreement, conditions_text, many, pin_text, place
+from harness_reports.texts import agreement, conditions_text, pin_text, place
 from harness_reports.values import bus_lines, slip_lines
 
 MAX_SHOWN_CYCLES = 8

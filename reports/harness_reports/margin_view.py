@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from markupsafe import Markup
 
+from harness.errors import many
 from harness.records import (
     MarginDrop,
     MarginEdge,
@@ -22,7 +23,7 @@ from harness.records import (
 from harness.store import PassRate, pass_rate
 from harness_reports.looks import Fact, Look
 from harness_reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
-from harness_reports.texts import duration, hertz, many, moment
+from harness_reports.texts import duration, hertz, moment
 
 FIGURES = 6
 """Significant figures that tell neighbouring rates of a search apart."""

@@ -8,12 +8,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from harness.errors import many
 from harness.records import MarginRecord
 from harness_reports.html import page_html
 from harness_reports.margin_view import margin_views
 from harness_reports.names import safe_name
 from harness_reports.secrets import Scrubber
-from harness_reports.texts import many
 from harness_reports.write import write_file
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.errors import many
 from harness.judge import NightChanges
 from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict, worst
 from harness_reports.causes import CauseRow, PinMap, blamed, pin_map, shown_causes
@@ -16,7 +17,6 @@ from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_folders
 from harness_reports.pages import run_facts, source_facts
 from harness_reports.since import Since, build_since
-from harness_reports.texts import many
 
 MAX_SIDE_BY_SIDE = 32
 """Maximum number of chips side by side; with more, a table's verdicts are counted."""

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
+from harness.errors import many
 from harness.records import (
     SEVERITY_ORDER,
     ChipOfRun,
@@ -27,7 +28,7 @@ from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, waveform_names
-from harness_reports.texts import conditions_text, first_mismatch, many, moment, rehearsal_text
+from harness_reports.texts import conditions_text, first_mismatch, moment, rehearsal_text
 from harness_reports.timing import Drawing, draw
 from harness_reports.trust import trust_of
 from harness_reports.values import bus_lines, slip_lines

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.errors import one_line
+from harness.errors import many, one_line
 from harness.judge import Change, NightChanges
 from harness.records import Verdict
 from harness_reports.looks import tally_text
-from harness_reports.texts import day, many
+from harness_reports.texts import day
 
 NONE = "none"
 MAX_SHOWN = 20

@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from harness.errors import many as many  # a word of every product
+from harness.errors import many
 from harness.records import (
     SEVERITY_ORDER,
     Attempt,

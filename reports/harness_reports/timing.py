@@ -13,10 +13,10 @@ from math import ceil
 
 from markupsafe import Markup
 
-from harness.errors import printable
+from harness.errors import many, printable
 from harness.records import Wave, Window
 from harness_reports.svg import line, picture, text
-from harness_reports.texts import SATISFIES, differs, many, pin_name
+from harness_reports.texts import SATISFIES, differs, pin_name
 
 MAX_STRIP_CYCLES = 18
 """Cycles side by side at most; more would not be legible on A4."""

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from harness.errors import many
 from harness.records import ChipOverview, ChipRecord, Conditions, Outcome, Verdict
-from harness_reports.texts import first_mismatch, hertz, many
+from harness_reports.texts import first_mismatch, hertz
 
 
 def chip_headline(chip: ChipOverview) -> str:

@@ -197,7 +197,7 @@ def test_every_reader_uses_the_door(
 
 
 ALLOWED = {"door.py", "cache.py", "port.py", "ports.py", "port_check.py"}
-"""The cache lists its own folder; the last three ask the system about its own ports and processes."""
+"""The cache lists its own folder; the last three ask about the system's ports and processes."""
 
 ASKING = {"read_text", "read_bytes", "resolve", "exists", "is_file", "is_dir", "glob", "rglob"}
 ASKING |= {"iterdir", "walk", "scandir", "listdir", "samefile", "expanduser"}

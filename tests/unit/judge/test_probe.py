@@ -78,8 +78,14 @@ def test_of_a_long_table_the_cycles_around_the_first_wrong_one_are_tested_and_ea
     assert parts == {
         7: [(2, high), (MAX_PULLED - 2, low)],
         MAX_PULLED: [(1, high), (1, 0), (half - 2, 0), (MAX_PULLED, low)],
-        table.cycles - 1: [(1, high), (1, 0), (2 * MAX_PULLED + 6, 0), (MAX_PULLED - 6, low)]
-        + [(5, low), (1, low)],
+        table.cycles - 1: [
+            (1, high),
+            (1, 0),
+            (2 * MAX_PULLED + 6, 0),
+            (MAX_PULLED - 6, low),
+            (5, low),
+            (1, low),
+        ],
     }
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from harness.errors import printable
+from harness.errors import many, printable
 from harness.records import Attempt, Conditions, Wave
-from harness_reports.texts import agreement, conditions_text, differs, duration, hertz, many
+from harness_reports.texts import agreement, conditions_text, differs, duration, hertz
 
 
 @pytest.mark.parametrize(
