@@ -98,6 +98,12 @@ class Book:
         return found
 
     @cached_property
+    def ever(self) -> Words:
+        """Pins that are wrong from some power-up state, ``(tables, hypotheses)``."""
+        found: Words = np.bitwise_or.reduce(self.pins, axis=2)
+        return found
+
+    @cached_property
     def always(self) -> Bools:
         """Whether it fails in every power-up state."""
         found: Bools = np.asarray(self.fails.all(axis=2))

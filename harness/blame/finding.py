@@ -19,6 +19,8 @@ _CONTACT = {CauseKind.OPEN, CauseKind.OPEN_NEIGHBOURS, CauseKind.FLAKY_CONTACT, 
 _MATCHED = 0.5
 """Share of stable failures that must match by signature before a board is named alone."""
 
+MIN_UNSTEADY = 2
+"""Designs that must be unstable before a contact is named alone, if nothing fails steadily."""
 MAX_DEFECTS = 2
 """Designs of one chip that are taken to be defective each on its own."""
 
@@ -78,7 +80,9 @@ class Finding:
         kinds = {idea.kind for idea in best.ideas}
         if CauseKind.BOARD_UNKNOWN in kinds or not best.borne or len(best.designs) > MAX_DEFECTS:
             return False
-        if not best.ideas and self._unsteady:
+        if self._unsteady and len(self.slot.dirty) < MIN_UNSTEADY:
+            return False  # a contact of one design's pins, or a net of that design
+        if self._unsteady and not best.ideas:
             return False
         if kinds and not all(self._apart(best, s) for s in self._of(best.designs)):
             return False

@@ -16,9 +16,13 @@ from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Explanation, Slot
 from harness.records import CauseKind
 
-MAX_PINS = 8
+MAX_PINS = 12
 """Pins whose cycles are worked out for one slot."""
+MAX_TABLES = 5
+"""Tables, the shortest first, whose cycles are worked out for each."""
 MAX_CYCLES = 20_000
+CLOSE = 14.0
+"""Nats behind the best beyond which first wrong cycles would not decide."""
 _SHARPEST = 10.0
 """Odds that one attempt adds at most."""
 _ELSEWHERE = 0.1
@@ -48,6 +52,8 @@ def sharpened(slot: Slot, ranked: Sequence[Explanation]) -> tuple[Explanation, .
     for explanation in ranked:
         score = explanation.score
         for place in _flaky(slot, explanation):
+            if score < ranked[0].score - CLOSE:
+                break
             if place not in pins and len(pins) < MAX_PINS:
                 pins[place] = _evidence(slot, place, explanation.designs)
             score += pins.get(place, 0.0)
@@ -67,11 +73,13 @@ def _flaky(slot: Slot, explanation: Explanation) -> list[int]:
 
 
 def _evidence(slot: Slot, place: int, designs: frozenset[str]) -> float:
-    total = 0.0
-    for seen in slot.judged:
-        if seen.answer is Answer.UNSTABLE and seen.design not in designs:
-            total += _of_table(slot, seen, place)
-    return total
+    unstable = [
+        seen
+        for seen in slot.judged
+        if seen.answer is Answer.UNSTABLE and seen.design not in designs
+    ]
+    unstable.sort(key=lambda seen: _length(slot, seen.key))
+    return sum(_of_table(slot, seen, place) for seen in unstable[:MAX_TABLES])
 
 
 def _of_table(slot: Slot, seen: Seen, place: int) -> float:

@@ -105,7 +105,7 @@ def _failed(book: Book, row: int, seen: Seen, chosen: Index) -> Floats:
     overlap = _share(pins & wrong, pins | wrong)
     far = _far(cycles, seen.cycles)
     other = (ODDS.other * overlap**2 * np.exp(-4 * far)).max(axis=1)
-    union = np.bitwise_or.reduce(pins, axis=1)
+    union = book.ever[row, chosen]
     within = _share(union & wrong, np.full_like(union, wrong))
     share = np.where(book.unreset[chosen], ODDS.varying_unreset, ODDS.varying)
     varying = share * within**2 * np.exp(-2 * far.min(axis=1)) * book.varies[row, chosen]
@@ -115,7 +115,7 @@ def _failed(book: Book, row: int, seen: Seen, chosen: Index) -> Floats:
 
 def _unstable(book: Book, row: int, seen: Seen, chosen: Index) -> Floats:
     """A floating line may answer anything on silicon; what depends on the state may vary too."""
-    union = np.bitwise_or.reduce(book.pins[row, chosen], axis=1)
+    union = book.ever[row, chosen]
     wrong = np.uint32(seen.wrong)
     within = _share(union & wrong, np.full_like(union, wrong))
     far = _far(book.cycles[row, chosen], seen.cycles).min(axis=1)
@@ -137,7 +137,7 @@ def flaky_passes(book: Book, opens: Index) -> Floats:
 def flaky(book: Book, seen: Seen, opens: Index) -> Floats:
     """Log-probability of an answer where the contact of a pin comes and goes."""
     row = book.place[seen.key]
-    union = np.bitwise_or.reduce(book.pins[row, opens], axis=1)
+    union = book.ever[row, opens]
     wrong = np.uint32(seen.wrong)
     within = _share(union & wrong, np.full_like(union, wrong)) ** 2
     if seen.answer is Answer.FAILED:
@@ -183,7 +183,7 @@ def joint(book: Book, seen: Seen, chosen: Index) -> Floats:
     What two faults give together is not predicted: only that pins of either are wrong.
     """
     row, wrong = book.place[seen.key], np.uint32(seen.wrong)
-    pins = np.bitwise_or.reduce(book.pins[row, chosen], axis=1)
+    pins = book.ever[row, chosen]
     both = pins[:, None] | pins[None, :]
     shows = (pins[:, None] != 0) & (pins[None, :] != 0)
     overlap = _share(both & wrong, both | wrong)

@@ -210,12 +210,29 @@ def _scored(slot: Slot) -> tuple[Index, Floats, Floats]:
     """Candidates that are left, ``(designs, candidates)`` of their own, and of a defect."""
     base = slot.base
     defects = np.array([_defect(tables) for tables in slot.dirty.values()])
-    alive = np.flatnonzero(base >= base[0] + defects.sum() - np.log(1e4))
+    alive = np.flatnonzero((base >= base[0] + defects.sum() - np.log(1e4)) & _likely(slot))
     rows = [
         sum((slot.candidates.answered(seen, alive) for seen in tables), np.zeros(len(alive)))
         for tables in slot.dirty.values()
     ]
     return alive, np.array(rows), defects
+
+
+def _likely(slot: Slot) -> NDArray[np.bool_]:
+    """Where some hypothesis predicts half of the steady answers, ask those that predict any.
+
+    Those whose answer depends on the power-up state, and all that are not computed, stay.
+    """
+    book = slot.candidates.book
+    steady = [seen for seen in slot.judged if seen.answer is Answer.FAILED]
+    likely = np.ones(len(slot.candidates.ideas), dtype=np.bool_)
+    rows = np.array([book.place[seen.key] for seen in steady], dtype=np.int64)
+    seen = np.array([each.tries[0].signature for each in steady], dtype=np.uint32)
+    same = (book.signature[rows] == seen[:, None, None]).any(axis=2).sum(axis=0)
+    if len(steady) > 1 and same.max() * 2 >= len(steady):
+        keep = (same > 0) | book.varies[rows].any(axis=0) | ~book.known[rows].all(axis=0)
+        likely[1 : len(keep)] = keep[1:]
+    return likely
 
 
 def _defect(tables: Iterable[Seen]) -> float:

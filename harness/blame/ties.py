@@ -18,6 +18,8 @@ from harness.records import CauseKind
 
 ALONE = 20.0
 """Odds at which an explanation is named alone."""
+MAX_TIED = 5
+"""Explanations whose ties are looked for."""
 _PADS = {
     CauseKind.OPEN,
     CauseKind.STUCK,
@@ -60,7 +62,7 @@ def near(slot: Slot, ranked: Sequence[Explanation]) -> tuple[Explanation, ...]:
     """Return the explanations at odds that matter and those like them, the best first."""
     close = [e for e in ranked if e.score >= ranked[0].score - log(ALONE)]
     found = {(e.ideas, e.designs): e for e in close}
-    for explanation in close:
+    for explanation in close[:MAX_TIED]:
         ties = (_twins, _pads, _both_open)
         for twin in (twin for tie in ties for twin in tie(slot, explanation)):
             found.setdefault((twin.ideas, twin.designs), twin)

@@ -23,6 +23,7 @@ BENCHES = {
 """Modules of this folder: ``targets`` of each prints its figures and gives what they come to."""
 
 ALONE = {
+    "blame": "who gets the blame on a thousand seeded racks, and how often that is right",
     "firmware FIRMWARE.uf2": "cycles of every loop on MicroPython's own firmware, emulated",
     "firmware_session FIRMWARE.uf2": "a whole session with exact pins on that firmware",
     "history": "histories out of a store of many nights",
