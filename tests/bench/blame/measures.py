@@ -7,7 +7,7 @@ does; everything that is named besides must be true.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from harness.blame.experiment import partner, tables_to_ask
@@ -69,7 +69,7 @@ def tally_rack(
     """Settle one rack and count."""
     rehearsed = {key: key != truth.table for key in floor.jobs}
     seen = seen_on(run, predictions)
-    rulings = rule(seen, predictions, rehearsed, moved={})
+    rulings = rule(seen, predictions, rehearsed, _never_moved)
     tally = Tally()
     concerned = (
         {f"A{slot + 1}" for slot in truth.on} if truth.everywhere else {each.slot for each in seen}
@@ -91,6 +91,10 @@ def tally_rack(
             if len(faults) == 1:
                 _experiment(tally, floor, predictions, truth, case, rulings)
     return tally
+
+
+def _never_moved(_slot: str, _tables: Collection[Key]) -> None:
+    """These racks have no earlier runs."""
 
 
 def seen_on(run: RunRecord, predictions: Predictions) -> list[Seen]:
