@@ -101,7 +101,7 @@ class Bench:
         for cause in suspected:
             means.say(f"  {cause.summary} {cause.advice}".rstrip())
         unproven = [pin.pin for pin in proven.pins if pin.state is PinState.NOT_PROVEN]
-        if unproven:
+        if unproven and not suspected:
             means.say(f"  not proven by any table: {', '.join(unproven)}")
         if suspected:
             self.station.close()
@@ -208,8 +208,9 @@ def pins_text(pins: tuple[PinProof, ...]) -> str:
     """``26 of 26 pins reach the chip``, or which ones may not."""
     proven = sum(pin.state is PinState.PROVEN for pin in pins)
     bad = [pin.pin for pin in pins if pin.state is PinState.SUSPECTED]
-    head = f"{proven} of {len(pins)} pins reach the chip"
-    return f"{head}; suspected: {', '.join(bad)}" if bad else head
+    if bad:
+        return f"suspected: {', '.join(bad)}; {proven} of {len(pins)} pins proven"
+    return f"{proven} of {len(pins)} pins reach the chip"
 
 
 def now() -> str:

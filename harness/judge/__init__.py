@@ -9,7 +9,6 @@ from harness.judge.changes import (
     NightChanges,
     changes,
 )
-from harness.judge.compare import compared
 from harness.judge.examine import Examination, PatternRunner, RetryPolicy, examine
 from harness.judge.reading import DRAWN, MAX_LONG_WINDOWS, MAX_READ
 from harness.judge.verdict import not_run, unusable
@@ -27,7 +26,6 @@ __all__ = [
     "PatternRunner",
     "RetryPolicy",
     "changes",
-    "compared",
     "examine",
     "joined",
     "not_run",

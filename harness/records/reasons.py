@@ -37,8 +37,7 @@ class Reason(StrEnum):
     """Why a verdict is as it is: a code that other programs may rely on.
 
     ``verdicts`` are the verdicts that it goes with, ``origin`` is the likely cause, ``meaning`` a
-    line of the reference. ``advice`` says what to do next; the comparison of chips fills in its
-    placeholders.
+    line of the reference. ``advice`` says what to do next.
     """
 
     verdicts: tuple[Verdict, ...]
@@ -78,39 +77,6 @@ class Reason(StrEnum):
             "chip; if they fail in the same cycles, suspect the design or the table."
         ),
     )
-    THIS_CHIP_ALONE = (
-        "this-chip-alone",
-        Verdict.FAIL,
-        Origin.CHIP,
-        "The table passes on other chips; other designs pass in this slot, and none fails.",
-        (
-            "The same table passes on {passing}, and no other design tested in this slot "
-            "fails, so suspect this chip rather than the board, the design or the table. Try "
-            "the chip in another slot to be sure."
-        ),
-    )
-    ALIKE_ON_EVERY_CHIP = (
-        "alike-on-every-chip",
-        Verdict.FAIL,
-        Origin.TABLE,
-        "The table fails in the same first cycle and pins on every chip tested.",
-        (
-            "The same table fails in the same first cycle on every chip tested ({failing}), "
-            "so suspect the design, the table or its settings before any chip."
-        ),
-    )
-    SEVERAL_DESIGNS_OF_SLOT = (
-        "several-designs-of-slot",
-        (Verdict.FAIL, Verdict.UNSTABLE),
-        Origin.UNKNOWN,
-        "The table passes on other chips, and several designs fail in this slot.",
-        (
-            "{designs} designs fail here and this table passes on {passing}, so suspect what "
-            "they share before any one design: contact, supply, clock, reset{pins}. Switch "
-            "the power off, reseat the chip and try it in another slot: a fault that stays "
-            "with the slot comes from the board."
-        ),
-    )
     ANSWERS_DIFFER = (
         "answers-differ",
         Verdict.UNSTABLE,
@@ -124,17 +90,6 @@ class Reason(StrEnum):
         Origin.UNKNOWN,
         "The first of three or more runs gave another answer; all later ones agree.",
         _UNSTEADY,
-    )
-    UNSTABLE_ON_EVERY_CHIP = (
-        "unstable-on-every-chip",
-        Verdict.UNSTABLE,
-        Origin.TABLE,
-        "The table is unstable on every chip tested.",
-        (
-            "The same table is unstable on every chip tested ({failing}), so suspect the "
-            "design, the table or its settings before any chip: most often a register that is "
-            "not reset, or an output tested before it has settled."
-        ),
     )
     CHIP_DEFECT = (
         "chip-defect",

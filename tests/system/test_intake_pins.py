@@ -80,7 +80,7 @@ def test_a_fault_of_the_board_is_found_and_its_pins_are_suspected(
     result, suspected, text, said = checked(tmp_path, [fault])
     assert result is Result.FAILED
     assert suspected >= pins, (text, said)
-    assert text.endswith(f"; suspected: {', '.join(pin for pin in PINS if pin in suspected)}")
+    assert text.startswith(f"suspected: {', '.join(pin for pin in PINS if pin in suspected)}; ")
 
 
 def test_a_dead_pad_is_suspected_as_a_contact_is(tmp_path: Path) -> None:

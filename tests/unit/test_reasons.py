@@ -24,7 +24,7 @@ from harness.errors import (
 from harness.jobs.run import planned_chip
 from harness.judge import Baseline, KnownVerdict, changes, unusable
 from harness.rack import Job
-from harness.records import ChipRecord, Outcome, Reason, RunRecord, Verdict
+from harness.records import Outcome, Reason, RunRecord, Verdict
 from harness.rehearse import Key
 from harness.shuttle import Design
 from harness.store import Store
@@ -32,14 +32,13 @@ from harness.virtual import BoardFault
 from harness.virtual.faults import NetBridge, NetStuck, OpenPin, OtherShuttle, ShortedPins
 from tests.unit.blame import racks
 from tests.unit.intake.test_tables import Lab, bad_chip, board, lab
-from tests.unit.judge.samples import OUT1, REHEARSED, FunctionSession, case, good_chip
-from tests.unit.judge.test_compare import changed, chip, chip_that_settles, with_others, wrong_at
+from tests.unit.judge.samples import OUT1, REHEARSED, FunctionSession, case, chip_of, good_chip
 from tests.unit.judge.test_verdicts import outcome_of, reads_low, stuck_high, waiver
 from tests.unit.rack.test_slots import work
 from tests.unit.store.samples import NOON, heading
 
 PAGE = Path(__file__).parents[2] / "reports" / "README.md"
-GOOD = chip("PK-01", good_chip)
+GOOD = chip_of("PK-01", good_chip)
 UNPLUGGED = BoardLost("unplugged")
 
 
@@ -98,13 +97,6 @@ def broke_off(store: Store) -> Outcome:
     return planned_chip(rack, rack.slots[0], [job]).outcomes[0]
 
 
-def compared_with(*others: ChipRecord) -> Outcome:
-    return changed(*others)["PK-02"]
-
-
-BAD = chip("PK-02", wrong_at(1))
-
-
 def blamed(reason: Reason, run: RunRecord, rehearsed: Mapping[Key, bool] = racks.GOOD) -> Outcome:
     """The first outcome for this reason once a run is settled."""
     result = racks.settled(run, rehearsed)
@@ -149,16 +141,8 @@ def blamed_in(reason: Reason, _: Store) -> Outcome:
 CASES: dict[Reason, Callable[[Store], Outcome]] = {
     Reason.AS_EXPECTED: lambda _: outcome_of(FunctionSession()),
     Reason.SAME_MISMATCH: lambda _: outcome_of(FunctionSession([stuck_high])),
-    Reason.THIS_CHIP_ALONE: lambda _: compared_with(GOOD, with_others(BAD, other=Verdict.PASS)),
-    Reason.ALIKE_ON_EVERY_CHIP: lambda _: compared_with(chip("PK-01", wrong_at(1)), BAD),
-    Reason.SEVERAL_DESIGNS_OF_SLOT: lambda _: compared_with(
-        GOOD, with_others(BAD, other=Verdict.FAIL)
-    ),
     Reason.ANSWERS_DIFFER: lambda _: unstable_of(stuck_high, good_chip, reads_low),
     Reason.FIRST_RUN_DIFFERS: lambda _: unstable_of(stuck_high, good_chip),
-    Reason.UNSTABLE_ON_EVERY_CHIP: lambda _: compared_with(
-        *(chip_that_settles(serial) for serial in ("PK-01", "PK-02"))
-    ),
     Reason.PINS_OPEN: lambda _: outcome_of(FunctionSession([reads_low], floating=1 << OUT1)),
     Reason.LINK_LOST: lambda _: outcome_of(FunctionSession([UNPLUGGED])),
     Reason.TABLE_UNFIT: lambda _: could_not_run(TableUnfit("65 rows are too many")),

@@ -11,13 +11,13 @@ from harness.cli.run_codes import night_code
 from harness.jobs.night_margins import NightMargins
 from harness.judge import Change, NightChanges
 from harness.records import ChipRecord, MarginDrop, Outcome, Reason, RunRecord, Verdict
-from tests.unit.judge.samples import good_chip
-from tests.unit.judge.test_compare import chip, wrong_at
+from tests.unit.judge.samples import chip_of, good_chip, wrong_at
 from tests.unit.store.margins import margin
 from tests.unit.store.samples import heading
 
-PASSING = chip("PK-01", good_chip)
-FAILING = chip("PK-02", wrong_at(1))
+PASSING = chip_of("PK-01", good_chip)
+_WRONG = chip_of("PK-02", wrong_at(1))
+FAILING = replace(_WRONG, outcomes=tuple(replace(one, rules="1") for one in _WRONG.outcomes))
 EMPTY = replace(PASSING, outcomes=())
 TROUBLED = replace(PASSING, trouble="nothing came back")
 

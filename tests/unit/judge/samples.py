@@ -12,8 +12,8 @@ import numpy as np
 
 from harness.board import BoardIdentity, Capture, CaptureWindow, Mismatch, RunConditions
 from harness.errors import LinkError
-from harness.judge import Case
-from harness.records import Rehearsal, RehearsalResult
+from harness.judge import Case, RetryPolicy, examine
+from harness.records import ChipRecord, Rehearsal, RehearsalResult
 from harness.shuttle import Bus, Design, Direction, Pin, Shuttle, TableSpec, Waiver
 from harness.table import Pattern, Words
 
@@ -196,3 +196,15 @@ def until_pattern() -> Pattern:
     """The follower's table with its last row turned into a match loop of at most five."""
     plain = follow_pattern(repeat=(1, 1, 1, 5))
     return replace(plain, until=np.array([False, False, False, True]))
+
+
+def wrong_at(cycle_wrong: int) -> Callable[[int, int], int]:
+    """A chip with one wrong output in one cycle."""
+    return lambda cycle, drive: good_chip(cycle, drive) ^ (cycle == cycle_wrong) << OUT0
+
+
+def chip_of(serial: str, *answers: Callable[[int, int], int]) -> ChipRecord:
+    """A chip with one table that answered so."""
+    mine = replace(case(), chip_serial=serial, slot=serial)
+    outcome = examine(FunctionSession(answers), mine, RetryPolicy(), TODAY).outcome
+    return ChipRecord(serial, serial, "WB", "p", True, "1", "none", "virtual", True, "", (outcome,))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from harness.judge import compared
+from harness.judge import changes
 from harness.records import ChipOfRun, RunHeading, RunOverview, Verdict
 from harness_reports import run_json
 from tests.unit.store.samples import chip, heading
@@ -17,7 +17,7 @@ if TYPE_CHECKING:  # an ignore that nothing needs would be an error itself
         run_json(part)  # type: ignore[arg-type]
         run_json(seen)  # type: ignore[arg-type]
         run_json(one)  # type: ignore[arg-type]
-        compared(seen)  # type: ignore[arg-type]
+        changes(seen, None)  # type: ignore[arg-type]
         _ = one.chips[0].verdict  # type: ignore[attr-defined]
 
 

@@ -108,7 +108,7 @@ def failed(design: str = "alu181", table: str = "exhaustive", **changes: Any) ->
     known: dict[str, Any] = {
         "design_title": "4-bit ALU and function generator",
         "verdict": Verdict.FAIL,
-        "reason": Reason.THIS_CHIP_ALONE,
+        "reason": Reason.CHIP_DEFECT,
         "summary": "Pin out2 (q[2]) read 0 where 1 was promised, in every run alike.",
         "advice": "Look at the cone of q[2]; compare with another chip of the lot.",
         "mismatches": 512,
@@ -240,7 +240,7 @@ def sample_run() -> RunRecord:
         chip("A1", "SP2-0001", *good),
         chip("A2", "SP2-0002", *good),
         chip("A3", "SP2-0003", *every_verdict()),
-        chip("A4", "SP2-0004", passed(), failed(reason=Reason.SEVERAL_DESIGNS_OF_SLOT)),
+        chip("A4", "SP2-0004", passed(), failed(reason=Reason.WIRING_NOT_PROVEN)),
         chip("A5", "SP2-0005", passed(), waived()),
         silent_chip("A6", "SP2-0006"),
     )

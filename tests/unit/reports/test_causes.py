@@ -117,7 +117,7 @@ def test_a_failure_that_is_not_yet_final_says_so() -> None:
 
 
 def test_a_chip_is_not_blamed_for_a_table_and_its_page_says_so() -> None:
-    wrong = failed("crc16", "bytes", reason=Reason.ALIKE_ON_EVERY_CHIP)
+    wrong = failed("crc16", "bytes", reason=Reason.TABLE_ALIKE)
     one = chip("A1", "SP2-0001", wrong, passed("lfsr", "period"))
     assert one.verdict is Verdict.PASS
     text = words(html.fromstring(chip_html(run_of(one), one)))

@@ -43,7 +43,7 @@ def test_a_glance_counts_verdicts_and_names_the_latest_outcome(store: Store) -> 
 def test_a_failure_of_a_wrong_table_is_counted_but_does_not_count_for_the_chip(
     store: Store,
 ) -> None:
-    wrong = replace(failing_outcome(), design="b", reason=Reason.ALIKE_ON_EVERY_CHIP)
+    wrong = replace(failing_outcome(), design="b", reason=Reason.TABLE_ALIKE)
     store.record_outcome("bench-1", wrong)
     (slot,) = store.glance("bench-1").slots
     assert slot.counts == {Verdict.FAIL: 1, Verdict.PASS: 1}
