@@ -29,8 +29,9 @@ from harness.rehearse import Key
 from harness.shuttle import Design
 from harness.store import Store
 from harness.virtual import BoardFault
-from harness.virtual.faults import NetBridge, NetStuck, OpenPin, OtherShuttle, ShortedPins
+from harness.virtual.faults import DeadPad, NetBridge, NetStuck, OpenPin, OtherShuttle, ShortedPins
 from tests.unit.blame import racks
+from tests.unit.blame.test_swaps import night, settled
 from tests.unit.intake.test_tables import Lab, bad_chip, board, lab
 from tests.unit.judge.samples import OUT1, REHEARSED, FunctionSession, case, chip_of, good_chip
 from tests.unit.judge.test_verdicts import outcome_of, reads_low, stuck_high, waiver
@@ -138,7 +139,23 @@ def blamed_in(reason: Reason, _: Store) -> Outcome:
     return blamed(reason, RUNS[reason]())
 
 
+def exchanged(reason: Reason, chip: racks.Wrong, board: racks.Wrong) -> Outcome:
+    """The first outcome for this reason after chip P left slot A1 for A2, and Q came."""
+    chips, boards = {"P": chip}, {"A1": board}
+    before = night("r1", chips, boards, "P", "Q", "R")
+    result = settled(night("r2", chips, boards, "Q", "P", "R"), before)
+    return next(outcome for outcome in result.outcomes if outcome.reason is reason)
+
+
 CASES: dict[Reason, Callable[[Store], Outcome]] = {
+    Reason.FOLLOWS_CHIP: lambda _: exchanged(
+        Reason.FOLLOWS_CHIP, racks.Wrong(chip=(DeadPad("out3"),)), racks.NOTHING
+    ),
+    Reason.STAYS_WITH_BOARD: lambda _: exchanged(
+        Reason.STAYS_WITH_BOARD,
+        racks.NOTHING,
+        on_board(ShortedPins("out2", "out3"), OpenPin("in6")),
+    ),
     Reason.AS_EXPECTED: lambda _: outcome_of(FunctionSession()),
     Reason.SAME_MISMATCH: lambda _: outcome_of(FunctionSession([stuck_high])),
     Reason.ANSWERS_DIFFER: lambda _: unstable_of(stuck_high, good_chip, reads_low),
