@@ -5,9 +5,10 @@ One rule: a design without an intake table is named, never silently left out.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from harness.rack import ContinuityTest, Job, Rack, continuity_test, read_jobs, usable
+from harness.rack import ContinuityTest, Job, Rack, continuity_test, read_jobs, unobserved, usable
 from harness.shuttle import Design, Shuttle
 
 
@@ -33,19 +34,22 @@ class IntakePlan:
         return tuple({job.design.name: job.design for job in jobs}.values())
 
 
-def load_plan(rack: Rack) -> IntakePlan:
-    """Read every table of an intake. Raises InputError with the findings of all tables."""
-    tables = intake_tables(rack.shuttle)
-    return IntakePlan(continuity_test(rack, tables), tables)
+def load_plan(rack: Rack, tell: Callable[[str], None] = unobserved) -> IntakePlan:
+    """Read every table of an intake; ``tell`` gets a sentence if that takes long.
+
+    Raises InputError with the findings of all tables.
+    """
+    tables = intake_tables(rack.shuttle, tell)
+    return IntakePlan(continuity_test(rack, tables, tell), tables)
 
 
-def intake_tables(shuttle: Shuttle) -> tuple[Job, ...]:
+def intake_tables(shuttle: Shuttle, tell: Callable[[str], None]) -> tuple[Job, ...]:
     """Read every intake table, quickest first: cycles divided by the clock rate.
 
     Raises InputError with the findings of all tables that cannot be read.
     """
     wanted = [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake]
-    jobs = usable(*read_jobs(shuttle, wanted))
+    jobs = usable(*read_jobs(shuttle, wanted, tell))
     return tuple(sorted(jobs, key=lambda job: job.pattern.cycles / job.spec.clock_hz))
 
 

@@ -126,11 +126,11 @@ def hold_intake(
     """
     names = tuple(sorted(set(slots)))
     chosen = _slots(rack, names)
-    plan = load_plan(chosen)
+    terminal = Script(answers) if isinstance(answers, Iterable) else answers
+    plan = load_plan(chosen, terminal.say)
     broken = check_rack_models(chosen, plan.designs)
     if broken:
         raise InputError(broken)
-    terminal = Script(answers) if isinstance(answers, Iterable) else answers
     choice = on_failure or ("" if terminal.attended else OnFailure.CONTINUE)
     folder = Path(out)
     sitting = Sitting(whole_path(folder / "intake"))
@@ -187,7 +187,12 @@ class _Desk:
                     reached.open_slot,
                     reached.addresses,
                     self.terminal.say,
-                    partial(evaluate, rack=self.rack, jobs=(*self.plan.tables, *self.plan.pins)),
+                    partial(
+                        evaluate,
+                        rack=self.rack,
+                        jobs=(*self.plan.tables, *self.plan.pins),
+                        tell=self.terminal.say,
+                    ),
                 )
                 session = Intake(means, journal, by, self.terminal, choice)
                 for item in session.chips(_report_hash):

@@ -24,6 +24,7 @@ from harness.rack import (
     Slot,
     StopSwitch,
     SupplyUse,
+    as_news,
     cases,
     continuity_test,
     reachable,
@@ -86,7 +87,7 @@ def _search_chosen(
     file = rack.path or rack.shuttle.path
     slots = choose("slot", rack.slots, wish.slots, file, rack.name)
     _check_kind(rack, slots, wish.kind)
-    jobs = _chosen_jobs(replace(rack, slots=slots), wish)
+    jobs = _chosen_jobs(replace(rack, slots=slots), wish, as_news(observe))
     targets = {slot.name: tuple(_targets(rack, slot, jobs, wish)) for slot in slots}
     busy = replace(rack, slots=tuple(slot for slot in slots if targets[slot.name]))
     records: list[MarginRecord] = []
@@ -135,7 +136,7 @@ def _search(
     stop: StopSwitch,
 ) -> None:
     """Open the rack's boards, and its supply to sweep it, and search every slot."""
-    test = continuity_test(rack, jobs)
+    test = continuity_test(rack, jobs, as_news(observe))
     tables = test.jobs(jobs)
     with ExitStack() as opened:
         use = _SUPPLY_USE.get(wish.kind, SupplyUse.STEADY)
@@ -154,7 +155,7 @@ def _search(
             observe,
             stop,
             supply,
-            suspicion=partial(suspicion, new_run(rack), rack, test, tables),
+            suspicion=partial(suspicion, new_run(rack), rack, test, tables, tell=as_news(observe)),
         )
         workers = [
             MarginWorker(
@@ -183,8 +184,8 @@ def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
         raise _refused(rack, "paced-board", message, advice)
 
 
-def _chosen_jobs(rack: Rack, wish: Wish) -> tuple[Job, ...]:
-    jobs = load_jobs(rack, wish.designs)
+def _chosen_jobs(rack: Rack, wish: Wish, tell: Callable[[str], None]) -> tuple[Job, ...]:
+    jobs = load_jobs(rack, wish.designs, tell)
     if not wish.table:
         return jobs
     chosen = tuple(job for job in jobs if job.spec.name == wish.table)

@@ -30,6 +30,7 @@ from harness.rack import (
     Rack,
     RackNews,
     StopSwitch,
+    as_news,
     unobserved,
 )
 from harness.records import RunRecord, Verdict, encode
@@ -99,7 +100,7 @@ def night(
     """
     switch = stop if stop is not None else StopSwitch()
     with opened(store) as kept:
-        run_id, jobs = id_to_resume(kept, resume), load_jobs(rack)
+        run_id, jobs = id_to_resume(kept, resume), load_jobs(rack, (), as_news(observe))
         run = _begun(run_id, rack, kept, jobs, Path(out))
         folder = night_folder(Path(out), run.run_id)
         with _night_log(folder) as log:

@@ -30,7 +30,7 @@ from harness.errors import BundleError, ConfigError, Finding, Location, StoreErr
 from harness.jobs.run import new_run, run_from
 from harness.jobs.tables import load_jobs
 from harness.judge import RetryPolicy
-from harness.rack import VIRTUAL_PORT, Job, Observer, Rack, Slot, check_port, unobserved
+from harness.rack import VIRTUAL_PORT, Job, Observer, Rack, Slot, as_news, check_port, unobserved
 from harness.records import ChipRecord, RunRecord, Verdict
 from harness.store import Store
 from harness_reports import parse_run_json
@@ -106,7 +106,7 @@ def replay(
         _check_tables(path, then, opened, altered)
         rack = _rack(opened, target, then)
         with findings_at(path, folder), Store(folder / "replay.sqlite") as store:
-            jobs = load_jobs(rack)
+            jobs = load_jobs(rack, (), as_news(observe))
             _check_cycles(path, jobs, target.max_cycles)
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
     compared = compare(_chip(then).outcomes, _chip(now).outcomes)

@@ -32,11 +32,11 @@ from harness.rack import (
     Locks,
     Observer,
     Rack,
-    RackNews,
     RunMeans,
     Slot,
     SlotWorker,
     StopSwitch,
+    as_news,
     cases,
     continuity_test,
     reach,
@@ -88,7 +88,7 @@ def run(
     """
     with opened(store) as kept:
         run_id = id_to_resume(kept, resume)
-        jobs = load_jobs(rack, designs)
+        jobs = load_jobs(rack, designs, as_news(observe))
         begun = check_resumable(run_id, rack, kept, jobs) if run_id else new_run(rack)
         return run_from(begun, rack, kept, jobs, policy, observe, stop, rounds)
 
@@ -123,8 +123,8 @@ def run_from(
     ``begun`` is a heading made by :func:`new_run`, or a stored run to resume.
     """
     switch = stop if stop is not None else StopSwitch()
-    test = continuity_test(rack, jobs)
     floor = _Floor(rack, store, policy or RetryPolicy(), observe, switch)
+    test = continuity_test(rack, jobs, floor.tell)
     with patiently(store, observe, switch):
         _measure(begun, floor, jobs, test)
         cancelled = switch.stopped
@@ -150,9 +150,10 @@ class _Floor:
     observe: Observer
     stop: StopSwitch
 
-    def tell(self, text: str) -> None:
-        """Tell news of the whole rack."""
-        self.observe(RackNews(text))
+    @property
+    def tell(self) -> Callable[[str], None]:
+        """What reports news of the whole rack."""
+        return as_news(self.observe)
 
     @contextmanager
     def opened(

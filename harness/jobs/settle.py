@@ -11,7 +11,17 @@ from itertools import islice
 
 from harness.blame import board_causes, prove_pins, settle
 from harness.errors import HarnessError
-from harness.rack import ContinuityTest, Job, Rack, Slot, split_key, within
+from harness.rack import (
+    PREDICTING,
+    ContinuityTest,
+    Job,
+    Rack,
+    Slot,
+    news_if_slow,
+    split_key,
+    unobserved,
+    within,
+)
 from harness.records import ChipRecord, Outcome, RehearsalResult, RunRecord, SlotPins, Verdict
 from harness.rehearse import Cache, Key, predict
 from harness.store import Store
@@ -31,8 +41,8 @@ def settle_run(
 ) -> RunRecord:
     """Evaluate a stored run and keep the result; returns the run as it then is.
 
-    If that fails, what is stored stays as it was, provisional, and ``tell`` gets a sentence. Raises
-    StoreError.
+    If that fails, what is stored stays as it was, provisional, and ``tell`` gets a sentence, as
+    it does if this takes long. Raises StoreError.
     """
     run = store.run(run_id)
 
@@ -41,7 +51,7 @@ def settle_run(
         return run
 
     earlier = earlier_runs(run, store)
-    found = within("causes", lambda: evaluate(run, rack, jobs, earlier), failed)
+    found = within("causes", lambda: evaluate(run, rack, jobs, earlier, tell), failed)
     before = set(map(id, _outcomes(run)))
     store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
     if found.causes != run.causes:
@@ -68,12 +78,17 @@ def earlier_runs(run: RunRecord, store: Store) -> tuple[RunRecord, ...]:
 
 
 def evaluate(
-    run: RunRecord, rack: Rack, jobs: Iterable[Job], earlier: Sequence[RunRecord] = ()
+    run: RunRecord,
+    rack: Rack,
+    jobs: Iterable[Job],
+    earlier: Sequence[RunRecord] = (),
+    tell: Callable[[str], None] = unobserved,
 ) -> RunRecord:
     """Return a run with the verdicts, causes and continuity tests that its evidence gives.
 
     ``jobs`` are its tables; one whose file is not the one that ran is left out. Where all tables
     passed only those of the continuity test are predicted, so that a good run waits for nothing.
+    ``tell`` gets a sentence if the predictions take long.
     """
     run = replace(run, continuity=tuple(_without_repeated(run)))
     extras = [outcome for pins in run.continuity for outcome in pins.extras]
@@ -84,7 +99,8 @@ def evaluate(
         test = {name for pins in run.continuity for name in pins.tables}
         own = [job for job in own if "/".join(job.key) in test]
     chosen = ((job.design, job.spec, job.pattern) for job in own)
-    predictions = predict(rack.shuttle, chosen, rack.profile, cache=Cache())
+    with news_if_slow(tell, PREDICTING):
+        predictions = predict(rack.shuttle, chosen, rack.profile, cache=Cache())
     rehearsed = {
         job.key: job.rehearsal.result is RehearsalResult.PASSES
         for job in own
@@ -141,12 +157,13 @@ def suspicion(
     jobs: Sequence[Job],
     chip: ChipRecord,
     outcomes: tuple[Outcome, ...],
+    tell: Callable[[str], None] = unobserved,
 ) -> str:
     """Say what a slot's continuity test alone suspects of the board; empty if nothing."""
     slot = Slot(chip.slot, chip.port, chip.board_serial, chip.chip_serial)
     pins, _ = test.of_slot(rack, slot)
     run = replace(begun, chips=(chip,), continuity=(replace(pins, extras=outcomes),))
-    causes = board_causes(evaluate(run, rack, jobs).causes)
+    causes = board_causes(evaluate(run, rack, jobs, tell=tell).causes)
     return " ".join(f"{cause.summary} {cause.advice}".strip() for cause in causes)
 
 

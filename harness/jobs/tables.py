@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import fnmatch
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Protocol, TypeVar
 
 from harness.errors import ConfigError, Finding, Location
-from harness.rack import Job, Rack, check_rack_models, read_jobs, usable
+from harness.rack import Job, Rack, check_rack_models, read_jobs, unobserved, usable
 from harness.shuttle import nearest
 
 
@@ -24,16 +24,19 @@ class Named(Protocol):
 Chosen = TypeVar("Chosen", bound=Named)
 
 
-def load_jobs(rack: Rack, designs: Sequence[str] = ()) -> tuple[Job, ...]:
+def load_jobs(
+    rack: Rack, designs: Sequence[str] = (), tell: Callable[[str], None] = unobserved
+) -> tuple[Job, ...]:
     """Read every table of the chosen designs, and their netlists if there is a virtual slot.
 
-    ``designs`` are names or patterns. Raises ConfigError for one that matches no design, InputError
-    with the findings of all tables and netlists that cannot be used.
+    ``designs`` are names or patterns; ``tell`` gets a sentence if it takes long. Raises ConfigError
+    for one that matches no design, InputError with the findings of all tables and netlists that
+    cannot be used.
     """
     shuttle = rack.shuttle
     chosen = choose("design", shuttle.designs, designs, shuttle.path, shuttle.name)
     tables = ((design, spec) for design in chosen for spec in design.tables)
-    jobs, findings = read_jobs(shuttle, tables)
+    jobs, findings = read_jobs(shuttle, tables, tell)
     return usable(jobs, [*findings, *check_rack_models(rack, chosen)])
 
 

@@ -2,7 +2,7 @@
 
 from harness.rack.boundary import LOG, harmless, within
 from harness.rack.cases import Job, cases, read_jobs, usable
-from harness.rack.continuity import ContinuityTest, continuity_test, split_key
+from harness.rack.continuity import PREDICTING, ContinuityTest, continuity_test, split_key
 from harness.rack.events import (
     Event,
     Observer,
@@ -12,6 +12,7 @@ from harness.rack.events import (
     SlotRecovering,
     TableJudged,
     TableStarted,
+    as_news,
     unobserved,
 )
 from harness.rack.file import check_port, check_rack, load_rack, load_virtual_slot, single_slot
@@ -23,11 +24,13 @@ from harness.rack.port_check import PortCheck, examine_port, who_answers
 from harness.rack.ports import SerialPort, needs_place, serial_ports
 from harness.rack.reaching import SupplyUse, reach, reachable
 from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
+from harness.rack.slow import news_if_slow
 from harness.rack.station import Station
 from harness.rack.worker import SlotWorker, not_back, run_slots
 
 __all__ = [
     "LOG",
+    "PREDICTING",
     "VIRTUAL_PORT",
     "BoardSession",
     "ContinuityTest",
@@ -52,6 +55,7 @@ __all__ = [
     "SupplyUse",
     "TableJudged",
     "TableStarted",
+    "as_news",
     "cases",
     "check_port",
     "check_rack",
@@ -64,6 +68,7 @@ __all__ = [
     "load_rack",
     "load_virtual_slot",
     "needs_place",
+    "news_if_slow",
     "not_back",
     "reach",
     "reachable",

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
 from harness.errors import Finding, InputError
 from harness.judge import Case
+from harness.rack.events import unobserved
 from harness.rack.model import Rack, Slot
+from harness.rack.slow import news_if_slow
 from harness.records import Rehearsal
 from harness.rehearse import Cache, Key, Rehearser
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
+
+REHEARSING = (
+    "rehearsing tables on their designs' netlists; the first time this takes a minute or two"
+)
 
 
 class Job(NamedTuple):
@@ -29,19 +35,25 @@ class Job(NamedTuple):
 
 
 def read_jobs(
-    shuttle: Shuttle, wanted: Iterable[tuple[Design, TableSpec]]
+    shuttle: Shuttle,
+    wanted: Iterable[tuple[Design, TableSpec]],
+    tell: Callable[[str], None] = unobserved,
 ) -> tuple[list[Job], list[Finding]]:
-    """Read tables and rehearse them; returns those that can be read, and others' findings."""
+    """Read tables and rehearse them; returns those that can be read, and others' findings.
+
+    ``tell`` gets a sentence if that takes long.
+    """
     findings: list[Finding] = []
     rehearser = Rehearser(shuttle, Cache())
     jobs: list[Job] = []
-    for design, spec in wanted:
-        try:
-            pattern = load_table(spec, design, shuttle)
-            rehearsal = rehearser.rehearse(design, spec, pattern)
-            jobs.append(Job(design, spec, pattern, rehearsal))
-        except InputError as error:
-            findings.extend(error.findings)
+    with news_if_slow(tell, REHEARSING):
+        for design, spec in wanted:
+            try:
+                pattern = load_table(spec, design, shuttle)
+                rehearsal = rehearser.rehearse(design, spec, pattern)
+                jobs.append(Job(design, spec, pattern, rehearsal))
+            except InputError as error:
+                findings.extend(error.findings)
     return jobs, findings
 
 

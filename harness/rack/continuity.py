@@ -5,20 +5,26 @@ One rule: no table runs twice, and what the test takes beyond the requested tabl
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from harness.judge import Case
 from harness.rack.cases import Job, cases, read_jobs
+from harness.rack.events import unobserved
 from harness.rack.model import Rack, Slot
 from harness.rack.modelled import check_rack_models
+from harness.rack.slow import news_if_slow
 from harness.records import SlotPins
 from harness.rehearse import Cache, Key, continuity, predict
 
 MAX_EXTRA_SECONDS = 3.0
 """Maximum time, by their own clocks, of the tables that run in a slot without being requested."""
+PREDICTING = (
+    "working out how tables answer under each fault of a board; the first time this takes a minute "
+    "or two"
+)
 
 
 @dataclass(frozen=True)
@@ -47,12 +53,18 @@ class ContinuityTest:
         return SlotPins(slot.name, names, (), ()), cases(rack, slot, self.extras)
 
 
-def continuity_test(rack: Rack, jobs: Sequence[Job]) -> ContinuityTest:
+def continuity_test(
+    rack: Rack, jobs: Sequence[Job], tell: Callable[[str], None] = unobserved
+) -> ContinuityTest:
     """Choose the tables of the test: those that the shuttle names, else the fewest that do it.
 
     One that is not among ``jobs`` is left out if it cannot be used here or takes too long.
+    ``tell`` gets a sentence if choosing them takes long.
     """
-    named = tuple(split_key(name) for name in rack.shuttle.pin_check) or _fewest(rack, jobs)
+    named = tuple(split_key(name) for name in rack.shuttle.pin_check)
+    if not named:
+        with news_if_slow(tell, PREDICTING):
+            named = _fewest(rack, jobs)
     known = {job.key for job in jobs}
     extras = tuple(_within_time(_usable(rack, [key for key in named if key not in known])))
     usable = known | {job.key for job in extras}

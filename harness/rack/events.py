@@ -56,13 +56,18 @@ class SlotFinished:
 
 @dataclass(frozen=True)
 class RackNews:
-    """News for every slot: the store is away or back, or a remark on virtual boards."""
+    """News for every slot: the store is away or back, or a remark on virtual boards, slow work."""
 
     text: str
 
 
 Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinished | RackNews
 Observer = Callable[[Event], None]
+
+
+def as_news(observe: Callable[[RackNews], None]) -> Callable[[str], None]:
+    """Make a function that reports a sentence as news for every slot."""
+    return lambda text: observe(RackNews(text))
 
 
 def unobserved(event: object) -> None:
