@@ -147,7 +147,7 @@ def predict(
 def kept_predictions(
     shuttle: Shuttle, jobs: Iterable[Job], profile: BoardProfile, cache: Cache
 ) -> Predictions | None:
-    """Return what :func:`predict` gave before; None unless every table is in the cache."""
+    """Return what :func:`predict` gave before; None unless all that it worked out is kept."""
     predictor = _Predictor(shuttle, trials(shuttle, profile), cache)
     try:
         return predictor.predictions(jobs, predictor.kept)
@@ -185,26 +185,29 @@ class _Predictor:
         """Predict one table, from the cache if it is there."""
         design, spec, pattern = job
         rows, lead = table_rows(pattern, spec, self._shuttle)
-        nothing = self._prediction(job, _nothing(len(self._trials)))
-        if _cycles(rows) > MAX_CYCLES and not at_any_length:
-            return nothing
-        try:
-            return self.kept(job)
-        except KeyError:
-            if not at_any_length and self._takes_long(design.name, rows):
-                return nothing
+        if self._takes_long(design.name, rows) and not at_any_length:
+            return self._prediction(job, _nothing(len(self._trials)))
+        answers = self._kept(job)
+        if answers is None:
             answers = self._answers(design, rows, lead)
-        if self._cache:
-            self._cache.put(self._key_of(job), _encoded(answers))
+            if self._cache:
+                self._cache.put(self._key_of(job), _encoded(answers))
         return self._prediction(job, answers)
 
     def kept(self, job: Job) -> TablePrediction:
-        """Return the prediction that the cache has; raises KeyError if it has none."""
-        key = self._key_of(job)
-        answers = _decoded(self._cache.get(key) if self._cache else None, len(self._trials))
+        """Predict one table if that takes no time; raises KeyError if it would."""
+        design, spec, pattern = job
+        rows, _ = table_rows(pattern, spec, self._shuttle)
+        if self._takes_long(design.name, rows):
+            return self._prediction(job, _nothing(len(self._trials)))
+        answers = self._kept(job)
         if answers is None:
-            raise KeyError(key)
+            raise KeyError(_key(job))
         return self._prediction(job, answers)
+
+    def _kept(self, job: Job) -> dict[str, Any] | None:
+        data = self._cache.get(self._key_of(job)) if self._cache else None
+        return _decoded(data, len(self._trials))
 
     def _key_of(self, job: Job) -> str:
         design, spec, pattern = job
@@ -239,16 +242,10 @@ class _Predictor:
         return found
 
     def _takes_long(self, name: str, rows: Rows) -> bool:
-        """Whether these rows on a design's gates are more than ``MAX_WORK``."""
-        model = self._gates.model(name)
-        if model is None:
-            return False
-        gates = model[0].gate_count + model[0].flop_count
-        return gates * (_cycles(rows) + LAYING_OUT) > MAX_WORK
-
-
-def _cycles(rows: Rows) -> int:
-    return int(rows[:, 6].sum())
+        """Whether these rows are too many, or too many for a design's gates."""
+        cycles, model = int(rows[:, 6].sum()), self._gates.model(name)
+        gates = model[0].gate_count + model[0].flop_count if model else 0
+        return cycles > MAX_CYCLES or gates * (cycles + LAYING_OUT) > MAX_WORK
 
 
 def _of_verdicts(verdicts: Verdicts, lanes: int) -> dict[str, Any]:

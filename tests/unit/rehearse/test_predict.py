@@ -11,7 +11,7 @@ import pytest
 
 from harness.board import load_profile
 from harness.records import CauseKind
-from harness.rehearse import Cache, Key, Predictions, TablePrediction, predict
+from harness.rehearse import Cache, Key, Predictions, TablePrediction, kept_predictions, predict
 from harness.rehearse.predict import Answers, Job
 from harness.table import load_table
 from tests.published import demo
@@ -139,10 +139,19 @@ def test_a_long_table_has_its_pins_only_until_it_is_asked_for() -> None:
     assert not table.convicts.any()
 
 
+def test_what_was_predicted_is_found_beside_a_table_that_takes_too_long(tmp_path: Path) -> None:
+    jobs = [job(*SHORT), job("vgatiming", "frame")]
+    assert kept_predictions(SHUTTLE, jobs, PROFILE, Cache(tmp_path)) is None
+    predict(SHUTTLE, jobs, PROFILE, cache=Cache(tmp_path))
+    found = kept_predictions(SHUTTLE, jobs, PROFILE, Cache(tmp_path))
+    assert found is not None
+    assert [table.computed for table in found.tables.values()] == [True, False]
+
+
 def test_many_gates_are_not_run_for_many_cycles_in_their_own_tables_or_in_anothers() -> None:
     shuttle = replace(SHUTTLE, designs=(demo.design("cmp85"), demo.design("present80")))
     tables: list[Key] = [("cmp85", "directed"), ("present80", "published")]
-    jobs = [lengthened(job(*key), 11_000) for key in tables]
+    jobs = [lengthened(job(*key), 13_000) for key in tables]
     small, large = predict(shuttle, jobs, PROFILE).tables.values()
     assert (small.computed, large.computed) == (True, False)
     assert len(small.known) > small.known[:, 0].sum() > 3 * np.sum(~small.known[:, 0])
