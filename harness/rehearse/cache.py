@@ -77,7 +77,7 @@ class Cache:
             with os.fdopen(number, "wb") as stream:
                 stream.write(sealed)
             Path(name).replace(self._folder / key)
-        except OSError:
+        except BaseException:
             Path(name).unlink(missing_ok=True)
             raise
 

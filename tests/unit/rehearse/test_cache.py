@@ -90,6 +90,18 @@ def test_a_place_where_nothing_can_be_kept_is_no_error(tmp_path: Path, blocked: 
     assert cache.get(KEY) == (b"result" if blocked == "pipe" else None)
 
 
+def test_an_interrupted_write_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(path: Path, target: Path) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Path, "replace", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        Cache(tmp_path).put(KEY, b"result")
+    assert not list(tmp_path.iterdir())
+
+
 def test_a_key_depends_on_every_part_and_on_where_one_ends() -> None:
     keys = {key_of("ab", "c"), key_of("a", "bc"), key_of("abc"), key_of("c", "ab"), key_of()}
     assert len(keys) == 5
