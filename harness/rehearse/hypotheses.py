@@ -35,7 +35,7 @@ _WORDS = {
     CauseKind.RESET_HELD: "stuck",
     CauseKind.RESET_NEVER: "stuck",
     CauseKind.SHORT: "shorted",
-    CauseKind.SELECTION: "dead",
+    CauseKind.SELECTION: "dead:",
 }
 
 

@@ -37,8 +37,11 @@ if typing.TYPE_CHECKING:
 MAX_WORK = 5_000_000_000
 """Maximum number of gates times cycles; a table beyond it would take minutes."""
 
-MAX_SLIP_WORK = 50_000_000
-"""The same for a table that fails, to be tried with the slips that its author may have made."""
+CYCLE = 50
+"""What a cycle costs without any gate, in gates."""
+
+MAX_SLIP_WORK = 10_000_000
+"""The same for a table that fails, to be tried with up to 100 slips of its author in 10 s."""
 
 MAX_SHOWN_ROWS = 4
 """Maximum number of rows named for each kind of remark; all are counted."""
@@ -84,8 +87,9 @@ class Rehearser:
         if model is None:
             return _not_rehearsed("its netlist cannot be used; `harness check` says why")
         netlist, pins = model
-        gates = netlist.gate_count + netlist.flop_count
-        if int(pattern.repeat.sum(dtype=np.int64)) * gates > MAX_WORK:
+        gates = netlist.gate_count + netlist.flop_count + CYCLE
+        work = int(pattern.repeat.sum(dtype=np.int64)) * gates
+        if work > MAX_WORK:
             return _not_rehearsed("with its repeats the table is too long to be rehearsed")
         judged = harness.netlist.judge_closely(netlist, pins, _states(netlist), rows, lead)
         if judged[0].unsettled[KNOWN].any():
@@ -94,7 +98,7 @@ class Rehearser:
         reset = self._shuttle.mask(Direction.RESET) if lead else 0
         still = _still_inputs(design, rows[lead:], reset)
         found = _rehearsal(pattern, lead, names, tuple(map(names.both, bits(still))), *judged)
-        if found.first is None or int(pattern.repeat.sum(dtype=np.int64)) * gates > MAX_SLIP_WORK:
+        if found.first is None or work > MAX_SLIP_WORK:
             return found
         row = found.first.row + lead
         return replace(found, slips=slips(netlist, pins, design, rows, lead, row))

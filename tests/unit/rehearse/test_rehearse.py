@@ -198,6 +198,12 @@ def test_a_table_without_an_end_in_sight_is_not_begun(tmp_path: Path) -> None:
     assert found.why == "with its repeats the table is too long to be rehearsed"
 
 
+def test_a_wire_without_gates_takes_time_too(tmp_path: Path) -> None:
+    wire: small.Signals = {"d": ("input", ("in0",), [2]), "q": ("output", ("out0",), [2])}
+    found = of_small(tmp_path, wire, [], "d,q,repeat\n1,H,200000000\n")
+    assert found.why == "with its repeats the table is too long to be rehearsed"
+
+
 def keys(cache: Path) -> set[str]:
     return {path.name for path in cache.iterdir()}
 
