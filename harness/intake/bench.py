@@ -17,7 +17,18 @@ from harness.intake.progress import Lost, Measured, Worked
 from harness.intake.steps import Result
 from harness.intake.tables import MOVED, Key, TableStep, key_of
 from harness.judge import Case, RetryPolicy, not_run
-from harness.rack import Event, Job, Opener, Policy, Rack, Slot, SlotRecovering, Station, cases
+from harness.rack import (
+    AGAIN,
+    Event,
+    Job,
+    Opener,
+    Policy,
+    Rack,
+    Slot,
+    SlotRecovering,
+    Station,
+    cases,
+)
 from harness.records import (
     ChipRecord,
     Outcome,
@@ -106,7 +117,9 @@ class Bench:
         if suspected:
             self.station.close()
         result = Result.FAILED if suspected else Result.DONE
-        return Worked(result, self._with_remarks(pins_text(proven.pins)), now(), proven.pins)
+        again = any(AGAIN in outcome.summary for outcome in outcomes)
+        text = f"{pins_text(proven.pins)}. {AGAIN}" if again else pins_text(proven.pins)
+        return Worked(result, self._with_remarks(text), now(), proven.pins)
 
     def _tested(self, case: Case) -> Outcome:
         """Run one table of the continuity test; raises what ended it early."""

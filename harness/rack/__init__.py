@@ -25,10 +25,11 @@ from harness.rack.ports import SerialPort, needs_place, serial_ports
 from harness.rack.reaching import SupplyUse, reach, reachable
 from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
 from harness.rack.slow import news_if_slow
-from harness.rack.station import Station
+from harness.rack.station import AGAIN, Station
 from harness.rack.worker import SlotWorker, not_back, run_slots
 
 __all__ = [
+    "AGAIN",
     "LOG",
     "PREDICTING",
     "VIRTUAL_PORT",

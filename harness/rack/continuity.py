@@ -83,7 +83,7 @@ def _fewest(rack: Rack, jobs: Sequence[Job]) -> tuple[Key, ...]:
 def _usable(rack: Rack, keys: Sequence[Key]) -> Iterator[Job]:
     """Read tables that were not requested; what is wrong with one is no reason to refuse a run."""
     designs = rack.shuttle.designs_by_name
-    for design, table in keys:
+    for design, table in (key for key in keys if key[0] in designs):
         specs = [spec for spec in designs[design].tables if spec.name == table]
         if not check_rack_models(rack, [designs[design]]):
             jobs, _ = read_jobs(rack.shuttle, [(designs[design], spec) for spec in specs])

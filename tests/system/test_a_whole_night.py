@@ -74,8 +74,10 @@ def test_the_five_lines_of_a_night_on_which_much_happened(
     assert lines[1:] == [
         "newly fixed              2  SP2-0002 crc16/check, crc16/stream",
         "unstable                 0",
-        "could not be tested      4  A4 SP2-0004 bcd7seg/function, crc16/check, 1 more "
-        "(1 already known)",
+        (
+            "could not be tested      4  A4 SP2-0004 bcd7seg/function, crc16/check, 1 more "
+            "(1 already known)"
+        ),
         "unchanged                4  4 PASS",
     ]
     (folder,) = (path for path in (tmp_path / "out").iterdir() if accepted[9:] not in path.name)

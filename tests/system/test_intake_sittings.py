@@ -171,7 +171,7 @@ def test_a_board_unplugged_for_a_moment_is_waited_for(
     assert "  The link was lost (" in told
     assert "; trying for 10 s.\n" in told
     (card,) = (lab / "runs").glob("*/cards/*-handout.html")
-    assert "The link was lost once, and this was done again from its start." in card.read_text()
+    assert "The link was lost once, and the table was run again from its start." in card.read_text()
 
 
 def test_a_board_that_stays_away_is_told_in_words_and_every_answer_is_kept(
