@@ -7,7 +7,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from harness.judge import texts
+from harness.judge.verdict import unstable_reason
 from harness.records import Outcome, Reason, Verdict
+
+_NO_OTHER_ANSWER = (Reason.AS_EXPECTED, Reason.PINS_OPEN)
 
 
 def joined(before: Outcome, again: Outcome) -> Outcome:
@@ -17,20 +21,40 @@ def joined(before: Outcome, again: Outcome) -> Outcome:
     """
     if not again.attempts:
         return before
-    shown = again if again.mismatches else before
+    failed = [outcome for outcome in (before, again) if outcome.mismatches]
+    unwaived = [outcome for outcome in failed if outcome.verdict is not Verdict.WAIVED]
+    shown = (*unwaived, *failed, before)[0]
     both = (*before.attempts, *again.attempts)
-    attempts = tuple(replace(attempt, number=number) for number, attempt in enumerate(both, 1))
-    steady = len({attempt.signature for attempt in both}) == 1
-    reason = shown.provisional if steady else Reason.ANSWERS_DIFFER
-    waived = shown.verdict is Verdict.WAIVED
-    return replace(
+    joint = replace(
         shown,
-        verdict=Verdict.WAIVED if waived else reason.verdicts[0],
-        reason=Reason.WAIVED if waived else reason,
-        provisional=reason,
+        provisional=_reason(shown, before, again),
         rules="",
         cause="",
-        attempts=attempts,
+        attempts=tuple(replace(attempt, number=number) for number, attempt in enumerate(both, 1)),
         floating=tuple(dict.fromkeys((*before.floating, *again.floating))),
+        released=tuple(dict.fromkeys((*before.released, *again.released))),
         seconds=before.seconds + again.seconds,
     )
+    return joint if shown.verdict is Verdict.WAIVED else _as_evidence_says(joint)
+
+
+def _reason(shown: Outcome, before: Outcome, again: Outcome) -> Reason:
+    """Give the reason of both series.
+
+    Runs that pass may wait for another number of cycles, and open pins read at random: there
+    other signatures are no other answers.
+    """
+    if before.provisional is again.provisional and shown.provisional in _NO_OTHER_ANSWER:
+        return shown.provisional
+    signatures = [attempt.signature for attempt in (*before.attempts, *again.attempts)]
+    return shown.provisional if len(set(signatures)) == 1 else unstable_reason(signatures)
+
+
+def _as_evidence_says(outcome: Outcome) -> Outcome:
+    """Return the outcome with the provisional verdict, and the words for it."""
+    reason = outcome.provisional
+    (verdict,) = reason.verdicts
+    summary = outcome.summary
+    if verdict is Verdict.UNSTABLE:
+        summary = texts.unstable([attempt.mismatches for attempt in outcome.attempts], reason)
+    return replace(outcome, verdict=verdict, reason=reason, summary=summary, advice=reason.advice)

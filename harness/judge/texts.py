@@ -41,15 +41,15 @@ def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
     return f"{name} was {observed} where {expected} was expected, first {place}{more}; {share}"
 
 
-def unstable(captures: Sequence[Capture], reason: Reason) -> str:
-    """Say how the runs of one stimulus differed."""
-    counts = ", ".join(str(capture.mismatch_count) for capture in captures)
+def unstable(mismatches: Sequence[int], reason: Reason) -> str:
+    """Say how the runs of one stimulus differed; ``mismatches`` has the count of each."""
+    counts = ", ".join(map(str, mismatches))
     remark = (
         " Only the first run differed, as when a register that the table does not reset keeps "
         "its previous value."
     )
     return (
-        f"{counted(len(captures), 'run')} of the same stimulus gave different answers "
+        f"{counted(len(mismatches), 'run')} of the same stimulus gave different answers "
         f"(mismatches per run: {counts}).{remark if reason is Reason.FIRST_RUN_DIFFERS else ''}"
     )
 

@@ -66,7 +66,7 @@ def _classified(case: Case, gathered: Gathered, names: Names, started: datetime)
         reason, summary = Reason.PINS_OPEN, texts.open_pins(open_names)
     elif not answers_agree(captures):
         reason = unstable_reason([capture.signature for capture in captures])
-        summary = texts.unstable(captures, reason)
+        summary = texts.unstable([capture.mismatch_count for capture in captures], reason)
     elif failing is None:
         reason, summary = Reason.AS_EXPECTED, texts.passed(captures)
     else:
