@@ -104,7 +104,7 @@ def evaluate(
     rehearsed = {
         job.key: job.rehearsal.result is RehearsalResult.PASSES
         for job in own
-        if job.rehearsal.result is not RehearsalResult.NOT_REHEARSED
+        if job.rehearsal.result in {RehearsalResult.PASSES, RehearsalResult.FAILS}
     }
     settled = settle(run, predictions, rehearsed, earlier)
     now = {(o.slot, o.design, o.table): o for o in settled.outcomes}
@@ -126,15 +126,17 @@ def evaluate(
 def deciding_tables(run: RunRecord) -> Mapping[str, Collection[Key]]:
     """Return by slot the tables that may settle a cause by running more often.
 
-    Those are the ones that an open cause asks for, or its own, if their answers differ.
+    Those are the ones that an open cause asks for, or its own, if their answers differ; of these
+    the requested ones, since what the continuity test adds has no outcome of its own.
     """
     unsteady = {(o.slot, f"{o.design}/{o.table}") for o in _outcomes(run) if _differs(o)}
+    requested = {(o.slot, (o.design, o.table)) for o in _outcomes(run)}
     found: dict[str, set[Key]] = {}
     for cause in run.causes:
         for slot in cause.slots if not cause.settled else ():
             own = [table for table in cause.tables if (slot, table) in unsteady]
             keys = {split_key(table) for table in (cause.ask or own[:MAX_DECIDING]) if own}
-            found.setdefault(slot, set()).update(keys)
+            found.setdefault(slot, set()).update(k for k in keys if (slot, k) in requested)
     return {slot: keys for slot, keys in found.items() if keys}
 
 
