@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -26,13 +27,15 @@ from harness.bundle import (
     unpack,
 )
 from harness.door import file_sum, whole_path
-from harness.errors import BundleError, ConfigError, Finding, Location, StoreError
+from harness.errors import BundleError, ConfigError, Finding, InputError, Location, StoreError
 from harness.jobs.run import new_run, run_from
 from harness.jobs.tables import load_jobs
 from harness.judge import RetryPolicy
-from harness.rack import VIRTUAL_PORT, Job, Observer, Rack, Slot, as_news, check_port, unobserved
+from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, as_news, check_port, unobserved
 from harness.records import ChipRecord, RunRecord, Verdict
+from harness.shuttle import Shuttle
 from harness.store import Store
+from harness.table import load_table
 from harness_reports import parse_run_json
 
 MAX_REPEATS = 10
@@ -106,8 +109,8 @@ def replay(
         _check_tables(path, then, opened, altered)
         rack = _rack(opened, target, then)
         with findings_at(path, folder), Store(folder / "replay.sqlite") as store:
+            _check_cycles(path, opened.shuttle, target.max_cycles)
             jobs = load_jobs(rack, (), as_news(observe))
-            _check_cycles(path, jobs, target.max_cycles)
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
     compared = compare(_chip(then).outcomes, _chip(now).outcomes)
     lost = sorted(f"{INPUTS}/{name}" for name in altered.keys() & inputs.keys())
@@ -122,9 +125,17 @@ def _check_serial(chip: str) -> None:
         raise ConfigError.of("chip-serial", Path("--chip"), message, advice)
 
 
-def _check_cycles(path: Path, jobs: Sequence[Job], limit: int | None) -> None:
-    """Refuse tables that would run silently for ages; ``until`` counts with its limit."""
-    cycles = sum(int(job.pattern.repeat.sum(dtype="int64")) for job in jobs)
+def _check_cycles(path: Path, shuttle: Shuttle, limit: int | None) -> None:
+    """Refuse tables that would run silently for ages, before they are rehearsed.
+
+    ``until`` counts with its limit; what cannot be read is for the reader of all tables to say.
+    """
+    cycles = 0
+    for design in shuttle.designs:
+        for spec in design.tables:
+            with suppress(InputError):
+                pattern = load_table(spec, design, shuttle)
+                cycles += int(pattern.repeat.sum(dtype="int64"))
     if limit is not None and cycles > limit:
         message = f"its tables take {cycles:,} cycles in all; a replay runs at most {limit:,}"
         advice = "give --long to run them anyway"
