@@ -139,7 +139,7 @@ def _slot(rulings: Rulings, slot: str, finding: Finding, exchange: Exchange | No
     if settled and (finding.move is not None or len(finding.parties) < 2):
         swap = ""
     return Cause(
-        key=f"slot:{slot}",
+        key=slot,
         slots=(slot,),
         chips=_chips(rulings, [slot]),
         candidates=tuple(_candidates(finding))[:MAX_CANDIDATES],
@@ -208,10 +208,11 @@ def _candidates(finding: Finding) -> Iterable[Candidate]:
     shown = dict.fromkeys((*finding.near, *finding.rivals))
     for explanation in shown:
         odds = exp(max(explanation.score - finding.best.score, -700.0))
+        designs = ", ".join(sorted(explanation.designs))
         for idea in explanation.ideas:
-            yield Candidate(idea.kind, idea.pins, "", "", idea.detail, odds)
-        for design in sorted(explanation.designs):
-            yield Candidate(CauseKind.DESIGN_DEFECT, (), design, "", "", odds)
+            yield Candidate(idea.kind, idea.pins, designs, "", idea.detail, odds)
+        if not explanation.ideas:
+            yield Candidate(CauseKind.DESIGN_DEFECT, (), designs, "", "", odds)
 
 
 def _observations(slot: str, finding: Finding) -> list[Observation]:

@@ -83,9 +83,9 @@ def listed(names: Sequence[str], most: int = 4) -> str:
 
 def odds_text(odds: float) -> str:
     """Odds with two digits; beyond 100,000 to 1 they would claim more than the rules know."""
-    if odds > MAX_ODDS:
+    if not odds <= MAX_ODDS:
         return f"over {MAX_ODDS:,} : 1"
-    return f"{float(f'{odds:.2g}'):g} : 1"
+    return f"{float(f'{odds:.2g}'):,g} : 1"
 
 
 def counted(count: int, noun: str) -> str:

@@ -57,7 +57,6 @@ class CauseKind(StrEnum):
     BOARD_UNKNOWN = "board-unknown", Origin.BOARD, 3e-4, "A fault of the board of no kind known."
     DEAD_PAD = "dead-pad", Origin.CHIP, 5e-4, "A pad of the chip is dead."
     DESIGN_DEFECT = "design-defect", Origin.CHIP, 1e-3, "This design is defective in this chip."
-    CHIP_UNSTEADY = "chip-unsteady", Origin.CHIP, 7e-4, "This chip answers differently at times."
     DESIGN_MARGIN = (
         "design-margin",
         Origin.DESIGN,
@@ -88,8 +87,8 @@ class CauseKind(StrEnum):
 class Candidate:
     """One explanation. ``odds`` is its probability in relation to the best candidate's (1.0).
 
-    ``pins`` are chip pins; ``design`` and ``table`` are empty unless it lies in one; ``detail`` is
-    a level, a wire or an address, in a word.
+    ``pins`` are chip pins; ``design`` and ``table`` are empty unless it lies in one, or a defect of
+    that design goes with it; ``detail`` is a level, a wire or an address, in a word.
     """
 
     kind: CauseKind

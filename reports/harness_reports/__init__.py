@@ -6,9 +6,10 @@ a folder.
 The one rule: a report is worked out from a record and nothing else.
 """
 
+from harness.blame import odds_text
 from harness.errors import many
 from harness_reports.card import report_of, write_card
-from harness_reports.causes import candidate_text, decision_text, odds_text
+from harness_reports.causes import candidate_text, decision_text
 from harness_reports.frame import causes_frame, margins_frame, outcomes_frame
 from harness_reports.history import Anchor, Links, margins_of
 from harness_reports.history_write import (

@@ -9,14 +9,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from harness.blame import odds_text
 from harness.errors import many
 from harness.records import Candidate, Cause, ChipOverview, Observation, Overruling, RunOverview
 from harness_reports.texts import day
 
 MAX_SHOWN_CAUSES = 40
 """Maximum number of causes on the run's page; the JSON file has all of them."""
-
-MAX_ODDS = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -47,7 +46,7 @@ def _row(cause: Cause, anchor: str) -> CauseRow:
         slots=cause.slots,
         summary=cause.summary,
         advice=cause.advice,
-        sure=f"odds {odds_text(cause.odds)}" if cause.settled else "not settled",
+        sure="settled" if cause.settled else "not settled",
         candidates=tuple((candidate_text(c), _against(c)) for c in cause.candidates),
         observations=cause.observations,
         tables=cause.tables,
@@ -61,13 +60,6 @@ def candidate_text(candidate: Candidate) -> str:
     names = ", ".join(name for name in (*candidate.pins, place) if name)
     detail = f" ({candidate.detail})" if candidate.detail else ""
     return f"{candidate.kind}: {names}{detail}" if names else f"{candidate.kind}{detail}"
-
-
-def odds_text(odds: float) -> str:
-    """``400 : 1``, ``3.5 : 1``, ``over 1,000,000 : 1``."""
-    if not odds < MAX_ODDS:
-        return f"over {MAX_ODDS:,} : 1"
-    return f"{odds:,.0f} : 1" if odds >= 10 else f"{odds:.2g} : 1"
 
 
 def decision_text(decided: Overruling) -> str:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import Any
 from xml.etree import ElementTree as ET
 
-import pytest
 from lxml import html
 
 from harness.records import (
@@ -27,7 +25,7 @@ from harness.records import (
     Verdict,
 )
 from harness_reports import causes_frame, chip_html, chip_junit, outcomes_frame
-from harness_reports.causes import candidate_text, odds_text
+from harness_reports.causes import candidate_text
 from harness_reports.frame import CAUSE_COLUMNS
 from harness_reports.html import index_html
 from tests.unit.blame.test_slips import window
@@ -77,7 +75,7 @@ def test_the_runs_page_says_what_is_likely_and_what_else_it_may_be() -> None:
     page = html.fromstring(index_html(RUN.overview))
     (cause,) = page.xpath('//article[@id="cause-1"]')
     text = words(cause)
-    assert "A1 odds 400 : 1" in text
+    assert "A1 settled" in text
     assert OPEN.summary in text
     assert "What to do: Exchange A1 with A2 and run crc16." in text
     rows = [[words(cell) for cell in row] for row in cause.xpath(".//tbody/tr")]
@@ -142,22 +140,6 @@ def test_causes_are_a_frame_and_outcomes_refer_to_it() -> None:
     assert row["overruled"] == "dead-pad"
     assert outcomes_frame(RUN)["cause"].tolist() == ["A1", "A1", "", ""]
     assert len(causes_frame(run_of())) == 0
-
-
-@pytest.mark.parametrize(
-    ("odds", "text"),
-    [
-        (1.0, "1 : 1"),
-        (3.52, "3.5 : 1"),
-        (400.4, "400 : 1"),
-        (12345.0, "12,345 : 1"),
-        (1e9, "over 1,000,000 : 1"),
-        (math.inf, "over 1,000,000 : 1"),
-        (math.nan, "over 1,000,000 : 1"),
-    ],
-)
-def test_odds_are_written_with_the_figures_that_they_are_worth(odds: float, text: str) -> None:
-    assert odds_text(odds) == text
 
 
 def test_a_candidate_is_its_kind_and_its_place() -> None:
