@@ -174,7 +174,7 @@ class FunctionSession:
     ) -> Capture:
         counts = {
             bit: sum(1 for m in mismatches if m.wrong >> bit & 1)
-            for bit in range(8)
+            for bit in range(32)
             if any(m.wrong >> bit & 1 for m in mismatches)
         }
         columns = np.array(read, dtype=np.uint32).T
