@@ -37,7 +37,11 @@ def shut(kind: str) -> Iterator[io.TextIOWrapper]:
 
 def command(name: str, folder: Path) -> tuple[list[str], int]:
     """Words of a command that says something, and its exit code."""
-    run = replace(heading(), finished=NOON, chips=(replace(chip(), outcomes=(failing_outcome(),)),))
+    run = replace(
+        heading(),
+        finished=NOON,
+        chips=(replace(chip(), outcomes=(replace(failing_outcome(), rules="1"),)),),
+    )
     path = folder / "s.sqlite"
     with Store(path) as store:
         store.start_run(run)

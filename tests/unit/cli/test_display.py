@@ -34,7 +34,7 @@ def test_without_a_terminal_every_table_is_a_plain_line() -> None:
         observe(SlotFinished("A2", "slot A2, port x: silent"))
     assert text.getvalue().splitlines() == [
         "A1  PK-01  connecting to the board at /dev/x",
-        f"A1  PK-01  follow/all  ✗ FAIL  {outcome.summary}",
+        f"A1  PK-01  follow/all  ✗ FAIL (provisional)  {outcome.summary}",
         "A1  PK-01  follow/all  ✓ PASS",
         "A1  finished",
         "A2  cannot be used: slot A2, port x: silent",
@@ -102,7 +102,7 @@ def test_the_closing_lines_spell_the_first_failures_out() -> None:
     console, text = written_to()
     print_verdicts(console, record)
     shown = text.getvalue()
-    assert "PK-01: d2/all ✗ FAIL  q[0] (pin out0)" in shown
+    assert "PK-01: d2/all ✗ FAIL (provisional)  q[0] (pin out0)" in shown
     assert "PK-01: 2 more in the report" in shown
     assert "slot A2: silent" in shown
     assert "The run was stopped" in shown
