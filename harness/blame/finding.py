@@ -50,7 +50,10 @@ class Finding:
         """Whether it puts down to one party what has gone with the other."""
         if self.move is None:
             return False
-        pads = any(idea.kind.party is Origin.CHIP for idea in explanation.ideas)
+        kinds = {idea.kind for idea in explanation.ideas}
+        if CauseKind.OTHER_SHUTTLE in kinds:  # it goes with the chip, which is good
+            return False
+        pads = any(kind.party is Origin.CHIP for kind in kinds)
         own = {table.partition("/")[0] in explanation.designs for table in self.move.tables}
         return (pads or True in own) if self.move.stayed else not (pads or own == {True})
 
@@ -64,7 +67,8 @@ class Finding:
         """The best of each place that is at odds that matter, and the next one after them."""
         found: dict[object, Explanation] = {}
         for explanation in (*self.near, *self.ranked):
-            if where(explanation) in found:
+            gone = explanation not in self.near and self.contradicted(explanation)
+            if gone or where(explanation) in found:
                 continue
             found[where(explanation)] = explanation
             if explanation not in self.near:
@@ -126,6 +130,8 @@ class Finding:
         """Say whose a failure is that an exchange of chip or board has settled."""
         if move.stayed:
             return self._board() if self.alone and self.best.ideas else Reason.STAYS_WITH_BOARD
+        if self.alone and self._board() is Reason.WRONG_CHIP:
+            return Reason.WRONG_CHIP
         return Reason.FOLLOWS_CHIP if seen.answer is Answer.FAILED else Reason.UNSTABLE_HERE
 
     def _own(self, seen: Seen, *, elsewhere: bool) -> Reason:

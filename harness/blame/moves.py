@@ -43,23 +43,44 @@ class Exchange:
 
 
 def moves(
-    chip: ChipRecord, failing: Sequence[Outcome], earlier: Iterable[RunRecord]
+    run: RunRecord, chip: ChipRecord, failing: Sequence[Outcome], earlier: Sequence[RunRecord]
 ) -> Iterator[Move]:
     """Yield what earlier runs, newest first, say of the failing tables of one chip of a run.
 
     Of each run at most one: that the failures stayed with the board, or followed the chip.
     """
-    for run in earlier:
-        for before in run.chips:
+    for then in earlier:
+        for before in then.chips:
             same_chip, same_board = _same_chip(before, chip), _same_board(before, chip)
-            if same_chip == same_board:
+            if same_chip == same_board or not (before.chip_serial and chip.chip_serial):
                 continue
             alike, differing = _compared(failing, before)
-            if alike and len(alike) > len(differing):
+            if len(alike) <= len(differing):
+                continue
+            if told := _told(alike, chip, (run, *earlier), stayed=same_board):
                 yield Move(
-                    same_board, run.run_id, before.slot, before.chip_serial, alike, differing
+                    same_board, then.run_id, before.slot, before.chip_serial, told, differing
                 )
                 break
+
+
+def _told(
+    alike: tuple[str, ...], chip: ChipRecord, runs: Iterable[RunRecord], *, stayed: bool
+) -> tuple[str, ...]:
+    """Leave out tables that passed nowhere else: a wrong design stays, and follows, everywhere.
+
+    Several designs that fail alike on one board with two chips need no pass on another board.
+    """
+    same = _same_board if stayed else _same_chip
+    passed = {
+        f"{outcome.design}/{outcome.table}"
+        for other in (other for run in runs for other in run.chips if not same(other, chip))
+        for outcome in other.outcomes
+        if outcome.attempts and not is_failure(outcome)
+    }
+    told = tuple(table for table in alike if table in passed)
+    several = len({table.partition("/")[0] for table in alike}) > 1
+    return told or (alike if stayed and several else ())
 
 
 def exchanges(run: RunRecord, before: RunRecord) -> Iterator[Exchange]:

@@ -178,12 +178,12 @@ def _rule_slots(rulings: Rulings) -> None:
     passes: dict[Key, set[str]] = defaultdict(set)
     for seen in rulings.seen.values():
         if seen.answer is Answer.PASSED and not seen.floating:
-            passes[seen.key].add(seen.chip)
+            passes[seen.key].add(seen.slot)
     for slot, finding in rulings.findings.items():
         for seen in finding.slot.judged:
             place = slot, seen.key
             if seen.bad and place not in rulings.reasons:
-                elsewhere = bool(passes[seen.key] - {seen.chip})
+                elsewhere = bool(passes[seen.key] - {slot})
                 rulings.reasons[place] = finding.reason(seen, elsewhere=elsewhere)
     for place, seen in rulings.seen.items():
         if seen.bad and place not in rulings.reasons:  # no prediction knows this table

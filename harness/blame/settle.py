@@ -45,7 +45,7 @@ def settle(
     def moved(slot: str, keys: Collection[Key]) -> Move | None:
         chip = chips[slot]
         failing = [outcome for outcome in chip.outcomes if (outcome.design, outcome.table) in keys]
-        return next(moves(chip, failing, earlier), None)
+        return next(moves(run, chip, failing, earlier), None)
 
     rulings = rule(_seen((*stored, *extras), bits), predictions, rehearsed, moved)
     exchanged = exchanges(run, earlier[0]) if earlier else ()

@@ -44,7 +44,7 @@ BEFORE = run("r1", seat("A1", "SP2-1", "WB-1", ("crc16", "uart")), seat("A2", "S
 def of(now: RunRecord, slot: str, earlier: Sequence[RunRecord]) -> list[Move]:
     chip = next(chip for chip in now.chips if chip.slot == slot)
     bad = [outcome for outcome in chip.outcomes if any(a.mismatches for a in outcome.attempts)]
-    return list(moves(chip, bad, earlier))
+    return list(moves(now, chip, bad, earlier))
 
 
 def test_a_failure_that_stays_while_the_chip_changes_is_the_boards() -> None:
@@ -79,9 +79,36 @@ def test_another_failure_on_the_same_board_is_not_the_old_one() -> None:
 
 
 def test_a_board_without_a_serial_number_is_known_by_its_slot() -> None:
-    before = run("r1", seat("A1", "SP2-1", "", ("crc16",)))
+    before = run("r1", seat("A1", "SP2-1", "", ("crc16",)), seat("A2", "SP2-2", ""))
     now = run("r2", seat("A1", "SP2-2", "", ("crc16",)))
     assert [move.stayed for move in of(now, "A1", [before])] == [True]
+
+
+def test_a_design_that_never_passed_elsewhere_convicts_neither_board_nor_chip() -> None:
+    before = run("r1", seat("A1", "SP2-1", "WB-1", ("crc16",)))
+    assert of(run("r2", seat("A1", "SP2-2", "WB-1", ("crc16",))), "A1", [before]) == []
+    assert of(run("r2", seat("A2", "SP2-1", "WB-2", ("crc16",))), "A2", [before]) == []
+
+
+def test_designs_that_fail_alike_with_two_chips_on_the_only_board_stay_with_it() -> None:
+    before = run("r1", seat("A1", "SP2-1", "WB-1", ("crc16", "uart")))
+    now = run("r2", seat("A1", "SP2-2", "WB-1", ("crc16", "uart")))
+    assert [move.stayed for move in of(now, "A1", [before])] == [True]
+
+
+def test_a_design_that_is_wrong_everywhere_goes_with_no_other_failure() -> None:
+    before = run(
+        "r1", seat("A1", "SP2-1", "WB-1", ("crc16", "uart")), seat("A2", "SP2-2", "WB-2", ("uart",))
+    )
+    now = run(
+        "r2", seat("A1", "SP2-2", "WB-1", ("uart",)), seat("A2", "SP2-1", "WB-2", ("crc16", "uart"))
+    )
+    assert [move.tables for move in of(now, "A2", [before])] == [("crc16/all",)]
+
+
+def test_a_chip_without_a_serial_number_is_not_known_to_have_changed() -> None:
+    before = run("r1", seat("A1", "", "WB-1", ("crc16", "uart")))
+    assert of(run("r2", seat("A1", "", "WB-1", ("crc16", "uart"))), "A1", [before]) == []
 
 
 def test_a_table_that_was_edited_in_between_is_not_compared() -> None:

@@ -85,6 +85,27 @@ def test_whatever_follows_the_chip_is_the_chips(defect: f.ChipDefect) -> None:
     assert reasons(result, "A2") == {Reason.FOLLOWS_CHIP}
 
 
+def test_a_chip_of_another_shuttle_that_was_moved_is_still_no_bad_chip() -> None:
+    chips = {"P": Wrong(chip=(f.OtherShuttle(1),))}
+    before = night("r1", chips, {}, "P", "Q", "R")
+    result = settled(night("r2", chips, {}, "Q", "P", "R"), before)
+    assert reasons(result, "A2") == {Reason.WRONG_CHIP}
+
+
+def test_a_wrong_design_on_the_only_board_is_chip_or_design_with_every_chip() -> None:
+    chips = dict.fromkeys("PQ", Wrong(chip=(f.NetStuck("crc16", "rem[3]", 1),)))
+    before = night("r1", chips, {}, "P")
+    assert reasons(settled(night("r2", chips, {}, "Q"), before), "A1") == {Reason.CHIP_OR_DESIGN}
+
+
+def test_what_a_swap_has_ruled_out_is_no_candidate() -> None:
+    chips = {"P": Wrong(chip=(PAD,))}
+    before = night("r1", chips, {}, "P", "Q", "R")
+    (cause,) = settled(night("r2", chips, {}, "Q", "P", "R"), before).causes
+    assert {c.kind.party for c in cause.candidates} == {Origin.CHIP}
+    assert max(c.odds for c in cause.candidates) == 1.0
+
+
 def test_a_design_that_fails_on_every_chip_convicts_no_board() -> None:
     wrong = Wrong(chip=(f.NetStuck("crc16", "crc[3]", 1),))
     chips = dict.fromkeys("PQRS", wrong)
