@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from math import exp
 from types import MappingProxyType
 
@@ -39,7 +40,19 @@ def causes_of(
     found += _groups(rulings, rulings.margins, CauseKind.DESIGN_MARGIN)
     for slot, finding in rulings.findings.items():
         found.append(_slot(rulings, slot, finding, exchanged.get(slot)))
-    return tuple(cause for cause in found if cause.tables)
+    return tuple(_numbered(cause for cause in found if cause.tables))
+
+
+def _numbered(causes: Iterable[Cause]) -> Iterator[Cause]:
+    """Tell apart the keys of causes of one kind in one design: a person decides on one by its key.
+
+    The first keeps its key.
+    """
+    counts: Counter[str] = Counter()
+    for cause in causes:
+        counts[cause.key] += 1
+        number = counts[cause.key]
+        yield cause if number == 1 else replace(cause, key=f"{cause.key}:{number}")
 
 
 def cause_keys(causes: Iterable[Cause]) -> dict[Place, str]:

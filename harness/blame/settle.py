@@ -72,13 +72,14 @@ def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Ou
         return outcome
     if reason is None:
         return replace(outcome, rules=RULES, cause="")
-    waived = outcome.waiver is not None and outcome.verdict is Verdict.WAIVED
-    if waived and any(verdict.failed for verdict in reason.verdicts):
-        return replace(outcome, rules=RULES, cause=key)
+    waived = Reason.WAIVED
+    if outcome.covered and any(verdict.failed for verdict in reason.verdicts):
+        told = replace(outcome, verdict=waived.verdicts[0], reason=waived, advice=waived.advice)
+        return replace(told, rules=RULES, cause=key)
     verdict = reason.verdicts[0]
     if len(reason.verdicts) > 1 and outcome.provisional.verdicts[0] in reason.verdicts:
         verdict = outcome.provisional.verdicts[0]
-    waiver = outcome.waiver if verdict.failed else None
+    waiver = outcome.waiver if verdict.failed or outcome.covered else None
     return replace(
         outcome,
         verdict=verdict,

@@ -22,7 +22,7 @@ def joined(before: Outcome, again: Outcome) -> Outcome:
     if not again.attempts:
         return before
     failed = [outcome for outcome in (before, again) if outcome.mismatches]
-    unwaived = [outcome for outcome in failed if outcome.verdict is not Verdict.WAIVED]
+    unwaived = [outcome for outcome in failed if not outcome.covered]
     shown = (*unwaived, *failed, before)[0]
     both = (*before.attempts, *again.attempts)
     joint = replace(
@@ -35,7 +35,7 @@ def joined(before: Outcome, again: Outcome) -> Outcome:
         released=tuple(dict.fromkeys((*before.released, *again.released))),
         seconds=before.seconds + again.seconds,
     )
-    return joint if shown.verdict is Verdict.WAIVED else _as_evidence_says(joint)
+    return _waived(joint) if shown.covered else _as_evidence_says(joint)
 
 
 def _reason(shown: Outcome, before: Outcome, again: Outcome) -> Reason:
@@ -48,6 +48,12 @@ def _reason(shown: Outcome, before: Outcome, again: Outcome) -> Reason:
         return shown.provisional
     signatures = [attempt.signature for attempt in (*before.attempts, *again.attempts)]
     return shown.provisional if len(set(signatures)) == 1 else unstable_reason(signatures)
+
+
+def _waived(outcome: Outcome) -> Outcome:
+    (verdict,) = Reason.WAIVED.verdicts
+    advice = Reason.WAIVED.advice
+    return replace(outcome, verdict=verdict, reason=Reason.WAIVED, advice=advice)
 
 
 def _as_evidence_says(outcome: Outcome) -> Outcome:

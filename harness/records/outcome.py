@@ -228,7 +228,8 @@ class Outcome:
     so that their contact is good. ``contention`` are the pins that read back another level than
     the controller drove, in the cycles of ``long_window``. ``rows`` counts the table's vectors,
     ``cycles`` what was run. ``conditions``, ``window``, ``long_window`` and ``waiver`` are None
-    where there is none; FAIL and UNSTABLE have a waiver only if it has expired. ``design_author``
+    where there is none; FAIL and UNSTABLE have a waiver only if it has expired, ERROR only one that
+    would cover what was wrong if it were the chip's or the design's. ``design_author``
     is empty if the design's file names none; ``rehearsal`` is None if nobody asked what the table
     does on the design's netlist.
     """
@@ -282,6 +283,12 @@ class Outcome:
     def origin(self) -> Origin:
         """The likely cause."""
         return self.reason.origin
+
+    @property
+    def covered(self) -> bool:
+        """Whether a waiver covers what was wrong, as long as no board is suspected instead."""
+        held = self.verdict is Verdict.ERROR and self.waiver is not None
+        return held or self.verdict is Verdict.WAIVED
 
     @property
     def expired(self) -> bool:

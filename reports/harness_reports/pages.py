@@ -142,7 +142,7 @@ def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
         Fact("Rehearsal", rehearsal_text(outcome.rehearsal)),
         Fact("Source", outcome.design_source),
     ]
-    if outcome.waiver is not None:
+    if outcome.waiver is not None and outcome.verdict is not Verdict.ERROR:
         waiver, waived = outcome.waiver, outcome.verdict is Verdict.WAIVED
         facts[:0] = [
             Fact("Waived because" if waived else "Expired waiver", waiver.reason),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from harness.records import CauseKind, Origin, Reason, Verdict
+from harness.records import CauseKind, Origin, Outcome, Reason, Verdict, WaiverRecord
 from harness.virtual import BoardFault, ChipDefect
 from harness.virtual import faults as f
 from tests.unit.blame.racks import (
@@ -184,6 +186,16 @@ def test_half_of_the_chips_alike_are_a_margin_or_a_lot() -> None:
     assert {o.reason for o in result.outcomes if o.cause} == {Reason.DESIGN_MARGIN}
 
 
+def test_every_cause_has_a_key_of_its_own() -> None:
+    one, other = (chip_only(f.NetStuck("crc16", f"rem[{k}]", 1)) for k in (3, 12))
+    run = run_of(*[answers(one)] * 2, *[answers(other)] * 2, *[answers(NOTHING)] * 4)
+    result = settled(run)
+    keys = [cause.key for cause in result.causes]
+    assert keys == ["design-margin:crc16", "design-margin:crc16:2"]
+    (blamed,) = (o.cause for o in result.outcomes if o.slot == "A4" and o.cause)
+    assert blamed == "design-margin:crc16:2"
+
+
 def test_a_table_that_fails_its_rehearsal_fails_no_chip() -> None:
     key = ("aessbox", "directed")
     result = settled(rack(spoiled=key), {**GOOD, key: False})
@@ -239,3 +251,35 @@ def test_settling_twice_changes_nothing() -> None:
     second = settled(again)
     assert second.outcomes == ()
     assert second.causes == first.causes
+
+
+CHECK = "crc16", "check"
+WAIVER = WaiverRecord("ops", "known", "T-1", "2027-01-01")
+
+
+def with_waiver(wrong: Wrong, verdict: Verdict, reason: Reason) -> tuple[Outcome, ...]:
+    """A chip whose table is covered by a waiver, with this verdict."""
+    return tuple(
+        replace(o, verdict=verdict, reason=reason, waiver=WAIVER)
+        if (o.design, o.table) == CHECK
+        else o
+        for o in answers(wrong)
+    )
+
+
+@pytest.mark.parametrize(
+    ("wrong", "verdict", "reason"),
+    [
+        (board_only(f.OpenPin("in3")), Verdict.ERROR, Reason.WIRING_OPEN),
+        (chip_only(DEFECTS[0]), Verdict.WAIVED, Reason.WAIVED),
+    ],
+)
+@pytest.mark.parametrize(
+    ("before", "why"), [(Verdict.WAIVED, Reason.WAIVED), (Verdict.ERROR, Reason.NOT_SETTLED)]
+)
+def test_a_waiver_covers_no_fault_of_the_board_but_the_chip_again_once_none_is_suspected(
+    wrong: Wrong, verdict: Verdict, reason: Reason, before: Verdict, why: Reason
+) -> None:
+    result = settled(run_of(with_waiver(wrong, before, why), *[answers(NOTHING)] * 2))
+    (found,) = (o for o in result.outcomes if o.slot == "A1" and (o.design, o.table) == CHECK)
+    assert (found.verdict, found.reason, found.waiver) == (verdict, reason, WAIVER)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from harness.judge import RetryPolicy, examine, joined
-from harness.records import Outcome, Reason, Verdict
+from harness.records import Outcome, Reason, Verdict, WaiverRecord
 from tests.unit.judge.samples import TODAY, FunctionSession, case
 from tests.unit.store.test_store import failing_outcome
 
@@ -58,6 +58,13 @@ def test_a_waiver_of_one_series_covers_no_failure_of_the_other() -> None:
     verdicts = [joined(*both).verdict for both in ((waived, FAILED), (FAILED, waived))]
     assert verdicts == [Verdict.FAIL, Verdict.FAIL]
     assert joined(waived, passed()).verdict is Verdict.WAIVED
+
+
+def test_a_waiver_that_a_suspected_board_has_set_aside_counts_again() -> None:
+    waiver = WaiverRecord("ops", "known", "T-1", "2027-01-01")
+    aside = replace(FAILED, verdict=Verdict.ERROR, waiver=waiver)
+    assert joined(aside, passed()).verdict is Verdict.WAIVED
+    assert joined(aside, failing_outcome()).verdict is Verdict.FAIL
 
 
 def test_runs_without_an_answer_add_nothing() -> None:
