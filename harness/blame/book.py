@@ -81,6 +81,12 @@ class Book:
         return np.array([h.kind is CauseKind.RESET_NEVER for h in self.hypotheses])
 
     @cached_property
+    def exact(self) -> Bools:
+        """Which hypotheses only choose the design that answers: it answers as predicted or not."""
+        kinds = {CauseKind.SELECTION, CauseKind.SELECTION_BIT, CauseKind.OTHER_SHUTTLE}
+        return np.array([h.kind in kinds for h in self.hypotheses])
+
+    @cached_property
     def silent(self) -> Bools:
         """Which hypotheses are that no design answers at all, whatever is selected."""
         kinds = [h.kind for h in self.hypotheses]

@@ -23,8 +23,9 @@ class Odds:
 
     Of a pass: where the table was predicted to pass, to fail in every power-up state with one
     answer or with several, to fail in some. Of a failure: the same signature; other mismatches,
-    times J squared and exp(-4 d); an answer that depends on the power-up state, times the share
-    of wrong pins that were predicted and exp(-2 d); predicted to pass.
+    times J squared and exp(-4 d), and less where another design would answer; an answer that
+    depends on the power-up state, times exp(-2 d), the share of wrong pins that were predicted
+    and that of pins predicted in every state, squared; predicted to pass.
     """
 
     passed: float = 0.99
@@ -33,6 +34,7 @@ class Odds:
     passed_sometimes: float = 0.2
     same: float = 0.8
     other: float = 0.006
+    other_exact: float = 1e-4
     varying: float = 0.2
     varying_unreset: float = 0.02
     never: float = 1e-9
@@ -104,11 +106,14 @@ def _failed(book: Book, row: int, seen: Seen, chosen: Index) -> Floats:
     same = ((book.signature[row, chosen] == seen.tries[0].signature) & (cycles > 0)).any(axis=1)
     overlap = _share(pins & wrong, pins | wrong)
     far = _far(cycles, seen.cycles)
-    other = (ODDS.other * overlap**2 * np.exp(-4 * far)).max(axis=1)
+    base = np.where(book.exact[chosen], ODDS.other_exact, ODDS.other)
+    other = base * (overlap**2 * np.exp(-4 * far)).max(axis=1)
     union = book.ever[row, chosen]
     within = _share(union & wrong, np.full_like(union, wrong))
     share = np.where(book.unreset[chosen], ODDS.varying_unreset, ODDS.varying)
-    varying = share * within**2 * np.exp(-2 * far.min(axis=1)) * book.varies[row, chosen]
+    common = np.bitwise_and.reduce(pins, axis=1)  # wrong whatever the state, so here as well
+    held = np.where(common == 0, 1.0, _share(common & wrong, common))
+    varying = share * (within * held) ** 2 * np.exp(-2 * far.min(axis=1)) * book.varies[row, chosen]
     found: Floats = np.where(same, ODDS.same, np.maximum(other, varying)) + ODDS.never
     return found
 

@@ -16,15 +16,15 @@ AT_ODDS_THAT_MATTER = 1 / 20
 
 
 def board_causes(causes: Iterable[Cause]) -> tuple[Cause, ...]:
-    """Return the causes that a connection or the board may be; a defect in a design is neither."""
+    """Return the causes that are most likely a connection or the board, not a defect in a design.
+
+    Dead pads are among them: they cannot be told from connections.
+    """
+    firsts = ((cause, next(iter(cause.candidates), None)) for cause in causes)
     return tuple(
         cause
-        for cause in causes
-        if any(
-            candidate.pins or candidate.kind.party is Origin.BOARD
-            for candidate in cause.candidates
-            if candidate.odds >= AT_ODDS_THAT_MATTER
-        )
+        for cause, first in firsts
+        if first is not None and (first.pins or first.kind.party is Origin.BOARD)
     )
 
 

@@ -20,6 +20,8 @@ def chip_headline(chip: ChipOverview) -> str:
         return "Nothing was run on this chip."
     verdict, tables = chip.verdict, len(chip.tables)
     apart = sum(not table.counts for table in chip.tables)
+    if apart == tables:
+        return f"{many(apart, 'table')} failed for the table or the design; nothing else was run."
     if apart and verdict is Verdict.PASS:
         return (
             f"{many(tables - apart, 'table')} passed. {many(apart, 'table')} failed for the table "

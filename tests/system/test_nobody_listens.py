@@ -72,6 +72,7 @@ def test_a_run_its_bundle_and_its_replay_are_whole(unheard: Path) -> None:
 
 
 def test_a_margin_is_kept_and_its_page_written(unheard: Path) -> None:
+    small_rack(unheard)  # two designs cannot tell one's defect from a missing clock
     assert main(["margin", "rack.toml", "--designs", "bcd7seg"]) == 0
     with Store.existing(unheard / "runs/harness.sqlite") as store:
         (found,) = store.margins(chip="SP2-0001")
@@ -80,9 +81,10 @@ def test_a_margin_is_kept_and_its_page_written(unheard: Path) -> None:
 
 
 def test_an_intake_goes_on_to_its_card(unheard: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    small_rack(unheard)
     monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{word}\n" for word in ANSWERS)))
-    assert main(["intake", "rack.toml", "--by", "Ada Example"]) == 1
+    assert main(["intake", "rack.toml", "--by", "Ada Example"]) == 0
     run = kept(unheard)
     assert run.finished is not None
-    assert seen(run) >= CHIP
+    assert seen(run) == {("bcd7seg", Verdict.PASS), ("crc16", Verdict.PASS)}
     assert list((unheard / "runs" / run.run_id / "cards").glob("*.html"))

@@ -30,7 +30,7 @@ from tests.system.postgres import Server, lacking, server
 from tests.system.test_nightly import STUCK, small_rack
 from tests.unit.store.locking import locked
 
-TABLES = ["bcd7seg/function", "crc16/check", "crc16/stream"]
+TABLES = ["crc16/check", "bcd7seg/function", "crc16/stream"]
 
 
 class Watcher:
@@ -207,8 +207,8 @@ def test_a_run_whose_disk_fills_up_ends_at_once_and_is_finished_when_there_is_ro
         assert before.finished is None
         told = [f"{o.design}/{o.table}" for chip in before.chips for o in chip.outcomes
                 if o.verdict is not Verdict.NOT_RUN]  # fmt: skip
-        assert told == first.judged[:1]
+        assert sorted(told) == sorted(first.judged), "what was reported is kept"
         whole = run(rack, store, observe=second, resume=before.run_id)
-    assert first.judged[:1] + second.judged == TABLES
+    assert [*first.judged, *second.judged] == TABLES
     verdicts = [outcome.verdict for outcome in whole.chips[0].outcomes]
     assert verdicts == [Verdict.PASS, Verdict.FAIL, Verdict.FAIL]

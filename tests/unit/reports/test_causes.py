@@ -122,6 +122,13 @@ def test_a_chip_is_not_blamed_for_a_table_and_its_page_says_so() -> None:
     assert "1 table passed. 1 table failed for the table or the design, not for this chip." in text
 
 
+def test_a_chip_of_which_only_a_wrong_table_ran_is_not_judged() -> None:
+    one = chip("A1", "SP2-0001", failed("crc16", "bytes", reason=Reason.TABLE_ALIKE))
+    assert one.verdict is Verdict.NOT_RUN
+    text = words(html.fromstring(chip_html(run_of(one), one)))
+    assert "1 table failed for the table or the design; nothing else was run." in text
+
+
 def test_junit_names_the_cause_of_each_failure() -> None:
     root = ET.fromstring(chip_junit(RUN, RUN.chips[0]))
     texts = [failure.text or "" for failure in root.iter("failure")]
