@@ -102,7 +102,7 @@ def test_a_decision_needs_a_known_kind_and_a_name(
     kept: tuple[str, RunRecord], kind: str, name: str, message: str
 ) -> None:
     with pytest.raises(RunUnfit) as caught:
-        harness.overrule("latest", "slot:A1", kind, name, "seen", kept[0])
+        harness.overrule("latest", "A1", kind, name, "seen", kept[0])
     assert str(caught.value) == message
 
 

@@ -12,7 +12,7 @@ from harness.intake.journal import FileSum
 from harness.intake.progress import Event, Halted, Lost, Measured, Replied, Signed, TakenUp, Worked
 from harness.records import PinProof, PinState
 
-PIN = PinProof("in4", PinState.SUSPECTED, (), "slot:A1")
+PIN = PinProof("in4", PinState.SUSPECTED, (), "A1")
 EVENTS: list[Event] = [
     Replied("yes", "t1"),
     Worked(Result.FAILED, "in4 open", "t2", (PIN,)),

@@ -11,7 +11,7 @@ from harness.records import Outcome, Reason, Verdict, WaiverRecord
 from tests.unit.judge.samples import TODAY, FunctionSession, case
 from tests.unit.store.test_store import failing_outcome
 
-FAILED = replace(failing_outcome(), rules="1", cause="slot:A1", reason=Reason.NOT_SETTLED)
+FAILED = replace(failing_outcome(), rules="1", cause="A1", reason=Reason.NOT_SETTLED)
 
 
 def passed() -> Outcome:
