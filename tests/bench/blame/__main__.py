@@ -1,6 +1,7 @@
 """Who gets the blame, measured on seeded racks of direct boards.
 
-Run: ``python -m tests.bench.blame [--racks N] [--seed S]``; ends with 1 if a target is missed.
+Run: ``python -m tests.bench.blame [--racks N] [--seed S] [--stack N]``; ends with 1 if a target is
+missed.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ import numpy as np
 
 from harness.rehearse import Cache, Predictions, predict
 from tests.bench.blame.measures import ACROSS, Tally, tally_rack
-from tests.bench.blame.racks import SLOTS, Floor, draw
+from tests.bench.blame.racks import SLOTS, Floor, WholeStack, draw
 from tests.bench.targets import Target, conclude
 
 WORKERS = 2
@@ -27,8 +28,8 @@ SHOWN = 40
 
 
 @cache
-def _floor() -> Floor:
-    return Floor()
+def _floor(how: str = "") -> Floor:
+    return WholeStack() if how == "stack" else Floor()
 
 
 @cache
@@ -50,9 +51,12 @@ def _without_a_third(predictions: Predictions, rng: random.Random) -> Prediction
 
 
 def run_seed(work: tuple[int, str]) -> Tally:
-    """Draw, run and settle one rack: of known faults, of odd ones, or with netlists missing."""
+    """Draw, run and settle one rack: of known faults, of odd ones, or with netlists missing.
+
+    ``stack`` are known faults through interpreter, wire and agent.
+    """
     seed, how = work
-    floor, predictions = _floor(), _predictions()
+    floor, predictions = _floor(how), _predictions()
     rng = random.Random(f"{how} {seed}")
     truth = draw(floor, rng, unknown=how == "odd")
     chips = [f"SP2-{rng.randrange(1000, 5000)}" for _ in range(SLOTS)]
@@ -73,7 +77,7 @@ def _target(tally: Tally, asked: str, part: str, whole: str, least: float, most:
     return Target(asked, found, least <= share <= most or not tally.counts[whole])
 
 
-def _targets(one: Tally, odd: Tally, third: Tally) -> list[Target]:
+def _targets(one: Tally, odd: Tally, third: Tally, stack: Tally) -> list[Target]:
     found = [
         _target(one, "good chip accused <= 0.2 %", "good chips accused", "board faults", 0, 0.002),
         Target(
@@ -125,6 +129,15 @@ def _targets(one: Tally, odd: Tally, third: Tally) -> list[Target]:
         ),
     ]
     found += [
+        _target(
+            stack, "whole stack: good chip accused", "good chips accused", "board faults", 0, 0
+        ),
+        _target(
+            stack, "whole stack: right class first", "one: right class first", "one: slots", 0.97, 1
+        ),
+        _target(stack, "whole stack: named wrong", "one: named wrong", "one: slots", 0, 0.005),
+    ]
+    found += [
         _target(one, f"{name}: told", f"{name}: right", f"{name}: racks", 0.95, 1)
         for name in ACROSS
     ]
@@ -148,8 +161,10 @@ def main(arguments: Sequence[str]) -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.blame")
     parser.add_argument("--racks", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--stack", type=int, default=40, help="racks through the whole stack")
     asked = parser.parse_args(arguments)
     counts = {"known": asked.racks, "odd": asked.racks // 4, "third": asked.racks // 4}
+    counts["stack"] = asked.stack
     _predictions()  # kept on disk before the workers ask
     began = time.perf_counter()
     tallies = {how: Tally() for how in counts}
@@ -158,7 +173,8 @@ def main(arguments: Sequence[str]) -> int:
             seeds = range(asked.seed, asked.seed + count)
             for tally in pool.map(run_seed, [(seed, how) for seed in seeds], chunksize=8):
                 tallies[how].add(tally)
-            _print(tallies[how], f"{how}: {count} racks, seeds {seeds[0]} to {seeds[-1]}")
+            if count:
+                _print(tallies[how], f"{how}: {count} racks, seeds {seeds[0]} to {seeds[-1]}")
     print(f"\n{sum(counts.values())} racks in {time.perf_counter() - began:.0f} s")
     return conclude(_targets(*tallies.values()))
 

@@ -7,21 +7,23 @@ slot without a fault answers as the first such slot did.
 from __future__ import annotations
 
 import random
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from functools import cached_property
 from pathlib import Path
 
-from harness.board import BoardProfile, load_profile
+from harness.board import BoardProfile, Session, load_profile
 from harness.judge import Case, RetryPolicy, examine
 from harness.records import ChipRecord, Outcome, RunKind, RunRecord
 from harness.shuttle import Design, Shuttle, TableSpec, load_shuttle
 from harness.table import Pattern, load_table
-from harness.virtual import VirtualBoardSpec
+from harness.virtual import VirtualBoardSpec, VirtualRack
 from harness.virtual.direct import DirectBoard
 from tests.bench.blame.faults import Dealer, Fault
 from tests.bench.blame.odd import OddChip
+from tests.system.virtual import session
 
 ROOT = Path(__file__).parents[3]
 SLOTS = 6
@@ -78,14 +80,22 @@ class Floor:
             defects=tuple(d for fault in faults for d in fault.defects),
             board_faults=tuple(b for fault in faults for b in fault.board),
         )
+        jobs = jobs or self.jobs
+        with self.board(spec, faults) as board:
+            return [self._examined(board, spec, jobs[key]) for key in keys or jobs]
+
+    @contextmanager
+    def board(
+        self, spec: VirtualBoardSpec, faults: Sequence[Fault]
+    ) -> Iterator[DirectBoard | Session]:
+        """A board without interpreter and wire."""
         board = DirectBoard(spec, self.shuttle, self.profile)
         for fault in faults:
             if fault.odd is not None:
                 vars(board)["_model"] = OddChip(vars(board)["_model"], fault.odd, self.shuttle)
-        jobs = jobs or self.jobs
-        return [self._examined(board, spec, jobs[key]) for key in keys or jobs]
+        yield board
 
-    def _examined(self, board: DirectBoard, spec: VirtualBoardSpec, job: Job) -> Outcome:
+    def _examined(self, board: DirectBoard | Session, spec: VirtualBoardSpec, job: Job) -> Outcome:
         design, table, pattern = job
         board.select(design)
         case = Case(
@@ -116,6 +126,19 @@ class Floor:
             for o in found.values()
         )
         return chip_record(slot, chip, tuple(own))
+
+
+class WholeStack(Floor):
+    """The same through interpreter, wire and agent; not for odd faults."""
+
+    @contextmanager
+    def board(
+        self, spec: VirtualBoardSpec, faults: Sequence[Fault]
+    ) -> Iterator[DirectBoard | Session]:
+        """A session with a virtual board."""
+        assert all(fault.odd is None for fault in faults)
+        with VirtualRack([spec]) as rack, session(rack.ports[spec.slot]) as opened:
+            yield opened
 
 
 def _concerned(key: Key, faults: Sequence[Fault]) -> bool:
