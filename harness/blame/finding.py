@@ -82,7 +82,7 @@ class Finding:
             return False
         best = self.best
         kinds = {idea.kind for idea in best.ideas}
-        if CauseKind.BOARD_UNKNOWN in kinds or not best.borne or len(best.designs) > MAX_DEFECTS:
+        if CauseKind.BOARD_UNKNOWN in kinds or not best.borne or self._together:
             return False
         if self._unsteady and len(self.slot.dirty) < MIN_UNSTEADY:
             return False  # a contact of one design's pins, or a net of that design
@@ -136,8 +136,7 @@ class Finding:
 
     def _own(self, seen: Seen, *, elsewhere: bool) -> Reason:
         """Say whose a failure is that everything at odds that matter puts down to the design."""
-        many = len(self.best.designs) > MAX_DEFECTS
-        if many or not all(self._apart(explanation, seen) for explanation in self.near):
+        if self._together or not all(self._apart(explanation, seen) for explanation in self.near):
             return Reason.NOT_SETTLED
         if seen.answer is Answer.UNSTABLE:
             return Reason.UNSTABLE_HERE
@@ -166,6 +165,19 @@ class Finding:
     def _of(self, designs: frozenset[str]) -> list[Seen]:
         """The bad tables of these designs."""
         return [seen for seen in self.slot.judged if seen.bad and seen.design in designs]
+
+    @cached_property
+    def _together(self) -> bool:
+        """Whether defects of several designs look like one fault that no hypothesis describes.
+
+        They do if they are many, show at one same pin, or begin in the same cycle and last as long.
+        """
+        designs = self.best.designs
+        own = [self._of(frozenset((design,))) for design in designs]
+        pins = [{s.wrong for s in bad if s.wrong.bit_count() == 1} for bad in own]
+        lasts = [{(t.first_cycle, s.cycles) for s in bad for t in s.tries[:1]} for bad in own]
+        alike = any(set.intersection(*marks) for marks in (pins, lasts)) if own[1:] else False
+        return alike or len(designs) > MAX_DEFECTS
 
     @property
     def _unsteady(self) -> bool:

@@ -67,8 +67,11 @@ def _seen(outcomes: Iterable[Outcome], bits: Mapping[str, int]) -> list[Seen]:
 
 
 def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Outcome:
-    """Make an outcome final; a waiver goes on covering what is the chip's, table's or design's."""
-    if outcome.verdict is Verdict.NOT_RUN:
+    """Make an outcome final; a waiver goes on covering what is the chip's, table's or design's.
+
+    The stand-in of a damaged record is left alone: kept, it would take the record's place.
+    """
+    if outcome.verdict is Verdict.NOT_RUN or outcome.provisional is Reason.RECORD_DAMAGED:
         return outcome
     if reason is None:
         return replace(outcome, rules=RULES, cause="")

@@ -283,3 +283,19 @@ def test_a_waiver_covers_no_fault_of_the_board_but_the_chip_again_once_none_is_s
     result = settled(run_of(with_waiver(wrong, before, why), *[answers(NOTHING)] * 2))
     (found,) = (o for o in result.outcomes if o.slot == "A1" and (o.design, o.table) == CHECK)
     assert (found.verdict, found.reason, found.waiver) == (verdict, reason, WAIVER)
+
+
+def test_the_stand_in_of_a_damaged_record_never_takes_its_place() -> None:
+    first, *others = answers(NOTHING)
+    damaged = Reason.RECORD_DAMAGED
+    lost = replace(first, attempts=(), verdict=Verdict.ERROR, reason=damaged, provisional=damaged)
+    result = settled(run_of((lost, *others)))
+    assert {(o.design, o.table) for o in result.outcomes} == set(KEYS[1:])
+
+
+def test_two_designs_that_are_wrong_at_one_pin_may_have_one_cause_that_is_not_known() -> None:
+    result = settled(
+        rack(chip_only(f.NetStuck("cmp85", "lt", 0), f.NetStuck("crc16", "crc[1]", 0)))
+    )
+    assert {o.reason for o in result.outcomes if o.cause} == {Reason.NOT_SETTLED}
+    assert (cause(result).settled, cause(result).swap) == (False, "A2")
