@@ -225,7 +225,8 @@ def _candidates(finding: Finding) -> Iterable[Candidate]:
         for idea in explanation.ideas:
             yield Candidate(idea.kind, idea.pins, designs, "", idea.detail, odds)
         if not explanation.ideas:
-            yield Candidate(CauseKind.DESIGN_DEFECT, (), designs, "", "", odds)
+            kind = CauseKind.DESIGN_DEFECT if designs else CauseKind.GOOD
+            yield Candidate(kind, (), designs, "", "", odds)
 
 
 def _observations(slot: str, finding: Finding) -> list[Observation]:

@@ -187,5 +187,10 @@ def _rule_slots(rulings: Rulings) -> None:
                 rulings.reasons[place] = finding.reason(seen, elsewhere=elsewhere)
     for place, seen in rulings.seen.items():
         if seen.bad and place not in rulings.reasons:  # no prediction knows this table
-            steady = seen.answer is Answer.FAILED
-            rulings.reasons[place] = Reason.WIRING_NOT_PROVEN if steady else Reason.NOT_SETTLED
+            rulings.reasons[place] = _unpredicted(seen)
+
+
+def _unpredicted(seen: Seen) -> Reason:
+    if seen.floating and not seen.wrong & ~seen.floating:
+        return Reason.PINS_OPEN
+    return Reason.WIRING_NOT_PROVEN if seen.answer is Answer.FAILED else Reason.NOT_SETTLED

@@ -5,11 +5,14 @@ One rule: nothing here judges; pins become bits, attempts become numbers.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import Enum, auto
 
 from harness.records import Attempt, Outcome, Reason
+
+_SIGNATURE = re.compile(r"[0-9a-fA-F]{1,8}")
 
 
 class Answer(Enum):
@@ -95,7 +98,8 @@ def _answer(outcome: Outcome, tries: tuple[Try, ...]) -> Answer:
 
 
 def _try(attempt: Attempt, bits: Mapping[str, int]) -> Try:
-    signature = int(attempt.signature or "0", 16)
+    hexadecimal = _SIGNATURE.fullmatch(attempt.signature) is not None
+    signature = int(attempt.signature, 16) if hexadecimal else 0  # a store may be damaged
     first = _mask(attempt.first_wrong, bits)
     return Try(signature, attempt.mismatches, attempt.first_cycle, first)
 

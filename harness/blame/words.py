@@ -50,7 +50,7 @@ def explanation_text(explanation: Explanation, outputs: Sequence[str]) -> str:
     designs = sorted(explanation.designs)
     if designs:
         parts.append(f"this chip has a defect in {listed(designs)}")
-    return ", and ".join(parts)
+    return ", and ".join(parts) or "nothing is wrong"
 
 
 def earlier_text(move: Move | None, exchange: Exchange | None) -> str:

@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from harness.blame.settle import settle
 from harness.records import CauseKind, Origin, Outcome, Reason, Verdict, WaiverRecord
+from harness.rehearse import predict
 from harness.virtual import BoardFault, ChipDefect
 from harness.virtual import faults as f
+from tests.system.virtual import profile, shuttle
 from tests.unit.blame.racks import (
     GOOD,
     KEYS,
@@ -299,3 +302,28 @@ def test_two_designs_that_are_wrong_at_one_pin_may_have_one_cause_that_is_not_kn
     )
     assert {o.reason for o in result.outcomes if o.cause} == {Reason.NOT_SETTLED}
     assert (cause(result).settled, cause(result).swap) == (False, "A2")
+
+
+def test_a_table_that_no_prediction_knows_still_tells_of_pins_that_follow_the_pulls() -> None:
+    run = run_of(answers(board_only(f.OpenPin("out3"))), answers(board_only(f.OpenPin("in3"))))
+    result = settle(run, predict(shuttle(), (), profile()), GOOD)
+    reasons = {slot: {o.reason for o in result.outcomes if o.slot == slot} for slot in ("A1", "A2")}
+    assert reasons == {
+        "A1": {Reason.PINS_OPEN, Reason.AS_EXPECTED},
+        "A2": {Reason.WIRING_NOT_PROVEN, Reason.AS_EXPECTED},
+    }
+
+
+def test_a_pin_that_followed_the_pulls_once_may_be_nothing() -> None:
+    first, second, *others = answers(NOTHING)
+    result = settled(run_of((first, replace(second, floating=("out3",)), *others)))
+    found = cause(result)
+    assert found.candidates[0].kind is CauseKind.GOOD
+    assert found.summary.startswith("A1: not settled: nothing is wrong; or ")
+
+
+def test_a_signature_that_is_no_number_is_no_answer_that_was_predicted() -> None:
+    wrong = answers(chip_only(DEFECTS[0]))
+    damaged = [replace(o, attempts=tuple(replace(a, signature="xyz") for a in o.attempts))
+               for o in wrong]  # fmt: skip
+    assert set(verdicts(settled(run_of(damaged, answers(NOTHING))))) == {CHECK}
