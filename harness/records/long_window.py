@@ -36,6 +36,9 @@ STEPPING = ("row", "line")
 MAX_WINDOW_TEXT = 32_768
 """Maximum number of characters of ``words``: the bound of what one outcome takes in the store."""
 
+MAX_WINDOW_CYCLES = 1 << 20
+"""Maximum number of cycles of a long window; boards read back a few thousand."""
+
 
 @dataclass(frozen=True)
 class LongWindow:
@@ -52,6 +55,10 @@ class LongWindow:
     signals: tuple[str, ...]
     words: str
     cut: str
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.cycles <= MAX_WINDOW_CYCLES:
+            raise ValueError(f"cycles is {self.cycles}, not 0 to {MAX_WINDOW_CYCLES:,}")
 
 
 def packed_words(columns: Mapping[str, Sequence[int]]) -> str:

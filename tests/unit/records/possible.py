@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from harness.records import (
     ChipRecord,
+    LongWindow,
     MarginEdge,
     MarginPoint,
     MarginRecord,
@@ -16,6 +17,7 @@ from harness.records import (
     Wave,
     Window,
 )
+from harness.records.long_window import MAX_WINDOW_CYCLES
 
 _HZ = st.floats(0, 1e15)
 _MAYBE_HZ = st.none() | _HZ
@@ -49,6 +51,9 @@ _POINTS = st.integers(0, 1000).flatmap(
 )
 _EDGES = st.builds(
     MarginEdge, sample_ns=_NANOSECONDS, volts=_VOLTS, highest_hz=_MAYBE_HZ, failing_hz=_MAYBE_HZ
+)
+st.register_type_strategy(
+    LongWindow, st.builds(LongWindow, cycles=st.integers(0, MAX_WINDOW_CYCLES))
 )
 st.register_type_strategy(Window, st.integers(0, 40).flatmap(_windows))
 CHIPS = st.builds(ChipRecord, outcomes=st.lists(st.from_type(Outcome), max_size=1).map(tuple))
