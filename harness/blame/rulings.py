@@ -159,6 +159,9 @@ def _scattered(rulings: Rulings, known: set[Key]) -> list[Group]:
     return [group for group in found if group.most and group.key not in known]
 
 
+_OF_CHIP = {Reason.CHIP_DEFECT, Reason.FOLLOWS_CHIP}
+
+
 def _rule_margins(rulings: Rulings) -> None:
     """Several chips, fewer than most, that answer one table alike, and no board explains it."""
     for group in groups(rulings.left()):
@@ -166,7 +169,7 @@ def _rule_margins(rulings: Rulings) -> None:
             slot
             for slot in group.slots
             if (finding := rulings.findings.get(slot))
-            and all(group.key[0] in e.designs for e in finding.near)
+            and finding.reason(rulings.seen[slot, group.key], elsewhere=True) in _OF_CHIP
         ]
         if group.steady and len(blamed) > 1:
             rulings.margins.append(Group(group.key, frozenset(blamed), group.tested, group.steady))

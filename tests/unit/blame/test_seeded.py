@@ -10,14 +10,31 @@ from functools import cache
 
 import pytest
 
+from harness.blame.settle import settle
+from harness.records import Verdict
+from tests.bench.blame.faults import Fault
 from tests.bench.blame.measures import tally_rack
-from tests.bench.blame.racks import SLOTS, Floor, draw
+from tests.bench.blame.odd import Odd
+from tests.bench.blame.racks import SLOTS, Floor, Truth, draw
 from tests.unit.blame.racks import KEYS, predictions
 
 
 @cache
 def floor() -> Floor:
     return Floor(KEYS)
+
+
+@pytest.mark.parametrize("label", ["droop", "crosstalk", "open while other is high"])
+def test_two_boards_with_one_fault_of_no_known_kind_are_no_margin_of_their_chips(
+    label: str,
+) -> None:
+    pins = () if label == "droop" else ("in3", "in4")
+    fault = Fault(f"odd {label}", frozenset(), pins, odd=Odd(label, pins))
+    truth = Truth(((fault,), (fault,), *[()] * (SLOTS - 2)))
+    run = floor().rack(truth, [f"SP2-000{slot}" for slot in range(SLOTS)])
+    result = settle(run, predictions(), dict.fromkeys(KEYS, True))
+    found = {outcome.verdict for outcome in result.outcomes if outcome.cause}
+    assert found == {Verdict.ERROR}
 
 
 @pytest.mark.parametrize("seed", range(6))
