@@ -198,11 +198,16 @@ def _of(faults: Sequence[Fault], *, chip: bool) -> tuple[Fault, ...]:
 
 
 def draw(floor: Floor, rng: random.Random, *, unknown: bool = False) -> Truth:
-    """Draw a rack: up to two faulty slots with one or two faults, and now and then all at once."""
+    """Draw a rack: up to two faulty slots with one or two faults, and now and then all at once.
+
+    Two boards with a fault of no known kind often have the same one: a revision, or a bad lot.
+    """
     dealer = Dealer(floor.shuttle, rng)
     slots: list[tuple[Fault, ...]] = [()] * SLOTS
     for slot in rng.sample(range(SLOTS), rng.choice((0, 1, 1, 2, 2))):
         one = dealer.unknown() if unknown else dealer.known()
+        if unknown and any(slots) and rng.random() < 0.5:
+            (one,) = max(slots, key=len)
         slots[slot] = (one,)
         if not unknown and rng.random() < 0.15:
             slots[slot] = (one, dealer.known())
