@@ -67,7 +67,9 @@ def _seen(outcomes: Iterable[Outcome], bits: Mapping[str, int]) -> list[Seen]:
 
 
 def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Outcome:
-    """Make an outcome final; a waiver goes on covering what is the chip's, table's or design's.
+    """Make an outcome final; a waiver goes on covering what is the chip's or the design's.
+
+    A table that fails on its own netlist is to be mended, not waived.
 
     The stand-in of a damaged record is left alone: kept, it would take the record's place.
     """
@@ -76,13 +78,14 @@ def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Ou
     if reason is None:
         return replace(outcome, rules=RULES, cause="")
     waived = Reason.WAIVED
-    if outcome.covered and any(verdict.failed for verdict in reason.verdicts):
+    covered = outcome.covered and reason is not Reason.TABLE_FAILS_REHEARSAL
+    if covered and any(verdict.failed for verdict in reason.verdicts):
         told = replace(outcome, verdict=waived.verdicts[0], reason=waived, advice=waived.advice)
         return replace(told, rules=RULES, cause=key)
     verdict = reason.verdicts[0]
     if len(reason.verdicts) > 1 and outcome.provisional.verdicts[0] in reason.verdicts:
         verdict = outcome.provisional.verdicts[0]
-    waiver = outcome.waiver if verdict.failed or outcome.covered else None
+    waiver = outcome.waiver if covered or (verdict.failed and not outcome.covered) else None
     return replace(
         outcome,
         verdict=verdict,

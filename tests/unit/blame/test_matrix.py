@@ -327,3 +327,15 @@ def test_a_signature_that_is_no_number_is_no_answer_that_was_predicted() -> None
     damaged = [replace(o, attempts=tuple(replace(a, signature="xyz") for a in o.attempts))
                for o in wrong]  # fmt: skip
     assert set(verdicts(settled(run_of(damaged, answers(NOTHING))))) == {CHECK}
+
+
+def test_a_waiver_covers_no_table_that_fails_its_rehearsal() -> None:
+    wrong = with_waiver(chip_only(DEFECTS[0]), Verdict.WAIVED, Reason.WAIVED)
+    key = ("crc16", "check")
+    result = settled(run_of(wrong, *[answers(NOTHING)] * 2), {**GOOD, key: False})
+    (found,) = (o for o in result.outcomes if o.cause)
+    assert (found.verdict, found.reason, found.waiver) == (
+        Verdict.FAIL,
+        Reason.TABLE_FAILS_REHEARSAL,
+        None,
+    )
