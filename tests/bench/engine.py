@@ -7,7 +7,8 @@ faults: what it would need is measured on a few faults; it runs one fault at a t
 sequences, so that its rate counts all of 512 sequences, though a table is only one. All faults of
 the list count for both, though the engine runs one of those that a gate makes alike: how many it
 runs is printed. Its time includes the good machine. Seconds are the processor's, the best of
-several rounds, so that ratios hold on a busy machine.
+several rounds, so that ratios hold on a busy machine; a second start is measured by the clock, on
+a quiet one. Predictions of hypotheses of wiring come last.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ from harness.netlist.kernel import evaluate
 from harness.netlist.lanes import FULL, WIDE
 from harness.netlist.observe import Observer
 from harness.netlist.stuck import representatives, stuck_faults, with_branches
-from tests.bench import chip_speed
+from tests.bench import chip_speed, hypotheses
 from tests.bench.targets import Target, conclude
 
 COMBINATIONAL = ("c6288.v", "s38417.v", "b20_C.bench")
@@ -222,7 +223,7 @@ def second_start() -> float:
         used = after.children_user + after.children_system
         times.append(used - before.children_user - before.children_system)
     print(f"a second start and a vector: {min(walls):.2f} s, of the processor {min(times):.2f} s")
-    return min(times)
+    return min(walls)
 
 
 def targets() -> Iterator[Target]:
@@ -239,7 +240,8 @@ def targets() -> Iterator[Target]:
         yield Target(f"{name}, mean, at least {least} x", f"{mean:.1f} x", mean >= least)
     chip_speed.main()
     took = second_start()
-    yield Target("a second start, at most 1 s of the processor", f"{took:.2f} s", took <= 1)
+    yield Target("a second start, at most 1 s by the clock", f"{took:.2f} s", took <= 1)
+    yield from hypotheses.targets()
 
 
 def main() -> int:

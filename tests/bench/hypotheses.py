@@ -31,7 +31,7 @@ from tests.bench.targets import Target, conclude
 from tests.published.generators import VECTORS
 
 WADER = Path(__file__).parents[2] / "ci" / "wader.toml"
-COLD_SECONDS, KEPT_SECONDS = 10.0, 0.5
+COLD_SECONDS, KEPT_SECONDS = 6.0, 0.5
 
 
 def targets() -> Iterator[Target]:
