@@ -144,10 +144,8 @@ class Finding:
 
     def _unproven(self, seen: Seen) -> bool:
         """Whether no other design ran that could clear the wiring, and none of it is recognised."""
-        book = self.slot.candidates.book
-        others = {s.design for s in self.slot.judged if book.known[book.place[s.key], 0]}
         boards = [e for e in self.near if seen.design not in e.designs]
-        return others <= {seen.design} and all(e.matched < _MATCHED for e in boards)
+        return self.slot.known <= {seen.design} and all(e.matched < _MATCHED for e in boards)
 
     def _apart(self, explanation: Explanation, seen: Seen) -> bool:
         """Whether a defect beside a fault of the board shows in a table that this leaves alone."""

@@ -175,6 +175,21 @@ class Slot:
         return found
 
     @cached_property
+    def stable(self) -> tuple[tuple[str, ...], Index, NDArray[np.uint32]]:
+        """The steady failures: designs, places of the tables in the book, signatures."""
+        place = self.candidates.book.place
+        found = [seen for seen in self.judged if seen.answer is Answer.FAILED]
+        rows = np.array([place[seen.key] for seen in found], dtype=np.int64)
+        signatures = np.array([seen.tries[0].signature for seen in found], dtype=np.uint32)
+        return tuple(seen.design for seen in found), rows, signatures
+
+    @cached_property
+    def known(self) -> frozenset[str]:
+        """Designs that ran and whose answers can be predicted."""
+        book = self.candidates.book
+        return frozenset(s.design for s in self.judged if book.known[book.place[s.key], 0])
+
+    @cached_property
     def base(self) -> Floats:
         """Prior and passing designs, for every candidate."""
         place = self.candidates.book.place
@@ -264,12 +279,14 @@ def _same(
     The second array says where the power-up state changes the answer: that asks for less.
     """
     candidates, book = slot.candidates, slot.candidates.book
-    stable = [s for s in slot.judged if s.answer is Answer.FAILED and s.design not in designs]
-    rows = np.array([book.place[s.key] for s in stable], dtype=np.int64)
-    seen = np.array([s.tries[0].signature for s in stable], dtype=np.uint32)
+    names, rows, seen = slot.stable
+    if designs:
+        others = np.array([name not in designs for name in names], dtype=np.bool_)
+        rows, seen = rows[others], seen[others]
     places = candidates.computed(np.array(chosen))
-    same = (book.signature[rows][:, places] == seen[:, None, None]).any(axis=2)
-    return same.T, book.varies[rows][:, places].T
+    at = np.ix_(rows, places)
+    same = (book.signature[at] == seen[:, None, None]).any(axis=2)
+    return same.T, book.varies[at].T
 
 
 def _joint(slot: Slot, seen: Seen, chosen: Index) -> Floats:

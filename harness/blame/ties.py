@@ -10,8 +10,10 @@ from dataclasses import replace
 from functools import reduce
 from math import log
 from operator import or_
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.blame.slot import Explanation, Idea, Slot
 from harness.records import CauseKind
@@ -76,12 +78,12 @@ def _twins(slot: Slot, explanation: Explanation) -> Iterator[Explanation]:
     if len(explanation.places) != 1 or not 0 < (best := explanation.places[0]) < count:
         return
     rows = [book.place[seen.key] for seen in slot.judged if seen.design not in explanation.designs]
-    same = np.ones(count, dtype=np.bool_)
-    for array in (book.signature, book.floated, book.fails):
-        mine = array[rows]
-        same &= (mine == mine[:, best : best + 1]).all(axis=(0, 2))
-    same &= book.known[rows].all(axis=0)
-    for place in np.flatnonzero(same).tolist():
+    same: NDArray[np.intp] = np.flatnonzero(book.known[rows].all(axis=0))
+    arrays: tuple[NDArray[Any], ...] = (book.fails, book.signature, book.floated)
+    for array in arrays:
+        mine = array[np.ix_(rows, same)]
+        same = same[(mine == array[rows, best][:, None]).all(axis=(0, 2))]
+    for place in same.tolist():
         if place not in (0, best):
             less = float(candidates.priors[place] - candidates.priors[best])
             ideas = (candidates.ideas[place],)
