@@ -10,10 +10,8 @@ from dataclasses import replace
 from functools import reduce
 from math import log
 from operator import or_
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from harness.blame.slot import Explanation, Idea, Slot
 from harness.records import CauseKind
@@ -77,10 +75,10 @@ def _twins(slot: Slot, explanation: Explanation) -> Iterator[Explanation]:
     count = len(book.hypotheses)
     if len(explanation.places) != 1 or not 0 < (best := explanation.places[0]) < count:
         return
-    rows = [book.place[seen.key] for seen in slot.judged if seen.design not in explanation.designs]
-    same: NDArray[np.intp] = np.flatnonzero(book.known[rows].all(axis=0))
-    arrays: tuple[NDArray[Any], ...] = (book.fails, book.signature, book.floated)
-    for array in arrays:
+    own = [book.place[seen.key] for seen in slot.judged if seen.design not in explanation.designs]
+    rows = np.array(own, dtype=np.int64)
+    same = np.flatnonzero(book.known[rows].all(axis=0))
+    for array in (book.fails, book.signature, book.floated):
         mine = array[np.ix_(rows, same)]
         same = same[(mine == array[rows, best][:, None]).all(axis=(0, 2))]
     for place in same.tolist():
