@@ -11,7 +11,8 @@ import errno
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
@@ -107,6 +108,22 @@ def open_to_append(path: Path) -> BinaryIO:
         stream.close()
         raise OSError(errno.EINVAL, "this is not a regular file")
     return stream
+
+
+def write_whole(path: Path, chunks: Iterable[bytes]) -> None:
+    """Write a file whole or not at all, also over one that is there. Raises OSError, ValueError."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.writelines(chunks)
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.chmod(0o644)
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
 
 
 def check_file(path: Path) -> None:

@@ -27,10 +27,10 @@ from harness.bundle.listing import (
     read_values,
 )
 from harness.bundle.sheets import SHEETS, refuse_unfit_sheet, sheet_without_secrets
-from harness.bundle.toml_text import toml_text
 from harness.door import MAX_SETTINGS_BYTES, file_sum, read_file, whole_path
 from harness.errors import BundleError, Finding, Location
 from harness.records import ChipRecord, Outcome, RunRecord
+from harness.shuttle import toml_text
 from harness_reports import Scrubber
 
 PROFILE, SLOT = "board.toml", "slot.toml"

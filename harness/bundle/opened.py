@@ -18,11 +18,10 @@ from harness.bundle.contents import INPUTS
 from harness.bundle.gather import PROFILE, SLOT
 from harness.bundle.listing import DESIGN, SHUTTLE, design_folders, list_design, read_values
 from harness.bundle.sheets import SHEETS, refuse_unfit_sheet
-from harness.bundle.toml_text import toml_text
 from harness.door import whole_path
 from harness.errors import BundleError, Finding, HarnessError, InputError, Location
 from harness.rack import Slot, load_virtual_slot
-from harness.shuttle import Shuttle, load_shuttle, pattern_of
+from harness.shuttle import Shuttle, load_shuttle, pattern_of, toml_text
 
 _KEPT = ("name", "organisation", "pins")
 

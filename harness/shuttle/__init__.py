@@ -2,6 +2,7 @@
 
 from harness.shuttle.checks import above_0, take_above_0, take_up_to
 from harness.shuttle.dotted import parse_toml
+from harness.shuttle.edit import with_settings
 from harness.shuttle.model import (
     Bus,
     Design,
@@ -11,10 +12,11 @@ from harness.shuttle.model import (
     TableSpec,
     Waiver,
 )
-from harness.shuttle.names import RESERVED, expand_range
+from harness.shuttle.names import RESERVED, expand_range, is_name
 from harness.shuttle.reader import check_shuttle, load_shuttle
 from harness.shuttle.serials import is_serial, pattern_of
 from harness.shuttle.textfile import check_bytes, place_of_offset, read_bytes, without_mark
+from harness.shuttle.toml_text import toml_text
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
 __all__ = [
@@ -31,6 +33,7 @@ __all__ = [
     "check_bytes",
     "check_shuttle",
     "expand_range",
+    "is_name",
     "is_serial",
     "load_shuttle",
     "nearest",
@@ -41,5 +44,7 @@ __all__ = [
     "read_toml",
     "take_above_0",
     "take_up_to",
+    "toml_text",
+    "with_settings",
     "without_mark",
 ]

@@ -25,10 +25,19 @@ def find_places(text: str) -> dict[KeyPath, Place]:
     Elements of an array are mapped to their places. The empty path is line 1, column 1.
     """
     data = text.encode("utf-8")
-    root = Parser(_LANGUAGE).parse(data).root_node
     walk = _Walk(data.split(b"\n"))
-    walk.below((), root)
+    walk.below((), parse_tree(data))
     return walk.places
+
+
+def parse_tree(data: bytes) -> Node:
+    """Return the root of the syntax tree of a TOML text."""
+    return Parser(_LANGUAGE).parse(data).root_node
+
+
+def key_names(node: Node) -> tuple[str, ...]:
+    """Return the names of a key: one for ``a``, two for ``a.b``."""
+    return tuple(name for name, _ in _key_parts(node))
 
 
 class _Walk:

@@ -7,13 +7,12 @@ disk, and renamed; the index comes last, so that what it links to is there.
 from __future__ import annotations
 
 import errno
-import os
-import tempfile
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from harness.door import write_whole
 from harness.errors import StoreError
 from harness.judge import NightChanges
 from harness.records import ChipRecord, MarginRecord, RunRecord
@@ -100,7 +99,7 @@ def write_file(path: Path, data: bytes, folder: Path) -> None:
     """Write one file whole or not at all, making its parents. Raises StoreError."""
     with _explained(folder, path.name):
         path.parent.mkdir(parents=True, exist_ok=True)
-        _replace(path, data)
+        write_whole(path, [data])
 
 
 def remove_file(path: Path, folder: Path) -> None:
@@ -117,18 +116,3 @@ def _explained(folder: Path, what: str) -> Iterator[None]:
         full = isinstance(reason, OSError) and reason.errno in _FULL
         why = why_unwritable(reason) + (" and write the reports again" if full else "")
         raise StoreError(f"{folder}: reports cannot be written ({what}): {why}") from reason
-
-
-def _replace(path: Path, data: bytes) -> None:
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=".", suffix=".part")
-    part = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.chmod(0o644)
-        part.replace(path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise

@@ -15,10 +15,10 @@ import serial
 from harness.bundle import INPUTS, Places, make_bundle, unpack
 from harness.bundle.archive import pack
 from harness.bundle.opened import lay_out
-from harness.bundle.toml_text import toml_text
 from harness.cli import main
 from harness.errors import HarnessError
 from harness.jobs.replay import replay
+from harness.shuttle import toml_text
 from harness.store import Store
 from tests.system.test_bad_input import Bench, make_bench
 from tests.system.virtual import board

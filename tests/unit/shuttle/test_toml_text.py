@@ -8,7 +8,7 @@ from datetime import date
 from hypothesis import given
 from hypothesis import strategies as st
 
-from harness.bundle.toml_text import toml_text
+from harness.shuttle import toml_text
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
 PLAIN: st.SearchStrategy[object] = st.one_of(

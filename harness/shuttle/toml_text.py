@@ -6,18 +6,19 @@ One rule: reading what was written gives the same values; how the file was laid 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from datetime import date, datetime, time
 
 
 def toml_text(values: Mapping[str, object]) -> str:
     """Return the values as TOML, a line per key of the top table."""
-    return "".join(f"{_text(key)} = {_value(value)}\n" for key, value in values.items())
+    return "".join(f"{key_text(key)} = {_value(value)}\n" for key, value in values.items())
 
 
 def _value(value: object) -> str:
     if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{_text(k)} = {_value(v)}" for k, v in value.items()) + "}"
+        return "{" + ", ".join(f"{key_text(k)} = {_value(v)}" for k, v in value.items()) + "}"
     if isinstance(value, list):
         return "[" + ", ".join(_value(item) for item in value) + "]"
     if isinstance(value, bool):
@@ -27,6 +28,14 @@ def _value(value: object) -> str:
     if isinstance(value, (datetime, date, time)):
         return value.isoformat()
     return repr(value)
+
+
+_BARE = re.compile(r"[A-Za-z0-9_-]+")
+
+
+def key_text(key: str) -> str:
+    """Return a key as TOML: bare where that is allowed, else a string."""
+    return key if _BARE.fullmatch(key) else _text(key)
 
 
 def _text(text: str) -> str:

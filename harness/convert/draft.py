@@ -1,0 +1,182 @@
+"""A table before it is a file: rows of cells, and the only writer of the table format.
+
+One rule: what is written here is read by ``harness.table`` as it was meant; a text that is no cell
+(a label, a note, a remark) keeps to its place and its line.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from harness.errors import one_line
+from harness.shuttle import RESERVED, Bus, Direction
+from harness.table import Pattern
+
+NUMBER_FROM = 5
+"""From this width on a bus is written as a number; below it, a symbol for each pin is shorter."""
+
+
+@dataclass(frozen=True)
+class DraftRow:
+    """One row: cells by column, cycles (the limit of an ``until`` row), label and note.
+
+    A column without a cell is empty: an input holds its level, an output is not tested.
+    """
+
+    cells: Mapping[str, str]
+    repeat: int = 1
+    until: bool = False
+    label: str = ""
+    note: str = ""
+
+    @property
+    def times(self) -> str:
+        """The ``repeat`` cell."""
+        if self.until:
+            return f"until {self.repeat}"
+        return str(self.repeat) if self.repeat > 1 else ""
+
+
+@dataclass(frozen=True)
+class Draft:
+    """Columns (names of signals), rows that are read once, and remarks for the top of the file."""
+
+    columns: tuple[str, ...]
+    rows: Iterable[DraftRow]
+    remarks: tuple[str, ...] = field(default=())
+
+    def folded(self) -> Draft:
+        """Join equal neighbouring rows; one with a label or note begins a new row."""
+        return replace(self, rows=_folded(self.rows))
+
+
+def _folded(rows: Iterable[DraftRow]) -> Iterator[DraftRow]:
+    last: DraftRow | None = None
+    for row in rows:
+        plain = not (row.until or row.label or row.note)
+        if last is not None and plain and not last.until and row.cells == last.cells:
+            last = replace(last, repeat=last.repeat + row.repeat)
+            continue
+        if last is not None:
+            yield last
+        last = row
+    if last is not None:
+        yield last
+
+
+def draft_text(draft: Draft) -> str:
+    """Return the draft as the text of a table file."""
+    return "".join(draft_lines(draft))
+
+
+def draft_lines(draft: Draft) -> Iterator[str]:
+    """Yield the lines of the table file, each with its line break."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    for remark in draft.remarks:
+        yield f"# {one_line(remark)}\n"
+    writer.writerow((*draft.columns, *RESERVED))
+    for row in draft.rows:
+        cells = [row.cells.get(name, "") for name in draft.columns]
+        writer.writerow((*cells, row.times, one_line(row.label), one_line(row.note)))
+        if text.tell() > io.DEFAULT_BUFFER_SIZE:
+            yield from _taken(text)
+    yield from _taken(text)
+
+
+def _taken(text: io.StringIO) -> Iterator[str]:
+    yield from text.getvalue().splitlines(keepends=True)
+    text.seek(0)
+    text.truncate()
+
+
+def input_cell(bus: Bus, value: int) -> str:
+    """Cell that drives a bus with a number (bit 0 is its last pin)."""
+    bits = format(value, f"0{bus.width}b")
+    return bits if bus.width < NUMBER_FROM else hexadecimal(value, bus.width)
+
+
+def output_cell(bus: Bus, value: int, care: int = -1) -> str:
+    """Cell that tests those bits of a bus that are set in ``care`` (-1: all) for a number's bits.
+
+    On a bidirectional bus a number would drive, so it is tested symbol by symbol.
+    """
+    care &= (1 << bus.width) - 1
+    whole = care == (1 << bus.width) - 1
+    if whole and bus.width >= NUMBER_FROM and bus.direction is Direction.OUTPUT:
+        return hexadecimal(value, bus.width)
+    levels = (("X", "X", "L", "H")[(care >> k & 1) * 2 + (value >> k & 1)] for k in _bits(bus))
+    return "".join(levels) if care else ""
+
+
+def _bits(bus: Bus) -> range:
+    return range(bus.width - 1, -1, -1)
+
+
+def hexadecimal(value: int, width: int) -> str:
+    """Return a number as ``0x`` and the digits that ``width`` bits need."""
+    return f"0x{value:0{-(-width // 4)}X}"
+
+
+def drafted(pattern: Pattern) -> Draft:
+    """Turn a pattern back into cells; a bus that answers later (latency) is written where it does.
+
+    Columns are the pattern's signals. Pins that no signal of the table is on are not written.
+    """
+    return Draft(tuple(bus.name for bus in pattern.signals), _rows(pattern))
+
+
+def _rows(pattern: Pattern) -> Iterator[DraftRow]:
+    columns = {bus.name: _column(pattern, bus) for bus in pattern.signals}
+    for row in range(len(pattern)):
+        yield DraftRow(
+            {
+                name: texts[code]
+                for name, (texts, codes) in columns.items()
+                for code in (codes[row],)
+            },
+            int(pattern.repeat[row]),
+            bool(pattern.until[row]),
+            pattern.labels.get(row, ""),
+        )
+
+
+def _column(pattern: Pattern, bus: Bus) -> tuple[list[str], list[int]]:
+    """Distinct cells of a bus, and which of them each row has."""
+    planes = np.array([getattr(pattern, name) & np.uint32(bus.mask) for name in _READ])
+    distinct, codes = np.unique(planes, axis=1, return_inverse=True)
+    words = [dict(zip(_READ, map(int, column), strict=True)) for column in distinct.T]
+    return [_cell(bus, each) for each in words], codes.ravel().tolist()
+
+
+_READ = ("drive", "enable", "pulse", "expect", "care", "highz")
+
+
+def _cell(bus: Bus, words: Mapping[str, int]) -> str:
+    symbols = "".join(_symbol(bus, pin.mask, words) for pin in bus.pins)
+    if set(symbols) <= {"X"}:
+        return ""
+    levels = symbols.translate(_LEVELS)
+    if bus.width < NUMBER_FROM or not set(levels) <= {"0", "1"}:
+        return symbols
+    one_way = "HL" if bus.direction is Direction.OUTPUT else "01"
+    return hexadecimal(int(levels, 2), bus.width) if set(symbols) <= set(one_way) else symbols
+
+
+_LEVELS = str.maketrans("HL", "10")
+
+
+def _symbol(bus: Bus, mask: int, words: Mapping[str, int]) -> str:
+    asked = {name for name, word in words.items() if word & mask}
+    if "enable" in asked:
+        return ("0", "1", "C", "K")[("pulse" in asked) * 2 + ("drive" in asked)]
+    if "care" in asked:
+        return "H" if "expect" in asked else "L"
+    if "highz" in asked:
+        return "Z"
+    return "F" if bus.direction is Direction.INPUT else "X"

@@ -1,0 +1,65 @@
+"""Puts a table into the folder of its design and names it in ``design.toml``.
+
+One rule: the table's file is whole before ``design.toml`` names it, and nothing that an author
+wrote is replaced unless that was asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from harness.convert.draft import Draft, draft_lines
+from harness.door import MAX_SETTINGS_BYTES, is_there, read_file, write_whole
+from harness.errors import ConfigError, FileUnusable, TableError
+from harness.shuttle import Design, is_name, with_settings
+
+SETTINGS = "design.toml"
+
+
+def save_table(
+    design: Design, name: str, draft: Draft, settings: Mapping[str, Any], *, replace: bool
+) -> Path:
+    """Write ``NAME.csv`` beside ``design.toml``, set ``[tables.NAME]``, and return the file's path.
+
+    Raises ConfigError or TableError if the name is no name, the table is there and ``replace`` is
+    False, or a file cannot be written; ``design.toml`` is then as it was.
+    """
+    settings_path = design.folder / SETTINGS
+    path = _path_of(design, name, replace=replace)
+    text = read_file(settings_path, MAX_SETTINGS_BYTES).decode("utf-8")
+    values = {"file": path.relative_to(design.folder).as_posix(), **settings}
+    edited = with_settings(settings_path, text, ("tables", name), values)
+    _write(path, [line.encode("utf-8") for line in draft_lines(draft)])
+    if edited != text:
+        _write(settings_path, [edited.encode("utf-8")])
+    return path
+
+
+def _path_of(design: Design, name: str, *, replace: bool) -> Path:
+    if not is_name(name):
+        advice = "use letters, digits and underscores, starting with a letter"
+        raise ConfigError.of(
+            "bad-name", design.folder / SETTINGS, f'"{name[:60]}" is not a valid name', advice
+        )
+    path = next((spec.path for spec in design.tables if spec.name == name), None)
+    if path is None:
+        path = design.folder / f"{name}.csv"
+    elif path.suffix != ".csv" or not path.is_relative_to(design.folder):
+        message = f'table "{name}" is kept in a file that is not written automatically'
+        raise TableError.of("table-kept-elsewhere", path, message, "choose another name")
+    if not replace and is_there(path):
+        advice = "choose another name, or ask for the table to be replaced"
+        raise TableError.of("table-exists", path, f'table "{name}" is already there', advice)
+    return path
+
+
+def _write(path: Path, chunks: list[bytes]) -> None:
+    try:
+        write_whole(path, chunks)
+    except OSError as trouble:
+        reason = trouble.strerror or str(trouble)
+        message = f"the file cannot be written: {reason}"
+        advice = "check the folder's permissions and the disk"
+        raise FileUnusable.of("file-unwritable", path, message, advice) from trouble

@@ -1,0 +1,84 @@
+"""Adds settings to an author's TOML text and leaves every other byte as it is.
+
+One rule: the result is read back and must differ from the text in these settings alone.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from tree_sitter import Node
+
+from harness.errors import ConfigError
+from harness.shuttle.places import key_names, parse_tree
+from harness.shuttle.toml_text import key_text, toml_text
+
+
+def with_settings(path: Path, text: str, table: tuple[str, ...], values: Mapping[str, Any]) -> str:
+    """Return a file's text with these keys of ``[table]`` set; the table is added if it is missing.
+
+    Raises ConfigError if the text is not TOML or has the table in another form than ``[table]``.
+    """
+    try:
+        before = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as trouble:
+        raise ConfigError.of("bad-toml", path, str(trouble), "mend it first") from trouble
+    data = text.encode("utf-8")
+    node = next(_tables(parse_tree(data), table), None)
+    after = _added(data, table, values) if node is None else _changed(data, node, values)
+    edited = after.decode("utf-8")
+    if _read(edited) != _merged(before, table, values):
+        name = ".".join(table)
+        message = f"the settings of {name} cannot be written automatically"
+        advice = f"write them under [{name}] by hand: {toml_text(values).replace(chr(10), ' ')}"
+        raise ConfigError.of("toml-not-edited", path, message, advice.strip())
+    return edited
+
+
+def _read(text: str) -> dict[str, Any] | None:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError:
+        return None
+
+
+def _merged(
+    before: dict[str, Any], table: tuple[str, ...], values: Mapping[str, Any]
+) -> dict[str, Any]:
+    if not table:
+        return before | dict(values)
+    below = before.get(table[0], {})
+    inner = below if isinstance(below, dict) else {}
+    return before | {table[0]: _merged(inner, table[1:], values)}
+
+
+def _tables(root: Node, table: tuple[str, ...]) -> Iterator[Node]:
+    for node in root.named_children:
+        if node.type == "table" and key_names(node.named_children[0]) == table:
+            yield node
+
+
+def _added(data: bytes, table: tuple[str, ...], values: Mapping[str, Any]) -> bytes:
+    head = f"[{'.'.join(map(key_text, table))}]\n" if table else ""
+    return data.rstrip() + f"\n\n{head}{toml_text(values)}".encode()
+
+
+def _changed(data: bytes, node: Node, values: Mapping[str, Any]) -> bytes:
+    """Replace the pairs that are there, last first, and put new ones below the last pair."""
+    pairs = [child for child in node.named_children if child.type == "pair"]
+    there = {key_names(pair.named_children[0]): pair for pair in pairs}
+    last = pairs[-1] if pairs else node.named_children[0]
+    line_end = data.find(b"\n", last.end_byte)
+    end = len(data) if line_end < 0 else line_end + 1
+    new = {key: value for key, value in values.items() if (key,) not in there}
+    edits = [(end, end, toml_text(new).encode())]
+    for key in values.keys() - new.keys():
+        pair = there[(key,)]
+        line = toml_text({key: values[key]}).rstrip("\n")
+        edits.append((pair.start_byte, pair.named_children[1].end_byte, line.encode()))
+    for start, stop, words in sorted(edits, reverse=True):
+        data = data[:start] + words + data[stop:]
+    return data

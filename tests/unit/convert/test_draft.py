@@ -1,0 +1,167 @@
+"""The writer of tables: what it writes is read as it was meant."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from harness.convert import (
+    Draft,
+    DraftRow,
+    draft_text,
+    drafted,
+    input_cell,
+    output_cell,
+    save_table,
+)
+from harness.errors import InputError
+from harness.shuttle import Design, TableSpec
+from harness.table import PLANES, Pattern, load_table
+from tests.published.demo import shuttle
+
+SHUTTLE = shuttle()
+TABLES = [(design, spec) for design in SHUTTLE.designs for spec in design.tables]
+
+
+def written(text: str, design: Design, folder: Path) -> Pattern:
+    path = folder / "t.csv"
+    path.write_text(text, encoding="utf-8")
+    spec = replace(design.tables[0], name="t", path=path, latency={}, gap_free=False)
+    return load_table(spec, design, SHUTTLE)
+
+
+@pytest.mark.parametrize(("design", "spec"), TABLES, ids=lambda item: item.name)
+def test_every_demo_table_survives_being_written(
+    design: Design, spec: TableSpec, tmp_path: Path
+) -> None:
+    before = load_table(spec, design, SHUTTLE)
+    after = written(draft_text(drafted(before)), design, tmp_path)
+    for name in (*PLANES, "repeat", "until"):
+        assert np.array_equal(getattr(after, name), getattr(before, name)), name
+    assert after.labels == before.labels
+
+
+@given(data=st.data())
+def test_any_cell_is_read_as_it_was_meant(
+    data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    design = data.draw(st.sampled_from(SHUTTLE.designs))
+    bus = data.draw(st.sampled_from(design.signals))
+    value = data.draw(st.integers(0, (1 << bus.width) - 1))
+    care = data.draw(st.integers(1, (1 << bus.width) - 1))
+    words = {"driven": "", "tested": ""}
+    if bus.can_be_driven:
+        words["driven"] = input_cell(bus, value)
+    if bus.can_be_tested:
+        words["tested"] = output_cell(bus, value, care)
+    other = next(s for s in design.signals if s.can_be_tested)
+    rows = [DraftRow({bus.name: cell}, label=kind) for kind, cell in words.items() if cell]
+    rows.append(DraftRow({other.name: output_cell(other, 0)}))  # a table without a test is refused
+    text = draft_text(Draft(tuple(dict.fromkeys((bus.name, other.name))), rows))
+    pattern = written(text, design, tmp_path_factory.mktemp("cells"))
+    for row, label in pattern.labels.items():
+        level, pins = ("drive", "enable") if label == "driven" else ("expect", "care")
+        shown = sum(
+            (int(getattr(pattern, level)[row]) >> pin.bit & 1) << k
+            for k, pin in enumerate(reversed(bus.pins))
+        )
+        asked = sum(
+            (int(getattr(pattern, pins)[row]) >> pin.bit & 1) << k
+            for k, pin in enumerate(reversed(bus.pins))
+        )
+        wanted = -1 if label == "driven" else care
+        assert asked == wanted & (1 << bus.width) - 1
+        assert shown == value & asked
+
+
+def test_equal_neighbours_are_one_row_and_a_label_begins_a_new_one() -> None:
+    draft = Draft(
+        ("clk", "q"),
+        (
+            DraftRow({"clk": "C", "q": "L"}),
+            DraftRow({"clk": "C", "q": "L"}, repeat=2),
+            DraftRow({"clk": "C", "q": "L"}, label="again, later"),
+            DraftRow({"clk": "C", "q": "H"}, repeat=9, until=True),
+            DraftRow({"clk": "C", "q": "H"}),
+        ),
+        ("made from two\nlines",),
+    )
+    assert draft_text(draft.folded()) == (
+        "# made from two\\nlines\n"
+        "clk,q,repeat,label,note\n"
+        "C,L,3,,\n"
+        'C,L,,"again, later",\n'
+        "C,H,until 9,,\n"
+        "C,H,,,\n"
+    )
+
+
+def design_in(folder: Path, settings: str) -> Design:
+    (folder / "design.toml").write_text(settings, encoding="utf-8")
+    return replace(SHUTTLE.designs_by_name["gray"], folder=folder, tables=())
+
+
+ROWS = Draft(("q",), (DraftRow({"q": "HLHL"}),))
+
+
+def test_a_saved_table_is_named_in_design_toml_and_the_rest_of_it_stays(tmp_path: Path) -> None:
+    design = design_in(tmp_path, "name = 'gray'  # mine\n\n[tables.old]\nfile = 'old.csv'\n")
+    path = save_table(design, "new", ROWS, {"clock_hz": 1000.0, "reset_cycles": 0}, replace=False)
+    assert path == tmp_path / "new.csv"
+    assert path.read_text() == "q,repeat,label,note\nHLHL,,,\n"
+    assert (tmp_path / "design.toml").read_text() == (
+        "name = 'gray'  # mine\n\n[tables.old]\nfile = 'old.csv'\n\n"
+        '[tables.new]\nfile = "new.csv"\nclock_hz = 1000.0\nreset_cycles = 0\n'
+    )
+
+
+def test_settings_that_are_there_are_changed_in_place(tmp_path: Path) -> None:
+    design = design_in(
+        tmp_path,
+        "[tables.t] # the table\nfile = 'other.csv' # kept\nreset_cycles = 2\n\n"
+        "[tables.t.latency]\nq = 1\n",
+    )
+    save_table(design, "t", ROWS, {"reset_cycles": 0, "intake": True}, replace=True)
+    assert (tmp_path / "design.toml").read_text() == (
+        '[tables.t] # the table\nfile = "t.csv" # kept\nreset_cycles = 0\nintake = true\n\n'
+        "[tables.t.latency]\nq = 1\n"
+    )
+
+
+def test_a_table_that_is_there_is_replaced_only_on_request(tmp_path: Path) -> None:
+    design = design_in(tmp_path, "")
+    (tmp_path / "t.csv").write_text("mine\n")
+    with pytest.raises(InputError) as refused:
+        save_table(design, "t", ROWS, {}, replace=False)
+    assert str(refused.value) == (
+        f'{tmp_path}/t.csv: error [table-exists] table "t" is already there; '
+        "choose another name, or ask for the table to be replaced"
+    )
+    assert (tmp_path / "t.csv").read_text() == "mine\n"
+    assert (tmp_path / "design.toml").read_text() == ""
+
+
+@pytest.mark.parametrize("name", ["", "../t", "a b", "1st", "a\n[x]"])
+def test_a_name_that_is_no_name_is_refused(name: str, tmp_path: Path) -> None:
+    design = design_in(tmp_path, "")
+    with pytest.raises(InputError, match=r"is not a valid name; use letters"):
+        save_table(design, name, ROWS, {}, replace=False)
+    assert [path.name for path in tmp_path.iterdir()] == ["design.toml"]
+
+
+@pytest.mark.parametrize("text", ["tables = { t = { file = 'x' } }\n", "tables.t.file = 'x'\n"])
+def test_settings_in_another_form_are_left_alone(text: str, tmp_path: Path) -> None:
+    design = design_in(tmp_path, text)
+    with pytest.raises(InputError) as refused:
+        save_table(design, "t", ROWS, {}, replace=True)
+    assert str(refused.value) == (
+        f"{tmp_path}/design.toml: error [toml-not-edited] the settings of tables.t cannot be "
+        'written automatically; write them under [tables.t] by hand: file = "t.csv"'
+    )
+    assert (tmp_path / "design.toml").read_text() == text
+    assert not (tmp_path / "t.csv").exists()
