@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from types import MappingProxyType
 from xml.etree import ElementTree as ET  # builds only; nothing foreign is parsed here
 
 from junit_xml import TestCase, TestSuite
@@ -29,10 +30,18 @@ MAX_SHOWN_CYCLES = 8
 Known = Collection[tuple[str, str, str]]
 """Chip, design and table of failures that the baseline already has, identically: skipped."""
 
+Attached = Mapping[tuple[str, str, str], str]
+"""Slot, design and table → path of its waveform, where it has one."""
 
-def chip_junit(run: RunRecord | ChipOfRun, chip: ChipRecord, known: Known = ()) -> bytes:
+
+def chip_junit(
+    run: RunRecord | ChipOfRun,
+    chip: ChipRecord,
+    known: Known = (),
+    attached: Attached = MappingProxyType({}),
+) -> bytes:
     """One chip's file: a ``testsuites`` element with one ``testsuite``."""
-    return b"".join(_document([_suite(run, chip, known)]))
+    return b"".join(_document([_suite(run, chip, known, attached)]))
 
 
 def run_junit(run: RunRecord, known: Known = (), changes: NightChanges | None = None) -> bytes:
@@ -45,13 +54,16 @@ def run_junit(run: RunRecord, known: Known = (), changes: NightChanges | None = 
 
 
 def run_junit_pieces(
-    run: RunRecord, known: Known = (), changes: NightChanges | None = None
+    run: RunRecord,
+    known: Known = (),
+    changes: NightChanges | None = None,
+    attached: Attached = MappingProxyType({}),
 ) -> Iterator[bytes]:
     """Give the file of :func:`run_junit` chip by chip, so that it can be sent while it is made.
 
     Everything but the writing is done before this returns.
     """
-    suites = [_suite(run, chip, known) for chip in run.chips]
+    suites = [_suite(run, chip, known, attached) for chip in run.chips]
     if changes is not None and (run.cancelled or changes.lost):
         suites.append(_gaps_suite(run, changes))
     return _document(suites)
@@ -91,12 +103,18 @@ def _written(root: ET.Element, suites: Sequence[ET.Element]) -> Iterator[bytes]:
     yield f"<{end}\n".encode()
 
 
-def _suite(run: RunRecord | ChipOfRun, chip: ChipRecord, known: Known) -> ET.Element:
+def _suite(
+    run: RunRecord | ChipOfRun, chip: ChipRecord, known: Known, attached: Attached
+) -> ET.Element:
     causes = {cause.key: cause for cause in run.causes}
-    cases = [_case(o, causes.get(o.cause), known) for o in chip.outcomes]
-    if chip.trouble:
-        cases.append(_slot_case(chip, known))
     name = printable(chip_name(chip))
+    cases = []
+    for outcome in chip.outcomes:
+        case = _case(outcome, name, attached.get((chip.slot, outcome.design, outcome.table), ""))
+        _mark(case, outcome, causes.get(outcome.cause), known)
+        cases.append(case)
+    if chip.trouble:
+        cases.append(_slot_case(chip, name, known))
     return _element(run, name, cases, _properties(run, chip))
 
 
@@ -125,19 +143,18 @@ def _key(outcome: Outcome) -> tuple[str, str, str]:
     return outcome.chip_serial, outcome.design, outcome.table
 
 
-def _case(outcome: Outcome, cause: Cause | None, known: Known) -> TestCase:
-    case = TestCase(
+def _case(outcome: Outcome, chip: str, attached: str) -> TestCase:
+    text = printable(_run_text(outcome))
+    return TestCase(
         name=printable(outcome.table),
-        classname=printable(outcome.design),
+        classname=printable(f"{chip}.{outcome.design}"),
         elapsed_sec=outcome.seconds,
-        stdout=printable(_run_text(outcome)),
+        stdout=f"{text}\n[[ATTACHMENT|{attached}]]" if attached else text,
     )
-    _mark(case, outcome, cause, known)
-    return case
 
 
-def _slot_case(chip: ChipRecord, known: Known) -> TestCase:
-    case = TestCase(name=printable(f"slot {chip.slot}"), classname="slot")
+def _slot_case(chip: ChipRecord, name: str, known: Known) -> TestCase:
+    case = TestCase(name=printable(f"slot {chip.slot}"), classname=f"{name}.slot")
     trouble = printable(chip.trouble)
     if chip.outcomes and all(_key(outcome) in known for outcome in chip.outcomes):
         case.add_skipped_info(f"Already known from the accepted run: {trouble}")
@@ -182,14 +199,13 @@ def waiver_text(outcome: Outcome) -> str:
 
 
 def evidence_text(outcome: Outcome, cause: Cause | None = None) -> str:
-    """Write the evidence as plain lines: cause, advice, repeats, first failing cycles."""
-    lines = [f"{outcome.verdict}: {outcome.summary}"]
-    lines += [f"Cause {cause.key}: {cause.summary}"] if cause is not None else []
-    lines.append(f"Likely cause: {outcome.origin}")
+    """Write the evidence as plain lines: cause, bus values, advice, repeats, first cycles."""
+    lines = [f"Cause {cause.key}: {cause.summary}"] if cause is not None else []
+    lines += bus_lines(outcome)
+    lines += [f"{outcome.verdict}: {outcome.summary}", f"Likely cause: {outcome.origin}"]
     if outcome.advice:
         lines.append(f"What to do: {outcome.advice}")
     lines += [f"The table: {slip}" for slip in slip_lines(outcome)]
-    lines += bus_lines(outcome)
     lines.append(agreement(outcome.attempts))
     for cycle in outcome.evidence[:MAX_SHOWN_CYCLES]:
         pins = "; ".join(pin_text(pin) for pin in cycle.wrong)
@@ -197,33 +213,28 @@ def evidence_text(outcome: Outcome, cause: Cause | None = None) -> str:
     return "\n".join(lines)
 
 
-_SOURCES = ("shuttle", "shuttle_sha256", "profile", "profile_sha256", "rack", "rack_sha256")
-
-
 def _properties(run: RunHeading, chip: ChipRecord) -> dict[str, str]:
+    """What a reader of the suite asks for first; the rest is in ``run.json``."""
     properties = {
         "run": run.run_id,
-        **{name: getattr(run, name) for name in _SOURCES},
-        "board_serial": chip.board_serial,
+        "shuttle": run.shuttle,
+        "rack": run.rack,
         "slot": chip.slot,
-        "port": chip.port,
+        "board_serial": chip.board_serial,
         "board_kind": "virtual" if chip.virtual else "real",
-        "agent_version": chip.agent_version,
-        "tool_version": run.tool_version,
-        "interpreter": chip.interpreter,
         "pins_backend": chip.backend,
-        "timing": "exact" if chip.exact else "paced",
+        "tool_version": run.tool_version,
         "conditions_sha256": conditions_sha256(chip),
     }
     for outcome in chip.outcomes:
+        if outcome.verdict is Verdict.PASS:
+            continue
         key = printable(f"{outcome.design}.{outcome.table}")
-        properties[f"table_sha256.{key}"] = outcome.table_sha256
         properties[f"reason.{key}"] = outcome.reason.value
         if outcome.cause:
             properties[f"cause.{key}"] = outcome.cause
         if outcome.expired:
             properties[f"waiver.{key}"] = "expired"
-        properties[f"conditions.{key}"] = conditions_text(outcome.conditions)
     return properties
 
 

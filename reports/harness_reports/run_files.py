@@ -23,8 +23,8 @@ from harness.records import (
 )
 from harness.store import undisturbed
 from harness_reports.html import chip_html, index_html, style_policy
-from harness_reports.junit import Known, chip_junit, run_junit_pieces
-from harness_reports.names import chip_folders, drawn_outcomes
+from harness_reports.junit import Attached, Known, chip_junit, run_junit_pieces
+from harness_reports.names import chip_folders, drawn_outcomes, waveform_names
 from harness_reports.run_json import run_json_pieces
 from harness_reports.secrets import Scrubber
 from harness_reports.waveform import waveform
@@ -53,18 +53,23 @@ def files_of(
     known: Known = (),
     changes: NightChanges | None = None,
     margins: Sequence[MarginRecord] = (),
+    place: str = "",
 ) -> dict[str, Maker]:
     """Map every file's name to what makes it, the record first and the index last.
 
+    ``place`` is the folder of the files, as those who read the JUnit files will name it.
     Nothing is scrubbed here: secrets must be taken out first.
     """
     files: dict[str, Maker] = {
         JSON: lambda: (piece.encode("ascii") for piece in run_json_pieces(run, margins))
     }
     folders = chip_folders(run.chips)
+    attached: dict[tuple[str, str, str], str] = {}
     for chip in run.chips:
-        files |= chip_files(run, chip, folders[chip.slot], known, margins)
-    files[JUNIT] = lambda: run_junit_pieces(run, known, changes)
+        name = folders[chip.slot]
+        attached |= _attached(chip, name, place)
+        files |= chip_files(run, chip, name, known, margins, place)
+    files[JUNIT] = lambda: run_junit_pieces(run, known, changes, attached)
     files[INDEX] = lambda: [index_html(run.overview, changes, margins)]
     return files
 
@@ -75,14 +80,21 @@ def chip_files(
     name: str,
     known: Known,
     margins: Sequence[MarginRecord],
+    place: str = "",
 ) -> dict[str, Maker]:
     """Map the files of one chip, whose folder is called ``name``, to what makes them."""
+    attached = _attached(chip, name, place)
     files: dict[str, Maker] = {
-        f"{name}.xml": lambda: [chip_junit(run, chip, known)],
+        f"{name}.xml": lambda: [chip_junit(run, chip, known, attached)],
         **{file: partial(_waveform, run, o) for file, o in drawn_outcomes(chip).items()},
         f"{name}.html": lambda: [chip_html(run, chip, margins)],
     }
     return {f"chips/{name}/{file}": make for file, make in files.items()}
+
+
+def _attached(chip: ChipRecord, name: str, place: str) -> Attached:
+    folder = PurePosixPath(place, "chips", name)
+    return {(chip.slot, *key): str(folder / file) for key, file in waveform_names(chip).items()}
 
 
 def _waveform(run: RunHeading, outcome: Outcome) -> list[bytes]:

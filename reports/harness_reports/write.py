@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.door import write_whole
+from harness.door import whole_path, write_whole
 from harness.errors import StoreError
 from harness.judge import NightChanges
 from harness.records import ChipRecord, MarginRecord, RunRecord
@@ -75,11 +75,22 @@ def write_run(
     """
     shown = Scrubber().record(run)
     own = [Scrubber().record(one) for one in margins]
-    for name, make in files_of(shown, known, Scrubber().record(changes), own).items():
+    place = _seen_from_here(folder)
+    for name, make in files_of(shown, known, Scrubber().record(changes), own, place).items():
         write_file(folder / name, b"".join(make()), folder)
     names = chip_folders(shown.chips)
     chips = tuple(_written(chip, folder / "chips", names[chip.slot]) for chip in shown.chips)
     return WrittenReports(folder, folder / INDEX, folder / JSON, folder / JUNIT, chips)
+
+
+def _seen_from_here(folder: Path) -> str:
+    """The folder as CI services name it, from where the tool was started; empty if it is not below.
+
+    A whole path would show whose computer it was.
+    """
+    whole = whole_path(folder)
+    here = whole_path(Path())
+    return whole.relative_to(here).as_posix() if whole.is_relative_to(here) else ""
 
 
 def _written(chip: ChipRecord, parent: Path, name: str) -> WrittenChip:

@@ -31,7 +31,11 @@ def _suites(data: bytes) -> list[Any]:
 
 
 def _results(cases: Iterable[Any]) -> dict[str, list[tuple[str, str | None]]]:
-    return {case.classname: [(type(r).__name__, r.type) for r in case.result] for case in cases}
+    return {_design(case): [(type(r).__name__, r.type) for r in case.result] for case in cases}
+
+
+def _design(case: Any) -> str:
+    return str(case.classname).partition(".")[2]
 
 
 def test_every_verdict_has_its_element() -> None:
@@ -71,13 +75,31 @@ def test_a_night_that_is_not_whole_has_an_error_that_says_so() -> None:
     assert "night" not in [suite.name for suite in _suites(run_junit(sample_run(), (), night()))]
 
 
-def test_a_case_is_a_table_and_its_class_the_design() -> None:
+def test_a_case_is_a_table_and_its_class_the_chip_and_the_design() -> None:
+    """Services group cases by class alone: without the chip, all chips would be merged."""
     (suite,) = _suites(chip_junit(sample_run(), sample_run().chips[0]))
     assert [(case.classname, case.name, case.time) for case in suite] == [
-        ("ctr163", "count", 0.21),
-        ("alu181", "exhaustive", 0.21),
-        ("lfsr16", "period", 0.21),
+        ("SP2-0001.ctr163", "count", 0.21),
+        ("SP2-0001.alu181", "exhaustive", 0.21),
+        ("SP2-0001.lfsr16", "period", 0.21),
     ]
+
+
+def test_no_two_cases_of_a_run_share_class_and_name() -> None:
+    cases = [
+        (case.classname, case.name) for suite in _suites(run_junit(sample_run())) for case in suite
+    ]
+    assert len(cases) == len(set(cases)) == 17
+
+
+def test_a_failure_with_a_waveform_attaches_it_by_the_path_that_a_service_can_open() -> None:
+    """``[[ATTACHMENT|path]]`` in system-out is how common CI services find files of a case."""
+    run = run_of(chip("A1", "SP2-0001", passed(), failed()))
+    attached = {("A1", failed().design, failed().table): "runs/r/chips/SP2-0001/alu181.all.vcd"}
+    (suite,) = _suites(chip_junit(run, run.chips[0], (), attached))
+    last = {_design(case): case.system_out.splitlines()[-1] for case in suite}
+    assert last[failed().design] == "[[ATTACHMENT|runs/r/chips/SP2-0001/alu181.all.vcd]]"
+    assert "ATTACHMENT" not in last[passed().design]
 
 
 def test_a_failure_tells_cause_advice_repeats_and_cycles() -> None:
@@ -100,7 +122,7 @@ def test_a_failure_tells_cause_advice_repeats_and_cycles() -> None:
 def test_a_waived_failure_names_the_waiver() -> None:
     run = run_of(chip("A1", "SP2-0001", *every_verdict()))
     (suite,) = _suites(chip_junit(run, run.chips[0]))
-    messages = {case.classname: case.result[0].message for case in suite if case.result}
+    messages = {_design(case): case.result[0].message for case in suite if case.result}
     assert messages["lfsr16"] == (
         "WAIVED: known hold problem of this lot (owner R. Ebb, ticket LT-42, until 2027-01-31)"
     )
@@ -111,33 +133,26 @@ def test_a_slot_without_a_board_is_an_error() -> None:
     run = sample_run()
     (suite,) = _suites(chip_junit(run, run.chips[5]))
     (case,) = suite
-    assert (case.classname, case.name) == ("slot", "slot A6")
+    assert (case.classname, case.name) == ("SP2-0006.slot", "slot A6")
     assert [type(result).__name__ for result in case.result] == ["Error"]
     assert case.result[0].message == run.chips[5].trouble
 
 
-def test_the_properties_name_everything_that_the_verdict_rests_on() -> None:
-    run = sample_run()
+def test_the_properties_are_what_a_reader_asks_for_first() -> None:
+    run = run_of(chip("A1", "SP2-0001", passed(), failed()))
     (suite,) = _suites(chip_junit(run, run.chips[0]))
-    told = {item.name: item.value for item in suite.properties()}
-    assert (
-        told.items()
-        >= {
-            "shuttle": "Sandpiper 2",
-            "board_serial": "WB-01",
-            "slot": "A1",
-            "agent_version": "0.1.0",
-            "tool_version": "0.1.0",
-            "interpreter": "MicroPython 1.27.0 unix",
-            "profile_sha256": run.profile_sha256,
-            "table_sha256.ctr163.count": "4c" * 32,
-            "reason.ctr163.count": "as-expected",
-            "conditions.ctr163.count": (
-                "requested 50 kHz, ran at 48.25 kHz (paced), settle 0 µs, reset 2 cycles"
-            ),
-            "conditions_sha256": conditions_sha256(run.chips[0]),
-        }.items()
-    )
+    assert {item.name: item.value for item in suite.properties()} == {
+        "run": run.run_id,
+        "shuttle": "Sandpiper 2",
+        "rack": run.rack,
+        "slot": "A1",
+        "board_serial": "WB-01",
+        "board_kind": "virtual",
+        "pins_backend": run.chips[0].backend,
+        "tool_version": "0.1.0",
+        "conditions_sha256": conditions_sha256(run.chips[0]),
+        f"reason.{failed().design}.{failed().table}": failed().reason.value,
+    }
 
 
 def test_the_conditions_hash_tells_other_conditions_but_not_another_speed_reached() -> None:

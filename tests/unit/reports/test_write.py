@@ -62,6 +62,21 @@ def test_what_is_read_in_part_is_enough_for_its_files_and_makes_no_others(tmp_pa
     assert set(made) == _all(written) - {written.json, written.junit}
 
 
+def test_attachments_are_named_from_where_the_tool_was_started(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """CI services look below the folder of the job; a path from the root would tell whose it is."""
+    monkeypatch.chdir(tmp_path)
+    for folder in (Path("runs/r1"), tmp_path / "runs" / "r1", Path("../elsewhere")):
+        written = write_run(sample_run(), folder)
+        texts = [path.read_text() for path in (written.junit, *(c.junit for c in written.chips))]
+        named = {line[13:-2] for text in texts for line in text.splitlines() if line[:2] == "[["}
+        below = "" if folder.parts[0] == ".." else "runs/r1/"
+        waves = [path for one in written.chips for path in one.waveforms]
+        relative = {path.relative_to(written.folder).as_posix() for path in waves}
+        assert {name.partition("]]")[0] for name in named} == {below + name for name in relative}
+
+
 def test_writing_again_replaces(tmp_path: Path) -> None:
     write_run(run_of(), tmp_path)
     written = write_run(sample_run(), tmp_path)
