@@ -7,7 +7,8 @@ through the same loops. Lanes that have something in common share an entry and i
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -31,6 +32,11 @@ from harness.netlist.lanes import (
 from harness.netlist.layout import LINES, Machine, lay_out
 from harness.netlist.model import HIGH, LOW, Kind, Netlist, PortDirection
 from harness.netlist.program import Compiled, Place, blocks_behind, compile_netlist
+
+_Mask = NDArray[np.bool_]
+_Masks = dict[tuple[int, int], _Mask]
+"""Lanes by a pin's bit, and a line or a level."""
+_Term = list[tuple[int, _Mask]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,11 +95,11 @@ class _Parts:
         self.tables: dict[int, ArrayLike] = {}
         self.lanes: dict[int, Lanes] = {}
 
-    def pack(self, rows: Sequence[Iterable[int]]) -> Lanes:
-        """One entry for each list of lanes, which are 1 in it."""
+    def pack(self, rows: Sequence[list[int] | _Mask]) -> Lanes:
+        """One entry for each list or mask of lanes, which are 1 in it."""
         bits = np.zeros((len(rows), 64 * self.wide), dtype=np.bool_)
         for index, lanes in enumerate(rows):
-            bits[index, list(lanes)] = True
+            bits[index, lanes] = True
         return self.filled(bits)
 
     def filled(self, bits: NDArray[np.bool_]) -> Lanes:
@@ -243,18 +249,9 @@ def _bridges(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
 
 def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[Lane]) -> int:
     """Which lines reach which pins, lane by lane; gives how many inputs there are."""
-    on: dict[tuple[int, int], list[int]] = {}
-    held: dict[tuple[int, int], list[int]] = {}
+    on, held = _connections(parts, {pin.bit for pin in pins}, lanes)
     shorts: dict[Short, list[int]] = {}
-    bits = {pin.bit for pin in pins}
     for number, lane in enumerate(lanes):
-        moved, stuck = dict(lane.wires), dict(lane.lines)
-        for bit in bits:
-            line = moved.get(bit, bit)
-            if line in stuck:
-                held.setdefault((bit, stuck[line]), []).append(number)
-            elif line is not None:
-                on.setdefault((bit, line), []).append(number)
         for short in lane.shorts:
             shorts.setdefault(short, []).append(number)
     parts.numbers[layout.SHORTS] = len(shorts)
@@ -264,7 +261,7 @@ def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[L
     shorted = {line for short in shorts for line in (short.a, short.b)}
     varying = {line for lane in lanes for line in _overridden(lane)}
     _outputs(parts, made, pins, on, shorted | varying)
-    inputs, always, terms = _inputs(made, pins, on, held, len(lanes))
+    inputs, always, terms = _inputs(parts, made, pins, on, held)
     parts.tables[layout.INPUT] = inputs
     parts.lanes[layout.ALWAYS] = parts.pack(always)
     parts.tables[layout.INPUT_AT] = np.cumsum([0, *(len(term) for term in terms)])
@@ -276,6 +273,24 @@ def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[L
     parts.tables[layout.FED] = [index for _, index in pairs]
     parts.numbers[layout.FEEDING] = _bits({*shorted, *(line for line, _ in pairs)})
     return len(inputs)
+
+
+def _connections(parts: _Parts, bits: set[int], lanes: Sequence[Lane]) -> tuple[_Masks, _Masks]:
+    """Lanes in which a pin is on a line, and in which it is held at a level."""
+    on: _Masks = defaultdict(lambda: np.zeros(64 * parts.wide, dtype=np.bool_))
+    held = on.copy()
+    for bit in bits:
+        on[bit, bit][: len(lanes)] = True
+    for number, lane in enumerate(lanes):
+        moved, stuck = dict(lane.wires), dict(lane.lines)
+        for bit in bits & {*moved, *stuck}:
+            on[bit, bit][number] = False
+            line = moved.get(bit, bit)
+            if line in stuck:
+                held[bit, stuck[line]][number] = True
+            elif line is not None:
+                on[bit, line][number] = True
+    return {wire: mask for wire, mask in on.items() if mask.any()}, held
 
 
 def _overridden(lane: Lane) -> Iterable[int]:
@@ -292,17 +307,20 @@ def _outputs(
     parts: _Parts,
     made: Compiled,
     pins: Sequence[Pin],
-    on: Mapping[tuple[int, int], list[int]],
+    on: _Masks,
     others: set[int],
 ) -> None:
     """What is read on lines; ``others`` are lines on which something may be besides outputs."""
     rows, masks, at = [], [], [0] * (LINES + 1)
+    speaking: dict[int, list[tuple[int, ...]]] = defaultdict(list)
+    for pin in pins:
+        if pin.direction is not PortDirection.INPUT:
+            speaking[pin.bit].append(_output(made, pin))
     for bit, line in sorted(on, key=lambda wire: wire[1]):
-        for pin in pins:
-            if pin.bit == bit and pin.direction is not PortDirection.INPUT:
-                rows.append(_output(made, pin))
-                masks.append(on[bit, line])
-                at[line + 1] += 1
+        for row in speaking[bit]:
+            rows.append(row)
+            masks.append(on[bit, line])
+            at[line + 1] += 1
     parts.tables[layout.OUTPUT] = rows
     parts.tables[layout.OUTPUT_AT] = np.cumsum(at)
     parts.lanes[layout.OUTPUT_MASK] = parts.pack(masks)
@@ -313,19 +331,16 @@ def _outputs(
     parts.numbers[layout.SHOWN] = behind if program.plain else EVERYTHING
 
 
-_Term = list[tuple[int, list[int]]]
-
-
 def _inputs(
+    parts: _Parts,
     made: Compiled,
     pins: Sequence[Pin],
-    on: dict[tuple[int, int], list[int]],
-    held: dict[tuple[int, int], list[int]],
-    count: int,
-) -> tuple[list[tuple[int, int, int, int, int]], list[list[int]], list[_Term]]:
+    on: _Masks,
+    held: _Masks,
+) -> tuple[list[tuple[int, int, int, int, int]], list[_Mask], list[_Term]]:
     """Rows of ``Wires.input_slots``, with the lanes in which each is held at 1, and its lines."""
     rows: list[tuple[int, int, int, int, int]] = []
-    always: list[list[int]] = []
+    always: list[_Mask] = []
     terms: list[_Term] = []
     program = made.program
     controls = {int(slot) for slot in program.groups[:, [3, 4, 6, 7, 9, 10]].reshape(-1)}
@@ -341,10 +356,10 @@ def _inputs(
             slot = int(made.own[0, net])
             zero = int(made.own[1, net]) if made.values == 3 else -1
             at_once = int(not program.plain or slot in controls or zero in controls)
-            direct = int([len(lanes) for _, lanes in lines] == [count])
+            direct = int([lanes.sum() for _, lanes in lines] == [parts.count])
             rows.append((slot, zero, enables, at_once, direct))
-            one, none = held.get((pin.bit, 1), []), held.get((pin.bit, 0), [])
-            always.append([*one, *none] if enables else one)
+            one, none = held[pin.bit, 1], held[pin.bit, 0]
+            always.append(one | none if enables else one)
             terms.append(lines)
     return rows, always, terms
 

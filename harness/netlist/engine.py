@@ -203,9 +203,7 @@ def _judged(
     """Run one set of lanes; the fields of :class:`Verdicts`."""
     machine, lanes, until = machines.machine, machines.lanes, rows[:, 7] != 0
     w, kept = _run(machines, rows, lead, clock_hz, notes, new_lanes(0, width(machine.v)))
-    planes = unpack(w[COUNTERS : COUNTERS + 32 * (LINES + 1)], lanes).astype(np.int64)
-    weights = 1 << np.arange(32)[None, :, None]
-    counts = (planes.reshape(LINES + 1, 32, lanes) * weights).sum(axis=1)
+    counts = _words(w[COUNTERS : COUNTERS + 32 * (LINES + 1)], lanes).astype(np.int64)
     at_frozen = machine.t[FROZEN]
     return (
         counts[LINES],
@@ -214,16 +212,16 @@ def _judged(
         kept[:, 1],
         kept[:, 2].astype(np.uint32),
         kept[:, 3].astype(np.uint32),
-        ~_words(unpack(w[CRC : CRC + 32], lanes)),
-        _words(unpack(w[FLOATED : FLOATED + 32], lanes)),
+        ~_words(w[CRC : CRC + 32], lanes)[0],
+        _words(w[FLOATED : FLOATED + 32], lanes)[0],
         int(np.where(until, 1, rows[:, 6])[lead:].sum()) + kept[:, EXTRA],
         kept[:, USED:],
         unpack(machine.v[at_frozen : at_frozen + 1], lanes)[0].astype(np.bool_),
     )
 
 
-def _words(bits: NDArray[np.uint8]) -> Words:
-    """``(32, lanes)`` bits → a word a lane."""
-    places = np.arange(32, dtype=np.uint32)[:, None]
-    words: Words = np.bitwise_or.reduce(bits.astype(np.uint32) << places, axis=0)
-    return words
+def _words(entries: Lanes, lanes: int) -> Words:
+    """Entries, 32 for the bits of a word in each lane → ``(words, lanes)``."""
+    bits = unpack(entries, lanes).reshape(-1, 32, lanes)
+    octets = np.packbits(bits, axis=1, bitorder="little").swapaxes(1, 2)
+    return np.ascontiguousarray(octets).view("<u4")[..., 0]

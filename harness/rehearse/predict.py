@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import typing
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ import harness.netlist
 from harness.board import BoardProfile
 from harness.netlist import Lane, Rows
 from harness.rehearse.cache import Cache, key_of
-from harness.rehearse.gates import STATES, Gates, code_key, power_up
+from harness.rehearse.gates import STATES, Gates, Model, code_key, power_up
 from harness.rehearse.hypotheses import Hypothesis, Trial, trials
 from harness.rehearse.rows import table_rows
 from harness.rehearse.wrong import Wrong, wrong_cycles
@@ -219,26 +219,19 @@ class _Predictor:
 
     def _answers(self, design: Design, rows: Rows, lead: int) -> dict[str, Any]:
         """Run the table on the gates of every design that may answer."""
-        groups: dict[str, dict[Lane, list[int]]] = {}
+        groups: dict[str, list[int]] = {}
         for index, trial in enumerate(self._trials):
-            lanes = groups.setdefault(trial.answering(design.name), {})
-            lanes.setdefault(trial.lane, []).append(index)
+            groups.setdefault(trial.answering(design.name), []).append(index)
         found = _nothing(len(self._trials))
         crowd = len(self._shuttle.designs) > MAX_ANSWERING
-        for name, lanes in groups.items():
+        for name, indices in groups.items():
             model = self._gates.model(name)
             other = name not in {"", design.name}
             if model is None or (other and (crowd or self._takes_long(name, rows))):
                 continue
-            netlist, pins = model
-            states = np.repeat(power_up(netlist).astype(np.uint8), len(lanes), axis=1)
-            verdicts = harness.netlist.judge(
-                netlist, pins, [*lanes] * STATES, states, rows, lead=lead
-            )
-            answers = _of_verdicts(verdicts, len(lanes))
-            for lane, indices in enumerate(lanes.values()):
-                for column, values in answers.items():
-                    found[column][indices] = values[lane]
+            lanes = [self._trials[index].lane for index in indices]
+            for column, values in _of_lanes(model, lanes, rows, lead).items():
+                found[column][indices] = values
         return found
 
     def _takes_long(self, name: str, rows: Rows) -> bool:
@@ -248,11 +241,45 @@ class _Predictor:
         return cycles > MAX_CYCLES or gates * (cycles + LAYING_OUT) > MAX_WORK
 
 
-def _of_verdicts(verdicts: Verdicts, lanes: int) -> dict[str, Any]:
-    """Give the columns of :class:`Answers`, lanes first."""
+def _of_lanes(model: Model, lanes: Sequence[Lane], rows: Rows, lead: int) -> dict[str, Any]:
+    """Judge lanes from every power-up state: the columns of :class:`Answers`.
+
+    Lanes that come to the same are run once, and so are states of no flops. Shorts slow down
+    those that are run beside them, so they come last.
+    """
+    netlist, pins = model
+    bits, tested = {pin.bit for pin in pins}, int(np.bitwise_or.reduce(rows[:, 4] | rows[:, 5]))
+    near = bits | {line for line in range(32) if tested >> line & 1}
+    reaching = [_reaching(lane, bits, near) for lane in lanes]
+    distinct = sorted(set(reaching), key=lambda lane: bool(lane.shorts))
+    states = power_up(netlist)[:, : STATES if netlist.flop_count else 1]
+    count = states.shape[1]
+    each = [lane for lane in distinct for _ in range(count)]
+    verdicts = harness.netlist.judge(
+        netlist, pins, each, np.tile(states, len(distinct)), rows, lead=lead
+    )
+    places = {lane: place for place, lane in enumerate(distinct)}
+    where = [places[lane] for lane in reaching]
+    return {
+        name: np.broadcast_to(column.reshape(-1, count)[where], (len(lanes), STATES))
+        for name, column in _of_verdicts(verdicts, len(each)).items()
+    }
+
+
+def _reaching(lane: Lane, bits: set[int], near: set[int]) -> Lane:
+    """Leave out of a lane what meets no pin of the design and no line ``near`` it."""
+    wires = tuple(wire for wire in lane.wires if wire[0] in bits)
+    near = near.union(line for _, line in wires if line is not None)
+    lines = tuple(line for line in lane.lines if line[0] in near)
+    shorts = lane.shorts if any(near & {short.a, short.b} for short in lane.shorts) else ()
+    return replace(lane, wires=wires, lines=lines, shorts=shorts)
+
+
+def _of_verdicts(verdicts: Verdicts, lanes: int) -> dict[str, NDArray[Any]]:
+    """Give the columns of :class:`Answers`, a row a lane."""
     weights = np.uint32(1) << np.arange(32, dtype=np.uint32)
-    columns = {
-        "known": np.ones(lanes * STATES),
+    return {
+        "known": np.ones(lanes),
         "wrong_cycles": verdicts.wrong_cycles,
         "pins": ((verdicts.pin_counts > 0) * weights).sum(axis=1),
         "signature": verdicts.signature,
@@ -261,7 +288,6 @@ def _of_verdicts(verdicts: Verdicts, lanes: int) -> dict[str, Any]:
         "floated": verdicts.floated,
         "swings": verdicts.unsettled,
     }
-    return {name: column.reshape(STATES, lanes).T for name, column in columns.items()}
 
 
 _KINDS = {"known": np.bool_, "swings": np.bool_, "first_cycle": np.int32}

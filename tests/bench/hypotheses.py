@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.board import BoardProfile, load_profile
+from harness.board import load_profile
 from harness.rehearse import (
     Cache,
     Continuity,
@@ -24,8 +24,7 @@ from harness.rehearse import (
     predict,
 )
 from harness.rehearse.continuity import is_fault
-from harness.rehearse.predict import Job
-from harness.shuttle import Shuttle, load_shuttle
+from harness.shuttle import load_shuttle
 from harness.table import load_table
 from tests.bench.targets import Target, conclude
 from tests.published.generators import VECTORS
@@ -47,34 +46,29 @@ def targets() -> Iterator[Target]:
     predict(shuttle, jobs[-1:], profile)  # load the kernel
     with tempfile.TemporaryDirectory() as folder:
         cache = Cache(Path(folder))
-        total = _one_by_one(shuttle, jobs, profile, cache)
-        began = time.process_time()
-        predictions = predict(shuttle, jobs, profile, cache=cache)
-        kept = time.process_time() - began
+        seconds = []
+        for _ in range(2):
+            began = time.process_time()
+            predictions = predict(shuttle, jobs, profile, cache=cache)
+            seconds.append(time.process_time() - began)
+    cold, kept = seconds
     asked = f"predictions of {len(jobs)} intake tables, warm, at most {COLD_SECONDS:.0f} s"
-    yield Target(asked, f"{total:.1f} s", total <= COLD_SECONDS)
+    yield Target(asked, f"{cold:.1f} s", cold <= COLD_SECONDS)
     yield Target(
         f"the same from the cache, at most {KEPT_SECONDS} s", f"{kept:.2f} s", kept <= KEPT_SECONDS
     )
+    _print_tables(predictions)
     _print_classes(predictions)
     _print_continuity(predictions, continuity(predictions))
 
 
-def _one_by_one(
-    shuttle: Shuttle, jobs: Sequence[Job], profile: BoardProfile, cache: Cache
-) -> float:
-    total = 0.0
-    for job in jobs:
-        began = time.process_time()
-        ((key, table),) = predict(shuttle, [job], profile, cache=cache).tables.items()
-        took = time.process_time() - began
-        total += took
+def _print_tables(predictions: Predictions) -> None:
+    for key, table in predictions.tables.items():
         print(
-            f"{'/'.join(key):20s} {job[2].cycles:6d} cycles {took:7.3f} s"
+            f"{'/'.join(key):20s} {predictions.cycles[key]:6d} cycles"
             f" {int(table.convicts.sum()):5d} hypotheses convicted"
             f" {_classes([table]):5d} told apart {int(table.swings.any(axis=1).sum()):5d} swing"
         )
-    return total
 
 
 def _classes(tables: Sequence[TablePrediction], *others: str) -> int:
