@@ -15,7 +15,7 @@ from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
 from .jobs.rehearse import RehearsedTable, rehearse_tables
 from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
-from .jobs.report import causes, margins, outcomes, stored_run, write_reports
+from .jobs.report import causes, margins, outcomes, stored_run, write_reports, write_summary
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
 from .jobs.triage import Triage, overrule, triage
@@ -123,4 +123,5 @@ __all__ = [
     "write_bundle",
     "write_margin_pages",
     "write_reports",
+    "write_summary",
 ]

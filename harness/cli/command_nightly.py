@@ -11,7 +11,7 @@ import harness
 from harness import RUNS, STORE
 from harness.cli.exit_code import ExitCode
 from harness.cli.live import display
-from harness.cli.options import OUT_HELP, RESUME_HELP, STORE_HELP
+from harness.cli.options import OUT_HELP, RESUME_HELP, STORE_HELP, MarkdownOption
 from harness.cli.run_codes import night_code
 from harness.cli.screen import complain, console
 
@@ -21,6 +21,7 @@ def nightly(
     resume: Annotated[str, typer.Option(help=RESUME_HELP)] = "",
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    markdown: MarkdownOption = None,
 ) -> ExitCode:
     """Run every table on every slot and compare with the baseline.
 
@@ -39,6 +40,8 @@ def nightly(
     for line in night.lines:
         screen.say(line)
     screen.say(f"Everything is in {night.folder}")
+    if markdown is not None:
+        harness.write_summary(night.record, markdown, night.lines)
     if night.log_lost:
         complain(f"harness: {night.log_lost}")
     if night.record.cancelled:

@@ -11,7 +11,7 @@ import harness
 from harness import LATEST, RUNS, STORE
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import OUT_HELP, STORE_HELP
+from harness.cli.options import OUT_HELP, STORE_HELP, MarkdownOption
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
 
@@ -20,6 +20,7 @@ def report(
     run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest`.")] = LATEST,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    markdown: MarkdownOption = None,
 ) -> ExitCode:
     """Write the reports of a stored run again. The exit status is the run's."""
     screen = console()
@@ -27,4 +28,6 @@ def report(
     screen.say(f"{record.kind.capitalize()} {record.run_id}")
     print_verdicts(screen, record)
     print_reports(screen, harness.write_reports(record, out, store))
+    if markdown is not None:
+        harness.write_summary(record, markdown)
     return exit_code(record)

@@ -19,6 +19,7 @@ from harness.cli.options import (
     RESUME_HELP,
     STORE_HELP,
     DesignsOption,
+    MarkdownOption,
     name_patterns,
 )
 from harness.cli.run_codes import exit_code
@@ -57,6 +58,7 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     resume: Annotated[str, typer.Option(help=RESUME_HELP)] = "",
     store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
     out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    markdown: MarkdownOption = None,
 ) -> ExitCode:
     """Run vector tables on every chip of a rack and write its reports.
 
@@ -66,7 +68,10 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     chosen = _rack(rack, port, chip, board, shuttle, profile)
     wanted, policy = name_patterns(designs), RetryPolicy(retries)
     rounds = SETTLING_ROUNDS if until_settled else 0
-    return exit_code(measured(console(), chosen, store, out, wanted, policy, resume, rounds))
+    record = measured(console(), chosen, store, out, wanted, policy, resume, rounds)
+    if markdown is not None:
+        harness.write_summary(record, markdown)
+    return exit_code(record)
 
 
 def measured(

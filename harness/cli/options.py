@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -9,6 +10,13 @@ import typer
 STORE_HELP = "The store of results: a file, or a SQLAlchemy URL."
 RESUME_HELP = "Finish a run that was killed or stopped, or `latest`; nothing is measured twice."
 OUT_HELP = "Folder for reports; each run gets its own folder inside."
+
+MarkdownOption = Annotated[
+    Path | None,
+    typer.Option(
+        help="Add a short summary in Markdown to the end of this file, for a CI job's summary page."
+    ),
+]
 
 DesignsOption = Annotated[
     str, typer.Option(help="Only these designs: names or patterns, such as alu181,crc*.")

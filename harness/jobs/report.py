@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from harness.door import open_to_append
+from harness.errors import StoreError
 from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
 from harness.records import RunRecord
-from harness_reports import WrittenReports, causes_frame, margins_frame, outcomes_frame, write_run
+from harness_reports import (
+    WrittenReports,
+    causes_frame,
+    margins_frame,
+    outcomes_frame,
+    run_markdown,
+    why_unwritable,
+    write_run,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,6 +46,18 @@ def write_reports(
     with existing(store) as kept:
         limits = kept.margins_behind(record.run_id)
     return write_run(record, place, margins=limits)
+
+
+def write_summary(record: RunRecord, path: str | Path, lines: Sequence[str] = ()) -> None:
+    """Add a short Markdown summary of a run to the end of a file, for a CI job's summary page.
+
+    ``lines`` (of a night) come first. Raises StoreError if the file cannot be written.
+    """
+    try:
+        with open_to_append(Path(path)) as stream:
+            stream.write(run_markdown(record, lines).encode("utf-8"))
+    except OSError as reason:
+        raise StoreError(f"{path}: no summary can be written: {why_unwritable(reason)}") from reason
 
 
 def outcomes(record: RunRecord) -> pd.DataFrame:

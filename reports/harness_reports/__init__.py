@@ -1,8 +1,8 @@
 """What people and CI read, made from stored outcomes only.
 
 One module a product: ``html``, ``card``, ``junit``, ``run_json``, ``waveform``, ``frame``,
-``history``, ``ticket``; ``run_files`` says which of them a run has, and ``write`` puts them into
-a folder.
+``history``, ``ticket``, ``summary``; ``run_files`` says which of them a run has, and ``write`` puts
+them into a folder.
 The one rule: a report is worked out from a record and nothing else.
 """
 
@@ -31,6 +31,7 @@ from harness_reports.run_files import chip_pages, run_file, slot_of_file
 from harness_reports.run_json import parse_run_json, read_run_json, run_json
 from harness_reports.secrets import Scrubber
 from harness_reports.since import baseline_text
+from harness_reports.summary import run_markdown
 from harness_reports.texts import clock
 from harness_reports.ticket import is_ticket, ticket_markdown
 from harness_reports.waveform import waveform
@@ -75,6 +76,7 @@ __all__ = [
     "report_of",
     "run_file",
     "run_json",
+    "run_markdown",
     "safe_name",
     "slot_of_file",
     "style_text",

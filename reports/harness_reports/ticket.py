@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import re
 
+from jinja2 import Environment
+
 from harness.errors import printable
 from harness.records import ChipRecord, RunRecord
 from harness_reports.html import page_environment
@@ -22,9 +24,13 @@ _SPECIAL = re.compile(r"[\\`*_\[\]#|~$]")
 
 def ticket_markdown(run: RunRecord, chip: ChipRecord) -> str:
     """Return the text, ending in a newline."""
-    environment = page_environment("harness_reports").overlay(autoescape=False, finalize=_plain)
-    text = environment.get_template("ticket.md.jinja").render(run=run, chip=chip, shown=MAX_SHOWN)
-    return f"{text}\n"
+    template = markdown_environment().get_template("ticket.md.jinja")
+    return f"{template.render(run=run, chip=chip, shown=MAX_SHOWN)}\n"
+
+
+def markdown_environment() -> Environment:
+    """Return an environment in which every text that a template sets stays text in Markdown."""
+    return page_environment("harness_reports").overlay(autoescape=False, finalize=_plain)
 
 
 def is_ticket(data: bytes) -> bool:
