@@ -1,11 +1,13 @@
 # What ``harness`` shows, and where each name comes from.
 
 from .bundle import Comparison, Likeness, Places
+from .convert import read_pin_numbers
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
 from .jobs.demo import copy_demo, deserved
 from .jobs.event_line import event_line
+from .jobs.export import SHUTTLE, Exported, PatternFormat, export_table
 from .jobs.history import history
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_table
@@ -51,12 +53,14 @@ __all__ = [
     "LATEST",
     "MAX_CYCLES",
     "RUNS",
+    "SHUTTLE",
     "STORE",
     "UNKNOWN_CHIP",
     "VIRTUAL_PORT",
     "Accepted",
     "Comparison",
     "Event",
+    "Exported",
     "Likeness",
     "MarginEvent",
     "MarginFound",
@@ -66,6 +70,7 @@ __all__ = [
     "NightMargins",
     "Observer",
     "OnFailure",
+    "PatternFormat",
     "Places",
     "PointTried",
     "PortCheck",
@@ -100,6 +105,7 @@ __all__ = [
     "deserved",
     "event_line",
     "examine_port",
+    "export_table",
     "history",
     "hold_intake",
     "load_rack",
@@ -110,6 +116,7 @@ __all__ = [
     "night",
     "outcomes",
     "overrule",
+    "read_pin_numbers",
     "rehearse_tables",
     "replay",
     "run",

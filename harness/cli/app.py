@@ -25,6 +25,7 @@ COMMANDS = {
     "demo": "Copy the demo into a folder and run its virtual boards.",
     "check": "Check files without running anything.",
     "rehearse": "Run tables on their own designs' netlists, before any silicon.",
+    "export": "Write a table as test vectors for other tools.",
     "run": "Run vector tables on every chip of a rack and write its reports.",
     "nightly": "Run every table on every slot and compare with the baseline.",
     "accept": "Accept a finished run as its rack's baseline.",

@@ -1,5 +1,6 @@
 """Tables from what authors have, and tables as what other tools read; no ports and no printing."""
 
+from harness.convert.conditions import conditions
 from harness.convert.draft import (
     Draft,
     DraftRow,
@@ -8,14 +9,34 @@ from harness.convert.draft import (
     input_cell,
     output_cell,
 )
+from harness.convert.jesd3_pins import (
+    find_pins,
+    jesd3_pattern,
+    named_pins,
+    numbered_pins,
+    read_pin_numbers,
+)
+from harness.convert.jesd3_read import Jesd3File, read_jesd3
+from harness.convert.jesd3_write import jesd3_bytes
 from harness.convert.save import save_table
+from harness.convert.stil import stil_lines
 
 __all__ = [
     "Draft",
     "DraftRow",
+    "Jesd3File",
+    "conditions",
     "draft_text",
     "drafted",
+    "find_pins",
     "input_cell",
+    "jesd3_bytes",
+    "jesd3_pattern",
+    "named_pins",
+    "numbered_pins",
     "output_cell",
+    "read_jesd3",
+    "read_pin_numbers",
     "save_table",
+    "stil_lines",
 ]

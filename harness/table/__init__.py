@@ -1,5 +1,6 @@
 """Vector tables become patterns."""
 
+from harness.table.header import signal_columns
 from harness.table.names import Names, bits, observed
 from harness.table.pattern import Pattern
 from harness.table.reader import SUFFIXES, check_table, load_table
@@ -18,4 +19,5 @@ __all__ = [
     "load_table",
     "look_through",
     "observed",
+    "signal_columns",
 ]

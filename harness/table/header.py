@@ -36,8 +36,7 @@ def read_heading(
     names: Sequence[str], design: Design, shuttle: Shuttle, findings: Findings, place: Place
 ) -> Heading:
     """Read the header row; columns that cannot be used become findings and are left out."""
-    known = _known_signals(design)
-    default = default_levels(shuttle)
+    known = signal_columns(design, shuttle)
     signals: dict[int, Column] = {}
     reserved: dict[str, int] = {}
     seen: set[str] = set()
@@ -49,9 +48,8 @@ def read_heading(
         elif name in RESERVED:
             reserved[name] = number
         elif name in known:
-            bus, signal = known[name]
-            if _claim(bus, owner, findings, partial(place, number)):
-                signals[number] = Column(bus, default, signal)
+            if _claim(known[name].bus, owner, findings, partial(place, number)):
+                signals[number] = known[name]
         else:
             findings.add_lazy(partial(_unknown, name, names, design, partial(place, number)))
         seen.add(name)
@@ -63,15 +61,17 @@ def default_levels(shuttle: Shuttle) -> int:
     return shuttle.mask(Direction.RESET) if shuttle.reset_active_low else 0
 
 
-def _known_signals(design: Design) -> dict[str, tuple[Bus, str]]:
-    """All names that a header may use, with their signals; a signal's own name wins."""
-    known: dict[str, tuple[Bus, str]] = {}
+def signal_columns(design: Design, shuttle: Shuttle) -> dict[str, Column]:
+    """Return all names that a header may use, with their columns; a signal's own name wins."""
+    default = default_levels(shuttle)
+    known: dict[str, Column] = {}
     for signal in design.signals:
         for index, pin in enumerate(reversed(signal.pins)):
-            known.setdefault(pin.name, (Bus(pin.name, (pin,), signal.direction), signal.name))
+            one = partial(Bus, pins=(pin,), direction=signal.direction)
+            known.setdefault(pin.name, Column(one(pin.name), default, signal.name))
             name = f"{signal.name}[{index}]"
-            known[name] = Bus(name, (pin,), signal.direction), signal.name
-    return known | {signal.name: (signal, signal.name) for signal in design.signals}
+            known[name] = Column(one(name), default, signal.name)
+    return known | {signal.name: Column(signal, default, signal.name) for signal in design.signals}
 
 
 def _claim(

@@ -1,0 +1,93 @@
+"""Write a table as a file of test vectors for other tools."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+
+from harness.convert import conditions, jesd3_bytes, numbered_pins, stil_lines
+from harness.door import is_file, is_folder, whole_path, write_whole
+from harness.errors import ConfigError, FileUnusable
+from harness.jobs.tables import unknown
+from harness.shuttle import Design, Shuttle, TableSpec, load_shuttle
+from harness.table import load_table
+
+SHUTTLE = Path("shuttle.toml")
+
+
+class PatternFormat(StrEnum):
+    """A format of test vectors."""
+
+    JESD3 = "jesd3"
+    STIL = "stil"
+
+
+@dataclass(frozen=True)
+class Exported:
+    """A file that was written: its table's rows, and cycles with those of the reset before it."""
+
+    path: Path
+    rows: int
+    cycles: int
+    pins: Mapping[str, int]
+    """Number of each pin in a JESD3 file, by the name of its signal or pin."""
+
+
+def export_table(
+    table: str,
+    path: Path,
+    form: PatternFormat,
+    shuttle: Path = SHUTTLE,
+    numbers: Mapping[int, str] | None = None,
+) -> Exported:
+    """Write a table (``design/table``, or the path of its file) as JESD3 or STIL.
+
+    ``numbers`` are the pin numbers of a JESD3 file with their signals; without, the chip's pins are
+    numbered in the order of the shuttle file. Raises InputError for a table that cannot be read,
+    that the format cannot express, or whose file cannot be written.
+    """
+    top, design, spec = find_table(table, shuttle)
+    pattern = load_table(spec, design, top)
+    rows = conditions(pattern, spec, design, top)
+    pins = numbered_pins(numbers or {}, design, top) if form is PatternFormat.JESD3 else {}
+    if form is PatternFormat.JESD3:
+        chunks: Iterable[bytes] = [jesd3_bytes(rows, spec, pins)]
+    else:
+        chunks = (line.encode("ascii") for line in stil_lines(rows, spec, design))
+    try:
+        write_whole(path, chunks)
+    except OSError as trouble:
+        message = f"the file cannot be written: {trouble.strerror or trouble}"
+        advice = "check the folder, its permissions and the disk"
+        raise FileUnusable.of("file-unwritable", path, message, advice) from trouble
+    named = {name: number for number, name in sorted(pins.values())}
+    return Exported(path, len(pattern), int(rows.repeat.sum()), named)
+
+
+def find_table(table: str, shuttle: Path = SHUTTLE) -> tuple[Shuttle, Design, TableSpec]:
+    """Find a table by ``design/table``, or by the path of its file or of its name in a folder.
+
+    Raises ConfigError if the shuttle cannot be read or has no such design or table.
+    """
+    path = Path(table)
+    folder = whole_path(path).parent
+    if is_file(folder / "design.toml"):
+        top = load_shuttle(folder.parent / SHUTTLE)
+        design = next((d for d in top.designs if d.folder == folder), None)
+    else:
+        top = load_shuttle(shuttle / SHUTTLE if is_folder(shuttle) else shuttle)
+        design = top.designs_by_name.get(str(path.parent))
+    if design is None:
+        name = folder.name if is_file(folder / "design.toml") else str(path.parent)
+        message = f'no design "{name}"'
+        raise ConfigError([unknown("design", name, top.designs_by_name, top.path, message)])
+    names = {spec.name: spec for spec in design.tables}
+    files = {spec.path: spec for spec in design.tables}
+    spec = names.get(path.name) or files.get(whole_path(path))
+    if spec is None:
+        message = f'no table "{path.name}"'
+        place = design.folder / "design.toml"
+        raise ConfigError([unknown("table", path.name, names, place, message)])
+    return top, design, spec
