@@ -20,6 +20,7 @@ from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
 from .jobs.report import causes, margins, outcomes, stored_run, write_reports, write_summary
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
+from .jobs.testbench import WrittenTestbench, write_testbench
 from .jobs.triage import Triage, overrule, triage
 from .judge import NightChanges, RetryPolicy
 from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
@@ -97,6 +98,7 @@ __all__ = [
     "Verdict",
     "Wish",
     "WrittenBundle",
+    "WrittenTestbench",
     "accept",
     "causes",
     "cautions",
@@ -131,4 +133,5 @@ __all__ = [
     "write_margin_pages",
     "write_reports",
     "write_summary",
+    "write_testbench",
 ]

@@ -10,17 +10,17 @@ import typer
 import harness
 from harness import PatternFormat
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import PIN_NUMBERS_HELP, pin_numbers
+from harness.cli.options import PIN_NUMBERS_HELP, SHUTTLE_HELP, TABLE_HELP, pin_numbers
 from harness.cli.screen import console
 from harness.errors import many
 
 
 def export(
-    table: Annotated[str, typer.Argument(help="DESIGN/TABLE, or a table's file.")],
+    table: Annotated[str, typer.Argument(help=TABLE_HELP)],
     form: Annotated[PatternFormat, typer.Option("--format", help="The format to write.")],
     out: Annotated[Path, typer.Option("--out", "-o", help="The file to write.")],
     numbers: Annotated[str, typer.Option("--map", help=PIN_NUMBERS_HELP)] = "",
-    shuttle: Annotated[Path, typer.Option(help="Shuttle file, or its folder.")] = harness.SHUTTLE,
+    shuttle: Annotated[Path, typer.Option(help=SHUTTLE_HELP)] = harness.SHUTTLE,
 ) -> ExitCode:
     """Write a table as a JEDEC file (JESD3) or as STIL (IEEE 1450).
 

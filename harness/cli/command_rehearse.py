@@ -9,12 +9,13 @@ import typer
 
 import harness
 from harness.cli.exit_code import ExitCode
+from harness.cli.options import SHUTTLE_HELP
 from harness.cli.screen import console
 from harness.records import Rehearsal, RehearsalResult
 
 
 def rehearse(
-    shuttle: Annotated[Path, typer.Argument(help="Shuttle file, or its folder.")],
+    shuttle: Annotated[Path, typer.Argument(help=SHUTTLE_HELP)],
     tables: Annotated[
         list[str] | None,
         typer.Argument(help="Only these: DESIGN or DESIGN/TABLE, or patterns such as crc*."),

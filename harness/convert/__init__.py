@@ -18,10 +18,12 @@ from harness.convert.jesd3_pins import (
 )
 from harness.convert.jesd3_read import Jesd3File, read_jesd3
 from harness.convert.jesd3_write import jesd3_bytes
-from harness.convert.save import save_table
+from harness.convert.save import save_table, write_file, write_files
 from harness.convert.stil import stil_lines
+from harness.convert.testbench import Bench, make_testbench
 
 __all__ = [
+    "Bench",
     "Draft",
     "DraftRow",
     "Jesd3File",
@@ -32,6 +34,7 @@ __all__ = [
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
+    "make_testbench",
     "named_pins",
     "numbered_pins",
     "output_cell",
@@ -39,4 +42,6 @@ __all__ = [
     "read_pin_numbers",
     "save_table",
     "stil_lines",
+    "write_file",
+    "write_files",
 ]

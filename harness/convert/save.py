@@ -6,7 +6,8 @@ wrote is replaced unless that was asked for.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -31,9 +32,9 @@ def save_table(
     text = read_file(settings_path, MAX_SETTINGS_BYTES).decode("utf-8")
     values = {"file": path.relative_to(design.folder).as_posix(), **settings}
     edited = with_settings(settings_path, text, ("tables", name), values)
-    _write(path, [line.encode("utf-8") for line in draft_lines(draft)])
+    write_file(path, [line.encode("utf-8") for line in draft_lines(draft)])
     if edited != text:
-        _write(settings_path, [edited.encode("utf-8")])
+        write_file(settings_path, [edited.encode("utf-8")])
     return path
 
 
@@ -55,11 +56,27 @@ def _path_of(design: Design, name: str, *, replace: bool) -> Path:
     return path
 
 
-def _write(path: Path, chunks: list[bytes]) -> None:
-    try:
+def write_files(folder: Path, texts: Mapping[str, str]) -> tuple[Path, ...]:
+    """Write files of ASCII text into a folder, made if needed. Raises FileUnusable."""
+    with _writing(folder):
+        folder.mkdir(parents=True, exist_ok=True)
+    for name, text in texts.items():
+        write_file(folder / name, [text.encode("ascii")])
+    return tuple(folder / name for name in texts)
+
+
+def write_file(path: Path, chunks: Iterable[bytes]) -> None:
+    """Write a file whole or not at all. Raises FileUnusable."""
+    with _writing(path):
         write_whole(path, chunks)
-    except OSError as trouble:
-        reason = trouble.strerror or str(trouble)
+
+
+@contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, ValueError) as trouble:
+        reason = getattr(trouble, "strerror", None) or str(trouble)
         message = f"the file cannot be written: {reason}"
-        advice = "check the folder's permissions and the disk"
+        advice = "check the folder, its permissions and the disk"
         raise FileUnusable.of("file-unwritable", path, message, advice) from trouble

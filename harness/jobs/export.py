@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from harness.convert import conditions, jesd3_bytes, numbered_pins, stil_lines
-from harness.door import is_file, is_folder, whole_path, write_whole
-from harness.errors import ConfigError, FileUnusable
+from harness.convert import conditions, jesd3_bytes, numbered_pins, stil_lines, write_file
+from harness.door import is_file, is_folder, whole_path
+from harness.errors import ConfigError
 from harness.jobs.tables import unknown
 from harness.shuttle import Design, Shuttle, TableSpec, load_shuttle
 from harness.table import load_table
@@ -56,12 +56,7 @@ def export_table(
         chunks: Iterable[bytes] = [jesd3_bytes(rows, spec, pins)]
     else:
         chunks = (line.encode("ascii") for line in stil_lines(rows, spec, design))
-    try:
-        write_whole(path, chunks)
-    except OSError as trouble:
-        message = f"the file cannot be written: {trouble.strerror or trouble}"
-        advice = "check the folder, its permissions and the disk"
-        raise FileUnusable.of("file-unwritable", path, message, advice) from trouble
+    write_file(path, chunks)
     named = {name: number for number, name in sorted(pins.values())}
     return Exported(path, len(pattern), int(rows.repeat.sum()), named)
 

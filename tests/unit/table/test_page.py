@@ -14,7 +14,7 @@ PAGE = (PACKAGE.parent / "vectors" / "README.md").read_text("utf-8")
 SOURCES = [
     *(PACKAGE / "shuttle").glob("*.py"),
     *(PACKAGE / "table").glob("*.py"),
-    *(PACKAGE / "convert").glob("jesd3*.py"),
+    *(PACKAGE / "convert").glob("*.py"),
     PACKAGE / "rehearse" / "remarks.py",
     PACKAGE / "jobs" / "check.py",
     PACKAGE / "jobs" / "unproven.py",
