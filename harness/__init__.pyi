@@ -15,6 +15,7 @@ from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
+from .jobs.parquet import WrittenParquet, write_parquet
 from .jobs.rehearse import RehearsedTable, rehearse_tables
 from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
 from .jobs.report import causes, margins, outcomes, stored_run, write_reports, write_summary
@@ -98,6 +99,7 @@ __all__ = [
     "Verdict",
     "Wish",
     "WrittenBundle",
+    "WrittenParquet",
     "WrittenTestbench",
     "accept",
     "causes",
@@ -131,6 +133,7 @@ __all__ = [
     "watching",
     "write_bundle",
     "write_margin_pages",
+    "write_parquet",
     "write_reports",
     "write_summary",
     "write_testbench",

@@ -36,6 +36,7 @@ COMMANDS = {
     "intake": "Check new chips before they are handed out, step by step.",
     "triage": "Print what a stored run's failures are due to.",
     "report": "Write the reports of a stored run again.",
+    "parquet": "Write the results of many runs as Parquet files.",
     "bundle": "Put a chip's report, evidence and inputs into one file.",
     "ports": "List this computer's serial ports.",
     "replay": "Run a bundle's tables again and compare.",

@@ -11,12 +11,14 @@ from harness.store.history import (
 )
 from harness.store.lines import HistoryLine
 from harness.store.models import SCHEMA_VERSION
+from harness.store.records import ALWAYS
 from harness.store.store import Store
 from harness.store.summaries import Selection, SubjectKind
 from harness.store.undisturbed import undisturbed
 from harness.store.wilson import PassRate, pass_rate
 
 __all__ = [
+    "ALWAYS",
     "SCHEMA_VERSION",
     "Glance",
     "History",

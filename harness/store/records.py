@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import fields
+from datetime import UTC, datetime
 from functools import partial
 from itertools import product
 from typing import Any, TypeVar, get_type_hints
@@ -40,6 +41,9 @@ from harness.store.damage import read_body, verdict_of
 from harness.store.inserts import Row
 from harness.store.models import Base, ChipRow, ContinuityRow, OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
+
+ALWAYS = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
+"""A range of time without bounds."""
 
 NEWEST = (RunRow.started.desc(), RunRow.run_id.desc())
 
@@ -118,9 +122,13 @@ def unknown_run(connection: Connection, run_id: str, place: str) -> RunUnfit:
     return RunUnfit(f"{place}: no run {run_id} is kept here; {latest}")
 
 
-def read_run_ids(connection: Connection) -> tuple[str, ...]:
-    """Read the names of all runs, oldest first."""
-    return tuple(connection.scalars(select(RunRow.run_id).order_by(RunRow.started, RunRow.run_id)))
+def read_run_ids(
+    connection: Connection, since: datetime = ALWAYS[0], until: datetime = ALWAYS[1]
+) -> tuple[str, ...]:
+    """Read the names of the runs that began in a range, oldest first."""
+    began = RunRow.started >= since, RunRow.started < until
+    oldest = RunRow.started, RunRow.run_id
+    return tuple(connection.scalars(select(RunRow.run_id).where(*began).order_by(*oldest)))
 
 
 def read_chips(connection: Connection, run_id: str) -> tuple[ChipHeading, ...]:

@@ -51,6 +51,7 @@ from harness.store.margins import about, behind, put_margin, read_margins
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
+    ALWAYS,
     NEWEST,
     chip_row,
     is_begun,
@@ -218,9 +219,9 @@ class Store:
 
         return self._read(read)
 
-    def runs(self) -> tuple[str, ...]:
-        """List the run ids, oldest first."""
-        return self._read(read_run_ids)
+    def runs(self, since: datetime = ALWAYS[0], until: datetime = ALWAYS[1]) -> tuple[str, ...]:
+        """List the ids of the runs that began at ``since`` or later, before ``until``, in order."""
+        return self._read(lambda connection: read_run_ids(connection, since, until))
 
     def run_to_resume(self, run_id: str) -> RunRecord:
         """Read a run that may go on; raises StoreError if there is none, RunUnfit for an intake."""

@@ -27,6 +27,7 @@ from harness_reports.margin_view import drop_text, exactly
 from harness_reports.margin_write import write_margins
 from harness_reports.mismatches import mismatches_csv
 from harness_reports.names import drawn_outcomes, is_device_name, safe_name
+from harness_reports.parquet import ParquetFiles
 from harness_reports.run_files import chip_pages, run_file, slot_of_file
 from harness_reports.run_json import parse_run_json, read_run_json, run_json
 from harness_reports.secrets import Scrubber
@@ -41,6 +42,7 @@ __all__ = [
     "Anchor",
     "Links",
     "Look",
+    "ParquetFiles",
     "Scrubber",
     "Tally",
     "WrittenHistories",

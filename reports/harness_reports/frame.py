@@ -18,6 +18,7 @@ from harness.records import (
     MarginEdge,
     MarginRecord,
     Outcome,
+    PinCount,
     PinResult,
     RunRecord,
 )
@@ -90,6 +91,21 @@ CAUSE_COLUMNS: Columns = {
 }
 """One row for each cause; ``slots``, ``chips`` and ``pins`` are separated by spaces."""
 
+PIN_COLUMNS: Columns = {
+    "run_id": ("str", "run.run_id"),
+    "slot": ("str", "outcome.slot"),
+    "chip_serial": ("str", "outcome.chip_serial"),
+    "board_serial": ("str", "outcome.board_serial"),
+    "design": ("str", "outcome.design"),
+    "table": ("str", "outcome.table"),
+    "verdict": ("str", "outcome.verdict.value"),
+    "started": ("datetime64[us, UTC]", "outcome.started"),
+    "pin": ("str", "pin.pin"),
+    "signal": ("str", "pin.signal"),
+    "mismatches": ("int64", "pin.mismatches"),
+}
+"""One row for each pin that was wrong in a table; ``mismatches`` counts the cycles."""
+
 MARGIN_COLUMNS: Columns = {
     "margin_id": ("str", "margin.margin_id"),
     "run_id": ("str", "margin.run_id"),
@@ -155,6 +171,15 @@ class _Row:
 
 
 @dataclass(frozen=True)
+class _WrongPin:
+    """What a row of wrong pins is made of."""
+
+    run: RunRecord
+    outcome: Outcome
+    pin: PinCount
+
+
+@dataclass(frozen=True)
 class _Caused:
     """What a row of causes is made of."""
 
@@ -210,6 +235,12 @@ def outcomes_frame(run: RunRecord) -> pd.DataFrame:
 def causes_frame(run: RunRecord) -> pd.DataFrame:
     """Return one row a cause with the columns of :data:`CAUSE_COLUMNS`, in the run's order."""
     return _frame(CAUSE_COLUMNS, [_Caused(run, cause) for cause in run.causes])
+
+
+def pins_frame(run: RunRecord) -> pd.DataFrame:
+    """Return one row for each wrong pin of each table with the columns of :data:`PIN_COLUMNS`."""
+    outcomes = (outcome for chip in run.chips for outcome in chip.outcomes)
+    return _frame(PIN_COLUMNS, [_WrongPin(run, o, pin) for o in outcomes for pin in o.pin_counts])
 
 
 def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:
