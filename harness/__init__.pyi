@@ -1,7 +1,6 @@
 # What ``harness`` shows, and where each name comes from.
 
 from .bundle import Comparison, Likeness, Places
-from .convert import read_pin_numbers
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
@@ -120,7 +119,6 @@ __all__ = [
     "night",
     "outcomes",
     "overrule",
-    "read_pin_numbers",
     "rehearse_tables",
     "replay",
     "run",

@@ -7,8 +7,6 @@ from typing import Annotated
 
 import typer
 
-import harness
-
 STORE_HELP = "The store of results: a file, or a SQLAlchemy URL."
 RESUME_HELP = "Finish a run that was killed or stopped, or `latest`; nothing is measured twice."
 SHUTTLE_HELP = "Shuttle file, or its folder."
@@ -25,16 +23,6 @@ MarkdownOption = Annotated[
 DesignsOption = Annotated[
     str, typer.Option(help="Only these designs: names or patterns, such as alu181,crc*.")
 ]
-
-PIN_NUMBERS_HELP = "Signals by pin number, such as 1=clk,2=d[0],7=- (- leaves a pin out)."
-
-
-def pin_numbers(text: str) -> dict[int, str]:
-    """Read ``1=clk,2=d[0]``."""
-    try:
-        return harness.read_pin_numbers(text)
-    except ValueError as error:
-        raise typer.BadParameter(f"--map: {error}") from error
 
 
 def name_patterns(text: str) -> tuple[str, ...]:

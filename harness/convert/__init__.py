@@ -9,14 +9,9 @@ from harness.convert.draft import (
     input_cell,
     output_cell,
 )
-from harness.convert.jesd3_pins import (
-    find_pins,
-    jesd3_pattern,
-    named_pins,
-    numbered_pins,
-    read_pin_numbers,
-)
+from harness.convert.jesd3_pins import named_pins, numbered_pins, pin_lines, pin_numbers
 from harness.convert.jesd3_read import Jesd3File, read_jesd3
+from harness.convert.jesd3_table import jesd3_pattern
 from harness.convert.jesd3_write import jesd3_bytes
 from harness.convert.save import save_table, write_file, write_files
 from harness.convert.stil import stil_lines
@@ -30,7 +25,6 @@ __all__ = [
     "conditions",
     "draft_text",
     "drafted",
-    "find_pins",
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
@@ -38,8 +32,9 @@ __all__ = [
     "named_pins",
     "numbered_pins",
     "output_cell",
+    "pin_lines",
+    "pin_numbers",
     "read_jesd3",
-    "read_pin_numbers",
     "save_table",
     "stil_lines",
     "write_file",

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from harness.convert import conditions, jesd3_bytes, numbered_pins, stil_lines, write_file
+from harness.convert import (
+    conditions,
+    jesd3_bytes,
+    numbered_pins,
+    pin_lines,
+    pin_numbers,
+    stil_lines,
+    write_file,
+)
 from harness.door import is_file, is_folder, whole_path
 from harness.errors import ConfigError
 from harness.jobs.tables import unknown
@@ -31,34 +39,35 @@ class Exported:
     path: Path
     rows: int
     cycles: int
-    pins: Mapping[str, int]
-    """Number of each pin in a JESD3 file, by the name of its signal or pin."""
+    pins: tuple[str, ...]
+    """Pin numbers of each signal in a JESD3 file, a line each."""
 
 
 def export_table(
     table: str,
     path: Path,
     form: PatternFormat,
+    numbers: Sequence[str] = (),
     shuttle: Path = SHUTTLE,
-    numbers: Mapping[int, str] | None = None,
 ) -> Exported:
     """Write a table (``design/table``, or the path of its file) as JESD3 or STIL.
 
-    ``numbers`` are the pin numbers of a JESD3 file with their signals; without, the chip's pins are
-    numbered in the order of the shuttle file. Raises InputError for a table that cannot be read,
-    that the format cannot express, or whose file cannot be written.
+    ``numbers`` are pin numbers of a JESD3 file (``clk=1``, ``d=5..2``); without any, the chip's
+    pins are numbered in the order of the shuttle file. Raises InputError for a table that cannot be
+    read, that the format cannot express, or whose file cannot be written.
     """
     top, design, spec = find_table(table, shuttle)
     pattern = load_table(spec, design, top)
     rows = conditions(pattern, spec, design, top)
-    pins = numbered_pins(numbers or {}, design, top) if form is PatternFormat.JESD3 else {}
+    lines: tuple[str, ...] = ()
     if form is PatternFormat.JESD3:
+        pins = numbered_pins(pin_numbers(numbers, design, top), design, top)
+        lines = tuple(pin_lines({number: pin for pin, (number, _) in pins.items()}, design))
         chunks: Iterable[bytes] = [jesd3_bytes(rows, spec, pins)]
     else:
         chunks = (line.encode("ascii") for line in stil_lines(rows, spec, design))
     write_file(path, chunks)
-    named = {name: number for number, name in sorted(pins.values())}
-    return Exported(path, len(pattern), int(rows.repeat.sum()), named)
+    return Exported(path, len(pattern), int(rows.repeat.sum()), lines)
 
 
 def find_table(table: str, shuttle: Path = SHUTTLE) -> tuple[Shuttle, Design, TableSpec]:

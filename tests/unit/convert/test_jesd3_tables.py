@@ -12,13 +12,13 @@ from hypothesis import strategies as st
 
 from harness.convert import (
     conditions,
-    find_pins,
     jesd3_bytes,
     jesd3_pattern,
     named_pins,
     numbered_pins,
+    pin_lines,
+    pin_numbers,
     read_jesd3,
-    read_pin_numbers,
 )
 from harness.convert.jesd3_frame import framed
 from harness.errors import ConfigError, InputError, TableError
@@ -46,18 +46,17 @@ def jesd3_of(desk: Desk, text: str, numbers: str = "", **latency: int) -> bytes:
     assert pattern is not None
     assert findings == []
     rows = conditions(pattern, spec, desk.design, desk.shuttle)
-    names = read_pin_numbers(numbers)
-    return jesd3_bytes(rows, spec, numbered_pins(names, desk.design, desk.shuttle))
+    given = pin_numbers(numbers.split(), desk.design, desk.shuttle)
+    return jesd3_bytes(rows, spec, numbered_pins(given, desk.design, desk.shuttle))
 
 
 def imported(desk: Desk, data: bytes, numbers: str = "") -> Pattern:
     file, findings = read_jesd3(data, Path("part.jed"))
     assert file is not None
     assert findings == []
-    names = named_pins(file) | read_pin_numbers(numbers)
-    return jesd3_pattern(
-        file, find_pins(names, desk.design, desk.shuttle), desk.design, desk.shuttle
-    )
+    given = pin_numbers(numbers.split(), desk.design, desk.shuttle)
+    pins = named_pins(file, given, desk.design, desk.shuttle)
+    return jesd3_pattern(file, pins, desk.design, desk.shuttle)
 
 
 def test_a_table_is_a_vector_for_each_cycle_with_its_reset_first(desk: Desk) -> None:
@@ -82,9 +81,8 @@ def test_a_late_value_is_tested_in_the_vector_in_which_it_comes(desk: Desk) -> N
 
 
 def test_pins_have_the_numbers_that_they_are_given(desk: Desk) -> None:
-    numbers = "1=clk,2=rst_n,3=en,4=co"
-    rest = "".join(f",{10 + k}=in{k},{20 + k}=q[{k}],{30 + k}=dq[{k}]" for k in range(4))
-    rest += "".join(f",{40 + k}=wide[{k}]" for k in range(4)) + ",9=-"
+    numbers = "clk=1 rst_n=2 en=3 co=4 -=9"
+    rest = " d=13..10 q=23,22,21,20 dq=33..30 wide=43..40"
     fields = exported(desk, "clk,co,en\nC,H,1\n", numbers + rest)
     assert (fields[0], fields[-1][:18]) == ("QP43", "V0003 C11HNNNNN000")
     with pytest.raises(ConfigError, match=r"pins of the design have no number: d\[0\], d\[1\]"):
@@ -107,19 +105,51 @@ def test_what_the_format_cannot_express_is_refused_by_line(
         exported(desk, "clk,co,repeat\nC,H,2\nC,L,9\n")
 
 
-NAMES = {
-    "no number": ("x=clk", '"x=clk" is not a pin number and a name, such as 3=d[0]'),
-    "number 0": ("0=clk", '"0=clk" is not a pin number and a name, such as 3=d[0]'),
-    "no name": ("1=", '"1=" is not a pin number and a name, such as 3=d[0]'),
-    "twice": ("1=clk,1=co", "pin 1 is named twice"),
+NUMBERS = {
+    "no number": ("clk=", "--map clk=: no pin numbers; write it as in clk=1 or d=5..2"),
+    "number 0": ("clk=0", "--map clk=0: no pin numbers; write it as in clk=1 or d=5..2"),
+    "a huge range": (
+        "d=1..9999",
+        "--map d=1..9999: no pin numbers; write it as in clk=1 or d=5..2",
+    ),
+    "a name that is none": (
+        "q[9]=1",
+        '--map q[9]=1: design "count" has no pin "q[9]"; did you mean "q[3]"?',
+    ),
+    "too few numbers": (
+        "d=5..3",
+        '--map d=5..3: "d" has 4 pins, and 3 are numbered; number each, most significant first',
+    ),
+    "one pin by two names": (
+        "d=4..1 in3=7",
+        "--map in3=7: a pin is there twice; name and number each pin once",
+    ),
+    "one number for two pins": (
+        "d=4..1 en=4",
+        "--map en=4: a pin is there twice; name and number each pin once",
+    ),
 }
 
 
-@pytest.mark.parametrize(("text", "message"), NAMES.values(), ids=NAMES)
-def test_a_list_of_numbers_that_cannot_be_read_is_refused(text: str, message: str) -> None:
-    with pytest.raises(ValueError) as refused:  # noqa: PT011 - the whole text is compared
-        read_pin_numbers(text)
-    assert str(refused.value) == message
+@pytest.mark.parametrize(("texts", "message"), NUMBERS.values(), ids=NUMBERS)
+def test_pin_numbers_that_cannot_be_read_are_refused(desk: Desk, texts: str, message: str) -> None:
+    with pytest.raises(ConfigError) as refused:
+        pin_numbers(texts.split(), desk.design, desk.shuttle)
+    (found,) = refused.value.findings
+    assert f"{found.message}; {found.advice}" == message
+
+
+def test_numbers_that_are_given_count_more_than_the_comments_of_a_file(desk: Desk) -> None:
+    data = framed(b"x*\nN pin 1 = en*N pin 2 = co*N pin 3 = other*N pin 4 = clk*F0*V1 0HCX*")
+    file, _ = read_jesd3(data, Path("part.jed"))
+    assert file is not None
+    given = pin_numbers(["clk=3", "rst_n=2"], desk.design, desk.shuttle)
+    pins = named_pins(file, given, desk.design, desk.shuttle)
+    names = {number: pin.name for number, pin in pins.items() if pin is not None}
+    assert names == {1: "in4", 2: "nreset", 3: "clk"}
+    lines = list(pin_lines({**pins, 4: None}, desk.design))
+    assert lines[1:4] == ["en     pin 1", "clk    pin 3", "rst_n  pin 2"]
+    assert (lines[4], lines[-1]) == ("q      not in the file", "left out: pin 4")
 
 
 def told(desk: Desk, vectors: str, numbers: str) -> list[str]:
@@ -132,54 +162,39 @@ def told(desk: Desk, vectors: str, numbers: str) -> list[str]:
 
 WRONG = {
     "pins without names": (
-        ("V1 0XHN*V2 01HF*", "1=en"),
+        ("V1 0XHN*V2 01HF*", "en=1"),
         (
             "error [pin-without-name] pins that are driven or tested have no name: 2, 3; "
-            "name each, as in 2=SIGNAL, or leave it out with - as name"
+            "name each with --map SIGNAL=NUMBER, or leave it out with -=NUMBER"
         ),
-    ),
-    "a name that is none": (
-        ("V1 0H*", "1=en,2=q[9]"),
-        'count: error [unknown-pin] pin 2: design "count" has no pin "q[9]"; did you mean "q[3]"?',
-    ),
-    "a whole bus": (
-        ("V1 0H*", "1=en,2=q"),
-        (
-            'count: error [unknown-pin] pin 2: design "count" has no pin "q"; '
-            "name one bit of it, such as q[0]"
-        ),
-    ),
-    "one pin by two names": (
-        ("V1 0H*", "1=d[3],2=in3"),
-        'count: error [doubled-pin] pin 2: "in3" already has another number; name it once',
     ),
     "a pin that is not there": (
-        ("V1 0H*", "1=en,2=co,3=clk"),
+        ("V1 0H*", "en=1 co=2 clk=3"),
         "error [unknown-pin] the file has no pin 3; name only pins that it has",
     ),
     "a test of an input": (
-        ("V1 0H*\nV2 HH*", "1=en,2=co"),
+        ("V1 0H*\nV2 HH*", "en=1 co=2"),
         (
             '3:1: error [symbol-not-allowed] "H" is not allowed on pin 1: "in4" is an '
-            "input; name another pin of the chip, or leave it out with 1=-"
+            "input; name another pin of the chip, or leave it out with -=1"
         ),
     ),
     "a pulse on an output": (
-        ("V1 CH*", "1=co,2=q[1]"),
+        ("V1 CH*", "co=1 q[1]=2"),
         (
             '2:1: error [symbol-not-allowed] "C" is not allowed on pin 1: "out4" is an '
-            "output; name another pin of the chip, or leave it out with 1=-"
+            "output; name another pin of the chip, or leave it out with -=1"
         ),
     ),
     "a pin of another design": (
-        ("V1 0H*\nV2 1H*", "1=in8,2=co"),
+        ("V1 0H*\nV2 1H*", "in8=1 co=2"),
         (
             '3:1: error [symbol-not-allowed] "1" is not allowed on pin 1: "in8" is not used '
-            "by the design and rests at 0; name another pin of the chip, or leave it out with 1=-"
+            "by the design and rests at 0; name another pin of the chip, or leave it out with -=1"
         ),
     ),
     "no test": (
-        ("V1 0H*", "1=en,2=-"),
+        ("V1 0H*", "en=1 -=2"),
         (
             "error [nothing-tested] no vector tests a pin that has a name, so no chip could "
             "fail; name the outputs"
@@ -196,7 +211,7 @@ def test_a_file_that_does_not_fit_the_design_is_refused(
 
 
 def test_x_on_an_input_is_the_default_level_of_the_file_or_the_shuttle(desk: Desk) -> None:
-    vectors, numbers = "V1 XXHX*", "1=en,2=rst_n,3=co,4=dq[0]"
+    vectors, numbers = "V1 XXHX*", "en=1 rst_n=2 co=3 dq[0]=4"
     bits = desk.mask("en"), desk.mask("rst_n")
     for field, levels in (("", bits[1]), ("X0*", 0), ("X1*", bits[0] | bits[1])):
         pattern = imported(desk, framed(f"x*\n{field}{vectors}".encode()), numbers)
@@ -204,7 +219,7 @@ def test_x_on_an_input_is_the_default_level_of_the_file_or_the_shuttle(desk: Des
 
 
 def test_a_bus_of_which_every_bit_is_named_is_one_column(desk: Desk) -> None:
-    numbers = "4=d[0],3=d[1],2=d[2],1=d[3],5=q[2],6=co"
+    numbers = "d=1..4 q[2]=5 co=6"
     pattern = imported(desk, framed(b"x*\nN start*V1 0101HL*"), numbers)
     assert [bus.name for bus in pattern.signals] == ["d", "q[2]", "co"]
     assert desk.value(int(pattern.drive[0]), "d") == 5
