@@ -1,6 +1,7 @@
 # What ``harness`` shows, and where each name comes from.
 
 from .bundle import Comparison, Likeness, Places
+from .hand import HandledChip
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
@@ -14,9 +15,10 @@ from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
+from .jobs.open_chip import open_chip
 from .jobs.parquet import WrittenParquet, write_parquet
 from .jobs.rehearse import RehearsedTable, rehearse_tables
-from .jobs.replay import MAX_CYCLES, UNKNOWN_CHIP, Replay, ReplayTarget, replay
+from .jobs.replay import MAX_CYCLES, Replay, ReplayTarget, replay
 from .jobs.report import causes, margins, outcomes, stored_run, write_reports, write_summary
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
@@ -25,6 +27,7 @@ from .jobs.triage import Triage, overrule, triage
 from .judge import NightChanges, RetryPolicy
 from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
 from .rack import (
+    UNKNOWN_CHIP,
     VIRTUAL_PORT,
     Event,
     Observer,
@@ -62,6 +65,7 @@ __all__ = [
     "Comparison",
     "Event",
     "Exported",
+    "HandledChip",
     "Likeness",
     "MarginEvent",
     "MarginFound",
@@ -117,6 +121,7 @@ __all__ = [
     "margins",
     "needs_place",
     "night",
+    "open_chip",
     "outcomes",
     "overrule",
     "rehearse_tables",

@@ -18,6 +18,7 @@ One rule: an error names the situation, not the mechanism::
     ├── TableUnfit          a board cannot run a table with its settings
     │   ├── Contention      controller and chip would drive a pin at the same time
     │   └── ModelMissing    a virtual chip has no model of the table's design
+    ├── PinsOpen            nothing drives the outputs that a person tested by hand
     ├── NetlistError        a gate-level netlist cannot be read or evaluated
     ├── VirtualError        the virtual rack cannot be started
     ├── StoreError          results cannot be kept or read
@@ -283,6 +284,10 @@ class Contention(TableUnfit):
 
 class ModelMissing(TableUnfit):
     """A virtual chip has no working model of a table's design. Never a verdict on a chip."""
+
+
+class PinsOpen(HarnessError):
+    """Nothing drives the outputs that a person tested by hand. Never a verdict on a chip."""
 
 
 class NetlistError(HarnessError):

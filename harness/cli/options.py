@@ -21,7 +21,7 @@ MarkdownOption = Annotated[
 ]
 
 DesignsOption = Annotated[
-    str, typer.Option(help="Only these designs: names or patterns, such as alu181,crc*.")
+    str, typer.Option(help="Only these designs or tables, such as alu181,crc*,uart/hand.")
 ]
 
 

@@ -78,13 +78,13 @@ class _Checker:
             "table": self.table,
             "unknown": self.unknown,
         }
-        checks[_kind(path)](path)
+        checks[kind_of(path)](path)
 
     def folder(self, folder: Path) -> None:
         """Check every file of a known kind, and warn about tables that no design lists."""
         before = len(self.findings)
         files = [p for p in sorted(names_below(folder)) if _suffix(p) in {SETTINGS, *SUFFIXES}]
-        kinds = {path: _kind(path) for path in files}
+        kinds = {path: kind_of(path) for path in files}
         for path, kind in sorted(kinds.items(), key=lambda item: ORDER[item[1]]):
             if kind == "table":
                 self.unlisted(path)
@@ -264,7 +264,7 @@ def _suffix(path: Path) -> str:
     return path.suffix.lower()
 
 
-def _kind(path: Path) -> str:
+def kind_of(path: Path) -> str:
     """Return a file's kind by its suffix or its keys; by its name if it cannot be read."""
     if _suffix(path) != SETTINGS:
         return "table" if _suffix(path) in SUFFIXES else "unknown"

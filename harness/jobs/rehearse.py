@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import Finding
-from harness.jobs.tables import choose
+from harness.jobs.tables import choose_tables
 from harness.rack import read_jobs, usable
 from harness.records import Rehearsal
 from harness.rehearse import remarks
-from harness.shuttle import Design, Shuttle, TableSpec
+from harness.shuttle import Shuttle
 
 
 @dataclass(frozen=True)
@@ -28,15 +28,6 @@ class RehearsedTable:
         return remarks(self.rehearsal, self.path)
 
 
-@dataclass(frozen=True)
-class _Wanted:
-    """A table that may be chosen by its name."""
-
-    name: str
-    design: Design
-    spec: TableSpec
-
-
 def rehearse_tables(shuttle: Shuttle, tables: Sequence[str] = ()) -> tuple[RehearsedTable, ...]:
     """Run tables on their own designs' netlists, from several power-up states each.
 
@@ -45,13 +36,7 @@ def rehearse_tables(shuttle: Shuttle, tables: Sequence[str] = ()) -> tuple[Rehea
     is no error but a result. Raises ConfigError for a name that matches nothing, InputError with
     every finding if a table cannot be read.
     """
-    known = [
-        _Wanted(f"{design.name}/{spec.name}", design, spec)
-        for design in shuttle.designs
-        for spec in design.tables
-    ]
-    patterns = [name if "/" in name else f"{name}/*" for name in tables]
-    chosen = choose("table", known, patterns, shuttle.path, shuttle.name)
+    chosen = choose_tables(shuttle, tables)
     jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in chosen)))
     return tuple(
         RehearsedTable(one.name, one.spec.path, job.rehearsal)

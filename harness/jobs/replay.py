@@ -29,9 +29,18 @@ from harness.bundle import (
 from harness.door import file_sum, whole_path
 from harness.errors import BundleError, ConfigError, Finding, InputError, Location, StoreError
 from harness.jobs.run import new_run, run_from
-from harness.jobs.tables import load_jobs
+from harness.jobs.tables import load_jobs, with_recorded
 from harness.judge import RetryPolicy
-from harness.rack import VIRTUAL_PORT, Observer, Rack, Slot, as_news, check_port, unobserved
+from harness.rack import (
+    UNKNOWN_CHIP,
+    VIRTUAL_PORT,
+    Observer,
+    Rack,
+    Slot,
+    as_news,
+    check_port,
+    unobserved,
+)
 from harness.records import ChipRecord, RunRecord, Verdict
 from harness.shuttle import Shuttle
 from harness.store import Store
@@ -43,9 +52,6 @@ MAX_REPEATS = 10
 
 MAX_CYCLES = 50_000_000
 """Maximum number of cycles of a replay in all, unless more are asked for."""
-
-UNKNOWN_CHIP = "serial number not given"
-"""The serial number in a record if none was given for a chip at a port."""
 
 _SERIAL = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
@@ -110,7 +116,8 @@ def replay(
         rack = _rack(opened, target, then)
         with findings_at(path, folder), Store(folder / "replay.sqlite") as store:
             _check_cycles(path, opened.shuttle, target.max_cycles)
-            jobs = load_jobs(rack, (), as_news(observe))
+            wanted = with_recorded(rack.shuttle, _chip(then).outcomes)
+            jobs = load_jobs(rack, wanted, as_news(observe))
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
     compared = compare(_chip(then).outcomes, _chip(now).outcomes)
     lost = sorted(f"{INPUTS}/{name}" for name in altered.keys() & inputs.keys())

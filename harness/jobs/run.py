@@ -65,10 +65,11 @@ def run(
 ) -> RunRecord:
     """Run every table of the chosen designs on every chip of a rack.
 
-    ``designs`` are names or patterns such as ``crc*``; none means all. ``observe`` gets the events
-    of ``harness.rack``, from several threads; an outcome is stored before its event. Ctrl-C, or
-    ``stop``, ends the run early: results so far are kept, the rest is marked as not run. A store
-    that is away for a while is waited for, and ``observe`` gets news of it.
+    ``designs`` are names or patterns of designs (``crc*``) or tables (``crc16/hand``); none means
+    all. A table whose expected values are unconfirmed runs only if it is named. ``observe`` gets
+    the events of ``harness.rack``, from several threads; an outcome is stored before its event.
+    Ctrl-C, or ``stop``, ends the run early: results so far are kept, the rest is marked as not run.
+    A store that is away for a while is waited for, and ``observe`` gets news of it.
 
     ``resume`` is the id of a run that was killed or stopped, or ``latest``: it is finished with the
     designs that it was started with. Tables with an outcome are not run again, except those stored

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import fnmatch
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol, TypeVar
 
 from harness.errors import ConfigError, Finding, Location
 from harness.rack import Job, Rack, check_rack_models, read_jobs, unobserved, usable
-from harness.shuttle import nearest
+from harness.records import Outcome
+from harness.shuttle import Design, Shuttle, TableSpec, nearest
+
+LEFT_OUT = "{table} is left out: its expected values are unconfirmed ({why}); name it to run it"
 
 
 class Named(Protocol):
@@ -29,15 +33,66 @@ def load_jobs(
 ) -> tuple[Job, ...]:
     """Read every table of the chosen designs, and their netlists if there is a virtual slot.
 
-    ``designs`` are names or patterns; ``tell`` gets a sentence if it takes long. Raises ConfigError
-    for one that matches no design, InputError with the findings of all tables and netlists that
+    ``designs`` are names or patterns of designs (``crc*``) or tables (``crc16/hand``); none means
+    all designs. A table whose expected values are unconfirmed is left out unless such a table is
+    named. ``tell`` gets a sentence for each of these, and if reading takes long. Raises ConfigError
+    for one that matches nothing, InputError with the findings of all tables and netlists that
     cannot be used.
     """
     shuttle = rack.shuttle
-    chosen = choose("design", shuttle.designs, designs, shuttle.path, shuttle.name)
-    tables = ((design, spec) for design in chosen for spec in design.tables)
-    jobs, findings = read_jobs(shuttle, tables, tell)
+    wanted = choose_tables(shuttle, designs)
+    kept = [one for one in wanted if one.named or not one.spec.unconfirmed]
+    for one in wanted:
+        if one not in kept:
+            tell(LEFT_OUT.format(table=one.name, why=one.spec.unconfirmed))
+    jobs, findings = read_jobs(shuttle, ((one.design, one.spec) for one in kept), tell)
+    chosen = {one.design.name: one.design for one in kept}.values()
     return usable(jobs, [*findings, *check_rack_models(rack, chosen)])
+
+
+@dataclass(frozen=True, eq=False)
+class WantedTable:
+    """A table that was asked for: by its own name (``named``), or with its whole design."""
+
+    name: str
+    design: Design
+    spec: TableSpec
+    named: bool = False
+
+
+def choose_tables(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[WantedTable, ...]:
+    """Choose tables by patterns of designs (``crc*``) and of tables (``crc16/stream``).
+
+    No pattern means all. Raises ConfigError for patterns that match nothing.
+    """
+    known = [
+        WantedTable(f"{design.name}/{spec.name}", design, spec)
+        for design in shuttle.designs
+        for spec in design.tables
+    ]
+    by_table = [name for name in wanted if "/" in name]
+    by_design = [name for name in wanted if "/" not in name]
+    where = shuttle.path, shuttle.name
+    named = choose("table", known, by_table, *where) if by_table else ()
+    some = by_design or not by_table
+    designs = choose("design", shuttle.designs, by_design, *where) if some else ()
+    return tuple(
+        replace(one, named=one in named) for one in known if one in named or one.design in designs
+    )
+
+
+def with_recorded(shuttle: Shuttle, outcomes: Iterable[Outcome]) -> tuple[str, ...]:
+    """Return patterns for every design, and for the unconfirmed tables that a record has."""
+    ran = {(outcome.design, outcome.table) for outcome in outcomes}
+    return (
+        *(design.name for design in shuttle.designs),
+        *(
+            f"{design.name}/{spec.name}"
+            for design in shuttle.designs
+            for spec in design.tables
+            if spec.unconfirmed and (design.name, spec.name) in ran
+        ),
+    )
 
 
 def choose(

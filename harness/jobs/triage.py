@@ -12,7 +12,7 @@ from harness.blame import RULES
 from harness.errors import RunUnfit
 from harness.jobs.settle import earlier_runs, evaluate
 from harness.jobs.stores import LATEST, STORE, AnyStore, existing, named_run
-from harness.jobs.tables import load_jobs
+from harness.jobs.tables import load_jobs, with_recorded
 from harness.rack import Rack
 from harness.records import CauseKind, Overruling, RunRecord
 from harness.shuttle import nearest
@@ -47,7 +47,7 @@ def triage(run: str = LATEST, store: AnyStore = STORE, rack: Rack | None = None)
     which = "Its verdicts are provisional" if "" in others else "Older rules gave its verdicts"
     if rack is None:
         return Triage(record, None, f"{which}; --rack with its rack file evaluates it again.")
-    jobs = load_jobs(rack)
+    jobs = load_jobs(rack, with_recorded(rack.shuttle, outcomes))
     known = {job.key: job.pattern.sha256 for job in jobs}
     changed = {o.table_file for o in outcomes if known.get((o.design, o.table)) != o.table_sha256}
     left_out = f"; changed since then and left out: {', '.join(sorted(changed))}" if changed else ""

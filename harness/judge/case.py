@@ -32,6 +32,12 @@ class Case:
             spec.clock_hz, spec.settle_us, spec.reset_cycles, gap_free=spec.gap_free
         )
 
+    @property
+    def _unconfirmed(self) -> str:
+        """A remark for the summary of a table whose expected values are unconfirmed."""
+        source = self.spec.unconfirmed
+        return f" Its expected values are unconfirmed: {source}." if source else ""
+
     def outcome(self, reason: Reason, summary: str, started: datetime) -> Outcome:
         """Make an outcome without evidence; the judge adds it with ``replace``.
 
@@ -51,7 +57,7 @@ class Case:
             table_sha256=self.pattern.sha256,
             verdict=verdict,
             reason=reason,
-            summary=summary,
+            summary=summary + self._unconfirmed,
             advice=reason.advice,
             rows=len(self.pattern),
             cycles=0,

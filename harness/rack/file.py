@@ -15,7 +15,7 @@ from harness.errors import ConfigError, Finding, Findings, HarnessError, InputEr
 from harness.link import names_user, shown_address
 from harness.rack.faults import read_faults
 from harness.rack.lock import real_name
-from harness.rack.model import VIRTUAL_PORT, Rack, Slot
+from harness.rack.model import UNKNOWN_CHIP, VIRTUAL_PORT, Rack, Slot
 from harness.rack.sections import (
     LOGIN,
     USUAL,
@@ -215,7 +215,7 @@ def _check_unique(
 
 
 def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_path: Path) -> Rack:
-    """Make a rack of one slot without a rack file.
+    """Make a rack of one slot without a rack file; ``chip`` may be empty if it is not known.
 
     Raises ConfigError for a wrong shuttle or profile, a chip serial number that is not of this
     shuttle, or a login in the port's URL.
@@ -223,11 +223,12 @@ def single_slot(port: str, chip: str, board: str, shuttle_path: Path, profile_pa
     check_port(port)
     shuttle = load_shuttle(shuttle_path)
     profile = load_profile(profile_path, shuttle)
-    trouble = _chip_trouble(shuttle, chip)
+    trouble = _chip_trouble(shuttle, chip) if chip else ""
     if trouble:
         advice = "give the serial number as printed on the chip"
         raise ConfigError.of("chip-serial", shuttle.path, trouble, advice)
-    return Rack("one slot", shuttle, profile, (Slot("A1", port, board, chip),))
+    slot = Slot("A1", port, board, chip or UNKNOWN_CHIP)
+    return Rack("one slot", shuttle, profile, (slot,))
 
 
 def load_virtual_slot(path: Path, shuttle: Shuttle) -> Slot:

@@ -100,12 +100,17 @@ class Station:
             self.losses -= 1
         return ran
 
-    def again(self, work: Callable[[BoardSession], Done]) -> Done:
-        """Do other work on the board; if the link is lost, do it again from its start."""
+    def once(self, work: Callable[[BoardSession], Done]) -> Done:
+        """Do other work on the board, that a lost link must end: what the chip held is lost too."""
         session = self._open()
         self._selected = ""
+        return work(session)
+
+    def again(self, work: Callable[[BoardSession], Done]) -> Done:
+        """Do other work on the board; if the link is lost, do it again from its start."""
+        self._open()
         try:
-            return work(session)
+            return self.once(work)
         except (BoardLost, BoardSilent) as error:
             self._lost(error, "")
             self._remarks.append(DONE_AGAIN)

@@ -96,6 +96,7 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
         bad_name(table, table.location(), name)
     file = table.text("file")
     path = existing_file(table, "file", file) if file else table.path
+    unconfirmed = _unconfirmed(name, table)
     return TableSpec(
         name=name,
         path=path,
@@ -103,10 +104,25 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
         settle_us=take_up_to(table, "settle_us", 0.0, MAX_SETTLE_US),
         reset_cycles=take_up_to(table, "reset_cycles", 2, MAX_RESET_CYCLES),
         latency=_latency(table, signals),
-        intake=table.take("intake", bool, False),
+        intake=table.take("intake", bool, False) and not unconfirmed,
         gap_free=table.take("gap_free", bool, False),
         contention_intended=_contention(table),
+        unconfirmed=unconfirmed,
     )
+
+
+def _unconfirmed(name: str, table: TomlTable) -> str:
+    """Read where unconfirmed values come from, and warn of them; such a table is in no intake."""
+    source = table.take("unconfirmed", str, "").strip()
+    if source:
+        table.findings.warn(
+            "unconfirmed-table",
+            table.location("unconfirmed"),
+            f'expected values of table "{name}" are unconfirmed: {source}',
+            "compare them with the specification, then remove this line; "
+            "until then the table runs only where it is named",
+        )
+    return source
 
 
 def _contention(table: TomlTable) -> bool:

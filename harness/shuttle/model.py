@@ -91,6 +91,8 @@ class TableSpec:
     first row (0: no reset); ``latency`` the number of cycles by which a bus responds after its row.
     ``gap_free`` requires all rows to run as one burst, without a pause of the clock;
     ``contention_intended`` says that controller and chip may drive a pin at the same time.
+    ``unconfirmed`` says where expected values come from that the author has not compared with the
+    specification; it is empty once they are.
     """
 
     name: str
@@ -102,6 +104,7 @@ class TableSpec:
     intake: bool = False
     gap_free: bool = False
     contention_intended: bool = False
+    unconfirmed: str = ""
 
 
 @dataclass(frozen=True)

@@ -109,7 +109,7 @@ def test_a_netlist_that_cannot_be_used(vectors: Path, capsys: pytest.CaptureFixt
 def test_a_name_that_matches_no_table(vectors: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rehearse", str(vectors), "ram16x4/bus", "rom"]) == 2
     assert capsys.readouterr().err == (
-        f"harness: {vectors}/shuttle.toml: error [unknown-table] no table of Sandpiper 2 matches "
-        '"rom/*"; use one of: ram16x4/bus\n'
+        f"harness: {vectors}/shuttle.toml: error [unknown-design] no design of Sandpiper 2 matches "
+        '"rom"; use one of: ram16x4\n'
     )
     assert main(["rehearse", str(vectors), "ram*"]) == 0

@@ -9,7 +9,8 @@ import pytest
 from harness.bundle import compare
 from harness.cli.command_replay import _print
 from harness.cli.screen import console
-from harness.jobs.replay import UNKNOWN_CHIP, Replay
+from harness.jobs.replay import Replay
+from harness.rack import UNKNOWN_CHIP
 from harness.records import ChipRecord, Verdict
 from tests.unit.reports.samples import chip, errored, failed, not_run, passed, run_of
 
