@@ -13,6 +13,7 @@ from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_table
 from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
+from .jobs.netlist import MadeNetlist, Net, list_nets, make_netlist
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
 from .jobs.open_chip import open_chip
@@ -67,9 +68,11 @@ __all__ = [
     "Exported",
     "HandledChip",
     "Likeness",
+    "MadeNetlist",
     "MarginEvent",
     "MarginFound",
     "MarginObserver",
+    "Net",
     "Night",
     "NightChanges",
     "NightMargins",
@@ -115,9 +118,11 @@ __all__ = [
     "export_table",
     "history",
     "hold_intake",
+    "list_nets",
     "load_rack",
     "load_shuttle",
     "load_table",
+    "make_netlist",
     "margins",
     "needs_place",
     "night",

@@ -321,6 +321,11 @@ class Cancelled(HarnessError):
     """The person stopped the run."""
 
 
+def netlist_advice(design: str) -> str:
+    """Return how to make the netlist of a design."""
+    return f"make it with `harness netlist {design}` (needs pip install 'harness[synthesis]')"
+
+
 def many(number: int, noun: str) -> str:
     """``1 cycle``, ``12,000 cycles``."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

@@ -24,6 +24,8 @@ from harness.errors import HarnessError, InputError, RunUnfit
 COMMANDS = {
     "demo": "Copy the demo into a folder and run its virtual boards.",
     "check": "Check files without running anything.",
+    "netlist": "Make a design's netlist from its Verilog.",
+    "nets": "List the nets of a design's netlist.",
     "rehearse": "Run tables on their own designs' netlists, before any silicon.",
     "export": "Write a table as test vectors for other tools.",
     "testbench": "Write a table as a testbench for simulators.",

@@ -27,7 +27,8 @@ from harness.netlist.model import (
     nearest,
 )
 from harness.netlist.readers import load_netlist
-from harness.netlist.yosys import synthesise
+from harness.netlist.synthesise import synthesise
+from harness.netlist.yosys import Progress, quiet
 
 if typing.TYPE_CHECKING:
     from harness.netlist.assembly import Machines, assemble
@@ -57,6 +58,7 @@ __all__ = [
     "Operations",
     "Pin",
     "PortDirection",
+    "Progress",
     "Rows",
     "Short",
     "Simulator",
@@ -74,6 +76,7 @@ __all__ = [
     "nearest",
     "parse_bench",
     "pin_map",
+    "quiet",
     "random_state",
     "read_pins",
     "set_pins",

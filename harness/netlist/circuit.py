@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -111,6 +111,27 @@ class Circuit:
             enable = self.gate(Kind.OR, enable, gate)
         self.choose(outside_enable, level, outside, net)
         self.tristates[net] = TriState(level, enable, outside, outside_enable)
+
+    def pads(self, buffers: Mapping[int, Sequence[tuple[int, int]]]) -> None:
+        """Complete the nets that can float; ``buffers`` has their pairs of data and enable nets.
+
+        A bidirectional port without a buffer whose net has a driver is always driven: its pin gets
+        a net of its own (``io.pad[2]``), which that driver reaches while nothing outside drives.
+        """
+        driven = {*self.sources(), *(gate.out for gate in self.gates)} - buffers.keys()
+        floating = dict(buffers)
+        for place, port in enumerate(self.ports):
+            if port.direction is PortDirection.INOUT:
+                nets = list(port.nets)
+                for index, net in enumerate(port.nets):
+                    if net in driven:
+                        bit = f"[{index}]" if len(nets) > 1 else ""
+                        nets[index] = self.net(f"{port.name}.pad{bit}")
+                        floating[nets[index]] = ((net, HIGH),)
+                    floating.setdefault(nets[index], ())
+                self.ports[place] = replace(port, nets=tuple(nets))
+        for net, drivers in floating.items():
+            self.tristate(net, drivers)
 
     def levelise(self) -> Netlist:
         """Put the gates in order and freeze the circuit; raises NetlistError (see the rule)."""

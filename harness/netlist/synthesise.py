@@ -1,66 +1,127 @@
-"""The command ``python -m harness.netlist.synthesise DESIGN.toml…`` for authors of designs.
+"""Verilog to simple gates, through Yosys.
 
-The one rule: it writes exactly the file that a design.toml names under ``netlist``.
+The one rule: the same sources give the same bytes, on every host and in every run. So nothing
+that Yosys invents (serial numbers of cells, places in files, its own version) reaches the text.
 """
 
 from __future__ import annotations
 
-import sys
-import tomllib
-from collections.abc import Sequence
+import json
+import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
-from harness.door import MAX_SETTINGS_BYTES, read_file, whole_path
-from harness.errors import FileUnusable, HarnessError, NetlistError
-from harness.netlist.yosys import synthesise
+from harness.errors import NetlistError
+from harness.netlist.source import Source, obstacles, read_source
+from harness.netlist.yosys import Progress, Step, module_name, quiet, run_yosys
+
+FLOPS = ("$_DFF_P_ x", "$_DFF_N_ x", "$_DFF_P??_ x", "$_DFF_N??_ x", "$_DFFSR_PPP_ x")
+LATCHES = ("$_DLATCH_P_ x", "$_DLATCHSR_PPP_ x")
+GATES = "AND,NAND,OR,NOR,XOR,XNOR"
 
 
-def write_netlist(design_toml: Path) -> Path:
-    """Synthesise the design that a design.toml describes and write its netlist file.
+def synthesise(verilog: Sequence[Path], top: str, progress: Progress = quiet) -> str:
+    """Synthesise the module ``top`` of these Verilog files into the text of a Yosys JSON file.
 
-    Returns the path written. Raises NetlistError when the file lacks ``top``, ``verilog`` or
-    ``netlist``, for a netlist outside of the design's folder, and when synthesis fails. Nothing is
-    written on an error.
+    The result is flat: two-input gates and inverters, flops of six kinds (and latches where the
+    source has them), ``$_TBUF_`` at pins that can float. Memories become flops and gates.
+    Power-up values (``initial``) are dropped, as silicon drops them; a ROM keeps its contents.
+
+    Raises NetlistError for a module or file that cannot be used, with every module that no file
+    defines, and with the synthesiser's own words when it refuses the source.
     """
-    try:
-        entries = tomllib.loads(read_file(design_toml, MAX_SETTINGS_BYTES).decode("utf-8"))
-    except FileUnusable as error:
-        raise NetlistError(str(error)) from error
-    except (ValueError, RecursionError) as error:
-        msg = f"{design_toml}: not TOML: {error}"
-        raise NetlistError(msg) from error
-    missing = [key for key in ("top", "verilog", "netlist") if not entries.get(key)]
-    if missing:
-        msg = f"{design_toml}: synthesis needs the keys {', '.join(missing)}"
+    if not verilog:
+        msg = f"no Verilog files are given for {top}; list them in design.toml"
         raise NetlistError(msg)
-    folder = design_toml.parent
-    target = folder / str(entries["netlist"])
-    if not whole_path(target).is_relative_to(whole_path(folder)):
-        msg = f"{design_toml}: {target} leads out of the design's folder; correct netlist"
-        raise NetlistError(msg)
-    text = synthesise([folder / name for name in entries["verilog"]], str(entries["top"]))
+    what = f"synthesise {top} in {verilog[0].parent}"
     try:
-        target.write_text(text, encoding="utf-8")
-    except (OSError, ValueError) as error:
-        msg = f"{target}: cannot be written: {error}"
-        raise NetlistError(msg) from error
-    return target
+        text = compact(run_yosys(verilog, _steps(module_name(top)), what, progress), top)
+    except NetlistError as error:
+        if not any(words in str(error) for words in _OBSTACLES):
+            raise
+        _refuse(read_source(verilog, top, progress))
+        raise
+    if _RELEASED.search(text):
+        _refuse(read_source(verilog, top, progress))
+    return text
 
 
-def main(arguments: Sequence[str]) -> int:
-    """Synthesise each design.toml given; returns the exit code."""
-    if not arguments:
-        sys.stderr.write("usage: python -m harness.netlist.synthesise DESIGN.toml...\n")
-        return 2
-    failed = 0
-    for argument in arguments:
-        try:
-            sys.stdout.write(f"{write_netlist(Path(argument))}\n")
-        except HarnessError as error:
-            failed = 2
-            sys.stderr.write(f"{error}\n")
-    return failed
+_RELEASED = re.compile(r'[\[ ]"z"[,\]]')
+"""A bit that nothing drives."""
+
+_OBSTACLES = ("is not part of the design", "has no driver")
+"""Words of Yosys about what :func:`harness.netlist.source.obstacles` explains."""
 
 
-if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+def _refuse(source: Source) -> None:
+    """Raise NetlistError if there is anything that no synthesis can build."""
+    why = list(obstacles(source))
+    if why:
+        raise NetlistError("\n".join(why))
+
+
+def _steps(top: str) -> Sequence[Step]:
+    """Give the commands for Yosys, in order."""
+    tidy = ("proc", "flatten", "check -assert", "tribuf -logic", "opt_expr", "opt_clean")
+    # The contents of a ROM are used up here; what is left are power-up values.
+    lowered = ("memory", "attrmap -remove init", "opt", "techmap", "opt")
+    flops = "dfflegalize " + " ".join(f"-cell {cell}" for cell in FLOPS + LATCHES)
+    return (
+        Step("putting modules together", (f"hierarchy -check -top {top}", *tidy)),
+        Step("building gates", (*lowered, flops)),
+        Step("simplifying", ("opt_merge", "simplemap", f"abc -g {GATES}", "opt_clean")),
+        Step("checking", ("check -assert",)),
+    )
+
+
+def compact(document: Mapping[str, Any], top: str) -> str:
+    """Rewrite a Yosys JSON document: one line a cell, own serial numbers, public names only."""
+    module = document["modules"][top]
+    bits = _Renumber()
+    ports = {
+        name: {"direction": port["direction"], **_signal(port, bits)}
+        for name, port in module["ports"].items()
+    }
+    cells = {
+        f"g{index}": {
+            "type": cell["type"],
+            "connections": {pin: bits(net) for pin, net in sorted(cell["connections"].items())},
+        }
+        for index, cell in enumerate(module["cells"].values())
+    }
+    names = {
+        name: _signal(net, bits)
+        for name, net in sorted(module["netnames"].items())
+        if not net.get("hide_name", 0)
+    }
+    sections = {"ports": ports, "cells": cells, "netnames": names}
+    body = ",\n".join(_section(name, entries) for name, entries in sections.items())
+    return f'{{"modules": {{{json.dumps(top)}: {{\n{body}\n}}}}}}\n'
+
+
+def _signal(entry: Mapping[str, Any], bits: _Renumber) -> dict[str, Any]:
+    """Keep a signal's bits, and how its source counts them where that is not from 0 upwards."""
+    return {"bits": bits(entry["bits"])} | {
+        key: entry[key] for key in ("offset", "upto") if entry.get(key)
+    }
+
+
+def _section(name: str, entries: Mapping[str, Any]) -> str:
+    """Render one section with one entry a line."""
+    lines = [f"{json.dumps(key)}: {json.dumps(value)}" for key, value in entries.items()]
+    return f'"{name}": {{\n' + ",\n".join(lines) + "\n}"
+
+
+class _Renumber:
+    """Gives net bits serial numbers of our own, from 2, in the order in which they are met."""
+
+    def __init__(self) -> None:
+        self.known: dict[int | str, int] = {}
+
+    def __call__(self, bits: Sequence[int | str]) -> list[int | str]:
+        """Translate the bits of one signal; the constants ``0 1 x z`` stay what they are."""
+        return [
+            bit if isinstance(bit, str) else self.known.setdefault(bit, len(self.known) + 2)
+            for bit in bits
+        ]

@@ -135,11 +135,7 @@ class _Reader:
                 raise NetlistError(message)
             nets = tuple(self._net(bit) for bit in self.ranges.get(name, [name]))
             self.circuit.ports.append(Port(name, direction, nets))
-            if direction is PortDirection.INOUT:
-                for net in nets:
-                    _ = self.tristate[net]
-        for net, drivers in self.tristate.items():
-            self.circuit.tristate(net, drivers)
+        self.circuit.pads(self.tristate)
         return self.circuit.levelise()
 
     def _net(self, name: str) -> int:

@@ -82,9 +82,6 @@ class _Reader:
             direction = PortDirection(entry["direction"])
             nets = tuple(self._net(bit) for bit in entry["bits"])
             self.circuit.ports.append(Port(name, direction, nets))
-            if direction is PortDirection.INOUT:
-                for net in nets:
-                    _ = self.tristate[net]
         for name, cell in module["cells"].items():
             self._cell(name, cell["type"], cell["connections"])
 
@@ -95,8 +92,7 @@ class _Reader:
             rest = len(self.wrong) - len(shown)
             more = [f"and {rest} more"] if rest else []
             raise NetlistError("\n".join(f"{self.circuit.where}: {w}" for w in [*shown, *more]))
-        for net, drivers in self.tristate.items():
-            self.circuit.tristate(net, drivers)
+        self.circuit.pads(self.tristate)
         return self.circuit.levelise()
 
     def _name(self, name: str, entry: Mapping[str, Any]) -> None:
@@ -122,10 +118,7 @@ class _Reader:
         pins = {pin: self._net(bits[0]) for pin, bits in connections.items()}
         try:
             if not self._gate(kind, pins) and not self._flop(kind, pins):
-                self.wrong.append(
-                    f"cell {name} is a {kind}, which is not a simple gate or flop; "
-                    "synthesise with python -m harness.netlist.synthesise"
-                )
+                self.wrong.append(f"cell {name} is a {kind}, which is not a simple gate or flop")
         except KeyError as error:
             self.wrong.append(f"cell {name} ({kind}) has no connection {error.args[0]}")
 

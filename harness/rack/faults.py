@@ -13,7 +13,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
 
-from harness.errors import NetlistError
+from harness.errors import NetlistError, netlist_advice
 from harness.netlist import Netlist, PortDirection, load_netlist
 from harness.shuttle import Direction, Shuttle, TomlTable, expand_range, nearest
 from harness.virtual import BoardFault, ChipDefect, LinkFault, Within
@@ -135,13 +135,13 @@ def _net(table: TomlTable, key: str, name: str, design: str | None, shuttle: Shu
             "no-netlist",
             "design",
             f'design "{design}" has no netlist, so it cannot have a fault',
-            "name a design that has one",
+            f"name a design that has one, or {netlist_advice(design)}",
         )
         return None
     try:
         netlist = _netlist(where.netlist, where.top)
     except NetlistError as error:
-        table.error("unreadable-netlist", "design", str(error), "regenerate the netlist")
+        table.error("unreadable-netlist", "design", str(error), netlist_advice(design))
         return None
     if name not in netlist.nets_by_name:
         message = f'the netlist of "{design}" has no net "{name}"'

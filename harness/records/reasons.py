@@ -9,6 +9,7 @@ from __future__ import annotations
 from enum import StrEnum
 from typing import Self
 
+from harness.errors import netlist_advice
 from harness.records.verdict import Verdict
 
 
@@ -253,9 +254,8 @@ class Reason(StrEnum):
         Origin.BOARD,
         "The virtual chip has no model of the design, or none that works.",
         (
-            f"{_NOT_THE_CHIP} Run the table on a real board, or make the netlist with `python "
-            "-m harness.netlist.synthesise` and write its name under `netlist` in "
-            "design.toml."
+            f"{_NOT_THE_CHIP} Run the table on a real board, or write netlist = "
+            f'"netlist.json" in design.toml and {netlist_advice("DESIGN")}.'
         ),
     )
     TOOL_FAULT = (

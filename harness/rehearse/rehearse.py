@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import harness.netlist
+from harness.errors import netlist_advice
 from harness.netlist import Netlist, Rows
 from harness.records import (
     CodecError,
@@ -63,7 +64,11 @@ class Rehearser:
         why.
         """
         if design.netlist is None:
-            return Rehearsal(RehearsalResult.NO_NETLIST, "the design has no netlist")
+            why = (
+                'the design has no netlist; write netlist = "netlist.json" in design.toml and '
+                + netlist_advice(design.name)
+            )
+            return Rehearsal(RehearsalResult.NO_NETLIST, why)
         rows, lead = table_rows(pattern, spec, self._shuttle)
         key = key_of(
             "rehearsal",

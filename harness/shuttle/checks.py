@@ -60,11 +60,17 @@ def out_of_range(table: TomlTable, key: str, value: float, maximum: int) -> None
     table.error("out-of-range", key, f'"{key}" is {value:,}', advice)
 
 
-def existing_file(table: TomlTable, key: str, name: str, *more: int) -> Path:
-    """Absolute path of a file beside the TOML file; a finding if there is none."""
+def existing_file(
+    table: TomlTable,
+    key: str,
+    name: str,
+    *more: int,
+    advice: str = "correct the name or add the file",
+) -> Path:
+    """Absolute path of a file beside the TOML file; a finding with the advice if there is none."""
     path = whole_path(table.path.parent / name)
     message = f'"{name}" was not found in {table.path.parent}'
-    is_there(path, name, table, (key, *more), (message, "correct the name or add the file"))
+    is_there(path, name, table, (key, *more), (message, advice))
     return path
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.door import whole_path
-from harness.errors import Findings
+from harness.errors import Findings, netlist_advice
 from harness.shuttle.checks import existing_file, out_of_range, take_rate, take_up_to
 from harness.shuttle.model import Bus, Design, Pin, TableSpec
 from harness.shuttle.names import bad_name, is_name
@@ -58,7 +58,7 @@ def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> Desi
         tables=_tables(top, clock_hz, signals),
         top=top.take("top", str, name),
         verilog=_verilog(top),
-        netlist=_netlist(top),
+        netlist=_netlist(top, name),
     )
     top.finish()
     return DesignFile(design, top)
@@ -76,9 +76,10 @@ def _verilog(top: TomlTable) -> tuple[Path, ...]:
     return tuple(existing_file(top, "verilog", name, i) for i, name in enumerate(names))
 
 
-def _netlist(top: TomlTable) -> Path | None:
+def _netlist(top: TomlTable, design: str) -> Path | None:
     name = top.take("netlist", str, "")
-    return existing_file(top, "netlist", name) if name else None
+    advice = f"{netlist_advice(design)}, or correct the name"
+    return existing_file(top, "netlist", name, advice=advice) if name else None
 
 
 def _tables(top: TomlTable, clock_hz: float, signals: tuple[Bus, ...]) -> tuple[TableSpec, ...]:

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.shuttle import Bus, Direction
+from harness.table.meant import suggestions
 
 Words = NDArray[np.uint32]
 W = TypeVar("W", int, Words)
@@ -135,6 +136,15 @@ def symbol_of(planes: tuple[str, ...], bits: tuple[int, ...]) -> str:
 def read_cell(text: str, column: Column) -> Meaning | Refusal:
     """Read one cell of a signal column. Spaces around the text are ignored."""
     text = text.strip()
+    meaning = _read(text, column)
+    if isinstance(meaning, Refusal):
+        for cell, *finding in suggestions(text, column.bus):
+            if cell and isinstance(_read(cell, column), Meaning):
+                return Refusal(*finding)
+    return meaning
+
+
+def _read(text: str, column: Column) -> Meaning | Refusal:
     if not text:
         held = column.bus.direction is Direction.INPUT
         return Meaning(**dict.fromkeys(PLANES, 0), held=held)
@@ -188,8 +198,6 @@ def _not_allowed(symbol: str, bus: Bus) -> Refusal:
 
 
 def _decimal(text: str, plain: str, column: Column) -> Meaning | Refusal:
-    if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
-        return _not_allowed(plain[0], column.bus)
     if len(plain) > 1 and plain[0] == "0":
         return Refusal(
             "leading-zero",
@@ -219,8 +227,6 @@ def _number(text: str, column: Column) -> Meaning | Refusal:
             "use hexadecimal digits after 0x, binary digits after 0b, and x or z after either",
         )
     if column.bus.width == 1 and column.bus.direction is Direction.OUTPUT:
-        if text[-1] in "01":
-            return _not_allowed(text[-1], column.bus)
         message = f'"{text[:40]}" is not allowed on a one-pin output'
         return Refusal("symbol-not-allowed", message, _ADVICE[Direction.OUTPUT])
     per_digit = _BASE_BITS[text[:2]]

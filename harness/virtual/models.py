@@ -8,11 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from harness.errors import Finding, Findings, Location, NetlistError
+from harness.errors import Finding, Findings, Location, NetlistError, netlist_advice
 from harness.netlist import load_netlist, pin_map
 from harness.shuttle import Design
-
-_AGAIN = "make it again with `python -m harness.netlist.synthesise`"
 
 
 def check_models(designs: Iterable[Design]) -> list[Finding]:
@@ -27,17 +25,17 @@ def check_models(designs: Iterable[Design]) -> list[Finding]:
 def _check(design: Design, findings: Findings) -> None:
     assert design.netlist is not None
     path = design.netlist
-    place = Location(path)
+    place, again = Location(path), netlist_advice(design.name)
     try:
         netlist = load_netlist(path, design.top)
     except NetlistError as error:
         for line in str(error).splitlines():
             told = line.removeprefix(str(place)).lstrip(":, ")
-            findings.error("unreadable-netlist", place, told, _AGAIN)
+            findings.error("unreadable-netlist", place, told, again)
         return
     try:
         pin_map(netlist, design)
     except NetlistError as error:
-        advice = f"correct [signals] in design.toml, or {_AGAIN}"
+        advice = f"correct [signals] in design.toml, or the design and {again}"
         for line in str(error).splitlines():
             findings.error("netlist-misfit", place, f'design "{design.name}": {line}', advice)

@@ -32,9 +32,7 @@ def test_synthesising_again_gives_the_committed_netlist(name: str) -> None:
     assert design.netlist is not None
     made = synthesise(design.verilog, design.top)
     committed = design.netlist.read_text(encoding="utf-8")
-    assert made == committed, (
-        f"run python -m harness.netlist.synthesise vectors/{name}/design.toml and commit the result"
-    )
+    assert made == committed, f"run harness netlist vectors/{name} and commit the result"
 
 
 @pytest.mark.parametrize("name", demo.design_names())

@@ -101,15 +101,15 @@ UNREADABLE: dict[str, tuple[str | bytes, str]] = {
     "an output's symbol on an input": (
         f"{HEAD}\n0,H,1,1,HHHHHHL,H,\n",
         (
-            '2:3: error [symbol-not-allowed] "H" is not allowed on input signal "lt_n"; '
-            "an input takes 0 1 C K F X N"
+            '2:3: error [symbol-not-allowed] "H" tests a pin, but "lt_n" is an input; '
+            "write 1 to drive it high"
         ),
     ),
     "an input's symbol on an output": (
         f"{HEAD}\n0,1,1,1,HHHHHHL,1,\n",
         (
-            '2:17: error [symbol-not-allowed] "1" is not allowed on output signal "rbo_n"; '
-            "an output takes H L Z F X N, or a number such as 0b01 on a bus"
+            '2:17: error [symbol-not-allowed] "1" drives a pin, but "rbo_n" is an output; '
+            "write H to test for 1"
         ),
     ),
     "a number too wide for its bus": (

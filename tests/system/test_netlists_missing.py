@@ -96,9 +96,9 @@ def test_a_design_without_a_netlist_is_not_tested_and_holds_nobody_up(
         "Could not be run: a virtual chip has no model of this design; crc16 has no netlist"
     )
     assert check.advice == (
-        "This says nothing about the chip. Run the table on a real board, or make the netlist "
-        "with `python -m harness.netlist.synthesise` and write its name under `netlist` in "
-        "design.toml."
+        'This says nothing about the chip. Run the table on a real board, or write netlist = "'
+        'netlist.json" in design.toml and make it with `harness netlist DESIGN` (needs pip install '
+        "'harness[synthesis]')."
     )
 
 
@@ -142,8 +142,8 @@ def test_a_netlist_that_cannot_be_used_is_refused_before_anything_runs(
     lines = (
         (
             f"{bench.netlist}: error [unreadable-netlist] not the JSON of a Yosys netlist: "
-            "AttributeError 'int' object has no attribute 'items'; make it again with "
-            "`python -m harness.netlist.synthesise`\n"
+            "AttributeError 'int' object has no attribute 'items'; make it with "
+            "`harness netlist crc16` (needs pip install 'harness[synthesis]')\n"
         ),
         f"{table}",
     )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -169,12 +171,102 @@ def test_one_symbol_stands_for_the_whole_bus(symbol: str) -> None:
         ("1e3", IN, 10, "unknown-symbol"),
         ("٣", IN, 4, "unknown-symbol"),
         ("0X1Q", IN, 4, "unknown-symbol"),
+        ("12", OUT, 1, "number-too-wide"),
+        ("0b11", OUT, 1, "symbol-not-allowed"),
     ],
 )
 def test_a_cell_that_cannot_be_used_is_refused(
     text: str, direction: Direction, width: int, rule: str
 ) -> None:
     assert refused(text, direction, width) == rule
+
+
+AS_SYMBOLS = "was read as one symbol for each pin, and"
+
+
+@pytest.mark.parametrize(
+    ("text", "direction", "width", "complaint"),
+    [
+        ("0", OUT, 1, '"0" drives a pin, but "s" is an output; write L to test for 0'),
+        ("1", OUT, 1, '"1" drives a pin, but "s" is an output; write H to test for 1'),
+        ("0x1", OUT, 1, '"0x1" drives a pin, but "s" is an output; write H to test for 1'),
+        ("0b0", OUT, 1, '"0b0" drives a pin, but "s" is an output; write L to test for 0'),
+        (
+            "1011",
+            OUT,
+            4,
+            (
+                f'"1011" {AS_SYMBOLS} 0 and 1 drive, but "s" is an output; '
+                "write HLHH or 0b1011 to test for these levels"
+            ),
+        ),
+        (
+            "1_XF",
+            OUT,
+            3,
+            (
+                f'"1_XF" {AS_SYMBOLS} 0 and 1 drive, but "s" is an output; '
+                "write HXF to test for these levels"
+            ),
+        ),
+        ("h", IN, 1, '"h" tests a pin, but "s" is an input; write 1 to drive it high'),
+        ("L", IN, 1, '"L" tests a pin, but "s" is an input; write 0 to drive it low'),
+        (
+            "Z",
+            IN,
+            4,
+            f'"Z" {AS_SYMBOLS} H, L and Z test, but "s" is an input; write F to leave it undriven',
+        ),
+        (
+            "HLHC",
+            IN,
+            4,
+            (
+                f'"HLHC" {AS_SYMBOLS} H, L and Z test, but "s" is an input; '
+                "write 101C to drive these levels"
+            ),
+        ),
+        ("0X41", OUT, 8, '"0X41" is not a number: prefixes are in lower case; write 0x41'),
+        ("0X41", IO, 8, '"0X41" is not a number: prefixes are in lower case; write 0x41'),
+        ("0B1010", OUT, 6, '"0B1010" is not a number: prefixes are in lower case; write 0b1010'),
+        ("0B1Z", OUT, 2, '"0B1Z" is not a number: prefixes are in lower case; write 0b1Z'),
+        ("0o17", IN, 8, '"0o17" is not a number: octal is not read; write 0xf'),
+        ("0O7_7", IN, 8, '"0O7_7" is not a number: octal is not read; write 0x3f'),
+        ("8'h4F", OUT, 8, "\"8'h4F\" is not a number: Verilog's form is not read; write 0x4F"),
+        (
+            "4'b10xz",
+            OUT,
+            4,
+            "\"4'b10xz\" is not a number: Verilog's form is not read; write 0b10xz",
+        ),
+        ("'d12", IN, 4, "\"'d12\" is not a number: Verilog's form is not read; write 12"),
+        ("6'O17", IO, 4, "\"6'O17\" is not a number: Verilog's form is not read; write 15"),
+    ],
+)
+def test_what_was_meant_is_proposed(
+    text: str, direction: Direction, width: int, complaint: str
+) -> None:
+    refusal = read_cell(text, column(direction, width))
+    assert isinstance(refusal, Refusal)
+    assert f"{refusal.message}; {refusal.advice}" == complaint
+
+
+@given(
+    st.one_of(
+        st.text(st.sampled_from("01CKHLZFXNBP_"), min_size=1, max_size=8),
+        st.from_regex(r"(0[xXbBoO]|[0-9]?'[hbdo])[0-9a-fxz]{1,4}", fullmatch=True),
+    ),
+    st.sampled_from([IN, OUT, IO]),
+    st.integers(1, 8),
+)
+def test_every_cell_that_is_proposed_can_be_used(
+    text: str, direction: Direction, width: int
+) -> None:
+    refusal = read_cell(text, column(direction, width))
+    if isinstance(refusal, Refusal) and re.match("write [0-9A-Z]", refusal.advice):
+        for cell in re.match(r"write (\S+)(?: or (\S+))?", refusal.advice).groups():
+            if cell is not None and cell != "to":
+                assert isinstance(read_cell(cell, column(direction, width)), Meaning), cell
 
 
 @given(st.text(max_size=12), st.sampled_from([IN, OUT, IO]), st.integers(1, 32))

@@ -35,8 +35,8 @@ def test_everything_in_which_signals_and_ports_differ_is_told(tmp_path: Path) ->
     register = replace(whole.designs[0], signals=signals)
     start = f'{tmp_path}/register.json: error [netlist-misfit] design "register": '
     end = (
-        "; correct [signals] in design.toml, or make it again with "
-        "`python -m harness.netlist.synthesise`"
+        "; correct [signals] in design.toml, or the design and make it with "
+        "`harness netlist register` (needs pip install 'harness[synthesis]')"
     )
     assert told(replace(whole, designs=(register,))) == [
         f"{start}input clk of the netlist is no signal in design.toml; the nearest are clock{end}",
@@ -51,7 +51,7 @@ def test_a_file_that_is_no_netlist_is_told_in_each_design(tmp_path: Path) -> Non
     (tmp_path / "register.json").write_text("")
     (tmp_path / "pad.json").write_text('{"modules": {"pad": {}}}')
     (tmp_path / "ring.json").unlink()
-    rule, end = "error [unreadable-netlist]", "make it again with "
+    rule, end = "error [unreadable-netlist]", "make it with "
     assert [line.split(end)[0] for line in told(whole)] == [
         (
             f"{tmp_path}/register.json: {rule} not the JSON of a Yosys netlist: Expecting value: "

@@ -1,0 +1,155 @@
+"""Netlists for authors of designs: make one from Verilog, and list what is in it.
+
+One rule: what is written is exactly the file that a design.toml names under ``netlist``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from harness.door import is_file, is_folder, whole_path
+from harness.errors import ConfigError, Finding, Findings, Location, netlist_advice
+from harness.jobs.export import SHUTTLE
+from harness.jobs.tables import unknown
+from harness.netlist import Netlist, PortDirection, Progress, load_netlist, pin_map, quiet
+from harness.netlist import synthesise as synthesised
+from harness.shuttle import Design, Shuttle, TomlTable, load_shuttle, read_toml
+from harness_reports import write_file
+
+
+@dataclass(frozen=True)
+class MadeNetlist:
+    """A netlist that was written: design, shuttle's file, netlist's file, and its size."""
+
+    design: str
+    shuttle: Path
+    path: Path
+    gates: int
+    flops: int
+
+
+@dataclass(frozen=True)
+class Net:
+    """A net of a design's netlist.
+
+    ``names`` are all that the source gives it, ``driver`` what drives it (``input``, ``gate``,
+    ``flop``, ``pad`` for a pin that the design drives or releases), ``pins`` the chip pins where it
+    can be seen or driven.
+    """
+
+    names: tuple[str, ...]
+    driver: str
+    pins: tuple[str, ...]
+
+
+def design_file(design: str | Path, shuttle: str | Path = SHUTTLE) -> Path:
+    """Return the ``design.toml`` of a design: a name in the shuttle, a folder, or the file itself.
+
+    Raises ConfigError if there is none.
+    """
+    path = Path(design)
+    if is_file(path):
+        return path
+    if is_file(path / "design.toml"):
+        return path / "design.toml"
+    top = Path(shuttle) / SHUTTLE if is_folder(Path(shuttle)) else Path(shuttle)
+    beside = top.parent / path / "design.toml"
+    if is_file(beside):
+        return beside
+    places = dict.fromkeys((str(path / "design.toml"), str(beside)))
+    message = f'no design "{design}": {" and ".join(places)} not found'
+    advice = "name the design's folder, or --shuttle"
+    raise ConfigError([Finding("unknown-design", Location(top), message, advice)])
+
+
+def make_netlist(
+    design: str | Path, shuttle: str | Path = SHUTTLE, progress: Progress = quiet
+) -> MadeNetlist:
+    """Synthesise a design's Verilog and write the netlist file that its ``design.toml`` names.
+
+    ``design`` is a name, folder or file (see :func:`design_file`). Raises ConfigError for a file
+    that lacks ``verilog`` or ``netlist`` or names a place outside of its folder, NetlistError when
+    synthesis fails. Nothing is written on an error.
+    """
+    path = design_file(design, shuttle)
+    findings = Findings()
+    file = read_toml(path, findings)
+    top, verilog, target = _wanted(file, findings) if file is not None else ("", (), path)
+    if findings.errors:
+        raise ConfigError(findings.items)
+    text = synthesised(verilog, top, progress)
+    write_file(target, text.encode("utf-8"), path.parent)
+    netlist = load_netlist(target, top)
+    shuttle = path.parent.parent / SHUTTLE
+    return MadeNetlist(path.parent.name, shuttle, target, netlist.gate_count, netlist.flop_count)
+
+
+def _wanted(file: TomlTable, findings: Findings) -> tuple[str, tuple[Path, ...], Path]:
+    """Read the top module, the Verilog files and where the netlist goes."""
+    folder = file.path.parent
+    verilog = tuple(folder / name for name in file.strings("verilog"))
+    name = file.text("netlist") if "netlist" in file else ""
+    target = folder / name
+    if not name:
+        message = 'this file has no "netlist", so there is no place to write it'
+        advice = 'add netlist = "netlist.json" before [signals]'
+        findings.error("missing-key", file.location(), message, advice)
+    elif not whole_path(target).is_relative_to(whole_path(folder)):
+        message = f'"{name}" leads out of the design\'s folder'
+        findings.error("outside-folder", file.location("netlist"), message, "correct netlist")
+    elif target.suffix != ".json":
+        message = f'"{name}" is no JSON file, and synthesis writes JSON'
+        advice = "name a file that ends in .json"
+        findings.error("unknown-file-kind", file.location("netlist"), message, advice)
+    return file.take("top", str, "") or file.text("name"), verilog, target
+
+
+def list_nets(design: str, shuttle: str | Path = SHUTTLE, match: str = "") -> tuple[Net, ...]:
+    """Return the nets of a design's netlist that a defect can be put on, by name.
+
+    ``match``: only those with this text in one of their names (of any case). Raises ConfigError
+    for a shuttle that cannot be read and a design that it lacks or that has no netlist,
+    NetlistError for a netlist that cannot be used.
+    """
+    known = load_shuttle(shuttle)
+    chosen = _chosen(known, design)
+    if chosen.netlist is None:
+        message = f'design "{chosen.name}" has no netlist'
+        advice = f'write netlist = "netlist.json" in design.toml and {netlist_advice(chosen.name)}'
+        place = Location(chosen.folder / "design.toml")
+        raise ConfigError([Finding("no-netlist", place, message, advice)])
+    netlist = load_netlist(chosen.netlist, chosen.top)
+    nets = list(_nets(netlist, chosen, known))
+    return tuple(
+        net for net in nets if any(match.casefold() in name.casefold() for name in net.names)
+    )
+
+
+def _chosen(shuttle: Shuttle, design: str) -> Design:
+    folder = whole_path(Path(design))
+    for one in shuttle.designs:
+        if design == one.name or folder == one.folder:
+            return one
+    message = f'no design "{design}"'
+    raise ConfigError([unknown("design", design, shuttle.designs_by_name, shuttle.path, message)])
+
+
+def _nets(netlist: Netlist, design: Design, shuttle: Shuttle) -> Iterator[Net]:
+    names: dict[int, list[str]] = {}
+    for name, net in sorted(netlist.nets_by_name.items()):
+        if not name.startswith("$"):
+            names.setdefault(net, []).append(name)
+    pins: dict[int, list[str]] = {}
+    for pin in pin_map(netlist, design):
+        pins.setdefault(pin.net, []).append(shuttle.pins[pin.bit].name)
+    drivers = dict.fromkeys(netlist.gate_by_output, "gate")
+    drivers |= dict.fromkeys(netlist.tables.q.tolist(), "flop")
+    drivers |= dict.fromkeys(netlist.tristates, "pad")
+    for port in netlist.ports:
+        if port.direction is PortDirection.INPUT:
+            drivers |= dict.fromkeys(port.nets, "input")
+    for net, known in names.items():
+        if net in drivers:
+            yield Net(tuple(known), drivers[net], tuple(pins.get(net, ())))
