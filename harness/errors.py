@@ -32,6 +32,7 @@ This module imports nothing of ours.
 
 from __future__ import annotations
 
+import os
 import re
 from collections import Counter
 from collections.abc import Callable, Hashable, Iterable, Iterator
@@ -64,13 +65,26 @@ class Location:
     column: int = 0
 
     def __str__(self) -> str:
-        """Render as ``path:line:column``, without the parts that are not known."""
-        text = one_line(self.path)
+        """Render as ``path:line:column``, without the parts that are not known.
+
+        A file below the current folder is shown from there and any other by its whole path,
+        however its path was reached: a listing has one form.
+        """
+        text = one_line(_shown(self.path))
         if self.line:
             text += f":{self.line}"
             if self.column:
                 text += f":{self.column}"
         return text
+
+
+def _shown(path: Path) -> Path:
+    try:
+        here = Path.cwd()
+    except OSError:
+        return path
+    whole = Path(os.path.normpath(here / path))
+    return whole.relative_to(here) if here.name and here in whole.parents else whole
 
 
 class Severity(StrEnum):

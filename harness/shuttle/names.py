@@ -16,6 +16,9 @@ RESERVED = ("repeat", "label", "note")
 """Table columns that are not signals; no signal may have one of these names."""
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+_SPELT = re.compile(r"([A-Za-z]\w*?)(\d+)\s*(?:-|–|—|:|~|\.{2,}|…|to)\s*(?:\1)?(\d+)")
+_INDEXED = re.compile(r"([A-Za-z]\w*?)\[(\d+)\s*(?:-|:|\.{2,})\s*(\d+)\]")
+"""Ranges as other languages write them."""
 _ENDS = re.compile(r"(.*?)(\d+)")
 
 
@@ -33,14 +36,18 @@ def take_pins(table: TomlTable, key: str) -> tuple[tuple[str, Location], ...]:
     for index, text in enumerate(table.strings(key)):
         place = table.location(key, index)
         names = expand_range(text)
-        if names is None:
+        meant = _range_meant(text)
+        if names is None or (meant and not is_name(text)):
             table.findings.error(
                 "bad-pin-range",
                 place,
                 f'"{text[:60]}" is not a range of at most {MAX_PINS} pins',
-                'use the same prefix at both ends, such as "in0..in3"',
+                f'write "{meant}"'
+                if meant
+                else 'use the same prefix at both ends, such as "in0..in3"',
             )
-        for name in names or ():
+            continue
+        for name in names:
             if is_name(name):
                 pins.append((name, place))
             else:
@@ -56,6 +63,16 @@ def bad_name(table: TomlTable, place: Location, name: str) -> None:
         f'"{name[:60]}" is not a valid name',
         "use letters, digits and underscores, starting with a letter",
     )
+
+
+def _range_meant(text: str) -> str:
+    """Return the range that a text such as ``d0-d7`` or ``d[7:0]`` means; empty if it is none."""
+    match = _SPELT.fullmatch(text.strip()) or _INDEXED.fullmatch(text.strip())
+    if match is None:
+        return ""
+    prefix, first, last = match.groups()
+    meant = f"{prefix}{first}..{prefix}{last}"
+    return meant if expand_range(meant) and meant != text.strip() else ""
 
 
 def expand_range(text: str) -> tuple[str, ...] | None:

@@ -253,7 +253,7 @@ def test_files_outside_of_the_shuttles_folder_are_told_apart(
     changed = lab / "elsewhere" / DESIGNS[0] / "design.toml"
     changed.write_text(changed.read_text() + "\n# changed\n")
     assert sit(monkeypatch, "yes") == ExitCode.BAD_INPUT
-    assert f"{changed}: error [changed-since]" in capsys.readouterr().err
+    assert f"{changed.relative_to(lab)}: error [changed-since]" in capsys.readouterr().err
 
 
 def test_an_intake_that_was_started_over_resumes_by_the_command_without_the_option(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from harness.errors import MAX_FINDINGS, Finding, Findings, Location, Severity
 
 FILE = Path("f.toml")
@@ -105,3 +107,21 @@ def test_the_number_left_out_by_another_reader_is_not_left_out() -> None:
     of_shuttle.extend(finding(line) for line in range(50))
     findings.extend(of_shuttle.items)
     assert findings.items == of_shuttle.items
+
+
+@pytest.mark.parametrize("reached", ["a/table.csv", "{here}/a/table.csv", "../{name}/a/table.csv"])
+def test_a_file_below_the_current_folder_is_shown_from_there_however_it_was_reached(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reached: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    path = Path(reached.format(here=tmp_path, name=tmp_path.name))
+    assert str(Location(path, 3)) == "a/table.csv:3"
+
+
+@pytest.mark.parametrize("reached", ["../table.csv", "{above}/table.csv"])
+def test_any_other_file_is_shown_by_its_whole_path(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, reached: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    path = Path(reached.format(above=tmp_path.parent))
+    assert str(Location(path)) == str(tmp_path.parent / "table.csv")

@@ -144,7 +144,7 @@ def test_nets_of_a_design_without_a_netlist_say_how_to_make_one(
     design.write_text(design.read_text().replace('netlist = "netlist.json"\n', ""))
     assert main(["nets", "lfsr", "--shuttle", "vectors"]) == 2
     assert capsys.readouterr().err == (
-        f'harness: {design}: error [no-netlist] design "lfsr" has no netlist; write netlist = '
-        '"netlist.json" in design.toml and make it with `harness netlist lfsr` (needs pip install '
-        "'harness[synthesis]')\n"
+        'harness: vectors/lfsr/design.toml: error [no-netlist] design "lfsr" has no netlist; write '
+        'netlist = "netlist.json" in design.toml and make it with `harness netlist lfsr` (needs '
+        "pip install 'harness[synthesis]')\n"
     )

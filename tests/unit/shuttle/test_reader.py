@@ -174,6 +174,29 @@ def test_findings_point_at_line_and_column_in_file_order(tmp_path: Path) -> None
     )
 
 
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("in0-in3", "in0..in3"),
+        ("in3-0", "in3..in0"),
+        ("in3:in0", "in3..in0"),
+        ("in3..0", "in3..in0"),
+        ("in3...in0", "in3..in0"),
+        ("in0 to in3", "in0..in3"),
+        ("in0–in3", "in0..in3"),
+        ("in[3:0]", "in3..in0"),
+        ("in3..inn0", 'use the same prefix at both ends, such as "in0..in3"'),
+    ],
+)
+def test_a_range_in_another_form_is_answered_with_what_to_write(
+    tmp_path: Path, written: str, meant: str
+) -> None:
+    files = write_files(tmp_path, design=DESIGN.replace('"in3..in0"', f'"{written}"'))
+    (finding,) = [one for one in files.told() if "bad-pin-range" in one]
+    advice = f'write "{meant}"' if ".." in meant and " " not in meant else meant
+    assert finding.endswith(f'"{written}" is not a range of at most 32 pins; {advice}')
+
+
 def test_a_waiver_is_read(tmp_path: Path) -> None:
     _, shuttle = write_files(tmp_path, SHUTTLE + WAIVER).load()
     assert shuttle.waivers[0].chips == ("PL-01",)

@@ -263,9 +263,9 @@ def test_every_cell_that_is_proposed_can_be_used(
     text: str, direction: Direction, width: int
 ) -> None:
     refusal = read_cell(text, column(direction, width))
-    if isinstance(refusal, Refusal) and re.match("write [0-9A-Z]", refusal.advice):
-        for cell in re.match(r"write (\S+)(?: or (\S+))?", refusal.advice).groups():
-            if cell is not None and cell != "to":
+    if isinstance(refusal, Refusal):
+        for match in re.finditer(r"^write ([0-9A-Z]\S*)(?: or (\S+))?", refusal.advice):
+            for cell in filter(None, match.groups()):
                 assert isinstance(read_cell(cell, column(direction, width)), Meaning), cell
 
 
