@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 import operator
+import re
 from collections.abc import Callable
 from functools import lru_cache
 from pathlib import Path
@@ -21,6 +22,7 @@ import numba
 import numpy as np
 from llvmlite import ir
 from numba.core import types
+from numba.core.runtime.nrt import rtsys
 from numba.extending import intrinsic, models, overload, register_model
 
 from harness.door import MAX_SETTINGS_BYTES, names_in, read_file
@@ -61,18 +63,33 @@ def _compiled(function: Function, options: dict[str, Any]) -> Function:
     except RuntimeError:  # numba found no folder for its cache
         return cast("Function", numba.njit(**options)(function))
     # Numba looks at the function's own file only, but has the code of all that it calls in it.
-    kept = dispatcher._cache._cache_file  # noqa: SLF001 - there is no public way to say so
+    cache = dispatcher._cache  # noqa: SLF001 - there is no public way to say so
+    kept = cache._cache_file  # noqa: SLF001
     kept._source_stamp = (kept._source_stamp, _sources())  # noqa: SLF001
+
+    def load(signature: Any, target: Any) -> Any:
+        """Load a function; numba would first load all that it could compile, and takes longer."""
+        rtsys.initialize(target)
+        return cache._load_overload(signature, target)  # noqa: SLF001
+
+    cache.load_overload = load
     return cast("Function", dispatcher)
 
 
 @lru_cache(maxsize=1)
 def _sources() -> str:
-    """Digest of everything that compiled code may come from."""
-    digest = hashlib.sha256()
-    for path in sorted(names_in(Path(__file__).parent, ".py")):
-        digest.update(read_file(path, MAX_SETTINGS_BYTES))
-    return digest.hexdigest()
+    """Digest of what compiled code may come from: modules that import this one, and what they do.
+
+    The readers of netlists are not among them.
+    """
+    paths = names_in(Path(__file__).parent, ".py")
+    texts = {path.stem: read_file(path, MAX_SETTINGS_BYTES) for path in paths}
+    del texts["__init__"]
+    names = sorted(name for name, text in texts.items() if b"harness.netlist.compiler" in text)
+    for name in names:  # grows while it is walked
+        imported = re.findall(r"harness\.netlist(?:\.| import )(\w+)", texts[name].decode())
+        names += sorted((texts.keys() & set(imported)) - set(names))
+    return hashlib.sha256(b"".join(texts[name] for name in names)).hexdigest()
 
 
 class Row(types.Type):

@@ -1,8 +1,11 @@
-"""Compiled code, where no folder can keep it."""
+"""Compiled code: kept from one process to the next, and where no folder can keep it."""
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from harness.netlist.compiler import compiled
 
@@ -12,3 +15,26 @@ def test_functions_are_compiled_even_where_nothing_can_be_cached() -> None:
     space: dict[str, Callable[[int], int]] = {}
     exec(compile("def double(value): return 2 * value", "<no file>", "exec"), space)
     assert compiled(space["double"])(21) == 42
+
+
+def test_a_second_process_loads_what_was_compiled_and_not_the_compiler_s_own_library(
+    tmp_path: Path,
+) -> None:
+    (tmp_path / "doubling.py").write_text(
+        "import sys\n"
+        "from harness.netlist.compiler import compiled\n"
+        "@compiled\n"
+        "def double(value): return 2 * value\n"
+        "print(double(21), 'numba.np.arraymath' in sys.modules)\n"
+    )
+    printed = [
+        subprocess.run(
+            [sys.executable, "-B", "-c", "import doubling"],
+            capture_output=True,
+            text=True,
+            check=True,
+            cwd=tmp_path,
+        ).stdout
+        for _ in range(2)
+    ]
+    assert printed == ["42 True\n", "42 False\n"]
