@@ -39,7 +39,10 @@ def unframed(data: bytes, error: Report, warn: Report) -> range:
         message = "the file has no STX character (0x02), with which JESD3 data begins"
         error("jesd3-frame", 0, message, "check that this is a JEDEC file with its beginning")
         return range(0)
-    if data[:start].strip(SPACE):
+    if ETX in data[:start]:
+        message = "there is the end of a transmission before STX"
+        error("jesd3-outside", 0, message, "keep one transmission in each file")
+    elif data[:start].strip(SPACE):
         warn("jesd3-outside", 0, "the text before STX is ignored", "check what it is")
     end = data.find(ETX, start)
     if end < 0:

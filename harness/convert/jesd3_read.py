@@ -55,7 +55,6 @@ _NAMES = {
 _DEVICE = frozenset(("C", "D", "E", "F", "G", "J", "L", "QF", "U"))
 """Fields of device programming, which say nothing about a test."""
 
-_FIELD = re.compile(rb"[^*]*\*")
 _VECTOR = re.compile(rb"V([0-9]{1,9})[ \t\r\n]+([^*]*)")
 _PINS = re.compile(rb"P(?:[ \t\r\n]*[0-9]{1,3})(?:[ \t\r\n]+[0-9]{1,3})*")
 _VALUE = re.compile(rb"(Q[FPV])[ \t\r\n]*([0-9]{1,9})")
@@ -127,23 +126,26 @@ class _Reader:
 
     def fields(self, body: range) -> None:
         """Read every field; the first is the heading, which has no letter."""
-        end = body.start
-        for number, match in enumerate(_FIELD.finditer(self.data, body.start, body.stop)):
-            end, text = match.end(), match[0][:-1]
+        begin, number = body.start, 0
+        while (end := self.data.find(b"*", begin, body.stop)) >= 0:
+            text = self.data[begin:end]
             if number == 0:
                 self.heading = _plain(text)
             elif text.strip(SPACE):
-                begin = end - 1 - len(text.lstrip(SPACE))
-                text = text.strip(SPACE)
-                if text[:1] != b"V":
-                    self.keep_comment()
-                _READERS.get(text[:1], _Reader.other)(self, text, begin)
-        rest = self.data[end : body.stop]
-        if rest.strip(SPACE) or end == body.start:
+                self.field(text.strip(SPACE), end - len(text.lstrip(SPACE)))
+            begin, number = end + 1, number + 1
+        rest = self.data[begin : body.stop].lstrip(SPACE)
+        if rest or not number:
             message = "the last field does not end with *"
-            place = body.stop - len(rest.lstrip(SPACE))
-            self.error("jesd3-field", place, message, "end it with *, or get the whole file")
+            advice = "end it with *, or get the whole file"
+            self.error("jesd3-field", body.stop - len(rest), message, advice)
         self.keep_comment()
+
+    def field(self, text: bytes, place: int) -> None:
+        """Read one field, without white space around it; a comment is held back for a vector."""
+        if text[:1] != b"V":
+            self.keep_comment()
+        _READERS.get(text[:1], _Reader.other)(self, text, place)
 
     def vector(self, text: bytes, place: int) -> None:
         match = _VECTOR.fullmatch(text)

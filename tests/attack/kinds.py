@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from tests.attack.attack import Prepare
 from tests.attack.boards import liars, prompts
 from tests.attack.bundles import bundles
+from tests.attack.jesd3 import jesd3_files
 from tests.attack.names import names
 from tests.attack.netlists import bench_netlists, yosys_netlists
 from tests.attack.records import journals, run_files, stores
@@ -19,6 +20,7 @@ from tests.attack.wires import wires
 KINDS: Mapping[str, Prepare] = {
     "csv": csv_tables,
     "tsv": tsv_tables,
+    "jesd3": jesd3_files,
     "ods": ods_sheets,
     "xlsx": xlsx_sheets,
     "shuttle": settings_of("shuttle.toml"),

@@ -1,45 +1,54 @@
-"""The example of JEDEC Standard No. 3 (JESD3): its vectors, run on its part.
+"""The example of JEDEC Standard No. 3 (JESD3): its vectors, imported and run on its part.
 
-Both are read from the standard's own text form: test vectors from the V fields, and what the part
-does from the fuse list (L fields) of the same example, a decoder for the memory of a processor.
-So the vectors check our chip model, and neither comes from us. Read from a text copy of JEDEC
-Standard 3-A; five of the vectors were also confirmed in a second copy of the standard. Which fuse
-column belongs to which pin is from memory (the usual order of a 20-pin array with 14 inputs), and
-confirmed by the vectors.
+Both are read from the standard's own file: test vectors from the V fields by our importer, and what
+the part does from the fuse list (L fields) of the same file, a decoder for the memory of a
+processor. So the vectors check our chip model, and neither comes from us. Read from two text copies
+of JEDEC Standard 3-A; the fuse checksum (C field) confirms the fuse list. The transmission checksum
+is left out (0000): the copies do not tell the white space of the original. Which fuse column is
+which pin is from memory (the usual order of a 20-pin array with 14 inputs), and confirmed by the
+vectors.
 """
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from harness.board import ParallelSelect
-from harness.shuttle import Bus, Design, Direction, Pin, Shuttle, TableSpec
-from harness.table import Pattern, load_table
+from harness.convert import jesd3_pattern, read_jesd3
+from harness.shuttle import Bus, Design, Direction, Pin, Shuttle
+from harness.table import Pattern
 from harness.virtual.chip import ChipModel
 from tests.unit.netlist.plain import Bit, Cell, document, write
 
+EXAMPLE = """\
+\2File for PLD 12S8 Created on 8-Feb-85 3:05PM
+6809 memory decode 123-0017-001
+Joe Engineer Advanced Logic Corp *
+QP20* QF448* QV8*
+F0* X0*
+L000 1111101111111111111111111111*
+L028 1011111111111111111111111111*
+L056 1110111111111111111111111111*
+L112 0101011101111011111111111111*
+L224 0101011110111011111111111111*
+L336 0101011101110111111111111111*
+V0001 000000XXXNXXXHHHLXXN*
+V0002 010000XXXNXXXHHHLXXN*
+V0003 100000XXXNXXXHHHLXXN*
+V0004 110000XXXNXXXHHHLXXN*
+V0005 111000XXXNXXXHLHHXXN*
+V0006 111010XXXNXXXHHHHXXN*
+V0007 111100XXXNXXXHHLHXXN*
+V0008 111110XXXNXXXLHHHXXN*
+C124E*
+\x030000
+"""
 PINS = 20
-VECTORS = """\
-V0001 000000XXXNXXXHHHLXXN
-V0002 010000XXXNXXXHHHLXXN
-V0003 100000XXXNXXXHHHLXXN
-V0004 110000XXXNXXXHHHLXXN
-V0005 111000XXXNXXXHLHHXXN
-V0006 111010XXXNXXXHHHHXXN
-V0007 111100XXXNXXXHHLHXXN
-V0008 111110XXXNXXXLHHHXXN
-"""
-FUSES = """\
-L000 1111101111111111111111111111
-L028 1011111111111111111111111111
-L056 1110111111111111111111111111
-L112 0101011101111011111111111111
-L224 0101011110111011111111111111
-L336 0101011101110111111111111111
-"""
+FUSES = re.findall(r"L(\d+) ([01]+)\*", EXAMPLE)
 COLUMNS = 28
 TERMS = 4
 """Product terms of one output: an output is low while any of its terms is true."""
@@ -49,13 +58,6 @@ COLUMN_PINS = (2, 1, 3, 19, 4, 18, 5)
 """Pin of the first column pairs (true, complement); later columns are unused here."""
 
 
-def pin_vectors() -> list[tuple[str, str]]:
-    """Number and conditions of each vector, one character a pin."""
-    rows = [line.split() for line in VECTORS.splitlines()]
-    assert all(len(conditions) == PINS for _, conditions in rows)
-    return [(number, conditions) for number, conditions in rows]
-
-
 def decoder() -> list[Cell]:
     """The part's gates from its fuse list: a 0 connects an input to its product term.
 
@@ -63,8 +65,7 @@ def decoder() -> list[Cell]:
     """
     cells: list[Cell] = [("$_NOT_", {"A": 100 + p, "Y": 200 + p}) for p in COLUMN_PINS]
     terms: dict[int, list[Bit]] = {pin: [] for pin in LOW_OUTPUTS}
-    for line in FUSES.splitlines():
-        place, row = line[1:].split()
+    for place, row in FUSES:
         assert len(row) == COLUMNS
         product: Bit = "1"
         for column in (k for k, fuse in enumerate(row) if fuse == "0"):
@@ -109,35 +110,50 @@ def part(folder: Path) -> Shuttle:
     return Shuttle("Part", "JEDEC", ".*", tuple(pins), (design,), folder / "part.toml", "")
 
 
-def pattern(folder: Path, shuttle: Shuttle, vectors: list[tuple[str, str]]) -> Pattern:
-    """The vectors as a table in our format: one column a pin, supplies (N) left out."""
-    named = {int(pin.name[1:]) for pin in shuttle.pins}
-    header = ",".join(["label", *(f"p{pin}" for pin in range(1, PINS + 1) if pin in named)])
-    rows = [
-        ",".join([number, *(c for pin, c in enumerate(conditions, 1) if pin in named)])
-        for number, conditions in vectors
-    ]
-    path = write(folder, "\n".join([header, *rows, ""]), "table.csv")
-    spec = TableSpec(name="example", path=path, clock_hz=1e6)
-    return load_table(spec, shuttle.designs[0], shuttle)
+def pattern(shuttle: Shuttle, text: str = EXAMPLE) -> Pattern:
+    """The vectors, imported: the pins of the file by their numbers, without the supplies."""
+    file, findings = read_jesd3(text.encode("ascii"), Path("example.jed"))
+    assert file is not None
+    assert findings == []
+    pins = {int(pin.name[1:]): pin for pin in shuttle.pins}
+    return jesd3_pattern(file, pins, shuttle.designs[0], shuttle)
 
 
-def mismatches(shuttle: Shuttle, table: Pattern) -> dict[str, list[str]]:
-    """Pins that were not as expected, by the label of the vector."""
+def mismatches(shuttle: Shuttle, table: Pattern) -> dict[int, list[str]]:
+    """Pins that were not as expected, by vector."""
     chip = ChipModel(shuttle, ParallelSelect(()), "1")
     seen, _ = chip.run(table.drive, table.enable, table.pulse, table.highz)
     wrong = (seen ^ table.expect) & table.care
     return {
-        table.labels[int(row)]: [pin.name for pin in shuttle.pins if int(wrong[row]) & pin.mask]
+        int(row) + 1: [pin.name for pin in shuttle.pins if int(wrong[row]) & pin.mask]
         for row in np.flatnonzero(wrong)
     }
 
 
+def test_the_copy_of_the_fuse_list_has_the_checksum_of_the_example() -> None:
+    fuses = np.zeros(448, np.uint8)
+    for place, row in FUSES:
+        fuses[int(place) : int(place) + len(row)] = [int(fuse) for fuse in row]
+    assert int(np.packbits(fuses, bitorder="little").sum(dtype=np.int64)) == 0x124E
+
+
+def test_the_example_is_read_whole() -> None:
+    file, findings = read_jesd3(EXAMPLE.encode("ascii"), Path("example.jed"))
+    assert file is not None
+    assert findings == []
+    assert file.heading.endswith("123-0017-001 Joe Engineer Advanced Logic Corp")
+    assert (file.order, file.default) == (tuple(range(1, 21)), "0")
+    assert file.left_out == {"QF": 1, "F": 1, "L": 6, "C": 1}
+    vectors = [f"V{k:04d} {row.tobytes().decode()}*" for k, row in enumerate(file.symbols, 1)]
+    assert vectors == [line for line in EXAMPLE.splitlines() if line.startswith("V")]
+
+
 def test_the_example_vectors_pass_on_the_example_part(tmp_path: Path) -> None:
     shuttle = part(tmp_path)
-    table = pattern(tmp_path, shuttle, pin_vectors())
+    table = pattern(shuttle)
     assert len(table) == 8
     assert {int(care).bit_count() for care in table.care} == {4}, "H and L on four pins, N on none"
+    assert {int(enable).bit_count() for enable in table.enable} == {14}, "X0: every input is driven"
     assert mismatches(shuttle, table) == {}
 
 
@@ -145,8 +161,7 @@ def test_the_example_vectors_pass_on_the_example_part(tmp_path: Path) -> None:
 @pytest.mark.parametrize("pin", LOW_OUTPUTS)
 def test_a_wrong_expectation_is_found_where_it_is(tmp_path: Path, row: int, pin: int) -> None:
     shuttle = part(tmp_path)
-    vectors = pin_vectors()
-    number, conditions = vectors[row]
-    other = {"H": "L", "L": "H"}[conditions[pin - 1]]
-    vectors[row] = (number, conditions[: pin - 1] + other + conditions[pin:])
-    assert mismatches(shuttle, pattern(tmp_path, shuttle, vectors)) == {number: [f"p{pin}"]}
+    at = EXAMPLE.index(f"V{row + 1:04d} ") + len("V0000 ") + pin - 1
+    other = {"H": "L", "L": "H"}[EXAMPLE[at]]
+    table = pattern(shuttle, EXAMPLE[:at] + other + EXAMPLE[at + 1 :])
+    assert mismatches(shuttle, table) == {row + 1: [f"p{pin}"]}

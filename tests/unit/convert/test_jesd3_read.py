@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from pathlib import Path
 
 import pytest
@@ -226,6 +227,22 @@ def test_a_file_without_its_frame_is_refused() -> None:
     assert findings(b"from a disk\n" + data) == [
         "1:1: warning [jesd3-outside] the text before STX is ignored; check what it is"
     ]
+
+
+def test_a_file_with_a_second_transmission_is_refused() -> None:
+    data = transmitted(VECTORS)
+    assert findings(data[1:] + data) == [
+        (
+            "1:1: error [jesd3-outside] there is the end of a transmission before STX; "
+            "keep one transmission in each file"
+        )
+    ]
+
+
+def test_an_endless_field_takes_no_longer_than_others() -> None:
+    began = time.process_time()
+    assert len(findings(transmitted("V1 H*" + "<a>" * 300_000))) == 1
+    assert time.process_time() - began < 2
 
 
 def test_a_wrong_checksum_is_refused_and_line_breaks_are_suspected_if_they_explain_it() -> None:
