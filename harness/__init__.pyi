@@ -7,11 +7,13 @@ from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
 from .jobs.demo import copy_demo, deserved
 from .jobs.event_line import event_line
+from .jobs.expand import expand_transactions
 from .jobs.export import SHUTTLE, Exported, PatternFormat, export_table
 from .jobs.history import history
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_table
 from .jobs.log import tool_log
+from .jobs.made import MadeTable
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.netlist import MadeNetlist, Net, list_nets, make_netlist
 from .jobs.night import Night, night
@@ -69,6 +71,7 @@ __all__ = [
     "HandledChip",
     "Likeness",
     "MadeNetlist",
+    "MadeTable",
     "MarginEvent",
     "MarginFound",
     "MarginObserver",
@@ -115,6 +118,7 @@ __all__ = [
     "deserved",
     "event_line",
     "examine_port",
+    "expand_transactions",
     "export_table",
     "history",
     "hold_intake",

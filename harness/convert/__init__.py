@@ -9,6 +9,7 @@ from harness.convert.draft import (
     input_cell,
     output_cell,
 )
+from harness.convert.expand import expand
 from harness.convert.jesd3_pins import named_pins, numbered_pins, pin_lines, pin_numbers
 from harness.convert.jesd3_read import Jesd3File, read_jesd3
 from harness.convert.jesd3_table import jesd3_pattern
@@ -16,15 +17,20 @@ from harness.convert.jesd3_write import jesd3_bytes
 from harness.convert.save import save_table, write_file, write_files
 from harness.convert.stil import stil_lines
 from harness.convert.testbench import Bench, make_testbench
+from harness.convert.traffic import Exchange, exchanges
+from harness.convert.transactions import read_transactions
 
 __all__ = [
     "Bench",
     "Draft",
     "DraftRow",
+    "Exchange",
     "Jesd3File",
     "conditions",
     "draft_text",
     "drafted",
+    "exchanges",
+    "expand",
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
@@ -35,6 +41,7 @@ __all__ = [
     "pin_lines",
     "pin_numbers",
     "read_jesd3",
+    "read_transactions",
     "save_table",
     "stil_lines",
     "write_file",

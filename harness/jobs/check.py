@@ -16,6 +16,7 @@ from pathlib import Path
 from harness.board import check_profile
 from harness.door import check_file, is_file, is_folder, names_below, whole_path
 from harness.errors import FileUnusable, Finding, Findings, Location, Severity
+from harness.jobs.stale import stale_tables
 from harness.jobs.unproven import unproven
 from harness.rack import check_rack
 from harness.rehearse import Cache
@@ -128,6 +129,7 @@ class _Checker:
         for spec in design.tables:
             if is_file(spec.path):
                 self.findings += check_table(spec, design, shuttle)[1]
+        self.findings += stale_tables(design)
         if design.netlist is not None and is_file(design.netlist) and not self.wrong(design):
             self.findings += check_models([design])
 

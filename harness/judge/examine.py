@@ -15,7 +15,15 @@ from harness.board import Capture, RunConditions
 from harness.errors import Contention, HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
 from harness.judge.probe import Floating, as_run, contacts, floating_pins, pulled, up_to
-from harness.judge.reading import ALL_OPEN, ALL_READ, ENOUGH, MAX_READ, REACH, Reading
+from harness.judge.reading import (
+    ALL_OPEN,
+    ALL_READ,
+    ENOUGH,
+    MAX_READ,
+    REACH,
+    SERIAL_REACH,
+    Reading,
+)
 from harness.judge.verdict import Gathered, first_failing, judge, untested, unusable
 from harness.records import Outcome
 from harness.table import Pattern
@@ -146,7 +154,8 @@ def _read(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) ->
     first = shown.mismatches[0].cycle
     run, rows = as_run(case.pattern, shown.until_used)
     cycles, limit = _how_many(shown, gathered.floating, cycles)
-    span = max(0, first - REACH), first + max(cycles, REACH + 1)
+    reach = SERIAL_REACH if case.design.serial and cycles >= MAX_READ else REACH
+    span = max(0, first - reach), first + max(cycles, REACH + 1)
     part, of = up_to(run, span[1])
     words = runner.run(part, replace(case.conditions, gap_free=False), window=span).window
     if words is None:

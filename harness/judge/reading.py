@@ -19,6 +19,8 @@ DRAWN = 2 * REACH + 1
 """Cycles of a window that is not long."""
 MAX_READ = 4096
 """Maximum number of cycles read back from the first mismatch on."""
+SERIAL_REACH = 2048
+"""The same for a design with a serial interface: a character is read from its start bit on."""
 MAX_LONG_WINDOWS = 8
 """Maximum number of tables of a slot, in one run, of which more is read back than is drawn."""
 ALL_READ = f"at most {MAX_READ:,} are read back from the first mismatch on"
@@ -49,17 +51,18 @@ class Reading:
 
     def long(self, names: Names) -> LongWindow:
         """Return the cycles, packed: all of them, or as many as fit."""
-        count = len(self.words.cycle)
-        while len(text := packed_words(self._columns(count))) > MAX_WINDOW_TEXT:
-            count //= 2
-        start = int(self.words.cycle[0])
+        start, stop = 0, len(self.words.cycle)
+        near = max(0, self.first - REACH - int(self.words.cycle[0]))
+        while len(text := packed_words(self._columns(slice(start, stop)))) > MAX_WINDOW_TEXT:
+            start, stop = (near, stop) if start < near else (start, (start + stop) // 2)
+        first = int(self.words.cycle[start])
         return LongWindow(
-            cycle=start,
-            cycles=count,
+            cycle=first,
+            cycles=stop - start,
             pins=names.pins,
             signals=tuple(names.signal(bit) for bit in range(len(names.pins))),
             words=text,
-            cut=self._cut(self.total - start - count, count),
+            cut=self._cut(self.total - first - (stop - start), stop),
         )
 
     def contention(self) -> int:
@@ -81,18 +84,18 @@ class Reading:
     def _read(self) -> tuple[NDArray[np.uint32], ...]:
         return self.words.row, self.words.cycle, self.words.seen, self.words.floating
 
-    def _columns(self, count: int) -> Mapping[str, Sequence[int]]:
-        row = self.words.row[:count]
+    def _columns(self, kept: slice) -> Mapping[str, Sequence[int]]:
+        row = self.words.row[kept]
         planes = {name: getattr(self.run, name)[row] for name in (*PLANES, "line")}
-        planes |= {name: getattr(self.words, name)[:count] for name in ("seen", "floating")}
+        planes |= {name: getattr(self.words, name)[kept] for name in ("seen", "floating")}
         planes["row"] = self.rows[row]
         return {name: plane.tolist() for name, plane in planes.items()}
 
-    def _cut(self, left: int, count: int) -> str:
+    def _cut(self, left: int, stop: int) -> str:
         """Say how many later cycles are missing, and why; empty if there are none."""
         if left <= 0:
             return ""
-        if count < len(self.words.cycle):
+        if stop < len(self.words.cycle):
             why = f"more do not fit in {MAX_WINDOW_TEXT:,} characters"
         else:
             why = self.limit

@@ -92,6 +92,7 @@ def _with_evidence(case: Case, gathered: Gathered, names: Names, plain: Outcome)
         evidence=evidence(case.pattern, shown, names),
         window=read.drawn(names) if read is not None else None,
         long_window=read.long(names) if read is not None else None,
+        serial=case.design.serial if read is not None else (),
         contention=names.all(read.contention()) if read is not None else (),
         floating=names.all(floating.some),
         released=names.all(floating.released),

@@ -58,10 +58,19 @@ from harness.records.runs import (
     TableVerdict,
     firsts_of,
 )
+from harness.records.serial_interface import (
+    MAX_BIT_CYCLES,
+    MAX_WORD_BITS,
+    Parity,
+    SerialInterface,
+    SerialKind,
+)
 from harness.records.verdict import SEVERITY_ORDER, Verdict, worst
 
 __all__ = [
+    "MAX_BIT_CYCLES",
     "MAX_WINDOW_TEXT",
+    "MAX_WORD_BITS",
     "SEVERITY_ORDER",
     "WINDOW_FIELDS",
     "Attempt",
@@ -86,6 +95,7 @@ __all__ = [
     "Origin",
     "Outcome",
     "Overruling",
+    "Parity",
     "PinCount",
     "PinProof",
     "PinResult",
@@ -97,6 +107,8 @@ __all__ = [
     "RunKind",
     "RunOverview",
     "RunRecord",
+    "SerialInterface",
+    "SerialKind",
     "SlotPins",
     "TableRow",
     "TableVerdict",

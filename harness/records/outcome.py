@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from harness.records.long_window import LongWindow
 from harness.records.reasons import Origin, Reason
+from harness.records.serial_interface import SerialInterface
 from harness.records.verdict import Verdict
 
 
@@ -231,7 +232,8 @@ class Outcome:
     where there is none; FAIL and UNSTABLE have a waiver only if it has expired, ERROR only one that
     would cover what was wrong if it were the chip's or the design's. ``design_author``
     is empty if the design's file names none; ``rehearsal`` is None if nobody asked what the table
-    does on the design's netlist.
+    does on the design's netlist. ``serial`` are the design's serial interfaces, by which the words
+    of ``long_window`` can be read; none are kept without it.
     """
 
     slot: str
@@ -268,6 +270,7 @@ class Outcome:
     released: tuple[str, ...] = ()
     long_window: LongWindow | None = None
     rehearsal: Rehearsal | None = None
+    serial: tuple[SerialInterface, ...] = ()
 
     @property
     def counts(self) -> bool:

@@ -13,8 +13,10 @@ from pathlib import Path
 from harness.door import whole_path
 from harness.errors import Findings, netlist_advice
 from harness.shuttle.checks import existing_file, out_of_range, take_rate, take_up_to
+from harness.shuttle.made_from import read_made_from
 from harness.shuttle.model import Bus, Design, Pin, TableSpec
 from harness.shuttle.names import bad_name, is_name
+from harness.shuttle.serial_interfaces import read_serial_interfaces
 from harness.shuttle.signals import read_signals
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
 
@@ -59,6 +61,7 @@ def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> Desi
         top=top.take("top", str, name),
         verilog=_verilog(top),
         netlist=_netlist(top, name),
+        serial=read_serial_interfaces(top.maybe_table("serial"), signals),
     )
     top.finish()
     return DesignFile(design, top)
@@ -109,6 +112,7 @@ def _table(name: str, table: TomlTable, clock_hz: float, signals: tuple[Bus, ...
         gap_free=table.take("gap_free", bool, False),
         contention_intended=_contention(table),
         unconfirmed=unconfirmed,
+        made_from=read_made_from(table.maybe_table("made_from")),
     )
 
 

@@ -13,6 +13,8 @@ from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
 
+from harness.records import SerialInterface
+
 MAX_PINS = 32
 """Maximum number of pins: a pattern holds one cycle in 32-bit words."""
 
@@ -83,6 +85,21 @@ class Bus:
 
 
 @dataclass(frozen=True)
+class MadeFrom:
+    """The file in a design's folder that a table was made from, and its SHA-256 at that time.
+
+    ``seed``, ``kind`` and ``cycles`` are the choices with which a reference model made it; None,
+    empty and 0 for a table from anything else.
+    """
+
+    file: str
+    sha256: str
+    seed: int | None = None
+    kind: str = ""
+    cycles: int = 0
+
+
+@dataclass(frozen=True)
 class TableSpec:
     """A table of a design and the settings for all of its rows.
 
@@ -92,7 +109,8 @@ class TableSpec:
     ``gap_free`` requires all rows to run as one burst, without a pause of the clock;
     ``contention_intended`` says that controller and chip may drive a pin at the same time.
     ``unconfirmed`` says where expected values come from that the author has not compared with the
-    specification; it is empty once they are.
+    specification; it is empty once they are. ``made_from`` is None for a table that was
+    written by hand.
     """
 
     name: str
@@ -105,6 +123,7 @@ class TableSpec:
     gap_free: bool = False
     contention_intended: bool = False
     unconfirmed: str = ""
+    made_from: MadeFrom | None = None
 
 
 @dataclass(frozen=True)
@@ -126,7 +145,8 @@ class Design:
     """One design on the shuttle. ``source`` names the publication that specifies its behaviour.
 
     ``folder`` holds ``design.toml``; ``verilog`` and ``netlist`` are absolute paths and may be
-    missing (empty tuple, None): a design can be tested without its gates.
+    missing (empty tuple, None): a design can be tested without its gates. ``serial`` are its serial
+    interfaces.
     """
 
     name: str
@@ -141,6 +161,7 @@ class Design:
     top: str
     verilog: tuple[Path, ...] = ()
     netlist: Path | None = None
+    serial: tuple[SerialInterface, ...] = ()
 
     @cached_property
     def signals_by_name(self) -> dict[str, Bus]:

@@ -19,7 +19,7 @@ from markupsafe import Markup
 from harness.errors import many, printable
 from harness.judge import NightChanges
 from harness.records import ChipOfRun, ChipRecord, MarginRecord, RunOverview, RunRecord
-from harness_reports import looks, margin_view, names, texts, trust
+from harness_reports import looks, margin_view, names, texts, traffic, trust
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
 
@@ -71,7 +71,7 @@ _WORDS = (
     margin_view.point_look, names.chip_name, texts.agreement, texts.clock, texts.counts_text,
     texts.day, texts.duration, texts.first_mismatch, texts.hertz, texts.interval_text, many,
     texts.minute, texts.moment, texts.pin_name, texts.rate_text, texts.short_first,
-    texts.timing_word, trust.chip_headline,
+    texts.timing_word, traffic.first_wrong, trust.chip_headline,
 )  # fmt: skip
 """How templates write what they are given: verdicts, numbers, times, pins."""
 

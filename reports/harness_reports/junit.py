@@ -22,6 +22,7 @@ from harness.judge import NightChanges
 from harness.records import Cause, ChipOfRun, ChipRecord, Outcome, RunHeading, RunRecord, Verdict
 from harness_reports.names import chip_name
 from harness_reports.texts import agreement, conditions_text, pin_text, place
+from harness_reports.traffic import shown_exchanges
 from harness_reports.values import bus_lines, slip_lines
 
 MAX_SHOWN_CYCLES = 8
@@ -199,9 +200,10 @@ def waiver_text(outcome: Outcome) -> str:
 
 
 def evidence_text(outcome: Outcome, cause: Cause | None = None) -> str:
-    """Write the evidence as plain lines: cause, bus values, advice, repeats, first cycles."""
+    """Write the evidence as plain lines: cause, values, advice, repeats, first cycles."""
     lines = [f"Cause {cause.key}: {cause.summary}"] if cause is not None else []
     lines += bus_lines(outcome)
+    lines += [one.text for one in shown_exchanges(outcome) if one.wrong]
     lines += [f"{outcome.verdict}: {outcome.summary}", f"Likely cause: {outcome.origin}"]
     if outcome.advice:
         lines.append(f"What to do: {outcome.advice}")

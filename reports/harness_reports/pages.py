@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
+from harness.convert import Exchange
 from harness.errors import many
 from harness.records import (
     SEVERITY_ORDER,
@@ -30,6 +31,7 @@ from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, waveform_names
 from harness_reports.texts import conditions_text, first_mismatch, moment, rehearsal_text
 from harness_reports.timing import Drawing, draw
+from harness_reports.traffic import shown_exchanges
 from harness_reports.trust import trust_of
 from harness_reports.values import bus_lines, slip_lines
 
@@ -53,6 +55,7 @@ class FailureSection:
     facts: tuple[Fact, ...]
     values: tuple[str, ...]
     slips: tuple[str, ...]
+    traffic: tuple[Exchange, ...]
     cycles: tuple[EvidenceCycle, ...]
     more_cycles: str
     pins: tuple[PinCount, ...]
@@ -125,6 +128,7 @@ def _failure(
         facts=_failure_facts(outcome),
         values=bus_lines(outcome),
         slips=slip_lines(outcome),
+        traffic=shown_exchanges(outcome),
         cycles=shown,
         more_cycles=_more_cycles(outcome, len(shown)),
         pins=outcome.pin_counts[:MAX_SHOWN_PINS],

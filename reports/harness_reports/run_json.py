@@ -26,6 +26,7 @@ from harness.records import (
     schema_of,
     to_lines,
 )
+from harness_reports.traffic import TableExchange, exchanges_of
 
 FORMAT = "harness-run"
 SCHEMA = 4
@@ -37,7 +38,8 @@ def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:
     """Return the run as JSON text: ASCII, indented, ending in a newline.
 
     ``verdicts`` repeats each chip's verdict, worked out, for readers that want no more. Of
-    ``margins`` those that the run measured stand beside the run.
+    ``margins`` those that the run measured stand beside the run, and so do ``exchanges``: the
+    decoded serial traffic of failing tables around the first difference.
     """
     return "".join(run_json_pieces(run, margins))
 
@@ -52,9 +54,10 @@ def run_json_pieces(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> Ite
     yield from _listed("chips", run.chips, 2)
     yield after
     own = [margin for margin in margins if margin.run_id == run.run_id]
-    if own:
-        yield ",\n  "
-        yield from _listed("margins", own, 1)
+    for key, records in (("margins", own), ("exchanges", list(exchanges_of(run)))):
+        if records:
+            yield ",\n  "
+            yield from _listed(key, records, 1)
     yield "\n}\n"
 
 
@@ -122,6 +125,7 @@ def run_schema() -> dict[str, Any]:
     definitions: dict[str, Any] = {}
     run = schema_of(RunRecord, definitions)
     margin = schema_of(MarginRecord, definitions)
+    exchange = schema_of(TableExchange, definitions)
     verdict = {
         "type": "object",
         "properties": {name: {"type": "string"} for name in ("chip", "slot", "verdict")},
@@ -138,6 +142,7 @@ def run_schema() -> dict[str, Any]:
             "verdicts": {"type": "array", "items": verdict},
             "run": run,
             "margins": {"type": "array", "items": margin},
+            "exchanges": {"type": "array", "items": exchange},
         },
         "required": ["format", "schema", "verdicts", "run"],
         "additionalProperties": False,

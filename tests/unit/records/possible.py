@@ -14,10 +14,12 @@ from harness.records import (
     MarginRecord,
     Outcome,
     RunRecord,
+    SerialInterface,
     Wave,
     Window,
 )
 from harness.records.long_window import MAX_WINDOW_CYCLES
+from harness.records.serial_interface import MAX_BIT_CYCLES
 
 _HZ = st.floats(0, 1e15)
 _MAYBE_HZ = st.none() | _HZ
@@ -54,6 +56,16 @@ _EDGES = st.builds(
 )
 st.register_type_strategy(
     LongWindow, st.builds(LongWindow, cycles=st.integers(0, MAX_WINDOW_CYCLES))
+)
+st.register_type_strategy(
+    SerialInterface,
+    st.builds(
+        SerialInterface,
+        bit_cycles=st.integers(1, MAX_BIT_CYCLES),
+        data_bits=st.integers(5, 9),
+        stop_bits=st.integers(1, 2),
+        mode=st.integers(0, 3),
+    ),
 )
 st.register_type_strategy(Window, st.integers(0, 40).flatmap(_windows))
 CHIPS = st.builds(ChipRecord, outcomes=st.lists(st.from_type(Outcome), max_size=1).map(tuple))

@@ -18,6 +18,8 @@ SOURCES = [
     PACKAGE / "rehearse" / "remarks.py",
     PACKAGE / "jobs" / "check.py",
     PACKAGE / "jobs" / "unproven.py",
+    PACKAGE / "jobs" / "made.py",
+    PACKAGE / "jobs" / "stale.py",
     PACKAGE / "door.py",
     PACKAGE / "errors.py",
     PACKAGE / "jobs" / "run.py",

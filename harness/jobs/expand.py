@@ -1,0 +1,34 @@
+"""Make a table from a transaction list of a serial interface."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from harness.convert import expand, read_transactions
+from harness.errors import ConfigError, Findings
+from harness.jobs.made import MadeTable, design_in, write_made
+
+SUFFIX = ".toml"
+
+
+def expand_transactions(
+    transactions: str | Path, table: str = "", *, replace: bool = False
+) -> MadeTable:
+    """Write the table of a transaction list beside it, and rehearse it on the design's netlist.
+
+    The list is ``NAME.toml`` in a design's folder (the suffix may be left out), and the table has
+    its name unless ``table`` gives another. An existing table is replaced only if it was made from
+    this list, or with ``replace``. Raises InputError with every finding if the list or the table
+    cannot be used.
+    """
+    path = Path(transactions)
+    path = path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
+    design, shuttle = design_in(path.parent)
+    findings = Findings()
+    steps = read_transactions(path, design, findings)
+    if steps is None:
+        raise ConfigError(findings.in_order)
+    draft = expand(steps, design)
+    return write_made(
+        design, shuttle, table or path.stem, draft, {"file": path.name}, replace=replace
+    )

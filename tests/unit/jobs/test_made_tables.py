@@ -1,0 +1,103 @@
+"""Tables that are made from a file beside them: written, recorded, and stale when it changes."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from harness.cli import main
+from harness.errors import ConfigError, TableError
+from harness.jobs.check import check
+from harness.jobs.expand import expand_transactions
+from harness.records import RehearsalResult
+from tests.unit.convert.serial_bench import Lines
+
+ROOT = Path(__file__).parents[3]
+UART = 'kind = "uart"\ntx = "txd"\nrx = "rxd"\nbit_cycles = 4'
+LIST = '[[step]]\nfrom_chip = "A"'
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A design with a list, and no netlist."""
+    lines = Lines(tmp_path)
+    lines.design(UART)
+    lines.list_path(LIST)
+    return tmp_path / "lines"
+
+
+def test_a_list_becomes_a_table_that_says_what_it_was_made_from(folder: Path) -> None:
+    made = expand_transactions(folder / "list")
+    assert made.path == folder / "list.csv"
+    assert made.rehearsed.rehearsal.result is RehearsalResult.NO_NETLIST
+    settings = tomllib.loads((folder / "design.toml").read_text("utf-8"))
+    sha256 = hashlib.sha256((folder / "list.toml").read_bytes()).hexdigest()
+    assert settings["tables"]["list"] == {
+        "file": "list.csv",
+        "made_from": {"file": "list.toml", "sha256": sha256},
+    }
+    assert check([folder.parent]) == []
+
+
+def test_a_table_of_a_list_that_has_changed_is_stale_until_it_is_made_again(folder: Path) -> None:
+    expand_transactions(folder / "list", "other")
+    (folder / "list.toml").write_text(f'serial = "line"\n{LIST}\n\n', "utf-8")
+    assert [str(finding) for finding in check([folder.parent])] == [
+        (
+            f"{folder}/other.csv: warning [stale-table] list.toml has changed since this table was "
+            f"made from it; make it again: harness expand {folder}/list --table other"
+        )
+    ]
+    expand_transactions(folder / "list", "other")
+    assert check([folder.parent]) == []
+
+
+def test_a_list_that_is_gone_is_not_compared(folder: Path) -> None:
+    expand_transactions(folder / "list.toml")
+    (folder / "list.toml").unlink()
+    assert check([folder.parent]) == []
+
+
+def test_a_table_that_was_not_made_from_the_list_is_replaced_only_when_asked(folder: Path) -> None:
+    with pytest.raises(TableError, match="already there"):
+        expand_transactions(folder / "list", "main")
+    assert expand_transactions(folder / "list", "main", replace=True).path == folder / "main.csv"
+
+
+def test_a_folder_that_the_shuttle_does_not_list_is_refused(folder: Path) -> None:
+    other = folder.parent / "other"
+    other.mkdir()
+    with pytest.raises(ConfigError, match="lists no design in this folder"):
+        expand_transactions(other / "list")
+
+
+def test_the_command_says_where_the_table_is(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["expand", str(folder / "list")]) == 0
+    first, second = capsys.readouterr().out.splitlines()
+    assert first == f"wrote {folder}/list.csv"
+    assert second.startswith("lines/list: not rehearsed: the design has no netlist; ")
+
+
+def test_the_list_in_the_reference_expands_as_it_stands_there(tmp_path: Path) -> None:
+    page = (ROOT / "vectors" / "README.md").read_text("utf-8").partition("## Serial interfaces")[2]
+    settings, steps = re.findall(r"(?ms)^```toml\n(.*?)^```", page)[:2]
+    text = (ROOT / "vectors" / "shuttle.toml").read_text("utf-8")
+    start, stop = text.index("designs = ["), text.index("]\n\n[pins]")
+    (tmp_path / "shuttle.toml").write_text(f'{text[:start]}designs = ["uart"{text[stop:]}', "utf-8")
+    shutil.copytree(ROOT / "vectors" / "uart", tmp_path / "uart")
+    design = (tmp_path / "uart" / "design.toml").read_text("utf-8")
+    start, stop = design.index("[serial.console]"), design.index("[tables.directed]")
+    design = f"{design[:start]}{settings}\n{design[stop:]}".replace('netlist = "netlist.json"', "")
+    (tmp_path / "uart" / "design.toml").write_text(design, "utf-8")
+    (tmp_path / "uart" / "greeting.toml").write_text(steps, "utf-8")
+    made = expand_transactions(tmp_path / "uart" / "greeting")
+    labels = [line for line in made.path.read_text("utf-8").splitlines() if "hears a C" in line]
+    assert labels == ["C,0,0x00,X,0,4,hears a C,"]
+    assert check([tmp_path]) == []
