@@ -68,10 +68,11 @@ def page_environment(package: str) -> Environment:
 
 _WORDS = (
     looks.look, looks.tally, margin_view.drop_text, margin_view.exactly, margin_view.passes,
-    margin_view.point_look, names.chip_name, texts.agreement, texts.clock, texts.counts_text,
-    texts.day, texts.duration, texts.first_mismatch, texts.hertz, texts.interval_text, many,
-    texts.minute, texts.moment, texts.pin_name, texts.rate_text, texts.short_first,
-    texts.timing_word, traffic.first_wrong, trust.chip_headline,
+    margin_view.point_look, names.chip_name, names.design_anchor, texts.agreement, texts.clock,
+    texts.counts_text, texts.day, texts.duration, texts.first_mismatch, texts.hertz,
+    texts.interval_text, many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
+    texts.short_first, texts.timing_word, traffic.first_wrong,
+    trust.chip_headline,
 )  # fmt: skip
 """How templates write what they are given: verdicts, numbers, times, pins."""
 

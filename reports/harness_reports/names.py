@@ -44,6 +44,11 @@ def chip_name(chip: ChipHeading) -> str:
     return chip.chip_serial or f"slot {chip.slot}"
 
 
+def design_anchor(design: str) -> str:
+    """Name the place of a design on a chip's page."""
+    return f"design-{safe_name(design)}"
+
+
 def chip_folders(chips: Sequence[ChipHeading]) -> dict[str, str]:
     """Map each slot of a run to the name of its chip's folder, unique even where case is not."""
     return distinct_names({chip.slot: chip_name(chip) for chip in chips})

@@ -16,13 +16,11 @@ from harness_reports.looks import Fact, tally_text
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_folders
 from harness_reports.pages import run_facts, source_facts
+from harness_reports.rack_map import RackMap, rack_maps
 from harness_reports.since import Since, build_since
 
-MAX_SIDE_BY_SIDE = 32
-"""Maximum number of chips side by side; with more, a table's verdicts are counted."""
-
 MAX_SHOWN_CHIPS = 8
-"""Maximum number of chips named per verdict when they are counted; chip pages have the rest."""
+"""Maximum number of chips named per verdict of a table; the map and chip pages have the rest."""
 
 Key = tuple[str, str]
 """A design and a table."""
@@ -51,8 +49,8 @@ class Group:
 class IndexPage:
     """The page of the whole run; ``pages`` are the addresses of the chips' pages by slot.
 
-    Tables that did not pass everywhere are either in ``rows``, with each chip's verdict or None,
-    or in ``spreads``, by verdict. ``blamed`` gives the cause by slot and table.
+    Tables that did not pass everywhere are in ``spreads``, with the chips by verdict. ``blamed``
+    gives the cause by slot and table.
     """
 
     run: RunOverview
@@ -65,7 +63,7 @@ class IndexPage:
     blamed: Mapping[tuple[str, str], CauseRow]
     pages: Mapping[str, str]
     groups: tuple[Group, ...]
-    rows: Mapping[Key, tuple[Verdict | None, ...]]
+    maps: tuple[RackMap, ...]
     spreads: Mapping[Key, tuple[Group, ...]]
     agreed: str
     margins: tuple[Series, ...]
@@ -86,7 +84,6 @@ def build_index(
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
     causes, more_causes = shown_causes(run)
-    side_by_side = len(run.chips) <= MAX_SIDE_BY_SIDE
     return IndexPage(
         run=run,
         verdict=worst(verdicts),
@@ -98,8 +95,8 @@ def build_index(
         blamed=blamed(causes),
         pages=pages,
         groups=_groups(run.chips, verdicts),
-        rows=uneven if side_by_side else {},
-        spreads={} if side_by_side else {k: _groups(run.chips, v) for k, v in uneven.items()},
+        maps=rack_maps(run.chips, pages),
+        spreads={key: _groups(run.chips, own) for key, own in uneven.items()},
         agreed=agreed,
         margins=series_of_run(run.run_id, margins),
         conditions=run_facts(run),

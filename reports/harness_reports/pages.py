@@ -28,7 +28,7 @@ from harness_reports.causes import CauseRow, cause_rows
 from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
-from harness_reports.names import chip_folders, waveform_names
+from harness_reports.names import chip_folders, design_anchor, waveform_names
 from harness_reports.texts import conditions_text, first_mismatch, moment, rehearsal_text
 from harness_reports.timing import Drawing, draw
 from harness_reports.traffic import shown_exchanges
@@ -47,9 +47,10 @@ PROVISIONAL = "provisional: it was not yet compared with other tables, chips and
 
 @dataclass(frozen=True)
 class FailureSection:
-    """One table that did not pass, as shown."""
+    """One table that did not pass, as shown; ``place`` is its design's, if it has that."""
 
     anchor: str
+    place: str
     outcome: Outcome
     cause: CauseRow | None
     facts: tuple[Fact, ...]
@@ -65,7 +66,10 @@ class FailureSection:
 
 @dataclass(frozen=True)
 class ChipPage:
-    """The page of one chip; ``name`` is that of its folder and its files."""
+    """The page of one chip; ``name`` is that of its folder and its files.
+
+    ``places`` are those of the designs, by the number of the table that each begins at: its worst.
+    """
 
     run: RunHeading
     chip: ChipRecord
@@ -74,6 +78,7 @@ class ChipPage:
     sources: tuple[Fact, ...]
     causes: tuple[CauseRow, ...]
     failures: tuple[FailureSection, ...]
+    places: Mapping[int, str]
     continuity: ContinuitySection | None
     margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
@@ -94,6 +99,8 @@ def build_chip(
     ordered = sorted(
         enumerate(chip.outcomes, 1), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict)
     )
+    firsts = {outcome.design: number for number, outcome in reversed(ordered)}
+    places = {number: design_anchor(design) for design, number in firsts.items()}
     return ChipPage(
         run=run,
         chip=chip,
@@ -102,10 +109,11 @@ def build_chip(
         sources=source_facts(run),
         causes=causes,
         failures=tuple(
-            _failure(o, f"table-{k}", by_key.get(o.cause), files)
+            _failure(o, k, places.get(k, ""), by_key.get(o.cause), files)
             for k, o in ordered
             if not o.verdict.quiet
         ),
+        places=places,
         continuity=continuity_section(run.continuity, chip.slot),
         margins=margin_views(own, margins),
         trust=trust_of(chip),
@@ -114,15 +122,18 @@ def build_chip(
 
 def _failure(
     outcome: Outcome,
-    anchor: str,
+    number: int,
+    place: str,
     cause: CauseRow | None,
     files: Mapping[tuple[str, str], str],
 ) -> FailureSection:
+    anchor = f"table-{number}"
     subject = f"{outcome.design} / {outcome.table}"
     drawing = draw(outcome.window, subject, anchor) if outcome.window else None
     shown = _first_cycles(outcome.evidence)
     return FailureSection(
         anchor=anchor,
+        place=place,
         outcome=outcome,
         cause=cause,
         facts=_failure_facts(outcome),

@@ -13,7 +13,7 @@ from lxml import html
 
 from harness.errors import printable
 from harness.records import EvidenceCycle, PinResult, RunRecord, Verdict
-from harness_reports import chip_html
+from harness_reports import chip_html, write_run
 from harness_reports.html import index_html
 from tests.unit.reports.samples import (
     HOSTILE,
@@ -197,12 +197,59 @@ def test_the_index_shows_the_rack_the_verdicts_and_the_tables_that_differ() -> N
         ["WAIVED 1", "SP2-0005"],
         ["PASS 2", "SP2-0001", "SP2-0002"],
     ]
-    rows = [[_words(cell) for cell in row] for row in tree.xpath("//table/tbody/tr")]
-    assert rows[0] == ["alu181 / exhaustive", "PASS", "PASS", "FAIL", "FAIL", "–", "–"]
+    rows = tree.xpath("//table[@class='list']/tbody/tr")
+    assert [_words(cell) for cell in rows[0]] == [
+        "alu181 / exhaustive",
+        "FAIL 2 SP2-0003 SP2-0004 PASS 2",
+    ]
     assert len(rows) == 5
-    assert _words(tree.xpath("//caption")[0]) == (
+    assert _words(tree.xpath("//table[@class='list']/caption")[0]) == (
         "1 table passed on every chip that could be tested. The rest:"
     )
+
+
+def test_the_map_has_a_cell_for_each_design_and_chip_with_the_worst_first() -> None:
+    tree = html.fromstring(index_html(sample_run().overview))
+    (table,) = tree.xpath("//table[@class='map']")
+    heads = [_words(head) for head in table.xpath("thead//a")]
+    assert heads == [
+        "A3 SP2-0003", "A4 SP2-0004", "A6 SP2-0006", "A5 SP2-0005", "A1 SP2-0001", "A2 SP2-0002",
+    ]  # fmt: skip
+    rows = {
+        _words(row.xpath("th")[0]): [
+            (cell.get("class") or "").removeprefix("c-") for cell in row.xpath("td")
+        ]
+        for row in table.xpath("tbody/tr")
+    }
+    assert list(rows) == ["alu181", "fifo8", "uart8n1", "aes_sbox", "lfsr16", "ctr163"]
+    assert rows["alu181"] == ["sum", "fail", "fail", "", "", "pass", "pass"]
+    assert rows["ctr163"] == ["sum", "pass", "pass", "", "pass", "pass", "pass"]
+    assert [_words(cell) for cell in table.xpath("tfoot//td")] == ["", "4", "1", "", "", "", ""]
+
+
+def test_every_cell_of_the_map_leads_to_the_design_on_that_chips_page(tmp_path: Path) -> None:
+    written = write_run(sample_run(), tmp_path)
+    tree = html.fromstring(written.index.read_bytes())
+    links = tree.xpath("//table[@class='map']//tbody//a/@href")
+    assert len(links) == 6 + sum(
+        len({outcome.design for outcome in one.outcomes}) for one in sample_run().chips
+    )
+    for link in links:
+        page, _, anchor = link.partition("#")
+        place = html.fromstring((tmp_path / page).read_bytes()).get_element_by_id(anchor)
+        assert anchor.removeprefix("design-") in _words(place)
+
+
+def test_a_map_is_no_wider_than_a_sheet_and_lacks_no_chip() -> None:
+    few = sample_run()
+    many_chips = tuple(
+        replace(few.chips[k % 6], slot=f"A{k:03}", chip_serial=f"SP2-{k:04}") for k in range(150)
+    )
+    tree = html.fromstring(index_html(replace(few, chips=many_chips).overview))
+    heads = [table.xpath("thead//a") for table in tree.xpath("//table[@class='map']")]
+    assert [len(part) for part in heads] == [64, 64, 22]
+    shown = {_words(head).split()[-1] for part in heads for head in part}
+    assert shown == {one.chip_serial for one in many_chips}
 
 
 def test_the_index_of_very_many_chips_counts_verdicts_and_names_some() -> None:
@@ -211,14 +258,15 @@ def test_the_index_of_very_many_chips_counts_verdicts_and_names_some() -> None:
         replace(few.chips[k % 6], slot=f"A{k:03}", chip_serial=f"SP2-{k:04}") for k in range(72)
     )
     tree = html.fromstring(index_html(replace(few, chips=many_chips).overview))
-    first = tree.xpath("//table/tbody/tr")[0]
+    rows = tree.xpath("//table[@class='list']/tbody/tr")
+    first = rows[0]
     assert _words(first.xpath("th")[0]) == "alu181 / exhaustive"
     shares = [_words(div) for div in first.xpath("td/div")]
     named = "SP2-0002 SP2-0003 SP2-0008 SP2-0009 SP2-0014 SP2-0015 SP2-0020 SP2-0021"
     assert shares == [f"FAIL 24 {named} and 16 more", "PASS 24"]
     links = first.xpath("td/div/a/@href")
-    assert links[0] == "chips/SP2-0002/SP2-0002.html"
-    assert len(tree.xpath("//table/tbody/tr")) == 5
+    assert links[0] == "chips/SP2-0002/SP2-0002.html#design-alu181"
+    assert len(rows) == 5
 
 
 def test_a_stopped_and_an_unfinished_run_are_marked() -> None:
