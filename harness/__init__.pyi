@@ -1,6 +1,7 @@
 # What ``harness`` shows, and where each name comes from.
 
 from .bundle import Comparison, Likeness, Places
+from .convert import Stimulus
 from .hand import HandledChip
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
@@ -9,6 +10,7 @@ from .jobs.demo import copy_demo, deserved
 from .jobs.event_line import event_line
 from .jobs.expand import expand_transactions
 from .jobs.export import SHUTTLE, Exported, PatternFormat, export_table
+from .jobs.generate import GeneratedTable, generate_table
 from .jobs.history import history
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_table
@@ -68,6 +70,7 @@ __all__ = [
     "Comparison",
     "Event",
     "Exported",
+    "GeneratedTable",
     "HandledChip",
     "Likeness",
     "MadeNetlist",
@@ -99,6 +102,7 @@ __all__ = [
     "SlotConnecting",
     "SlotFinished",
     "SlotRecovering",
+    "Stimulus",
     "Store",
     "SupplySpec",
     "TableJudged",
@@ -120,6 +124,7 @@ __all__ = [
     "examine_port",
     "expand_transactions",
     "export_table",
+    "generate_table",
     "history",
     "hold_intake",
     "list_nets",

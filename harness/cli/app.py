@@ -29,6 +29,7 @@ COMMANDS = {
     "rehearse": "Run tables on their own designs' netlists, before any silicon.",
     "export": "Write a table as test vectors for other tools.",
     "testbench": "Write a table as a testbench for simulators.",
+    "generate": "Make a table from a design's reference model.",
     "expand": "Make a table from what goes over a serial interface.",
     "run": "Run tables on every chip of a rack and write its reports.",
     "nightly": "Run every table on every slot and compare with the baseline.",

@@ -10,30 +10,38 @@ from harness.convert.draft import (
     output_cell,
 )
 from harness.convert.expand import expand
+from harness.convert.generate import Coverage, generate
 from harness.convert.jesd3_pins import named_pins, numbered_pins, pin_lines, pin_numbers
 from harness.convert.jesd3_read import Jesd3File, read_jesd3
 from harness.convert.jesd3_table import jesd3_pattern
 from harness.convert.jesd3_write import jesd3_bytes
+from harness.convert.model import FILE, load_model
 from harness.convert.save import save_table, write_file, write_files
 from harness.convert.stil import stil_lines
+from harness.convert.stimulus import Stimulus
 from harness.convert.testbench import Bench, make_testbench
 from harness.convert.traffic import Exchange, exchanges
 from harness.convert.transactions import read_transactions
 
 __all__ = [
+    "FILE",
     "Bench",
+    "Coverage",
     "Draft",
     "DraftRow",
     "Exchange",
     "Jesd3File",
+    "Stimulus",
     "conditions",
     "draft_text",
     "drafted",
     "exchanges",
     "expand",
+    "generate",
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
+    "load_model",
     "make_testbench",
     "named_pins",
     "numbered_pins",

@@ -7,7 +7,14 @@ from __future__ import annotations
 
 import pytest
 
-from harness.convert import draft_text, expand, read_transactions
+from harness.convert import (
+    Stimulus,
+    draft_text,
+    expand,
+    generate,
+    load_model,
+    read_transactions,
+)
 from harness.errors import Findings
 from harness.jobs.stale import stale_tables
 from tests.published import demo
@@ -39,6 +46,18 @@ def test_the_table_of_a_transaction_list_is_what_the_list_makes() -> None:
     assert committed == draft_text(expand(transactions, design)), (
         "run `harness expand vectors/uart/greeting` and commit what it writes"
     )
+
+
+def test_the_table_of_a_reference_model_is_what_the_model_makes() -> None:
+    """Same seed, same bytes."""
+    design = demo.design("lfsr")
+    origin = demo.table_spec("lfsr", "shifts").made_from
+    assert origin is not None
+    choices = Stimulus(origin.kind), origin.seed or 0, origin.cycles
+    draft, coverage = generate(load_model(design), design, demo.shuttle(), *choices)
+    committed = (VECTORS / "lfsr" / "shifts.csv").read_text(encoding="utf-8")
+    assert committed == draft_text(draft)
+    assert (coverage.listed, coverage.listed - len(coverage.missing)) == (4095, 1063)
 
 
 def test_no_table_of_the_demo_is_older_than_what_it_was_made_from() -> None:

@@ -16,6 +16,7 @@ from harness.jobs.check import check
 from harness.jobs.expand import expand_transactions
 from harness.records import RehearsalResult
 from tests.unit.convert.serial_bench import Lines
+from tests.unit.shuttle.bench import write_files
 
 ROOT = Path(__file__).parents[3]
 UART = 'kind = "uart"\ntx = "txd"\nrx = "rxd"\nbit_cycles = 4'
@@ -101,3 +102,25 @@ def test_the_list_in_the_reference_expands_as_it_stands_there(tmp_path: Path) ->
     labels = [line for line in made.path.read_text("utf-8").splitlines() if "hears a C" in line]
     assert labels == ["C,0,0x00,X,0,4,hears a C,"]
     assert check([tmp_path]) == []
+
+
+def test_the_model_in_the_reference_makes_a_table(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page = (ROOT / "vectors" / "README.md").read_text("utf-8").partition("## Reference models")[2]
+    (model,) = re.findall(r"(?ms)^```python\n(.*?)^```", page)
+    write_files(tmp_path)
+    folder = tmp_path / "count"
+    (folder / "model.py").write_text(model, "utf-8")
+    for kind, reached in (("random", 16), ("directed", 3), ("corner", 16), ("constrained", 16)):
+        choices = ["--kind", kind, "--seed", "7", "--cycles", "200", "--table", f"made_{kind}"]
+        assert main(["generate", str(folder), *choices]) == 0
+        assert f"reaches {reached} of 16 states" in capsys.readouterr().out
+    assert check([tmp_path]) == []
+    (folder / "model.py").write_text(f"{model}\n", "utf-8")
+    first, *_ = check([tmp_path])
+    assert str(first) == (
+        f"{folder}/made_random.csv: warning [stale-table] model.py has changed since this table "
+        f"was made from it; make it again: harness generate {folder} --table made_random "
+        "--kind random --cycles 200 --seed 7"
+    )

@@ -18,6 +18,7 @@ SOURCES = [
     PACKAGE / "rehearse" / "remarks.py",
     PACKAGE / "jobs" / "check.py",
     PACKAGE / "jobs" / "unproven.py",
+    PACKAGE / "jobs" / "generate.py",
     PACKAGE / "jobs" / "made.py",
     PACKAGE / "jobs" / "stale.py",
     PACKAGE / "door.py",

@@ -1,0 +1,102 @@
+"""A reference model and its stimulus become the rows of a table. Pure but for the model's code.
+
+One rule: what a row expects is what the model returned for that row, and nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from harness.convert.draft import Draft, DraftRow, input_cell, output_cell
+from harness.convert.expand import clock_names
+from harness.convert.model import Model
+from harness.convert.stimulus import Ask, Stimulus, asks
+from harness.shuttle import Design, Direction, Shuttle
+
+MAX_STATES = 100_000
+"""Maximum number of states that a model may list."""
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """States that a generated table reaches: how many, and which of those listed it does not.
+
+    ``reported`` is False if the model reports no state.
+    """
+
+    reported: bool
+    visited: int
+    listed: int
+    missing: tuple[str, ...]
+
+
+def generate(
+    model: Model, design: Design, shuttle: Shuttle, kind: Stimulus, seed: int, cycles: int
+) -> tuple[Draft, Coverage]:
+    """Make a table from a model, and say which of its states the table reaches.
+
+    ``cycles`` is the maximum number of rows. Raises TableError with the line of the model's file
+    for anything that the model does wrong.
+    """
+    player = _Player(model, design, shuttle)
+    rows = [row for ask in asks(model, kind, seed, cycles) for row in player.play(ask)]
+    columns = (*player.clocks, *player.resets, *(b.name for b in (*model.inputs, *model.outputs)))
+    remark = f"made from {model.path.name}: {kind}, seed {seed}"
+    draft = Draft(tuple(dict.fromkeys(columns)), tuple(rows), (remark,)).folded()
+    return draft, player.coverage()
+
+
+class _Player:
+    """Plays rows on a model and remembers the states that it was in."""
+
+    def __init__(self, model: Model, design: Design, shuttle: Shuttle) -> None:
+        self.model = model
+        own = {bus.name for bus in model.inputs}
+        self.clocks = {name: "C" for name in clock_names(design) if name not in own}
+        active = "0" if shuttle.reset_active_low else "1"
+        self.active = {
+            bus.name: active
+            for bus in design.signals
+            if bus.pins[0].direction is Direction.RESET and bus.name not in own
+        }
+        self.resets = dict.fromkeys(self.active, "1" if active == "0" else "0")
+        self.seen: dict[str, None] = {}
+        model.reset()
+        self._visit()
+
+    def play(self, ask: Ask) -> Iterator[DraftRow]:
+        """Give the row of what is asked, after one that resets the design if that is asked too."""
+        inputs = {bus.name: input_cell(bus, ask.inputs[bus.name]) for bus in self.model.inputs}
+        if ask.fresh and self.active:
+            self.model.reset()
+            self._visit()
+            yield DraftRow(self.clocks | self.active | inputs, label="reset")
+        outputs = self.model.step(ask.inputs)
+        self._visit()
+        tested = {
+            bus.name: output_cell(bus, outputs[bus.name])
+            for bus in self.model.outputs
+            if bus.name in outputs
+        }
+        yield DraftRow(self.clocks | self.resets | inputs | tested, label=ask.label)
+
+    def _visit(self) -> None:
+        state = self.model.state()
+        if state:
+            self.seen.setdefault(state)
+
+    def coverage(self) -> Coverage:
+        """Compare the states that were seen with those that the model lists."""
+        listed = self.model.given("states", _texts)
+        missing = tuple(state for state in listed if state not in self.seen)
+        return Coverage(bool(self.seen), len(self.seen), len(listed), missing)
+
+
+def _texts(states: object) -> tuple[str, ...]:
+    texts = []
+    for state in states:  # type: ignore[attr-defined]  # what is no iterable is the model's fault
+        texts.append(str(state))
+        if len(texts) > MAX_STATES:
+            raise ValueError(f"more than {MAX_STATES:,} states are listed")
+    return tuple(dict.fromkeys(texts))
