@@ -1,7 +1,7 @@
 """What is checked without running the tool: format, lint, types, import directions.
 
 Standard library only. One rule: checks share the cores, and each shows what it printed in one
-piece, when it is done.
+piece, when it is done. What the tests need compiled is compiled beside them.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from environment import PROGRAMS, ROOT, say, surroundings
 
 CHECKS = {
     "types": ("mypy",),
+    "compiling": ("python", "-m", "tests.warm"),
     "import directions": ("lint-imports", "--no-logo"),
     "format": ("ruff", "format", "--check", "--quiet"),
     "lint": ("ruff", "check", "--quiet"),

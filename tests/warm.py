@@ -1,6 +1,7 @@
 """What the fork server of the tests has done before its first fork: loaded and compiled all.
 
-Importing this module is slow on purpose; only the fork server does.
+Importing this module is slow on purpose; only the fork server does. Run as a script, it also
+compiles what predictions need and keeps those of the demo, so that no two tests do it at once.
 """
 
 from __future__ import annotations
@@ -24,3 +25,8 @@ def _compile() -> None:
 
 
 _compile()
+
+if __name__ == "__main__":
+    from tests.unit.blame.racks import predictions
+
+    predictions()

@@ -12,7 +12,7 @@ import numpy as np
 from harness.blame.settle import Settled, settle
 from harness.judge import Case, RetryPolicy, examine
 from harness.records import Cause, ChipRecord, Outcome, RunRecord, Verdict
-from harness.rehearse import Key, Predictions, predict
+from harness.rehearse import Cache, Key, Predictions, predict
 from harness.table import Pattern, load_table
 from harness.virtual import BoardFault, ChipDefect, DirectBoard
 from tests.published import demo
@@ -57,7 +57,7 @@ def patterns() -> Mapping[Key, Pattern]:
 def predictions() -> Predictions:
     """What every hypothesis says of them."""
     jobs = [(demo.design(d), demo.table_spec(d, t), p) for (d, t), p in patterns().items()]
-    return predict(shuttle(), jobs, profile())
+    return predict(shuttle(), jobs, profile(), cache=Cache())
 
 
 @cache
