@@ -20,6 +20,7 @@ from harness.blame.rulings import Place, Rulings
 from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Explanation
 from harness.blame.ties import where
+from harness.errors import many
 from harness.records import Candidate, Cause, CauseKind, Observation, Reason
 
 MAX_CANDIDATES = 6
@@ -83,7 +84,7 @@ def _profile(rulings: Rulings) -> list[Cause]:
     slots = sorted({slot for slot, _ in places})
     keys = list(dict.fromkeys(key for _, key in places))
     what = words.idea_text(rulings.profile, outputs(rulings.book))
-    text = f"{words.counted(len(slots), 'slot')} alike: {what}. Profile or board revision."
+    text = f"{many(len(slots), 'slot')} alike: {what}. Profile or board revision."
     advice = Reason.PROFILE_SUSPECTED.advice
     cause = _across(rulings, CauseKind.PROFILE_WRONG, slots, keys, text, advice)
     return [_replaced(cause, pins=rulings.profile.pins, detail=rulings.profile.kind.value)]
@@ -187,9 +188,9 @@ def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key])
     untested = sum(not _fails(r) for r in _reasons(rulings, slot, keys))
     notes = [f"odds {words.odds_text(finding.odds)}"]
     if untested:
-        notes.append(f"{words.counted(untested, 'table')} not judged")
+        notes.append(f"{many(untested, 'table')} not judged")
     if failing := len(keys) - untested:
-        notes.append(words.counted(failing, "failing table"))
+        notes.append(many(failing, "failing table"))
     if finding.alone or finding.move is not None:
         same = [e for e in finding.near if where(e) == where(finding.best)][:_SAME_PLACE]
         texts = list(dict.fromkeys(words.explanation_text(e, pins) for e in same))

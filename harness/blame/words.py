@@ -86,8 +86,3 @@ def odds_text(odds: float) -> str:
     if not odds <= MAX_ODDS:
         return f"over {MAX_ODDS:,} : 1"
     return f"{float(f'{odds:.2g}'):,g} : 1"
-
-
-def counted(count: int, noun: str) -> str:
-    """``1 table``, ``2 tables``."""
-    return f"{count} {noun}" + ("" if count == 1 else "s")

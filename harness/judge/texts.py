@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from harness.board import Capture
-from harness.errors import LinkError
+from harness.errors import LinkError, many
 from harness.records import Reason
 from harness.shuttle import Waiver
 from harness.table import Names, Pattern
@@ -17,13 +17,13 @@ def passed(captures: Sequence[Capture]) -> str:
     """Say what a PASS is based on."""
     cycles = captures[0].cycles
     runs = f" in each of {len(captures)} runs" if len(captures) > 1 else ""
-    return f"All tested outputs were as expected in {counted(cycles, 'cycle')}{runs}."
+    return f"All tested outputs were as expected in {many(cycles, 'cycle')}{runs}."
 
 
 def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
     """Name the first wrong pin and its place; count wrong cycles and runs."""
     times = f", the same in {runs} runs" if runs > 1 else " in the only run"
-    share = f"{capture.mismatch_count} of {counted(capture.cycles, 'cycle')} differ{times}."
+    share = f"{capture.mismatch_count:,} of {many(capture.cycles, 'cycle')} differ{times}."
     if not capture.mismatches:
         return share[0].upper() + share[1:]
     first = capture.mismatches[0]
@@ -36,7 +36,7 @@ def failed(pattern: Pattern, capture: Capture, runs: int, names: Names) -> str:
         return f"First wrong {place}; {share}"
     pin = wrong[0]
     name = f"{pin.signal} (pin {pin.pin})" if pin.signal else f"pin {pin.pin}"
-    more = f" with {counted(len(wrong) - 1, 'other pin')}" if len(wrong) > 1 else ""
+    more = f" with {many(len(wrong) - 1, 'other pin')}" if len(wrong) > 1 else ""
     observed, expected = _LEVELS[pin.observed], _LEVELS[pin.expected]
     return f"{name} was {observed} where {expected} was expected, first {place}{more}; {share}"
 
@@ -49,7 +49,7 @@ def unstable(mismatches: Sequence[int], reason: Reason) -> str:
         "its previous value."
     )
     return (
-        f"{counted(len(mismatches), 'run')} of the same stimulus gave different answers "
+        f"{many(len(mismatches), 'run')} of the same stimulus gave different answers "
         f"(mismatches per run: {counts}).{remark if reason is Reason.FIRST_RUN_DIFFERS else ''}"
     )
 
@@ -84,9 +84,7 @@ def link_lost(error: LinkError, captures: Sequence[Capture]) -> str:
     before = ""
     if captures:
         wrong = sum(1 for capture in captures if capture.mismatch_count)
-        before = (
-            f" Before that, {counted(len(captures), 'run')} completed, {wrong} with mismatches."
-        )
+        before = f" Before that, {many(len(captures), 'run')} completed, {wrong} with mismatches."
     return f"Could not be tested: {error}.{before}"
 
 
@@ -109,8 +107,3 @@ def needless_waivers(waivers: Sequence[Waiver]) -> str:
         f" The waiver of {waiver.owner} ({waiver.ticket or waiver.reason}) was not needed here."
         for waiver in waivers
     )
-
-
-def counted(number: int, noun: str) -> str:
-    """``1 cycle``, ``2 cycles``."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
