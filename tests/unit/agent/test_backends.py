@@ -122,6 +122,14 @@ def test_the_wheel_brings_the_sources_that_a_board_needs(tmp_path: Path) -> None
     assert "harness/py.typed" in names
 
 
+def test_an_editable_installation_has_no_copies_of_files(tmp_path: Path) -> None:
+    builder = pytest.importorskip("hatchling.builders.wheel").WheelBuilder(str(ROOT))
+    (wheel,) = builder.build(directory=str(tmp_path), versions=["editable"])
+    with ZipFile(wheel) as packed:
+        names = {name for name in packed.namelist() if ".dist-info/" not in name}
+        assert {str(packed.read(name), "utf-8") for name in names} == {f"{ROOT}\n{ROOT}/reports"}
+
+
 def test_slimming_does_not_change_what_a_module_does() -> None:
     source = '''
 """Doc."""
