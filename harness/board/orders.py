@@ -19,7 +19,7 @@ from harness.board.capture import CaptureWindow, Mismatch
 from harness.board.encode import EncodedBlock
 from harness.board.timing import Timing
 from harness.link import Command
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 
 MISMATCH = struct.Struct("<IHIIII")
 UNTIL_ROW = struct.Struct("<HI")
@@ -143,7 +143,7 @@ def run_orders(
     pattern: Pattern,
     room: Room,
     answers: Answers,
-    window: tuple[int, int] = (0, 0),
+    window: Cycles = NO_CYCLES,
     manner: int = 0,
     encoded: Encoder = shelf.SHELF.encoded,
 ) -> Iterator[Order]:

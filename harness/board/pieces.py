@@ -18,7 +18,7 @@ from harness.agent import protocol
 from harness.board.capture import Mismatch
 from harness.board.encode import encode_pattern
 from harness.board.orders import Answers, Order, Room, run_orders
-from harness.table import Pattern
+from harness.table import Cycles, Pattern
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,7 +42,7 @@ class Piece:
         return run_orders(self.pattern, room, self.answers, window, manner, encode_pattern)
 
 
-def pieces_of(pattern: Pattern, window: tuple[int, int]) -> list[Piece]:
+def pieces_of(pattern: Pattern, window: Cycles) -> list[Piece]:
     """Cut a pattern without ``until`` rows so that each piece's part of the window fits."""
     first, stop = window[0], min(window[1], pattern.cycles)
     inside = [*range(first, stop, protocol.MAX_WINDOW), stop]

@@ -32,7 +32,7 @@ from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
 from harness.link import Channel, Command, Lines, RawRepl, SerialPort, Timeouts
 from harness.shuttle import Design, Shuttle
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 
 READY_SECONDS = 5.0
 UNREADABLE = (
@@ -101,11 +101,7 @@ class Session:
         self._resting.hold(rows)
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         """Run a pattern, reset first; ``window`` is a range of cycles to read back whole.
 
@@ -114,9 +110,9 @@ class Session:
         Raises a LinkError, Cancelled, or TableUnfit before anything is driven.
         """
         with self._abortable():
-            return self._run(pattern, conditions, window or (0, 0))
+            return self._run(pattern, conditions, window)
 
-    def _run(self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int]) -> Capture:
+    def _run(self, pattern: Pattern, conditions: RunConditions, window: Cycles) -> Capture:
         _check_countable(pattern)
         manner = protocol.GAP_FREE if conditions.gap_free else 0
         if manner:
@@ -140,7 +136,7 @@ class Session:
         )
 
     def _answers(
-        self, pattern: Pattern, conditions: RunConditions, window: tuple[int, int], manner: int
+        self, pattern: Pattern, conditions: RunConditions, window: Cycles, manner: int
     ) -> Answers:
         driven = self._resting.whole(pattern)
         long = window[1] - window[0] > protocol.MAX_WINDOW and not (manner or pattern.until.any())

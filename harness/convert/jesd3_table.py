@@ -16,20 +16,11 @@ from harness.convert.jesd3_pins import LEFT_OUT, Numbers
 from harness.convert.jesd3_read import Jesd3File
 from harness.errors import Findings, Location, TableError
 from harness.shuttle import Bus, Design, Direction, Pin, Shuttle
-from harness.table import PLANES, Pattern, Words
+from harness.table import PLANES, SYMBOLS, Pattern, Words
 
 MAX_SHOWN = 20
 """Maximum number of pins that one message lists."""
 
-_PLANES = {
-    "0": ("enable",),
-    "1": ("drive", "enable"),
-    "C": ("enable", "pulse"),
-    "K": ("drive", "enable", "pulse"),
-    "H": ("expect", "care"),
-    "L": ("care",),
-    "Z": ("highz",),
-}
 _DRIVEN, _TESTED = "01CK", "HLZ"
 
 
@@ -83,7 +74,7 @@ class _Making:
             self.check_role(number, pin, symbols, level)
             if self.roles.get(pin) is Direction.INPUT:
                 symbols = np.where(symbols == ord("X"), ord(self.file.default or level), symbols)
-            for symbol, planes in _PLANES.items() if pin in self.roles else ():
+            for symbol, planes in SYMBOLS.items() if pin in self.roles else ():
                 for plane in planes:
                     self.words[plane][symbols == ord(symbol)] |= np.uint32(pin.mask)
 

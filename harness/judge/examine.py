@@ -26,7 +26,7 @@ from harness.judge.reading import (
 )
 from harness.judge.verdict import Gathered, first_failing, judge, untested, unusable
 from harness.records import Outcome
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 
 
 @dataclass(frozen=True)
@@ -60,11 +60,7 @@ class PatternRunner(Protocol):
     """The part of a board session that is needed here."""
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         """Run a pattern once; raises LinkError or Cancelled.
 

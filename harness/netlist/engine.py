@@ -20,7 +20,6 @@ from harness.netlist.cycles import (
     FLOATED,
     USED,
     Words,
-    crc_operations,
     run_table,
     run_words,
 )
@@ -41,6 +40,7 @@ from harness.netlist.lanes import (
 from harness.netlist.layout import FROZEN, LINES, SPEAKING, WATCHED, Tables
 from harness.netlist.model import Netlist
 from harness.netlist.pins import start
+from harness.netlist.signature import crc_operations
 
 _NO_NOTES = np.zeros((0, 2), dtype=np.int64)
 

@@ -13,7 +13,7 @@ from harness.errors import Finding, ModelMissing
 from harness.rack.model import Rack
 from harness.rack.session import BoardSession
 from harness.shuttle import Design
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 from harness.virtual import check_models
 
 
@@ -47,11 +47,7 @@ class ModelledSession:
             self._missing = str(error)
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         """Run a pattern; raises ModelMissing if the selected design has no working model."""
         if self._missing:

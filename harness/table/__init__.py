@@ -2,10 +2,11 @@
 
 from harness.table.header import signal_columns
 from harness.table.names import Names, bits, observed
-from harness.table.pattern import Pattern
+from harness.table.pattern import NO_CYCLES, Cycles, Pattern
 from harness.table.reader import SUFFIXES, check_table, load_table
 from harness.table.symbols import (
     PLANES,
+    SYMBOLS,
     TESTING,
     Column,
     Planes,
@@ -16,10 +17,13 @@ from harness.table.symbols import (
 from harness.table.workbook import SheetUnfit, look_through
 
 __all__ = [
+    "NO_CYCLES",
     "PLANES",
     "SUFFIXES",
+    "SYMBOLS",
     "TESTING",
     "Column",
+    "Cycles",
     "Names",
     "Pattern",
     "Planes",

@@ -16,6 +16,10 @@ from numpy.typing import NDArray
 from harness.shuttle import Bus
 from harness.table.symbols import DRIVING, PLANES, TESTING, Planes, Words, symbol_of
 
+Cycles = tuple[int, int]
+"""The first of some cycles, counted from 0, and one past the last."""
+NO_CYCLES: Cycles = (0, 0)
+
 
 @dataclass(frozen=True, eq=False)
 class Pattern(Planes[Words]):

@@ -29,7 +29,7 @@ from harness.board import (
 )
 from harness.errors import ModelMissing, VirtualError
 from harness.shuttle import Design, Shuttle
-from harness.table import Pattern, Words
+from harness.table import NO_CYCLES, Cycles, Pattern, Words
 from harness.virtual.chip import ChipModel
 from harness.virtual.spec import VirtualBoardSpec
 
@@ -58,11 +58,7 @@ class DirectBoard:
         self._resting.hold(rows)
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         """Run a pattern, reset first; as :meth:`harness.board.Session.run`.
 
@@ -76,7 +72,7 @@ class DirectBoard:
         try:
             if conditions.reset_cycles:
                 self._drive(self._resting.reset(conditions.reset_cycles))
-            tally = _Tally(pattern, self._window(pattern, conditions, window or (0, 0)))
+            tally = _Tally(pattern, self._window(pattern, conditions, window))
             for start, stop in _stretches(pattern):
                 if pattern.until[start]:
                     self._run_until(whole, start, tally)
@@ -97,9 +93,7 @@ class DirectBoard:
         """Do nothing: there is nothing to leave."""
 
     @staticmethod
-    def _window(
-        pattern: Pattern, conditions: RunConditions, window: tuple[int, int]
-    ) -> tuple[int, int]:
+    def _window(pattern: Pattern, conditions: RunConditions, window: Cycles) -> Cycles:
         """Give the part of a window that comes back; a long one only of a run that may pause."""
         if conditions.gap_free or pattern.until.any():
             return window[0], min(window[1], window[0] + protocol.MAX_WINDOW)
@@ -145,7 +139,7 @@ class _Tally:
     """What an agent counts in one run."""
 
     pattern: Pattern
-    window: tuple[int, int]
+    window: Cycles
     cycles: int = 0
     signature: int = 0
     wrong_cycles: int = 0

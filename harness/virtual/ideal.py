@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from harness.board import BoardIdentity, BoardProfile, Capture, ParallelSelect, RunConditions
 from harness.shuttle import Design, Shuttle
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 from harness.virtual.direct import DirectBoard
 from harness.virtual.spec import VirtualBoardSpec
 
@@ -52,11 +52,7 @@ class IdealBoard:
         self._board.select(only)
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         """Run a pattern, as :meth:`harness.virtual.DirectBoard.run`."""
         return self._board.run(pattern, conditions, window=window)

@@ -15,7 +15,7 @@ from harness.errors import LinkError
 from harness.judge import Case, RetryPolicy, examine
 from harness.records import ChipRecord, Rehearsal, RehearsalResult
 from harness.shuttle import Bus, Design, Direction, Pin, Shuttle, TableSpec, Waiver
-from harness.table import Pattern, Words
+from harness.table import NO_CYCLES, Cycles, Pattern, Words
 
 IN0, IN1, OUT0, OUT1, IO0, CLK, NRESET, SEL = range(8)
 Q = (1 << OUT0) | (1 << OUT1)
@@ -114,7 +114,7 @@ class FunctionSession:
         default_factory=lambda: BoardIdentity("WB-01", "1", "none", "virtual", True)
     )
     runs: list[Pattern] = field(default_factory=list)
-    windows: list[tuple[int, int] | None] = field(default_factory=list)
+    windows: list[Cycles] = field(default_factory=list)
     selected: list[str] = field(default_factory=list)
     closed: int = 0
 
@@ -131,11 +131,7 @@ class FunctionSession:
         self.closed += 1
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         del conditions
         answer = self.answers[min(len(self.runs), len(self.answers) - 1)]
@@ -146,7 +142,7 @@ class FunctionSession:
         return self._capture(pattern, answer, window)
 
     def _capture(
-        self, pattern: Pattern, answer: Callable[[int, int], int], window: tuple[int, int] | None
+        self, pattern: Pattern, answer: Callable[[int, int], int], window: Cycles
     ) -> Capture:
         cycle, signature = 0, 0
         mismatches: list[Mismatch] = []
@@ -160,7 +156,7 @@ class FunctionSession:
                 signature = zlib.crc32((seen & care).to_bytes(4, "little"), signature)
                 if wrong:
                     mismatches.append(Mismatch(cycle, row, pass_, seen, floating, wrong))
-                if window and window[0] <= cycle < window[1]:
+                if window[0] <= cycle < window[1]:
                     read.append((row, cycle, seen, floating))
                 cycle += 1
         return self._finished(cycle, mismatches, signature, read)

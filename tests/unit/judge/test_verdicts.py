@@ -16,7 +16,7 @@ from harness.judge.probe import contacts
 from harness.judge.verdict import Gathered, judge
 from harness.records import Outcome, Reason, TableRow, Verdict
 from harness.shuttle import Waiver
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 from tests.unit.judge.samples import (
     IO0,
     OUT0,
@@ -149,11 +149,7 @@ class OneBurst(FunctionSession):
     told: tuple[bool, ...] = ()
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         self.told += (conditions.gap_free,)
         if self.floating:
@@ -205,7 +201,7 @@ def test_an_outcome_says_how_often_the_clock_paused() -> None:
             self,
             pattern: Pattern,
             answer: Callable[[int, int], int],
-            window: tuple[int, int] | None,
+            window: Cycles,
         ) -> Capture:
             return replace(super()._capture(pattern, answer, window), exact=True, gaps=3)
 
@@ -311,7 +307,7 @@ def test_the_window_is_read_back_around_the_first_mismatch() -> None:
     )
     table = follow_pattern(repeat=(1, 10, 20, 1))
     outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
-    assert session.windows == [None, None, None, None, (12, 20 + 4096)]
+    assert session.windows == [NO_CYCLES, NO_CYCLES, NO_CYCLES, NO_CYCLES, (12, 20 + 4096)]
     window = outcome.window
     assert window is not None
     assert window.cycles == tuple(range(12, 29))
@@ -326,7 +322,7 @@ def test_the_window_is_read_back_around_the_first_mismatch() -> None:
 def test_a_window_never_starts_before_the_table() -> None:
     session = FunctionSession([stuck_high])
     examine(session, case(), RetryPolicy(), TODAY, cycles=0)
-    assert session.windows == [None, None, None, None, (0, 9)]
+    assert session.windows == [NO_CYCLES, NO_CYCLES, NO_CYCLES, NO_CYCLES, (0, 9)]
 
 
 def test_a_known_failure_is_waived_until_its_expiry() -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from harness.board import BoardIdentity, Capture, RunConditions
 from harness.errors import LinkError
 from harness.shuttle import Design
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 
 
 @dataclass
@@ -49,11 +49,7 @@ class LimitedBoard:
         self.closed += 1
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         del window
         number = len(self.ran)

@@ -39,7 +39,7 @@ from harness.rack import (
 from harness.rack.power import PowerCycle
 from harness.records import ChipRecord, Outcome, SlotPins, Verdict
 from harness.shuttle import Design
-from harness.table import Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern
 from tests.unit.judge.samples import OUT1, FunctionSession, case, follow_pattern, good_chip
 
 
@@ -335,11 +335,7 @@ class WaitingSession(FunctionSession):
         self._cancelled.set()
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         if len(self.runs) == 1:
             self._reached.set()
@@ -419,11 +415,7 @@ class HangingSession(FunctionSession):
         self._stop = stop
 
     def run(
-        self,
-        pattern: Pattern,
-        conditions: RunConditions,
-        *,
-        window: tuple[int, int] | None = None,
+        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
         self._stop.stop()
         return super().run(pattern, conditions, window=window)
