@@ -18,6 +18,7 @@ from .jobs.log import tool_log
 from .jobs.made import MadeTable
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.netlist import MadeNetlist, Net, list_nets, make_netlist
+from .jobs.new import BOARD, NewDesign, new_board, new_design, new_shuttle, new_wrapper
 from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
 from .jobs.open_chip import open_chip
@@ -59,6 +60,7 @@ from .supply import SupplySpec, cautions
 from .watch import watching
 
 __all__ = [
+    "BOARD",
     "LATEST",
     "MAX_CYCLES",
     "RUNS",
@@ -79,6 +81,7 @@ __all__ = [
     "MarginFound",
     "MarginObserver",
     "Net",
+    "NewDesign",
     "Night",
     "NightChanges",
     "NightMargins",
@@ -134,6 +137,10 @@ __all__ = [
     "make_netlist",
     "margins",
     "needs_place",
+    "new_board",
+    "new_design",
+    "new_shuttle",
+    "new_wrapper",
     "night",
     "open_chip",
     "outcomes",

@@ -10,7 +10,7 @@ import typer
 import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import SHUTTLE_HELP
-from harness.cli.screen import console
+from harness.cli.screen import complain, console
 from harness.records import Rehearsal, RehearsalResult
 
 
@@ -30,7 +30,7 @@ def rehearse(
     2 wrong usage or input, 3 a netlist cannot be used.
     """
     screen = console()
-    done = harness.rehearse_tables(harness.load_shuttle(shuttle), tables or ())
+    done = harness.rehearse_tables(harness.load_shuttle(shuttle), tables or (), complain)
     for table in done:
         if table.rehearsal.why:
             screen.say(f"{table.name}: not rehearsed: {table.rehearsal.why}")

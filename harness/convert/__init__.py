@@ -16,7 +16,17 @@ from harness.convert.jesd3_read import Jesd3File, read_jesd3
 from harness.convert.jesd3_table import jesd3_pattern
 from harness.convert.jesd3_write import jesd3_bytes
 from harness.convert.model import FILE, load_model
+from harness.convert.ports import Proposal, propose
 from harness.convert.save import save_table, write_file, write_files
+from harness.convert.start import (
+    FIRST,
+    SHUTTLE_TEXT,
+    board_text,
+    design_text,
+    head,
+    wrapper_name,
+    wrapper_text,
+)
 from harness.convert.stil import stil_lines
 from harness.convert.stimulus import Stimulus
 from harness.convert.testbench import Bench, make_testbench
@@ -25,19 +35,25 @@ from harness.convert.transactions import read_transactions
 
 __all__ = [
     "FILE",
+    "FIRST",
+    "SHUTTLE_TEXT",
     "Bench",
     "Coverage",
     "Draft",
     "DraftRow",
     "Exchange",
     "Jesd3File",
+    "Proposal",
     "Stimulus",
+    "board_text",
     "conditions",
+    "design_text",
     "draft_text",
     "drafted",
     "exchanges",
     "expand",
     "generate",
+    "head",
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
@@ -48,10 +64,13 @@ __all__ = [
     "output_cell",
     "pin_lines",
     "pin_numbers",
+    "propose",
     "read_jesd3",
     "read_transactions",
     "save_table",
     "stil_lines",
+    "wrapper_name",
+    "wrapper_text",
     "write_file",
     "write_files",
 ]

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import Finding
 from harness.jobs.tables import choose_tables
-from harness.rack import read_jobs, usable
+from harness.rack import read_jobs, unobserved, usable
 from harness.records import Rehearsal
 from harness.rehearse import remarks
 from harness.shuttle import Shuttle
@@ -28,16 +28,18 @@ class RehearsedTable:
         return remarks(self.rehearsal, self.path)
 
 
-def rehearse_tables(shuttle: Shuttle, tables: Sequence[str] = ()) -> tuple[RehearsedTable, ...]:
+def rehearse_tables(
+    shuttle: Shuttle, tables: Sequence[str] = (), tell: Callable[[str], None] = unobserved
+) -> tuple[RehearsedTable, ...]:
     """Run tables on their own designs' netlists, from several power-up states each.
 
     ``tables`` are names or patterns of designs (``crc*``) or tables (``crc16/stream``); none means
-    all. Results are kept in the user's cache. A table that fails, or that cannot be rehearsed,
-    is no error but a result. Raises ConfigError for a name that matches nothing, InputError with
-    every finding if a table cannot be read.
+    all. ``tell`` gets a sentence if it takes long. Results are kept in the user's cache. A table
+    that fails, or that cannot be rehearsed, is no error but a result. Raises ConfigError for a name
+    that matches nothing, InputError with every finding if a table cannot be read.
     """
     chosen = choose_tables(shuttle, tables)
-    jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in chosen)))
+    jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in chosen), tell))
     return tuple(
         RehearsedTable(one.name, one.spec.path, job.rehearsal)
         for one, job in zip(chosen, jobs, strict=True)

@@ -27,6 +27,7 @@ from harness.netlist.model import (
     nearest,
 )
 from harness.netlist.readers import load_netlist
+from harness.netlist.source import Source, SourcePort, read_source
 from harness.netlist.synthesise import synthesise
 from harness.netlist.yosys import Progress, quiet
 
@@ -62,6 +63,8 @@ __all__ = [
     "Rows",
     "Short",
     "Simulator",
+    "Source",
+    "SourcePort",
     "Tables",
     "Verdicts",
     "assemble",
@@ -79,6 +82,7 @@ __all__ = [
     "quiet",
     "random_state",
     "read_pins",
+    "read_source",
     "set_pins",
     "start",
     "stimulus",

@@ -2,7 +2,7 @@
 
 from harness.shuttle.checks import above_0, take_above_0, take_up_to
 from harness.shuttle.dotted import parse_toml
-from harness.shuttle.edit import with_settings
+from harness.shuttle.edit import with_element, with_settings
 from harness.shuttle.model import (
     Bus,
     Design,
@@ -47,6 +47,7 @@ __all__ = [
     "take_above_0",
     "take_up_to",
     "toml_text",
+    "with_element",
     "with_settings",
     "without_mark",
 ]

@@ -14,7 +14,7 @@ from tree_sitter import Node
 
 from harness.errors import ConfigError
 from harness.shuttle.places import key_names, parse_tree
-from harness.shuttle.toml_text import key_text, toml_text
+from harness.shuttle.toml_text import key_text, quoted, toml_text
 
 
 def with_settings(path: Path, text: str, table: tuple[str, ...], values: Mapping[str, Any]) -> str:
@@ -35,6 +35,33 @@ def with_settings(path: Path, text: str, table: tuple[str, ...], values: Mapping
         message = f"the settings of {name} cannot be written automatically"
         advice = f"write them under [{name}] by hand: {toml_text(values).replace(chr(10), ' ')}"
         raise ConfigError.of("toml-not-edited", path, message, advice.strip())
+    return edited
+
+
+def with_element(path: Path, text: str, key: str, value: str) -> str:
+    """Return a file's text with a string added to the list under a key of the top.
+
+    Raises ConfigError if the text is not TOML or has no such list.
+    """
+    data = text.encode("utf-8")
+    before = _read(text) or {}
+    old = before.get(key)
+    after = data
+    if isinstance(old, list):
+        pairs = [node for node in parse_tree(data).named_children if node.type == "pair"]
+        node = next(p.named_children[1] for p in pairs if key_names(p.named_children[0]) == (key,))
+        elements = [child for child in node.named_children if child.type != "comment"]
+        at = elements[-1].end_byte if elements else node.start_byte + 1
+        # A list of a line for each element goes on so.
+        indent = " " * elements[-1].start_point[1] if elements else ""
+        broken = elements and elements[-1].start_point[0] > node.start_point[0]
+        between = f",\n{indent}" if broken else ", " if elements else ""
+        after = data[:at] + f"{between}{quoted(value)}".encode() + data[at:]
+    edited = after.decode("utf-8")
+    if not isinstance(old, list) or _read(edited) != before | {key: [*old, value]}:
+        advice = f"add {quoted(value)} to {key} by hand"
+        message = f"{key} cannot be changed automatically"
+        raise ConfigError.of("toml-not-edited", path, message, advice)
     return edited
 
 

@@ -24,7 +24,7 @@ def _value(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return _text(value)
+        return quoted(value)
     if isinstance(value, (datetime, date, time)):
         return value.isoformat()
     return repr(value)
@@ -35,9 +35,9 @@ _BARE = re.compile(r"[A-Za-z0-9_-]+")
 
 def key_text(key: str) -> str:
     """Return a key as TOML: bare where that is allowed, else a string."""
-    return key if _BARE.fullmatch(key) else _text(key)
+    return key if _BARE.fullmatch(key) else quoted(key)
 
 
-def _text(text: str) -> str:
-    """A basic string: JSON's escapes are TOML's too, but for characters beyond 16 bits."""
+def quoted(text: str) -> str:
+    """Return a basic string: JSON's escapes are TOML's too, but for characters beyond 16 bits."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")

