@@ -23,7 +23,7 @@ from harness.errors import HarnessError, InputError, RunUnfit
 
 COMMANDS = {
     "demo": "Copy the demo into a folder and run its virtual boards.",
-    "new": "Start a design from its Verilog, a shuttle file or a board profile.",
+    "new": "Start a design from its Verilog, a shuttle or a board.",
     "check": "Check files without running anything.",
     "netlist": "Make a design's netlist from its Verilog.",
     "nets": "List the nets of a design's netlist.",
