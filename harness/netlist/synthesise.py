@@ -63,7 +63,8 @@ def _refuse(source: Source) -> None:
 
 def _steps(top: str) -> Sequence[Step]:
     """Give the commands for Yosys, in order."""
-    tidy = ("proc", "flatten", "check -assert", "tribuf -logic", "opt_expr", "opt_clean")
+    flat = ("proc", "flatten -noscopeinfo", "check -assert")
+    tidy = (*flat, "tribuf -logic", "opt_expr", "opt_clean")
     # The contents of a ROM are used up here; what is left are power-up values.
     lowered = ("memory", "attrmap -remove init", "opt", "techmap", "opt")
     flops = "dfflegalize " + " ".join(f"-cell {cell}" for cell in FLOPS + LATCHES)

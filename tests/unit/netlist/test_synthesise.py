@@ -62,6 +62,14 @@ def test_only_simple_cells_are_left_and_names_are_kept(tmp_path: Path) -> None:
     assert module["netnames"]["sum"]["offset"] == 1
 
 
+def test_modules_inside_others_leave_nothing_but_their_cells(tmp_path: Path) -> None:
+    inner = "module inner(input a, output y); assign y = ~a; endmodule\n"
+    outer = "module top(input a, output y); inner one(.a(a), .y(y)); endmodule\n"
+    path = tmp_path / "netlist.json"
+    path.write_text(synthesise([source(tmp_path, inner + outer)], "top"), encoding="utf-8")
+    assert load_netlist(path, "top").gate_count == 1
+
+
 def test_the_netlist_does_what_the_source_says(tmp_path: Path) -> None:
     path = tmp_path / "netlist.json"
     path.write_text(synthesise([source(tmp_path)], "top"), encoding="utf-8")
