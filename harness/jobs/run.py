@@ -125,9 +125,8 @@ def run_from(
     """
     switch = stop if stop is not None else StopSwitch()
     floor = _Floor(rack, store, policy or RetryPolicy(), observe, switch)
-    test = continuity_test(rack, jobs, floor.tell)
     with patiently(store, observe, switch):
-        _measure(begun, floor, jobs, test)
+        test = _measure(begun, floor, jobs)
         cancelled = switch.stopped
         with _saying_how_to_finish(begun):
             known = (*jobs, *test.extras)
@@ -157,12 +156,22 @@ class _Floor:
         return as_news(self.observe)
 
     @contextmanager
+    def locked(self, run: RunRecord) -> Iterator[Locks]:
+        """Keep other processes from the run; raises StoreError if one has it."""
+        with Locks(f"run {run.run_id} of {self.rack.name}") as locks:
+            try:
+                locks.take(f"run {run.run_id}")
+            except PortUnavailable as error:
+                message = f"{self.store.place}: {error}"
+                raise StoreError(message) from error
+            yield locks
+
+    @contextmanager
     def opened(
-        self, run: RunRecord, rack: Rack, keep: Callable[[Outcome], None]
+        self, run: RunRecord, rack: Rack, keep: Callable[[Outcome], None], locks: Locks
     ) -> Iterator[tuple[RunMeans, Mapping[str, Mapping[str, str]]]]:
-        """Lock the run, and reach the boards; yields means and the addresses of each slot."""
-        with Locks(f"run {run.run_id} of {rack.name}") as locks, reach(rack, locks) as reached:
-            _take_run(run, self.store, locks)
+        """Reach the boards; yields means and the addresses of each slot."""
+        with reach(rack, locks) as reached:
             if reached.remark:
                 self.tell(reached.remark)
             store = self.store
@@ -191,13 +200,22 @@ def _saying_how_to_finish(begun: RunRecord) -> Iterator[None]:
         raise StoreError(message) from error
 
 
-def _measure(run: RunRecord, floor: _Floor, jobs: Sequence[Job], test: ContinuityTest) -> None:
-    """Run every slot, the tables of the continuity test first."""
+def _measure(run: RunRecord, floor: _Floor, jobs: Sequence[Job]) -> ContinuityTest:
+    """Run every slot, the tables of the continuity test first; gives that test."""
+    with floor.locked(run) as locks:
+        if run.chips:  # until the lock another process may have added outcomes
+            run = floor.store.run(run.run_id)
+        test = continuity_test(floor.rack, jobs, floor.tell)
+        _run_all(run, floor, jobs, test, locks)
+        return test
+
+
+def _run_all(
+    run: RunRecord, floor: _Floor, jobs: Sequence[Job], test: ContinuityTest, locks: Locks
+) -> None:
     rack, store = floor.rack, floor.store
     keep = partial(store.record_outcome, run.run_id)
-    with floor.opened(run, rack, keep) as (means, addresses):
-        if run.chips:  # until the lock another process may have added outcomes
-            run = store.run(run.run_id)
+    with floor.opened(run, rack, keep, locks) as (means, addresses):
         known = {chip.slot: _unused(chip) for chip in run.chips}
         workers = [
             SlotWorker(
@@ -234,7 +252,7 @@ def _repeat(
 
     again = replace(floor, policy=RetryPolicy(minimum_runs=RUNS_PER_ROUND))
     rack = replace(floor.rack, slots=slots)
-    with again.opened(run, rack, keep) as (means, addresses):
+    with again.locked(run) as locks, again.opened(run, rack, keep, locks) as (means, addresses):
         workers = [
             SlotWorker(
                 slot,
@@ -304,15 +322,6 @@ def check_same(before: RunRecord, rack: Rack, jobs: Sequence[Job]) -> None:
             )
             for what, path in dict.fromkeys(changed)
         )
-
-
-def _take_run(run: RunRecord, store: Store, locks: Locks) -> None:
-    """Lock the run against other processes; raises StoreError."""
-    try:
-        locks.take(f"run {run.run_id}")
-    except PortUnavailable as error:
-        message = f"{store.place}: {error}"
-        raise StoreError(message) from error
 
 
 def _left(

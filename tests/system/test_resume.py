@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from harness.errors import ConfigError
-from harness.jobs.run import run, run_from
+from harness.errors import ConfigError, StoreError
+from harness.jobs.run import new_run, run, run_from
 from harness.jobs.tables import load_jobs
-from harness.rack import Event, TableJudged, load_rack
+from harness.rack import Event, Locks, TableJudged, load_rack
 from harness.records import Outcome, Reason, RunRecord, Verdict
 from harness.store import Store
 from tests.system.test_nightly import small_rack
@@ -77,3 +77,16 @@ def test_what_was_kept_as_an_error_is_not_measured_again(tmp_path: Path) -> None
     assert whole.chips[0].outcomes[0] == lost
     assert whole.chips[0].outcomes[1].verdict is Verdict.PASS
     assert whole.chips[0].outcomes[2] == chip.outcomes[2]
+
+
+def test_a_run_that_another_process_has_is_refused_before_any_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rack = load_rack(small_rack(tmp_path))
+    heading = new_run(rack)
+    for work in ("reach", "continuity_test"):
+        monkeypatch.delattr(f"harness.jobs.run.{work}")
+    with Store(tmp_path / "s.sqlite") as store, Locks("somebody else") as locks:
+        locks.take(f"run {heading.run_id}")
+        with pytest.raises(StoreError, match="in use by somebody else"):
+            run_from(heading, rack, store, load_jobs(rack))
