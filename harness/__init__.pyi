@@ -30,6 +30,7 @@ from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
 from .jobs.testbench import WrittenTestbench, write_testbench
 from .jobs.triage import Triage, overrule, triage
+from .jobs.wave import write_waves
 from .judge import NightChanges, RetryPolicy
 from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
 from .rack import (
@@ -161,4 +162,5 @@ __all__ = [
     "write_reports",
     "write_summary",
     "write_testbench",
+    "write_waves",
 ]

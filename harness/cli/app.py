@@ -29,6 +29,7 @@ COMMANDS = {
     "nets": "List the nets of a design's netlist.",
     "rehearse": "Run tables on their own designs' netlists, before any silicon.",
     "export": "Write a table as test vectors for other tools.",
+    "wave": "Show a table as waves before anything runs.",
     "testbench": "Write a table as a testbench for simulators.",
     "generate": "Make a table from a design's reference model.",
     "expand": "Make a table from what goes over a serial interface.",

@@ -1,14 +1,7 @@
 """Tables from what authors have, and tables as what other tools read; no ports and no printing."""
 
 from harness.convert.conditions import conditions
-from harness.convert.draft import (
-    Draft,
-    DraftRow,
-    draft_text,
-    drafted,
-    input_cell,
-    output_cell,
-)
+from harness.convert.draft import Draft, DraftRow, draft_text, drafted, input_cell, output_cell
 from harness.convert.expand import expand
 from harness.convert.generate import Coverage, generate
 from harness.convert.jesd3_pins import named_pins, numbered_pins, pin_lines, pin_numbers
@@ -29,13 +22,16 @@ from harness.convert.start import (
 )
 from harness.convert.stil import stil_lines
 from harness.convert.stimulus import Stimulus
-from harness.convert.testbench import Bench, make_testbench
+from harness.convert.testbench import Bench, make_testbench, timing
 from harness.convert.traffic import Exchange, exchanges
 from harness.convert.transactions import read_transactions
+from harness.convert.wave import MAX_CYCLES, MAX_ROWS, cycles_window, rows_window
 
 __all__ = [
     "FILE",
     "FIRST",
+    "MAX_CYCLES",
+    "MAX_ROWS",
     "SHUTTLE_TEXT",
     "Bench",
     "Coverage",
@@ -47,6 +43,7 @@ __all__ = [
     "Stimulus",
     "board_text",
     "conditions",
+    "cycles_window",
     "design_text",
     "draft_text",
     "drafted",
@@ -67,8 +64,10 @@ __all__ = [
     "propose",
     "read_jesd3",
     "read_transactions",
+    "rows_window",
     "save_table",
     "stil_lines",
+    "timing",
     "wrapper_name",
     "wrapper_text",
     "write_file",

@@ -9,6 +9,7 @@ from harness.judge.changes import (
     NightChanges,
     changes,
 )
+from harness.judge.evidence import window
 from harness.judge.examine import Examination, PatternRunner, RetryPolicy, examine
 from harness.judge.reading import DRAWN, MAX_LONG_WINDOWS, MAX_READ
 from harness.judge.verdict import not_run, unusable
@@ -30,4 +31,5 @@ __all__ = [
     "joined",
     "not_run",
     "unusable",
+    "window",
 ]

@@ -33,9 +33,11 @@ from harness_reports.run_json import parse_run_json, read_run_json, run_json
 from harness_reports.secrets import Scrubber
 from harness_reports.since import baseline_text
 from harness_reports.summary import run_markdown
+from harness_reports.table_drawing import table_drawing
 from harness_reports.texts import clock
 from harness_reports.ticket import is_ticket, ticket_markdown
-from harness_reports.waveform import waveform
+from harness_reports.waveform import Heading as WaveHeading
+from harness_reports.waveform import table_waveform, waveform
 from harness_reports.write import WrittenReports, remove_file, why_unwritable, write_file, write_run
 
 __all__ = [
@@ -45,6 +47,7 @@ __all__ = [
     "ParquetFiles",
     "Scrubber",
     "Tally",
+    "WaveHeading",
     "WrittenHistories",
     "WrittenReports",
     "baseline_text",
@@ -83,6 +86,8 @@ __all__ = [
     "slot_of_file",
     "style_text",
     "subjects_html",
+    "table_drawing",
+    "table_waveform",
     "ticket_markdown",
     "waveform",
     "why_unwritable",

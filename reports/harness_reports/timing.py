@@ -46,7 +46,19 @@ def draw(window: Window, subject: str, key: str) -> Drawing:
     page and holds only letters, digits and dashes.
     """
     first = _first_wrong(window)
-    start, stop = _drawn_range(len(window.cycles), first)
+    return _draw(window, _drawn_range(len(window.cycles), first), first, (subject, key))
+
+
+def draw_whole(window: Window, subject: str, key: str) -> Drawing:
+    """Draw all of a window that has no mismatch, in as many strips as it takes."""
+    return _draw(window, (0, len(window.cycles)), None, (subject, key))
+
+
+def _draw(
+    window: Window, extent: tuple[int, int], first: int | None, name: tuple[str, str]
+) -> Drawing:
+    start, stop = extent
+    subject, key = name
     waves = [wave for wave in window.waves if _moves(wave, start, stop)]
     width = ceil((stop - start) / max(1, ceil((stop - start) / MAX_STRIP_CYCLES)))
     strips = tuple(
@@ -96,10 +108,11 @@ def _strip(
     height = _HEAD + len(waves) * _ROW + _FOOT
     subject, key = name
     mark = first if first is not None and first in cells else None
+    there = "The first mismatch is not in this strip." if first is not None else "No mismatch."
     parts = [_grid(window, cells, mark, height)]
     parts += [_lane(wave, cells, _HEAD + n * _ROW) for n, wave in enumerate(waves)]
     parts.append(_foot(window, cells, height))
-    words = _title(window, cells, subject), _described(window, waves, mark)
+    words = _title(window, cells, subject), _described(window, waves, mark) or there
     return picture("timing", (width, height), key, words, parts)
 
 
@@ -110,7 +123,7 @@ def _title(window: Window, cells: range, subject: str) -> str:
 
 def _described(window: Window, waves: Sequence[Wave], mark: int | None) -> str:
     if mark is None:
-        return "The first mismatch is not in this strip."
+        return ""
     wrong = [_wrong_text(wave, mark) for wave in waves if differs(wave, mark)]
     return f"First mismatch in cycle {window.cycles[mark]}: {'; '.join(wrong)}."
 

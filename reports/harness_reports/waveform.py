@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from vcd.writer import Variable, VCDWriter
@@ -29,39 +30,67 @@ Values = dict[tuple[str, str], int | str]
 """Value of each wire, by scope and name, at one time."""
 
 
+@dataclass(frozen=True)
+class Heading:
+    """What a dump says of itself, and a quarter of a cycle in nanoseconds."""
+
+    top: str
+    comment: str
+    quarter: int
+    version: str = ""
+    date: str = ""
+
+
 def waveform(run: RunHeading, outcome: Outcome) -> bytes:
     """Return the window that an outcome kept as VCD text in ASCII; times are nanoseconds."""
-    window = outcome.window
-    assert window is not None
-    quarter = _quarter_ns(outcome)
+    assert outcome.window is not None
+    heading = Heading(
+        f"{outcome.design}_{outcome.table}",
+        _about(run, outcome),
+        _quarter_ns(outcome),
+        f"harness {run.tool_version}",
+        run.started.isoformat(),
+    )
+    return _dump(outcome.window, heading, ("driven", "observed", "expected"))
+
+
+def table_waveform(window: Window, heading: Heading) -> bytes:
+    """Return cycles that have not run as VCD text: what is driven, expected and labelled."""
+    return _dump(window, heading, ("driven", "expected"))
+
+
+def _dump(window: Window, heading: Heading, scopes: Sequence[str]) -> bytes:
     wires = numbered([_identifier(wave.pin) for wave in window.waves], "_", str)
     text = io.StringIO()
     with VCDWriter(
         text,
         timescale="1 ns",
-        date=run.started.isoformat(),
-        version=_comment(f"harness {run.tool_version}"),
-        comment=_comment(_about(run, outcome)),
+        date=heading.date,
+        version=_comment(heading.version),
+        comment=_comment(heading.comment),
     ) as writer:
-        variables = _register(writer, outcome, wires)
+        variables = _register(writer, _identifier(heading.top), scopes, wires)
         end = 0
-        for time, values in _moments(window, wires, quarter):
+        for time, values in _moments(window, wires, heading.quarter):
             end = time
-            for key, value in values.items():
-                writer.change(variables[key], time, value)
-        writer.close(end + quarter)
+            for key in values.keys() & variables.keys():
+                writer.change(variables[key], time, values[key])
+        writer.close(end + heading.quarter)
     return text.getvalue().encode("ascii")
 
 
 def _register(
-    writer: VCDWriter, outcome: Outcome, wires: Sequence[str]
+    writer: VCDWriter, top: str, scopes: Sequence[str], wires: Sequence[str]
 ) -> dict[tuple[str, str], Variable[Any]]:
-    top = _identifier(f"{outcome.design}_{outcome.table}")
     variables: dict[tuple[str, str], Variable[Any]] = {}
     for name in ("cycle", "line"):
         variables["table", name] = writer.register_var((top, "table"), name, "integer", size=64)
-    variables["table", "mismatch"] = writer.register_var((top, "table"), "mismatch", "wire", size=1)
-    for scope in ("driven", "observed", "expected"):
+    if "observed" in scopes:
+        mismatch = writer.register_var((top, "table"), "mismatch", "wire", size=1)
+        variables["table", "mismatch"] = mismatch
+    else:
+        variables["table", "label"] = writer.register_var((top, "table"), "label", "string")
+    for scope in scopes:
         for name in wires:
             variables[scope, name] = writer.register_var((top, scope), name, "wire", size=1)
     return variables
@@ -74,7 +103,7 @@ def _moments(window: Window, wires: Sequence[str], quarter: int) -> Iterator[tup
         start = max(start + _QUARTERS * quarter, cycle * _QUARTERS * quarter)
         yield start, _whole_cycle(window, wires, k)
         for part in range(1, _QUARTERS):
-            yield start + part * quarter, _driven(window, wires, k, part)
+            yield start + part * quarter, _driven(window, wires, k, part, "CK")
 
 
 def _whole_cycle(window: Window, wires: Sequence[str], k: int) -> Values:
@@ -84,14 +113,19 @@ def _whole_cycle(window: Window, wires: Sequence[str], k: int) -> Values:
         values["expected", name] = _EXPECTED.get(wave.expected[k : k + 1], "x")
     values["table", "cycle"] = window.cycles[k]
     values["table", "line"] = window.lines[k]
+    values["table", "label"] = re.sub(r"\s", "_", _comment(window.labels[k]))
     values["table", "mismatch"] = int(any(differs(wave, k) for wave in window.waves))
     return values
 
 
-def _driven(window: Window, wires: Sequence[str], k: int, part: int) -> Values:
+def _driven(
+    window: Window, wires: Sequence[str], k: int, part: int, among: str = "01.CK"
+) -> Values:
+    """Give the level of each wire that is driven by one of these symbols, in a quarter."""
     return {
         ("driven", name): _DRIVEN.get(wave.driven[k : k + 1], "zzzz")[part]
         for name, wave in zip(wires, window.waves, strict=True)
+        if wave.driven[k : k + 1] in among
     }
 
 
