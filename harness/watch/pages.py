@@ -21,8 +21,8 @@ from harness_reports import (
     Scrubber,
     chip_pages,
     clock,
+    file_text,
     page_environment,
-    style_text,
 )
 
 NO_RUN = "This store has no runs yet."
@@ -111,7 +111,7 @@ def message_page(title: str, text: str) -> bytes:
 def live_style() -> bytes:
     """Return the style sheet of these pages."""
     own = _own_file("static", "watch.css")
-    return (style_text("style.css", "history.css") + "\n" + own).encode("utf-8")
+    return (file_text("style.css", "history.css") + "\n" + own).encode("utf-8")
 
 
 def live_script() -> bytes:

@@ -19,7 +19,7 @@ from harness_reports.history_write import (
     subjects_html,
     write_histories,
 )
-from harness_reports.html import chip_html, page_environment, style_text
+from harness_reports.html import chip_html, file_text, page_environment
 from harness_reports.junit import chip_junit
 from harness_reports.looks import Look, Tally, look
 from harness_reports.margin_texts import edge_text, limit_text
@@ -62,6 +62,7 @@ __all__ = [
     "drop_text",
     "edge_text",
     "exactly",
+    "file_text",
     "history_html",
     "history_policy",
     "is_device_name",
@@ -84,7 +85,6 @@ __all__ = [
     "run_markdown",
     "safe_name",
     "slot_of_file",
-    "style_text",
     "subjects_html",
     "table_drawing",
     "table_waveform",

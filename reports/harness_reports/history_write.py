@@ -17,7 +17,7 @@ from harness_reports.history import (
     build_history,
     listed,
 )
-from harness_reports.html import page_html, style_policy
+from harness_reports.html import page_html, page_policy
 from harness_reports.names import distinct_names
 from harness_reports.secrets import Scrubber
 from harness_reports.write import write_file
@@ -49,7 +49,7 @@ def subjects_html(subjects: Sequence[Selection], links: Links) -> bytes:
 
 def history_policy() -> str:
     """Return the content policy under which both kinds of page are shown as they should be."""
-    return style_policy(*STYLES)
+    return page_policy(*STYLES)
 
 
 def write_histories(

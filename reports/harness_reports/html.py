@@ -2,7 +2,7 @@
 
 The one rule: text goes in through Jinja's escaping and
 :func:`~harness_reports.texts.printable`, without exception. A page asks for nothing outside
-itself, and its content policy forbids scripts.
+itself, and its content policy allows only the styles and scripts of this package, by their hash.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
 
 _STYLE = ("style.css",)
+RUN_FILES = (*_STYLE, "find.js")
+"""Styles and scripts in the pages of a run; only that of the whole run has a script."""
 
 
 def chip_html(
@@ -37,15 +39,18 @@ def index_html(
     run: RunOverview, changes: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
 ) -> bytes:
     """Return the page of the whole run as UTF-8; a night's page begins with what changed."""
-    return page_html("index.html.jinja", build_index(run, changes, margins))
+    return page_html("index.html.jinja", build_index(run, changes, margins), RUN_FILES)
 
 
-def page_html(template: str, page: object, styles: Sequence[str] = _STYLE) -> bytes:
-    """Render one of the templates beside this module, with these style files in the page."""
-    style = style_text(*styles)
-    safe = Markup(style)  # noqa: S704 - our own files
+def page_html(template: str, page: object, files: Sequence[str] = _STYLE) -> bytes:
+    """Render one of the templates beside this module, with these styles and scripts in the page."""
     whole = page_environment("harness_reports").get_template(template)
-    return whole.render(page=page, style=safe, style_hash=style_hash(style)).encode("utf-8")
+    return whole.render(
+        page=page,
+        style=Markup(file_text(*_of_kind(".css", files))),  # noqa: S704 - our own files
+        script=Markup(file_text(*_of_kind(".js", files))),  # noqa: S704
+        policy=Markup(page_policy(*files)),  # noqa: S704
+    ).encode("utf-8")
 
 
 @cache
@@ -78,21 +83,28 @@ _WORDS = (
 
 
 @cache
-def style_text(*names: str) -> str:
-    """Read style files beside the templates, in this order."""
+def file_text(*names: str) -> str:
+    """Read style or script files beside the templates, in this order."""
     folder = resources.files("harness_reports").joinpath("templates")
     return "\n".join(folder.joinpath(name).read_text("utf-8") for name in names)
 
 
-def style_hash(style: str) -> str:
-    """Return the SHA-256 of a style in base64, as a content policy names it."""
-    return base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+def text_hash(text: str) -> str:
+    """Return the SHA-256 of a style or script in base64, as a content policy names it."""
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
-def style_policy(*names: str) -> str:
-    """Return the content policy of a page with these style files in it: no script, no address."""
-    allowed = f"default-src 'none'; style-src 'sha256-{style_hash(style_text(*names))}'"
+def page_policy(*files: str) -> str:
+    """Return the content policy of a page with these styles and scripts in it: no address."""
+    allowed = "default-src 'none'"
+    for kind, source in ((".css", "style-src"), (".js", "script-src")):
+        if names := _of_kind(kind, files):
+            allowed += f"; {source} 'sha256-{text_hash(file_text(*names))}'"
     return f"{allowed}; img-src data:; base-uri 'none'; form-action 'none'"
+
+
+def _of_kind(ending: str, files: Sequence[str]) -> tuple[str, ...]:
+    return tuple(name for name in files if name.endswith(ending))
 
 
 def _harmless(value: object) -> object:

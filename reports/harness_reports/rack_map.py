@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.records import SEVERITY_ORDER, ChipOverview, Verdict, worst
+from harness_reports.looks import look
 from harness_reports.names import chip_name, design_anchor
 
 MAX_COLUMNS = 64
@@ -40,6 +41,11 @@ class MapRow:
     page: str
     verdicts: tuple[Verdict | None, ...]
     wrong: int
+
+    @property
+    def shapes(self) -> tuple[str, ...]:
+        """The shapes that the row shows, each once."""
+        return tuple(dict.fromkeys(look(v).shape for v in self.verdicts if v is not None))
 
 
 @dataclass(frozen=True)

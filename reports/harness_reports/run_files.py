@@ -22,7 +22,7 @@ from harness.records import (
     RunRecord,
 )
 from harness.store import undisturbed
-from harness_reports.html import chip_html, index_html, style_policy
+from harness_reports.html import RUN_FILES, chip_html, index_html, page_policy
 from harness_reports.junit import Attached, Known, chip_junit, run_junit_pieces
 from harness_reports.names import chip_folders, drawn_outcomes, waveform_names
 from harness_reports.run_json import run_json_pieces
@@ -127,7 +127,7 @@ def run_file(
             return None
         pieces = files[name]()
     kind = _KINDS.get(PurePosixPath(name).suffix, "text/plain")
-    policy = style_policy("style.css") if kind == "text/html" else "default-src 'none'"
+    policy = page_policy(*RUN_FILES) if kind == "text/html" else "default-src 'none'"
     return RunFile(pieces, kind, policy)
 
 

@@ -22,7 +22,7 @@ from harness_reports.card import (
     card_html,
     label_html,
 )
-from harness_reports.html import style_hash, style_text
+from harness_reports.html import file_text, text_hash
 from tests.unit.reports.intakes import (
     almost_crowded,
     good_intake,
@@ -183,7 +183,7 @@ def test_card_and_label_allow_their_own_style_and_nothing_else() -> None:
         (card_html(good_intake()), ("style.css", "card.css")),
         (label_html(good_intake()), ("style.css", "card.css", "label.css")),
     ):
-        allowed = style_hash(style_text(*names))
+        allowed = text_hash(file_text(*names))
         assert f"default-src 'none'; style-src 'sha256-{allowed}'".encode() in html
 
 

@@ -14,7 +14,7 @@ from lxml import html
 from harness.errors import printable
 from harness.records import EvidenceCycle, PinResult, RunRecord, Verdict
 from harness_reports import chip_html, write_run
-from harness_reports.html import index_html
+from harness_reports.html import file_text, index_html, text_hash
 from tests.unit.reports.samples import (
     HOSTILE,
     chip,
@@ -284,8 +284,11 @@ def test_an_empty_rack_still_makes_a_page() -> None:
 
 def test_planted_markup_stays_text_everywhere() -> None:
     run = hostile_run()
+    ours = file_text("find.js")
     for page in _all_pages(run):
-        assert not page.xpath("//script|//iframe|//object|//img|//form")
+        assert not page.xpath("//iframe|//object|//img")
+        assert [form.get("id") for form in page.xpath("//form")] in ([], ["find"])
+        assert [script.text for script in page.xpath("//script")] in ([], [ours])
         assert printable(HOSTILE) in page.text_content()
     raw = chip_html(run, run.chips[0]).decode("utf-8")
     assert "<script" not in raw
@@ -294,7 +297,7 @@ def test_planted_markup_stays_text_everywhere() -> None:
     assert raw.count("&lt;script&gt;") > 100
 
 
-def test_a_page_asks_for_nothing_and_runs_nothing() -> None:
+def test_a_page_asks_for_nothing_and_runs_nothing_but_our_script() -> None:
     for page in [*_all_pages(sample_run()), *_all_pages(hostile_run())]:
         names = {name for element in page.iter() for name in element.attrib}
         assert not {name for name in names if name.startswith("on") or name in {"src", "style"}}
@@ -306,6 +309,8 @@ def test_a_page_asks_for_nothing_and_runs_nothing() -> None:
         (policy,) = page.xpath("//meta[@http-equiv='Content-Security-Policy']/@content")
         assert "default-src 'none'" in policy
         assert "unsafe" not in policy
+        allowed = [f"'sha256-{text_hash(script.text)}'" for script in page.xpath("//script")]
+        assert re.findall(r"script-src (\S+);", policy)[: len(allowed)] == allowed
 
 
 def test_headings_captions_and_ids_are_in_order() -> None:

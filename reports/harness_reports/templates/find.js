@@ -1,0 +1,96 @@
+// Filters, sorts and steps through the page of a run. Without it everything is shown.
+// What may be hidden has data-find (its words) and data-verdicts (shapes, parted by spaces).
+"use strict";
+(() => {
+  const bar = document.getElementById("find");
+  const [text, verdict, order, count] = ["text", "verdict", "order", "count"].map(
+    (name) => document.getElementById(`find-${name}`));
+  const maps = [...document.querySelectorAll(".map")].map((table) => ({
+    heads: [...table.tHead.rows[0].cells].slice(2),
+    feet: [...table.tFoot.rows[0].cells].slice(2),
+    rows: [...table.tBodies[0].rows],
+    body: table.tBodies[0],
+  }));
+  const rest = [...document.querySelectorAll("[data-find]:not(.map *)")];
+  const bad = (item) => /fail|unstable|error|not-run/.test(item.dataset.verdicts);
+  const shows = (item) => !verdict.value || (verdict.value === "bad"
+    ? bad(item) : item.dataset.verdicts.split(" ").includes(verdict.value));
+  const says = (item, words) => words.every((word) => item.dataset.find.toLowerCase().includes(word));
+
+  const filter = () => {
+    const words = text.value.toLowerCase().split(/\s+/).filter(Boolean);
+    let left = 0;
+    for (const map of maps) {
+      // words that name chips and no design leave all designs, and the other way round
+      const chips = map.heads.map((head) => says(head, words));
+      const designs = map.rows.map((row) => says(row, words));
+      const byChip = words.length && chips.includes(true) && !designs.includes(true);
+      const byDesign = words.length && !byChip;
+      map.heads.forEach((head, k) => {
+        const hide = Boolean(byChip && !chips[k]);
+        if (head.hidden === hide) return;
+        head.hidden = map.feet[k].hidden = hide;
+        for (const row of map.rows) row.cells[k + 2].hidden = hide;
+      });
+      map.rows.forEach((row, k) => {
+        row.hidden = Boolean(byDesign && !designs[k]) || !shows(row);
+        left += !row.hidden;
+      });
+    }
+    for (const item of rest) item.hidden = !says(item, words) || !shows(item);
+    count.value = left === 1 ? "1 design shown" : `${left} designs shown`;
+    const kept = new URLSearchParams({ find: text.value, show: verdict.value, order: order.value });
+    for (const [name, value] of [...kept]) if (!value) kept.delete(name);
+    if (String(kept) || location.hash.startsWith("#find")) {
+      history.replaceState(null, "", `#find?${kept}`);
+    }
+  };
+
+  const sort = () => {
+    for (const map of maps) {
+      const name = (row) => row.dataset.find;
+      const rows = order.value
+        ? [...map.rows].sort((a, b) => name(a).localeCompare(name(b), "en", { numeric: true }))
+        : map.rows;
+      map.body.append(...rows);
+    }
+    filter();
+  };
+
+  const step = (by) => {
+    const places = [...document.querySelectorAll("main [data-find]")].filter(
+      (item) => bad(item) && !item.hidden && item.tagName === "TR");
+    const links = places.map((item) => [...item.querySelectorAll("a[data-bad]"), item.querySelector("a")]
+      .find((link) => link && !link.closest("[hidden]"))).filter(Boolean);
+    const now = links.findIndex((link) => link === document.activeElement);
+    const next = links[now < 0 && by < 0 ? links.length - 1 : (now + by + links.length) % links.length];
+    if (next) next.focus();
+  };
+
+  const keys = new Map();
+  for (const button of bar.querySelectorAll("button[data-key]")) {
+    button.addEventListener("click", () => step(Number(button.value)));
+    keys.set(button.dataset.key, button);
+  }
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.altKey || event.metaKey) return;
+    if (/^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName)) return;
+    if (event.key === "/") { event.preventDefault(); text.focus(); }
+    keys.get(event.key)?.click();
+  });
+  text.addEventListener("input", filter);
+  verdict.addEventListener("change", filter);
+  order.addEventListener("change", sort);
+
+  const take = () => {
+    if (!location.hash.startsWith("#find?")) return;
+    const given = new URLSearchParams(location.hash.slice(6));
+    text.value = given.get("find") ?? "";
+    verdict.value = given.get("show") ?? "";
+    order.value = given.get("order") ?? "";
+  };
+  addEventListener("hashchange", () => { take(); sort(); });
+  bar.hidden = false;
+  take();
+  sort();
+})();

@@ -1,0 +1,183 @@
+"""The map of a run in a real browser: filter, order, keys, links that keep them, and paper."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from selenium import webdriver
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+
+from harness_reports.html import index_html
+from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
+from tests.unit.reports.samples import chip, failed, passed, run_of, unstable
+
+pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason=MISSING)
+
+DESIGNS = [f"design{k}" for k in range(200)]
+WRONG = {("SP2-0003", "design17"): failed, ("SP2-0031", "design120"): unstable}
+ALIKE = "design40"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[webdriver.Chrome]:
+    with started() as driver:
+        yield driver
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """48 chips × 200 designs: a failing one, an unstable one, and one that fails on all chips."""
+    chips = []
+    for number in range(48):
+        slot, serial = f"S{number:02}", f"SP2-{number:04}"
+        outcomes = []
+        for design in DESIGNS:
+            kind = failed if design == ALIKE else WRONG.get((serial, design), passed)
+            outcome = kind() if kind is unstable else kind(design, "all")
+            outcomes.append(replace(outcome, design=design, slot=slot, chip_serial=serial))
+        chips.append(chip(slot, serial, *outcomes))
+    path = tmp_path_factory.mktemp("map") / "index.html"
+    path.write_bytes(index_html(run_of(*chips).overview))
+    return path
+
+
+def shown(browser: webdriver.Chrome, what: str) -> list[str]:
+    """Texts of the map's heads that are visible."""
+    texts: list[str] = browser.execute_script(
+        "return [...document.querySelectorAll(arguments[0])].filter(e => !e.closest('[hidden]'))"
+        ".map(e => e.textContent.trim())",
+        what,
+    )
+    return texts
+
+
+ROWS, HEADS = ".map tbody th", ".map thead th[data-find]"
+
+
+def fill(browser: webdriver.Chrome, text: str, verdict: str = "") -> float:
+    """Filter as a person would, and return the milliseconds until the page was laid out."""
+    milliseconds: float = browser.execute_script(
+        "const [text, verdict] = arguments, began = performance.now();"
+        "document.getElementById('find-verdict').value = verdict;"
+        "const field = document.getElementById('find-text');"
+        "field.value = text; field.dispatchEvent(new Event('input'));"
+        "document.body.getBoundingClientRect(); return performance.now() - began",
+        text,
+        verdict,
+    )
+    return milliseconds
+
+
+def test_a_word_finds_designs_or_chips_and_a_verdict_what_has_it(
+    browser: webdriver.Chrome, page: Path
+) -> None:
+    show(browser, page, (1600, 900))
+    assert shown(browser, ROWS)[:3] == [ALIKE, "design17", "design120"]
+    assert (len(shown(browser, ROWS)), len(shown(browser, HEADS))) == (200, 48)
+    fill(browser, "sign17")
+    assert shown(browser, ROWS) == [
+        "design17", *(f"design{k}" for k in (170, 171, 172, 173, 174, 175, 176, 177, 178, 179))
+    ]  # fmt: skip
+    assert len(shown(browser, HEADS)) == 48
+    fill(browser, "0031")
+    assert shown(browser, HEADS) == ["S31 SP2-0031"]
+    assert len(shown(browser, ROWS)) == 200
+    fill(browser, "", "unstable")
+    assert shown(browser, ROWS) == ["design120"]
+    assert shown(browser, "li.card h3") == []
+    fill(browser, "", "bad")
+    assert shown(browser, ROWS) == [ALIKE, "design17", "design120"]
+    assert browser.find_element(By.ID, "find-count").text == "3 designs shown"
+
+
+def test_a_link_keeps_the_filter_and_the_order(browser: webdriver.Chrome, page: Path) -> None:
+    show(browser, f"{page.as_uri()}#find?find=design1&order=name", (1600, 900))
+    assert shown(browser, ROWS)[:3] == ["design1", "design10", "design11"]
+    fill(browser, "uart & co")
+    assert browser.current_url.endswith("#find?find=uart+%26+co&order=name")
+    assert shown(browser, ROWS) == []
+
+
+def test_keys_step_through_what_did_not_pass(browser: webdriver.Chrome, page: Path) -> None:
+    show(browser, page, (1600, 900))
+    body = browser.find_element(By.TAG_NAME, "body")
+
+    def focused() -> str:
+        return browser.switch_to.active_element.get_attribute("title") or ""
+
+    body.send_keys("j")
+    assert focused().startswith(f"{ALIKE} on ")
+    browser.switch_to.active_element.send_keys("j")
+    assert focused() == "design17 on SP2-0003: FAIL"
+    browser.switch_to.active_element.send_keys("k")
+    assert focused().startswith(f"{ALIKE} on ")
+    browser.switch_to.active_element.send_keys("/")
+    assert browser.switch_to.active_element.get_attribute("id") == "find-text"
+    browser.switch_to.active_element.send_keys("jk" + Keys.BACKSPACE)
+    assert browser.find_element(By.ID, "find-text").get_attribute("value") == "j"
+
+
+def test_without_the_script_everything_is_shown_and_no_control_is(
+    browser: webdriver.Chrome, page: Path
+) -> None:
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        show(browser, page, (1600, 900))
+        assert not browser.find_element(By.ID, "find").is_displayed()
+        assert len(browser.find_elements(By.CSS_SELECTOR, ".map tbody tr")) == 200
+    finally:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+def test_heads_and_first_column_stay_while_the_map_is_scrolled(
+    browser: webdriver.Chrome, page: Path
+) -> None:
+    show(browser, page, (800, 600))
+    places: list[float] = browser.execute_script(
+        "const f = document.querySelector('.map-frame'); f.scrollTop = 2000; f.scrollLeft = 300;"
+        "const at = (q) => document.querySelector(q).getBoundingClientRect();"
+        "const frame = f.getBoundingClientRect();"
+        "return [at('.map thead th[data-find]').top - frame.top,"
+        " at('.map tbody tr:nth-child(90) th').left - frame.left]"
+    )
+    assert all(abs(place) < 3 for place in places)
+
+
+def test_targets_are_at_least_24_pixels(browser: webdriver.Chrome, page: Path) -> None:
+    """WCAG 2.2, success criterion 2.5.8, which the axe-core of the tests does not check."""
+    show(browser, page, (1600, 900))
+    sizes: list[list[float]] = browser.execute_script(
+        "return [...document.querySelectorAll('.map a')].map(e => e.getBoundingClientRect())"
+        ".map(r => [r.width, r.height])"
+    )
+    assert len(sizes) > 9600
+    assert min(min(size) for size in sizes) >= 24
+
+
+def test_no_sheet_of_paper_lacks_a_chip(
+    browser: webdriver.Chrome, page: Path, tmp_path: Path
+) -> None:
+    show(browser, page, (1600, 900))
+    printed: dict[str, Any] = browser.execute_cdp_cmd(
+        "Page.printToPDF", {"printBackground": True, "preferCSSPageSize": True}
+    )
+    pdf = tmp_path / "map.pdf"
+    pdf.write_bytes(base64.b64decode(printed["data"]))
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": []})
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": 688, "height": 1000, "deviceScaleFactor": 1, "mobile": False},  # 182 mm
+    )
+    right: list[float] = browser.execute_script(
+        "return [...document.querySelectorAll('.map thead th')]"
+        ".map(e => e.getBoundingClientRect().right)"
+    )
+    assert len(right) == 50
+    assert max(right) <= 688
+    assert pdf.stat().st_size > 10_000
