@@ -71,6 +71,14 @@ class Book:
         )
 
     @cached_property
+    def undriven(self) -> Words:
+        """The pins that under each hypothesis nothing of the chip ever drives."""
+        kinds = {CauseKind.OPEN, CauseKind.OPEN_NEIGHBOURS}
+        opens = np.array([h.kind in kinds for h in self.hypotheses])
+        found: Words = np.where(opens, self.touched, np.uint32(0))
+        return found
+
+    @cached_property
     def turned(self) -> Bools:
         """Which hypotheses are of a chip that is turned round."""
         return np.array([h.kind is CauseKind.TURNED for h in self.hypotheses])

@@ -15,7 +15,13 @@ from harness.blame.slot import Explanation, Slot, explain
 from harness.blame.ties import ALONE, WIRING, covers, near, where
 from harness.records import CauseKind, Origin, Reason
 
-_CONTACT = {CauseKind.OPEN, CauseKind.OPEN_NEIGHBOURS, CauseKind.FLAKY_CONTACT, CauseKind.DEAD_PAD}
+_CONTACT = {
+    CauseKind.OPEN,
+    CauseKind.OPEN_NEIGHBOURS,
+    CauseKind.FLAKY_CONTACT,
+    CauseKind.DEAD_PAD,
+    CauseKind.ONE_LEVEL_PAD,
+}
 _MATCHED = 0.5
 """Share of stable failures that must match by signature before a board is named alone."""
 
@@ -119,12 +125,22 @@ class Finding:
             return self._moved(seen, self.move)
         if seen.answer is Answer.PASSED:
             return self._board() if self.alone and self.best.ideas else Reason.NOT_SETTLED
+        if self._one_level and seen.answer is Answer.FAILED:
+            return Reason.CHIP_DEFECT if elsewhere else Reason.CHIP_OR_DESIGN
         blamed = {seen.design in explanation.designs for explanation in self.near}
         if blamed == {True}:
             return self._own(seen, elsewhere=elsewhere)
         if seen.answer is Answer.FAILED and self._unproven(seen):
             return Reason.WIRING_NOT_PROVEN
         return self._board() if self.alone and blamed == {False} else Reason.NOT_SETTLED
+
+    @cached_property
+    def _one_level(self) -> bool:
+        """Whether pads of the chip are all that is left, or its pads and its designs."""
+        kinds = [{idea.kind for idea in explanation.ideas} for explanation in self.near]
+        return {CauseKind.ONE_LEVEL_PAD} in kinds and all(
+            not kind - {CauseKind.ONE_LEVEL_PAD} for kind in kinds
+        )
 
     def _moved(self, seen: Seen, move: Move) -> Reason:
         """Say whose a failure is that an exchange of chip or board has settled."""
@@ -184,7 +200,7 @@ class Finding:
 
     def _board(self) -> Reason:
         kinds = {idea.kind for idea in self.best.ideas}
-        if kinds <= WIRING:
+        if kinds <= WIRING | {CauseKind.ONE_LEVEL_PAD}:
             return Reason.WIRING_OPEN
         if kinds == {CauseKind.FLAKY_CONTACT}:
             return Reason.CONTACT_SUSPECTED

@@ -44,10 +44,12 @@ class Odds:
     turned_unstable: float = 0.3
     floating: float = 0.98
     floating_differs: float = 0.002
+    released_differs: float = 1e-4
     flaky_pass: float = 0.4
     flaky_same: float = 0.02
     flaky_other: float = 1e-6
     flaky_unstable: float = 0.5
+    flaky_released: float = 0.01
     masked_pass: float = 0.3
     masked_within: float = 0.3
     masked_near: float = 0.03
@@ -88,8 +90,21 @@ def answered(book: Book, seen: Seen, chosen: Index) -> Floats:
     if vague.any():
         found *= book.known[row, chosen]
         found = np.where(vague, np.maximum(found, _masked(book, row, seen, chosen)), found)
+    if seen.released:
+        found *= np.where(_releases(book, row, seen, chosen), 1, ODDS.released_differs)
     logs: Floats = np.log(found)
     return logs
+
+
+def _releases(book: Book, row: int, seen: Seen, chosen: Index) -> NDArray[np.bool_]:
+    """Whether pins that float in some cycles and are driven in others may do so."""
+    pins, known = np.uint32(seen.released), book.known[row, chosen]
+    floats = ((pins & ~book.floated[row, chosen]) == 0).any(axis=1)
+    possible: NDArray[np.bool_] = (floats | ~known) & ((book.undriven[chosen] & pins) == 0)
+    for place in np.flatnonzero((book.undriven != 0) & ((book.undriven & ~pins) == 0)):
+        as_open = (book.signature[row, chosen] == book.signature[row, place]).any(axis=1)
+        possible &= ~(known & as_open)  # it reads as if it floated in every cycle
+    return possible | book.turned[chosen]
 
 
 def floats(book: Book, seen: Seen, chosen: Index) -> Floats:
@@ -148,6 +163,7 @@ def flaky(book: Book, seen: Seen, opens: Index) -> Floats:
     if seen.answer is Answer.FAILED:
         same = (book.signature[row, opens] == seen.tries[0].signature).any(axis=1)
         found = np.where(same, ODDS.flaky_same, ODDS.flaky_other * within)
+        found *= ODDS.flaky_released if seen.released else 1
     else:
         found = ODDS.flaky_unstable * within
     masked = _masked(book, row, seen, opens) * ODDS.flaky_unstable
@@ -165,6 +181,45 @@ def _masked(book: Book, row: int, seen: Seen, chosen: Index) -> Floats:
     found = np.where(near, ODDS.masked_near, ODDS.masked_far)
     found = np.where(within, ODDS.masked_within, found)
     return np.where(untouched, ODDS.never, found)
+
+
+def one_level_passes(book: Book, held: Index) -> Floats:
+    """Log-probability of passes where a pad never drives one level.
+
+    ``held``: hypotheses of its line held at the other level, which show in the same cycles.
+    """
+    pins = book.touched[held]
+    shows = (book.pins[:, held] & pins[:, None]) != 0
+    some = np.where(shows.all(axis=2), ODDS.passed_always, ODDS.passed_sometimes)
+    computed = np.where(shows.any(axis=2), some, ODDS.passed)
+    masked = np.where(pins & book.tests[:, None], ODDS.masked_pass, ODDS.passed)
+    found: Floats = np.log(np.where(book.known[:, held], computed, masked))
+    return found
+
+
+def one_level(book: Book, seen: Seen, held: Index, other: Index) -> Floats:
+    """Log-probability of an answer where a pad never drives one level.
+
+    ``held`` and ``other``: hypotheses of its line held at the other level, and at this one. The
+    pin floats where it should have the one level, and is driven where it should have the other.
+    """
+    lows = np.array([book.hypotheses[place].detail == "low" for place in other], dtype=np.bool_)
+    row = book.place[seen.key]
+    pins = book.touched[held]
+    shows, drives = ((book.ever[row, held] & pins) != 0 for held in (held, other))
+    known = book.known[row, held]
+    wrong = (np.uint32(seen.wrong | seen.floating) == pins) & (shows | ~known)
+    wrong &= (seen.wrong == 0) | (((seen.low & pins) != 0) == lows)
+    alike = book.fails[row, held] & (book.signature[row, held] == seen.tries[0].signature)
+    wrong |= alike.any(axis=1)
+    told = (seen.floating & pins) != 0
+    apart = ((seen.released & pins) != 0) == drives
+    found = np.where(told, ODDS.floating, ODDS.floating_differs)
+    found *= np.where(apart | ~known, 1, ODDS.released_differs)
+    if seen.answer is Answer.UNSTABLE:
+        found = np.full_like(found, ODDS.unstable)
+    logs: Floats = np.log(np.where(wrong, found, 0) + ODDS.never)
+    return logs
 
 
 def unknown_passes(book: Book, about: NDArray[np.uint32]) -> Floats:

@@ -101,7 +101,8 @@ def _rule_profile(rulings: Rulings, candidates: Candidates) -> None:
             count.update(ideas)
     needed = min(majority(len(tested)), MAX_PROFILE_SLOTS)
     common = [idea for idea, slots in count.most_common() if slots >= max(2, needed)]
-    common = [idea for idea in common if idea.kind is not CauseKind.BOARD_UNKNOWN]
+    unlike = CauseKind.BOARD_UNKNOWN, CauseKind.ONE_LEVEL_PAD
+    common = [idea for idea in common if idea.kind not in unlike]
     if not common:
         return
     rulings.profile = max(common, key=lambda idea: (count[idea], _weight(rulings, idea)))

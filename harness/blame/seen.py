@@ -42,7 +42,9 @@ class Seen:
     """What one table on one slot answered; pins are bits.
 
     ``wrong``: pins wrong in the run that is reported, ``cycles`` how many cycles were wrong.
-    ``floating``: tested pins that followed the pulls. ``answer`` NONE: the chip said nothing.
+    ``floating``: tested pins that followed the pulls, ``released``: those of them that were driven
+    in other cycles. ``low``: pins wrong, in the first wrong cycles, where low was expected.
+    ``answer`` NONE: the chip said nothing.
     """
 
     slot: str
@@ -55,6 +57,8 @@ class Seen:
     cycles: int
     tries: tuple[Try, ...]
     floating: int
+    released: int
+    low: int
 
     @property
     def key(self) -> tuple[str, str]:
@@ -86,6 +90,8 @@ def seen_of(outcome: Outcome, bits: Mapping[str, int]) -> Seen:
         outcome.mismatches,
         tries,
         _mask(outcome.floating, bits),
+        _mask(outcome.released, bits),
+        _mask((w.pin for c in outcome.evidence for w in c.wrong if w.expected in "0L"), bits),
     )
 
 

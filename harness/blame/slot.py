@@ -7,7 +7,7 @@ are put down to defects of their own; or two hypotheses at once, where one leave
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -62,7 +62,7 @@ class Explanation:
 
 @dataclass(frozen=True, eq=False)
 class Candidates:
-    """Every hypothesis that a slot is asked about: computed, flaky contacts, unknown faults.
+    """Every hypothesis that a slot is asked about: computed, flaky contacts, pads, unknown faults.
 
     ``common`` is a hypothesis that other slots have made likely, or 0.
     """
@@ -75,6 +75,23 @@ class Candidates:
         """Hypotheses of one open pin, from which those of its flaky contact are made."""
         hyps = self.book.hypotheses
         return np.array([k for k, h in enumerate(hyps) if h.kind in _CONTACTS], dtype=np.int64)
+
+    @cached_property
+    def held(self) -> NDArray[np.int64]:
+        """Hypotheses of a line held, from which those of a pad that drives one level are made.
+
+        ``(2, pads)``: the line held at the level that the pad drives, and at the other.
+        """
+        hyps, book = self.book.hypotheses, self.book
+        tests = int(np.bitwise_or.reduce(book.tests, initial=0))
+        levels: dict[int, dict[str, int]] = {}
+        for place, hypothesis in enumerate(hyps):
+            pin = int(book.touched[place])
+            if hypothesis.kind is CauseKind.STUCK and pin & tests:
+                levels.setdefault(pin, {})[hypothesis.detail] = place
+        both = [tuple(found.values()) for found in levels.values() if len(found) == 2]
+        pairs = [pair for one in both for pair in (one, one[::-1])]
+        return np.array(pairs, dtype=np.int64).reshape(-1, 2).T
 
     @cached_property
     def about(self) -> NDArray[np.uint32]:
@@ -92,6 +109,10 @@ class Candidates:
                 for h, silent in zip(hyps, self.book.silent, strict=True)
             ),
             *(Idea(CauseKind.FLAKY_CONTACT, tuple(hyps[k].pins)) for k in self.opens),
+            *(
+                Idea(CauseKind.ONE_LEVEL_PAD, tuple(hyps[k].pins), hyps[k].detail)
+                for k in self.held[1]
+            ),
             *(Idea(CauseKind.BOARD_UNKNOWN, (pin,)) for pin in pins),
             Idea(CauseKind.BOARD_UNKNOWN),
         )
@@ -99,10 +120,12 @@ class Candidates:
     def computed(self, places: Index) -> Index:
         """The hypotheses that predict for these candidates: a flaky contact is open at times.
 
+        A pad that never drives one level may read as if its line were held at the other.
         Nothing predicts for an unknown fault: it counts as none.
         """
         count = len(self.book.hypotheses)
-        found = np.concatenate((np.arange(count), self.opens, np.zeros_like(self.about)))
+        places_of = np.arange(count), self.opens, self.held[0], np.zeros_like(self.about)
+        found = np.concatenate(places_of)
         chosen: Index = found.astype(np.int64)[places]
         return chosen
 
@@ -113,6 +136,7 @@ class Candidates:
         unknown = CauseKind.BOARD_UNKNOWN.prior
         found = [h.prior for h in self.book.hypotheses]
         found += [CauseKind.FLAKY_CONTACT.prior] * len(self.opens)
+        found += [CauseKind.ONE_LEVEL_PAD.prior] * self.held.shape[1]
         found += [unknown / pins] * pins + [unknown]
         if self.common:
             found[self.common] = 1.0
@@ -126,6 +150,7 @@ class Candidates:
         parts = (
             lk.passes(book),
             lk.flaky_passes(book, self.opens),
+            lk.one_level_passes(book, self.held[0]),
             lk.unknown_passes(book, self.about),
         )
         passed: Floats = np.concatenate(parts, axis=1)
@@ -134,21 +159,24 @@ class Candidates:
     def answered(self, seen: Seen, alive: Index) -> Floats:
         """Log-probability of one table's answer under each of the living candidates."""
         book = self.book
-        first, second = len(book.hypotheses), len(book.hypotheses) + len(self.opens)
-        computed = alive[alive < first]
-        if seen.answer is Answer.PASSED:
-            found: Floats = self.clean[book.place[seen.key], alive]
-            if seen.floating:
-                found[: len(computed)] += lk.floats(book, seen, computed)
-            return found
-        flaky = alive[(alive >= first) & (alive < second)] - first
-        unknown = alive[alive >= second] - second
-        parts = (
-            lk.answered(book, seen, computed),
-            lk.flaky(book, seen, self.opens[flaky]),
-            lk.unknown(book, seen, self.about[unknown]),
+        sizes = len(book.hypotheses), len(self.opens), self.held.shape[1]
+        starts = np.cumsum((0, *sizes))
+        family = np.searchsorted(starts, alive, side="right") - 1
+        ways: tuple[Callable[[Index], Floats], ...] = (
+            lambda places: lk.answered(book, seen, places),
+            lambda places: lk.flaky(book, seen, self.opens[places]),
+            lambda places: lk.one_level(book, seen, *self.held[:, places]),
+            lambda places: lk.unknown(book, seen, self.about[places]),
         )
-        return np.concatenate(parts)
+        found: Floats = self.clean[book.place[seen.key], alive]
+        if seen.answer is Answer.PASSED:
+            if seen.floating:
+                found[family == 0] += lk.floats(book, seen, alive[family == 0])
+                found[family == 2] = ways[2](alive[family == 2] - starts[2])
+            return found
+        for number, way in enumerate(ways):
+            found[family == number] = way(alive[family == number] - starts[number])
+        return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -30,6 +30,7 @@ _SAYS = {
     CauseKind.OTHER_SHUTTLE: "the chip is of another shuttle ({detail})",
     CauseKind.BOARD_UNKNOWN: "a fault of the board of no known kind{at}",
     CauseKind.DEAD_PAD: "the chip's pad {pins} is dead",
+    CauseKind.ONE_LEVEL_PAD: "the chip's pad {pins} never drives {detail}",
 }
 
 

@@ -14,7 +14,15 @@ from typing import Protocol
 from harness.board import Capture, RunConditions
 from harness.errors import Contention, HarnessError, LinkError, TableUnfit
 from harness.judge.case import Case
-from harness.judge.probe import Floating, as_run, contacts, floating_pins, pulled, up_to
+from harness.judge.probe import (
+    Floating,
+    as_run,
+    contacts,
+    floating_pins,
+    pulled,
+    released,
+    up_to,
+)
 from harness.judge.reading import (
     ALL_OPEN,
     ALL_READ,
@@ -94,7 +102,8 @@ def examine(
 ) -> Examination:
     """Run a table until the policy is satisfied, probe doubtful pins, and judge it.
 
-    The design must be selected. A table with a mismatch runs twice more: to read back up to
+    The design must be selected. After a run that passes, weak pulls test whether the chip drives
+    the pins. A table with a mismatch runs twice more: to read back up to
     ``cycles`` cycles from the first mismatch on, and on weak pulls. A LinkError becomes an ERROR
     outcome and is returned with it; a table that the board cannot run as its settings demand
     becomes an ERROR of the table. Cancelled passes through. ``today`` decides which waivers have
@@ -109,7 +118,10 @@ def examine(
         _check_contention(case)
         while wants_another_run(runs, policy):
             runs = (*runs, runner.run(case.pattern, case.conditions))
-            gathered = Gathered((*before, *runs))
+            gathered = replace(gathered, captures=(*before, *runs))
+            if not runs[-1].mismatch_count and (len(runs) == 1 or first_failing(runs) is not None):
+                gathered = _asked(runner, case, gathered)
+                runs = gathered.captures[len(before) :]
         complete = gathered.captures
         gathered = _probed(runner, case, gathered)
         gathered = _read(runner, case, gathered, cycles)
@@ -131,11 +143,25 @@ def _check_contention(case: Case) -> None:
     raise Contention(f"{file}, line {line}: {rehearsal.contention_text}")
 
 
+def _asked(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
+    """Test by weak pulls, in a few cycles, whether the chip drives what the last run passed."""
+    *others, last = gathered.captures
+    run = as_run(case.pattern, last.until_used)
+    probe = contacts(run[0])
+    if probe is None:
+        return gathered
+    asked = runner.run(probe, replace(case.conditions, gap_free=False))
+    judged = released(case.pattern, last, run, asked)
+    return replace(gathered, captures=(*others, judged), floating=floating_pins(probe, asked))
+
+
 def _probed(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
-    """Test by weak pulls which pins float."""
+    """Test by weak pulls, around the first mismatch, which pins float."""
     shown = _shown(gathered)
+    if not shown.mismatches:
+        return gathered
     run, _ = as_run(case.pattern, shown.until_used)
-    probe = pulled(run, shown.mismatches[0].cycle) if shown.mismatches else contacts(run)
+    probe = pulled(run, shown.mismatches[0].cycle)
     if probe is None:
         return gathered
     capture = runner.run(probe, replace(case.conditions, gap_free=False))
@@ -143,9 +169,9 @@ def _probed(runner: PatternRunner, case: Case, gathered: Gathered) -> Gathered:
 
 
 def _read(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) -> Gathered:
-    """Read words back after a mismatch."""
+    """Read words back after a mismatch; where pins only float, every word is as expected."""
     shown = _shown(gathered)
-    if not shown.mismatches:
+    if all(bad.wrong == bad.floating for bad in shown.mismatches):
         return gathered
     first = shown.mismatches[0].cycle
     run, rows = as_run(case.pattern, shown.until_used)

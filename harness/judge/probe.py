@@ -2,21 +2,31 @@
 
 One rule: the chip gets exactly the stimulus of the run that is reported, cycle for cycle. A row
 that was repeated until its outputs matched is repeated as often as then.
+
+A line that nothing drives reads some level all the same, and where that is the expected one the
+run passes. So of a run that passes a few early cycles are tested by weak pulls: one for each pin
+and each level that the table expects of it.
 """
 
 from __future__ import annotations
 
+import struct
+import zlib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.board import Capture
-from harness.table import Pattern, Words
+from harness.board import Capture, Mismatch
+from harness.table import Pattern, Words, bits
 
 MAX_PULLED = 20_000
 """Maximum number of cycles in which all pins are tested by weak pulls: 20 s at 1 ms a cycle."""
+
+
+Levels = NDArray[np.uint64]
 
 
 @dataclass(frozen=True)
@@ -69,20 +79,18 @@ def pulled(run: Pattern, first: int) -> Pattern | None:
     that the board does not drive.
     """
     start = max(0, min(first - MAX_PULLED // 2, run.cycles - MAX_PULLED))
-    every = int(np.bitwise_or.reduce(_tested(run), initial=0))
-    return _testing(run, range(start, start + MAX_PULLED), every)
+    return _testing(run, range(start, start + MAX_PULLED), _tested(run).astype(np.uint64))
 
 
 def contacts(run: Pattern) -> Pattern | None:
-    """Plan a test of the pins whose expected level never changes in the table; None without any.
+    """Plan a test of every tested pin, once at each level that the table expects of it.
 
-    A pin that answered both levels is connected. An open pin that is only ever expected at one
-    level could "pass" by chance, so it is tested by weak pulls in a row that expects it.
+    The run ends as early as that allows. None if the table tests no level of a pin that the board
+    does not drive.
     """
     tested = _tested(run)
-    high = int(np.bitwise_or.reduce(tested & run.expect, initial=0))
-    low = int(np.bitwise_or.reduce(tested & ~run.expect, initial=0))
-    return _testing(run, range(0), high ^ low)
+    levels = (tested & ~run.expect).astype(np.uint64) | _high(tested & run.expect)
+    return _testing(run, range(0), levels)
 
 
 def floating_pins(probe: Pattern, capture: Capture) -> Floating:
@@ -102,18 +110,66 @@ def floating_pins(probe: Pattern, capture: Capture) -> Floating:
     return Floating(some, every)
 
 
+def released(
+    table: Pattern, capture: Capture, run: tuple[Pattern, NDArray[np.int64]], asked: Capture
+) -> Capture:
+    """Return a run that passed with a mismatch in each cycle in which a pin was found floating.
+
+    ``run`` is what it gave the chip, ``asked`` the test of its :func:`contacts`. A pin that floats
+    in all of its cycles has an open contact, and is left out. The signature takes these mismatches
+    in: the run's own is that of a chip without a fault.
+    """
+    pattern, rows = run
+    probe = contacts(pattern)
+    loose = floating_pins(probe, asked).released if probe is not None else 0
+    if probe is None or not loose:
+        return capture
+    driven = {bad.cycle: bad.wrong for bad in asked.mismatches}
+    kept = max(driven) if asked.mismatch_count > len(driven) else probe.cycles
+    starts = np.cumsum(probe.repeat, dtype=np.int64) - probe.repeat
+    ends = np.cumsum(pattern.repeat, dtype=np.int64)
+    found: list[Mismatch] = []
+    signature = capture.signature
+    for place in np.flatnonzero(probe.highz).tolist():
+        cycle = int(starts[place])
+        wrong = int(probe.highz[place]) & loose & ~driven.get(cycle, 0)
+        if not wrong or (found and cycle > kept):
+            continue
+        at = int(np.searchsorted(ends, cycle, side="right"))
+        row = int(rows[at])
+        first = int((ends - pattern.repeat)[np.argmax(rows == row)])
+        found.append(Mismatch(cycle, row, cycle - first, int(table.expect[row]), wrong, wrong))
+        signature = zlib.crc32(struct.pack("<QI", cycle, wrong), signature)
+    counts = Counter(bit for bad in found for bit in bits(bad.wrong))
+    return replace(
+        capture,
+        mismatch_count=len(found),
+        mismatches=tuple(found),
+        pin_counts=dict(counts),
+        signature=signature,
+    )
+
+
 def _tested(run: Pattern) -> Words:
     """Return, row by row, the pins whose level is tested and that the board does not drive."""
     return run.care & ~run.highz & ~run.enable
 
 
-def _testing(run: Pattern, cycles: range, pins: int) -> Pattern | None:
-    """Test by weak pulls all tested pins in these cycles, and each other one of ``pins`` once."""
+def _high(words: Words) -> Levels:
+    """Return words as the upper half of others."""
+    return words.astype(np.uint64) << np.uint64(32)
+
+
+def _testing(run: Pattern, cycles: range, wanted: Levels) -> Pattern | None:
+    """Test by weak pulls all tested pins in these cycles, and each other bit of ``wanted`` once.
+
+    ``wanted`` has two halves, in each of which a bit is a pin.
+    """
     ends = np.cumsum(run.repeat, dtype=np.int64)
     starts = ends - run.repeat
     tested = _tested(run)
-    inside = tested[(ends > cycles.start) & (starts < cycles.stop)] if cycles else tested[:0]
-    once = _cover(tested, starts, pins & ~int(np.bitwise_or.reduce(inside, initial=0)))
+    inside = wanted[(ends > cycles.start) & (starts < cycles.stop)] if cycles else wanted[:0]
+    once = _cover(wanted & ~np.bitwise_or.reduce(inside, initial=0), starts)
     around = [cycle for first in once for cycle in (first, first + 1)]
     cut, rows = run.split([cycles.start, cycles.stop, *around])
     begins = np.cumsum(cut.repeat, dtype=np.int64) - cut.repeat
@@ -128,14 +184,18 @@ def _testing(run: Pattern, cycles: range, pins: int) -> Pattern | None:
     return replace(cut.rows(0, stop), care=none, expect=none, highz=masks[:stop].astype(np.uint32))
 
 
-def _cover(tested: Words, starts: NDArray[np.int64], pins: int) -> dict[int, int]:
-    """Choose, greedily, a few cycles that together test each of these pins."""
+def _cover(wanted: Levels, starts: NDArray[np.int64]) -> dict[int, int]:
+    """Choose, greedily, a few early cycles that together test each wanted bit, and their pins.
+
+    None is later than the last of the bits' first rows.
+    """
+    left = np.bitwise_or.reduce(wanted, initial=np.uint64(0))
+    seen = np.bitwise_or.accumulate(wanted)
+    wanted = wanted[: int(np.searchsorted(np.bitwise_count(seen), np.bitwise_count(left))) + 1]
     chosen: dict[int, int] = {}
-    while pins:
-        row = int(np.argmax(np.bitwise_count(tested & np.uint32(pins))))
-        mask = int(tested[row]) & pins
-        if not mask:
-            break
-        chosen[int(starts[row])] = mask
-        pins &= ~mask
+    while left:
+        row = int(np.argmax(np.bitwise_count(wanted & left)))
+        mask = int(wanted[row] & left)
+        chosen[int(starts[row])] = mask & 0xFFFFFFFF | mask >> 32
+        left &= ~wanted[row]
     return chosen

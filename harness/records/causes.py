@@ -56,6 +56,12 @@ class CauseKind(StrEnum):
     OTHER_SHUTTLE = "other-shuttle", Origin.BOARD, 1e-3, "The chip is one of another shuttle."
     BOARD_UNKNOWN = "board-unknown", Origin.BOARD, 3e-4, "A fault of the board of no kind known."
     DEAD_PAD = "dead-pad", Origin.CHIP, 5e-4, "A pad of the chip is dead."
+    ONE_LEVEL_PAD = (
+        "one-level-pad",
+        Origin.CHIP,
+        2e-5,
+        "A pad of the chip drives one level only.",
+    )
     DESIGN_DEFECT = "design-defect", Origin.CHIP, 1e-3, "This design is defective in this chip."
     DESIGN_MARGIN = (
         "design-margin",

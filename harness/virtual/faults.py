@@ -133,6 +133,13 @@ class NeverLow(Intermittent):
 
 
 @dataclass(frozen=True)
+class NeverHigh(Intermittent):
+    """An output floats where it should be high."""
+
+    pin: OutputName
+
+
+@dataclass(frozen=True)
 class SelectBitStuck:
     """A bit of the chip's selection register holds a level; bit 0 is the least significant."""
 
@@ -154,6 +161,7 @@ ChipDefect = (
     | SlowPath
     | DeadPad
     | NeverLow
+    | NeverHigh
     | SelectBitStuck
     | OtherShuttle
 )

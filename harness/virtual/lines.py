@@ -49,12 +49,13 @@ Lanes = NDArray[np.uint64]
     BLIND_LEVEL,
     MUTE,
     NEVER_LOW,
+    NEVER_HIGH,
     STUCK,
     STUCK_LEVEL,
     SHORT,
     SHORT_OR,
     HEAD,
-) = range(24)
+) = range(25)
 WORD, MASK, HIGH, CHANCE, PER_RUN, SEED, IN_FORCE, FAULT = range(8)
 """A fault: the word, its bits, those of them that are high in the next word; when; at present."""
 
@@ -133,7 +134,7 @@ def _outside(b: Tables, levels: int, enable: int, chip: int, driven: int) -> tup
 def _driving(v: Lanes, t: Tables, ops: Operations, b: Tables) -> None:
     """Work out what the chip drives at its pins, past its pads."""
     level, driven = read_pins(v, t, ops)
-    driven &= ~(b[NEVER_LOW] & ~level)
+    driven &= ~((b[NEVER_LOW] & ~level) | (b[NEVER_HIGH] & level))
     b[LEVEL] = (level & ~b[STUCK]) | b[STUCK_LEVEL]
     b[DRIVEN] = (driven | b[STUCK]) & ~b[MUTE]
 

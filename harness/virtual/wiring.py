@@ -22,6 +22,7 @@ from harness.virtual.faults import (
     DeadPad,
     Intermittent,
     MovedPins,
+    NeverHigh,
     NeverLow,
     NoClock,
     NoSupply,
@@ -112,6 +113,8 @@ class Wiring:
                 yield lines.MUTE, self.mask(pin), 0
             case NeverLow(pin=pin):
                 yield lines.NEVER_LOW, self.mask(pin), 0
+            case NeverHigh(pin=pin):
+                yield lines.NEVER_HIGH, self.mask(pin), 0
             case OutputStuck(pin=pin, level=level):
                 yield lines.STUCK, self.mask(pin), self.mask(pin) * level
 

@@ -30,6 +30,7 @@ class Fault:
 
     ``design`` is set where it is a defect of one design; ``odd`` what no hypothesis describes.
     ``chip``: it belongs to the chip, and goes where that goes. ``flaky``: only at times.
+    ``lacks``: the one level that the pin never drives; each table that asks for it shows the fault.
     """
 
     label: str
@@ -41,6 +42,7 @@ class Fault:
     odd: Odd | None = None
     chip: bool = False
     flaky: bool = False
+    lacks: int | None = None
 
     def __str__(self) -> str:
         return f"{self.label}({', '.join((*self.pins, *self.designs))})"
@@ -190,6 +192,13 @@ def _pad(d: Dealer) -> Fault:
     return Fault("dead pad", WIRING, (pin,), defects=(defect,), chip=True)
 
 
+def _one_level(d: Dealer) -> Fault:
+    pin, level = d.rng.choice([*d.outs, *d.ios]), d.rng.randrange(2)
+    defect = f.NeverHigh(pin) if level else f.NeverLow(pin)
+    kinds = frozenset({K.ONE_LEVEL_PAD})
+    return Fault("one level", kinds, (pin,), defects=(defect,), chip=True, lacks=level)
+
+
 def _net(d: Dealer) -> Fault:
     design, net = d.net()
     defect = f.NetStuck(design.name, net, d.rng.randrange(2))
@@ -243,6 +252,7 @@ KNOWN: Mapping[str, Callable[[Dealer], Fault]] = {
     "other shuttle": _shuttle,
     "flaky contact": _flaky,
     "dead pad": _pad,
+    "one level": _one_level,
     "net stuck": _net,
     "bridge": _bridge,
     "slow path": _slow,

@@ -10,6 +10,8 @@ from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from harness.blame.experiment import partner, tables_to_ask
 from harness.blame.finding import Finding
 from harness.blame.rulings import Rulings, rule
@@ -84,6 +86,7 @@ def tally_rack(
         mine = {key: r for (where, key), r in rulings.reasons.items() if where == name}
         _accused(tally, seed, name, faults, mine)
         _passed(tally, seed, name, faults, [s for s in seen if s.slot == name], mine)
+        _asked(tally, floor, seed, name, faults, mine)
         finding = rulings.findings.get(name)
         if finding is not None and truth.slots[slot] and truth.everywhere is None:
             case = Case(seed, name, faults, finding)
@@ -136,6 +139,28 @@ def _passed(
     if bad and shown and all(Verdict.PASS in mine[s.key].verdicts for s in shown if s.key in mine):
         tally.counts["bad chips passed"] += 1
         tally.lines.append(f"PASSED {seed} {slot} {_texts(faults)}")
+
+
+def _asked(
+    tally: Tally,
+    floor: Floor,
+    seed: int,
+    slot: str,
+    faults: Sequence[Fault],
+    mine: Mapping[Key, Reason],
+) -> None:
+    """A table that asks a pin for the level that it never drives must not come out as PASS."""
+    if len(faults) != 1 or faults[0].lacks is None:
+        return
+    (fault,), (pin,) = faults, faults[0].pins
+    bit = np.uint32(floor.shuttle.pins_by_name[pin].mask)
+    for key, (_, _, pattern) in floor.jobs.items():
+        levels = pattern.expect if fault.lacks else ~pattern.expect
+        asks = (pattern.care & ~pattern.highz & ~pattern.enable & levels & bit).any()
+        tally.counts["tables that ask a pad for what it lacks"] += bool(asks)
+        if asks and (key not in mine or Verdict.PASS in mine[key].verdicts):
+            tally.counts["bad chips passed"] += 1
+            tally.lines.append(f"PASSED {seed} {slot} {_texts(faults)}: {key}")
 
 
 def _explained(tally: Tally, case: Case) -> None:

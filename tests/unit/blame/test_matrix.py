@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from harness.blame.settle import settle
@@ -19,6 +20,7 @@ from tests.unit.blame.racks import (
     Wrong,
     answers,
     cause,
+    patterns,
     rack,
     run_of,
     settled,
@@ -153,6 +155,40 @@ def test_a_dead_pad_is_a_tie_with_the_board_and_the_swap_is_named(defect: ChipDe
     assert K.DEAD_PAD in {c.kind for c in found.candidates}
     assert (found.swap, bool(found.ask)) == ("A2", True)
     assert Verdict.FAIL not in verdicts(result).values()
+
+
+ONE_LEVEL: list[tuple[ChipDefect, tuple[str, ...], str]] = [
+    *((f.NeverLow(pin), (pin,), "low") for pin in ("out0", "out3", "out8", "io3")),
+    *((f.NeverHigh(pin), (pin,), "high") for pin in ("out3", "io3")),
+]
+
+
+@pytest.mark.parametrize(("defect", "pins", "level"), ONE_LEVEL)
+def test_a_pad_that_never_drives_one_level_is_the_chip_wherever_a_table_asks_for_it(
+    defect: ChipDefect, pins: tuple[str, ...], level: str
+) -> None:
+    result = settled(rack(chip_only(defect)))
+    first = cause(result).candidates[0]
+    assert (first.kind, first.pins, first.detail) == (K.ONE_LEVEL_PAD, pins, level)
+    assert cause(result).settled
+    bit = np.uint32(shuttle().pins_by_name[pins[0]].mask)
+    for key, pattern in patterns().items():
+        tested = pattern.care & ~pattern.highz & ~pattern.enable & bit
+        low, high = (bool((tested & levels).any()) for levels in (~pattern.expect, pattern.expect))
+        verdict = verdicts(result).get(key, Verdict.PASS)
+        if low and high:
+            assert verdict is Verdict.FAIL, key
+        elif {"low": low, "high": high}[level]:
+            assert verdict is Verdict.ERROR, key
+        else:
+            assert verdict is Verdict.PASS, key
+
+
+def test_one_table_is_enough_to_see_a_pad_that_never_drives_low() -> None:
+    one = (("crc16", "check"),)
+    for defect in (f.NeverLow("out3"), f.NeverHigh("out3")):
+        result = settled(run_of(answers(chip_only(defect), keys=one)))
+        assert set(verdicts(result).values()) == {Verdict.FAIL}
 
 
 def test_a_net_that_is_wrong_at_times_is_a_tie_and_never_fail() -> None:

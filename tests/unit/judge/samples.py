@@ -118,6 +118,11 @@ class FunctionSession:
     selected: list[str] = field(default_factory=list)
     closed: int = 0
 
+    def undriven(self, cycle: int, drive: int) -> int:
+        """Pins that nothing drives in a cycle."""
+        del cycle, drive
+        return self.floating
+
     def select(self, design: Design) -> None:
         self.selected.append(design.name)
 
@@ -151,7 +156,7 @@ class FunctionSession:
             for pass_ in range(int(pattern.repeat[row])):
                 seen = answer(cycle, int(pattern.drive[row]))
                 highz, care = int(pattern.highz[row]), int(pattern.care[row])
-                floating = highz & self.floating
+                floating = highz & self.undriven(cycle, int(pattern.drive[row]))
                 wrong = (seen ^ int(pattern.expect[row])) & care & ~highz | highz & ~floating
                 signature = zlib.crc32((seen & care).to_bytes(4, "little"), signature)
                 if wrong:

@@ -89,6 +89,28 @@ def test_of_a_long_table_the_cycles_around_the_first_wrong_one_are_tested_and_ea
     }
 
 
+def test_each_pin_is_asked_once_at_each_level_in_as_few_early_cycles_as_can_be() -> None:
+    low, high = 1 << OUT0, 1 << OUT1
+    probes = {}
+    for inputs in ((0, 3, 0, 3), (1, 2, 0, 3), (3, 3, 2, 1), (0, 1, 1, 1)):
+        probe = contacts(follow_pattern(inputs, repeat=(1, 5, 1, 7)))
+        assert probe is not None
+        assert not probe.care.any()
+        probes[inputs] = list(zip(probe.repeat.tolist(), probe.highz.tolist(), strict=True))
+    assert probes == {
+        (0, 3, 0, 3): [(1, Q), (1, Q)],
+        (1, 2, 0, 3): [(1, Q), (1, Q)],
+        (3, 3, 2, 1): [(1, Q), (5, 0), (1, low), (1, high)],
+        (0, 1, 1, 1): [(1, Q), (1, low)],
+    }
+
+
+def test_a_table_that_tests_no_level_is_not_asked() -> None:
+    table = follow_pattern()
+    assert contacts(replace(table, care=np.zeros(4, np.uint32))) is None
+    assert contacts(replace(table, enable=table.enable | np.uint32(Q))) is None
+
+
 def test_the_contact_of_a_row_that_waited_is_tested_where_it_ended() -> None:
     table = replace(waiting(), drive=words(0, 0, 2, 2), expect=words(0, 0, 0, 0))
     run, _rows = as_run(replace(table, care=words(0, Q, 0, 0)), {1: 4, 2: 1})

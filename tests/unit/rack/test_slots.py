@@ -189,7 +189,7 @@ def test_a_board_that_is_another_than_the_rack_file_says_is_not_used() -> None:
 def test_a_table_that_lost_its_link_runs_again_from_its_start_and_says_so(
     error: LinkError,
 ) -> None:
-    first = FunctionSession([good_chip, error])
+    first = FunctionSession([good_chip, good_chip, error])
     second = FunctionSession()
     memory = work([first, second])
     assert verdicts(memory) == [Verdict.PASS] * 3
@@ -324,7 +324,7 @@ def test_a_board_that_does_not_come_back_is_trouble_for_the_rest() -> None:
 
 
 class WaitingSession(FunctionSession):
-    """A session whose second table runs until it is cancelled."""
+    """A session whose second table, after two runs of the first, runs until it is cancelled."""
 
     def __init__(self, reached: threading.Event) -> None:
         super().__init__()
@@ -337,7 +337,7 @@ class WaitingSession(FunctionSession):
     def run(
         self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
     ) -> Capture:
-        if len(self.runs) == 1:
+        if len(self.runs) == 2:
             self._reached.set()
             assert self._cancelled.wait(10)
             raise Cancelled("stopped")

@@ -34,6 +34,7 @@ SWEPT: dict[str, tuple[tuple[str, ...], list[str]]] = {
     "dead-pad": (LEVELS, PINS),
     "output-stuck": (LEVELS, OUTPUTS),
     "never-low": (('pin = "{0}"\n',), OUTPUTS),
+    "never-high": (('pin = "{0}"\n',), OUTPUTS),
     "select-bit-stuck": (("bit = {0}\nlevel = 0\n", "bit = {0}\nlevel = 1\n"), [*"01234"]),
     "other-shuttle": (("shift = {0}\n",), [*"1"]),
 }
