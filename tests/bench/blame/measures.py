@@ -73,10 +73,7 @@ def tally_rack(
     seen = seen_on(run, predictions)
     rulings = rule(seen, predictions, rehearsed, _never_moved)
     tally = Tally()
-    concerned = (
-        {f"A{slot + 1}" for slot in truth.on} if truth.everywhere else {each.slot for each in seen}
-    )
-    if truth.across and any(each.bad for each in seen if each.slot in concerned):
+    if truth.across and _shows(truth, seen):
         right = ACROSS[truth.across](rulings)
         tally.counts[f"{truth.across}: racks"] += 1
         tally.counts[f"{truth.across}: right"] += right
@@ -94,6 +91,14 @@ def tally_rack(
             if len(faults) == 1:
                 _experiment(tally, floor, predictions, truth, case, rulings)
     return tally
+
+
+def _shows(truth: Truth, seen: Sequence[Seen]) -> bool:
+    """Whether what is wrong across the slots shows in one that has no fault besides."""
+    every = truth.everywhere
+    slots = truth.on if every is not None else range(SLOTS)
+    clean = {f"A{slot + 1}" for slot in slots if not truth.slots[slot]}
+    return any(each.bad for each in seen if each.slot in clean)
 
 
 def _never_moved(_slot: str, _tables: Collection[Key]) -> None:
