@@ -25,7 +25,15 @@ from .jobs.open_chip import open_chip
 from .jobs.parquet import WrittenParquet, write_parquet
 from .jobs.rehearse import RehearsedTable, rehearse_tables
 from .jobs.replay import MAX_CYCLES, Replay, ReplayTarget, replay
-from .jobs.report import causes, margins, outcomes, stored_run, write_reports, write_summary
+from .jobs.report import (
+    causes,
+    evidence,
+    margins,
+    outcomes,
+    stored_run,
+    write_reports,
+    write_summary,
+)
 from .jobs.run import run
 from .jobs.stores import LATEST, RUNS, STORE
 from .jobs.testbench import WrittenTestbench, write_testbench
@@ -55,7 +63,7 @@ from .rack import (
     single_slot,
 )
 from .records import RunRecord, Verdict
-from .shuttle import load_shuttle
+from .shuttle import Shuttle, load_shuttle
 from .store import Store
 from .supply import SupplySpec, cautions
 from .watch import watching
@@ -101,6 +109,7 @@ __all__ = [
     "RunRecord",
     "Script",
     "SerialPort",
+    "Shuttle",
     "Sitting",
     "Slot",
     "SlotConnecting",
@@ -125,6 +134,7 @@ __all__ = [
     "copy_demo",
     "deserved",
     "event_line",
+    "evidence",
     "examine_port",
     "expand_transactions",
     "export_table",

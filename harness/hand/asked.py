@@ -15,6 +15,7 @@ from harness.convert import output_cell
 from harness.shuttle import Bus, Design, Direction, Shuttle, nearest
 from harness.table import PLANES, Column, Pattern, Planes, Refusal, read_cell, signal_columns
 
+__tracebackhide__ = True  # as in chip.py
 Value = int | str
 """A number, or the text of a cell: ``5``, ``"0x1F"``, ``"0b1x0z"``, ``"HHLL"``, ``"F"``."""
 

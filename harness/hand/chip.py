@@ -31,6 +31,7 @@ from harness.rack import BoardSession, Rack, Slot, Station, cases, not_back, rea
 from harness.records import Outcome
 from harness.shuttle import Design, Direction, nearest
 
+__tracebackhide__ = True  # pytest shows the line of the test, not those of this file
 ENDED = "what the chip held is lost with it; select the design again"
 FLOATS = (
     "these pins follow the weak pulls, so nothing drives them: the design released them, or there "
@@ -70,6 +71,10 @@ class HandledChip:
         self._ended, self._kept, self._reset_cycles = None, Kept(), reset_cycles
         self._use(lambda session: session.select(asking.design))
         self._run(asking.held(), reset_cycles=reset_cycles)
+
+    def put_down(self) -> None:
+        """Forget what was done; until a design is selected, every step is refused."""
+        self._asking, self._kept = None, Kept()
 
     def set(self, levels: Mapping[str, Value] | None = None, /, **more: Value) -> None:
         """Drive inputs, without a clock pulse: ``set(en=1, d="0x5")``; ``"F"`` releases a pin."""

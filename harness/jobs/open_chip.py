@@ -25,7 +25,6 @@ from harness.rack import (
     single_slot,
 )
 from harness.shuttle import Shuttle, load_shuttle
-from harness.virtual import IdealBoard, ideal_profile
 
 HOLDER = "a chip opened by hand"
 NETLIST = "netlist"
@@ -87,6 +86,8 @@ def _rack(
         return single_slot(port, chip, "", where.path, Path(profile))
     if port != VIRTUAL_PORT:
         raise ValueError("a board at a port needs profile=, the file of its board profile")
+    from harness.virtual import ideal_profile  # noqa: PLC0415 - loads the compiler
+
     netlist = Slot("A1", VIRTUAL_PORT, "", chip or NETLIST)
     return Rack("no board", where, ideal_profile(where), (netlist,))
 
@@ -106,6 +107,8 @@ def _reached(rack: Rack) -> Iterator[tuple[Opener, str]]:
     """Reach the board, or make a virtual chip without one; yields whose answers they are, too."""
     (slot,) = rack.slots
     if rack.profile.path == rack.shuttle.path:
+        from harness.virtual import IdealBoard  # noqa: PLC0415 - loads the compiler
+
         yield lambda _: ModelledSession(IdealBoard(rack.shuttle, slot.chip)), "its netlist"
         return
     with reachable(rack, HOLDER) as reached:

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 from harness.door import open_to_append
 from harness.errors import StoreError
 from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
-from harness.records import RunRecord
+from harness.records import Outcome, RunRecord
 from harness_reports import (
     WrittenReports,
     causes_frame,
+    evidence_text,
     margins_frame,
     outcomes_frame,
     run_markdown,
@@ -77,3 +78,8 @@ def margins(store: AnyStore = STORE, chip: str = "", design: str = "") -> pd.Dat
     """
     with existing(store) as kept:
         return margins_frame(kept.margins(chip=chip, design=design))
+
+
+def evidence(outcome: Outcome) -> str:
+    """Write an outcome's evidence as plain lines, as in a JUnit report."""
+    return evidence_text(outcome)

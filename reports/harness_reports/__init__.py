@@ -20,7 +20,7 @@ from harness_reports.history_write import (
     write_histories,
 )
 from harness_reports.html import chip_html, file_text, page_environment
-from harness_reports.junit import chip_junit
+from harness_reports.junit import chip_junit, evidence_text
 from harness_reports.looks import Look, Tally, look
 from harness_reports.margin_texts import edge_text, limit_text
 from harness_reports.margin_view import drop_text, exactly
@@ -61,6 +61,7 @@ __all__ = [
     "drawn_outcomes",
     "drop_text",
     "edge_text",
+    "evidence_text",
     "exactly",
     "file_text",
     "history_html",

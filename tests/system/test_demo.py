@@ -67,6 +67,15 @@ def test_a_wheel_brings_the_demo_beside_a_users_own_reports(
 
 
 @pytest.mark.nightly
+def test_pytest_runs_tables_from_a_wheel(installed: Path, tmp_path: Path) -> None:
+    words = ("-q", "-rA", "--rootdir", str(tmp_path))
+    table = ROOT / "vectors" / "shuttle.toml"
+    done = python(installed, tmp_path, "-m", "pytest", *words, f"{table}::dec138/function")
+    assert done.returncode == 0, done.stdout
+    assert "1 passed" in done.stdout
+
+
+@pytest.mark.nightly
 def test_the_whole_demo_runs_from_a_wheel(installed: Path, tmp_path: Path) -> None:
     done = python(installed, tmp_path, "-m", "harness", "demo")
     assert (done.stderr, done.returncode) == ("", 0)

@@ -83,4 +83,4 @@ def test_every_room_stands_in_the_import_contract() -> None:
     layers = next(contract["layers"] for contract in contracts if contract["type"] == "layers")
     named = {name.strip() for layer in layers for name in layer.split("|")}
     rooms = {f"harness.{module.name}" for module in pkgutil.iter_modules(harness.__path__)}
-    assert rooms - {"harness.__main__"} | {"harness_reports"} == named
+    assert rooms - {"harness.__main__"} | {"harness_pytest", "harness_reports"} == named
