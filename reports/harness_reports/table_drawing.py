@@ -10,7 +10,7 @@ import re
 from markupsafe import Markup
 
 from harness.records import Window
-from harness_reports.html import style_text
+from harness_reports.html import file_text
 from harness_reports.svg import text
 from harness_reports.timing import draw_whole
 
@@ -40,7 +40,7 @@ def _style() -> str:
 
     Colours are filled in: viewers of SVG files know no variables of style sheets.
     """
-    style = style_text("style.css")
+    style = file_text("style.css")
     values = dict(re.findall(r"--([a-z]+): ([^;]+);", style[: style.index("@media")]))
     rules = [line for line in style.splitlines() if line.startswith(".timing ")]
     rules += [
