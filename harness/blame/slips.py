@@ -7,12 +7,13 @@ read varies enough that this is no chance.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from harness.blame.trace import BusBits, Trace
-from harness.records import Outcome, Verdict
+from harness.records import LongWindow, Outcome, Verdict
 
 MIN_COMPARED = 4
 """Minimum number of tested cycles, and of bits that would be wrong otherwise, to name a slip."""
@@ -65,9 +66,15 @@ def trace_of(outcome: Outcome) -> Trace | None:
     if outcome.long_window is None:
         return None
     try:
-        return Trace.of(outcome.long_window)
+        return _unpacked(outcome.long_window)
     except ValueError:
         return None
+
+
+@lru_cache(maxsize=1)
+def _unpacked(window: LongWindow) -> Trace:
+    """Unpack a long window, which takes a while, once for all that is said of one table."""
+    return Trace.of(window)
 
 
 def _values(outcome: Outcome) -> Iterator[str]:

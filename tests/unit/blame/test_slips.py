@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from harness.blame.slips import slips
+from harness.blame.slips import slips, trace_of
 from harness.blame.trace import Trace, buses_of
 from harness.records import (
     Attempt,
@@ -183,6 +183,13 @@ def test_answers_that_differ_without_a_reset_are_named() -> None:
         ),
     )
     assert slips(replace(told, conditions=replace(none, reset_cycles=2))) == ()
+
+
+def test_a_window_is_unpacked_once_for_all_that_is_said_of_its_table() -> None:
+    told = failing(window(VALUES, on_q(backwards)))
+    assert trace_of(told) is not None
+    assert trace_of(replace(told, seconds=2.0)) is trace_of(told)
+    assert trace_of(failing(window(VALUES, VALUES))) is not trace_of(told)
 
 
 def test_bus_values_are_numbers_and_bits_that_are_not_tested_are_x() -> None:
