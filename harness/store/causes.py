@@ -18,10 +18,22 @@ from harness.store.models import CauseRow
 
 
 def put_causes(connection: Connection, run_id: str, causes: Sequence[Cause]) -> None:
-    """Keep the causes of a run, in the place of earlier ones."""
+    """Keep the causes of a run, in the place of earlier ones; decisions stay with their keys."""
+    columns = select(CauseRow.key, CauseRow.overruled).where(CauseRow.run_id == run_id)
+    decisions = {
+        key: to_text(decision)
+        for key, decision in connection.execute(columns)
+        if isinstance(decision, dict)  # nothing is left of a damaged one
+    }
     connection.execute(delete(CauseRow).where(CauseRow.run_id == run_id))
     rows = [
-        {"run_id": run_id, "position": place, "key": cause.key, "body": to_text(encode(cause))}
+        {
+            "run_id": run_id,
+            "position": place,
+            "key": cause.key,
+            "body": to_text(encode(cause)),
+            "overruled": decisions.get(cause.key),
+        }
         for place, cause in enumerate(causes)
     ]
     if rows:

@@ -60,6 +60,14 @@ def test_a_persons_decision_stands_beside_what_the_tool_concluded(store: Store) 
     assert store.run("r1").causes == (replace(CAUSE, overruled=DECISION),)
 
 
+def test_a_persons_decision_stays_when_the_run_is_settled_again(store: Store) -> None:
+    store.record_causes("r1", (CAUSE, replace(CAUSE, key="A2")))
+    store.overrule("r1", "A1", DECISION)
+    store.record_causes("r1", (replace(CAUSE, key="A2"), replace(CAUSE, odds=30.0)))
+    found = replace(CAUSE, odds=30.0, overruled=DECISION)
+    assert store.run("r1").causes == (replace(CAUSE, key="A2"), found)
+
+
 def test_a_cause_that_is_not_there_cannot_be_overruled(store: Store) -> None:
     store.record_causes("r1", (CAUSE,))
     with pytest.raises(RunUnfit) as caught:
