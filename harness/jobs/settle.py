@@ -54,12 +54,14 @@ def settle_run(
     found = within("causes", lambda: evaluate(run, rack, jobs, earlier, tell), failed)
     before = set(map(id, _outcomes(run)))
     store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
-    if found.causes != run.causes:
+    decisions = {cause.key: cause.overruled for cause in run.causes}
+    causes = tuple(replace(c, overruled=decisions.get(c.key)) for c in found.causes)
+    if causes != run.causes:
         store.record_causes(run_id, found.causes)
     for pins in found.continuity:
         if pins not in run.continuity:
             store.record_continuity(run_id, pins)
-    return found
+    return replace(found, causes=causes)
 
 
 def earlier_runs(run: RunRecord, store: Store) -> tuple[RunRecord, ...]:
