@@ -1,7 +1,7 @@
 # What ``harness`` shows, and where each name comes from.
 
 from .bundle import Comparison, Likeness, Places
-from .convert import Stimulus
+from .convert import Edge, Recipe, Sample, Stimulus, Wanted
 from .hand import HandledChip
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
@@ -12,6 +12,7 @@ from .jobs.expand import expand_transactions
 from .jobs.export import SHUTTLE, Exported, PatternFormat, export_table
 from .jobs.generate import GeneratedTable, generate_table
 from .jobs.history import history
+from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_table
 from .jobs.log import tool_log
@@ -79,10 +80,13 @@ __all__ = [
     "VIRTUAL_PORT",
     "Accepted",
     "Comparison",
+    "Edge",
     "Event",
     "Exported",
     "GeneratedTable",
     "HandledChip",
+    "ImportOptions",
+    "ImportedTable",
     "Likeness",
     "MadeNetlist",
     "MadeTable",
@@ -102,11 +106,13 @@ __all__ = [
     "PortCheck",
     "Rack",
     "RackNews",
+    "Recipe",
     "RehearsedTable",
     "Replay",
     "ReplayTarget",
     "RetryPolicy",
     "RunRecord",
+    "Sample",
     "Script",
     "SerialPort",
     "Shuttle",
@@ -123,6 +129,7 @@ __all__ = [
     "Terminal",
     "Triage",
     "Verdict",
+    "Wanted",
     "Wish",
     "WrittenBundle",
     "WrittenParquet",
@@ -141,6 +148,7 @@ __all__ = [
     "generate_table",
     "history",
     "hold_intake",
+    "import_dump",
     "list_nets",
     "load_rack",
     "load_shuttle",

@@ -10,6 +10,7 @@ import traceback
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.metadata import version
+from keyword import iskeyword
 from typing import Annotated, Any
 
 import typer
@@ -27,6 +28,7 @@ COMMANDS = {
     "check": "Check files without running anything.",
     "netlist": "Make a design's netlist from its Verilog.",
     "nets": "List the nets of a design's netlist.",
+    "import": "Make a table from a waveform dump of your simulation.",
     "rehearse": "Run tables on their own designs' netlists, before any silicon.",
     "export": "Write a table as test vectors for other tools.",
     "wave": "Show a table as waves before anything runs.",
@@ -68,7 +70,8 @@ def _typer(**settings: Any) -> typer.Typer:
 
 def _load(name: str) -> TyperCommand:
     alone = _typer()
-    alone.command(name)(getattr(import_module(f"harness.cli.command_{name}"), name))
+    function = f"{name}_" if iskeyword(name) else name
+    alone.command(name)(getattr(import_module(f"harness.cli.command_{name}"), function))
     command = typer.main.get_command(alone)
     assert isinstance(command, TyperCommand)
     return command

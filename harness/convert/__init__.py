@@ -1,7 +1,30 @@
 """Tables from what authors have, and tables as what other tools read; no ports and no printing."""
 
 from harness.convert.conditions import conditions
-from harness.convert.draft import Draft, DraftRow, draft_text, drafted, input_cell, output_cell
+from harness.convert.draft import (
+    Draft,
+    DraftRow,
+    draft_lines,
+    draft_text,
+    drafted,
+    input_cell,
+    output_cell,
+    pattern_lines,
+)
+from harness.convert.dump_explain import (
+    Waits,
+    cures,
+    disagreements,
+    notices,
+    remarks,
+    verdict_on_cures,
+)
+from harness.convert.dump_import import Recipe, Sampled, sampled, structure
+from harness.convert.dump_map import PinMap, Wanted, map_pins
+from harness.convert.dump_reach import Edge
+from harness.convert.dump_read import Dump, open_dump
+from harness.convert.dump_sample import Sample
+from harness.convert.dump_table import joined
 from harness.convert.expand import expand
 from harness.convert.generate import Coverage, generate
 from harness.convert.jesd3_pins import named_pins, numbered_pins, pin_lines, pin_numbers
@@ -10,7 +33,7 @@ from harness.convert.jesd3_table import jesd3_pattern
 from harness.convert.jesd3_write import jesd3_bytes
 from harness.convert.model import FILE, load_model
 from harness.convert.ports import Proposal, propose
-from harness.convert.save import save_table, write_file, write_files
+from harness.convert.save import save_lines, save_table, write_file, write_files
 from harness.convert.start import (
     FIRST,
     SHUTTLE_TEXT,
@@ -37,14 +60,25 @@ __all__ = [
     "Coverage",
     "Draft",
     "DraftRow",
+    "Dump",
+    "Edge",
     "Exchange",
     "Jesd3File",
+    "PinMap",
     "Proposal",
+    "Recipe",
+    "Sample",
+    "Sampled",
     "Stimulus",
+    "Waits",
+    "Wanted",
     "board_text",
     "conditions",
+    "cures",
     "cycles_window",
     "design_text",
+    "disagreements",
+    "draft_lines",
     "draft_text",
     "drafted",
     "exchanges",
@@ -54,20 +88,30 @@ __all__ = [
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
+    "joined",
     "load_model",
     "make_testbench",
+    "map_pins",
     "named_pins",
+    "notices",
     "numbered_pins",
+    "open_dump",
     "output_cell",
+    "pattern_lines",
     "pin_lines",
     "pin_numbers",
     "propose",
     "read_jesd3",
     "read_transactions",
+    "remarks",
     "rows_window",
+    "sampled",
+    "save_lines",
     "save_table",
     "stil_lines",
+    "structure",
     "timing",
+    "verdict_on_cures",
     "wrapper_name",
     "wrapper_text",
     "write_file",

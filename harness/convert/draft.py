@@ -12,10 +12,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.errors import one_line
 from harness.shuttle import RESERVED, Bus, Direction
-from harness.table import Pattern
+from harness.table import Pattern, Words
 
 NUMBER_FROM = 5
 """From this width on a bus is written as a number; below it, a symbol for each pin is shorter."""
@@ -146,12 +147,76 @@ def _rows(pattern: Pattern) -> Iterator[DraftRow]:
         )
 
 
+def pattern_lines(patterns: Iterable[Pattern]) -> Iterator[str]:
+    """Yield the lines of many rows at once, of patterns with the same signals and no labels."""
+    for pattern in patterns:
+        columns = [_distinct(pattern, bus) for bus in pattern.signals]
+        counts, which = np.unique(pattern.repeat, return_inverse=True)
+        times = ["" if count == 1 else str(count) for count in counts.tolist()]
+        columns.append(([f"{text}{_NO_TEXTS}" for text in times], which))
+        cells = [map(texts.__getitem__, codes.tolist()) for texts, codes in _joined(columns)]
+        yield "".join(map(",".join, zip(*cells, strict=True)))
+
+
+MAX_JOINED = 1 << 12
+"""Maximum number of distinct texts of columns that are written as one."""
+
+
+def _joined(columns: Iterable[_Column]) -> Iterator[_Column]:
+    """Join neighbouring columns with few texts: what is joined once need not be row by row."""
+    texts, codes = [], None
+    for more, which in columns:
+        if codes is not None and len(texts) * len(more) <= MAX_JOINED:
+            codes = codes * len(more) + which
+            texts = [f"{text},{other}" for text in texts for other in more]
+            continue
+        if codes is not None:
+            yield texts, codes
+        texts, codes = more, which
+    if codes is not None:
+        yield texts, codes
+
+
+_NO_TEXTS = "," * (len(RESERVED) - 1) + "\n"
+
+
 def _column(pattern: Pattern, bus: Bus) -> tuple[list[str], list[int]]:
+    texts, codes = _distinct(pattern, bus)
+    return texts, codes.tolist()
+
+
+def _distinct(pattern: Pattern, bus: Bus) -> _Column:
     """Distinct cells of a bus, and which of them each row has."""
-    planes = np.array([getattr(pattern, name) & np.uint32(bus.mask) for name in _READ])
-    distinct, codes = np.unique(planes, axis=1, return_inverse=True)
-    words = [dict(zip(_READ, map(int, column), strict=True)) for column in distinct.T]
-    return [_cell(bus, each) for each in words], codes.ravel().tolist()
+    codes = np.zeros(len(pattern), np.int64)
+    for name in _READ:
+        codes = _refined(codes, getattr(pattern, name) & np.uint32(bus.mask))
+    first = np.zeros(int(codes.max(initial=-1)) + 1, np.int64)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]
+    words = ({name: int(getattr(pattern, name)[row]) for name in _READ} for row in first.tolist())
+    return [_cell(bus, each) for each in words], codes
+
+
+def _refined(codes: NDArray[np.int64], plane: Words) -> NDArray[np.int64]:
+    """Number the distinct pairs of a code and a word."""
+    moving = int(np.bitwise_or.reduce(plane ^ plane[:1], initial=0))
+    if not moving:
+        return codes
+    low = (moving & -moving).bit_length() - 1
+    span = moving.bit_length() - low
+    pairs = codes << span | (plane & np.uint32(moving)) >> np.uint32(low)
+    size = int(codes.max() + 1) << span
+    if size > _FEW:
+        distinct: NDArray[np.int64] = np.unique(pairs, return_inverse=True)[1]
+        return distinct
+    there = np.zeros(size, np.bool_)
+    there[pairs] = True
+    numbered: NDArray[np.int64] = (np.cumsum(there) - 1)[pairs]
+    return numbered
+
+
+_FEW = 1 << 16
+"""Number of possible pairs up to which a table of them is quicker than sorting."""
+_Column = tuple[list[str], NDArray[np.int64]]
 
 
 _READ = ("drive", "enable", "pulse", "expect", "care", "highz")

@@ -27,12 +27,19 @@ def save_table(
     Raises ConfigError or TableError if the name is no name, the table is there and ``replace`` is
     False, or a file cannot be written; ``design.toml`` is then as it was.
     """
+    return save_lines(design, name, draft_lines(draft), settings, replace=replace)
+
+
+def save_lines(
+    design: Design, name: str, lines: Iterable[str], settings: Mapping[str, Any], *, replace: bool
+) -> Path:
+    """Do the same with the lines of the table's file, which are written as they come."""
     settings_path = design.folder / SETTINGS
     path = _path_of(design, name, replace=replace)
     text = read_file(settings_path, MAX_SETTINGS_BYTES).decode("utf-8")
     values = {"file": path.relative_to(design.folder).as_posix(), **settings}
     edited = with_settings(settings_path, text, ("tables", name), values)
-    write_file(path, [line.encode("utf-8") for line in draft_lines(draft)])
+    write_file(path, (line.encode("utf-8") for line in lines))
     if edited != text:
         write_file(settings_path, [edited.encode("utf-8")])
     return path

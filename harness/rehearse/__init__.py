@@ -13,6 +13,7 @@ from harness.rehearse.predict import (
 from harness.rehearse.rehearse import Rehearser
 from harness.rehearse.remarks import remarks
 from harness.rehearse.rows import table_rows
+from harness.rehearse.wrong import Wrong
 
 __all__ = [
     "Cache",
@@ -23,6 +24,7 @@ __all__ = [
     "Rehearser",
     "TablePrediction",
     "Trial",
+    "Wrong",
     "continuity",
     "kept_predictions",
     "key_of",

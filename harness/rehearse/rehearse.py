@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 import harness.netlist
 from harness.errors import netlist_advice
-from harness.netlist import Netlist, Rows
+from harness.netlist import HEALTHY, Netlist, Rows
 from harness.records import (
     CodecError,
     EvidenceCycle,
@@ -29,6 +29,7 @@ from harness.rehearse.cache import Cache, key_of
 from harness.rehearse.gates import STATES, Gates, code_key, power_up
 from harness.rehearse.rows import table_rows
 from harness.rehearse.slips import slips
+from harness.rehearse.wrong import Wrong, wrong_cycles
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table import Names, Pattern, Words, bits
 
@@ -86,6 +87,16 @@ class Rehearser:
             if kept.states:
                 self._cache.put(key, to_text(encode(kept)).encode())
         return replace(kept, intended=spec.contention_intended)
+
+    def wrong_cycles(self, design: Design, spec: TableSpec, pattern: Pattern) -> Wrong:
+        """Work out all wrong cycles of a table, from the first power-up state that has any."""
+        rows, lead = table_rows(pattern, spec, self._shuttle)
+        model = self._gates.model(design.name)
+        every = (wrong_cycles(model, HEALTHY, state, rows, lead) for state in range(STATES))
+        wrong = next(every)
+        while not len(wrong.cycles) and (more := next(every, None)) is not None:
+            wrong = more
+        return wrong
 
     def _worked_out(self, design: Design, pattern: Pattern, rows: Rows, lead: int) -> Rehearsal:
         model = self._gates.model(design.name)

@@ -33,6 +33,7 @@ ALONE = {
     "rack_scale": "many boards at once",
     "engine": "evaluation of netlists beside kyupy: fault-free and stuck-at, chips",
     "table_read": "reading of large tables",
+    "dump_import": "import of a 100 MB dump, beside the reader's own time",
 }
 """What takes long, or needs something that is not here."""
 

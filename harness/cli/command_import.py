@@ -1,0 +1,107 @@
+"""``harness import``: a table from a waveform dump of the author's own simulation."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import BarColumn, Progress, TextColumn
+
+import harness
+from harness.cli.exit_code import ExitCode
+from harness.cli.screen import Screen, complain, console
+from harness.errors import many
+from harness.records import RehearsalResult
+
+_MAP = "NAME=SIGNAL: another variable for a signal or a bit (q[2]=tb.x[0]); NAME=0 holds it."
+_DRIVEN = "NAME=SIGNAL: the bench drives bidirectional NAME while SIGNAL is 1; !SIGNAL, never."
+_SAMPLE = "How to sample; the reference of tables explains the three ways."
+
+
+def import_(  # noqa: PLR0913, PLR0917 - the options of a command
+    dump: Annotated[Path, typer.Argument(help="VCD or FST file.")],
+    design: Annotated[str, typer.Option(help="The design: its name or its folder.")],
+    table: Annotated[str, typer.Option(help="Name of the table; default: that of the file.")] = "",
+    scope: Annotated[str, typer.Option(help="Scope of the design in the dump.")] = "",
+    signals: Annotated[list[str] | None, typer.Option("--map", help=_MAP)] = None,
+    driven: Annotated[list[str] | None, typer.Option(help=_DRIVEN)] = None,
+    clock: Annotated[str, typer.Option(help="Another input that is the clock.")] = "",
+    sample: Annotated[harness.Sample, typer.Option(help=_SAMPLE)] = harness.Sample.PULSES,
+    edge: Annotated[harness.Edge | None, typer.Option(help="Active edge of the clock.")] = None,
+    keep_reset: Annotated[bool, typer.Option("--keep-reset", help="Keep its rows.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace a table.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Take the map without asking.")] = False,
+) -> ExitCode:
+    """Make a table from a VCD or FST dump, and replay it on the design's netlist.
+
+    Shows which variable of the dump is which signal, and asks. Says what the table does not show,
+    and where it disagrees with the netlist.
+
+    Exit status: 0 the table agrees with the netlist, or there is none; 1 it disagrees, or
+    no board may run it; 2 wrong usage or input, or the map was not confirmed; 3 the netlist cannot
+    be used.
+    """
+    screen = console()
+    wanted = harness.Wanted(scope, signals or (), driven or (), clock)
+    recipe = harness.Recipe(sample, edge, keep_reset)
+    options = harness.ImportOptions(table, replace, wanted, recipe)
+    with _bar(screen) as bar:
+        done = harness.import_dump(dump, design, options, _confirm(screen, bar, yes), _teller(bar))
+    if done is None:
+        return ExitCode.BAD_INPUT
+    _say(screen, done)
+    if done.rehearsal.bad:
+        return ExitCode.CHIP_FAILED
+    unusable = done.rehearsal.result is RehearsalResult.NOT_REHEARSED
+    return ExitCode.NOT_TESTED if unusable else ExitCode.ALL_PASS
+
+
+def _say(screen: Screen, done: harness.ImportedTable) -> None:
+    screen.say(f"{done.path}: {many(done.rows, 'row')}")
+    for notice in done.notices:
+        screen.say(f"note: {notice}")
+    for finding in done.findings:
+        screen.say(str(finding))
+    if done.rehearsal.why:
+        screen.say(f"not replayed: {done.rehearsal.why}")
+    elif done.rehearsal.result is RehearsalResult.PASSES:
+        screen.say("replayed on the netlist: every row agrees")
+    else:
+        screen.say("replayed on the netlist: it disagrees")
+    for line in done.explanation:
+        screen.say(f"  {line}")
+
+
+def _confirm(screen: Screen, bar: Progress, yes: bool) -> Callable[[tuple[str, ...]], bool]:
+    def confirm(lines: tuple[str, ...]) -> bool:
+        bar.stop()
+        for line in lines:
+            screen.say(line)
+        if not yes and not screen.attended:
+            complain("harness: the map needs to be confirmed; add --yes, or --map to change it")
+            return False
+        answer = "y" if yes else screen.ask("Make the table", "Y/n").strip().lower()
+        bar.start()
+        return answer in {"", "y", "yes"}
+
+    return confirm
+
+
+def _bar(screen: Screen) -> Progress:
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+    )
+    return Progress(*columns, console=screen, transient=True, disable=not screen.is_terminal)
+
+
+def _teller(bar: Progress) -> Callable[[str, float], None]:
+    task = bar.add_task("", total=1.0)
+
+    def tell(what: str, part: float) -> None:
+        bar.update(task, description=what, completed=part)
+
+    return tell

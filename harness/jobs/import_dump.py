@@ -1,0 +1,223 @@
+"""Make a table from a waveform dump of the author's own simulation, and replay it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from itertools import chain
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.convert import (
+    Draft,
+    Dump,
+    PinMap,
+    Recipe,
+    Sampled,
+    Waits,
+    Wanted,
+    cures,
+    disagreements,
+    draft_lines,
+    joined,
+    map_pins,
+    notices,
+    open_dump,
+    pattern_lines,
+    remarks,
+    sampled,
+    save_lines,
+    structure,
+    verdict_on_cures,
+)
+from harness.door import whole_path
+from harness.errors import ConfigError, Finding, Location, Severity
+from harness.jobs.export import SHUTTLE
+from harness.jobs.netlist import design_file
+from harness.records import Rehearsal, RehearsalResult
+from harness.rehearse import Cache, Rehearser
+from harness.rehearse import remarks as rehearsal_remarks
+from harness.shuttle import Bus, Design, Shuttle, TableSpec, check_shuttle, is_name
+from harness.table import Names, Pattern, load_table
+
+MAX_CURED_ROWS = 200_000
+"""Rows beyond which a table that disagrees is not sampled in other ways to find out why."""
+_UNNAMED = "imported"
+
+
+@dataclass(frozen=True)
+class ImportOptions:
+    """What an author asks for. ``table`` empty: named like the dump's file."""
+
+    table: str = ""
+    replace: bool = False
+    wanted: Wanted = field(default_factory=Wanted)
+    recipe: Recipe = field(default_factory=Recipe)
+
+
+@dataclass(frozen=True)
+class ImportedTable:
+    """A table that was written.
+
+    ``notices`` say what it does not show, ``explanation`` where and why it disagrees with the
+    design's netlist, if it does.
+    """
+
+    name: str
+    path: Path
+    rows: int
+    notices: tuple[str, ...]
+    rehearsal: Rehearsal
+    findings: tuple[Finding, ...]
+    explanation: tuple[str, ...]
+
+
+def import_dump(
+    dump: str | Path,
+    design: str | Path,
+    options: ImportOptions,
+    confirm: Callable[[tuple[str, ...]], bool],
+    tell: Callable[[str, float], None],
+) -> ImportedTable | None:
+    """Write a table from a VCD or FST dump into a design's folder, and replay it on its netlist.
+
+    ``confirm`` gets the map of signals, line by line; None is returned if it says no. ``tell``
+    gets what is being done and the part that is done. Raises InputError with every finding if the
+    dump, the design or a name cannot be used.
+    """
+    shuttle, chosen = _opened(design)
+    read = open_dump(Path(dump), tell)
+    pins = map_pins(read, chosen, options.wanted)
+    if not confirm((f"scope {pins.scope or '(top)'} of {read.path.name}", *pins.lines)):
+        return None
+    return _Import(shuttle, chosen, read, pins, options, tell).run()
+
+
+def _opened(design: str | Path) -> tuple[Shuttle, Design]:
+    """Open a design by its name, folder or file; it may have no table yet."""
+    file = whole_path(design_file(design))
+    shuttle, findings = check_shuttle(file.parent.parent / SHUTTLE)
+    errors = [f for f in findings if f.severity is Severity.ERROR and not _no_table(f, file)]
+    if shuttle is None or errors:
+        raise ConfigError(errors)
+    for one in shuttle.designs:
+        if one.folder == file.parent:
+            return shuttle, one
+    message = f'the shuttle does not list "{file.parent.name}"'
+    advice = "add the folder to its designs"
+    raise ConfigError([Finding("design-not-listed", Location(shuttle.path), message, advice)])
+
+
+def _no_table(finding: Finding, file: Path) -> bool:
+    """Whether the finding is that this design has no table, which it is about to get."""
+    about = finding.location.path == file and '"tables"' in finding.message
+    return finding.rule == "no-tables" or (finding.rule == "missing-key" and about)
+
+
+@dataclass
+class _Import:
+    """One import: a dump, a design, and the map between them."""
+
+    shuttle: Shuttle
+    design: Design
+    dump: Dump
+    pins: PinMap
+    options: ImportOptions
+    tell: Callable[[str, float], None]
+    rows: int = 0
+
+    def run(self) -> ImportedTable:
+        """Sample the dump, write the table, replay it."""
+        recipe, name = self.options.recipe, self.options.table or _table_name(self.dump.path)
+        gates = structure(self.design, self.shuttle)
+        times: list[NDArray[np.int64]] = []
+        with sampled(self.dump, self.pins, self.shuttle, recipe, gates, self.tell) as done:
+            head = remarks(self.dump, self.pins, recipe, done)
+            waits = Waits(len(head) + 2, self.design)
+            columns = tuple(bus.name for bus in self._signals)
+            patterns = self._watched(done, waits, times if gates is not None else None)
+            lines = chain(draft_lines(Draft(columns, (), head)), pattern_lines(patterns))
+            settings = _settings(done)
+            path = save_lines(self.design, name, lines, settings, replace=self.options.replace)
+        names = Names(self.shuttle, self._empty)
+        said = (*notices(self.dump, self.pins, done, names), *waits.sentences)
+        spec = _with(TableSpec(name, path, self.design.clock_hz), done)
+        return self._replayed(spec, done, said, times)
+
+    @property
+    def _signals(self) -> tuple[Bus, ...]:
+        return tuple(bus for bus in self.design.signals if bus not in self.pins.absent)
+
+    @property
+    def _empty(self) -> Pattern:
+        return Pattern.of(self._signals, drive=np.zeros(0, np.uint32))
+
+    def _patterns(self, done: Sampled) -> Iterator[tuple[Pattern, NDArray[np.int64]]]:
+        for pattern, times in done.rows.patterns(done.reset):
+            yield replace(pattern, signals=self._signals), times
+
+    def _watched(
+        self, done: Sampled, waits: Waits, times: list[NDArray[np.int64]] | None
+    ) -> Iterator[Pattern]:
+        """Yield the patterns of the table; notes where the bench waits, and when rows were."""
+        for pattern, when in self._patterns(done):
+            waits.take(pattern)
+            self.rows += len(pattern)
+            if times is not None:
+                times.append(when)
+            self.tell("writing", self.rows / max(1, done.observed.rows))
+            yield pattern
+
+    def _replayed(
+        self, spec: TableSpec, done: Sampled, said: tuple[str, ...], times: list[NDArray[np.int64]]
+    ) -> ImportedTable:
+        rehearser = Rehearser(self.shuttle, Cache())
+        if not times:
+            rehearsal = rehearser.rehearse(self.design, spec, self._empty)
+            return ImportedTable(spec.name, spec.path, self.rows, said, rehearsal, (), ())
+        self.tell("replaying", 0)
+        pattern = load_table(spec, self.design, self.shuttle)
+        rehearsal = rehearser.rehearse(self.design, spec, pattern)
+        explanation: tuple[str, ...] = ()
+        if rehearsal.result is RehearsalResult.FAILS:
+            wrong = rehearser.wrong_cycles(self.design, spec, pattern)
+            names = Names(self.shuttle, pattern)
+            when = np.concatenate(times)
+            places = disagreements(pattern, wrong, when, names, self.dump.tick)
+            explanation = (*places, *self._cure(rehearser, spec, done))
+        findings = tuple(rehearsal_remarks(rehearsal, spec.path))
+        return ImportedTable(
+            spec.name, spec.path, self.rows, said, rehearsal, findings, explanation
+        )
+
+    def _cure(self, rehearser: Rehearser, spec: TableSpec, done: Sampled) -> Iterator[str]:
+        """Sample the dump in other ways, and say which of them the netlist agrees with."""
+        if self.rows > MAX_CURED_ROWS:
+            return
+        ways = list(cures(self.options.recipe, done))
+        cured = [option for option, recipe in ways if self._agrees(rehearser, spec, recipe)]
+        yield verdict_on_cures(cured, len(ways))
+
+    def _agrees(self, rehearser: Rehearser, spec: TableSpec, recipe: Recipe) -> bool:
+        gates = structure(self.design, self.shuttle)
+        with sampled(self.dump, self.pins, self.shuttle, recipe, gates, self.tell) as done:
+            pattern = joined(pattern for pattern, _ in self._patterns(done))
+        spec = _with(TableSpec(spec.name, spec.path, spec.clock_hz), done)
+        result = rehearser.rehearse(self.design, spec, pattern).result
+        return result is RehearsalResult.PASSES
+
+
+def _settings(done: Sampled) -> dict[str, int]:
+    cycles = done.reset.cycles
+    return {} if cycles is None else {"reset_cycles": cycles}
+
+
+def _with(spec: TableSpec, done: Sampled) -> TableSpec:
+    cycles = done.reset.cycles
+    return spec if cycles is None else replace(spec, reset_cycles=cycles)
+
+
+def _table_name(path: Path) -> str:
+    return path.stem if is_name(path.stem) else _UNNAMED
