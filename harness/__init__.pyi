@@ -13,6 +13,7 @@ from .jobs.export import SHUTTLE, Exported, PatternFormat, export_table
 from .jobs.generate import GeneratedTable, generate_table
 from .jobs.history import history
 from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
+from .jobs.import_jesd3 import JEDEC_SUFFIXES, import_jesd3
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
 from .jobs.load import load_table
 from .jobs.log import tool_log
@@ -71,6 +72,7 @@ from .watch import watching
 
 __all__ = [
     "BOARD",
+    "JEDEC_SUFFIXES",
     "LATEST",
     "MAX_CYCLES",
     "RUNS",
@@ -149,6 +151,7 @@ __all__ = [
     "history",
     "hold_intake",
     "import_dump",
+    "import_jesd3",
     "list_nets",
     "load_rack",
     "load_shuttle",

@@ -15,13 +15,16 @@ from harness.cli.screen import Screen, complain, console
 from harness.errors import many
 from harness.records import RehearsalResult
 
-_MAP = "NAME=SIGNAL: another variable for a signal or a bit (q[2]=tb.x[0]); NAME=0 holds it."
+_MAP = (
+    "NAME=SIGNAL: another variable for a signal or a bit (q[2]=tb.x[0]); NAME=0 holds it. "
+    "Of a JEDEC file: NAME=PINS (clk=1, d=5..2)."
+)
 _DRIVEN = "NAME=SIGNAL: the bench drives bidirectional NAME while SIGNAL is 1; !SIGNAL, never."
 _SAMPLE = "How to sample; the reference of tables explains the three ways."
 
 
 def import_(  # noqa: PLR0913, PLR0917 - the options of a command
-    dump: Annotated[Path, typer.Argument(help="VCD or FST file.")],
+    dump: Annotated[Path, typer.Argument(help="VCD, FST or JEDEC file.")],
     design: Annotated[str, typer.Option(help="The design: its name or its folder.")],
     table: Annotated[str, typer.Option(help="Name of the table; default: that of the file.")] = "",
     scope: Annotated[str, typer.Option(help="Scope of the design in the dump.")] = "",
@@ -34,7 +37,7 @@ def import_(  # noqa: PLR0913, PLR0917 - the options of a command
     replace: Annotated[bool, typer.Option("--replace", help="Replace a table.")] = False,
     yes: Annotated[bool, typer.Option("--yes", help="Take the map without asking.")] = False,
 ) -> ExitCode:
-    """Make a table from a VCD or FST dump, and replay it on the design's netlist.
+    """Make a table from a VCD or FST dump or a JEDEC file, and replay it on the design's netlist.
 
     Shows which variable of the dump is which signal, and asks. Says what the table does not show,
     and where it disagrees with the netlist.
@@ -48,7 +51,9 @@ def import_(  # noqa: PLR0913, PLR0917 - the options of a command
     recipe = harness.Recipe(sample, edge, keep_reset)
     options = harness.ImportOptions(table, replace, wanted, recipe)
     with _bar(screen) as bar:
-        done = harness.import_dump(dump, design, options, _confirm(screen, bar, yes), _teller(bar))
+        jedec = dump.suffix.lower() in harness.JEDEC_SUFFIXES
+        work = harness.import_jesd3 if jedec else harness.import_dump
+        done = work(dump, design, options, _confirm(screen, bar, yes), _teller(bar))
     if done is None:
         return ExitCode.BAD_INPUT
     _say(screen, done)

@@ -27,8 +27,14 @@ from harness.convert.dump_sample import Sample
 from harness.convert.dump_table import joined
 from harness.convert.expand import expand
 from harness.convert.generate import Coverage, generate
-from harness.convert.jesd3_pins import named_pins, numbered_pins, pin_lines, pin_numbers
-from harness.convert.jesd3_read import Jesd3File, read_jesd3
+from harness.convert.jesd3_pins import (
+    jesd3_remarks,
+    named_pins,
+    numbered_pins,
+    pin_lines,
+    pin_numbers,
+)
+from harness.convert.jesd3_read import MAX_JESD3_BYTES, Jesd3File, read_jesd3
 from harness.convert.jesd3_table import jesd3_pattern
 from harness.convert.jesd3_write import jesd3_bytes
 from harness.convert.model import FILE, load_model
@@ -54,6 +60,7 @@ __all__ = [
     "FILE",
     "FIRST",
     "MAX_CYCLES",
+    "MAX_JESD3_BYTES",
     "MAX_ROWS",
     "SHUTTLE_TEXT",
     "Bench",
@@ -88,6 +95,7 @@ __all__ = [
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
+    "jesd3_remarks",
     "joined",
     "load_model",
     "make_testbench",

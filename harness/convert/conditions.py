@@ -39,6 +39,11 @@ class Conditions:
         """Number of rows."""
         return len(self.symbols)
 
+    @property
+    def cycles(self) -> int:
+        """Number of cycles if each ``until`` row takes one."""
+        return int(np.where(self.until, 1, self.repeat).sum())
+
 
 def conditions(pattern: Pattern, spec: TableSpec, design: Design, shuttle: Shuttle) -> Conditions:
     """Return what every pin of the chip, but those that select the design, does in each row."""

@@ -75,6 +75,13 @@ def named_pins(
     return pins | dict(given)
 
 
+def jesd3_remarks(file: Jesd3File) -> tuple[str, ...]:
+    """Say for the top of a table what the file says, without the comments that name pins."""
+    omitted = [f"left out: {file.omissions}"] if file.left_out else []
+    notes = [note for note in file.notes if not _COMMENT.fullmatch(note)]
+    return (f"from {file.path.name}: {file.heading}", *omitted, *notes)
+
+
 def numbered_pins(given: Numbers, design: Design, shuttle: Shuttle) -> dict[Pin, tuple[int, str]]:
     """Return the number and name of each pin that a file is written for.
 

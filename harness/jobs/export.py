@@ -67,7 +67,7 @@ def export_table(
     else:
         chunks = (line.encode("ascii") for line in stil_lines(rows, spec, design))
     write_file(path, chunks)
-    return Exported(path, len(pattern), int(rows.repeat.sum()), lines)
+    return Exported(path, len(pattern), rows.cycles, lines)
 
 
 def find_table(table: str, shuttle: Path = SHUTTLE) -> tuple[Shuttle, Design, TableSpec]:

@@ -87,7 +87,7 @@ def import_dump(
     gets what is being done and the part that is done. Raises InputError with every finding if the
     dump, the design or a name cannot be used.
     """
-    shuttle, chosen = _opened(design)
+    shuttle, chosen = open_design(design)
     read = open_dump(Path(dump), tell)
     pins = map_pins(read, chosen, options.wanted)
     if not confirm((f"scope {pins.scope or '(top)'} of {read.path.name}", *pins.lines)):
@@ -95,7 +95,7 @@ def import_dump(
     return _Import(shuttle, chosen, read, pins, options, tell).run()
 
 
-def _opened(design: str | Path) -> tuple[Shuttle, Design]:
+def open_design(design: str | Path) -> tuple[Shuttle, Design]:
     """Open a design by its name, folder or file; it may have no table yet."""
     file = whole_path(design_file(design))
     shuttle, findings = check_shuttle(file.parent.parent / SHUTTLE)
@@ -130,7 +130,7 @@ class _Import:
 
     def run(self) -> ImportedTable:
         """Sample the dump, write the table, replay it."""
-        recipe, name = self.options.recipe, self.options.table or _table_name(self.dump.path)
+        recipe, name = self.options.recipe, self.options.table or table_name(self.dump.path)
         gates = structure(self.design, self.shuttle)
         times: list[NDArray[np.int64]] = []
         with sampled(self.dump, self.pins, self.shuttle, recipe, gates, self.tell) as done:
@@ -219,5 +219,6 @@ def _with(spec: TableSpec, done: Sampled) -> TableSpec:
     return spec if cycles is None else replace(spec, reset_cycles=cycles)
 
 
-def _table_name(path: Path) -> str:
+def table_name(path: Path) -> str:
+    """Return the name of a table that is made from a file."""
     return path.stem if is_name(path.stem) else _UNNAMED
