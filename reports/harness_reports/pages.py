@@ -6,62 +6,36 @@ only set them in HTML, and choose nothing.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 
-from harness.convert import Exchange
 from harness.errors import many
 from harness.records import (
     SEVERITY_ORDER,
     ChipOfRun,
     ChipRecord,
-    EvidenceCycle,
     MarginRecord,
-    Outcome,
-    PinCount,
     RunHeading,
     RunRecord,
-    Verdict,
 )
-from harness_reports.causes import CauseRow, cause_rows
+from harness_reports.causes import cause_rows
 from harness_reports.continuity import ContinuitySection, continuity_section
+from harness_reports.findings import FindingGroup, finding_groups
+from harness_reports.history import Anchor
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, design_anchor, waveform_names
-from harness_reports.texts import conditions_text, first_mismatch, moment, rehearsal_text
-from harness_reports.timing import Drawing, draw
-from harness_reports.traffic import shown_exchanges
+from harness_reports.texts import moment
 from harness_reports.trust import trust_of
-from harness_reports.values import bus_lines, slip_lines
-
-MAX_SHOWN_CYCLES = 12
-MAX_SHOWN_LINES = 24
-"""Maximum number of failing cycles, and of wrong pins in all of them, listed for one table; the
-JSON file has the rest."""
-
-MAX_SHOWN_PINS = 32
-
-PROVISIONAL = "provisional: it was not yet compared with other tables, chips and runs"
 
 
 @dataclass(frozen=True)
-class FailureSection:
-    """One table that did not pass, as shown; ``place`` is its design's, if it has that."""
+class Contents:
+    """A line of a page's contents: what it is about, and links to the places."""
 
-    anchor: str
-    place: str
-    outcome: Outcome
-    cause: CauseRow | None
-    facts: tuple[Fact, ...]
-    values: tuple[str, ...]
-    slips: tuple[str, ...]
-    traffic: tuple[Exchange, ...]
-    cycles: tuple[EvidenceCycle, ...]
-    more_cycles: str
-    pins: tuple[PinCount, ...]
-    drawing: Drawing | None
-    waveform: str
+    term: str
+    links: tuple[Anchor, ...]
 
 
 @dataclass(frozen=True)
@@ -76,8 +50,8 @@ class ChipPage:
     name: str
     conditions: tuple[Fact, ...]
     sources: tuple[Fact, ...]
-    causes: tuple[CauseRow, ...]
-    failures: tuple[FailureSection, ...]
+    contents: tuple[Contents, ...]
+    groups: tuple[FindingGroup, ...]
     places: Mapping[int, str]
     continuity: ContinuitySection | None
     margins: tuple[MarginView, ...]
@@ -95,90 +69,52 @@ def build_chip(
     own = [one for one in margins if (one.run_id, one.slot) == (run.run_id, chip.slot)]
     files = waveform_names(chip)
     causes = tuple(row for row in cause_rows(run.causes) if chip.slot in row.slots)
-    by_key = {row.key: row for row in causes}
     ordered = sorted(
         enumerate(chip.outcomes, 1), key=lambda kv: SEVERITY_ORDER.index(kv[1].verdict)
     )
     firsts = {outcome.design: number for number, outcome in reversed(ordered)}
     places = {number: design_anchor(design) for design, number in firsts.items()}
+    failing = [(number, outcome) for number, outcome in ordered if not outcome.verdict.quiet]
+    groups = finding_groups(causes, failing, places, files)
+    continuity = continuity_section(run.continuity, chip.slot)
+    views = margin_views(own, margins)
     return ChipPage(
         run=run,
         chip=chip,
         name=chip_folders(run.chips)[chip.slot],
         conditions=_chip_facts(run, chip),
         sources=source_facts(run),
-        causes=causes,
-        failures=tuple(
-            _failure(o, k, places.get(k, ""), by_key.get(o.cause), files)
-            for k, o in ordered
-            if not o.verdict.quiet
-        ),
+        contents=_contents(chip, groups, margins=bool(views), continuity=continuity is not None),
+        groups=groups,
         places=places,
-        continuity=continuity_section(run.continuity, chip.slot),
-        margins=margin_views(own, margins),
+        continuity=continuity,
+        margins=views,
         trust=trust_of(chip),
     )
 
 
-def _failure(
-    outcome: Outcome,
-    number: int,
-    place: str,
-    cause: CauseRow | None,
-    files: Mapping[tuple[str, str], str],
-) -> FailureSection:
-    anchor = f"table-{number}"
-    subject = f"{outcome.design} / {outcome.table}"
-    drawing = draw(outcome.window, subject, anchor) if outcome.window else None
-    shown = _first_cycles(outcome.evidence)
-    return FailureSection(
-        anchor=anchor,
-        place=place,
-        outcome=outcome,
-        cause=cause,
-        facts=_failure_facts(outcome),
-        values=bus_lines(outcome),
-        slips=slip_lines(outcome),
-        traffic=shown_exchanges(outcome),
-        cycles=shown,
-        more_cycles=_more_cycles(outcome, len(shown)),
-        pins=outcome.pin_counts[:MAX_SHOWN_PINS],
-        drawing=drawing if drawing and drawing.strips else None,
-        waveform=files.get((outcome.design, outcome.table), ""),
-    )
-
-
-def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
-    facts = [
-        Fact("Likely cause", outcome.origin.value),
-        Fact("Verdict", "" if outcome.rules else PROVISIONAL),
-        Fact("First mismatch", first_mismatch(outcome)),
-        Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
-        Fact("Rehearsal", rehearsal_text(outcome.rehearsal)),
-        Fact("Source", outcome.design_source),
+def _contents(
+    chip: ChipRecord, groups: Sequence[FindingGroup], *, margins: bool, continuity: bool
+) -> tuple[Contents, ...]:
+    """List the places of the page, those of what did not pass by cause and by design."""
+    causes = [Anchor(g.cause.summary, f"#{g.cause.anchor}") for g in groups if g.cause is not None]
+    failures = [failure for group in groups for failure in group.failures]
+    counts = Counter(failure.outcome.design for failure in failures)
+    designs = [
+        Anchor(f"{design} ({number})" if number > 1 else design, f"#{design_anchor(design)}")
+        for design, number in counts.items()
     ]
-    if outcome.waiver is not None and outcome.verdict is not Verdict.ERROR:
-        waiver, waived = outcome.waiver, outcome.verdict is Verdict.WAIVED
-        facts[:0] = [
-            Fact("Waived because" if waived else "Expired waiver", waiver.reason),
-            Fact("Owner", waiver.owner),
-            Fact("Ticket", waiver.ticket),
-            Fact("Waived until", waiver.expiry),
-        ]
-    return tuple(facts)
-
-
-def _first_cycles(evidence: Sequence[EvidenceCycle]) -> tuple[EvidenceCycle, ...]:
-    """Take whole cycles, at least one, as long as the list stays short enough to read."""
-    lines = accumulate(len(cycle.wrong) for cycle in evidence)
-    fitting = sum(total <= MAX_SHOWN_LINES for total in lines)
-    return tuple(evidence[: min(MAX_SHOWN_CYCLES, max(1, fitting))])
-
-
-def _more_cycles(outcome: Outcome, shown: int) -> str:
-    if not shown or outcome.mismatches <= shown:
-        return ""
-    return f"The first {shown} of {many(outcome.mismatches, 'failing cycle')}."
+    sections = (
+        (bool(chip.outcomes), f"All {many(len(chip.outcomes), 'table')}", "#all"),
+        (continuity, "Continuity test", "#continuity"),
+        (margins, "Margins", "#margins"),
+        (True, "Conditions", "#conditions"),
+        (True, "Input files", "#sources"),
+        (True, "How far a pass can be trusted", "#trust"),
+    )
+    rest = [Anchor(title, address) for there, title, address in sections if there]
+    lines = (("Causes", causes), ("Did not pass", designs), ("Also here", rest))
+    return tuple(Contents(term, tuple(links)) for term, links in lines if links)
 
 
 def _chip_facts(run: RunHeading, chip: ChipRecord) -> tuple[Fact, ...]:

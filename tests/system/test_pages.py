@@ -157,6 +157,34 @@ def test_the_style_is_applied_under_the_pages_own_policy(
     assert colours == ["rgb(213, 94, 0)", "rgb(0, 158, 115)"]
 
 
+@pytest.mark.parametrize("anchor", ["table-121", "design-design120"])
+def test_a_link_into_a_folded_finding_opens_it(
+    browser: webdriver.Chrome, pages: dict[str, Path], anchor: str
+) -> None:
+    browser.get("about:blank")
+    show(browser, f"{pages['long'].as_uri()}#{anchor}", DESKTOP)
+    place = browser.execute_script(
+        "const place = document.getElementById(arguments[0]), fold = place.closest('details');"
+        "return [fold.open, fold.querySelector('summary').getBoundingClientRect().top]",
+        anchor,
+    )
+    assert place[0]
+    assert 0 <= place[1] < DESKTOP[1] / 2
+
+
+def test_findings_are_folded_on_the_screen_and_whole_on_paper(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    show(browser, pages["long"], DESKTOP)
+    shown = (
+        "return [...document.querySelectorAll('details.finding > .place')]"
+        ".map(e => e.checkVisibility({contentVisibilityAuto: true}) && e.offsetHeight > 300)"
+    )
+    assert browser.execute_script(shown) == [True, False, False]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    assert browser.execute_script(shown) == [True, True, True]
+
+
 def test_a_focused_drawing_can_be_scrolled_by_keyboard(
     browser: webdriver.Chrome, pages: dict[str, Path]
 ) -> None:

@@ -98,8 +98,31 @@ def test_the_runs_page_has_pins_by_slot_and_tables_by_chip_with_their_causes() -
 def test_the_chips_page_leads_from_each_failure_to_its_cause() -> None:
     page = html.fromstring(chip_html(RUN, RUN.chips[0]))
     assert len(page.xpath('//article[@id="cause-1"]')) == 1
-    assert len(page.xpath('//article[contains(@class, "finding")]//a[@href="#cause-1"]')) == 2
+    assert len(page.xpath('//details//a[@href="#cause-1"]')) == 2
     assert html.fromstring(chip_html(RUN, RUN.chips[1])).xpath('//*[@id="cause-1"]') == []
+
+
+def test_findings_stand_folded_under_their_cause_the_first_of_each_open() -> None:
+    apart = failed("alu181", "all")
+    one = replace(RUN.chips[0], outcomes=(apart, *RUN.chips[0].outcomes))
+    page = html.fromstring(chip_html(replace(RUN, chips=(one, RUN.chips[1])), one))
+    groups = page.xpath('//div[@class="group"]')
+    assert [
+        (words(group.xpath(".//h3")[0]), [words(h4) for h4 in group.xpath("details//h4")])
+        for group in groups
+    ] == [
+        ("Not explained by a cause", ["FAIL alu181 / all"]),
+        ("A1 settled", ["FAIL crc16 / bytes", "FAIL uart / directed"]),
+    ]
+    assert [len(group.xpath("details[@open]")) for group in groups] == [1, 1]
+    assert all(group.xpath("details[1]/@open") for group in groups)
+
+
+def test_a_cause_that_explains_nothing_on_its_own_chip_is_still_shown() -> None:
+    one = chip("A1", "SP2-0001", passed("lfsr", "period"))
+    page = html.fromstring(chip_html(run_of(one, causes=(OPEN,)), one))
+    assert words(page.xpath('//article[@id="cause-1"]//h3')[0]) == "A1 settled"
+    assert page.xpath("//details") == []
 
 
 def test_a_decision_stands_beside_the_tools_own_conclusion() -> None:

@@ -93,52 +93,52 @@ def test_a_chip_without_a_board_says_so() -> None:
 
 def test_failures_come_worst_first_and_then_one_row_for_each_table() -> None:
     tree = _page(sample_run(), 2)
-    found = [_words(h3) for h3 in tree.xpath("//article//h3")]
+    found = [_words(h3) for h3 in tree.xpath("//details//h3")]
     assert found == [
         "FAIL alu181 / exhaustive",
         "UNSTABLE fifo8 / depth",
         "ERROR uart8n1 / loopback",
         "WAIVED lfsr16 / period",
     ]
-    rows = tree.xpath("//table[@class='list']/tbody/tr")
+    rows = tree.xpath("//table[@class='list lines']/tbody/tr")
     assert [_words(row[0]) for row in rows] == [o.verdict.value for o in every_verdict()]
 
 
 def test_a_chips_page_names_the_author_of_each_design_if_its_file_does() -> None:
     outcomes = (passed(), passed(table="carry", design_author=""))
-    rows = _page(run_of(chip("A1", "S", *outcomes))).xpath("//table[@class='list']/tbody/tr")
-    assert [_words(row[1]) for row in rows] == [
-        "ctr163 / countSynchronous 4-bit counter, by Wilma Dunlin",
-        "ctr163 / carrySynchronous 4-bit counter",
+    rows = _page(run_of(chip("A1", "S", *outcomes))).xpath("//section[@class='wide']//tbody/tr")
+    assert [(_words(row[1]), _words(row[-2])) for row in rows] == [
+        ("ctr163 / count", "Synchronous 4-bit counter, by Wilma Dunlin"),
+        ("ctr163 / carry", "Synchronous 4-bit counter"),
     ]
 
 
 def test_a_failure_holds_all_its_evidence() -> None:
-    (article,) = _page(run_of(chip("A1", "SP2-0001", failed()))).xpath("//article")
-    text = _words(article)
+    (finding,) = _page(run_of(chip("A1", "SP2-0001", failed()))).xpath("//details")
+    text = _words(finding)
     own = (failed().summary, failed().advice, failed().design_source)
     for wanted in (*own, "every tested bit was the same", "The first 3 of 512 failing cycles"):
         assert wanted in text
-    rows = [[_words(cell) for cell in row] for row in article.xpath(".//table[1]/tbody/tr")]
+    rows = [[_words(cell) for cell in row] for row in finding.xpath(".//table[1]/tbody/tr")]
     assert rows[0] == ["20", "15", "out2 (q[2])", "H", "0", "–"]
     assert rows[1] == ["21", "16repeat 2", "out2 (q[2])", "H", "0", "wrap"]
     assert rows[2] == ["out4 (carry)", "H", "0"]
     assert ["out2 (q[2])", "512"] in rows
     assert ["3", "512", "91AA03F7", "300 ms", "0"] in rows
-    assert article.xpath("count(.//svg[@role='img'])") == 1
-    assert article.xpath(".//figcaption//a/@href") == ["alu181.exhaustive.vcd"]
+    assert finding.xpath("count(.//svg[@role='img'])") == 1
+    assert finding.xpath(".//figcaption//a/@href") == ["alu181.exhaustive.vcd"]
 
 
 def test_a_failure_with_many_wrong_pins_lists_whole_cycles_but_not_too_many() -> None:
     wrong = tuple(PinResult(f"out{k}", f"q[{k}]", "H", "0") for k in range(9))
     cycles = tuple(EvidenceCycle(k, k, k + 2, 0, "", wrong) for k in range(8))
-    (article,) = _page(run_of(chip("A1", "S", failed(evidence=cycles)))).xpath("//article")
-    assert len(article.xpath(".//table[@class='evidence']/tbody/tr")) == 18
-    assert "The first 2 of 512 failing cycles." in _words(article)
+    (finding,) = _page(run_of(chip("A1", "S", failed(evidence=cycles)))).xpath("//details")
+    assert len(finding.xpath(".//table[@class='evidence']/tbody/tr")) == 18
+    assert "The first 2 of 512 failing cycles." in _words(finding)
 
 
 def test_a_waived_failure_shows_owner_reason_ticket_and_expiry() -> None:
-    text = _words(_page(run_of(chip("A1", "SP2-0001", waived()))).xpath("//article")[0])
+    text = _words(_page(run_of(chip("A1", "SP2-0001", waived()))).xpath("//details")[0])
     for wanted in ("R. Ebb", "known hold problem of this lot", "LT-42", "2027-01-31"):
         assert wanted in text
 
@@ -146,11 +146,26 @@ def test_a_waived_failure_shows_owner_reason_ticket_and_expiry() -> None:
 def test_a_long_chip_shows_its_failures_first_and_its_passes_in_a_line() -> None:
     run = run_of(long_chip())
     tree = _page(run)
-    assert len(tree.xpath("//article")) == 3
-    assert len(tree.xpath("//table[@class='list']/tbody/tr")) == 150
-    links = tree.xpath("//table[@class='list']//a/@href")
+    assert len(tree.xpath("//details")) == 3
+    assert len(tree.xpath("//table[@class='list lines']/tbody/tr")) == 150
+    links = tree.xpath("//table[@class='list lines']//a/@href")
     assert links == ["#table-41", "#table-78", "#table-121"]
     assert len(chip_html(run, run.chips[0])) < 200_000
+
+
+def test_a_chips_page_begins_with_its_contents_and_every_link_in_it_has_a_place() -> None:
+    page = _page(sample_run(), 2)
+    lines = [[_words(part) for part in row] for row in page.xpath("//nav[@class='contents']//div")]
+    assert lines == [
+        ["Did not pass", "alu181", "fifo8", "uart8n1", "lfsr16"],
+        [
+            *("Also here", "All 6 tables", "Conditions", "Input files"),
+            "How far a pass can be trusted",
+        ],
+    ]
+    links = page.xpath("//nav[@class='contents']//a/@href | //a[@class='skip']/@href")
+    assert len(links) == 9
+    assert all(page.get_element_by_id(link.removeprefix("#")) is not None for link in links)
 
 
 def test_how_far_a_pass_goes_is_told_from_the_record() -> None:

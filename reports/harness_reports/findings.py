@@ -1,0 +1,143 @@
+"""What did not pass on a chip: a section for each table, under the cause that explains it.
+
+The one rule: every finding stands once, the worst first, and the first of each cause is unfolded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+
+from harness.convert import Exchange
+from harness.errors import many
+from harness.records import EvidenceCycle, Outcome, PinCount, Verdict
+from harness_reports.causes import CauseRow
+from harness_reports.looks import Fact
+from harness_reports.texts import conditions_text, first_mismatch, rehearsal_text
+from harness_reports.timing import Drawing, draw
+from harness_reports.traffic import shown_exchanges
+from harness_reports.values import bus_lines, slip_lines
+
+MAX_SHOWN_CYCLES = 12
+MAX_SHOWN_LINES = 24
+"""Maximum number of failing cycles, and of wrong pins in all of them, listed for one table; the
+JSON file has the rest."""
+
+MAX_SHOWN_PINS = 32
+
+PROVISIONAL = "provisional: it was not yet compared with other tables, chips and runs"
+
+
+@dataclass(frozen=True)
+class FailureSection:
+    """One table that did not pass, as shown; ``place`` is its design's, if it has that."""
+
+    anchor: str
+    place: str
+    outcome: Outcome
+    facts: tuple[Fact, ...]
+    values: tuple[str, ...]
+    slips: tuple[str, ...]
+    traffic: tuple[Exchange, ...]
+    cycles: tuple[EvidenceCycle, ...]
+    more_cycles: str
+    pins: tuple[PinCount, ...]
+    drawing: Drawing | None
+    waveform: str
+
+
+@dataclass(frozen=True)
+class FindingGroup:
+    """The findings that one cause explains, None for those that no cause does.
+
+    ``level`` is that of the findings' headings.
+    """
+
+    cause: CauseRow | None
+    title: str
+    level: int
+    failures: tuple[FailureSection, ...]
+
+
+def finding_groups(
+    causes: Sequence[CauseRow],
+    outcomes: Iterable[tuple[int, Outcome]],
+    places: Mapping[int, str],
+    files: Mapping[tuple[str, str], str],
+) -> tuple[FindingGroup, ...]:
+    """Put the numbered outcomes, worst first, under their causes; one without findings is last."""
+    by_key = {row.key: row for row in causes}
+    groups: dict[str, list[FailureSection]] = {}
+    for number, outcome in outcomes:
+        key = outcome.cause if outcome.cause in by_key else ""
+        section = _failure(outcome, number, places.get(number, ""), files)
+        groups.setdefault(key, []).append(section)
+    for key in by_key:
+        groups.setdefault(key, [])
+    unexplained = "Not explained by a cause" if by_key else ""
+    return tuple(
+        FindingGroup(
+            by_key.get(key), "" if key else unexplained, 4 if by_key else 3, tuple(sections)
+        )
+        for key, sections in groups.items()
+    )
+
+
+def _failure(
+    outcome: Outcome,
+    number: int,
+    place: str,
+    files: Mapping[tuple[str, str], str],
+) -> FailureSection:
+    anchor = f"table-{number}"
+    subject = f"{outcome.design} / {outcome.table}"
+    drawing = draw(outcome.window, subject, anchor) if outcome.window else None
+    shown = _first_cycles(outcome.evidence)
+    return FailureSection(
+        anchor=anchor,
+        place=place,
+        outcome=outcome,
+        facts=_failure_facts(outcome),
+        values=bus_lines(outcome),
+        slips=slip_lines(outcome),
+        traffic=shown_exchanges(outcome),
+        cycles=shown,
+        more_cycles=_more_cycles(outcome, len(shown)),
+        pins=outcome.pin_counts[:MAX_SHOWN_PINS],
+        drawing=drawing if drawing and drawing.strips else None,
+        waveform=files.get((outcome.design, outcome.table), ""),
+    )
+
+
+def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
+    facts = [
+        Fact("Likely cause", outcome.origin.value),
+        Fact("Verdict", "" if outcome.rules else PROVISIONAL),
+        Fact("First mismatch", first_mismatch(outcome)),
+        Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
+        Fact("Rehearsal", rehearsal_text(outcome.rehearsal)),
+        Fact("Source", outcome.design_source),
+    ]
+    if outcome.waiver is not None and outcome.verdict is not Verdict.ERROR:
+        waiver, waived = outcome.waiver, outcome.verdict is Verdict.WAIVED
+        facts[:0] = [
+            Fact("Waived because" if waived else "Expired waiver", waiver.reason),
+            Fact("Owner", waiver.owner),
+            Fact("Ticket", waiver.ticket),
+            Fact("Waived until", waiver.expiry),
+        ]
+    return tuple(facts)
+
+
+def _first_cycles(evidence: Sequence[EvidenceCycle]) -> tuple[EvidenceCycle, ...]:
+    """Take whole cycles, at least one, as long as the list stays short enough to read."""
+    lines = accumulate(len(cycle.wrong) for cycle in evidence)
+    fitting = sum(total <= MAX_SHOWN_LINES for total in lines)
+    return tuple(evidence[: min(MAX_SHOWN_CYCLES, max(1, fitting))])
+
+
+def _more_cycles(outcome: Outcome, shown: int) -> str:
+    if not shown or outcome.mismatches <= shown:
+        return ""
+    return f"The first {shown} of {many(outcome.mismatches, 'failing cycle')}."
