@@ -25,6 +25,7 @@ from .jobs.night import Night, night
 from .jobs.night_margins import NightMargins
 from .jobs.open_chip import open_chip
 from .jobs.parquet import WrittenParquet, write_parquet
+from .jobs.recorder import Recording, record_amaranth, record_cocotb
 from .jobs.rehearse import RehearsedTable, rehearse_tables
 from .jobs.replay import MAX_CYCLES, Replay, ReplayTarget, replay
 from .jobs.report import (
@@ -109,6 +110,7 @@ __all__ = [
     "Rack",
     "RackNews",
     "Recipe",
+    "Recording",
     "RehearsedTable",
     "Replay",
     "ReplayTarget",
@@ -167,6 +169,8 @@ __all__ = [
     "open_chip",
     "outcomes",
     "overrule",
+    "record_amaranth",
+    "record_cocotb",
     "rehearse_tables",
     "replay",
     "run",
