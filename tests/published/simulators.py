@@ -7,7 +7,9 @@ import os
 import re
 import shutil
 import subprocess
+import tempfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from harness.convert import Bench
@@ -64,7 +66,10 @@ def compile_bench(bench: Bench, simulator: str, folder: Path) -> None:
     for name, text in bench.files.items():
         (folder / name).write_text(text, encoding="ascii")
     if simulator == VERILATOR:
-        _share_objects(folder / f"{bench.name}.obj", folder.parent / "verilated")
+        place = folder / f"{bench.name}.obj"
+        place.mkdir()
+        for made in Path(_objects().name).glob("verilated*.o"):
+            shutil.copy2(made, place)  # make finds them up to date
     done = _shell(bench.commands(folder)[simulator][0], folder)
     assert done.code == 0, done.text
 
@@ -80,15 +85,15 @@ def simulate(bench: Bench, simulator: str, folder: Path) -> Verdict:
     return run_bench(bench, simulator, folder)
 
 
-def _share_objects(folder: Path, shared: Path) -> None:
-    """Put Verilator's own objects, which are the same for all, where make looks for them."""
-    folder.mkdir()
-    if not shared.is_dir():
-        shared.mkdir()
-        (shared / "none.v").write_text("module none; initial #1 $finish; endmodule\n")
-        _shell("verilator --binary none.v --Mdir .", shared)
-    for made in shared.glob("verilated*.o"):
-        shutil.copy2(made, folder)
+@cache
+def _objects() -> tempfile.TemporaryDirectory[str]:
+    """Verilator's own objects, which are the same for all; compiled once in a process."""
+    made = tempfile.TemporaryDirectory()
+    source = Path(made.name) / "none.v"
+    source.write_text("module none; initial #1 $finish; endmodule\n", encoding="ascii")
+    done = _shell("verilator --binary none.v --Mdir .", source.parent)
+    assert done.code == 0, done.text
+    return made
 
 
 def _shell(command: str, folder: Path) -> Verdict:
