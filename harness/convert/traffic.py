@@ -78,7 +78,8 @@ class _Reader:
             of_role = [item for item in read if item.role == role]
             mine = [item for item in wanted if item.role == role and role not in TO_CHIP]
             for want, got in _paired(mine, of_role, self.port.frame_cycles // 2):
-                yield self._exchange(role, want, got, expected[role], table_lines)
+                trouble = self._trouble(want, got, observed[role])
+                yield self._exchange(role, want, got, trouble, expected[role], table_lines)
 
     def _lines(self) -> tuple[dict[str, Levels], dict[str, Levels]]:
         """Expected and observed levels of the lines that the table has."""
@@ -106,6 +107,7 @@ class _Reader:
         role: str,
         want: Item | None,
         got: Item | None,
+        trouble: str,
         expected: Levels,
         table_lines: Sequence[int],
     ) -> Exchange:
@@ -120,14 +122,16 @@ class _Reader:
             line=table_lines[item.first],
             expected=want.text if want is not None else "",
             observed=got.text if got is not None else "",
-            trouble=self._trouble(want, got),
+            trouble=trouble,
             wrong=_differs(want, got) if want is not None else tested,
         )
 
-    def _trouble(self, want: Item | None, got: Item | None) -> str:
+    def _trouble(self, want: Item | None, got: Item | None, observed: Levels) -> str:
         """Say what is wrong with the framing of what was read, or with its time."""
         if got is None:
-            return ""
+            frame = observed.level[want.first : want.end] if want is not None else observed.level
+            steady = {0: "the line stays low", 1: "the line stays high"}
+            return next((text for bit, text in steady.items() if (frame == bit).all()), "")
         parts = []
         if got.fault:
             parts.append(f"{got.fault} in cycle {self.window.cycle + got.fault_at:,}")

@@ -73,7 +73,10 @@ def test_a_byte_that_comes_late_is_told_as_late() -> None:
 def test_a_silent_chip_and_one_that_speaks_out_of_turn() -> None:
     nothing = [1] * 52
     assert sent([*REST, *line(0x41), *REST], nothing) == [
-        "WRONG console txd, cycle 6, line 8: expected 0x41 'A', observed nothing"
+        (
+            "WRONG console txd, cycle 6, line 8: expected 0x41 'A', observed nothing, "
+            "the line stays high"
+        )
     ]
     assert sent(nothing, [*REST, *line(0x41), *REST]) == [
         "WRONG console txd, cycle 6, line 8: observed 0x41 'A'"
