@@ -13,7 +13,7 @@ from harness.cli.exit_code import ExitCode
 from harness.cli.live import display
 from harness.cli.options import OUT_HELP, RESUME_HELP, STORE_HELP, MarkdownOption
 from harness.cli.run_codes import night_code
-from harness.cli.screen import complain, console
+from harness.cli.screen import complain, console, error_console
 
 
 def nightly(
@@ -31,11 +31,9 @@ def nightly(
     """
     chosen = harness.load_rack(rack)
     screen = console()
-    if screen.is_terminal:
-        with display(screen, chosen.slots) as observe:
-            night = harness.night(chosen, store, out, resume, observe=observe)
-    else:
-        night = harness.night(chosen, store, out, resume)
+    progress = screen if screen.is_terminal else error_console()
+    with display(progress, chosen.slots) as observe:
+        night = harness.night(chosen, store, out, resume, observe=observe)
     screen.say(night.heading)
     for line in night.lines:
         screen.say(line)

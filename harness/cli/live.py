@@ -1,4 +1,4 @@
-"""Show a run's progress: a row per slot on a terminal, plain lines elsewhere.
+"""Show a run's progress: totals and a row per slot on a terminal, plain lines elsewhere.
 
 One rule: both displays observe the same events; neither knows how a run works.
 """
@@ -6,13 +6,15 @@ One rule: both displays observe the same events; neither knows how a run works.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from rich.console import Group
+from rich.console import Console, ConsoleOptions, RenderableType
 from rich.live import Live
 from rich.table import Table
+from rich.text import Text
 
 from harness import (
     VIRTUAL_PORT,
@@ -30,6 +32,7 @@ from harness import (
 from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_words
 from harness.records import Outcome, Verdict
+from harness_reports import many
 
 
 @contextmanager
@@ -52,12 +55,30 @@ class _Row:
     doing: str = "waiting"
     tables: int = 0
     verdicts: list[Verdict] = field(default_factory=list)
+    finished: bool = False
+    trouble: bool = False
+
+    @property
+    def urgency(self) -> tuple[bool, bool]:
+        """Sort key: what went wrong first, then what is under way."""
+        return not (self.trouble or any(verdict.failed for verdict in self.verdicts)), self.finished
+
+
+MIN_TIMED = 10
+"""Minimum number of tables from which the time left is worked out."""
+
+OTHER_LINES = 4
+"""Lines on the screen that are no rows: totals, headings, slots left out, and news."""
 
 
 class RowDisplay:
-    """A table with a row per slot, redrawn as events arrive from many threads."""
+    """A table with a row per slot, redrawn as events arrive from many threads.
 
-    def __init__(self, slots: Sequence[Slot]) -> None:
+    If there are more slots than lines, those with a failure come first. ``now`` gives seconds.
+    """
+
+    def __init__(self, slots: Sequence[Slot], now: Callable[[], float] = time.monotonic) -> None:
+        self._now, self._began = now, now()
         self._rows = {slot.name: _Row(slot.name, slot.chip) for slot in slots}
         self._news = ""
         self._lock = threading.Lock()
@@ -80,14 +101,21 @@ class RowDisplay:
                     row.verdicts.append(outcome.verdict)
                 case SlotFinished(trouble=trouble):
                     row.doing = "cannot be used" if trouble else "finished"
+                    row.finished, row.trouble = True, bool(trouble)
 
-    def __rich__(self) -> Group:
-        """Draw all rows."""
+    def __rich_console__(
+        self, console: Console, options: ConsoleOptions
+    ) -> Iterator[RenderableType]:
+        """Draw the totals, and as many rows as the screen has room for."""
         table = Table(box=None, pad_edge=False)
         for heading in ("slot", "chip", "tables", "now", "so far"):
             table.add_column(heading, justify="right" if heading == "tables" else "left")
         with self._lock:
-            for row in self._rows.values():
+            rows = list(self._rows.values())
+            room = max(1, options.size.height - OTHER_LINES)
+            if len(rows) > room:
+                rows.sort(key=lambda row: row.urgency)
+            for row in rows[:room]:
                 table.add_row(
                     shown(row.slot),
                     shown(row.chip),
@@ -95,8 +123,28 @@ class RowDisplay:
                     shown(row.doing),
                     counts_text(row.verdicts),
                 )
-            news = [shown(self._news)] if self._news else []
-        return Group(table, *news)
+            yield self._totals()
+            yield table
+            if rows[room:]:
+                yield shown(f"and {many(len(rows[room:]), 'more slot')}")
+            if self._news:
+                yield shown(self._news)
+
+    def _totals(self) -> Text:
+        """``412 of 1,088 tables, 0:37 so far, about 1:01 left``."""
+        done = sum(len(row.verdicts) for row in self._rows.values())
+        total = sum(row.tables for row in self._rows.values())
+        elapsed = self._now() - self._began
+        text = f"{done:,} of {many(total, 'table')}, {_clock(elapsed)} so far"
+        if MIN_TIMED <= done < total:
+            text += f", about {_clock(elapsed * (total - done) / done)} left"
+        return shown(text)
+
+
+def _clock(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
 
 
 class LineDisplay:

@@ -118,9 +118,14 @@ def console() -> Screen:
     return Screen(highlight=False, markup=False, emoji=False)
 
 
+def error_console() -> Screen:
+    """Return the screen for errors, and for progress where results go to a file."""
+    return Screen(highlight=False, markup=False, emoji=False, stderr=True)
+
+
 def complain(text: str) -> None:
     """Write an error to stderr."""
-    Screen(highlight=False, markup=False, emoji=False, stderr=True).say(text)
+    error_console().say(text)
 
 
 def shown(text: str, style: str = "") -> Text:

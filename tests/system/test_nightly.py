@@ -58,7 +58,7 @@ def night(folder: Path, rack: Path, capsys: pytest.CaptureFixture[str]) -> tuple
     place = ["--store", str(folder / "s.sqlite"), "--out", str(folder / "out")]
     code = main(["nightly", str(rack), *place])
     captured = capsys.readouterr()
-    assert captured.err == ""
+    assert "harness:" not in captured.err  # progress only
     return code, captured.out.splitlines()
 
 

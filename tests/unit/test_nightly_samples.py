@@ -12,7 +12,7 @@ import pytest
 from harness.cli import main
 
 SAMPLES = Path(__file__).parents[2] / "ci/nightly"
-COMMAND = re.compile(r"bin/harness nightly (.+)")
+COMMAND = re.compile(r"bin/harness nightly (.+?)(?: 2>>\S+)?$", re.MULTILINE)
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not here")

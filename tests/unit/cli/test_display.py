@@ -48,7 +48,8 @@ def test_on_a_terminal_every_slot_is_a_row_with_words_and_symbols() -> None:
     board(TableStarted("A1", "follow", "more"))
     console, text = written_to()
     console.print(board)
-    heading_line, first, second = text.getvalue().splitlines()
+    totals, heading_line, first, second = text.getvalue().splitlines()
+    assert totals.startswith("1 of 3 tables, 0:0")
     assert heading_line.split() == ["slot", "chip", "tables", "now", "so", "far"]
     assert first.split() == ["A1", "PK-01", "1/3", "follow", "/", "more", "✗", "1", "FAIL"]
     assert second.split() == ["A2", "PK-02", "0/0", "waiting"]
@@ -75,6 +76,32 @@ def test_a_row_is_no_wider_than_the_screen_whatever_stands_in_it() -> None:
     screen.print(board)
     assert all(len(line) <= screen.width for line in text.getvalue().splitlines())
     assert "\\x1b" in text.getvalue()
+
+
+def test_the_totals_say_how_long_it_took_and_how_long_it_may_take() -> None:
+    seconds = iter([0.0, 37.0, 3700.0])
+    board = RowDisplay(SLOTS, lambda: next(seconds))
+    board(SlotConnecting("A1", "PK-01", "/dev/x", 40))
+    board(SlotConnecting("A2", "PK-02", "/dev/y", 40))
+    for _ in range(20):
+        board(TableJudged("A1", failing_outcome()))
+    for expected in ("0:37 so far, about 1:51 left", "1:01:40 so far, about 3:05:00 left"):
+        console, text = written_to()
+        console.print(board)
+        assert text.getvalue().splitlines()[0].rstrip() == f"20 of 80 tables, {expected}"
+
+
+def test_slots_with_a_failure_come_first_when_the_screen_has_no_room_for_all() -> None:
+    board = RowDisplay([Slot(f"A{k}", "virtual", f"WB-{k}", f"PK-{k}") for k in range(40)])
+    board(TableJudged("A33", replace(failing_outcome(), slot="A33")))
+    board(SlotFinished("A35", "slot A35: silent"))
+    text = io.StringIO()
+    screen = Screen(file=text, width=100, height=12, highlight=False)
+    screen.print(board)
+    lines = text.getvalue().splitlines()
+    assert len(lines) == 11
+    assert [line.split()[0] for line in lines[2:5]] == ["A33", "A35", "A0"]
+    assert lines[-1].rstrip() == "and 32 more slots"
 
 
 def test_counts_stand_worst_first_and_nothing_is_counted_that_did_not_happen() -> None:
