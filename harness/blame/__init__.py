@@ -2,7 +2,8 @@
 
 from harness.blame.pins import board_causes, prove_pins
 from harness.blame.settle import RULES, settle
-from harness.blame.slips import slips, trace_of
+from harness.blame.slips import slips
+from harness.blame.trace import buses_of
 from harness.blame.words import odds_text
 
-__all__ = ["RULES", "board_causes", "odds_text", "prove_pins", "settle", "slips", "trace_of"]
+__all__ = ["RULES", "board_causes", "buses_of", "odds_text", "prove_pins", "settle", "slips"]

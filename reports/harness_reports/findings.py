@@ -14,10 +14,10 @@ from harness.errors import many
 from harness.records import EvidenceCycle, Outcome, PinCount, Verdict
 from harness_reports.causes import CauseRow
 from harness_reports.looks import Fact
-from harness_reports.texts import conditions_text, first_mismatch, rehearsal_text
+from harness_reports.texts import conditions_text, differs, first_mismatch, rehearsal_text
 from harness_reports.timing import Drawing, draw
 from harness_reports.traffic import shown_exchanges
-from harness_reports.values import bus_lines, slip_lines
+from harness_reports.values import CycleWords, cycle_words, how_often, reported, slip_lines
 
 MAX_SHOWN_CYCLES = 12
 MAX_SHOWN_LINES = 24
@@ -37,13 +37,13 @@ class FailureSection:
     place: str
     outcome: Outcome
     facts: tuple[Fact, ...]
-    values: tuple[str, ...]
     slips: tuple[str, ...]
     traffic: tuple[Exchange, ...]
-    cycles: tuple[EvidenceCycle, ...]
+    cycles: tuple[CycleWords, ...]
     more_cycles: str
     pins: tuple[PinCount, ...]
     drawing: Drawing | None
+    drawn_run: tuple[str, ...]
     waveform: str
 
 
@@ -92,22 +92,55 @@ def _failure(
 ) -> FailureSection:
     anchor = f"table-{number}"
     subject = f"{outcome.design} / {outcome.table}"
-    drawing = draw(outcome.window, subject, anchor) if outcome.window else None
+    elsewhere = _elsewhere(outcome)
+    drawing = draw(outcome.window, subject, anchor, elsewhere) if outcome.window else None
     shown = _first_cycles(outcome.evidence)
     return FailureSection(
         anchor=anchor,
         place=place,
         outcome=outcome,
         facts=_failure_facts(outcome),
-        values=bus_lines(outcome),
         slips=slip_lines(outcome),
         traffic=shown_exchanges(outcome),
-        cycles=shown,
+        cycles=cycle_words(outcome, shown),
         more_cycles=_more_cycles(outcome, len(shown)),
         pins=outcome.pin_counts[:MAX_SHOWN_PINS],
         drawing=drawing if drawing and drawing.strips else None,
+        drawn_run=_drawn_run(outcome, elsewhere),
         waveform=files.get((outcome.design, outcome.table), ""),
     )
+
+
+def _elsewhere(outcome: Outcome) -> dict[tuple[int, str], str]:
+    """Find what was wrong in the run that is reported, and right when the cycles were read back."""
+    window = outcome.window
+    if window is None:
+        return {}
+    waves = {wave.pin: wave for wave in window.waves}
+    places = {cycle: k for k, cycle in enumerate(window.cycles)}
+    return {
+        (bad.cycle, pin.pin): how_often(outcome, bad.cycle, pin.pin) or "wrong"
+        for bad in outcome.evidence
+        for pin in bad.wrong
+        if bad.cycle in places
+        and pin.pin in waves
+        and not differs(waves[pin.pin], places[bad.cycle])
+    }
+
+
+def _drawn_run(outcome: Outcome, elsewhere: Mapping[tuple[int, str], str]) -> tuple[str, ...]:
+    """Say which run is drawn, and how it differs from the one whose failing cycles are listed."""
+    shown = reported(outcome.attempts)
+    run = f"run {shown.number}" if shown is not None else "the run that is reported"
+    text = f"Drawn are the cycles as they were read back, in a run of their own after {run}."
+    if not elsewhere:
+        return (text,)
+    wrong = many(len(elsewhere), "bit")
+    marks = (
+        f"A broken box: wrong in {run}, right when it was read back ({wrong}). “1 of 3” says in "
+        "how many of the table's runs it was wrong; “wrong”, that this is not known of all runs."
+    )
+    return text, marks
 
 
 def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
@@ -140,4 +173,6 @@ def _first_cycles(evidence: Sequence[EvidenceCycle]) -> tuple[EvidenceCycle, ...
 def _more_cycles(outcome: Outcome, shown: int) -> str:
     if not shown or outcome.mismatches <= shown:
         return ""
-    return f"The first {shown} of {many(outcome.mismatches, 'failing cycle')}."
+    run = reported(outcome.attempts)
+    which = f" of run {run.number}" if run is not None and len(outcome.attempts) > 1 else ""
+    return f"The first {shown} of {many(outcome.mismatches, 'failing cycle')}{which}."

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from harness.records import ChipRecord, Outcome
 from harness_reports.sheet import Cell, csv_bytes
+from harness_reports.texts import level
 
 COLUMNS = (
     "design", "table", "verdict", "cycle", "row", "line", "repetition", "label", "pin", "signal",
@@ -23,6 +24,6 @@ def _rows(outcome: Outcome) -> Iterator[tuple[Cell, ...]]:
         for pin in cycle.wrong:
             yield (
                 outcome.design, outcome.table, outcome.verdict.value, cycle.cycle, cycle.row,
-                cycle.line, cycle.repetition, cycle.label, pin.pin, pin.signal, pin.expected,
-                pin.observed,
+                cycle.line, cycle.repetition, cycle.label, pin.pin, pin.signal,
+                level(pin.expected), pin.observed,
             )  # fmt: skip

@@ -28,6 +28,11 @@ SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
 """What must be observed where a table expects H, L or Z."""
 
 
+def level(symbol: str) -> str:
+    """Write what a table tests as the level to be observed: 0, 1 or Z, and ``x`` for no test."""
+    return SATISFIES.get(symbol, "x")
+
+
 def differs(wave: Wave, k: int) -> bool:
     """Tell whether entry ``k`` of a wave was tested and read otherwise than expected."""
     observed = wave.observed[k : k + 1]
@@ -137,7 +142,9 @@ def place(cycle: EvidenceCycle) -> str:
 
 def pin_text(pin: PinResult) -> str:
     """Write a pin with the design's name for it, what was expected and what was seen."""
-    return f"{pin_name(pin.pin, pin.signal)} expected {pin.expected}, observed {pin.observed}"
+    return (
+        f"{pin_name(pin.pin, pin.signal)} expected {level(pin.expected)}, observed {pin.observed}"
+    )
 
 
 def pin_name(pin: str, signal: str) -> str:

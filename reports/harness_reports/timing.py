@@ -1,13 +1,14 @@
 """The timing drawing: pins down, cycles across, expected against observed, as inline SVG.
 
-The one rule: a mismatch is shown by a box and the words ``H≠0`` in it, the first one also by a
-marked column, so that colour is never needed. Colours come from the page's style by class. Long
-windows are cut into strips that fit a page; what is not drawn is said in words.
+The one rule: a mismatch is shown by a box and the words ``1≠0`` in it, the first one also by a
+marked column, so that colour is never needed. A broken box marks what was wrong in another run.
+Colours come from the page's style by class. Long windows are cut into strips that fit a page; what
+is not drawn is said in words.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil
 
@@ -16,7 +17,7 @@ from markupsafe import Markup
 from harness.errors import many, printable
 from harness.records import Wave, Window
 from harness_reports.svg import line, picture, text
-from harness_reports.texts import SATISFIES, differs, pin_name
+from harness_reports.texts import SATISFIES, differs, level, pin_name
 
 MAX_STRIP_CYCLES = 18
 """Cycles side by side at most; more would not be legible on A4."""
@@ -31,6 +32,10 @@ _MIDDLE = _ROW // 2
 _LEVELS = {"1": (1, 1, 1), "0": (0, 0, 0), "C": (0, 1, 0), "K": (1, 0, 1)}
 
 
+Elsewhere = Mapping[tuple[int, str], str]
+"""Cells (cycle, pin) that were wrong in another run than the one drawn, each with its words."""
+
+
 @dataclass(frozen=True)
 class Drawing:
     """Strips of a window, and a sentence on what was left out (empty if nothing was)."""
@@ -39,39 +44,56 @@ class Drawing:
     note: str
 
 
-def draw(window: Window, subject: str, key: str) -> Drawing:
-    """Draw the window around its first mismatch.
+def draw(window: Window, subject: str, key: str, elsewhere: Elsewhere) -> Drawing:
+    """Draw the window around its first mismatch, be it of the run drawn or one ``elsewhere``.
 
     ``subject`` names the table for the drawing's title; ``key`` makes element ids unique in a
     page and holds only letters, digits and dashes.
     """
-    first = _first_wrong(window)
-    return _draw(window, _drawn_range(len(window.cycles), first), first, (subject, key))
+    first = _first_wrong(window, elsewhere)
+    extent = _drawn_range(len(window.cycles), first)
+    return _draw(window, extent, first, (subject, key), elsewhere)
 
 
 def draw_whole(window: Window, subject: str, key: str) -> Drawing:
     """Draw all of a window that has no mismatch, in as many strips as it takes."""
-    return _draw(window, (0, len(window.cycles)), None, (subject, key))
+    return _draw(window, (0, len(window.cycles)), None, (subject, key), {})
 
 
 def _draw(
-    window: Window, extent: tuple[int, int], first: int | None, name: tuple[str, str]
+    window: Window,
+    extent: tuple[int, int],
+    first: int | None,
+    name: tuple[str, str],
+    elsewhere: Elsewhere,
 ) -> Drawing:
     start, stop = extent
     subject, key = name
     waves = [wave for wave in window.waves if _moves(wave, start, stop)]
     width = ceil((stop - start) / max(1, ceil((stop - start) / MAX_STRIP_CYCLES)))
     strips = tuple(
-        _strip(window, waves, range(at, min(at + width, stop)), first, (subject, f"{key}-{at}"))
+        _strip(
+            window,
+            waves,
+            range(at, min(at + width, stop)),
+            first,
+            (subject, f"{key}-{at}"),
+            elsewhere,
+        )
         for at in range(start, stop, max(1, width))
         if waves
     )
     return Drawing(strips, _left_out(window, waves, stop - start))
 
 
-def _first_wrong(window: Window) -> int | None:
-    cells = range(len(window.cycles))
-    return next((k for k in cells if any(differs(wave, k) for wave in window.waves)), None)
+def _first_wrong(window: Window, elsewhere: Elsewhere) -> int | None:
+    others = {cycle for cycle, _ in elsewhere}
+    wrong = (
+        k
+        for k, cycle in enumerate(window.cycles)
+        if cycle in others or any(differs(wave, k) for wave in window.waves)
+    )
+    return next(wrong, None)
 
 
 def _drawn_range(cycles: int, first: int | None) -> tuple[int, int]:
@@ -102,7 +124,12 @@ def _left_out(window: Window, drawn: Sequence[Wave], cycles: int) -> str:
 
 
 def _strip(
-    window: Window, waves: Sequence[Wave], cells: range, first: int | None, name: tuple[str, str]
+    window: Window,
+    waves: Sequence[Wave],
+    cells: range,
+    first: int | None,
+    name: tuple[str, str],
+    elsewhere: Elsewhere,
 ) -> Markup:
     width = _GUTTER + len(cells) * _CELL + 8
     height = _HEAD + len(waves) * _ROW + _FOOT
@@ -110,9 +137,12 @@ def _strip(
     mark = first if first is not None and first in cells else None
     there = "The first mismatch is not in this strip." if first is not None else "No mismatch."
     parts = [_grid(window, cells, mark, height)]
-    parts += [_lane(wave, cells, _HEAD + n * _ROW) for n, wave in enumerate(waves)]
+    for n, wave in enumerate(waves):
+        others = ((k, elsewhere.get((window.cycles[k], wave.pin), "")) for k in cells)
+        marks = [(k, often) for k, often in others if often]
+        parts.append(_lane(wave, cells, _HEAD + n * _ROW, marks))
     parts.append(_foot(window, cells, height))
-    words = _title(window, cells, subject), _described(window, waves, mark) or there
+    words = _title(window, cells, subject), _described(window, waves, mark, elsewhere) or there
     return picture("timing", (width, height), key, words, parts)
 
 
@@ -121,16 +151,23 @@ def _title(window: Window, cells: range, subject: str) -> str:
     return f"Timing of {subject}, cycles {first} to {last}"
 
 
-def _described(window: Window, waves: Sequence[Wave], mark: int | None) -> str:
+def _described(
+    window: Window, waves: Sequence[Wave], mark: int | None, elsewhere: Elsewhere
+) -> str:
     if mark is None:
         return ""
     wrong = [_wrong_text(wave, mark) for wave in waves if differs(wave, mark)]
+    wrong += [
+        f"{pin_name(wave.pin, wave.signal)} wrong in another run ({often})"
+        for wave in waves
+        if (often := elsewhere.get((window.cycles[mark], wave.pin)))
+    ]
     return f"First mismatch in cycle {window.cycles[mark]}: {'; '.join(wrong)}."
 
 
 def _wrong_text(wave: Wave, k: int) -> str:
     name = pin_name(wave.pin, wave.signal)
-    return f"{name} expected {wave.expected[k]}, observed {wave.observed[k]}"
+    return f"{name} expected {level(wave.expected[k])}, observed {wave.observed[k]}"
 
 
 def _grid(window: Window, cells: range, mark: int | None, height: int) -> Markup:
@@ -153,9 +190,9 @@ def _column(x: int, height: int) -> Markup:
     return line(frame, "t-frame") + line(triangle, "t-tri") + words
 
 
-def _lane(wave: Wave, cells: range, top: int) -> Markup:
+def _lane(wave: Wave, cells: range, top: int, elsewhere: Sequence[tuple[int, str]]) -> Markup:
     wrong = [k for k in cells if differs(wave, k)]
-    weight = " t-strong" if wrong else ""
+    weight = " t-strong" if wrong or elsewhere else ""
     name, under = (wave.signal or wave.pin), (wave.pin if wave.signal else "")
     under = "" if under == name else under
     parts = [
@@ -167,7 +204,9 @@ def _lane(wave: Wave, cells: range, top: int) -> Markup:
         line(_trace(_shown(wave.observed, wave.driven, cells), top), "t-seen"),
         line(_trace(_shown(wave.driven, "", cells), top), "t-driven"),
     ]
-    parts += [_box(wave, k, _GUTTER + (k - cells[0]) * _CELL, top) for k in wrong]
+    boxes = [(k, f"{level(wave.expected[k])}≠{wave.observed[k]}", "t-box", "t-word") for k in wrong]
+    boxes += [(k, words, "t-other", "t-few") for k, words in elsewhere]
+    parts += [_box(_GUTTER + (k - cells[0]) * _CELL, top, *box) for k, *box in boxes]
     return Markup("").join(parts)
 
 
@@ -191,13 +230,13 @@ def _trace(wave: str, top: int) -> str:
         if steps is None:
             last = -1
             continue
-        for level, begin, end in zip(steps, (0, 10, 30), (10, 30, _CELL), strict=True):
-            y = _height(level, top)
+        for up, begin, end in zip(steps, (0, 10, 30), (10, 30, _CELL), strict=True):
+            y = _height(up, top)
             if last < 0:
                 path.append(f"M{x + begin} {y}")
-            elif level != last:
+            elif up != last:
                 path.append(f"V{y}")
-            last = level
+            last = up
             path.append(f"H{x + end}")
     return "".join(path)
 
@@ -218,10 +257,9 @@ def _floating(wave: Wave, cells: range, top: int) -> str:
     return "".join(f"M{_GUTTER + n * _CELL} {top + _MIDDLE}h{_CELL}" for n in at)
 
 
-def _box(wave: Wave, k: int, x: int, top: int) -> Markup:
+def _box(x: int, top: int, words: str, kind: str, letters: str) -> Markup:
     frame = f"M{x + 2} {top + 2}h{_CELL - 4}v{_ROW - 4}h{4 - _CELL}z"
-    words = text(x + _CELL // 2, top + 19, f"{wave.expected[k]}≠{wave.observed[k]}", "t-word")
-    return line(frame, "t-box") + words
+    return line(frame, kind) + text(x + _CELL // 2, top + 19, words, letters)
 
 
 def _foot(window: Window, cells: range, height: int) -> Markup:

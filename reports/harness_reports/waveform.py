@@ -2,8 +2,8 @@
 
 The one rule: a cycle starts at its number times the period that was asked for, whatever the
 board made of it; a reader who needs true times finds the achieved rate in the comment. Scopes:
-``driven``, ``observed``, ``expected`` with a wire for each pin, and ``table`` with the cycle's
-number, table line and whether anything in it was wrong.
+``driven``, ``observed``, ``expected`` with a wire for each pin and each signal and bus of the
+design, and ``table`` with the cycle's number, table line and whether anything in it was wrong.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import Any
 
 from vcd.writer import Variable, VCDWriter
 
+from harness.blame import buses_of
 from harness.errors import printable
 from harness.records import Outcome, RunHeading, Window
 from harness_reports.names import numbered
@@ -28,6 +29,17 @@ _EXPECTED = {"H": "1", "L": "0", "Z": "z"}
 
 Values = dict[tuple[str, str], int | str]
 """Value of each wire, by scope and name, at one time."""
+
+
+@dataclass(frozen=True)
+class Wire:
+    """A variable in a scope: a pin, or a signal or bus by the design's name for it.
+
+    ``waves`` are the places of its bits among the window's waves, the highest first.
+    """
+
+    name: str
+    waves: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -60,7 +72,7 @@ def table_waveform(window: Window, heading: Heading) -> bytes:
 
 
 def _dump(window: Window, heading: Heading, scopes: Sequence[str]) -> bytes:
-    wires = numbered([_identifier(wave.pin) for wave in window.waves], "_", str)
+    wires = _wires(window)
     text = io.StringIO()
     with VCDWriter(
         text,
@@ -79,8 +91,22 @@ def _dump(window: Window, heading: Heading, scopes: Sequence[str]) -> bytes:
     return text.getvalue().encode("ascii")
 
 
+def _wires(window: Window) -> tuple[Wire, ...]:
+    """List each pin, then each signal and bus that has a name of its own."""
+    pins = [wave.pin for wave in window.waves]
+    buses = buses_of([wave.signal for wave in window.waves])
+    wires: list[tuple[str, tuple[int, ...]]] = [(pin, (k,)) for k, pin in enumerate(pins)]
+    wires += [
+        (bus.name, bus.places[::-1])
+        for bus in buses
+        if len(bus.places) > 1 or bus.name != pins[bus.places[0]]
+    ]
+    names = numbered([_identifier(name) for name, _ in wires], "_", str)
+    return tuple(Wire(name, waves) for name, (_, waves) in zip(names, wires, strict=True))
+
+
 def _register(
-    writer: VCDWriter, top: str, scopes: Sequence[str], wires: Sequence[str]
+    writer: VCDWriter, top: str, scopes: Sequence[str], wires: Sequence[Wire]
 ) -> dict[tuple[str, str], Variable[Any]]:
     variables: dict[tuple[str, str], Variable[Any]] = {}
     for name in ("cycle", "line"):
@@ -91,26 +117,30 @@ def _register(
     else:
         variables["table", "label"] = writer.register_var((top, "table"), "label", "string")
     for scope in scopes:
-        for name in wires:
-            variables[scope, name] = writer.register_var((top, scope), name, "wire", size=1)
+        for wire in wires:
+            variables[scope, wire.name] = writer.register_var(
+                (top, scope), wire.name, "wire", size=len(wire.waves)
+            )
     return variables
 
 
-def _moments(window: Window, wires: Sequence[str], quarter: int) -> Iterator[tuple[int, Values]]:
+def _moments(window: Window, wires: Sequence[Wire], quarter: int) -> Iterator[tuple[int, Values]]:
     """Give the time and values of each quarter of each cycle; a pulse fills the middle two."""
     start = -_QUARTERS * quarter
     for k, cycle in enumerate(window.cycles):
         start = max(start + _QUARTERS * quarter, cycle * _QUARTERS * quarter)
         yield start, _whole_cycle(window, wires, k)
         for part in range(1, _QUARTERS):
-            yield start + part * quarter, _driven(window, wires, k, part, "CK")
+            yield start + part * quarter, _driven(window, wires, k, part)
 
 
-def _whole_cycle(window: Window, wires: Sequence[str], k: int) -> Values:
+def _whole_cycle(window: Window, wires: Sequence[Wire], k: int) -> Values:
     values = _driven(window, wires, k, 0)
-    for name, wave in zip(wires, window.waves, strict=True):
-        values["observed", name] = _OBSERVED.get(wave.observed[k : k + 1], "x")
-        values["expected", name] = _EXPECTED.get(wave.expected[k : k + 1], "x")
+    observed = [_OBSERVED.get(wave.observed[k : k + 1], "x") for wave in window.waves]
+    expected = [_EXPECTED.get(wave.expected[k : k + 1], "x") for wave in window.waves]
+    for wire in wires:
+        values["observed", wire.name] = _joined(wire, observed)
+        values["expected", wire.name] = _joined(wire, expected)
     values["table", "cycle"] = window.cycles[k]
     values["table", "line"] = window.lines[k]
     values["table", "label"] = re.sub(r"\s", "_", _comment(window.labels[k]))
@@ -118,15 +148,19 @@ def _whole_cycle(window: Window, wires: Sequence[str], k: int) -> Values:
     return values
 
 
-def _driven(
-    window: Window, wires: Sequence[str], k: int, part: int, among: str = "01.CK"
-) -> Values:
-    """Give the level of each wire that is driven by one of these symbols, in a quarter."""
+def _driven(window: Window, wires: Sequence[Wire], k: int, part: int) -> Values:
+    """Give the level of each wire that is driven, in a quarter; only pulses change in a cycle."""
+    symbols = [wave.driven[k : k + 1] for wave in window.waves]
+    levels = [_DRIVEN.get(symbol, "zzzz")[part] for symbol in symbols]
     return {
-        ("driven", name): _DRIVEN.get(wave.driven[k : k + 1], "zzzz")[part]
-        for name, wave in zip(wires, window.waves, strict=True)
-        if wave.driven[k : k + 1] in among
+        ("driven", wire.name): _joined(wire, levels)
+        for wire in wires
+        if part == 0 or any(symbols[place] in "CK" for place in wire.waves)
     }
+
+
+def _joined(wire: Wire, levels: Sequence[str]) -> str:
+    return "".join(levels[place] for place in wire.waves)
 
 
 def _quarter_ns(outcome: Outcome) -> int:
@@ -143,7 +177,8 @@ def _about(run: RunHeading, outcome: Outcome) -> str:
         f"run {run.run_id}, chip {outcome.chip_serial}, board {outcome.board_serial}, "
         f"design {outcome.design}, table {outcome.table}; "
         f"{conditions_text(outcome.conditions)}. Outputs are read at the end of their cycle and "
-        "drawn over all of it. x: not read or not tested; z: not driven or floating."
+        "drawn over all of it. The cycles were read back in a run of their own. "
+        "x: not read or not tested; z: not driven or floating."
     )
 
 

@@ -217,8 +217,8 @@ def test_a_failure_shows_bus_values_and_what_the_author_may_have_got_wrong() -> 
         next(ET.fromstring(chip_junit(run, one)).iter("failure")).text or "",
     ]
     for text in texts:
-        assert "cycle 1, line 3: q[3:0] expected 0x3, read 0xC" in text
-        assert "cycle 2, line 4: q[3:0] expected 0x9, read 0x6" in text
+        assert "q[3:0] expected 0x3, observed 0x2, differs 0x1" in text
+        assert "q[3:0] expected 0x9, observed 0x8, differs 0x1" in text
         assert "If q[3:0] is inverted: every mismatch vanishes." in text
 
 

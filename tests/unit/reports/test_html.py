@@ -12,7 +12,7 @@ import pytest
 from lxml import html
 
 from harness.errors import printable
-from harness.records import EvidenceCycle, PinResult, RunRecord, Verdict
+from harness.records import Attempt, EvidenceCycle, PinResult, RunRecord, Verdict
 from harness_reports import chip_html, write_run
 from harness_reports.html import file_text, index_html, text_hash
 from tests.unit.reports.samples import (
@@ -29,6 +29,7 @@ from tests.unit.reports.samples import (
     sample_run,
     unstable,
     waived,
+    window,
 )
 
 STYLE = Path(__file__).parents[3] / "reports" / "harness_reports" / "templates" / "style.css"
@@ -36,7 +37,7 @@ PACED = (
     "They ran at 48.25 kHz on average, paced by software: single cycles may be longer,"
     " so speed is not proven."
 )
-FIRST = "cycle 20, table line 15: pin out2 (q[2]) expected H, observed 0"
+FIRST = "cycle 20, table line 15: pin out2 (q[2]) expected 1, observed 0"
 
 
 def _page(run: RunRecord, slot: int = 0) -> Any:
@@ -117,12 +118,20 @@ def test_a_failure_holds_all_its_evidence() -> None:
     (finding,) = _page(run_of(chip("A1", "SP2-0001", failed()))).xpath("//details")
     text = _words(finding)
     own = (failed().summary, failed().advice, failed().design_source)
-    for wanted in (*own, "every tested bit was the same", "The first 3 of 512 failing cycles"):
+    for wanted in (
+        *own,
+        "every tested bit was the same",
+        "The first 3 of 512 failing cycles of run 1",
+    ):
         assert wanted in text
     rows = [[_words(cell) for cell in row] for row in finding.xpath(".//table[1]/tbody/tr")]
-    assert rows[0] == ["20", "15", "out2 (q[2])", "H", "0", "–"]
-    assert rows[1] == ["21", "16repeat 2", "out2 (q[2])", "H", "0", "wrap"]
-    assert rows[2] == ["out4 (carry)", "H", "0"]
+    inputs = "with load_n 1, en 1, clk pulsed high, rst_n 1"
+    out2 = "out2 (q[2]) expected 1, observed 0"
+    values = "q[3:0] expected 0x4, observed 0x0, differs 0x4"
+    assert rows[0] == ["20", "15", f"{values}{inputs}", "–", out2]
+    assert [rows[1][k] for k in (0, 1, 3)] == ["21", "16repeat 2", "wrap"]
+    assert rows[1][2].startswith("q[3:0] expected 0x5, observed 0x1, differs 0x4")
+    assert rows[1][4] == f"{out2}out4 (carry) expected 1, observed 0"
     assert ["out2 (q[2])", "512"] in rows
     assert ["3", "512", "91AA03F7", "300 ms", "0"] in rows
     assert finding.xpath("count(.//svg[@role='img'])") == 1
@@ -133,8 +142,34 @@ def test_a_failure_with_many_wrong_pins_lists_whole_cycles_but_not_too_many() ->
     wrong = tuple(PinResult(f"out{k}", f"q[{k}]", "H", "0") for k in range(9))
     cycles = tuple(EvidenceCycle(k, k, k + 2, 0, "", wrong) for k in range(8))
     (finding,) = _page(run_of(chip("A1", "S", failed(evidence=cycles)))).xpath("//details")
-    assert len(finding.xpath(".//table[@class='evidence']/tbody/tr")) == 18
-    assert "The first 2 of 512 failing cycles." in _words(finding)
+    assert len(finding.xpath(".//table[@class='evidence']/tbody/tr")) == 2
+    assert "The first 2 of 512 failing cycles of run 1." in _words(finding)
+
+
+def test_an_unstable_table_says_which_run_is_drawn_and_in_how_many_runs_a_bit_was_wrong() -> None:
+    runs = (
+        Attempt(1, 0, "0000000C", 0.3),
+        Attempt(2, 3, "0000000B", 0.3, first_cycle=20, first_wrong=("out2", "out1")),
+        Attempt(3, 7, "0000000A", 0.3, first_cycle=11, first_wrong=("out1",)),
+    )
+    bad = tuple(
+        EvidenceCycle(cycle, 1, 15, 0, "", (PinResult("out1", "q[1]", "H", "0"),))
+        for cycle in (20, 22)
+    )
+    outcome = replace(unstable(), attempts=runs, evidence=bad, window=window(wrong_at=99))
+    text = _words(_page(run_of(chip("A1", "S", outcome))).xpath("//details")[0])
+    for words in (
+        "The first 2 of 14 failing cycles of run 2.",
+        "Drawn are the cycles as they were read back, in a run of their own after run 2.",
+        "A broken box: wrong in run 2, right when it was read back (2 bits);",
+        "First mismatch in cycle 20: out1 (q[1]) wrong in another run (wrong).",
+    ):
+        assert words in text
+    # at cycle 20 the third run had gone wrong before, so the record does not say
+    first = replace(outcome, attempts=(*runs[:2], replace(runs[2], first_cycle=21)))
+    text = _words(_page(run_of(chip("A1", "S", first))).xpath("//details")[0])
+    assert "out1 (q[1]) expected 1, observed 0, wrong in 1 of 3 runs" in text
+    assert "First mismatch in cycle 20: out1 (q[1]) wrong in another run (1 of 3)." in text
 
 
 def test_a_waived_failure_shows_owner_reason_ticket_and_expiry() -> None:

@@ -106,15 +106,18 @@ def test_a_failure_tells_cause_advice_repeats_and_cycles() -> None:
     run = run_of(chip("A1", "SP2-0001", failed()))
     (suite,) = _suites(chip_junit(run, run.chips[0]))
     (failure,) = next(iter(suite)).result
-    out2 = "out2 (q[2]) expected H, observed 0"
+    out2 = "out2 (q[2]) expected 1, observed 0"
     assert failure.message == f"FAIL: {failed().summary}"
     assert failure.text.splitlines() == [
+        "cycle 20, line 15: q[3:0] expected 0x4, observed 0x0, differs 0x4",
+        "cycle 21, line 16: q[3:0] expected 0x5, observed 0x1, differs 0x4",
+        "cycle 22, line 17: q[3:0] expected 0x6, observed 0x2, differs 0x4",
         "FAIL: Pin out2 (q[2]) read 0 where 1 was promised, in every run alike.",
         "Likely cause: chip",
         "What to do: Look at the cone of q[2]; compare with another chip of the lot.",
         "Run 3 times; every tested bit was the same each time.",
         f"cycle 20, table line 15: {out2}",
-        f"cycle 21, table line 16, “wrap”: {out2}; out4 (carry) expected H, observed 0",
+        f"cycle 21, table line 16, “wrap”: {out2}; out4 (carry) expected 1, observed 0",
         f"cycle 22, table line 17, “wrap”: {out2}",
     ]
 

@@ -25,7 +25,7 @@ def test_the_text_tells_chip_run_first_mismatch_and_how_to_replay() -> None:
     text = ticket_markdown(run_of(record), record)
     assert text.startswith("## Chip SP2-0003: FAIL\n")
     assert "- **alu181/exhaustive: FAIL.** Pin out2 (q\\[2\\]) read 0" in text
-    assert "First: cycle 20, table line 15: pin out2 (q\\[2\\]) expected H, observed 0" in text
+    assert "First: cycle 20, table line 15: pin out2 (q\\[2\\]) expected 1, observed 0" in text
     assert "1 table passed, 1 not run." in text
     assert text.endswith("`harness replay BUNDLE.zip`\n")
 

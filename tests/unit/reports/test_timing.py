@@ -16,7 +16,7 @@ SVG = "{http://www.w3.org/2000/svg}"
 
 
 def _trees(shown: Window) -> list[Any]:
-    strips = draw(shown, "d / t", "k").strips
+    strips = draw(shown, "d / t", "k", {}).strips
     wrapped = [
         str(s).replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1) for s in strips
     ]
@@ -39,11 +39,23 @@ def _plain(driven: str, observed: str, expected: str) -> Window:
 
 def test_a_mismatch_is_told_in_words_and_by_a_box() -> None:
     (tree,) = _trees(window())
-    assert _texts(tree, "t-word") == ["H≠0"] * 4
+    assert _texts(tree, "t-word") == ["1≠0"] * 4
     assert len(_paths(tree, "t-box")) == 4
     assert _texts(tree, "t-first") == ["first mismatch"]
     description = tree.find(f"{SVG}desc").text
-    assert description == "First mismatch in cycle 20: out2 (q[2]) expected H, observed 0."
+    assert description == "First mismatch in cycle 20: out2 (q[2]) expected 1, observed 0."
+
+
+def test_what_was_wrong_in_another_run_only_has_a_broken_box_and_marks_the_first_mismatch() -> None:
+    right = window(wrong_at=99)
+    (strip,) = draw(right, "d / t", "k", {(11, "out1"): "1 of 3", (14, "out2"): "wrong"}).strips
+    tree = etree.fromstring(str(strip).replace("<svg ", f'<svg xmlns="{SVG[1:-1]}" ', 1))
+    assert _texts(tree, "t-few") == ["1 of 3", "wrong"]
+    assert len(_paths(tree, "t-other")) == 2
+    assert _paths(tree, "t-box") == []
+    assert tree.find(f"{SVG}desc").text == (
+        "First mismatch in cycle 11: out1 (q[1]) wrong in another run (1 of 3)."
+    )
 
 
 def test_the_marked_column_is_that_of_the_first_wrong_cycle() -> None:
@@ -71,7 +83,7 @@ def test_levels_edges_pulses_and_floats_have_their_paths() -> None:
 
 
 def test_pins_at_rest_are_named_instead_of_drawn() -> None:
-    drawing = draw(window(), "d / t", "k")
+    drawing = draw(window(), "d / t", "k", {})
     assert drawing.note == (
         "Held throughout: in4 (load_n) at 1, nreset (rst_n) at 1. 1 pin neither driven nor tested."
     )
@@ -102,7 +114,7 @@ def test_neighbouring_labels_take_two_lines_in_turn() -> None:
 
 
 def test_a_long_window_is_cut_around_the_mismatch_into_even_strips() -> None:
-    drawing = draw(window(200, 120), "d / t", "k")
+    drawing = draw(window(200, 120), "d / t", "k", {})
     assert len(drawing.strips) == MAX_STRIPS
     assert f"{MAX_STRIP_CYCLES * MAX_STRIPS} of the 200 cycles kept are drawn" in drawing.note
     marked = [">first mismatch<" in strip for strip in drawing.strips]
@@ -112,12 +124,12 @@ def test_a_long_window_is_cut_around_the_mismatch_into_even_strips() -> None:
 
 
 def test_a_window_in_which_nothing_moves_has_no_drawing() -> None:
-    assert draw(_plain("000", "...", "..."), "d / t", "k").strips == ()
-    assert draw(Window((), (), (), ()), "d / t", "k").strips == ()
+    assert draw(_plain("000", "...", "..."), "d / t", "k", {}).strips == ()
+    assert draw(Window((), (), (), ()), "d / t", "k", {}).strips == ()
 
 
 def test_hostile_names_stay_text() -> None:
-    drawing = draw(poisoned(window()), f"d{HOSTILE}", "k")
+    drawing = draw(poisoned(window()), f"d{HOSTILE}", "k", {})
     (strip,) = drawing.strips
     assert "<script" not in strip
     assert "&lt;script&gt;" in strip

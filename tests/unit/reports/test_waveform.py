@@ -76,6 +76,22 @@ def test_the_mismatch_wire_marks_the_wrong_cycles() -> None:
     assert wrong == [20, 21, 22, 23]
 
 
+def test_signals_and_buses_have_the_designs_names_beside_the_pins() -> None:
+    outcome = failed()
+    shown = outcome.window
+    assert shown is not None
+    dump = VCDVCD(vcd_string=_dump(outcome).decode("ascii"))
+    top, time = "alu181_exhaustive", 20 * PERIOD_NS
+    assert int(_sample(dump, f"{top}.expected.q", time), 2) == 4
+    assert int(_sample(dump, f"{top}.observed.q", time), 2) == 0
+    assert _sample(dump, f"{top}.driven.load_n", time) == "1"
+    names = {
+        t.var.reference for t in tokenize(io.BytesIO(_dump(outcome))) if t.kind is TokenKind.VAR
+    }
+    assert {"q", "load_n", "en", "out2", "clk"} <= names
+    assert "clk_2" not in names  # its pin has the same name
+
+
 def test_pins_whose_names_clash_keep_their_own_wires() -> None:
     waves = tuple(Wave(pin, "", "0", ".", ".") for pin in ("a b", "a_b", "a$b"))
     outcome = replace(failed(), window=Window((0,), (2,), ("",), waves))

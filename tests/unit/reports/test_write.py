@@ -87,17 +87,18 @@ def test_writing_again_replaces(tmp_path: Path) -> None:
 @pytest.mark.parametrize("run", [sample_run(), run_of(long_chip()), hostile_run(), run_of()])
 def test_every_link_resolves(run: RunRecord, tmp_path: Path) -> None:
     written = write_run(run, tmp_path / "out")
-    pages = [written.index, *(c.html for c in written.chips)]
-    for page in pages:
-        tree = html.fromstring(page.read_bytes())
-        ids = {e.get("id") for e in tree.iter() if e.get("id")}
+    pages = {page.resolve() for page in (written.index, *(c.html for c in written.chips))}
+    trees = {page: html.fromstring(page.read_bytes()) for page in pages}
+    places = {page: set(tree.xpath("//@id")) for page, tree in trees.items()}
+    files = {path.resolve() for path in _all(written)}
+    for page, tree in trees.items():
         for _, name, link, _ in tree.iterlinks():
-            if link.startswith("#"):
-                assert link[1:] in ids, (page.name, link)
-            elif link != "data:,":
+            if link != "data:,":
+                file, _, place = link.partition("#")
+                target = (page.parent / file).resolve() if file else page
                 assert name == "href"
-                target = (page.parent / link).resolve()
-                assert target in {path.resolve() for path in _all(written)}, (page.name, link)
+                assert target in files, (page.name, link)
+                assert not place or place in places[target], (page.name, link)
 
 
 def test_nothing_leaves_the_folder_whatever_the_serial(tmp_path: Path) -> None:
