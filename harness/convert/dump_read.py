@@ -104,7 +104,7 @@ class _Gathered:
     ) -> None:
         self._places, self._take, self._passed = places, take, passed
         self._times: list[int] = []
-        self._ids: list[str] = []
+        self._ids: list[object] = []
         self._values: list[int | str] = []
 
     def callback(self) -> Callable[[int, object, int | str], None]:
@@ -114,7 +114,7 @@ class _Gathered:
 
         def change(time: int, name: object, value: int | str) -> None:
             add_time(time)
-            add_name(str(name))
+            add_name(name)
             add_value(value)
             if len(times) >= BATCH:
                 self._whole_steps()
@@ -136,7 +136,9 @@ class _Gathered:
             self._hand_over(len(self._times))
 
     def _hand_over(self, stop: int) -> None:
-        count = np.fromiter(map(self._places.__getitem__, self._ids[:stop]), np.uint8, stop)
+        count = np.fromiter(
+            map(self._places.__getitem__, map(str, self._ids[:stop])), np.uint8, stop
+        )
         self._take(Batch(np.array(self._times[:stop], np.int64), count, self._values[:stop]))
         for column in (self._times, self._ids, self._values):
             del column[:stop]

@@ -2,7 +2,8 @@
 
 Run: ``python -m tests.bench.dump_import [MEGABYTES]``. A counter with random inputs, driven at the
 other edge, so that every cycle has rows of its own; needs Icarus Verilog. Each reading is a fresh
-process, in turn, three times; the fastest of each counts (processor time). Memory is the largest
+process, in turn, three times; the fastest of each counts (processor time, without loading modules,
+which does not depend on the dump). Memory is the largest
 anonymous resident set (``RssAnon``, Linux). The design has no netlist: replaying is not importing.
 
 Targets: at most 5 times the reader's own time; 100 MB for a VCD, 200 MB for an FST.
@@ -17,6 +18,8 @@ import tempfile
 import threading
 import time
 from pathlib import Path
+
+import pywellen
 
 import harness
 from tests.unit.convert.imports import design_folder
@@ -63,8 +66,6 @@ def make(folder: Path, megabytes: int) -> None:
 
 def nobody(dump: Path) -> None:
     """Let the reader deliver every change to an empty callback."""
-    import pywellen  # noqa: PLC0415 - the extra
-
     waveform = pywellen.Waveform(str(dump))
     waveform.stream_changes(lambda _time, _name, _value: None, [f"bench.dut.{n}" for n in NAMES])
 
@@ -91,6 +92,7 @@ def measure(job: str, dump: str) -> None:
 
     watcher = threading.Thread(target=watch)
     watcher.start()
+    assert callable(harness.import_dump)  # loads its modules
     begun = time.process_time()
     {"nobody": nobody, "table": table}[job](Path(dump))
     spent = time.process_time() - begun
