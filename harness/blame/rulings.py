@@ -163,18 +163,6 @@ def _scattered(rulings: Rulings, known: set[Key]) -> list[Group]:
 _OF_CHIP = {Reason.CHIP_DEFECT, Reason.FOLLOWS_CHIP}
 
 
-def _of_chip(finding: Finding, seen: Seen) -> bool:
-    """Whether a table that answers alike on another chip is put down to this one's design.
-
-    A contact that comes and goes makes no two chips answer alike.
-    """
-    if finding.reason(seen, elsewhere=True) in _OF_CHIP:
-        return True
-    boards = [e for e in finding.near if seen.design not in e.designs]
-    flaky = all(idea.kind is CauseKind.FLAKY_CONTACT for e in boards for idea in e.ideas)
-    return finding.best.designs == {seen.design} and flaky and all(e.ideas for e in boards)
-
-
 def _rule_margins(rulings: Rulings) -> None:
     """Several chips, fewer than most, that answer one table alike, and no board explains it."""
     for group in groups(rulings.left()):
@@ -182,7 +170,7 @@ def _rule_margins(rulings: Rulings) -> None:
             slot
             for slot in group.slots
             if (finding := rulings.findings.get(slot))
-            and _of_chip(finding, rulings.seen[slot, group.key])
+            and finding.reason(rulings.seen[slot, group.key], elsewhere=True) in _OF_CHIP
         ]
         if group.steady and len(blamed) > 1:
             rulings.margins.append(Group(group.key, frozenset(blamed), group.tested, group.steady))

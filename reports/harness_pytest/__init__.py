@@ -83,7 +83,7 @@ def _is_shuttle(path: Path) -> bool:
     """Whether a file is a shuttle by its key, or by its name if it cannot be read."""
     try:
         return "designs" in tomllib.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):  # too deep for the parser
         return path.name == "shuttle.toml"
 
 

@@ -225,14 +225,6 @@ def test_half_of_the_chips_alike_are_a_margin_or_a_lot() -> None:
     assert {o.reason for o in result.outcomes if o.cause} == {Reason.DESIGN_MARGIN}
 
 
-def test_two_chips_that_answer_alike_have_no_flaky_contact_each() -> None:
-    wrong = chip_only(f.NetStuck("ram16x4", "dq[0]", 0))
-    alone, two = settled(rack(wrong)), settled(rack(wrong, wrong))
-    kinds = {c.kind for c in cause(alone).candidates if c.odds > 0.05}
-    assert kinds == {K.DESIGN_DEFECT, K.FLAKY_CONTACT}
-    assert cause(two).candidates[0].kind is K.DESIGN_MARGIN
-
-
 def test_every_cause_has_a_key_of_its_own() -> None:
     one, other = (chip_only(f.NetStuck("crc16", f"rem[{k}]", 1)) for k in (3, 12))
     run = run_of(*[answers(one)] * 2, *[answers(other)] * 2, *[answers(NOTHING)] * 4)

@@ -108,6 +108,7 @@ def test_the_model_in_the_reference_makes_a_table(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     page = (ROOT / "vectors" / "README.md").read_text("utf-8").partition("## Reference models")[2]
+    page = page.partition("\n## ")[0]
     (model,) = re.findall(r"(?ms)^```python\n(.*?)^```", page)
     write_files(tmp_path)
     folder = tmp_path / "count"

@@ -36,7 +36,7 @@ def test_faults_that_no_table_shows_are_named_after_a_run(
     assert unproven(small, cache) == []
     work_out(small, cache)
     (found,) = unproven(small, cache)
-    assert str(found.location) == str(RACK.shuttle.path)
+    assert found.location.path == RACK.shuttle.path
     assert found.rule == "fault-not-shown"
     assert found.message == (
         "no table of the continuity test fails under these faults of connections: in3 stuck high"
