@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from contextlib import suppress
+from pathlib import Path
 
 from harness.door import MAX_RECORD_BYTES, file_sum
 from harness.errors import FileUnusable, Finding, Location, Severity
@@ -28,11 +30,14 @@ def stale_tables(design: Design) -> Iterator[Finding]:
 
 
 def _command(design: Design, spec: TableSpec, origin: MadeFrom) -> str:
+    """Return a command for a shell: what a stranger wrote in design.toml is one word of it each."""
     if origin.file.endswith(".py"):
-        choices = f"--table {spec.name} --kind {origin.kind} --cycles {origin.cycles}"
-        return f"harness generate {design.folder} {choices} --seed {origin.seed or 0}"
+        choices = ("--table", spec.name, "--kind", origin.kind, "--cycles", str(origin.cycles))
+        seed = ("--seed", str(origin.seed or 0))
+        return shlex.join(("harness", "generate", str(design.folder), *choices, *seed))
+    other = () if spec.name == Path(origin.file).stem else ("--table", spec.name)
     if origin.file.endswith(".toml"):
-        stem = origin.file.removesuffix(".toml")
-        other = "" if spec.name == stem else f" --table {spec.name}"
-        return f"harness expand {design.folder / stem}{other}"
-    return f"harness import {design.folder / origin.file} --design {design.folder} --replace"
+        stem = design.folder / origin.file.removesuffix(".toml")
+        return shlex.join(("harness", "expand", str(stem), *other))
+    whole = ("--design", str(design.folder), *other, "--replace")
+    return shlex.join(("harness", "import", str(design.folder / origin.file), *whole))

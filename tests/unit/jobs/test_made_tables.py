@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import shlex
 import shutil
 import tomllib
 from pathlib import Path
@@ -56,6 +57,20 @@ def test_a_table_of_a_list_that_has_changed_is_stale_until_it_is_made_again(fold
     ]
     expand_transactions(folder / "list", "other")
     assert check([folder.parent]) == []
+
+
+def test_the_command_that_makes_a_table_again_runs_nothing_that_design_toml_says(
+    folder: Path,
+) -> None:
+    (folder / "model.py").write_text("")
+    text = (folder / "design.toml").read_text("utf-8")
+    origin = f'{{ file = "model.py", sha256 = "{"0" * 64}", seed = 1, kind = "$(touch x); y" }}'
+    settings = text.replace("[tables.main]", f"[tables.main]\nmade_from = {origin}")
+    (folder / "design.toml").write_text(settings, "utf-8")
+    (found,) = (str(f) for f in check([folder.parent]) if f.rule == "stale-table")
+    command = found.partition("make it again: ")[2]
+    assert shlex.split(command)[5:7] == ["--kind", "$(touch x); y"]
+    assert "'$(touch x); y'" in command
 
 
 def test_a_list_that_is_gone_is_not_compared(folder: Path) -> None:
