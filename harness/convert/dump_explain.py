@@ -18,7 +18,7 @@ from harness.convert.dump_read import Dump
 from harness.convert.dump_sample import Sample
 from harness.errors import many
 from harness.rehearse import Wrong
-from harness.shuttle import Bus, Design
+from harness.shuttle import Bus, Design, Direction
 from harness.table import Names, Pattern, bits
 
 MAX_SHOWN = 8
@@ -31,7 +31,9 @@ def remarks(dump: Dump, pins: PinMap, recipe: Recipe, done: Sampled) -> tuple[st
     """Return where a table comes from and how it was sampled, for the top of its file."""
     scope = f", scope {pins.scope}" if pins.scope else ""
     lines = [f"imported from {dump.path.name}{scope}"]
-    lines.append(f"sampled by the rule {recipe.sample}; {done.edge} edge of the clock")
+    clocked = pins.mask(Direction.CLOCK) and recipe.sample is not Sample.LEVELS
+    edge = f"; {done.edge} edge of the clock" if clocked else ""
+    lines.append(f"sampled by the rule {recipe.sample}{edge}")
     reset = done.reset
     if reset.left_out:
         cycles = many(reset.cycles or 0, "clock")

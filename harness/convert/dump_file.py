@@ -7,7 +7,7 @@ one that was cut off exactly after a line cannot be told from a whole one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from enum import StrEnum
 from itertools import chain
 from pathlib import Path
@@ -25,11 +25,9 @@ _PIECE = 1 << 20
 _LONGEST = 1 << 16
 """Maximum size of one change in a VCD, in bytes."""
 _HEAD_END = b"$enddefinitions"
-_CHANGES = re2.compile(
-    rb"[ \t\r\n]*(?:(?:#[0-9]+|[01xXzZuUwWlLhH-][!-~]+|[bB][01xXzZuUwWlLhH-]+[ \t]+[!-~]+"
-    rb"|[rR][-+.0-9eEinfaINFA]+[ \t]+[!-~]+|[sS][!-~]*[ \t]+[!-~]+"
-    rb"|\$dump(?:vars|off|on|all)|\$end|\$comment[^$]*\$end)[ \t\r\n]+)*"
-)
+_MAX_MATCHER_BYTES = 1 << 26
+"""Maximum memory of the expression that knows every identifier of a dump."""
+_IDENTIFIER = re2.compile(rb"\$var\s+\S+\s+\S+\s+(\S+)")
 _CUT_OFF = "check whether the simulation was stopped or the copy was cut off; write it again"
 
 
@@ -79,10 +77,10 @@ class _Vcd:
 
     def end(self) -> int:
         """Return the last time stamp; raises InputError at the first thing that is no change."""
-        rest = b""
-        for piece in chain([self._after_head()], self._pieces()):
+        rest, (changes, first) = b"", self._after_head()
+        for piece in chain([first], self._pieces()):
             text = rest + piece
-            good = _CHANGES.match(text).end()
+            good = changes.match(text).end()
             self._check_times(text[:good])
             self._line += text.count(b"\n", 0, good)
             rest = text[good:]
@@ -97,8 +95,8 @@ class _Vcd:
             yield piece
             self._tell(self._file.tell() / self._size)
 
-    def _after_head(self) -> bytes:
-        """Read up to the end of the definitions; return what was read beyond it."""
+    def _after_head(self) -> tuple[re2._Regexp[bytes], bytes]:
+        """Read the definitions; return what matches changes, and what was read beyond them."""
         self._file.seek(0)
         text = b""
         for piece in self._pieces():
@@ -109,7 +107,7 @@ class _Vcd:
             if stop >= 0:
                 stop += len(b"$end")
                 self._line += text.count(b"\n", 0, stop)
-                return text[stop:]
+                return _changes(_IDENTIFIER.findall(text[:at])), text[stop:]
         message = "the file ends within its definitions: it has no $enddefinitions"
         raise InputError.of("damaged-dump", self._path, message, _CUT_OFF)
 
@@ -135,8 +133,22 @@ class _Vcd:
             message = "the last line does not end with a line break, so the dump was cut off"
         else:
             shown = stripped.split(b"\n", 1)[0][:40].decode("ascii", "backslashreplace")
-            message = f'"{shown}" is no value change and no time stamp'
+            message = f'"{shown}" is neither a time stamp nor a change of a declared variable'
         return _at(self._path, line, message, _CUT_OFF)
+
+
+def _changes(identifiers: Iterable[bytes]) -> re2._Regexp[bytes]:
+    """Return what matches time stamps and changes of these; neighbours share their beginnings."""
+    codes = sorted(set(identifiers))
+    known = b"|".join(b"".join(b"\\x%02x" % code for code in one) for one in codes)
+    options = re2.Options()
+    options.max_mem = _MAX_MATCHER_BYTES
+    return re2.compile(
+        rb"[ \t\r\n]*(?:(?:#[0-9]{1,18}|(?:[01xXzZuUwWlLhH-]|[bB][01xXzZuUwWlLhH-]+[ \t]+"
+        rb"|[rR][-+.0-9eEinfaINFA]+[ \t]+|[sS][!-~]*[ \t]+)(?:" + known + rb")"
+        rb"|\$dump(?:vars|off|on|all)|\$end|\$comment[^$]*\$end)[ \t\r\n]+)*",
+        options,
+    )
 
 
 def _at(path: Path, line: int, message: str, advice: str) -> InputError:

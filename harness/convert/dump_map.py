@@ -19,6 +19,7 @@ from harness.shuttle import Bus, Design, Direction, Pin
 
 _PART = re.compile(r"(?P<name>.*?)\[(?P<high>[0-9]+)(?::(?P<low>[0-9]+))?\]")
 _EVER = {"never": 0, "always": 1}
+_SAY = "write NAME=SIGNAL"
 _NUMBER = re.compile(r"[0-9]+|0x[0-9a-fA-F]+|0b[01]+")
 
 
@@ -161,6 +162,7 @@ class _Mapper:
         if self._wanted.scope not in scopes:
             near = _nearest(self._wanted.scope, scopes)
             self._error("unknown-scope", f'the dump has no scope "{self._wanted.scope}"{near}')
+            raise InputError(self._findings)
         return self._wanted.scope
 
     def _missing(self, bus: Bus) -> None:
@@ -178,20 +180,31 @@ class _Mapper:
 
     def _named(self) -> Iterator[Wire]:
         """Wires that the author named."""
+        named: set[Pin] = set()
         for text in self._wanted.signals:
-            name, _, value = text.partition("=")
-            pins = self._pins(name.strip())
-            if pins is None:
+            name, _, value = (part.strip() for part in text.partition("="))
+            pins = self._pins(name)
+            if not value:
+                self._error("no-value", f"--map {text}: say what {name} is", _SAY)
+            elif pins is None:
                 known = self._design.signals_by_name
                 message = f'--map {text}: the design has no signal "{name}"{_nearest(name, known)}'
                 self._error("unknown-signal", message)
+            elif named & set(pins):
+                self._error("named-twice", f"--map {text}: {name} is mapped already", "map it once")
             elif _NUMBER.fullmatch(value):
-                number = int(value, 0)
-                bits = range(len(pins) - 1, -1, -1)
-                for pin, bit in zip(pins, bits, strict=True):
-                    yield Wire(pin, "", number >> bit & 1, self._use_of(pin))
+                yield from self._held(text, int(value, 0), pins)
             else:
-                yield from self._part(text, value.strip(), pins)
+                yield from self._part(text, value, pins)
+            named |= set(pins or ())
+
+    def _held(self, text: str, number: int, pins: Sequence[Pin]) -> Iterator[Wire]:
+        if number >> len(pins):
+            message = f"--map {text}: the number does not fit in {many(len(pins), 'pin')}"
+            self._error("width-differs", message, "correct the number")
+            return
+        for pin, bit in zip(pins, range(len(pins) - 1, -1, -1), strict=True):
+            yield Wire(pin, "", number >> bit & 1, self._use_of(pin))
 
     def _part(self, text: str, value: str, pins: Sequence[Pin]) -> Iterator[Wire]:
         found = self._variable(value)
@@ -201,7 +214,8 @@ class _Mapper:
             return
         name, bits = found
         if len(bits) != len(pins):
-            message = f"--map {text}: {value} has {len(bits)} bits, the signal {len(pins)} pins"
+            sizes = many(len(bits), "bit"), many(len(pins), "pin")
+            message = f"--map {text}: {value} has {sizes[0]}, the signal {sizes[1]}"
             self._error("width-differs", message)
             return
         for pin, bit in zip(pins, bits, strict=True):
@@ -223,8 +237,10 @@ class _Mapper:
         name = self._wanted.clock
         bus = self._design.signals_by_name.get(name)
         if name and (bus is None or bus.width > 1 or bus.direction is not Direction.INPUT):
-            near = _nearest(name, self._design.signals_by_name)
-            self._error("not-a-clock", f"--clock {name}: the design has no such input{near}")
+            inputs = (b for b in self._design.signals if b.direction is Direction.INPUT)
+            near = _nearest(name, [bus.name for bus in inputs if bus.width == 1])
+            message = f'--clock {name}: the design has no input "{name}" of one pin{near}'
+            self._error("not-a-clock", message)
 
     def _check_holds(self, absent: Sequence[Bus], holds: Sequence[Hold]) -> None:
         """Refuse a bidirectional signal of which nobody says when the bench drives it."""
@@ -265,8 +281,11 @@ class _Mapper:
             if not pins or self._use_of(pins[0]) is not Direction.BIDIRECTIONAL:
                 self._error("not-bidirectional", f'--driven {text}: "{name}" is not bidirectional')
                 continue
-            if value in _EVER:
-                yield Hold(sum(pin.mask for pin in pins), "", _EVER[value])
+            mask = sum(pin.mask for pin in pins)
+            if not value:
+                self._error("no-value", f"--driven {text}: say who drives {name}", _SAY)
+            if value in _EVER or not value:
+                yield Hold(mask, "", _EVER.get(value, 0))
                 continue
             level = 0 if value.startswith("!") else 1
             found = self._variable(value.removeprefix("!"))
@@ -274,15 +293,14 @@ class _Mapper:
                 near = _nearest(value, self._dump.variables)
                 message = f'--driven {text}: the dump has no one-bit "{value}"{near}'
                 self._error("unknown-variable", message)
-                continue
-            yield Hold(sum(pin.mask for pin in pins), found[0], level)
+            yield Hold(mask, found[0] if found else "", level)
 
     def _lines(self, wires: Mapping[int, Wire], absent: Sequence[Bus]) -> Iterator[str]:
         wide = max(len(bus.name) for bus in self._design.signals)
         for bus in self._design.signals:
             pins = f"{bus.pins[0].name}..{bus.pins[-1].name}" if bus.width > 1 else bus.pins[0].name
             there = [wires[pin.bit] for pin in bus.pins if pin.bit in wires]
-            text = _shown(there) if bus not in absent else self._instead(bus)
+            text = _shown(there, self._dump.variables) if bus not in absent else self._instead(bus)
             yield f"{bus.name:<{wide}}  {pins:<14}  {text}"
 
     def _instead(self, bus: Bus) -> str:
@@ -305,16 +323,21 @@ def _parts(text: str) -> Iterator[tuple[str, tuple[int, int]]]:
             yield match["name"], (high, low)
 
 
-def _shown(wires: Sequence[Wire]) -> str:
+def _shown(wires: Sequence[Wire], variables: Mapping[str, int]) -> str:
     """``tb.dut.q[3:0]`` for a row of bits, or each bit."""
-    first = wires[0]
-    if not first.variable:
+    first, last = wires[0], wires[-1]
+    if not any(wire.variable for wire in wires):
         return "held at " + "".join(str(wire.bit) for wire in wires)
     names = {wire.variable for wire in wires}
     falling = all(a.bit - b.bit == 1 for a, b in pairwise(wires))
-    if len(names) == 1 and falling:
-        return first.variable + (f"[{first.bit}:{wires[-1].bit}]" if len(wires) > 1 else "")
-    return ", ".join(f"{w.variable}[{w.bit}]" if w.variable else str(w.bit) for w in wires)
+    if len(wires) > 1 and len(names) == 1 and falling:
+        return f"{first.variable}[{first.bit}:{last.bit}]"
+    return ", ".join(
+        f"{wire.variable}[{wire.bit}]"
+        if variables.get(wire.variable, 0) > 1
+        else wire.variable or str(wire.bit)
+        for wire in wires
+    )
 
 
 def _nearest(name: str, known: Sequence[str] | Mapping[str, object] | set[str]) -> str:

@@ -102,8 +102,9 @@ class TableRows:
     def __init__(
         self, spool: Spool, pins: PinMap, shuttle: Shuttle, sample: Sample, reach: Reaches
     ) -> None:
-        self._spool, self._sample, self._reach = spool, sample, reach
+        self._spool, self._reach = spool, reach
         self._clock = np.uint32(pins.mask(Direction.CLOCK))
+        self._before = sample is Sample.BEFORE and bool(self._clock)
         self._inputs = np.uint32(pins.mask(Direction.INPUT, Direction.RESET))
         self._tested = np.uint32(pins.mask(Direction.OUTPUT, Direction.BIDIRECTIONAL))
         self._default = np.uint32(shuttle.rest_levels[0])
@@ -137,7 +138,7 @@ class TableRows:
         enable = self._inputs | piece.held | self._clock
         pulse = np.where(piece.has(PULSE), self._clock, np.uint32(0))
         shown = self._tested & ~piece.held & ~_answering(self._reach.sure, piece.moved)
-        if self._sample is Sample.BEFORE:
+        if self._before:
             shown = np.where(piece.has(LAST), shown, np.uint32(0))
         floating = piece.floating
         care = shown & ~piece.dark & ~floating
@@ -150,7 +151,7 @@ class TableRows:
         """Return which rows with the clock at rest the pulse after them makes superfluous."""
         idle: NDArray[np.bool_] = ~piece.has(PULSE) & next_pulse
         tests = planes[_ORDER.index("care")] | planes[_ORDER.index("highz")]
-        if self._sample is not Sample.BEFORE:
+        if not self._before:
             tests &= _answering(self._reach.seen, piece.changed)
         nothing: NDArray[np.bool_] = idle & (tests == 0)
         return nothing

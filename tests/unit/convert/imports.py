@@ -31,11 +31,20 @@ def design_folder(name: str, folder: Path, *, netlist: bool = True) -> Path:
 
 
 def imported(
-    dump: Path, design: Path, wanted: Wanted | None = None, recipe: Recipe | None = None
+    dump: Path,
+    design: Path,
+    wanted: Wanted | None = None,
+    recipe: Recipe | None = None,
+    shown: list[str] | None = None,
 ) -> harness.ImportedTable:
-    """Import a dump as the table ``seen``."""
+    """Import a dump as the table ``seen``; ``shown`` gets the lines of the map."""
     options = harness.ImportOptions("seen", True, wanted or Wanted(), recipe or Recipe())
-    done = harness.import_dump(dump, design, options, lambda _: True, lambda *_: None)
+
+    def confirm(lines: tuple[str, ...]) -> bool:
+        (shown if shown is not None else []).extend(lines)
+        return True
+
+    done = harness.import_dump(dump, design, options, confirm, lambda *_: None)
     assert done is not None
     return done
 

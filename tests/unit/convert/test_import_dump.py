@@ -192,43 +192,60 @@ def test_dumps_made_today_become_right_tables(simulator: str, tmp_path: Path) ->
         agrees(done.path, dump.with_suffix(".log"))
 
 
+_UNKNOWN = "is neither a time stamp nor a change of a declared variable"
+
+
+def after(line: str, more: str) -> Callable[[str], str]:
+    return lambda text: text.replace(f"{line}\n", f"{line}\n{more}\n")
+
+
 DAMAGE: dict[str, tuple[Callable[[str], str], str]] = {
     "cut off within a line": (
         lambda text: text[:-4],
-        "the last line does not end with a line break, so the dump was cut off",
+        ":669: the last line does not end with a line break, so the dump was cut off",
     ),
     "cut off in its definitions": (
         lambda text: text[:200],
-        "the file ends within its definitions: it has no $enddefinitions",
+        ": the file ends within its definitions: it has no $enddefinitions",
     ),
-    "a line of rubbish": (
-        lambda text: text.replace("#30000\n", "#30000\nquite wrong\n"),
-        '"quite wrong" is no value change and no time stamp',
+    "a line of rubbish": (after("#30000", "quite wrong"), f':74: "quite wrong" {_UNKNOWN}'),
+    "words that look like VHDL's H and W": (
+        after("#30000", "hello world"),
+        f':74: "hello world" {_UNKNOWN}',
+    ),
+    "a bit that nobody declared": (after("#30000", "1~"), f':74: "1~" {_UNKNOWN}'),
+    "a bus that nobody declared": (after("#30000", "b10 ~"), f':74: "b10 ~" {_UNKNOWN}'),
+    "more of a known identifier": (after("#30000", "1##"), f':74: "1##" {_UNKNOWN}'),
+    "rubbish behind a time": (
+        lambda text: text.replace("#30000\n", "#30000 hello\n"),
+        f':73: "hello" {_UNKNOWN}',
+    ),
+    "a time beyond all times": (
+        after("#30000", "#18446744073709551615"),
+        f':74: "#18446744073709551615" {_UNKNOWN}',
     ),
     "time that goes back": (
         lambda text: text.replace("#30000\n", "#3\n"),
-        "time goes back here, from 25000 to 3",
+        ":73: time goes back here, from 25000 to 3",
     ),
-    "a value that is none": (
-        lambda text: text.replace("#30000\n", "#30000\nb10210 %\n"),
-        '"b10210 %" is no value change and no time stamp',
-    ),
+    "a value that is none": (after("#30000", "b10210 %"), f':74: "b10210 %" {_UNKNOWN}'),
     "a value too wide": (
-        lambda text: text.replace("#30000\n", "#30000\nb101010 %\n"),
-        "the dump cannot be read: Failed to parse four state value: b101010 for signal of size 4",
+        after("#30000", "b101010 %"),
+        ": the dump cannot be read: Failed to parse four state value: b101010 for signal of size 4",
     ),
-    "empty": (lambda text: text[:0], "this is neither a VCD nor an FST dump"),
+    "empty": (lambda text: text[:0], ": this is neither a VCD nor an FST dump"),
 }
 
 
 @pytest.mark.parametrize("kind", DAMAGE)
 def test_a_damaged_dump_is_refused_with_its_place(kind: str, tmp_path: Path) -> None:
-    damage, message = DAMAGE[kind]
+    damage, place_and_message = DAMAGE[kind]
     dump = tmp_path / "d.vcd"
     dump.write_text(damage((DUMPS / "icarus_active.vcd").read_text()))
     with pytest.raises(InputError) as caught:
         imported(dump, design_folder("ctr163", tmp_path))
-    assert [finding.message for finding in caught.value.findings] == [message]
+    told = [f"{found.location}: {found.message}" for found in caught.value.findings]
+    assert told == [f"{dump}{place_and_message}"]
 
 
 def test_an_fst_that_was_cut_off_anywhere_is_refused(tmp_path: Path) -> None:
