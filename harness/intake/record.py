@@ -5,11 +5,13 @@ One rule: every reason follows from the results, and no option suppresses one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from harness.errors import many
 from harness.intake.steps import NEEDED, STEPS, Result, StepResult, title_of
-from harness.records import ChipRecord, PinProof, RunRecord, Verdict
+from harness.records import Cause, ChipRecord, Outcome, PinProof, RunRecord, Verdict
 
 
 @dataclass(frozen=True)
@@ -34,11 +36,14 @@ class ChipIntake:
     @property
     def hold_reasons(self) -> tuple[str, ...]:
         """Why the chip may not be handed out; empty if it may."""
-        return (*_failed(self.results), *_unchecked(self.results), *_bad_tables(self.chip))
+        tables = _bad_tables(self.run.causes, self.chip)
+        summed = "tables" if tables else ""  # the step that only counts them
+        return (*_failed(self.results, summed), *_unchecked(self.results), *tables)
 
 
-def _failed(results: tuple[StepResult, ...]) -> tuple[str, ...]:
-    return tuple(f"{title_of(r.key)}: {r.text}" for r in results if r.result is Result.FAILED)
+def _failed(results: tuple[StepResult, ...], summed: str) -> tuple[str, ...]:
+    failed = (r for r in results if r.result is Result.FAILED and r.key != summed)
+    return tuple(f"{title_of(r.key)}: {r.text}" for r in failed)
 
 
 def _unchecked(results: tuple[StepResult, ...]) -> tuple[str, ...]:
@@ -53,11 +58,25 @@ def _unchecked(results: tuple[StepResult, ...]) -> tuple[str, ...]:
     return (*skipped, *missing)
 
 
-def _bad_tables(chip: ChipRecord) -> tuple[str, ...]:
+def _bad_tables(causes: Sequence[Cause], chip: ChipRecord) -> tuple[str, ...]:
+    """Give one reason for each cause of bad tables, and one for each table that has none."""
     if chip.trouble:
         return (chip.trouble,)
     bad = [o for o in chip.outcomes if not (o.verdict.good or o.verdict is Verdict.NOT_RUN)]
     left = sum(o.verdict is Verdict.NOT_RUN for o in chip.outcomes)
-    reasons = tuple(f"{o.design} / {o.table} is {o.verdict}: {o.summary}" for o in bad)
+    summaries = {cause.key: cause.summary for cause in causes}
+    explained: dict[str, list[Outcome]] = {}
+    for outcome in bad:
+        if outcome.cause in summaries:
+            explained.setdefault(outcome.cause, []).append(outcome)
+    reasons = tuple(
+        f"{summaries[key]} {many(len(own), 'table')}, first {own[0].design} / {own[0].table}."
+        for key, own in explained.items()
+    )
+    reasons += tuple(
+        f"{o.design} / {o.table} is {o.verdict}: {o.summary}"
+        for o in bad
+        if o.cause not in summaries
+    )
     reasons += (f"{left} intake tables were not run",) if left else ()
     return reasons or (() if chip.outcomes else ("no table was run on the chip",))

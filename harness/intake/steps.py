@@ -101,7 +101,7 @@ SWITCHING_OFF = (
 STEPS = (
     IntakeStep(
         "damage",
-        "Shipping damage",
+        "Undamaged on arrival",
         "Packing, board and chip arrived undamaged?",
         notes=HANDLING,
     ),

@@ -176,9 +176,8 @@ def _short(text: str, most: int = MAX_TEXT) -> str:
 
 
 def _headline(intake: ChipIntake) -> str:
-    reasons = intake.hold_reasons
-    if reasons:
-        return f"Do not hand out: {many(len(reasons), 'reason')}."
+    if intake.hold_reasons:
+        return "Do not hand out."
     verdicts = [outcome.verdict for outcome in intake.chip.outcomes]
     waived = verdicts.count(Verdict.WAIVED)
     text = f"Passed its intake: {many(len(verdicts), 'table')} run"

@@ -76,8 +76,8 @@ _WORDS = (
     margin_view.point_look, names.chip_name, names.design_anchor, texts.agreement, texts.clock,
     texts.counts_text, texts.day, texts.duration, texts.first_mismatch, texts.hertz,
     texts.interval_text, many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
-    texts.short_first, texts.timing_word, traffic.first_wrong,
-    trust.chip_headline,
+    texts.run_title, texts.short_first, texts.time_remark, texts.timing_word,
+    texts.unstable_remark, traffic.first_wrong, trust.chip_headline,
 )  # fmt: skip
 """How templates write what they are given: verdicts, numbers, times, pins."""
 

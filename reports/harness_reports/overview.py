@@ -18,6 +18,7 @@ from harness_reports.names import chip_folders
 from harness_reports.pages import run_facts, source_facts
 from harness_reports.rack_map import RackMap, rack_maps
 from harness_reports.since import Since, build_since
+from harness_reports.texts import unstable_remark
 
 MAX_SHOWN_CHIPS = 8
 """Maximum number of chips named per verdict of a table; the map and chip pages have the rest."""
@@ -56,6 +57,7 @@ class IndexPage:
     run: RunOverview
     verdict: Verdict
     headline: str
+    unstable: str
     since: Since | None
     causes: tuple[CauseRow, ...]
     more_causes: str
@@ -88,6 +90,7 @@ def build_index(
         run=run,
         verdict=worst(verdicts),
         headline=_run_headline(verdicts),
+        unstable=unstable_remark(table.verdict for chip in run.chips for table in chip.tables),
         since=None if changes is None else build_since(changes, serials, run.run_id),
         causes=causes,
         more_causes=more_causes,

@@ -7,19 +7,22 @@ terminals and legal in XML, and says what was there instead of dropping it.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 
 from harness.errors import many
 from harness.records import (
     SEVERITY_ORDER,
     Attempt,
+    ChipRecord,
     Conditions,
     EvidenceCycle,
     Outcome,
     PinResult,
     Rehearsal,
     RehearsalResult,
+    RunHeading,
+    Verdict,
     Wave,
 )
 from harness.store import HistoryRun, PassRate
@@ -68,8 +71,31 @@ def duration(seconds: float) -> str:
 
 
 def moment(when: datetime) -> str:
-    """Write a date and time to the second, with the offset if the record has one."""
-    return when.isoformat(sep=" ", timespec="seconds")
+    """Write a date and time to the second, in UTC."""
+    return f"{when.astimezone(UTC):%Y-%m-%d %H:%M:%S} UTC"
+
+
+def run_title(run: RunHeading) -> str:
+    """Call a run by its rack and when it began; its id is for machines."""
+    return f"{run.rack}, {minute(run.started)} UTC"
+
+
+def unstable_remark(verdicts: Iterable[Verdict | None]) -> str:
+    """Say what UNSTABLE means if it is among these; services use the word for something else."""
+    if Verdict.UNSTABLE not in verdicts:
+        return ""
+    return (
+        "UNSTABLE is a verdict on a table: repeated with the same inputs, the chip gave different "
+        "answers. It does not say that other tests failed."
+    )
+
+
+def time_remark(chip: ChipRecord) -> str:
+    """Say what the time of a table contains, as it need not be its cycles at its rate."""
+    measured = "Time is what the computer waited for all runs of a table, with transfers"
+    if chip.virtual:
+        return f"{measured}; a virtual board only simulates the rate, and may need less."
+    return f"{measured}; the rate is that of the cycles alone."
 
 
 def month(when: datetime) -> str:

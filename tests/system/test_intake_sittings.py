@@ -134,7 +134,7 @@ def test_a_chip_that_stays_aside_waits_for_the_next_sitting(
     replies = ("yes", *LOOKED[1:5], *WORKED)
     assert sit(monkeypatch, *replies) == ExitCode.ALL_PASS
     told = capsys.readouterr().out
-    assert "Shipping damage: done, yes" in told
+    assert "Undamaged on arrival: done, yes" in told
     assert "Hand-out card of SP2-0001" in told
     assert set(outcomes(lab)) == {Verdict.PASS}
 

@@ -76,7 +76,7 @@ def test_a_skipped_step_needs_a_reason_and_keeps_it() -> None:
 
 def test_the_question_for_a_reason_says_what_it_is_about() -> None:
     """It may be the first thing that a person reads after a break."""
-    assert asked(after("no")).prompt == "Shipping damage: what is wrong"
+    assert asked(after("no")).prompt == "Undamaged on arrival: what is wrong"
     assert asked(after("yes", "skip")).prompt.startswith("Chip carrier: why is it skipped")
 
 

@@ -30,7 +30,8 @@ from tests.unit.reports.intakes import (
     wordy_hand_out,
     wordy_hold,
 )
-from tests.unit.reports.samples import chip, errored, failed, not_run, passed, waived
+from tests.unit.reports.samples import chip, errored, failed, not_run, passed, run_of, waived
+from tests.unit.reports.test_causes import OPEN
 
 
 def test_a_chip_that_passed_everything_is_handed_out() -> None:
@@ -69,6 +70,19 @@ def test_a_table_that_did_not_pass_holds_the_chip(bad: Outcome) -> None:
     fine = chip("A1", "SP2-0001", passed(), waived())
     assert build_card(good_intake(chip=fine)).kind == HANDED_OUT
     assert build_card(good_intake(chip=chip("A1", "SP2-0001"))).kind == HELD
+
+
+def test_one_cause_of_many_tables_is_one_reason_to_hold_a_chip() -> None:
+    explained = [failed(f"d{k}", "all", cause=OPEN.key) for k in range(13)]
+    record = chip("A1", "SP2-0001", passed(), *explained, failed("alu181", "all"))
+    counted = StepResult("tables", Result.FAILED, "14 of 15 tables failed", "t")
+    held = good_intake(run=run_of(record, causes=(OPEN,)), chip=record, results=results(counted))
+    page = build_card(held)
+    assert page.headline == "Do not hand out."
+    assert page.reasons == (
+        "A1: in3 does not reach the chip (odds 400 : 1). 13 tables, first d0 / all.",
+        f"alu181 / all is FAIL: {failed().summary}",
+    )
 
 
 def test_what_a_step_came_to_before_it_was_repeated_stands_before_it() -> None:

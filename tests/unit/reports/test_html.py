@@ -161,7 +161,7 @@ def test_an_unstable_table_says_which_run_is_drawn_and_in_how_many_runs_a_bit_wa
     for words in (
         "The first 2 of 14 failing cycles of run 2.",
         "Drawn are the cycles as they were read back, in a run of their own after run 2.",
-        "A broken box: wrong in run 2, right when it was read back (2 bits);",
+        "A broken box: wrong in run 2, right when it was read back (2 bits).",
         "First mismatch in cycle 20: out1 (q[1]) wrong in another run (wrong).",
     ):
         assert words in text
@@ -317,6 +317,26 @@ def test_the_index_of_very_many_chips_counts_verdicts_and_names_some() -> None:
     links = first.xpath("td/div/a/@href")
     assert links[0] == "chips/SP2-0002/SP2-0002.html#design-alu181"
     assert len(rows) == 5
+
+
+def test_a_run_is_called_by_its_rack_and_date_and_unstable_is_explained_where_it_stands() -> None:
+    index = html.fromstring(index_html(sample_run().overview))
+    title = "bench by the window, 2026-03-09 14:05 UTC"
+    assert _words(index.xpath("//h1")[0]) == title
+    assert "Run 2026-03-09-1405-a3f1" in _words(index.find("body/header"))
+    assert f"All chips of {title}" in _words(_page(sample_run()).find("body/header"))
+    meaning = "UNSTABLE is a verdict on a table: repeated with the same inputs,"
+    for page, told in ((index, True), (_page(sample_run()), False), (_page(sample_run(), 2), True)):
+        assert (meaning in _words(page.find("body/header"))) is told
+
+
+def test_the_time_of_a_table_is_said_to_be_more_or_less_than_its_cycles_at_its_rate() -> None:
+    (virtual, real) = (
+        _words(_page(run_of(chip("A1", "S", passed(), virtual=virtual))).xpath("//caption")[0])
+        for virtual in (True, False)
+    )
+    assert virtual.endswith("a virtual board only simulates the rate, and may need less.")
+    assert real.endswith("with transfers; the rate is that of the cycles alone.")
 
 
 def test_a_stopped_and_an_unfinished_run_are_marked() -> None:

@@ -17,7 +17,7 @@ from tests.unit.reports.samples import chip, failed, hostile_run, passed, run_of
 def test_the_worst_chip_comes_first_and_what_failed_is_named() -> None:
     run = run_of(chip("A1", "SP2-0001", passed()), chip("A2", "SP2-0002", passed(), failed()))
     assert run_markdown(run, ("newly failing  1  SP2-0002 alu181/exhaustive",)) == (
-        "## bench by the window, 2026-03-09 14:05: FAIL\n\n"
+        "## bench by the window, 2026-03-09 14:05 UTC: FAIL\n\n"
         "Run 2026-03-09-1405-a3f1 of Sandpiper 2. 1 FAIL, 1 PASS\n\n"
         "- newly failing 1 SP2-0002 alu181/exhaustive\n\n"
         "| slot | chip | board | verdict | tables |\n"
