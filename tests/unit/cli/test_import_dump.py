@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import os
+import re
+import shutil
 import sys
 from pathlib import Path
 
 import pytest
 
 from harness.cli import main
+from tests.system.test_guide import README, agrees, calls
 from tests.unit.convert.imports import design_folder
 
 Screen = pytest.CaptureFixture[str]
@@ -114,3 +117,18 @@ def test_a_person_at_a_terminal_is_asked(
     os.close(ours)
     assert "\nMake the table [Y/n]: " in capsys.readouterr().out
     assert (design / "seen.csv").exists() == (code == 0)
+
+
+def test_the_command_of_the_reference_prints_what_it_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Screen
+) -> None:
+    text = README.read_text("utf-8").partition("\n## From a waveform\n")[2].partition("\n## ")[0]
+    (block,) = re.findall(r"(?ms)^```\n(\$ harness.*?)^```", text)
+    (((_, *words), shown),) = calls(block)
+    (tmp_path / "vectors").mkdir()
+    design_folder("ctr163", tmp_path / "vectors")
+    shutil.copy(DUMP, tmp_path / "counter.vcd")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.chdir(tmp_path)
+    assert main(words) == 0
+    assert agrees(capsys.readouterr().out.splitlines(), shown)
