@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, func, select
 
 from harness.records import ChipHeading, Outcome, RunHeading, Verdict
 from harness.store.damage import verdict_of
@@ -23,13 +24,15 @@ class SlotGlance:
     """One slot of a run: its chip, and how many tables have which verdict.
 
     ``for_chip`` are the verdicts that count for the chip, see :attr:`Outcome.counts`. ``latest`` is
-    the latest outcome that was measured, None if there is none yet.
+    the latest outcome that was measured, and ``wrong`` the first one that is neither PASS nor
+    WAIVED; None if there is none yet.
     """
 
     chip: ChipHeading
     counts: Mapping[Verdict, int]
     for_chip: frozenset[Verdict]
     latest: Outcome | None
+    wrong: Outcome | None = None
 
 
 @dataclass(frozen=True)
@@ -44,6 +47,7 @@ def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
     """Read the state of a run; raises RunUnfit if there is none."""
     heading = read_heading(connection, run_id, place)
     latest = read_latest(connection, run_id, place)
+    wrong = _read_first_wrong(connection, run_id, place)
     o = OutcomeRow
     rows = connection.execute(
         select(o.slot, o.verdict, o.counts, func.count())
@@ -57,7 +61,13 @@ def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
         if counting:
             for_chip[slot].add(verdict_of(word))
     slots = tuple(
-        SlotGlance(chip, counts[chip.slot], frozenset(for_chip[chip.slot]), latest.get(chip.slot))
+        SlotGlance(
+            chip,
+            counts[chip.slot],
+            frozenset(for_chip[chip.slot]),
+            latest.get(chip.slot),
+            wrong.get(chip.slot),
+        )
         for chip in read_chips(connection, run_id)
     )
     return Glance(heading, slots)
@@ -65,21 +75,32 @@ def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
 
 def read_latest(connection: Connection, run_id: str, place: str) -> dict[str, Outcome]:
     """Read the measured outcome of each slot that was started last."""
-    latest = OutcomeRow.number.in_(_latest_numbers(connection, run_id))
+    newest = (OutcomeRow.started.desc(), OutcomeRow.number.desc())
+    measured = OutcomeRow.verdict != Verdict.NOT_RUN.value
+    latest = OutcomeRow.number.in_(_first_numbers(connection, run_id, measured, newest))
     return {o.slot: o for _, o in read_outcomes(connection, run_id, place, latest)}
 
 
-def _latest_numbers(connection: Connection, run_id: str) -> Sequence[int]:
-    """Find the number of each slot's latest outcome.
+def _read_first_wrong(connection: Connection, run_id: str, place: str) -> dict[str, Outcome]:
+    """Read the first outcome of each slot that somebody has to look at."""
+    oldest = (OutcomeRow.started, OutcomeRow.number)
+    wrong = OutcomeRow.verdict.in_(v.value for v in (Verdict.FAIL, Verdict.UNSTABLE, Verdict.ERROR))
+    first = OutcomeRow.number.in_(_first_numbers(connection, run_id, wrong, oldest))
+    return {o.slot: o for _, o in read_outcomes(connection, run_id, place, first)}
+
+
+def _first_numbers(
+    connection: Connection, run_id: str, which: ColumnElement[bool], order: tuple[Any, ...]
+) -> Sequence[int]:
+    """Find the number of the first of each slot's outcomes, in an order.
 
     A query of its own, without a join: a server without statistics of the new rows may plan a join
     so badly that it takes minutes.
     """
-    newest = (OutcomeRow.started.desc(), OutcomeRow.number.desc())
-    place = func.row_number().over(partition_by=OutcomeRow.slot, order_by=newest)
+    place = func.row_number().over(partition_by=OutcomeRow.slot, order_by=order)
     ranked = (
         select(OutcomeRow.number, place.label("place"))
-        .where(OutcomeRow.run_id == run_id, OutcomeRow.verdict != Verdict.NOT_RUN.value)
+        .where(OutcomeRow.run_id == run_id, which)
         .subquery()
     )
     return connection.scalars(select(ranked.c.number).where(ranked.c.place == 1)).all()

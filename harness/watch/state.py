@@ -6,6 +6,7 @@ computer holds it or an outcome came recently.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
@@ -38,8 +39,9 @@ class Phase(StrEnum):
 class SlotState:
     """One slot: its chip, its verdict so far, and ``done`` of ``tables``.
 
-    ``final`` means that this run will add nothing. ``chip`` and ``latest`` are as shown, without
-    secrets; a PASS has no summary.
+    ``final`` means that this run will add nothing; until then verdicts are provisional. ``chip``
+    and ``latest`` are as shown, without secrets; a PASS has no summary. ``latest`` is the first
+    outcome that went wrong, if one did (``failing``).
     """
 
     chip: ChipHeading
@@ -50,14 +52,16 @@ class SlotState:
     final: bool
     tallies: tuple[Tally, ...]
     latest: Outcome | None
+    failing: bool
 
 
 @dataclass(frozen=True)
 class RackState:
-    """A run and its slots; ``news`` is the time of its last news."""
+    """A run and its slots; ``look`` is the worst verdict so far, ``news`` the time of the last."""
 
     run: RunHeading
     phase: Phase
+    look: Look
     headline: str
     news: datetime
     done: int
@@ -98,6 +102,7 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
     return RackState(
         run=glance.run,
         phase=phase,
+        look=_worst(slots),
         headline=_headline(glance.run, phase, done, tables, news),
         news=news,
         done=done,
@@ -145,8 +150,15 @@ def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
         tables=tables,
         final=not running,
         tallies=tuple(Tally(look(v), reported[v]) for v in SEVERITY_ORDER if v in reported),
-        latest=_latest(glance.latest),
+        latest=_latest(glance.wrong or glance.latest),
+        failing=glance.wrong is not None,
     )
+
+
+def _worst(slots: Sequence[SlotState]) -> Look:
+    """Return the look of the worst slot; WAITING while nothing is known."""
+    shown = [slot.look for slot in slots]
+    return next((look(v) for v in SEVERITY_ORDER if look(v) in shown), WAITING)
 
 
 def _doing(waiting: int, tables: int, running: bool, phase: Phase) -> str:

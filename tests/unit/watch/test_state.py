@@ -63,6 +63,16 @@ def test_what_waits_is_no_verdict_while_the_run_goes_on() -> None:
     assert state.headline == "Under way: 1 of 4 tables done."
 
 
+def test_a_slot_shows_what_failed_first_not_what_ran_last() -> None:
+    counts = {Verdict.NOT_RUN: 2, Verdict.PASS: 1, Verdict.FAIL: 1}
+    failed, passed = latest(Verdict.FAIL, "q was 0"), latest(Verdict.PASS, "as expected")
+    one = SlotGlance(chip(), counts, frozenset(counts), passed, failed)
+    state = rack_state(glance(one, SlotGlance(chip("A2"), {}, frozenset(), None)), True, NOON)
+    assert state.slots[0].failing
+    assert state.slots[0].latest == failed
+    assert state.look.word == "FAIL"
+
+
 def test_a_table_that_is_wrong_itself_is_counted_but_not_held_against_the_chip() -> None:
     counts = {Verdict.FAIL: 1, Verdict.PASS: 3}
     one = SlotGlance(chip(), counts, frozenset({Verdict.PASS}), None)
