@@ -20,7 +20,8 @@ from harness.shuttle import Bus, Design, Direction, Pin
 _PART = re.compile(r"(?P<name>.*?)\[(?P<high>[0-9]+)(?::(?P<low>[0-9]+))?\]")
 _EVER = {"never": 0, "always": 1}
 _SAY = "write NAME=SIGNAL"
-_NUMBER = re.compile(r"[0-9]+|0x[0-9a-fA-F]+|0b[01]+")
+_NUMBER = re.compile(r"[0-9]{1,10}|0x[0-9a-fA-F]{1,8}|0b[01]{1,32}")
+"""A number for as many pins as a chip can have."""
 
 
 class Wire(NamedTuple):
@@ -193,12 +194,20 @@ class _Mapper:
             elif named & set(pins):
                 self._error("named-twice", f"--map {text}: {name} is mapped already", "map it once")
             elif _NUMBER.fullmatch(value):
-                yield from self._held(text, int(value, 0), pins)
+                yield from self._held(text, value, pins)
             else:
                 yield from self._part(text, value, pins)
             named |= set(pins or ())
 
-    def _held(self, text: str, number: int, pins: Sequence[Pin]) -> Iterator[Wire]:
+    def _held(self, text: str, value: str, pins: Sequence[Pin]) -> Iterator[Wire]:
+        """Hold an input at a number; what the chip drives is only what the dump shows of it."""
+        number = int(value, 0 if value[1:2] in {"x", "b"} else 10)  # 0 alone refuses "01"
+        use, always = self._use_of(pins[0]), f"{text.partition('=')[0].strip()}=always"
+        given = use is Direction.BIDIRECTIONAL and always in self._wanted.driven
+        if use in {Direction.OUTPUT, Direction.BIDIRECTIONAL} and not given:
+            message = f"--map {text}: the design drives this, so no level is known without the dump"
+            self._error("output-held", message, "name a variable of the dump")
+            return
         if number >> len(pins):
             message = f"--map {text}: the number does not fit in {many(len(pins), 'pin')}"
             self._error("width-differs", message, "correct the number")

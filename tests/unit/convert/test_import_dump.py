@@ -20,11 +20,11 @@ import pytest
 from vcd.reader import TokenKind, tokenize
 from vcdvcd import VCDVCD
 
-from harness.convert import Edge, Recipe, Sample
+from harness.convert import Edge, Recipe, Sample, Wanted
 from harness.convert.dump_read import Batch, Dump, open_dump, same_variable, stream
 from harness.errors import InputError
 from harness.records import RehearsalResult
-from tests.unit.convert.imports import cycles_of, design_folder, imported
+from tests.unit.convert.imports import cycles_of, design_folder, imported, rows_of
 
 DUMPS = Path(__file__).parent / "dumps"
 KEPT = sorted(path.name for path in DUMPS.iterdir() if path.suffix in {".vcd", ".fst"})
@@ -79,6 +79,20 @@ def test_vcd_and_fst_of_one_run_give_one_table(tmp_path: Path) -> None:
     first = imported(DUMPS / "icarus_active.vcd", design).path.read_text().splitlines()
     second = imported(DUMPS / "icarus_active.fst", design).path.read_text().splitlines()
     assert first[1:] == second[1:]
+
+
+def test_what_the_design_drives_is_held_at_no_level(tmp_path: Path) -> None:
+    design = design_folder("ctr163", tmp_path)
+    with pytest.raises(InputError, match="drives this, so no level is known without") as refused:
+        imported(DUMPS / "icarus_active.vcd", design, Wanted(signals=("q=0",)))
+    assert [finding.rule for finding in refused.value.findings] == ["output-held"]
+
+
+@pytest.mark.parametrize("level", ["12", "012", "0xC", "0b1100"])
+def test_an_input_can_be_held_at_a_number(level: str, tmp_path: Path) -> None:
+    design = design_folder("ctr163", tmp_path, netlist=False)
+    done = imported(DUMPS / "icarus_active.vcd", design, Wanted(signals=(f"d={level}",)))
+    assert {row["d"] for row in rows_of(done.path)} == {"1100"}
 
 
 def test_a_table_of_the_wrong_edge_is_explained(tmp_path: Path) -> None:
