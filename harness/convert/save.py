@@ -36,8 +36,10 @@ def save_lines(
     """Do the same with the lines of the table's file, which are written as they come."""
     settings_path = design.folder / SETTINGS
     path = _path_of(design, name, replace=replace)
+    _check_latency(design, name, settings)
     text = read_file(settings_path, MAX_SETTINGS_BYTES).decode("utf-8")
-    values = {"file": path.relative_to(design.folder).as_posix(), **settings}
+    origin = {"made_from": None}  # of the rows that were there before
+    values = {"file": path.relative_to(design.folder).as_posix(), **origin, **settings}
     edited = with_settings(settings_path, text, ("tables", name), values)
     write_file(path, (line.encode("utf-8") for line in lines))
     if edited != text:
@@ -61,6 +63,18 @@ def _path_of(design: Design, name: str, *, replace: bool) -> Path:
         advice = "choose another name, or ask for the table to be replaced"
         raise TableError.of("table-exists", path, f'table "{name}" is already there', advice)
     return path
+
+
+def _check_latency(design: Design, name: str, settings: Mapping[str, Any]) -> None:
+    """Refuse a latency for rows that say what pins show in their own cycle.
+
+    A table that is made from a file of its author can have one: it is the author's word.
+    """
+    latent = any(spec.name == name and any(spec.latency.values()) for spec in design.tables)
+    if latent and "made_from" not in settings:
+        message = f'table "{name}" has a latency, and its new rows would be tested later than meant'
+        advice = "remove latency from it first, or choose another name"
+        raise TableError.of("latency-left", design.folder / SETTINGS, message, advice)
 
 
 def write_files(folder: Path, texts: Mapping[str, str]) -> tuple[Path, ...]:

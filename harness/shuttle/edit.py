@@ -20,6 +20,8 @@ from harness.shuttle.toml_text import key_text, quoted, toml_text
 def with_settings(path: Path, text: str, table: tuple[str, ...], values: Mapping[str, Any]) -> str:
     """Return a file's text with these keys of ``[table]`` set; the table is added if it is missing.
 
+    A key with the value None is taken out, with its line.
+
     Raises ConfigError if the text is not TOML or has the table in another form than ``[table]``.
     """
     try:
@@ -33,7 +35,8 @@ def with_settings(path: Path, text: str, table: tuple[str, ...], values: Mapping
     if _read(edited) != _merged(before, table, values):
         name = ".".join(table)
         message = f"the settings of {name} cannot be written automatically"
-        advice = f"write them under [{name}] by hand: {toml_text(values).replace(chr(10), ' ')}"
+        lines = toml_text(_present(values)).replace("\n", " ")
+        advice = f"write them under [{name}] by hand: {lines}"
         raise ConfigError.of("toml-not-edited", path, message, advice.strip())
     return edited
 
@@ -76,7 +79,7 @@ def _merged(
     before: dict[str, Any], table: tuple[str, ...], values: Mapping[str, Any]
 ) -> dict[str, Any]:
     if not table:
-        return before | dict(values)
+        return {key: value for key, value in (before | dict(values)).items() if value is not None}
     below = before.get(table[0], {})
     inner = below if isinstance(below, dict) else {}
     return before | {table[0]: _merged(inner, table[1:], values)}
@@ -90,7 +93,11 @@ def _tables(root: Node, table: tuple[str, ...]) -> Iterator[Node]:
 
 def _added(data: bytes, table: tuple[str, ...], values: Mapping[str, Any]) -> bytes:
     head = f"[{'.'.join(map(key_text, table))}]\n" if table else ""
-    return data.rstrip() + f"\n\n{head}{toml_text(values)}".encode()
+    return data.rstrip() + f"\n\n{head}{toml_text(_present(values))}".encode()
+
+
+def _present(values: Mapping[str, Any]) -> Mapping[str, Any]:
+    return {key: value for key, value in values.items() if value is not None}
 
 
 def _changed(data: bytes, node: Node, values: Mapping[str, Any]) -> bytes:
@@ -98,14 +105,21 @@ def _changed(data: bytes, node: Node, values: Mapping[str, Any]) -> bytes:
     pairs = [child for child in node.named_children if child.type == "pair"]
     there = {key_names(pair.named_children[0]): pair for pair in pairs}
     last = pairs[-1] if pairs else node.named_children[0]
-    line_end = data.find(b"\n", last.end_byte)
-    end = len(data) if line_end < 0 else line_end + 1
-    new = {key: value for key, value in values.items() if (key,) not in there}
+    end = _line_end(data, last)
+    new = {key: value for key, value in _present(values).items() if (key,) not in there}
     edits = [(end, end, toml_text(new).encode())]
-    for key in values.keys() - new.keys():
+    for key in values.keys() & {key for (key, *more) in there if not more}:
         pair = there[(key,)]
+        if values[key] is None:
+            edits.append((pair.start_byte, _line_end(data, pair), b""))
+            continue
         line = toml_text({key: values[key]}).rstrip("\n")
         edits.append((pair.start_byte, pair.named_children[1].end_byte, line.encode()))
     for start, stop, words in sorted(edits, reverse=True):
         data = data[:start] + words + data[stop:]
     return data
+
+
+def _line_end(data: bytes, node: Node) -> int:
+    line_end = data.find(b"\n", node.end_byte)
+    return len(data) if line_end < 0 else line_end + 1

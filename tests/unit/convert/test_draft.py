@@ -133,6 +133,30 @@ def test_settings_that_are_there_are_changed_in_place(tmp_path: Path) -> None:
     )
 
 
+def test_what_another_table_was_made_from_goes_with_its_rows(tmp_path: Path) -> None:
+    design = design_in(
+        tmp_path,
+        "[tables.t]\nfile = 't.csv'\nmade_from = { file = 'model.py' } # old\nintake = true\n",
+    )
+    save_table(design, "t", ROWS, {"reset_cycles": 0}, replace=True)
+    assert (tmp_path / "design.toml").read_text() == (
+        '[tables.t]\nfile = "t.csv"\nintake = true\nreset_cycles = 0\n'
+    )
+
+
+def test_rows_that_know_no_latency_replace_none_that_have_one(tmp_path: Path) -> None:
+    text = "[tables.t]\nfile = 't.csv'\nlatency = { q = 1 }\n"
+    design = design_in(tmp_path, text)
+    old = TableSpec("t", tmp_path / "t.csv", 1000.0, latency={"q": 1})
+    with pytest.raises(InputError) as refused:
+        save_table(replace(design, tables=(old,)), "t", ROWS, {}, replace=True)
+    assert str(refused.value) == (
+        f'{tmp_path}/design.toml: error [latency-left] table "t" has a latency, and its new rows '
+        "would be tested later than meant; remove latency from it first, or choose another name"
+    )
+    assert [path.name for path in tmp_path.iterdir()] == ["design.toml"]
+
+
 def test_a_table_that_is_there_is_replaced_only_on_request(tmp_path: Path) -> None:
     design = design_in(tmp_path, "")
     (tmp_path / "t.csv").write_text("mine\n")
