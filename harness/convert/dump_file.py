@@ -24,6 +24,8 @@ MAX_DUMP_BYTES = 4_000_000_000
 _PIECE = 1 << 20
 _LONGEST = 1 << 16
 """Maximum size of one change in a VCD, in bytes."""
+_MOST_HEAD = 1 << 27
+"""Maximum size of the definitions of a VCD, which are kept in memory, in bytes."""
 _HEAD_END = b"$enddefinitions"
 _MAX_MATCHER_BYTES = 1 << 26
 """Maximum memory of the expression that knows every identifier of a dump."""
@@ -98,16 +100,20 @@ class _Vcd:
     def _after_head(self) -> tuple[re2._Regexp[bytes], bytes]:
         """Read the definitions; return what matches changes, and what was read beyond them."""
         self._file.seek(0)
-        text = b""
+        text = bytearray()
         for piece in self._pieces():
             seen = max(0, len(text) - len(_HEAD_END))
             text += piece
+            if len(text) > _MOST_HEAD:
+                message = f"the definitions have more than {_MOST_HEAD:,} bytes"
+                advice = "check that this is a dump, or dump fewer scopes"
+                raise InputError.of("damaged-dump", self._path, message, advice)
             at = text.find(_HEAD_END, seen)
             stop = text.find(b"$end", at + len(_HEAD_END)) if at >= 0 else -1
             if stop >= 0:
                 stop += len(b"$end")
                 self._line += text.count(b"\n", 0, stop)
-                return _changes(_IDENTIFIER.findall(text[:at])), text[stop:]
+                return _changes(_IDENTIFIER.findall(bytes(text[:at]))), bytes(text[stop:])
         message = "the file ends within its definitions: it has no $enddefinitions"
         raise InputError.of("damaged-dump", self._path, message, _CUT_OFF)
 

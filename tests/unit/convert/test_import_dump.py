@@ -262,6 +262,19 @@ def test_a_damaged_dump_is_refused_with_its_place(kind: str, tmp_path: Path) -> 
     assert told == [f"{dump}{place_and_message}"]
 
 
+def test_definitions_without_an_end_do_not_fill_the_memory(tmp_path: Path) -> None:
+    path = tmp_path / "endless.vcd"
+    with path.open("wb") as file:
+        file.write(b"$comment\n")
+        file.truncate(1 << 30)  # a hole, which takes no room on the disk
+    with pytest.raises(InputError) as refused:
+        open_dump(path, lambda *_: None)
+    assert str(refused.value) == (
+        f"{path}: error [damaged-dump] the definitions have more than 134,217,728 bytes; check "
+        "that this is a dump, or dump fewer scopes"
+    )
+
+
 def test_an_fst_that_was_cut_off_anywhere_is_refused(tmp_path: Path) -> None:
     whole = (DUMPS / "icarus_active.fst").read_bytes()
     design, dump = design_folder("ctr163", tmp_path), tmp_path / "d.fst"
