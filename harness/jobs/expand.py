@@ -22,7 +22,7 @@ def expand_transactions(
     cannot be used.
     """
     path = Path(transactions)
-    path = path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
+    path = path if path.suffix == SUFFIX else path.parent / f"{path.name}{SUFFIX}"
     design, shuttle = design_in(path.parent)
     findings = Findings()
     steps = read_transactions(path, design, findings)

@@ -85,6 +85,12 @@ def test_a_table_that_was_not_made_from_the_list_is_replaced_only_when_asked(fol
     assert expand_transactions(folder / "list", "main", replace=True).path == folder / "main.csv"
 
 
+@pytest.mark.parametrize("path", [".", "/", ""])
+def test_what_has_no_name_is_no_list(path: str) -> None:
+    with pytest.raises(ConfigError):
+        expand_transactions(path)
+
+
 def test_a_folder_that_the_shuttle_does_not_list_is_refused(folder: Path) -> None:
     other = folder.parent / "other"
     other.mkdir()
