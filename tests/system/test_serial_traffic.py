@@ -43,7 +43,7 @@ def outcome() -> Outcome:
 def test_the_page_shows_what_the_chip_sent_instead(outcome: Outcome) -> None:
     assert outcome.verdict is Verdict.FAIL
     chip = chip_of("A1", "SP2-0001", outcome)
-    (failure,) = build_chip(run_of(chip), chip).failures
+    ((failure,),) = (group.failures for group in build_chip(run_of(chip), chip).groups)
     wrong = [one.text for one in failure.traffic if one.wrong]
     assert wrong[0] == FIRST
     assert wrong[1].startswith("console txd, cycle 52, ")
@@ -66,7 +66,7 @@ def test_a_stream_without_a_pause_is_read_from_a_start_bit(outcome: Outcome) -> 
     del outcome  # the same board, compiled already
     lines = examined("duplex")
     chip = chip_of("A1", "SP2-0001", lines)
-    (failure,) = build_chip(run_of(chip), chip).failures
+    ((failure,),) = (group.failures for group in build_chip(run_of(chip), chip).groups)
     wrong = next(one for one in failure.traffic if one.wrong)
     assert (wrong.cycle, wrong.expected) == (0, "0x00")
     assert "no stop bit" in wrong.trouble
