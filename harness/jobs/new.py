@@ -96,6 +96,9 @@ def new_design(
         message = f'"{name[:60]}" cannot name a design'
         raise ConfigError([Finding("bad-name", Location(chip.path), message, advice)])
     files = [Path(file) for file in verilog]
+    if len({file.name for file in files}) < len(files):
+        message = "two Verilog files have one name, and a design has one folder"
+        raise ConfigError.of("file-there", chip.path, message, "rename one of them")
     proposal = propose(_source(files, top, name, progress), chip)
     if not proposal.fits:
         return NewDesign(proposal, (), wrapper=wrapper_text(proposal))

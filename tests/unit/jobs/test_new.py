@@ -91,6 +91,12 @@ def test_a_name_that_leads_elsewhere_names_no_design(folder: Path) -> None:
         harness.new_design("../x", ["x.v"])
 
 
+def test_two_sources_of_one_name_do_not_become_one(folder: Path) -> None:
+    harness.new_shuttle()
+    with pytest.raises(ConfigError, match="two Verilog files have one name"):
+        harness.new_design("x", ["a/x.v", "b/x.v"])
+
+
 @synthesising
 def test_a_top_that_does_not_fit_is_answered_with_a_wrapper_that_does(
     folder: Path, capsys: pytest.CaptureFixture[str]
