@@ -144,7 +144,7 @@ class _Mapper:
                     wires.setdefault(pin.bit, Wire(pin, whole, bit, self._use(bus, pin)))
             elif missing:
                 absent.append(bus)
-                self._missing(bus)
+                self._missing(bus, some=len(missing) < bus.width)
         holds = tuple(self._holds())
         self._check_holds(absent, holds)
         self._check_clock()
@@ -166,18 +166,17 @@ class _Mapper:
             raise InputError(self._findings)
         return self._wanted.scope
 
-    def _missing(self, bus: Bus) -> None:
-        """Report an input without a variable; outputs and a reset may be absent."""
-        if bus.direction is Direction.OUTPUT or _is_reset(bus):
+    def _missing(self, bus: Bus, *, some: bool) -> None:
+        """Report an input without a variable; outputs and a reset may be absent as a whole."""
+        if not some and (bus.direction is Direction.OUTPUT or _is_reset(bus)):
             return
         known = [n for n, width in self._inside.items() if width == bus.width] or self._inside
         size = many(bus.width, "bit")
         message = f'scope {self._scope or "(top)"} has no variable "{bus.name}" of {size}'
-        self._error(
-            "signal-not-found",
-            f"{message}{_nearest(bus.name, known)}",
-            f"name it with --map {bus.name}=SIGNAL, or hold it with --map {bus.name}=0",
-        )
+        advice = f"name it with --map {bus.name}=SIGNAL"
+        if not bus.can_be_tested:
+            advice += f", or hold it with --map {bus.name}=0"
+        self._error("signal-not-found", f"{message}{_nearest(bus.name, known)}", advice)
 
     def _named(self) -> Iterator[Wire]:
         """Wires that the author named."""

@@ -81,6 +81,15 @@ def test_vcd_and_fst_of_one_run_give_one_table(tmp_path: Path) -> None:
     assert first[1:] == second[1:]
 
 
+def test_an_output_of_which_some_bits_are_named_is_not_dropped(tmp_path: Path) -> None:
+    dump = tmp_path / "other.vcd"
+    text = (DUMPS / "icarus_active.vcd").read_text()
+    dump.write_text(text.replace(" q [3:0] $end", " other [3:0] $end"))
+    with pytest.raises(InputError, match='has no variable "q" of 4 bits') as refused:
+        imported(dump, design_folder("ctr163", tmp_path), Wanted(signals=("q[0]=other[0]",)))
+    assert [finding.rule for finding in refused.value.findings] == ["signal-not-found"]
+
+
 def test_what_the_design_drives_is_held_at_no_level(tmp_path: Path) -> None:
     design = design_folder("ctr163", tmp_path)
     with pytest.raises(InputError, match="drives this, so no level is known without") as refused:
