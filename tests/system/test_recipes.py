@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -65,6 +66,7 @@ def test_a_pins_module_is_one_file_and_its_name_in_the_registry(tmp_path: Path) 
         done = subprocess.run(
             [sys.executable, "-c", RUN, port, str(SHUTTLE), str(profile)],
             cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": str(tmp_path)},  # boards start without the folder
             capture_output=True,
             text=True,
             check=False,
@@ -104,6 +106,7 @@ def test_a_kind_of_defect_is_one_class_among_the_faults(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "harness", "run", str(rack), "--designs", "crc16"],
         cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},  # boards start without the folder
         capture_output=True,
         text=True,
         check=False,
