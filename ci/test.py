@@ -27,8 +27,8 @@ SYSTEM = {
 """Programs that are no Python packages: Debian package, and the tests that need it."""
 
 CORES = os.cpu_count() or 1
-SPREAD = ("-n", str(CORES + CORES // 2), "--dist", "loadfile")
-"""Three processes for two cores, since many tests wait; the tests of a file stay together."""
+SPREAD = ("-n", str(2 * CORES), "--dist", "loadfile")
+"""Two processes for each core, since many tests wait; the tests of a file stay together."""
 
 PARTS = {
     "": ("--durations=15",),

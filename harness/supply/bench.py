@@ -285,5 +285,7 @@ def _handled(names: Iterable[str], handler: Handler) -> Iterator[None]:
     try:
         yield
     finally:
-        for number, earlier in before.items():
-            signal.signal(number, earlier)
+        # one that was left open may be collected in any thread, where no handler can be set
+        if threading.current_thread() is threading.main_thread():
+            for number, earlier in before.items():
+                signal.signal(number, earlier)
