@@ -23,6 +23,10 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer as Buffer
 
 
+_GLANCE = 0.2
+"""Seconds after which a wait for a person looks whether Ctrl-C was pressed."""
+
+
 class Screen(Console):
     """A terminal on which untrusted text cannot set cursor, title or colour."""
 
@@ -38,6 +42,10 @@ class Screen(Console):
     def ask(self, prompt: str, hint: str) -> str:
         """Ask a question; raises EOFError or KeyboardInterrupt when the person leaves."""
         self.say(f"{prompt} [{hint}]: ", end="")
+        # Ctrl-C does not end a read that begins just after it, or that another thread's signal
+        # handler overtook; the wait is short, so that Python looks for it again
+        while self.attended and not select.select([sys.stdin], (), (), _GLANCE)[0]:
+            pass
         return self.input()
 
     def render(

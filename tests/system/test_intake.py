@@ -104,10 +104,11 @@ class Terminal:
         os.killpg(self._process.pid, number)
         return self.end()
 
-    def end(self) -> int:
+    def end(self, seconds: float = 120) -> int:
         """Read until the process ends; returns its exit code."""
+        until = time.monotonic() + seconds
         while self._read():
-            pass
+            assert time.monotonic() < until, f"still there after:\n{self.shown}"
         return self._process.wait(60)
 
     def close(self) -> None:
