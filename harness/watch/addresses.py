@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from urllib.parse import quote, urlencode
 
 from harness.store import Selection, SubjectKind, of_chip, of_design, of_slot
-from harness_reports import Anchor, Links
+from harness_reports import Links
 
 HOME, EVENTS, HISTORIES, HISTORY = "/", "/events", "/histories", "/history"
 STYLE, SCRIPT = "/style.css", "/watch.js"
@@ -46,11 +46,12 @@ def run_address(run_id: str, name: str = "index.html") -> str:
 
 
 LINKS = Links(
+    rack=lambda name: rack_address(HOME, name or None),
+    histories=HISTORIES,
     subject=history_address,
     run=run_address,
-    pages=(Anchor("Rack", HOME), Anchor("All histories", HISTORIES)),
 )
-"""The links on history pages."""
+"""Where the links of all pages lead."""
 
 
 def _query(**parts: str) -> str:

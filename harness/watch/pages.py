@@ -19,6 +19,7 @@ from harness.watch.state import Overview, RackState, SlotState
 from harness_reports import (
     Anchor,
     Scrubber,
+    Ways,
     chip_pages,
     clock,
     file_text,
@@ -97,15 +98,20 @@ def live_page(snapshot: Snapshot, racks: tuple[str, ...], rack: str | None, now:
         else (),
         "rack": rack,
         "now": clock(now),
-        "pages": addresses.LINKS.pages,
+        "ways": _ways(rack or "Racks"),
     }
     return _rendered("live", page).encode("utf-8")
 
 
 def message_page(title: str, text: str) -> bytes:
     """Render a page with only a message."""
-    page = {"title": title, "text": Scrubber().text(text), "pages": addresses.LINKS.pages}
+    ways = _ways(title, Anchor("Racks", addresses.HOME))
+    page = {"title": title, "text": Scrubber().text(text), "ways": ways}
     return _rendered("message", page).encode("utf-8")
+
+
+def _ways(title: str, *above: Anchor) -> Ways:
+    return Ways((*above, Anchor(title, "")), (), (Anchor("All histories", addresses.HISTORIES),))
 
 
 def live_style() -> bytes:

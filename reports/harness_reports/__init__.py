@@ -11,7 +11,7 @@ from harness.errors import many
 from harness_reports.card import report_of, write_card
 from harness_reports.causes import candidate_text, decision_text
 from harness_reports.frame import causes_frame, margins_frame, outcomes_frame
-from harness_reports.history import Anchor, Links, margins_of
+from harness_reports.history import margins_of
 from harness_reports.history_write import (
     WrittenHistories,
     history_html,
@@ -38,6 +38,7 @@ from harness_reports.texts import clock
 from harness_reports.ticket import is_ticket, ticket_markdown
 from harness_reports.waveform import Heading as WaveHeading
 from harness_reports.waveform import table_waveform, waveform
+from harness_reports.ways import Anchor, Links, Ways
 from harness_reports.write import WrittenReports, remove_file, why_unwritable, write_file, write_run
 
 __all__ = [
@@ -48,6 +49,7 @@ __all__ = [
     "Scrubber",
     "Tally",
     "WaveHeading",
+    "Ways",
     "WrittenHistories",
     "WrittenReports",
     "baseline_text",

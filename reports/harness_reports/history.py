@@ -6,7 +6,7 @@ one line and each run one mark.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -25,31 +25,12 @@ from harness.store import (
 from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
 from harness_reports.texts import day, month
+from harness_reports.ways import Anchor, Links, Ways
 
 MAX_SHOWN_RUNS = 30
 """Maximum number of the latest runs that are also listed with their counts."""
 
 NO_SERIAL = "no chip serial"
-
-
-@dataclass(frozen=True)
-class Anchor:
-    """A text, and the address it leads to, or none."""
-
-    text: str
-    address: str
-
-
-@dataclass(frozen=True)
-class Links:
-    """Where a page's links lead; an empty address leaves plain text.
-
-    ``pages`` are those that every page leads to.
-    """
-
-    subject: Callable[[Selection], str]
-    run: Callable[[str], str]
-    pages: tuple[Anchor, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -71,6 +52,7 @@ class HistoryPage:
     latest: tuple[HistoryRun, ...]
     margins: MarginHistory
     links: Links
+    ways: Ways
 
 
 def margins_of(store: Store, subject: Selection) -> tuple[MarginRecord, ...]:
@@ -107,7 +89,16 @@ def build_history(
         latest=history.runs[-MAX_SHOWN_RUNS:][::-1],
         margins=build_margins(margins),
         links=links,
+        ways=Ways(
+            (*above_histories(links), Anchor("Histories", links.histories), Anchor(title, ""))
+        ),
     )
+
+
+def above_histories(links: Links) -> tuple[Anchor, ...]:
+    """Give the trail down to all histories."""
+    home = links.rack("")
+    return (Anchor("Racks", home),) if home else ()
 
 
 def listed(subjects: Iterable[Selection], links: Links) -> dict[str, list[Anchor]]:

@@ -6,20 +6,16 @@ The one rule: a page that is written links only to pages that are written with i
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from harness.records import MarginRecord
 from harness.store import History, Selection, SubjectKind
-from harness_reports.history import (
-    Anchor,
-    Links,
-    build_history,
-    listed,
-)
+from harness_reports.history import above_histories, build_history, listed
 from harness_reports.html import page_html, page_policy
 from harness_reports.names import distinct_names
 from harness_reports.secrets import Scrubber
+from harness_reports.ways import Anchor, Links, Ways
 from harness_reports.write import write_file
 
 STYLES = ("style.css", "history.css")
@@ -43,7 +39,8 @@ def history_html(
 
 def subjects_html(subjects: Sequence[Selection], links: Links) -> bytes:
     """Return the page that lists what has a history as UTF-8."""
-    page = {"groups": listed(subjects, links), "links": links}
+    ways = Ways((*above_histories(links), Anchor("Histories", "")))
+    page = {"groups": listed(subjects, links), "ways": ways}
     return page_html("subjects.html.jinja", page, STYLES)
 
 
@@ -67,15 +64,14 @@ def write_histories(
     paths = {subject: folder / f"{name}.html" for subject, name in names.items()}
     index = folder / "index.html" if len(paths) > 1 else None
     links = Links(
+        histories="" if index is None else index.name,
         subject=lambda subject: paths[subject].name if subject in paths else "",
-        run=lambda _: "",
-        pages=(Anchor("All histories", index.name),) if index is not None else (),
     )
     for subject, path in paths.items():
         page = history_html(subject, read(subject), links, margins(subject))
         write_file(path, page, folder)
     if index is not None:
-        write_file(index, subjects_html(list(paths), replace(links, pages=())), folder)
+        write_file(index, subjects_html(list(paths), links), folder)
     return WrittenHistories(tuple(paths.values()), index)
 
 

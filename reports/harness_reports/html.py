@@ -22,6 +22,7 @@ from harness.records import ChipOfRun, ChipRecord, MarginRecord, RunOverview, Ru
 from harness_reports import looks, margin_view, names, texts, traffic, trust
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
+from harness_reports.ways import ALONE, Beyond
 
 _STYLE = ("style.css",)
 RUN_FILES = (*_STYLE, "find.js")
@@ -29,17 +30,23 @@ RUN_FILES = (*_STYLE, "find.js")
 
 
 def chip_html(
-    run: RunRecord | ChipOfRun, chip: ChipRecord, margins: Sequence[MarginRecord] = ()
+    run: RunRecord | ChipOfRun,
+    chip: ChipRecord,
+    margins: Sequence[MarginRecord] = (),
+    beyond: Beyond = ALONE,
 ) -> bytes:
     """Return the page of one chip as UTF-8, with what the run measured of its ``margins``."""
-    return page_html("chip.html.jinja", build_chip(run, chip, margins))
+    return page_html("chip.html.jinja", build_chip(run, chip, margins, beyond))
 
 
 def index_html(
-    run: RunOverview, changes: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+    run: RunOverview,
+    changes: NightChanges | None = None,
+    margins: Sequence[MarginRecord] = (),
+    beyond: Beyond = ALONE,
 ) -> bytes:
     """Return the page of the whole run as UTF-8; a night's page begins with what changed."""
-    return page_html("index.html.jinja", build_index(run, changes, margins), RUN_FILES)
+    return page_html("index.html.jinja", build_index(run, changes, margins, beyond), RUN_FILES)
 
 
 def page_html(template: str, page: object, files: Sequence[str] = _STYLE) -> bytes:

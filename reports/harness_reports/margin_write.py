@@ -14,6 +14,7 @@ from harness_reports.html import page_html
 from harness_reports.margin_view import margin_views
 from harness_reports.names import safe_name
 from harness_reports.secrets import Scrubber
+from harness_reports.ways import Anchor, Ways
 from harness_reports.write import write_file
 
 
@@ -27,6 +28,7 @@ def margins_html(margins: Sequence[MarginRecord], earlier: Sequence[MarginRecord
         "designs": ", ".join(designs[:4]) + (" and more" if len(designs) > 4 else ""),
         "virtual": any(one.virtual for one in margins),
         "views": margin_views(margins, earlier),
+        "ways": Ways((Anchor(f"Margins of {margins[0].shuttle}", ""),)),
     }
     return page_html("margin.html.jinja", page)
 

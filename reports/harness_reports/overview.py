@@ -19,6 +19,7 @@ from harness_reports.pages import run_facts, source_facts
 from harness_reports.rack_map import RackMap, rack_maps
 from harness_reports.since import Since, build_since
 from harness_reports.texts import unstable_remark
+from harness_reports.ways import ALONE, Beyond, Ways, run_ways
 
 MAX_SHOWN_CHIPS = 8
 """Maximum number of chips named per verdict of a table; the map and chip pages have the rest."""
@@ -71,10 +72,14 @@ class IndexPage:
     margins: tuple[Series, ...]
     conditions: tuple[Fact, ...]
     sources: tuple[Fact, ...]
+    ways: Ways
 
 
 def build_index(
-    run: RunOverview, changes: NightChanges | None = None, margins: Sequence[MarginRecord] = ()
+    run: RunOverview,
+    changes: NightChanges | None = None,
+    margins: Sequence[MarginRecord] = (),
+    beyond: Beyond = ALONE,
 ) -> IndexPage:
     """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
 
@@ -104,6 +109,7 @@ def build_index(
         margins=series_of_run(run.run_id, margins),
         conditions=run_facts(run),
         sources=source_facts(run),
+        ways=run_ways(run, beyond),
     )
 
 

@@ -22,12 +22,12 @@ from harness.records import (
 from harness_reports.causes import cause_rows
 from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.findings import FindingGroup, finding_groups
-from harness_reports.history import Anchor
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import chip_folders, design_anchor, waveform_names
 from harness_reports.texts import moment
 from harness_reports.trust import trust_of
+from harness_reports.ways import ALONE, Anchor, Beyond, Sibling, Ways, chip_ways
 
 
 @dataclass(frozen=True)
@@ -56,10 +56,14 @@ class ChipPage:
     continuity: ContinuitySection | None
     margins: tuple[MarginView, ...]
     trust: tuple[str, ...]
+    ways: Ways
 
 
 def build_chip(
-    run: RunRecord | ChipOfRun, chip: ChipRecord, margins: Sequence[MarginRecord] = ()
+    run: RunRecord | ChipOfRun,
+    chip: ChipRecord,
+    margins: Sequence[MarginRecord] = (),
+    beyond: Beyond = ALONE,
 ) -> ChipPage:
     """Work out a chip's page: what did not pass first and whole, then every table in a line.
 
@@ -90,7 +94,17 @@ def build_chip(
         continuity=continuity,
         margins=views,
         trust=trust_of(chip),
+        ways=_ways(run, chip, beyond),
     )
+
+
+def _ways(run: RunRecord | ChipOfRun, chip: ChipRecord, beyond: Beyond) -> Ways:
+    names = chip_folders(run.chips)
+    chips = [
+        Sibling(names[one.slot], f"chips/{names[one.slot]}/{names[one.slot]}.html", bad=False)
+        for one in run.chips
+    ]
+    return chip_ways(run, chip, chips, list(names).index(chip.slot), beyond)
 
 
 def _contents(

@@ -2,7 +2,7 @@
 // Replaces pieces of the rack's page as the server sends them. Every piece is HTML that the server
 // escaped; nothing here makes HTML from text.
 (function () {
-  const live = document.getElementById("live");
+  const live = document.getElementById("main");
   const cards = document.getElementById("cards");
   const lost = document.getElementById("lost");
   let ahead = 0; // how far the server's clock is ahead of this computer's, in milliseconds

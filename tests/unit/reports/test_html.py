@@ -324,7 +324,10 @@ def test_a_run_is_called_by_its_rack_and_date_and_unstable_is_explained_where_it
     title = "bench by the window, 2026-03-09 14:05 UTC"
     assert _words(index.xpath("//h1")[0]) == title
     assert "Run 2026-03-09-1405-a3f1" in _words(index.find("body/header"))
-    assert f"All chips of {title}" in _words(_page(sample_run()).find("body/header"))
+    trail = _page(sample_run()).xpath("//nav[@aria-label='Breadcrumbs']//li")
+    assert [_words(item) for item in trail] == [
+        "bench by the window", "Run of 2026-03-09 14:05 UTC", "SP2-0001",
+    ]  # fmt: skip
     meaning = "UNSTABLE is a verdict on a table: repeated with the same inputs,"
     for page, told in ((index, True), (_page(sample_run()), False), (_page(sample_run(), 2), True)):
         assert (meaning in _words(page.find("body/header"))) is told

@@ -22,7 +22,7 @@ from harness_reports.run_json import parse_run_json, run_json, run_schema
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import HOSTILE, sample_run
 
-LINKS = Links(subject=lambda _: "", run=lambda _: "")
+LINKS = Links()
 
 
 def view(margin: MarginRecord, earlier: tuple[MarginRecord, ...] = ()) -> MarginView:

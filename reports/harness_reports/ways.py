@@ -1,0 +1,134 @@
+"""Ways from page to page: where a page stands, and where it leads.
+
+The one rule: a link leads to a page that is there; an empty address leaves plain text.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from harness.records import ChipHeading, RunHeading
+from harness.store import Selection, of_chip, of_slot
+from harness_reports.names import chip_name
+from harness_reports.texts import minute
+
+
+@dataclass(frozen=True)
+class Anchor:
+    """A text, and the address it leads to, or none."""
+
+    text: str
+    address: str
+
+
+@dataclass(frozen=True)
+class Ways:
+    """Where a page stands and leads; the frame of every page shows them.
+
+    ``trail`` goes from the rack down to the page itself, its last. ``steps`` lead to the pages
+    before and after it, ``pages`` elsewhere.
+    """
+
+    trail: tuple[Anchor, ...]
+    steps: tuple[Anchor, ...] = ()
+    pages: tuple[Anchor, ...] = ()
+
+
+def _nowhere(_: object) -> str:
+    return ""
+
+
+@dataclass(frozen=True)
+class Links:
+    """Where links lead that leave the folder of a run, or of histories.
+
+    Addresses are whole paths, or start in that folder. ``rack`` takes a rack's name, empty for all
+    racks; ``run`` the id of a run.
+    """
+
+    rack: Callable[[str], str] = _nowhere
+    histories: str = ""
+    subject: Callable[[Selection], str] = _nowhere
+    run: Callable[[str], str] = _nowhere
+
+
+NOWHERE = Links()
+"""No links: pages that stand alone."""
+
+
+@dataclass(frozen=True)
+class Beyond:
+    """What lies beyond a run's own pages: links, and the runs of its rack before and after it."""
+
+    links: Links = NOWHERE
+    before: RunHeading | None = None
+    after: RunHeading | None = None
+
+
+ALONE = Beyond()
+"""Nothing: a run of which only its own pages are known."""
+
+
+@dataclass(frozen=True)
+class Sibling:
+    """A page among others of its kind; ``bad`` says that something did not pass there."""
+
+    name: str
+    page: str
+    bad: bool
+
+
+def run_ways(run: RunHeading, beyond: Beyond) -> Ways:
+    """Give the ways of a run's page."""
+    links = beyond.links
+    steps = (
+        Anchor(f"{name} run, {minute(other.started)}", links.run(other.run_id))
+        for name, other in (("Previous", beyond.before), ("Next", beyond.after))
+        if other is not None
+    )
+    trail = (Anchor(run.rack, links.rack(run.rack)), Anchor(_title(run), ""))
+    return Ways(trail, _there(steps), _there([Anchor("All histories", links.histories)]))
+
+
+def chip_ways(
+    run: RunHeading, chip: ChipHeading, chips: Sequence[Sibling], here: int, beyond: Beyond
+) -> Ways:
+    """Give the ways of the page of ``chips[here]``, two folders below that of the run."""
+    up, links = "../../", beyond.links
+    pages = (
+        Anchor("History of this chip", _from(up, links.subject(of_chip(chip.chip_serial)))),
+        Anchor(
+            f"History of slot {chip.slot}", _from(up, links.subject(of_slot(run.rack, chip.slot)))
+        ),
+    )
+    trail = (*_above(run, links, up), Anchor(chip_name(chip), ""))
+    return Ways(trail, tuple(_beside("chip", chips, here, up)), _there(pages))
+
+
+def _above(run: RunHeading, links: Links, up: str) -> tuple[Anchor, Anchor]:
+    """Give the trail down to a run, for a page below it."""
+    return Anchor(run.rack, _from(up, links.rack(run.rack))), Anchor(_title(run), f"{up}index.html")
+
+
+def _title(run: RunHeading) -> str:
+    return f"{run.kind.capitalize()} of {minute(run.started)} UTC"
+
+
+def _beside(noun: str, siblings: Sequence[Sibling], here: int, up: str) -> Iterator[Anchor]:
+    """Lead to the nearest pages on either side, and to the nearest where something is wrong."""
+    sides = {"Previous": siblings[:here][::-1], "Next": siblings[here + 1 :]}
+    for kind, wanted in ((noun, (True, False)), (f"failing {noun}", (True,))):
+        for side, others in sides.items():
+            nearest = next((other for other in others if other.bad in wanted), None)
+            if nearest is not None:
+                yield Anchor(f"{side} {kind}: {nearest.name}", up + nearest.page)
+
+
+def _there(anchors: Iterable[Anchor]) -> tuple[Anchor, ...]:
+    return tuple(anchor for anchor in anchors if anchor.address)
+
+
+def _from(up: str, address: str) -> str:
+    """Lead to an address of the run's folder from a page that has to go ``up`` to it."""
+    return address if not address or address.startswith("/") else up + address
