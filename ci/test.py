@@ -27,8 +27,11 @@ SYSTEM = {
 """Programs that are no Python packages: Debian package, and the tests that need it."""
 
 CORES = os.cpu_count() or 1
-SPREAD = ("-n", str(2 * CORES), "--dist", "loadfile")
-"""Two processes for each core, since many tests wait; the tests of a file stay together."""
+SPREAD = ("-n", str(2 * CORES), "--dist", "loadfile", "--no-loadscope-reorder")
+"""Two processes for each core, since many tests wait; the tests of a file stay together.
+
+In the order of the folders: the system's tests wait most, and would wait alone at the end.
+"""
 
 PARTS = {
     "": ("--durations=15",),
