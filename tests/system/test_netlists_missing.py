@@ -44,9 +44,8 @@ class Bench:
         path.write_text(text.replace('netlist = "netlist.json"\n', ""), "utf-8")
 
     def run(self, command: str, *options: str) -> int:
-        kept = ("--store", str(self.folder / "results.sqlite"))
-        out = () if command == "margin" else ("--out", str(self.folder / "out"))
-        return main([command, str(self.rack), *kept, *out, *options])
+        kept = ("--store", str(self.folder / "results.sqlite"), "--out", str(self.folder / "out"))
+        return main([command, str(self.rack), *kept, *options])
 
     def outcomes(self) -> dict[str, Outcome]:
         """Every outcome of the run, by its design and table."""
