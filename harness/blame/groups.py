@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.blame.book import Key
-from harness.blame.seen import Answer, Seen
+from harness.blame.seen import Answer, Seen, seen_of
+from harness.records import Outcome
 
 
 @dataclass(frozen=True)
@@ -50,3 +51,17 @@ def groups(seen: Iterable[Seen]) -> list[Group]:
             if len(slots) > 1
         ]
     return found
+
+
+def alike(outcomes: Sequence[Outcome]) -> list[Group]:
+    """Group the slots of finished outcomes that answer alike, by the pins that these name."""
+    named = (
+        pin
+        for outcome in outcomes
+        for pin in (
+            *(count.pin for count in outcome.pin_counts),
+            *(pin for attempt in outcome.attempts for pin in attempt.first_wrong),
+        )
+    )
+    bits = {pin: place for place, pin in enumerate(dict.fromkeys(named))}
+    return groups(seen_of(outcome, bits) for outcome in outcomes)

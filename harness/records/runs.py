@@ -139,16 +139,27 @@ class RunOverview(RunHeading):
 
     chips: tuple[ChipOverview, ...]
     causes: tuple[Cause, ...]
+    continuity: tuple[SlotPins, ...]
+
+
+@dataclass(frozen=True)
+class DesignOfRun(RunOverview):
+    """One design of a run on all chips: its outcomes whole, and every verdict of the run."""
+
+    design: str
+    outcomes: tuple[Outcome, ...]
 
 
 @dataclass(frozen=True)
 class ChipOfRun(RunHeading):
     """One whole chip of a run, and the headings of all ``chips`` of the run.
 
-    ``continuity`` has the test of its slot only, if there was one.
+    ``not_passed`` are the slots of the run whose verdict is not good. ``continuity`` has the test
+    of the chip's slot only, if there was one.
     """
 
     chips: tuple[ChipHeading, ...]
+    not_passed: tuple[str, ...]
     chip: ChipRecord
     causes: tuple[Cause, ...]
     continuity: tuple[SlotPins, ...]
@@ -166,7 +177,23 @@ class RunRecord(RunHeading):
     continuity: tuple[SlotPins, ...]
 
     @property
+    def not_passed(self) -> tuple[str, ...]:
+        """The slots whose verdict is not good."""
+        return tuple(chip.slot for chip in self.chips if not chip.verdict.good)
+
+    @property
     def overview(self) -> RunOverview:
         """The same, reduced to an overview."""
-        mine = {name: value for name, value in vars(self).items() if name != "continuity"}
-        return RunOverview(**{**mine, "chips": tuple(chip.overview for chip in self.chips)})
+        return RunOverview(**{**vars(self), "chips": tuple(chip.overview for chip in self.chips)})
+
+    @property
+    def designs(self) -> tuple[DesignOfRun, ...]:
+        """The same, design by design."""
+        overview = vars(self.overview)
+        outcomes: dict[str, list[Outcome]] = {}
+        for outcome in (outcome for chip in self.chips for outcome in chip.outcomes):
+            outcomes.setdefault(outcome.design, []).append(outcome)
+        return tuple(
+            DesignOfRun(**overview, design=design, outcomes=tuple(own))
+            for design, own in outcomes.items()
+        )

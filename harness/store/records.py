@@ -13,7 +13,7 @@ from functools import partial
 from itertools import product
 from typing import Any, TypeVar, get_type_hints
 
-from sqlalchemy import ColumnElement, Connection, Select, select
+from sqlalchemy import ColumnElement, Connection, Select, func, literal, select, tuple_
 from sqlalchemy.orm import InstrumentedAttribute
 
 from harness.errors import RunUnfit
@@ -23,6 +23,7 @@ from harness.records import (
     ChipOverview,
     ChipRecord,
     CodecError,
+    DesignOfRun,
     Outcome,
     Reason,
     RunHeading,
@@ -168,10 +169,65 @@ def read_chip(connection: Connection, run_id: str, slot: str, place: str) -> Chi
         raise RunUnfit(f"{place}: run {run_id} has no slot {slot}")
     own = OutcomeRow.slot == slot
     outcomes = tuple(o for _, o in read_outcomes(connection, run_id, place, own))
-    chip = ChipRecord(**vars(mine), outcomes=outcomes)
-    causes = read_causes(connection, run_id, place)
-    continuity = tuple(read_continuity(connection, run_id, ContinuityRow.slot == slot))
-    return ChipOfRun(**vars(heading), chips=chips, chip=chip, causes=causes, continuity=continuity)
+    return ChipOfRun(
+        **vars(heading),
+        chips=chips,
+        not_passed=_not_passed(connection, run_id, chips),
+        chip=ChipRecord(**vars(mine), outcomes=outcomes),
+        causes=read_causes(connection, run_id, place),
+        continuity=tuple(read_continuity(connection, run_id, ContinuityRow.slot == slot)),
+    )
+
+
+def _not_passed(
+    connection: Connection, run_id: str, chips: Sequence[ChipHeading]
+) -> tuple[str, ...]:
+    """Read which slots of a run have a verdict that is not good."""
+    o = OutcomeRow
+    verdicts: dict[str, list[Verdict]] = {}
+    kept = select(o.slot, o.verdict).where(o.run_id == run_id, o.counts).distinct()
+    for slot, word in connection.execute(kept):
+        verdicts.setdefault(slot, []).append(verdict_of(word))
+    worst = {chip.slot: chip.worst(verdicts.get(chip.slot, ())) for chip in chips}
+    return tuple(slot for slot, verdict in worst.items() if not verdict.good)
+
+
+def read_designs(connection: Connection, run_id: str) -> tuple[str, ...]:
+    """Read which designs a run has, in its order."""
+    o = OutcomeRow
+    first = func.min(o.number)
+    kept = select(o.design).where(o.run_id == run_id).group_by(o.design).order_by(first)
+    return tuple(connection.scalars(kept))
+
+
+def read_design(connection: Connection, run_id: str, design: str, place: str) -> DesignOfRun:
+    """Read one design of a run on all chips; raises RunUnfit if there is no such run."""
+    overview = read_overview(connection, run_id, place)
+    own = OutcomeRow.design == design
+    outcomes: dict[str, list[Outcome]] = {chip.slot: [] for chip in overview.chips}
+    for _, outcome in read_outcomes(connection, run_id, place, own):
+        outcomes[outcome.slot].append(outcome)
+    whole = tuple(outcome for chip in outcomes.values() for outcome in chip)
+    return DesignOfRun(**vars(overview), design=design, outcomes=whole)
+
+
+def read_beside(
+    connection: Connection, run_id: str, place: str
+) -> tuple[RunHeading | None, RunHeading | None]:
+    """Read the runs of the same kind of the same rack that began before and after a run.
+
+    Raises RunUnfit if there is no such run.
+    """
+    run = read_heading(connection, run_id, place)
+    when, name = RunRow.started, RunRow.run_id
+    here = tuple_(literal(run.started, when.type), literal(run.run_id))
+    same = (RunRow.rack == run.rack, RunRow.kind == run.kind)
+    sides = (
+        select(name).where(*same, tuple_(when, name) < here).order_by(when.desc(), name.desc()),
+        select(name).where(*same, tuple_(when, name) > here).order_by(when, name),
+    )
+    before, after = (read_headings(connection, side.limit(1)) for side in sides)
+    return next(iter(before), None), next(iter(after), None)
 
 
 def read_overview(connection: Connection, run_id: str, place: str) -> RunOverview:
@@ -212,8 +268,12 @@ def read_overview(connection: Connection, run_id: str, place: str) -> RunOvervie
         )
         for chip in read_chips(connection, run_id)
     )
-    causes = read_causes(connection, run_id, place)
-    return RunOverview(**vars(heading), chips=chips, causes=causes)
+    return RunOverview(
+        **vars(heading),
+        chips=chips,
+        causes=read_causes(connection, run_id, place),
+        continuity=tuple(read_continuity(connection, run_id)),
+    )
 
 
 def read_outcomes(

@@ -21,6 +21,7 @@ from harness.records import (
     ChipHeading,
     ChipOfRun,
     ChipRecord,
+    DesignOfRun,
     MarginRecord,
     Outcome,
     Overruling,
@@ -56,8 +57,11 @@ from harness.store.records import (
     chip_row,
     is_begun,
     outcome_rows,
+    read_beside,
     read_chip,
     read_chips,
+    read_design,
+    read_designs,
     read_heading,
     read_headings,
     read_overview,
@@ -295,6 +299,21 @@ class Store:
         Raises StoreError if there is no such run, or it has no such slot.
         """
         return self._read(lambda connection: read_chip(connection, run_id, slot, self.place))
+
+    def designs(self, run_id: str) -> tuple[str, ...]:
+        """List the designs of a run, in its order; none if there is no such run."""
+        return self._read(lambda connection: read_designs(connection, run_id))
+
+    def design(self, run_id: str, design: str) -> DesignOfRun:
+        """Read one design of a run on all chips. Raises StoreError if there is no such run."""
+        return self._read(lambda connection: read_design(connection, run_id, design, self.place))
+
+    def beside(self, run_id: str) -> tuple[RunHeading | None, RunHeading | None]:
+        """Read the runs before and after one, of its rack and kind.
+
+        Raises StoreError if there is no such run.
+        """
+        return self._read(lambda connection: read_beside(connection, run_id, self.place))
 
     def overview(self, run_id: str) -> RunOverview:
         """Read a run with every verdict, and with evidence only where an overview points at it.

@@ -21,7 +21,6 @@ from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
 from harness.errors import StoreError
-from harness.records import ChipOfRun, RunOverview, RunRecord
 from harness.store import Store
 from harness.watch import addresses
 from harness.watch.guard import Guard, KnownHosts
@@ -29,6 +28,9 @@ from harness.watch.hub import Hub
 from harness.watch.pages import live_page, live_script, live_style, message_page, snapshot_of
 from harness.watch.source import StoreSource, look_at
 from harness_reports import (
+    Beyond,
+    PartOfRun,
+    design_of_file,
     history_html,
     history_policy,
     margins_of,
@@ -124,18 +126,22 @@ class Pages:
                 raise HTTPException(404)
             record = _enough(store, run_id, name)
             margins = store.margins_behind(run_id)
-        file = run_file(record, name, margins)
+            beyond = Beyond(addresses.LINKS, *store.beside(run_id))
+        file = run_file(record, name, margins, beyond)
         if file is None:
             raise HTTPException(404)
         policy = {"Content-Security-Policy": file.policy}
         return StreamingResponse(file.pieces, media_type=file.media_type, headers=policy)
 
 
-def _enough(store: Store, run_id: str, name: str) -> RunRecord | RunOverview | ChipOfRun:
+def _enough(store: Store, run_id: str, name: str) -> PartOfRun:
     """Read only the records that a file of a run needs."""
     slot = slot_of_file(store.chips(run_id), name)
     if slot is not None:
         return store.chip(run_id, slot)
+    design = design_of_file(store.designs(run_id), name)
+    if design is not None:
+        return store.design(run_id, design)
     return store.overview(run_id) if name == INDEX else store.run(run_id)
 
 

@@ -20,10 +20,10 @@ from harness_reports import (
     Anchor,
     Scrubber,
     Ways,
-    chip_pages,
     clock,
     file_text,
     page_environment,
+    shown_pages,
 )
 
 NO_RUN = "This store has no runs yet."
@@ -134,7 +134,7 @@ def _rendered(name: str, page: object) -> str:
 
 
 def _report_addresses(state: RackState) -> dict[str, str]:
-    pages = chip_pages([slot.chip for slot in state.slots])
+    pages = shown_pages([slot.chip for slot in state.slots])
     return {slot: addresses.run_address(state.run.run_id, name) for slot, name in pages.items()}
 
 

@@ -28,7 +28,7 @@ from harness_reports.margin_write import write_margins
 from harness_reports.mismatches import mismatches_csv
 from harness_reports.names import drawn_outcomes, is_device_name, safe_name
 from harness_reports.parquet import ParquetFiles
-from harness_reports.run_files import chip_pages, run_file, slot_of_file
+from harness_reports.run_files import PartOfRun, design_of_file, run_file, shown_pages, slot_of_file
 from harness_reports.run_json import parse_run_json, read_run_json, run_json
 from harness_reports.secrets import Scrubber
 from harness_reports.since import baseline_text
@@ -38,14 +38,16 @@ from harness_reports.texts import clock
 from harness_reports.ticket import is_ticket, ticket_markdown
 from harness_reports.waveform import Heading as WaveHeading
 from harness_reports.waveform import table_waveform, waveform
-from harness_reports.ways import Anchor, Links, Ways
+from harness_reports.ways import Anchor, Beyond, Links, Ways
 from harness_reports.write import WrittenReports, remove_file, why_unwritable, write_file, write_run
 
 __all__ = [
     "Anchor",
+    "Beyond",
     "Links",
     "Look",
     "ParquetFiles",
+    "PartOfRun",
     "Scrubber",
     "Tally",
     "WaveHeading",
@@ -57,9 +59,9 @@ __all__ = [
     "causes_frame",
     "chip_html",
     "chip_junit",
-    "chip_pages",
     "clock",
     "decision_text",
+    "design_of_file",
     "drawn_outcomes",
     "drop_text",
     "edge_text",
@@ -87,6 +89,7 @@ __all__ = [
     "run_json",
     "run_markdown",
     "safe_name",
+    "shown_pages",
     "slot_of_file",
     "subjects_html",
     "table_drawing",

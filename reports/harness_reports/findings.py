@@ -14,6 +14,7 @@ from harness.errors import many
 from harness.records import EvidenceCycle, Outcome, PinCount, Verdict
 from harness_reports.causes import CauseRow
 from harness_reports.looks import Fact
+from harness_reports.names import table_anchor
 from harness_reports.texts import conditions_text, differs, first_mismatch, rehearsal_text
 from harness_reports.timing import Drawing, draw
 from harness_reports.traffic import shown_exchanges
@@ -90,7 +91,7 @@ def _failure(
     place: str,
     files: Mapping[tuple[str, str], str],
 ) -> FailureSection:
-    anchor = f"table-{number}"
+    anchor = table_anchor(number)
     subject = f"{outcome.design} / {outcome.table}"
     elsewhere = _elsewhere(outcome)
     drawing = draw(outcome.window, subject, anchor, elsewhere) if outcome.window else None

@@ -18,15 +18,16 @@ from markupsafe import Markup
 
 from harness.errors import many, printable
 from harness.judge import NightChanges
-from harness.records import ChipOfRun, ChipRecord, MarginRecord, RunOverview, RunRecord
+from harness.records import ChipOfRun, ChipRecord, DesignOfRun, MarginRecord, RunOverview, RunRecord
 from harness_reports import looks, margin_view, names, texts, traffic, trust
+from harness_reports.designs import build_design
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
 from harness_reports.ways import ALONE, Beyond
 
 _STYLE = ("style.css",)
-RUN_FILES = (*_STYLE, "find.js")
-"""Styles and scripts in the pages of a run; only that of the whole run has a script."""
+RUN_FILES = (*_STYLE, "steps.js", "find.js")
+"""Styles and scripts in the pages of a run."""
 
 
 def chip_html(
@@ -36,7 +37,12 @@ def chip_html(
     beyond: Beyond = ALONE,
 ) -> bytes:
     """Return the page of one chip as UTF-8, with what the run measured of its ``margins``."""
-    return page_html("chip.html.jinja", build_chip(run, chip, margins, beyond))
+    return page_html("chip.html.jinja", build_chip(run, chip, margins, beyond), RUN_FILES)
+
+
+def design_html(run: DesignOfRun, beyond: Beyond = ALONE) -> bytes:
+    """Return the page of one design of a run as UTF-8."""
+    return page_html("design.html.jinja", build_design(run, beyond), RUN_FILES)
 
 
 def index_html(
@@ -81,7 +87,8 @@ def page_environment(package: str) -> Environment:
 _WORDS = (
     looks.look, looks.tally, margin_view.drop_text, margin_view.exactly, margin_view.passes,
     margin_view.point_look, names.chip_name, names.design_anchor, texts.agreement, texts.clock,
-    texts.counts_text, texts.day, texts.duration, texts.first_mismatch, texts.hertz,
+    names.design_page, texts.counts_text, texts.day, texts.duration, texts.first_mismatch,
+    texts.hertz,
     texts.interval_text, many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
     texts.run_title, texts.short_first, texts.time_remark, texts.timing_word,
     texts.unstable_remark, traffic.first_wrong, trust.chip_headline,

@@ -49,6 +49,22 @@ def design_anchor(design: str) -> str:
     return f"design-{safe_name(design)}"
 
 
+def chip_pages(chips: Sequence[ChipHeading]) -> dict[str, str]:
+    """Map each slot of a run to its chip's page, as ``chips/SP2-0001/SP2-0001.html``."""
+    return {slot: f"chips/{name}/{name}.html" for slot, name in chip_folders(chips).items()}
+
+
+def design_page(design: str) -> str:
+    """Name a design's page, as ``designs/crc16.html``; a mark tells capitals apart."""
+    name = safe_name(design)
+    return f"designs/{name if name == name.lower() else f'{name}-{_mark(design)}'}.html"
+
+
+def table_anchor(number: int) -> str:
+    """Name the place, on a chip's page, of the table that was its ``number``-th."""
+    return f"table-{number}"
+
+
 def chip_folders(chips: Sequence[ChipHeading]) -> dict[str, str]:
     """Map each slot of a run to the name of its chip's folder, unique even where case is not."""
     return distinct_names({chip.slot: chip_name(chip) for chip in chips})

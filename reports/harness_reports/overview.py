@@ -14,7 +14,7 @@ from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverv
 from harness_reports.causes import CauseRow, PinMap, blamed, pin_map, shown_causes
 from harness_reports.looks import Fact, tally_text
 from harness_reports.margin_history import Series, series_of_run
-from harness_reports.names import chip_folders
+from harness_reports.names import chip_pages
 from harness_reports.pages import run_facts, source_facts
 from harness_reports.rack_map import RackMap, rack_maps
 from harness_reports.since import Since, build_since
@@ -86,7 +86,7 @@ def build_index(
     A night's ``changes`` come first. Of ``margins`` those that the run searched are listed,
     compared with the earlier ones.
     """
-    pages = {slot: f"chips/{name}/{name}.html" for slot, name in chip_folders(run.chips).items()}
+    pages = chip_pages(run.chips)
     serials = {chip.chip_serial: pages[chip.slot] for chip in run.chips}
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)

@@ -24,7 +24,13 @@ from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.findings import FindingGroup, finding_groups
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
-from harness_reports.names import chip_folders, design_anchor, waveform_names
+from harness_reports.names import (
+    chip_folders,
+    chip_name,
+    chip_pages,
+    design_anchor,
+    waveform_names,
+)
 from harness_reports.texts import moment
 from harness_reports.trust import trust_of
 from harness_reports.ways import ALONE, Anchor, Beyond, Sibling, Ways, chip_ways
@@ -99,12 +105,9 @@ def build_chip(
 
 
 def _ways(run: RunRecord | ChipOfRun, chip: ChipRecord, beyond: Beyond) -> Ways:
-    names = chip_folders(run.chips)
-    chips = [
-        Sibling(names[one.slot], f"chips/{names[one.slot]}/{names[one.slot]}.html", bad=False)
-        for one in run.chips
-    ]
-    return chip_ways(run, chip, chips, list(names).index(chip.slot), beyond)
+    pages, bad = chip_pages(run.chips), run.not_passed
+    chips = [Sibling(chip_name(one), pages[one.slot], one.slot in bad) for one in run.chips]
+    return chip_ways(run, chip, chips, list(pages).index(chip.slot), beyond)
 
 
 def _contents(

@@ -31,14 +31,10 @@ class MapChip:
 
 @dataclass(frozen=True)
 class MapRow:
-    """A design: per chip its worst verdict (None if it has no table there), and how many failed.
-
-    ``page`` is where the first chip that did not pass has it, or else the first chip at all.
-    """
+    """A design: per chip its worst verdict (None if it has no table there), and how many failed."""
 
     design: str
     anchor: str
-    page: str
     verdicts: tuple[Verdict | None, ...]
     wrong: int
 
@@ -80,16 +76,13 @@ def _rows(
     chips: Sequence[MapChip], cells: Mapping[str, Mapping[str, Verdict]]
 ) -> tuple[MapRow, ...]:
     designs = dict.fromkeys(design for chip in chips for design in cells[chip.slot])
-    rows = [_row(design, chips, [cells[c.slot].get(design) for c in chips]) for design in designs]
+    rows = [_row(design, [cells[chip.slot].get(design) for chip in chips]) for design in designs]
     return tuple(sorted(rows, key=_urgency))
 
 
-def _row(design: str, chips: Sequence[MapChip], verdicts: Sequence[Verdict | None]) -> MapRow:
-    wrong = [k for k, verdict in enumerate(verdicts) if _is_wrong(verdict)]
-    there = [k for k, verdict in enumerate(verdicts) if verdict is not None]
-    anchor = design_anchor(design)
-    page = f"{chips[(wrong or there)[0]].page}#{anchor}"
-    return MapRow(design, anchor, page, tuple(verdicts), len(wrong))
+def _row(design: str, verdicts: Sequence[Verdict | None]) -> MapRow:
+    wrong = sum(map(_is_wrong, verdicts))
+    return MapRow(design, design_anchor(design), tuple(verdicts), wrong)
 
 
 def _urgency(row: MapRow) -> tuple[int, int]:

@@ -15,6 +15,7 @@ from harness.records import (
     ChipHeading,
     ChipOfRun,
     ChipRecord,
+    DesignOfRun,
     MarginRecord,
     Outcome,
     RunHeading,
@@ -22,12 +23,22 @@ from harness.records import (
     RunRecord,
 )
 from harness.store import undisturbed
-from harness_reports.html import RUN_FILES, chip_html, index_html, page_policy
+from harness_reports.html import RUN_FILES, chip_html, design_html, index_html, page_policy
 from harness_reports.junit import Attached, Known, chip_junit, run_junit_pieces
-from harness_reports.names import chip_folders, drawn_outcomes, waveform_names
+from harness_reports.names import (
+    chip_folders,
+    chip_pages,
+    design_page,
+    drawn_outcomes,
+    waveform_names,
+)
 from harness_reports.run_json import run_json_pieces
 from harness_reports.secrets import Scrubber
 from harness_reports.waveform import waveform
+from harness_reports.ways import ALONE, Beyond
+
+PartOfRun = RunRecord | RunOverview | ChipOfRun | DesignOfRun
+"""What is read of a run for one of its files."""
 
 Maker = Callable[[], Iterable[bytes]]
 """Makes a file's content in pieces, once; those of a large file as they are asked for."""
@@ -54,6 +65,7 @@ def files_of(
     changes: NightChanges | None = None,
     margins: Sequence[MarginRecord] = (),
     place: str = "",
+    beyond: Beyond = ALONE,
 ) -> dict[str, Maker]:
     """Map every file's name to what makes it, the record first and the index last.
 
@@ -68,10 +80,17 @@ def files_of(
     for chip in run.chips:
         name = folders[chip.slot]
         attached |= _attached(chip, name, place)
-        files |= chip_files(run, chip, name, known, margins, place)
+        files |= chip_files(run, chip, name, known, margins, place, beyond)
     files[JUNIT] = lambda: run_junit_pieces(run, known, changes, attached)
-    files[INDEX] = lambda: [index_html(run.overview, changes, margins)]
+    for design in run.designs:
+        files |= design_files(design, beyond)
+    files[INDEX] = lambda: [index_html(run.overview, changes, margins, beyond)]
     return files
+
+
+def design_files(run: DesignOfRun, beyond: Beyond) -> dict[str, Maker]:
+    """Map the page of one design of a run to what makes it."""
+    return {design_page(run.design): lambda: [design_html(run, beyond)]}
 
 
 def chip_files(
@@ -81,13 +100,14 @@ def chip_files(
     known: Known,
     margins: Sequence[MarginRecord],
     place: str = "",
+    beyond: Beyond = ALONE,
 ) -> dict[str, Maker]:
     """Map the files of one chip, whose folder is called ``name``, to what makes them."""
     attached = _attached(chip, name, place)
     files: dict[str, Maker] = {
         f"{name}.xml": lambda: [chip_junit(run, chip, known, attached)],
         **{file: partial(_waveform, run, o) for file, o in drawn_outcomes(chip).items()},
-        f"{name}.html": lambda: [chip_html(run, chip, margins)],
+        f"{name}.html": lambda: [chip_html(run, chip, margins, beyond)],
     }
     return {f"chips/{name}/{file}": make for file, make in files.items()}
 
@@ -101,28 +121,39 @@ def _waveform(run: RunHeading, outcome: Outcome) -> list[bytes]:
     return [waveform(run, outcome)]
 
 
-def chip_pages(chips: Sequence[ChipHeading]) -> Mapping[str, str]:
-    """Map each slot to the name of its chip's page, as ``chips/SP2-0001/SP2-0001.html``."""
-    return {slot: f"chips/{name}/{name}.html" for slot, name in _folders(chips).items()}
-
-
 def slot_of_file(chips: Sequence[ChipHeading], name: str) -> str | None:
-    """Return the slot that a file is about; None for a file of the whole run or an unknown one."""
-    parts = PurePosixPath(name).parts
-    folders = {folder: slot for slot, folder in _folders(chips).items()}
-    return folders.get(parts[1]) if len(parts) == 3 and parts[0] == "chips" else None
+    """Return the slot that a file is about; None for any other file."""
+    folder = PurePosixPath(name).parent.as_posix()
+    pages = shown_pages(chips)
+    return next((s for s, page in pages.items() if page.rpartition("/")[0] == folder), None)
+
+
+def design_of_file(designs: Sequence[str], name: str) -> str | None:
+    """Return the design that a file is about; None for any other file."""
+    text = Scrubber().text
+    return next((design for design in designs if design_page(text(design)) == name), None)
+
+
+def shown_pages(chips: Sequence[ChipHeading]) -> Mapping[str, str]:
+    """Map each slot to its chip's page, named by what may be shown of the record."""
+    shown = [Scrubber().record(chip) for chip in chips]
+    pages = chip_pages(shown).values()
+    return {chip.slot: page for chip, page in zip(chips, pages, strict=True)}
 
 
 def run_file(
-    run: RunRecord | RunOverview | ChipOfRun, name: str, margins: Sequence[MarginRecord] = ()
+    run: PartOfRun,
+    name: str,
+    margins: Sequence[MarginRecord] = (),
+    beyond: Beyond = ALONE,
 ) -> RunFile | None:
     """Make the file of a run that ``write_run`` would write under ``name``; None if there is none.
 
-    An overview has the index alone, and one chip of a run the chip's files.
+    An overview has the index alone, and one chip or design of a run its own files.
     """
     with undisturbed():
         shown = Scrubber().record(run)
-        files = _files(shown, [Scrubber().record(one) for one in margins])
+        files = _files(shown, [Scrubber().record(one) for one in margins], beyond)
         if name not in files:
             return None
         pieces = files[name]()
@@ -131,20 +162,14 @@ def run_file(
     return RunFile(pieces, kind, policy)
 
 
-def _files(
-    run: RunRecord | RunOverview | ChipOfRun, margins: Sequence[MarginRecord]
-) -> dict[str, Maker]:
+def _files(run: PartOfRun, margins: Sequence[MarginRecord], beyond: Beyond) -> dict[str, Maker]:
     match run:
         case RunRecord():
-            return files_of(run, margins=margins)
+            return files_of(run, margins=margins, beyond=beyond)
+        case DesignOfRun():
+            return design_files(run, beyond)
         case RunOverview():
-            return {INDEX: lambda: [index_html(run, None, margins)]}
+            return {INDEX: lambda: [index_html(run, None, margins, beyond)]}
         case ChipOfRun(chip=chip):
-            return chip_files(run, chip, chip_folders(run.chips)[chip.slot], (), margins)
-
-
-def _folders(chips: Sequence[ChipHeading]) -> dict[str, str]:
-    """Map each slot to its chip's folder, named by what may be shown of the record."""
-    shown = [Scrubber().record(chip) for chip in chips]
-    names = chip_folders(shown)
-    return {chip.slot: names[seen.slot] for chip, seen in zip(chips, shown, strict=True)}
+            folder = chip_folders(run.chips)[chip.slot]
+            return chip_files(run, chip, folder, (), margins, beyond=beyond)

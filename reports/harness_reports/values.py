@@ -53,6 +53,14 @@ def bus_lines(outcome: Outcome) -> tuple[str, ...]:
     )
 
 
+def first_line(outcome: Outcome) -> str:
+    """Say as :func:`bus_lines` what the first failing cycle was; empty if none was kept."""
+    for one in cycle_words(outcome, outcome.evidence[:1]):
+        words = "; ".join(one.values or one.bits)
+        return f"cycle {one.cycle.cycle:,}, line {one.cycle.line}: {words}"
+    return ""
+
+
 def slip_lines(outcome: Outcome) -> tuple[str, ...]:
     """What the author may have got wrong, where a failure may be the table's or the design's."""
     return slips(outcome) if outcome.verdict.failed else ()

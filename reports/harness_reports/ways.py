@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.records import ChipHeading, RunHeading
-from harness.store import Selection, of_chip, of_slot
+from harness.store import Selection, of_chip, of_design, of_slot
 from harness_reports.names import chip_name
 from harness_reports.texts import minute
 
@@ -104,6 +104,14 @@ def chip_ways(
     )
     trail = (*_above(run, links, up), Anchor(chip_name(chip), ""))
     return Ways(trail, tuple(_beside("chip", chips, here, up)), _there(pages))
+
+
+def design_ways(run: RunHeading, designs: Sequence[Sibling], here: int, beyond: Beyond) -> Ways:
+    """Give the ways of the page of ``designs[here]``, one folder below that of the run."""
+    up, links, name = "../", beyond.links, designs[here].name
+    pages = (Anchor("History of this design", _from(up, links.subject(of_design(name)))),)
+    trail = (*_above(run, links, up), Anchor(name, ""))
+    return Ways(trail, tuple(_beside("design", designs, here, up)), _there(pages))
 
 
 def _above(run: RunHeading, links: Links, up: str) -> tuple[Anchor, Anchor]:

@@ -17,9 +17,10 @@ from harness.errors import StoreError
 from harness.judge import NightChanges
 from harness.records import ChipRecord, MarginRecord, RunRecord
 from harness_reports.junit import Known
-from harness_reports.names import chip_folders, drawn_outcomes
+from harness_reports.names import chip_folders, design_page, drawn_outcomes
 from harness_reports.run_files import INDEX, JSON, JUNIT, files_of
 from harness_reports.secrets import Scrubber
+from harness_reports.ways import ALONE, Beyond
 
 _REASONS = {
     errno.ENOSPC: "the disk is full; make room",
@@ -55,6 +56,7 @@ class WrittenReports:
     json: Path
     junit: Path
     chips: tuple[WrittenChip, ...]
+    designs: tuple[Path, ...]
 
 
 def write_run(
@@ -63,24 +65,31 @@ def write_run(
     known: Known = (),
     changes: NightChanges | None = None,
     margins: Sequence[MarginRecord] = (),
+    beyond: Beyond = ALONE,
 ) -> WrittenReports:
     """Write every report of the run below ``folder``, made if needed.
 
     ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
-    in ``chips/<serial>/``. Files of an earlier writing are replaced. Host paths and addresses with
-    passwords that got into a message are taken out. What is ``known`` is skipped in the JUnit
+    in ``chips/<serial>/``, a design's page in ``designs/``. Files of an earlier
+    writing are replaced. Host paths and addresses with passwords that got into a message are taken
+    out. What is ``known`` is skipped in the JUnit
     files; a night's ``changes`` come first on the index. Of ``margins`` those that the
     run measured are in the chips' pages and the JSON file. Raises StoreError naming the
     folder and the reason; the record itself is not touched by that.
     """
     shown = Scrubber().record(run)
     own = [Scrubber().record(one) for one in margins]
-    place = _seen_from_here(folder)
-    for name, make in files_of(shown, known, Scrubber().record(changes), own, place).items():
+    place, news = _seen_from_here(folder), Scrubber().record(changes)
+    for name, make in files_of(shown, known, news, own, place, beyond).items():
         write_file(folder / name, b"".join(make()), folder)
     names = chip_folders(shown.chips)
     chips = tuple(_written(chip, folder / "chips", names[chip.slot]) for chip in shown.chips)
-    return WrittenReports(folder, folder / INDEX, folder / JSON, folder / JUNIT, chips)
+    designs = tuple(folder / design_page(design) for design in _designs(shown))
+    return WrittenReports(folder, folder / INDEX, folder / JSON, folder / JUNIT, chips, designs)
+
+
+def _designs(run: RunRecord) -> dict[str, None]:
+    return dict.fromkeys(outcome.design for chip in run.chips for outcome in chip.outcomes)
 
 
 def _seen_from_here(folder: Path) -> str:

@@ -26,7 +26,7 @@ from harness.records import RunRecord
 from harness.store import Store, of_chip, of_design, of_slot
 from harness.watch.addresses import history_address, rack_address, run_address
 from harness.watch.source import StoreSource, look_at
-from harness_reports import chip_pages
+from harness_reports import shown_pages
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.system.postgres import lacking, server
 from tests.system.test_nightly import small_rack
@@ -139,7 +139,9 @@ KINDS = {
     "run": run_address("bench-3"),
     "report": run_address("bench-3", "chips/PK-01/PK-01.html"),
     "hostile run": run_address(HOSTILE.run_id),
-    "hostile report": run_address(HOSTILE.run_id, chip_pages(HOSTILE.chips)[HOSTILE.chips[0].slot]),
+    "hostile report": run_address(
+        HOSTILE.run_id, shown_pages(HOSTILE.chips)[HOSTILE.chips[0].slot]
+    ),
     "not there": "/nothing/of/that/name",
 }
 

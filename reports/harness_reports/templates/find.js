@@ -1,10 +1,10 @@
-// Filters, sorts and steps through the page of a run. Without it everything is shown.
+// Filters and sorts the page of a run. Without it everything is shown.
 // What may be hidden has data-find (its words) and data-verdicts (shapes, parted by spaces).
 "use strict";
 (() => {
-  const bar = document.getElementById("find");
   const [text, verdict, order, count] = ["text", "verdict", "order", "count"].map(
     (name) => document.getElementById(`find-${name}`));
+  if (!text) return;
   const maps = [...document.querySelectorAll(".map")].map((table) => ({
     heads: [...table.tHead.rows[0].cells].slice(2),
     feet: [...table.tFoot.rows[0].cells].slice(2),
@@ -57,27 +57,6 @@
     filter();
   };
 
-  const step = (by) => {
-    const places = [...document.querySelectorAll("main [data-find]")].filter(
-      (item) => bad(item) && !item.hidden && item.tagName === "TR");
-    const links = places.map((item) => [...item.querySelectorAll("a[data-bad]"), item.querySelector("a")]
-      .find((link) => link && !link.closest("[hidden]"))).filter(Boolean);
-    const now = links.findIndex((link) => link === document.activeElement);
-    const next = links[now < 0 && by < 0 ? links.length - 1 : (now + by + links.length) % links.length];
-    if (next) next.focus();
-  };
-
-  const keys = new Map();
-  for (const button of bar.querySelectorAll("button[data-key]")) {
-    button.addEventListener("click", () => step(Number(button.value)));
-    keys.set(button.dataset.key, button);
-  }
-  document.addEventListener("keydown", (event) => {
-    if (event.ctrlKey || event.altKey || event.metaKey) return;
-    if (/^(INPUT|SELECT|TEXTAREA)$/.test(event.target.tagName)) return;
-    if (event.key === "/") { event.preventDefault(); text.focus(); }
-    keys.get(event.key)?.click();
-  });
   text.addEventListener("input", filter);
   verdict.addEventListener("change", filter);
   order.addEventListener("change", sort);
@@ -90,7 +69,6 @@
     order.value = given.get("order") ?? "";
   };
   addEventListener("hashchange", () => { take(); sort(); });
-  bar.hidden = false;
   take();
   sort();
 })();

@@ -14,14 +14,14 @@ import pytest
 from lxml import html
 
 from harness.errors import StoreError
-from harness.records import ChipOfRun, RunOverview, RunRecord
-from harness_reports import WrittenReports, read_run_json, run_file, write_run
+from harness.records import ChipOfRun, RunRecord
+from harness_reports import PartOfRun, WrittenReports, read_run_json, run_file, write_run
 from tests.unit.reports.samples import chip, failed, hostile_run, long_chip, run_of, sample_run
 
 
 def _all(written: WrittenReports) -> set[Path]:
     chips = {path for c in written.chips for path in (c.html, c.junit, *c.waveforms)}
-    return {written.index, written.json, written.junit} | chips
+    return {written.index, written.json, written.junit, *written.designs} | chips
 
 
 def _found(folder: Path) -> set[Path]:
@@ -50,8 +50,10 @@ def test_each_file_comes_on_demand_as_it_is_written(run: RunRecord, tmp_path: Pa
 def test_what_is_read_in_part_is_enough_for_its_files_and_makes_no_others(tmp_path: Path) -> None:
     run = sample_run()
     written = write_run(run, tmp_path)
-    parts: list[RunOverview | ChipOfRun] = [run.overview]
-    parts += [ChipOfRun(**{**vars(run), "chip": chip}) for chip in run.chips]
+    parts: list[PartOfRun] = [run.overview, *run.designs]
+    parts += [
+        ChipOfRun(**vars(run) | {"chip": chip, "not_passed": run.not_passed}) for chip in run.chips
+    ]
     made = {}
     for part in parts:
         for path in _all(written):
@@ -87,7 +89,7 @@ def test_writing_again_replaces(tmp_path: Path) -> None:
 @pytest.mark.parametrize("run", [sample_run(), run_of(long_chip()), hostile_run(), run_of()])
 def test_every_link_resolves(run: RunRecord, tmp_path: Path) -> None:
     written = write_run(run, tmp_path / "out")
-    pages = {page.resolve() for page in (written.index, *(c.html for c in written.chips))}
+    pages = {page.resolve() for page in _all(written) if page.suffix == ".html"}
     trees = {page: html.fromstring(page.read_bytes()) for page in pages}
     places = {page: set(tree.xpath("//@id")) for page, tree in trees.items()}
     files = {path.resolve() for path in _all(written)}

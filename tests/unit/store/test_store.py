@@ -17,7 +17,16 @@ from sqlalchemy.schema import CreateTable
 
 from harness.errors import StoreError
 from harness.judge import RetryPolicy, examine
-from harness.records import CodecError, Conditions, Outcome, PinCount, Verdict, decode, encode
+from harness.records import (
+    CodecError,
+    Conditions,
+    Outcome,
+    PinCount,
+    RunKind,
+    Verdict,
+    decode,
+    encode,
+)
 from harness.store import SCHEMA_VERSION, Store
 from harness.store import engine as store_engine
 from harness.store.models import Base
@@ -319,6 +328,44 @@ def test_an_overview_has_every_verdict_and_the_evidence_that_it_points_at(tmp_pa
     assert seen.chips[0].firsts == whole.chips[0].outcomes[1:3]
     assert seen == whole.overview
     assert index_html(seen) == index_html(whole.overview)
+
+
+def test_a_design_and_a_chip_of_a_run_are_read_as_the_whole_run_has_them(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as store:
+        store.start_run(heading())
+        for slot in ("A2", "A1"):
+            store.record_chip("r1", chip(slot))
+        for slot, design, verdict in (
+            ("A1", "a", "FAIL"),
+            ("A2", "a", "PASS"),
+            ("A2", "b", "PASS"),
+        ):
+            outcome = replace(failing_outcome(), slot=slot, design=design, verdict=Verdict(verdict))
+            store.record_outcome("r1", outcome)
+        whole = store.run("r1")
+        assert store.designs("r1") == ("a", "b")
+        assert tuple(store.design("r1", name) for name in "ab") == whole.designs
+        assert store.chip("r1", "A2").not_passed == whole.not_passed == ("A1",)
+
+
+def test_the_runs_beside_one_are_those_of_its_rack_and_kind(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as store:
+        hours = {"r1": 1, "r2": 2, "r3": 3, "other rack": 4, "intake": 5, "r4": 5}
+        for run_id, hour in hours.items():
+            run = heading(run_id, NOON + timedelta(hours=hour))
+            run = replace(run, rack="other" if run_id == "other rack" else run.rack)
+            store.start_run(replace(run, kind=RunKind.INTAKE) if run_id == "intake" else run)
+        beside = {run_id: store.beside(run_id) for run_id in hours}
+        with pytest.raises(StoreError, match="no run r9 is kept here"):
+            store.beside("r9")
+    assert {name: tuple(one and one.run_id for one in two) for name, two in beside.items()} == {
+        "r1": (None, "r2"),
+        "r2": ("r1", "r3"),
+        "r3": ("r2", "r4"),
+        "r4": ("r3", None),
+        "other rack": (None, None),
+        "intake": (None, None),
+    }
 
 
 @pytest.mark.parametrize(
