@@ -21,6 +21,13 @@ from harness.records.long_window import (
     packed_words,
     unpacked_words,
 )
+from harness.records.lots import (
+    MIN_LOT,
+    LotChip,
+    LotLimits,
+    MarginLot,
+    margin_lots,
+)
 from harness.records.margins import (
     MarginDrop,
     MarginEdge,
@@ -72,6 +79,7 @@ __all__ = [
     "MAX_BIT_CYCLES",
     "MAX_WINDOW_TEXT",
     "MAX_WORD_BITS",
+    "MIN_LOT",
     "SEVERITY_ORDER",
     "WINDOW_FIELDS",
     "Attempt",
@@ -88,9 +96,12 @@ __all__ = [
     "EvidenceCycle",
     "JsonValue",
     "LongWindow",
+    "LotChip",
+    "LotLimits",
     "MarginDrop",
     "MarginEdge",
     "MarginKind",
+    "MarginLot",
     "MarginPoint",
     "MarginRecord",
     "Observation",
@@ -124,6 +135,7 @@ __all__ = [
     "encode",
     "firsts_of",
     "margin_drop",
+    "margin_lots",
     "more_rows",
     "packed_words",
     "rewritten",

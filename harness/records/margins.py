@@ -171,6 +171,12 @@ class MarginRecord:
         return highest < self.declared_hz and (failing is None or failing < self.declared_hz)
 
     @property
+    def alike(self) -> tuple[object, ...]:
+        """What must be the same for two limits to be compared, the chip aside."""
+        what = self.virtual, self.design, self.table, self.tables_sha256
+        return (*what, self.exact, self.declared_hz)
+
+    @property
     def percent(self) -> float | None:
         """How far the limit is above the declared clock, in per cent of that; None without one."""
         if self.highest_hz is None:
@@ -240,14 +246,8 @@ def _comparable(one: MarginRecord, now: MarginRecord) -> bool:
         and one.margin_id != now.margin_id
         and (not now.run_id or one.run_id != now.run_id)
         and one.measured <= now.measured
-        and _conditions(one) == _conditions(now)
+        and (one.chip_serial, one.alike) == (now.chip_serial, now.alike)
     )
-
-
-def _conditions(one: MarginRecord) -> tuple[object, ...]:
-    """What must be the same for two limits to be compared."""
-    what = one.chip_serial, one.virtual, one.design, one.table, one.tables_sha256
-    return (*what, one.exact, one.declared_hz)
 
 
 def _width(one: MarginRecord) -> float:
