@@ -23,8 +23,6 @@ from harness.records.long_window import (
 )
 from harness.records.lots import (
     MIN_LOT,
-    LotChip,
-    LotLimits,
     MarginLot,
     margin_lots,
 )
@@ -96,8 +94,6 @@ __all__ = [
     "EvidenceCycle",
     "JsonValue",
     "LongWindow",
-    "LotChip",
-    "LotLimits",
     "MarginDrop",
     "MarginEdge",
     "MarginKind",

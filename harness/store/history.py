@@ -79,7 +79,7 @@ def read_history(connection: Connection, which: Selection) -> History:
     )
     return History(
         tuple(history_lines(runs)),
-        tuple(HistoryRun(r.run_id, r.started, RunKind(r.kind), _counts(r)) for r in runs),
+        tuple(history_run(r.run_id, r.started, r.kind, r.letters) for r in runs),
     )
 
 
@@ -117,9 +117,11 @@ def _unsummarised(connection: Connection, which: Selection) -> Iterator[RunSumma
             yield RunSummary(run_id, started, kind, found.entries, "".join(found.letters))
 
 
-def _counts(run: RunSummary) -> dict[Verdict, int]:
-    counts = {verdict: run.letters.count(letter) for verdict, letter in LETTERS.items()}
-    return {verdict: count for verdict, count in counts.items() if count}
+def history_run(run_id: str, started: datetime, kind: str, letters: str) -> HistoryRun:
+    """Count the letters of a run."""
+    counts = {verdict: letters.count(letter) for verdict, letter in LETTERS.items()}
+    kept = {verdict: count for verdict, count in counts.items() if count}
+    return HistoryRun(run_id, started, RunKind(kind), kept)
 
 
 def read_subjects(connection: Connection) -> tuple[Selection, ...]:
@@ -132,6 +134,12 @@ def read_subjects(connection: Connection) -> tuple[Selection, ...]:
     found = {Selection(SubjectKind(kind), rack, name) for kind, rack, name in rows}
     for run_id in connection.scalars(select(RunRow.run_id).where(~RunRow.summarised)).all():
         found |= summaries(connection, run_id).keys()
-    for of, column in ((of_chip, MarginRow.chip_serial), (of_design, MarginRow.design)):
-        found |= {of(name) for name in connection.scalars(select(column).distinct())}
-    return tuple(sorted(found))
+    return tuple(sorted(found | searched_subjects(connection)))
+
+
+def searched_subjects(connection: Connection) -> set[Selection]:
+    """Read the chips and designs that have margins."""
+    columns = ((of_chip, MarginRow.chip_serial), (of_design, MarginRow.design))
+    return {
+        of(name) for of, column in columns for name in connection.scalars(select(column).distinct())
+    }

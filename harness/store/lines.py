@@ -12,12 +12,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain, groupby
 
-from harness.records import Verdict
+from harness.records import SEVERITY_ORDER, Verdict, worst
 from harness.store.summaries import LETTERS, Entry
 from harness.store.wilson import PassRate, pass_rate
 
+STRIP_RUNS = 30
+"""Number of the latest runs whose verdicts are shown one by one."""
+
 _VERDICTS = {letter: verdict for verdict, letter in LETTERS.items()}
 _PASS = LETTERS[Verdict.PASS]
+_WORST_FIRST = "".join(LETTERS[verdict] for verdict in SEVERITY_ORDER)
 _UNJUDGED = "".join(letter for verdict, letter in LETTERS.items() if not verdict.judged)
 
 
@@ -33,23 +37,41 @@ class RunSummary:
 
 
 @dataclass(frozen=True)
-class HistoryLine:
-    """One table on one chip over all runs of a history.
+class Standing:
+    """How something did over all runs of a history. The moments are starts of runs.
 
-    The moments are starts of runs. ``verdict`` is the latest of those that judged the chip, in
-    force without a change since ``last_changed``; ``untested`` counts the ERROR and NOT RUN
-    beside them. A table that was never judged has no verdict and no change.
+    ``verdict`` is the latest of those that judged the chip, in force without a change since
+    ``last_changed``; before that it was ``changed_from``, None if it was never another.
+    ``untested`` counts the ERROR and NOT RUN beside them. What was never judged has no verdict.
+    ``strip`` are the verdicts in the latest :data:`STRIP_RUNS` runs of the history, oldest first;
+    None where it was not part of a run.
     """
+
+    first_seen: datetime
+    last_seen: datetime
+    last_changed: datetime | None
+    changed_from: Verdict | None
+    verdict: Verdict | None
+    rate: PassRate
+    untested: int
+    strip: tuple[Verdict | None, ...]
+
+    @property
+    def now(self) -> Verdict | None:
+        """The worse of the verdict in force and that of the latest run it was part of."""
+        latest = next((one for one in reversed(self.strip) if one is not None), None)
+        known = [one for one in (self.verdict, latest) if one is not None]
+        return worst(known) if known else None
+
+
+@dataclass(frozen=True)
+class HistoryLine:
+    """One table on one chip over all runs of a history."""
 
     chip_serial: str
     design: str
     table: str
-    first_seen: datetime
-    last_seen: datetime
-    last_changed: datetime | None
-    verdict: Verdict | None
-    rate: PassRate
-    untested: int
+    standing: Standing
 
 
 def history_lines(runs: Sequence[RunSummary]) -> Iterator[HistoryLine]:
@@ -67,24 +89,41 @@ def history_lines(runs: Sequence[RunSummary]) -> Iterator[HistoryLine]:
         for entry, mine in columns.items():  # several if a chip was in several slots
             letters[entry] += "".join(chain(*zip(*mine, strict=True)))
             starts[entry] += [moment for moment in moments for _ in mine]
+    strips = _strips(runs[-STRIP_RUNS:])
     for entry in sorted(letters):
-        yield _line(entry, letters[entry], starts[entry])
+        yield HistoryLine(*entry, standing_of(letters[entry], starts[entry], strips[entry]))
 
 
-def _line(entry: Entry, letters: str, starts: Sequence[datetime]) -> HistoryLine:
-    """Make the line of an entry from its letters and the start of each letter's run."""
-    chip_serial, design, table = entry
+def _strips(runs: Sequence[RunSummary]) -> defaultdict[Entry, list[str]]:
+    """Give each entry's letters in each run; several if its chip was in several slots."""
+    strips: defaultdict[Entry, list[str]] = defaultdict(lambda: [""] * len(runs))
+    for number, run in enumerate(runs):
+        for entry, letter in zip(run.entries, run.letters, strict=True):
+            strips[entry][number] += letter
+    return strips
+
+
+def standing_of(letters: str, starts: Sequence[datetime], strip: Sequence[str]) -> Standing:
+    """Work out a standing from its letters and the start of each letter's run, oldest first.
+
+    ``strip`` has the letters of each of the latest runs; an empty text where it was not part.
+    """
     untested = sum(map(letters.count, _UNJUDGED))
     latest = letters.rstrip(_UNJUDGED)[-1:]
     changed = len(letters.rstrip(_UNJUDGED + latest))
-    return HistoryLine(
-        chip_serial=chip_serial,
-        design=design,
-        table=table,
+    before = letters[:changed][-1:]
+    return Standing(
         first_seen=starts[0],
         last_seen=starts[-1],
         last_changed=starts[letters.index(latest, changed)] if latest else None,
+        changed_from=_VERDICTS[before] if before else None,
         verdict=_VERDICTS[latest] if latest else None,
         rate=pass_rate(letters.count(_PASS), len(letters) - untested),
         untested=untested,
+        strip=tuple(_VERDICTS[worst_letter(mine)] if mine else None for mine in strip),
     )
+
+
+def worst_letter(letters: str) -> str:
+    """Return the letter of the worst verdict among these, of which there is at least one."""
+    return next(letter for letter in _WORST_FIRST if letter in letters)

@@ -76,6 +76,7 @@ from harness.store.refusals import (
     refuse_as_baseline,
     refuse_to_resume,
 )
+from harness.store.standings import Standings, read_standings
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
 from harness.store.transactions import reading, writing
@@ -271,6 +272,10 @@ class Store:
     def subjects(self) -> tuple[Selection, ...]:
         """List every chip, design and slot that has a :meth:`history`, in this order."""
         return self._read(read_subjects)
+
+    def standings(self) -> Standings:
+        """Read how every chip, design and slot did over all runs, and how the racks did lately."""
+        return self._read(read_standings)
 
     def racks(self) -> tuple[str, ...]:
         """List the names of all racks that ever ran, the latest first."""

@@ -108,8 +108,8 @@ def _put_outcomes(
 
     raw.executemany(
         "INSERT INTO outcomes (run_id, slot, chip_serial, design, table_name, table_sha256,"
-        " verdict, mismatches, started, seconds, body)"
-        " VALUES (?,?,?,?,'all','',?,0,?,1.0,'{}')",
+        " verdict, counts, mismatches, started, seconds, body)"
+        " VALUES (?,?,?,?,'all','',?,1,0,?,1.0,'{}')",
         rows(),
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,9 +29,9 @@ quartiles are as published confirms them)."""
 rates = st.lists(st.integers(1, 10**7).map(float), min_size=MIN_LOT, max_size=60)
 
 
-def chips(limits: Sequence[float], step: float = 10.0, **changes: object) -> list[MarginRecord]:
+def chips(limits: Sequence[float], step: float = 10.0, **changes: Any) -> list[MarginRecord]:
     return [
-        replace(margin(0, hz, step), chip_serial=f"SP2-{n:04}", margin_id=f"m{n}", **changes)  # type: ignore[arg-type]
+        replace(margin(0, hz, step), chip_serial=f"SP2-{n:04}", margin_id=f"m{n}", **changes)
         for n, hz in enumerate(limits)
     ]
 
@@ -133,7 +134,7 @@ def test_a_chip_counts_once_with_its_latest_whole_search() -> None:
     "other",
     [{"design": "uart"}, {"tables_sha256": "cd" * 32}, {"declared_hz": 2e3}, {"virtual": False}],
 )
-def test_only_what_was_measured_alike_is_one_lot(other: dict[str, object]) -> None:
+def test_only_what_was_measured_alike_is_one_lot(other: dict[str, Any]) -> None:
     first = chips([1000.0 + 10 * n for n in range(12)])
     second = [replace(one, chip_serial=f"X{one.chip_serial}") for one in chips([5e3] * 12, **other)]
     assert sorted(len(one.chips) for one in margin_lots([*first, *second])) == [12, 12]

@@ -11,10 +11,18 @@ from sqlalchemy import text, update
 
 from harness.errors import RunUnfit, StoreError
 from harness.records import RunKind, Verdict
-from harness.store import HistoryLine, PassRate, Store, of_chip, of_design, of_slot, pass_rate
+from harness.store import (
+    PassRate,
+    Standing,
+    Store,
+    of_chip,
+    of_design,
+    of_slot,
+    pass_rate,
+)
 from harness.store.models import RunRow
 from tests.unit.judge.test_changes import baseline_of
-from tests.unit.store.nights import keep_nights, night, tonight
+from tests.unit.store.nights import LETTERS, keep_nights, night, tonight
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
 
@@ -25,24 +33,50 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def line(store: Store, design: str) -> HistoryLine:
+def line(store: Store, design: str) -> Standing:
     (found,) = store.history(of_design(design)).lines
-    return found
+    assert (found.chip_serial, found.design, found.table) == ("PK-01", design, "all")
+    return found.standing
 
 
 def test_a_line_says_when_a_table_was_seen_and_last_changed(store: Store) -> None:
     keep_nights(store, {"a": "PPFFPP"})
-    assert line(store, "a") == HistoryLine(
-        chip_serial="PK-01",
-        design="a",
-        table="all",
+    assert line(store, "a") == Standing(
         first_seen=night(0),
         last_seen=night(5),
         last_changed=night(4),
+        changed_from=Verdict.FAIL,
         verdict=Verdict.PASS,
         rate=pass_rate(4, 6),
         untested=0,
+        strip=tuple(LETTERS[letter] for letter in "PPFFPP"),
     )
+
+
+@pytest.mark.parametrize(
+    ("letters", "before", "now"),
+    [
+        ("PPPP", None, Verdict.PASS),
+        ("FEPE-", Verdict.FAIL, Verdict.NOT_RUN),
+        ("EPUWE", Verdict.UNSTABLE, Verdict.ERROR),
+        ("PFE", Verdict.PASS, Verdict.FAIL),
+        ("E-", None, Verdict.NOT_RUN),
+    ],
+)
+def test_a_line_says_what_it_was_before_and_what_needs_a_look(
+    store: Store, letters: str, before: Verdict | None, now: Verdict
+) -> None:
+    """A chip that was not tested in the latest run needs a look, though it passed before."""
+    keep_nights(store, {"a": letters})
+    found = line(store, "a")
+    assert (found.changed_from, found.now) == (before, now)
+
+
+def test_a_strip_has_a_place_for_each_of_the_latest_thirty_runs(store: Store) -> None:
+    keep_nights(store, {"a": "F" + "P" * 31, "b": " " * 30 + "F"})
+    assert line(store, "a").strip == (Verdict.PASS,) * 30
+    (both,) = (one.standing for one in store.history(of_chip("PK-01")).lines if one.design == "b")
+    assert both.strip == (None,) * 28 + (Verdict.FAIL, None)
 
 
 def test_nights_without_a_test_are_no_change_and_count_in_no_rate(store: Store) -> None:
@@ -69,14 +103,19 @@ def test_a_slots_history_is_of_its_own_rack_only(store: Store) -> None:
     keep_nights(store, {"a": "PP"}, rack="bench")
     keep_nights(store, {"a": "F"}, rack="shelf")
     assert [n.run_id for n in store.history(of_slot("shelf", "A1")).runs] == ["shelf-0"]
-    assert [line.rate.tested for line in store.history(of_slot("bench", "A1")).lines] == [2]
+    assert [line.standing.rate.tested for line in store.history(of_slot("bench", "A1")).lines] == [
+        2
+    ]
     assert store.history(of_slot("bench", "A9")).lines == ()
 
 
 def test_a_chips_history_has_every_table_and_every_night(store: Store) -> None:
     keep_nights(store, {"b": "PFP", "a": " PE"})
     found = store.history(of_chip("PK-01"))
-    assert [(line.design, line.rate.passes) for line in found.lines] == [("a", 1), ("b", 2)]
+    assert [(line.design, line.standing.rate.passes) for line in found.lines] == [
+        ("a", 1),
+        ("b", 2),
+    ]
     assert [(n.started, dict(n.counts)) for n in found.runs] == [
         (night(0), {Verdict.PASS: 1}),
         (night(1), {Verdict.PASS: 1, Verdict.FAIL: 1}),

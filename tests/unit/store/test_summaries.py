@@ -14,11 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select
 
-from harness.records import RunKind, Verdict
+from harness.records import RunKind, Verdict, worst
 from harness.store import (
     History,
     HistoryLine,
     HistoryRun,
+    RackTrend,
+    Standing,
     Store,
     SubjectKind,
     of_chip,
@@ -28,6 +30,7 @@ from harness.store import (
 )
 from harness.store.models import LayoutRow, RunRow
 from harness.store.transactions import reading
+from tests.unit.store.margins import margin
 from tests.unit.store.nights import LETTERS, keep_nights, night
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -160,7 +163,7 @@ def test_history_is_what_a_look_at_every_outcome_gives(
             begin(store, f"r{number}", number, {d: LETTERS[v] for d, v in tables.items()})
             if number < finished:
                 store.finish_run(f"r{number}", night(number), cancelled=False)
-        found = store.history(CHIP)
+        found, standings = store.history(CHIP), store.standings()
     seen = [number for number, tables in enumerate(nights) if tables]
     assert found.runs == tuple(
         HistoryRun(f"r{n}", night(n), RunKind.RUN, Counter(LETTERS[v] for v in nights[n].values()))
@@ -169,24 +172,71 @@ def test_history_is_what_a_look_at_every_outcome_gives(
     designs = sorted({design for tables in nights for design in tables})
     assert found.lines == tuple(expected_line(design, nights) for design in designs)
 
+    verdicts = [worst(LETTERS[v] for v in nights[n].values()) for n in seen]
+    assert standings.racks == ((RackTrend("bench", found.runs),) if seen else ())
+    assert {one.subject: one.standing for one in standings.subjects}.get(CHIP) == (
+        expected_standing([(n, v) for n, v in zip(seen, verdicts, strict=True)], len(nights))
+        if seen
+        else None
+    )
+
 
 def expected_line(design: str, nights: list[dict[str, str]]) -> HistoryLine:
     """The same, worked out one night after the other."""
     seen = [(k, LETTERS[tables[design]]) for k, tables in enumerate(nights) if design in tables]
+    standing = expected_standing(seen, len(nights))
+    strip = tuple(LETTERS[t[design]] if design in t else None for t in nights if t)
+    return HistoryLine("PK-01", design, "all", replace(standing, strip=strip))
+
+
+def expected_standing(seen: list[tuple[int, Verdict]], nights: int) -> Standing:
+    """The standing of verdicts in some of the nights; the strip has all nights."""
     judged = [(k, v) for k, v in seen if v not in (Verdict.ERROR, Verdict.NOT_RUN)]
-    changed = None
-    latest = None
+    changed = before = latest = None
     for number, verdict in judged:
         if verdict is not latest:
-            changed, latest = night(number), verdict
-    return HistoryLine(
-        chip_serial="PK-01",
-        design=design,
-        table="all",
+            changed, before, latest = night(number), latest, verdict
+    return Standing(
         first_seen=night(seen[0][0]),
         last_seen=night(seen[-1][0]),
         last_changed=changed,
+        changed_from=before,
         verdict=latest,
         rate=pass_rate(sum(v is Verdict.PASS for _, v in judged), len(judged)),
         untested=len(seen) - len(judged),
+        strip=tuple(dict(seen).get(k) for k in range(nights)),
     )
+
+
+def test_a_gap_in_a_strip_is_a_run_of_its_racks_that_it_was_not_part_of(store: Store) -> None:
+    keep_nights(store, {"a": "PF", "b": " P"}, rack="bench")
+    keep_nights(store, {"b": "U"}, rack="shelf")
+    strips = {one.subject: one.standing.strip for one in store.standings().subjects if one.standing}
+    passed, failed, unstable = Verdict.PASS, Verdict.FAIL, Verdict.UNSTABLE
+    assert strips[of_design("a")] == strips[SLOT] == (passed, failed)
+    assert strips[of_slot("shelf", "A1")] == (unstable,)
+    assert strips[of_design("b")] == (None, unstable, passed), "runs of both racks, by their start"
+
+
+def test_racks_are_counted_over_all_slots_the_latest_rack_first(store: Store) -> None:
+    keep_nights(store, {"a": "PF"}, rack="bench")
+    keep_nights(store, {"a": "PPU", "b": "EEE"}, rack="shelf")
+    racks = {rack.rack: [dict(run.counts) for run in rack.runs] for rack in store.standings().racks}
+    error = {Verdict.ERROR: 1}
+    assert racks == {
+        "shelf": [
+            {Verdict.PASS: 1} | error,
+            {Verdict.PASS: 1} | error,
+            {Verdict.UNSTABLE: 1} | error,
+        ],
+        "bench": [{Verdict.PASS: 1}, {Verdict.FAIL: 1}],
+    }
+    assert list(racks) == ["shelf", "bench"]
+
+
+def test_what_was_only_searched_has_no_standing(store: Store) -> None:
+    store.record_margin(margin(0, 1000.0))
+    assert [(one.subject, one.standing) for one in store.standings().subjects] == [
+        (of_chip("SP2-0001"), None),
+        (of_design("crc16"), None),
+    ]

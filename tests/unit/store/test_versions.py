@@ -37,7 +37,7 @@ def test_a_kept_store_of_this_version_is_read_and_takes_more(tmp_path: Path) -> 
     assert one == replace(
         chip(), outcomes=(replace(failing_outcome("gray"), started=one.outcomes[0].started),)
     )
-    assert (line.chip_serial, line.verdict, line.first_seen) == ("PK-01", Verdict.FAIL, NOON)
+    assert (line.standing.verdict, line.standing.first_seen) == (Verdict.FAIL, NOON)
     assert dict(night.counts) == {Verdict.FAIL: 1}
     assert baseline is not None
     assert len(baseline.verdicts) == 2
