@@ -8,7 +8,7 @@ from pathlib import Path
 from harness.errors import StoreError
 from harness.jobs.stores import RUNS, STORE, AnyStore, existing
 from harness.store import Selection, SubjectKind, of_chip, of_design, of_slot
-from harness_reports import WrittenHistories, margins_of, write_histories
+from harness_reports import WrittenHistories, write_histories
 
 
 def history(
@@ -31,12 +31,7 @@ def history(
             *(_slot(text, known) for text in slots),
         ]
         _refuse_unknown(chosen, known, kept.place)
-        return write_histories(
-            list(dict.fromkeys(chosen)) or known,
-            kept.history,
-            Path(folder),
-            lambda which: margins_of(kept, which),
-        )
+        return write_histories(kept, list(dict.fromkeys(chosen)) or known, Path(folder))
 
 
 def _slot(text: str, known: Sequence[Selection]) -> Selection:

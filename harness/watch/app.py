@@ -103,8 +103,8 @@ class Pages:
         """The list of all histories."""
         del request
         with self._source.opened() as store:
-            subjects = store.subjects()
-        return _reported(subjects_html(subjects, addresses.LINKS))
+            standings = store.standings()
+        return _reported(subjects_html(standings, addresses.LINKS))
 
     def history(self, request: Request) -> Response:
         """The history of one chip, design or slot."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import groupby
 
 from harness.errors import many
-from harness.records import SEVERITY_ORDER, MarginRecord, RunKind
+from harness.records import SEVERITY_ORDER, MarginRecord, RunKind, Verdict
 from harness.store import (
     History,
     HistoryLine,
@@ -24,13 +24,12 @@ from harness.store import (
 )
 from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
+from harness_reports.standings import NO_SERIAL, above_histories, in_strips, urgency
 from harness_reports.texts import day, month
 from harness_reports.ways import Anchor, Links, Ways
 
 MAX_SHOWN_RUNS = 30
 """Maximum number of the latest runs that are also listed with their counts."""
-
-NO_SERIAL = "no chip serial"
 
 
 @dataclass(frozen=True)
@@ -48,6 +47,7 @@ class HistoryPage:
     lines: tuple[tuple[HistoryLine, tuple[Anchor, ...]], ...]
     months: tuple[tuple[str, tuple[HistoryRun, ...]], ...]
     legend: tuple[Look, ...]
+    strip_legend: tuple[Verdict, ...]
     intakes: int
     latest: tuple[HistoryRun, ...]
     margins: MarginHistory
@@ -75,8 +75,8 @@ def build_history(
     """
     kind, title, what = _heading(subject)
     lines = sorted(history.lines, key=_rank)
-    worst = {night.worst for night in history.runs}
-    months = groupby(history.runs, lambda night: month(night.started))
+    worst = {run.worst for run in history.runs}
+    months = groupby(history.runs, lambda run: month(run.started))
     return HistoryPage(
         kind=kind,
         title=title,
@@ -85,6 +85,7 @@ def build_history(
         lines=tuple((line, tuple(_names(subject.kind, line, links))) for line in lines),
         months=tuple(reversed([(name, tuple(runs)) for name, runs in months])),
         legend=tuple(look(v) for v in SEVERITY_ORDER if v in worst),
+        strip_legend=in_strips(line.standing for line in lines),
         intakes=_intakes(history.runs),
         latest=history.runs[-MAX_SHOWN_RUNS:][::-1],
         margins=build_margins(margins),
@@ -93,24 +94,6 @@ def build_history(
             (*above_histories(links), Anchor("Histories", links.histories), Anchor(title, ""))
         ),
     )
-
-
-def above_histories(links: Links) -> tuple[Anchor, ...]:
-    """Give the trail down to all histories."""
-    home = links.rack("")
-    return (Anchor("Racks", home),) if home else ()
-
-
-def listed(subjects: Iterable[Selection], links: Links) -> dict[str, list[Anchor]]:
-    """List what has a history under titles: chips, designs, then each rack's slots."""
-    groups: dict[str, list[Anchor]] = {}
-    for subject in subjects:
-        title = f"{subject.kind.capitalize()}s"
-        if subject.kind is SubjectKind.SLOT:
-            title += f" of rack {subject.rack}"
-        anchor = Anchor(subject.name or NO_SERIAL, links.subject(subject))
-        groups.setdefault(title, []).append(anchor)
-    return groups
 
 
 def _heading(subject: Selection) -> tuple[str, str, str]:
@@ -154,10 +137,7 @@ def _intakes(runs: Sequence[HistoryRun]) -> int:
 
 
 def _rank(line: HistoryLine) -> tuple[int, float, str, str, str]:
-    worst_first = len(SEVERITY_ORDER)
-    if line.verdict is not None:
-        worst_first = SEVERITY_ORDER.index(line.verdict)
-    return worst_first, line.rate.high, line.chip_serial, line.design, line.table
+    return *urgency(line.standing), line.chip_serial, line.design, line.table
 
 
 def _names(kind: SubjectKind, line: HistoryLine, links: Links) -> Iterable[Anchor]:

@@ -5,20 +5,22 @@ The one rule: a page that is written links only to pages that are written with i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.records import MarginRecord
-from harness.store import History, Selection, SubjectKind
-from harness_reports.history import above_histories, build_history, listed
+from harness.store import History, Selection, Standings, Store, SubjectKind
+from harness_reports.history import build_history, margins_of
 from harness_reports.html import page_html, page_policy
 from harness_reports.names import distinct_names
 from harness_reports.secrets import Scrubber
-from harness_reports.ways import Anchor, Links, Ways
+from harness_reports.standings import build_standings
+from harness_reports.ways import Links
 from harness_reports.write import write_file
 
-STYLES = ("style.css", "history.css")
+FILES = ("style.css", "history.css", "steps.js", "find.js")
+"""Styles and scripts in the pages of histories."""
 
 
 @dataclass(frozen=True)
@@ -34,31 +36,24 @@ def history_html(
 ) -> bytes:
     """Return the page of one chip, design or slot as UTF-8."""
     shown = [Scrubber().record(margin) for margin in margins]
-    return page_html("history.html.jinja", build_history(subject, history, links, shown), STYLES)
+    return page_html("history.html.jinja", build_history(subject, history, links, shown), FILES)
 
 
-def subjects_html(subjects: Sequence[Selection], links: Links) -> bytes:
+def subjects_html(standings: Standings, links: Links) -> bytes:
     """Return the page that lists what has a history as UTF-8."""
-    ways = Ways((*above_histories(links), Anchor("Histories", "")))
-    page = {"groups": listed(subjects, links), "ways": ways}
-    return page_html("subjects.html.jinja", page, STYLES)
+    return page_html("subjects.html.jinja", build_standings(standings, links), FILES)
 
 
 def history_policy() -> str:
     """Return the content policy under which both kinds of page are shown as they should be."""
-    return page_policy(*STYLES)
+    return page_policy(*FILES)
 
 
-def write_histories(
-    subjects: Sequence[Selection],
-    read: Callable[[Selection], History],
-    folder: Path,
-    margins: Callable[[Selection], Sequence[MarginRecord]] = lambda _: (),
-) -> WrittenHistories:
+def write_histories(store: Store, subjects: Sequence[Selection], folder: Path) -> WrittenHistories:
     """Write the page of each subject into ``folder``, which is made if need be, then the index.
 
-    ``read`` and ``margins`` read the records of one subject at a time. Raises StoreError
-    naming the folder and the reason.
+    The records of one subject are read at a time. Raises StoreError naming the folder and the
+    reason.
     """
     names = distinct_names({subject: _file_name(subject) for subject in subjects})
     paths = {subject: folder / f"{name}.html" for subject, name in names.items()}
@@ -68,10 +63,12 @@ def write_histories(
         subject=lambda subject: paths[subject].name if subject in paths else "",
     )
     for subject, path in paths.items():
-        page = history_html(subject, read(subject), links, margins(subject))
+        page = history_html(subject, store.history(subject), links, margins_of(store, subject))
         write_file(path, page, folder)
     if index is not None:
-        write_file(index, subjects_html(list(paths), links), folder)
+        found = store.standings()
+        chosen = tuple(one for one in found.subjects if one.subject in paths)
+        write_file(index, subjects_html(replace(found, subjects=chosen), links), folder)
     return WrittenHistories(tuple(paths.values()), index)
 
 

@@ -128,9 +128,9 @@ def interval_text(rate: PassRate) -> str:
     return f"{share(rate.low)} to {share(rate.high)} %" if rate.tested else "–"
 
 
-def counts_text(night: HistoryRun) -> str:
+def counts_text(run: HistoryRun) -> str:
     """``2 FAIL, 32 PASS``: worst first."""
-    return ", ".join(f"{night.counts[v]:,} {v}" for v in SEVERITY_ORDER if v in night.counts)
+    return ", ".join(f"{run.counts[v]:,} {v}" for v in SEVERITY_ORDER if v in run.counts)
 
 
 def timing_word(conditions: Conditions) -> str:

@@ -1,4 +1,4 @@
-// Filters and sorts the page of a run. Without it everything is shown.
+// Filters and sorts the rows of a page. Without it everything is shown.
 // What may be hidden has data-find (its words) and data-verdicts (shapes, parted by spaces).
 "use strict";
 (() => {
@@ -8,6 +8,10 @@
   const maps = [...document.querySelectorAll(".map")].map((table) => ({
     heads: [...table.tHead.rows[0].cells].slice(2),
     feet: [...table.tFoot.rows[0].cells].slice(2),
+    rows: [...table.tBodies[0].rows],
+    body: table.tBodies[0],
+  }));
+  const lists = [...document.querySelectorAll("table.rows")].map((table) => ({
     rows: [...table.tBodies[0].rows],
     body: table.tBodies[0],
   }));
@@ -38,7 +42,8 @@
       });
     }
     for (const item of rest) item.hidden = !says(item, words) || !shows(item);
-    count.value = left === 1 ? "1 design shown" : `${left} designs shown`;
+    for (const list of lists) left += list.rows.filter((row) => !row.hidden).length;
+    count.value = `${left} ${text.form.dataset.noun}${left === 1 ? "" : "s"} shown`;
     const kept = new URLSearchParams({ find: text.value, show: verdict.value, order: order.value });
     for (const [name, value] of [...kept]) if (!value) kept.delete(name);
     if (String(kept) || location.hash.startsWith("#find")) {
@@ -47,7 +52,7 @@
   };
 
   const sort = () => {
-    for (const map of maps) {
+    for (const map of [...maps, ...lists]) {
       const name = (row) => row.dataset.find;
       const rows = order.value
         ? [...map.rows].sort((a, b) => name(a).localeCompare(name(b), "en", { numeric: true }))

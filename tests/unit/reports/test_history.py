@@ -10,11 +10,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.records import SEVERITY_ORDER, Verdict
 from harness.store import Selection, Store, of_chip, of_design, of_slot
-from harness_reports import Links, history_html, history_policy, write_histories
+from harness_reports import Links, history_html, history_policy, subjects_html, write_histories
 from harness_reports.history import HistoryPage, build_history
 from harness_reports.looks import look, tally
+from harness_reports.standings import build_standings, change_text, latest_text
+from harness_reports.strips import lanes, strip, strip_text
 from harness_reports.texts import day, interval_text, rate_text, share
+from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights
 
 LINKS = Links(subject=lambda subject: f"/{subject.kind}", run=lambda run: f"/runs/{run}")
@@ -39,26 +43,88 @@ def page(store: Store, subject: Selection) -> HistoryPage:
 
 def test_what_fails_now_comes_first_and_what_was_never_judged_last(store: Store) -> None:
     shown = page(store, of_chip("PK-01"))
-    assert [(look(line.verdict).word, names[0].text) for line, names in shown.lines] == [
+    assert [(look(line.standing.verdict).word, names[0].text) for line, names in shown.lines] == [
         ("FAIL", "a"), ("PASS", "b"), ("NOT JUDGED", "c")]  # fmt: skip
     assert shown.headline == "3 tables of 3 designs; 5 runs, from 2026-06-01 to 2026-06-05."
-    tallies = tally(line.verdict for line, _ in shown.lines)
+    tallies = tally(line.standing.verdict for line, _ in shown.lines)
     assert [(item.look.word, item.number) for item in tallies] == [
         ("FAIL", 1), ("PASS", 1), ("NOT JUDGED", 1)]  # fmt: skip
 
 
 def test_a_line_has_its_dates_its_rate_and_how_sure_it_is(store: Store) -> None:
-    line, _ = page(store, of_design("b")).lines[0]
-    assert (day(line.first_seen), day(line.last_seen), day(line.last_changed)) == (
-        "2026-06-01", "2026-06-05", "2026-06-04")  # fmt: skip
+    line = page(store, of_design("b")).lines[0][0].standing
+    assert (day(line.first_seen), day(line.last_seen)) == ("2026-06-01", "2026-06-05")
+    assert (change_text(line), latest_text(line)) == (
+        "2026-06-04, FAIL to PASS", "ERROR in its latest run")  # fmt: skip
     assert (line.rate.tested, line.untested) == (4, 1)
     assert (rate_text(line.rate), interval_text(line.rate)) == ("50.0 %", "15.0 to 85.0 %")
-    never, _ = page(store, of_design("c")).lines[0]
-    assert (day(never.last_changed), rate_text(never.rate), interval_text(never.rate)) == (
+    never = page(store, of_design("c")).lines[0][0].standing
+    assert (change_text(never), rate_text(never.rate), interval_text(never.rate)) == (
         "–",
         "–",
         "–",
     )
+
+
+def test_what_was_not_tested_lately_comes_before_what_passes(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"a": "FP", "b": "PP", "c": "PE", "d": "P ", "e": "PF", "f": "PU"})
+        shown = page(opened, of_chip("PK-01"))
+        text = history_html(of_chip("PK-01"), opened.history(of_chip("PK-01")), LINKS).decode()
+    assert [names[0].text for _, names in shown.lines] == list("efcabd")
+    rows = re.findall(r'<tr data-find="(.*?)" data-verdicts="(.*?)">', text)
+    assert rows[:3] == [("e all", "fail"), ("f all", "unstable"), ("c all", "error")]
+    assert "UNSTABLE is a verdict on a table: repeated with the same inputs" in text
+
+
+def test_a_table_that_was_always_the_same_has_no_change(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"a": "EPEP", "b": "E---"})
+        first, second = (line.standing for line, _ in page(opened, of_chip("PK-01")).lines)
+    assert (change_text(first), change_text(second)) == ("–", "none since 2026-06-02")
+
+
+def test_a_strip_has_a_mark_of_its_own_for_each_verdict_and_says_what_it_shows() -> None:
+    every = (*SEVERITY_ORDER, None, Verdict.FAIL)
+    drawn = strip(every)
+    paths = dict(re.findall(r'<path class="s-(.*?)" d="(.*?)"/>', drawn))
+    assert list(paths) == ["fail", "unstable", "error", "not-run", "waived", "pass"]
+    assert re.findall(r"M([\d.]+)", paths["fail"]) == ["3.5", "52.5"], "the first and the eighth"
+    assert len({path.split("M")[1].lstrip("0123456789.") for path in paths.values()}) == 6
+    words = "2 FAIL, 1 UNSTABLE, 1 ERROR, 1 NOT RUN, 1 WAIVED, 1 PASS, not part of 1; latest FAIL"
+    assert strip_text(every) == words
+    assert f'role="img" aria-label="{words}"' in drawn
+
+
+def test_the_list_of_histories_has_a_row_for_each_with_what_needs_a_look_first(
+    tmp_path: Path,
+) -> None:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"a": "PP", "b": "FP", "c": "PF"})
+        opened.record_margin(margin(0, 1000.0))
+        shown = build_standings(opened.standings(), LINKS)
+        text = subjects_html(opened.standings(), LINKS).decode()
+    rows = {title: [anchor.text for anchor, _ in rows] for title, rows in shown.groups.items()}
+    assert rows == {
+        "Chips": ["PK-01", "SP2-0001"],
+        "Designs": ["c", "b", "a", "crc16"],
+        "Slots of rack bench": ["A1"],
+    }
+    assert "1 FAIL, 1 PASS; latest FAIL" in text
+    assert '<th scope="row" class="name"><a href="/chip">SP2-0001</a></th>' in text
+    assert "no runs, only margin searches" in text
+    assert f'content="{history_policy()}"' in text
+
+
+def test_a_rack_has_a_lane_for_each_verdict_on_its_own_scale_and_a_table(store: Store) -> None:
+    (rack,) = store.standings().racks
+    drawn = lanes(rack.rack, rack.runs)
+    assert [(lane.look.word, lane.latest, lane.most) for lane in drawn.lanes] == [
+        ("FAIL", 1, 1), ("ERROR", 1, 1), ("NOT RUN", 0, 1), ("PASS", 0, 2)]  # fmt: skip
+    assert drawn.lanes[2].bars.count("M") == 1, "a run without it has no bar"
+    text = subjects_html(store.standings(), LINKS).decode()
+    counts = '<tr><th scope="row" class="moment">2026-06-01 12:00</th>'
+    assert counts + "".join(f'<td class="n">{n}</td>' for n in (0, 1, 0, 2)) in text
 
 
 def test_every_night_has_a_mark_with_a_text_of_its_own(store: Store) -> None:
@@ -93,7 +159,7 @@ def test_a_chip_that_had_its_intake_and_no_night_has_its_tables(tmp_path: Path) 
         keep_nights(opened, {"a": "P"}, kinds="i")
         shown = page(opened, of_chip("PK-01"))
     assert shown.headline == "1 table of 1 design; 1 intake, on 2026-06-01."
-    assert [look(line.verdict).word for line, _ in shown.lines] == ["PASS"]
+    assert [look(line.standing.verdict).word for line, _ in shown.lines] == ["PASS"]
 
 
 def test_a_page_without_intakes_speaks_of_none(store: Store) -> None:
@@ -119,7 +185,7 @@ def test_only_a_whole_is_a_hundred_per_cent(tested: int, missed: int) -> None:
 
 def test_written_pages_link_only_to_each_other(store: Store, tmp_path: Path) -> None:
     subjects = store.subjects()
-    written = write_histories(subjects, store.history, tmp_path / "out")
+    written = write_histories(store, subjects, tmp_path / "out")
     assert written.index is not None
     assert {path.name for path in written.pages} == {
         "chip-PK-01.html", "design-a.html", "design-b.html", "design-c.html", "slot-bench-A1.html",
@@ -131,7 +197,7 @@ def test_written_pages_link_only_to_each_other(store: Store, tmp_path: Path) -> 
 
 def test_one_page_alone_has_no_index_and_no_links(store: Store, tmp_path: Path) -> None:
     only = [of_design("a")]
-    written = write_histories(only, store.history, tmp_path / "out")
+    written = write_histories(store, only, tmp_path / "out")
     assert written.index is None
     assert re.findall(r'<a href="([^#][^"]*)"', written.pages[0].read_text("utf-8")) == []
 
