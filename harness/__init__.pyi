@@ -9,15 +9,14 @@ from .jobs.check import check
 from .jobs.demo import copy_demo, deserved
 from .jobs.event_line import event_line
 from .jobs.expand import expand_transactions
-from .jobs.export import SHUTTLE, Exported, PatternFormat, export_table
+from .jobs.export import Exported, PatternFormat, export_table
+from .jobs.find import SHUTTLE, load_table
 from .jobs.generate import GeneratedTable, generate_table
 from .jobs.history import history
 from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
 from .jobs.import_jesd3 import JEDEC_SUFFIXES, import_jesd3
 from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
-from .jobs.load import load_table
 from .jobs.log import tool_log
-from .jobs.made import MadeTable
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.netlist import MadeNetlist, Net, list_nets, make_netlist
 from .jobs.new import BOARD, NewDesign, new_board, new_design, new_shuttle, new_wrapper
@@ -92,7 +91,6 @@ __all__ = [
     "ImportedTable",
     "Likeness",
     "MadeNetlist",
-    "MadeTable",
     "MarginEvent",
     "MarginFound",
     "MarginObserver",

@@ -11,6 +11,7 @@ from rich.progress import BarColumn, Progress, TextColumn
 
 import harness
 from harness.cli.exit_code import ExitCode
+from harness.cli.run_codes import rehearsal_code
 from harness.cli.screen import Screen, complain, console
 from harness.errors import many
 from harness.records import RehearsalResult
@@ -57,10 +58,7 @@ def import_(  # noqa: PLR0913, PLR0917 - the options of a command
     if done is None:
         return ExitCode.BAD_INPUT
     _say(screen, done)
-    if done.rehearsal.bad:
-        return ExitCode.CHIP_FAILED
-    unusable = done.rehearsal.result is RehearsalResult.NOT_REHEARSED
-    return ExitCode.NOT_TESTED if unusable else ExitCode.ALL_PASS
+    return rehearsal_code([done.rehearsal])
 
 
 def _say(screen: Screen, done: harness.ImportedTable) -> None:

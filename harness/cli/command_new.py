@@ -93,7 +93,7 @@ def _there(design: str, folder: Path) -> str:
 def _print_wrapper(
     screen: Screen, made: NewDesign, path: Path | None, design: str, verilog: list[Path]
 ) -> ExitCode:
-    name = made.wrapper_name
+    name = made.proposal.wrapper_name
     screen.say("\nThese ports do not fit the chip, so nothing was written. A wrapper that fits:\n")
     screen.say(made.wrapper)
     file = path or Path(f"{name}.v")

@@ -10,8 +10,10 @@ import typer
 import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import SHUTTLE_HELP
+from harness.cli.run_codes import rehearsal_code
 from harness.cli.screen import complain, console
-from harness.records import Rehearsal, RehearsalResult
+from harness.errors import many
+from harness.records import RehearsalResult
 
 
 def rehearse(
@@ -44,13 +46,5 @@ def rehearse(
         "not rehearsed": sum(bool(one.why) for one in rehearsals),
     }
     parts = [f"{count} {what}" for what, count in counts.items() if count]
-    number = len(rehearsals)
-    screen.say(f"{number} {'table' if number == 1 else 'tables'}: {', '.join(parts)}")
-    return _code(rehearsals)
-
-
-def _code(rehearsals: list[Rehearsal]) -> ExitCode:
-    if any(one.bad for one in rehearsals):
-        return ExitCode.CHIP_FAILED
-    unusable = any(one.result is RehearsalResult.NOT_REHEARSED for one in rehearsals)
-    return ExitCode.NOT_TESTED if unusable else ExitCode.ALL_PASS
+    screen.say(f"{many(len(rehearsals), 'table')}: {', '.join(parts)}")
+    return rehearsal_code(rehearsals)

@@ -25,6 +25,6 @@ def wave(
     if out is not None and out.suffix.lower() not in {".vcd", ".svg"}:
         raise typer.BadParameter("--out must end in .vcd or .svg")
     screen = console()
-    for path, note in harness.write_waves(table, [out] if out else [], shuttle).files:
+    for path, note in harness.write_waves(table, [out] if out else [], shuttle):
         screen.say(f"Written: {path}. {note}".strip().removesuffix("."))
     return ExitCode.ALL_PASS

@@ -1,12 +1,12 @@
-"""The exit codes of a finished run, search or night."""
+"""The exit codes of a finished run, search, night or rehearsal."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from harness import NightChanges, NightMargins
 from harness.cli.exit_code import ExitCode
-from harness.records import ChipRecord, MarginRecord, RunRecord
+from harness.records import ChipRecord, MarginRecord, Rehearsal, RehearsalResult, RunRecord
 
 
 def exit_code(run: RunRecord) -> ExitCode:
@@ -55,3 +55,12 @@ def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> 
     if margins.broken:
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS
+
+
+def rehearsal_code(rehearsals: Iterable[Rehearsal]) -> ExitCode:
+    """Return the code of rehearsals; a table without a netlist to run on counts as passed."""
+    done = list(rehearsals)
+    if any(one.bad for one in done):
+        return ExitCode.CHIP_FAILED
+    unusable = any(one.result is RehearsalResult.NOT_REHEARSED for one in done)
+    return ExitCode.NOT_TESTED if unusable else ExitCode.ALL_PASS

@@ -4,8 +4,6 @@ from harness.convert.conditions import conditions
 from harness.convert.draft import (
     Draft,
     DraftRow,
-    draft_lines,
-    draft_text,
     drafted,
     input_cell,
     output_cell,
@@ -39,14 +37,11 @@ from harness.convert.jesd3_table import jesd3_pattern
 from harness.convert.jesd3_write import jesd3_bytes
 from harness.convert.model import FILE, load_model
 from harness.convert.ports import Proposal, propose
-from harness.convert.save import save_lines, save_table, write_file, write_files
+from harness.convert.save import save_table, write_file
 from harness.convert.start import (
-    FIRST,
     SHUTTLE_TEXT,
     board_text,
-    design_text,
-    head,
-    wrapper_name,
+    new_files,
     wrapper_text,
 )
 from harness.convert.stil import stil_lines
@@ -54,14 +49,11 @@ from harness.convert.stimulus import Stimulus
 from harness.convert.testbench import Bench, make_testbench, timing
 from harness.convert.traffic import Exchange, exchanges
 from harness.convert.transactions import read_transactions
-from harness.convert.wave import MAX_CYCLES, MAX_ROWS, cycles_window, rows_window
+from harness.convert.wave import cycles_window, rows_window
 
 __all__ = [
     "FILE",
-    "FIRST",
-    "MAX_CYCLES",
     "MAX_JESD3_BYTES",
-    "MAX_ROWS",
     "SHUTTLE_TEXT",
     "Bench",
     "Coverage",
@@ -83,15 +75,11 @@ __all__ = [
     "conditions",
     "cures",
     "cycles_window",
-    "design_text",
     "disagreements",
-    "draft_lines",
-    "draft_text",
     "drafted",
     "exchanges",
     "expand",
     "generate",
-    "head",
     "input_cell",
     "jesd3_bytes",
     "jesd3_pattern",
@@ -101,6 +89,7 @@ __all__ = [
     "make_testbench",
     "map_pins",
     "named_pins",
+    "new_files",
     "notices",
     "numbered_pins",
     "open_dump",
@@ -114,14 +103,11 @@ __all__ = [
     "remarks",
     "rows_window",
     "sampled",
-    "save_lines",
     "save_table",
     "stil_lines",
     "structure",
     "timing",
     "verdict_on_cures",
-    "wrapper_name",
     "wrapper_text",
     "write_file",
-    "write_files",
 ]

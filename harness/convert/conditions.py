@@ -53,14 +53,13 @@ def conditions(pattern: Pattern, spec: TableSpec, design: Design, shuttle: Shutt
         rows, first = rows[first:], 0
     drive, enable, pulse, expect, care, highz, repeat, until = rows.T
     pulse[:first] &= used
-    roles = {pin: signal.direction for signal in design.signals for pin in signal.pins}
     pins = tuple(pin for pin in shuttle.pins if pin.direction is not Direction.SELECT)
     symbols = np.empty((len(rows), len(pins)), np.uint8)
     for column, pin in enumerate(pins):
         on, one, edge, tested, high, floats = (
             (plane & pin.mask) != 0 for plane in (enable, drive, pulse, care, expect, highz)
         )
-        untested = "N" if roles.get(pin, pin.direction) is Direction.OUTPUT else "F"
+        untested = "N" if design.roles.get(pin, pin.direction) is Direction.OUTPUT else "F"
         symbols[:, column] = np.select(
             [on & edge & one, on & edge, on & one, on, tested & high, tested, floats],
             np.frombuffer(b"KC10HLZ", np.uint8),

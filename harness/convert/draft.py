@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from harness.errors import one_line
 from harness.shuttle import RESERVED, Bus, Direction
-from harness.table import Pattern, Words
+from harness.table import PLANES, Pattern, Words
 
 NUMBER_FROM = 5
 """From this width on a bus is written as a number; below it, a symbol for each pin is shorter."""
@@ -55,6 +55,25 @@ class Draft:
         """Join equal neighbouring rows; one with a label or note begins a new row."""
         return replace(self, rows=_folded(self.rows))
 
+    @property
+    def text(self) -> str:
+        """The table file."""
+        return "".join(self.lines())
+
+    def lines(self) -> Iterator[str]:
+        """Yield the lines of the table file, each with its line break."""
+        text = io.StringIO()
+        writer = csv.writer(text, lineterminator="\n")
+        for remark in self.remarks:
+            yield f"# {one_line(remark)}\n"
+        writer.writerow((*self.columns, *RESERVED))
+        for row in self.rows:
+            cells = [row.cells.get(name, "") for name in self.columns]
+            writer.writerow((*cells, row.times, one_line(row.label), one_line(row.note)))
+            if text.tell() > io.DEFAULT_BUFFER_SIZE:
+                yield from _taken(text)
+        yield from _taken(text)
+
 
 def _folded(rows: Iterable[DraftRow]) -> Iterator[DraftRow]:
     last: DraftRow | None = None
@@ -68,26 +87,6 @@ def _folded(rows: Iterable[DraftRow]) -> Iterator[DraftRow]:
         last = row
     if last is not None:
         yield last
-
-
-def draft_text(draft: Draft) -> str:
-    """Return the draft as the text of a table file."""
-    return "".join(draft_lines(draft))
-
-
-def draft_lines(draft: Draft) -> Iterator[str]:
-    """Yield the lines of the table file, each with its line break."""
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    for remark in draft.remarks:
-        yield f"# {one_line(remark)}\n"
-    writer.writerow((*draft.columns, *RESERVED))
-    for row in draft.rows:
-        cells = [row.cells.get(name, "") for name in draft.columns]
-        writer.writerow((*cells, row.times, one_line(row.label), one_line(row.note)))
-        if text.tell() > io.DEFAULT_BUFFER_SIZE:
-            yield from _taken(text)
-    yield from _taken(text)
 
 
 def _taken(text: io.StringIO) -> Iterator[str]:
@@ -133,14 +132,10 @@ def drafted(pattern: Pattern) -> Draft:
 
 
 def _rows(pattern: Pattern) -> Iterator[DraftRow]:
-    columns = {bus.name: _column(pattern, bus) for bus in pattern.signals}
+    columns = {bus.name: _distinct(pattern, bus) for bus in pattern.signals}
     for row in range(len(pattern)):
         yield DraftRow(
-            {
-                name: texts[code]
-                for name, (texts, codes) in columns.items()
-                for code in (codes[row],)
-            },
+            {name: texts[codes[row]] for name, (texts, codes) in columns.items()},
             int(pattern.repeat[row]),
             bool(pattern.until[row]),
             pattern.labels.get(row, ""),
@@ -180,19 +175,14 @@ def _joined(columns: Iterable[_Column]) -> Iterator[_Column]:
 _NO_TEXTS = "," * (len(RESERVED) - 1) + "\n"
 
 
-def _column(pattern: Pattern, bus: Bus) -> tuple[list[str], list[int]]:
-    texts, codes = _distinct(pattern, bus)
-    return texts, codes.tolist()
-
-
 def _distinct(pattern: Pattern, bus: Bus) -> _Column:
     """Distinct cells of a bus, and which of them each row has."""
     codes = np.zeros(len(pattern), np.int64)
-    for name in _READ:
+    for name in PLANES:
         codes = _refined(codes, getattr(pattern, name) & np.uint32(bus.mask))
     first = np.zeros(int(codes.max(initial=-1)) + 1, np.int64)
     first[codes[::-1]] = np.arange(len(codes))[::-1]
-    words = ({name: int(getattr(pattern, name)[row]) for name in _READ} for row in first.tolist())
+    words = ({name: int(getattr(pattern, name)[row]) for name in PLANES} for row in first.tolist())
     return [_cell(bus, each) for each in words], codes
 
 
@@ -217,9 +207,6 @@ def _refined(codes: NDArray[np.int64], plane: Words) -> NDArray[np.int64]:
 _FEW = 1 << 16
 """Number of possible pairs up to which a table of them is quicker than sorting."""
 _Column = tuple[list[str], NDArray[np.int64]]
-
-
-_READ = ("drive", "enable", "pulse", "expect", "care", "highz")
 
 
 def _cell(bus: Bus, words: Mapping[str, int]) -> str:

@@ -23,7 +23,7 @@ def expand(transactions: TransactionList, design: Design) -> Draft:
     """
     port = transactions.port
     pulses_sck = port.kind is SerialKind.SPI and port.bit_cycles == 1
-    clocks = [] if pulses_sck else clock_names(design)
+    clocks = [] if pulses_sck else design.names_on(Direction.CLOCK)
     others = list(dict.fromkeys(name for s in transactions.steps for name in (*s.set, *s.first)))
     rest = {name: _at_rest(design, name) for name in others}
     writer = _Writer(dict.fromkeys(clocks, "C"), rest)
@@ -32,11 +32,6 @@ def expand(transactions: TransactionList, design: Design) -> Draft:
     columns = tuple(dict.fromkeys((*clocks, *others, *port.lines.values())))
     remark = f'serial interface "{port.name}": {port.kind}, bit_cycles = {port.bit_cycles}'
     return Draft(columns, tuple(writer.rows), (remark,)).folded()
-
-
-def clock_names(design: Design) -> list[str]:
-    """The signals on the chip's clock pin."""
-    return [s.name for s in design.signals if s.pins[0].direction is Direction.CLOCK]
 
 
 def _at_rest(design: Design, name: str) -> str:

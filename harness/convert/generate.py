@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from harness.convert.draft import Draft, DraftRow, input_cell, output_cell
-from harness.convert.expand import clock_names
 from harness.convert.model import Model
 from harness.convert.stimulus import Ask, Stimulus, asks
 from harness.shuttle import Design, Direction, Shuttle
@@ -53,14 +52,13 @@ class _Player:
     def __init__(self, model: Model, design: Design, shuttle: Shuttle) -> None:
         self.model = model
         own = {bus.name for bus in model.inputs}
-        self.clocks = {name: "C" for name in clock_names(design) if name not in own}
-        active = "0" if shuttle.reset_active_low else "1"
-        self.active = {
-            bus.name: active
-            for bus in design.signals
-            if bus.pins[0].direction is Direction.RESET and bus.name not in own
-        }
-        self.resets = dict.fromkeys(self.active, "1" if active == "0" else "0")
+        clocks, resets = (
+            [name for name in design.names_on(kind) if name not in own]
+            for kind in (Direction.CLOCK, Direction.RESET)
+        )
+        active, idle = "01" if shuttle.reset_active_low else "10"
+        self.clocks = dict.fromkeys(clocks, "C")
+        self.active, self.resets = dict.fromkeys(resets, active), dict.fromkeys(resets, idle)
         self.seen: dict[str, None] = {}
         model.reset()
         self._visit()

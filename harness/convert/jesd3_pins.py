@@ -134,4 +134,4 @@ def _known(design: Design, shuttle: Shuttle) -> dict[str, tuple[Pin, ...]]:
 
 def _own_names(design: Design) -> dict[Pin, str]:
     """Names of the bits of the design's signals."""
-    return {pin: bus.bit_name(k) for bus in design.signals for k, pin in enumerate(bus.pins[::-1])}
+    return {pin: name for bus in design.signals for name, pin in bus.bits}

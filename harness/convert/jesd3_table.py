@@ -44,9 +44,9 @@ def _columns(design: Design, used: set[Pin]) -> Iterable[Bus]:
         if set(signal.pins) <= used:
             yield signal
             continue
-        for index, pin in enumerate(reversed(signal.pins)):
+        for name, pin in signal.bits:
             if pin in used:
-                yield Bus(signal.bit_name(index), (pin,), signal.direction)
+                yield Bus(name, (pin,), signal.direction)
 
 
 @dataclass
@@ -62,7 +62,6 @@ class _Making:
 
     def __post_init__(self) -> None:
         self.words = {name: np.zeros(len(self.file.symbols), np.uint32) for name in PLANES}
-        self.roles = {pin: bus.direction for bus in self.design.signals for pin in bus.pins}
         self.rest = self.shuttle.rest_levels[0]
 
     def pin(self, number: int, pin: Pin | _Making | None, symbols: NDArray[np.uint8]) -> None:
@@ -72,9 +71,9 @@ class _Making:
         elif pin is not None:
             level = "1" if self.rest & pin.mask else "0"
             self.check_role(number, pin, symbols, level)
-            if self.roles.get(pin) is Direction.INPUT:
+            if self.design.roles.get(pin) is Direction.INPUT:
                 symbols = np.where(symbols == ord("X"), ord(self.file.default or level), symbols)
-            for symbol, planes in SYMBOLS.items() if pin in self.roles else ():
+            for symbol, planes in SYMBOLS.items() if pin in self.design.roles else ():
                 for plane in planes:
                     self.words[plane][symbols == ord(symbol)] |= np.uint32(pin.mask)
 
@@ -86,7 +85,7 @@ class _Making:
             Direction.BIDIRECTIONAL: "",
             None: (_DRIVEN + _TESTED).replace(level, ""),
         }
-        role = self.roles.get(pin)
+        role = self.design.roles.get(pin)
         rows = _rows(symbols, refused[role])
         if len(rows):
             place, symbol = self.file.place(int(rows[0])), chr(symbols[rows[0]])

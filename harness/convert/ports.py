@@ -62,6 +62,11 @@ class Proposal:
         return all(placed.fits for placed in self.ports)
 
     @property
+    def wrapper_name(self) -> str:
+        """The name of the wrapper's module."""
+        return f"{self.source.top}_pins"
+
+    @property
     def role(self) -> dict[str, str]:
         """What the source does with a port, in a few words, by its name."""
         words = {self.clock: "clock"} if self.clock else {}

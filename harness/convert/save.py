@@ -6,12 +6,10 @@ wrote is replaced unless that was asked for.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from harness.convert.draft import Draft, draft_lines
 from harness.door import MAX_SETTINGS_BYTES, is_there, read_file, write_whole
 from harness.errors import ConfigError, FileUnusable, TableError
 from harness.shuttle import Design, is_name, with_settings
@@ -20,20 +18,14 @@ SETTINGS = "design.toml"
 
 
 def save_table(
-    design: Design, name: str, draft: Draft, settings: Mapping[str, Any], *, replace: bool
+    design: Design, name: str, lines: Iterable[str], settings: Mapping[str, Any], *, replace: bool
 ) -> Path:
     """Write ``NAME.csv`` beside ``design.toml``, set ``[tables.NAME]``, and return the file's path.
 
-    Raises ConfigError or TableError if the name is no name, the table is there and ``replace`` is
-    False, or a file cannot be written; ``design.toml`` is then as it was.
+    ``lines`` are those of the file, which are written as they come. Raises ConfigError or
+    TableError if the name is no name, the table is there and ``replace`` is False, or a file cannot
+    be written; ``design.toml`` is then as it was.
     """
-    return save_lines(design, name, draft_lines(draft), settings, replace=replace)
-
-
-def save_lines(
-    design: Design, name: str, lines: Iterable[str], settings: Mapping[str, Any], *, replace: bool
-) -> Path:
-    """Do the same with the lines of the table's file, which are written as they come."""
     settings_path = design.folder / SETTINGS
     path = _path_of(design, name, replace=replace)
     _check_latency(design, name, settings)
@@ -77,25 +69,11 @@ def _check_latency(design: Design, name: str, settings: Mapping[str, Any]) -> No
         raise TableError.of("latency-left", design.folder / SETTINGS, message, advice)
 
 
-def write_files(folder: Path, texts: Mapping[str, str]) -> tuple[Path, ...]:
-    """Write files of ASCII text into a folder, made if needed. Raises FileUnusable."""
-    with _writing(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-    for name, text in texts.items():
-        write_file(folder / name, [text.encode("ascii")])
-    return tuple(folder / name for name in texts)
-
-
 def write_file(path: Path, chunks: Iterable[bytes]) -> None:
-    """Write a file whole or not at all. Raises FileUnusable."""
-    with _writing(path):
-        write_whole(path, chunks)
-
-
-@contextmanager
-def _writing(path: Path) -> Iterator[None]:
+    """Write a file whole or not at all, making its folder. Raises FileUnusable."""
     try:
-        yield
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, chunks)
     except (OSError, ValueError) as trouble:
         reason = getattr(trouble, "strerror", None) or str(trouble)
         message = f"the file cannot be written: {reason}"

@@ -34,6 +34,14 @@ FIRST = "first"
 """Name of a new design's table."""
 
 
+def new_files(
+    name: str, proposal: Proposal, verilog: Sequence[str], address: int
+) -> dict[str, str]:
+    """Return the start of ``design.toml`` and of its table; ``verilog`` are paths beside them."""
+    settings = "".join(f"{line}\n" for line in _design(name, proposal, verilog, address))
+    return {"design.toml": settings, f"{FIRST}.csv": _head(name, proposal).text}
+
+
 def board_text(shuttle: Shuttle) -> str:
     """Return the start of a board profile for a shuttle, with every chip pin in it."""
     return "".join(f"{line}\n" for line in _board(shuttle))
@@ -59,11 +67,6 @@ def _board(shuttle: Shuttle) -> Iterator[str]:
     else:
         yield 'method = "parallel"              # the address is on these pins, MSB first'
         yield from toml_text({"pins": select}).splitlines()
-
-
-def design_text(name: str, proposal: Proposal, verilog: Sequence[str], address: int) -> str:
-    """Return the start of a ``design.toml``; ``verilog`` are paths beside it."""
-    return "".join(f"{line}\n" for line in _design(name, proposal, verilog, address))
 
 
 def _design(name: str, proposal: Proposal, verilog: Sequence[str], address: int) -> Iterator[str]:
@@ -107,7 +110,7 @@ def _pins(placed: PlacedPort) -> object:
     return {"pins": pins, "direction": placed.port.direction.value}
 
 
-def head(name: str, proposal: Proposal) -> Draft:
+def _head(name: str, proposal: Proposal) -> Draft:
     """Return the head of a new design's table: all signals, a reset and a clock, nothing tested."""
     order = {proposal.clock: 0, proposal.reset: 1}
     kinds = (PortDirection.INPUT, PortDirection.INOUT, PortDirection.OUTPUT)
@@ -136,11 +139,6 @@ def head(name: str, proposal: Proposal) -> Draft:
 _PLAIN = re.compile(r"[A-Za-z_][A-Za-z0-9_$]*")
 
 
-def wrapper_name(proposal: Proposal) -> str:
-    """Return the name of the wrapper's module."""
-    return f"{proposal.source.top}_pins"
-
-
 def wrapper_text(proposal: Proposal) -> str:
     """Return a Verilog module that connects the ports that fit and ties or opens the others."""
     shown = [placed for placed in proposal.ports if placed.pins]
@@ -148,7 +146,7 @@ def wrapper_text(proposal: Proposal) -> str:
     joined = "\n".join(_connected(proposal.ports))
     return (
         f"// {proposal.source.top} with the ports that this chip has pins for; edit it\n"
-        f"module {wrapper_name(proposal)} (\n{declared}\n);\n"
+        f"module {proposal.wrapper_name} (\n{declared}\n);\n"
         f"  {_escaped(proposal.source.top)} inner (\n{joined}\n  );\nendmodule\n"
     )
 

@@ -32,8 +32,7 @@ _BARE = re.compile(r"(?!(?:max|min)$)[a-z][a-z0-9_]+")
 
 def stil_lines(table: Conditions, spec: TableSpec, design: Design) -> Iterator[str]:
     """Yield the file's lines, each with its line break. No table is refused."""
-    roles = {pin: bus.direction for bus in design.signals for pin in bus.pins}
-    kinds = {pin: _KINDS.get(roles.get(pin, pin.direction), "In") for pin in table.pins}
+    kinds = {pin: _KINDS.get(design.roles.get(pin, pin.direction), "In") for pin in table.pins}
     taken = {pin.name for pin in table.pins}
     groups = {
         _free(bus.name, taken): bus.pins

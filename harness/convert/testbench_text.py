@@ -138,11 +138,7 @@ def wiring(design: Design, shuttle: Shuttle) -> str:
     """
     nets = [text for bus in design.signals for text in _net(bus)]
     ports = ", ".join(rf".\{bus.name} (s_{bus.name})" for bus in design.signals)
-    at = {
-        pin.bit: f"s_{bus.name}" + (f"[{index}]" if bus.width > 1 else "")
-        for bus in design.signals
-        for index, pin in enumerate(reversed(bus.pins))
-    }
+    at = {pin.bit: f"s_{name}" for bus in design.signals for name, pin in bus.bits}
     seen = (at.get(pin.bit, f"drive[{pin.bit}]") for pin in reversed(shuttle.pins))
     lines = [*nets, rf"\{design.top} dut ({ports});", f"assign seen = {_joined(seen)};"]
     return "\n".join(f"  {line}" for line in lines)

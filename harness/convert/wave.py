@@ -23,31 +23,36 @@ MAX_ROWS = 360
 """Maximum number of rows of a drawing: twenty strips."""
 
 
-def cycles_window(pattern: Pattern, design: Design, shuttle: Shuttle) -> Window:
+Part = tuple[Window, str]
+"""A part of a table, and a sentence on what it leaves out (empty if nothing)."""
+
+
+def cycles_window(pattern: Pattern, design: Design, shuttle: Shuttle) -> Part:
     """Return each cycle, as far as :data:`MAX_CYCLES`; ``until`` is taken to match at once."""
-    counts = np.where(pattern.until, 1, pattern.repeat).astype(np.int64)
-    rows = np.searchsorted(np.cumsum(counts), np.arange(min(pattern.cycles, MAX_CYCLES)), "right")
-    return _expected(pattern, rows, np.arange(len(rows)), Names(shuttle, _whole(pattern, design)))
+    ends = np.cumsum(pattern.counts)
+    rows = np.searchsorted(ends, np.arange(min(pattern.cycles, MAX_CYCLES)), "right")
+    shown = _expected(pattern, rows, np.arange(len(rows)), design, shuttle)
+    return shown, _left_out(MAX_CYCLES, pattern.cycles, "cycles")
 
 
-def rows_window(pattern: Pattern, design: Design, shuttle: Shuttle) -> Window:
+def rows_window(pattern: Pattern, design: Design, shuttle: Shuttle) -> Part:
     """Return each row once, in its first cycle, as far as :data:`MAX_ROWS`.
 
     The label says how often the row is repeated.
     """
-    counts = np.where(pattern.until, 1, pattern.repeat).astype(np.int64)
     rows = np.arange(min(len(pattern), MAX_ROWS))
-    cycles = (np.cumsum(counts) - counts)[rows]
-    shown = _expected(pattern, rows, cycles, Names(shuttle, _whole(pattern, design)))
+    cycles = (np.cumsum(pattern.counts) - pattern.counts)[rows]
+    shown = _expected(pattern, rows, cycles, design, shuttle)
     labels = (
         " ".join(filter(None, (label, _times(int(count), until=bool(until)))))
         for label, count, until in zip(shown.labels, pattern.repeat, pattern.until, strict=False)
     )
-    return replace(shown, labels=tuple(labels))
+    note = _left_out(MAX_ROWS, len(pattern), "rows")
+    return replace(shown, labels=tuple(labels)), note
 
 
-def _whole(pattern: Pattern, design: Design) -> Pattern:
-    return replace(pattern, signals=design.signals)
+def _left_out(limit: int, number: int, what: str) -> str:
+    return f"The first {limit:,} of {number:,} {what} are shown." if number > limit else ""
 
 
 def _times(count: int, *, until: bool) -> str:
@@ -57,9 +62,14 @@ def _times(count: int, *, until: bool) -> str:
 
 
 def _expected(
-    pattern: Pattern, rows: NDArray[np.int64], cycles: NDArray[np.int64], names: Names
+    pattern: Pattern,
+    rows: NDArray[np.int64],
+    cycles: NDArray[np.int64],
+    design: Design,
+    shuttle: Shuttle,
 ) -> Window:
     """Show each tested pin as it is expected, and no other as read."""
+    names = Names(shuttle, replace(pattern, signals=design.signals))
     levels = pattern.expect[rows], pattern.highz[rows]
     read = CaptureWindow(rows.astype(np.uint32), cycles.astype(np.uint32), *levels)
     shown = window(pattern, read, names)

@@ -141,8 +141,3 @@ def pattern_of(design: Design, rows: Sequence[Row]) -> Pattern:
         until=np.array([row.until for row in rows], np.bool_),
         line=np.arange(1, len(rows) + 1, dtype=np.int32),
     )
-
-
-def value_of(bus: Bus, word: int) -> int:
-    """Return the number that the pins of a bus have in a word."""
-    return sum(1 << k for k, pin in enumerate(reversed(bus.pins)) if word & pin.mask)

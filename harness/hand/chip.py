@@ -23,7 +23,7 @@ from harness.errors import (
     PinsOpen,
     many,
 )
-from harness.hand.asked import Asking, Row, Value, pattern_of, value_of
+from harness.hand.asked import Asking, Row, Value, pattern_of
 from harness.hand.kept import Kept
 from harness.hand.wrong import wrong_text
 from harness.judge import RetryPolicy
@@ -97,13 +97,13 @@ class HandledChip:
     def read(self, name: str) -> int:
         """Read an output as a number."""
         bus = self._hand.readable(name)
-        return value_of(bus, self._look(bus.mask))
+        return bus.value(self._look(bus.mask))
 
     def outputs(self) -> dict[str, int]:
         """Read every output, by name, in one cycle."""
         signals = self._hand.outputs()
         word = self._look(sum(signal.mask for signal in signals))
-        return {signal.name: value_of(signal, word) for signal in signals}
+        return {signal.name: signal.value(word) for signal in signals}
 
     def floats(self, name: str) -> bool:
         """Whether nothing drives an output: each of its pins follows a weak pull both ways."""
@@ -177,7 +177,9 @@ class HandledChip:
         settings: dict[str, object] = {"reset_cycles": self._reset_cycles}
         if self._kept.observed:
             settings["unconfirmed"] = f"observed on {self._whose}"
-        return save_table(design, file.removesuffix(".csv"), draft, settings, replace=replace)
+        return save_table(
+            design, file.removesuffix(".csv"), draft.lines(), settings, replace=replace
+        )
 
     def __repr__(self) -> str:
         selected = self._asking.design.name if self._asking else "no design"
@@ -199,12 +201,9 @@ class HandledChip:
 
     def _signal_on(self, direction: Direction) -> str:
         """Name the design's signal on the chip's clock or reset pin; raises ValueError."""
-        design = self.design
-        for signal in design.signals:
-            for index, pin in enumerate(reversed(signal.pins)):
-                if pin.direction is direction:
-                    return signal.bit_name(index)
-        raise ValueError(f"design {design.name} has no signal on the chip's {direction} pin")
+        for name in self.design.names_on(direction):
+            return name
+        raise ValueError(f"design {self.design.name} has no signal on the chip's {direction} pin")
 
     def _look(self, mask: int) -> int:
         """Read pins, and keep what they showed as observed."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.board import Mismatch
-from harness.hand.asked import Row, value_of
+from harness.hand.asked import Row
 from harness.shuttle import Bus, Design
 
 
@@ -38,7 +38,7 @@ def _both(signal: Bus, symbols: str, word: int) -> str:
     """Give a bus of known levels as a number too."""
     if signal.width == 1 or set(symbols) & {"X", "Z"}:
         return symbols
-    return f"{value_of(signal, word)} ({symbols})"
+    return f"{signal.value(word)} ({symbols})"
 
 
 def _pins(signal: Bus, bad: Mismatch) -> str:

@@ -6,14 +6,16 @@ from pathlib import Path
 
 from harness.convert import expand, read_transactions
 from harness.errors import ConfigError, Findings
-from harness.jobs.made import MadeTable, design_in, write_made
+from harness.jobs.find import open_design
+from harness.jobs.made import write_made
+from harness.jobs.rehearse import RehearsedTable
 
 SUFFIX = ".toml"
 
 
 def expand_transactions(
     transactions: str | Path, table: str = "", *, replace: bool = False
-) -> MadeTable:
+) -> RehearsedTable:
     """Write the table of a transaction list beside it, and rehearse it on the design's netlist.
 
     The list is ``NAME.toml`` in a design's folder (the suffix may be left out), and the table has
@@ -23,7 +25,7 @@ def expand_transactions(
     """
     path = Path(transactions)
     path = path if path.suffix == SUFFIX else path.parent / f"{path.name}{SUFFIX}"
-    design, shuttle = design_in(path.parent)
+    shuttle, design = open_design(path.parent)
     findings = Findings()
     steps = read_transactions(path, design, findings)
     if steps is None:

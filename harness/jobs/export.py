@@ -16,13 +16,8 @@ from harness.convert import (
     stil_lines,
     write_file,
 )
-from harness.door import is_file, is_folder, whole_path
-from harness.errors import ConfigError
-from harness.jobs.tables import unknown
-from harness.shuttle import Design, Shuttle, TableSpec, load_shuttle
+from harness.jobs.find import SHUTTLE, find_table
 from harness.table import load_table
-
-SHUTTLE = Path("shuttle.toml")
 
 
 class PatternFormat(StrEnum):
@@ -68,30 +63,3 @@ def export_table(
         chunks = (line.encode("ascii") for line in stil_lines(rows, spec, design))
     write_file(path, chunks)
     return Exported(path, len(pattern), rows.cycles, lines)
-
-
-def find_table(table: str, shuttle: Path = SHUTTLE) -> tuple[Shuttle, Design, TableSpec]:
-    """Find a table by ``design/table``, or by the path of its file or of its name in a folder.
-
-    Raises ConfigError if the shuttle cannot be read or has no such design or table.
-    """
-    path = Path(table)
-    folder = whole_path(path).parent
-    if is_file(folder / "design.toml"):
-        top = load_shuttle(folder.parent / SHUTTLE)
-        design = next((d for d in top.designs if d.folder == folder), None)
-    else:
-        top = load_shuttle(shuttle / SHUTTLE if is_folder(shuttle) else shuttle)
-        design = top.designs_by_name.get(str(path.parent))
-    if design is None:
-        name = folder.name if is_file(folder / "design.toml") else str(path.parent)
-        message = f'no design "{name}"'
-        raise ConfigError([unknown("design", name, top.designs_by_name, top.path, message)])
-    names = {spec.name: spec for spec in design.tables}
-    files = {spec.path: spec for spec in design.tables}
-    spec = names.get(path.name) or files.get(whole_path(path))
-    if spec is None:
-        message = f'no table "{path.name}"'
-        place = design.folder / "design.toml"
-        raise ConfigError([unknown("table", path.name, names, place, message)])
-    return top, design, spec

@@ -7,7 +7,9 @@ from pathlib import Path
 
 from harness.convert import FILE, Coverage, Stimulus, generate, load_model
 from harness.errors import ConfigError
-from harness.jobs.made import MadeTable, design_in, write_made
+from harness.jobs.find import open_design
+from harness.jobs.made import write_made
+from harness.jobs.rehearse import RehearsedTable
 
 CYCLES = 1000
 """Rows of a table if nothing is said."""
@@ -15,7 +17,7 @@ MAX_CYCLES = 1_000_000
 
 
 @dataclass(frozen=True)
-class GeneratedTable(MadeTable):
+class GeneratedTable(RehearsedTable):
     """A table made from a model, and the states that it reaches."""
 
     coverage: Coverage
@@ -37,7 +39,7 @@ def generate_table(
     the same bytes. An existing table is replaced only if it was made from a model, or with
     ``replace``. Raises InputError, with the line of the model if the model is at fault.
     """
-    design, shuttle = design_in(Path(folder))
+    shuttle, design = open_design(folder)
     if not 1 <= cycles <= MAX_CYCLES or not 0 <= seed < 1 << 32:
         message = f"{cycles:,} cycles with seed {seed} cannot be generated"
         advice = f"give 1 to {MAX_CYCLES:,} cycles and a seed from 0 to {(1 << 32) - 1}"
@@ -45,4 +47,4 @@ def generate_table(
     draft, coverage = generate(load_model(design), design, shuttle, kind, seed, cycles)
     origin = {"file": FILE, "seed": seed, "kind": kind.value, "cycles": cycles}
     made = write_made(design, shuttle, table or kind.value, draft, origin, replace=replace)
-    return GeneratedTable(made.path, made.rehearsed, coverage)
+    return GeneratedTable(**vars(made), coverage=coverage)

@@ -20,7 +20,6 @@ from harness.convert import (
     Wanted,
     cures,
     disagreements,
-    draft_lines,
     joined,
     map_pins,
     notices,
@@ -28,18 +27,16 @@ from harness.convert import (
     pattern_lines,
     remarks,
     sampled,
-    save_lines,
+    save_table,
     structure,
     verdict_on_cures,
 )
-from harness.door import whole_path
-from harness.errors import ConfigError, Finding, Location, Severity
-from harness.jobs.export import SHUTTLE
-from harness.jobs.netlist import design_file
-from harness.records import Rehearsal, RehearsalResult
+from harness.errors import Finding
+from harness.jobs.find import open_design
+from harness.jobs.rehearse import RehearsedTable
+from harness.records import RehearsalResult
 from harness.rehearse import Cache, Rehearser
-from harness.rehearse import remarks as rehearsal_remarks
-from harness.shuttle import Bus, Design, Shuttle, TableSpec, check_shuttle, is_name
+from harness.shuttle import Bus, Design, Shuttle, TableSpec, is_name
 from harness.table import Names, Pattern, load_table
 
 MAX_CURED_ROWS = 200_000
@@ -58,20 +55,22 @@ class ImportOptions:
 
 
 @dataclass(frozen=True)
-class ImportedTable:
-    """A table that was written.
+class ImportedTable(RehearsedTable):
+    """A table that was written, with its number of rows.
 
     ``notices`` say what it does not show, ``explanation`` where and why it disagrees with the
-    design's netlist, if it does.
+    design's netlist, if it does. ``warnings`` are about the file that it was made from.
     """
 
-    name: str
-    path: Path
     rows: int
     notices: tuple[str, ...]
-    rehearsal: Rehearsal
-    findings: tuple[Finding, ...]
-    explanation: tuple[str, ...]
+    explanation: tuple[str, ...] = ()
+    warnings: tuple[Finding, ...] = ()
+
+    @property
+    def findings(self) -> list[Finding]:
+        """The warnings, and what the rehearsal found."""
+        return [*self.warnings, *super().findings]
 
 
 def import_dump(
@@ -93,27 +92,6 @@ def import_dump(
     if not confirm((f"scope {pins.scope or '(top)'} of {read.path.name}", *pins.lines)):
         return None
     return _Import(shuttle, chosen, read, pins, options, tell).run()
-
-
-def open_design(design: str | Path) -> tuple[Shuttle, Design]:
-    """Open a design by its name, folder or file; it may have no table yet."""
-    file = whole_path(design_file(design))
-    shuttle, findings = check_shuttle(file.parent.parent / SHUTTLE)
-    errors = [f for f in findings if f.severity is Severity.ERROR and not _no_table(f, file)]
-    if shuttle is None or errors:
-        raise ConfigError(errors)
-    for one in shuttle.designs:
-        if one.folder == file.parent:
-            return shuttle, one
-    message = f'the shuttle does not list "{file.parent.name}"'
-    advice = "add the folder to its designs"
-    raise ConfigError([Finding("design-not-listed", Location(shuttle.path), message, advice)])
-
-
-def _no_table(finding: Finding, file: Path) -> bool:
-    """Whether the finding is that this design has no table, which it is about to get."""
-    about = finding.location.path == file and '"tables"' in finding.message
-    return finding.rule == "no-tables" or (finding.rule == "missing-key" and about)
 
 
 @dataclass
@@ -138,9 +116,9 @@ class _Import:
             waits = Waits(len(head) + 2, self.design)
             columns = tuple(bus.name for bus in self._signals)
             patterns = self._watched(done, waits, times if gates is not None else None)
-            lines = chain(draft_lines(Draft(columns, (), head)), pattern_lines(patterns))
+            lines = chain(Draft(columns, (), head).lines(), pattern_lines(patterns))
             settings = _settings(done)
-            path = save_lines(self.design, name, lines, settings, replace=self.options.replace)
+            path = save_table(self.design, name, lines, settings, replace=self.options.replace)
         names = Names(self.shuttle, self._empty)
         said = (*notices(self.dump, self.pins, done, names), *waits.sentences)
         spec = _with(TableSpec(name, path, self.design.clock_hz), done)
@@ -174,9 +152,10 @@ class _Import:
         self, spec: TableSpec, done: Sampled, said: tuple[str, ...], times: list[NDArray[np.int64]]
     ) -> ImportedTable:
         rehearser = Rehearser(self.shuttle, Cache())
+        name = f"{self.design.name}/{spec.name}"
         if not times:
             rehearsal = rehearser.rehearse(self.design, spec, self._empty)
-            return ImportedTable(spec.name, spec.path, self.rows, said, rehearsal, (), ())
+            return ImportedTable(name, spec.path, rehearsal, self.rows, said)
         self.tell("replaying", 0)
         pattern = load_table(spec, self.design, self.shuttle)
         rehearsal = rehearser.rehearse(self.design, spec, pattern)
@@ -187,10 +166,7 @@ class _Import:
             when = np.concatenate(times)
             places = disagreements(pattern, wrong, when, names, self.dump.tick)
             explanation = (*places, *self._cure(rehearser, spec, done))
-        findings = tuple(rehearsal_remarks(rehearsal, spec.path))
-        return ImportedTable(
-            spec.name, spec.path, self.rows, said, rehearsal, findings, explanation
-        )
+        return ImportedTable(name, spec.path, rehearsal, self.rows, said, explanation)
 
     def _cure(self, rehearser: Rehearser, spec: TableSpec, done: Sampled) -> Iterator[str]:
         """Sample the dump in other ways, and say which of them the netlist agrees with."""

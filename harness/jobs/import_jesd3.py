@@ -8,6 +8,7 @@ from pathlib import Path
 
 from harness.convert import (
     MAX_JESD3_BYTES,
+    Draft,
     Wanted,
     drafted,
     jesd3_pattern,
@@ -20,11 +21,9 @@ from harness.convert import (
 )
 from harness.door import read_file
 from harness.errors import ConfigError, TableError
-from harness.jobs.import_dump import ImportedTable, ImportOptions, open_design, table_name
-from harness.rehearse import Cache, Rehearser
-from harness.rehearse import remarks as rehearsal_remarks
-from harness.shuttle import TableSpec
-from harness.table import load_table
+from harness.jobs.find import open_design
+from harness.jobs.import_dump import ImportedTable, ImportOptions, table_name
+from harness.jobs.made import rehearsed
 
 JEDEC_SUFFIXES = (".jed", ".jedec")
 RESET_CYCLES = 0
@@ -59,17 +58,17 @@ def import_jesd3(
     if not confirm(tuple(pin_lines(pins, chosen))):
         return None
     name = options.table or table_name(source)
-    draft = replace(drafted(vectors).folded(), remarks=jesd3_remarks(file))
+    rows = tuple(drafted(vectors).folded().rows)
     settings = {"reset_cycles": RESET_CYCLES}
     tell("writing", 0)
-    written = save_table(chosen, name, draft, settings, replace=options.replace)
-    spec = TableSpec(name, written, chosen.clock_hz, reset_cycles=RESET_CYCLES)
+    draft = Draft(tuple(bus.name for bus in vectors.signals), rows, jesd3_remarks(file))
+    save_table(chosen, name, draft.lines(), settings, replace=options.replace)
     tell("replaying", 0)
-    pattern = load_table(spec, chosen, shuttle)
-    rehearsal = Rehearser(shuttle, Cache()).rehearse(chosen, spec, pattern)
-    findings = (*warnings, *rehearsal_remarks(rehearsal, written))
+    replayed = rehearsed(chosen, shuttle, name)
     notices = (f"left out: {file.omissions}",) if file.left_out else ()
-    return ImportedTable(name, written, len(pattern), notices, rehearsal, findings, ())
+    return ImportedTable(
+        **vars(replayed), rows=len(rows), notices=notices, warnings=tuple(warnings)
+    )
 
 
 def _only_signals(options: ImportOptions) -> Wanted:

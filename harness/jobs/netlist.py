@@ -9,14 +9,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.door import is_file, is_folder, whole_path
-from harness.errors import ConfigError, Finding, Findings, Location, netlist_advice
-from harness.jobs.export import SHUTTLE
-from harness.jobs.tables import unknown
+from harness.convert import write_file
+from harness.door import whole_path
+from harness.errors import ConfigError, Findings, netlist_advice
+from harness.jobs.find import DESIGN, SHUTTLE, design_file, open_design
 from harness.netlist import Netlist, PortDirection, Progress, load_netlist, pin_map, quiet
 from harness.netlist import synthesise as synthesised
-from harness.shuttle import Design, Shuttle, TomlTable, load_shuttle, read_toml
-from harness_reports import write_file
+from harness.shuttle import Design, Shuttle, TomlTable, read_toml
 
 
 @dataclass(frozen=True)
@@ -44,32 +43,12 @@ class Net:
     pins: tuple[str, ...]
 
 
-def design_file(design: str | Path, shuttle: str | Path = SHUTTLE) -> Path:
-    """Return the ``design.toml`` of a design: a name in the shuttle, a folder, or the file itself.
-
-    Raises ConfigError if there is none.
-    """
-    path = Path(design)
-    if is_file(path):
-        return path
-    if is_file(path / "design.toml"):
-        return path / "design.toml"
-    top = Path(shuttle) / SHUTTLE if is_folder(Path(shuttle)) else Path(shuttle)
-    beside = top.parent / path / "design.toml"
-    if is_file(beside):
-        return beside
-    places = dict.fromkeys((str(path / "design.toml"), str(beside)))
-    message = f'no design "{design}": {" and ".join(places)} not found'
-    advice = "name the design's folder, or --shuttle"
-    raise ConfigError([Finding("unknown-design", Location(top), message, advice)])
-
-
 def make_netlist(
     design: str | Path, shuttle: str | Path = SHUTTLE, progress: Progress = quiet
 ) -> MadeNetlist:
     """Synthesise a design's Verilog and write the netlist file that its ``design.toml`` names.
 
-    ``design`` is a name, folder or file (see :func:`design_file`). Raises ConfigError for a file
+    ``design`` is its name, folder or ``design.toml``. Raises ConfigError for a file
     that lacks ``verilog`` or ``netlist`` or names a place outside of its folder, NetlistError when
     synthesis fails. Nothing is written on an error.
     """
@@ -80,7 +59,7 @@ def make_netlist(
     if findings.errors:
         raise ConfigError(findings.items)
     text = synthesised(verilog, top, progress)
-    write_file(target, text.encode("utf-8"), path.parent)
+    write_file(target, [text.encode("utf-8")])
     netlist = load_netlist(target, top)
     shuttle = path.parent.parent / SHUTTLE
     return MadeNetlist(path.parent.name, shuttle, target, netlist.gate_count, netlist.flop_count)
@@ -113,27 +92,16 @@ def list_nets(design: str, shuttle: str | Path = SHUTTLE, match: str = "") -> tu
     for a shuttle that cannot be read and a design that it lacks or that has no netlist,
     NetlistError for a netlist that cannot be used.
     """
-    known = load_shuttle(shuttle)
-    chosen = _chosen(known, design)
+    known, chosen = open_design(design, shuttle)
     if chosen.netlist is None:
         message = f'design "{chosen.name}" has no netlist'
         advice = f'write netlist = "netlist.json" in design.toml and {netlist_advice(chosen.name)}'
-        place = Location(chosen.folder / "design.toml")
-        raise ConfigError([Finding("no-netlist", place, message, advice)])
+        raise ConfigError.of("no-netlist", chosen.folder / DESIGN, message, advice)
     netlist = load_netlist(chosen.netlist, chosen.top)
     nets = list(_nets(netlist, chosen, known))
     return tuple(
         net for net in nets if any(match.casefold() in name.casefold() for name in net.names)
     )
-
-
-def _chosen(shuttle: Shuttle, design: str) -> Design:
-    folder = whole_path(Path(design))
-    for one in shuttle.designs:
-        if design == one.name or folder == one.folder:
-            return one
-    message = f'no design "{design}"'
-    raise ConfigError([unknown("design", design, shuttle.designs_by_name, shuttle.path, message)])
 
 
 def _nets(netlist: Netlist, design: Design, shuttle: Shuttle) -> Iterator[Net]:

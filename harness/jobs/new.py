@@ -10,29 +10,23 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.convert import (
-    FIRST,
     SHUTTLE_TEXT,
     Proposal,
     board_text,
-    design_text,
-    draft_text,
-    head,
+    new_files,
     propose,
-    wrapper_name,
     wrapper_text,
     write_file,
-    write_files,
 )
 from harness.door import (
     MAX_NETLIST_BYTES,
     MAX_SETTINGS_BYTES,
-    is_folder,
     is_there,
     read_file,
     whole_path,
 )
 from harness.errors import ConfigError, Finding, Location, NetlistError, Severity
-from harness.jobs.export import SHUTTLE
+from harness.jobs.find import SHUTTLE, in_folder
 from harness.netlist import Progress, Source, quiet, read_source
 from harness.shuttle import Shuttle, check_shuttle, is_name, parse_toml, with_element
 
@@ -56,15 +50,10 @@ class NewDesign:
     listed: bool = False
     wrapper: str = ""
 
-    @property
-    def wrapper_name(self) -> str:
-        """The name of the wrapper's module."""
-        return wrapper_name(self.proposal)
-
 
 def new_shuttle(path: str | Path = SHUTTLE) -> Path:
     """Write the start of a ``shuttle.toml``, to be edited. Raises ConfigError if it is there."""
-    return _write({_file(path, SHUTTLE): SHUTTLE_TEXT.encode("utf-8")})[0]
+    return _write({in_folder(path, SHUTTLE): SHUTTLE_TEXT.encode("utf-8")})[0]
 
 
 def new_board(path: str | Path = BOARD, shuttle: str | Path = SHUTTLE) -> Path:
@@ -72,7 +61,7 @@ def new_board(path: str | Path = BOARD, shuttle: str | Path = SHUTTLE) -> Path:
 
     Raises ConfigError if it is there, or if the shuttle cannot be read.
     """
-    return _write({_file(path, BOARD): board_text(_shuttle(shuttle)).encode("utf-8")})[0]
+    return _write({in_folder(path, BOARD): board_text(_shuttle(shuttle)).encode("utf-8")})[0]
 
 
 def new_design(
@@ -94,7 +83,7 @@ def new_design(
     if not is_name(name):
         advice = "use letters, digits and underscores, starting with a letter"
         message = f'"{name[:60]}" cannot name a design'
-        raise ConfigError([Finding("bad-name", Location(chip.path), message, advice)])
+        raise ConfigError.of("bad-name", chip.path, message, advice)
     files = [Path(file) for file in verilog]
     if len({file.name for file in files}) < len(files):
         message = "two Verilog files have one name, and a design has one folder"
@@ -105,11 +94,8 @@ def new_design(
     folder = chip.path.parent / name
     copies = {folder / file.name: file for file in files if whole_path(file).parent != folder}
     address = max((one.address for one in chip.designs), default=FIRST_ADDRESS - 1) + 1
-    text = design_text(name, proposal, [file.name for file in files], address)
-    new = {
-        folder / "design.toml": text.encode("utf-8"),
-        folder / f"{FIRST}.csv": draft_text(head(name, proposal)).encode("utf-8"),
-    }
+    texts = new_files(name, proposal, [file.name for file in files], address)
+    new = {folder / file: text.encode("utf-8") for file, text in texts.items()}
     sources = {to: read_file(file, MAX_NETLIST_BYTES) for to, file in copies.items()}
     written = _write(new | sources)
     return NewDesign(proposal, written[:2], written[2:], _list(chip.path, name))
@@ -134,7 +120,7 @@ def _source(files: Sequence[Path], top: str, name: str, progress: Progress) -> S
 
 def _shuttle(path: str | Path) -> Shuttle:
     """Read the chip's pins and addresses; mistakes in its designs do not matter here."""
-    shuttle, findings = check_shuttle(_file(path, SHUTTLE))
+    shuttle, findings = check_shuttle(in_folder(path, SHUTTLE))
     own = [
         item
         for item in findings
@@ -162,11 +148,6 @@ def _list(path: Path, name: str) -> bool:
     return True
 
 
-def _file(path: str | Path, name: Path) -> Path:
-    """Return the file, where its folder was given."""
-    return Path(path) / name if is_folder(Path(path)) else Path(path)
-
-
 def _write(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
     """Write new files, all or none; raises ConfigError if one is there."""
     there = [path for path in files if is_there(path)]
@@ -177,6 +158,5 @@ def _write(files: Mapping[Path, bytes]) -> tuple[Path, ...]:
             for path in there
         )
     for path, data in files.items():
-        write_files(path.parent, {})
         write_file(path, [data])
     return tuple(files)

@@ -15,7 +15,8 @@ from typing import Any
 
 from vcd import VCDWriter
 
-from harness.jobs.import_dump import ImportedTable, ImportOptions, import_dump, open_design
+from harness.jobs.find import open_design
+from harness.jobs.import_dump import ImportedTable, ImportOptions, import_dump
 
 SCOPE = "bench"
 

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from harness.convert import make_testbench, write_files
-from harness.jobs.export import SHUTTLE, find_table
+from harness.convert import make_testbench, write_file
+from harness.jobs.find import SHUTTLE, find_table
 from harness.table import load_table
 
 
@@ -28,4 +28,6 @@ def write_testbench(table: str, folder: str | Path, shuttle: Path = SHUTTLE) -> 
     top, design, spec = find_table(table, shuttle)
     made = make_testbench(design, spec, top, load_table(spec, design, top))
     place = Path(folder)
-    return WrittenTestbench(write_files(place, made.files), made.commands(place))
+    for name, text in made.files.items():
+        write_file(place / name, [text.encode("ascii")])
+    return WrittenTestbench(tuple(place / name for name in made.files), made.commands(place))

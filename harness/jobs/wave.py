@@ -3,32 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
-from harness.convert import (
-    MAX_CYCLES,
-    MAX_ROWS,
-    cycles_window,
-    rows_window,
-    timing,
-    write_file,
-)
-from harness.jobs.export import SHUTTLE, find_table
+from harness.convert import cycles_window, rows_window, timing, write_file
+from harness.jobs.find import SHUTTLE, find_table
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
 from harness_reports import WaveHeading, table_drawing, table_waveform
 
 
-@dataclass(frozen=True)
-class WrittenWaves:
-    """The files, and for each a sentence on what it leaves out (empty if nothing)."""
-
-    files: tuple[tuple[Path, str], ...]
-
-
-def write_waves(table: str, paths: Sequence[Path] = (), shuttle: Path = SHUTTLE) -> WrittenWaves:
+def write_waves(
+    table: str, paths: Sequence[Path] = (), shuttle: Path = SHUTTLE
+) -> tuple[tuple[Path, str], ...]:
     """Write a table as a value change dump (``.vcd``) or a drawing (``.svg``), by the paths' ends.
+
+    Returns the files, and for each a sentence on what it leaves out (empty if nothing).
 
     Without paths it writes ``DESIGN_TABLE.vcd`` and ``.svg`` into the current folder. ``table`` is
     ``design/table`` or the path of its file. Raises InputError for a table that cannot be read or
@@ -45,21 +34,20 @@ def write_waves(table: str, paths: Sequence[Path] = (), shuttle: Path = SHUTTLE)
         data, note = make(pattern, spec, design, top)
         write_file(path, [data])
         written.append((path, note))
-    return WrittenWaves(tuple(written))
+    return tuple(written)
 
 
 def _dump(pattern: Pattern, spec: TableSpec, design: Design, shuttle: Shuttle) -> tuple[bytes, str]:
-    window = cycles_window(pattern, design, shuttle)
+    window, note = cycles_window(pattern, design, shuttle)
     comment = f"{_reset(spec)} Inputs as driven, outputs as expected; x: not tested."
     heading = WaveHeading(f"{design.name}_{spec.name}", comment, timing(spec).quarter)
-    return table_waveform(window, heading), _part(MAX_CYCLES, pattern.cycles, "cycles")
+    return table_waveform(window, heading), note
 
 
 def _drawing(
     pattern: Pattern, spec: TableSpec, design: Design, shuttle: Shuttle
 ) -> tuple[bytes, str]:
-    window = rows_window(pattern, design, shuttle)
-    note = _part(MAX_ROWS, len(pattern), "rows")
+    window, note = rows_window(pattern, design, shuttle)
     data = table_drawing(window, f"{design.name} / {spec.name}", f"{_reset(spec)} {note}".strip())
     return data, note
 
@@ -71,7 +59,3 @@ def _reset(spec: TableSpec) -> str:
     if not spec.reset_cycles:
         return "No reset before the first row."
     return f"Before the first row: reset for {spec.reset_cycles} cycles."
-
-
-def _part(limit: int, number: int, what: str) -> str:
-    return f"The first {limit:,} of {number:,} {what} are shown." if number > limit else ""

@@ -83,6 +83,15 @@ class Bus:
         """Name of bit ``index`` (0 is the least significant): ``q[2]``, or ``q`` if single."""
         return self.name if self.width == 1 else f"{self.name}[{index}]"
 
+    @property
+    def bits(self) -> tuple[tuple[str, Pin], ...]:
+        """Each pin with the name of its bit, least significant first."""
+        return tuple((self.bit_name(index), pin) for index, pin in enumerate(reversed(self.pins)))
+
+    def value(self, word: int) -> int:
+        """Return the number that the signal has in a word."""
+        return sum(bool(word & pin.mask) << index for index, (_, pin) in enumerate(self.bits))
+
 
 @dataclass(frozen=True)
 class MadeFrom:
@@ -167,6 +176,16 @@ class Design:
     def signals_by_name(self) -> dict[str, Bus]:
         """The signals, by name."""
         return {signal.name: signal for signal in self.signals}
+
+    @cached_property
+    def roles(self) -> dict[Pin, Direction]:
+        """How the design uses each of its pins."""
+        return {pin: signal.direction for signal in self.signals for pin in signal.pins}
+
+    def names_on(self, direction: Direction) -> list[str]:
+        """Return the signals, or bits of them, on chip pins of this direction."""
+        bits = (bit for signal in self.signals for bit in signal.bits)
+        return [name for name, pin in bits if pin.direction is direction]
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,8 @@ class Names:
         self._pattern = pattern
         self._signals: dict[int, str] = {}
         for signal in pattern.signals:
-            for index, pin in enumerate(reversed(signal.pins)):
-                self._signals.setdefault(pin.bit, signal.bit_name(index))
+            for name, pin in signal.bits:
+                self._signals.setdefault(pin.bit, name)
 
     def pin(self, bit: int) -> str:
         """Name of the chip pin."""

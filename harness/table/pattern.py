@@ -54,9 +54,14 @@ class Pattern(Planes[Words]):
         return len(self.drive)
 
     @property
+    def counts(self) -> NDArray[np.int64]:
+        """Number of cycles of each row if each ``until`` row takes one."""
+        return np.where(self.until, 1, self.repeat).astype(np.int64)
+
+    @property
     def cycles(self) -> int:
         """Number of cycles if each ``until`` row takes one."""
-        return int(np.where(self.until, 1, self.repeat).sum(dtype=np.int64))
+        return int(self.counts.sum())
 
     @property
     def tested(self) -> Words:

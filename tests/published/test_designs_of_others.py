@@ -452,7 +452,7 @@ def test_a_dump_becomes_a_table_that_agrees_in_every_cycle(tmp_path: Path) -> No
     )
     assert done is not None
     assert (done.name, done.rehearsal.result, done.explanation) == (
-        "loop", RehearsalResult.PASSES, (),
+        "simpleuart/loop", RehearsalResult.PASSES, (),
     )  # fmt: skip
     with done.path.open(encoding="utf-8") as file:
         rows = list(csv.DictReader(line for line in file if not line.startswith("#")))

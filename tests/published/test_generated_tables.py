@@ -9,7 +9,6 @@ import pytest
 
 from harness.convert import (
     Stimulus,
-    draft_text,
     expand,
     generate,
     load_model,
@@ -43,7 +42,7 @@ def test_the_table_of_a_transaction_list_is_what_the_list_makes() -> None:
     transactions = read_transactions(VECTORS / "uart" / "greeting.toml", design, Findings())
     assert transactions is not None
     committed = (VECTORS / "uart" / "greeting.csv").read_text(encoding="utf-8")
-    assert committed == draft_text(expand(transactions, design)), (
+    assert committed == expand(transactions, design).text, (
         "run `harness expand vectors/uart/greeting` and commit what it writes"
     )
 
@@ -56,7 +55,7 @@ def test_the_table_of_a_reference_model_is_what_the_model_makes() -> None:
     choices = Stimulus(origin.kind), origin.seed or 0, origin.cycles
     draft, coverage = generate(load_model(design), design, demo.shuttle(), *choices)
     committed = (VECTORS / "lfsr" / "shifts.csv").read_text(encoding="utf-8")
-    assert committed == draft_text(draft)
+    assert committed == draft.text
     assert (coverage.listed, coverage.listed - len(coverage.missing)) == (4095, 1063)
 
 

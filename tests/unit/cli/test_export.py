@@ -70,8 +70,8 @@ def test_wrong_usage_is_told_and_writes_nothing(
 
 
 def test_a_file_that_cannot_be_written_is_told(folder: Path, capsys: Screen) -> None:
-    assert main(["export", "count/main", "--format", "stil", "-o", "none/t.stil"]) == 2
+    assert main(["export", "count/main", "--format", "stil", "-o", "shuttle.toml/t.stil"]) == 2
     assert capsys.readouterr().err == (
-        "harness: none/t.stil: error [file-unwritable] the file cannot be written: No such file or "
-        "directory; check the folder, its permissions and the disk\n"
+        "harness: shuttle.toml/t.stil: error [file-unwritable] the file cannot be written: File "
+        "exists; check the folder, its permissions and the disk\n"
     )

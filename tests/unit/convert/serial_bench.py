@@ -9,7 +9,6 @@ import numpy as np
 
 from harness.convert import expand
 from harness.convert.decode import Item, decode
-from harness.convert.draft import draft_text
 from harness.convert.levels import expected_levels
 from harness.convert.transactions import Step, TransactionList, read_transactions
 from harness.errors import Findings
@@ -89,7 +88,7 @@ class Lines:
     def text(self, settings: str, steps: str) -> str:
         """The table that a list makes."""
         design = self.design(settings)
-        return draft_text(expand(self.read(design, steps), design))
+        return expand(self.read(design, steps), design).text
 
 
 def items(

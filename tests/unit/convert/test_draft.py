@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from harness.convert import (
     Draft,
     DraftRow,
-    draft_text,
     drafted,
     input_cell,
     output_cell,
@@ -40,7 +39,7 @@ def test_every_demo_table_survives_being_written(
     design: Design, spec: TableSpec, tmp_path: Path
 ) -> None:
     before = load_table(spec, design, SHUTTLE)
-    after = written(draft_text(drafted(before)), design, tmp_path)
+    after = written(drafted(before).text, design, tmp_path)
     for name in (*PLANES, "repeat", "until"):
         assert np.array_equal(getattr(after, name), getattr(before, name)), name
     assert after.labels == before.labels
@@ -62,7 +61,7 @@ def test_any_cell_is_read_as_it_was_meant(
     other = next(s for s in design.signals if s.can_be_tested)
     rows = [DraftRow({bus.name: cell}, label=kind) for kind, cell in words.items() if cell]
     rows.append(DraftRow({other.name: output_cell(other, 0)}))  # a table without a test is refused
-    text = draft_text(Draft(tuple(dict.fromkeys((bus.name, other.name))), rows))
+    text = Draft(tuple(dict.fromkeys((bus.name, other.name))), rows).text
     pattern = written(text, design, tmp_path_factory.mktemp("cells"))
     for row, label in pattern.labels.items():
         level, pins = ("drive", "enable") if label == "driven" else ("expect", "care")
@@ -91,7 +90,7 @@ def test_equal_neighbours_are_one_row_and_a_label_begins_a_new_one() -> None:
         ),
         ("made from two\nlines",),
     )
-    assert draft_text(draft.folded()) == (
+    assert draft.folded().text == (
         "# made from two\\nlines\n"
         "clk,q,repeat,label,note\n"
         "C,L,3,,\n"
@@ -111,7 +110,9 @@ ROWS = Draft(("q",), (DraftRow({"q": "HLHL"}),))
 
 def test_a_saved_table_is_named_in_design_toml_and_the_rest_of_it_stays(tmp_path: Path) -> None:
     design = design_in(tmp_path, "name = 'gray'  # mine\n\n[tables.old]\nfile = 'old.csv'\n")
-    path = save_table(design, "new", ROWS, {"clock_hz": 1000.0, "reset_cycles": 0}, replace=False)
+    path = save_table(
+        design, "new", ROWS.lines(), {"clock_hz": 1000.0, "reset_cycles": 0}, replace=False
+    )
     assert path == tmp_path / "new.csv"
     assert path.read_text() == "q,repeat,label,note\nHLHL,,,\n"
     assert (tmp_path / "design.toml").read_text() == (
@@ -126,7 +127,7 @@ def test_settings_that_are_there_are_changed_in_place(tmp_path: Path) -> None:
         "[tables.t] # the table\nfile = 'other.csv' # kept\nreset_cycles = 2\n\n"
         "[tables.t.latency]\nq = 1\n",
     )
-    save_table(design, "t", ROWS, {"reset_cycles": 0, "intake": True}, replace=True)
+    save_table(design, "t", ROWS.lines(), {"reset_cycles": 0, "intake": True}, replace=True)
     assert (tmp_path / "design.toml").read_text() == (
         '[tables.t] # the table\nfile = "t.csv" # kept\nreset_cycles = 0\nintake = true\n\n'
         "[tables.t.latency]\nq = 1\n"
@@ -138,7 +139,7 @@ def test_what_another_table_was_made_from_goes_with_its_rows(tmp_path: Path) -> 
         tmp_path,
         "[tables.t]\nfile = 't.csv'\nmade_from = { file = 'model.py' } # old\nintake = true\n",
     )
-    save_table(design, "t", ROWS, {"reset_cycles": 0}, replace=True)
+    save_table(design, "t", ROWS.lines(), {"reset_cycles": 0}, replace=True)
     assert (tmp_path / "design.toml").read_text() == (
         '[tables.t]\nfile = "t.csv"\nintake = true\nreset_cycles = 0\n'
     )
@@ -149,7 +150,7 @@ def test_rows_that_know_no_latency_replace_none_that_have_one(tmp_path: Path) ->
     design = design_in(tmp_path, text)
     old = TableSpec("t", tmp_path / "t.csv", 1000.0, latency={"q": 1})
     with pytest.raises(InputError) as refused:
-        save_table(replace(design, tables=(old,)), "t", ROWS, {}, replace=True)
+        save_table(replace(design, tables=(old,)), "t", ROWS.lines(), {}, replace=True)
     assert str(refused.value) == (
         f'{tmp_path}/design.toml: error [latency-left] table "t" has a latency, and its new rows '
         "would be tested later than meant; remove latency from it first, or choose another name"
@@ -161,7 +162,7 @@ def test_a_table_that_is_there_is_replaced_only_on_request(tmp_path: Path) -> No
     design = design_in(tmp_path, "")
     (tmp_path / "t.csv").write_text("mine\n")
     with pytest.raises(InputError) as refused:
-        save_table(design, "t", ROWS, {}, replace=False)
+        save_table(design, "t", ROWS.lines(), {}, replace=False)
     assert str(refused.value) == (
         f'{tmp_path}/t.csv: error [table-exists] table "t" is already there; '
         "choose another name, or ask for the table to be replaced"
@@ -174,7 +175,7 @@ def test_a_table_that_is_there_is_replaced_only_on_request(tmp_path: Path) -> No
 def test_a_name_that_is_no_name_is_refused(name: str, tmp_path: Path) -> None:
     design = design_in(tmp_path, "")
     with pytest.raises(InputError, match=r"is not a valid name; use letters"):
-        save_table(design, name, ROWS, {}, replace=False)
+        save_table(design, name, ROWS.lines(), {}, replace=False)
     assert [path.name for path in tmp_path.iterdir()] == ["design.toml"]
 
 
@@ -182,7 +183,7 @@ def test_a_name_that_is_no_name_is_refused(name: str, tmp_path: Path) -> None:
 def test_settings_in_another_form_are_left_alone(text: str, tmp_path: Path) -> None:
     design = design_in(tmp_path, text)
     with pytest.raises(InputError) as refused:
-        save_table(design, "t", ROWS, {}, replace=True)
+        save_table(design, "t", ROWS.lines(), {}, replace=True)
     assert str(refused.value) == (
         f"{tmp_path}/design.toml: error [toml-not-edited] the settings of tables.t cannot be "
         'written automatically; write them under [tables.t] by hand: file = "t.csv"'

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 import harness
-from harness.convert import Coverage, Stimulus, draft_text, generate, load_model
+from harness.convert import Coverage, Stimulus, generate, load_model
 from harness.convert.stimulus import corners
 from harness.errors import InputError
 from harness.jobs.check import check
@@ -46,7 +46,7 @@ def made(
     (folder / "count" / "model.py").write_text(text, "utf-8")
     model = load_model(design, limit_s)
     draft, coverage = generate(model, design, shuttle, kind, seed, cycles)
-    return draft_text(draft), coverage
+    return draft.text, coverage
 
 
 def told(folder: Path, text: str, kind: Stimulus = Stimulus.RANDOM, limit_s: float = 10.0) -> str:

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from harness.convert import design_text, head, propose, wrapper_text
-from harness.convert.draft import draft_text
+from harness.convert import new_files, propose, wrapper_text
 from harness.netlist import PortDirection, Source, SourcePort
 from harness.shuttle import load_shuttle
 
@@ -41,9 +40,10 @@ def test_what_is_too_wide_goes_on_to_bidirectional_pins_that_no_inout_needs() ->
         ("io3", "out8..out0"),
         ("io1..io0",),
     ]
-    assert 'a = {"pins" = ["io2", "in8..in0"], direction = "input"}'.replace(
-        '"pins"', "pins"
-    ) in design_text("top", made, ["top.v"], 1)
+    assert (
+        'a = {"pins" = ["io2", "in8..in0"], direction = "input"}'.replace('"pins"', "pins")
+        in new_files("top", made, ["top.v"], 1)["design.toml"]
+    )
 
 
 @pytest.mark.parametrize(
@@ -76,8 +76,10 @@ def test_a_reset_of_the_chips_level_is_on_its_reset_pin(
 ) -> None:
     made = propose(source(port, SourcePort("y", OUT, 1)), SHUTTLE)
     assert (made.reset, made.active, made.ports[0].pins) == (port.name, active, (pin,))
-    assert ("reset_cycles = 0" in design_text("top", made, ["top.v"], 1)) == (pin != "nreset")
-    assert f"{active},,2,reset," in draft_text(head("top", made))
+    assert ("reset_cycles = 0" in new_files("top", made, ["top.v"], 1)["design.toml"]) == (
+        pin != "nreset"
+    )
+    assert f"{active},,2,reset," in new_files("top", made, ["top.v"], 1)["first.csv"]
 
 
 @pytest.mark.parametrize("name", ["first", "burst", "preset_value", "restart"])

@@ -36,7 +36,7 @@ def folder(tmp_path: Path) -> Path:
 def test_a_list_becomes_a_table_that_says_what_it_was_made_from(folder: Path) -> None:
     made = expand_transactions(folder / "list")
     assert made.path == folder / "list.csv"
-    assert made.rehearsed.rehearsal.result is RehearsalResult.NO_NETLIST
+    assert made.rehearsal.result is RehearsalResult.NO_NETLIST
     settings = tomllib.loads((folder / "design.toml").read_text("utf-8"))
     sha256 = hashlib.sha256((folder / "list.toml").read_bytes()).hexdigest()
     assert settings["tables"]["list"] == {
@@ -94,7 +94,8 @@ def test_what_has_no_name_is_no_list(path: str) -> None:
 def test_a_folder_that_the_shuttle_does_not_list_is_refused(folder: Path) -> None:
     other = folder.parent / "other"
     other.mkdir()
-    with pytest.raises(ConfigError, match="lists no design in this folder"):
+    (other / "design.toml").touch()
+    with pytest.raises(ConfigError, match='the shuttle does not list "other"; add the folder'):
         expand_transactions(other / "list")
 
 
