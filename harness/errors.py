@@ -56,6 +56,10 @@ _UNPRINTABLE = re.compile(
 )
 
 
+_FORMULA = re.compile("^(?=[ \\xa0]*[=+@\uff1d\uff0b\uff0d\uff20\\t\\r\\n-])")
+"""Before what a formula begins with, in its full-width forms too."""
+
+
 @dataclass(frozen=True, order=True)
 class Location:
     """A place in a file. Lines and columns count from 1; 0 means the whole file."""
@@ -348,6 +352,11 @@ def many(number: int, noun: str) -> str:
 def printable(text: str) -> str:
     """Replace characters that XML forbids or that are invisible with visible escapes."""
     return _UNPRINTABLE.sub(_escape, text)
+
+
+def no_formula(text: str) -> str:
+    """Put an apostrophe before text that a spreadsheet would take for a formula."""
+    return _FORMULA.sub("'", text)
 
 
 def _escape(match: re.Match[str]) -> str:

@@ -1,20 +1,21 @@
 """A table before it is a file: rows of cells, and the only writer of the table format.
 
 One rule: what is written here is read by ``harness.table`` as it was meant; a text that is no cell
-(a label, a note, a remark) keeps to its place and its line.
+(a label, a note, a remark) keeps to its place and its line, and is no formula in a spreadsheet.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.errors import one_line
+from harness.errors import no_formula, one_line
 from harness.shuttle import RESERVED, Bus, Direction
 from harness.table import PLANES, Pattern, Words
 
@@ -65,11 +66,12 @@ class Draft:
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         for remark in self.remarks:
-            yield f"# {one_line(remark)}\n"
+            yield f"# {_CELL.sub(_guarded, one_line(remark))}\n"
         writer.writerow((*self.columns, *RESERVED))
         for row in self.rows:
             cells = [row.cells.get(name, "") for name in self.columns]
-            writer.writerow((*cells, row.times, one_line(row.label), one_line(row.note)))
+            texts = (no_formula(one_line(text)) for text in (row.label, row.note))
+            writer.writerow((*cells, row.times, *texts))
             if text.tell() > io.DEFAULT_BUFFER_SIZE:
                 yield from _taken(text)
         yield from _taken(text)
@@ -87,6 +89,14 @@ def _folded(rows: Iterable[DraftRow]) -> Iterator[DraftRow]:
         last = row
     if last is not None:
         yield last
+
+
+_CELL = re.compile('([,;]"?)([^,;]*)')
+"""A further cell of a line that a spreadsheet does not know to be a comment."""
+
+
+def _guarded(cell: re.Match[str]) -> str:
+    return cell[1] + no_formula(cell[2])
 
 
 def _taken(text: io.StringIO) -> Iterator[str]:

@@ -1,4 +1,4 @@
-"""Tables of values as CSV for spreadsheets: the one place where the tool writes CSV.
+"""Tables of values as CSV for spreadsheets.
 
 The one rule: text that a spreadsheet would take for a formula starts with an apostrophe; a number
 stays a number.
@@ -11,12 +11,9 @@ import io
 import math
 from collections.abc import Iterable, Sequence
 
-from harness.errors import printable
+from harness.errors import no_formula, printable
 
 Cell = str | int | float
-
-_FORMULA = ("=", "+", "-", "@", "\uff1d", "\uff0b", "\uff0d", "\uff20", "\t", "\r", "\n")
-"""What a formula begins with, in its full-width forms too."""
 
 
 def csv_bytes(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
@@ -35,6 +32,5 @@ def _cell(value: Cell) -> Cell:
 
 
 def _text(text: str) -> str:
-    """Guard before control characters are made visible, and after spaces that are cut off."""
-    guarded = text.lstrip(" \u00a0").startswith(_FORMULA)
-    return f"'{printable(text)}" if guarded else printable(text)
+    """Guard before control characters are made visible."""
+    return printable(no_formula(text))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from pathlib import Path
 
@@ -98,6 +99,26 @@ def test_equal_neighbours_are_one_row_and_a_label_begins_a_new_one() -> None:
         "C,H,until 9,,\n"
         "C,H,,,\n"
     )
+
+
+@given(st.text("=+-@\uff1d\t\n ,;\"'#x", max_size=9), st.sampled_from(",;"))
+def test_no_text_of_another_file_is_a_formula_in_a_spreadsheet(text: str, separator: str) -> None:
+    draft = Draft(("q",), (DraftRow({"q": "L"}, label=text, note=text),), (f"from: {text}",))
+    remark, _, row = draft.text.splitlines()
+    (*_, label, note), (_, *more) = (
+        next(csv.reader([row])),
+        next(csv.reader([remark], delimiter=separator)),
+    )
+    for cell in (label, note, *more):
+        assert not cell.lstrip(" ").startswith(("=", "+", "-", "@", "\uff1d"))
+
+
+def test_a_text_that_looks_like_a_formula_is_read_with_an_apostrophe(tmp_path: Path) -> None:
+    design = SHUTTLE.designs_by_name["ctr163"]
+    row = DraftRow({"q": "HLHL"}, label="=HYPERLINK(1)")
+    once = written(Draft(("q",), (row,)).text, design, tmp_path)
+    again = written(drafted(once).text, design, tmp_path)
+    assert dict(once.labels) == dict(again.labels) == {0: "'=HYPERLINK(1)"}
 
 
 def design_in(folder: Path, settings: str) -> Design:
