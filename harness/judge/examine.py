@@ -28,6 +28,7 @@ from harness.judge.reading import (
     ALL_READ,
     ENOUGH,
     MAX_READ,
+    MAX_WHOLE,
     REACH,
     SERIAL_REACH,
     Reading,
@@ -176,13 +177,20 @@ def _read(runner: PatternRunner, case: Case, gathered: Gathered, cycles: int) ->
     first = shown.mismatches[0].cycle
     run, rows = as_run(case.pattern, shown.until_used)
     cycles, limit = _how_many(shown, gathered.floating, cycles)
-    reach = SERIAL_REACH if case.design.serial and cycles >= MAX_READ else REACH
-    span = max(0, first - reach), first + max(cycles, REACH + 1)
+    before = _before(case, run.cycles, first) if cycles >= MAX_READ else REACH
+    span = max(0, first - before), first + max(cycles, REACH + 1)
     part, of = up_to(run, span[1])
     words = runner.run(part, replace(case.conditions, gap_free=False), window=span).window
     if words is None:
         return gathered
     return replace(gathered, reading=Reading(part, rows[of], words, first, run.cycles, limit))
+
+
+def _before(case: Case, total: int, first: int) -> int:
+    """Return how many cycles before the first mismatch to read back; all of a short run."""
+    if total <= MAX_WHOLE:
+        return first
+    return SERIAL_REACH if case.design.serial else REACH
 
 
 def _shown(gathered: Gathered) -> Capture:

@@ -19,8 +19,10 @@ DRAWN = 2 * REACH + 1
 """Cycles of a window that is not long."""
 MAX_READ = 4096
 """Maximum number of cycles read back from the first mismatch on."""
+MAX_WHOLE = 1024
+"""Maximum number of cycles of a run that is read back from its first one on."""
 SERIAL_REACH = 2048
-"""The same for a design with a serial interface: a character is read from its start bit on."""
+"""``REACH`` of a design with a serial interface: a character is read from its start bit on."""
 MAX_LONG_WINDOWS = 8
 """Maximum number of tables of a slot, in one run, of which more is read back than is drawn."""
 ALL_READ = f"at most {MAX_READ:,} are read back from the first mismatch on"

@@ -11,12 +11,13 @@ from itertools import accumulate
 
 from harness.convert import Exchange
 from harness.errors import many
-from harness.records import EvidenceCycle, Outcome, PinCount, Verdict
+from harness.records import EvidenceCycle, Outcome, PinCount, Verdict, Window
+from harness_reports.captured import captured
 from harness_reports.causes import CauseRow
 from harness_reports.looks import Fact
 from harness_reports.names import table_anchor
 from harness_reports.texts import conditions_text, differs, first_mismatch, rehearsal_text
-from harness_reports.timing import Drawing, draw
+from harness_reports.timing import AROUND, FAR, NEAR, Drawing, draw
 from harness_reports.traffic import shown_exchanges
 from harness_reports.values import CycleWords, cycle_words, how_often, reported, slip_lines
 
@@ -43,7 +44,7 @@ class FailureSection:
     cycles: tuple[CycleWords, ...]
     more_cycles: str
     pins: tuple[PinCount, ...]
-    drawing: Drawing | None
+    drawings: tuple[Drawing, ...]
     drawn_run: tuple[str, ...]
     waveform: str
 
@@ -93,8 +94,9 @@ def _failure(
 ) -> FailureSection:
     anchor = table_anchor(number)
     subject = f"{outcome.design} / {outcome.table}"
-    elsewhere = _elsewhere(outcome)
-    drawing = draw(outcome.window, subject, anchor, elsewhere) if outcome.window else None
+    window = captured(outcome)
+    elsewhere = _elsewhere(outcome, window) if window else {}
+    views = (NEAR, AROUND, FAR)
     shown = _first_cycles(outcome.evidence)
     return FailureSection(
         anchor=anchor,
@@ -106,17 +108,14 @@ def _failure(
         cycles=cycle_words(outcome, shown),
         more_cycles=_more_cycles(outcome, len(shown)),
         pins=outcome.pin_counts[:MAX_SHOWN_PINS],
-        drawing=drawing if drawing and drawing.strips else None,
+        drawings=draw(window, subject, anchor, elsewhere, views) if window else (),
         drawn_run=_drawn_run(outcome, elsewhere),
         waveform=files.get((outcome.design, outcome.table), ""),
     )
 
 
-def _elsewhere(outcome: Outcome) -> dict[tuple[int, str], str]:
+def _elsewhere(outcome: Outcome, window: Window) -> dict[tuple[int, str], str]:
     """Find what was wrong in the run that is reported, and right when the cycles were read back."""
-    window = outcome.window
-    if window is None:
-        return {}
     waves = {wave.pin: wave for wave in window.waves}
     places = {cycle: k for k, cycle in enumerate(window.cycles)}
     return {

@@ -10,7 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.blame import buses_of, slips
-from harness.records import Attempt, EvidenceCycle, LongWindow, Outcome, Window, unpacked_words
+from harness.records import Attempt, EvidenceCycle, Outcome
+from harness_reports.captured import captured
 from harness_reports.texts import level, pin_text
 
 MAX_SHOWN = 8
@@ -137,15 +138,9 @@ def _number(levels: str) -> str:
 
 
 def _cells(outcome: Outcome, wanted: set[int]) -> Mapping[int, _Cells]:
-    if outcome.long_window is not None:
-        try:
-            return _of_long(outcome.long_window, wanted)
-        except ValueError:  # damaged
-            pass
-    return _of_window(outcome.window, wanted) if outcome.window is not None else {}
-
-
-def _of_window(window: Window, wanted: set[int]) -> Mapping[int, _Cells]:
+    window = captured(outcome)
+    if window is None:
+        return {}
     signals = tuple(wave.signal or wave.pin for wave in window.waves)
     return {
         cycle: _Cells(
@@ -156,28 +151,3 @@ def _of_window(window: Window, wanted: set[int]) -> Mapping[int, _Cells]:
         for k, cycle in enumerate(window.cycles)
         if cycle in wanted
     }
-
-
-def _of_long(window: LongWindow, wanted: set[int]) -> Mapping[int, _Cells]:
-    columns = unpacked_words(window)
-    places = range(len(window.signals))
-    cells = {}
-    for k in range(window.cycles):
-        if window.cycle + k in wanted:
-            word = {name: column[k] for name, column in columns.items()}
-            driven = "".join(_driven(word, place) for place in places)
-            expected = "".join(_expected(word, place) for place in places)
-            cells[window.cycle + k] = _Cells(window.signals, driven, expected)
-    return cells
-
-
-def _driven(word: Mapping[str, int], place: int) -> str:
-    if not word["enable"] >> place & 1:
-        return "."
-    return ("CK" if word["pulse"] >> place & 1 else "01")[word["drive"] >> place & 1]
-
-
-def _expected(word: Mapping[str, int], place: int) -> str:
-    if word["highz"] >> place & 1:
-        return "Z"
-    return "LH"[word["expect"] >> place & 1] if word["care"] >> place & 1 else "."

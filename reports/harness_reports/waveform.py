@@ -1,4 +1,4 @@
-"""The cycles around a first mismatch as a value change dump (IEEE 1364), written with pyvcd.
+"""The cycles that were read back as a value change dump (IEEE 1364), written with pyvcd.
 
 The one rule: a cycle starts at its number times the period that was asked for, whatever the
 board made of it; a reader who needs true times finds the achieved rate in the comment. Scopes:
@@ -19,6 +19,7 @@ from vcd.writer import Variable, VCDWriter
 from harness.blame import buses_of
 from harness.errors import printable
 from harness.records import Outcome, RunHeading, Window
+from harness_reports.captured import around, captured, cut
 from harness_reports.names import numbered
 from harness_reports.texts import conditions_text, differs
 
@@ -26,6 +27,9 @@ _QUARTERS = 4
 _DRIVEN = {"0": "0000", "1": "1111", "C": "0110", "K": "1001"}
 _OBSERVED = {"0": "0", "1": "1", "Z": "z"}
 _EXPECTED = {"H": "1", "L": "0", "Z": "z"}
+
+MAX_DUMP_CYCLES = 1024
+"""Maximum number of cycles of an outcome's dump: some 150 kB."""
 
 Values = dict[tuple[str, str], int | str]
 """Value of each wire, by scope and name, at one time."""
@@ -54,16 +58,24 @@ class Heading:
 
 
 def waveform(run: RunHeading, outcome: Outcome) -> bytes:
-    """Return the window that an outcome kept as VCD text in ASCII; times are nanoseconds."""
-    assert outcome.window is not None
+    """Return the cycles that an outcome kept as VCD text in ASCII; times are nanoseconds.
+
+    Of more than :data:`MAX_DUMP_CYCLES` it has those around the first mismatch.
+    """
+    near, whole = outcome.window, captured(outcome)
+    assert near is not None
+    assert whole is not None
+    first = whole.cycles.index(near.cycles[0]) if near.cycles else 0
+    part = around(len(whole.cycles), first, MAX_DUMP_CYCLES // 2, MAX_DUMP_CYCLES)
+    window = cut(whole, part)
     heading = Heading(
         f"{outcome.design}_{outcome.table}",
-        _about(run, outcome),
+        _about(run, outcome, window, whole),
         _quarter_ns(outcome),
         f"harness {run.tool_version}",
         run.started.isoformat(),
     )
-    return _dump(outcome.window, heading, ("driven", "observed", "expected"))
+    return _dump(window, heading, ("driven", "observed", "expected"))
 
 
 def table_waveform(window: Window, heading: Heading) -> bytes:
@@ -172,12 +184,14 @@ def _identifier(text: str) -> str:
     return re.sub(r"[^A-Za-z0-9_]", "_", text) or "_"
 
 
-def _about(run: RunHeading, outcome: Outcome) -> str:
+def _about(run: RunHeading, outcome: Outcome, window: Window, whole: Window) -> str:
+    kept = len(whole.cycles)
+    part = f"{len(window.cycles):,} of {kept:,}" if len(window.cycles) < kept else f"All {kept:,}"
     return (
         f"run {run.run_id}, chip {outcome.chip_serial}, board {outcome.board_serial}, "
         f"design {outcome.design}, table {outcome.table}; "
         f"{conditions_text(outcome.conditions)}. Outputs are read at the end of their cycle and "
-        "drawn over all of it. The cycles were read back in a run of their own. "
+        f"drawn over all of it. {part} cycles that were read back in a run of their own. "
         "x: not read or not tested; z: not driven or floating."
     )
 

@@ -208,7 +208,7 @@ def test_what_is_cut_from_a_long_window_is_told() -> None:
     wrong = replace(table, expect=table.expect ^ np.uint32(0x100) * (table.line == 100))
     whole = outcome_of(TernChip(), wrong).long_window
     assert whole is not None
-    assert (whole.cycle, whole.cycles, whole.cut) == (92, 208, "")
+    assert (whole.cycle, whole.cycles, whole.cut) == (0, 300, "")
     short = outcome_of(TernChip(), wrong, cycles=0).long_window
     assert short is not None
     assert (short.cycle, short.cycles) == (92, 17)

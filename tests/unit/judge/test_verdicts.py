@@ -344,7 +344,7 @@ def test_the_window_is_read_back_around_the_first_mismatch() -> None:
     )
     table = follow_pattern(repeat=(1, 10, 20, 1))
     outcome = examine(session, case(table), RetryPolicy(), TODAY).outcome
-    assert session.windows == [NO_CYCLES, NO_CYCLES, NO_CYCLES, NO_CYCLES, (12, 20 + 4096)]
+    assert session.windows == [NO_CYCLES, NO_CYCLES, NO_CYCLES, NO_CYCLES, (0, 20 + 4096)]
     window = outcome.window
     assert window is not None
     assert window.cycles == tuple(range(12, 29))

@@ -33,6 +33,7 @@ from tests.unit.reports.samples import (
 )
 
 STYLE = Path(__file__).parents[3] / "reports" / "harness_reports" / "templates" / "style.css"
+FINDING = "//details[starts-with(@class, 'finding')]"
 PACED = (
     "They ran at 48.25 kHz on average, paced by software: single cycles may be longer,"
     " so speed is not proven."
@@ -116,7 +117,7 @@ def test_a_chips_page_names_the_author_of_each_design_if_its_file_does() -> None
 
 
 def test_a_failure_holds_all_its_evidence() -> None:
-    (finding,) = _page(run_of(chip("A1", "SP2-0001", failed()))).xpath("//details")
+    (finding,) = _page(run_of(chip("A1", "SP2-0001", failed()))).xpath(FINDING)
     text = _words(finding)
     own = (failed().summary, failed().advice, failed().design_source)
     for wanted in (
@@ -142,7 +143,7 @@ def test_a_failure_holds_all_its_evidence() -> None:
 def test_a_failure_with_many_wrong_pins_lists_whole_cycles_but_not_too_many() -> None:
     wrong = tuple(PinResult(f"out{k}", f"q[{k}]", "H", "0") for k in range(9))
     cycles = tuple(EvidenceCycle(k, k, k + 2, 0, "", wrong) for k in range(8))
-    (finding,) = _page(run_of(chip("A1", "S", failed(evidence=cycles)))).xpath("//details")
+    (finding,) = _page(run_of(chip("A1", "S", failed(evidence=cycles)))).xpath(FINDING)
     assert len(finding.xpath(".//table[@class='evidence']/tbody/tr")) == 2
     assert "The first 2 of 512 failing cycles of run 1." in _words(finding)
 
@@ -158,7 +159,7 @@ def test_an_unstable_table_says_which_run_is_drawn_and_in_how_many_runs_a_bit_wa
         for cycle in (20, 22)
     )
     outcome = replace(unstable(), attempts=runs, evidence=bad, window=window(wrong_at=99))
-    text = _words(_page(run_of(chip("A1", "S", outcome))).xpath("//details")[0])
+    text = _words(_page(run_of(chip("A1", "S", outcome))).xpath(FINDING)[0])
     for words in (
         "The first 2 of 14 failing cycles of run 2.",
         "Drawn are the cycles as they were read back, in a run of their own after run 2.",
@@ -168,13 +169,13 @@ def test_an_unstable_table_says_which_run_is_drawn_and_in_how_many_runs_a_bit_wa
         assert words in text
     # at cycle 20 the third run had gone wrong before, so the record does not say
     first = replace(outcome, attempts=(*runs[:2], replace(runs[2], first_cycle=21)))
-    text = _words(_page(run_of(chip("A1", "S", first))).xpath("//details")[0])
+    text = _words(_page(run_of(chip("A1", "S", first))).xpath(FINDING)[0])
     assert "out1 (q[1]) expected 1, observed 0, wrong in 1 of 3 runs" in text
     assert "First mismatch in cycle 20: out1 (q[1]) wrong in another run (1 of 3)." in text
 
 
 def test_a_waived_failure_shows_owner_reason_ticket_and_expiry() -> None:
-    text = _words(_page(run_of(chip("A1", "SP2-0001", waived()))).xpath("//details")[0])
+    text = _words(_page(run_of(chip("A1", "SP2-0001", waived()))).xpath(FINDING)[0])
     for wanted in ("R. Ebb", "known hold problem of this lot", "LT-42", "2027-01-31"):
         assert wanted in text
 
@@ -182,7 +183,7 @@ def test_a_waived_failure_shows_owner_reason_ticket_and_expiry() -> None:
 def test_a_long_chip_shows_its_failures_first_and_its_passes_in_a_line() -> None:
     run = run_of(long_chip())
     tree = _page(run)
-    assert len(tree.xpath("//details")) == 3
+    assert len(tree.xpath(FINDING)) == 3
     assert len(tree.xpath("//table[@class='list lines']/tbody/tr")) == 150
     links = tree.xpath("//table[@class='list lines']//th/a/@href")
     assert links == ["#table-41", "#table-78", "#table-121"]

@@ -8,7 +8,8 @@ from dataclasses import replace
 from vcd.reader import TokenKind, tokenize
 from vcdvcd import VCDVCD
 
-from harness.records import Outcome, Wave, Window
+from harness.records import LongWindow, Outcome, Wave, Window
+from harness.records.long_window import WINDOW_FIELDS, packed_words
 from harness_reports import waveform
 from tests.unit.reports.samples import HOSTILE, failed, hostile_run, sample_run, window
 
@@ -112,3 +113,31 @@ def test_an_outcome_without_conditions_still_has_a_time_scale() -> None:
     outcome = replace(failed(), conditions=None, window=window())
     dump = VCDVCD(vcd_string=_dump(outcome).decode("ascii"))
     assert _sample(dump, "alu181_exhaustive.observed.out2", 20 * 1000) == "0"
+
+
+def test_all_cycles_that_were_read_back_are_in_the_file_as_far_as_they_are_few() -> None:
+    text = _dump(failed(long_window=_long(40))).decode("ascii")
+    dump = VCDVCD(vcd_string=text)
+    numbers = [
+        int(_sample(dump, "alu181_exhaustive.table.cycle", c * PERIOD_NS), 2) for c in range(40)
+    ]
+    assert numbers == list(range(40))
+    assert [_sample(dump, "alu181_exhaustive.observed.out2", c * PERIOD_NS) for c in range(3)] == [
+        "0", "1", "0",
+    ]  # fmt: skip
+    assert "All 40 cycles that were read back in a run of their own." in " ".join(text.split())
+    text = " ".join(_dump(failed(long_window=_long(3000))).decode("ascii").split())
+    assert "1,024 of 3,000 cycles that were read back in a run of their own." in text
+
+
+def test_a_damaged_record_of_all_cycles_leaves_those_around_the_mismatch() -> None:
+    text = _dump(failed(long_window=replace(_long(40), words="?"))).decode("ascii")
+    assert "All 17 cycles that were read back in a run of their own." in " ".join(text.split())
+
+
+def _long(cycles: int) -> LongWindow:
+    """Cycles from 0 on in which ``out2`` is tested for 1 and toggles."""
+    none, levels = (0,) * cycles, (0, 1) * (cycles // 2)
+    columns = dict.fromkeys(WINDOW_FIELDS, none) | {"expect": (1,) * cycles, "care": (1,) * cycles}
+    columns |= {"line": tuple(range(2, cycles + 2)), "seen": levels}
+    return LongWindow(0, cycles, ("out2",), ("q[2]",), packed_words(columns), "")
