@@ -46,6 +46,7 @@ from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
 from .rack import (
     UNKNOWN_CHIP,
     VIRTUAL_PORT,
+    CyclesDone,
     Event,
     Observer,
     PortCheck,
@@ -82,6 +83,7 @@ __all__ = [
     "VIRTUAL_PORT",
     "Accepted",
     "Comparison",
+    "CyclesDone",
     "Edge",
     "Event",
     "Exported",

@@ -14,7 +14,7 @@ from harness.board.profile_model import BoardProfile, SupplySensor
 from harness.board.rates import RateGrid, pattern_rates, row_words
 from harness.board.resting import Resting
 from harness.board.select import ParallelSelect, PulseSelect, SelectMethod, ShiftSelect
-from harness.board.session import Session, open_session
+from harness.board.session import Heard, Session, open_session
 from harness.board.timing import paced_timing
 
 __all__ = [
@@ -22,6 +22,7 @@ __all__ = [
     "BoardProfile",
     "Capture",
     "CaptureWindow",
+    "Heard",
     "Mismatch",
     "ParallelSelect",
     "PulseSelect",

@@ -61,10 +61,14 @@ class Encoder(Protocol):
 
 @dataclass(frozen=True)
 class Order:
-    """A command, and the function that takes its answer."""
+    """A command, and the function that takes its answer.
+
+    By the answer to the last command of a block, all cycles before ``done`` have run.
+    """
 
     command: Command
     take: Callable[[bytes], None]
+    done: int = 0
 
 
 @dataclass
@@ -155,10 +159,13 @@ def run_orders(
     manner |= protocol.PULSES if pattern.pulse.any() else 0
     start = Command(protocol.START, struct.pack("<IIB", *window, manner))
     yield Order(start, _nothing)
+    done = 0
     for block in encoded(pattern, room.rows, inflates=room.inflates):
         *loads, run = block.commands
         yield from (Order(load, _nothing) for load in loads)
-        yield Order(run, _taker(answers, block.first))
+        part = slice(block.first, block.first + block.rows)
+        done += int(pattern.repeat[part].sum(dtype=np.int64))
+        yield Order(run, _taker(answers, block.first), done)
     yield Order(Command(protocol.TOTALS), answers.take_totals)
 
 

@@ -39,7 +39,8 @@ class Piece:
     def orders(self, room: Room, manner: int) -> Iterator[Order]:
         """Run the piece, never by way of the shelf: no other run has the same pieces."""
         window = (0, protocol.MAX_WINDOW if self.keeps else 0)
-        return run_orders(self.pattern, room, self.answers, window, manner, encode_pattern)
+        for order in run_orders(self.pattern, room, self.answers, window, manner, encode_pattern):
+            yield replace(order, done=order.done and order.done + self.first)
 
 
 def pieces_of(pattern: Pattern, window: Cycles) -> list[Piece]:

@@ -38,14 +38,25 @@ READY_SECONDS = 5.0
 UNREADABLE = (
     "an answer of the board does not fit its command; nothing of this run is kept, run again"
 )
+Heard = Callable[[int], None]
+"""Hears, while a pattern runs, how many of its cycles have run by what the board answered."""
+
 MAX_CYCLES = 0xFFFFFF00
 """Maximum number of cycles of one run: a 32-bit count, with room for a window after the last."""
 
 
+def _unheard(cycles: int) -> None:
+    del cycles
+
+
 def open_session(
-    url: str, profile: BoardProfile, shuttle: Shuttle, timeouts: Timeouts | None = None
+    url: str,
+    profile: BoardProfile,
+    shuttle: Shuttle,
+    timeouts: Timeouts | None = None,
+    heard: Heard = _unheard,
 ) -> Session:
-    """Open a port, put the agent on the board and identify it.
+    """Open a port, put the agent on the board and identify it; ``heard`` follows long patterns.
 
     Raises PortUnavailable, BoardSilent, BoardMisbehaved or BoardLost.
     """
@@ -57,7 +68,7 @@ def open_session(
             repl.load(text)
         channel = Channel(port, profile.in_flight, timeouts)
         _start_agent(repl, channel)
-        return Session(channel, repl, profile, shuttle)
+        return Session(channel, repl, profile, shuttle, heard)
     except BaseException:
         port.close()
         raise
@@ -80,12 +91,18 @@ class Session:
     """A session with the board that ``identity`` names."""
 
     def __init__(
-        self, channel: Channel, repl: RawRepl, profile: BoardProfile, shuttle: Shuttle
+        self,
+        channel: Channel,
+        repl: RawRepl,
+        profile: BoardProfile,
+        shuttle: Shuttle,
+        heard: Heard = _unheard,
     ) -> None:
         self._channel = channel
         self._repl = repl
         self._profile = profile
         self._shuttle = shuttle
+        self._heard = heard
         self._resting = Resting(shuttle, profile)
         greeting = read_greeting(channel.call(protocol.HELLO))
         self.identity, self._room = greeting.identity, greeting.room
@@ -203,15 +220,18 @@ class Session:
 
     def _perform(self, orders: Iterable[Order]) -> None:
         """Send orders as one stream and pass each answer to its taker."""
-        takers: deque[Callable[[bytes], None]] = deque()
+        waiting: deque[Order] = deque()
 
         def commands() -> Iterator[Command]:
             for order in orders:
-                takers.append(order.take)
+                waiting.append(order)
                 yield order.command
 
         for payload in self._channel.exchange(commands()):
-            _taken(takers.popleft(), payload)
+            order = waiting.popleft()
+            _taken(order.take, payload)
+            if order.done:
+                self._heard(order.done)
 
     @contextmanager
     def _abortable(self) -> Iterator[None]:

@@ -18,6 +18,7 @@ from rich.text import Text
 
 from harness import (
     VIRTUAL_PORT,
+    CyclesDone,
     Event,
     Observer,
     RackNews,
@@ -30,6 +31,7 @@ from harness import (
     event_line,
 )
 from harness.cli.screen import Screen, shown
+from harness.cli.table_clock import TableClock, clock
 from harness.cli.words import counts_text, verdict_words
 from harness.records import Outcome, Verdict
 from harness_reports import many
@@ -53,6 +55,7 @@ class _Row:
     slot: str
     chip: str
     doing: str = "waiting"
+    table: TableClock | None = None
     tables: int = 0
     verdicts: list[Verdict] = field(default_factory=list)
     finished: bool = False
@@ -95,8 +98,12 @@ class RowDisplay:
                     row.doing, row.tables = _reaching(port), tables
                 case SlotRecovering(text=text):
                     row.doing = text
-                case TableStarted(design=design, table=table):
+                case TableStarted(design=design, table=table, cycles=cycles):
                     row.doing = f"{design} / {table}"
+                    row.table = TableClock.start(row.doing, cycles, self._now())
+                case CyclesDone(cycles=done) if row.table is not None:
+                    row.table.hear(done, self._now())
+                    row.doing = row.table.text(self._now())
                 case TableJudged(outcome=outcome):
                     row.verdicts.append(outcome.verdict)
                 case SlotFinished(trouble=trouble):
@@ -135,29 +142,35 @@ class RowDisplay:
         done = sum(len(row.verdicts) for row in self._rows.values())
         total = sum(row.tables for row in self._rows.values())
         elapsed = self._now() - self._began
-        text = f"{done:,} of {many(total, 'table')}, {_clock(elapsed)} so far"
+        text = f"{done:,} of {many(total, 'table')}, {clock(elapsed)} so far"
         if MIN_TIMED <= done < total:
-            text += f", about {_clock(elapsed * (total - done) / done)} left"
+            text += f", about {clock(elapsed * (total - done) / done)} left"
         return shown(text)
 
 
-def _clock(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours}:{minutes:02}:{rest:02}" if hours else f"{minutes}:{rest:02}"
-
-
 class LineDisplay:
-    """A line per finished table, for logs and pipes."""
+    """A line per finished table, and a few for one that takes long, for logs and pipes."""
 
-    def __init__(self, screen: Screen) -> None:
-        self._screen = screen
+    def __init__(self, screen: Screen, now: Callable[[], float] = time.monotonic) -> None:
+        self._screen, self._now = screen, now
+        self._tables: dict[str, TableClock] = {}
 
     def __call__(self, event: Event) -> None:
         """Write the event's line, if it has one."""
+        match event:
+            case TableStarted(slot=slot, design=design, table=table, cycles=cycles):
+                self._tables[slot] = TableClock.start(f"{design}/{table}", cycles, self._now())
+            case CyclesDone(slot=slot, cycles=done) if slot in self._tables:
+                self._follow(slot, self._tables[slot], done)
         text = event_line(event, _reaching, _judged)
         if text:
             self._screen.say(text)
+
+    def _follow(self, slot: str, table: TableClock, done: int) -> None:
+        now = self._now()
+        table.hear(done, now)
+        if table.due(now):
+            self._screen.say(f"{slot}  {table.text(now)}")
 
 
 def _reaching(port: str) -> str:

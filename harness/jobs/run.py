@@ -171,7 +171,7 @@ class _Floor:
         self, run: RunRecord, rack: Rack, keep: Callable[[Outcome], None], locks: Locks
     ) -> Iterator[tuple[RunMeans, Mapping[str, Mapping[str, str]]]]:
         """Reach the boards; yields means and the addresses of each slot."""
-        with reach(rack, locks) as reached:
+        with reach(rack, locks, observe=self.observe) as reached:
             if reached.remark:
                 self.tell(reached.remark)
             store = self.store

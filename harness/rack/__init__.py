@@ -4,6 +4,7 @@ from harness.rack.boundary import LOG, harmless, within
 from harness.rack.cases import Job, cases, read_jobs, usable
 from harness.rack.continuity import PREDICTING, ContinuityTest, continuity_test, split_key
 from harness.rack.events import (
+    CyclesDone,
     Event,
     Observer,
     RackNews,
@@ -36,6 +37,7 @@ __all__ = [
     "VIRTUAL_PORT",
     "BoardSession",
     "ContinuityTest",
+    "CyclesDone",
     "Event",
     "Job",
     "Locks",

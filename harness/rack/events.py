@@ -23,11 +23,20 @@ class SlotConnecting:
 
 @dataclass(frozen=True)
 class TableStarted:
-    """A table of a design is about to run."""
+    """A table of a design is about to run; one run of it has at most ``cycles``."""
 
     slot: str
     design: str
     table: str
+    cycles: int
+
+
+@dataclass(frozen=True)
+class CyclesDone:
+    """A long table goes on: the board has answered for this many cycles of the current run."""
+
+    slot: str
+    cycles: int
 
 
 @dataclass(frozen=True)
@@ -61,7 +70,15 @@ class RackNews:
     text: str
 
 
-Event = SlotConnecting | SlotRecovering | TableStarted | TableJudged | SlotFinished | RackNews
+Event = (
+    SlotConnecting
+    | SlotRecovering
+    | TableStarted
+    | CyclesDone
+    | TableJudged
+    | SlotFinished
+    | RackNews
+)
 Observer = Callable[[Event], None]
 
 

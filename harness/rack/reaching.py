@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from harness.errors import PortUnavailable
+from harness.rack.events import Observer, unobserved
 from harness.rack.lock import Locks
 from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.session import Opener
@@ -44,17 +45,23 @@ class SupplyUse(Enum):
 
 
 @contextmanager
-def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterator[Reach]:
+def reach(
+    rack: Rack,
+    locks: Locks,
+    use: SupplyUse = SupplyUse.STEADY,
+    observe: Observer = unobserved,
+) -> Iterator[Reach]:
     """Start what is virtual in a rack, and give access to its boards and its supply.
 
     A real bench supply is locked here, shared by all jobs that need a steady voltage; a real board
-    is locked when it is opened. Raises PortUnavailable if another job uses the supply in a
-    conflicting way, VirtualError if something virtual cannot be started.
+    is locked when it is opened. ``observe`` hears how far long tables are. Raises PortUnavailable
+    if another job uses the supply in a conflicting way, VirtualError if something virtual cannot be
+    started.
     """
     _claim(rack, locks, use)
     specs = [_spec(rack, slot) for slot in rack.slots if slot.virtual]
     if not specs:
-        yield Reach(board_opener(rack, {}, locks), _supply(rack, "", locks), {})
+        yield Reach(board_opener(rack, {}, locks, observe), _supply(rack, "", locks), {})
         return
     supply = rack.supply
     nominal = supply.volts if supply is not None and supply.port == VIRTUAL_PORT else None
@@ -63,7 +70,7 @@ def reach(rack: Rack, locks: Locks, use: SupplyUse = SupplyUse.STEADY) -> Iterat
             name: {"port": port, "switch": boards.switches[name]}
             for name, port in boards.ports.items()
         }
-        opener = board_opener(rack, boards.ports, locks)
+        opener = board_opener(rack, boards.ports, locks, observe)
         yield Reach(opener, _supply(rack, boards.supply, locks), addresses, boards.remark)
 
 

@@ -35,9 +35,11 @@ from harness.judge import (
 )
 from harness.rack.boundary import leave, within
 from harness.rack.events import (
+    Observer,
     SlotConnecting,
     SlotRecovering,
     TableStarted,
+    unobserved,
 )
 from harness.rack.lock import Locks
 from harness.rack.model import Rack, Slot, answered, unreached
@@ -45,6 +47,7 @@ from harness.rack.modelled import ModelledSession
 from harness.rack.policy import Policy, TableRun
 from harness.rack.ports import at_its_port, find_port
 from harness.rack.power import PowerCycle, cycle_power
+from harness.rack.progress import cycles_done
 from harness.rack.session import BoardSession, Opener
 from harness.records import ChipRecord
 
@@ -148,7 +151,10 @@ class Station:
                 self._selected = ""  # a refused selection may be half done
                 session.select(own.design)
                 self._selected = own.design.name
-            self._policy.observe(TableStarted(self.slot.name, own.design.name, own.spec.name))
+            started = TableStarted(
+                self.slot.name, own.design.name, own.spec.name, own.pattern.cycles
+            )
+            self._policy.observe(started)
             cycles = MAX_READ if self._long_windows else 0
             return examine(session, own, retry, cycles=cycles, before=before)
 
@@ -253,16 +259,22 @@ class Station:
         self._policy.observe(SlotRecovering(self.slot.name, text))
 
 
-def board_opener(rack: Rack, ports: Mapping[str, str], locks: Locks) -> Opener:
-    """Make the opener of sessions: ``ports`` are those of virtual boards, any other is locked."""
+def board_opener(
+    rack: Rack, ports: Mapping[str, str], locks: Locks, observe: Observer = unobserved
+) -> Opener:
+    """Make the opener of sessions: ``ports`` are those of virtual boards, any other is locked.
+
+    ``observe`` hears how far long tables are.
+    """
     simulated = replace(rack.profile, backend="virtual")
 
     def open_slot(slot: Slot) -> BoardSession:
+        heard = cycles_done(slot.name, observe)
         if slot.name in ports:
-            session = open_session(ports[slot.name], simulated, rack.shuttle)
+            session = open_session(ports[slot.name], simulated, rack.shuttle, heard=heard)
             return ModelledSession(session)
         port = slot.port or find_port(slot.board)
         locks.seat(slot.name, port)
-        return open_session(port, rack.profile, rack.shuttle)
+        return open_session(port, rack.profile, rack.shuttle, heard=heard)
 
     return open_slot

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from harness.board import BoardProfile, ParallelSelect, Session
@@ -24,10 +25,15 @@ TWO_PINS = ParallelSelect(("s1", "s0"))
 
 
 def join(
-    pins: TernPins, *, seed: int = 0, rows: int = 64, select: SelectMethod = TWO_PINS
+    pins: TernPins,
+    *,
+    seed: int = 0,
+    rows: int = 64,
+    select: SelectMethod = TWO_PINS,
+    heard: Callable[[int], None] = lambda _cycles: None,
 ) -> tuple[Session, JoinedBoard]:
     clock = Clock()
     board = JoinedBoard(pins, clock, seed=seed, rows=rows)
     channel = Channel(board, 2048, session=7, clock=clock)
     channel.wait_for_agent(1.0)
-    return Session(channel, RawRepl(board), profile(select), SHUTTLE), board
+    return Session(channel, RawRepl(board), profile(select), SHUTTLE, heard), board

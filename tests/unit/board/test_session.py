@@ -57,6 +57,20 @@ def words_of(window: CaptureWindow) -> list[tuple[int, ...]]:
     return list(zip(*(column.tolist() for column in columns), strict=True))
 
 
+@pytest.mark.parametrize("window", [(0, 0), (40, 140)])
+def test_a_long_pattern_is_followed_by_what_the_board_answers_block_by_block(
+    window: tuple[int, int],
+) -> None:
+    """The second way, for which it runs in pieces, counts through from its first cycle."""
+    heard: list[int] = []
+    session, _ = join(TernPins(TernChip()), rows=16, heard=heard.append)
+    plain = replace(random_pattern(5, 100), until=np.zeros(100, bool))
+    capture = session.run(plain, replace(CONDITIONS, reset_cycles=0), window=window)
+    assert heard == sorted(heard)
+    assert heard[-1] == capture.cycles == plain.cycles
+    assert len(heard) >= 100 // 16
+
+
 def test_reset_is_asserted_on_an_active_low_pin() -> None:
     chip = TernChip(total=0x5A)
     session, _ = join(TernPins(chip))

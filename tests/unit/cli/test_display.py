@@ -6,10 +6,18 @@ import io
 from dataclasses import replace
 
 from harness.cli.closing import print_verdicts
-from harness.cli.live import RowDisplay, display
+from harness.cli.live import LineDisplay, RowDisplay, display
 from harness.cli.screen import Screen
 from harness.cli.words import SYMBOLS, counts_text
-from harness.rack import RackNews, Slot, SlotConnecting, SlotFinished, TableJudged, TableStarted
+from harness.rack import (
+    CyclesDone,
+    RackNews,
+    Slot,
+    SlotConnecting,
+    SlotFinished,
+    TableJudged,
+    TableStarted,
+)
 from harness.records import Verdict
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -27,7 +35,7 @@ def test_without_a_terminal_every_table_is_a_plain_line() -> None:
     outcome = failing_outcome()
     with display(console, SLOTS) as observe:
         observe(SlotConnecting("A1", "PK-01", "/dev/x", 3))
-        observe(TableStarted("A1", "follow", "all"))
+        observe(TableStarted("A1", "follow", "all", 4))
         observe(TableJudged("A1", outcome))
         observe(TableJudged("A1", replace(outcome, verdict=Verdict.PASS)))
         observe(SlotFinished("A1", ""))
@@ -45,7 +53,7 @@ def test_on_a_terminal_every_slot_is_a_row_with_words_and_symbols() -> None:
     board = RowDisplay(SLOTS)
     board(SlotConnecting("A1", "PK-01", "/dev/x", 3))
     board(TableJudged("A1", failing_outcome()))
-    board(TableStarted("A1", "follow", "more"))
+    board(TableStarted("A1", "follow", "more", 4))
     console, text = written_to()
     console.print(board)
     totals, heading_line, first, second = text.getvalue().splitlines()
@@ -53,6 +61,45 @@ def test_on_a_terminal_every_slot_is_a_row_with_words_and_symbols() -> None:
     assert heading_line.split() == ["slot", "chip", "tables", "now", "so", "far"]
     assert first.split() == ["A1", "PK-01", "1/3", "follow", "/", "more", "✗", "1", "FAIL"]
     assert second.split() == ["A2", "PK-02", "0/0", "waiting"]
+
+
+def test_a_long_table_says_how_far_it_is_and_how_long_it_may_take() -> None:
+    moments = [0.0]
+    board = RowDisplay(SLOTS, lambda: moments[-1])
+    board(TableStarted("A1", "follow", "long", 8_000_000))
+    shown = []
+    for now, done in ((60.0, 2_000_000), (300.0, 4_000)):  # the second is of the table's next run
+        moments.append(now)
+        board(CyclesDone("A1", done))
+        console, text = written_to()
+        console.print(board)
+        shown.append(text.getvalue().splitlines()[2].split("0/0")[1].strip())
+    assert shown == [
+        "follow / long  2,000,000 of 8,000,000 cycles, about 3:00 left",
+        "follow / long  4,000 of 8,000,000 cycles",
+    ]
+
+
+def test_a_log_has_a_line_for_each_tenth_of_a_table_that_takes_long() -> None:
+    moments = iter([0.0, *(2.5 * k for k in range(1, 101))])
+    console, text = written_to()
+    observe = LineDisplay(console, lambda: next(moments))
+    observe(TableStarted("A1", "follow", "long", 1_000_000))
+    for k in range(1, 101):
+        observe(CyclesDone("A1", 10_000 * k))
+    assert text.getvalue().splitlines() == [
+        f"A1  follow/long  {100_000 * k:,} of 1,000,000 cycles, about {left} left"
+        for k, left in enumerate(
+            ("3:45", "3:20", "2:55", "2:30", "2:05", "1:40", "1:15", "0:50", "0:25"), 1
+        )
+    ]
+    short = iter([0.0, *(0.5 * k for k in range(1, 20))])
+    console, text = written_to()
+    observe = LineDisplay(console, lambda: next(short))
+    observe(TableStarted("A1", "follow", "short", 20))
+    for k in range(1, 19):
+        observe(CyclesDone("A1", k))
+    assert text.getvalue() == ""
 
 
 def test_news_of_the_store_stand_below_the_rows_or_in_a_line_of_their_own() -> None:
@@ -71,7 +118,7 @@ def test_news_of_the_store_stand_below_the_rows_or_in_a_line_of_their_own() -> N
 
 def test_a_row_is_no_wider_than_the_screen_whatever_stands_in_it() -> None:
     board = RowDisplay([Slot("A1", "virtual", "WB-01", "\x1b" * 90)])
-    board(TableStarted("A1", "f" + "\x07" * 90, "all"))
+    board(TableStarted("A1", "f" + "\x07" * 90, "all", 4))
     screen, text = written_to()
     screen.print(board)
     assert all(len(line) <= screen.width for line in text.getvalue().splitlines())
