@@ -6,16 +6,17 @@ from .hand import HandledChip
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
+from .jobs.choices import LATEST, RUNS, SHUTTLE, STORE, OnFailure, PatternFormat
 from .jobs.demo import copy_demo, deserved
 from .jobs.event_line import event_line
 from .jobs.expand import expand_transactions
-from .jobs.export import Exported, PatternFormat, export_table
-from .jobs.find import SHUTTLE, load_table
+from .jobs.export import Exported, export_table
+from .jobs.find import load_table
 from .jobs.generate import GeneratedTable, generate_table
 from .jobs.history import history
 from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
 from .jobs.import_jesd3 import JEDEC_SUFFIXES, import_jesd3
-from .jobs.intake import OnFailure, Script, Sitting, Terminal, hold_intake
+from .jobs.intake import Script, Sitting, Terminal, hold_intake
 from .jobs.log import tool_log
 from .jobs.margin import Wish, search_margins, write_margin_pages
 from .jobs.netlist import MadeNetlist, Net, list_nets, make_netlist
@@ -37,7 +38,6 @@ from .jobs.report import (
     write_summary,
 )
 from .jobs.run import run
-from .jobs.stores import LATEST, RUNS, STORE
 from .jobs.testbench import WrittenTestbench, write_testbench
 from .jobs.triage import Triage, overrule, triage
 from .jobs.wave import write_waves

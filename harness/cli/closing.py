@@ -6,10 +6,11 @@ from collections.abc import Iterator
 
 from rich.table import Table
 
+import harness_reports
 from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_rich, verdict_words
+from harness.errors import many
 from harness.records import ChipRecord, Outcome, RunRecord
-from harness_reports import WrittenReports, decision_text, many
 
 MAX_SHOWN_CAUSES = 8
 """Maximum number of causes spelled out; the pages have them all."""
@@ -51,12 +52,12 @@ def cause_lines(run: RunRecord) -> Iterator[str]:
     for cause in run.causes[:MAX_SHOWN_CAUSES]:
         yield f"{cause.summary} {cause.advice}".strip()
         if cause.overruled is not None:
-            yield f"  {decision_text(cause.overruled)}"
+            yield f"  {harness_reports.decision_text(cause.overruled)}"
     if (left := len(run.causes) - MAX_SHOWN_CAUSES) > 0:
         yield f"{many(left, 'more cause')} in the report"
 
 
-def print_reports(screen: Screen, written: WrittenReports) -> None:
+def print_reports(screen: Screen, written: harness_reports.WrittenReports) -> None:
     """Print where the reports are."""
     screen.say("Reports:")
     for what, path in (

@@ -7,7 +7,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import STORE
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
@@ -17,7 +16,7 @@ from harness.cli.words import counts_text
 def accept(
     run: Annotated[str, typer.Argument(help="The run to accept, or `latest`; not an intake.")],
     reason: Annotated[str, typer.Option(help="Why it is accepted; later nights show it.")] = "",
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
 ) -> ExitCode:
     """Accept a finished run as its rack's baseline; its failures do not turn a night red."""
     accepted = harness.accept(run, reason, store)

@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import STORE, Places
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
@@ -22,7 +21,7 @@ def bundle(
     rack: Annotated[Path | None, typer.Option(help="The run's rack file.")] = None,
     shuttle: Annotated[Path | None, typer.Option(help="The run's shuttle.toml.")] = None,
     profile: Annotated[Path | None, typer.Option(help="The run's board profile.")] = None,
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
 ) -> ExitCode:
     """Put a chip's report, evidence and inputs into one file that can be replayed.
 
@@ -30,7 +29,7 @@ def bundle(
     """
     if out is not None and out.suffix.lower() != ".zip":
         raise typer.BadParameter("--out must end in .zip")
-    places = Places(rack, shuttle, profile)
+    places = harness.Places(rack, shuttle, profile)
     written = harness.write_bundle(chip, design, run, out, places, store)
     screen, made = console(), written.made
     screen.say(made.ticket)

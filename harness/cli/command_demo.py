@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import Rack, RunRecord
 from harness.cli.command_run import measured
 from harness.cli.exit_code import ExitCode
 from harness.cli.run_codes import exit_code
@@ -49,7 +48,7 @@ def demo(
     return ExitCode.ALL_PASS if right else exit_code(record) or ExitCode.CHIP_FAILED
 
 
-def _compare(screen: Screen, rack: Rack, record: RunRecord) -> bool:
+def _compare(screen: Screen, rack: harness.Rack, record: harness.RunRecord) -> bool:
     """Print each chip's expected and actual verdict; return whether all agree."""
     verdicts = {chip.slot: chip.verdict for chip in record.chips}
     screen.say("\nThe demo rack has faults on purpose. Expected verdicts:")

@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import PatternFormat
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import SHUTTLE_HELP, TABLE_HELP
 from harness.cli.screen import console
@@ -19,7 +18,7 @@ _MAP = "Pin numbers of a signal in a JEDEC file: clk=1, d=5..2 (most significant
 
 def export(
     table: Annotated[str, typer.Argument(help=TABLE_HELP)],
-    form: Annotated[PatternFormat, typer.Option("--format", help="The format to write.")],
+    form: Annotated[harness.PatternFormat, typer.Option("--format", help="The format to write.")],
     out: Annotated[Path, typer.Option("--out", "-o", help="The file to write.")],
     numbers: Annotated[list[str] | None, typer.Option("--map", help=_MAP)] = None,
     shuttle: Annotated[Path, typer.Option(help=SHUTTLE_HELP)] = harness.SHUTTLE,

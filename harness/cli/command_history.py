@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import RUNS, STORE
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
@@ -22,8 +21,8 @@ def history(
     slot: Annotated[
         list[str] | None, typer.Option(help="RACK/SLOT by their names; repeatable.")
     ] = None,
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
-    out: Annotated[Path, typer.Option(help="Folder for the pages.")] = RUNS / "history",
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help="Folder for the pages.")] = harness.RUNS / "history",
 ) -> ExitCode:
     """Write a page for each chip, design or slot; for all of them if none is named."""
     for text in slot or ():

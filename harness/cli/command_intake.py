@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import RUNS, STORE, OnFailure
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.options import OUT_HELP, STORE_HELP
@@ -24,7 +23,7 @@ def intake(
         str, typer.Option(help="Name of the person who answers; asked for if left out.")
     ] = "",
     on_failure: Annotated[
-        OnFailure | None,
+        harness.OnFailure | None,
         typer.Option(
             help="After a table that does not pass. Default: ask; without a terminal, continue."
         ),
@@ -33,8 +32,8 @@ def intake(
         bool,
         typer.Option("--start-over", help="Give up an intake that was left, and begin a new one."),
     ] = False,
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
-    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = harness.RUNS,
 ) -> ExitCode:
     """Check new chips before they are handed out, step by step, and write a card for each.
 

@@ -11,18 +11,7 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import (
-    RUNS,
-    STORE,
-    MarginEvent,
-    MarginFound,
-    MarginObserver,
-    PointTried,
-    Rack,
-    RackNews,
-    Store,
-    Wish,
-)
+import harness_reports
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
 from harness.cli.options import OUT_HELP, STORE_HELP, DesignsOption, name_patterns
@@ -30,7 +19,6 @@ from harness.cli.run_codes import margin_code
 from harness.cli.screen import Screen, console, shown
 from harness.cli.supply_ready import SUPPLY_READY_HELP, confirm_supply
 from harness.records import MarginEdge, MarginKind, MarginRecord
-from harness_reports import edge_text, exactly, limit_text
 
 SHMOO_HELP = "Trace the limit against the sample point or the supply voltage: `sample`, `supply`."
 
@@ -42,8 +30,8 @@ def margin(
     table: Annotated[str, typer.Option(help="Only this table of each design.")] = "",
     shmoo: Annotated[str, typer.Option(help=SHMOO_HELP)] = "",
     supply_ready: Annotated[bool, typer.Option(help=SUPPLY_READY_HELP)] = False,
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
-    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = harness.RUNS,
 ) -> ExitCode:
     """Find the highest clock rate at which a design's tables pass, on every chip of a rack.
 
@@ -53,8 +41,8 @@ def margin(
     chosen, kind, screen = harness.load_rack(rack), _kind(shmoo), console()
     if kind is MarginKind.SUPPLY and chosen.supply is not None:
         confirm_supply(screen, chosen.supply, supply_ready)
-    wish = Wish(name_patterns(designs), name_patterns(slots), table, kind)
-    with fault_log(out), Store(store) as kept, _progress(screen) as observe:
+    wish = harness.Wish(name_patterns(designs), name_patterns(slots), table, kind)
+    with fault_log(out), harness.Store(store) as kept, _progress(screen) as observe:
         records = harness.search_margins(chosen, kept, wish, observe)
         pages = harness.write_margin_pages(records, out / "margins", kept)
     _print_counts(screen, chosen, records)
@@ -73,16 +61,16 @@ def _kind(shmoo: str) -> MarginKind:
 
 
 @contextmanager
-def _progress(screen: Screen) -> Iterator[MarginObserver]:
+def _progress(screen: Screen) -> Iterator[harness.MarginObserver]:
     """Print each search as it ends; on a terminal also the point being tried."""
     lock = threading.Lock()
     status = screen.status("connecting to the boards") if screen.is_terminal else None
 
-    def hear(event: MarginEvent) -> None:
+    def hear(event: harness.MarginEvent) -> None:
         with lock:
-            if isinstance(event, MarginFound):
+            if isinstance(event, harness.MarginFound):
                 _print_record(screen, event.record)
-            elif isinstance(event, RackNews):
+            elif isinstance(event, harness.RackNews):
                 screen.say(event.text)
             elif status is not None:
                 status.update(shown(_point_text(event)))
@@ -91,19 +79,19 @@ def _progress(screen: Screen) -> Iterator[MarginObserver]:
         yield hear
 
 
-def _point_text(event: PointTried) -> str:
+def _point_text(event: harness.PointTried) -> str:
     point = event.point
     passed = f"{point.passes} of {point.trials} passed"
-    where = exactly(point.achieved_hz)
+    where = harness_reports.exactly(point.achieved_hz)
     return f"{event.slot}  {event.chip}  {event.design} at {where}: {passed}"
 
 
 def _print_record(screen: Screen, record: MarginRecord) -> None:
     head = f"{record.slot}  {record.chip_serial}  {record.design}"
-    screen.say(f"{head}  {limit_text(record)}")
+    screen.say(f"{head}  {harness_reports.limit_text(record)}")
     if record.kind is not MarginKind.RATE:
         for edge in sorted(record.edges, key=_beside, reverse=True):
-            screen.say(f"    {edge_text(record.kind, edge)}")
+            screen.say(f"    {harness_reports.edge_text(record.kind, edge)}")
 
 
 def _beside(edge: MarginEdge) -> float:
@@ -111,7 +99,7 @@ def _beside(edge: MarginEdge) -> float:
     return float(edge.sample_ns) if edge.volts is None else edge.volts
 
 
-def _print_counts(screen: Screen, rack: Rack, records: Sequence[MarginRecord]) -> None:
+def _print_counts(screen: Screen, rack: harness.Rack, records: Sequence[MarginRecord]) -> None:
     points = sum(len(record.points) for record in records)
     trials = sum(record.trials for record in records)
     screen.say(f"{len(records)} searched on {rack.name}, {points} points, {trials} trials")

@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import NewDesign
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import Screen, console
 from harness.cli.steps import shown_steps
@@ -63,7 +62,7 @@ def _started(screen: Screen, path: Path, following: str) -> ExitCode:
     return ExitCode.ALL_PASS
 
 
-def _print_ports(screen: Screen, made: NewDesign) -> None:
+def _print_ports(screen: Screen, made: harness.NewDesign) -> None:
     source, role = made.proposal.source, made.proposal.role
     screen.say(f"module {source.top}: {many(len(source.ports), 'port')}")
     for placed in made.proposal.ports:
@@ -75,7 +74,7 @@ def _print_ports(screen: Screen, made: NewDesign) -> None:
         screen.say(f"{left}{pins:<16} {remark}{renamed}".rstrip())
 
 
-def _print_written(screen: Screen, made: NewDesign, design: str, folder: Path) -> None:
+def _print_written(screen: Screen, made: harness.NewDesign, design: str, folder: Path) -> None:
     for path in made.copied:
         screen.say(f"Copied {path.name} into {design}/: edit it there from now on.")
     screen.say(f"Wrote {' and '.join(f'{design}/{path.name}' for path in made.written)}.")
@@ -91,7 +90,7 @@ def _there(design: str, folder: Path) -> str:
 
 
 def _print_wrapper(
-    screen: Screen, made: NewDesign, path: Path | None, design: str, verilog: list[Path]
+    screen: Screen, made: harness.NewDesign, path: Path | None, design: str, verilog: list[Path]
 ) -> ExitCode:
     name = made.proposal.wrapper_name
     screen.say("\nThese ports do not fit the chip, so nothing was written. A wrapper that fits:\n")

@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import RUNS, STORE
 from harness.cli.exit_code import ExitCode
 from harness.cli.live import display
 from harness.cli.options import OUT_HELP, RESUME_HELP, STORE_HELP, MarkdownOption
@@ -19,8 +18,8 @@ from harness.cli.screen import complain, console, error_console
 def nightly(
     rack: Annotated[Path, typer.Argument(help="Rack file.")],
     resume: Annotated[str, typer.Option(help=RESUME_HELP)] = "",
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
-    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = harness.RUNS,
     markdown: MarkdownOption = None,
 ) -> ExitCode:
     """Run every table on every slot and compare with the baseline.

@@ -9,11 +9,10 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import RUNS, STORE
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
-from harness_reports import many
+from harness.errors import many
 
 FORMATS = ["%Y-%m-%d", "%Y-%m-%dT%H:%M:%S"]
 
@@ -25,8 +24,8 @@ def parquet(
     until: Annotated[
         datetime, typer.Option(formats=FORMATS, help="Only what began before this time (UTC).")
     ] = datetime.max,
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
-    out: Annotated[Path, typer.Option(help="Folder for the files.")] = RUNS / "parquet",
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help="Folder for the files.")] = harness.RUNS / "parquet",
 ) -> ExitCode:
     """Write outcomes, causes, wrong pins and margins of all runs, or of a range of time."""
     written = harness.write_parquet(

@@ -8,7 +8,6 @@ import typer
 from rich.table import Table
 
 import harness
-from harness import PortCheck, SerialPort
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import Screen, console, shown
 
@@ -35,7 +34,7 @@ def ports(
     return ExitCode.ALL_PASS
 
 
-def _list(screen: Screen, ports: tuple[SerialPort, ...]) -> None:
+def _list(screen: Screen, ports: tuple[harness.SerialPort, ...]) -> None:
     table = Table(box=None, pad_edge=False)
     for heading in ("port", "board serial", "vendor:product", "description"):
         table.add_column(heading)
@@ -49,7 +48,7 @@ def _list(screen: Screen, ports: tuple[SerialPort, ...]) -> None:
             screen.say(f"{port.device} has no serial number of its own; it is also {port.place}")
 
 
-def _print_check(screen: Screen, checked: PortCheck) -> None:
+def _print_check(screen: Screen, checked: harness.PortCheck) -> None:
     screen.say(f"\n{checked.port.device}")
     for heading, text in (
         ("may be used", checked.access),

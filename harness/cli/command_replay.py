@@ -10,15 +10,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import (
-    MAX_CYCLES,
-    UNKNOWN_CHIP,
-    VIRTUAL_PORT,
-    Comparison,
-    Likeness,
-    Replay,
-    ReplayTarget,
-)
 from harness.cli.closing import cause_lines, print_reports
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
@@ -28,15 +19,16 @@ from harness.cli.screen import Screen, console
 from harness.cli.words import verdict_text
 from harness.records import ChipRecord
 
-_QUIET = {Likeness.STILL_PASSES}
-
 
 def replay(
     bundle: Annotated[Path, typer.Argument(help="A file that `harness bundle` made.")],
     port: Annotated[
         str,
-        typer.Option(help="Serial port or pyserial URL of a board; else the virtual chip."),
-    ] = VIRTUAL_PORT,
+        typer.Option(
+            show_default="virtual",
+            help="Serial port or pyserial URL of a board; else the virtual chip.",
+        ),
+    ] = "",
     chip: Annotated[str, typer.Option(help="The serial number of the chip in that board.")] = "",
     board: Annotated[str, typer.Option(help="The board's serial number.")] = "",
     profile: Annotated[
@@ -53,7 +45,8 @@ def replay(
     3 something could not be tested. Nothing is added to the store.
     """
     screen = console()
-    target = ReplayTarget(port, chip, board, profile, None if long else MAX_CYCLES)
+    port = port or harness.VIRTUAL_PORT
+    target = harness.ReplayTarget(port, chip, board, profile, None if long else harness.MAX_CYCLES)
     with fault_log(out) if out is not None else nullcontext():
         result = harness.replay(bundle, target, LineDisplay(screen))
     screen.say()
@@ -63,7 +56,7 @@ def replay(
     return exit_code(result.now)
 
 
-def _print(screen: Screen, replayed: Replay) -> None:
+def _print(screen: Screen, replayed: harness.Replay) -> None:
     (then,), (now,) = replayed.then.chips, replayed.now.chips
     board = f" on {then.board_serial}" if then.board_serial else ""
     screen.say(f"Run {replayed.then.run_id}, chip {then.chip_serial}{board}; now {_now(then, now)}")
@@ -79,7 +72,7 @@ def _print(screen: Screen, replayed: Replay) -> None:
     for item in replayed.comparisons:
         for line in _lines(item):
             screen.say(line)
-    order = list(Likeness)
+    order = list(harness.Likeness)
     items = sorted(replayed.comparisons, key=lambda item: order.index(item.likeness))
     counts = Counter(map(_words, items))
     screen.say(", ".join(f"{count} {words}" for words, count in counts.items()))
@@ -93,23 +86,23 @@ def _now(then: ChipRecord, now: ChipRecord) -> str:
         chip = "the virtual chip" if same else f"virtual chip {chip}"
         other = now.board_serial != then.board_serial
         return f"{chip} on virtual board {now.board_serial}" if other else chip
-    if now.chip_serial == UNKNOWN_CHIP:
+    if now.chip_serial == harness.UNKNOWN_CHIP:
         chip = "a chip whose serial number was not given"
     board = f"board {now.board_serial}" if now.board_serial else "a board without a serial number"
     return f"{chip} on {board} at {now.port}"
 
 
-def _words(item: Comparison) -> str:
-    if item.likeness is Likeness.JUDGED_NOW and item.now is not None:
+def _words(item: harness.Comparison) -> str:
+    if item.likeness is harness.Likeness.JUDGED_NOW and item.now is not None:
         return f"{item.likeness} ({verdict_text(item.now.verdict)})"
     return str(item.likeness)
 
 
-def _lines(item: Comparison) -> list[str]:
-    if item.likeness in _QUIET:
+def _lines(item: harness.Comparison) -> list[str]:
+    if item.likeness is harness.Likeness.STILL_PASSES:
         return []
     lines = [f"{item.then.design}/{item.then.table}: {_words(item)}"]
     lines.append(f"  then {verdict_text(item.then.verdict)}  {item.then.summary}")
-    if item.now is not None and item.likeness is not Likeness.SAME_FAILURE:
+    if item.now is not None and item.likeness is not harness.Likeness.SAME_FAILURE:
         lines.append(f"  now  {verdict_text(item.now.verdict)}  {item.now.summary}")
     return lines

@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import LATEST, RUNS, STORE
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import OUT_HELP, STORE_HELP, MarkdownOption
@@ -17,9 +16,9 @@ from harness.cli.screen import console
 
 
 def report(
-    run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest`.")] = LATEST,
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
-    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest`.")] = harness.LATEST,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = harness.RUNS,
     markdown: MarkdownOption = None,
 ) -> ExitCode:
     """Write the reports of a stored run again. The exit status is the run's."""

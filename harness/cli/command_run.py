@@ -9,7 +9,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import RUNS, STORE, Rack, RetryPolicy, RunRecord, Store
 from harness.cli.closing import print_reports, print_verdicts
 from harness.cli.exit_code import ExitCode
 from harness.cli.fault_log import fault_log
@@ -29,7 +28,10 @@ SETTLING_ROUNDS = 2
 """Rounds of five runs each."""
 
 RetriesOption = Annotated[
-    int, typer.Option(min=0, help="How often a mismatch is repeated before a verdict.")
+    int | None,
+    typer.Option(
+        min=0, show_default="2", help="How often a mismatch is repeated before a verdict."
+    ),
 ]
 
 
@@ -47,7 +49,7 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
         Path | None, typer.Option(help="With --port: the board profile's file.")
     ] = None,
     designs: DesignsOption = "",
-    retries: RetriesOption = RetryPolicy.repeats_on_mismatch,
+    retries: RetriesOption = None,
     until_settled: Annotated[
         bool,
         typer.Option(
@@ -56,8 +58,8 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
         ),
     ] = False,
     resume: Annotated[str, typer.Option(help=RESUME_HELP)] = "",
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
-    out: Annotated[Path, typer.Option(help=OUT_HELP)] = RUNS,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = harness.RUNS,
     markdown: MarkdownOption = None,
 ) -> ExitCode:
     """Run vector tables on every chip of a rack and write its reports.
@@ -66,7 +68,8 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     something could not be tested.
     """
     chosen = _rack(rack, port, chip, board, shuttle, profile)
-    wanted, policy = name_patterns(designs), RetryPolicy(retries)
+    wanted = name_patterns(designs)
+    policy = None if retries is None else harness.RetryPolicy(retries)
     rounds = SETTLING_ROUNDS if until_settled else 0
     record = measured(console(), chosen, store, out, wanted, policy, resume, rounds)
     if markdown is not None:
@@ -76,16 +79,16 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
 
 def measured(
     screen: Screen,
-    rack: Rack,
+    rack: harness.Rack,
     store: str,
     out: Path,
     designs: Sequence[str] = (),
-    policy: RetryPolicy | None = None,
+    policy: harness.RetryPolicy | None = None,
     resume: str = "",
     rounds: int = 0,
-) -> RunRecord:
+) -> harness.RunRecord:
     """Run a rack, print its progress and verdicts, and write its reports."""
-    with fault_log(out), Store(store) as kept:
+    with fault_log(out), harness.Store(store) as kept:
         with display(screen, rack.slots) as observe:
             record = harness.run(rack, kept, designs, policy, observe, resume=resume, rounds=rounds)
         screen.say()
@@ -102,7 +105,7 @@ def _rack(
     board: str,
     shuttle: Path | None,
     profile: Path | None,
-) -> Rack:
+) -> harness.Rack:
     """Load the rack file, or make a rack of one port; never both."""
     if rack is not None:
         if port or chip or board or shuttle or profile:

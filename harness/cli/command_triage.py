@@ -10,18 +10,17 @@ import typer
 from rich.table import Table
 
 import harness
-from harness import LATEST, STORE
+import harness_reports
 from harness.cli.closing import print_verdicts
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import STORE_HELP
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import Screen, console, shown
 from harness.records import Cause, RunRecord
-from harness_reports import candidate_text, decision_text, odds_text
 
 
 def triage(
-    run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest`.")] = LATEST,
+    run_id: Annotated[str, typer.Argument(help="The run or intake, or `latest`.")] = harness.LATEST,
     rack: Annotated[
         Path | None,
         typer.Option(help="The run's rack file: evaluates it again by today's rules."),
@@ -33,7 +32,7 @@ def triage(
     kind: Annotated[str, typer.Option("--as", help="With --overrule: what it is instead.")] = "",
     name: Annotated[str, typer.Option(help="With --overrule: who decides.")] = "",
     reason: Annotated[str, typer.Option(help="With --overrule: why.")] = "",
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
 ) -> ExitCode:
     """Print what a stored run's failures are due to. The exit status is the run's."""
     screen = console()
@@ -72,8 +71,8 @@ def _explain(screen: Screen, run: RunRecord, about: str) -> None:
         for heading in ("explanation", "odds against"):
             table.add_column(heading)
         for candidate in cause.candidates:
-            against = odds_text(1 / candidate.odds) if 0 < candidate.odds < 1 else "–"
-            table.add_row(shown(candidate_text(candidate)), shown(against))
+            odds = harness_reports.against_text(candidate)
+            table.add_row(shown(harness_reports.candidate_text(candidate)), shown(odds))
         screen.print(table)
         for seen in cause.observations:
             side = "for the first" if seen.weight >= 0 else "against the first"
@@ -83,7 +82,7 @@ def _explain(screen: Screen, run: RunRecord, about: str) -> None:
 def _explained(cause: Cause) -> Iterator[str]:
     yield f"Cause {cause.key}: {cause.summary} {cause.advice}".rstrip()
     if cause.overruled is not None:
-        yield f"  {decision_text(cause.overruled)}"
+        yield f"  {harness_reports.decision_text(cause.overruled)}"
 
 
 def _say_all(screen: Screen, lines: Iterator[str]) -> None:

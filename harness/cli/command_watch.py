@@ -7,7 +7,6 @@ from typing import Annotated
 import typer
 
 import harness
-from harness import STORE
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import STORE_HELP
 from harness.cli.screen import console
@@ -16,7 +15,7 @@ HOST, PORT = "127.0.0.1", 8311
 
 
 def watch(
-    store: Annotated[str, typer.Option(help=STORE_HELP)] = STORE,
+    store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
     port: Annotated[
         int, typer.Option(min=0, max=65535, help="Port of the page; 0 means any free one.")
     ] = PORT,

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from harness import tool_log
+import harness
 from harness.cli.screen import complain
 
 NAME = "harness.log"
@@ -16,7 +16,7 @@ NAME = "harness.log"
 def fault_log(folder: Path) -> Iterator[None]:
     """Keep tracebacks in a file in the folder of reports; say so at the end if there are any."""
     try:
-        with tool_log(folder / NAME) as log:
+        with harness.tool_log(folder / NAME) as log:
             yield
     finally:
         if log.lost:

@@ -16,29 +16,16 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from harness import (
-    VIRTUAL_PORT,
-    CyclesDone,
-    Event,
-    Observer,
-    RackNews,
-    Slot,
-    SlotConnecting,
-    SlotFinished,
-    SlotRecovering,
-    TableJudged,
-    TableStarted,
-    event_line,
-)
+import harness
 from harness.cli.screen import Screen, shown
 from harness.cli.table_clock import TableClock, clock
 from harness.cli.words import counts_text, verdict_words
+from harness.errors import many
 from harness.records import Outcome, Verdict
-from harness_reports import many
 
 
 @contextmanager
-def display(screen: Screen, slots: Sequence[Slot]) -> Iterator[Observer]:
+def display(screen: Screen, slots: Sequence[harness.Slot]) -> Iterator[harness.Observer]:
     """Show a run's progress as rows on a terminal, else as lines."""
     if not screen.is_terminal:
         yield LineDisplay(screen)
@@ -80,33 +67,35 @@ class RowDisplay:
     If there are more slots than lines, those with a failure come first. ``now`` gives seconds.
     """
 
-    def __init__(self, slots: Sequence[Slot], now: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, slots: Sequence[harness.Slot], now: Callable[[], float] = time.monotonic
+    ) -> None:
         self._now, self._began = now, now()
         self._rows = {slot.name: _Row(slot.name, slot.chip) for slot in slots}
         self._news = ""
         self._lock = threading.Lock()
 
-    def __call__(self, event: Event) -> None:
+    def __call__(self, event: harness.Event) -> None:
         """Update the row of an event's slot."""
         with self._lock:
-            if isinstance(event, RackNews):
+            if isinstance(event, harness.RackNews):
                 self._news = event.text
                 return
             row = self._rows[event.slot]
             match event:
-                case SlotConnecting(port=port, tables=tables):
+                case harness.SlotConnecting(port=port, tables=tables):
                     row.doing, row.tables = _reaching(port), tables
-                case SlotRecovering(text=text):
+                case harness.SlotRecovering(text=text):
                     row.doing = text
-                case TableStarted(design=design, table=table, cycles=cycles):
+                case harness.TableStarted(design=design, table=table, cycles=cycles):
                     row.doing = f"{design} / {table}"
                     row.table = TableClock.start(row.doing, cycles, self._now())
-                case CyclesDone(cycles=done) if row.table is not None:
+                case harness.CyclesDone(cycles=done) if row.table is not None:
                     row.table.hear(done, self._now())
                     row.doing = row.table.text(self._now())
-                case TableJudged(outcome=outcome):
+                case harness.TableJudged(outcome=outcome):
                     row.verdicts.append(outcome.verdict)
-                case SlotFinished(trouble=trouble):
+                case harness.SlotFinished(trouble=trouble):
                     row.doing = "cannot be used" if trouble else "finished"
                     row.finished, row.trouble = True, bool(trouble)
 
@@ -155,14 +144,14 @@ class LineDisplay:
         self._screen, self._now = screen, now
         self._tables: dict[str, TableClock] = {}
 
-    def __call__(self, event: Event) -> None:
+    def __call__(self, event: harness.Event) -> None:
         """Write the event's line, if it has one."""
         match event:
-            case TableStarted(slot=slot, design=design, table=table, cycles=cycles):
+            case harness.TableStarted(slot=slot, design=design, table=table, cycles=cycles):
                 self._tables[slot] = TableClock.start(f"{design}/{table}", cycles, self._now())
-            case CyclesDone(slot=slot, cycles=done) if slot in self._tables:
+            case harness.CyclesDone(slot=slot, cycles=done) if slot in self._tables:
                 self._follow(slot, self._tables[slot], done)
-        text = event_line(event, _reaching, _judged)
+        text = harness.event_line(event, _reaching, _judged)
         if text:
             self._screen.say(text)
 
@@ -174,7 +163,7 @@ class LineDisplay:
 
 
 def _reaching(port: str) -> str:
-    if port == VIRTUAL_PORT:
+    if port == harness.VIRTUAL_PORT:
         return "starting the agent on its virtual board"
     return f"connecting to the board at {port or 'its USB port'}"
 

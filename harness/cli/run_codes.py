@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from harness import NightChanges, NightMargins
+import harness
 from harness.cli.exit_code import ExitCode
 from harness.records import ChipRecord, MarginRecord, Rehearsal, RehearsalResult, RunRecord
 
@@ -39,7 +39,9 @@ def margin_code(records: Sequence[MarginRecord]) -> ExitCode:
     return ExitCode.NOT_TESTED if untested or not records else ExitCode.ALL_PASS
 
 
-def night_code(changes: NightChanges, run: RunRecord, margins: NightMargins) -> ExitCode:
+def night_code(
+    changes: harness.NightChanges, run: RunRecord, margins: harness.NightMargins
+) -> ExitCode:
     """Return the code of a night: as for a run, but what the baseline has does not count.
 
     A lost margin counts as a failure, an incomplete search as something untested.

@@ -9,7 +9,7 @@ from textwrap import fill
 
 import typer
 
-from harness import SupplySpec, cautions
+import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.screen import Screen
 
@@ -17,13 +17,13 @@ COLUMNS = 78
 SUPPLY_READY_HELP = "Do not ask: the cautions for the bench supply were read and followed."
 
 
-def confirm_supply(screen: Screen, spec: SupplySpec, ready: bool) -> None:
+def confirm_supply(screen: Screen, spec: harness.SupplySpec, ready: bool) -> None:
     """Show the cautions, and ask unless ``ready``.
 
     Raises typer.Exit after a no, BadParameter if there is no person to ask.
     """
     screen.say("Before the supply voltage is changed:")
-    for caution in cautions(spec):
+    for caution in harness.cautions(spec):
         screen.say(fill(caution, COLUMNS, initial_indent="  - ", subsequent_indent="    "))
     if ready:
         return

@@ -11,11 +11,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.convert.choices import Edge, Sample
 from harness.convert.dump_import import Recipe, Sampled
 from harness.convert.dump_map import PinMap
-from harness.convert.dump_reach import Edge
 from harness.convert.dump_read import Dump
-from harness.convert.dump_sample import Sample
 from harness.errors import many
 from harness.rehearse import Wrong
 from harness.shuttle import Bus, Design, Direction

@@ -10,11 +10,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 
+from harness.convert.choices import Edge, Sample
 from harness.convert.dump_levels import Levels
 from harness.convert.dump_map import PinMap
-from harness.convert.dump_reach import ALL_PINS, Edge, Reach, reach_in
+from harness.convert.dump_reach import ALL_PINS, Reach, reach_in
 from harness.convert.dump_read import Dump, Told, same_variable, stream
-from harness.convert.dump_sample import Observed, Sample, Sampler
+from harness.convert.dump_sample import Observed, Sampler
 from harness.convert.dump_spool import Spool
 from harness.convert.dump_table import Reaches, ResetPhase, TableRows, find_reset
 from harness.errors import NetlistError

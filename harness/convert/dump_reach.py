@@ -8,19 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 
+from harness.convert.choices import Edge
 from harness.netlist import Netlist, Pin
 from harness.shuttle import Direction, Shuttle
 
 ALL_PINS = (1 << 32) - 1
-
-
-class Edge(StrEnum):
-    """The edge of the clock at which a design's flops take their data."""
-
-    RISING = "rising"
-    FALLING = "falling"
 
 
 @dataclass(frozen=True)

@@ -20,26 +20,17 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.convert.choices import Edge, Sample
 from harness.convert.dump_levels import Steps
 from harness.convert.dump_map import PinMap
-from harness.convert.dump_reach import Edge
 from harness.convert.dump_spool import CLOCK, LAST, PULSE, Raw, Spool
 from harness.shuttle import Direction
 from harness.table import Words, bits
-
-
-class Sample(StrEnum):
-    """A rule of sampling."""
-
-    PULSES = "pulses"
-    BEFORE = "before"
-    LEVELS = "levels"
 
 
 @dataclass

@@ -14,9 +14,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.convert.choices import Sample
 from harness.convert.dump_map import PinMap
 from harness.convert.dump_reach import Reach
-from harness.convert.dump_sample import Sample
 from harness.convert.dump_spool import CLOCK, LAST, PULSE, Raw, Spool
 from harness.shuttle import Direction, Shuttle
 from harness.table import PLANES, Pattern, Words, bits

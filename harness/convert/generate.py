@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from harness.convert.choices import Stimulus
 from harness.convert.draft import Draft, DraftRow, input_cell, output_cell
 from harness.convert.model import Model
-from harness.convert.stimulus import Ask, Stimulus, asks
+from harness.convert.stimulus import Ask, asks
 from harness.shuttle import Design, Direction, Shuttle
 
 MAX_STATES = 100_000

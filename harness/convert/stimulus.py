@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import islice
 from random import Random
 from typing import Any
 
+from harness.convert.choices import Stimulus
 from harness.convert.model import Model, Values
 from harness.errors import TableError
 from harness.shuttle import Bus
@@ -22,15 +22,6 @@ MAX_DRAWS = 10_000
 
 BESIDE = {0: "all zeros", -1: "all ones"}
 """Values of the other inputs while one walks through its corners."""
-
-
-class Stimulus(StrEnum):
-    """How the inputs of a generated table are chosen."""
-
-    DIRECTED = "directed"
-    RANDOM = "random"
-    CORNER = "corner"
-    CONSTRAINED = "constrained"
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from harness.jobs.stores import LATEST, STORE, AnyStore, existing, named_run
+from harness.jobs.choices import LATEST, STORE
+from harness.jobs.stores import AnyStore, existing, named_run
 from harness.judge import changes
 from harness.records import RunKind, RunRecord
 

@@ -8,7 +8,8 @@ from pathlib import Path
 from harness.bundle import MAX_FILE_BYTES, MadeBundle, Places, make_bundle
 from harness.door import is_there, read_file
 from harness.errors import FileUnusable, StoreError
-from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
+from harness.jobs.choices import LATEST, RUNS, STORE
+from harness.jobs.stores import AnyStore, existing, named_run
 from harness_reports import is_ticket, safe_name, write_file
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
 
 from harness.convert import (
@@ -16,15 +15,9 @@ from harness.convert import (
     stil_lines,
     write_file,
 )
-from harness.jobs.find import SHUTTLE, find_table
+from harness.jobs.choices import SHUTTLE, PatternFormat
+from harness.jobs.find import find_table
 from harness.table import load_table
-
-
-class PatternFormat(StrEnum):
-    """A format of test vectors."""
-
-    JESD3 = "jesd3"
-    STIL = "stil"
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ from pathlib import Path
 import harness.table
 from harness.door import is_file, is_folder, whole_path
 from harness.errors import ConfigError, Finding, Severity
+from harness.jobs.choices import SHUTTLE
 from harness.jobs.tables import unknown
 from harness.shuttle import Design, Shuttle, TableSpec, check_shuttle, load_shuttle
 from harness.table import Pattern
 
-SHUTTLE = Path("shuttle.toml")
 DESIGN = "design.toml"
 
 

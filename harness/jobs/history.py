@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.errors import StoreError
-from harness.jobs.stores import RUNS, STORE, AnyStore, existing
+from harness.jobs.choices import RUNS, STORE
+from harness.jobs.stores import AnyStore, existing
 from harness.store import Selection, SubjectKind, of_chip, of_design, of_slot
 from harness_reports import WrittenHistories, write_histories
 

@@ -9,7 +9,6 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import Protocol
@@ -37,9 +36,10 @@ from harness.intake import (
     overlapping,
     read_journals,
 )
+from harness.jobs.choices import RUNS, STORE, OnFailure
 from harness.jobs.run import new_run
 from harness.jobs.settle import evaluate
-from harness.jobs.stores import RUNS, STORE, AnyStore, opened
+from harness.jobs.stores import AnyStore, opened
 from harness.jobs.tables import unknown
 from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
 from harness.records import ChipRecord, RunKind, RunRecord
@@ -47,13 +47,6 @@ from harness.store import Store
 from harness_reports import report_of, write_card, write_run
 
 _START_OVER = "start over"
-
-
-class OnFailure(StrEnum):
-    """What follows a table that does not pass."""
-
-    STOP = "stop"
-    CONTINUE = "continue"
 
 
 class Terminal(Questioner, Protocol):

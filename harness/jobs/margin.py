@@ -12,9 +12,10 @@ from functools import partial
 from pathlib import Path
 
 from harness.errors import ConfigError, Finding, Location
+from harness.jobs.choices import RUNS, STORE
 from harness.jobs.run import new_run
 from harness.jobs.settle import suspicion
-from harness.jobs.stores import RUNS, STORE, AnyStore, existing, opened, patiently
+from harness.jobs.stores import AnyStore, existing, opened, patiently
 from harness.jobs.tables import choose, load_jobs, unknown
 from harness.margin import MarginObserver, MarginWorker, SearchMeans, SearchTarget, TrialRule
 from harness.rack import (

@@ -12,7 +12,8 @@ from pathlib import Path
 from harness.convert import write_file
 from harness.door import whole_path
 from harness.errors import ConfigError, Findings, netlist_advice
-from harness.jobs.find import DESIGN, SHUTTLE, design_file, open_design
+from harness.jobs.choices import SHUTTLE
+from harness.jobs.find import DESIGN, design_file, open_design
 from harness.netlist import Netlist, PortDirection, Progress, load_netlist, pin_map, quiet
 from harness.netlist import synthesise as synthesised
 from harness.shuttle import Design, Shuttle, TomlTable, read_toml

@@ -26,7 +26,8 @@ from harness.door import (
     whole_path,
 )
 from harness.errors import ConfigError, Finding, Location, NetlistError, Severity
-from harness.jobs.find import SHUTTLE, in_folder
+from harness.jobs.choices import SHUTTLE
+from harness.jobs.find import in_folder
 from harness.netlist import Progress, Source, quiet, read_source
 from harness.shuttle import Shuttle, check_shuttle, is_name, parse_toml, with_element
 

@@ -14,12 +14,13 @@ from typing import Any, cast
 
 from harness.door import is_there
 from harness.errors import StoreError
+from harness.jobs.choices import RUNS, STORE
 from harness.jobs.event_line import event_line
 from harness.jobs.log import LogFile, tool_log
 from harness.jobs.morning import morning_lines
 from harness.jobs.night_margins import NightMargins, search_at_night
 from harness.jobs.run import check_resumable, check_same, id_to_resume, new_run, run_from
-from harness.jobs.stores import RUNS, STORE, AnyStore, opened, patiently
+from harness.jobs.stores import AnyStore, opened, patiently
 from harness.jobs.tables import load_jobs
 from harness.judge import Baseline, NightChanges, RetryPolicy, changes
 from harness.margin import MarginEvent, MarginFound

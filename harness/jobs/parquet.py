@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from harness.jobs.stores import RUNS, STORE, AnyStore, existing
+from harness.jobs.choices import RUNS, STORE
+from harness.jobs.stores import AnyStore, existing
 from harness.store import ALWAYS
 from harness_reports import ParquetFiles, Scrubber
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from harness.door import open_to_append
 from harness.errors import StoreError
-from harness.jobs.stores import LATEST, RUNS, STORE, AnyStore, existing, named_run
+from harness.jobs.choices import LATEST, RUNS, STORE
+from harness.jobs.stores import AnyStore, existing, named_run
 from harness.records import Outcome, RunRecord
 from harness_reports import (
     WrittenReports,

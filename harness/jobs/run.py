@@ -22,8 +22,9 @@ from harness.errors import (
     StoreError,
     ToolFault,
 )
+from harness.jobs.choices import STORE
 from harness.jobs.settle import deciding_tables, settle_run
-from harness.jobs.stores import STORE, AnyStore, named_run, opened, patiently
+from harness.jobs.stores import AnyStore, named_run, opened, patiently
 from harness.jobs.tables import load_jobs
 from harness.judge import Case, RetryPolicy, joined, not_run
 from harness.rack import (

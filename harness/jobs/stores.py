@@ -6,18 +6,10 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 
+from harness.jobs.choices import LATEST
 from harness.rack import RackNews, StopSwitch, interrupts_stop
 from harness.records import RunKind, RunRecord
 from harness.store import Store
-
-RUNS = Path("runs")
-"""The default folder for reports, below the current folder."""
-
-STORE = str(RUNS / "harness.sqlite")
-"""The default store: a file, or any SQLAlchemy URL."""
-
-LATEST = "latest"
-"""The name for the run that was started last; includes intakes where they are allowed."""
 
 AnyStore = Store | str | Path
 """A file, a SQLAlchemy URL, or an open store, which is left open."""

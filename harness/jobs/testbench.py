@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.convert import make_testbench, write_file
-from harness.jobs.find import SHUTTLE, find_table
+from harness.jobs.choices import SHUTTLE
+from harness.jobs.find import find_table
 from harness.table import load_table
 
 

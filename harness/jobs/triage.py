@@ -10,8 +10,9 @@ from datetime import UTC, datetime
 
 from harness.blame import RULES
 from harness.errors import RunUnfit
+from harness.jobs.choices import LATEST, STORE
 from harness.jobs.settle import earlier_runs, evaluate
-from harness.jobs.stores import LATEST, STORE, AnyStore, existing, named_run
+from harness.jobs.stores import AnyStore, existing, named_run
 from harness.jobs.tables import load_jobs, with_recorded
 from harness.rack import Rack
 from harness.records import CauseKind, Overruling, RunRecord

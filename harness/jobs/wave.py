@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.convert import cycles_window, rows_window, timing, write_file
-from harness.jobs.find import SHUTTLE, find_table
+from harness.jobs.choices import SHUTTLE
+from harness.jobs.find import find_table
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
 from harness_reports import WaveHeading, table_drawing, table_waveform

@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
+from harness.errors import many
 from harness.records import SEVERITY_ORDER, ChipHeading, Outcome, RunHeading, RunKind, Verdict
 from harness.store import Glance, SlotGlance
-from harness_reports import Look, Scrubber, Tally, look, many
+from harness_reports import Look, Scrubber, Tally, look
 
 FRESH = timedelta(minutes=5)
 """Maximum age of the last outcome of a run that another computer drives."""

@@ -47,7 +47,7 @@ def _row(cause: Cause, anchor: str) -> CauseRow:
         summary=cause.summary,
         advice=cause.advice,
         sure="settled" if cause.settled else "not settled",
-        candidates=tuple((candidate_text(c), _against(c)) for c in cause.candidates),
+        candidates=tuple((candidate_text(c), against_text(c)) for c in cause.candidates),
         observations=cause.observations,
         tables=cause.tables,
         decided=decision_text(cause.overruled) if cause.overruled else "",
@@ -67,7 +67,7 @@ def decision_text(decided: Overruling) -> str:
     return f"Overruled by {decided.name} on {day(decided.when)}: {decided.kind}. {decided.reason}"
 
 
-def _against(candidate: Candidate) -> str:
+def against_text(candidate: Candidate) -> str:
     """How much more probable the best is than this one; a dash for the best."""
     if candidate.odds >= 1:
         return "–"

@@ -47,7 +47,7 @@ class Wire:
 
 
 @dataclass(frozen=True)
-class Heading:
+class WaveHeading:
     """What a dump says of itself, and a quarter of a cycle in nanoseconds."""
 
     top: str
@@ -68,7 +68,7 @@ def waveform(run: RunHeading, outcome: Outcome) -> bytes:
     first = whole.cycles.index(near.cycles[0]) if near.cycles else 0
     part = around(len(whole.cycles), first, MAX_DUMP_CYCLES // 2, MAX_DUMP_CYCLES)
     window = cut(whole, part)
-    heading = Heading(
+    heading = WaveHeading(
         f"{outcome.design}_{outcome.table}",
         _about(run, outcome, window, whole),
         _quarter_ns(outcome),
@@ -78,12 +78,12 @@ def waveform(run: RunHeading, outcome: Outcome) -> bytes:
     return _dump(window, heading, ("driven", "observed", "expected"))
 
 
-def table_waveform(window: Window, heading: Heading) -> bytes:
+def table_waveform(window: Window, heading: WaveHeading) -> bytes:
     """Return cycles that have not run as VCD text: what is driven, expected and labelled."""
     return _dump(window, heading, ("driven", "expected"))
 
 
-def _dump(window: Window, heading: Heading, scopes: Sequence[str]) -> bytes:
+def _dump(window: Window, heading: WaveHeading, scopes: Sequence[str]) -> bytes:
     wires = _wires(window)
     text = io.StringIO()
     with VCDWriter(

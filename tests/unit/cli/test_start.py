@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -73,9 +74,26 @@ def test_the_list_of_commands_has_every_command_and_a_line_of_help_that_fits(
     assert [f"{name} {line}" for name, line in COMMANDS.items()] == shown[-len(COMMANDS) :]
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-def test_every_command_in_the_list_can_be_loaded(
-    name: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main([name, "--help"]) == 0
-    assert capsys.readouterr().out.startswith(f"Usage: harness {name}")
+def test_every_command_shows_its_help_and_loads_no_slow_library_for_it() -> None:
+    program = (
+        "import io, json, sys\n"
+        "from contextlib import redirect_stdout\n"
+        "from harness.cli import main\n"
+        "from harness.cli.app import COMMANDS\n"
+        "seen = {}\n"
+        "for name in COMMANDS:\n"
+        "    before = set(sys.modules)\n"
+        "    with redirect_stdout(io.StringIO()) as page:\n"
+        "        code = main([name, '--help'])\n"
+        "    first = page.getvalue().partition(' [')[0]\n"
+        "    seen[name] = code, first, sorted(set(sys.modules) - before)\n"
+        "print(json.dumps(seen))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    seen = {
+        name: (code, first, SLOW & set(loaded))
+        for name, (code, first, loaded) in json.loads(done.stdout).items()
+    }
+    assert seen == {name: (0, f"Usage: harness {name}", set()) for name in COMMANDS}

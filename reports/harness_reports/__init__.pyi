@@ -1,0 +1,95 @@
+# What ``harness_reports`` shows, and where each name comes from.
+
+from .card import report_of, write_card
+from .causes import against_text, candidate_text, decision_text
+from .frame import causes_frame, margins_frame, outcomes_frame
+from .history import margins_of
+from .history_write import (
+    WrittenHistories,
+    history_html,
+    history_policy,
+    subjects_html,
+    write_histories,
+)
+from .html import chip_html, file_text, page_environment
+from .junit import chip_junit, evidence_text
+from .looks import Look, Tally, look
+from .margin_texts import edge_text, limit_text
+from .margin_view import drop_text, exactly
+from .margin_write import write_margins
+from .mismatches import mismatches_csv
+from .names import drawn_outcomes, is_device_name, safe_name
+from .parquet import ParquetFiles
+from .run_files import PartOfRun, design_of_file, run_file, shown_pages, slot_of_file
+from .run_json import parse_run_json, read_run_json, run_json
+from .secrets import Scrubber
+from .since import baseline_text
+from .summary import run_markdown
+from .table_drawing import table_drawing
+from .texts import clock
+from .ticket import is_ticket, ticket_markdown
+from .waveform import WaveHeading, table_waveform, waveform
+from .ways import Anchor, Beyond, Links, Ways
+from .write import WrittenReports, remove_file, why_unwritable, write_file, write_run
+
+__all__ = [
+    "Anchor",
+    "Beyond",
+    "Links",
+    "Look",
+    "ParquetFiles",
+    "PartOfRun",
+    "Scrubber",
+    "Tally",
+    "WaveHeading",
+    "Ways",
+    "WrittenHistories",
+    "WrittenReports",
+    "against_text",
+    "baseline_text",
+    "candidate_text",
+    "causes_frame",
+    "chip_html",
+    "chip_junit",
+    "clock",
+    "decision_text",
+    "design_of_file",
+    "drawn_outcomes",
+    "drop_text",
+    "edge_text",
+    "evidence_text",
+    "exactly",
+    "file_text",
+    "history_html",
+    "history_policy",
+    "is_device_name",
+    "is_ticket",
+    "limit_text",
+    "look",
+    "margins_frame",
+    "margins_of",
+    "mismatches_csv",
+    "outcomes_frame",
+    "page_environment",
+    "parse_run_json",
+    "read_run_json",
+    "remove_file",
+    "report_of",
+    "run_file",
+    "run_json",
+    "run_markdown",
+    "safe_name",
+    "shown_pages",
+    "slot_of_file",
+    "subjects_html",
+    "table_drawing",
+    "table_waveform",
+    "ticket_markdown",
+    "waveform",
+    "why_unwritable",
+    "write_card",
+    "write_file",
+    "write_histories",
+    "write_margins",
+    "write_run",
+]
