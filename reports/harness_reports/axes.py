@@ -37,6 +37,12 @@ def axis(values: Sequence[float], room: float = 0.08, ticks: int = 6) -> Axis:
     least, most = min(values), max(values)
     if least > _SMALLEST and most / least >= _WIDE:
         return _logarithmic(least, most, room)
+    return linear(values, room, ticks)
+
+
+def linear(values: Sequence[float], room: float, ticks: int) -> Axis:
+    """Make a linear axis that shows all values, with some room beyond them."""
+    least, most = min(values), max(values)
     span = (most - least) or abs(most) * 0.2 or 1.0
     low, high = least - span * room, most + span * room
     step = round_step((high - low) / ticks)

@@ -1,4 +1,4 @@
-"""Plots of margins as inline SVG: a search, a shmoo, and a margin over time.
+"""Plots of margins as inline SVG: a search, a margin over time, and the pieces of other plots.
 
 The one rule: a point is known by its shape (circle with a tick, square with a cross, diamond), the
 declared clock by a dashed line with its words, so that colour is never needed. Colours come from
@@ -18,9 +18,6 @@ from harness_reports.texts import hertz
 
 _WIDTH, _HEIGHT = 680, 300
 _LEFT, _RIGHT, _TOP, _BOTTOM = 84, 172, 26, 46
-_SHMOO_TOP = 44
-_MAX_CELL, _MIN_CELL, _ROW = 72, 16, 26
-_MAX_WIDTH = 760
 
 
 @dataclass(frozen=True)
@@ -76,8 +73,8 @@ class _Chart:
         return [
             line(rules, "m-grid"),
             line(f"M{_LEFT} {_TOP}V{bottom}H{self.right}", "m-axis"),
-            *(_text(_LEFT - 8, self.y(t) + 4, write(t), "m-num m-end") for t in self.up.ticks),
-            *(_text(self.x(n), bottom + 16, words, "m-num") for n, words in names.items()),
+            *(note(_LEFT - 8, self.y(t) + 4, write(t), "m-num m-end") for t in self.up.ticks),
+            *(note(self.x(n), bottom + 16, words, "m-num") for n, words in names.items()),
         ]
 
     def levels(self, levels: Sequence[Level]) -> list[Markup]:
@@ -87,7 +84,7 @@ class _Chart:
             y = self.y(level.value)
             parts.append(line(f"M{_LEFT} {y:.1f}H{self.right}", level.kind))
             last = min(y + 4, last - 14)
-            parts.append(_text(self.right + 6, last, level.words, "m-word m-start"))
+            parts.append(note(self.right + 6, last, level.words, "m-word m-start"))
         return parts
 
 
@@ -98,9 +95,9 @@ def search_plot(marks: Sequence[Mark], levels: Sequence[Level], label: Label) ->
     parts = [
         *chart.frame(hertz, {n: str(n + 1) for n in thinned(chart.count, 24)}),
         *chart.levels(levels),
-        *(_shape(chart.x(mark.x - 1), chart.y(mark.y), mark.shape, 15) for mark in marks),
+        *(shape(chart.x(mark.x - 1), chart.y(mark.y), mark.shape, 15) for mark in marks),
     ]
-    return _whole((_WIDTH, _HEIGHT), label, parts)
+    return _named("margin", (_WIDTH, _HEIGHT), label, parts, _LEFT)
 
 
 def trend_plot(
@@ -122,103 +119,34 @@ def trend_plot(
         *chart.levels([Level(0.0, "", "m-declared")]),
         line("M" + " L".join(places), "m-line"),
         line(bars, "m-bar"),
-        *(_shape(chart.x(mark.x), chart.y(mark.y), mark.shape, 13) for mark in marks),
+        *(shape(chart.x(mark.x), chart.y(mark.y), mark.shape, 13) for mark in marks),
     ]
-    return _whole((_WIDTH, _HEIGHT), label, parts)
+    return _named("margin", (_WIDTH, _HEIGHT), label, parts, _LEFT)
 
 
-@dataclass(frozen=True)
-class Grid:
-    """A shmoo: the columns' rates in Hz, the rows' values, and the points that were measured.
-
-    Marks count columns and rows from 0. ``declared`` is a rate, ``usual`` the value of the row
-    axis that holds when nothing is swept; nan for none.
-    """
-
-    rates: tuple[float, ...]
-    rows: tuple[float, ...]
-    marks: tuple[Mark, ...]
-    declared: float
-    usual: float
-    write_row: Callable[[float], str]
-
-
-def shmoo_plot(grid: Grid, label: Label) -> Markup:
-    """Draw a shmoo; cells that were not measured stay empty."""
-    cell = max(_MIN_CELL, min(_MAX_CELL, _MAX_WIDTH // max(1, len(grid.rates))))
-    right = _LEFT + cell * len(grid.rates)
-    bottom = _SHMOO_TOP + _ROW * len(grid.rows)
-    return _whole(
-        (max(right + 40, 360), bottom + _BOTTOM),
-        label,
-        [
-            *_cells(grid, cell, right, bottom),
-            *_declared(grid, cell, bottom),
-            *(
-                _shape(
-                    _LEFT + (mark.x + 0.5) * cell,
-                    bottom - (mark.y + 0.5) * _ROW,
-                    mark.shape,
-                    min(16, cell - 2),
-                )
-                for mark in grid.marks
-            ),
-        ],
-    )
-
-
-def between(values: Sequence[float], value: float) -> float | None:
-    """Find where a value stands among ascending ones, counted from 0; None if it is outside."""
-    for n in range(len(values) - 1):
-        if values[n] <= value <= values[n + 1]:
-            return n + (value - values[n]) / ((values[n + 1] - values[n]) or 1.0)
-    return 0.0 if len(values) == 1 and values[0] == value else None
-
-
-def _cells(grid: Grid, cell: int, right: int, bottom: int) -> list[Markup]:
-    lines = "".join(
-        f"M{_LEFT + n * cell} {_SHMOO_TOP}V{bottom}" for n in range(len(grid.rates) + 1)
-    )
-    lines += "".join(f"M{_LEFT} {bottom - n * _ROW}H{right}" for n in range(len(grid.rows) + 1))
-    parts = [line(lines, "m-grid")]
-    parts += [
-        _text(_LEFT + (n + 0.5) * cell, bottom + 16, hertz(grid.rates[n]), "m-num")
-        for n in thinned(len(grid.rates), (right - _LEFT) // 72)
-    ]
-    for n in thinned(len(grid.rows), 20):
-        words = grid.write_row(grid.rows[n])
-        parts.append(_text(_LEFT - 8, bottom - (n + 0.5) * _ROW + 4, words, "m-num m-end"))
-    return parts
-
-
-def _declared(grid: Grid, cell: int, bottom: int) -> list[Markup]:
-    """Mark the declared clock, and the usual row, where they are within the grid."""
-    parts = []
-    column = between(grid.rates, grid.declared)
-    if column is not None:
-        x = _LEFT + (column + 0.5) * cell
-        parts.append(line(f"M{x:.1f} {_SHMOO_TOP - 6}V{bottom}", "m-declared"))
-        parts.append(_text(x, _SHMOO_TOP - 10, f"declared {hertz(grid.declared)}", "m-word"))
-    row = between(grid.rows, grid.usual)
-    if row is not None:
-        y = bottom - (row + 0.5) * _ROW
-        parts.append(line(f"M{_LEFT} {y:.1f}H{_LEFT + cell * len(grid.rates)}", "m-usual"))
-    return parts
-
-
-def _whole(size: tuple[int, int], label: Label, parts: Sequence[Markup]) -> Markup:
+def _named(
+    kind: str, size: tuple[int, int], label: Label, parts: Sequence[Markup], left: int
+) -> Markup:
+    """Put a plot together, with the names of its axes."""
     names = [
-        _text(_LEFT, size[1] - 8, label.across, "m-name m-start"),
-        _text(4, 12, label.up, "m-name m-start"),
+        note(left, size[1] - 8, label.across, "m-name m-start"),
+        note(4, 12, label.up, "m-name m-start"),
     ]
-    return picture("margin", size, label.key, (label.title, label.description), [*parts, *names])
+    return picture(kind, size, label.key, (label.title, label.description), [*parts, *names])
 
 
-def _shape(x: float, y: float, shape: str, size: int) -> Markup:
+def fluid(size: tuple[int, int], label: Label, parts: Sequence[Markup]) -> Markup:
+    """Put a plot together that fits a phone, and grows with a wider page."""
+    return _named("margin fluid", size, label, parts, 4)
+
+
+def shape(x: float, y: float, name: str, size: int) -> Markup:
+    """Draw one of the shapes of verdicts around a place."""
     return Markup(
         '<use class="m-{s}" href="#shape-{s}" x="{x}" y="{y}" width="{w}" height="{w}"/>'
-    ).format(s=shape, x=f"{x - size / 2:.1f}", y=f"{y - size / 2:.1f}", w=size)
+    ).format(s=name, x=f"{x - size / 2:.1f}", y=f"{y - size / 2:.1f}", w=size)
 
 
-def _text(x: float, y: float, words: str, kind: str) -> Markup:
-    return text(f"{x:.1f}", f"{y:.1f}", words, kind)
+def note(x: float, y: float, written: str, kind: str) -> Markup:
+    """Write words at a place."""
+    return text(f"{x:.1f}", f"{y:.1f}", written, kind)

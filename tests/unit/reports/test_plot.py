@@ -2,22 +2,9 @@
 
 from __future__ import annotations
 
-import math
-import re
-
-import pytest
 from lxml import etree
 
-from harness_reports.plot import (
-    Grid,
-    Label,
-    Level,
-    Mark,
-    between,
-    search_plot,
-    shmoo_plot,
-    trend_plot,
-)
+from harness_reports.plot import Label, Level, Mark, search_plot, trend_plot
 from tests.unit.reports.samples import HOSTILE
 
 LABEL = Label("Search of crc16", "It passes to 12.5 kHz.", "m1", "try", "clock rate")
@@ -74,28 +61,6 @@ def test_words_at_the_same_height_do_not_lie_on_each_other() -> None:
     assert abs(heights[0] - heights[1]) >= 14
 
 
-def shmoo(**changes: object) -> str:
-    marks = (Mark(0, 0, "pass"), Mark(2, 1, "fail"))
-    known = {
-        "rates": (1e4, 2e4, 4e4), "rows": (3.0, 3.3), "marks": marks, "declared": 3e4,
-        "usual": 3.3, "write_row": lambda volts: f"{volts:g} V",
-    }  # fmt: skip
-    return shmoo_plot(Grid(**(known | changes)), LABEL)  # type: ignore[arg-type]
-
-
-def test_a_shmoo_shows_what_was_measured_and_leaves_the_rest_empty() -> None:
-    found = shapes(shmoo())
-    assert [href for href, _, _ in found] == ["#shape-pass", "#shape-fail"]
-    assert found[0][1] < found[1][1]
-    assert found[0][2] > found[1][2], "the higher row is further up"
-    assert {"3 V", "3.3 V", "10 kHz", "declared 30 kHz"} <= set(texts(shmoo()))
-
-
-@pytest.mark.parametrize("declared", [9e3, 5e4, math.nan])
-def test_a_declared_clock_outside_of_the_grid_is_not_drawn(declared: float) -> None:
-    assert not [words for words in texts(shmoo(declared=declared)) if "declared" in words]
-
-
 def test_a_trend_shows_a_mark_and_an_interval_for_each_night() -> None:
     marks = [Mark(0, 20.0, "pass"), Mark(1, 5.0, "fail")]
     days = ["2026-06-01", "2026-06-02"]
@@ -111,16 +76,3 @@ def test_hostile_text_stays_text() -> None:
     plot = search_plot([Mark(1, 1e4, "pass")], [Level(1e4, HOSTILE, "m-found")], label)
     assert "<script" not in plot
     assert len(list(tree(plot).iter(f"{SVG}text"))) > 3
-
-
-def test_no_style_stands_in_a_plot_for_the_policy_forbids_it() -> None:
-    for plot in (search(), shmoo()):
-        assert not re.search(r"\sstyle=|<style|\bon\w+=", plot)
-
-
-def test_a_value_between_columns_has_a_place_between_them() -> None:
-    assert between((10.0, 20.0, 40.0), 30.0) == 1.5
-    assert between((10.0, 20.0), 10.0) == 0.0
-    assert between((10.0,), 10.0) == 0.0
-    assert between((10.0, 20.0), 20.1) is None
-    assert between((10.0, 20.0), math.nan) is None
