@@ -113,7 +113,7 @@ def write_margin_pages(
     folder: str | Path = RUNS / "margins",
     store: AnyStore = STORE,
 ) -> tuple[Path, ...]:
-    """Write a page for each chip that was searched, compared with its earlier searches.
+    """Write a page for each chip, compared with its earlier searches and with other chips.
 
     Raises StoreError if a page cannot be written or the store cannot be read.
     """
@@ -121,8 +121,9 @@ def write_margin_pages(
     for record in records:
         by_chip.setdefault(record.chip_serial, []).append(record)
     with existing(store) as kept:
+        others = kept.latest_margins({record.design for record in records})
         return tuple(
-            write_margins(own, Path(folder), kept.margins(chip=serial))
+            write_margins(own, Path(folder), (*kept.margins(chip=serial), *others))
             for serial, own in by_chip.items()
         )
 

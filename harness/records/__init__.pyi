@@ -23,6 +23,8 @@ from .long_window import (
 )
 from .lots import (
     MIN_LOT,
+    LotChip,
+    LotLimits,
     MarginLot,
     margin_lots,
 )
@@ -94,6 +96,8 @@ __all__ = [
     "EvidenceCycle",
     "JsonValue",
     "LongWindow",
+    "LotChip",
+    "LotLimits",
     "MarginDrop",
     "MarginEdge",
     "MarginKind",

@@ -71,6 +71,10 @@ class MarginLot:
         ids = [chip.margin_id for chip in self.chips]
         return ids.index(margin.margin_id) if margin.margin_id in ids else None
 
+    def is_odd(self, margin: MarginRecord) -> bool:
+        """Whether a search is one of the lot that is outside the limits."""
+        return any(chip.margin_id == margin.margin_id for chip in self.odd)
+
 
 def lot_limits(values_hz: Sequence[float], step_hz: float = 0.0) -> LotLimits | None:
     """Work out limits: median ± 6 robust sigma, robust sigma = (Q3 - Q1) / 1.35.

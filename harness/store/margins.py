@@ -5,10 +5,10 @@ One rule: a margin is never changed; writing it again writes the same row.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Row, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Row, func, select
 
 from harness.records import CodecError, MarginKind, MarginRecord, encode, to_text
 from harness.store.damage import RESTORE, read_body
@@ -46,20 +46,31 @@ def about(chip: str, design: str, run_id: str) -> Iterator[ColumnElement[bool]]:
         yield MarginRow.run_id == run_id
 
 
-def behind(run_id: str, most: int) -> ColumnElement[bool]:
-    """Choose a run's margins, and the latest ``most`` of its chips by design and kind."""
-    own = MarginRow.run_id == run_id
-    chips = select(MarginRow.chip_serial).where(own)
+def behind(run_id: str, most: int) -> Iterator[ColumnElement[bool]]:
+    """Choose a run's margins, the latest ``most`` of its chips, the latest of other chips.
+
+    The latest are by design and kind; those of other chips are of the run's designs.
+    """
+    m, own = MarginRow, MarginRow.run_id == run_id
+    chips, designs = (select(column).where(own) for column in (m.chip_serial, m.design))
+    yield own
+    yield _latest(most, m.chip_serial.in_(chips))
+    yield _latest(1, m.design.in_(designs))
+
+
+def latest_of(designs: Collection[str]) -> ColumnElement[bool]:
+    """Choose the latest margin of each kind on each chip, of some designs."""
+    return _latest(1, MarginRow.design.in_(designs))
+
+
+def _latest(most: int, chosen: ColumnElement[bool]) -> ColumnElement[bool]:
+    """Choose the latest ``most`` among some margins, by chip, design and kind."""
     place = func.row_number().over(
         partition_by=(MarginRow.chip_serial, MarginRow.design, MarginRow.kind),
         order_by=(MarginRow.measured.desc(), MarginRow.margin_id.desc()),
     )
-    ranked = (
-        select(MarginRow.margin_id, place.label("n"))
-        .where(MarginRow.chip_serial.in_(chips))
-        .subquery()
-    )
-    return or_(own, MarginRow.margin_id.in_(select(ranked.c.margin_id).where(ranked.c.n <= most)))
+    ranked = select(MarginRow.margin_id, place.label("n")).where(chosen).subquery()
+    return MarginRow.margin_id.in_(select(ranked.c.margin_id).where(ranked.c.n <= most))
 
 
 _KNOWN = ("margin_id", "run_id", "measured", "chip_serial", "design")

@@ -7,13 +7,13 @@ crash; when it raises, everything recorded before is still there.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Self, TypeVar
 
-from sqlalchemy import Connection, Engine, insert, select, update
+from sqlalchemy import Connection, Engine, insert, or_, select, update
 
 from harness.judge import Baseline
 from harness.records import (
@@ -48,7 +48,7 @@ from harness.store.engine import (
 from harness.store.glance import Glance, read_glance, read_racks
 from harness.store.history import History, read_history, read_subjects
 from harness.store.inserts import Row, put_chips, put_outcomes
-from harness.store.margins import about, behind, put_margin, read_margins
+from harness.store.margins import about, behind, latest_of, put_margin, read_margins
 from harness.store.models import RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
@@ -340,10 +340,15 @@ class Store:
         return self._read(lambda connection: read_margins(connection, self.place, *chosen))
 
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
-        """Read what reports of a run show: its margins, and the latest of the same chips."""
-        chosen = behind(run_id, MAX_MARGINS_BEHIND)
+        """Read what reports of a run show: its margins, the latest of its chips and of others."""
+        chosen = or_(*behind(run_id, MAX_MARGINS_BEHIND))
         margins = self._read(lambda connection: read_margins(connection, self.place, chosen))
         return tuple(sorted(margins, key=lambda margin: margin.chip_serial))
+
+    def latest_margins(self, designs: Collection[str]) -> tuple[MarginRecord, ...]:
+        """Read the latest margin of each kind on every chip, of these designs, oldest first."""
+        chosen = latest_of(designs)
+        return self._read(lambda connection: read_margins(connection, self.place, chosen))
 
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""

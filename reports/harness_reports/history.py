@@ -6,7 +6,7 @@ one line and each run one mark.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -55,24 +55,39 @@ class HistoryPage:
     ways: Ways
 
 
-def margins_of(store: Store, subject: Selection) -> tuple[MarginRecord, ...]:
-    """Read the margins that a history is about, oldest first; a slot's history has none."""
+Latest = Callable[[tuple[str, ...]], tuple[MarginRecord, ...]]
+"""Reads the latest margins of some designs on every chip."""
+
+
+@dataclass(frozen=True)
+class SubjectMargins:
+    """The margins that a history is about, and the latest of other chips; oldest first."""
+
+    own: tuple[MarginRecord, ...] = ()
+    others: tuple[MarginRecord, ...] = ()
+
+
+NO_MARGINS = SubjectMargins()
+
+
+def margins_of(store: Store, subject: Selection, latest: Latest | None = None) -> SubjectMargins:
+    """Read the margins for a history; a slot's has none. ``latest`` may remember what it read."""
     match subject.kind:
         case SubjectKind.CHIP:
-            return store.margins(chip=subject.name)
+            own = store.margins(chip=subject.name)
+            designs = tuple(sorted({one.design for one in own}))
+            found = (latest or store.latest_margins)(designs) if designs else ()
+            return SubjectMargins(own, tuple(m for m in found if m.chip_serial != subject.name))
         case SubjectKind.DESIGN:
-            return store.margins(design=subject.name)
+            return SubjectMargins(store.margins(design=subject.name))
         case SubjectKind.SLOT:
-            return ()
+            return NO_MARGINS
 
 
 def build_history(
-    subject: Selection, history: History, links: Links, margins: Sequence[MarginRecord] = ()
+    subject: Selection, history: History, links: Links, margins: SubjectMargins = NO_MARGINS
 ) -> HistoryPage:
-    """Work out a page: margins, what does not pass now, then the runs, month by month.
-
-    ``margins`` are all stored ones of the subject, oldest first.
-    """
+    """Work out a page: margins, what does not pass now, then the runs, month by month."""
     kind, title, what = _heading(subject)
     lines = sorted(history.lines, key=_rank)
     worst = {run.worst for run in history.runs}
@@ -80,7 +95,7 @@ def build_history(
     return HistoryPage(
         kind=kind,
         title=title,
-        headline=_headline(subject.kind, history, margins),
+        headline=_headline(subject.kind, history, margins.own),
         what=what,
         lines=tuple((line, tuple(_names(subject.kind, line, links))) for line in lines),
         months=tuple(reversed([(name, tuple(runs)) for name, runs in months])),
@@ -88,7 +103,7 @@ def build_history(
         strip_legend=in_strips(line.standing for line in lines),
         intakes=_intakes(history.runs),
         latest=history.runs[-MAX_SHOWN_RUNS:][::-1],
-        margins=build_margins(margins),
+        margins=build_margins(margins.own, margins.others),
         links=links,
         ways=Ways(
             (*above_histories(links), Anchor("Histories", links.histories), Anchor(title, ""))

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
-from harness.records import MarginRecord
 from harness.store import History, Selection, Standings, Store, SubjectKind
-from harness_reports.history import build_history, margins_of
+from harness_reports.history import NO_MARGINS, SubjectMargins, build_history, margins_of
 from harness_reports.html import page_html, page_policy
 from harness_reports.names import distinct_names
 from harness_reports.secrets import Scrubber
@@ -32,10 +32,12 @@ class WrittenHistories:
 
 
 def history_html(
-    subject: Selection, history: History, links: Links, margins: Sequence[MarginRecord] = ()
+    subject: Selection, history: History, links: Links, margins: SubjectMargins = NO_MARGINS
 ) -> bytes:
     """Return the page of one chip, design or slot as UTF-8."""
-    shown = [Scrubber().record(margin) for margin in margins]
+    shown = SubjectMargins(
+        *(tuple(map(Scrubber().record, some)) for some in (margins.own, margins.others))
+    )
     return page_html("history.html.jinja", build_history(subject, history, links, shown), FILES)
 
 
@@ -62,8 +64,10 @@ def write_histories(store: Store, subjects: Sequence[Selection], folder: Path) -
         histories="" if index is None else index.name,
         subject=lambda subject: paths[subject].name if subject in paths else "",
     )
+    latest = cache(store.latest_margins)
     for subject, path in paths.items():
-        page = history_html(subject, store.history(subject), links, margins_of(store, subject))
+        margins = margins_of(store, subject, latest)
+        page = history_html(subject, store.history(subject), links, margins)
         write_file(path, page, folder)
     if index is not None:
         found = store.standings()

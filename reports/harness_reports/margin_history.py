@@ -7,12 +7,26 @@ are; lost margins come first.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 from markupsafe import Markup
 
-from harness.records import MarginDrop, MarginKind, MarginRecord, margin_drop
+from harness.records import (
+    MarginDrop,
+    MarginKind,
+    MarginLot,
+    MarginRecord,
+    margin_drop,
+    margin_lots,
+)
+from harness_reports.distribution import (
+    Distribution,
+    distributions,
+    lot_of,
+    lots_of_run,
+    place_text,
+)
 from harness_reports.looks import Look
 from harness_reports.margin_view import MarginView, margin_look, margin_views, signed
 from harness_reports.plot import Label, Mark, trend_plot
@@ -27,9 +41,13 @@ MAX_TREND_SEARCHES = 60
 
 @dataclass(frozen=True)
 class Series:
-    """The searches of one design and table on one chip, the oldest first."""
+    """The searches of one design and table on one chip, the oldest first.
+
+    ``lot`` are the chips that the latest of them is compared with, if there are any.
+    """
 
     searches: tuple[MarginRecord, ...]
+    lot: MarginLot | None = None
 
     @property
     def last(self) -> MarginRecord:
@@ -44,7 +62,7 @@ class Series:
     @property
     def look(self) -> Look:
         """The latest search's word and shape."""
-        return margin_look(self.last, self.drop)
+        return margin_look(self.last, self.drop, self.lot)
 
     @property
     def known(self) -> tuple[MarginRecord, ...]:
@@ -52,15 +70,25 @@ class Series:
         return tuple(one for one in self.searches if one.percent is not None)[-MAX_TREND_SEARCHES:]
 
     @property
-    def rank(self) -> tuple[bool, float, str, str]:
-        """Lost margins first, then the smallest margin."""
+    def place(self) -> str:
+        """Where the chip is among those of the lot."""
+        return place_text(self.last, self.lot)
+
+    @property
+    def rank(self) -> tuple[bool, bool, float, str, str]:
+        """Lost margins first, then odd ones, then the smallest margin."""
         least = -100.0 if self.last.percent is None else self.last.percent
-        return self.drop is None, least, self.last.chip_serial, self.last.design
+        odd = self.lot is not None and self.lot.is_odd(self.last)
+        return self.drop is None, not odd, least, self.last.chip_serial, self.last.design
 
     def until(self, run_id: str) -> Series:
         """Cut the series after a run's last search; empty if the run has none."""
         mine = [n for n, one in enumerate(self.searches, 1) if one.run_id == run_id]
         return Series(self.searches[: max(mine, default=0)])
+
+    def among(self, lots: Sequence[MarginLot]) -> Series:
+        """Compare with other chips."""
+        return replace(self, lot=lot_of(self.last, lots))
 
 
 @dataclass(frozen=True)
@@ -77,13 +105,20 @@ class MarginHistory:
     """The margins on a history page."""
 
     lines: tuple[Series, ...]
+    distributions: tuple[Distribution, ...]
     trends: tuple[Trend, ...]
     views: tuple[MarginView, ...]
 
 
-def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
-    """Work out the margins of a chip or a design from all stored ones, oldest first."""
-    series = _ranked(_series(margins))
+def build_margins(
+    margins: Sequence[MarginRecord], others: Sequence[MarginRecord] = ()
+) -> MarginHistory:
+    """Work out the margins of a chip or a design from all stored ones, oldest first.
+
+    ``others`` are the latest ones of other chips on the same designs.
+    """
+    lots = margin_lots([*margins, *others])
+    series = _ranked(_series(margins), lots)
     drawn = [one for one in series if len(one.known) > 1][:MAX_PLOTS]
     shmoos = {
         (one.chip_serial, one.design, one.table, one.kind): one
@@ -93,18 +128,21 @@ def build_margins(margins: Sequence[MarginRecord]) -> MarginHistory:
     latest = [*(one.last for one in series), *shmoos.values()]
     return MarginHistory(
         lines=series,
+        distributions=() if others else distributions(lots, MAX_PLOTS),
         trends=tuple(_trend(one, f"trend-{n + 1}") for n, one in enumerate(drawn)),
-        views=margin_views(latest[:MAX_PLOTS], margins),
+        views=margin_views(latest[:MAX_PLOTS], margins, lots),
     )
 
 
 def series_of_run(run_id: str, margins: Sequence[MarginRecord]) -> tuple[Series, ...]:
     """Give each search of a run with the earlier ones; lost margins first."""
-    return _ranked(one.until(run_id) for one in _series(margins))
+    own = (one.until(run_id) for one in _series(margins))
+    return _ranked(own, lots_of_run(run_id, margins))
 
 
-def _ranked(series: Iterable[Series]) -> tuple[Series, ...]:
-    return tuple(sorted((one for one in series if one.searches), key=lambda one: one.rank))
+def _ranked(series: Iterable[Series], lots: Sequence[MarginLot]) -> tuple[Series, ...]:
+    compared = (one.among(lots) for one in series if one.searches)
+    return tuple(sorted(compared, key=lambda one: one.rank))
 
 
 def _series(margins: Iterable[MarginRecord]) -> list[Series]:

@@ -16,13 +16,16 @@ from harness.records import (
     MarginDrop,
     MarginEdge,
     MarginKind,
+    MarginLot,
     MarginPoint,
     MarginRecord,
     margin_drop,
 )
 from harness.store import PassRate, pass_rate
+from harness_reports.distribution import among_text, lot_of
 from harness_reports.looks import Fact, Look
-from harness_reports.plot import Grid, Label, Level, Mark, search_plot, shmoo_plot
+from harness_reports.plot import Label, Level, Mark, search_plot
+from harness_reports.shmoo import Border, Shmoo, shmoo_plot
 from harness_reports.texts import duration, hertz, moment
 
 FIGURES = 6
@@ -49,21 +52,26 @@ class MarginView:
     advice: str
     facts: tuple[Fact, ...]
     plot: Markup
-    caption: tuple[str, ...]
+    legend: tuple[tuple[str, str], ...]
 
 
 def margin_views(
-    margins: Sequence[MarginRecord], earlier: Sequence[MarginRecord] = ()
+    margins: Sequence[MarginRecord],
+    earlier: Sequence[MarginRecord] = (),
+    lots: Sequence[MarginLot] = (),
 ) -> tuple[MarginView, ...]:
-    """Put margins into words; each search is compared with ``earlier`` ones of its kind."""
+    """Put margins into words.
+
+    Each search is compared with ``earlier`` ones of its chip, and with the other chips of its lot.
+    """
     return tuple(
-        _view(margin, margin_drop(earlier, margin), f"margin-{n + 1}")
+        _view(margin, margin_drop(earlier, margin), lot_of(margin, lots), f"margin-{n + 1}")
         for n, margin in enumerate(margins)
     )
 
 
-def margin_look(margin: MarginRecord, drop: MarginDrop | None) -> Look:
-    """Give a margin's word and shape: its per cent, or what is wrong."""
+def margin_look(margin: MarginRecord, drop: MarginDrop | None, lot: MarginLot | None) -> Look:
+    """Give a margin's word and shape: its per cent, or what is wrong or odd."""
     if margin.trouble:
         return Look("INCOMPLETE", "error")
     if margin.kind is not MarginKind.RATE:
@@ -75,7 +83,11 @@ def margin_look(margin: MarginRecord, drop: MarginDrop | None) -> Look:
         return Look(f"{percent_text(margin)}, DROPPED", "fail")
     if margin.short:
         return Look("CLOCK NOT REACHED", "error")
-    return Look(percent_text(margin), "fail" if margin.below_declared else "pass")
+    if margin.below_declared:
+        return Look(percent_text(margin), "fail")
+    if lot is not None and lot.is_odd(margin):
+        return Look(f"{percent_text(margin)}, ODD", "unstable")
+    return Look(percent_text(margin), "pass")
 
 
 def percent_text(margin: MarginRecord) -> str:
@@ -118,7 +130,9 @@ def _reaches(edge: MarginEdge, declared_hz: float) -> bool:
     return highest >= declared_hz or (highest > 0 and failing is not None and failing > declared_hz)
 
 
-def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginView:
+def _view(
+    margin: MarginRecord, drop: MarginDrop | None, lot: MarginLot | None, anchor: str
+) -> MarginView:
     advice = _ADVICE_TROUBLE if margin.trouble else _ADVICE_DROP if drop is not None else ""
     what = f"{margin.design} / {margin.table}" if margin.table else margin.design
     summary = _summary(margin)
@@ -126,13 +140,13 @@ def _view(margin: MarginRecord, drop: MarginDrop | None, anchor: str) -> MarginV
         margin=margin,
         kind=_KINDS[margin.kind],
         anchor=anchor,
-        look=margin_look(margin, drop),
+        look=margin_look(margin, drop, lot),
         title=what,
         summary=summary if drop is None else f"{summary} {_DROPPED}: {drop_text(drop)}.",
         advice=advice,
-        facts=_facts(margin),
+        facts=_facts(margin, lot),
         plot=_plot(margin, what, anchor) if margin.points else Markup(""),
-        caption=_caption(margin),
+        legend=_legend(margin),
     )
 
 
@@ -170,7 +184,7 @@ def _shmoo_summary(margin: MarginRecord, declared: str) -> str:
     )
 
 
-def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
+def _facts(margin: MarginRecord, lot: MarginLot | None) -> tuple[Fact, ...]:
     how = "cycles timed by hardware" if margin.exact else "cycles paced by software: averages"
     low, high = margin.noise_low_hz, margin.noise_high_hz
     noise = (
@@ -183,6 +197,7 @@ def _facts(margin: MarginRecord) -> tuple[Fact, ...]:
         Fact("Promised clock, beyond this board", _promised(margin)),
         Fact(_KINDS[margin.kind].margin, percent_text(margin)),
         Fact("Range of the limit", noise if search else ""),
+        Fact("Among the chips measured alike", among_text(margin, lot)),
         Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
         Fact("Tried", _tried(margin)),
         Fact("Measured", moment(margin.measured)),
@@ -220,12 +235,12 @@ def _plot(margin: MarginRecord, what: str, key: str) -> Markup:
         title=f"{kind.title}: {what} on {margin.chip_serial}",
         description=_summary(margin),
         key=key,
-        across="try" if margin.kind is MarginKind.RATE else "requested clock rate",
-        up="clock rate" if margin.kind is MarginKind.RATE else kind.beside.lower(),
+        across="try" if margin.kind is MarginKind.RATE else kind.beside.lower(),
+        up="clock rate",
     )
     if margin.kind is MarginKind.RATE:
         return search_plot(_search_marks(margin), _levels(margin), label)
-    return shmoo_plot(_grid(margin), label)
+    return shmoo_plot(_shmoo(margin), label)
 
 
 def _search_marks(margin: MarginRecord) -> list[Mark]:
@@ -244,30 +259,32 @@ def _levels(margin: MarginRecord) -> list[Level]:
     return levels
 
 
-def _grid(margin: MarginRecord) -> Grid:
-    """Columns and rows of a shmoo are the rates and values that were tried anywhere in it."""
+def _shmoo(margin: MarginRecord) -> Shmoo:
     kind = _KINDS[margin.kind]
-    rates = tuple(sorted({point.rate_hz for point in margin.points}))
-    rows = tuple(sorted({kind.of(point) for point in margin.points}))
-    places = {
-        (rates.index(point.rate_hz), rows.index(kind.of(point))): point_look(point).shape
-        for point in margin.points
-    }
-    marks = tuple(Mark(column, row, shape) for (column, row), shape in places.items())
+    marks = (
+        Mark(kind.of(p), p.achieved_hz or p.rate_hz, point_look(p).shape) for p in margin.points
+    )
+    borders = (Border(kind.of(edge), edge.highest_hz, edge.failing_hz) for edge in margin.edges)
     usual = kind.of(margin.edges[0]) if margin.edges else math.nan
-    return Grid(rates, rows, marks, margin.declared_hz, usual, kind.write)
+    return Shmoo(tuple(marks), tuple(borders), margin.declared_hz, usual, kind.write)
 
 
-def _caption(margin: MarginRecord) -> tuple[str, ...]:
+def _legend(margin: MarginRecord) -> tuple[tuple[str, str], ...]:
+    """Name every symbol of a plot; a shape is that of a verdict, the others are of the style."""
     shapes = (
-        "Circle with a tick: all trials passed. Square with a cross: none did. Diamond: some "
-        "did. Dashed line: the declared clock."
+        ("pass", "all trials passed"),
+        ("unstable", "some passed"),
+        ("fail", "none passed"),
+        ("declared", "declared clock"),
     )
     if margin.kind is MarginKind.RATE:
-        return (f"{shapes} Full line: the fastest rate that passed.",)
-    columns = "Columns are the rates tried, slow to fast, not to scale."
-    usual = f"Dotted line: {_KINDS[margin.kind].usual}."
-    return (f"{shapes} {usual}", f"{columns} Only points along the edge were tried.")
+        return (*shapes, ("found", "fastest rate that passed"))
+    return (
+        *shapes,
+        ("usual", _KINDS[margin.kind].usual),
+        ("in-pass", "not tried: a faster rate passed"),
+        ("in-fail", "not tried: a slower rate failed"),
+    )
 
 
 @dataclass(frozen=True)

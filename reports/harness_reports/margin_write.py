@@ -9,8 +9,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.errors import many
-from harness.records import MarginRecord
+from harness.records import MarginRecord, margin_lots
+from harness_reports.distribution import distributions
 from harness_reports.html import page_html
+from harness_reports.margin_history import MAX_PLOTS
 from harness_reports.margin_view import margin_views
 from harness_reports.names import safe_name
 from harness_reports.secrets import Scrubber
@@ -22,12 +24,18 @@ def margins_html(margins: Sequence[MarginRecord], earlier: Sequence[MarginRecord
     """Return a page of margins, at least one, as UTF-8; they are compared with ``earlier`` ones."""
     chips = sorted({one.chip_serial for one in margins})
     designs = sorted({one.design for one in margins})
+    lots = [
+        lot
+        for lot in margin_lots([*earlier, *margins])
+        if any(lot.place(one) is not None for one in margins)
+    ]
     page = {
         "title": chips[0] if len(chips) == 1 else many(len(chips), "chip"),
         "shuttle": margins[0].shuttle,
         "designs": ", ".join(designs[:4]) + (" and more" if len(designs) > 4 else ""),
         "virtual": any(one.virtual for one in margins),
-        "views": margin_views(margins, earlier),
+        "views": margin_views(margins, earlier, lots),
+        "distributions": distributions(lots, MAX_PLOTS),
         "ways": Ways((Anchor(f"Margins of {margins[0].shuttle}", ""),)),
     }
     return page_html("margin.html.jinja", page)

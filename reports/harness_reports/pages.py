@@ -21,6 +21,7 @@ from harness.records import (
 )
 from harness_reports.causes import cause_rows
 from harness_reports.continuity import ContinuitySection, continuity_section
+from harness_reports.distribution import lots_of_run
 from harness_reports.findings import FindingGroup, finding_groups
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
@@ -87,7 +88,7 @@ def build_chip(
     failing = [(number, outcome) for number, outcome in ordered if not outcome.verdict.quiet]
     groups = finding_groups(causes, failing, places, files)
     continuity = continuity_section(run.continuity, chip.slot)
-    views = margin_views(own, margins)
+    views = margin_views(own, margins, lots_of_run(run.run_id, margins))
     return ChipPage(
         run=run,
         chip=chip,

@@ -19,6 +19,7 @@ from harness.errors import FileUnusable, StoreError
 from harness.records import (
     CodecError,
     JsonValue,
+    MarginLot,
     MarginRecord,
     RunRecord,
     decode,
@@ -26,6 +27,7 @@ from harness.records import (
     schema_of,
     to_lines,
 )
+from harness_reports.distribution import lots_of_run
 from harness_reports.traffic import TableExchange, exchanges_of
 
 FORMAT = "harness-run"
@@ -38,8 +40,9 @@ def run_json(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> str:
     """Return the run as JSON text: ASCII, indented, ending in a newline.
 
     ``verdicts`` repeats each chip's verdict, worked out, for readers that want no more. Of
-    ``margins`` those that the run measured stand beside the run, and so do ``exchanges``: the
-    decoded serial traffic of failing tables around the first difference.
+    ``margins`` those that the run measured stand beside the run, with the ``lots`` of chips that
+    they are compared with, and so do ``exchanges``: the decoded serial traffic of failing tables
+    around the first difference.
     """
     return "".join(run_json_pieces(run, margins))
 
@@ -54,7 +57,9 @@ def run_json_pieces(run: RunRecord, margins: Sequence[MarginRecord] = ()) -> Ite
     yield from _listed("chips", run.chips, 2)
     yield after
     own = [margin for margin in margins if margin.run_id == run.run_id]
-    for key, records in (("margins", own), ("exchanges", list(exchanges_of(run)))):
+    lots = lots_of_run(run.run_id, margins)
+    beside = {"margins": own, "lots": lots, "exchanges": list(exchanges_of(run))}
+    for key, records in beside.items():
         if records:
             yield ",\n  "
             yield from _listed(key, records, 1)
@@ -125,6 +130,7 @@ def run_schema() -> dict[str, Any]:
     definitions: dict[str, Any] = {}
     run = schema_of(RunRecord, definitions)
     margin = schema_of(MarginRecord, definitions)
+    lot = schema_of(MarginLot, definitions)
     exchange = schema_of(TableExchange, definitions)
     verdict = {
         "type": "object",
@@ -142,6 +148,7 @@ def run_schema() -> dict[str, Any]:
             "verdicts": {"type": "array", "items": verdict},
             "run": run,
             "margins": {"type": "array", "items": margin},
+            "lots": {"type": "array", "items": lot},
             "exchanges": {"type": "array", "items": exchange},
         },
         "required": ["format", "schema", "verdicts", "run"],

@@ -192,6 +192,7 @@ def test_margins_come_back_equal_and_are_kept_once(postgresql: Server) -> None:
         assert store.margins() == (first, second)
         assert store.margins(chip="SP2-0001", design="crc16", run_id="r1") == (second,)
         assert store.margins_behind("r1") == (first, second)
+        assert store.latest_margins(("crc16",)) == (second,)
 
 
 def test_many_slots_record_at_once_while_the_run_is_finished(postgresql: Server) -> None:

@@ -14,6 +14,7 @@ import pytest
 from harness.records import MarginKind, MarginRecord
 from harness.store import Store, of_chip, of_design, of_slot
 from harness_reports import Links, history_html, margins_frame, margins_of, write_margins, write_run
+from harness_reports.history import SubjectMargins
 from harness_reports.html import chip_html, index_html
 from harness_reports.margin_history import build_margins
 from harness_reports.margin_view import MarginView, margin_views
@@ -151,10 +152,11 @@ def test_a_chip_that_was_only_searched_has_a_history_too(tmp_path: Path) -> None
             store.record_margin(margin)
         subjects = store.subjects()
         assert subjects == (of_chip("SP2-0001"), of_design("crc16"))
-        assert margins_of(store, subjects[0]) == margins_of(store, subjects[1]) == nights(2)
-        assert margins_of(store, of_slot("Demo rack", "A1")) == ()
+        found = SubjectMargins(nights(2))
+        assert margins_of(store, subjects[0]) == margins_of(store, subjects[1]) == found
+        assert margins_of(store, of_slot("Demo rack", "A1")) == SubjectMargins()
         history = store.history(subjects[0])
-    page = history_html(subjects[0], history, LINKS, nights(2)).decode()
+    page = history_html(subjects[0], history, LINKS, found).decode()
     assert "This store has no runs of it, only margin searches." in page
     assert "2 searches: from +25.0 % to +26.2 %" in page
 

@@ -36,9 +36,24 @@ def test_the_reports_of_a_night_get_its_margins_and_the_latest_of_the_same_chips
     with Store(tmp_path / "s.sqlite") as store:
         for one in (*nights, other):
             store.record_margin(one)
-        assert store.margins_behind("r69") == tuple(nights[10:])
-        assert store.margins_behind("r0") == (nights[0], *nights[10:])
+        assert store.margins_behind("r69") == (*nights[10:], other)
+        assert store.margins_behind("r0") == (nights[0], *nights[10:], other)
         assert store.margins_behind("none") == ()
+
+
+def test_the_reports_of_a_night_also_get_the_latest_margins_of_other_chips(tmp_path: Path) -> None:
+    own = replace(margin(5, 5000.0), run_id="r5")
+    old, new = (
+        replace(margin(night, 4900.0), margin_id=f"o{night}", chip_serial="SP2-0002")
+        for night in (1, 2)
+    )
+    uart = replace(margin(3, 4900.0), margin_id="uart", chip_serial="SP2-0003", design="uart")
+    with Store(tmp_path / "s.sqlite") as store:
+        for one in (own, old, new, uart):
+            store.record_margin(one)
+        assert store.margins_behind("r5") == (own, new)
+        assert store.latest_margins(("crc16", "uart")) == (new, uart, own)
+        assert store.latest_margins(()) == ()
 
 
 @pytest.mark.parametrize(
