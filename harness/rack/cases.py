@@ -9,15 +9,17 @@ from harness.errors import Finding, InputError
 from harness.judge import Case
 from harness.rack.events import unobserved
 from harness.rack.model import Rack, Slot
-from harness.rack.slow import news_if_slow
+from harness.rack.slow import news_if_slow, seldom
 from harness.records import Rehearsal
 from harness.rehearse import Cache, Key, Rehearser
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
 
 REHEARSING = (
-    "rehearsing tables on their designs' netlists; the first time this takes a minute or two"
+    "reading tables, and rehearsing them on their designs' netlists; the first time this takes a "
+    "minute or two"
 )
+AT_TABLE = "rehearsing {name}, table {number} of {total}"
 
 
 class Job(NamedTuple):
@@ -41,13 +43,17 @@ def read_jobs(
 ) -> tuple[list[Job], list[Finding]]:
     """Read tables and rehearse them; returns those that can be read, and others' findings.
 
-    ``tell`` gets a sentence if that takes long.
+    ``tell`` gets a sentence if that takes long, and more of them if it takes very long.
     """
+    tables = tuple(wanted)
+    at_table = seldom(tell)
     findings: list[Finding] = []
     rehearser = Rehearser(shuttle, Cache())
     jobs: list[Job] = []
     with news_if_slow(tell, REHEARSING):
-        for design, spec in wanted:
+        for number, (design, spec) in enumerate(tables, 1):
+            name = f"{design.name}/{spec.name}"
+            at_table(AT_TABLE.format(name=name, number=number, total=len(tables)))
             try:
                 pattern = load_table(spec, design, shuttle)
                 rehearsal = rehearser.rehearse(design, spec, pattern)

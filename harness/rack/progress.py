@@ -8,6 +8,7 @@ from collections.abc import Callable
 from harness.board import Heard
 from harness.rack.boundary import harmless
 from harness.rack.events import CyclesDone, Observer
+from harness.rack.slow import seldom
 
 EVERY_SECONDS = 1.0
 """Minimum time between two events of a slot: most tables have none."""
@@ -15,13 +16,5 @@ EVERY_SECONDS = 1.0
 
 def cycles_done(slot: str, observe: Observer, now: Callable[[], float] = time.monotonic) -> Heard:
     """Make a function that passes on what a session hears, at most once a second."""
-    report, last = harmless(observe), now()
-
-    def heard(cycles: int) -> None:
-        nonlocal last
-        moment = now()
-        if moment - last >= EVERY_SECONDS:
-            last = moment
-            report(CyclesDone(slot, cycles))
-
-    return heard
+    report = harmless(observe)
+    return seldom(lambda cycles: report(CyclesDone(slot, cycles)), EVERY_SECONDS, now)

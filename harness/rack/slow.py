@@ -6,12 +6,18 @@ One rule: what is quick says nothing.
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import TypeVar
 
 from harness.rack.boundary import harmless
 
+News = TypeVar("News")
+
 SLOW_SECONDS = 2.0
+SELDOM_SECONDS = 10.0
+"""Minimum time to news of such work, and between two of them."""
 
 
 @contextmanager
@@ -26,3 +32,21 @@ def news_if_slow(
         yield
     finally:
         timer.cancel()
+
+
+def seldom(
+    tell: Callable[[News], None],
+    seconds: float = SELDOM_SECONDS,
+    now: Callable[[], float] = time.monotonic,
+) -> Callable[[News], None]:
+    """Make a function that passes news on if the last of them, or the start, is long ago."""
+    last = now()
+
+    def told(news: News) -> None:
+        nonlocal last
+        moment = now()
+        if moment - last >= seconds:
+            last = moment
+            tell(news)
+
+    return told
