@@ -23,6 +23,7 @@ from harness.judge.probe import (
     released,
     up_to,
 )
+from harness.judge.quote import quoted
 from harness.judge.reading import (
     ALL_OPEN,
     ALL_READ,
@@ -131,7 +132,8 @@ def examine(
     except TableUnfit as error:
         return Examination(unusable(case, error, started))
     day = today if today is not None else datetime.now().astimezone().date()
-    return Examination(judge(case, gathered, day, started), floating=gathered.floating.some)
+    outcome = quoted(case, judge(case, gathered, day, started))
+    return Examination(outcome, floating=gathered.floating.some)
 
 
 def _check_contention(case: Case) -> None:

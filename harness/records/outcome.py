@@ -39,6 +39,14 @@ class EvidenceCycle:
 
 
 @dataclass(frozen=True)
+class SourceLine:
+    """A line of the table's file, counted from 1, as its author wrote it."""
+
+    line: int
+    text: str
+
+
+@dataclass(frozen=True)
 class Wave:
     """One pin through a window of cycles, a character a cycle.
 
@@ -233,7 +241,8 @@ class Outcome:
     would cover what was wrong if it were the chip's or the design's. ``design_author``
     is empty if the design's file names none; ``rehearsal`` is None if nobody asked what the table
     does on the design's netlist. ``serial`` are the design's serial interfaces, by which the words
-    of ``long_window`` can be read; none are kept without it.
+    of ``long_window`` can be read; none are kept without it. ``source`` are the table's header and
+    the lines around the failing cycles in ``evidence``, unless the table is a spreadsheet.
     """
 
     slot: str
@@ -271,6 +280,7 @@ class Outcome:
     long_window: LongWindow | None = None
     rehearsal: Rehearsal | None = None
     serial: tuple[SerialInterface, ...] = ()
+    source: tuple[SourceLine, ...] = ()
 
     @property
     def counts(self) -> bool:

@@ -1,5 +1,6 @@
 """Vector tables become patterns."""
 
+from harness.table.excerpt import quoted_lines
 from harness.table.header import signal_columns
 from harness.table.names import Names, bits, observed
 from harness.table.pattern import NO_CYCLES, Cycles, Pattern
@@ -35,6 +36,7 @@ __all__ = [
     "load_table",
     "look_through",
     "observed",
+    "quoted_lines",
     "read_cell",
     "signal_columns",
 ]

@@ -32,6 +32,20 @@ PROVISIONAL = "provisional: it was not yet compared with other tables, chips and
 
 
 @dataclass(frozen=True)
+class QuotedLine:
+    """A line of the table; ``place`` is where links lead, ``failing`` if a cycle there was wrong.
+
+    ``apart``: lines between it and the one before are not quoted.
+    """
+
+    place: str
+    line: int
+    text: str
+    failing: bool
+    apart: bool
+
+
+@dataclass(frozen=True)
 class FailureSection:
     """One table that did not pass, as shown; ``place`` is its design's, if it has that."""
 
@@ -47,6 +61,7 @@ class FailureSection:
     drawings: tuple[Drawing, ...]
     drawn_run: tuple[str, ...]
     waveform: str
+    source: tuple[QuotedLine, ...]
 
 
 @dataclass(frozen=True)
@@ -111,6 +126,22 @@ def _failure(
         drawings=draw(window, subject, anchor, elsewhere, views) if window else (),
         drawn_run=_drawn_run(outcome, elsewhere),
         waveform=files.get((outcome.design, outcome.table), ""),
+        source=_source(outcome, anchor),
+    )
+
+
+def _source(outcome: Outcome, anchor: str) -> tuple[QuotedLine, ...]:
+    failing = {cycle.line for cycle in outcome.evidence}
+    befores = (0, *(one.line for one in outcome.source))
+    return tuple(
+        QuotedLine(
+            f"{anchor}-line-{one.line}",
+            one.line,
+            one.text,
+            one.line in failing,
+            one.line > before + 1 > 1,
+        )
+        for before, one in zip(befores, outcome.source, strict=False)
     )
 
 

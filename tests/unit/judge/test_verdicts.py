@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -336,6 +338,24 @@ def test_a_pin_that_should_float_and_is_driven_is_fail() -> None:
     assert outcome.verdict is Verdict.FAIL
     assert outcome.evidence[0].wrong[0].expected == "Z"
     assert outcome.floating == ()
+
+
+def test_an_outcome_quotes_the_tables_lines_around_the_cycles_that_failed(tmp_path: Path) -> None:
+    path = tmp_path / "all.csv"
+    path.write_text("clk,d,q\n" + "".join(f"C,{k},{k}\n" for k in range(30)), encoding="utf-8")
+    sha256 = hashlib.sha256(path.read_bytes()).hexdigest()
+    table = replace(follow_pattern((0, 1, 2, 3) * 7, (1,) * 28), sha256=sha256, labels={})
+    own = case(table)
+    own = replace(own, spec=replace(own.spec, path=path))
+    session = FunctionSession(
+        [lambda cycle, drive: good_chip(cycle, drive) ^ (cycle in {0, 20}) << OUT0]
+    )
+    outcome = examine(session, own, RetryPolicy(), TODAY).outcome
+    assert [cycle.line for cycle in outcome.evidence] == [2, 22]
+    assert [one.line for one in outcome.source] == [1, 2, 3, 4, 20, 21, 22, 23, 24]
+    assert outcome.source[0].text == "clk,d,q"
+    path.write_text("clk,d,q\n", encoding="utf-8")
+    assert examine(session, own, RetryPolicy(), TODAY).outcome.source == ()
 
 
 def test_the_window_is_read_back_around_the_first_mismatch() -> None:

@@ -12,7 +12,7 @@ import pytest
 from lxml import html
 
 from harness.errors import printable
-from harness.records import Attempt, EvidenceCycle, PinResult, RunRecord, Verdict
+from harness.records import Attempt, EvidenceCycle, PinResult, RunRecord, SourceLine, Verdict
 from harness_reports import chip_html, write_run
 from harness_reports.html import design_html, file_text, index_html, text_hash
 from tests.unit.reports.samples import (
@@ -138,6 +138,20 @@ def test_a_failure_holds_all_its_evidence() -> None:
     assert ["3", "512", "91AA03F7", "300 ms", "0"] in rows
     assert finding.xpath("count(.//svg[@role='img'])") == 1
     assert finding.xpath(".//figcaption//a/@href") == ["alu181.exhaustive.vcd"]
+
+
+def test_a_failing_cycle_links_to_its_line_of_the_table_which_is_marked() -> None:
+    lines = tuple(SourceLine(*line) for line in ((1, "clk,q"), (14, "C,<3>"), (15, "C,4")))
+    page = _page(run_of(chip("A1", "SP2-0001", failed(source=lines))))
+    (link,) = page.xpath("//table[@class='evidence']//a[@href='#table-1-line-15']")
+    assert link.text == "15"
+    items = page.xpath("//figure[@class='source']//li")
+    assert [(item.get("value"), item.get("id"), _words(item)) for item in items] == [
+        ("1", "table-1-line-1", "clk,q"),
+        ("14", "table-1-line-14", "C,<3>"),
+        ("15", "table-1-line-15", "C,4"),
+    ]
+    assert [(item.get("class") or "").split() for item in items] == [[], ["apart"], ["failing"]]
 
 
 def test_a_failure_with_many_wrong_pins_lists_whole_cycles_but_not_too_many() -> None:
