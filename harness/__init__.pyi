@@ -7,6 +7,7 @@ from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
 from .jobs.choices import LATEST, RUNS, SHUTTLE, STORE, OnFailure, PatternFormat
+from .jobs.compare import Difference, compare_runs, write_changes
 from .jobs.demo import copy_demo, deserved
 from .jobs.event_line import event_line
 from .jobs.expand import expand_transactions
@@ -84,6 +85,7 @@ __all__ = [
     "Accepted",
     "Comparison",
     "CyclesDone",
+    "Difference",
     "Edge",
     "Event",
     "Exported",
@@ -142,6 +144,7 @@ __all__ = [
     "causes",
     "cautions",
     "check",
+    "compare_runs",
     "copy_demo",
     "deserved",
     "event_line",
@@ -182,6 +185,7 @@ __all__ = [
     "triage",
     "watching",
     "write_bundle",
+    "write_changes",
     "write_margin_pages",
     "write_parquet",
     "write_reports",

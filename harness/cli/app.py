@@ -38,6 +38,7 @@ COMMANDS = {
     "run": "Run tables on every chip of a rack and write its reports.",
     "nightly": "Run every table on every slot and compare with the baseline.",
     "accept": "Accept a finished run as its rack's baseline.",
+    "compare": "Print what changed between two runs.",
     "margin": "Find the highest clock rate at which a design's tables pass.",
     "watch": "Show a running rack and all stored results on a web page.",
     "history": "Write a page for each chip, design or slot.",

@@ -94,7 +94,7 @@ def measured(
         screen.say()
         screen.say(f"Run {record.run_id}, kept in {kept.place}")
         print_verdicts(screen, record)
-    print_reports(screen, harness.write_reports(record, out))
+        print_reports(screen, harness.write_reports(record, out, kept))
     return record
 
 

@@ -10,11 +10,12 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, cast
 
 from harness.door import is_there
 from harness.errors import StoreError
+from harness.jobs.beyond import beyond, night_folder
 from harness.jobs.choices import RUNS, STORE
+from harness.jobs.compare import changes_plain
 from harness.jobs.event_line import event_line
 from harness.jobs.log import LogFile, tool_log
 from harness.jobs.morning import morning_lines
@@ -37,6 +38,7 @@ from harness.rack import (
 from harness.records import RunRecord, Verdict, encode
 from harness.store import Store
 from harness_reports import (
+    Beyond,
     Scrubber,
     WrittenReports,
     baseline_text,
@@ -133,18 +135,20 @@ def _compared(
         elif isinstance(event, RackNews):
             hear(event)
 
-    baseline = _baseline(record, store, hear)
+    baseline, around = _behind(record, store, out, hear)
     margins = search_at_night(rack, store, record, baseline, hear_margin, stop)
     found = _SCRUBBER.record(changes(record, baseline))
     for line in morning_lines(found, margins, record.causes):
         log.write(line)
-    return replace(_close(record, found, out, margins), log_lost=log.lost)
+    return replace(_close(record, found, out, margins, around), log_lost=log.lost)
 
 
-def _close(record: RunRecord, found: NightChanges, out: Path, margins: NightMargins) -> Night:
+def _close(
+    record: RunRecord, found: NightChanges, out: Path, margins: NightMargins, around: Beyond
+) -> Night:
     """Close a night; an error of writing includes the summary."""
     try:
-        return _written(record, found, night_folder(out, record.run_id), margins)
+        return _written(record, found, night_folder(out, record.run_id), margins, around)
     except StoreError as error:
         lines = morning_lines(found, margins, record.causes)
         advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
@@ -166,11 +170,13 @@ def _is_whole(run: RunRecord) -> bool:
     return run.finished is not None and not run.cancelled
 
 
-def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | None:
-    """Read a night's baseline; waits for a store that is away until Ctrl-C."""
+def _behind(
+    record: RunRecord, store: Store, out: Path, hear: Observer
+) -> tuple[Baseline | None, Beyond]:
+    """Read a baseline and what is around a night; waits until Ctrl-C for a store that is away."""
     try:
         with patiently(store, hear, StopSwitch()):
-            return store.baseline(record)
+            return store.baseline(record), beyond(record, store, out)
     except StoreError as error:
         message = (
             f"{error}; the whole run is kept, and `harness report {record.run_id}` writes its "
@@ -179,10 +185,12 @@ def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | Non
         raise StoreError(message) from error
 
 
-def _written(record: RunRecord, found: NightChanges, folder: Path, margins: NightMargins) -> Night:
-    reports = write_run(record, folder, known_failures(found), found, margins.kept)
+def _written(
+    record: RunRecord, found: NightChanges, folder: Path, margins: NightMargins, around: Beyond
+) -> Night:
+    reports = write_run(record, folder, known_failures(found), found, margins.kept, around)
     night = Night(record, found, reports, margins)
-    plain = {"run": record.run_id, **cast("dict[str, Any]", encode(found))}
+    plain = changes_plain(record, found)
     plain["margin_drops"] = [encode(drop) for drop in margins.drops]
     text = "\n".join((night.heading, *night.lines)) + "\n"
     write_file(folder / "night.txt", text.encode(), folder)
@@ -199,12 +207,6 @@ def known_failures(changes: NightChanges) -> frozenset[tuple[str, str, str]]:
         for change in places
         if change.known and (change.now.failed or change.now is Verdict.ERROR)
     )
-
-
-def night_folder(out: Path, run_id: str) -> Path:
-    """Return the folder of a night; its name starts with the date, so that nights sort."""
-    day, rest = run_id[:8], run_id[8:]
-    return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
 
 
 @contextmanager

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from harness.door import open_to_append
 from harness.errors import StoreError
+from harness.jobs.beyond import beyond
 from harness.jobs.choices import LATEST, RUNS, STORE
 from harness.jobs.stores import AnyStore, existing, named_run
 from harness.records import Outcome, RunRecord
@@ -40,14 +41,16 @@ def write_reports(
 ) -> WrittenReports:
     """Write a run's reports to ``folder/<run id>``. Raises StoreError if that fails.
 
-    With a store they also show the margins of the run's chips.
+    With a store they also show the margins of the run's chips, what changed since the rack's run
+    before, and links to the reports of other runs and to histories that are in ``folder``.
     """
     place = Path(folder) / record.run_id
     if store is None:
         return write_run(record, place)
     with existing(store) as kept:
         limits = kept.margins_behind(record.run_id)
-    return write_run(record, place, margins=limits)
+        around = beyond(record, kept, Path(folder))
+    return write_run(record, place, margins=limits, beyond=around)
 
 
 def write_summary(record: RunRecord, path: str | Path, lines: Sequence[str] = ()) -> None:

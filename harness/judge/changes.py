@@ -13,7 +13,7 @@ from datetime import datetime
 
 from harness.records import Outcome, Reason, RunRecord, Verdict
 
-_NOT_PART = "in the baseline, but not part of this night"
+_NOT_PART = "in the baseline, but not part of this run"
 
 
 @dataclass(frozen=True)
@@ -31,11 +31,14 @@ class KnownVerdict:
 
 @dataclass(frozen=True)
 class Baseline:
-    """A run that was accepted, when and why: a night is compared with its verdicts only."""
+    """A run that another is compared with, by its verdicts only.
+
+    ``accepted`` and ``reason`` say when and why it was accepted; None for any other run.
+    """
 
     run_id: str
     profile_sha256: str
-    accepted: datetime
+    accepted: datetime | None
     reason: str
     verdicts: tuple[KnownVerdict, ...]
 

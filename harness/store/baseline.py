@@ -1,4 +1,4 @@
-"""What a night is compared with: the verdicts of its rack's run that was accepted last.
+"""What a run is compared with: the verdicts of another; a night, with the one accepted last.
 
 One rule: evidence is not compared, so it is not read; the cost does not depend on how much of it a
 run has.
@@ -46,7 +46,7 @@ def _accepted(connection: Connection, of: RunHeading) -> tuple[str, str, datetim
 
 
 def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
-    """Read the baseline of a run, in the order of its outcomes; None if there is none.
+    """Read the accepted baseline of a run; None if there is none.
 
     It is another run of a rack of the same name with chips of the same shuttle, because different
     racks may have the same name.
@@ -55,6 +55,15 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
     if accepted is None:
         return None
     run_id, profile, when, why = accepted
+    return Baseline(run_id, profile, when, why, _verdicts(connection, run_id))
+
+
+def read_as_baseline(connection: Connection, run: RunHeading) -> Baseline:
+    """Read any run as one to compare with."""
+    return Baseline(run.run_id, run.profile_sha256, None, "", _verdicts(connection, run.run_id))
+
+
+def _verdicts(connection: Connection, run_id: str) -> tuple[KnownVerdict, ...]:
     o = OutcomeRow
     with undisturbed():
         rows = connection.execute(
@@ -70,8 +79,7 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
             .where(o.run_id == run_id)
             .order_by(o.number)
         ).all()
-        known = [
+        return tuple(
             KnownVerdict(slot, chip, design, table, verdict_of(verdict), sha256, mismatches)
             for slot, chip, design, table, verdict, sha256, mismatches in rows
-        ]
-    return Baseline(run_id, profile, when, why, tuple(known))
+        )

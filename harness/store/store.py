@@ -31,7 +31,7 @@ from harness.records import (
     RunRecord,
     SlotPins,
 )
-from harness.store.baseline import has_judged, read_baseline
+from harness.store.baseline import has_judged, read_as_baseline, read_baseline
 from harness.store.causes import put_causes, put_overruling
 from harness.store.continuity import put_continuity
 from harness.store.damage import undamaged
@@ -264,6 +264,13 @@ class Store:
         That is the other run of its rack and shuttle that was accepted last.
         """
         return self._read(lambda connection: read_baseline(connection, of))
+
+    def as_baseline(self, run_id: str) -> Baseline:
+        """Read the verdicts of any run, to compare another with.
+
+        Raises StoreError if there is no such run.
+        """
+        return self._read(lambda c: read_as_baseline(c, self._heading(c, run_id)))
 
     def history(self, which: Selection) -> History:
         """Read every table of a chip, design or slot, and every run."""

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from urllib.parse import quote, urlencode
 
 from harness.store import Selection, SubjectKind, of_chip, of_design, of_slot
-from harness_reports import Links
+from harness_reports import Links, since_page
 
 HOME, EVENTS, HISTORIES, HISTORY = "/", "/events", "/histories", "/history"
 STYLE, SCRIPT = "/style.css", "/watch.js"
@@ -50,6 +50,7 @@ LINKS = Links(
     histories=HISTORIES,
     subject=history_address,
     run=run_address,
+    since=since_page,
 )
 """Where the links of all pages lead."""
 

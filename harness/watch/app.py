@@ -7,6 +7,7 @@ a page that says so.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -21,6 +22,7 @@ from starlette.routing import Route
 from starlette.types import Receive, Scope, Send
 
 from harness.errors import StoreError
+from harness.judge import changes
 from harness.store import Store
 from harness.watch import addresses
 from harness.watch.guard import Guard, KnownHosts
@@ -35,6 +37,7 @@ from harness_reports import (
     history_policy,
     margins_of,
     run_file,
+    run_of_file,
     slot_of_file,
     subjects_html,
 )
@@ -124,9 +127,14 @@ class Pages:
         with self._source.opened() as store:
             if run_id not in store.runs():
                 raise HTTPException(404)
-            record = _enough(store, run_id, name)
             margins = store.margins_behind(run_id)
             beyond = Beyond(addresses.LINKS, *store.beside(run_id))
+            earlier = run_of_file(store.runs(), name)
+            if earlier is None:
+                record = _enough(store, run_id, name)
+            else:
+                record = whole = store.run(run_id)
+                beyond = replace(beyond, since=changes(whole, store.as_baseline(earlier)))
         file = run_file(record, name, margins, beyond)
         if file is None:
             raise HTTPException(404)

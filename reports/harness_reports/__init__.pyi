@@ -7,6 +7,7 @@ from .history import margins_of
 from .history_write import (
     WrittenHistories,
     history_html,
+    history_page,
     history_policy,
     subjects_html,
     write_histories,
@@ -18,9 +19,16 @@ from .margin_texts import edge_text, limit_text
 from .margin_view import drop_text, exactly
 from .margin_write import write_margins
 from .mismatches import mismatches_csv
-from .names import drawn_outcomes, is_device_name, safe_name
+from .names import drawn_outcomes, is_device_name, safe_name, since_page
 from .parquet import ParquetFiles
-from .run_files import PartOfRun, design_of_file, run_file, shown_pages, slot_of_file
+from .run_files import (
+    PartOfRun,
+    design_of_file,
+    run_file,
+    run_of_file,
+    shown_pages,
+    slot_of_file,
+)
 from .run_json import parse_run_json, read_run_json, run_json
 from .secrets import Scrubber
 from .since import baseline_text
@@ -30,7 +38,14 @@ from .texts import clock
 from .ticket import is_ticket, ticket_markdown
 from .waveform import WaveHeading, table_waveform, waveform
 from .ways import Anchor, Beyond, Links, Ways
-from .write import WrittenReports, remove_file, why_unwritable, write_file, write_run
+from .write import (
+    WrittenReports,
+    remove_file,
+    why_unwritable,
+    write_file,
+    write_run,
+    write_since,
+)
 
 __all__ = [
     "Anchor",
@@ -61,6 +76,7 @@ __all__ = [
     "exactly",
     "file_text",
     "history_html",
+    "history_page",
     "history_policy",
     "is_device_name",
     "is_ticket",
@@ -78,8 +94,10 @@ __all__ = [
     "run_file",
     "run_json",
     "run_markdown",
+    "run_of_file",
     "safe_name",
     "shown_pages",
+    "since_page",
     "slot_of_file",
     "subjects_html",
     "table_drawing",
@@ -92,4 +110,5 @@ __all__ = [
     "write_histories",
     "write_margins",
     "write_run",
+    "write_since",
 ]

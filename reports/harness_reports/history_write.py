@@ -1,11 +1,11 @@
 """History pages as HTML, and as files in a folder.
 
-The one rule: a page that is written links only to pages that are written with it.
+The one rule: a page that is written links only to pages that are written with it, or there already.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -13,10 +13,10 @@ from pathlib import Path
 from harness.store import History, Selection, Standings, Store, SubjectKind
 from harness_reports.history import NO_MARGINS, SubjectMargins, build_history, margins_of
 from harness_reports.html import page_html, page_policy
-from harness_reports.names import distinct_names
+from harness_reports.names import distinct_names, safe_name
 from harness_reports.secrets import Scrubber
 from harness_reports.standings import build_standings
-from harness_reports.ways import Links
+from harness_reports.ways import Links, nowhere
 from harness_reports.write import write_file
 
 FILES = ("style.css", "history.css", "steps.js", "find.js")
@@ -51,11 +51,21 @@ def history_policy() -> str:
     return page_policy(*FILES)
 
 
-def write_histories(store: Store, subjects: Sequence[Selection], folder: Path) -> WrittenHistories:
+def history_page(subject: Selection) -> str:
+    """Name the page of a subject, unless another has that name already."""
+    return f"{safe_name(_file_name(subject))}.html"
+
+
+def write_histories(
+    store: Store,
+    subjects: Sequence[Selection],
+    folder: Path,
+    run: Callable[[str], str] = nowhere,
+) -> WrittenHistories:
     """Write the page of each subject into ``folder``, which is made if need be, then the index.
 
-    The records of one subject are read at a time. Raises StoreError naming the folder and the
-    reason.
+    The records of one subject are read at a time; ``run`` leads to a run's reports from there.
+    Raises StoreError naming the folder and the reason.
     """
     names = distinct_names({subject: _file_name(subject) for subject in subjects})
     paths = {subject: folder / f"{name}.html" for subject, name in names.items()}
@@ -63,6 +73,7 @@ def write_histories(store: Store, subjects: Sequence[Selection], folder: Path) -
     links = Links(
         histories="" if index is None else index.name,
         subject=lambda subject: paths[subject].name if subject in paths else "",
+        run=run,
     )
     latest = cache(store.latest_margins)
     for subject, path in paths.items():

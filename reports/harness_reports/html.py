@@ -23,6 +23,7 @@ from harness_reports import looks, margin_view, names, standings, strips, texts,
 from harness_reports.designs import build_design
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
+from harness_reports.since import build_since_page
 from harness_reports.ways import ALONE, Beyond
 
 _STYLE = ("style.css",)
@@ -53,6 +54,11 @@ def index_html(
 ) -> bytes:
     """Return the page of the whole run as UTF-8; a night's page begins with what changed."""
     return page_html("index.html.jinja", build_index(run, changes, margins, beyond), RUN_FILES)
+
+
+def since_html(run: RunOverview, changes: NightChanges, beyond: Beyond = ALONE) -> bytes:
+    """Return the page that compares a run with an earlier one as UTF-8."""
+    return page_html("since.html.jinja", build_since_page(run, changes, beyond), RUN_FILES)
 
 
 def page_html(template: str, page: object, files: Sequence[str] = _STYLE) -> bytes:

@@ -60,6 +60,11 @@ def design_page(design: str) -> str:
     return f"designs/{name if name == name.lower() else f'{name}-{_mark(design)}'}.html"
 
 
+def since_page(run_id: str) -> str:
+    """Name the page, in a later run's folder, that compares that run with this one."""
+    return f"since-{safe_name(run_id)}.html"
+
+
 def table_anchor(number: int) -> str:
     """Name the place, on a chip's page, of the table that was its ``number``-th."""
     return f"table-{number}"

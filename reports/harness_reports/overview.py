@@ -87,7 +87,6 @@ def build_index(
     compared with the earlier ones.
     """
     pages = chip_pages(run.chips)
-    serials = {chip.chip_serial: pages[chip.slot] for chip in run.chips}
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
     causes, more_causes = shown_causes(run)
@@ -96,7 +95,7 @@ def build_index(
         verdict=worst(verdicts),
         headline=_run_headline(verdicts),
         unstable=unstable_remark(table.verdict for chip in run.chips for table in chip.tables),
-        since=None if changes is None else build_since(changes, serials, run.run_id),
+        since=None if changes is None else build_since(changes, run),
         causes=causes,
         more_causes=more_causes,
         pins=pin_map(run.causes, run.chips),

@@ -6,7 +6,7 @@ The one rule: a name is looked up among the names that the record gives, never t
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import PurePosixPath
 
@@ -23,13 +23,21 @@ from harness.records import (
     RunRecord,
 )
 from harness.store import undisturbed
-from harness_reports.html import RUN_FILES, chip_html, design_html, index_html, page_policy
+from harness_reports.html import (
+    RUN_FILES,
+    chip_html,
+    design_html,
+    index_html,
+    page_policy,
+    since_html,
+)
 from harness_reports.junit import Attached, Known, chip_junit, run_junit_pieces
 from harness_reports.names import (
     chip_folders,
     chip_pages,
     design_page,
     drawn_outcomes,
+    since_page,
     waveform_names,
 )
 from harness_reports.run_json import run_json_pieces
@@ -84,6 +92,9 @@ def files_of(
     files[JUNIT] = lambda: run_junit_pieces(run, known, changes, attached)
     for design in run.designs:
         files |= design_files(design, beyond)
+    if beyond.since is not None:
+        since = beyond.since
+        files[since_page(since.baseline)] = lambda: [since_html(run.overview, since, beyond)]
     files[INDEX] = lambda: [index_html(run.overview, changes, margins, beyond)]
     return files
 
@@ -134,6 +145,11 @@ def design_of_file(designs: Sequence[str], name: str) -> str | None:
     return next((design for design in designs if design_page(text(design)) == name), None)
 
 
+def run_of_file(runs: Sequence[str], name: str) -> str | None:
+    """Return the earlier run that a file compares its run with; None for any other file."""
+    return next((run for run in runs if since_page(run) == name), None)
+
+
 def shown_pages(chips: Sequence[ChipHeading]) -> Mapping[str, str]:
     """Map each slot to its chip's page, named by what may be shown of the record."""
     shown = [Scrubber().record(chip) for chip in chips]
@@ -153,7 +169,8 @@ def run_file(
     """
     with undisturbed():
         shown = Scrubber().record(run)
-        files = _files(shown, [Scrubber().record(one) for one in margins], beyond)
+        around = replace(beyond, since=Scrubber().record(beyond.since))
+        files = _files(shown, [Scrubber().record(one) for one in margins], around)
         if name not in files:
             return None
         pieces = files[name]()

@@ -1,4 +1,4 @@
-"""What a night changed against its baseline, worked out for the run's page.
+"""What differs between a run and an earlier one, or a night and its baseline, for their pages.
 
 The one rule: what is new is shown with its reason, what the baseline already has is counted.
 """
@@ -10,9 +10,11 @@ from dataclasses import dataclass
 
 from harness.errors import many, one_line
 from harness.judge import Change, NightChanges
-from harness.records import Verdict
+from harness.records import RunOverview, Verdict
 from harness_reports.looks import tally_text
+from harness_reports.names import chip_pages, table_anchor
 from harness_reports.texts import day
+from harness_reports.ways import Anchor, Beyond, Ways, since_ways
 
 NONE = "none"
 MAX_SHOWN = 20
@@ -23,12 +25,15 @@ MAX_SHOWN_TABLES = 6
 
 @dataclass(frozen=True)
 class NewsItem:
-    """Tables of one chip with one reason; ``page`` is the chip's, empty if this run has none."""
+    """Tables of one chip with one reason, each with its place on the chip's page.
+
+    Addresses are empty where this run has no such chip or table; ``more`` counts the tables left.
+    """
 
     verdict: Verdict
-    chip: str
-    page: str
-    tables: str
+    chip: Anchor
+    tables: tuple[Anchor, ...]
+    more: str
     why: str
 
 
@@ -44,25 +49,47 @@ class NewsRow:
 
 @dataclass(frozen=True)
 class Since:
-    """The part of a run's page that compares it with its baseline."""
+    """A comparison as a page shows it."""
 
     sentence: str
     rows: tuple[NewsRow, ...]
 
 
+@dataclass(frozen=True)
+class SincePage:
+    """The page that compares a run with an earlier one."""
+
+    run: RunOverview
+    before: Anchor
+    since: Since
+    ways: Ways
+
+
+def build_since_page(run: RunOverview, changes: NightChanges, beyond: Beyond) -> SincePage:
+    """Work the page out, which lies in the run's folder; ``changes`` have a baseline."""
+    rest = f"`harness compare {changes.baseline} {run.run_id} --json FILE` writes all"
+    return SincePage(
+        run=run,
+        before=Anchor(f"run {changes.baseline}", beyond.links.run(changes.baseline)),
+        since=build_since(changes, run, rest),
+        ways=since_ways(run, changes.baseline, beyond),
+    )
+
+
 def baseline_text(changes: NightChanges) -> str:
     """``compared with run …, accepted 2026-03-09: SP2-0003 is known to be bad``, on one line."""
     reason = f": {one_line(changes.reason)}" if changes.reason else ""
-    return f"compared with run {changes.baseline}, accepted {day(changes.accepted)}{reason}"
+    accepted = f", accepted {day(changes.accepted)}" if changes.accepted else ""
+    return f"compared with run {changes.baseline}{accepted}{reason}"
 
 
-def build_since(changes: NightChanges, pages: Mapping[str, str], run_id: str) -> Since:
-    """Work the part out; ``pages`` are those of the chips of this run, by serial number."""
-    sentence = f"This night is {baseline_text(changes)}"
+def build_since(changes: NightChanges, run: RunOverview, rest: str = "see night.json") -> Since:
+    """Work the comparison of a run out; ``rest`` says where the tables are that are not named."""
+    sentence = f"This {'night' if changes.accepted else 'run'} is {baseline_text(changes)}"
     if not changes.baseline:
         sentence = (
             "No run of this rack has been accepted yet, so every failure counts as new. "
-            f"harness accept {run_id} makes this run the baseline."
+            f"harness accept {run.run_id} makes this run the baseline."
         )
     kinds = (
         ("Newly failing", changes.newly_failing),
@@ -70,23 +97,39 @@ def build_since(changes: NightChanges, pages: Mapping[str, str], run_id: str) ->
         ("Unstable", changes.unstable),
         ("Could not be tested", changes.untested),
     )
-    rows = [_row(name, part, pages) for name, part in kinds]
+    places = _places(run)
+    rows = [_row(name, part, places, rest) for name, part in kinds]
     counts = tally_text(change.now for change in changes.unchanged)
     rows.append(NewsRow("Unchanged", len(changes.unchanged), (), counts or NONE))
     return Since(sentence, tuple(rows))
 
 
-def _row(name: str, changes: Sequence[Change], pages: Mapping[str, str]) -> NewsRow:
+Place = tuple[str, ...]
+"""A chip by its serial number, or one of its tables: serial number, design, table."""
+
+
+def _places(run: RunOverview) -> Mapping[Place, str]:
+    """Find every chip and table of a run on its pages."""
+    pages, places = chip_pages(run.chips), dict[Place, str]()
+    for chip in run.chips:
+        places[chip.chip_serial,] = page = pages[chip.slot]
+        for number, table in enumerate(chip.tables, 1):
+            place = chip.chip_serial, table.design, table.table
+            places[place] = f"{page}#{table_anchor(number)}"
+    return places
+
+
+def _row(name: str, changes: Sequence[Change], places: Mapping[Place, str], rest: str) -> NewsRow:
     news = [change for change in changes if not change.known]
     known = len(changes) - len(news)
     groups = _groups(news)
     remarks = []
     if len(groups) > MAX_SHOWN:
         left = sum(len(group) for group in groups[MAX_SHOWN:])
-        remarks.append(f"{many(left, 'more table')}: see night.json.")
+        remarks.append(f"{many(left, 'more table')}: {rest}.")
     if known:
         remarks.append(f"{many(known, 'table')} as in the baseline.")
-    items = tuple(_item(group, pages) for group in groups[:MAX_SHOWN])
+    items = tuple(_item(group, places) for group in groups[:MAX_SHOWN])
     return NewsRow(name, len(changes), items, " ".join(remarks) or ("" if items else NONE))
 
 
@@ -98,10 +141,20 @@ def _groups(news: Sequence[Change]) -> list[list[Change]]:
     return list(groups.values())
 
 
-def _item(group: Sequence[Change], pages: Mapping[str, str]) -> NewsItem:
-    first = group[0]
-    names = [f"{change.design} / {change.table}" for change in group]
-    if len(names) > MAX_SHOWN_TABLES:
-        names[MAX_SHOWN_TABLES - 1 :] = [f"{len(names) - MAX_SHOWN_TABLES + 1} more"]
-    page = pages.get(first.chip_serial, "")
-    return NewsItem(first.now, first.chip_serial, page, ", ".join(names), first.why)
+def _item(group: Sequence[Change], places: Mapping[Place, str]) -> NewsItem:
+    first, most = group[0], len(group)
+    if most > MAX_SHOWN_TABLES:
+        most = MAX_SHOWN_TABLES - 1
+    tables = (
+        Anchor(
+            f"{one.design} / {one.table}", places.get((one.chip_serial, one.design, one.table), "")
+        )
+        for one in group[:most]
+    )
+    return NewsItem(
+        first.now,
+        Anchor(first.chip_serial or "no chip serial", places.get((first.chip_serial,), "")),
+        tuple(tables),
+        f"{len(group) - most} more" if most < len(group) else "",
+        first.why,
+    )

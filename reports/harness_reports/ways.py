@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from harness.judge import NightChanges
 from harness.records import ChipHeading, RunHeading
 from harness.store import Selection, of_chip, of_design, of_slot
 from harness_reports.names import chip_name
@@ -35,7 +36,8 @@ class Ways:
     pages: tuple[Anchor, ...] = ()
 
 
-def _nowhere(_: object) -> str:
+def nowhere(_: object) -> str:
+    """Give no address."""
     return ""
 
 
@@ -44,13 +46,14 @@ class Links:
     """Where links lead that leave the folder of a run, or of histories.
 
     Addresses are whole paths, or start in that folder. ``rack`` takes a rack's name, empty for all
-    racks; ``run`` the id of a run.
+    racks; ``run`` the id of a run; ``since`` that of an earlier run, to compare with.
     """
 
-    rack: Callable[[str], str] = _nowhere
+    rack: Callable[[str], str] = nowhere
     histories: str = ""
-    subject: Callable[[Selection], str] = _nowhere
-    run: Callable[[str], str] = _nowhere
+    subject: Callable[[Selection], str] = nowhere
+    run: Callable[[str], str] = nowhere
+    since: Callable[[str], str] = nowhere
 
 
 NOWHERE = Links()
@@ -59,11 +62,15 @@ NOWHERE = Links()
 
 @dataclass(frozen=True)
 class Beyond:
-    """What lies beyond a run's own pages: links, and the runs of its rack before and after it."""
+    """What lies beyond a run's own pages: links, and the runs of its rack before and after it.
+
+    ``since`` is what the run changed against an earlier one, if that is to have a page.
+    """
 
     links: Links = NOWHERE
     before: RunHeading | None = None
     after: RunHeading | None = None
+    since: NightChanges | None = None
 
 
 ALONE = Beyond()
@@ -88,7 +95,19 @@ def run_ways(run: RunHeading, beyond: Beyond) -> Ways:
         if other is not None
     )
     trail = (Anchor(run.rack, links.rack(run.rack)), Anchor(_title(run), ""))
-    return Ways(trail, _there(steps), _there([Anchor("All histories", links.histories)]))
+    since = "" if beyond.before is None else links.since(beyond.before.run_id)
+    pages = (
+        Anchor("What changed since the previous run", since),
+        Anchor("All histories", links.histories),
+    )
+    return Ways(trail, _there(steps), _there(pages))
+
+
+def since_ways(run: RunHeading, before: str, beyond: Beyond) -> Ways:
+    """Give the ways of the page that compares a run with an earlier one."""
+    links = beyond.links
+    trail = (*_above(run, links, ""), Anchor(f"Since run {before}", ""))
+    return Ways(trail, _there([Anchor("The earlier run", links.run(before))]))
 
 
 def chip_ways(

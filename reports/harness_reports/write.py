@@ -9,15 +9,16 @@ from __future__ import annotations
 import errno
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from harness.door import whole_path, write_whole
 from harness.errors import StoreError
 from harness.judge import NightChanges
 from harness.records import ChipRecord, MarginRecord, RunRecord
+from harness_reports.html import since_html
 from harness_reports.junit import Known
-from harness_reports.names import chip_folders, design_page, drawn_outcomes
+from harness_reports.names import chip_folders, design_page, drawn_outcomes, since_page
 from harness_reports.run_files import INDEX, JSON, JUNIT, files_of
 from harness_reports.secrets import Scrubber
 from harness_reports.ways import ALONE, Beyond
@@ -80,12 +81,26 @@ def write_run(
     shown = Scrubber().record(run)
     own = [Scrubber().record(one) for one in margins]
     place, news = _seen_from_here(folder), Scrubber().record(changes)
-    for name, make in files_of(shown, known, news, own, place, beyond).items():
+    around = replace(beyond, since=Scrubber().record(beyond.since))
+    for name, make in files_of(shown, known, news, own, place, around).items():
         write_file(folder / name, b"".join(make()), folder)
     names = chip_folders(shown.chips)
     chips = tuple(_written(chip, folder / "chips", names[chip.slot]) for chip in shown.chips)
     designs = tuple(folder / design_page(design) for design in _designs(shown))
     return WrittenReports(folder, folder / INDEX, folder / JSON, folder / JUNIT, chips, designs)
+
+
+def write_since(run: RunRecord, changes: NightChanges, folder: Path, beyond: Beyond) -> Path:
+    """Write the page that compares a run with an earlier one into the folder of its reports.
+
+    The reports are written too if they are not there. Raises StoreError.
+    """
+    if not (folder / INDEX).is_file():
+        write_run(run, folder, beyond=beyond)
+    shown = Scrubber().record(run).overview
+    path = folder / since_page(changes.baseline)
+    write_file(path, since_html(shown, changes, beyond), folder)
+    return path
 
 
 def _designs(run: RunRecord) -> dict[str, None]:

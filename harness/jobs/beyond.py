@@ -1,0 +1,49 @@
+"""What lies around the folder of a run's reports: links to what is there when they are written.
+
+One rule: a link is written only to a file that exists, and none out of the folder of all reports.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from harness.judge import changes
+from harness.records import RunRecord
+from harness.store import Selection, Store
+from harness_reports import Beyond, Links, history_page, since_page
+
+
+def run_folder(out: Path, run_id: str) -> Path:
+    """Return the folder of a run's reports: its night's if that is there, else one of its name."""
+    night = night_folder(out, run_id)
+    return night if (night / "index.html").is_file() else out / run_id
+
+
+def night_folder(out: Path, run_id: str) -> Path:
+    """Return the folder of a night; its name starts with the date, so that nights sort."""
+    day, rest = run_id[:8], run_id[8:]
+    return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
+
+
+def beyond(record: RunRecord, store: Store, out: Path) -> Beyond:
+    """Find the runs around a run, its histories, and what it changed since the run before.
+
+    Links are as seen from a run's folder in ``out``. Raises StoreError.
+    """
+
+    def there(path: Path) -> str:
+        return f"../{path.relative_to(out).as_posix()}" if path.is_file() else ""
+
+    def subject(which: Selection) -> str:
+        return there(out / "history" / history_page(which))
+
+    before, after = store.beside(record.run_id)
+    links = Links(
+        histories=there(out / "history" / "index.html"),
+        subject=subject,
+        run=lambda run_id: there(run_folder(out, run_id) / "index.html"),
+        since=since_page,
+    )
+    if before is None:
+        return Beyond(links, None, after)
+    return Beyond(links, before, after, changes(record, store.as_baseline(before.run_id)))
