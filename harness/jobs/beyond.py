@@ -9,7 +9,7 @@ from pathlib import Path
 
 from harness.judge import changes
 from harness.records import RunRecord
-from harness.store import Selection, Store
+from harness.store import Store
 from harness_reports import Beyond, Links, history_page, since_page
 
 
@@ -25,23 +25,27 @@ def night_folder(out: Path, run_id: str) -> Path:
     return out / f"night-{day[:4]}-{day[4:6]}-{day[6:]}{rest}"
 
 
+def run_address(out: Path, run_id: str) -> str:
+    """Lead to a run's page from a folder in ``out``; empty if it is not there."""
+    return there(out, run_folder(out, run_id) / "index.html")
+
+
+def there(out: Path, path: Path) -> str:
+    """Lead to a file in ``out`` from a folder in it; empty if it is not there."""
+    return f"../{path.relative_to(out).as_posix()}" if path.is_file() else ""
+
+
 def beyond(record: RunRecord, store: Store, out: Path) -> Beyond:
     """Find the runs around a run, its histories, and what it changed since the run before.
 
     Links are as seen from a run's folder in ``out``. Raises StoreError.
     """
-
-    def there(path: Path) -> str:
-        return f"../{path.relative_to(out).as_posix()}" if path.is_file() else ""
-
-    def subject(which: Selection) -> str:
-        return there(out / "history" / history_page(which))
-
+    histories = out / "history"
     before, after = store.beside(record.run_id)
     links = Links(
-        histories=there(out / "history" / "index.html"),
-        subject=subject,
-        run=lambda run_id: there(run_folder(out, run_id) / "index.html"),
+        histories=there(out, histories / "index.html"),
+        subject=lambda which: there(out, histories / history_page(which)),
+        run=lambda run_id: run_address(out, run_id),
         since=since_page,
     )
     if before is None:

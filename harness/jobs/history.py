@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from harness.errors import StoreError
+from harness.jobs.beyond import run_address
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.stores import AnyStore, existing
 from harness.store import Selection, SubjectKind, of_chip, of_design, of_slot
@@ -21,6 +22,8 @@ def history(
 ) -> WrittenHistories:
     """Write a page for each chip, design or slot into a folder; for all of them if none is named.
 
+    They lead to the reports of runs that are beside this folder.
+
     ``chips`` are serial numbers, ``designs`` names, ``slots`` texts such as ``Demo rack/A1``.
     Raises StoreError for one that no stored run has, and if the pages cannot be written.
     """
@@ -32,7 +35,9 @@ def history(
             *(_slot(text, known) for text in slots),
         ]
         _refuse_unknown(chosen, known, kept.place)
-        return write_histories(kept, list(dict.fromkeys(chosen)) or known, Path(folder))
+        written = list(dict.fromkeys(chosen)) or known
+        out = Path(folder).parent
+        return write_histories(kept, written, Path(folder), lambda run: run_address(out, run))
 
 
 def _slot(text: str, known: Sequence[Selection]) -> Selection:

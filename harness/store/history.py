@@ -15,7 +15,15 @@ from sqlalchemy import Connection, exists, select
 
 from harness.records import RunKind, Verdict, worst
 from harness.store.lines import HistoryLine, RunSummary, history_lines
-from harness.store.models import LayoutRow, MarginRow, NightRow, OutcomeRow, RunRow, SubjectRow
+from harness.store.models import (
+    ChipRow,
+    LayoutRow,
+    MarginRow,
+    NightRow,
+    OutcomeRow,
+    RunRow,
+    SubjectRow,
+)
 from harness.store.summaries import LETTERS, Selection, SubjectKind, summaries
 
 _COLUMNS = {
@@ -50,10 +58,14 @@ class HistoryRun:
 
 @dataclass(frozen=True)
 class History:
-    """A subject's tables, and its runs from the oldest to the latest; intakes are among them."""
+    """A subject's tables, and its runs from the oldest to the latest; intakes are among them.
+
+    ``met`` says that a run had the subject, which may have no outcome yet.
+    """
 
     lines: tuple[HistoryLine, ...]
     runs: tuple[HistoryRun, ...]
+    met: bool
 
 
 def of_chip(serial: str) -> Selection:
@@ -80,6 +92,19 @@ def read_history(connection: Connection, which: Selection) -> History:
     return History(
         tuple(history_lines(runs)),
         tuple(history_run(r.run_id, r.started, r.kind, r.letters) for r in runs),
+        met=bool(runs) or _met(connection, which),
+    )
+
+
+def _met(connection: Connection, which: Selection) -> bool:
+    """Tell whether a chip or a slot is part of a run."""
+    name = {SubjectKind.CHIP: ChipRow.chip_serial, SubjectKind.SLOT: ChipRow.slot}.get(which.kind)
+    if name is None:
+        return False
+    chips = select(ChipRow.slot).join(RunRow, RunRow.run_id == ChipRow.run_id)
+    of_rack = (RunRow.rack == which.rack,) if which.kind is SubjectKind.SLOT else ()
+    return (
+        connection.execute(chips.where(name == which.name, *of_rack).limit(1)).first() is not None
     )
 
 

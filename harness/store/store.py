@@ -266,10 +266,7 @@ class Store:
         return self._read(lambda connection: read_baseline(connection, of))
 
     def as_baseline(self, run_id: str) -> Baseline:
-        """Read the verdicts of any run, to compare another with.
-
-        Raises StoreError if there is no such run.
-        """
+        """Read any run's verdicts, to compare another with. Raises StoreError without it."""
         return self._read(lambda c: read_as_baseline(c, self._heading(c, run_id)))
 
     def history(self, which: Selection) -> History:

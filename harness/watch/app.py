@@ -117,7 +117,7 @@ class Pages:
         with self._source.opened() as store:
             history = store.history(subject)
             margins = margins_of(store, subject)
-        if not history.runs and not margins.own:
+        if not history.met and not margins.own:
             raise HTTPException(404)
         return _reported(history_html(subject, history, addresses.LINKS, margins))
 
