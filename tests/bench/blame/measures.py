@@ -28,7 +28,8 @@ CHIPS = (Reason.CHIP_DEFECT, Reason.CHIP_OR_DESIGN, Reason.WIRING_NOT_PROVEN)
 ACROSS = {
     "table wrong": lambda rulings: bool(rulings.tables),
     "design wrong": lambda rulings: bool(rulings.alike),
-    "design on half": lambda rulings: bool(rulings.margins),
+    # a chip with a defect of its own in that design beside them makes half into most
+    "design on half": lambda rulings: bool(rulings.margins or rulings.alike),
     "boards wrong": lambda rulings: rulings.profile is not None,
 }
 
@@ -94,11 +95,14 @@ def tally_rack(
 
 
 def _shows(truth: Truth, seen: Sequence[Seen]) -> bool:
-    """Whether what is wrong across the slots shows in one that has no fault besides."""
+    """Whether what is wrong across the slots shows in two that have no fault besides.
+
+    What one alone shows is that slot's own to all rules: the others hide it behind their faults.
+    """
     every = truth.everywhere
     slots = truth.on if every is not None else range(SLOTS)
     clean = {f"A{slot + 1}" for slot in slots if not truth.slots[slot]}
-    return any(each.bad for each in seen if each.slot in clean)
+    return len({each.slot for each in seen if each.bad} & clean) > 1
 
 
 def _never_moved(_slot: str, _tables: Collection[Key]) -> None:
