@@ -17,7 +17,7 @@ def exit_code(run: RunRecord) -> ExitCode:
     outcomes = [outcome for chip in run.chips for outcome in chip.outcomes]
     if any(outcome.verdict.failed and not outcome.unsettled for outcome in outcomes):
         return ExitCode.CHIP_FAILED
-    whole = bool(run.chips) and run.finished is not None
+    whole = bool(run.chips) and run.finished is not None and not run.cancelled
     judged = all(outcome.verdict.judged and not outcome.unsettled for outcome in outcomes)
     if not whole or not judged or any(_untested(chip) for chip in run.chips):
         return ExitCode.NOT_TESTED
@@ -54,7 +54,7 @@ def night_code(
     tested = any(chip.outcomes for chip in run.chips)
     if changes.has_newly_untested or not tested or any(chip.trouble for chip in run.chips):
         return ExitCode.NOT_TESTED
-    if margins.broken:
+    if margins.broken or run.cancelled:
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS
 

@@ -14,6 +14,7 @@ from functools import partial
 from importlib.metadata import version
 
 from harness.errors import (
+    Cancelled,
     ConfigError,
     Finding,
     Location,
@@ -69,7 +70,8 @@ def run(
     ``designs`` are names or patterns of designs (``crc*``) or tables (``crc16/hand``); none means
     all. A table whose expected values are unconfirmed runs only if it is named. ``observe`` gets
     the events of ``harness.rack``, from several threads; an outcome is stored before its event.
-    Ctrl-C, or ``stop``, ends the run early: results so far are kept, the rest is marked as not run.
+    Ctrl-C, or ``stop``, ends the run early: results so far are kept, the rest is marked as not run,
+    and causes that would take long to work out are left to ``resume``.
     A store that is away for a while is waited for, and ``observe`` gets news of it.
 
     ``resume`` is the id of a run that was killed or stopped, or ``latest``: it is finished with the
@@ -130,13 +132,10 @@ def run_from(
         test = _measure(begun, floor, jobs)
         cancelled = switch.stopped
         with _saying_how_to_finish(begun):
-            known = (*jobs, *test.extras)
-            settled = settle_run(begun.run_id, rack, known, store, floor.tell)
-            for _ in range(rounds):
-                if not (deciding := deciding_tables(settled)) or switch.stopped:
-                    break
-                _repeat(settled, floor, known, deciding)
-                settled = settle_run(begun.run_id, rack, known, store, floor.tell)
+            try:
+                _settle(begun.run_id, floor, (*jobs, *test.extras), rounds)
+            except Cancelled:
+                cancelled = True
             store.finish_run(begun.run_id, datetime.now(UTC), cancelled=cancelled)
             return store.run(begun.run_id)
 
@@ -206,15 +205,30 @@ def _measure(run: RunRecord, floor: _Floor, jobs: Sequence[Job]) -> ContinuityTe
     with floor.locked(run) as locks:
         if run.chips:  # until the lock another process may have added outcomes
             run = floor.store.run(run.run_id)
-        test = continuity_test(floor.rack, jobs, floor.tell)
+        test = continuity_test(floor.rack, jobs, floor.tell, floor.stop.heed)
         _run_all(run, floor, jobs, test, locks)
         return test
+
+
+def _settle(run_id: str, floor: _Floor, jobs: Sequence[Job], rounds: int) -> None:
+    """Work out the causes; raises Cancelled if that takes long and the run was asked to stop."""
+    settle = partial(settle_run, run_id, floor.rack, jobs, floor.store, floor.tell, floor.stop.heed)
+    settled = settle()
+    for _ in range(rounds):
+        if not (deciding := deciding_tables(settled)) or floor.stop.stopped:
+            break
+        _repeat(settled, floor, jobs, deciding)
+        settled = settle()
 
 
 def _run_all(
     run: RunRecord, floor: _Floor, jobs: Sequence[Job], test: ContinuityTest, locks: Locks
 ) -> None:
     rack, store = floor.rack, floor.store
+    left = list(_left(rack, test.order(jobs), run))
+    if not left:  # a run that was stopped while its causes were worked out needs no board
+        store.resume_run(run.run_id)
+        return
     keep = partial(store.record_outcome, run.run_id)
     with floor.opened(run, rack, keep, locks) as (means, addresses):
         known = {chip.slot: _unused(chip) for chip in run.chips}
@@ -227,7 +241,7 @@ def _run_all(
                 known.get(slot.name),
                 *test.of_slot(rack, slot),
             )
-            for slot, waiting in _left(rack, test.order(jobs), run)
+            for slot, waiting in left
         ]
         if run.chips:
             store.resume_run(run.run_id)

@@ -37,12 +37,18 @@ UNSETTLED = (
 
 
 def settle_run(
-    run_id: str, rack: Rack, jobs: Sequence[Job], store: Store, tell: Callable[[str], None]
+    run_id: str,
+    rack: Rack,
+    jobs: Sequence[Job],
+    store: Store,
+    tell: Callable[[str], None],
+    heed: Callable[[], None] = lambda: None,
 ) -> RunRecord:
     """Evaluate a stored run and keep the result; returns the run as it then is.
 
     If that fails, what is stored stays as it was, provisional, and ``tell`` gets a sentence, as
-    it does if this takes long. Raises StoreError.
+    it does if this takes long. Raises StoreError, and what ``heed`` raises when it is called while
+    predictions are worked out.
     """
     run = store.run(run_id)
 
@@ -51,7 +57,7 @@ def settle_run(
         return run
 
     earlier = earlier_runs(run, store)
-    found = within("causes", lambda: evaluate(run, rack, jobs, earlier, tell), failed)
+    found = within("causes", lambda: evaluate(run, rack, jobs, earlier, tell, heed), failed)
     before = set(map(id, _outcomes(run)))
     store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
     decisions = {cause.key: cause.overruled for cause in run.causes}
@@ -85,12 +91,13 @@ def evaluate(
     jobs: Iterable[Job],
     earlier: Sequence[RunRecord] = (),
     tell: Callable[[str], None] = unobserved,
+    heed: Callable[[], None] = lambda: None,
 ) -> RunRecord:
     """Return a run with the verdicts, causes and continuity tests that its evidence gives.
 
     ``jobs`` are its tables; one whose file is not the one that ran is left out. Where all tables
     passed only those of the continuity test are predicted, so that a good run waits for nothing.
-    ``tell`` gets a sentence if the predictions take long.
+    ``tell`` gets a sentence if the predictions take long; what ``heed`` raises ends them.
     """
     run = replace(run, continuity=tuple(_without_repeated(run)))
     extras = [outcome for pins in run.continuity for outcome in pins.extras]
@@ -102,7 +109,7 @@ def evaluate(
         own = [job for job in own if "/".join(job.key) in test]
     chosen = ((job.design, job.spec, job.pattern) for job in own)
     with news_if_slow(tell, PREDICTING):
-        predictions = predict(rack.shuttle, chosen, rack.profile, cache=Cache())
+        predictions = predict(rack.shuttle, chosen, rack.profile, cache=Cache(), heed=heed)
     rehearsed = {
         job.key: job.rehearsal.result is RehearsalResult.PASSES
         for job in own

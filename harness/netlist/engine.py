@@ -5,7 +5,7 @@ The one rule: nothing here evaluates gates; both go through the loops of ``cycle
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -111,18 +111,19 @@ def judge(
     *,
     lead: int = 0,
     clock_hz: int = 0,
+    heed: Callable[[], None] = lambda: None,
 ) -> Verdicts:
     """Run a table in every lane, each from its own power-up state, and judge it.
 
     ``states`` is ``(flops, lanes)``. The first ``lead`` rows come before the table (a reset):
-    they are run and not judged. Any number of lanes; 512 are run at once.
+    they are run and not judged. Any number of lanes; 512 are run at once, and ``heed`` is called
+    before that: what it raises ends the work.
     """
-    parts = [
-        _judged(
-            assemble(netlist, pins, lanes[a:b], states[:, a:b]), rows, lead, clock_hz, _NO_NOTES
-        )
-        for a, b in _spans(len(lanes))
-    ]
+    parts = []
+    for a, b in _spans(len(lanes)):
+        heed()
+        machines = assemble(netlist, pins, lanes[a:b], states[:, a:b])
+        parts.append(_judged(machines, rows, lead, clock_hz, _NO_NOTES))
     return Verdicts(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 

@@ -54,30 +54,34 @@ class ContinuityTest:
 
 
 def continuity_test(
-    rack: Rack, jobs: Sequence[Job], tell: Callable[[str], None] = unobserved
+    rack: Rack,
+    jobs: Sequence[Job],
+    tell: Callable[[str], None] = unobserved,
+    heed: Callable[[], None] = lambda: None,
 ) -> ContinuityTest:
     """Choose the tables of the test: those that the shuttle names, else the fewest that do it.
 
     One that is not among ``jobs`` is left out if it cannot be used here or takes too long.
-    ``tell`` gets a sentence if choosing them takes long.
+    ``tell`` gets a sentence if choosing them takes long; what ``heed`` raises ends that.
     """
     named = tuple(split_key(name) for name in rack.shuttle.pin_check)
     if not named:
         with news_if_slow(tell, PREDICTING):
-            named = _fewest(rack, jobs)
+            named = _fewest(rack, jobs, heed)
     known = {job.key for job in jobs}
     extras = tuple(_within_time(_usable(rack, [key for key in named if key not in known])))
     usable = known | {job.key for job in extras}
     return ContinuityTest(tuple(key for key in named if key in usable), extras)
 
 
-def _fewest(rack: Rack, jobs: Sequence[Job]) -> tuple[Key, ...]:
+def _fewest(rack: Rack, jobs: Sequence[Job], heed: Callable[[], None]) -> tuple[Key, ...]:
     """Choose among the intake tables, which are quick; among those requested if there are none."""
     shuttle = rack.shuttle
     quick = [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake]
     found, _ = read_jobs(shuttle, quick)
     chosen = (job[:3] for job in found or jobs)
-    return continuity(predict(shuttle, chosen, rack.profile, cache=Cache())).tables
+    predicted = predict(shuttle, chosen, rack.profile, cache=Cache(), heed=heed)
+    return continuity(predicted).tables
 
 
 def _usable(rack: Rack, keys: Sequence[Key]) -> Iterator[Job]:

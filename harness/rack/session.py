@@ -13,6 +13,7 @@ from types import FrameType
 from typing import Protocol
 
 from harness.board import BoardIdentity
+from harness.errors import Cancelled
 from harness.judge import PatternRunner
 from harness.rack.model import Slot
 from harness.shuttle import Design
@@ -62,6 +63,11 @@ class StopSwitch:
     def stopped(self) -> bool:
         """Whether the run was asked to stop."""
         return self._stopped.is_set()
+
+    def heed(self) -> None:
+        """Raise Cancelled if the run was asked to stop."""
+        if self.stopped:
+            raise Cancelled("stopped")
 
     def stop(self) -> None:
         """Ask every slot to stop soon."""

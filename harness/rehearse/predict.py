@@ -134,13 +134,15 @@ def predict(
     others: Iterable[BoardProfile] = (),
     cache: Cache | None = None,
     long: Collection[Key] = (),
+    heed: Callable[[], None] = lambda: None,
 ) -> Predictions:
     """Predict tables under all hypotheses of :func:`trials`.
 
     Long tables have no answers (``computed`` False) unless named in ``long``. ``cache`` keeps
-    what was worked out.
+    what was worked out. ``heed`` is called every second or so while something new is worked out:
+    what it raises ends that, and finished tables are kept.
     """
-    predictor = _Predictor(shuttle, trials(shuttle, profile, others), cache)
+    predictor = _Predictor(shuttle, trials(shuttle, profile, others), cache, heed)
     return predictor.predictions(jobs, lambda job: predictor.table(job, _key(job) in long))
 
 
@@ -162,13 +164,15 @@ def _key(job: Job) -> Key:
 class _Predictor:
     """Works out one table after the other."""
 
-    def __init__(self, shuttle: Shuttle, tried: Sequence[Trial], cache: Cache | None) -> None:
-        self._shuttle, self._trials, self._gates, self._cache = (
-            shuttle,
-            tried,
-            Gates(shuttle),
-            cache,
-        )
+    def __init__(
+        self,
+        shuttle: Shuttle,
+        tried: Sequence[Trial],
+        cache: Cache | None,
+        heed: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._shuttle, self._trials, self._gates = shuttle, tried, Gates(shuttle)
+        self._cache, self._heed = cache, heed
         lanes = repr([(trial.lane, trial.answers) for trial in tried])
         keys = [self._gates.key(design.name) for design in shuttle.designs]
         self._key = key_of(code_key(), lanes, *keys)
@@ -230,7 +234,7 @@ class _Predictor:
             if model is None or (other and (crowd or self._takes_long(name, rows))):
                 continue
             lanes = [self._trials[index].lane for index in indices]
-            for column, values in _of_lanes(model, lanes, rows, lead).items():
+            for column, values in _of_lanes(model, lanes, rows, lead, self._heed).items():
                 found[column][indices] = values
         return found
 
@@ -241,7 +245,9 @@ class _Predictor:
         return cycles > MAX_CYCLES or gates * (cycles + LAYING_OUT) > MAX_WORK
 
 
-def _of_lanes(model: Model, lanes: Sequence[Lane], rows: Rows, lead: int) -> dict[str, Any]:
+def _of_lanes(
+    model: Model, lanes: Sequence[Lane], rows: Rows, lead: int, heed: Callable[[], None]
+) -> dict[str, Any]:
     """Judge lanes from every power-up state: the columns of :class:`Answers`.
 
     Lanes that come to the same are run once, and so are states of no flops. Shorts slow down
@@ -256,7 +262,7 @@ def _of_lanes(model: Model, lanes: Sequence[Lane], rows: Rows, lead: int) -> dic
     count = states.shape[1]
     each = [lane for lane in distinct for _ in range(count)]
     verdicts = harness.netlist.judge(
-        netlist, pins, each, np.tile(states, len(distinct)), rows, lead=lead
+        netlist, pins, each, np.tile(states, len(distinct)), rows, lead=lead, heed=heed
     )
     places = {lane: place for place, lane in enumerate(distinct)}
     where = [places[lane] for lane in reaching]
