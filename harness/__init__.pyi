@@ -45,7 +45,6 @@ from .jobs.wave import write_waves
 from .judge import NightChanges, RetryPolicy
 from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
 from .rack import (
-    UNKNOWN_CHIP,
     VIRTUAL_PORT,
     CyclesDone,
     Event,
@@ -66,7 +65,7 @@ from .rack import (
     serial_ports,
     single_slot,
 )
-from .records import RunRecord, Verdict
+from .records import UNKNOWN_CHIP, RunRecord, Verdict
 from .shuttle import Shuttle, load_shuttle
 from .store import Store
 from .supply import SupplySpec, cautions

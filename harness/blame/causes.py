@@ -21,7 +21,7 @@ from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Explanation
 from harness.blame.ties import where
 from harness.errors import many
-from harness.records import Candidate, Cause, CauseKind, Observation, Reason
+from harness.records import UNKNOWN_CHIP, Candidate, Cause, CauseKind, Observation, Reason
 
 MAX_CANDIDATES = 6
 MAX_OBSERVATIONS = 8
@@ -186,6 +186,8 @@ def _own(reason: Reason) -> bool:
 def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key]) -> str:
     pins = outputs(rulings.book)
     untested = sum(not _fails(r) for r in _reasons(rulings, slot, keys))
+    (chip,) = _chips(rulings, [slot])
+    whose = slot if chip in {"", UNKNOWN_CHIP} else f"{slot} ({chip})"
     notes = [f"odds {words.odds_text(finding.odds)}"]
     if untested:
         notes.append(f"{many(untested, 'table')} not judged")
@@ -194,9 +196,9 @@ def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key])
     if finding.alone or finding.move is not None:
         same = [e for e in finding.near if where(e) == where(finding.best)][:_SAME_PLACE]
         texts = list(dict.fromkeys(words.explanation_text(e, pins) for e in same))
-        return f"{slot}: {'; or '.join(texts)} ({'; '.join(notes)})."
+        return f"{whose}: {'; or '.join(texts)} ({'; '.join(notes)})."
     texts = [words.explanation_text(e, pins) for e in finding.rivals[:2]]
-    return f"{slot}: not settled: {'; or '.join(texts)} ({'; '.join(notes)})."
+    return f"{whose}: not settled: {'; or '.join(texts)} ({'; '.join(notes)})."
 
 
 def _reasons(rulings: Rulings, slot: str, keys: Iterable[Key]) -> list[Reason]:

@@ -32,7 +32,6 @@ from harness.jobs.run import new_run, run_from
 from harness.jobs.tables import load_jobs, with_recorded
 from harness.judge import RetryPolicy
 from harness.rack import (
-    UNKNOWN_CHIP,
     VIRTUAL_PORT,
     Observer,
     Rack,
@@ -41,7 +40,7 @@ from harness.rack import (
     check_port,
     unobserved,
 )
-from harness.records import ChipRecord, RunRecord, Verdict
+from harness.records import UNKNOWN_CHIP, ChipRecord, RunRecord, Verdict
 from harness.shuttle import Shuttle
 from harness.store import Store
 from harness.table import load_table

@@ -18,7 +18,7 @@ from harness.rack.events import (
 )
 from harness.rack.file import check_port, check_rack, load_rack, load_virtual_slot, single_slot
 from harness.rack.lock import Locks, held
-from harness.rack.model import UNKNOWN_CHIP, VIRTUAL_PORT, Rack, Slot, unreached
+from harness.rack.model import VIRTUAL_PORT, Rack, Slot, unreached
 from harness.rack.modelled import ModelledSession, check_rack_models
 from harness.rack.policy import Policy, RunMeans
 from harness.rack.port_check import PortCheck, examine_port, who_answers
@@ -33,7 +33,6 @@ __all__ = [
     "AGAIN",
     "LOG",
     "PREDICTING",
-    "UNKNOWN_CHIP",
     "VIRTUAL_PORT",
     "BoardSession",
     "ContinuityTest",

@@ -15,7 +15,7 @@ from harness.errors import ConfigError, Finding, Findings, HarnessError, InputEr
 from harness.link import names_user, shown_address
 from harness.rack.faults import read_faults
 from harness.rack.lock import real_name
-from harness.rack.model import UNKNOWN_CHIP, VIRTUAL_PORT, Rack, Slot
+from harness.rack.model import VIRTUAL_PORT, Rack, Slot
 from harness.rack.sections import (
     LOGIN,
     USUAL,
@@ -25,6 +25,7 @@ from harness.rack.sections import (
     read_recovery,
     read_supply,
 )
+from harness.records import UNKNOWN_CHIP
 from harness.shuttle import Shuttle, TomlTable, is_serial, load_shuttle, read_toml, take_up_to
 from harness.supply import SupplySpec
 

@@ -19,8 +19,6 @@ from harness.virtual import BoardFault, ChipDefect, LinkFault
 PATIENCE_S = 10.0
 VIRTUAL_PORT = "virtual"
 """The port of a slot that is simulated."""
-UNKNOWN_CHIP = "serial number not given"
-"""The serial number in a record if none was given for a chip at a port."""
 
 
 @dataclass(frozen=True)

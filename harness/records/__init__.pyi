@@ -37,6 +37,7 @@ from .margins import (
     margin_drop,
 )
 from .outcome import (
+    UNKNOWN_CHIP,
     Attempt,
     Conditions,
     EvidenceCycle,
@@ -82,6 +83,7 @@ __all__ = [
     "MAX_WORD_BITS",
     "MIN_LOT",
     "SEVERITY_ORDER",
+    "UNKNOWN_CHIP",
     "WINDOW_FIELDS",
     "Attempt",
     "Candidate",

@@ -15,6 +15,9 @@ from harness.records.reasons import Origin, Reason
 from harness.records.serial_interface import SerialInterface
 from harness.records.verdict import Verdict
 
+UNKNOWN_CHIP = "serial number not given"
+"""The serial number in a record if none was given for a chip at a port."""
+
 
 @dataclass(frozen=True)
 class PinResult:

@@ -68,7 +68,7 @@ def test_the_five_lines_of_a_night_on_which_much_happened(
     assert main(["nightly", str(night), *place]) == ExitCode.CHIP_FAILED
     lines = capsys.readouterr().out.splitlines()[1:6]
     assert lines[0].startswith(
-        "newly failing            2  A1: this chip has a defect in crc16 (odds "
+        "newly failing            2  A1 (SP2-0001): this chip has a defect in crc16 (odds "
     )
     assert " Were the chips of A2 and A1 exchanged? A1 fails now as A2 did in run " in lines[0]
     assert lines[1:] == [

@@ -71,11 +71,11 @@ def test_each_fault_is_found_and_no_good_chip_is_accused(runs: list[RunRecord]) 
         "SP2-0006": GOOD,
     }
     said = summaries(first)
-    assert said["A1"].startswith("A1: in3 does not reach the chip")
-    assert said["A2"].startswith("A2: this chip has a defect in crc16")
-    assert said["A3"].startswith("A3: out2 and out3 are shorted")
-    assert said["A4"].startswith("A4: in6 does not reach the chip")
-    assert said["A5"].startswith("A5: in1 and in2 are exchanged")
+    assert said["A1"].startswith("A1 (SP2-0001): in3 does not reach the chip")
+    assert said["A2"].startswith("A2 (SP2-0002): this chip has a defect in crc16")
+    assert said["A3"].startswith("A3 (SP2-0003): out2 and out3 are shorted")
+    assert said["A4"].startswith("A4 (SP2-0004): in6 does not reach the chip")
+    assert said["A5"].startswith("A5 (SP2-0005): in1 and in2 are exchanged")
 
 
 def test_a_contact_or_a_pad_is_told_by_a_swap_with_a_good_slot(runs: list[RunRecord]) -> None:
@@ -93,11 +93,11 @@ def test_what_belongs_to_a_board_stays_and_what_belongs_to_a_chip_moves(
     assert found["SP2-0002"] == FOLLOWED
     assert found["SP2-0004"] == FOLLOWED, "a dead pad was an open contact until it moved"
     said = summaries(second)
-    assert said["A2"].startswith("A2: the chip's pad in6 is dead (odds ")
+    assert said["A2"].startswith("A2 (SP2-0004): the chip's pad in6 is dead (odds ")
     assert said["A2"].endswith(
         f" This chip failed alike in slot A4 in run {first.run_id}: the failure follows the chip."
     )
-    assert said["A4"].startswith("A4: this chip has a defect in crc16 (odds ")
+    assert said["A4"].startswith("A4 (SP2-0002): this chip has a defect in crc16 (odds ")
     for slot, chip in (("A1", "SP2-0001"), ("A3", "SP2-0003"), ("A5", "SP2-0005")):
         assert said[slot].endswith(
             f" This board failed alike with chip {chip} in run {first.run_id}: "

@@ -181,7 +181,7 @@ def test_an_open_contact_is_no_limit_of_the_chip(
     told = capsys.readouterr().out
     assert (
         "gray  search incomplete: not searched, because the continuity test suspects the board: "
-        "A1: out3 does not reach the controller"
+        "A1 (SP2-0001): out3 does not reach the controller"
     ) in told
 
 

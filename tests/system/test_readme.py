@@ -33,15 +33,15 @@ def test_the_week_of_the_readme_goes_as_it_says(
         "  chip_serial design  first_cycle first_pin\n"
         "0    SP2-0003  crc16            7      out1\n"
         "1    SP2-0003  crc16            6      out1\n"
-        "A3: this chip has a defect in crc16 (odds "
+        "A3 (SP2-0003): this chip has a defect in crc16 (odds "
     )
-    assert "\nnewly failing            2  A3: this chip has a defect in crc16 (odds " in told
+    assert "\nnewly failing            2  A3 (SP2-0003): this chip has a defect in crc16 (odds " in told
     assert (
         "newly fixed              0\n"
         "unstable                 0\n"
         "could not be tested      0\n"
         "unchanged               34  34 PASS\n"
-        "('A3: this chip has a defect in crc16 (odds "
+        "('A3 (SP2-0003): this chip has a defect in crc16 (odds "
     ) in told
     assert re.search(r"\n  design +highest_hz\n0 +gray +\d+\.\d+\n", told)
     assert told.endswith("check: same failure\nstream: same failure\n")

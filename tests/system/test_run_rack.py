@@ -120,7 +120,7 @@ def test_the_defective_chips_outcome_names_design_cycle_and_pin(run: RunRecord) 
 def test_another_chips_pass_points_at_the_failing_chip(run: RunRecord) -> None:
     outcome = outcome_of(run.chips[1], "crc16", "check")
     assert outcome.reason is Reason.CHIP_DEFECT
-    assert outcome.advice.startswith("A2: this chip has a defect in crc16 (odds ")
+    assert outcome.advice.startswith("A2 (SP2-0002): this chip has a defect in crc16 (odds ")
 
 
 def test_the_other_designs_of_the_defective_chip_pass(run: RunRecord) -> None:

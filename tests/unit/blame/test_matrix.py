@@ -355,7 +355,7 @@ def test_a_pin_that_followed_the_pulls_once_may_be_nothing() -> None:
     result = settled(run_of((first, replace(second, floating=("out3",)), *others)))
     found = cause(result)
     assert found.candidates[0].kind is CauseKind.GOOD
-    assert found.summary.startswith("A1: not settled: nothing is wrong; or ")
+    assert found.summary.startswith("A1 (SP2-0001): not settled: nothing is wrong; or ")
 
 
 def test_a_signature_that_is_no_number_is_no_answer_that_was_predicted() -> None:
