@@ -30,7 +30,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
     head = 'shuttle = "vectors/shuttle.toml"\nprofile = "wader.toml"\n'
     bench.rack.write_text(head + slots, "utf-8")
 
-    def open_session(port: str, *_: Any) -> FunctionSession:
+    def open_session(port: str, *_: Any, **__: Any) -> FunctionSession:
         if "breaks" in port:
             raise IndexError("list index out of range")
         return FunctionSession([lambda _, drive: drive])
