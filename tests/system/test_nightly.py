@@ -84,7 +84,9 @@ def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
 ) -> None:
     code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
     assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
-    assert lines[1].startswith("newly failing            2  A1 (SP2-0001): this chip has a defect in crc16 (")
+    assert lines[1].startswith(
+        "newly failing            2  A1 (SP2-0001): this chip has a defect in crc16 ("
+    )
     accepted = accept(tmp_path)
     assert f"Run {accepted} is now the baseline of rack Small" in capsys.readouterr().out
     code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
@@ -186,7 +188,9 @@ def test_an_expired_waiver_turns_a_night_red_though_the_baseline_has_the_failure
     assert lines[5].endswith("1 PASS, 2 WAIVED (2 newly waived)")
     code, lines = night(tmp_path, with_waiver(tmp_path, "2026-01-31"), capsys)
     assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
-    assert lines[1].startswith("newly failing            2  A1 (SP2-0001): this chip has a defect in crc16 (")
+    assert lines[1].startswith(
+        "newly failing            2  A1 (SP2-0001): this chip has a defect in crc16 ("
+    )
     assert lines[1].endswith(" (2 waiver expired)")
     assert latest_junit(tmp_path).failures == 2
 

@@ -35,7 +35,10 @@ def test_the_week_of_the_readme_goes_as_it_says(
         "1    SP2-0003  crc16            6      out1\n"
         "A3 (SP2-0003): this chip has a defect in crc16 (odds "
     )
-    assert "\nnewly failing            2  A3 (SP2-0003): this chip has a defect in crc16 (odds " in told
+    assert (
+        "\nnewly failing            2  A3 (SP2-0003): this chip has a defect in crc16 (odds "
+        in told
+    )
     assert (
         "newly fixed              0\n"
         "unstable                 0\n"

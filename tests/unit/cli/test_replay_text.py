@@ -10,8 +10,7 @@ from harness.bundle import compare
 from harness.cli.command_replay import _print
 from harness.cli.screen import console
 from harness.jobs.replay import Replay
-from harness.rack import UNKNOWN_CHIP
-from harness.records import ChipRecord, Verdict
+from harness.records import UNKNOWN_CHIP, ChipRecord, Verdict
 from tests.unit.reports.samples import chip, errored, failed, not_run, passed, run_of
 
 THEN = chip("A3", "SP2-0003", failed(), not_run(), errored())
