@@ -16,6 +16,7 @@ from harness.intake.steps import (
     IntakeStep,
     Result,
     StepKind,
+    numbered,
 )
 
 
@@ -56,7 +57,7 @@ def _ask_step(progress: Progress, step: IntakeStep) -> Ask:
     hint = _HINTS[step.kind]
     if step.kind is StepKind.CURRENT and progress.sensor:
         hint = "a number, Enter to ask the sensor again, or skip"
-    return Ask(step, step.prompt.format(limit=limit), hint, progress.complaint, notes)
+    return Ask(step, numbered(step).format(limit=limit), hint, progress.complaint, notes)
 
 
 def _ask_reason(progress: Progress, step: IntakeStep) -> Ask:

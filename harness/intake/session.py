@@ -19,7 +19,14 @@ from harness.intake.machine import advance
 from harness.intake.order import without_intake
 from harness.intake.progress import Event, Halted, Lost, Progress, Replied, Signed, TakenUp
 from harness.intake.record import ChipIntake
-from harness.intake.steps import GENERAL_HELP, Result, StepResult, title_of
+from harness.intake.steps import (
+    GENERAL_HELP,
+    Result,
+    StepKind,
+    StepResult,
+    numbered,
+    title_of,
+)
 from harness.rack import Rack, Slot, within
 from harness.records import ChipRecord, RunRecord
 
@@ -220,6 +227,8 @@ class Intake:
     def _done(self, progress: Progress, bench: Bench) -> Event:
         step = progress.step
         assert step is not None
+        if step.kind is StepKind.WORK:
+            self.terminal.say(f"  {numbered(step)} …")
         if step.key == "current":
             return bench.measure()
         if step.key == "board":

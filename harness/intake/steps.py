@@ -139,6 +139,12 @@ STEPS = (
 
 PLACES = {step.key: place for place, step in enumerate(STEPS)}
 
+
+def numbered(step: IntakeStep) -> str:
+    """``Step 3 of 10: Nothing broken, bent, burnt or loose?``, with its place for the limit."""
+    return f"Step {PLACES[step.key] + 1} of {len(STEPS)}: {step.prompt}"
+
+
 _TITLES = {step.key: step.title for step in STEPS}
 
 

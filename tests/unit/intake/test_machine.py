@@ -74,6 +74,13 @@ def test_a_skipped_step_needs_a_reason_and_keeps_it() -> None:
     assert result_of(found, "damage") == (Result.SKIPPED, "the box was thrown away")
 
 
+def test_a_question_says_which_step_it_is_and_how_many_there_are() -> None:
+    assert asked(after()).prompt == "Step 1 of 10: Packing, board and chip arrived undamaged?"
+    assert asked(after("yes", "yes")).prompt == (
+        "Step 3 of 10: Nothing broken, bent, burnt or loose?"
+    )
+
+
 def test_the_question_for_a_reason_says_what_it_is_about() -> None:
     """It may be the first thing that a person reads after a break."""
     assert asked(after("no")).prompt == "Undamaged on arrival: what is wrong"
