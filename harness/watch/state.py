@@ -19,6 +19,9 @@ from harness_reports import Look, Scrubber, Tally, look
 FRESH = timedelta(minutes=5)
 """Maximum age of the last outcome of a run that another computer drives."""
 
+MIN_TIMED = 10
+"""Minimum number of tables done from which the end is worked out."""
+
 WAITING = Look("WAITING", "not-run")
 
 _DOING_INTAKE = "done in this intake"
@@ -58,13 +61,17 @@ class SlotState:
 
 @dataclass(frozen=True)
 class RackState:
-    """A run and its slots; ``look`` is the worst verdict so far, ``news`` the time of the last."""
+    """A run and its slots; ``look`` is the worst verdict so far, ``news`` the time of the last.
+
+    ``until`` is when it ends if it goes on as until ``news``; None if that is not known.
+    """
 
     run: RunHeading
     phase: Phase
     look: Look
     headline: str
     news: datetime
+    until: datetime | None
     done: int
     tables: int
     slots: tuple[SlotState, ...]
@@ -106,10 +113,20 @@ def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
         look=_worst(slots),
         headline=_headline(glance.run, phase, done, tables, news),
         news=news,
+        until=_until(glance.run, phase, done, tables, news),
         done=done,
         tables=tables,
         slots=slots,
     )
+
+
+def _until(
+    run: RunHeading, phase: Phase, done: int, tables: int, news: datetime
+) -> datetime | None:
+    """Work out when a run ends; the tables of an intake are not known in advance."""
+    if phase is not Phase.UNDER_WAY or run.kind is RunKind.INTAKE or not MIN_TIMED <= done < tables:
+        return None
+    return run.started + (news - run.started) * (tables / done)
 
 
 def _headline(run: RunHeading, phase: Phase, done: int, tables: int, news: datetime) -> str:

@@ -27,17 +27,21 @@
   }
 
   function span(seconds) {
-    if (seconds < 60) return seconds + " s ago";
-    if (seconds < 3600) return Math.floor(seconds / 60) + " min ago";
-    if (seconds < 172800) return Math.floor(seconds / 3600) + " h ago";
-    return Math.floor(seconds / 86400) + " days ago";
+    if (seconds < 60) return seconds + " s";
+    if (seconds < 3600) return Math.floor(seconds / 60) + " min";
+    if (seconds < 172800) return Math.floor(seconds / 3600) + " h";
+    return Math.floor(seconds / 86400) + " days";
   }
 
   function tick() {
     const now = Date.now() + ahead;
     for (const place of document.querySelectorAll("[data-since]")) {
       const past = Math.max(0, Math.floor((now - Date.parse(place.dataset.since)) / 1000));
-      place.textContent = "(" + span(past) + ")";
+      place.textContent = "(" + span(past) + " ago)";
+    }
+    for (const place of document.querySelectorAll("[data-until]")) {
+      const left = Math.floor((Date.parse(place.dataset.until) - now) / 1000);
+      place.textContent = left > 0 ? "(in " + span(left) + ")" : "(overdue)";
     }
   }
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -47,6 +47,20 @@ def latest(verdict: Verdict, summary: str) -> Outcome:
     told = {"design": "crc16", "table": "check", "summary": summary, "reason": Reason.AS_EXPECTED}
     told["provisional"] = told["reason"]
     return blank(Outcome, verdict=verdict, started=NOON, seconds=5.0, **told)
+
+
+def test_the_end_is_worked_out_from_ten_tables_on_while_a_run_is_under_way() -> None:
+    def until(done: int, held: bool = True, **changes: object) -> datetime | None:
+        counts = {Verdict.NOT_RUN: 40 - done, Verdict.PASS: done}
+        one = SlotGlance(chip(), counts, frozenset(counts), latest(Verdict.PASS, ""))
+        return rack_state(glance(one, **changes), held, NOON).until
+
+    began = NOON - timedelta(seconds=15)  # the latest outcome ended at five seconds past
+    assert until(10, started=began) == began + timedelta(seconds=80)
+    assert until(9, started=began) is None
+    assert until(40, started=began) is None
+    assert until(10, held=False, started=began) is None
+    assert until(10, started=began, kind=RunKind.INTAKE) is None
 
 
 def test_what_waits_is_no_verdict_while_the_run_goes_on() -> None:
