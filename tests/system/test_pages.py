@@ -16,10 +16,13 @@ from selenium import webdriver
 
 from harness.judge import Change, NightChanges
 from harness.records import RunRecord, Verdict
-from harness_reports import WrittenReports, write_run
+from harness.store import Store
+from harness_reports import WrittenReports, write_histories, write_run
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
+from tests.unit.reports.test_distribution import rack
+from tests.unit.store.nights import keep_nights
 
 PHONE, SMALL, DESKTOP = (360, 740), (320, 640), (1280, 900)
 A4_POINTS = (595, 842)
@@ -50,7 +53,19 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "hostile": _chip(write_run(hostile_run(), folder / "hostile")),
         "night": write_run(hostile_run(), folder / "night", changes=_night(hostile_run())).index,
         "hostile index": write_run(hostile_run(), folder / "hostile").index,
+        **_histories(folder),
     }
+
+
+def _histories(folder: Path) -> dict[str, Path]:
+    """The list of histories, and that of a design with the margins of many chips."""
+    with Store(folder / "s.sqlite") as store:
+        keep_nights(store, {"crc16": "PFUEW-P", "gray": "PPPPPPE"}, kinds="i")
+        for one in (*rack(), shmoo()):
+            store.record_margin(one)
+        written = write_histories(store, store.subjects(), folder / "history")
+    assert written.index is not None
+    return {"histories": written.index, "design": folder / "history" / "design-crc16.html"}
 
 
 def _night(run: RunRecord) -> NightChanges:
@@ -70,7 +85,10 @@ def _chip(written: WrittenReports) -> Path:
     return written.chips[0].html
 
 
-KINDS = ["index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night", "margins"]
+KINDS = [
+    "index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night", "margins",
+    "histories", "design",
+]  # fmt: skip
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -104,6 +122,7 @@ def _violations(browser: webdriver.Chrome) -> list[str]:
         ("night", "dark"),
         ("mixed", "dark"),
         ("margins", "dark"),
+        ("histories", "dark"),
         ("silent", "dark"),
     ],
 )
