@@ -13,9 +13,13 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
+from harness.store import Standings, SubjectStanding, of_chip, of_design
+from harness.store.lines import standing_of
+from harness_reports import Links, subjects_html
 from harness_reports.html import index_html
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.samples import chip, failed, passed, run_of, unstable
+from tests.unit.store.nights import night
 
 pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason=MISSING)
 
@@ -181,3 +185,30 @@ def test_no_sheet_of_paper_lacks_a_chip(
     assert len(right) == 50
     assert max(right) <= 688
     assert pdf.stat().st_size > 10_000
+
+
+def test_the_list_of_histories_is_filtered_ordered_and_stepped_through_alike(
+    browser: webdriver.Chrome, tmp_path: Path
+) -> None:
+    rows = {of_chip(f"SP2-{n:04}"): letters for n, letters in enumerate(("PP", "PF", "FP", "PE"))}
+    moments = [night(0), night(1)]
+    found = tuple(
+        SubjectStanding(subject, standing_of(letters, moments, list(letters)))
+        for subject, letters in (rows | {of_design("gray"): "PU"}).items()
+    )
+    path = tmp_path / "histories.html"
+    path.write_bytes(subjects_html(Standings(found, ()), Links(subject=lambda s: f"#{s.name}")))
+    names = "table.rows tbody th"
+    show(browser, path, (1000, 900))
+    assert shown(browser, names) == ["SP2-0001", "SP2-0003", "SP2-0002", "SP2-0000", "gray"]
+    fill(browser, "", "bad")
+    assert shown(browser, names) == ["SP2-0001", "SP2-0003", "gray"]
+    assert browser.find_element(By.ID, "find-count").text == "3 rows shown"
+    browser.find_element(By.TAG_NAME, "body").send_keys("jj")
+    assert browser.switch_to.active_element.text == "SP2-0003"
+    fill(browser, "gray")
+    assert shown(browser, names) == ["gray"]
+    assert browser.find_element(By.ID, "find-count").text == "1 row shown"
+    show(browser, f"{path.as_uri()}#find?order=name&find=sp2", (1000, 900))
+    browser.refresh()
+    assert shown(browser, names) == [f"SP2-{n:04}" for n in range(4)]
