@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Self, TypeVar
 
-from sqlalchemy import Connection, Engine, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Engine, insert, or_, select, update
 
 from harness.judge import Baseline
 from harness.records import (
@@ -340,19 +340,19 @@ class Store:
         self, *, chip: str = "", design: str = "", run_id: str = ""
     ) -> tuple[MarginRecord, ...]:
         """Read margins, oldest first: of a chip, a design, a night's run, or all."""
-        chosen = tuple(about(chip, design, run_id))
-        return self._read(lambda connection: read_margins(connection, self.place, *chosen))
+        return self._margins(*about(chip, design, run_id))
 
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
         """Read what reports of a run show: its margins, the latest of its chips and of others."""
-        chosen = or_(*behind(run_id, MAX_MARGINS_BEHIND))
-        margins = self._read(lambda connection: read_margins(connection, self.place, chosen))
+        margins = self._margins(or_(*behind(run_id, MAX_MARGINS_BEHIND)))
         return tuple(sorted(margins, key=lambda margin: margin.chip_serial))
 
     def latest_margins(self, designs: Collection[str]) -> tuple[MarginRecord, ...]:
         """Read the latest margin of each kind on every chip, of these designs, oldest first."""
-        chosen = latest_of(designs)
-        return self._read(lambda connection: read_margins(connection, self.place, chosen))
+        return self._margins(latest_of(designs))
+
+    def _margins(self, *chosen: ColumnElement[bool]) -> tuple[MarginRecord, ...]:
+        return self._read(lambda connection: read_margins(connection, self.place, *chosen))
 
     def _commit_outcomes(self, rows: Sequence[Row]) -> None:
         """Keep outcomes of any runs in one transaction; the caller has the turn."""

@@ -19,7 +19,7 @@ from harness_reports.run_json import run_json, run_schema
 from tests.unit.reports.margin_samples import LIMIT_HZ, search
 from tests.unit.reports.samples import sample_run
 
-NOTHING = History((), ())
+NOTHING = History((), (), met=False)
 
 
 def rack(count: int = 12, run_id: str = "") -> list[MarginRecord]:
