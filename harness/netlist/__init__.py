@@ -28,6 +28,15 @@ from harness.netlist.model import (
 )
 from harness.netlist.readers import load_netlist
 from harness.netlist.source import Source, SourcePort, read_source
+from harness.netlist.stuck import (
+    BRANCH,
+    StuckAt,
+    cells,
+    representatives,
+    stuck_faults,
+    with_branches,
+    with_nets_for,
+)
 from harness.netlist.synthesise import synthesise
 from harness.netlist.yosys import Progress, quiet
 
@@ -35,7 +44,15 @@ if typing.TYPE_CHECKING:
     from harness.netlist.assembly import Machines, assemble
     from harness.netlist.compiler import compiled, inlined
     from harness.netlist.cycles import begin_cycle, happens
-    from harness.netlist.engine import Chip, Notes, Verdicts, judge, judge_closely
+    from harness.netlist.engine import (
+        Chip,
+        Notes,
+        Verdicts,
+        judge,
+        judge_closely,
+        levels_reached,
+    )
+    from harness.netlist.grading import Grader, Steps
     from harness.netlist.kernel import SETTLED, Operations
     from harness.netlist.layout import Machine, Tables
     from harness.netlist.pins import read_pins, set_pins, start
@@ -43,6 +60,7 @@ if typing.TYPE_CHECKING:
 
 __all__ = [
     "ALL",
+    "BRANCH",
     "HEALTHY",
     "SETTLED",
     "Chip",
@@ -50,6 +68,7 @@ __all__ = [
     "Delay",
     "Extent",
     "Force",
+    "Grader",
     "Kind",
     "Lane",
     "Machine",
@@ -65,16 +84,20 @@ __all__ = [
     "Simulator",
     "Source",
     "SourcePort",
+    "Steps",
+    "StuckAt",
     "Tables",
     "Verdicts",
     "assemble",
     "begin_cycle",
+    "cells",
     "cells_file",
     "compiled",
     "happens",
     "inlined",
     "judge",
     "judge_closely",
+    "levels_reached",
     "load_netlist",
     "nearest",
     "parse_bench",
@@ -83,10 +106,14 @@ __all__ = [
     "random_state",
     "read_pins",
     "read_source",
+    "representatives",
     "set_pins",
     "start",
     "stimulus",
+    "stuck_faults",
     "synthesise",
+    "with_branches",
+    "with_nets_for",
 ]
 
 _COMPILED = {
@@ -94,8 +121,10 @@ _COMPILED = {
     **dict.fromkeys(("compiled", "inlined"), "harness.netlist.compiler"),
     **dict.fromkeys(("begin_cycle", "happens"), "harness.netlist.cycles"),
     **dict.fromkeys(
-        ("Chip", "Notes", "Verdicts", "judge", "judge_closely"), "harness.netlist.engine"
+        ("Chip", "Notes", "Verdicts", "judge", "judge_closely", "levels_reached"),
+        "harness.netlist.engine",
     ),
+    **dict.fromkeys(("Grader", "Steps"), "harness.netlist.grading"),
     **dict.fromkeys(("SETTLED", "Operations"), "harness.netlist.kernel"),
     **dict.fromkeys(("Machine", "Tables"), "harness.netlist.layout"),
     **dict.fromkeys(("read_pins", "set_pins", "start"), "harness.netlist.pins"),

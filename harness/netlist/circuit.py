@@ -38,7 +38,10 @@ class Gate(NamedTuple):
 
 @dataclass
 class Circuit:
-    """A netlist under construction. ``where`` names file and module, for messages."""
+    """A netlist under construction. ``where`` names file and module, for messages.
+
+    ``declared``: see ``Netlist.sources``.
+    """
 
     name: str
     where: str
@@ -48,6 +51,7 @@ class Circuit:
     flops: list[Flop] = field(default_factory=list)
     ports: list[Port] = field(default_factory=list)
     tristates: dict[int, TriState] = field(default_factory=dict)
+    declared: dict[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, netlist: Netlist) -> Circuit:
@@ -71,6 +75,7 @@ class Circuit:
             flops,
             list(netlist.ports),
             dict(netlist.tristates),
+            dict(netlist.sources),
         )
 
     def net(self, name: str = "") -> int:
@@ -160,6 +165,7 @@ class Circuit:
             tables,
             dict(self.tristates),
             max(depth.values(), default=0),
+            dict(self.declared),
         )
 
     def sources(self) -> list[int]:

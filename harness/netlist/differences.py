@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.netlist.compiler import compiled, inlined, peek, put, some, spread, take
-from harness.netlist.lanes import ALL, FULL, WIDE, Lanes, new_lanes
+from harness.netlist.lanes import ALL, FULL, WIDE, Lanes, new_lanes, unpack
 from harness.netlist.layout import Tables
 from harness.netlist.model import HIGH, LOW
 from harness.netlist.passes import UNFOUND, Codes, Patches, Span, Trace, flip, keep_first
@@ -82,7 +82,9 @@ def plan(made: Compiled, outputs: Tables) -> tuple[Plan, Tables]:
     outs = np.column_stack(
         (moved[outputs.reshape(-1)], np.repeat(np.arange(len(outputs)), rails), rail)
     )
-    return Plan(filled, inputs, moved[data], np.array(groups).reshape(-1, 3), outs), places
+    return Plan(
+        filled, inputs, moved[data], np.array(groups, dtype=np.int64).reshape(-1, 3), outs
+    ), places
 
 
 def _beside_readers(ops: NDArray[np.uint32]) -> Tables:
@@ -211,20 +213,28 @@ def _take(d: Lanes, plan: Plan, actions: Codes, step: int) -> None:
 
 @inlined
 def _compare(d: Lanes, plan: Plan, good: Codes, step: int) -> Any:
-    """Lanes in which an output is known, in both machines, and differs."""
-    differ = spread(d, _NONE)
+    """Lanes in which an output is known, in both machines, and differs; in which it may differ."""
+    differ = vague = spread(d, _NONE)
     for out in range(len(plan.outs)):
         slot, output, rail = plan.outs[out, 0], plan.outs[out, 1], plan.outs[out, 2]
-        if rail < 0 or good[step, output] == rail:
+        level = good[step, output]
+        if level == 2:
+            continue
+        if rail < 0 or level == rail:
             differ = differ | take(d, slot)
-    return differ
+        else:
+            vague = vague | take(d, slot)
+    return differ, vague
 
 
 @compiled
 def run(
     d: Lanes, plan: Plan, p: Patches, trace: Trace, live: Codes, found: Tables, scratch: Lanes
 ) -> None:
-    """Run machines over all steps of a trace; the steps that find them first go to ``found``."""
+    """Run machines over all steps of a trace; the steps that find them first go to ``found``.
+
+    ``scratch``: see ``keep_first``.
+    """
     done = -1
     for step in range(len(trace.rows)):
         for compared in range(2):
@@ -236,7 +246,8 @@ def run(
                 _take(d, plan, trace.actions, step)
                 done = -1
             elif compared == 1 and row >= 0:
-                keep_first(_compare(d, plan, trace.good, step), step, found, scratch)
+                differ, vague = _compare(d, plan, trace.good, step)
+                keep_first(differ, vague, step, found, scratch)
 
 
 class Differences:
@@ -254,13 +265,16 @@ class Differences:
 
     def run(
         self, patches: Patches, differing: NDArray[np.int64], _span: Span, trace: Trace
-    ) -> tuple[NDArray[np.int64], Lanes]:
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_], Lanes]:
         """Run machines whose states ``differing`` ``(n, 2)``, state and lane, differ at the start.
 
-        Gives the step of the trace that finds each first, or -1, and what differs at the end.
+        Gives the step of the trace that finds each first, or -1; whether it may be found; and what
+        differs at the end.
         """
         self._d[:] = 0
         flip(self._d, differing)
         found, live = np.full(FULL, UNFOUND), np.zeros(len(self.plan.inputs), dtype=np.uint8)
-        run(self._d, self.plan, patches, trace, live, found, new_lanes(2, WIDE))
-        return found, self._d[: len(self.plan.data)]
+        scratch = new_lanes(3, WIDE)
+        run(self._d, self.plan, patches, trace, live, found, scratch)
+        vague = unpack(scratch[2:], FULL)[0].astype(np.bool_)
+        return found, vague, self._d[: len(self.plan.data)]

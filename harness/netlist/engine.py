@@ -156,7 +156,7 @@ def judge_closely(
     return Verdicts(*columns), Notes(unknown, contended)
 
 
-def toggled(
+def levels_reached(
     netlist: Netlist,
     pins: Sequence[Pin],
     lanes: Sequence[Lane],
@@ -164,9 +164,9 @@ def toggled(
     rows: Rows,
     lead: int = 0,
 ) -> NDArray[np.bool_]:
-    """Run a table as :func:`judge` does, and say which nets toggle: ``(lanes, nets)``.
+    """Run a table as :func:`judge` does, and say which levels nets reach: ``(2, lanes, nets)``.
 
-    A net toggles if it is 1 after some cycle of the table and 0 after another.
+    First whether a net is 0 after some cycle of the table, then whether it is 1 after some.
     """
     parts = []
     for a, b in _spans(len(lanes)):
@@ -175,8 +175,9 @@ def toggled(
         levels = new_lanes(2 * slots, width(machines.machine.v))
         _run(machines, rows, lead, 0, _NO_NOTES, levels)
         ones, zeros = unpack(levels, b - a).reshape(2, slots, b - a)
-        parts.append((ones & zeros)[machines.compiled.seen[0]].T)
-    return np.concatenate(parts).astype(np.bool_)
+        seen = machines.compiled.seen[0]
+        parts.append(np.stack((zeros[seen].T, ones[seen].T)))
+    return np.concatenate(parts, axis=1).astype(np.bool_)
 
 
 def _spans(lanes: int) -> Iterator[tuple[int, int]]:

@@ -30,15 +30,28 @@ _NONE = np.uint64(0)
 
 @dataclass(frozen=True, eq=False)
 class Steps:
-    """What is done to the inputs of a netlist, one row a step.
+    """What is done to the inputs of a netlist, one row a step, and what is compared.
 
-    ``nets``: inputs; ``levels`` ``(steps, nets)`` 0 or 1; ``strobe`` in which steps the outputs
-    are compared when all has settled.
+    ``nets``: inputs; ``levels`` ``(steps, nets)`` 0 or 1; ``outputs``: nets; ``compared`` ``(steps,
+    outputs)``: which of them are compared when all has settled.
     """
 
     nets: NDArray[np.int64]
     levels: NDArray[np.uint8]
-    strobe: NDArray[np.bool_]
+    outputs: NDArray[np.int64]
+    compared: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Detections:
+    """For each fault: the ``first`` step that finds it, or UNFOUND.
+
+    ``possible``: whether an output that was compared, and is known without the fault, was ever
+    unknown with it.
+    """
+
+    first: NDArray[np.int64]
+    possible: NDArray[np.bool_]
 
 
 def clocked(netlist: Netlist, vectors: NDArray[np.uint8], clock: str) -> Steps:
@@ -51,8 +64,10 @@ def clocked(netlist: Netlist, vectors: NDArray[np.uint8], clock: str) -> Steps:
     levels = np.zeros((2 * len(vectors), len(nets) + 1), dtype=np.uint8)
     levels[:, :-1] = np.repeat(vectors, 2, axis=0)
     levels[1::2, -1] = 1
-    strobe = np.arange(len(levels)) % 2 == 0
-    return Steps(np.array([*nets, netlist.port(clock).nets[0]]), levels, strobe)
+    outs = [n for p in netlist.ports if p.direction is not PortDirection.INPUT for n in p.nets]
+    compared = np.repeat(np.arange(len(levels))[:, None] % 2 == 0, len(outs), axis=1)
+    nets.append(netlist.port(clock).nets[0])
+    return Steps(np.array(nets), levels, np.array(outs), compared)
 
 
 class Grader:
@@ -76,7 +91,8 @@ class Grader:
         lane = Lane(nets=tuple(Force(net, 0) for net in nets))  # only so that they can be forced
         made = assemble(netlist, [], [lane], self._start[:, None], values)
         self._good, self._compiled = made.machine, made.compiled
-        self._slots, self._outputs = self._places(netlist)
+        self._strobe: NDArray[np.bool_] = np.any(steps.compared, axis=1)
+        self._slots, self._outputs = self._places()
         self._faults = fault_patches(made.compiled, faults)
         counts = np.diff(self._faults.first)
         self._controlled = controlled(made.compiled, steps.nets)
@@ -95,43 +111,51 @@ class Grader:
 
     def first_detections(self) -> NDArray[np.int64]:
         """Step that first finds each fault, or UNFOUND; every machine runs to the end."""
-        return self._detections(len(self._steps.levels), lambda found: found >= UNFOUND)
+        return self._detections(len(self._steps.levels), lambda found: found >= UNFOUND).first
 
     def first_detections_dropping(self) -> NDArray[np.int64]:
         """The same; found faults are dropped, and the others closed up with their states."""
+        return self.detections().first
+
+    def detections(self) -> Detections:
+        """What finds each fault, dropping those that are found."""
         return self._detections(_FIRST_SPAN, lambda found: found == UNFOUND)
 
     def _detections(
         self, length: int, left_by: Callable[[NDArray[np.int64]], NDArray[np.bool_]]
-    ) -> NDArray[np.int64]:
+    ) -> Detections:
         found = np.full(len(self._alike), UNFOUND)
+        possible = np.zeros(len(self._alike), dtype=np.bool_)
         left = self._order
         differing = np.zeros((0, 2), dtype=np.int64)
         at, last = 0, len(self._steps.levels)
         while at < last and len(left):
             end = min(at + min(length, self._max_span), last)
             span, trace = self._traced(at, end)
-            part, differing = self._passes(left, differing, span, trace)
+            part, vague, differing = self._passes(left, differing, span, trace)
+            possible[left] |= vague
             fresh = (found[left] == UNFOUND) & (part != UNFOUND)
             found[left[fresh]] = at + part[fresh]
             if end == last:
                 break
             left, differing = _closed_up(left, left_by(found[left]), differing)
             at, length = end, 2 * length
-        return found[self._alike]
+        return Detections(found[self._alike], possible[self._alike])
 
     def _passes(
         self, left: NDArray[np.int64], differing: NDArray[np.int64], span: Span, trace: Trace
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """Run some faults, 512 a pass; gives where they are found, and what differs at the end."""
-        found, after = [], []
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.int64]]:
+        """Run some faults, 512 a pass; gives what :meth:`Differences.run` does of all."""
+        found, vague, after = [], [], []
         groups = np.searchsorted(differing[:, 1], np.arange(0, len(left) + FULL, FULL))
         for group, patches in enumerate(self._patches(left)):
             own = differing[groups[group] : groups[group + 1]] - (0, group * FULL)
-            part, states = self._run.run(patches, own, span, trace)
+            part, may, states = self._run.run(patches, own, span, trace)
             found.append(part)
+            vague.append(may)
             after.append(_ones(states, group * FULL))
-        return np.concatenate(found)[: len(left)], np.concatenate(after)
+        every = np.concatenate(found)[: len(left)], np.concatenate(vague)[: len(left)]
+        return *every, np.concatenate(after)
 
     def _patches(self, left: NDArray[np.int64]) -> Iterator[Patches]:
         """Patches of some faults, 512 after the other."""
@@ -161,7 +185,7 @@ class Grader:
         v, t, ops = self._good
         steps, length, noted = self._steps, end - at, self._run.noted
         levels = steps.levels[np.maximum(np.arange(at - 1, end), 0)]
-        span = Span(self._slots, levels, steps.strobe[at:end])
+        span = Span(self._slots, levels, self._strobe[at:end], steps.compared[at:end])
         if at == 0:
             known = [self._start == 1, self._start == 0][: t[RAILS]]
             v[: len(self._compiled.program.data)] = np.where(np.concatenate(known), ALL, _NONE)
@@ -185,15 +209,14 @@ class Grader:
         states[1] = v[: states.shape[1]]
         return span, trace
 
-    def _places(self, netlist: Netlist) -> tuple[Tables, Tables]:
+    def _places(self) -> tuple[Tables, Tables]:
         """Slots of the inputs, with whether flops may have to follow; slots of the outputs."""
         made = self._compiled
         controls = set(made.program.groups[:, [3, 4, 6, 7, 9, 10]].reshape(-1).tolist())
         own = made.own[:, self._steps.nets]
         at_once = [not made.program.plain or bool({*slots} & controls) for slots in own.T.tolist()]
         slots = np.column_stack((own[0], own[-1], at_once)).astype(np.int64)
-        outs = [n for p in netlist.ports if p.direction is not PortDirection.INPUT for n in p.nets]
-        return slots, np.ascontiguousarray(made.seen[:, outs].T.astype(np.int64))
+        return slots, np.ascontiguousarray(made.seen[:, self._steps.outputs].T.astype(np.int64))
 
 
 _FIRST_SPAN = 64

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from functools import cached_property
 from typing import NamedTuple
@@ -121,7 +121,8 @@ class Netlist:
     """A flat gate-level netlist, ready to be evaluated.
 
     ``names`` has one name a net (``q[2]``); ``nets_by_name`` knows every name that the file
-    gives. ``levels`` is the length of the longest chain of gates. ``where`` names the file and
+    gives, and ``sources`` where the source declares a name (``crc16.v:12``), as far as the file
+    says so. ``levels`` is the length of the longest chain of gates. ``where`` names the file and
     the module, for messages.
     """
 
@@ -133,6 +134,7 @@ class Netlist:
     tables: Tables
     tristates: Mapping[int, TriState]
     levels: int
+    sources: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def net_count(self) -> int:

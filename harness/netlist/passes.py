@@ -36,12 +36,14 @@ class Span(NamedTuple):
     """Some steps of the inputs.
 
     ``slots``: both rails, and 1 if flops may have to follow at once; ``levels`` from the step
-    before on; ``strobe``: in which steps outputs are compared.
+    before on; ``strobe``: in which steps outputs are compared, and ``compared`` ``(steps,
+    outputs)`` which of them.
     """
 
     slots: Tables
     levels: NDArray[np.uint8]
     strobe: NDArray[np.bool_]
+    compared: NDArray[np.bool_]
 
 
 class Trace(NamedTuple):
@@ -50,7 +52,8 @@ class Trace(NamedTuple):
     ``codes``: rows of a code for each operation; ``rows`` ``(steps, 2)``: the row before flops
     take data, and the one when outputs are compared, -1 where there is none; ``actions``
     ``(steps, groups)``; ``moves``: steps in which any group does something; ``good`` ``(steps,
-    outputs)``: 0, 1, or 2 for unknown; ``states`` ``(2, states)``: before and after all steps.
+    outputs)``: 0, 1, or 2 for unknown and for not compared; ``states`` ``(2, states)``: before and
+    after all steps.
     """
 
     codes: Codes
@@ -149,6 +152,9 @@ def record(
             row += _note(v, noted, trace.codes, row)
             trace.rows[step, 1] = row - 1
             for index in range(len(outputs)):
+                if not span.compared[step, index]:
+                    trace.good[step, index] = 2
+                    continue
                 one = head(take(v, outputs[index, 0])) & np.uint64(1)
                 trace.good[step, index] = one
                 if t[RAILS] == 2 and one == 0:
@@ -157,9 +163,13 @@ def record(
 
 
 @inlined
-def keep_first(differ: Any, step: int, found: Tables, scratch: Lanes) -> None:
-    """Note the step for the lanes that differ for the first time."""
+def keep_first(differ: Any, vague: Any, step: int, found: Tables, scratch: Lanes) -> None:
+    """Note the step for the lanes that differ for the first time, and those that may differ.
+
+    ``scratch``: lanes that have differed, those that do so now, those that may have differed.
+    """
     before = take(scratch, 0)
+    put(scratch, 2, take(scratch, 2) | vague)
     fresh = differ & ~before
     if some(fresh):
         put(scratch, 0, before | fresh)

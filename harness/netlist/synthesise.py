@@ -1,7 +1,7 @@
 """Verilog to simple gates, through Yosys.
 
 The one rule: the same sources give the same bytes, on every host and in every run. So nothing
-that Yosys invents (serial numbers of cells, places in files, its own version) reaches the text.
+that Yosys invents (serial numbers of cells, folders of files, its own version) reaches the text.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ def compact(document: Mapping[str, Any], top: str) -> str:
         for index, cell in enumerate(module["cells"].values())
     }
     names = {
-        name: _signal(net, bits)
+        name: _signal(net, bits) | _declared(net)
         for name, net in sorted(module["netnames"].items())
         if not net.get("hide_name", 0)
     }
@@ -106,6 +106,15 @@ def _signal(entry: Mapping[str, Any], bits: _Renumber) -> dict[str, Any]:
     return {"bits": bits(entry["bits"])} | {
         key: entry[key] for key in ("offset", "upto") if entry.get(key)
     }
+
+
+def _declared(entry: Mapping[str, Any]) -> dict[str, str]:
+    """Say in which file and line a signal is declared; the folder may differ between hosts."""
+    found = _PLACE.match(entry.get("attributes", {}).get("src", ""))
+    return {"src": f"{found[1]}:{found[2]}"} if found else {}
+
+
+_PLACE = re.compile(r"(?:[^|]*/)?([^/|]+):(\d+)\.")
 
 
 def _section(name: str, entries: Mapping[str, Any]) -> str:

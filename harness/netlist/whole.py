@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from harness.netlist.assembly import Machines
 from harness.netlist.compiler import compiled, spread, take
 from harness.netlist.kernel import EVERYTHING, Operations, advance, show
-from harness.netlist.lanes import ALL, FULL, WIDE, Lanes, new_lanes
+from harness.netlist.lanes import ALL, FULL, WIDE, Lanes, new_lanes, unpack
 from harness.netlist.layout import (
     KEEP,
     LEVEL,
@@ -49,23 +49,27 @@ def _compare(
     found: Tables,
     scratch: Lanes,
 ) -> None:
-    """Run faulty machines over a span; the steps that find them first go to ``found``."""
+    """Run faulty machines over a span; the steps that find them first go to ``found``.
+
+    ``scratch``: see ``keep_first``.
+    """
     for step in range(len(span.strobe)):
         if set_inputs(v, t, span.slots, span.levels, step + 1):
             advance(v, t, ops)
         if not span.strobe[step]:
             continue
         show(v, t, ops, EVERYTHING)
-        differ = spread(v, _NONE)
+        differ = vague = spread(v, _NONE)
         for index in range(len(outputs)):
             level = good[step, index]
             if level == 2:
                 continue
             if t[RAILS] == 2:
                 differ = differ | take(v, outputs[index, level])
+                vague = vague | ~take(v, outputs[index, 1 - level])
             else:
                 differ = differ | (take(v, outputs[index, 0]) ^ spread(v, ALL if level else _NONE))
-        keep_first(differ, step, found, scratch)
+        keep_first(differ, vague, step, found, scratch)
 
 
 class Whole:
@@ -89,7 +93,7 @@ class Whole:
 
     def run(
         self, patches: Patches, differing: NDArray[np.int64], span: Span, trace: Trace
-    ) -> tuple[NDArray[np.int64], Lanes]:
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_], Lanes]:
         """Run machines; see :meth:`Differences.run`."""
         v, t, ops = self._machine
         states, count = v[: trace.states.shape[1]], len(patches.pin)
@@ -100,6 +104,10 @@ class Whole:
         t[t[PATCH_PIN] : t[PATCH_PIN] + count] = patches.pin
         v[t[KEEP] : t[KEEP] + count], v[t[LEVEL] : t[LEVEL] + count] = patches.keep, patches.level
         begin(self._machine, span)
-        found = np.full(FULL, UNFOUND)
-        _compare(v, t, ops, span, self._outputs, trace.good, found, new_lanes(2, WIDE))
-        return found, states ^ trace.states[1][:, None]
+        found, scratch = np.full(FULL, UNFOUND), new_lanes(3, WIDE)
+        _compare(v, t, ops, span, self._outputs, trace.good, found, scratch)
+        return (
+            found,
+            unpack(scratch[2:], FULL)[0].astype(np.bool_),
+            states ^ trace.states[1][:, None],
+        )

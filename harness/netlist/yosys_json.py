@@ -100,6 +100,8 @@ class _Reader:
         bits: Sequence[int | str] = entry["bits"]
         offset, upto = entry.get("offset", 0), entry.get("upto", 0)
         hidden = bool(entry.get("hide_name", 0))
+        if not hidden and isinstance(entry.get("src"), str):
+            self.circuit.declared[name] = entry["src"]
         for index, bit in enumerate(bits):
             place = offset + (len(bits) - 1 - index if upto else index)
             label = name if len(bits) == 1 else f"{name}[{place}]"

@@ -2,6 +2,7 @@
 
 from harness.rehearse.cache import Cache, key_of
 from harness.rehearse.continuity import Continuity, continuity, pins_proven
+from harness.rehearse.gates import STATES, Gates, power_up
 from harness.rehearse.hypotheses import Hypothesis, Trial, trials
 from harness.rehearse.predict import (
     Key,
@@ -16,8 +17,10 @@ from harness.rehearse.rows import table_rows
 from harness.rehearse.wrong import Wrong
 
 __all__ = [
+    "STATES",
     "Cache",
     "Continuity",
+    "Gates",
     "Hypothesis",
     "Key",
     "Predictions",
@@ -29,6 +32,7 @@ __all__ = [
     "kept_predictions",
     "key_of",
     "pins_proven",
+    "power_up",
     "predict",
     "remarks",
     "table_rows",
