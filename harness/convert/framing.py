@@ -22,7 +22,10 @@ READ, WRITE = 1, 0
 
 @dataclass(frozen=True)
 class Part:
-    """Cells of the interface's signals for some cycles; ``label`` says what begins there."""
+    """Cells of the interface's signals for some cycles; ``label`` says what begins there.
+
+    A line that the design lacks has the name "".
+    """
 
     cells: dict[str, str]
     cycles: int
@@ -92,8 +95,7 @@ def _uart(transactions: TransactionList, step: Step) -> Iterator[Part]:
 def _uart_part(
     port: SerialInterface, rx: int | None, tx: int | None, cycles: int, label: str = ""
 ) -> Part:
-    cells = {port.rx: str(rx), port.tx: TESTED[tx]}
-    return Part({name: cell for name, cell in cells.items() if name}, cycles, label)
+    return Part({port.rx: str(rx), port.tx: TESTED[tx]}, cycles, label)
 
 
 def _spi(transactions: TransactionList, step: Step) -> Iterator[Part]:
@@ -102,7 +104,7 @@ def _spi(transactions: TransactionList, step: Step) -> Iterator[Part]:
     rest = str(port.mode >> 1)
     apart = {port.cs: str(1 - port.cs_active_high), port.sck: rest, port.mosi: "0", port.miso: "X"}
     if not step.data:
-        yield _named(apart, step.idle + step.skip)
+        yield Part(apart, step.idle + step.skip)
         return
     selected = apart | {port.cs: str(int(port.cs_active_high))}
     words = list(zip_longest(step.data.get("mosi", ()), step.data.get("miso", ())))
@@ -122,7 +124,7 @@ def _spi(transactions: TransactionList, step: Step) -> Iterator[Part]:
     ]
     rows = _spi_pulses if port.bit_cycles == 1 else _spi_halves
     yield from rows(port, selected, bits, label)
-    yield _named(apart, max(1, port.bit_cycles // 2))
+    yield Part(apart, max(1, port.bit_cycles // 2))
 
 
 def _spi_pulses(
@@ -135,10 +137,10 @@ def _spi_pulses(
     early = port.mode in (0, 2)
     answers = [answer for _, answer in bits]
     after = [*answers[1:], "X"] if early else answers
-    yield _named(selected | {port.miso: answers[0] if early else "X"}, 1, label)
+    yield Part(selected | {port.miso: answers[0] if early else "X"}, 1, label)
     pulse = "K" if port.mode >> 1 else "C"
     for (level, _), answer in zip(bits, after, strict=True):
-        yield _named(selected | {port.sck: pulse, port.mosi: level, port.miso: answer}, 1)
+        yield Part(selected | {port.sck: pulse, port.mosi: level, port.miso: answer}, 1)
 
 
 def _spi_halves(
@@ -148,21 +150,16 @@ def _spi_halves(
     half, rest = port.bit_cycles // 2, port.mode >> 1
     first = rest ^ (port.mode & 1)
     if port.mode & 1:
-        yield _named(selected, half, label)
+        yield Part(selected, half, label)
         label = ""
     for level, answer in bits:
         lines = selected | {port.mosi: level, port.sck: str(first)}
-        yield _named(lines, half - 1, label)
-        yield _named(lines | {port.miso: answer}, 1, "" if half > 1 else label)
-        yield _named(lines | {port.sck: str(1 - first)}, half)
+        yield Part(lines, half - 1, label)
+        yield Part(lines | {port.miso: answer}, 1, "" if half > 1 else label)
+        yield Part(lines | {port.sck: str(1 - first)}, half)
         label = ""
     if not port.mode & 1:
-        yield _named(selected, half)
-
-
-def _named(cells: dict[str, str], cycles: int, label: str = "") -> Part:
-    """Leave out lines that the design lacks."""
-    return Part({name: cell for name, cell in cells.items() if name}, cycles, label)
+        yield Part(selected, half)
 
 
 def _i2c(transactions: TransactionList, step: Step) -> Iterator[Part]:
