@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from harness.convert.choices import Stimulus
 from harness.convert.draft import Draft, DraftRow, input_cell, output_cell
-from harness.convert.model import Model
+from harness.convert.model import Model, plain, some
 from harness.convert.stimulus import Ask, asks
 from harness.shuttle import Design, Direction, Shuttle
 
@@ -92,10 +93,5 @@ class _Player:
         return Coverage(bool(self.seen), len(self.seen), len(listed), missing)
 
 
-def _texts(states: object) -> tuple[str, ...]:
-    texts = []
-    for state in states:  # type: ignore[attr-defined]  # what is no iterable is the model's fault
-        texts.append(str(state))
-        if len(texts) > MAX_STATES:
-            raise ValueError(f"more than {MAX_STATES:,} states are listed")
-    return tuple(dict.fromkeys(texts))
+def _texts(states: Any) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(map(plain, some(states, MAX_STATES))))

@@ -8,15 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from random import Random
 from typing import Any
 
 from harness.convert.choices import Stimulus
-from harness.convert.model import Model, Values
+from harness.convert.model import Model, Values, plain, shown, some
 from harness.errors import TableError
 from harness.shuttle import Bus
 
+MAX_ROWS = 1_000_000
+"""Maximum number of rows of a sequence, of sequences, and of weights of an input."""
 MAX_DRAWS = 10_000
 """Maximum number of draws for inputs that a model allows."""
 
@@ -76,26 +79,16 @@ def _corner(model: Model, chance: Random) -> Iterator[Ask]:
 
 def _directed(model: Model, chance: Random) -> Iterator[Ask]:
     del chance
-    sequences = model.given("sequences", _sequences)
-    if not sequences:
-        raise _needs(model, "sequences", "lists of rows by name")
-    inputs = {bus.name: bus for bus in model.inputs}
+    sequences = model.given("sequences", partial(_sequences, model))
     for label, rows in sequences.items():
-        held = dict.fromkeys(inputs, 0)
+        held = {bus.name: 0 for bus in model.inputs}
         for number, row in enumerate(rows):
-            for name, value in row.items():
-                _check(model, "sequences", name, value)
-                held[name] = value
+            held |= row
             yield Ask(dict(held), fresh=number == 0, label="" if number else label)
 
 
 def _constrained(model: Model, chance: Random) -> Iterator[Ask]:
-    weights = model.given("weights", _weights)
-    if not weights and not hasattr(model.code, "allowed"):
-        raise _needs(model, "weights", "chances of values by input, or a method allowed")
-    for name, values in weights.items():
-        for value in values:
-            _check(model, "weights", name, value)
+    weights = model.given("weights", partial(_weights, model))
     while True:
         for _ in range(MAX_DRAWS):
             drawn = {
@@ -124,30 +117,48 @@ def _one_of(values: tuple[int, ...], chance: Random) -> int:
     return values[int(chance.random() * len(values))]
 
 
-def _sequences(written: Any) -> dict[str, list[dict[str, int]]]:
-    return {str(name): [dict(row) for row in rows] for name, rows in dict(written).items()}
-
-
-def _weights(written: Any) -> dict[str, dict[int, float]]:
-    read = {
-        str(name): {value: float(weight) for value, weight in dict(values).items()}
-        for name, values in dict(written).items()
+def _sequences(model: Model, written: Any) -> dict[str, list[dict[str, int]]]:
+    """Read sequences, whose names are labels and whose rows have values of inputs."""
+    if not written:
+        raise _needs(model, "sequences", "lists of rows by name")
+    return {
+        plain(name): [
+            {_input(model, "sequences", name, value): value for name, value in dict(row).items()}
+            for row in some(rows, MAX_ROWS)
+        ]
+        for name, rows in some(written.items(), MAX_ROWS)
     }
-    for name, values in read.items():
-        if not all(0 <= weight < float("inf") for weight in values.values()) or not any(
-            values.values()
+
+
+def _weights(model: Model, written: Any) -> dict[str, dict[int, float]]:
+    """Read weights: chances of values by input."""
+    if not written:
+        if not hasattr(model.code, "allowed"):
+            raise _needs(model, "weights", "chances of values by input, or a method allowed")
+        return {}
+    read = {}
+    for name, values in some(written.items(), MAX_ROWS):
+        chances = {value: float(weight) for value, weight in some(values.items(), MAX_ROWS)}
+        for value in chances:
+            _input(model, "weights", name, value)
+        if not all(0 <= weight < float("inf") for weight in chances.values()) or not any(
+            chances.values()
         ):
             raise ValueError(f"the weights of {name} are not numbers above 0")
+        read[plain(name)] = chances
     return read
 
 
-def _check(model: Model, key: str, name: str, value: object) -> None:
+def _input(model: Model, key: str, name: object, value: object) -> str:
+    """Return the name of an input that can have a value."""
     bus = next((bus for bus in model.inputs if bus.name == name), None)
     if bus is None:
-        raise model.error(key, f"{key} names {name!r}, which is not among its inputs", "remove it")
+        message = f"{key} names {shown(name)}, which is not among its inputs"
+        raise model.error(key, message, "remove it")
     if type(value) is not int or not 0 <= value < 1 << bus.width:
         advice = f"write a number from 0 to {(1 << bus.width) - 1}"
-        raise model.error(key, f"{key} gives {name} the value {value!r}", advice)
+        raise model.error(key, f"{key} gives {bus.name} the value {shown(value)}", advice)
+    return bus.name
 
 
 def _needs(model: Model, key: str, what: str) -> TableError:

@@ -15,7 +15,7 @@ from harness.shuttle import Design, TomlTable, nearest, read_toml, take_up_to
 from harness.table import Column, Refusal, read_cell
 
 MAX_STEPS = 10_000
-MAX_BYTES = 100_000
+MAX_BYTES = 20_000
 """Maximum number of characters, words or bytes of a list."""
 MAX_WAIT = 1_000_000
 ANY = "x"

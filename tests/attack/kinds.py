@@ -8,6 +8,8 @@ from tests.attack.attack import Prepare
 from tests.attack.boards import liars, prompts
 from tests.attack.bundles import bundles
 from tests.attack.jesd3 import jesd3_files
+from tests.attack.lists import lists
+from tests.attack.models import models
 from tests.attack.names import names
 from tests.attack.netlists import bench_netlists, yosys_netlists
 from tests.attack.records import journals, run_files, stores
@@ -21,6 +23,8 @@ KINDS: Mapping[str, Prepare] = {
     "csv": csv_tables,
     "tsv": tsv_tables,
     "jesd3": jesd3_files,
+    "list": lists,
+    "model": models,
     "ods": ods_sheets,
     "xlsx": xlsx_sheets,
     "shuttle": settings_of("shuttle.toml"),

@@ -137,10 +137,64 @@ def test_what_a_model_does_wrong_is_told_with_its_line(
     assert report.replace("model.py", "PY", 1).startswith(wanted)
 
 
+Q = 'self.count + inputs["d"] % 4'
+HOSTILE = """\
+import itertools
+class Sly(int):
+    def __ge__(self, other): return True
+    def __le__(self, other): return True
+    def __repr__(self): raise ValueError("no text")
+class Endless(dict):
+    def items(self): return (("q", k) for k in itertools.count())
+class Raising(dict):
+    def items(self): raise ValueError("no items")
+class Bare(BaseException):
+    pass
+def bare():
+    raise Bare
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "wanted"),
+    [
+        ("def state(self)", "def step_(self)", None),
+        ("return {", "return Endless(q=0) or {", "step failed: ValueError: more than 2 values; "),
+        ("return {", "return Raising(q=0) or {", "step failed: ValueError: no items; "),
+        (Q, "Sly(99)", "step failed: ValueError: no text; correct the model"),
+        (Q, 'float("nan")', "step returned nan for q; return a number from 0 to 15, or "),
+        (Q, "10**5000", "step returned a number of 16,610 bits for q; return a number from "),
+        (Q, "True", None),
+        (Q, "bare()", "step failed: Bare; correct the model"),
+        ("return self.count", "return 'x' * 10**7", None),
+        ("return self.count", "return bare()", "state failed: Bare; correct the model"),
+        ('["en", "d"]', "iter(int, 1)", "inputs failed: ValueError: more than 1,000 values; "),
+        ('["en", "d"]', "5", "inputs failed: TypeError: 'int' object is not iterable; "),
+        ("range(4)", "itertools.count()", "states failed: ValueError: more than 100,000 values"),
+        ("    def state(self)", "    @property\n    def state(self)", "state failed: "),
+        ("class Model:", "def __getattr__(name):\n    bare()\nclass Mode:", "Model failed: Bare; "),
+    ],
+)
+def test_what_a_model_gives_is_a_value_in_range_or_a_finding(
+    tmp_path: Path, old: str, new: str, wanted: str | None
+) -> None:
+    text = HOSTILE + MODEL.replace(old, new, 1)
+    if wanted is None:
+        assert len(made(tmp_path, Stimulus.RANDOM, text=text)[0]) < 4000
+    else:
+        assert f"[bad-model] {wanted}" in told(tmp_path, text, limit_s=2)
+
+
 @pytest.mark.parametrize(
     ("kind", "old", "new", "wanted"),
     [
         (Stimulus.DIRECTED, "sequences", "sequence", "the model has no sequences; add sequences: "),
+        (
+            Stimulus.DIRECTED,
+            '[{"d": 2}]',
+            "iter(lambda: {}, 0)",
+            "sequences failed: ValueError: more",
+        ),
         (Stimulus.DIRECTED, '"again": [{"d"', '"x": [{"e"', "sequences names 'e', which is not"),
         (Stimulus.CONSTRAINED, "{5: 1}", "{16: 1}", "weights gives d the value 16; write a number"),
         (Stimulus.CONSTRAINED, "{5: 1}", "{5: -1}", "weights failed: ValueError: the weights of d"),
