@@ -14,6 +14,7 @@ from .jobs.expand import expand_transactions
 from .jobs.export import Exported, export_table
 from .jobs.find import load_table
 from .jobs.generate import GeneratedTable, generate_table
+from .jobs.grade import GradedDesign, grade_tables
 from .jobs.history import history
 from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
 from .jobs.import_jesd3 import JEDEC_SUFFIXES, import_jesd3
@@ -89,6 +90,7 @@ __all__ = [
     "Event",
     "Exported",
     "GeneratedTable",
+    "GradedDesign",
     "HandledChip",
     "ImportOptions",
     "ImportedTable",
@@ -152,6 +154,7 @@ __all__ = [
     "expand_transactions",
     "export_table",
     "generate_table",
+    "grade_tables",
     "history",
     "hold_intake",
     "import_dump",

@@ -30,6 +30,7 @@ COMMANDS = {
     "nets": "List the nets of a design's netlist.",
     "import": "Make a table from a waveform dump of your simulation.",
     "rehearse": "Run tables on their own designs' netlists, before any silicon.",
+    "grade": "Say which faults of a design's gates its tables would notice.",
     "export": "Write a table as test vectors for other tools.",
     "wave": "Show a table as waves before anything runs.",
     "testbench": "Write a table as a testbench for simulators.",

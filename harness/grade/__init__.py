@@ -1,17 +1,19 @@
 """How far a pass can be trusted: what a design's tables would notice on its gates (pure)."""
 
-from harness.grade.detect import UNDETECTED, Detected, detect
+from harness.grade.detect import detect
 from harness.grade.faults import FaultList, fault_list
-from harness.grade.grade import RULES, GradedTable, grade_design, table_key
+from harness.grade.grade import GradedTable, grade_design
+from harness.grade.kept import GRADE_FILE, coverages, kept_grade, older_than, table_keys
 
 __all__ = [
-    "RULES",
-    "UNDETECTED",
-    "Detected",
+    "GRADE_FILE",
     "FaultList",
     "GradedTable",
+    "coverages",
     "detect",
     "fault_list",
     "grade_design",
-    "table_key",
+    "kept_grade",
+    "older_than",
+    "table_keys",
 ]

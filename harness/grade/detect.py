@@ -95,8 +95,10 @@ def _judged(faults: FaultList, pins: Sequence[Pin], rows: Rows, lead: int) -> De
         lead=lead,
     )
     wrong: Flags = verdicts.wrong_cycles > 0
-    fails = (wrong & ~verdicts.unsettled).reshape(-1, STATES)
+    surely: Flags = wrong & ~verdicts.unsettled
+    fails = surely.reshape(-1, STATES)
     row = np.where(fails, verdicts.first_row.reshape(-1, STATES) - lead, 0).max(axis=1)
     of = np.searchsorted(faults.classes, faults.alike)
-    found = fails.all(axis=1)
-    return Detected(np.where(found, row, UNDETECTED)[of], (fails.any(axis=1) & ~found)[of])
+    found: Flags = np.all(fails, axis=1)
+    possible: Flags = np.any(fails, axis=1) & ~found
+    return Detected(np.where(found, row, UNDETECTED)[of], possible[of])

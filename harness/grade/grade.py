@@ -20,9 +20,9 @@ from harness.records import (
     CurvePoint,
     DesignGrade,
     FaultCount,
-    FaultWaiver,
     TableGrade,
     Toggled,
+    WaiverRecord,
 )
 from harness.rehearse import STATES, key_of, power_up
 from harness.shuttle import Design
@@ -63,7 +63,7 @@ def grade_design(
     netlist: Netlist,
     key: str,
     tables: Sequence[GradedTable],
-    waivers: Mapping[str, FaultWaiver],
+    waivers: Mapping[str, WaiverRecord],
     prover: Prover | str,
 ) -> DesignGrade:
     """Grade the tables of a design on its netlist, of which ``key`` is the digest.

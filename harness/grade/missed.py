@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from harness.grade.bounds import Bounds, module_of
 from harness.grade.faults import FaultList, Flags
 from harness.netlist import BRANCH, Kind, StuckAt
-from harness.records import FaultWaiver, MissedFault
+from harness.records import MissedFault, WaiverRecord
 
 
 class Namer:
@@ -76,7 +76,7 @@ def missed_faults(
     possible: Flags,
     untestable: Flags,
     levels: Flags,
-    waivers: Mapping[str, FaultWaiver],
+    waivers: Mapping[str, WaiverRecord],
 ) -> Iterator[MissedFault]:
     """Describe all classes that are not detected; arrays have an entry for each fault.
 
@@ -88,13 +88,14 @@ def missed_faults(
         alike = [faults.faults[k] for k in faults.of_class(index).tolist()]
         named = sorted(alike, key=lambda f: (namer.name(f).startswith("$"), bool(f.readers)))
         chosen = named[0]
-        waiver = next((waivers[n] for f in named if (n := namer.name(f)) in waivers), None)
+        waived_as = next((n for f in named if (n := namer.name(f)) in waivers), "")
         made = namer.missed(chosen, len(alike), bool(levels[1 - chosen.level, chosen.net]))
         yield MissedFault(
             **{
                 **vars(made),
                 "possible": bool(possible[index]),
                 "untestable": bool(untestable[index]),
-                "waiver": waiver,
+                "waiver": waivers.get(waived_as),
+                "waived_as": waived_as,
             }
         )

@@ -16,12 +16,12 @@ from pathlib import Path
 from harness.board import check_profile
 from harness.door import check_file, is_file, is_folder, names_below, whole_path
 from harness.errors import FileUnusable, Finding, Findings, Location, Severity
-from harness.jobs.stale import stale_tables
+from harness.jobs.stale import stale_grade, stale_tables
 from harness.jobs.unproven import unproven
 from harness.rack import check_rack
 from harness.rehearse import Cache
 from harness.shuttle import Design, Shuttle, check_shuttle, read_toml
-from harness.table import SUFFIXES, check_table
+from harness.table import SUFFIXES, Pattern, check_table
 from harness.virtual import check_models
 
 KINDS = {"designs": "shuttle", "signals": "design", "controller": "profile", "slot": "rack"}
@@ -126,10 +126,16 @@ class _Checker:
 
     def inside(self, design: Design, shuttle: Shuttle) -> None:
         """Check a design's tables, and its netlist unless its own file has an error."""
+        patterns: dict[str, Pattern] = {}
         for spec in design.tables:
             if is_file(spec.path):
-                self.findings += check_table(spec, design, shuttle)[1]
+                pattern, findings = check_table(spec, design, shuttle)
+                self.findings += findings
+                if pattern is not None:
+                    patterns[spec.name] = pattern
         self.findings += stale_tables(design)
+        if len(patterns) == len(design.tables):
+            self.findings += stale_grade(design, shuttle, patterns)
         if design.netlist is not None and is_file(design.netlist) and not self.wrong(design):
             self.findings += check_models([design])
 

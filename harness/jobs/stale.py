@@ -1,15 +1,18 @@
-"""Tables whose origin has changed since they were made from it."""
+"""Tables and grades whose origin has changed since they were made from it."""
 
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 
 from harness.door import MAX_RECORD_BYTES, file_sum
 from harness.errors import FileUnusable, Finding, Location, Severity
-from harness.shuttle import Design, MadeFrom, TableSpec
+from harness.grade import GRADE_FILE, kept_grade, older_than, table_keys
+from harness.rehearse import Gates
+from harness.shuttle import Design, MadeFrom, Shuttle, TableSpec
+from harness.table import Pattern
 
 
 def stale_tables(design: Design) -> Iterator[Finding]:
@@ -27,6 +30,22 @@ def stale_tables(design: Design) -> Iterator[Finding]:
                 advice = f"make it again: {_command(design, spec, origin)}"
                 place = Location(spec.path)
                 yield Finding("stale-table", place, message, advice, Severity.WARNING)
+
+
+def stale_grade(
+    design: Design, shuttle: Shuttle, patterns: Mapping[str, Pattern]
+) -> Iterator[Finding]:
+    """Warn about a kept grade that is not of these tables and of the netlist as it is."""
+    grade = kept_grade(design.folder)
+    if grade is None:
+        return
+    keys = table_keys(design, shuttle, patterns)
+    changed = older_than(grade, Gates(shuttle).key(design.name), keys)
+    if changed:
+        message = f"this grade is out of date: {' and '.join(changed)} changed since it was made"
+        advice = f"grade the tables again: {shlex.join(('harness', 'grade', design.name))}"
+        place = Location(design.folder / GRADE_FILE)
+        yield Finding("stale-grade", place, message, advice, Severity.WARNING)
 
 
 def _command(design: Design, spec: TableSpec, origin: MadeFrom) -> str:

@@ -232,6 +232,7 @@ def fitting_waivers(waivers: Sequence[Waiver], design: str, table: str, chip: st
         waiver
         for waiver in waivers
         if waiver.design == design
+        and not waiver.fault
         and waiver.table in ("", table)
         and (not waiver.chips or chip in waiver.chips)
     ]

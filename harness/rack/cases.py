@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from typing import NamedTuple
 
 from harness.errors import Finding, InputError
+from harness.grade import coverages
 from harness.judge import Case
 from harness.rack.events import unobserved
 from harness.rack.model import Rack, Slot
@@ -60,7 +62,23 @@ def read_jobs(
                 jobs.append(Job(design, spec, pattern, rehearsal))
             except InputError as error:
                 findings.extend(error.findings)
-    return jobs, findings
+    return _with_coverage(shuttle, jobs), findings
+
+
+def _with_coverage(shuttle: Shuttle, jobs: Iterable[Job]) -> list[Job]:
+    """Add to rehearsals what kept grades say, as far as they are of these tables."""
+    patterns: dict[str, dict[str, Pattern]] = {}
+    jobs = list(jobs)
+    for job in jobs:
+        patterns.setdefault(job.design.name, {})[job.spec.name] = job.pattern
+    known = {
+        name: coverages(shuttle.designs_by_name[name], shuttle, tables)
+        for name, tables in patterns.items()
+    }
+    return [
+        job._replace(rehearsal=replace(job.rehearsal, coverage=known[job.key[0]].get(job.key[1])))
+        for job in jobs
+    ]
 
 
 def usable(jobs: Iterable[Job], findings: Iterable[Finding]) -> tuple[Job, ...]:

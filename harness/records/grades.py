@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from harness.records.outcome import WaiverRecord
+
 STUCK_AT = "stuck-at"
 """The fault model, as it is named beside every figure."""
 
@@ -85,15 +87,6 @@ class Bound:
 
 
 @dataclass(frozen=True)
-class FaultWaiver:
-    """Who accepts that a fault is not detected, why, and until when (an ISO date)."""
-
-    owner: str
-    reason: str
-    expiry: str
-
-
-@dataclass(frozen=True)
 class MissedFault:
     """A fault that no table detects, for all ``alike`` that no output can tell from it.
 
@@ -101,7 +94,7 @@ class MissedFault:
     ``module`` is the path of the instance it is in, empty for the top. ``sources`` and ``sinks``
     are the registers and ports between which it is. ``reached`` says that some row gives the net
     the other level, so that what lacks is a look at it. ``untestable``: proven with the state left
-    free.
+    free. ``waived_as`` is the fault of the class that the waiver names.
     """
 
     name: str
@@ -114,7 +107,8 @@ class MissedFault:
     reached: bool
     possible: bool = False
     untestable: bool = False
-    waiver: FaultWaiver | None = None
+    waiver: WaiverRecord | None = None
+    waived_as: str = ""
 
 
 @dataclass(frozen=True)
@@ -155,14 +149,3 @@ class DesignGrade:
     toggle: Toggled
     missed: tuple[MissedFault, ...]
     proof: str = ""
-
-
-@dataclass(frozen=True)
-class Coverage:
-    """What a report says beside a verdict: coverage of the table alone and of the design's tables.
-
-    Each 0 to 1; ``table`` is None if this table was not graded.
-    """
-
-    design: float
-    table: float | None

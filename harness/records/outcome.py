@@ -173,6 +173,17 @@ class TableRow:
 
 
 @dataclass(frozen=True)
+class Coverage:
+    """Stuck-at coverage beside a verdict, 0 to 1: of all the design's ``tables``, and ``alone``.
+
+    ``tables`` is None if not all of them are known to be as they were graded.
+    """
+
+    tables: float | None
+    alone: float
+
+
+@dataclass(frozen=True)
 class Rehearsal:
     """One table run on its own design's netlist, from several power-up states.
 
@@ -184,7 +195,8 @@ class Rehearsal:
     drives too, ``contended_rows`` counts all, and ``intended`` says that the table's settings allow
     it. ``unknown`` are the first rows that test an output which an unknown power-up state may
     reach, ``unknown_rows`` counts all. ``still`` names the inputs that no row moves,
-    ``slips`` are changes of the table with any of which it would pass.
+    ``slips`` are changes of the table with any of which it would pass. ``coverage`` is what a kept
+    grade says of the table; None if there is none, or if it is out of date.
     """
 
     result: RehearsalResult
@@ -200,6 +212,7 @@ class Rehearsal:
     unknown_rows: int = 0
     still: tuple[str, ...] = ()
     slips: tuple[str, ...] = ()
+    coverage: Coverage | None = None
 
     @property
     def refused(self) -> bool:

@@ -137,7 +137,11 @@ class TableSpec:
 
 @dataclass(frozen=True)
 class Waiver:
-    """A known failure, with an owner and an expiry date."""
+    """A known failure, with an owner and an expiry date.
+
+    With ``fault`` it is no failure but a fault of the design's gates that no table detects, by the
+    name that its grade gives it.
+    """
 
     design: str
     table: str
@@ -147,6 +151,7 @@ class Waiver:
     ticket: str
     expiry: date
     pin: str = ""
+    fault: str = ""
 
 
 @dataclass(frozen=True)

@@ -20,18 +20,21 @@ def read_waiver(
 
     ``serial`` is the regular expression of chip serial numbers.
     """
+    fault = table.take("fault", str, "")
     waiver = Waiver(
         design=table.text("design"),
         table=table.take("table", str, ""),
-        chips=table.strings("chips"),
+        chips=table.strings("chips") if "chips" in table or not fault else (),
         owner=table.text("owner"),
         reason=table.text("reason"),
         ticket=table.text("ticket"),
         expiry=table.take("expiry", date) or date.max,
         pin=table.take("pin", str, ""),
+        fault=fault,
     )
     _check_expiry(table, waiver)
     _check_chips(table, waiver, serial)
+    _check_fault(table, waiver)
     if waiver.design:
         _check_target(table, waiver, designs, pins)
     return waiver
@@ -52,6 +55,13 @@ def _check_chips(table: TomlTable, waiver: Waiver, serial: str) -> None:
         if not is_serial(serial, chip):
             message = f'"{chip}" is not a chip serial number of this shuttle ({serial})'
             table.error("bad-chip-serial", "chips", message, "correct the serial number", index)
+
+
+def _check_fault(table: TomlTable, waiver: Waiver) -> None:
+    for key in ("table", "chips", "pin"):
+        if waiver.fault and getattr(waiver, key):
+            message = f"a fault of a design's gates is waived whatever the {key}"
+            table.error("waiver-of-fault", key, message, f"remove {key}, or fault")
 
 
 def _check_target(

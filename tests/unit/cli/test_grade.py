@@ -1,0 +1,153 @@
+"""``harness grade``: what it prints and keeps, waived faults, and grades that are out of date."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+import harness
+from harness.cli import main
+from harness.grade import kept_grade
+from harness.rack import read_jobs
+from harness.records import Coverage
+
+ROOT = Path(__file__).parents[3]
+MISSED = "$16 at the AND of $26 stuck at 1"
+AT = f"    {MISSED}, from ei_n (prio148.v:4) to a_n (prio148.v:5)"
+TOGGLES, CELLS = "toggle coverage 100.0%", "  cells: AND, NAND, NOR, NOT, OR"
+FOUND = "  134 faults, 82 after collapsing: 133 detected, 1 undetected"
+TABLE = "  function: 99.3% in 531 vectors, the last that detects any is 28"
+LIST = "  What these tables would not notice:"
+
+
+@pytest.fixture
+def vectors(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The demo shuttle with one design, which has one table and no grade."""
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    text = (ROOT / "vectors" / "shuttle.toml").read_text("utf-8")
+    start, stop = text.index("designs = ["), text.index("]\n\n[pins]")
+    folder = tmp_path / "vectors"
+    shutil.copytree(ROOT / "vectors" / "prio148", folder / "prio148")
+    (folder / "prio148" / "grade.json").unlink(missing_ok=True)
+    text = text[:start] + 'designs = ["prio148"' + text[stop:]
+    lines = [line for line in text.splitlines() if not line.startswith("pin_check")]
+    (folder / "shuttle.toml").write_text("\n".join(lines) + "\n", "utf-8")
+    return folder
+
+
+def said(
+    vectors: Path, capsys: pytest.CaptureFixture[str], *arguments: str
+) -> tuple[int, list[str]]:
+    code = main(["grade", "--shuttle", str(vectors / "shuttle.toml"), *arguments])
+    return code, capsys.readouterr().out.replace(f"{vectors}/", "").splitlines()
+
+
+def waive(vectors: Path, fault: str) -> None:
+    with (vectors / "shuttle.toml").open("a", encoding="utf-8") as file:
+        file.write(
+            f'[[waiver]]\ndesign = "prio148"\nfault = "{fault}"\nowner = "Wilma Dunlin"\n'
+            'reason = "redundant"\nticket = "LT-12"\nexpiry = 2099-01-31\n'
+        )
+
+
+def checked(vectors: Path, capsys: pytest.CaptureFixture[str]) -> list[str]:
+    main(["check", str(vectors / "shuttle.toml")])
+    out = capsys.readouterr()
+    lines = (out.out + out.err).replace(f"{vectors}/", "").splitlines()
+    return [line for line in lines if "grade" in line]
+
+
+def coverage(vectors: Path) -> Coverage | None:
+    shuttle = harness.load_shuttle(vectors / "shuttle.toml")
+    ((job,), _) = read_jobs(shuttle, [(shuttle.designs[0], shuttle.designs[0].tables[0])])
+    return job.rehearsal.coverage
+
+
+def test_a_design_is_graded_and_the_grade_kept(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, lines = said(vectors, capsys)
+    assert code == 0
+    assert lines == [
+        f"prio148: fault coverage 99.3% (stuck-at), test coverage 99.3%, {TOGGLES}",
+        FOUND,
+        CELLS,
+        "  untestable faults were not looked for",
+        TABLE,
+        LIST,
+        f"{AT}: no tested output shows it",
+        "1 design graded, 1 kept",
+    ]
+    grade = kept_grade(vectors / "prio148")
+    assert grade is not None
+    assert grade.count.detected == 133
+    assert coverage(vectors) == Coverage(133 / 134, 133 / 134)
+
+
+def test_single_tables_are_graded_and_nothing_is_kept(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, lines = said(vectors, capsys, "prio148/function")
+    assert (code, lines[-1]) == (0, "1 design graded")
+    assert kept_grade(vectors / "prio148") is None
+    assert coverage(vectors) is None
+
+
+def test_a_waived_fault_stays_undetected_and_leaves_the_test_coverage(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    waive(vectors, MISSED)
+    waive(vectors, "ei_n stuck at 0")
+    code, lines = said(vectors, capsys)
+    assert code == 0
+    assert lines == [
+        f"prio148: fault coverage 99.3% (stuck-at), test coverage 100.0%, {TOGGLES}",
+        f"{FOUND}, 1 of these waived",
+        CELLS,
+        "  untestable faults were not looked for",
+        TABLE,
+        LIST,
+        f"{AT}: waived by Wilma Dunlin: redundant",
+        (
+            'shuttle.toml: warning [waiver-not-needed] prio148 has no undetected fault "ei_n stuck '
+            'at 0"; remove the waiver, or correct the name of the fault'
+        ),
+        "1 design graded, 1 kept",
+    ]
+
+
+def test_a_grade_of_another_table_is_out_of_date_and_not_shown(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said(vectors, capsys)
+    assert checked(vectors, capsys) == []
+    table = vectors / "prio148" / "function.csv"
+    table.write_text(table.read_text("utf-8") + "# no row\n", "utf-8")
+    assert checked(vectors, capsys) == []
+    rows = [line for line in table.read_text("utf-8").splitlines() if not line.startswith("#")]
+    table.write_text("\n".join(rows[:20]) + "\n", "utf-8")
+    assert checked(vectors, capsys) == [
+        (
+            "prio148/grade.json: warning [stale-grade] this grade is out of date: table function "
+            "changed since it was made; grade the tables again: harness grade prio148"
+        )
+    ]
+    assert coverage(vectors) is None
+
+
+def test_a_design_without_netlist_is_not_graded(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    design = vectors / "prio148" / "design.toml"
+    design.write_text(design.read_text("utf-8").replace('netlist = "netlist.json"\n', ""), "utf-8")
+    code, lines = said(vectors, capsys)
+    assert code == 3
+    assert lines == [
+        (
+            "prio148: not graded: the design has no netlist: make it with `harness netlist prio148`"
+            " (needs pip install 'harness[synthesis]')"
+        ),
+        "0 designs graded",
+    ]
