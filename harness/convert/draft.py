@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -142,7 +142,8 @@ def drafted(pattern: Pattern) -> Draft:
 
 
 def _rows(pattern: Pattern) -> Iterator[DraftRow]:
-    columns = {bus.name: _distinct(pattern, bus) for bus in pattern.signals}
+    moving = _moving(pattern)
+    columns = {bus.name: _distinct(pattern, bus, moving) for bus in pattern.signals}
     for row in range(len(pattern)):
         yield DraftRow(
             {name: texts[codes[row]] for name, (texts, codes) in columns.items()},
@@ -155,52 +156,47 @@ def _rows(pattern: Pattern) -> Iterator[DraftRow]:
 def pattern_lines(patterns: Iterable[Pattern]) -> Iterator[str]:
     """Yield the lines of many rows at once, of patterns with the same signals and no labels."""
     for pattern in patterns:
-        columns = [_distinct(pattern, bus) for bus in pattern.signals]
+        moving = _moving(pattern)
+        columns = [_distinct(pattern, bus, moving) for bus in pattern.signals]
         counts, which = np.unique(pattern.repeat, return_inverse=True)
         times = ["" if count == 1 else str(count) for count in counts.tolist()]
-        columns.append(([f"{text}{_NO_TEXTS}" for text in times], which))
-        cells = [map(texts.__getitem__, codes.tolist()) for texts, codes in _joined(columns)]
-        yield "".join(map(",".join, zip(*cells, strict=True)))
+        cells = [_texts(texts, ",")[codes] for texts, codes in columns]
+        cells.append(_texts(times, _NO_TEXTS)[which])
+        lines = np.rec.fromarrays(cells).view(np.uint8)
+        yield lines[lines != 0].tobytes().decode("ascii")
 
 
-MAX_JOINED = 1 << 12
-"""Maximum number of distinct texts of columns that are written as one."""
-
-
-def _joined(columns: Iterable[_Column]) -> Iterator[_Column]:
-    """Join neighbouring columns with few texts: what is joined once need not be row by row."""
-    texts, codes = [], None
-    for more, which in columns:
-        if codes is not None and len(texts) * len(more) <= MAX_JOINED:
-            codes = codes * len(more) + which
-            texts = [f"{text},{other}" for text in texts for other in more]
-            continue
-        if codes is not None:
-            yield texts, codes
-        texts, codes = more, which
-    if codes is not None:
-        yield texts, codes
+def _texts(texts: Sequence[str], end: str) -> NDArray[np.bytes_]:
+    """Texts of one length, filled up with zero bytes, which no cell has."""
+    return np.array([text + end for text in texts], np.bytes_)
 
 
 _NO_TEXTS = "," * (len(RESERVED) - 1) + "\n"
 
 
-def _distinct(pattern: Pattern, bus: Bus) -> _Column:
+def _moving(pattern: Pattern) -> dict[str, int]:
+    """Bits that are not the same in every row, by the name of their plane."""
+    planes = {name: getattr(pattern, name) for name in PLANES}
+    return {
+        name: int(np.bitwise_or.reduce(plane ^ plane[:1], initial=0))
+        for name, plane in planes.items()
+    }
+
+
+def _distinct(pattern: Pattern, bus: Bus, moving: Mapping[str, int]) -> _Column:
     """Distinct cells of a bus, and which of them each row has."""
     codes = np.zeros(len(pattern), np.int64)
     for name in PLANES:
-        codes = _refined(codes, getattr(pattern, name) & np.uint32(bus.mask))
+        if mask := moving[name] & bus.mask:
+            codes = _refined(codes, getattr(pattern, name), mask)
     first = np.zeros(int(codes.max(initial=-1)) + 1, np.int64)
     first[codes[::-1]] = np.arange(len(codes))[::-1]
     words = ({name: int(getattr(pattern, name)[row]) for name in PLANES} for row in first.tolist())
     return [_cell(bus, each) for each in words], codes
 
 
-def _refined(codes: NDArray[np.int64], plane: Words) -> NDArray[np.int64]:
-    """Number the distinct pairs of a code and a word."""
-    moving = int(np.bitwise_or.reduce(plane ^ plane[:1], initial=0))
-    if not moving:
-        return codes
+def _refined(codes: NDArray[np.int64], plane: Words, moving: int) -> NDArray[np.int64]:
+    """Number the distinct pairs of a code and the ``moving`` bits of a word."""
     low = (moving & -moving).bit_length() - 1
     span = moving.bit_length() - low
     pairs = codes << span | (plane & np.uint32(moving)) >> np.uint32(low)

@@ -52,24 +52,20 @@ class Levels:
         np.not_equal(batch.time[1:], batch.time[:-1], out=new[1:])
         step = np.cumsum(new) - 1
         count = int(step[-1]) + 1
-        numbers = _numbers(batch.value)
+        other = np.zeros(len(batch.time), np.bool_)
+        other[list(batch.others)] = True
         total = np.repeat(self._fixed, count, axis=1)
         for place, all_moves in self._by_place.items():
             where = np.flatnonzero(batch.variable == place)
-            last = np.full(count, -1, np.int64)
-            last[step[where]] = np.arange(len(where))  # of several in a step the last one counts
-            filled = np.maximum.accumulate(last)
+            begins = step[where]
+            last = np.append(begins[1:] != begins[:-1], True)[: len(where)]
+            where, begins = where[last], begins[last]  # of several in a step the last one counts
+            lengths = np.diff(begins, prepend=0, append=count)
             for moves in all_moves:
-                total |= moves.apply(batch.value, numbers, where, filled)
+                for plane, levels in zip(total, moves.apply(batch, other, where), strict=True):
+                    if levels.any():
+                        np.bitwise_or(plane, np.repeat(levels, lengths), out=plane)
         return Steps(batch.time[new], *total)
-
-
-def _numbers(values: list[int | str]) -> NDArray[np.uint64] | None:
-    """Return the values as an array; None if one of them is a text or too wide."""
-    try:
-        return np.array(values, dtype=_NUMBERS)
-    except (ValueError, TypeError, OverflowError):
-        return None
 
 
 class _Moves:
@@ -87,22 +83,18 @@ class _Moves:
         self._runs = [(shift, mask) for shift, mask in runs.items() if mask < 1 << 64]
 
     def apply(
-        self,
-        values: list[int | str],
-        numbers: NDArray[np.uint64] | None,
-        where: NDArray[np.int64],
-        filled: NDArray[np.int64],
+        self, batch: Batch, other: NDArray[np.bool_], where: NDArray[np.int64]
     ) -> NDArray[np.uint32]:
-        """Return what it adds to each time step, ``(4, steps)``."""
+        """Return the levels before these changes and after each, ``(4, changes + 1)``."""
         if not len(where):
             return self._now
-        if numbers is not None:
-            levels = self._of_numbers(numbers[where])
-        else:
-            levels = self._of_values([values[k] for k in where.tolist()])
+        levels = self._of_numbers(batch.number[where])
+        odd = np.flatnonzero(other[where])
+        if len(odd):
+            levels[:, odd] = self._of_values([batch.others[k] for k in where[odd].tolist()])
         every = np.concatenate((self._now, levels), axis=1)
         self._now = levels[:, -1:]
-        return every[:, filled + 1]
+        return every
 
     def _of_numbers(self, numbers: NDArray[np.uint64]) -> NDArray[np.uint32]:
         levels = np.zeros((4, len(numbers)), np.uint32)

@@ -25,7 +25,10 @@ if TYPE_CHECKING:
     import pywellen
 
 BATCH = 1 << 15
-"""Number of changes after which a batch is handed over."""
+"""Number of changes from which on a batch is handed over."""
+_CHUNK = 1 << 11
+"""Number of changes kept as objects of Python, so few that they stay in the processor's cache."""
+_NUMBERS = np.uint64
 Told = Callable[[str, float], None]
 """Gets what is being done and the part of it that is done, from 0 to 1."""
 
@@ -34,12 +37,14 @@ Told = Callable[[str, float], None]
 class Dump:
     """A dump that is whole: its variables by full name with their widths, and its time.
 
-    ``end`` is the last time stamp in units of ``tick``, such as ``1 ps``.
+    Names of one variable have one of ``ids``. ``end`` is the last time stamp in units of ``tick``,
+    such as ``1 ps``.
     """
 
     path: Path
     kind: DumpKind
     variables: Mapping[str, int]
+    ids: Mapping[str, str]
     end: int
     tick: str
 
@@ -47,13 +52,15 @@ class Dump:
 class Batch(NamedTuple):
     """Changes in order of time, whole time steps only.
 
-    ``variable`` counts the names that were asked for; a value is an integer, or a text of
-    ``0 1 x z …``, most significant first.
+    ``variable`` counts the names that were asked for. ``others`` are the values, by their place,
+    that are no number of 64 bits: integers, and texts of ``0 1 x z …``, most significant first;
+    ``number`` is 0 there.
     """
 
     time: NDArray[np.int64]
     variable: NDArray[np.uint8]
-    value: list[int | str]
+    number: NDArray[np.uint64]
+    others: Mapping[int, int | str]
 
 
 def open_dump(path: Path, tell: Told) -> Dump:
@@ -61,22 +68,21 @@ def open_dump(path: Path, tell: Told) -> Dump:
     whole = look_through(path, lambda part: tell("checking", part))
     waveform = _load(path)
     widths: dict[str, int] = {}
+    ids: dict[str, str] = {}
     for variable in waveform.all_vars():
+        ids.setdefault(variable.full_name, str(variable.signal_id))
         if variable.bitwidth and not (variable.is_real or variable.is_string):
             widths.setdefault(variable.full_name, variable.bitwidth)
     scale = waveform.timescale
     tick = f"{scale.factor} {scale.unit}" if scale is not None else "ticks"
-    return Dump(path, whole.kind, widths, whole.end, tick)
+    return Dump(path, whole.kind, widths, ids, whole.end, tick)
 
 
 def stream(dump: Dump, names: Sequence[str], take: Callable[[Batch], None], tell: Told) -> None:
     """Deliver every change of these variables; each of them must be one of the dump's."""
     assert set(names) <= dump.variables.keys()
     waveform = _load(dump.path)
-    ids = {v.full_name: str(v.signal_id) for v in reversed(waveform.all_vars())}
-    places: dict[str, int] = {}
-    for place, name in enumerate(names):
-        places.setdefault(ids[name], place)
+    places = {dump.ids[name]: place for place, name in reversed(list(enumerate(names)))}
     gathered = _Gathered(places, take, lambda time: tell("reading", time / max(1, dump.end)))
     with _sound(dump.path):
         waveform.stream_changes(gathered.callback(), list(names))
@@ -85,8 +91,7 @@ def stream(dump: Dump, names: Sequence[str], take: Callable[[Batch], None], tell
 
 def same_variable(dump: Dump, names: Sequence[str]) -> list[int]:
     """Return for each name the first of the names that is the same variable."""
-    ids = {v.full_name: str(v.signal_id) for v in reversed(_load(dump.path).all_vars())}
-    wanted = [ids[name] for name in names]
+    wanted = [dump.ids[name] for name in names]
     return [wanted.index(one) for one in wanted]
 
 
@@ -106,6 +111,9 @@ class _Gathered:
         self._times: list[int] = []
         self._ids: list[object] = []
         self._values: list[int | str] = []
+        self._chunks: list[_Columns] = []
+        self._count = 0
+        self._others: dict[int, int | str] = {}
 
     def callback(self) -> Callable[[int, object, int | str], None]:
         """Return the function that the library calls."""
@@ -116,32 +124,66 @@ class _Gathered:
             add_time(time)
             add_name(name)
             add_value(value)
-            if len(times) >= BATCH:
-                self._whole_steps()
+            if len(times) >= _CHUNK:
+                self._convert()
 
         return change
 
-    def _whole_steps(self) -> None:
-        """Hand over all but the last time step, of which more changes may follow."""
-        stop = len(self._times) - 1
-        while stop and self._times[stop - 1] == self._times[-1]:
-            stop -= 1
-        if stop:
-            self._hand_over(stop)
-            self._passed(self._times[0])
-
     def flush(self) -> None:
         """Hand over what is left."""
-        if self._times:
-            self._hand_over(len(self._times))
+        self._convert()
+        if self._count:
+            self._hand_over(self._joined(), self._count)
 
-    def _hand_over(self, stop: int) -> None:
-        count = np.fromiter(
-            map(self._places.__getitem__, map(str, self._ids[:stop])), np.uint8, stop
+    def _convert(self) -> None:
+        """Make arrays of the changes so far; hand over whole time steps if they are many."""
+        count, places = len(self._times), self._places
+        columns = (
+            np.array(self._times, np.int64),
+            np.array([places[str(one)] for one in self._ids], np.uint8),
+            self._numbers(),
         )
-        self._take(Batch(np.array(self._times[:stop], np.int64), count, self._values[:stop]))
         for column in (self._times, self._ids, self._values):
-            del column[:stop]
+            column.clear()
+        self._chunks.append(columns)
+        self._count += count
+        if self._count >= BATCH:
+            joined = self._joined()
+            stop = int(np.searchsorted(joined[0], joined[0][-1]))  # more of this step may follow
+            if stop:
+                self._hand_over(joined, stop)
+                self._passed(int(joined[0][0]))
+
+    def _numbers(self) -> NDArray[np.uint64]:
+        numbers = np.array(self._values)  # without a type: with one, the text 10 becomes ten
+        if numbers.dtype.kind not in "iu":
+            others = {k: v for k, v in enumerate(self._values) if not _is_number(v)}
+            plain = [0 if k in others else v for k, v in enumerate(self._values)]
+            numbers = np.array(plain, _NUMBERS)
+            self._others.update((self._count + k, value) for k, value in others.items())
+        return numbers.astype(_NUMBERS)
+
+    def _joined(self) -> _Columns:
+        time, variable, number = zip(*self._chunks, strict=True)
+        return np.concatenate(time), np.concatenate(variable), np.concatenate(number)
+
+    def _hand_over(self, joined: _Columns, stop: int) -> None:
+        time, variable, number = joined
+        others, self._others = self._others, {}
+        self._chunks = [(time[stop:], variable[stop:], number[stop:])]
+        self._count -= stop
+        for place, value in others.items():
+            if place >= stop:
+                self._others[place - stop] = value
+        gone = {place: value for place, value in others.items() if place < stop}
+        self._take(Batch(time[:stop], variable[:stop], number[:stop], gone))
+
+
+_Columns = tuple[NDArray[np.int64], NDArray[np.uint8], NDArray[np.uint64]]
+
+
+def _is_number(value: int | str) -> bool:
+    return isinstance(value, int) and value < 1 << 64
 
 
 def _load(path: Path) -> pywellen.Waveform:

@@ -6,6 +6,7 @@ One rule: what is read back is what was written, piece by piece in the same orde
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import compress
 from typing import BinaryIO, NamedTuple
 
 import numpy as np
@@ -48,17 +49,21 @@ class Raw(NamedTuple):
 
 
 class Spool:
-    """Pieces of raw rows, in a file that is open for writing and reading."""
+    """Pieces of raw rows, in a file that is open for writing and reading.
+
+    Of most pieces several columns are all zero: these are not written.
+    """
 
     def __init__(self, file: BinaryIO) -> None:
         self._file = file
-        self._pieces: list[tuple[int, int]] = []
+        self._pieces: list[tuple[int, int, tuple[bool, ...]]] = []
 
     def write(self, rows: Raw) -> None:
         """Add a piece."""
-        self._pieces.append((self._file.tell(), len(rows.time)))
-        self._file.write(rows.time.tobytes())
-        self._file.write(np.array(rows[1:], np.uint32).tobytes())
+        filled = tuple(bool(column.any()) for column in rows)
+        self._pieces.append((self._file.tell(), len(rows.time), filled))
+        for column in compress(rows, filled):
+            self._file.write(np.ascontiguousarray(column).data)
 
     def clear(self) -> None:
         """Forget every piece."""
@@ -69,10 +74,10 @@ class Spool:
     def pieces(self, start: int = 0) -> Iterator[tuple[int, Raw]]:
         """Yield the pieces from row ``start`` on, each with the number of its first row."""
         first = 0
-        for place, count in self._pieces:
+        for place, count, filled in self._pieces:
             if first + count > start:
                 skipped = max(0, start - first)
-                yield first + skipped, self._read(place, count).part(slice(skipped, None))
+                yield first + skipped, self._read(place, count, filled).part(slice(skipped, None))
             first += count
 
     def with_next(self, start: int) -> Iterator[tuple[int, Raw, NDArray[np.bool_]]]:
@@ -85,11 +90,15 @@ class Spool:
         if held is not None:
             yield *held, _next_pulses(held[1], beyond=False)
 
-    def _read(self, place: int, count: int) -> Raw:
+    def _read(self, place: int, count: int, filled: tuple[bool, ...]) -> Raw:
         self._file.seek(place)
-        time = np.frombuffer(self._file.read(8 * count), np.int64)
-        words = np.frombuffer(self._file.read(4 * count * (len(Raw._fields) - 1)), np.uint32)
-        return Raw(time, *words.reshape(-1, count))
+        columns = []
+        for there, kind in zip(filled, (np.int64, *[np.uint32] * (len(filled) - 1)), strict=True):
+            size = count * np.dtype(kind).itemsize
+            columns.append(
+                np.frombuffer(self._file.read(size), kind) if there else np.zeros(count, kind)
+            )
+        return Raw._make(columns)
 
 
 def _next_pulses(piece: Raw, beyond: bool) -> NDArray[np.bool_]:

@@ -137,9 +137,9 @@ def changes_of(dump: Dump, names: list[str]) -> list[tuple[int, int, int | str]]
     found: list[tuple[int, int, int | str]] = []
 
     def take(batch: Batch) -> None:
-        for time, place, value in zip(
-            batch.time.tolist(), batch.variable.tolist(), batch.value, strict=True
-        ):
+        columns = (batch.time.tolist(), batch.variable.tolist(), batch.number.tolist())
+        for row, (time, place, number) in enumerate(zip(*columns, strict=True)):
+            value = batch.others.get(row, number)
             found.extend((time, k, value) for k, same in enumerate(places) if same == place)
 
     stream(dump, names, take, lambda *_: None)
