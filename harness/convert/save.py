@@ -22,15 +22,16 @@ def save_table(
 ) -> Path:
     """Write ``NAME.csv`` beside ``design.toml``, set ``[tables.NAME]``, and return the file's path.
 
-    ``lines`` are those of the file, which are written as they come. Raises ConfigError or
-    TableError if the name is no name, the table is there and ``replace`` is False, or a file cannot
-    be written; ``design.toml`` is then as it was.
+    ``lines`` are those of the file, which are written as they come; a setting with the value None
+    is taken out. Raises ConfigError or TableError if the name is no name, the table is there and
+    ``replace`` is False, or a file cannot be written; ``design.toml`` is then as it was.
     """
     settings_path = design.folder / SETTINGS
     path = _path_of(design, name, replace=replace)
     _check_latency(design, name, settings)
     text = read_file(settings_path, MAX_SETTINGS_BYTES).decode("utf-8")
-    origin = {"made_from": None}  # of the rows that were there before
+    # What is said of the origin of the rows that were there before does not hold of the new ones.
+    origin = {} if "made_from" in settings else {"made_from": None, "unconfirmed": None}
     values = {"file": path.relative_to(design.folder).as_posix(), **origin, **settings}
     edited = with_settings(settings_path, text, ("tables", name), values)
     write_file(path, (line.encode("utf-8") for line in lines))

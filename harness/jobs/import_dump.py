@@ -117,7 +117,7 @@ class _Import:
             columns = tuple(bus.name for bus in self._signals)
             patterns = self._watched(done, waits, times if gates is not None else None)
             lines = chain(Draft(columns, (), head).lines(), pattern_lines(patterns))
-            settings = _settings(done)
+            settings = {"reset_cycles": done.reset.cycles}
             path = save_table(self.design, name, lines, settings, replace=self.options.replace)
         names = Names(self.shuttle, self._empty)
         said = (*notices(self.dump, self.pins, done, names), *waits.sentences)
@@ -183,11 +183,6 @@ class _Import:
         spec = _with(TableSpec(spec.name, spec.path, spec.clock_hz), done)
         result = rehearser.rehearse(self.design, spec, pattern).result
         return result is RehearsalResult.PASSES
-
-
-def _settings(done: Sampled) -> dict[str, int]:
-    cycles = done.reset.cycles
-    return {} if cycles is None else {"reset_cycles": cycles}
 
 
 def _with(spec: TableSpec, done: Sampled) -> TableSpec:

@@ -91,6 +91,25 @@ def test_a_table_is_replaced_only_if_asked(design: Path, capsys: Screen) -> None
     assert importing(design, "--yes", "--replace") == 0
 
 
+@pytest.mark.parametrize(
+    ("options", "kept"),
+    [((), ["reset_cycles = 2"]), (("--map", "clr_n=1"), [])],
+    ids=["with a reset in the dump", "without one"],
+)
+def test_of_a_replaced_table_nothing_is_kept_that_its_old_rows_needed(
+    options: tuple[str, ...], kept: list[str], tmp_path: Path
+) -> None:
+    design = design_folder("ctr163", tmp_path.resolve(), netlist=False)
+    settings, own = design / "design.toml", ["clock_hz = 50_000", "intake = true"]
+    gone = ["reset_cycles = 7", 'unconfirmed = "observed on SP2-0007"']
+    (design / "seen.csv").write_text("q\nLLLL\n", "utf-8")
+    with settings.open("a", encoding="utf-8") as file:
+        file.write("\n".join(["", "[tables.seen]", 'file = "seen.csv"', *own, *gone, ""]))
+    importing(design, "--yes", "--replace", *options)
+    lines = settings.read_text("utf-8").partition("[tables.seen]\n")[2].splitlines()
+    assert lines == ['file = "seen.csv"', *own, *kept]
+
+
 def test_without_a_terminal_and_without_yes_nothing_is_written(
     design: Path, capsys: Screen, monkeypatch: pytest.MonkeyPatch
 ) -> None:
