@@ -35,19 +35,24 @@ def there(out: Path, path: Path) -> str:
     return f"../{path.relative_to(out).as_posix()}" if path.is_file() else ""
 
 
-def beyond(record: RunRecord, store: Store, out: Path) -> Beyond:
-    """Find the runs around a run, its histories, and what it changed since the run before.
-
-    Links are as seen from a run's folder in ``out``. Raises StoreError.
-    """
+def links_in(out: Path) -> Links:
+    """Lead from a folder in ``out`` to the runs and histories that are there."""
     histories = out / "history"
-    before, after = store.beside(record.run_id)
-    links = Links(
+    return Links(
         histories=there(out, histories / "index.html"),
         subject=lambda which: there(out, histories / history_page(which)),
         run=lambda run_id: run_address(out, run_id),
         since=since_page,
     )
+
+
+def beyond(record: RunRecord, store: Store, out: Path) -> Beyond:
+    """Find the runs around a run, its histories, and what it changed since the run before.
+
+    Links are as seen from a run's folder in ``out``. Raises StoreError.
+    """
+    links = links_in(out)
+    before, after = store.beside(record.run_id)
     if before is None:
         return Beyond(links, None, after)
     return Beyond(links, before, after, changes(record, store.as_baseline(before.run_id)))

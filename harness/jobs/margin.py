@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 
 from harness.errors import ConfigError, Finding, Location
+from harness.jobs.beyond import links_in
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.run import new_run
 from harness.jobs.settle import suspicion
@@ -120,10 +121,11 @@ def write_margin_pages(
     by_chip: dict[str, list[MarginRecord]] = {}
     for record in records:
         by_chip.setdefault(record.chip_serial, []).append(record)
+    links = links_in(Path(folder).parent)
     with existing(store) as kept:
         others = kept.latest_margins({record.design for record in records})
         return tuple(
-            write_margins(own, Path(folder), (*kept.margins(chip=serial), *others))
+            write_margins(own, Path(folder), (*kept.margins(chip=serial), *others), links)
             for serial, own in by_chip.items()
         )
 

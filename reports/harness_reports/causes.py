@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from harness.blame import odds_text
 from harness.errors import many
-from harness.records import Candidate, Cause, ChipOverview, Observation, Overruling, RunOverview
+from harness.records import Candidate, Cause, Observation, Overruling, RunOverview
 from harness_reports.texts import day
 
 MAX_SHOWN_CAUSES = 40
@@ -72,32 +72,6 @@ def against_text(candidate: Candidate) -> str:
     if candidate.odds >= 1:
         return "–"
     return odds_text(1 / candidate.odds if candidate.odds > 0 else math.inf)
-
-
-@dataclass(frozen=True)
-class PinMap:
-    """Causes by chip pin and slot: ``rows`` are a pin and, for each of ``slots``, cause keys."""
-
-    slots: tuple[str, ...]
-    rows: tuple[tuple[str, tuple[str, ...]], ...]
-
-
-def pin_map(causes: Sequence[Cause], chips: Sequence[ChipOverview]) -> PinMap:
-    """Work out which causes name which pin in which slot, by their first candidate.
-
-    Pins that no cause names are left out.
-    """
-    slots = tuple(chip.slot for chip in chips)
-    cells: dict[str, dict[str, list[str]]] = {}
-    for cause in causes:
-        pins = cause.candidates[0].pins if cause.candidates else ()
-        for pin in pins:
-            for slot in cause.slots:
-                cells.setdefault(pin, {}).setdefault(slot, []).append(cause.key)
-    rows = tuple(
-        (pin, tuple(", ".join(cells[pin].get(slot, ())) for slot in slots)) for pin in cells
-    )
-    return PinMap(slots, rows)
 
 
 def shown_causes(run: RunOverview) -> tuple[tuple[CauseRow, ...], str]:

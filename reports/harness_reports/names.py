@@ -65,6 +65,11 @@ def since_page(run_id: str) -> str:
     return f"since-{safe_name(run_id)}.html"
 
 
+def pin_anchor(pin: str) -> str:
+    """Name the place of a pin in the continuity test on a chip's page."""
+    return f"pin-{safe_name(pin)}"
+
+
 def table_anchor(number: int) -> str:
     """Name the place, on a chip's page, of the table that was its ``number``-th."""
     return f"table-{number}"

@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from harness.errors import many
 from harness.judge import NightChanges
 from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict, worst
-from harness_reports.causes import CauseRow, PinMap, blamed, pin_map, shown_causes
+from harness_reports.causes import CauseRow, blamed, shown_causes
 from harness_reports.looks import Fact, tally_text
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_pages
 from harness_reports.pages import run_facts, source_facts
+from harness_reports.pin_map import PinMap, pin_maps
 from harness_reports.rack_map import RackMap, rack_maps
 from harness_reports.since import Since, build_since
 from harness_reports.texts import unstable_remark
@@ -62,7 +63,7 @@ class IndexPage:
     since: Since | None
     causes: tuple[CauseRow, ...]
     more_causes: str
-    pins: PinMap
+    pins: tuple[PinMap, ...]
     blamed: Mapping[tuple[str, str], CauseRow]
     pages: Mapping[str, str]
     groups: tuple[Group, ...]
@@ -98,7 +99,7 @@ def build_index(
         since=None if changes is None else build_since(changes, run),
         causes=causes,
         more_causes=more_causes,
-        pins=pin_map(run.causes, run.chips),
+        pins=pin_maps(run, pages),
         blamed=blamed(causes),
         pages=pages,
         groups=_groups(run.chips, verdicts),

@@ -133,6 +133,17 @@ def design_ways(run: RunHeading, designs: Sequence[Sibling], here: int, beyond: 
     return Ways(trail, tuple(_beside("design", designs, here, up)), _there(pages))
 
 
+def margin_ways(
+    title: str, rack: str, chips: Sequence[str], designs: Sequence[str], links: Links
+) -> Ways:
+    """Give the ways of a page of margins."""
+    subjects = {f"History of {name}": of_chip(name) for name in chips}
+    subjects |= {f"History of {name}": of_design(name) for name in designs}
+    pages = [Anchor(name, links.subject(subject)) for name, subject in subjects.items()]
+    trail = Anchor(rack, links.rack(rack)), Anchor("Margins", ""), Anchor(title, "")
+    return Ways(trail, (), _there([*pages, Anchor("All histories", links.histories)]))
+
+
 def _above(run: RunHeading, links: Links, up: str) -> tuple[Anchor, Anchor]:
     """Give the trail down to a run, for a page below it."""
     return Anchor(run.rack, _from(up, links.rack(run.rack))), Anchor(_title(run), f"{up}index.html")

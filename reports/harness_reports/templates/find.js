@@ -10,6 +10,7 @@
     feet: [...table.tFoot.rows[0].cells].slice(2),
     rows: [...table.tBodies[0].rows],
     body: table.tBodies[0],
+    pins: table.classList.contains("pins"),
   }));
   const lists = [...document.querySelectorAll("table.rows")].map((table) => ({
     rows: [...table.tBodies[0].rows],
@@ -29,7 +30,7 @@
       const chips = map.heads.map((head) => says(head, words));
       const designs = map.rows.map((row) => says(row, words));
       const byChip = words.length && chips.includes(true) && !designs.includes(true);
-      const byDesign = words.length && !byChip;
+      const byDesign = words.length && !byChip && !(map.pins && !designs.includes(true));
       map.heads.forEach((head, k) => {
         const hide = Boolean(byChip && !chips[k]);
         if (head.hidden === hide) return;
@@ -38,7 +39,7 @@
       });
       map.rows.forEach((row, k) => {
         row.hidden = Boolean(byDesign && !designs[k]) || !shows(row);
-        left += !row.hidden;
+        left += !map.pins && !row.hidden;
       });
     }
     for (const item of rest) item.hidden = !says(item, words) || !shows(item);

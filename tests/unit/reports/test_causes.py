@@ -29,7 +29,7 @@ from harness_reports.causes import candidate_text
 from harness_reports.frame import CAUSE_COLUMNS
 from harness_reports.html import index_html
 from tests.unit.blame.test_slips import window
-from tests.unit.reports.samples import START, chip, failed, passed, run_of
+from tests.unit.reports.samples import START, chip, failed, passed, run_of, sample_run
 
 OPEN = Cause(
     key="A1",
@@ -87,10 +87,45 @@ def test_the_runs_page_says_what_is_likely_and_what_else_it_may_be() -> None:
     ]
 
 
+def cells(page: Any) -> dict[str, list[str]]:
+    """The map of pins and slots: the texts of the cells, by their pins."""
+    rows = page.xpath('//table[@class="map pins"]/tbody/tr')
+    return {
+        words(row[0]): [cell.xpath("string(a/@title)").rpartition(": ")[2] for cell in row[2:]]
+        for row in rows
+    }
+
+
+def test_the_map_of_pins_and_slots_shows_what_is_proven_and_leads_to_the_pin() -> None:
+    pins = (
+        PinProof("in0", PinState.PROVEN, ("crc16/bytes",), ""),
+        PinProof("io2", PinState.NOT_PROVEN, (), ""),
+        PinProof("in3", PinState.SUSPECTED, (), "A1"),
+    )
+    tests = tuple(
+        SlotPins(slot, ("crc16/bytes",), (), pins[:k]) for slot, k in (("A2", 2), ("A1", 3))
+    )
+    run = replace(RUN, continuity=tests)
+    page = html.fromstring(index_html(run.overview))
+    assert cells(page) == {
+        "in3": ["suspected, cause A1", ""],
+        "in0": ["reaches the chip", "reaches the chip"],
+        "io2": ["not proven", "not proven"],
+    }
+    link = page.xpath('//table[@class="map pins"]/tbody/tr[1]/td/a/@href')[0]
+    name, _, place = link.partition("#")
+    assert name == "chips/SP2-0001/SP2-0001.html"
+    (pin,) = html.fromstring(chip_html(run, run.chips[0])).xpath(f'//*[@id="{place}"]')
+    assert [words(cell) for cell in pin] == ["in3", "suspected", "cause A1"]
+
+
 def test_the_runs_page_has_pins_by_slot_and_tables_by_chip_with_their_causes() -> None:
     page = html.fromstring(index_html(RUN.overview))
-    (pins,) = page.xpath('//table[caption[starts-with(., "Pins")]]//tbody')
-    assert [words(cell) for cell in pins[0]] == ["in3", "A1", "–"]
+    assert cells(page) == {"in3": ["suspected, cause A1", ""]}
+    assert page.xpath('//table[@class="map pins"]/tbody//@href') == [
+        "chips/SP2-0001/SP2-0001.html#cause-1"
+    ]
+    assert not html.fromstring(index_html(sample_run().overview)).xpath("//*[@id='pins']")
     links = page.xpath('//section[@aria-labelledby="tables"]//a[@href="#cause-1"]')
     assert [words(link) for link in links] == ["A1", "A1"]
 

@@ -147,6 +147,9 @@ def test_every_written_page_leads_to_every_other(
         for run in (later, earlier):
             harness.write_reports(run, store=store)
         harness.history(store=store)
+        (margins,) = harness.write_margin_pages(store.margins(), store=store)
+    found = crawl(str(margins), lambda path: Path(posixpath.normpath(unquote(path))).read_bytes())
+    assert any("history/chip-SP2-0001.html" in one for one in found)
     home = f"runs/{later.run_id}/index.html"
     pages = crawl(home, lambda path: Path(posixpath.normpath(unquote(path))).read_bytes())
     check(pages, home, "rack")
