@@ -148,7 +148,9 @@ def _table(
             _name(place),
             f"{len(group.slots)} of {many(group.tested, 'chip')} "
             + ("give the same wrong answer" if group.steady else "give answers that differ")
-            + (", most of those tested." if group.most else "."),
+            + (
+                ", most of those tested." if group.most and len(group.slots) < group.tested else "."
+            ),
         )
         for place, group in enumerate(found)
     ]
