@@ -15,9 +15,9 @@ from axe_core_python.base import AXE_SCRIPT
 from selenium import webdriver
 
 from harness.judge import Change, NightChanges
-from harness.records import RunRecord, Verdict
+from harness.records import PinProof, PinState, RunRecord, SlotPins, Verdict
 from harness.store import Store
-from harness_reports import WrittenReports, write_histories, write_run
+from harness_reports import Beyond, WrittenReports, write_histories, write_run, write_since
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
@@ -40,8 +40,11 @@ def browser() -> Iterator[webdriver.Chrome]:
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """Pages of every kind, by a short name."""
     folder = tmp_path_factory.mktemp("pages")
-    sample = write_run(sample_run(), folder / "sample")
-    run = sample_run()
+    states = zip(("in0", "in1", "io2"), PinState, strict=True)
+    pins = tuple(PinProof(pin, state, (), "") for pin, state in states)
+    run = replace(sample_run(), continuity=(SlotPins("A1", ("ctr163/count",), (), pins),))
+    sample = write_run(run, folder / "sample")
+    hostile = write_run(hostile_run(), folder / "hostile")
     own = tuple(replace(one, run_id=run.run_id) for one in (search(night=12), shmoo(), broken()))
     return {
         "index": sample.index,
@@ -50,9 +53,12 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "margins": _chip(write_run(run, folder / "margins", margins=(*nights(), *own))),
         "silent": sample.chips[5].html,
         "long": _chip(write_run(run_of(long_chip()), folder / "long")),
-        "hostile": _chip(write_run(hostile_run(), folder / "hostile")),
+        "hostile": _chip(hostile),
         "night": write_run(hostile_run(), folder / "night", changes=_night(hostile_run())).index,
-        "hostile index": write_run(hostile_run(), folder / "hostile").index,
+        "hostile index": hostile.index,
+        "design of a run": sample.designs[1],
+        "hostile design": hostile.designs[1],
+        "since": write_since(run, _night(run), folder / "sample", Beyond()),
         **_histories(folder),
     }
 
@@ -87,7 +93,7 @@ def _chip(written: WrittenReports) -> Path:
 
 KINDS = [
     "index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night", "margins",
-    "histories", "design",
+    "histories", "design", "design of a run", "hostile design", "since",
 ]  # fmt: skip
 
 
@@ -124,6 +130,7 @@ def _violations(browser: webdriver.Chrome) -> list[str]:
         ("margins", "dark"),
         ("histories", "dark"),
         ("silent", "dark"),
+        ("design of a run", "dark"),
     ],
 )
 def test_axe_core_finds_nothing(
@@ -202,6 +209,28 @@ def test_findings_are_folded_on_the_screen_and_whole_on_paper(
     assert browser.execute_script(shown) == [True, False, False]
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     assert browser.execute_script(shown) == [True, True, True]
+
+
+def test_keys_step_through_the_findings_of_a_chip_and_fold_them(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    show(browser, pages["long"], DESKTOP)
+    state = (
+        "const all = [...document.querySelectorAll('details.finding')];"
+        "return [all.map(one => one.open),"
+        " all.findIndex(one => one.contains(document.activeElement))]"
+    )
+    pressed = []
+    for key in "jjkoc":
+        browser.switch_to.active_element.send_keys(key)
+        pressed.append(browser.execute_script(state))
+    assert pressed == [
+        [[True, False, False], 0],
+        [[True, True, False], 1],
+        [[True, True, False], 0],
+        [[True, True, True], 0],
+        [[False, False, False], 0],
+    ]
 
 
 def test_a_focused_drawing_can_be_scrolled_by_keyboard(
