@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.records import Cause, ChipOverview, PinState, RunOverview, SlotPins
+from harness.records import Cause, ChipOverview, PinState, RunOverview
 from harness_reports.names import chip_name, pin_anchor
 from harness_reports.rack_map import MAX_COLUMNS, MapChip
 
@@ -72,17 +72,13 @@ def _cells(run: RunOverview, slot: str, page: str) -> Iterator[tuple[str, PinCel
     """Give the pins of a slot; what a cause suspects outweighs what the test says."""
     test = next((test for test in run.continuity if test.slot == slot and test.tables), None)
     causes = _suspecting(run.causes, slot)
-    for pin in test.pins if test is not None else ():
-        state = PinState.SUSPECTED if pin.pin in causes else pin.state
-        yield pin.pin, _cell(state, f"{page}#{pin_anchor(pin.pin)}", causes.get(pin.pin))
-    for pin, (number, cause) in causes.items():
-        if test is None or not _has(test, pin):
-            where = f"{page}#cause-{number}"
-            yield pin, _cell(PinState.SUSPECTED, where, (number, cause))
-
-
-def _has(test: SlotPins, pin: str) -> bool:
-    return any(one.pin == pin for one in test.pins)
+    states = {pin.pin: pin.state for pin in test.pins} if test is not None else {}
+    for name, state in states.items():
+        shown = PinState.SUSPECTED if name in causes else state
+        yield name, _cell(shown, f"{page}#{pin_anchor(name)}", causes.get(name))
+    for name, (number, cause) in causes.items():
+        if name not in states:
+            yield name, _cell(PinState.SUSPECTED, f"{page}#cause-{number}", (number, cause))
 
 
 def _suspecting(causes: Sequence[Cause], slot: str) -> dict[str, tuple[int, Cause]]:
