@@ -38,6 +38,7 @@ from harness.rack import (
     Slot,
     SlotWorker,
     StopSwitch,
+    UnderWay,
     as_news,
     cases,
     continuity_test,
@@ -171,7 +172,8 @@ class _Floor:
         self, run: RunRecord, rack: Rack, keep: Callable[[Outcome], None], locks: Locks
     ) -> Iterator[tuple[RunMeans, Mapping[str, Mapping[str, str]]]]:
         """Reach the boards; yields means and the addresses of each slot."""
-        with reach(rack, locks, observe=self.observe) as reached:
+        observe = UnderWay(self.observe, run.run_id)
+        with reach(rack, locks, observe=observe) as reached:
             if reached.remark:
                 self.tell(reached.remark)
             store = self.store
@@ -183,7 +185,7 @@ class _Floor:
                     partial(store.record_continuity, run.run_id),
                     self.policy,
                     self.stop,
-                    self.observe,
+                    observe,
                 ),
                 reached.addresses,
             )

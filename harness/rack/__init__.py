@@ -27,6 +27,7 @@ from harness.rack.reaching import SupplyUse, reach, reachable
 from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
 from harness.rack.slow import news_if_slow
 from harness.rack.station import AGAIN, Station
+from harness.rack.under_way import LongTable, UnderWay, long_tables
 from harness.rack.worker import SlotWorker, not_back, run_slots
 
 __all__ = [
@@ -40,6 +41,7 @@ __all__ = [
     "Event",
     "Job",
     "Locks",
+    "LongTable",
     "ModelledSession",
     "Observer",
     "Opener",
@@ -59,6 +61,7 @@ __all__ = [
     "SupplyUse",
     "TableJudged",
     "TableStarted",
+    "UnderWay",
     "as_news",
     "cases",
     "check_port",
@@ -71,6 +74,7 @@ __all__ = [
     "interrupts_stop",
     "load_rack",
     "load_virtual_slot",
+    "long_tables",
     "needs_place",
     "news_if_slow",
     "not_back",

@@ -81,10 +81,8 @@ def held(what: str, folder: Path | None = None) -> bool | None:
 
     Writes nothing; if the lock is free, this holds it for an instant.
     """
-    path = (folder if folder is not None else FOLDER) / _file_name(real_name(what))
-    careful = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
     try:
-        stream = os.fdopen(os.open(path, os.O_RDONLY | careful), encoding="utf-8")
+        stream = opened_carefully(lock_path(what, folder))
     except OSError:
         return None
     with stream:
@@ -93,6 +91,17 @@ def held(what: str, folder: Path | None = None) -> bool | None:
         except OSError:
             return True
     return False
+
+
+def lock_path(what: str, folder: Path | None = None) -> Path:
+    """Return the file of a lock."""
+    return (folder if folder is not None else FOLDER) / _file_name(real_name(what))
+
+
+def opened_carefully(path: Path) -> IO[str]:
+    """Open a file of this folder to read it, whatever another user put there. Raises OSError."""
+    careful = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
+    return os.fdopen(os.open(path, os.O_RDONLY | careful), encoding="utf-8")
 
 
 Hold = Callable[[IO[str]], None]
@@ -162,7 +171,7 @@ class Locks:
 
     def _open(self, name: str, what: str, hold: Hold) -> IO[str]:
         path = self._folder / _file_name(name)
-        stream = _guarded(what, path, lambda: _opened(path))
+        stream = _guarded(what, path, lambda: opened_for_all(path))
         try:
             hold(stream)
         except OSError as error:
@@ -224,7 +233,7 @@ def _guarded(what: str, path: Path, action: Callable[[], IO[str]]) -> IO[str]:
         raise PortUnavailable(message) from error
 
 
-def _opened(path: Path) -> IO[str]:
+def opened_for_all(path: Path) -> IO[str]:
     """Open a lock's file, created for all users; never follows a link.
 
     An existing file keeps its permissions: it may belong to another user. It is opened without

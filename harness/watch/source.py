@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 
 from harness.errors import StoreError
-from harness.rack import held
+from harness.rack import held, long_tables
 from harness.store import Store, store_file
 from harness.watch.state import Overview, rack_state
 
@@ -80,5 +80,6 @@ def look_at(source: StoreSource, rack: str | None) -> Overview:
             return Overview(None, (), store.racks())
         latest = runs[0]
         holder = held(f"{latest.kind} {latest.run_id}")
-        state = rack_state(store.glance(latest.run_id), holder, datetime.now(UTC))
+        going = long_tables(latest.run_id) if holder else {}
+        state = rack_state(store.glance(latest.run_id), holder, datetime.now(UTC), going)
         return Overview(state, runs, store.racks())

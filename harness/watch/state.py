@@ -6,12 +6,14 @@ computer holds it or an outcome came recently.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
+from types import MappingProxyType
 
 from harness.errors import many
+from harness.rack import LongTable
 from harness.records import SEVERITY_ORDER, ChipHeading, Outcome, RunHeading, RunKind, Verdict
 from harness.store import Glance, SlotGlance
 from harness_reports import Look, Scrubber, Tally, look
@@ -45,7 +47,7 @@ class SlotState:
 
     ``final`` means that this run will add nothing; until then verdicts are provisional. ``chip``
     and ``latest`` are as shown, without secrets; a PASS has no summary. ``latest`` is the first
-    outcome that went wrong, if one did (``failing``).
+    outcome that went wrong, if one did (``failing``). ``going`` is the table that takes long now.
     """
 
     chip: ChipHeading
@@ -57,6 +59,7 @@ class SlotState:
     tallies: tuple[Tally, ...]
     latest: Outcome | None
     failing: bool
+    going: LongTable | None = None
 
 
 @dataclass(frozen=True)
@@ -100,12 +103,20 @@ def phase_of(run: RunHeading, held: bool | None, news: datetime, now: datetime) 
     return Phase.LEFT if intake else Phase.BROKEN_OFF
 
 
-def rack_state(glance: Glance, held: bool | None, now: datetime) -> RackState:
-    """Compute what is shown of a run."""
+def rack_state(
+    glance: Glance,
+    held: bool | None,
+    now: datetime,
+    going: Mapping[str, LongTable] = MappingProxyType({}),
+) -> RackState:
+    """Compute what is shown of a run; ``going`` has the slots that are at a long table."""
     ends = [slot.latest.ended for slot in glance.slots if slot.latest is not None]
     news = max([glance.run.started, *ends])
     phase = phase_of(glance.run, held, news, now)
-    slots = tuple(_slot(slot, phase, glance.run.kind) for slot in glance.slots)
+    slots = tuple(
+        replace(_slot(slot, phase, glance.run.kind), going=going.get(slot.chip.slot))
+        for slot in glance.slots
+    )
     done, tables = (sum(getattr(slot, name) for slot in slots) for name in ("done", "tables"))
     return RackState(
         run=glance.run,
