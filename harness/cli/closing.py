@@ -10,7 +10,7 @@ import harness_reports
 from harness.cli.screen import Screen, shown
 from harness.cli.words import counts_text, verdict_rich, verdict_words
 from harness.errors import many
-from harness.records import ChipRecord, Outcome, RunRecord
+from harness.records import SEVERITY_ORDER, ChipRecord, Outcome, RunRecord
 
 MAX_SHOWN_CAUSES = 8
 """Maximum number of causes spelled out; the pages have them all."""
@@ -20,7 +20,7 @@ MAX_SHOWN_PER_CHIP = 3
 
 
 def print_verdicts(screen: Screen, run: RunRecord) -> None:
-    """Print each chip's verdict and, below it, the first things that went wrong."""
+    """Print each chip's verdict and, below it, the worst that went wrong."""
     if run.chips:
         _print_chips(screen, run)
     else:
@@ -74,6 +74,7 @@ def _troubles(chip: ChipRecord) -> list[str]:
     if chip.trouble:
         return [f"{chip.chip_serial}: {chip.trouble}"]
     bad = [o for o in chip.outcomes if not o.verdict.quiet and not o.cause]
+    bad.sort(key=lambda outcome: SEVERITY_ORDER.index(outcome.verdict))
     lines = [_trouble(outcome) for outcome in bad[:MAX_SHOWN_PER_CHIP]]
     if len(bad) > MAX_SHOWN_PER_CHIP:
         lines.append(f"{chip.chip_serial}: {len(bad) - MAX_SHOWN_PER_CHIP} more in the report")

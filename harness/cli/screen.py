@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import select
 import sys
+import textwrap
 from collections.abc import Iterator
 from contextlib import suppress
 from io import BufferedWriter, FileIO, RawIOBase, TextIOWrapper
@@ -31,8 +32,11 @@ class Screen(Console):
     """A terminal on which untrusted text cannot set cursor, title or colour."""
 
     def say(self, text: str = "", end: str = "\n") -> None:
-        """Write text without wrapping it."""
-        self.print(shown(text), soft_wrap=True, end=end)
+        """Write text; on a terminal its lines end between words, elsewhere where they end."""
+        lines = printable(text).split("\n")
+        if self.is_terminal:
+            lines = [part for line in lines for part in _wrapped(line, self.width)]
+        self.print(Text("\n".join(lines)), soft_wrap=True, end=end)
 
     @property
     def attended(self) -> bool:
@@ -41,7 +45,7 @@ class Screen(Console):
 
     def ask(self, prompt: str, hint: str) -> str:
         """Ask a question; raises EOFError or KeyboardInterrupt when the person leaves."""
-        self.say(f"{prompt} [{hint}]: ", end="")
+        self.say(f"{prompt} [{hint}]:", end=" ")
         # Ctrl-C does not end a read that begins just after it, or that another thread's signal
         # handler overtook; the wait is short, so that Python looks for it again
         while self.attended and not select.select([sys.stdin], (), (), _GLANCE)[0]:
@@ -54,6 +58,19 @@ class Screen(Console):
         """Render with hidden characters made visible."""
         for text, style, control in super().render(renderable, options):
             yield Segment(text if control else printable(text), style, control)
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    """Cut a line between words, each part as far in as it; a long word stays whole."""
+    margin = line[: len(line) - len(line.lstrip(" "))]
+    parts = textwrap.wrap(
+        line,
+        width,
+        subsequent_indent=margin,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return parts or [line]
 
 
 def ready_streams() -> None:

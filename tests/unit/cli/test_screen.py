@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from harness.cli import main
-from harness.cli.screen import console
+from harness.cli.screen import Screen, console
 from harness.records import Verdict
 from harness.store import Store
 from tests.unit.store.samples import NOON, chip, heading
@@ -86,3 +87,18 @@ def test_our_own_colours_stay() -> None:
         screen.print(Text(f"{Verdict.FAIL}{PLANTED}", style="red"))
     assert shown.get().startswith("\x1b[31mFAIL")
     assert not STEERING.search(re.sub("\x1b\\[[0-9;]*m", "", shown.get()))
+
+
+def test_a_line_on_a_terminal_ends_between_words_and_a_word_that_is_too_long_stays_whole() -> None:
+    words = "Keep the chip apart; its reports are in runs/20261129-195055-db6c/index.html today"
+    text = io.StringIO()
+    Screen(file=text, force_terminal=True, width=30).say(words)
+    assert text.getvalue().splitlines() == [
+        "Keep the chip apart; its",
+        "reports are in",
+        "runs/20261129-195055-db6c/index.html",
+        "today",
+    ]
+    text = io.StringIO()
+    Screen(file=text, width=30).say(words)
+    assert text.getvalue() == f"{words}\n"

@@ -18,6 +18,7 @@ from harness.records import (
     Reason,
     RunKind,
     RunRecord,
+    SourceLine,
     Verdict,
     WaiverRecord,
     Wave,
@@ -115,6 +116,7 @@ def failed(design: str = "alu181", table: str = "exhaustive", **changes: Any) ->
         "pin_counts": (PinCount("out2", "q[2]", 512), PinCount("out4", "carry", 32)),
         "evidence": evidence(),
         "window": window(),
+        "source": (SourceLine(1, "clk,load_n,q,label"), SourceLine(15, f"C,1,0x4,{'wide ' * 60}")),
         "attempts": tuple(Attempt(n, 512, "91AA03F7", 0.3, 9100, 900, 4, 0) for n in (1, 2, 3)),
     }
     return passed(design, table, **(known | changes))
