@@ -7,20 +7,17 @@ a rehearsal. What a simulator cannot be told is refused; nothing is left out.
 from __future__ import annotations
 
 import os
-import re
 import shlex
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 from harness.convert.testbench_text import Timing, bench_text, data_text, wiring
 from harness.door import whole_path
-from harness.errors import ConfigError, Finding, Location
+from harness.errors import ConfigError
 from harness.rehearse import table_rows
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Names, Pattern
-
-_MODULE = re.compile(r"[A-Za-z_][A-Za-z0-9_$]*")
 
 
 @dataclass(frozen=True)
@@ -68,12 +65,12 @@ class Bench:
 def make_testbench(design: Design, spec: TableSpec, shuttle: Shuttle, pattern: Pattern) -> Bench:
     """Make the testbench of a table.
 
-    Raises ConfigError for a design without a Verilog source, and for a name of the top module that
-    is none.
+    Raises ConfigError for a design without a Verilog source.
     """
-    findings = list(_unfit(design))
-    if findings:
-        raise ConfigError(findings)
+    if not design.verilog:
+        message = f"{design.name} has no Verilog source to test"
+        place = design.folder / "design.toml"
+        raise ConfigError.of("no-verilog", place, message, "add the design's `verilog`")
     name = f"{design.name}_{spec.name}_tb"
     rows, lead = table_rows(pattern, spec, shuttle)
     names = Names(shuttle, pattern)
@@ -92,13 +89,3 @@ def _from(folder: Path, path: Path) -> str:
 def timing(spec: TableSpec) -> Timing:
     """Return the times of a cycle at the table's clock, of whole nanoseconds."""
     return Timing(max(1, round(1e9 / 4 / spec.clock_hz)), round(spec.settle_us * 1000))
-
-
-def _unfit(design: Design) -> Iterator[Finding]:
-    place = Location(design.folder / "design.toml")
-    if not design.verilog:
-        message = f"{design.name} has no Verilog source to test"
-        yield Finding("no-verilog", place, message, "add the design's `verilog`")
-    if not _MODULE.fullmatch(design.top):
-        message = f"{design.top[:60]!r} cannot be the name of a Verilog module"
-        yield Finding("bad-top", place, message, "correct `top`")

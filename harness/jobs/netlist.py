@@ -16,7 +16,7 @@ from harness.jobs.choices import SHUTTLE
 from harness.jobs.find import DESIGN, design_file, open_design
 from harness.netlist import Netlist, PortDirection, Progress, load_netlist, pin_map, quiet
 from harness.netlist import synthesise as synthesised
-from harness.shuttle import Design, Shuttle, TomlTable, read_toml
+from harness.shuttle import Design, Shuttle, TomlTable, read_toml, take_top
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,7 @@ def _wanted(file: TomlTable, findings: Findings) -> tuple[str, tuple[Path, ...],
         message = f'"{name}" is no JSON file, and synthesis writes JSON'
         advice = "name a file that ends in .json"
         findings.error("unknown-file-kind", file.location("netlist"), message, advice)
-    return file.take("top", str, "") or file.text("name"), verilog, target
+    return take_top(file, file.text("name")), verilog, target
 
 
 def list_nets(design: str, shuttle: str | Path = SHUTTLE, match: str = "") -> tuple[Net, ...]:

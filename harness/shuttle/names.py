@@ -16,6 +16,7 @@ RESERVED = ("repeat", "label", "note")
 """Table columns that are not signals; no signal may have one of these names."""
 
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+_MODULE = re.compile(r"[A-Za-z_][A-Za-z0-9_$]*")
 _SPELT = re.compile(r"([A-Za-z]\w*?)(\d+)\s*(?:-|–|—|:|~|\.{2,}|…|to)\s*(?:\1)?(\d+)")
 _INDEXED = re.compile(r"([A-Za-z]\w*?)\[(\d+)\s*(?:-|:|\.{2,})\s*(\d+)\]")
 """Ranges as other languages write them."""
@@ -25,6 +26,21 @@ _ENDS = re.compile(r"(.*?)(\d+)")
 def is_name(text: str) -> bool:
     """Tell whether a text can name a pin or a signal."""
     return _NAME.fullmatch(text) is not None
+
+
+def is_module(text: str) -> bool:
+    """Tell whether a text can name a Verilog module."""
+    return _MODULE.fullmatch(text) is not None
+
+
+def take_top(table: TomlTable, name: str) -> str:
+    """Read the top module's name, or return ``name``; one that is none is a ``bad-top`` finding."""
+    top = table.take("top", str, name)
+    if top != name and not is_module(top):
+        message = f"{top[:60]!r} cannot be the name of a Verilog module"
+        advice = "write the name of the top module, or leave top out if it is the design's name"
+        table.findings.error("bad-top", table.location("top"), message, advice)
+    return top
 
 
 def take_pins(table: TomlTable, key: str) -> tuple[tuple[str, Location], ...]:

@@ -33,6 +33,18 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return design
 
 
+@pytest.mark.parametrize("top", ["x (); $stop", "", "-h"])
+def test_a_top_that_can_name_no_module_is_refused(
+    top: str, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (folder / "design.toml").write_text(f'{DESIGN}top = "{top}"\n')
+    assert main(["netlist", "adder"]) == 2
+    assert capsys.readouterr().err == (
+        f"harness: adder/design.toml:4:1: error [bad-top] {top!r} cannot be the name of a Verilog "
+        "module; write the name of the top module, or leave top out if it is the design's name\n"
+    )
+
+
 @synthesising
 def test_the_netlist_is_the_file_that_the_design_names_and_top_is_its_name(
     folder: Path, capsys: pytest.CaptureFixture[str]

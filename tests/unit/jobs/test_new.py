@@ -97,6 +97,21 @@ def test_two_sources_of_one_name_do_not_become_one(folder: Path) -> None:
         harness.new_design("x", ["a/x.v", "b/x.v"])
 
 
+def test_a_source_that_is_not_there_and_a_top_that_names_nothing_are_wrong_input(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    harness.new_shuttle()
+    assert main(["new", "one", "--verilog", "gone.v"]) == 2
+    assert main(["new", "one", "--verilog", "gone.v", "--top", "-h"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "harness: gone.v: error [file-missing] no such file; check the path",
+        (
+            "harness: shuttle.toml: error [bad-top] '-h' cannot be the name of a Verilog module; "
+            "give the top module's name"
+        ),
+    ]
+
+
 @synthesising
 def test_a_top_that_does_not_fit_is_answered_with_a_wrapper_that_does(
     folder: Path, capsys: pytest.CaptureFixture[str]
