@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.convert import (
@@ -47,6 +47,7 @@ def test_every_demo_table_survives_being_written(
 
 
 @given(data=st.data())
+@settings(max_examples=50)
 def test_any_cell_is_read_as_it_was_meant(
     data: st.DataObject, tmp_path_factory: pytest.TempPathFactory
 ) -> None:

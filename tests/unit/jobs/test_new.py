@@ -10,6 +10,7 @@ import pytest
 import harness
 from harness.cli import main
 from harness.errors import ConfigError
+from harness.netlist import PortDirection, Source, SourcePort
 
 VERILOG = """\
 module wide (input clk, input [31:0] div, output [31:0] sum, output full);
@@ -135,6 +136,13 @@ def test_a_top_that_does_not_fit_is_answered_with_a_wrapper_that_does(
         "file-missing",
         "nothing-tested",
     ]
-    second = harness.new_design("again", ["sum/wide.v", "sum/pins.v"], "wide_pins")
-    assert second.listed
-    assert "address = 2 " in (folder / "again" / "design.toml").read_text()
+
+
+def test_a_new_design_gets_the_next_address(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    harness.new_shuttle()
+    source = Source("top", (SourcePort("a", PortDirection.INPUT, 1),), (), ())
+    monkeypatch.setattr("harness.jobs.new.read_source", lambda *_: source)
+    (folder / "x.v").touch()
+    for name, address in (("one", 1), ("again", 2)):
+        assert harness.new_design(name, ["x.v"]).listed
+        assert f"address = {address} " in (folder / name / "design.toml").read_text()
