@@ -9,11 +9,12 @@ from typing import Annotated
 import typer
 
 import harness
+import harness_reports
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import SHUTTLE_HELP
 from harness.cli.screen import Screen, complain, console
 from harness.errors import many
-from harness.records import STUCK_AT, DesignGrade, FaultCount, MissedFault, TableGrade
+from harness.records import STUCK_AT, DesignGrade, MissedFault, TableGrade, encode, to_text
 
 MAX_SHOWN = 10
 """Maximum number of undetected faults that are printed for a design."""
@@ -28,6 +29,12 @@ def grade(
     every: Annotated[
         bool, typer.Option("--all", help="Print every undetected fault, not the first ten.")
     ] = False,
+    page: Annotated[
+        Path | None, typer.Option(help="Write a page with coverage curves into this folder.")
+    ] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the grades as JSON, one a line, and nothing else.")
+    ] = False,
 ) -> ExitCode:
     """Grade tables: which single stuck-at faults of a design's gates they would notice.
 
@@ -41,16 +48,37 @@ def grade(
     """
     screen = console()
     done = harness.grade_tables(harness.load_shuttle(shuttle), tables or (), complain)
+    (_print_json if as_json else _print)(screen, done, None if every else MAX_SHOWN)
+    grades = [one.grade for one in done if one.grade is not None]
+    if page is not None and grades:
+        path = harness_reports.write_grades(grades, page)
+        (complain if as_json else screen.say)(f"page: {path}")
+    return ExitCode.ALL_PASS if all(map(_complete, done)) else ExitCode.NOT_TESTED
+
+
+Done = tuple[harness.GradedDesign, ...]
+
+
+def _print_json(screen: Screen, done: Done, _limit: int | None) -> None:
+    for one in done:
+        if one.grade is not None:
+            screen.say(to_text(encode(one.grade)))
+        else:
+            complain(f"{one.design}: not graded: {one.why}")
+
+
+def _print(screen: Screen, done: Done, limit: int | None) -> None:
     for one in done:
         if one.grade is None:
             screen.say(f"{one.design}: not graded: {one.why}")
             continue
-        for line in _lines(one.grade, None if every else MAX_SHOWN):
+        for line in _lines(one.grade, limit):
             screen.say(line)
         for finding in one.findings:
             screen.say(str(finding))
-    _summary(screen, done)
-    return ExitCode.ALL_PASS if all(map(_complete, done)) else ExitCode.NOT_TESTED
+    kept = sum(one.path is not None for one in done)
+    graded = sum(one.grade is not None for one in done)
+    screen.say(f"{many(graded, 'design')} graded" + (f", {kept} kept" if kept else ""))
 
 
 def _complete(one: harness.GradedDesign) -> bool:
@@ -59,15 +87,17 @@ def _complete(one: harness.GradedDesign) -> bool:
 
 def _lines(grade: DesignGrade, limit: int | None) -> Iterator[str]:
     """Say what the grade of a design says."""
-    count, all_faults = grade.count, many(grade.count.faults, "fault")
+    count, percent = grade.count, harness_reports.percent
     yield (
-        f"{grade.design}: fault coverage {count.fault_coverage:.1%} ({STUCK_AT}), "
-        f"test coverage {count.test_coverage:.1%}, toggle coverage {grade.toggle.coverage:.1%}"
+        f"{grade.design}: fault coverage {percent(count.fault_coverage)} ({STUCK_AT}), test "
+        f"coverage {percent(count.test_coverage)}, toggle coverage {percent(grade.toggle.coverage)}"
     )
-    yield f"  {all_faults}, {grade.collapsed.faults} after collapsing: {_counts(count)}"
+    collapsed = f"{grade.collapsed.faults:,} after collapsing"
+    details = harness_reports.fault_counts(count)
+    yield f"  {many(count.faults, 'fault')}, {collapsed}: {details}"
     yield f"  cells: {', '.join(grade.cells)}"
     if grade.proof:
-        yield f"  {grade.proof}"
+        yield f"  untestable faults: {grade.proof}"
     for table in grade.tables:
         yield f"  {_table(table)}"
     if grade.missed:
@@ -79,45 +109,17 @@ def _lines(grade: DesignGrade, limit: int | None) -> Iterator[str]:
         yield f"    and {len(grade.missed) - len(shown)} more; --all prints them"
 
 
-def _counts(count: FaultCount) -> str:
-    parts = [f"{count.detected} detected", f"{count.undetected} undetected"]
-    parts += [
-        f"{number} of these {words}"
-        for number, words in (
-            (count.possible, "possibly detected"),
-            (count.untestable, "proven untestable"),
-            (count.waived, "waived"),
-        )
-        if number
-    ]
-    return ", ".join(parts)
-
-
 def _table(table: TableGrade) -> str:
     if table.count is None:
         return f"{table.name}: not graded: {table.why}"
-    words = f"{table.name}: {table.count.fault_coverage:.1%} in {many(table.vectors, 'vector')}"
+    share = harness_reports.percent(table.count.fault_coverage)
+    words = f"{table.name}: {share} in {many(table.vectors, 'vector')}"
     loops = " (has match loops: judged from three power-up states)" if table.judged else ""
     last = f", the last that detects any is {table.curve[-1].vectors}" if table.curve else ""
     return words + last + loops
 
 
 def _missed(fault: MissedFault) -> str:
-    """``zero stuck at 0, from rem (crc16.v:13) to zero: no row sets it to 1``."""
-    ways = ", ".join(map(str, fault.sources)), ", ".join(map(str, fault.sinks))
-    between = f"{fault.name}, from {ways[0] or 'nothing'} to {ways[1] or 'nothing'}"
-    if fault.untestable:
-        return f"{between}: proven untestable, no table can"
-    if fault.waiver:
-        return f"{between}: waived by {fault.waiver.owner}: {fault.waiver.reason}"
-    if fault.possible:
-        return f"{between}: only possibly, it leaves an output unknown"
-    if not fault.reached:
-        return f"{between}: no row sets it to {1 - fault.level}"
-    return f"{between}: no tested output shows it"
-
-
-def _summary(screen: Screen, done: tuple[harness.GradedDesign, ...]) -> None:
-    kept = [one.path for one in done if one.path]
-    graded = sum(one.grade is not None for one in done)
-    screen.say(f"{many(graded, 'design')} graded" + (f", {len(kept)} kept" if kept else ""))
+    """``zero stuck at 0, from rem (crc16.v:13) to zero (crc16.v:11): no row sets it to 1``."""
+    ways = (", ".join(map(str, bounds)) or "nothing" for bounds in (fault.sources, fault.sinks))
+    return f"{fault.name}, from {' to '.join(ways)}: {harness_reports.why_missed(fault)}"

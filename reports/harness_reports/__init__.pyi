@@ -3,6 +3,7 @@
 from .card import report_of, write_card
 from .causes import against_text, candidate_text, decision_text
 from .frame import causes_frame, margins_frame, outcomes_frame
+from .grade_view import fault_counts, why_missed, write_grades
 from .history import margins_of
 from .history_write import (
     WrittenHistories,
@@ -34,7 +35,7 @@ from .secrets import Scrubber
 from .since import baseline_text
 from .summary import run_markdown
 from .table_drawing import table_drawing
-from .texts import clock
+from .texts import clock, percent
 from .ticket import is_ticket, ticket_markdown
 from .waveform import WaveHeading, table_waveform, waveform
 from .ways import Anchor, Beyond, Links, Ways
@@ -74,6 +75,7 @@ __all__ = [
     "edge_text",
     "evidence_text",
     "exactly",
+    "fault_counts",
     "file_text",
     "history_html",
     "history_page",
@@ -88,6 +90,7 @@ __all__ = [
     "outcomes_frame",
     "page_environment",
     "parse_run_json",
+    "percent",
     "read_run_json",
     "remove_file",
     "report_of",
@@ -104,9 +107,11 @@ __all__ = [
     "table_waveform",
     "ticket_markdown",
     "waveform",
+    "why_missed",
     "why_unwritable",
     "write_card",
     "write_file",
+    "write_grades",
     "write_histories",
     "write_margins",
     "write_run",

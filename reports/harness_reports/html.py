@@ -94,7 +94,7 @@ _WORDS = (
     looks.look, looks.tally, margin_view.drop_text, margin_view.exactly, margin_view.passes,
     margin_view.point_look, names.chip_name, names.design_anchor, texts.agreement, texts.clock,
     names.design_page, names.pin_anchor, texts.counts_text, texts.day, texts.duration,
-    texts.first_mismatch, texts.hertz,
+    texts.coverage_text, texts.first_mismatch, texts.hertz,
     texts.interval_text, many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
     standings.change_text, standings.latest_text, strips.strip, strips.strip_mark, texts.run_title,
     texts.short_first, texts.time_remark, texts.timing_word, texts.unstable_remark,

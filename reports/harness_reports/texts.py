@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from harness.errors import many
 from harness.records import (
     SEVERITY_ORDER,
+    STUCK_AT,
     Attempt,
     ChipRecord,
     Conditions,
@@ -199,6 +200,26 @@ def rehearsal_text(rehearsal: Rehearsal | None) -> str:
     if rehearsal.unknown_rows:
         words.append(f"{many(rehearsal.unknown_rows, 'row')} may depend on the power-up state")
     return "; ".join(words)
+
+
+def percent(share: float) -> str:
+    """``93.4 %``; never 100 for less than all."""
+    shown = f"{100 * share:.1f}"
+    return "99.9 %" if share < 1 and shown == "100.0" else f"{shown} %"
+
+
+def coverage_text(outcome: Outcome) -> str:
+    """Say beside PASS what it can be trusted for: ``fault coverage 93.4 % (stuck-at)``.
+
+    Nothing without a grade that is of this table and its netlist.
+    """
+    coverage = outcome.rehearsal.coverage if outcome.rehearsal else None
+    if outcome.verdict is not Verdict.PASS or coverage is None:
+        return ""
+    words = f"fault coverage {percent(coverage.alone)} ({STUCK_AT})"
+    if coverage.tables is None or coverage.tables == coverage.alone:
+        return words
+    return f"{words}, {percent(coverage.tables)} with the design's other tables"
 
 
 _REHEARSED = {

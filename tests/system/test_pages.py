@@ -14,10 +14,19 @@ import pytest
 from axe_core_python.base import AXE_SCRIPT
 from selenium import webdriver
 
+from harness.grade import kept_grade
 from harness.judge import Change, NightChanges
 from harness.records import PinProof, PinState, RunRecord, SlotPins, Verdict
 from harness.store import Store
-from harness_reports import Beyond, WrittenReports, write_histories, write_run, write_since
+from harness_reports import (
+    Beyond,
+    WrittenReports,
+    write_grades,
+    write_histories,
+    write_run,
+    write_since,
+)
+from tests.published import demo
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
@@ -59,8 +68,15 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "design of a run": sample.designs[1],
         "hostile design": hostile.designs[1],
         "since": write_since(run, _night(run), folder / "sample", Beyond()),
+        "grade": _grade(folder / "grade"),
         **_histories(folder),
     }
+
+
+def _grade(folder: Path) -> Path:
+    """The kept grades of two designs of the demo."""
+    grades = [kept_grade(demo.design(name).folder) for name in ("crc16", "ram16x4")]
+    return write_grades([grade for grade in grades if grade is not None], folder)
 
 
 def _histories(folder: Path) -> dict[str, Path]:
@@ -93,7 +109,7 @@ def _chip(written: WrittenReports) -> Path:
 
 KINDS = [
     "index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night", "margins",
-    "histories", "design", "design of a run", "hostile design", "since",
+    "histories", "design", "design of a run", "hostile design", "since", "grade",
 ]  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
@@ -11,14 +12,14 @@ import harness
 from harness.cli import main
 from harness.grade import kept_grade
 from harness.rack import read_jobs
-from harness.records import Coverage
+from harness.records import Coverage, DesignGrade, decode
 
 ROOT = Path(__file__).parents[3]
 MISSED = "$16 at the AND of $26 stuck at 1"
 AT = f"    {MISSED}, from ei_n (prio148.v:4) to a_n (prio148.v:5)"
-TOGGLES, CELLS = "toggle coverage 100.0%", "  cells: AND, NAND, NOR, NOT, OR"
+TOGGLES, CELLS = "toggle coverage 100.0 %", "  cells: AND, NAND, NOR, NOT, OR"
 FOUND = "  134 faults, 82 after collapsing: 133 detected, 1 undetected"
-TABLE = "  function: 99.3% in 531 vectors, the last that detects any is 28"
+TABLE = "  function: 99.3 % in 531 vectors, the last that detects any is 28"
 LIST = "  What these tables would not notice:"
 
 
@@ -71,10 +72,10 @@ def test_a_design_is_graded_and_the_grade_kept(
     code, lines = said(vectors, capsys)
     assert code == 0
     assert lines == [
-        f"prio148: fault coverage 99.3% (stuck-at), test coverage 99.3%, {TOGGLES}",
+        f"prio148: fault coverage 99.3 % (stuck-at), test coverage 99.3 %, {TOGGLES}",
         FOUND,
         CELLS,
-        "  untestable faults were not looked for",
+        "  untestable faults: not looked for",
         TABLE,
         LIST,
         f"{AT}: no tested output shows it",
@@ -103,10 +104,10 @@ def test_a_waived_fault_stays_undetected_and_leaves_the_test_coverage(
     code, lines = said(vectors, capsys)
     assert code == 0
     assert lines == [
-        f"prio148: fault coverage 99.3% (stuck-at), test coverage 100.0%, {TOGGLES}",
-        f"{FOUND}, 1 of these waived",
+        f"prio148: fault coverage 99.3 % (stuck-at), test coverage 100.0 %, {TOGGLES}",
+        f"{FOUND} (1 waived)",
         CELLS,
-        "  untestable faults were not looked for",
+        "  untestable faults: not looked for",
         TABLE,
         LIST,
         f"{AT}: waived by Wilma Dunlin: redundant",
@@ -151,3 +152,25 @@ def test_a_design_without_netlist_is_not_graded(
         ),
         "0 designs graded",
     ]
+
+
+def test_the_page_has_figure_cells_curve_and_gaps(
+    vectors: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, lines = said(vectors, capsys, "--page", str(tmp_path / "out"))
+    assert (code, lines[-1]) == (0, f"page: {tmp_path / 'out' / 'grade.html'}")
+    page = (tmp_path / "out" / "grade.html").read_text("utf-8")
+    for words in (
+        "prio148: fault coverage 99.3 % (stuck-at)",
+        "AND, NAND, NOR, NOT, OR",
+        "Rises to 99.3 % by vector 28.",
+        "From ei_n (prio148.v:4) to a_n (prio148.v:5)",
+        "no tested output shows it",
+    ):
+        assert words in page
+
+
+def test_json_is_the_grade_that_is_kept(vectors: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, (line,) = said(vectors, capsys, "--json")
+    assert code == 0
+    assert decode(DesignGrade, json.loads(line), "line") == kept_grade(vectors / "prio148")

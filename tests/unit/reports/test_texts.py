@@ -5,8 +5,25 @@ from __future__ import annotations
 import pytest
 
 from harness.errors import many, printable
-from harness.records import Attempt, Conditions, Wave
-from harness_reports.texts import agreement, conditions_text, differs, duration, hertz
+from harness.records import (
+    Attempt,
+    Conditions,
+    Coverage,
+    Rehearsal,
+    RehearsalResult,
+    Verdict,
+    Wave,
+)
+from harness_reports.texts import (
+    agreement,
+    conditions_text,
+    coverage_text,
+    differs,
+    duration,
+    hertz,
+    percent,
+)
+from tests.unit.reports.samples import passed
 
 
 @pytest.mark.parametrize(
@@ -68,3 +85,32 @@ def test_how_cycles_were_timed_is_told_with_pauses_and_the_error_of_the_rate(
 ) -> None:
     text = conditions_text(Conditions(asked, 125e6 / 13, exact, 0.0, 2, gaps))
     assert text.endswith(f"ran at 9.615 MHz ({told}), settle 0 µs, reset 2 cycles")
+
+
+@pytest.mark.parametrize(
+    ("coverage", "shown"),
+    [
+        (None, ""),
+        (Coverage(None, 0.934), "fault coverage 93.4 % (stuck-at)"),
+        (Coverage(0.934, 0.934), "fault coverage 93.4 % (stuck-at)"),
+        (
+            Coverage(0.951, 0.934),
+            "fault coverage 93.4 % (stuck-at), 95.1 % with the design's other tables",
+        ),
+    ],
+)
+def test_a_pass_carries_the_fault_coverage_of_its_table(
+    coverage: Coverage | None, shown: str
+) -> None:
+    rehearsal = Rehearsal(RehearsalResult.PASSES, coverage=coverage)
+    assert coverage_text(passed(rehearsal=rehearsal)) == shown
+    assert coverage_text(passed(rehearsal=rehearsal, verdict=Verdict.FAIL)) == ""
+
+
+def test_less_than_all_is_never_written_as_all() -> None:
+    assert [percent(share) for share in (1.0, 0.99999, 0.9996, 0.0)] == [
+        "100.0 %",
+        "99.9 %",
+        "99.9 %",
+        "0.0 %",
+    ]
