@@ -15,6 +15,9 @@ from harness.store.damage import RESTORE, read_body
 from harness.store.inserts import insert_into
 from harness.store.models import MarginRow
 
+MAX_MARGINS_BEHIND = 60
+"""Maximum number of earlier margins of each design and chip shown with a run."""
+
 
 def put_margin(connection: Connection, margin: MarginRecord) -> None:
     """Keep one margin."""
@@ -46,15 +49,15 @@ def about(chip: str, design: str, run_id: str) -> Iterator[ColumnElement[bool]]:
         yield MarginRow.run_id == run_id
 
 
-def behind(run_id: str, most: int) -> Iterator[ColumnElement[bool]]:
-    """Choose a run's margins, the latest ``most`` of its chips, the latest of other chips.
+def behind(run_id: str) -> Iterator[ColumnElement[bool]]:
+    """Choose a run's margins, the latest of its chips, and the last one of each other chip.
 
     The latest are by design and kind; those of other chips are of the run's designs.
     """
     m, own = MarginRow, MarginRow.run_id == run_id
     chips, designs = (select(column).where(own) for column in (m.chip_serial, m.design))
     yield own
-    yield _latest(most, m.chip_serial.in_(chips))
+    yield _latest(MAX_MARGINS_BEHIND, m.chip_serial.in_(chips))
     yield _latest(1, m.design.in_(designs))
 
 

@@ -84,9 +84,6 @@ from harness.store.transactions import reading, writing
 LEFT_OVER = timedelta(days=1)
 """A run without summaries that is older than this when another starts must have been killed."""
 
-MAX_MARGINS_BEHIND = 60
-"""Maximum number of earlier margins of each design and chip shown with a run."""
-
 T = TypeVar("T")
 
 
@@ -344,7 +341,7 @@ class Store:
 
     def margins_behind(self, run_id: str) -> tuple[MarginRecord, ...]:
         """Read what reports of a run show: its margins, the latest of its chips and of others."""
-        margins = self._margins(or_(*behind(run_id, MAX_MARGINS_BEHIND)))
+        margins = self._margins(or_(*behind(run_id)))
         return tuple(sorted(margins, key=lambda margin: margin.chip_serial))
 
     def latest_margins(self, designs: Collection[str]) -> tuple[MarginRecord, ...]:
