@@ -93,7 +93,7 @@ def _regions(shmoo: Shmoo, frame: _Frame) -> Iterator[Markup]:
             yield line(f"M{left:.1f} {y:.1f}H{right:.1f}V{frame.bottom}H{left:.1f}z", "m-in-pass")
         if border.fails is not None:
             y = frame.y(border.fails)
-            strokes = range(math.ceil(left), math.ceil(right), _HATCH)
+            strokes = range(math.ceil(left / _HATCH) * _HATCH, math.ceil(right), _HATCH)
             yield line("".join(f"M{x} {_TOP}V{y:.1f}" for x in strokes), "m-in-fail")
 
 
