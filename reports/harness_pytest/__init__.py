@@ -47,6 +47,7 @@ def pytest_configure(config: pytest.Config) -> None:
     """Add the markers; raises UsageError for options that do not go together."""
     for line in MARKERS:
         config.addinivalue_line("markers", line)
+    config.pluginmanager.register(_Judged())
     rack, slots, port, profile, chip = (config.getoption(name) for name, *_ in OPTIONS)
     if rack and (port or profile or chip):
         raise pytest.UsageError("give --harness-rack, or --harness-port with its options, not both")
@@ -59,6 +60,34 @@ def pytest_configure(config: pytest.Config) -> None:
     shared = (rack or port) and config.getoption("dist", "no") == "each"
     if shared:
         raise pytest.UsageError("--dist each would give one board to every worker")
+
+
+class _Judged:
+    """Counts verdicts of tables: a run in which no table gave one does not end with 0."""
+
+    def __init__(self) -> None:
+        self._tables = self._verdicts = 0
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Look at a report of this process, or of a worker of pytest-xdist."""
+        if "harness_table" in report.keywords:
+            self._tables += 1
+            self._verdicts += report.when == "call"
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """End with the status of a run without tests."""
+        if self._nothing and session.exitstatus == pytest.ExitCode.OK:
+            session.exitstatus = pytest.ExitCode.NO_TESTS_COLLECTED
+
+    def pytest_terminal_summary(self, terminalreporter: Any) -> None:
+        """Say why the run does not end with 0."""
+        if self._nothing and not terminalreporter.stats.keys() & {"failed", "error"}:
+            terminalreporter.write_line("no table gave a verdict, so the exit status is 5")
+
+    @property
+    def _nothing(self) -> bool:
+        return bool(self._tables) and not self._verdicts
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:

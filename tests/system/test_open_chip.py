@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,8 @@ import harness
 from harness.errors import BoardLost, PortUnavailable
 from harness.virtual.faults import Unplug
 from tests.system.virtual import PROFILE, ROOT, SHUTTLE, board
+
+pytest_plugins = ["pytester"]
 
 
 @pytest.fixture
@@ -47,6 +50,24 @@ def test_a_chip_on_a_board_is_worked_by_hand_and_belongs_to_nobody_else(profile:
         with pytest.raises(PortUnavailable, match="is in use by a chip opened by hand"):
             harness.open_chip(SHUTTLE, port=url, profile=profile).__enter__()
         assert chip.run_table("sequence").verdict is harness.Verdict.PASS
+
+
+def test_pytest_runs_a_table_on_the_board_at_a_port(
+    profile: Path, pytester: pytest.Pytester, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PYTEST_ADDOPTS", "-p harness_pytest -p no:randomly")
+    importlib.import_module("harness_pytest.tables")  # what a run inside loads, it forgets
+    with board() as url:
+        result = pytester.runpytest_inprocess(
+            f"{SHUTTLE}::ctr163/sequence@port",
+            f"--harness-port={url}",
+            f"--harness-profile={profile}",
+            "--harness-chip=SP2-0001",
+            "--junitxml=out.xml",
+        )
+    assert result.ret == 0
+    result.assert_outcomes(passed=1)
+    assert 'name="chip" value="SP2-0001"' in (pytester.path / "out.xml").read_text("utf-8")
 
 
 def test_a_lost_link_is_an_error_and_ends_what_was_done_until_the_design_is_selected_again(

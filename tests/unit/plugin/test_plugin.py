@@ -177,6 +177,20 @@ def test_the_test_of_the_guide_passes(bench: pytest.Pytester) -> None:
     bench.runpytest_inprocess("test_counter.py").assert_outcomes(passed=1)
 
 
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [(["-k", "hand"], 5), (["test_own.py", "-k", "hand or plain"], 5), (["-k", "hand or late"], 0)],
+    ids=["no table", "no table, but another test", "one is waived"],
+)
+def test_a_run_in_which_no_table_gave_a_verdict_does_not_end_with_0(
+    bench: pytest.Pytester, words: list[str], code: int
+) -> None:
+    result = bench.runpytest_inprocess("vectors/shuttle.toml", *words)
+    assert (result.parseoutcomes()["skipped"], result.ret) == (1, code)
+    said = "no table gave a verdict, so the exit status is 5" in result.stdout.lines
+    assert said == (code == 5)
+
+
 def test_an_unusable_netlist_is_an_error_and_an_unreadable_shuttle_too(
     bench: pytest.Pytester,
 ) -> None:
