@@ -14,7 +14,7 @@ from harness.errors import many
 from harness.records import SEVERITY_ORDER, DesignOfRun, Outcome, Verdict, worst
 from harness_reports.causes import CauseRow, cause_rows
 from harness_reports.looks import Fact, tally_text
-from harness_reports.names import chip_name, chip_pages, design_page, table_anchor
+from harness_reports.names import chip_name, chip_pages, design_page, design_table, table_anchor
 from harness_reports.texts import conditions_text, rehearsal_text
 from harness_reports.values import first_line
 from harness_reports.ways import ALONE, Anchor, Beyond, Sibling, Ways, design_ways
@@ -94,10 +94,7 @@ def build_design(run: DesignOfRun, beyond: Beyond = ALONE) -> DesignPage:
         f"{tally_text(verdicts)}.",
         facts=_facts(first),
         causes=causes,
-        tables=tuple(
-            _table(name, number, own, causes, places)
-            for number, (name, own) in enumerate(tables.items(), 1)
-        ),
+        tables=tuple(_table(name, own, causes, places) for name, own in tables.items()),
         unreached=tuple(
             Anchor(f"{chip.slot} {chip_name(chip)}", UP + pages[chip.slot])
             for chip in run.chips
@@ -131,7 +128,6 @@ def _places(run: DesignOfRun) -> Mapping[tuple[str, str], Anchor]:
 
 def _table(
     name: str,
-    number: int,
     outcomes: Sequence[Outcome],
     causes: Sequence[CauseRow],
     places: Mapping[tuple[str, str], Anchor],
@@ -156,7 +152,7 @@ def _table(
     ]
     return DesignTable(
         name=name,
-        anchor=table_anchor(number),
+        anchor=design_table(outcomes[0].design, name).partition("#")[2],
         tally=tally_text(outcome.verdict for outcome in outcomes),
         facts=_table_facts(outcomes[0]),
         groups=tuple(groups),

@@ -93,9 +93,9 @@ def page_environment(package: str) -> Environment:
 _WORDS = (
     looks.look, looks.tally, margin_view.drop_text, margin_view.exactly, margin_view.passes,
     margin_view.point_look, names.chip_name, names.design_anchor, texts.agreement, texts.clock,
-    names.design_page, names.pin_anchor, texts.counts_text, texts.day, texts.duration,
-    texts.coverage_text, texts.first_mismatch, texts.hertz,
-    texts.interval_text, many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
+    names.design_page, names.design_table, names.pin_anchor, texts.counts_text, texts.day,
+    texts.coverage_text, texts.duration, texts.first_mismatch, texts.hertz, texts.interval_text,
+    many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
     standings.change_text, standings.latest_text, strips.strip, strips.strip_mark, texts.run_title,
     texts.short_first, texts.time_remark, texts.timing_word, texts.unstable_remark,
     traffic.first_wrong, trust.chip_headline,

@@ -60,6 +60,11 @@ def design_page(design: str) -> str:
     return f"designs/{name if name == name.lower() else f'{name}-{_mark(design)}'}.html"
 
 
+def design_table(design: str, table: str) -> str:
+    """Name the place of a table on its design's page, as ``designs/crc16.html#table-check``."""
+    return f"{design_page(design)}#table-{safe_name(table)}"
+
+
 def since_page(run_id: str) -> str:
     """Name the page, in a later run's folder, that compares that run with this one."""
     return f"since-{safe_name(run_id)}.html"
