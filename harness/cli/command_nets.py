@@ -11,6 +11,7 @@ import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.options import SHUTTLE_HELP
 from harness.cli.screen import console
+from harness.errors import many
 
 
 def nets(
@@ -30,7 +31,7 @@ def nets(
     for name, driver, pins in [*_HEAD, *rows]:
         screen.say(f"{name:<{widths[0]}}  {driver:<{widths[1]}}  {pins}".rstrip())
     what = f' with "{match}"' if match else ""
-    screen.say(f"{len(found)} {'net' if len(found) == 1 else 'nets'}{what}")
+    screen.say(f"{many(len(found), 'net')}{what}")
     return ExitCode.ALL_PASS
 
 

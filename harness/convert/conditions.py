@@ -45,6 +45,11 @@ class Conditions:
         return int(np.where(self.until, 1, self.repeat).sum())
 
 
+def ascii_text(text: str) -> str:
+    """Return a text in one line of printable ASCII, with escapes for other characters."""
+    return "".join(c if " " <= c <= "~" else ascii(c)[1:-1] for c in " ".join(text.split()))
+
+
 def conditions(pattern: Pattern, spec: TableSpec, design: Design, shuttle: Shuttle) -> Conditions:
     """Return what every pin of the chip, but those that select the design, does in each row."""
     rows, first = table_rows(pattern, spec, shuttle)

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from harness.convert.conditions import Conditions
+from harness.convert.conditions import Conditions, ascii_text
 from harness.convert.jesd3_frame import framed
 from harness.convert.jesd3_pins import pin_comment
 from harness.convert.jesd3_read import MAX_NOTE, MAX_VECTORS
@@ -73,5 +73,4 @@ def _vectors(table: Conditions, symbols: Sequence[str]) -> Iterator[str]:
 
 def _text(text: str) -> str:
     """Return a text as a field may have it: printable ASCII without an asterisk."""
-    plain = " ".join(text.split()).replace("*", "\\x2a")[:MAX_NOTE]
-    return "".join(c if " " <= c <= "~" else ascii(c)[1:-1] for c in plain)
+    return ascii_text(text).replace("*", "\\x2a")[:MAX_NOTE]

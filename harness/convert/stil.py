@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from harness.convert.conditions import Conditions
+from harness.convert.conditions import Conditions, ascii_text
 from harness.shuttle import Design, Direction, TableSpec
 
 _KINDS = {Direction.OUTPUT: "Out", Direction.BIDIRECTIONAL: "InOut"}
@@ -113,5 +113,4 @@ def _name(name: str) -> str:
 
 def _ascii(text: str) -> str:
     """Return a text in printable ASCII that ends no string and no annotation."""
-    plain = " ".join(text.split()).replace('"', "'").replace("*}", "* }")
-    return "".join(c if " " <= c <= "~" else ascii(c)[1:-1] for c in plain)
+    return ascii_text(text).replace('"', "'").replace("*}", "* }")
