@@ -73,6 +73,16 @@ def test_pytest_runs_tables_from_a_wheel(installed: Path, tmp_path: Path) -> Non
     done = python(installed, tmp_path, "-m", "pytest", *words, f"{table}::dec138/function")
     assert done.returncode == 0, done.stdout
     assert "1 passed" in done.stdout
+    plain = tmp_path / "plain"
+    plain.mkdir()
+    (plain / "test_plain.py").write_text(
+        "import sys\n"
+        "def test_what_is_loaded(pytestconfig):\n"
+        "    assert pytestconfig.pluginmanager.hasplugin('harness_pytest')\n"
+        "    assert not sys.modules.keys() & {'harness', 'harness_reports', 'numpy'}\n"
+    )
+    done = python(installed, plain, "-m", "pytest", "-q", "--rootdir", str(plain), "test_plain.py")
+    assert done.returncode == 0, done.stdout
 
 
 @pytest.mark.nightly
