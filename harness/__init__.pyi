@@ -9,6 +9,7 @@ from .jobs.check import check
 from .jobs.choices import LATEST, RUNS, SHUTTLE, STORE, OnFailure, PatternFormat
 from .jobs.compare import Difference, compare_runs, write_changes
 from .jobs.demo import copy_demo, deserved
+from .jobs.diagnose import Diagnosed, diagnose_chip, write_suspects
 from .jobs.event_line import event_line
 from .jobs.expand import expand_transactions
 from .jobs.export import Exported, export_table
@@ -85,6 +86,7 @@ __all__ = [
     "Accepted",
     "Comparison",
     "CyclesDone",
+    "Diagnosed",
     "Difference",
     "Edge",
     "Event",
@@ -148,6 +150,7 @@ __all__ = [
     "compare_runs",
     "copy_demo",
     "deserved",
+    "diagnose_chip",
     "event_line",
     "evidence",
     "examine_port",
@@ -192,6 +195,7 @@ __all__ = [
     "write_parquet",
     "write_reports",
     "write_summary",
+    "write_suspects",
     "write_testbench",
     "write_waves",
 ]

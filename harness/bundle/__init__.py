@@ -3,7 +3,7 @@
 from harness.bundle.archive import MAX_FILE_BYTES, unpack
 from harness.bundle.compare import Comparison, Likeness, compare
 from harness.bundle.contents import INPUTS, RUN, altered_inputs
-from harness.bundle.find import Places
+from harness.bundle.find import Places, find_input
 from harness.bundle.make import MadeBundle, make_bundle
 from harness.bundle.opened import Opened, findings_at, lay_out
 
@@ -18,6 +18,7 @@ __all__ = [
     "Places",
     "altered_inputs",
     "compare",
+    "find_input",
     "findings_at",
     "lay_out",
     "make_bundle",

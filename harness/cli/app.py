@@ -45,6 +45,7 @@ COMMANDS = {
     "history": "Write a page for each chip, design or slot.",
     "intake": "Check new chips before they are handed out, step by step.",
     "triage": "Print what a stored run's failures are due to.",
+    "diagnose": "Name suspects inside a design that fails on a chip.",
     "report": "Write the reports of a stored run again.",
     "parquet": "Write the results of many runs as Parquet files.",
     "bundle": "Put a chip's report, evidence and inputs into one file.",

@@ -11,6 +11,7 @@ from itertools import islice
 
 from harness.blame import board_causes, prove_pins, settle
 from harness.errors import HarnessError
+from harness.jobs.diagnose import with_suspects
 from harness.rack import (
     PREDICTING,
     ContinuityTest,
@@ -57,7 +58,11 @@ def settle_run(
         return run
 
     earlier = earlier_runs(run, store)
-    found = within("causes", lambda: evaluate(run, rack, jobs, earlier, tell, heed), failed)
+
+    def evaluated() -> RunRecord:
+        return with_suspects(evaluate(run, rack, jobs, earlier, tell, heed), rack.shuttle, jobs)
+
+    found = within("causes", evaluated, failed)
     before = set(map(id, _outcomes(run)))
     store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
     decisions = {cause.key: cause.overruled for cause in run.causes}

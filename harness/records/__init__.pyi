@@ -86,6 +86,7 @@ from .serial_interface import (
     SerialInterface,
     SerialKind,
 )
+from .suspects import Diagnosis, Separation, Suspect, SuspectKind
 from .verdict import SEVERITY_ORDER, Verdict, worst
 
 __all__ = [
@@ -112,6 +113,7 @@ __all__ = [
     "CurvePoint",
     "DesignGrade",
     "DesignOfRun",
+    "Diagnosis",
     "EvidenceCycle",
     "FaultCount",
     "JsonValue",
@@ -141,10 +143,13 @@ __all__ = [
     "RunKind",
     "RunOverview",
     "RunRecord",
+    "Separation",
     "SerialInterface",
     "SerialKind",
     "SlotPins",
     "SourceLine",
+    "Suspect",
+    "SuspectKind",
     "TableGrade",
     "TableRow",
     "TableVerdict",

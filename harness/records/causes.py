@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Self
 
 from harness.records.reasons import Origin
+from harness.records.suspects import Diagnosis
 
 
 class CauseKind(StrEnum):
@@ -138,6 +139,7 @@ class Cause:
     much more probable it is than the next. ``tables`` (``design/table``) are explained by it in
     each of ``slots``. ``swap`` is a slot to exchange the chip with and ``ask`` the tables to run
     then, where that would settle it. ``overruled`` is None unless a person decided otherwise.
+    ``suspects`` are those inside each design that may be defective, if they were looked for.
     """
 
     key: str
@@ -153,3 +155,4 @@ class Cause:
     ask: tuple[str, ...]
     observations: tuple[Observation, ...]
     overruled: Overruling | None
+    suspects: tuple[Diagnosis, ...] = ()

@@ -34,6 +34,14 @@ from .run_json import parse_run_json, read_run_json, run_json
 from .secrets import Scrubber
 from .since import baseline_text
 from .summary import run_markdown
+from .suspects import (
+    separation_text,
+    suspect_fit,
+    suspect_place,
+    suspect_text,
+    suspects_heading,
+    suspects_json,
+)
 from .table_drawing import table_drawing
 from .texts import clock, percent
 from .ticket import is_ticket, ticket_markdown
@@ -99,10 +107,16 @@ __all__ = [
     "run_markdown",
     "run_of_file",
     "safe_name",
+    "separation_text",
     "shown_pages",
     "since_page",
     "slot_of_file",
     "subjects_html",
+    "suspect_fit",
+    "suspect_place",
+    "suspect_text",
+    "suspects_heading",
+    "suspects_json",
     "table_drawing",
     "table_waveform",
     "ticket_markdown",

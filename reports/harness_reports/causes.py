@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from harness.blame import odds_text
 from harness.errors import many
 from harness.records import Candidate, Cause, Observation, Overruling, RunOverview
+from harness_reports.suspects import SuspectList, suspect_lists
 from harness_reports.texts import day
 
 MAX_SHOWN_CAUSES = 40
@@ -32,6 +33,7 @@ class CauseRow:
     observations: tuple[Observation, ...]
     tables: tuple[str, ...]
     decided: str
+    suspects: tuple[SuspectList, ...]
 
 
 def cause_rows(causes: Sequence[Cause]) -> tuple[CauseRow, ...]:
@@ -51,6 +53,7 @@ def _row(cause: Cause, anchor: str) -> CauseRow:
         observations=cause.observations,
         tables=cause.tables,
         decided=decision_text(cause.overruled) if cause.overruled else "",
+        suspects=suspect_lists(cause.suspects),
     )
 
 

@@ -19,7 +19,17 @@ from markupsafe import Markup
 from harness.errors import many, printable
 from harness.judge import NightChanges
 from harness.records import ChipOfRun, ChipRecord, DesignOfRun, MarginRecord, RunOverview, RunRecord
-from harness_reports import looks, margin_view, names, standings, strips, texts, traffic, trust
+from harness_reports import (
+    looks,
+    margin_view,
+    names,
+    standings,
+    strips,
+    suspects,
+    texts,
+    traffic,
+    trust,
+)
 from harness_reports.designs import build_design
 from harness_reports.overview import build_index
 from harness_reports.pages import build_chip
@@ -97,6 +107,7 @@ _WORDS = (
     texts.coverage_text, texts.duration, texts.first_mismatch, texts.hertz, texts.interval_text,
     many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
     standings.change_text, standings.latest_text, strips.strip, strips.strip_mark, texts.run_title,
+    suspects.suspect_lists,
     texts.short_first, texts.time_remark, texts.timing_word, texts.unstable_remark,
     traffic.first_wrong, trust.chip_headline,
 )  # fmt: skip

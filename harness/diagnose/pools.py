@@ -1,0 +1,112 @@
+"""What is tried as the fault of a design: stuck nets and slow nets, each in a lane.
+
+The one rule: what is tried is listed here, and compared with the chip's answers in one way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from harness.diagnose.evidence import Answered
+from harness.diagnose.respond import (
+    LIMIT_HZ,
+    Counts,
+    Fit,
+    Floats,
+    Response,
+    Runner,
+    closely,
+    passes,
+    respond,
+    roughly,
+)
+from harness.netlist import BRANCH, Delay, Force, Lane, StuckAt
+from harness.records import SuspectKind
+
+MAX_CLOSE = 128
+"""Maximum number of faults compared bit by bit, after all were compared by counts."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pool:
+    """Faults of one kind that were tried: what they answer to each table, and how well that fits.
+
+    ``responses`` are of ``tables``, ``fits`` of those that failed. ``tried`` counts the faults of
+    which these are the best. ``score`` ``(lanes,)`` is the logarithm of the probability of all
+    answers.
+    """
+
+    kind: SuspectKind
+    tables: Sequence[Answered]
+    lanes: tuple[Lane, ...]
+    responses: tuple[Response, ...]
+    fits: tuple[Fit, ...]
+    score: Floats
+    tried: int
+
+    @property
+    def _passing(self) -> list[tuple[Response, Answered]]:
+        pairs = zip(self.responses, self.tables, strict=True)
+        return [(response, table) for response, table in pairs if not table.failed]
+
+    def broken(self, lane: int) -> tuple[str, ...]:
+        """Tables that passed though a fault makes them fail from every power-up state."""
+        return tuple(table.name for r, table in self._passing if r.fails[lane].all())
+
+    def alike(self, lane: int) -> Counts:
+        """Faults that answer all tables as this one does, itself included."""
+        same = np.ones(len(self.lanes), dtype=np.bool_)
+        for response in self.responses:
+            for column in (response.signature, response.fails, response.first):
+                same &= (column == column[lane]).all(axis=1)
+        return np.flatnonzero(same)
+
+
+def try_lanes(
+    runner: Runner, kind: SuspectKind, lanes: Sequence[Lane], tables: Sequence[Answered]
+) -> Pool:
+    """Run all tables in all lanes; the best are then compared bit by bit."""
+    responses = tuple(respond(runner, lanes, table) for table in tables)
+    fits = [roughly(t, r) for t, r in zip(tables, responses, strict=True) if t.failed]
+    failing = [table for table in tables if table.failed]
+    of_failing = [r for t, r in zip(tables, responses, strict=True) if t.failed]
+    passed = np.zeros(len(lanes))
+    for table, response in zip(tables, responses, strict=True):
+        passed += 0 if table.failed else np.log(passes(response))
+    score = passed + _likely(fits)
+    best = np.argsort(-score, kind="stable")[:MAX_CLOSE]
+    chosen = [lanes[k] for k in best.tolist()]
+    near = [
+        closely(runner, chosen, table, response.take(best))
+        for table, response in zip(failing, of_failing, strict=True)
+    ]
+    fits = [fit.with_(best, close) for fit, close in zip(fits, near, strict=True)]
+    score[best] = passed[best] + _likely(near)
+    return Pool(kind, tables, tuple(lanes), responses, tuple(fits), score, len(lanes))
+
+
+def _likely(fits: Sequence[Fit]) -> Floats:
+    found: Floats = np.sum([np.log(fit.likely) for fit in fits], axis=0)
+    return found
+
+
+def stuck_lanes(nets: Sequence[int], faults: Sequence[StuckAt]) -> list[Lane]:
+    """One lane for each stuck-at fault; ``nets`` are those of their own."""
+    return [Lane(nets=(Force(net, fault.level),)) for net, fault in zip(nets, faults, strict=True)]
+
+
+def nets_of(runner: Runner) -> list[int]:
+    """Nets of the design that can be slow: those of the file, but constants."""
+    netlist = runner.netlist
+    moving = {*netlist.gate_by_output, *netlist.tables.q.tolist()}
+    ports = {net for port in netlist.ports for net in port.nets if net > 1}
+    own = (n for n in moving | ports if not netlist.names[n].startswith((BRANCH, "$h")))
+    return sorted(own)
+
+
+def slow_lanes(runner: Runner) -> list[Lane]:
+    """One lane for each net that may be slow."""
+    return [Lane(nets=(Delay(net, LIMIT_HZ),)) for net in nets_of(runner)]
