@@ -98,17 +98,18 @@ def _replaced(cause: Cause, pins: tuple[str, ...], detail: str) -> Cause:
 
 def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> list[Cause]:
     """One cause for each design and set of slots."""
-    merged: dict[tuple[str, frozenset[str]], list[Key]] = defaultdict(list)
-    tested: dict[tuple[str, frozenset[str]], int] = {}
+    merged: dict[tuple[str, frozenset[str]], list[Group]] = defaultdict(list)
     for group in groups:
-        merged[group.key[0], group.slots].append(group.key)
-        tested[group.key[0], group.slots] = group.tested
+        merged[group.key[0], group.slots].append(group)
     found = []
-    for (design, slots), keys in merged.items():
-        chips = f"{len(slots)} of {tested[design, slots]} chips"
+    for (_, slots), own in merged.items():
+        keys = [group.key for group in own]
+        chips = f"{len(slots)} of {own[0].tested} chips"
         reason = rulings.reasons[min(slots), keys[0]]
         named = words.listed([_name(key) for key in keys])
         text = f"{named}: {chips} answer alike. {reason.meaning}"
+        if not all(group.steady for group in own):
+            text = f"{named}: {chips} fail, each in its own way: table or design, not a chip."
         found.append(_across(rulings, kind, sorted(slots), keys, text, reason.advice))
     return found
 
@@ -210,14 +211,19 @@ def _fails(reason: Reason) -> bool:
 
 
 def _advice(rulings: Rulings, slot: str, finding: Finding, swap: str, asked: Sequence[Key]) -> str:
-    if not swap:
-        reasons = _reasons(rulings, slot, [s.key for s in finding.slot.judged if s.bad])
-        return next((reason.advice for reason in reasons if _own(reason)), "")
     tables = words.listed([_name(key) for key in asked])
-    return (
-        f"Exchange the chips of {slot} and {swap}, and run {tables}: what stays in {slot} is the "
-        f"board's, what moves to {swap} is the chip's."
-    )
+    if swap:
+        return (
+            f"Exchange the chips of {slot} and {swap}, and run {tables}: what stays in {slot} is "
+            f"the board's, what moves to {swap} is the chip's."
+        )
+    if asked and not finding.alone and finding.move is None:
+        return (
+            f"No other slot passes what would settle it. Put another chip into {slot}, and run "
+            f"{tables}: what stays is the board's, what goes is the chip's."
+        )
+    reasons = _reasons(rulings, slot, [s.key for s in finding.slot.judged if s.bad])
+    return next((reason.advice for reason in reasons if _own(reason)), "")
 
 
 def _candidates(finding: Finding) -> Iterable[Candidate]:

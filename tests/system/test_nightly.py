@@ -13,7 +13,7 @@ from harness.cli import ExitCode, main
 from harness.errors import ConfigError, StoreError
 from harness.jobs.run import run
 from harness.rack import Locks, load_rack
-from harness.records import Verdict
+from harness.records import Reason, Verdict
 from harness.store import Store
 from harness.virtual import VirtualRack
 from tests.racks import forked
@@ -257,3 +257,23 @@ def test_a_folder_that_cannot_be_made_is_told_with_what_to_do(
     assert main(["nightly", str(small_rack(tmp_path)), *place]) == ExitCode.NOT_TESTED
     told = capsys.readouterr().err
     assert "night.log: the log cannot be written: a file is where a folder should be" in told
+
+
+OPEN_INPUT = '[[slot.board_fault]]\nkind = "open-pin"\npin = "in0"\n'
+
+
+def test_a_waiver_covers_a_chip_and_not_the_board_that_a_good_one_sits_on(tmp_path: Path) -> None:
+    path, shuttle = with_waiver(tmp_path, "2999-01-01"), tmp_path / "vectors" / "shuttle.toml"
+    shuttle.write_text(shuttle.read_text().replace('["SP2-0001"]', '["SP2-0001", "SP2-0002"]'))
+    with path.open("a") as file:
+        file.write('[[slot]]\nname = "A2"\nport = "virtual"\nboard = "WB-02"\nchip = "SP2-0002"\n')
+        file.write(OPEN_INPUT)
+    place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
+    assert main(["run", str(path), *place]) == ExitCode.NOT_TESTED
+    with Store.existing(tmp_path / "s.sqlite") as store:
+        chips = store.latest_run().chips
+    found = [
+        {(o.verdict, o.reason) for o in chip.outcomes if o.design == "crc16"} for chip in chips
+    ]
+    assert found == [{(Verdict.WAIVED, Reason.WAIVED)}, {(Verdict.ERROR, Reason.NOT_SETTLED)}]
+    assert all(o.waiver for chip in chips for o in chip.outcomes if o.design == "crc16")

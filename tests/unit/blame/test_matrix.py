@@ -218,6 +218,23 @@ def test_one_more_chip_with_a_defect_of_its_own_does_not_hide_the_design() -> No
     }
 
 
+def test_most_chips_that_fail_each_in_its_own_way_are_not_called_alike() -> None:
+    own = [answers(chip_only(f.NetStuck("crc16", f"rem[{k}]", 1))) for k in (3, 9, 12)]
+    found = cause(settled(run_of(*own, answers(NOTHING))))
+    assert found.summary == (
+        "crc16/check: 3 of 4 chips fail, each in its own way: table or design, not a chip."
+    )
+
+
+def test_where_no_other_slot_passes_the_advice_asks_for_another_chip() -> None:
+    found = cause(settled(run_of(answers(chip_only(f.NetStuck("crc16", "rem[3]", 0, 0.05))))))
+    assert (found.settled, found.swap) == (False, "")
+    assert found.advice == (
+        "No other slot passes what would settle it. Put another chip into A1, and run crc16/check: "
+        "what stays is the board's, what goes is the chip's."
+    )
+
+
 def test_half_of_the_chips_alike_are_a_margin_or_a_lot() -> None:
     wrong = chip_only(DEFECTS[0])
     result = settled(rack(wrong, wrong))
