@@ -16,7 +16,7 @@ import operator
 import types
 import typing
 from collections.abc import Callable
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import StrEnum
 from typing import Any, TypeVar
 
@@ -201,6 +201,17 @@ def _read_float(value: object, _: object) -> float:
         raise ValueError(str(error)) from error
 
 
+def _read_time(value: object, _: object) -> datetime:
+    time = datetime.fromisoformat(_exactly(str, value))
+    if time.tzinfo is None:
+        raise ValueError(f"the time {value} has no offset from UTC")
+    try:
+        time.astimezone(UTC)
+    except OverflowError as error:
+        raise ValueError(f"the time {value} has no date in UTC") from error
+    return time
+
+
 def _write_float(value: float) -> float | str:
     return value if math.isfinite(value) else str(value)
 
@@ -225,11 +236,7 @@ _PLAIN = {
     float: _Plain(
         {"anyOf": [{"type": "number"}, {"enum": [*_NOT_IN_JSON]}]}, _read_float, _write_float
     ),
-    datetime: _Plain(
-        {"type": "string", "format": "date-time"},
-        lambda value, _: datetime.fromisoformat(_exactly(str, value)),
-        datetime.isoformat,
-    ),
+    datetime: _Plain({"type": "string", "format": "date-time"}, _read_time, datetime.isoformat),
 }
 
 

@@ -77,8 +77,8 @@ def shmoo_plot(shmoo: Shmoo, label: Label) -> Markup:
 
 def _high(up: Axis, rates: Sequence[float]) -> int:
     """Choose a height at which neighbouring rates are apart, within bounds."""
-    gaps = [up.place(fast) - up.place(slow) for slow, fast in pairwise(rates)]
-    wanted = _CLEAR / min(gaps, default=1.0)
+    gaps = (up.place(fast) - up.place(slow) for slow, fast in pairwise(rates))
+    wanted = _CLEAR / min((gap for gap in gaps if gap), default=1.0)
     return round(min(_MAX_HIGH, max(_MIN_HIGH, wanted)))
 
 
@@ -87,7 +87,8 @@ def _regions(shmoo: Shmoo, frame: _Frame) -> Iterator[Markup]:
     borders = sorted(shmoo.borders, key=lambda border: border.value)
     places = [frame.x(border.value) for border in borders]
     middles = [(left + right) / 2 for left, right in pairwise(places)]
-    for border, left, right in zip(borders, [_LEFT, *middles], [*middles, _RIGHT], strict=True):
+    # without a border there is one side more than borders
+    for border, left, right in zip(borders, [_LEFT, *middles], [*middles, _RIGHT], strict=False):
         if border.passes is not None:
             y = frame.y(border.passes)
             yield line(f"M{left:.1f} {y:.1f}H{right:.1f}V{frame.bottom}H{left:.1f}z", "m-in-pass")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from hypothesis import strategies as st
@@ -66,6 +67,11 @@ st.register_type_strategy(
         stop_bits=st.integers(1, 2),
         mode=st.integers(0, 3),
     ),
+)
+# what has no date in UTC is refused when it is read
+st.register_type_strategy(
+    datetime,
+    st.datetimes(datetime(1, 1, 3), datetime(9999, 12, 29), timezones=st.timezones()),
 )
 st.register_type_strategy(Window, st.integers(0, 40).flatmap(_windows))
 CHIPS = st.builds(ChipRecord, outcomes=st.lists(st.from_type(Outcome), max_size=1).map(tuple))

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import typing
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 import pytest
@@ -202,3 +203,23 @@ def test_a_margin_that_cannot_be_is_refused(path: tuple[Any, ...], odd: object, 
     with pytest.raises(CodecError) as error:
         decode(MarginRecord, spoiled, "margin")
     assert str(error.value) == told
+
+
+@dataclass(frozen=True)
+class Timed:
+    """A record with a time."""
+
+    at: datetime
+
+
+@pytest.mark.parametrize(
+    ("text", "wrong"),
+    [
+        ("2026-06-01T09:00:00", "has no offset from UTC"),
+        ("0001-01-01T00:00:00+01:00", "has no date in UTC"),
+        ("9999-12-31T23:30:00-01:00", "has no date in UTC"),
+    ],
+)
+def test_a_time_that_pages_could_not_write_in_utc_is_refused(text: str, wrong: str) -> None:
+    with pytest.raises(CodecError, match=f"the time {re.escape(text)} {wrong}"):
+        decode(Timed, {"at": text}, "timed")
