@@ -56,10 +56,7 @@ def grade(
     return ExitCode.ALL_PASS if all(map(_complete, done)) else ExitCode.NOT_TESTED
 
 
-Done = tuple[harness.GradedDesign, ...]
-
-
-def _print_json(screen: Screen, done: Done, _limit: int | None) -> None:
+def _print_json(screen: Screen, done: tuple[harness.GradedDesign, ...], _limit: int | None) -> None:
     for one in done:
         if one.grade is not None:
             screen.say(to_text(encode(one.grade)))
@@ -67,7 +64,7 @@ def _print_json(screen: Screen, done: Done, _limit: int | None) -> None:
             complain(f"{one.design}: not graded: {one.why}")
 
 
-def _print(screen: Screen, done: Done, limit: int | None) -> None:
+def _print(screen: Screen, done: tuple[harness.GradedDesign, ...], limit: int | None) -> None:
     for one in done:
         if one.grade is None:
             screen.say(f"{one.design}: not graded: {one.why}")

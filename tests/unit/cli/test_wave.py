@@ -72,7 +72,7 @@ def test_the_drawing_has_every_row_once_with_its_first_cycle_and_its_label(place
     assert texts("head") == [
         "ram16x4 / bus",
         "No reset before the first row.",
-        "Held throughout: in0 (a[0]) at 1, in1 (a[1]) at 1, in2 (a[2]) at 0, in3 (a[3]) at 0.",
+        "Held throughout: a[3:0] at 0x3.",
     ]
     assert texts("t-num") == [
         "0",

@@ -14,7 +14,7 @@ def test_planted_secrets_are_in_no_report(tmp_path: Path) -> None:
     record = chip("A1", "SP2-0001", failed(summary=leak, advice=leak), trouble=leak)
     write_run(run_of(replace(record, port="socket://db.lab:7000")), tmp_path)
     files = [path for path in tmp_path.rglob("*") if path.is_file()]
-    assert len(files) == 6
+    assert len(files) == 7
     for path in files:
         text = path.read_bytes()
         assert not [s for s in (b"mallory", b"hunter2", b"db.lab") if s in text], path.name
