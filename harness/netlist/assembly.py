@@ -245,6 +245,12 @@ def _bridges(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
     parts.tables[layout.BRIDGE] = np.array(rows, dtype=np.int64)
     parts.lanes[layout.BRIDGE_MASK] = parts.pack(masks)
     parts.lanes[layout.BRIDGE_OR] = parts.constant(either)
+    touched: dict[int, set[int]] = {}
+    for row, numbers in zip(rows, masks, strict=True):
+        for slot in row[2:]:
+            touched.setdefault(slot, set()).update(numbers)
+    sides = [sorted(touched[slot]) for row in rows for slot in row[2:]]
+    parts.lanes[layout.BRIDGE_FREE] = ~parts.pack(sides)
 
 
 def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[Lane]) -> int:

@@ -18,6 +18,7 @@ from harness.netlist.lanes import Lanes
 from harness.netlist.layout import (
     ACTIVE,
     BRIDGE,
+    BRIDGE_FREE,
     BRIDGE_MASK,
     BRIDGE_OR,
     BRIDGES,
@@ -130,7 +131,9 @@ def _join(v: Lanes, t: Tables) -> int:
             own = a if side == 0 else b
             slot = t[at + 2 + side]
             old = take(v, slot)
-            change = (((joined & mask) | (own & ~mask)) ^ old) & ~frozen
+            # where another bridge has the net in its lanes, that one says what it shows
+            free = take(v, t[BRIDGE_FREE] + 2 * index + side)
+            change = (((joined ^ old) & mask) | ((own ^ old) & free)) & ~frozen
             if some(change):
                 put(v, slot, old ^ change)
                 moved = moved | change

@@ -69,6 +69,7 @@ LINES = 32
     RAW,
     BRIDGE_MASK,
     BRIDGE_OR,
+    BRIDGE_FREE,  # for each of both nets, the lanes in which no bridge touches it
     ALWAYS,  # lanes in which an input is 1, whatever is driven
     INPUT_MASK,
     OUTPUT_MASK,
@@ -83,7 +84,7 @@ LINES = 32
     UNKNOWN,
     LIVE,  # lanes that are pulsed
     HEAD,
-) = range(57)
+) = range(58)
 
 
 class Machine(NamedTuple):

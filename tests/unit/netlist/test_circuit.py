@@ -62,6 +62,21 @@ def test_a_bridge_to_the_own_cause_is_settled_by_repetition() -> None:
     assert table(small(), "z", bridged("z", "b", Kind.AND)) == [0, 0, 0, 0, 0, 0, 0, 1]
 
 
+@pytest.mark.parametrize("kind", [Kind.AND, Kind.OR])
+def test_lanes_whose_bridges_share_a_net_do_not_see_each_other(kind: Kind) -> None:
+    """Each lane shows what it shows on a chip of its own, with the inputs that tell most."""
+    pairs = [("a", "b"), ("a", "q"), ("b", "q"), ("b", "z")]
+    own = [table(small(), "q", bridged(*pair, kind))[1:3] for pair in pairs]
+    lanes = [Lane(bridges=(bridged(*pair, kind),)) for pair in pairs for _ in range(2)]
+    simulator = Simulator(small(), 2 * len(pairs), lanes)
+    simulator.drive("a", [0, 1] * len(pairs))
+    simulator.drive("b", [1, 0] * len(pairs))
+    simulator.settle()
+    simulator.drive("clock", 1)
+    simulator.settle()
+    assert [int(level) for level in simulator.read("q")] == [one for two in own for one in two]
+
+
 def test_a_bridge_that_swings_is_named() -> None:
     with pytest.raises(NetlistError, match=r"^here: net y~z never becomes stable$"):
         table(small(), "q", bridged("y", "z", Kind.AND))
