@@ -92,8 +92,8 @@ class Finding:
             return False
         if self._unsteady and len(self.slot.dirty) < MIN_UNSTEADY:
             return False  # a contact of one design's pins, or a net of that design
-        if self._unsteady and not best.ideas:
-            return False
+        if self._unsteady and not (kinds and kinds <= _CONTACT):
+            return False  # what is always there fails steadily; a contact may come and go
         if kinds and not all(self._apart(best, s) for s in self._of(best.designs)):
             return False
         return not kinds or kinds <= _CONTACT or best.matched >= _MATCHED

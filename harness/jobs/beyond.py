@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from harness.door import is_file
 from harness.judge import changes
 from harness.records import RunRecord
 from harness.store import Store
@@ -16,7 +17,7 @@ from harness_reports import Beyond, Links, history_page, since_page
 def run_folder(out: Path, run_id: str) -> Path:
     """Return the folder of a run's reports: its night's if that is there, else one of its name."""
     night = night_folder(out, run_id)
-    return night if (night / "index.html").is_file() else out / run_id
+    return night if is_file(night / "index.html") else out / run_id
 
 
 def night_folder(out: Path, run_id: str) -> Path:
@@ -32,7 +33,7 @@ def run_address(out: Path, run_id: str) -> str:
 
 def there(out: Path, path: Path) -> str:
     """Lead to a file in ``out`` from a folder in it; empty if it is not there."""
-    return f"../{path.relative_to(out).as_posix()}" if path.is_file() else ""
+    return f"../{path.relative_to(out).as_posix()}" if is_file(path) else ""
 
 
 def links_in(out: Path) -> Links:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from harness.door import whole_path, write_whole
+from harness.door import is_file, whole_path, write_whole
 from harness.errors import StoreError
 from harness.judge import NightChanges
 from harness.records import ChipRecord, MarginRecord, RunRecord
@@ -95,7 +95,7 @@ def write_since(run: RunRecord, changes: NightChanges, folder: Path, beyond: Bey
 
     The reports are written too if they are not there. Raises StoreError.
     """
-    if not (folder / INDEX).is_file():
+    if not is_file(folder / INDEX):
         write_run(run, folder, beyond=beyond)
     shown = Scrubber().record(run).overview
     path = folder / since_page(changes.baseline)

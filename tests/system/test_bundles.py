@@ -16,7 +16,6 @@ from pathlib import Path
 import pytest
 
 import harness.bundle.gather
-import harness.cli.command_replay
 from harness.bundle import INPUTS, RUN, Likeness, Places, make_bundle, unpack
 from harness.bundle.archive import pack
 from harness.bundle.opened import lay_out
@@ -385,7 +384,7 @@ def test_the_commands_bundle_and_replay(
     elsewhere = tmp_path / "elsewhere"
     elsewhere.mkdir()
     monkeypatch.chdir(elsewhere)
-    monkeypatch.setattr(harness.cli.command_replay, "MAX_CYCLES", 99)
+    monkeypatch.setattr(harness, "MAX_CYCLES", 99)
     assert main(["replay", str(out)]) == ExitCode.BAD_INPUT
     assert "a replay runs at most 99; give --long" in capsys.readouterr().err
     assert main(["replay", str(out), "--long"]) == ExitCode.CHIP_FAILED

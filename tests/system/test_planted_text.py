@@ -228,6 +228,6 @@ def test_a_broken_table_is_told_without_obeying(ran: Lab, capsys: Said, tmp_path
     table = folder / "bcd7seg/function.csv"
     planted = PLANTED.replace("\r", "")
     table.write_text(f"bcd,{planted}\n1,{planted}\n", "utf-8")
-    for files in (["check", str(folder)], ["run", str(folder / "rack.toml")]):
+    for files in (["check", str(folder)], ["run", str(folder / "rack.toml"), *ran.store, *ran.out]):
         assert main(files) == 2
         assert "\\x1b]0;mine" in steers_nothing(capsys)

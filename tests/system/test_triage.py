@@ -130,7 +130,8 @@ def test_provisional_verdicts_are_evaluated_beside_what_is_stored(
     found = harness.triage("latest", place, harness.load_rack(RACK))
     assert found.why == "Its verdicts are provisional."
     assert found.again is not None
-    assert found.again.causes == run.causes
+    again = tuple(replace(cause, suspects=()) for cause in run.causes)
+    assert found.again.causes == again, "what is wrong inside a design, harness diagnose says"
     reasons = {o.reason for o in found.again.chips[1].outcomes if o.verdict is Verdict.FAIL}
     assert reasons == {Reason.CHIP_DEFECT}
     with Store.existing(place) as store:

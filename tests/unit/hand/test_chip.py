@@ -169,8 +169,8 @@ def test_what_was_done_by_hand_becomes_a_table_that_is_unconfirmed_until_its_aut
     ]
     settings = (vectors / "ctr163" / "design.toml").read_text("utf-8")
     assert settings.endswith(
-        '\n[tables.hand]\nfile = "hand.csv"\nreset_cycles = 1\n'
-        'unconfirmed = "observed on its netlist"\n'
+        '\n[tables.hand]\nfile = "hand.csv"\nunconfirmed = "observed on its netlist"\n'
+        "reset_cycles = 1\n"
     )
     with harness.open_chip(vectors) as chip:
         outcome = chip.run_table("ctr163/hand")

@@ -21,6 +21,7 @@ SOURCES = [
     PACKAGE / "jobs" / "new.py",
     PACKAGE / "jobs" / "unproven.py",
     PACKAGE / "jobs" / "generate.py",
+    PACKAGE / "jobs" / "grade.py",
     PACKAGE / "jobs" / "made.py",
     PACKAGE / "jobs" / "stale.py",
     PACKAGE / "door.py",
