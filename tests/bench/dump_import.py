@@ -90,7 +90,7 @@ def measure(job: str, dump: str) -> None:
         while not done.wait(0.02):
             peak[0] = max(peak[0], anonymous())
 
-    watcher = threading.Thread(target=watch)
+    watcher = threading.Thread(target=watch, daemon=True)
     watcher.start()
     assert callable(harness.import_dump)  # loads its modules
     begun = time.process_time()
