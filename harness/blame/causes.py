@@ -71,7 +71,8 @@ def _tables(rulings: Rulings) -> list[Cause]:
     found = []
     for key in rulings.tables:
         slots = _slots_with(rulings, key, Reason.TABLE_FAILS_REHEARSAL)
-        text = f"Table {_name(key)} fails on its own design's netlist: the table is wrong."
+        where = f"Table {_name(key)} fails on its own design's netlist"
+        text = f"{where}: the table or the design is wrong."
         advice = Reason.TABLE_FAILS_REHEARSAL.advice
         found.append(_across(rulings, CauseKind.TABLE_WRONG, slots, [key], text, advice))
     return found

@@ -84,7 +84,8 @@ def _graded(
     waivers = _waivers(shuttle, design)
     tables = [_table(shuttle, job) for job in jobs]
     grade = grade_design(design, model[0], gates.key(design.name), tables, waivers, NO_PROOF)
-    path = design.folder / GRADE_FILE if whole else None
+    complete = whole and not any(table.why for table in tables)
+    path = design.folder / GRADE_FILE if complete else None
     if path is not None:
         write_file(path, (to_lines(encode(grade)) + "\n").encode(), design.folder)
     findings = tuple(_needless(shuttle, waivers, grade))

@@ -138,7 +138,7 @@ class Reason(StrEnum):
         Verdict.FAIL,
         Origin.TABLE,
         "The table fails on its own design's netlist too, so no chip is to blame.",
-        "Correct the table; `harness rehearse` says where it is wrong.",
+        "Correct the table or the design; `harness rehearse` says where they disagree.",
     )
     TABLE_ALIKE = (
         "table-alike",

@@ -138,6 +138,20 @@ def test_a_grade_of_another_table_is_out_of_date_and_not_shown(
     assert coverage(vectors) is None
 
 
+def test_a_grade_without_a_table_that_fails_is_not_kept(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    said(vectors, capsys)
+    before = kept_grade(vectors / "prio148")
+    table = vectors / "prio148" / "function.csv"
+    text = table.read_text("utf-8")
+    table.write_text(text.replace("H", "L", 1), "utf-8")
+    code, lines = said(vectors, capsys)
+    assert (code, lines[-1]) == (3, "1 design graded")
+    assert kept_grade(vectors / "prio148") == before
+    assert len(checked(vectors, capsys)) == 1, "the kept grade is of the table before"
+
+
 def test_a_design_without_netlist_is_not_graded(
     vectors: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
