@@ -207,20 +207,24 @@ def test_an_agent_of_another_version_is_refused(
 
 
 @contextmanager
-def small_disk(folder: Path, size: str) -> Iterator[Path]:
-    """A file system of its own with little room."""
-    folder.mkdir()
-    command = ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", str(folder)]
-    try:
-        mounted = subprocess.run(command, check=False, capture_output=True).returncode == 0
-    except OSError:
-        mounted = False
-    if not mounted:
-        pytest.skip("a small file system can only be mounted by root")
-    try:
-        yield folder
-    finally:
-        subprocess.run(["umount", "-l", str(folder)], check=True)
+def small_disk(size: str) -> Iterator[Path]:
+    """A file system of its own with little room.
+
+    It is mounted outside pytest's own folders: a test run that is killed here leaves it mounted,
+    and the next run, which tidies those folders up, ended with an error.
+    """
+    with tempfile.TemporaryDirectory(prefix="small-disk-") as folder:
+        command = ["mount", "-t", "tmpfs", "-o", f"size={size}", "tmpfs", folder]
+        try:
+            mounted = subprocess.run(command, check=False, capture_output=True).returncode == 0
+        except OSError:
+            mounted = False
+        if not mounted:
+            pytest.skip("a small file system can only be mounted by root")
+        try:
+            yield Path(folder)
+        finally:
+            subprocess.run(["umount", "-l", folder], check=True)
 
 
 def fill_up(folder: Path) -> None:
@@ -235,7 +239,7 @@ def test_a_disk_that_fills_up_in_mid_run_loses_no_outcome_and_passes_no_chip(
     bench: Bench, capsys: Screen, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     long_table(bench)
-    with small_disk(bench.folder / "disk", "2m") as disk:
+    with small_disk("2m") as disk:
         store = disk / "results.sqlite"
 
         @contextmanager
@@ -272,7 +276,7 @@ def test_a_disk_that_fills_up_in_mid_run_loses_no_outcome_and_passes_no_chip(
 def test_a_disk_too_full_to_begin_is_said_to_be_full_before_a_board_is_touched(
     bench: Bench, capsys: Screen, size: str
 ) -> None:
-    with small_disk(bench.folder / "disk", size) as disk:
+    with small_disk(size) as disk:
         assert bench.run("--store", str(disk / "results.sqlite")) == 3
     told = capsys.readouterr()
     assert told.out == ""
@@ -285,7 +289,7 @@ def test_a_disk_too_full_to_begin_is_said_to_be_full_before_a_board_is_touched(
 def test_reports_that_do_not_fit_leave_the_results_to_report_again(
     bench: Bench, capsys: Screen
 ) -> None:
-    with small_disk(bench.folder / "disk", "8k") as disk:
+    with small_disk("8k") as disk:
         assert bench.run("--out", str(disk)) == 3
         told = capsys.readouterr().err
     assert told.startswith(f"harness: {disk}/")
