@@ -37,16 +37,15 @@ from harness.table import Words, bits
 class Observed:
     """What was seen on the way.
 
-    ``answered`` are the outputs that changed after an input did, by the input's bit; ``crossed``
-    counts edges at which inputs changed too; ``glitches`` rows in which an output changed twice, by
-    its bit, and ``first_glitch`` the time of the first. ``rose`` and ``fell`` count steps in which
-    outputs changed while the clock was high and low, and no input did.
+    ``answered`` are the outputs that changed after an input did, by the input's bit; ``glitches``
+    counts rows in which an output changed twice, by its bit, and ``first_glitch`` is the time of
+    the first. ``rose`` and ``fell`` count steps in which outputs changed while the clock was high
+    and low, and no input did.
     """
 
     rows: int = 0
     rose: int = 0
     fell: int = 0
-    crossed: int = 0
     answered: dict[int, int] = field(default_factory=dict)
     glitches: Counter[int] = field(default_factory=Counter)
     first_glitch: dict[int, int] = field(default_factory=dict)
@@ -179,7 +178,6 @@ class Sampler:
         """Note which outputs changed after which inputs, where no edge could be the reason."""
         before = np.concatenate((self._end, levels[:, :-1]), axis=1)
         self._end = levels[:, -1:]
-        self.observed.crossed += int(np.count_nonzero(heads.edge & ~still))
         reason = ~heads.edge & ~still
         answers = np.bitwise_or.reduce(levels ^ before, axis=0)[reason] & self._tested
         inputs = heads.changed[reason]

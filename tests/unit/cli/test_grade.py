@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 
 import pytest
@@ -13,8 +12,8 @@ from harness.cli import main
 from harness.grade import kept_grade
 from harness.rack import read_jobs
 from harness.records import Coverage, DesignGrade, decode
+from tests.unit.convert.imports import design_folder
 
-ROOT = Path(__file__).parents[3]
 MISSED = "$16 at the AND of $26 stuck at 1"
 AT = f"    {MISSED}, from ei_n (prio148.v:4) to a_n (prio148.v:5)"
 TOGGLES, CELLS = "toggle coverage 100.0 %", "  cells: AND, NAND, NOR, NOT, OR"
@@ -27,14 +26,10 @@ LIST = "  What these tables would not notice:"
 def vectors(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The demo shuttle with one design, which has one table and no grade."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    text = (ROOT / "vectors" / "shuttle.toml").read_text("utf-8")
-    start, stop = text.index("designs = ["), text.index("]\n\n[pins]")
     folder = tmp_path / "vectors"
-    shutil.copytree(ROOT / "vectors" / "prio148", folder / "prio148")
+    folder.mkdir()
+    design_folder("prio148", folder)
     (folder / "prio148" / "grade.json").unlink(missing_ok=True)
-    text = text[:start] + 'designs = ["prio148"' + text[stop:]
-    lines = [line for line in text.splitlines() if not line.startswith("pin_check")]
-    (folder / "shuttle.toml").write_text("\n".join(lines) + "\n", "utf-8")
     return folder
 
 

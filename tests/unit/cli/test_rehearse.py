@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import shutil
 from pathlib import Path
 
 import pytest
 
 from harness.cli import main
+from tests.unit.convert.imports import design_folder
 
-ROOT = Path(__file__).parents[3]
 GOOD = (
     "clk,a,we,oe_n,dq\n"
     + "".join(f"C,0x{a},1,1,0001\n" for a in (0, 1, 2, 4, 8))
@@ -22,13 +21,9 @@ GOOD = (
 def vectors(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The demo shuttle with one design, which has one table."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
-    text = (ROOT / "vectors" / "shuttle.toml").read_text("utf-8")
-    start, stop = text.index("designs = ["), text.index("]\n\n[pins]")
     folder = tmp_path / "vectors"
-    shutil.copytree(ROOT / "vectors" / "ram16x4", folder / "ram16x4")
-    text = text[:start] + 'designs = ["ram16x4"' + text[stop:]
-    lines = [line for line in text.splitlines() if not line.startswith("pin_check")]
-    (folder / "shuttle.toml").write_text("\n".join(lines) + "\n", "utf-8")
+    folder.mkdir()
+    design_folder("ram16x4", folder)
     design = folder / "ram16x4" / "design.toml"
     whole = design.read_text("utf-8")
     design.write_text(whole[: whole.index("[tables.march]")], "utf-8")
