@@ -80,10 +80,12 @@ def lot_limits(values_hz: Sequence[float], step_hz: float = 0.0) -> LotLimits | 
     """Work out limits: median ± 6 robust sigma, robust sigma = (Q3 - Q1) / 1.35.
 
     That is part average testing after AEC-Q001, Guidelines for Part Average Testing (Automotive
-    Electronics Council). Quartiles are interpolated at (n + 1) p, as the NIST/SEMATECH e-Handbook,
-    section 7.2.6.2, does. Rates are quantised, so the quartiles count as at least ``step_hz``, one
-    step of the search, apart. None for fewer than :data:`MIN_LOT` values, and for equal quartiles:
-    the spread is below what the search can tell, so it marks no chip.
+    Electronics Council; from memory, confirmed by an open implementation that names it). A normal
+    distribution has its quartiles 1.349 sigma apart. Quartiles are interpolated at (n + 1) p, as
+    the NIST/SEMATECH e-Handbook, section 7.2.6.2, does. Rates are quantised, so the quartiles count
+    as at least ``step_hz``, one step of the search, apart. None for fewer than :data:`MIN_LOT`
+    values, and for equal quartiles: the spread is below what the search can tell, so it marks no
+    chip.
     """
     if len(values_hz) < MIN_LOT:
         return None

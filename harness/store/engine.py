@@ -12,13 +12,20 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Engine, create_engine, event, insert, inspect, select
+from sqlalchemy import URL, Engine, create_engine, event, insert, inspect, select, update
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, SQLAlchemyError
 
 from harness.errors import StoreError
 from harness.store.damage import undamaged, value_or_damage
-from harness.store.models import SCHEMA_VERSION, Base, SchemaRow
+from harness.store.models import (
+    OLDER_SUMMARIES,
+    SCHEMA_VERSION,
+    Base,
+    OutcomeRow,
+    RunRow,
+    SchemaRow,
+)
 from harness.store.patience import Patience
 from harness.store.stranger import holds_nothing
 from harness.store.transactions import writing
@@ -118,7 +125,9 @@ def open_engine(url: URL, when_empty: WhenEmpty = make_store) -> Engine:
     PostgreSQL database may be shared: our tables are made beside others in the same schema,
     unless one of the names is taken.
 
-    Raises StoreError if it cannot be opened or has a schema of another version.
+    Summaries of the version before are dropped where they would differ now: those runs are read
+    from their outcomes until a run starts. Raises StoreError if the database cannot be opened or
+    has a schema of another version.
     """
     path = sqlite_path(url)
     shown = shown_place(url)
@@ -186,14 +195,33 @@ def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
     """Make our tables if there are none; refuse another version."""
     if not inspect(engine).has_table(SchemaRow.__tablename__):
         _create(engine, place, when_empty)
-    with engine.connect() as connection:
-        version = connection.scalar(select(SchemaRow.version))
+    version = _version(engine)
+    if version == OLDER_SUMMARIES:
+        _drop_summaries(engine)
+        version = _version(engine)
     if version != SCHEMA_VERSION:
         message = (
             f"{place}: the store has schema version {version}, this tool needs {SCHEMA_VERSION}; "
             "use the tool's version that wrote it, or choose another store"
         )
         raise StoreError(message)
+
+
+def _version(engine: Engine) -> int | None:
+    with engine.connect() as connection:
+        return connection.scalar(select(SchemaRow.version))
+
+
+def _drop_summaries(engine: Engine) -> None:
+    """Have runs summarised again in which a failure belongs to a table or design."""
+    wrong = select(OutcomeRow.run_id).where(~OutcomeRow.counts)
+    with writing(engine) as connection:
+        connection.execute(update(RunRow).where(RunRow.run_id.in_(wrong)).values(summarised=False))
+        connection.execute(
+            update(SchemaRow)
+            .where(SchemaRow.version == OLDER_SUMMARIES)
+            .values(version=SCHEMA_VERSION)
+        )
 
 
 def _create(engine: Engine, place: str, when_empty: WhenEmpty) -> None:

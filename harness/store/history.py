@@ -16,6 +16,7 @@ from sqlalchemy import Connection, exists, select
 from harness.records import RunKind, Verdict, worst
 from harness.store.lines import HistoryLine, RunSummary, history_lines
 from harness.store.models import (
+    NEWEST,
     ChipRow,
     LayoutRow,
     MarginRow,
@@ -24,7 +25,7 @@ from harness.store.models import (
     RunRow,
     SubjectRow,
 )
-from harness.store.summaries import LETTERS, Selection, SubjectKind, summaries
+from harness.store.summaries import LEFT_OUT, LETTERS, Selection, SubjectKind, summaries
 
 _COLUMNS = {
     SubjectKind.CHIP: OutcomeRow.chip_serial,
@@ -37,18 +38,20 @@ _COLUMNS = {
 class HistoryRun:
     """One run: how many tables got which verdict. Verdicts that did not occur are left out.
 
-    ``kind`` distinguishes a run of the rack from an intake.
+    ``kind`` distinguishes a run of the rack from an intake. ``left_out`` counts the failures that
+    belong to a table or design, and so not to a chip or slot.
     """
 
     run_id: str
     started: datetime
     kind: RunKind
     counts: Mapping[Verdict, int]
+    left_out: int = 0
 
     @property
-    def worst(self) -> Verdict:
-        """The worst verdict."""
-        return worst(self.counts)
+    def worst(self) -> Verdict | None:
+        """The worst verdict; None if everything was left out."""
+        return worst(self.counts) if self.counts else None
 
     @property
     def missed(self) -> int:
@@ -60,12 +63,14 @@ class HistoryRun:
 class History:
     """A subject's tables, and its runs from the oldest to the latest; intakes are among them.
 
-    ``met`` says that a run had the subject, which may have no outcome yet.
+    ``met`` says that a run had the subject, which may have no outcome yet. ``trouble`` is why its
+    board could not be used in the latest run, empty if it could.
     """
 
     lines: tuple[HistoryLine, ...]
     runs: tuple[HistoryRun, ...]
     met: bool
+    trouble: str = ""
 
 
 def of_chip(serial: str) -> Selection:
@@ -89,23 +94,23 @@ def read_history(connection: Connection, which: Selection) -> History:
         (*_summarised(connection, which), *_unsummarised(connection, which)),
         key=lambda run: (run.started, run.run_id),
     )
+    trouble = _latest_trouble(connection, which)
     return History(
         tuple(history_lines(runs)),
         tuple(history_run(r.run_id, r.started, r.kind, r.letters) for r in runs),
-        met=bool(runs) or _met(connection, which),
+        met=bool(runs) or trouble is not None,
+        trouble=trouble or "",
     )
 
 
-def _met(connection: Connection, which: Selection) -> bool:
-    """Tell whether a chip or a slot is part of a run."""
+def _latest_trouble(connection: Connection, which: Selection) -> str | None:
+    """Read why a chip or slot could not be used in its latest run; None if no run has it."""
     name = {SubjectKind.CHIP: ChipRow.chip_serial, SubjectKind.SLOT: ChipRow.slot}.get(which.kind)
     if name is None:
-        return False
-    chips = select(ChipRow.slot).join(RunRow, RunRow.run_id == ChipRow.run_id)
+        return None
+    chips = select(ChipRow.trouble).join(RunRow, RunRow.run_id == ChipRow.run_id)
     of_rack = (RunRow.rack == which.rack,) if which.kind is SubjectKind.SLOT else ()
-    return (
-        connection.execute(chips.where(name == which.name, *of_rack).limit(1)).first() is not None
-    )
+    return connection.scalar(chips.where(name == which.name, *of_rack).order_by(*NEWEST).limit(1))
 
 
 def _summarised(connection: Connection, which: Selection) -> Iterator[RunSummary]:
@@ -146,7 +151,7 @@ def history_run(run_id: str, started: datetime, kind: str, letters: str) -> Hist
     """Count the letters of a run."""
     counts = {verdict: letters.count(letter) for verdict, letter in LETTERS.items()}
     kept = {verdict: count for verdict, count in counts.items() if count}
-    return HistoryRun(run_id, started, RunKind(kind), kept)
+    return HistoryRun(run_id, started, RunKind(kind), kept, sum(map(letters.count, LEFT_OUT)))
 
 
 def read_subjects(connection: Connection) -> tuple[Selection, ...]:

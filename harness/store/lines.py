@@ -1,7 +1,7 @@
 """One line for each table on each chip over many runs: pure arithmetic on verdict letters.
 
-One rule: a verdict counts towards a pass rate only if the chip was judged. ERROR and NOT RUN are
-counted beside it, and neither makes or ends a change.
+One rule: a verdict counts towards a pass rate only if the chip was judged. ERROR, NOT RUN and what
+is left out are counted beside it, and none of them makes or ends a change.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from datetime import datetime
 from itertools import chain, groupby
 
 from harness.records import SEVERITY_ORDER, Verdict, worst
-from harness.store.summaries import LETTERS, Entry
+from harness.store.summaries import LEFT_OUT, LETTERS, Entry
 from harness.store.wilson import PassRate, pass_rate
 
 STRIP_RUNS = 30
@@ -21,7 +21,7 @@ STRIP_RUNS = 30
 
 _VERDICTS = {letter: verdict for verdict, letter in LETTERS.items()}
 _PASS = LETTERS[Verdict.PASS]
-_WORST_FIRST = "".join(LETTERS[verdict] for verdict in SEVERITY_ORDER)
+_WORST_FIRST = "".join(LETTERS[verdict] for verdict in SEVERITY_ORDER) + LEFT_OUT
 _UNJUDGED = "".join(letter for verdict, letter in LETTERS.items() if not verdict.judged)
 
 
@@ -40,20 +40,23 @@ class RunSummary:
 class Standing:
     """How something did over all runs of a history. The moments are starts of runs.
 
-    ``verdict`` is the latest of those that judged the chip, in force without a change since
-    ``last_changed``; before that it was ``changed_from``, None if it was never another.
-    ``untested`` counts the ERROR and NOT RUN beside them. What was never judged has no verdict.
-    ``strip`` are the verdicts in the latest :data:`STRIP_RUNS` runs of the history, oldest first;
-    None where it was not part of a run.
+    ``verdict`` is the latest of those that judged the chip, of the run of ``last_judged``, in force
+    without a change since ``last_changed``; before that it was ``changed_from``, None if it was
+    never another. ``untested`` counts the ERROR and NOT RUN beside them, ``left_out`` the failures
+    that belong to a table or design. What was never judged has no verdict. ``strip`` are the
+    verdicts in the latest :data:`STRIP_RUNS` runs of the history, oldest first; None where it was
+    not part of a run, or left out.
     """
 
     first_seen: datetime
     last_seen: datetime
+    last_judged: datetime | None
     last_changed: datetime | None
     changed_from: Verdict | None
     verdict: Verdict | None
     rate: PassRate
     untested: int
+    left_out: int
     strip: tuple[Verdict | None, ...]
 
     @property
@@ -108,22 +111,33 @@ def standing_of(letters: str, starts: Sequence[datetime], strip: Sequence[str]) 
 
     ``strip`` has the letters of each of the latest runs; an empty text where it was not part.
     """
+    seen = starts[0], starts[-1]
+    left_out = sum(map(letters.count, LEFT_OUT))
+    if left_out:
+        starts = [start for start, one in zip(starts, letters, strict=True) if one not in LEFT_OUT]
+        letters = "".join(one for one in letters if one not in LEFT_OUT)
     untested = sum(map(letters.count, _UNJUDGED))
-    latest = letters.rstrip(_UNJUDGED)[-1:]
+    judged = letters.rstrip(_UNJUDGED)
+    latest = judged[-1:]
     changed = len(letters.rstrip(_UNJUDGED + latest))
     before = letters[:changed][-1:]
     return Standing(
-        first_seen=starts[0],
-        last_seen=starts[-1],
+        first_seen=seen[0],
+        last_seen=seen[1],
+        last_judged=starts[len(judged) - 1] if latest else None,
         last_changed=starts[letters.index(latest, changed)] if latest else None,
         changed_from=_VERDICTS[before] if before else None,
         verdict=_VERDICTS[latest] if latest else None,
         rate=pass_rate(letters.count(_PASS), len(letters) - untested),
         untested=untested,
-        strip=tuple(_VERDICTS[worst_letter(mine)] if mine else None for mine in strip),
+        left_out=left_out,
+        strip=tuple(_VERDICTS.get(worst_letter(mine)) if mine else None for mine in strip),
     )
 
 
 def worst_letter(letters: str) -> str:
-    """Return the letter of the worst verdict among these, of which there is at least one."""
+    """Return the letter of the worst verdict among these, of which there is at least one.
+
+    It is one of ``LEFT_OUT`` only if nothing else is there.
+    """
     return next(letter for letter in _WORST_FIRST if letter in letters)

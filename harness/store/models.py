@@ -2,7 +2,8 @@
 
 One rule: columns hold what people search by; everything else of an outcome is in ``body``, the
 record as JSON. Subjects, layouts and nights can be made again from the outcomes. A change here
-needs a new ``SCHEMA_VERSION``: a store of another version is refused.
+needs a new ``SCHEMA_VERSION``: a store of another version is refused, unless only what can be made
+again changed.
 """
 
 from __future__ import annotations
@@ -27,7 +28,10 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from harness.errors import StoreError
 from harness.records import RunKind
 
-SCHEMA_VERSION = 7
+SCHEMA_VERSION = 8
+
+OLDER_SUMMARIES = 7
+"""A version with the same columns, whose summaries count a design's failures against chips."""
 
 
 def in_utc(moment: datetime) -> datetime:
@@ -93,6 +97,9 @@ class RunRow(Base):
     accepted_why: Mapped[str] = mapped_column(Text, default="", server_default="")
     summarised: Mapped[bool] = mapped_column(default=False, server_default=false())
     """Whether the run's rows in ``nights`` agree with its outcomes."""
+
+
+NEWEST = (RunRow.started.desc(), RunRow.run_id.desc())
 
 
 class ChipRow(Base):

@@ -40,13 +40,11 @@ from harness.store.causes import read_causes
 from harness.store.continuity import read_continuity
 from harness.store.damage import read_body, verdict_of
 from harness.store.inserts import Row
-from harness.store.models import Base, ChipRow, ContinuityRow, OutcomeRow, RunRow
+from harness.store.models import NEWEST, Base, ChipRow, ContinuityRow, OutcomeRow, RunRow
 from harness.store.undisturbed import undisturbed
 
 ALWAYS = datetime.min.replace(tzinfo=UTC), datetime.max.replace(tzinfo=UTC)
 """A range of time without bounds."""
-
-NEWEST = (RunRow.started.desc(), RunRow.run_id.desc())
 
 Heading = TypeVar("Heading", RunHeading, ChipHeading)
 

@@ -1,7 +1,8 @@
 """How every subject and every rack did: one line each, from all summaries in one pass.
 
 One rule: a subject's letter in a run is the worst of its tables, so a run in which a table failed
-counts against it, and one in which none failed but some were not tested counts as untested.
+counts against it, and one in which none failed but some were not tested counts as untested. What is
+a table's or design's is left out of chips and slots, and counts for the rack.
 """
 
 from __future__ import annotations
@@ -71,7 +72,7 @@ def read_standings(connection: Connection) -> Standings:
         place = runs[run_id].place
         letters[subject][place] = worst_letter(text)
         if subject.kind is SubjectKind.SLOT:
-            racks[subject.rack][place] += text
+            racks[subject.rack][place] += text.upper()  # a wrong design is the rack's
     ordered = tuple(runs.values())
     columns = _Columns(ordered)
     subjects = sorted(letters.keys() | searched_subjects(connection))

@@ -49,11 +49,10 @@ from harness.store.glance import Glance, read_glance, read_racks
 from harness.store.history import History, read_history, read_subjects
 from harness.store.inserts import Row, put_chips, put_outcomes
 from harness.store.margins import about, behind, latest_of, put_margin, read_margins
-from harness.store.models import RunRow
+from harness.store.models import NEWEST, RunRow
 from harness.store.patience import PATIENCE_SECONDS, Asked, Patience, Tell
 from harness.store.records import (
     ALWAYS,
-    NEWEST,
     chip_row,
     is_begun,
     outcome_rows,

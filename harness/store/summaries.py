@@ -32,6 +32,9 @@ LETTERS: Mapping[Verdict, str] = {
     Verdict.NOT_RUN: "-",
 }
 
+LEFT_OUT = "".join(LETTERS[verdict].lower() for verdict in Verdict if verdict.failed)
+"""Letters of failures that do not count against a chip or its slot: see ``Outcome.counts``."""
+
 Entry = tuple[str, str, str]
 """Chip, design and table."""
 
@@ -122,18 +125,22 @@ def lock_run(connection: Connection, run_id: str) -> bool:
 def summaries(
     connection: Connection, run_id: str, *chosen: ColumnElement[bool]
 ) -> dict[Selection, Summary]:
-    """Gather a run's outcomes by chip, design and slot; each sorted by its entries."""
+    """Gather a run's outcomes by chip, design and slot; each sorted by its entries.
+
+    A failure that belongs to its table or design has one of :data:`LEFT_OUT` with chip and slot.
+    """
     rack = connection.scalar(select(RunRow.rack).where(RunRow.run_id == run_id)) or ""
     o = OutcomeRow
-    wanted = select(o.slot, o.chip_serial, o.design, o.table_name, o.verdict)
+    wanted = select(o.slot, o.chip_serial, o.design, o.table_name, o.verdict, o.counts)
     rows = connection.execute(wanted.where(o.run_id == run_id, *chosen))
     found: dict[tuple[SubjectKind, str, str], Summary] = defaultdict(Summary)
     with undisturbed():
-        for slot, chip, design, table, verdict in sorted(tuple(row) for row in rows.all()):
+        for slot, chip, design, table, verdict, counts in sorted(rows.all(), key=tuple):
             entry, letter = (chip, design, table), LETTERS[verdict_of(verdict)]
-            found[SubjectKind.CHIP, "", chip].add(entry, letter)
+            own = letter if counts else letter.lower()
+            found[SubjectKind.CHIP, "", chip].add(entry, own)
             found[SubjectKind.DESIGN, "", design].add(entry, letter)
-            found[SubjectKind.SLOT, rack, slot].add(entry, letter)
+            found[SubjectKind.SLOT, rack, slot].add(entry, own)
     return {Selection(*key): summary for key, summary in found.items()}
 
 

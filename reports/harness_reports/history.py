@@ -6,7 +6,7 @@ one line and each run one mark.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -25,7 +25,7 @@ from harness.store import (
 from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
 from harness_reports.standings import NO_SERIAL, above_histories, in_strips, urgency
-from harness_reports.texts import day, month
+from harness_reports.texts import counts_text, day, minute, month
 from harness_reports.ways import Anchor, Links, Ways
 
 MAX_SHOWN_RUNS = 30
@@ -36,13 +36,16 @@ MAX_SHOWN_RUNS = 30
 class HistoryPage:
     """The page of one chip, design or slot. ``intakes`` is how many of its runs are intakes.
 
-    ``lines`` are the tables, each with its names; ``months`` (UTC, as ``2026-06``) and ``latest``
-    hold the runs.
+    ``remarks`` say what the headline's numbers leave out; ``judged`` stands above the verdicts of
+    all tables. ``lines`` are the tables, each with its names; ``months`` (UTC, as ``2026-06``) and
+    ``latest`` hold the runs.
     """
 
     kind: str
     title: str
     headline: str
+    remarks: tuple[str, ...]
+    judged: str
     what: str
     lines: tuple[tuple[HistoryLine, tuple[Anchor, ...]], ...]
     months: tuple[tuple[str, tuple[HistoryRun, ...]], ...]
@@ -96,6 +99,8 @@ def build_history(
         kind=kind,
         title=title,
         headline=_headline(subject.kind, history, margins.own),
+        remarks=tuple(_remarks(subject.kind, history)),
+        judged=_judged(history),
         what=what,
         lines=tuple((line, tuple(_names(subject.kind, line, links))) for line in lines),
         months=tuple(reversed([(name, tuple(runs)) for name, runs in months])),
@@ -138,6 +143,31 @@ def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecor
         SubjectKind.SLOT: f"of {designs} on {chips}",
     }
     return f"{tables} {where[kind]}; {_counted(history.runs)}, {span}."
+
+
+def _remarks(kind: SubjectKind, history: History) -> Iterator[str]:
+    """Say what was not tested in the latest run, and what is left out of all."""
+    last = history.runs[-1] if history.runs else None
+    if last is not None and (history.trouble or any(not v.judged for v in last.counts)):
+        why = f" {history.trouble.rstrip('.')}." if history.trouble else ""
+        yield f"Latest {last.kind}, {minute(last.started)} UTC: {counts_text(last)}.{why}"
+    if left_out := sum(run.left_out for run in history.runs):
+        whose = "this chip" if kind is SubjectKind.CHIP else "this slot or its chips"
+        yield (
+            f"{many(left_out, 'outcome')} left out: the failure belongs to the table or the "
+            f"design, not to {whose}. The design's history has it."
+        )
+
+
+def _judged(history: History) -> str:
+    """Say of when the verdicts of the tables are."""
+    every = (line.standing.last_judged for line in history.lines)
+    moments = sorted(moment for moment in every if moment is not None)
+    if not moments:
+        return "No table was judged yet:"
+    if moments[0] == history.runs[-1].started:
+        return "Latest verdicts:"
+    return f"Verdicts when each table was last judged, most lately {minute(moments[-1])} UTC:"
 
 
 def _counted(runs: Sequence[HistoryRun]) -> str:

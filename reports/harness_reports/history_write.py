@@ -35,10 +35,12 @@ def history_html(
     subject: Selection, history: History, links: Links, margins: SubjectMargins = NO_MARGINS
 ) -> bytes:
     """Return the page of one chip, design or slot as UTF-8."""
+    scrubber = Scrubber()
     shown = SubjectMargins(
-        *(tuple(map(Scrubber().record, some)) for some in (margins.own, margins.others))
+        *(tuple(map(scrubber.record, some)) for some in (margins.own, margins.others))
     )
-    return page_html("history.html.jinja", build_history(subject, history, links, shown), FILES)
+    whole = replace(history, trouble=scrubber.text(history.trouble))
+    return page_html("history.html.jinja", build_history(subject, whole, links, shown), FILES)
 
 
 def subjects_html(standings: Standings, links: Links) -> bytes:

@@ -93,8 +93,11 @@ def change_text(standing: Standing) -> str:
 
 
 def latest_text(standing: Standing) -> str:
-    """``ERROR in the latest run``: what the verdict in force leaves out; else empty."""
+    """``ERROR in its latest run; 2 left out``: what the verdict does not say; else empty."""
     latest = next((v for v in reversed(standing.strip) if v is not None), None)
-    if latest is None or latest.judged:
-        return "" if latest else f"in none of the latest {STRIP_RUNS} runs"
-    return f"{latest} in its latest run"
+    remarks = [f"{standing.left_out:,} left out"] if standing.left_out else []
+    if latest is None and not remarks:
+        return f"in none of the latest {STRIP_RUNS} runs"
+    if latest is not None and not latest.judged:
+        remarks.insert(0, f"{latest} in its latest run")
+    return "; ".join(remarks)

@@ -130,8 +130,9 @@ def interval_text(rate: PassRate) -> str:
 
 
 def counts_text(run: HistoryRun) -> str:
-    """``2 FAIL, 32 PASS``: worst first."""
-    return ", ".join(f"{run.counts[v]:,} {v}" for v in SEVERITY_ORDER if v in run.counts)
+    """``2 FAIL, 32 PASS, 1 left out``: worst first."""
+    counts = [f"{run.counts[v]:,} {v}" for v in SEVERITY_ORDER if v in run.counts]
+    return ", ".join([*counts, *([f"{run.left_out:,} left out"] if run.left_out else [])])
 
 
 def timing_word(conditions: Conditions) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,7 @@ from harness_reports.strips import lanes, strip, strip_text
 from harness_reports.texts import day, interval_text, rate_text, share
 from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights
+from tests.unit.store.samples import chip
 
 LINKS = Links(subject=lambda subject: f"/{subject.kind}", run=lambda run: f"/runs/{run}")
 
@@ -75,6 +77,49 @@ def test_what_was_not_tested_lately_comes_before_what_passes(tmp_path: Path) -> 
     rows = re.findall(r'<tr data-find="(.*?)" data-verdicts="(.*?)">', text)
     assert rows[:3] == [("e all", "fail"), ("f all", "unstable"), ("c all", "error")]
     assert "UNSTABLE is a verdict on a table: repeated with the same inputs" in text
+
+
+def test_what_belongs_to_a_design_is_left_out_of_a_chips_page_which_says_so(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"good": "PP", "wrong": "ff", "late": "Pf"})
+        shown = page(opened, of_chip("PK-01"))
+        slot, design = page(opened, of_slot("bench", "A1")), page(opened, of_design("wrong"))
+        text = history_html(of_chip("PK-01"), opened.history(of_chip("PK-01")), LINKS).decode()
+    (remark,) = shown.remarks
+    assert remark == (
+        "3 outcomes left out: the failure belongs to the table or the design, not to this chip. "
+        "The design's history has it."
+    )
+    assert slot.remarks[0].startswith(
+        "3 outcomes left out: the failure belongs to the table or the design, not to this slot or"
+    )
+    assert design.remarks == ()
+    rows = {names[0].text: line.standing for line, names in shown.lines}
+    assert {name: (look(one.verdict).word, latest_text(one)) for name, one in rows.items()} == {
+        "late": ("PASS", "1 left out"),
+        "good": ("PASS", ""),
+        "wrong": ("NOT JUDGED", "2 left out"),
+    }
+    assert "<td>1 PASS, 2 left out</td>" in text
+    assert look(design.lines[0][0].standing.verdict).word == "FAIL"
+
+
+def test_a_board_that_did_not_answer_last_time_has_no_latest_verdicts(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(opened, {"a": "PP-", "b": "PF-"})
+        before = page(opened, of_chip("PK-01"))
+        opened.record_chip("bench-2", replace(chip(), trouble="slot A1, port tty-a: no answer."))
+        shown = page(opened, of_chip("PK-01"))
+        keep_nights(opened, {"a": "PP"}, rack="shelf")
+        again = page(opened, of_slot("shelf", "A1"))
+    assert before.remarks == ("Latest run, 2026-06-03 12:00 UTC: 2 NOT RUN.",)
+    assert shown.remarks == (
+        "Latest run, 2026-06-03 12:00 UTC: 2 NOT RUN. slot A1, port tty-a: no answer.",
+    )
+    assert shown.judged == (
+        "Verdicts when each table was last judged, most lately 2026-06-02 12:00 UTC:"
+    )
+    assert (again.remarks, again.judged) == ((), "Latest verdicts:")
 
 
 def test_a_table_that_was_always_the_same_has_no_change(tmp_path: Path) -> None:

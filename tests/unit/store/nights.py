@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from harness.records import RunKind, RunRecord, Verdict
+from harness.records import Reason, RunKind, RunRecord, Verdict
 from harness.store import Store
 from tests.unit.store.samples import NOON, chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -35,6 +35,7 @@ def keep_nights(
 ) -> None:
     """Keep a run per letter; ``tables`` are designs with their verdicts, night after night.
 
+    A small letter is of a failure that belongs to the design.
     ``kinds`` has an ``i`` for a run that is an intake; all others are nights.
     """
     plain = failing_outcome()
@@ -45,9 +46,9 @@ def keep_nights(
         store.record_chip(run_id, chip())
         for design, letters in tables.items():
             if letters[number : number + 1].strip():
-                verdict = LETTERS[letters[number]]
-                store.record_outcome(
-                    run_id,
-                    replace(plain, design=design, verdict=verdict, started=night(number)),
-                )
+                letter = letters[number]
+                verdict = LETTERS[letter.upper()]
+                reason = Reason.DESIGN_ALIKE if letter.islower() else plain.reason
+                outcome = replace(plain, design=design, verdict=verdict, reason=reason)
+                store.record_outcome(run_id, replace(outcome, started=night(number)))
         store.finish_run(run_id, night(number) + timedelta(hours=1), cancelled=False)

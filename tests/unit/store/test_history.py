@@ -44,11 +44,13 @@ def test_a_line_says_when_a_table_was_seen_and_last_changed(store: Store) -> Non
     assert line(store, "a") == Standing(
         first_seen=night(0),
         last_seen=night(5),
+        last_judged=night(5),
         last_changed=night(4),
         changed_from=Verdict.FAIL,
         verdict=Verdict.PASS,
         rate=pass_rate(4, 6),
         untested=0,
+        left_out=0,
         strip=tuple(LETTERS[letter] for letter in "PPFFPP"),
     )
 
@@ -83,7 +85,8 @@ def test_nights_without_a_test_are_no_change_and_count_in_no_rate(store: Store) 
     keep_nights(store, {"a": "EPE-PE"})
     found = line(store, "a")
     assert (found.verdict, found.last_changed) == (Verdict.PASS, night(1))
-    assert (found.first_seen, found.last_seen) == (night(0), night(5))
+    seen = found.first_seen, found.last_judged, found.last_seen
+    assert seen == (night(0), night(4), night(5))
     assert (found.rate, found.untested) == (pass_rate(2, 2), 4)
 
 
@@ -92,6 +95,48 @@ def test_a_table_that_was_never_tested_has_no_verdict(store: Store) -> None:
     found = line(store, "a")
     assert (found.verdict, found.last_changed, found.untested) == (None, None, 2)
     assert found.rate == PassRate(0, 0, 0.0, 1.0)
+
+
+def test_what_belongs_to_a_table_or_design_counts_against_no_chip_and_no_slot(store: Store) -> None:
+    """One design is wrong everywhere, one chip is bad: the design has all, the chip its own."""
+    keep_nights(store, {"good": "PPP", "bad": "PFP", "wrong": "fuf", "late": "PFf"})
+    for which in (of_chip("PK-01"), of_slot("bench", "A1")):
+        found = store.history(which)
+        assert [(dict(run.counts), run.left_out) for run in found.runs] == [
+            ({Verdict.PASS: 3}, 1),
+            ({Verdict.PASS: 1, Verdict.FAIL: 2}, 1),
+            ({Verdict.PASS: 2}, 2),
+        ]
+        lines = {line.design: line.standing for line in found.lines}
+        wrong, late = lines["wrong"], lines["late"]
+        assert (wrong.verdict, wrong.now, wrong.left_out, wrong.untested) == (None, None, 3, 0)
+        assert (wrong.rate, wrong.strip) == (pass_rate(0, 0), (None, None, None))
+        assert (late.verdict, late.last_changed, late.last_judged, late.left_out) == (
+            Verdict.FAIL, night(1), night(1), 1)  # fmt: skip
+        assert (late.rate, late.last_seen) == (pass_rate(1, 2), night(2))
+    assert line(store, "wrong").rate == pass_rate(0, 3)
+    standings = {one.subject: one.standing for one in store.standings().subjects if one.standing}
+    both = standings[of_chip("PK-01")], standings[of_slot("bench", "A1")]
+    assert {one.strip for one in both} == {(Verdict.PASS, Verdict.FAIL, Verdict.PASS)}
+    (rack,) = store.standings().racks
+    assert dict(rack.runs[0].counts) == {Verdict.PASS: 3, Verdict.FAIL: 1}, "the rack has it all"
+
+
+def test_a_run_with_nothing_but_a_wrong_design_has_no_verdict_on_its_chip(store: Store) -> None:
+    keep_nights(store, {"wrong": "ff"})
+    standing = {one.subject: one.standing for one in store.standings().subjects}[of_chip("PK-01")]
+    assert standing is not None
+    assert (standing.now, standing.left_out, standing.strip) == (None, 2, (None, None))
+
+
+def test_a_history_says_why_the_board_could_not_be_used_in_its_latest_run(store: Store) -> None:
+    keep_nights(store, {"a": "PP"})
+    store.record_chip("bench-1", replace(chip(), trouble="slot A1: nothing came back"))
+    for which in (of_chip("PK-01"), of_slot("bench", "A1")):
+        assert store.history(which).trouble == "slot A1: nothing came back"
+    assert store.history(of_design("a")).trouble == ""
+    store.start_run(replace(heading("again", night(2)), chips=(chip(),)))
+    assert store.history(of_chip("PK-01")).trouble == "", "it answers again"
 
 
 def test_waived_and_unstable_are_no_passes(store: Store) -> None:

@@ -192,18 +192,21 @@ def expected_line(design: str, nights: list[dict[str, str]]) -> HistoryLine:
 def expected_standing(seen: list[tuple[int, Verdict]], nights: int) -> Standing:
     """The standing of verdicts in some of the nights; the strip has all nights."""
     judged = [(k, v) for k, v in seen if v not in (Verdict.ERROR, Verdict.NOT_RUN)]
-    changed = before = latest = None
+    changed = before = latest = last = None
     for number, verdict in judged:
+        last = night(number)
         if verdict is not latest:
             changed, before, latest = night(number), latest, verdict
     return Standing(
         first_seen=night(seen[0][0]),
         last_seen=night(seen[-1][0]),
+        last_judged=last,
         last_changed=changed,
         changed_from=before,
         verdict=latest,
         rate=pass_rate(sum(v is Verdict.PASS for _, v in judged), len(judged)),
         untested=len(seen) - len(judged),
+        left_out=0,
         strip=tuple(dict(seen).get(k) for k in range(nights)),
     )
 
