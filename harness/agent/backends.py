@@ -27,6 +27,9 @@ MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server
 PINS_AT = MODULES.index("server")
 """Where the pins module and its helpers are inserted."""
 
+STORED = ("main", "started")
+"""The last modules on a board that starts a design by itself; it needs no server."""
+
 _ONE_AT_A_TIME = threading.Lock()
 """Slots start together; some versions of CPython 3.11 cannot parse in two threads at once.
 
@@ -83,13 +86,25 @@ def backend(name: str) -> Backend:
     raise ValueError(f"pins_{name}.py has no ABOUT")
 
 
-@lru_cache
 def texts(name: str) -> tuple[str, ...]:
     """Return the texts to execute on the board, in order. Thread-safe; raises as ``backend``."""
-    pins = (*backend(name).needs, f"pins_{name}")
-    modules = (*MODULES[:PINS_AT], *pins, *MODULES[PINS_AT:])
+    return tuple(text_of(module) for module in _modules(name, MODULES[PINS_AT:]))
+
+
+def stored_texts(name: str) -> dict[str, str]:
+    """Return the texts that start a design without a host, by module; otherwise as ``texts``."""
+    return {module: text_of(module) for module in _modules(name, STORED)}
+
+
+def _modules(name: str, last: tuple[str, ...]) -> tuple[str, ...]:
+    return (*MODULES[:PINS_AT], *backend(name).needs, f"pins_{name}", *last)
+
+
+@lru_cache
+def text_of(module: str) -> str:
+    """Return the text of one module for a board. Thread-safe."""
     with _ONE_AT_A_TIME:
-        return tuple(slim(_source(module)) for module in modules)
+        return slim(_source(module))
 
 
 def _source(module: str) -> str:

@@ -91,6 +91,9 @@ class ExactPins(AnyPins, Protocol):
     def perform(self, engine: Engine, count: int, /) -> None:
         """Run the first ``count`` rows of the engine's block; pass the words to ``judge``."""
 
+    def clock_on(self, engine: Engine, /) -> None:
+        """Run the first row of the engine's block as often as it says; judge nothing."""
+
 
 PinsFace = PacedPins | ExactPins
 

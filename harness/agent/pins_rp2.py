@@ -229,6 +229,16 @@ class Pins:
             self.burst(block, engine.manner & GAP_FREE)
             self.give_back(engine)
 
+    def clock_on(self, engine: Engine) -> None:
+        """Run the first row of the engine's block as often as it says; judge nothing.
+
+        To judge a cycle takes software longer than to run it.
+        """
+        block = engine.block
+        span = (1, 2 if block.pulse[0] else 1, 0, 0)
+        self.plan.lay_out(block, (0, 0), self.outward, span)
+        self.burst(block, 0)
+
     def burst(self, block: Block, gap_free: int) -> None:
         """Run the burst laid out. Raises Refused if it paused and must not."""
         plan = self.plan

@@ -12,12 +12,14 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from itertools import chain
 
 import numpy as np
 
 from harness.agent import protocol
 from harness.agent.backends import texts
+from harness.agent.engine import MIN_ROWS
 from harness.board.capture import (
     Capture,
     RunConditions,
@@ -28,9 +30,10 @@ from harness.board.orders import Answers, Order, run_orders, timing_order
 from harness.board.pieces import joined, pieces_of
 from harness.board.profile_model import FULL_SCALE, BoardProfile
 from harness.board.resting import Resting
+from harness.board.startup import Startup, make_startup
 from harness.board.timing import Timing, exact_timing, paced_timing
 from harness.errors import BoardMisbehaved, BoardSilent, Cancelled, HostMisuse, LinkError
-from harness.link import Channel, Command, Lines, RawRepl, SerialPort, Timeouts
+from harness.link import BoardFiles, Channel, Command, Lines, RawRepl, SerialPort, Timeouts
 from harness.shuttle import Design, Shuttle
 from harness.table import NO_CYCLES, Cycles, Pattern
 
@@ -43,6 +46,9 @@ Heard = Callable[[int], None]
 
 MAX_CYCLES = 0xFFFFFF00
 """Maximum number of cycles of one run: a 32-bit count, with room for a window after the last."""
+
+ENDLESS = 0x7FFFFFFF
+"""The greatest number of repetitions of a row; then the clock rests for an instant."""
 
 
 def _unheard(cycles: int) -> None:
@@ -106,8 +112,13 @@ class Session:
         self._resting = Resting(shuttle, profile)
         greeting = read_greeting(channel.call(protocol.HELLO))
         self.identity, self._room = greeting.identity, greeting.room
-        numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
-        channel.call(protocol.BIND, numbers)
+        self._numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
+        channel.call(protocol.BIND, self._numbers)
+        self._leaving: tuple[Callable[[], None], ...] = (
+            channel.abort,
+            self._say_goodbye,
+            repl.leave,
+        )
 
     def select(self, design: Design) -> None:
         """Select a design, with reset held, at a rate that every chip can follow."""
@@ -175,6 +186,33 @@ class Session:
             _check_places(part, answers, sum(pin.mask for pin in self._shuttle.pins))
         return joined(pieces) if long else runs[0][1]
 
+    def startup(self, design: Design, held: Pattern, conditions: RunConditions) -> Startup:
+        """Make what starts a design without a host: selected, reset, then ``held`` clocked on.
+
+        ``held`` has one row. Nothing is driven or written.
+        """
+        room = replace(self._room, rows=min(self._room.rows, MIN_ROWS))
+        rows, slow = self._resting.selection(design)
+        self._resting.hold(rows)
+        endless = replace(held, repeat=np.array([ENDLESS], np.uint32))
+        orders = chain(
+            [timing_order(self._timing(rows, slow), Answers())],
+            run_orders(rows, room, Answers()),
+            [timing_order(self._timing(held, conditions), Answers())],
+            self._reset_orders(conditions.reset_cycles),
+            run_orders(self._resting.whole(endless), room, Answers()),
+        )
+        *commands, clock, _totals = [order.command for order in orders]
+        bind = Command(protocol.BIND, self._numbers)
+        return make_startup(self._profile.backend, [bind, *commands], clock)
+
+    def files(self) -> BoardFiles:
+        """End the agent and return the board's files; only ``close`` may follow."""
+        self._say_goodbye()
+        self._leaving = (self._repl.leave,)
+        self._repl.enter()
+        return BoardFiles(self._repl)
+
     def supply_ma(self) -> float | None:
         """Measure the chip's supply current in mA; None without a sensor. Raises LinkError."""
         sensor = self._profile.supply_sensor
@@ -200,7 +238,7 @@ class Session:
 
     def close(self) -> None:
         """Stop the agent and reset the interpreter, which starts the board's own program."""
-        for step in (self._channel.abort, self._say_goodbye, self._repl.leave):
+        for step in self._leaving:
             with suppress(LinkError, Cancelled):
                 step()
         self._channel.port.close()

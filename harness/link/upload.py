@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import time
 import zlib
+from collections.abc import Callable
 from contextlib import suppress
 
 from harness.agent.protocol import ANYONE, BYE, QUANTUM
@@ -37,6 +38,8 @@ TRIES = 4
 APART_SECONDS = 0.05
 RESET_SECONDS = 0.5
 """A board stays in the raw REPL over a soft reset; the unix port ends and starts again."""
+
+NEVER = b"no board says this \x00\x01"
 
 OWN_NAMES = ("_t", "_c", "gc", "binascii")
 """Names that the upload defines first: a board that lacks one has received damaged text."""
@@ -117,14 +120,25 @@ class RawRepl:
         Every statement may run twice, because its answer may have been lost. If the pieces kept
         are damaged, everything is sent again.
         """
-        data = program.encode()
+        self._repeated(self._load, program.encode())
+
+    def hold(self, data: bytes) -> None:
+        """Send bytes in pieces and check that they arrived whole; they are in ``_t`` then."""
+        self._repeated(self._hold, data)
+
+    def _repeated(self, send: Callable[[bytes], None], data: bytes) -> None:
         for _ in range(LOADS - 1):
             with suppress(Damaged):
-                self._load(data)
+                send(data)
                 return
-        self._load(data)
+        send(data)
 
     def _load(self, data: bytes) -> None:
+        self._hold(data)
+        self._surely(b"_t = bytes(_t)\nexec(_t, globals())\nprint(len(_t))", str(len(data)))
+        self._surely(b"_t = None\ngc.collect()\nprint(_t)", "None")
+
+    def _hold(self, data: bytes) -> None:
         self._surely(b"import gc, binascii\n_t = bytearray()\ngc.collect()\nprint(len(_t))", "0")
         at = 0
         while at < len(data):
@@ -140,8 +154,6 @@ class RawRepl:
                 continue
             at += len(piece)
         self._surely(b"print(len(_t), binascii.crc32(_t))", f"{len(data)} {zlib.crc32(data)}")
-        self._surely(b"_t = bytes(_t)\nexec(_t, globals())\nprint(len(_t))", str(len(data)))
-        self._surely(b"_t = None\ngc.collect()\nprint(_t)", "None")
 
     def start(self, statement: str) -> bytes:
         """Start a program that takes over the port; return what it has sent so far."""
@@ -151,12 +163,17 @@ class RawRepl:
 
     def leave(self) -> None:
         """Reset the interpreter, which starts the board's own program again."""
+        self.restart(NEVER, 0.2)
+
+    def restart(self, mark: bytes, seconds: float) -> bytes:
+        """Leave, and listen to the board's own program until ``mark``; return what it sent."""
         self._interrupt()
         # Out of the raw REPL a soft reset would not run main.py (MicroPython, main.c of the ports).
         self._port.write(b"\x02")
         self._listen(0.2)
         self._port.write(b"\x04")
-        self._listen(0.2)
+        _, text = self._until(mark, seconds)
+        return text
 
     def _interrupt(self) -> bytes:
         """Stop the running program, and one that it may have started; return its output.
@@ -292,7 +309,7 @@ class RawRepl:
 
     def _listen(self, seconds: float) -> bytes:
         """Return everything that arrives within ``seconds``."""
-        _, text = self._until(b"no board says this \x00\x01", seconds)
+        _, text = self._until(NEVER, seconds)
         return text
 
     def _fill(self, end: float) -> None:

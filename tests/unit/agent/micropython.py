@@ -17,12 +17,12 @@ needs_micropython = pytest.mark.skipif(
 )
 
 
-def run(script: str, folder: Path, *arguments: str) -> str:
+def run(script: str, folder: Path, *arguments: str, heap: str = "2m") -> str:
     """Run a script and return its output. The fake ``machine`` module can be imported."""
     path = folder / "script.py"
     path.write_text(script, encoding="utf-8")
     done = subprocess.run(
-        [INTERPRETER, path, *arguments],
+        [INTERPRETER, "-X", f"heapsize={heap}", path, *arguments],
         capture_output=True,
         text=True,
         timeout=60,

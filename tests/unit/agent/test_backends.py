@@ -13,7 +13,7 @@ from zipfile import ZipFile
 import pytest
 
 from harness.agent import rp2_timing
-from harness.agent.backends import BACKENDS, MODULES, backend, slim, texts
+from harness.agent.backends import BACKENDS, MODULES, backend, slim, stored_texts, text_of, texts
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
@@ -43,6 +43,19 @@ def test_no_two_modules_of_an_upload_define_the_same_name(name: str) -> None:
     assert len(found) == len(MODULES) + len(backend(name).needs) + 1
     for one, other in combinations(found, 2):
         assert not defined(one) & defined(other)
+
+
+@pytest.mark.parametrize("name", BACKENDS)
+def test_a_board_that_starts_a_design_by_itself_has_the_same_modules_but_no_server(
+    name: str,
+) -> None:
+    found = stored_texts(name)
+    *shared, own = found.values()
+    assert set(shared) < set(texts(name))
+    assert "server" not in found
+    assert not any(defined(own) & defined(text) for text in shared)
+    defined_before = set[str]().union(*map(defined, shared))
+    assert {"Engine", "Pins", "quiet"} <= defined_before
 
 
 @pytest.mark.parametrize("name", BACKENDS)
@@ -88,7 +101,7 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
     https://github.com/python/cpython/issues/106905; here another thread gets its turn whenever
     memory is tidied, also in the middle of a tree.
     """
-    texts.cache_clear()
+    text_of.cache_clear()
     threshold = gc.get_threshold()
 
     def give_way(phase: str, info: object) -> None:
