@@ -7,6 +7,7 @@ from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
 from .jobs.choices import LATEST, RUNS, SHUTTLE, STORE, OnFailure, PatternFormat
+from .jobs.compact import CompactTable, KeptLines, TableSize, compact_tables
 from .jobs.compare import Difference, compare_runs, write_changes
 from .jobs.demo import copy_demo, deserved
 from .jobs.diagnose import Diagnosed, diagnose_chip, write_suspects
@@ -84,6 +85,7 @@ __all__ = [
     "UNKNOWN_CHIP",
     "VIRTUAL_PORT",
     "Accepted",
+    "CompactTable",
     "Comparison",
     "CyclesDone",
     "Diagnosed",
@@ -96,6 +98,7 @@ __all__ = [
     "HandledChip",
     "ImportOptions",
     "ImportedTable",
+    "KeptLines",
     "Likeness",
     "MadeNetlist",
     "MarginEvent",
@@ -134,6 +137,7 @@ __all__ = [
     "Store",
     "SupplySpec",
     "TableJudged",
+    "TableSize",
     "TableStarted",
     "Terminal",
     "Triage",
@@ -147,6 +151,7 @@ __all__ = [
     "causes",
     "cautions",
     "check",
+    "compact_tables",
     "compare_runs",
     "copy_demo",
     "deserved",

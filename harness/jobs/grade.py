@@ -82,7 +82,7 @@ def _graded(
     if model is None:
         return GradedDesign(design.name, None, "its netlist cannot be used: run harness check")
     waivers = _waivers(shuttle, design)
-    tables = [_table(shuttle, job) for job in jobs]
+    tables = [graded_table(shuttle, job) for job in jobs]
     grade = grade_design(design, model[0], gates.key(design.name), tables, waivers, NO_PROOF)
     complete = whole and not any(table.why for table in tables)
     path = design.folder / GRADE_FILE if complete else None
@@ -92,7 +92,8 @@ def _graded(
     return GradedDesign(design.name, grade, "", path, findings)
 
 
-def _table(shuttle: Shuttle, job: Job) -> GradedTable:
+def graded_table(shuttle: Shuttle, job: Job) -> GradedTable:
+    """Make the rows of a table ready to be graded, or say why they are not."""
     rows, lead = table_rows(job.pattern, job.spec, shuttle)
     fails = job.rehearsal.result is RehearsalResult.FAILS
     why = "it fails on the design's own netlist: run harness rehearse" if fails else ""

@@ -55,6 +55,7 @@ if typing.TYPE_CHECKING:
     from harness.netlist.grading import Grader, Steps
     from harness.netlist.kernel import SETTLED, Operations
     from harness.netlist.layout import Machine, Tables
+    from harness.netlist.observe import Observer
     from harness.netlist.pins import read_pins, set_pins, start
     from harness.netlist.simulator import Simulator
 
@@ -75,6 +76,7 @@ __all__ = [
     "Machines",
     "Netlist",
     "Notes",
+    "Observer",
     "Operations",
     "Pin",
     "PortDirection",
@@ -128,6 +130,7 @@ _COMPILED = {
     **dict.fromkeys(("SETTLED", "Operations"), "harness.netlist.kernel"),
     **dict.fromkeys(("Machine", "Tables"), "harness.netlist.layout"),
     **dict.fromkeys(("read_pins", "set_pins", "start"), "harness.netlist.pins"),
+    "Observer": "harness.netlist.observe",
     "Simulator": "harness.netlist.simulator",
 }
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from harness.netlist.compiler import compiled, inlined, lowest_place, put, some, spread, take
 from harness.netlist.kernel import Operations, evaluate, operate
-from harness.netlist.lanes import ALL, WIDE, Lanes, new_lanes
+from harness.netlist.lanes import ALL, FULL, WIDE, Lanes, new_lanes, pack, unpack
 from harness.netlist.layout import Tables
 from harness.netlist.model import HIGH, Netlist, PortDirection
 from harness.netlist.program import compile_netlist
@@ -134,10 +134,15 @@ class Observer:
     """Combinational logic, or that between the flops of a netlist, and its stuck-at faults.
 
     Flops count as inputs with their outputs, and as outputs with their data. Nothing drives
-    bidirectional ports from outside.
+    bidirectional ports from outside. Only ``outputs`` are compared, if they are given.
     """
 
-    def __init__(self, netlist: Netlist, faults: Sequence[StuckAt]) -> None:
+    def __init__(
+        self,
+        netlist: Netlist,
+        faults: Sequence[StuckAt],
+        outputs: NDArray[np.integer] | None = None,
+    ) -> None:
         self._made = compile_netlist(netlist)
         made, program = self._made, self._made.program
         self._ops = program.operations
@@ -149,7 +154,8 @@ class Observer:
             ]
         )
         outs = [n for p in ports if p.direction is not PortDirection.INPUT for n in p.nets]
-        self.outputs = np.array([*outs, *netlist.tables.data.tolist()])
+        every = np.array([*outs, *netlist.tables.data.tolist()])
+        self.outputs = every if outputs is None else outputs
         slots = made.slots
         self._watched = np.zeros(slots, dtype=np.uint8)
         self._watched[made.seen[0, self.outputs]] = 1
@@ -194,6 +200,22 @@ class Observer:
         """Levels of the outputs, ``(outputs, 8)``."""
         levels: Lanes = self._v[self._made.seen[0, self.outputs]]
         return levels
+
+    def found_by(self, nets: NDArray[np.integer], levels: NDArray[np.integer]) -> NDArray[np.bool_]:
+        """Say which faults each pattern finds: ``(faults, patterns)``.
+
+        ``levels`` ``(patterns, nets)`` are those of these inputs; all others are 0.
+        """
+        places = {net: place for place, net in enumerate(self.inputs.tolist())}
+        at = [places[net] for net in nets.tolist()]
+        found = np.zeros((len(self._sites), len(levels)), dtype=np.bool_)
+        for first in range(0, len(levels), FULL):
+            part = levels[first : first + FULL] != 0
+            patterns = np.zeros((len(self.inputs), len(part)), dtype=np.bool_)
+            patterns[at] = part.T
+            lanes = self.detections(pack(patterns, WIDE))
+            found[:, first : first + FULL] = unpack(lanes, len(part))
+        return found
 
     def detections(self, patterns: Lanes) -> Lanes:
         """Patterns that find each fault: ``(faults, 8)`` words for 512 patterns."""

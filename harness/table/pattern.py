@@ -6,8 +6,9 @@ cycles. Bit ``k`` of every word is pin ``k`` of ``Shuttle.pins``.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import accumulate
 from typing import Any, Self
 
 import numpy as np
@@ -48,6 +49,19 @@ class Pattern(Planes[Words]):
             "line": np.zeros(count, np.int32),
         }
         return cls(**rest | arrays, signals=signals)  # type: ignore[arg-type]  # by name
+
+    @classmethod
+    def joined(cls, parts: Sequence[Pattern], signals: tuple[Bus, ...]) -> Self:
+        """Put the rows of patterns one after the other; ``signals`` are those of all of them."""
+        names = (*PLANES, "repeat", "until", "line")
+        arrays = {name: np.concatenate([getattr(part, name) for part in parts]) for name in names}
+        begins = accumulate((len(part) for part in parts), initial=0)
+        labels = {
+            begin + row: text
+            for begin, part in zip(begins, parts, strict=False)
+            for row, text in part.labels.items()
+        }
+        return replace(cls.of(signals, **arrays), labels=labels)
 
     def __len__(self) -> int:
         """Number of vectors (rows)."""

@@ -43,7 +43,7 @@ from .suspects import (
     suspects_json,
 )
 from .table_drawing import table_drawing
-from .texts import clock, percent
+from .texts import clock, duration, percent
 from .ticket import is_ticket, ticket_markdown
 from .waveform import WaveHeading, table_waveform, waveform
 from .ways import Anchor, Beyond, Links, Ways
@@ -80,6 +80,7 @@ __all__ = [
     "design_of_file",
     "drawn_outcomes",
     "drop_text",
+    "duration",
     "edge_text",
     "evidence_text",
     "exactly",
