@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import accumulate
 from math import exp
 from types import MappingProxyType
 
@@ -21,7 +22,15 @@ from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Explanation
 from harness.blame.ties import where
 from harness.errors import many
-from harness.records import UNKNOWN_CHIP, Candidate, Cause, CauseKind, Observation, Reason
+from harness.records import (
+    UNKNOWN_CHIP,
+    Candidate,
+    Cause,
+    CauseKind,
+    ChipRecord,
+    Observation,
+    Reason,
+)
 
 MAX_CANDIDATES = 6
 MAX_OBSERVATIONS = 8
@@ -30,18 +39,43 @@ _SAME_PLACE = 4
 
 
 def causes_of(
-    rulings: Rulings, exchanged: Mapping[str, Exchange] = MappingProxyType({})
+    rulings: Rulings,
+    exchanged: Mapping[str, Exchange] = MappingProxyType({}),
+    unusable: Iterable[ChipRecord] = (),
 ) -> tuple[Cause, ...]:
     """Return the causes of everything that was ruled, those of several chips first.
 
-    ``exchanged``: by slot, the slot that failed before as this one does now.
+    ``exchanged``: by slot, the slot that failed before as this one does now. ``unusable`` are the
+    chips whose board could not be used: nothing is ruled of them, and their causes come next.
     """
     found = [*_tables(rulings), *_profile(rulings)]
     found += _groups(rulings, rulings.alike, CauseKind.DESIGN_WRONG)
     found += _groups(rulings, rulings.margins, CauseKind.DESIGN_MARGIN)
-    for slot, finding in rulings.findings.items():
-        found.append(_slot(rulings, slot, finding, exchanged.get(slot)))
-    return tuple(_numbered(cause for cause in found if cause.tables))
+    several = (cause for cause in found if cause.tables)
+    slots = (_slot(rulings, s, f, exchanged.get(s)) for s, f in rulings.findings.items())
+    alone = (cause for cause in slots if cause.tables)
+    return tuple(_numbered((*several, *map(_unusable, unusable), *alone)))
+
+
+def _unusable(chip: ChipRecord) -> Cause:
+    """Say why a slot was not tested, and what to do; this is no verdict on its chip."""
+    waiting = [o for o in chip.outcomes if o.reason is Reason.BOARD_UNUSABLE]
+    why = chip.trouble.removeprefix(f"slot {chip.slot}, ")
+    return Cause(
+        key=_key(CauseKind.BOARD_UNUSABLE, "", [chip.slot]),
+        slots=(chip.slot,),
+        chips=(chip.chip_serial,),
+        candidates=(Candidate(CauseKind.BOARD_UNUSABLE, (), "", "", "", 1.0),),
+        odds=0.0,
+        settled=True,
+        tables=tuple(_name((outcome.design, outcome.table)) for outcome in waiting),
+        summary=f"{_whose(chip.slot, chip.chip_serial)}: the board cannot be used: {why}",
+        advice="",
+        swap="",
+        ask=(),
+        observations=(),
+        overruled=None,
+    )
 
 
 def _numbered(causes: Iterable[Cause]) -> Iterator[Cause]:
@@ -158,7 +192,7 @@ def _slot(rulings: Rulings, slot: str, finding: Finding, exchange: Exchange | No
         key=slot,
         slots=(slot,),
         chips=_chips(rulings, [slot]),
-        candidates=tuple(_candidates(finding))[:MAX_CANDIDATES],
+        candidates=tuple(_candidates(finding)),
         odds=finding.odds,
         settled=settled,
         tables=tuple(map(_name, keys)),
@@ -189,7 +223,7 @@ def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key])
     pins = outputs(rulings.book)
     untested = sum(not _fails(r) for r in _reasons(rulings, slot, keys))
     (chip,) = _chips(rulings, [slot])
-    whose = slot if chip in {"", UNKNOWN_CHIP} else f"{slot} ({chip})"
+    whose = _whose(slot, chip)
     notes = [f"odds {words.odds_text(finding.odds)}"]
     if untested:
         notes.append(f"{many(untested, 'table')} not judged")
@@ -201,6 +235,10 @@ def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key])
         return f"{whose}: {'; or '.join(texts)} ({'; '.join(notes)})."
     texts = [words.explanation_text(e, pins) for e in finding.rivals[:2]]
     return f"{whose}: not settled: {'; or '.join(texts)} ({'; '.join(notes)})."
+
+
+def _whose(slot: str, chip: str) -> str:
+    return slot if chip in {"", UNKNOWN_CHIP} else f"{slot} ({chip})"
 
 
 def _reasons(rulings: Rulings, slot: str, keys: Iterable[Key]) -> list[Reason]:
@@ -228,15 +266,17 @@ def _advice(rulings: Rulings, slot: str, finding: Finding, swap: str, asked: Seq
 
 
 def _candidates(finding: Finding) -> Iterable[Candidate]:
-    shown = dict.fromkeys((*finding.near, *finding.rivals))
-    for explanation in shown:
+    shown = list(dict.fromkeys((*finding.near, *finding.rivals)))
+    ends = accumulate(max(1, len(explanation.ideas)) for explanation in shown)
+    fitting = max(1, sum(end <= MAX_CANDIDATES for end in ends))  # an explanation is not cut
+    for number, explanation in enumerate(shown[:fitting], 1):
         odds = exp(max(explanation.score - finding.best.score, -700.0))
         designs = ", ".join(sorted(explanation.designs))
         for idea in explanation.ideas:
-            yield Candidate(idea.kind, idea.pins, designs, "", idea.detail, odds)
+            yield Candidate(idea.kind, idea.pins, designs, "", idea.detail, odds, number)
         if not explanation.ideas:
             kind = CauseKind.DESIGN_DEFECT if designs else CauseKind.GOOD
-            yield Candidate(kind, (), designs, "", "", odds)
+            yield Candidate(kind, (), designs, "", "", odds, number)
 
 
 def _observations(slot: str, finding: Finding) -> list[Observation]:

@@ -49,7 +49,8 @@ def settle(
 
     rulings = rule(_seen((*stored, *extras), bits), predictions, rehearsed, moved)
     exchanged = exchanges(run, earlier[0]) if earlier else ()
-    causes = causes_of(rulings, {exchange.slots[1]: exchange for exchange in exchanged})
+    unusable = [chip for chip in run.chips if chip.trouble]
+    causes = causes_of(rulings, {one.slots[1]: one for one in exchanged}, unusable)
     keys = cause_keys(causes)
     advice = {cause.key: f"{cause.summary} {cause.advice}".strip() for cause in causes}
     final = []
@@ -73,8 +74,10 @@ def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Ou
 
     The stand-in of a damaged record is left alone: kept, it would take the record's place.
     """
-    if outcome.verdict is Verdict.NOT_RUN or outcome.provisional is Reason.RECORD_DAMAGED:
+    if outcome.provisional is Reason.RECORD_DAMAGED:
         return outcome
+    if outcome.verdict is Verdict.NOT_RUN:
+        return replace(outcome, cause=key)
     if reason is None:
         return replace(outcome, rules=RULES, cause="")
     waived = Reason.WAIVED

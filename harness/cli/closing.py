@@ -42,7 +42,9 @@ def _print_chips(screen: Screen, run: RunRecord) -> None:
     screen.print(table)
     for line in cause_lines(run):
         screen.say(line)
-    for chip in run.chips:
+    for chip in run.unnamed_troubles:
+        screen.say(f"{chip.chip_serial}: {chip.trouble}")
+    for chip in (chip for chip in run.chips if not chip.trouble):
         for line in _troubles(chip):
             screen.say(line)
 
@@ -71,8 +73,6 @@ def print_reports(screen: Screen, written: harness_reports.WrittenReports) -> No
 
 
 def _troubles(chip: ChipRecord) -> list[str]:
-    if chip.trouble:
-        return [f"{chip.chip_serial}: {chip.trouble}"]
     bad = [o for o in chip.outcomes if not o.verdict.quiet and not o.cause]
     bad.sort(key=lambda outcome: SEVERITY_ORDER.index(outcome.verdict))
     lines = [_trouble(outcome) for outcome in bad[:MAX_SHOWN_PER_CHIP]]

@@ -70,9 +70,9 @@ def _explain(screen: Screen, run: RunRecord, about: str) -> None:
         table = Table(box=None, pad_edge=False)
         for heading in ("explanation", "odds against"):
             table.add_column(heading)
-        for candidate in cause.candidates:
-            odds = harness_reports.against_text(candidate)
-            table.add_row(shown(harness_reports.candidate_text(candidate)), shown(odds))
+        for parts in cause.explanations:
+            odds = harness_reports.against_text(parts)
+            table.add_row(shown(harness_reports.explanation_text(parts)), shown(odds))
         screen.print(table)
         for seen in cause.observations:
             side = "for the first" if seen.weight >= 0 else "against the first"

@@ -88,6 +88,12 @@ class CauseKind(StrEnum):
         1e-3,
         "Several designs fail on most chips by one set of pins: profile or board revision.",
     )
+    BOARD_UNUSABLE = (
+        "board-unusable",
+        Origin.LINK,
+        1e-3,
+        "The slot's board could not be reached, did not come back, or is the wrong one.",
+    )
 
 
 @dataclass(frozen=True)
@@ -95,7 +101,8 @@ class Candidate:
     """One explanation. ``odds`` is its probability in relation to the best candidate's (1.0).
 
     ``pins`` are chip pins; ``design`` and ``table`` are empty unless it lies in one, or a defect of
-    that design goes with it; ``detail`` is a level, a wire or an address, in a word.
+    that design goes with it; ``detail`` is a level, a wire or an address, in a word. Two faults at
+    once are candidates of the same ``explanation``, a number from 1; 0 is one of its own.
     """
 
     kind: CauseKind
@@ -104,6 +111,7 @@ class Candidate:
     table: str
     detail: str
     odds: float
+    explanation: int = 0
 
 
 @dataclass(frozen=True)
@@ -156,3 +164,12 @@ class Cause:
     observations: tuple[Observation, ...]
     overruled: Overruling | None
     suspects: tuple[Diagnosis, ...] = ()
+
+    @property
+    def explanations(self) -> tuple[tuple[Candidate, ...], ...]:
+        """The candidates, those that belong together as one."""
+        grouped: dict[int, tuple[Candidate, ...]] = {}
+        for place, one in enumerate(self.candidates):
+            key = one.explanation or -1 - place
+            grouped[key] = (*grouped.get(key, ()), one)
+        return tuple(grouped.values())

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from harness.records.causes import Cause
+from harness.records.causes import Cause, CauseKind
 from harness.records.continuity import SlotPins
 from harness.records.outcome import Outcome
 from harness.records.verdict import Verdict, worst
@@ -180,6 +180,14 @@ class RunRecord(RunHeading):
     def not_passed(self) -> tuple[str, ...]:
         """The slots whose verdict is not good."""
         return tuple(chip.slot for chip in self.chips if not chip.verdict.good)
+
+    @property
+    def unnamed_troubles(self) -> tuple[ChipRecord, ...]:
+        """The chips whose board could not be used, and no cause says so."""
+        kind = CauseKind.BOARD_UNUSABLE
+        causes = (cause for cause in self.causes if kind in {c.kind for c in cause.candidates})
+        named = {slot for cause in causes for slot in cause.slots}
+        return tuple(chip for chip in self.chips if chip.trouble and chip.slot not in named)
 
     @property
     def overview(self) -> RunOverview:

@@ -1,7 +1,7 @@
 # What ``harness_reports`` shows, and where each name comes from.
 
 from .card import report_of, write_card
-from .causes import against_text, candidate_text, decision_text
+from .causes import against_text, decision_text, explanation_text
 from .frame import causes_frame, margins_frame, outcomes_frame
 from .grade_view import fault_counts, why_missed, write_grades
 from .history import margins_of
@@ -71,7 +71,6 @@ __all__ = [
     "WrittenReports",
     "against_text",
     "baseline_text",
-    "candidate_text",
     "causes_frame",
     "chip_html",
     "chip_junit",
@@ -84,6 +83,7 @@ __all__ = [
     "edge_text",
     "evidence_text",
     "exactly",
+    "explanation_text",
     "fault_counts",
     "file_text",
     "history_html",

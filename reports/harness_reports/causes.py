@@ -11,7 +11,15 @@ from dataclasses import dataclass
 
 from harness.blame import odds_text
 from harness.errors import many
-from harness.records import Candidate, Cause, Observation, Overruling, RunOverview
+from harness.records import (
+    Candidate,
+    Cause,
+    CauseKind,
+    Observation,
+    Origin,
+    Overruling,
+    RunOverview,
+)
 from harness_reports.suspects import SuspectList, suspect_lists
 from harness_reports.texts import day
 
@@ -49,7 +57,7 @@ def _row(cause: Cause, anchor: str) -> CauseRow:
         summary=cause.summary,
         advice=cause.advice,
         sure="settled" if cause.settled else "not settled",
-        candidates=tuple((candidate_text(c), against_text(c)) for c in cause.candidates),
+        candidates=tuple((explanation_text(e), against_text(e)) for e in cause.explanations),
         observations=cause.observations,
         tables=cause.tables,
         decided=decision_text(cause.overruled) if cause.overruled else "",
@@ -57,12 +65,29 @@ def _row(cause: Cause, anchor: str) -> CauseRow:
     )
 
 
-def candidate_text(candidate: Candidate) -> str:
-    """``open: in3``, ``short: out2, out3 (and)``, ``design-defect: crc16``."""
+def explanation_text(parts: Sequence[Candidate]) -> str:
+    """``open: in3``, ``short: out2, out3 (and) with stuck: in0 (low)``, ``design-defect: crc16``.
+
+    The parts are the candidates of one explanation; a defect that goes with them is named last.
+    """
+    texts = [_part_text(part) for part in parts]
+    first = parts[0]
+    if first.design and not _lies_in_design(first):
+        texts.append(f"{CauseKind.DESIGN_DEFECT}: {first.design}")
+    return " with ".join(texts)
+
+
+def _part_text(candidate: Candidate) -> str:
     place = candidate.design + (f"/{candidate.table}" if candidate.table else "")
-    names = ", ".join(name for name in (*candidate.pins, place) if name)
+    own = place if _lies_in_design(candidate) else ""
+    names = ", ".join(name for name in (*candidate.pins, own) if name)
     detail = f" ({candidate.detail})" if candidate.detail else ""
     return f"{candidate.kind}: {names}{detail}" if names else f"{candidate.kind}{detail}"
+
+
+def _lies_in_design(candidate: Candidate) -> bool:
+    of_design = candidate.kind.party in (Origin.DESIGN, Origin.TABLE)
+    return of_design or candidate.kind is CauseKind.DESIGN_DEFECT
 
 
 def decision_text(decided: Overruling) -> str:
@@ -70,11 +95,12 @@ def decision_text(decided: Overruling) -> str:
     return f"Overruled by {decided.name} on {day(decided.when)}: {decided.kind}. {decided.reason}"
 
 
-def against_text(candidate: Candidate) -> str:
-    """How much more probable the best is than this one; a dash for the best."""
-    if candidate.odds >= 1:
+def against_text(parts: Sequence[Candidate]) -> str:
+    """How much more probable the best is than this explanation; a dash for the best."""
+    odds = parts[0].odds
+    if odds >= 1:
         return "–"
-    return odds_text(1 / candidate.odds if candidate.odds > 0 else math.inf)
+    return odds_text(1 / odds if odds > 0 else math.inf)
 
 
 def shown_causes(run: RunOverview) -> tuple[tuple[CauseRow, ...], str]:

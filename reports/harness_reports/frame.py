@@ -79,7 +79,7 @@ CAUSE_COLUMNS: Columns = {
     "key": ("str", "cause.key"),
     "slots": ("str", "slots"),
     "chips": ("str", "chips"),
-    "kind": ("str", "first.kind.value"),
+    "kind": ("str", "kinds"),
     "party": ("str", "first.kind.party.value"),
     "pins": ("str", "pins"),
     "design": ("str", "first.design"),
@@ -89,7 +89,8 @@ CAUSE_COLUMNS: Columns = {
     "overruled": ("str", "cause.overruled.kind.value"),
     "summary": ("str", "cause.summary"),
 }
-"""One row for each cause; ``slots``, ``chips`` and ``pins`` are separated by spaces."""
+"""One row for each cause; ``slots``, ``chips`` and ``pins`` are separated by spaces, and so are
+the ``kind`` of two faults at once; ``party`` is that of the first."""
 
 PIN_COLUMNS: Columns = {
     "run_id": ("str", "run.run_id"),
@@ -187,8 +188,16 @@ class _Caused:
     cause: Cause
 
     @property
+    def parts(self) -> tuple[Candidate, ...]:
+        return next(iter(self.cause.explanations), ())
+
+    @property
     def first(self) -> Candidate | None:
-        return next(iter(self.cause.candidates), None)
+        return next(iter(self.parts), None)
+
+    @property
+    def kinds(self) -> str:
+        return " ".join(part.kind.value for part in self.parts)
 
     @property
     def slots(self) -> str:
@@ -200,7 +209,7 @@ class _Caused:
 
     @property
     def pins(self) -> str:
-        return " ".join(self.first.pins) if self.first else ""
+        return " ".join(pin for part in self.parts for pin in part.pins)
 
     @property
     def tables(self) -> int:

@@ -85,9 +85,10 @@ def _suspecting(causes: Sequence[Cause], slot: str) -> dict[str, tuple[int, Caus
     """Map the pins of a slot to the first cause, with its number, whose likeliest kind names it."""
     named: dict[str, tuple[int, Cause]] = {}
     for number, cause in enumerate(causes, 1):
-        if slot in cause.slots and cause.candidates:
-            for pin in cause.candidates[0].pins:
-                named.setdefault(pin, (number, cause))
+        if slot in cause.slots:
+            for part in next(iter(cause.explanations), ()):
+                for pin in part.pins:
+                    named.setdefault(pin, (number, cause))
     return named
 
 

@@ -178,7 +178,9 @@ def test_a_slot_that_cannot_be_used_says_where_what_and_what_to_do(
     before, _, after = f"slot {slot}, port {aftermath.ports[slot]}: {trouble}".partition("*")
     assert chip.trouble.startswith(before)
     assert chip.trouble.endswith(after)
-    assert f"{chip.chip_serial}: {chip.trouble}\n" in aftermath.told
+    why = chip.trouble.removeprefix(f"slot {slot}, ")
+    line = f"{slot} ({chip.chip_serial}): the board cannot be used: {why}\n"
+    assert line in aftermath.told
     assert {outcome.verdict for outcome in chip.outcomes} == {Verdict.NOT_RUN}
 
 
@@ -201,7 +203,8 @@ def test_an_agent_of_another_version_is_refused(
     with boards(bench, [spec(bench, "A1", 1)]) as (port,):
         assert bench.run() == 3
     assert (
-        f"SP2-0001: slot A1, port {port}: agent 1.1 with protocol 2 answers, but this tool uses "
+        f"A1 (SP2-0001): the board cannot be used: port {port}: "
+        "agent 1.1 with protocol 2 answers, but this tool uses "
         "agent 9.9 with protocol 2; reset the board and run again\n"
     ) in capsys.readouterr().out
 
@@ -362,7 +365,8 @@ def test_a_port_that_is_not_permitted_names_the_group_that_may(open_bench: Bench
     os.close(theirs)
     assert done.returncode == 3
     assert (
-        f"SP2-0001: slot A1, port {port}: you may not use this port; it belongs to group 'root': "
+        f"A1 (SP2-0001): the board cannot be used: port {port}: "
+        "you may not use this port; it belongs to group 'root': "
         "ask to be added to it, then log in again\n"
     ) in done.stdout
 

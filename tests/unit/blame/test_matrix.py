@@ -291,6 +291,40 @@ def test_a_board_fault_and_a_defect_in_one_slot_are_both_told() -> None:
     assert verdicts(result)["aessbox", "directed"] is Verdict.FAIL
 
 
+def test_two_faults_of_a_board_at_once_are_one_explanation() -> None:
+    result = settled(rack(board_only(f.OpenPin("in4"), f.ShortedPins("out2", "out3"))))
+    first = cause(result).explanations[0]
+    assert {(part.kind, part.pins) for part in first} == {
+        (K.OPEN, ("in4",)),
+        (K.SHORT, ("out2", "out3")),
+    }
+    assert {part.odds for part in first} == {1.0}
+
+
+def test_a_board_that_cannot_be_used_is_a_cause_and_no_verdict_on_its_chip() -> None:
+    run = rack(NOTHING)
+    silent = run.chips[0]
+    waiting = tuple(
+        replace(o, verdict=Verdict.NOT_RUN, reason=Reason.BOARD_UNUSABLE, provisional=o.reason)
+        for o in silent.outcomes
+    )
+    trouble = "slot A1, port /dev/tty7: nothing came back from the board within 2 s; power?"
+    first = replace(silent, outcomes=waiting, trouble=trouble)
+    result = settled(replace(run, chips=(first, *run.chips[1:])))
+    found = cause(result)
+    assert (found.key, found.slots, found.settled) == ("board-unusable:A1", ("A1",), True)
+    assert found.summary == (
+        f"A1 ({silent.chip_serial}): the board cannot be used: port /dev/tty7: nothing came back "
+        "from the board within 2 s; power?"
+    )
+    assert len(found.tables) == len(waiting)
+    changed = [outcome for outcome in result.outcomes if outcome.slot == "A1"]
+    assert {(o.verdict, o.rules, o.cause) for o in changed} == {
+        (Verdict.NOT_RUN, waiting[0].rules, found.key)
+    }
+    assert {o.verdict for o in result.outcomes if o.slot != "A1"} == {Verdict.PASS}
+
+
 def test_a_good_rack_has_no_causes_and_its_verdicts_are_final() -> None:
     result = settled(rack(NOTHING))
     assert result.causes == ()

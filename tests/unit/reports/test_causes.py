@@ -25,7 +25,7 @@ from harness.records import (
     Verdict,
 )
 from harness_reports import causes_frame, chip_html, chip_junit, outcomes_frame
-from harness_reports.causes import candidate_text
+from harness_reports.causes import explanation_text
 from harness_reports.frame import CAUSE_COLUMNS
 from harness_reports.html import index_html
 from tests.unit.blame.test_slips import window
@@ -207,14 +207,35 @@ def test_causes_are_a_frame_and_outcomes_refer_to_it() -> None:
     assert len(causes_frame(run_of())) == 0
 
 
-def test_a_candidate_is_its_kind_and_its_place() -> None:
-    assert candidate_text(Candidate(CauseKind.SHORT, ("out2", "out3"), "", "", "and", 1.0)) == (
-        "short: out2, out3 (and)"
+def test_an_explanation_is_its_kinds_and_their_places() -> None:
+    short = Candidate(CauseKind.SHORT, ("out2", "out3"), "", "", "and", 1.0)
+    table = Candidate(CauseKind.TABLE_WRONG, (), "crc16", "bytes", "", 1.0)
+    defect = Candidate(CauseKind.DESIGN_DEFECT, (), "crc16", "", "", 1.0)
+    beside = replace(short, design="crc16, alu")
+    held = Candidate(CauseKind.STUCK, ("in0",), "crc16, alu", "", "low", 1.0)
+    assert explanation_text([short]) == "short: out2, out3 (and)"
+    assert explanation_text([Candidate(CauseKind.NO_SUPPLY, (), "", "", "", 1.0)]) == "no-supply"
+    assert explanation_text([table]) == "table-wrong: crc16/bytes"
+    assert explanation_text([defect]) == "design-defect: crc16"
+    assert explanation_text([beside, held]) == (
+        "short: out2, out3 (and) with stuck: in0 (low) with design-defect: crc16, alu"
     )
-    assert candidate_text(Candidate(CauseKind.NO_SUPPLY, (), "", "", "", 1.0)) == "no-supply"
-    assert candidate_text(Candidate(CauseKind.TABLE_WRONG, (), "crc16", "bytes", "", 1.0)) == (
-        "table-wrong: crc16/bytes"
-    )
+
+
+def test_two_faults_at_once_are_one_row_and_both_their_pins_are_suspected() -> None:
+    short = Candidate(CauseKind.SHORT, ("out2", "out3"), "", "", "and", 1.0, 1)
+    held = Candidate(CauseKind.STUCK, ("in0",), "", "", "low", 1.0, 1)
+    other = Candidate(CauseKind.OTHER_MAP, (), "", "", "as on B", 0.01, 2)
+    cause = replace(OPEN, candidates=(short, held, other))
+    page = html.fromstring(index_html(replace(RUN, causes=(cause,)).overview))
+    rows = page.xpath('//article[@id="cause-1"]//tbody/tr')[:2]
+    assert [[words(cell) for cell in row] for row in rows] == [
+        ["short: out2, out3 (and) with stuck: in0 (low)", "–"],
+        ["other-map (as on B)", "100 : 1"],
+    ]
+    assert list(cells(page)) == ["out2", "out3", "in0"]
+    row = causes_frame(replace(RUN, causes=(cause,))).iloc[0]
+    assert (row["kind"], row["pins"]) == ("short stuck", "out2 out3 in0")
 
 
 def test_the_chips_page_shows_the_continuity_test_pin_by_pin() -> None:
