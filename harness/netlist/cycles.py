@@ -264,45 +264,31 @@ def _keep_first(
 
 
 @compiled
-def _match(
-    v: Lanes,
-    t: Tables,
-    ops: Operations,
-    w: Lanes,
-    rows: Rows,
-    row: int,
-    cycle: int,
-    clock_hz: int,
-    kept: Rows,
-    which: int,
-) -> None:
-    """Repeat a row in each lane until it matches; a lane that has matched gets no pulse."""
+def _waits(
+    v: Lanes, t: Tables, w: Lanes, rows: Rows, row: int, left: int, kept: Rows, which: int
+) -> bool:
+    """Note the lanes in which a row has matched: they get no more pulses. Gives if any still waits.
+
+    ``left``: cycles that may follow. ``which``: where the cycles that a lane has used are kept.
+    """
     drive, enable, expect = rows[row, _DRIVE], rows[row, _ENABLE], rows[row, _EXPECT]
-    limit = rows[row, _COUNT] if rows[row, _CARE] else 1
-    live = spread(v, ALL)
-    for lane in range(t[LANES]):
-        kept[lane, USED + which] = limit
-    for count in range(limit):
-        put(v, t[LIVE], live)
-        _cycle(v, t, ops, rows, row, cycle + count, clock_hz)
-        met, left = live, rows[row, _CARE]
-        while left != 0:
-            line = lowest_place(left)
-            left &= left - 1
-            met = met & ~(_line_read(v, t, drive, enable, line) ^ spread_bit(v, expect, line))
-            if not (enable >> line) & 1:
-                met = met & ~take(v, t[UNKNOWN] + line)
-        if some(met):
-            put(w, SCRATCH + LINES, met)
-            for lane in range(t[LANES]):
-                if bit_of(w, SCRATCH + LINES, lane):
-                    kept[lane, USED + which] = count + 1
-        live = live & ~met
-        if not some(live):
-            break
-    put(v, t[LIVE], spread(v, ALL))
-    for lane in range(t[LANES]):
-        kept[lane, EXTRA] += kept[lane, USED + which] - 1
+    live = take(v, t[LIVE])
+    over, care = live, rows[row, _CARE] if left > 0 else 0
+    while care != 0:
+        line = lowest_place(care)
+        care &= care - 1
+        over = over & ~(_line_read(v, t, drive, enable, line) ^ spread_bit(v, expect, line))
+        if not (enable >> line) & 1:
+            over = over & ~take(v, t[UNKNOWN] + line)
+    if some(over):
+        put(w, SCRATCH + LINES, over)
+        for lane in range(t[LANES]):
+            if bit_of(w, SCRATCH + LINES, lane):
+                kept[lane, which] = rows[row, _COUNT] - left
+                kept[lane, EXTRA] += kept[lane, which] - 1
+    live = live & ~over
+    put(v, t[LIVE], live)
+    return bool(some(live))
 
 
 @compiled
@@ -351,18 +337,21 @@ def run_table(
     ``levels``: two entries for each slot of which it is noted after each cycle (of a row with
     ``until`` after the last one) in which lanes it is 1, and 0; or none.
     """
-    cycle, which = 0, 0
+    cycle, which = 0, USED
     for row in range(len(rows)):
-        until = rows[row, _UNTIL] != 0
-        for _ in range(1 if until else rows[row, _COUNT]):
+        until, count = rows[row, _UNTIL] != 0, rows[row, _COUNT]
+        for used in range(count):
+            _cycle(v, t, ops, rows, row, cycle + used if until else cycle, clock_hz)
             if until:
-                _match(v, t, ops, w, rows, row, cycle, clock_hz, kept, which)
+                if _waits(v, t, w, rows, row, count - used - 1, kept, which):
+                    continue
+                put(v, t[LIVE], spread(v, ALL))
                 which += 1
-            else:
-                _cycle(v, t, ops, rows, row, cycle, clock_hz)
             if until or row >= lead:
                 _judge(v, t, w, folding, rows, row, cycle, kept)
                 if len(notes):
                     _note(v, t, rows, row, notes)
                 _note_levels(v, t, ops, levels)
                 cycle += 1
+            if until:
+                break

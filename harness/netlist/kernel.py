@@ -110,12 +110,13 @@ def sweep(v: Lanes, t: Tables, ops: Operations, dirty: int) -> None:
         dirty &= -2 << (after - 1)
         first, last = t[t[FIRST] + block], t[t[FIRST] + after]
         at, end = t[patches + block], t[patches + after]
-        while at < end:
-            patched = peek(t, t[PATCH_OPERATION] + at)
-            evaluate(v, ops, first, patched)
-            at = _patched(v, t, ops, patched, at, end)
-            first = patched + 1
-        evaluate(v, ops, first, last)
+        while True:
+            stop = peek(t, t[PATCH_OPERATION] + at) if at < end else last
+            evaluate(v, ops, first, stop)
+            if at >= end:
+                break
+            at = _patched(v, t, ops, stop, at, end)
+            first = stop + 1
 
 
 @inlined
@@ -326,25 +327,26 @@ def advance(v: Lanes, t: Tables, ops: Operations) -> int:
             show(v, t, ops, t[TAKEN])
             t[DIRTY] |= _clock(v, t)
         return SETTLED
-    show(v, t, ops, EVERYTHING)
-    joins, limit, swinging = 0, 4 * t[FLOPS] + 4, False
-    for _ in range(limit):
-        dirty = _join(v, t)
-        while dirty != 0 and joins < limit + 16 * t[BRIDGES]:
-            sweep(v, t, ops, dirty)
-            dirty = _join(v, t)
-            joins += 1
-        if dirty != 0:
-            swinging = True
+    joins, rounds, limit = 0, 0, 4 * t[FLOPS] + 4
+    dirty, t[DIRTY] = t[DIRTY], 0
+    while True:
+        sweep(v, t, ops, dirty)
+        if rounds == limit:
             break
+        dirty = _join(v, t)
+        if dirty != 0:
+            if joins == limit + 16 * t[BRIDGES]:
+                break
+            joins += 1
+            continue
         if not _edges(v, t):
             return SETTLED
         dirty = _clock(v, t)
         if not some(take(v, t[FROZEN] + 1)):
             return SETTLED
-        sweep(v, t, ops, dirty)
+        rounds += 1
     put(v, t[FROZEN], take(v, t[FROZEN]) | take(v, t[FROZEN] + 1))
-    return int(t[FLOPS]) if swinging else _restless(v, t)
+    return _restless(v, t) if rounds == limit else int(t[FLOPS])
 
 
 @compiled
@@ -353,13 +355,12 @@ def prime(v: Lanes, t: Tables, ops: Operations) -> None:
 
     A set or clear that is active takes effect with :func:`advance`, and so does an open latch.
     """
-    sweep(v, t, ops, EVERYTHING)
-    dirty = _join(v, t)
-    for _ in range(4 + 16 * t[BRIDGES]):
-        if dirty == 0:
-            break
+    dirty = EVERYTHING
+    for _ in range(5 + 16 * t[BRIDGES]):
         sweep(v, t, ops, dirty)
         dirty = _join(v, t)
+        if dirty == 0:
+            break
     for group in range(t[GROUPS]):
         at = t[GROUP] + 12 * group + 3
         if t[RAILS] == 1:

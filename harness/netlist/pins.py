@@ -213,21 +213,20 @@ def _move(v: Lanes, t: Tables, ops: Operations, moved: int) -> int:
     Where lines are shorted, what the chip drives comes back to it: that is repeated, and lanes in
     which it swings are frozen.
     """
-    if t[SHORTS] == 0:
-        return _effect(v, t, ops, moved)
-    listen(v, t)
-    moved |= _short(v, t)
-    trouble, rounds = _effect(v, t, ops, moved), 0
-    while moved != 0:
-        show(v, t, ops, t[SHOWN])
-        listen(v, t)
-        moved = _short(v, t)
-        rounds += 1
-        if moved != 0 and rounds == _ROUNDS:
-            put(v, t[FROZEN], take(v, t[FROZEN]) | take(v, t[FROZEN] + 1))
-            break
+    trouble, rounds, shorted = SETTLED, 0, t[SHORTS] != 0
+    while True:
+        if shorted:
+            listen(v, t)
+            back = _short(v, t)
+            moved = back if rounds > 0 else moved | back
+            if back != 0 and rounds == _ROUNDS:
+                put(v, t[FROZEN], take(v, t[FROZEN]) | take(v, t[FROZEN] + 1))
+                return trouble
         trouble = max(trouble, _effect(v, t, ops, moved))
-    return trouble
+        if not shorted or moved == 0:
+            return trouble
+        show(v, t, ops, t[SHOWN])
+        rounds += 1
 
 
 @compiled

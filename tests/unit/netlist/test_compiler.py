@@ -22,9 +22,11 @@ def test_a_second_process_loads_what_was_compiled_and_not_the_compiler_s_own_lib
 ) -> None:
     (tmp_path / "doubling.py").write_text(
         "import sys\n"
-        "from harness.netlist.compiler import compiled\n"
+        "from harness.netlist.compiler import compiled, inlined\n"
+        "@inlined\n"
+        "def times(factor, value): return factor * value\n"
         "@compiled\n"
-        "def double(value): return 2 * value\n"
+        "def double(value): return times(2, value)\n"
         "print(double(21), 'numba.np.arraymath' in sys.modules)\n"
     )
     printed = [
@@ -38,3 +40,5 @@ def test_a_second_process_loads_what_was_compiled_and_not_the_compiler_s_own_lib
         for _ in range(2)
     ]
     assert printed == ["42 True\n", "42 False\n"]
+    kept = [path.name.partition("-")[0] for path in tmp_path.rglob("*.nbc")]
+    assert kept == ["doubling.double"], "what it calls is a part of it"
