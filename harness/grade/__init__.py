@@ -8,6 +8,7 @@ from harness.grade.faults import FaultList, fault_list
 from harness.grade.grade import GradedTable, grade_design
 from harness.grade.kept import GRADE_FILE, coverages, kept_grade, older_than, table_keys
 from harness.grade.missed import Namer
+from harness.grade.proof import Proof, no_prover, prove
 
 if typing.TYPE_CHECKING:
     from harness.grade.segments import Compacted, compact
@@ -18,13 +19,16 @@ __all__ = [
     "FaultList",
     "GradedTable",
     "Namer",
+    "Proof",
     "compact",
     "coverages",
     "detect",
     "fault_list",
     "grade_design",
     "kept_grade",
+    "no_prover",
     "older_than",
+    "prove",
     "table_keys",
 ]
 

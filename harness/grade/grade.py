@@ -15,6 +15,7 @@ import harness.netlist
 from harness.grade.detect import Detected, detect, has_match_loop
 from harness.grade.faults import FaultList, Flags, cell_names, fault_list
 from harness.grade.missed import missed_faults
+from harness.grade.proof import Proof, left_open
 from harness.netlist import BRANCH, HEALTHY, Netlist, Pin, Rows, pin_map
 from harness.records import (
     CurvePoint,
@@ -27,7 +28,7 @@ from harness.records import (
 from harness.rehearse import STATES, key_of, power_up
 from harness.shuttle import Design
 
-RULES = "1"
+RULES = "2"
 """Version of what counts as what; a grade of another one is out of date."""
 
 MAX_CYCLES = 2_000_000
@@ -49,8 +50,8 @@ class GradedTable:
         return table_key(self.rows, self.lead)
 
 
-Prover = Callable[[FaultList, Flags], Flags]
-"""Given the faults and which of them to try, says which are proven untestable."""
+Prover = Callable[[FaultList, Flags], Proof]
+"""Tries to prove some of the faults of a list untestable."""
 
 
 def table_key(rows: Rows, lead: int) -> str:
@@ -83,7 +84,8 @@ def grade_design(
             found, possible = found | of_table.found, possible | of_table.possible
             levels |= _levels(faults.netlist, pins, table)
     possible = possible & ~found
-    untestable = none if isinstance(prover, str) else prover(faults, ~found)
+    proof = Proof(none, none) if isinstance(prover, str) else prover(faults, ~found)
+    untestable = proof.untestable
     missed = tuple(missed_faults(faults, found, possible, untestable, levels, waivers))
     waived = [fault for fault in missed if fault.waiver and not fault.untestable]
     one = faults.classes
@@ -97,7 +99,7 @@ def grade_design(
         tuple(done),
         _toggled(faults, levels),
         missed,
-        prover if isinstance(prover, str) else "",
+        prover if isinstance(prover, str) else left_open(proof),
     )
 
 

@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 
 from harness.errors import Finding, Location, Severity, netlist_advice
-from harness.grade import GRADE_FILE, GradedTable, grade_design
+from harness.grade import GRADE_FILE, GradedTable, grade_design, no_prover, prove
 from harness.jobs.tables import LEFT_OUT, WantedTable, choose_tables
 from harness.rack import Job, news_if_slow, read_jobs, unobserved, usable
 from harness.records import DesignGrade, RehearsalResult, WaiverRecord, encode, to_lines
@@ -20,8 +20,6 @@ from harness.shuttle import Design, Shuttle
 from harness_reports import write_file
 
 GRADING = "grading tables on their designs' gates; the first time this takes a minute or two"
-
-NO_PROOF = "not looked for"
 
 
 @dataclass(frozen=True)
@@ -83,7 +81,9 @@ def _graded(
         return GradedDesign(design.name, None, "its netlist cannot be used: run harness check")
     waivers = _waivers(shuttle, design)
     tables = [graded_table(shuttle, job) for job in jobs]
-    grade = grade_design(design, model[0], gates.key(design.name), tables, waivers, NO_PROOF)
+    grade = grade_design(
+        design, model[0], gates.key(design.name), tables, waivers, no_prover() or prove
+    )
     complete = whole and not any(table.why for table in tables)
     path = design.folder / GRADE_FILE if complete else None
     if path is not None:

@@ -129,6 +129,7 @@ _COMPILED = {
     **dict.fromkeys(("Grader", "Steps"), "harness.netlist.grading"),
     **dict.fromkeys(("SETTLED", "Operations"), "harness.netlist.kernel"),
     **dict.fromkeys(("Machine", "Tables"), "harness.netlist.layout"),
+    "Observer": "harness.netlist.observe",
     **dict.fromkeys(("read_pins", "set_pins", "start"), "harness.netlist.pins"),
     "Observer": "harness.netlist.observe",
     "Simulator": "harness.netlist.simulator",

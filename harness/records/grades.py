@@ -135,8 +135,8 @@ class DesignGrade:
     ``rules`` is the version of what counts as what; ``netlist`` the digest of the gates and of the
     pins they are at. ``cells`` names the kinds of cells: other cells for the same function give
     another figure. ``count`` has all faults, ``collapsed`` one for those that no output can tell
-    apart by the gate they are at. ``proof`` is empty if untestable faults were looked for; else
-    it says why not.
+    apart by the gate they are at. ``proof`` is empty if every undetected fault was tried for a
+    proof that it is untestable; else it says why not, or how many were given up.
     """
 
     rules: str

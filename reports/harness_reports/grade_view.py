@@ -55,12 +55,16 @@ class GradeView:
     places: tuple[Place, ...]
 
 
+UNTESTABLE = "proven untestable: no table can notice it"
+
+
 def why_missed(fault: MissedFault) -> str:
     """Say why no table notices a fault, in words of its author."""
+    waived = f"waived by {fault.waiver.owner}: {fault.waiver.reason}" if fault.waiver else ""
     if fault.untestable:
-        return "proven untestable: no table can notice it"
-    if fault.waiver:
-        return f"waived by {fault.waiver.owner}: {fault.waiver.reason}"
+        return f"proven untestable; {waived}" if waived else UNTESTABLE
+    if waived:
+        return waived
     if fault.possible:
         return "only possibly noticed: it leaves a tested output unknown"
     if not fault.reached:

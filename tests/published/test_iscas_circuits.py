@@ -19,7 +19,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from harness.grade import fault_list, prove
 from harness.netlist import HEALTHY, Force, Lane, Netlist, Simulator, load_netlist, parse_bench
+from tests.unit.netlist.plain import multiplier
 
 DATA = Path(__file__).parent / "data"
 INPUTS = ("1", "2", "3", "6", "7")
@@ -135,3 +137,12 @@ def test_s27_steps_as_its_equations_say() -> None:
     after = {"G5": 1 - ((1 - g0) | g11), "G6": g11, "G7": 1 - (g2 | g12)}
     for name, level in after.items():
         assert simulator.net(netlist.net(name)).tolist() == level.tolist(), name
+
+
+@pytest.mark.nightly
+def test_c6288_has_34_faults_without_a_test() -> None:
+    """The number is from memory; two of them are too hard for the effort that grades spend."""
+    faults = fault_list(parse_bench("\n".join(multiplier(16)), "c6288", "c6288"))
+    proof = prove(faults, np.ones(len(faults.faults), dtype=np.bool_))
+    one = faults.classes
+    assert (int(proof.untestable[one].sum()), int(proof.open[one].sum())) == (32, 2)

@@ -17,7 +17,8 @@ from tests.unit.convert.imports import design_folder
 MISSED = "$16 at the AND of $26 stuck at 1"
 AT = f"    {MISSED}, from ei_n (prio148.v:4) to a_n (prio148.v:5)"
 TOGGLES, CELLS = "toggle coverage 100.0 %", "  cells: AND, NAND, NOR, NOT, OR"
-FOUND = "  134 faults, 82 after collapsing: 133 detected, 1 undetected"
+FOUND = "  134 faults, 82 after collapsing: 133 detected, 1 undetected (1 proven untestable)"
+PROVEN = "proven untestable: no table can notice it"
 TABLE = "  function: 99.3 % in 531 vectors, the last that detects any is 28"
 LIST = "  What these tables would not notice:"
 
@@ -67,13 +68,12 @@ def test_a_design_is_graded_and_the_grade_kept(
     code, lines = said(vectors, capsys)
     assert code == 0
     assert lines == [
-        f"prio148: fault coverage 99.3 % (stuck-at), test coverage 99.3 %, {TOGGLES}",
+        f"prio148: fault coverage 99.3 % (stuck-at), test coverage 100.0 %, {TOGGLES}",
         FOUND,
         CELLS,
-        "  untestable faults: not looked for",
         TABLE,
         LIST,
-        f"{AT}: no tested output shows it",
+        f"{AT}: {PROVEN}",
         "1 design graded, 1 kept",
     ]
     grade = kept_grade(vectors / "prio148")
@@ -92,17 +92,18 @@ def test_single_tables_are_graded_and_nothing_is_kept(
 
 
 def test_a_waived_fault_stays_undetected_and_leaves_the_test_coverage(
-    vectors: Path, capsys: pytest.CaptureFixture[str]
+    vectors: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("harness.grade.proof.available", lambda: False)
     waive(vectors, MISSED)
     waive(vectors, "ei_n stuck at 0")
     code, lines = said(vectors, capsys)
     assert code == 0
     assert lines == [
         f"prio148: fault coverage 99.3 % (stuck-at), test coverage 100.0 %, {TOGGLES}",
-        f"{FOUND} (1 waived)",
+        FOUND.replace("proven untestable", "waived"),
         CELLS,
-        "  untestable faults: not looked for",
+        "  untestable faults: not looked for: that needs pip install 'harness[proof]'",
         TABLE,
         LIST,
         f"{AT}: waived by Wilma Dunlin: redundant",
@@ -110,6 +111,20 @@ def test_a_waived_fault_stays_undetected_and_leaves_the_test_coverage(
             'shuttle.toml: warning [waiver-not-needed] prio148 has no undetected fault "ei_n stuck '
             'at 0"; remove the waiver, or correct the name of the fault'
         ),
+        "1 design graded, 1 kept",
+    ]
+
+
+def test_a_waiver_of_an_untestable_fault_is_shown_beside_the_proof(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    waive(vectors, MISSED)
+    assert said(vectors, capsys)[1][1:] == [
+        FOUND,
+        CELLS,
+        TABLE,
+        LIST,
+        f"{AT}: proven untestable; waived by Wilma Dunlin: redundant",
         "1 design graded, 1 kept",
     ]
 
@@ -174,7 +189,7 @@ def test_the_page_has_figure_cells_curve_and_gaps(
         "AND, NAND, NOR, NOT, OR",
         "Rises to 99.3 % by vector 28.",
         "From ei_n (prio148.v:4) to a_n (prio148.v:5)",
-        "no tested output shows it",
+        PROVEN,
     ):
         assert words in page
 
