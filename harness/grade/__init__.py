@@ -8,7 +8,7 @@ from harness.grade.faults import FaultList, fault_list
 from harness.grade.grade import GradedTable, grade_design
 from harness.grade.kept import GRADE_FILE, coverages, kept_grade, older_than, table_keys
 from harness.grade.missed import Namer
-from harness.grade.proof import Proof, no_prover, prove
+from harness.grade.proof import no_prover, prove
 
 if typing.TYPE_CHECKING:
     from harness.grade.segments import Compacted, compact
@@ -19,7 +19,6 @@ __all__ = [
     "FaultList",
     "GradedTable",
     "Namer",
-    "Proof",
     "compact",
     "coverages",
     "detect",

@@ -131,7 +131,6 @@ _COMPILED = {
     **dict.fromkeys(("Machine", "Tables"), "harness.netlist.layout"),
     "Observer": "harness.netlist.observe",
     **dict.fromkeys(("read_pins", "set_pins", "start"), "harness.netlist.pins"),
-    "Observer": "harness.netlist.observe",
     "Simulator": "harness.netlist.simulator",
 }
 
