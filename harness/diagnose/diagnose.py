@@ -21,10 +21,7 @@ MAX_SEPARATED = 3
 NEAR = 0.05
 """Odds from which a suspect is told from the first one."""
 
-QUICK = "slow paths, and vectors that tell suspects apart: harness diagnose tries them"
-BRIDGES = (
-    "pairs of nets that are bridged: a net that explains a part of the wrong bits may be one of two"
-)
+QUICK = "bridges, slow paths, and vectors that tell suspects apart: harness diagnose tries them"
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +43,7 @@ class Defective:
 def quick_diagnosis(defective: Defective) -> Diagnosis:
     """Rank stuck-at faults only, as a run does when it ends."""
     ranking = Ranking(defective.netlist, defective.design, defective.tables)
-    return _diagnosis(defective, ranking, ranking.ranked(), (), (BRIDGES, QUICK))
+    return _diagnosis(defective, ranking, ranking.ranked(), (), (QUICK,))
 
 
 def diagnose(
@@ -58,11 +55,15 @@ def diagnose(
     passed at a lower rate, so slow paths are tried too.
     """
     ranking = Ranking(defective.netlist, defective.design, defective.tables)
-    left_out = [BRIDGES]
+    left_out = []
     if slower_passes:
         ranking.try_slow()
     else:
         left_out.append("slow paths: nothing says that a lower rate passes")
+    if ranking.complete:
+        left_out.append("bridges: a suspect explains every answer")
+    else:
+        ranking.try_bridges()
     ranked = ranking.ranked()
     separations = tuple(_separations(ranking.runner, ranked, others, shuttle))
     return _diagnosis(defective, ranking, ranked, separations, tuple(left_out))
@@ -83,6 +84,7 @@ def _diagnosis(
         passing=tuple(table.name for table in defective.tables if not table.failed),
         bits=sum(table.bits for table in defective.tables),
         faults=ranking.faults,
+        bridges=ranking.bridges,
         slow=ranking.slow,
         suspects=tuple(one.suspect for one in ranked),
         separations=separations,

@@ -1,6 +1,7 @@
 """Rank what may be wrong inside a design by how well it explains the answers of one chip.
 
-The one rule: stuck-at faults always, all of them; slow paths where the caller knows that a table
+The one rule: stuck-at faults always, all of them; what else is tried is for the caller to say,
+since it takes longer: bridges where nothing yet explains every answer, slow paths where a table
 that fails has passed at a lower rate.
 """
 
@@ -14,10 +15,10 @@ from typing import NamedTuple
 import numpy as np
 
 from harness.diagnose.evidence import Answered
-from harness.diagnose.pools import Pool, slow_lanes, stuck_lanes, try_lanes
+from harness.diagnose.pools import Pool, bridge_lanes, slow_lanes, stuck_lanes, try_lanes
 from harness.diagnose.respond import Runner
 from harness.grade import Namer, fault_list
-from harness.netlist import Delay, Lane, Netlist, StuckAt, pin_map, with_nets_for
+from harness.netlist import Delay, Kind, Lane, Netlist, StuckAt, pin_map, with_nets_for
 from harness.records import Bound, Suspect, SuspectKind
 from harness.rehearse import STATES
 from harness.shuttle import Design
@@ -26,7 +27,7 @@ MAX_SUSPECTS = 10
 """Maximum number of suspects that are kept."""
 MAX_OTHERS = 64
 """Maximum number of faults named beside the first of a class."""
-_PRIORS = {SuspectKind.STUCK_AT: 1.0, SuspectKind.SLOW_PATH: 0.3}
+_PRIORS = {SuspectKind.STUCK_AT: 1.0, SuspectKind.SLOW_PATH: 0.3, SuspectKind.BRIDGE: 0.1}
 
 
 class Ranked(NamedTuple):
@@ -49,18 +50,28 @@ class Ranking:
         pins = pin_map(self._list.netlist, design)
         self.runner = Runner(branched, pins, STATES if branched.flop_count else 1)
         self._pools = [self._try(SuspectKind.STUCK_AT, stuck_lanes(nets, one))]
-        self.slow = 0
+        self.bridges = self.slow = 0
 
     @property
     def faults(self) -> int:
         """Number of stuck-at faults that were tried."""
         return len(self._list.faults)
 
+    @property
+    def complete(self) -> bool:
+        """Whether a fault that was tried answers every table exactly as the chip did."""
+        return any(pool.complete for pool in self._pools)
+
     def try_slow(self) -> None:
         """Try every net as slow."""
         lanes = slow_lanes(self.runner)
         self.slow = len(lanes)
         self._pools.append(self._try(SuspectKind.SLOW_PATH, lanes))
+
+    def try_bridges(self) -> None:
+        """Try pairs of nets as bridged: those of nets that explain a part of the answers."""
+        lanes, self.bridges = bridge_lanes(self.runner, self.tables)
+        self._pools.append(self._try(SuspectKind.BRIDGE, lanes))
 
     def ranked(self) -> list[Ranked]:
         """Return the best suspects."""
@@ -126,6 +137,10 @@ class Ranking:
         return [name for name, _ in both], both[0][1]
 
     def _lane_name(self, lane: Lane) -> str:
+        if lane.bridges:
+            (short,) = lane.bridges
+            kind = "AND" if short.kind is Kind.AND else "OR"
+            return f"{self._net(short.a)} and {self._net(short.b)} bridged ({kind})"
         return f"{self._net(_nets(lane)[0])} late by a cycle"
 
     def _net(self, net: int) -> str:
@@ -138,6 +153,8 @@ class Ranking:
 
 
 def _nets(lane: Lane) -> list[int]:
+    if lane.bridges:
+        return [lane.bridges[0].a, lane.bridges[0].b]
     return [part.net for part in lane.nets if isinstance(part, Delay)]
 
 

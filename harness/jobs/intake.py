@@ -38,7 +38,7 @@ from harness.intake import (
 )
 from harness.jobs.choices import RUNS, STORE, OnFailure
 from harness.jobs.run import new_run
-from harness.jobs.settle import evaluate
+from harness.jobs.settle import judged
 from harness.jobs.stores import AnyStore, opened
 from harness.jobs.tables import unknown
 from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
@@ -181,7 +181,7 @@ class _Desk:
                     reached.addresses,
                     self.terminal.say,
                     partial(
-                        evaluate,
+                        judged,
                         rack=self.rack,
                         jobs=(*self.plan.tables, *self.plan.pins),
                         tell=self.terminal.say,

@@ -59,10 +59,7 @@ def settle_run(
 
     earlier = earlier_runs(run, store)
 
-    def evaluated() -> RunRecord:
-        return with_suspects(evaluate(run, rack, jobs, earlier, tell, heed), rack.shuttle, jobs)
-
-    found = within("causes", evaluated, failed)
+    found = within("causes", lambda: judged(run, rack, jobs, earlier, tell, heed), failed)
     before = set(map(id, _outcomes(run)))
     store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
     decisions = {cause.key: cause.overruled for cause in run.causes}
@@ -73,6 +70,18 @@ def settle_run(
         if pins not in run.continuity:
             store.record_continuity(run_id, pins)
     return replace(found, causes=causes)
+
+
+def judged(
+    run: RunRecord,
+    rack: Rack,
+    jobs: Sequence[Job],
+    earlier: Sequence[RunRecord] = (),
+    tell: Callable[[str], None] = unobserved,
+    heed: Callable[[], None] = lambda: None,
+) -> RunRecord:
+    """Evaluate a run, and add the suspects inside designs that are to blame; see ``evaluate``."""
+    return with_suspects(evaluate(run, rack, jobs, earlier, tell, heed), rack.shuttle, jobs)
 
 
 def earlier_runs(run: RunRecord, store: Store) -> tuple[RunRecord, ...]:

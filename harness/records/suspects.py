@@ -16,6 +16,7 @@ class SuspectKind(StrEnum):
 
     STUCK_AT = "stuck-at"
     SLOW_PATH = "slow-path"
+    BRIDGE = "bridge"
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,8 @@ class Diagnosis:
 
     ``failing`` and ``passing`` are the tables whose answers were compared, ``bits`` the wrong bits
     of the failing ones that were kept. ``faults`` counts the stuck-at faults that were tried,
-    ``slow`` the nets tried as slow. ``left_out`` says what was not tried.
+    ``slow`` the nets tried as slow, ``bridges`` the pairs of nets, each as a wired AND and as a
+    wired OR. ``left_out`` says what was not tried.
     """
 
     slot: str
@@ -83,3 +85,4 @@ class Diagnosis:
     suspects: tuple[Suspect, ...]
     separations: tuple[Separation, ...] = ()
     left_out: tuple[str, ...] = ()
+    bridges: int = 0

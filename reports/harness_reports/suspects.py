@@ -60,6 +60,7 @@ def suspects_heading(found: Diagnosis) -> str:
     """``Suspects inside crc16 (A3, SP2-0003): 478 stuck-at faults tried on 1 table``."""
     tried = [f"{found.faults:,} stuck-at faults"]
     tried += [f"{found.slow:,} slow nets"] if found.slow else []
+    tried += [f"{found.bridges:,} bridges"] if found.bridges else []
     tables = many(len(found.failing) + len(found.passing), "table")
     where = f"{found.slot}, {found.chip}"
     return f"Suspects inside {found.design} ({where}): {', '.join(tried)} compared on {tables}"

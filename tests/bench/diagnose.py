@@ -30,9 +30,13 @@ from tests.bench.targets import Target, conclude
 
 @dataclass
 class Tally:
-    """Faults that were detected, by the place of theirs among the suspects; 0: not among them."""
+    """Faults that were detected, by the place of theirs among the suspects; 0: not among them.
+
+    ``pairs`` counts bridges of which both nets are named, by the place.
+    """
 
     places: Counter[int] = field(default_factory=Counter)
+    pairs: Counter[int] = field(default_factory=Counter)
     sizes: list[int] = field(default_factory=list)
     seconds: list[float] = field(default_factory=list)
     passed: int = 0
@@ -51,6 +55,7 @@ class Tally:
     def join(self, other: Tally) -> None:
         """Add what another one counted."""
         self.places += other.places
+        self.pairs += other.pairs
         self.sizes += other.sizes
         self.seconds += other.seconds
         self.passed += other.passed
@@ -59,9 +64,10 @@ class Tally:
         """What it comes to."""
         found, size = sum(self.places.values()), median(self.sizes or [0])
         slow = max(self.seconds, default=0.0)
+        both = f"both nets first {self.pairs[1] / max(found, 1):.1%}; " if self.pairs else ""
         return (
             f"{found:5} detected, {self.passed} not; first {self.share(1):.1%}, in 3 "
-            f"{self.share(3):.1%}, in 10 {self.share(10):.1%}; class of {size:g} (median), "
+            f"{self.share(3):.1%}, in 10 {self.share(10):.1%}; {both}class of {size:g} (median), "
             f"{max(self.sizes, default=0)} at most; {median(self.seconds or [0]):.2f} s (median), "
             f"{slow:.2f} s at most"
         )
@@ -101,10 +107,10 @@ def _place(found: Diagnosis, name: str) -> tuple[int, int]:
     return 0, 0
 
 
-def _touching(found: Diagnosis, names: set[str]) -> int:
-    """Place of the first suspect that is at one of these nets, or that cannot be told from it."""
+def _touching(found: Diagnosis, names: set[str], least: int = 1) -> int:
+    """Place of the first suspect at so many of these nets, or that cannot be told from one."""
     for place, suspect in enumerate(found.suspects, 1):
-        if names & {net for text in (suspect.name, *suspect.others) for net in _nets(text)}:
+        if any(len(names & {*_nets(t)}) >= least for t in (suspect.name, *suspect.others)):
             return place
     return 0
 
@@ -149,6 +155,7 @@ def bridges(floor: Floor, design: Design, rng: random.Random, count: int) -> Tal
         took = time.perf_counter() - began
         texts = {names.name(StuckAt(nets[net], 0)).removesuffix(" stuck at 0") for net in pair}
         tally.add(_touching(found, texts), found.suspects[0].alike, took)
+        tally.pairs[_touching(found, texts, 2)] += 1
     return tally
 
 

@@ -217,6 +217,14 @@ def test_nothing_was_measured_twice_and_every_outcome_is_kept(cards: Path) -> No
     assert run.finished is not None
 
 
+def test_the_cause_of_a_defective_chip_has_suspects_inside_its_design(cards: Path) -> None:
+    with Store.existing(cards.parents[1] / "harness.sqlite") as store:
+        run = store.latest_run()
+    (found,) = (one for cause in run.causes for one in cause.suspects)
+    assert (found.chip, found.design) == ("SP2-0002", "crc16")
+    assert found.suspects[0].name == "rem[9] stuck at 0"
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[webdriver.Chrome]:
     if not (CHROMIUM and DRIVER):

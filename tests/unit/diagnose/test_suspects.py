@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import cache
 
+import pytest
+
 from harness.diagnose import Defective, Ranking, Table, answered, diagnose, quick_diagnosis
 from harness.diagnose.separate import in_random, in_table, random_rows
 from harness.netlist import load_netlist
@@ -78,6 +80,28 @@ def test_a_slow_path_is_tried_only_if_a_lower_rate_passes() -> None:
         "q[1] late by a cycle",
         1,
     )
+
+
+@pytest.mark.parametrize(("nets", "kind"), [("02", "and"), ("13", "or")])
+def test_a_bridge_is_named_with_both_nets_if_no_stuck_net_explains_all(
+    nets: str, kind: str
+) -> None:
+    one, two = (f"q[{k}]" for k in nets)
+    chip = defective(f.NetBridge("ctr163", one, two, kind), "ctr163")
+    found = diagnose(chip, (), floor().shuttle, slower_passes=False)
+    first, second = found.suspects[:2]
+    assert (first.kind, first.exact) == (SuspectKind.BRIDGE, 1)
+    assert first.name == f"{one} and {two} bridged ({kind.upper()})"
+    assert first.nets == (one, two)
+    assert (second.kind, second.exact) == (SuspectKind.STUCK_AT, 0)
+    assert found.bridges > 1000
+
+
+def test_bridges_are_not_tried_if_a_stuck_net_explains_every_answer() -> None:
+    chip = defective(f.NetStuck("ctr163", "q[1]", 1), "ctr163")
+    found = diagnose(chip, (), floor().shuttle, slower_passes=False)
+    assert (found.bridges, found.suspects[0].name) == (0, "q[1] stuck at 1")
+    assert "bridges: a suspect explains every answer" in found.left_out
 
 
 def test_two_faults_are_told_apart_by_the_first_row_of_a_table_that_differs() -> None:
