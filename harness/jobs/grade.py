@@ -19,7 +19,7 @@ from harness.rehearse import Gates, table_rows
 from harness.shuttle import Design, Shuttle
 from harness_reports import write_file
 
-GRADING = "grading tables on their designs' gates; the first time this takes a minute or two"
+GRADING = "grading tables on their designs' gates"
 
 
 @dataclass(frozen=True)

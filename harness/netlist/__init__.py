@@ -26,6 +26,7 @@ from harness.netlist.model import (
     PortDirection,
     nearest,
 )
+from harness.netlist.news import news_if_compiled
 from harness.netlist.readers import load_netlist
 from harness.netlist.source import Source, SourcePort, read_source
 from harness.netlist.stuck import (
@@ -102,6 +103,7 @@ __all__ = [
     "levels_reached",
     "load_netlist",
     "nearest",
+    "news_if_compiled",
     "parse_bench",
     "pin_map",
     "quiet",

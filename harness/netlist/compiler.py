@@ -30,6 +30,7 @@ from numba.extending import intrinsic, lower_builtin, models, register_model
 
 from harness.door import MAX_SETTINGS_BYTES, names_in, read_file
 from harness.netlist.lanes import WIDE
+from harness.netlist.news import report_compiling
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -85,7 +86,10 @@ def _keep(dispatcher: Any) -> None:
     def load(signature: Any, target: Any) -> Any:
         """Load a function; numba would first load all that it could compile, and takes longer."""
         rtsys.initialize(target)
-        return cache._load_overload(signature, target)  # noqa: SLF001
+        loaded = cache._load_overload(signature, target)  # noqa: SLF001
+        if loaded is None:
+            report_compiling()
+        return loaded
 
     cache.load_overload = load
 

@@ -17,10 +17,7 @@ from harness.rehearse import Cache, Key, Rehearser
 from harness.shuttle import Design, Shuttle, TableSpec
 from harness.table import Pattern, load_table
 
-REHEARSING = (
-    "reading tables, and rehearsing them on their designs' netlists; the first time this takes a "
-    "minute or two"
-)
+REHEARSING = "reading tables, and rehearsing them on their designs' netlists"
 AT_TABLE = "rehearsing {name}, table {number} of {total}"
 
 

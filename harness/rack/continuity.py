@@ -21,10 +21,7 @@ from harness.rehearse import Cache, Key, continuity, predict
 
 MAX_EXTRA_SECONDS = 3.0
 """Maximum time, by their own clocks, of the tables that run in a slot without being requested."""
-PREDICTING = (
-    "working out how tables answer under each fault of a board; the first time this takes a minute "
-    "or two"
-)
+PREDICTING = "working out how tables answer under each fault of a board"
 
 
 @dataclass(frozen=True)

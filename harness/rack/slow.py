@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
+from harness.netlist import news_if_compiled
 from harness.rack.boundary import harmless
 
 News = TypeVar("News")
@@ -24,12 +25,16 @@ SELDOM_SECONDS = 10.0
 def news_if_slow(
     tell: Callable[[str], None], text: str, seconds: float = SLOW_SECONDS
 ) -> Iterator[None]:
-    """Report a sentence, from another thread, if the work here takes longer than ``seconds``."""
+    """Report a sentence, from another thread, if the work here takes longer than ``seconds``.
+
+    Also if something has to be compiled for it.
+    """
     timer = threading.Timer(seconds, harmless(tell), [text])
     timer.daemon = True
     timer.start()
     try:
-        yield
+        with news_if_compiled(harmless(tell)):
+            yield
     finally:
         timer.cancel()
 
