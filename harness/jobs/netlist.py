@@ -14,6 +14,7 @@ from harness.door import whole_path
 from harness.errors import ConfigError, Findings, netlist_advice
 from harness.jobs.choices import SHUTTLE
 from harness.jobs.find import DESIGN, design_file, open_design
+from harness.jobs.first_start import compiling_beside
 from harness.netlist import Netlist, PortDirection, Progress, load_netlist, pin_map, quiet
 from harness.netlist import synthesise as synthesised
 from harness.shuttle import Design, Shuttle, TomlTable, read_toml, take_top
@@ -59,7 +60,8 @@ def make_netlist(
     top, verilog, target = _wanted(file, findings) if file is not None else ("", (), path)
     if findings.errors:
         raise ConfigError(findings.items)
-    text = synthesised(verilog, top, progress)
+    with compiling_beside(progress) as step:
+        text = synthesised(verilog, top, step)
     write_file(target, [text.encode("utf-8")])
     netlist = load_netlist(target, top)
     shuttle = path.parent.parent / SHUTTLE

@@ -28,6 +28,7 @@ from harness.door import (
 from harness.errors import ConfigError, Finding, Location, NetlistError, Severity
 from harness.jobs.choices import SHUTTLE
 from harness.jobs.find import in_folder
+from harness.jobs.first_start import compiling_beside
 from harness.netlist import Progress, Source, quiet, read_source
 from harness.shuttle import Shuttle, check_shuttle, is_module, is_name, parse_toml, with_element
 
@@ -93,7 +94,8 @@ def new_design(
         message = f"{top[:60]!r} cannot be the name of a Verilog module"
         raise ConfigError.of("bad-top", chip.path, message, "give the top module's name")
     sources = {file: read_file(file, MAX_NETLIST_BYTES) for file in files}
-    proposal = propose(_source(files, top, name, progress), chip)
+    with compiling_beside(progress) as step:
+        proposal = propose(_source(files, top, name, step), chip)
     if not proposal.fits:
         return NewDesign(proposal, (), wrapper=wrapper_text(proposal))
     folder = chip.path.parent / name

@@ -39,7 +39,7 @@ from harness.netlist.stuck import (
     with_nets_for,
 )
 from harness.netlist.synthesise import synthesise
-from harness.netlist.yosys import Progress, quiet
+from harness.netlist.yosys import FIRST_START, Progress, quiet
 
 if typing.TYPE_CHECKING:
     from harness.netlist.assembly import Machines, assemble
@@ -63,6 +63,7 @@ if typing.TYPE_CHECKING:
 __all__ = [
     "ALL",
     "BRANCH",
+    "FIRST_START",
     "HEALTHY",
     "SETTLED",
     "Chip",

@@ -35,6 +35,7 @@ ALONE = {
     "rack_scale": "many boards at once",
     "engine": "evaluation of netlists beside kyupy: fault-free and stuck-at, chips",
     "table_read": "reading of large tables",
+    "first_minutes": "the guide of ten minutes on a computer new to the tool, command by command",
     "dump_import": "import of a 100 MB dump, beside the reader's own time",
 }
 """What takes long, or needs something that is not here."""
