@@ -70,6 +70,7 @@ from .rack import (
 )
 from .records import UNKNOWN_CHIP, RunRecord, Verdict
 from .shuttle import Shuttle, load_shuttle
+from .spread import Workers, usable_cores
 from .store import Store
 from .supply import SupplySpec, cautions
 from .watch import watching
@@ -144,6 +145,7 @@ __all__ = [
     "Verdict",
     "Wanted",
     "Wish",
+    "Workers",
     "WrittenBundle",
     "WrittenParquet",
     "WrittenTestbench",
@@ -193,6 +195,7 @@ __all__ = [
     "stored_run",
     "tool_log",
     "triage",
+    "usable_cores",
     "watching",
     "write_bundle",
     "write_changes",

@@ -312,6 +312,10 @@ class NetlistError(HarnessError):
     """A gate-level netlist cannot be read, synthesised or evaluated."""
 
 
+class ClusterError(HarnessError):
+    """A Dask cluster cannot be used."""
+
+
 class VirtualError(HarnessError):
     """A virtual board or rack cannot be started."""
 

@@ -11,7 +11,7 @@ import typer
 import harness
 import harness_reports
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import STORE_HELP
+from harness.cli.options import STORE_HELP, ProcessesOption, SchedulerOption, workers
 from harness.cli.run_codes import exit_code
 from harness.cli.screen import console
 from harness.records import Cause
@@ -24,6 +24,8 @@ def diagnose(
     shuttle: Annotated[Path | None, typer.Option(help="The run's shuttle.toml.")] = None,
     json: Annotated[Path | None, typer.Option(help="Write the suspects as JSON.")] = None,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    processes: ProcessesOption = 0,
+    scheduler: SchedulerOption = "",
 ) -> ExitCode:
     """Name what may be wrong inside a design that fails on a chip, the best explanation first.
 
@@ -36,7 +38,8 @@ def diagnose(
     if not chip:
         raise typer.BadParameter("--chip is missing: the serial number of a chip of the run")
     places = harness.Places(shuttle=shuttle)
-    done = harness.diagnose_chip(chip, design, run, places, store)
+    by = workers(processes, scheduler)
+    done = harness.diagnose_chip(chip, design, run, places, store, by)
     screen = console()
     for cause in done.causes:
         for line in _lines(cause):

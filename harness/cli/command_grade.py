@@ -11,7 +11,7 @@ import typer
 import harness
 import harness_reports
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import SHUTTLE_HELP
+from harness.cli.options import SHUTTLE_HELP, ProcessesOption, SchedulerOption, workers
 from harness.cli.screen import Screen, complain, console
 from harness.errors import many
 from harness.records import STUCK_AT, DesignGrade, MissedFault, TableGrade, encode, to_text
@@ -35,6 +35,8 @@ def grade(
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the grades as JSON, one a line, and nothing else.")
     ] = False,
+    processes: ProcessesOption = 0,
+    scheduler: SchedulerOption = "",
 ) -> ExitCode:
     """Grade tables: which single stuck-at faults of a design's gates they would notice.
 
@@ -47,7 +49,8 @@ def grade(
     Exit status: 0 graded, 2 wrong usage or input, 3 a design or table could not be graded.
     """
     screen = console()
-    done = harness.grade_tables(harness.load_shuttle(shuttle), tables or (), complain)
+    by = workers(processes, scheduler)
+    done = harness.grade_tables(harness.load_shuttle(shuttle), tables or (), complain, by)
     (_print_json if as_json else _print)(screen, done, None if every else MAX_SHOWN)
     grades = [one.grade for one in done if one.grade is not None]
     if page is not None and grades:

@@ -5,7 +5,7 @@ import typing
 
 from harness.grade.detect import detect
 from harness.grade.faults import FaultList, fault_list
-from harness.grade.grade import GradedTable, grade_design
+from harness.grade.grade import GradedTable, Prover, grade_design
 from harness.grade.kept import GRADE_FILE, coverages, kept_grade, older_than, table_keys
 from harness.grade.missed import Namer
 from harness.grade.proof import no_prover, prove
@@ -19,6 +19,7 @@ __all__ = [
     "FaultList",
     "GradedTable",
     "Namer",
+    "Prover",
     "compact",
     "coverages",
     "detect",

@@ -26,6 +26,7 @@ from harness.records import (
 )
 from harness.rehearse import Gates, table_rows
 from harness.shuttle import Shuttle, load_shuttle
+from harness.spread import HERE, Workers, spread
 from harness_reports import suspects_json, write_file
 
 MAX_QUICK_WORK = 100_000_000
@@ -51,13 +52,14 @@ def diagnose_chip(
     run: str = LATEST,
     places: Places | None = None,
     store: AnyStore = STORE,
+    workers: Workers = HERE,
 ) -> Diagnosed:
     """Look for suspects inside the designs that may be defective on a chip, and keep them.
 
     ``design`` leaves out all other designs. The run's shuttle is searched for below the current
-    folder unless ``places`` names it. Raises RunUnfit if the run has no such chip or design,
-    BundleError if the shuttle is missing or has changed, StoreError, and InputError if a table
-    cannot be read.
+    folder unless ``places`` names it. ``workers`` share the designs and chips. Raises RunUnfit if
+    the run has no such chip or design, BundleError if the shuttle is missing or has changed,
+    StoreError, InputError if a table cannot be read, and ClusterError if a cluster cannot be used.
     """
     with existing(store) as kept:
         record = named_run(kept, run)
@@ -67,18 +69,45 @@ def diagnose_chip(
         wanted = [(d, spec) for d in shuttle.designs if d.name in names for spec in d.tables]
         jobs = usable(*read_jobs(shuttle, wanted))
         evidence = _Evidence(record, shuttle, jobs)
-        causes = tuple(
-            replace(cause, suspects=tuple(evidence.whole(cause, names, kept.margins(chip=chip))))
+        asked = [
+            list(evidence.wanted(cause, names, kept.margins(chip=chip)))
             if chip in cause.chips
-            else cause
+            else list(cause.suspects)
             for cause in record.causes
-        )
+        ]
+        causes = tuple(_with_suspects(record.causes, asked, workers))
         if causes != record.causes:
             kept.record_causes(record.run_id, causes)
     sums = {job.key: job.pattern.sha256 for job in jobs}
     changed = {o.table_file for o in ran if sums.get((o.design, o.table)) != o.table_sha256}
     of_chip = tuple(cause for cause in causes if chip in cause.chips)
     return Diagnosed(replace(record, causes=causes), of_chip, tuple(sorted(changed)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Wanted:
+    """A diagnosis that is to be made."""
+
+    defective: Defective
+    others: tuple[Table, ...]
+    shuttle: Shuttle
+    slower_passes: bool
+
+
+def _with_suspects(
+    causes: Sequence[Cause], asked: Sequence[Sequence[Diagnosis | _Wanted]], workers: Workers
+) -> Iterator[Cause]:
+    """Give causes what was ``asked`` for each, and make the diagnoses among that."""
+    wanted = [one for each in asked for one in each if isinstance(one, _Wanted)]
+    made = iter(spread(_diagnosed, wanted, workers))
+    for cause, each in zip(causes, asked, strict=True):
+        found = tuple(next(made) if isinstance(one, _Wanted) else one for one in each)
+        yield replace(cause, suspects=found)
+
+
+def _diagnosed(wanted: _Wanted) -> Diagnosis:
+    slower = wanted.slower_passes
+    return diagnose(wanted.defective, wanted.others, wanted.shuttle, slower_passes=slower)
 
 
 def write_suspects(diagnosed: Diagnosed, path: str | Path) -> None:
@@ -140,19 +169,17 @@ class _Evidence:
                 if gates * gates * cycles <= MAX_QUICK_WORK:
                     yield quick_diagnosis(one)
 
-    def whole(
+    def wanted(
         self, cause: Cause, designs: Iterable[str], margins: Sequence[MarginRecord]
-    ) -> Iterator[Diagnosis]:
-        """Rank all that may be wrong in some designs; what was found in others stays."""
+    ) -> Iterator[Diagnosis | _Wanted]:
+        """Ask for all that may be wrong in some designs; what was found in others stays."""
         for name in suspected(cause):
             if name not in designs:
                 yield from (old for old in cause.suspects if old.design == name)
                 continue
             for one in self._defective(cause, name):
                 others = tuple(self._others(one))
-                yield diagnose(
-                    one, others, self._shuttle, slower_passes=_slower(one.tables, name, margins)
-                )
+                yield _Wanted(one, others, self._shuttle, _slower(one.tables, name, margins))
 
     def _defective(self, cause: Cause, name: str) -> Iterator[Defective]:
         """The design on each chip of a cause, if anything it answered can be compared."""

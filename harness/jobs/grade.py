@@ -11,12 +11,14 @@ from datetime import date
 from pathlib import Path
 
 from harness.errors import Finding, Location, Severity, netlist_advice
-from harness.grade import GRADE_FILE, GradedTable, grade_design, no_prover, prove
+from harness.grade import GRADE_FILE, GradedTable, Prover, grade_design, no_prover, prove
 from harness.jobs.tables import LEFT_OUT, WantedTable, choose_tables
+from harness.netlist import Netlist
 from harness.rack import Job, news_if_slow, read_jobs, unobserved, usable
 from harness.records import DesignGrade, RehearsalResult, WaiverRecord, encode, to_lines
 from harness.rehearse import Gates, table_rows
 from harness.shuttle import Design, Shuttle
+from harness.spread import HERE, Workers, spread
 from harness_reports import write_file
 
 GRADING = "grading tables on their designs' gates"
@@ -37,15 +39,19 @@ class GradedDesign:
 
 
 def grade_tables(
-    shuttle: Shuttle, tables: Sequence[str] = (), tell: Callable[[str], None] = unobserved
+    shuttle: Shuttle,
+    tables: Sequence[str] = (),
+    tell: Callable[[str], None] = unobserved,
+    workers: Workers = HERE,
 ) -> tuple[GradedDesign, ...]:
     """Grade the tables of designs, each alone and all together.
 
     ``tables`` are names or patterns of designs (``crc*``) or tables (``crc16/stream``); none means
     all. The grade of a design of which all tables were graded is kept beside its ``design.toml``.
-    ``tell`` gets a sentence if it takes long, and for each table that is left out. Raises
-    ConfigError for a name that matches nothing, InputError with every finding if a table cannot be
-    read.
+    ``tell`` gets a sentence if it takes long, and for each table that is left out. ``workers``
+    share the designs; the grades are the same. Raises ConfigError for a name that matches nothing,
+    InputError with every finding if a table cannot be read, ClusterError if a cluster cannot be
+    used.
     """
     wanted = choose_tables(shuttle, tables)
     kept = [one for one in wanted if one.named or not one.spec.unconfirmed]
@@ -56,40 +62,81 @@ def grade_tables(
     by_design: dict[str, list[Job]] = {}
     for job in jobs:
         by_design.setdefault(job.design.name, []).append(job)
-    gates = Gates(shuttle)
     with news_if_slow(tell, GRADING):
-        return tuple(
-            _graded(shuttle, gates, jobs[0].design, jobs, whole=_is_whole(wanted, name))
-            for name, jobs in by_design.items()
-        )
-
-
-def _is_whole(wanted: Sequence[WantedTable], design: str) -> bool:
-    """Whether a design was asked for, and not single tables of it."""
-    return not any(one.named for one in wanted if one.design.name == design)
+        return tuple(_graded(shuttle, wanted, by_design, workers))
 
 
 def _graded(
-    shuttle: Shuttle, gates: Gates, design: Design, jobs: Sequence[Job], *, whole: bool
-) -> GradedDesign:
-    """Grade one design, and keep the grade if it is of all its tables."""
-    if design.netlist is None:
-        why = f"the design has no netlist: {netlist_advice(design.name)}"
-        return GradedDesign(design.name, None, why)
+    shuttle: Shuttle,
+    wanted: Sequence[WantedTable],
+    by_design: Mapping[str, Sequence[Job]],
+    workers: Workers,
+) -> Iterator[GradedDesign]:
+    """Grade designs that have a netlist; say why the others have none."""
+    gates = Gates(shuttle)
+    tasks = {
+        name: _task(shuttle, gates, jobs)
+        for name, jobs in by_design.items()
+        if gates.model(name) is not None
+    }
+    # Those that take longest begin first, so that no process is left with them at the end.
+    order = sorted(tasks, key=lambda name: -tasks[name].work)
+    grades = dict(zip(order, spread(_grade, [tasks[name] for name in order], workers), strict=True))
+    for name, jobs in by_design.items():
+        if name in grades:
+            whole = not any(one.named for one in wanted if one.design.name == name)
+            yield _kept(shuttle, tasks[name], grades[name], whole=whole)
+        elif jobs[0].design.netlist is None:
+            why = f"the design has no netlist: {netlist_advice(name)}"
+            yield GradedDesign(name, None, why)
+        else:
+            yield GradedDesign(name, None, "its netlist cannot be used: run harness check")
+
+
+@dataclass(frozen=True, eq=False)
+class _Task:
+    """What the grade of a design is made from."""
+
+    design: Design
+    netlist: Netlist
+    key: str
+    tables: Sequence[GradedTable]
+    waivers: Mapping[str, WaiverRecord]
+    prover: Prover | str
+
+    @property
+    def work(self) -> int:
+        """What the time that it takes grows with."""
+        cycles = sum(int(table.rows[:, 6].sum()) for table in self.tables if not table.why)
+        return cycles * self.netlist.gate_count
+
+
+def _task(shuttle: Shuttle, gates: Gates, jobs: Sequence[Job]) -> _Task:
+    design = jobs[0].design
     model = gates.model(design.name)
-    if model is None:
-        return GradedDesign(design.name, None, "its netlist cannot be used: run harness check")
-    waivers = _waivers(shuttle, design)
-    tables = [graded_table(shuttle, job) for job in jobs]
-    grade = grade_design(
-        design, model[0], gates.key(design.name), tables, waivers, no_prover() or prove
+    assert model is not None
+    return _Task(
+        design,
+        model[0],
+        gates.key(design.name),
+        [graded_table(shuttle, job) for job in jobs],
+        _waivers(shuttle, design),
+        no_prover() or prove,
     )
-    complete = whole and not any(table.why for table in tables)
-    path = design.folder / GRADE_FILE if complete else None
+
+
+def _grade(task: _Task) -> DesignGrade:
+    return grade_design(task.design, task.netlist, task.key, task.tables, task.waivers, task.prover)
+
+
+def _kept(shuttle: Shuttle, task: _Task, grade: DesignGrade, *, whole: bool) -> GradedDesign:
+    """Keep a grade if it is of all tables of its design."""
+    complete = whole and not any(table.why for table in task.tables)
+    path = task.design.folder / GRADE_FILE if complete else None
     if path is not None:
-        write_file(path, (to_lines(encode(grade)) + "\n").encode(), design.folder)
-    findings = tuple(_needless(shuttle, waivers, grade))
-    return GradedDesign(design.name, grade, "", path, findings)
+        write_file(path, (to_lines(encode(grade)) + "\n").encode(), task.design.folder)
+    findings = tuple(_needless(shuttle, task.waivers, grade))
+    return GradedDesign(task.design.name, grade, "", path, findings)
 
 
 def graded_table(shuttle: Shuttle, job: Job) -> GradedTable:
