@@ -26,6 +26,7 @@ BENCHES = {
 ALONE = {
     "blame": "who gets the blame on a thousand seeded racks, and how often that is right",
     "diagnose": "how often the suspects inside a design name the fault that was injected",
+    "faults": "all that grades and suspects must reach: published counts, speed, faults named",
     "firmware FIRMWARE.uf2": "cycles of every loop on MicroPython's own firmware, emulated",
     "firmware_session FIRMWARE.uf2": "a whole session with exact pins on that firmware",
     "history": "histories out of a store of many nights",

@@ -159,8 +159,8 @@ def bridges(floor: Floor, design: Design, rng: random.Random, count: int) -> Tal
     return tally
 
 
-def main(arguments: Sequence[str]) -> int:
-    """Run all designs, print every measure."""
+def targets(arguments: Sequence[str] = ()) -> Iterator[Target]:
+    """Run all designs, print every measure; what they come to."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.diagnose")
     parser.add_argument("--stuck", type=int, default=20)
     parser.add_argument("--bridges", type=int, default=5)
@@ -181,7 +181,7 @@ def main(arguments: Sequence[str]) -> int:
         whole["stack"].join(stuck(WholeStack(), rng.choice(designs), rng, 1))
     for how, tally in whole.items():
         print(f"{how:8} {'all':10} {tally.line()}")
-    return conclude(list(_targets(whole)))
+    yield from _targets(whole)
 
 
 def _targets(whole: Mapping[str, Tally]) -> Iterator[Target]:
@@ -197,4 +197,4 @@ def _targets(whole: Mapping[str, Tally]) -> Iterator[Target]:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(conclude(list(targets(sys.argv[1:]))))

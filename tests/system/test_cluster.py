@@ -37,7 +37,15 @@ def scheduler(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     with ExitStack() as running:
 
         def start(what: str, *arguments: str) -> None:
-            command = [sys.executable, "-m", "dask", what, *arguments, "--scheduler-file", file]
+            command = [
+                sys.executable,
+                "-m",
+                "dask",
+                what,
+                *arguments,
+                "--scheduler-file",
+                str(file),
+            ]
             process = running.enter_context(
                 subprocess.Popen(command, cwd=folder, stderr=subprocess.DEVNULL)
             )
