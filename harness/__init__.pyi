@@ -17,6 +17,7 @@ from .jobs.export import Exported, export_table
 from .jobs.find import load_table
 from .jobs.generate import GeneratedTable, generate_table
 from .jobs.grade import GradedDesign, grade_tables
+from .jobs.handover import HandedOver, hand_over, take_back
 from .jobs.history import history
 from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
 from .jobs.import_jesd3 import JEDEC_SUFFIXES, import_jesd3
@@ -96,6 +97,7 @@ __all__ = [
     "Exported",
     "GeneratedTable",
     "GradedDesign",
+    "HandedOver",
     "HandledChip",
     "ImportOptions",
     "ImportedTable",
@@ -165,6 +167,7 @@ __all__ = [
     "export_table",
     "generate_table",
     "grade_tables",
+    "hand_over",
     "history",
     "hold_intake",
     "import_dump",
@@ -193,6 +196,7 @@ __all__ = [
     "serial_ports",
     "single_slot",
     "stored_run",
+    "take_back",
     "tool_log",
     "triage",
     "usable_cores",

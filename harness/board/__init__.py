@@ -15,9 +15,20 @@ from harness.board.rates import RateGrid, pattern_rates, row_words
 from harness.board.resting import Resting
 from harness.board.select import ParallelSelect, PulseSelect, SelectMethod, ShiftSelect
 from harness.board.session import Heard, Session, open_session
+from harness.board.startup import (
+    MAIN,
+    STARTED,
+    Startup,
+    bring_back,
+    check_room,
+    named_folder,
+    put_startup,
+)
 from harness.board.timing import paced_timing
 
 __all__ = [
+    "MAIN",
+    "STARTED",
     "BoardIdentity",
     "BoardProfile",
     "Capture",
@@ -33,12 +44,17 @@ __all__ = [
     "SelectMethod",
     "Session",
     "ShiftSelect",
+    "Startup",
     "SupplySensor",
+    "bring_back",
     "check_gap_free",
     "check_profile",
+    "check_room",
     "load_profile",
+    "named_folder",
     "open_session",
     "paced_timing",
     "pattern_rates",
+    "put_startup",
     "row_words",
 ]

@@ -207,11 +207,17 @@ class Session:
         return make_startup(self._profile.backend, [bind, *commands], clock)
 
     def files(self) -> BoardFiles:
-        """End the agent and return the board's files; only ``close`` may follow."""
-        self._say_goodbye()
+        """End the agent and return the board's files; only ``own_program`` or ``close`` follow."""
+        if self._say_goodbye in self._leaving:
+            self._say_goodbye()
         self._leaving = (self._repl.leave,)
         self._repl.enter()
         return BoardFiles(self._repl)
+
+    def own_program(self, mark: str, seconds: float) -> str:
+        """Restart the interpreter; return what the board's own program prints until ``mark``."""
+        self._leaving = ()
+        return self._repl.restart(mark.encode(), seconds).decode("utf-8", "replace")
 
     def supply_ma(self) -> float | None:
         """Measure the chip's supply current in mA; None without a sensor. Raises LinkError."""

@@ -132,6 +132,20 @@ def _meaning(column: Column, value: Value, number_cell: Callable[[Bus, int], str
     return meaning
 
 
+def held_levels(design: Design, shuttle: Shuttle, levels: Mapping[str, Value]) -> Pattern:
+    """Return the row that drives a design's inputs and pulses its clock, if it has one.
+
+    Inputs that ``levels`` does not name are low, or inactive. Raises ValueError.
+    """
+    asking = Asking(design, shuttle)
+    row = asking.driven(levels)
+    if row.pulse:
+        raise ValueError("a level is held, and C and K are pulses; write 0, 1, F or a number")
+    clocks = design.names_on(Direction.CLOCK)
+    clock = asking.column(clocks[0]).bus.mask if clocks else 0
+    return pattern_of(design, [replace(row, pulse=clock & row.enable)])
+
+
 def pattern_of(design: Design, rows: Sequence[Row]) -> Pattern:
     """Return rows as a pattern of all signals of a design; line numbers count them from 1."""
     words = (*PLANES, "repeat")

@@ -11,7 +11,15 @@ from datetime import datetime
 
 from harness.errors import many
 from harness.intake.steps import NEEDED, STEPS, Result, StepResult, title_of
-from harness.records import Cause, ChipRecord, Outcome, PinProof, RunRecord, Verdict
+from harness.records import (
+    Cause,
+    ChipRecord,
+    HandoverRecord,
+    Outcome,
+    PinProof,
+    RunRecord,
+    Verdict,
+)
 
 
 @dataclass(frozen=True)
@@ -21,6 +29,7 @@ class ChipIntake:
     ``by`` names the people who answered, ``at`` is the time of the last result. ``report_sha256``
     is the hash of the chip's HTML report as written. ``earlier`` has the results of steps before
     they were repeated, oldest first. ``uncovered`` names the designs without an intake table.
+    ``wakes`` is the handover by which its board starts a design by itself, None if it does not.
     """
 
     run: RunRecord
@@ -32,6 +41,7 @@ class ChipIntake:
     report_sha256: str
     earlier: tuple[StepResult, ...] = ()
     uncovered: tuple[str, ...] = ()
+    wakes: HandoverRecord | None = None
 
     @property
     def hold_reasons(self) -> tuple[str, ...]:

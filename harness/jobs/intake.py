@@ -42,7 +42,7 @@ from harness.jobs.settle import judged
 from harness.jobs.stores import AnyStore, opened
 from harness.jobs.tables import unknown
 from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
-from harness.records import ChipRecord, RunKind, RunRecord
+from harness.records import ChipRecord, HandoverRecord, RunKind, RunRecord, latest_of_boards
 from harness.store import Store
 from harness_reports import report_of, write_card, write_run
 
@@ -193,8 +193,9 @@ class _Desk:
                         self.still_aside(item)
                         sitting.aside.append(item)
                     else:
-                        self.finish(item)
-                        sitting.chips.append(item)
+                        whole = replace(item, wakes=self.wakes(item.chip))
+                        self.finish(whole)
+                        sitting.chips.append(whole)
             if not sitting.aside:
                 self.store.finish_run(sitting.run_id, datetime.now(UTC), cancelled=False)
                 journal.finish()
@@ -280,6 +281,13 @@ class _Desk:
         self.terminal.say(
             f"{slot.chip} in slot {slot.name} is still aside; harness intake continues with it."
         )
+
+    def wakes(self, chip: ChipRecord) -> HandoverRecord | None:
+        """Return the handover by which a chip's board starts a design by itself, if it does."""
+        for one in latest_of_boards(self.store.handovers()):
+            if (one.board_serial, one.chip_serial) == (chip.board_serial, chip.chip_serial):
+                return one
+        return None
 
     def finish(self, item: ChipIntake) -> None:
         """Write a chip's card, and beside it the report whose hash is on the card."""

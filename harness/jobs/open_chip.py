@@ -79,7 +79,7 @@ def _rack(
         path = Path(where)
         where = load_rack(path) if is_file(path) and kind_of(path) == "rack" else load_shuttle(path)
     if isinstance(where, Rack):
-        return replace(where, slots=(_slot_of(where, slot),))
+        return replace(where, slots=(slot_of(where, slot),))
     if slot:
         raise ValueError("only a rack has slots; give the rack file")
     if profile is not None:
@@ -92,7 +92,8 @@ def _rack(
     return Rack("no board", where, ideal_profile(where), (netlist,))
 
 
-def _slot_of(rack: Rack, name: str) -> Slot:
+def slot_of(rack: Rack, name: str) -> Slot:
+    """Return the slot of this name, or the only one; raises ConfigError."""
     known = {slot.name: slot for slot in rack.slots}
     if not name and len(known) == 1:
         return rack.slots[0]

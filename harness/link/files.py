@@ -85,10 +85,6 @@ class BoardFiles:
         """Remove a file, or a folder with its files, if it is there."""
         self._ask("remove", name)
 
-    def restart(self, mark: str, seconds: float) -> str:
-        """Restart the board's interpreter; return what its own program prints until ``mark``."""
-        return self._repl.restart(mark.encode(), seconds).decode("utf-8", "replace")
-
     def _ask(self, *request: object) -> Any:
         """Make a request until its answer comes back undamaged."""
         text = json.dumps(request)

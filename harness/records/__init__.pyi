@@ -24,6 +24,7 @@ from .grades import (
     TableGrade,
     Toggled,
 )
+from .handovers import HandoverRecord, kept_program, latest_of_boards
 from .long_window import (
     MAX_WINDOW_TEXT,
     WINDOW_FIELDS,
@@ -116,6 +117,7 @@ __all__ = [
     "Diagnosis",
     "EvidenceCycle",
     "FaultCount",
+    "HandoverRecord",
     "JsonValue",
     "LongWindow",
     "LotChip",
@@ -163,6 +165,8 @@ __all__ = [
     "decode",
     "encode",
     "firsts_of",
+    "kept_program",
+    "latest_of_boards",
     "margin_drop",
     "margin_lots",
     "more_rows",

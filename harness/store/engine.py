@@ -22,6 +22,7 @@ from harness.store.models import (
     OLDER_SUMMARIES,
     SCHEMA_VERSION,
     Base,
+    HandoverRow,
     OutcomeRow,
     RunRow,
     SchemaRow,
@@ -197,7 +198,7 @@ def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
         _create(engine, place, when_empty)
     version = _version(engine)
     if version == OLDER_SUMMARIES:
-        _drop_summaries(engine)
+        _take_over(engine)
         version = _version(engine)
     if version != SCHEMA_VERSION:
         message = (
@@ -212,10 +213,11 @@ def _version(engine: Engine) -> int | None:
         return connection.scalar(select(SchemaRow.version))
 
 
-def _drop_summaries(engine: Engine) -> None:
-    """Have runs summarised again in which a failure belongs to a table or design."""
+def _take_over(engine: Engine) -> None:
+    """Add what is new, and have runs summarised again whose failures belong to table or design."""
     wrong = select(OutcomeRow.run_id).where(~OutcomeRow.counts)
     with writing(engine) as connection:
+        Base.metadata.create_all(connection, [Base.metadata.tables[HandoverRow.__tablename__]])
         connection.execute(update(RunRow).where(RunRow.run_id.in_(wrong)).values(summarised=False))
         connection.execute(
             update(SchemaRow)

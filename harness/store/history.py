@@ -13,7 +13,8 @@ from datetime import datetime
 
 from sqlalchemy import Connection, exists, select
 
-from harness.records import RunKind, Verdict, worst
+from harness.records import HandoverRecord, RunKind, Verdict, latest_of_boards, worst
+from harness.store.handovers import read_handovers
 from harness.store.lines import HistoryLine, RunSummary, history_lines
 from harness.store.models import (
     NEWEST,
@@ -64,13 +65,15 @@ class History:
     """A subject's tables, and its runs from the oldest to the latest; intakes are among them.
 
     ``met`` says that a run had the subject, which may have no outcome yet. ``trouble`` is why its
-    board could not be used in the latest run, empty if it could.
+    board could not be used in the latest run, empty if it could. ``handovers`` are those of boards
+    that start a design on this chip by themselves.
     """
 
     lines: tuple[HistoryLine, ...]
     runs: tuple[HistoryRun, ...]
     met: bool
     trouble: str = ""
+    handovers: tuple[HandoverRecord, ...] = ()
 
 
 def of_chip(serial: str) -> Selection:
@@ -100,7 +103,15 @@ def read_history(connection: Connection, which: Selection) -> History:
         tuple(history_run(r.run_id, r.started, r.kind, r.letters) for r in runs),
         met=bool(runs) or trouble is not None,
         trouble=trouble or "",
+        handovers=tuple(_handed_over(connection, which)),
     )
+
+
+def _handed_over(connection: Connection, which: Selection) -> Iterator[HandoverRecord]:
+    """Choose the latest handovers of boards that were of a chip."""
+    if which.kind is SubjectKind.CHIP:
+        latest = latest_of_boards(read_handovers(connection))
+        yield from (one for one in latest if one.chip_serial == which.name)
 
 
 def _latest_trouble(connection: Connection, which: Selection) -> str | None:

@@ -224,3 +224,15 @@ class MarginRow(Base):
     body: Mapped[dict[str, Any]] = mapped_column(JSON)
 
     __table_args__ = (Index("margins_of_chip", "chip_serial", "design", "measured"),)
+
+
+class HandoverRow(Base):
+    """One handover of a board that starts a design by itself; the record is in ``body``."""
+
+    __tablename__ = "handovers"
+
+    handover_id: Mapped[str] = mapped_column(Text, primary_key=True)
+    begun: Mapped[datetime] = mapped_column(Moment)
+    chip_serial: Mapped[str] = mapped_column(Text)
+    board_serial: Mapped[str] = mapped_column(Text)
+    body: Mapped[dict[str, Any]] = mapped_column(JSON)

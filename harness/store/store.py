@@ -22,6 +22,7 @@ from harness.records import (
     ChipOfRun,
     ChipRecord,
     DesignOfRun,
+    HandoverRecord,
     MarginRecord,
     Outcome,
     Overruling,
@@ -46,6 +47,7 @@ from harness.store.engine import (
     translated,
 )
 from harness.store.glance import Glance, read_glance, read_racks
+from harness.store.handovers import put_handover, read_handovers
 from harness.store.history import History, read_history, read_subjects
 from harness.store.inserts import Row, put_chips, put_outcomes
 from harness.store.margins import about, behind, latest_of, put_margin, read_margins
@@ -327,6 +329,14 @@ class Store:
         is no such run.
         """
         return self._read(lambda connection: read_overview(connection, run_id, self.place))
+
+    def record_handover(self, handover: HandoverRecord) -> None:
+        """Keep a handover, over its earlier state."""
+        self._write(lambda connection: put_handover(connection, handover))
+
+    def handovers(self) -> tuple[HandoverRecord, ...]:
+        """Read all handovers, oldest first."""
+        return self._read(read_handovers)
 
     def record_margin(self, margin: MarginRecord) -> None:
         """Keep a search for a margin."""

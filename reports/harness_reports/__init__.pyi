@@ -4,6 +4,7 @@ from .card import report_of, write_card
 from .causes import against_text, decision_text, explanation_text
 from .frame import causes_frame, margins_frame, outcomes_frame
 from .grade_view import fault_counts, why_missed, write_grades
+from .handovers import wakes_text
 from .history import margins_of
 from .history_write import (
     WrittenHistories,
@@ -121,6 +122,7 @@ __all__ = [
     "table_drawing",
     "table_waveform",
     "ticket_markdown",
+    "wakes_text",
     "waveform",
     "why_missed",
     "why_unwritable",

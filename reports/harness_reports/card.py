@@ -15,6 +15,7 @@ import segno
 from harness.errors import StoreError, many
 from harness.intake import ChipIntake, Result, StepResult, title_of
 from harness.records import ChipRecord, PinState, RunRecord, Verdict
+from harness_reports.handovers import wakes_text
 from harness_reports.html import chip_html, page_html
 from harness_reports.looks import Fact, Look, look
 from harness_reports.names import safe_name
@@ -199,10 +200,18 @@ def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
         Fact("Checked by", _names(intake.by)),
         Fact("When", moment(intake.at.replace(microsecond=0))),
         Fact("Board and slot", f"{_board(chip)}, {chip.slot}"),
+        *_wakes(intake),
         Fact("Run", run.run_id, "code"),
         Fact("Report, SHA-256", intake.report_sha256, "code"),
         Fact("Tool", f"harness {run.tool_version}"),
     )
+
+
+def _wakes(intake: ChipIntake) -> tuple[Fact, ...]:
+    """What the board does without a computer, if it was handed over."""
+    if intake.wakes is None:
+        return ()
+    return (Fact("At power-up", _short(f"The board {wakes_text(intake.wakes)}.", 2 * MAX_TEXT)),)
 
 
 def _names(names: tuple[str, ...]) -> str:

@@ -22,6 +22,7 @@ from harness.store import (
     of_chip,
     of_design,
 )
+from harness_reports.handovers import wakes_text
 from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
 from harness_reports.standings import NO_SERIAL, above_histories, in_strips, urgency
@@ -146,11 +147,13 @@ def _headline(kind: SubjectKind, history: History, margins: Sequence[MarginRecor
 
 
 def _remarks(kind: SubjectKind, history: History) -> Iterator[str]:
-    """Say what was not tested in the latest run, and what is left out of all."""
+    """Say what was not tested in the latest run, what a board wakes up with, what is left out."""
     last = history.runs[-1] if history.runs else None
     if last is not None and (history.trouble or any(not v.judged for v in last.counts)):
         why = f" {history.trouble.rstrip('.')}." if history.trouble else ""
         yield f"Latest {last.kind}, {minute(last.started)} UTC: {counts_text(last)}.{why}"
+    for one in history.handovers:
+        yield f"Board {one.board_serial} {wakes_text(one)}."
     if left_out := sum(run.left_out for run in history.runs):
         whose = "this chip" if kind is SubjectKind.CHIP else "this slot or its chips"
         yield (

@@ -39,7 +39,8 @@ def history_html(
     shown = SubjectMargins(
         *(tuple(map(scrubber.record, some)) for some in (margins.own, margins.others))
     )
-    whole = replace(history, trouble=scrubber.text(history.trouble))
+    handovers = tuple(map(scrubber.record, history.handovers))
+    whole = replace(history, trouble=scrubber.text(history.trouble), handovers=handovers)
     return page_html("history.html.jinja", build_history(subject, whole, links, shown), FILES)
 
 

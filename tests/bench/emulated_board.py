@@ -1,16 +1,20 @@
 """An emulated RP2040 with MicroPython's own firmware and a virtual chip on its pins, on a pty.
 
-Run: python -m tests.bench.emulated_board FIRMWARE.uf2. Prints the pty's path; any command of the
-tool can then use it as ``--port``. Everything takes about fifteen times as long as on a board, so
-the tool's own waits are too short for it: ``firmware_session`` lengthens them. The firmware is
-MicroPython for the Raspberry Pi Pico; it is not part of this project. The chip's outputs answer
-every edge at once: when things happen in a cycle is shown by ``tests/unit/agent/emulated.py``.
+Run: python -m tests.bench.emulated_board FIRMWARE.uf2 [--flash FILE]. Prints the pty's path; any
+command of the tool can then use it as ``--port``. Everything takes about fifteen times as long as
+on a board, so the tool's own waits are too short for it: ``firmware_session`` lengthens them. The
+firmware is MicroPython for the Raspberry Pi Pico; it is not part of this project. The chip's
+outputs answer every edge at once: when things happen in a cycle is shown by
+``tests/unit/agent/emulated.py``.
+With ``--flash`` the flash outlives the board: it is read from the file, and written there when the
+process is terminated.
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+import os
 import signal
 from collections.abc import Mapping
 from pathlib import Path
@@ -27,6 +31,8 @@ from harness.virtual.chip import ChipModel
 from tests.bench.quiet_usb import quieten
 
 ROOT = Path(__file__).parents[2]
+FLASH = 2 << 20
+"""Bytes of flash of the board that the firmware is for."""
 DRIVEN = (0, 1)
 """States of an emulated pin in which the controller drives it; the others are kinds of input."""
 
@@ -78,16 +84,24 @@ def chip_on(board: Any) -> ChipOnPins:
     return ChipOnPins(board, model, pins)
 
 
-async def serve(firmware: Path) -> None:
+async def serve(firmware: Path, flash: Path | None) -> None:
     """Boot the firmware and keep it running; its USB serial port is the pty that is printed."""
     device = MicroPythonDevice(board=BoardSpec(image=firmware))
+    if flash is not None and flash.exists():
+        device.mcu.flash[:FLASH] = flash.read_bytes()
     quieten(device.cdc)
     chip = chip_on(device.mcu)
 
     def tell() -> None:
         print(f"{device.mcu.clock.nanos / 1e9:.6f} s, {chip.edges} edges", flush=True)
 
+    def end() -> None:
+        if flash is not None:
+            flash.write_bytes(device.mcu.flash[:FLASH])
+        os._exit(0)
+
     asyncio.get_running_loop().add_signal_handler(signal.SIGUSR1, tell)
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, end)
     bridge = PtyInteractiveRepl(device.cdc, device.simulator, on_quit=lambda _code: None)
     await bridge.start()
     print(bridge.slave_path, flush=True)
@@ -99,8 +113,9 @@ def main() -> None:
     """Read the options and serve until the process is ended."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("firmware", type=Path)
+    parser.add_argument("--flash", type=Path)
     given = parser.parse_args()
-    asyncio.run(serve(given.firmware))
+    asyncio.run(serve(given.firmware, given.flash))
 
 
 if __name__ == "__main__":

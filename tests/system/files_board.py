@@ -37,6 +37,7 @@ class FilesBoard(VirtualBoard):
         self._cut_power()
 
     def power_on(self) -> None:
+        (self.folder.parent / "main-has-ended").unlink(missing_ok=True)
         self._give_power()
 
 

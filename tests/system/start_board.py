@@ -1,6 +1,8 @@
 """Becomes the interpreter of a board with files, on a terminal, with the pins as descriptor 3.
 
-A script that imports nothing of ours, because it runs again after each soft reset.
+A script that imports nothing of ours, because it runs again after each soft reset. It runs
+``main.py`` after power-up and after a soft reset, and the prompt once that has ended: in a process
+of its own, because a program that is interrupted may have left half a message to the pins.
 """
 
 import os
@@ -9,8 +11,8 @@ import sys
 import termios
 from pathlib import Path
 
-signal.signal(signal.SIGINT, signal.SIG_IGN)  # until the interpreter sets its own handler
 interpreter, modules, terminal = sys.argv[1:]
+signal.signal(signal.SIGINT, signal.SIG_IGN)  # until the interpreter sets its own handler
 os.dup2(0, 3)
 opened = os.open(terminal, os.O_RDWR)
 for standard in range(3):
@@ -18,7 +20,12 @@ for standard in range(3):
 settings = termios.tcgetattr(0)  # an agent has left Ctrl-C an ordinary byte: see quiet in main.py
 settings[3] |= termios.ISIG
 termios.tcsetattr(0, termios.TCSANOW, settings)
-program = ("-i", "main.py") if Path("main.py").exists() else ()
-os.execve(
-    sys.executable, [sys.executable, interpreter, *program], {"MICROPYPATH": f"{modules}:.frozen"}
-)
+ended = Path("../main-has-ended")
+program = []
+if ended.exists():
+    ended.unlink()
+elif Path("main.py").exists():
+    ended.touch()
+    program = ["main.py"]
+environment = {"MICROPYPATH": f"{modules}:.frozen"}
+os.execve(sys.executable, [sys.executable, interpreter, *program], environment)

@@ -32,6 +32,7 @@ from tests.unit.reports.intakes import (
 )
 from tests.unit.reports.samples import chip, errored, failed, not_run, passed, run_of, waived
 from tests.unit.reports.test_causes import OPEN
+from tests.unit.store.test_handovers import HANDED
 
 
 def test_a_chip_that_passed_everything_is_handed_out() -> None:
@@ -52,6 +53,16 @@ def test_a_needed_step_that_was_skipped_holds_the_chip(key: str) -> None:
     page = build_card(found)
     assert page.kind == HELD
     assert page.reasons[0].endswith(": skipped, no time")
+
+
+def test_a_card_says_what_its_board_does_without_a_computer() -> None:
+    facts = {fact.term: fact.value for fact in build_card(good_intake(wakes=HANDED)).facts}
+    assert facts["At power-up"] == (
+        "The board starts gray by itself at power-up; clock 990 Hz, paced by software; inputs "
+        "held: en=1, d=0x5; handed over on 2026-06-01."
+    )
+    assert "At power-up" not in {fact.term for fact in build_card(good_intake()).facts}
+    assert b"starts gray by itself" in card_html(good_intake(wakes=HANDED))
 
 
 def test_a_skipped_step_stands_in_the_headline_and_on_the_label() -> None:

@@ -13,7 +13,14 @@ from hypothesis import strategies as st
 
 from harness.records import SEVERITY_ORDER, Verdict
 from harness.store import Selection, Store, of_chip, of_design, of_slot
-from harness_reports import Links, history_html, history_policy, subjects_html, write_histories
+from harness_reports import (
+    Links,
+    history_html,
+    history_policy,
+    subjects_html,
+    wakes_text,
+    write_histories,
+)
 from harness_reports.history import HistoryPage, build_history
 from harness_reports.looks import look, tally
 from harness_reports.standings import build_standings, change_text, latest_text
@@ -22,6 +29,7 @@ from harness_reports.texts import day, interval_text, rate_text, share
 from tests.unit.store.margins import margin
 from tests.unit.store.nights import keep_nights
 from tests.unit.store.samples import chip
+from tests.unit.store.test_handovers import HANDED
 
 LINKS = Links(subject=lambda subject: f"/{subject.kind}", run=lambda run: f"/runs/{run}")
 
@@ -51,6 +59,16 @@ def test_what_fails_now_comes_first_and_what_was_never_judged_last(store: Store)
     tallies = tally(line.standing.verdict for line, _ in shown.lines)
     assert [(item.look.word, item.number) for item in tallies] == [
         ("FAIL", 1), ("PASS", 1), ("NOT JUDGED", 1)]  # fmt: skip
+
+
+def test_the_page_of_a_chip_says_what_its_board_wakes_up_with(store: Store) -> None:
+    evil = replace(HANDED, chip_serial="PK-01", reason="<b>no</b> /home/ada/why")
+    store.record_handover(evil)
+    shown = page(store, of_chip("PK-01"))
+    assert f"Board WB-01 {wakes_text(evil)}." in shown.remarks
+    html = history_html(of_chip("PK-01"), store.history(of_chip("PK-01")), LINKS).decode()
+    assert "for this reason: &lt;b&gt;no&lt;/b&gt; &lt;path&gt;" in html
+    assert not [remark for remark in page(store, of_design("b")).remarks if "WB-01" in remark]
 
 
 def test_a_line_has_its_dates_its_rate_and_how_sure_it_is(store: Store) -> None:

@@ -46,7 +46,8 @@ def test_a_kept_store_is_read_and_takes_more(tmp_path: Path) -> None:
 
 def test_a_new_store_has_the_columns_of_the_kept_one(tmp_path: Path) -> None:
     kept, new = kept_store(tmp_path / "kept.sqlite"), tmp_path / "new.sqlite"
-    Store(new).close()
+    for path in (kept, new):
+        Store(path).close()
     with closing(sqlite3.connect(kept)) as one, closing(sqlite3.connect(new)) as other:
         assert other.execute(SCHEMA).fetchall() == one.execute(SCHEMA).fetchall()
 

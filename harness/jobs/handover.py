@@ -1,0 +1,283 @@
+"""Leave a board so that it starts a design by itself at power-up, and restore what it did before.
+
+One rule: what was on the board is in the store before anything is written to the board.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TypeVar
+
+import numpy as np
+
+from harness.board import (
+    MAIN,
+    STARTED,
+    RunConditions,
+    Session,
+    Startup,
+    bring_back,
+    check_room,
+    named_folder,
+    put_startup,
+)
+from harness.errors import BoardMisbehaved, ConfigError, RunUnfit
+from harness.hand import Value, held_levels
+from harness.jobs.choices import STORE
+from harness.jobs.open_chip import slot_of
+from harness.jobs.stores import AnyStore, existing, opened
+from harness.jobs.tables import unknown
+from harness.link import BoardFiles
+from harness.rack import BoardSession, Policy, Rack, Slot, Station, reachable
+from harness.records import HandoverRecord, Verdict, kept_program, latest_of_boards
+from harness.shuttle import Design
+from harness.store import Store, of_chip
+from harness.table import Pattern
+
+HOLDER = "a handover"
+BOOT = "boot.py"
+LOWEST_HZ = 0.25
+"""The slowest clock that every backend can make."""
+START_SECONDS = 20.0
+"""Time for a board to compile its modules and start the design."""
+RAISED = re.compile(r"\w+(Error|Refused|Interrupt)\b")
+"""The line in which an interpreter names an exception."""
+MAX_MEASURED = 2000
+"""Maximum number of cycles by which the rate is measured."""
+
+Done = TypeVar("Done")
+
+
+@dataclass(frozen=True)
+class HandedOver:
+    """A handover that was done or undone; ``boot`` says that the board also has a ``boot.py``."""
+
+    record: HandoverRecord
+    boot: bool = False
+
+
+@dataclass(frozen=True)
+class _Wish:
+    """What a board is to wake up with."""
+
+    slot: Slot
+    design: Design
+    rate_hz: float
+    levels: Mapping[str, Value]
+    held: Pattern
+    passed: datetime | None
+    reason: str
+
+    @property
+    def conditions(self) -> RunConditions:
+        """The conditions of the clock, after as many reset cycles as any of the tables has."""
+        cycles = max((spec.reset_cycles for spec in self.design.tables), default=2)
+        return RunConditions(self.rate_hz, reset_cycles=cycles)
+
+
+def hand_over(
+    rack: Rack,
+    slot: str,
+    design: str,
+    rate_hz: float | None = None,
+    levels: Mapping[str, Value] | None = None,
+    reason: str = "",
+    store: AnyStore = STORE,
+) -> HandedOver:
+    """Leave a slot's board so that it starts ``design`` by itself at power-up.
+
+    Then it selects the design, resets it, holds its inputs and clocks it at ``rate_hz`` (by default
+    the design's own rate), without a computer, until Ctrl-C. ``levels`` are held on inputs, by
+    name, as :meth:`HandledChip.set` takes them; the others are low, or inactive. The board's own
+    ``main.py`` is kept in the store. The board is restarted once, to see that it starts the design.
+
+    A design that did not pass on this chip when its tables were judged last, or a rate above the
+    design's own, needs a ``reason``, which is kept.
+
+    Raises ConfigError for names and slots that cannot be used, ValueError for levels or rates that
+    cannot be, RunUnfit without a reason, LinkError if the board cannot be reached, has no room or
+    does not start the design; then its own program is restored.
+    """
+    place = _real(rack, slot)
+    with opened(store) as kept:
+        wish = _wish(rack, place, design, rate_hz, levels or {}, reason.strip(), kept)
+
+        def work(session: Session, board: str) -> HandedOver:
+            return _handed(session, rack, board, wish, kept)
+
+        return _at_board(rack, place, work)
+
+
+def take_back(rack: Rack, slot: str, store: AnyStore = STORE) -> HandedOver:
+    """Restore the ``main.py`` that a slot's board had before it was handed over, byte for byte.
+
+    Raises RunUnfit if the store has no handover of this board, or the board has another program by
+    now; otherwise as :func:`hand_over`.
+    """
+    place = _real(rack, slot)
+    with existing(store) as kept:
+        return _at_board(rack, place, lambda session, board: _undone(session, board, kept))
+
+
+def _real(rack: Rack, name: str) -> Slot:
+    """Return the slot; raises ConfigError for one that the rack lacks, and for a virtual one."""
+    slot = slot_of(rack, name)
+    if slot.virtual:
+        raise ConfigError.of(
+            "virtual-slot",
+            rack.path or rack.shuttle.path,
+            f"slot {slot.name} is virtual, and a virtual board has no flash",
+            "hand over a board at a port",
+        )
+    return slot
+
+
+def _wish(
+    rack: Rack,
+    slot: Slot,
+    name: str,
+    rate_hz: float | None,
+    levels: Mapping[str, Value],
+    reason: str,
+    store: Store,
+) -> _Wish:
+    """Check everything that can be checked without the board."""
+    known = rack.shuttle.designs_by_name
+    if name not in known:
+        place, message = rack.shuttle.path, f'no design "{name}"'
+        raise ConfigError([unknown("design", name, known, place, message)])
+    design, highest = known[name], rack.profile.max_rate_hz
+    rate = min(design.clock_hz, highest) if rate_hz is None else rate_hz
+    if not LOWEST_HZ <= rate <= highest:
+        raise ValueError(
+            f"a rate of {rate:g} Hz; {rack.profile.name} can clock at {LOWEST_HZ:g} to "
+            f"{highest:g} Hz"
+        )
+    held = held_levels(design, rack.shuttle, levels)
+    passed, against = _standing(store, slot.chip, name)
+    if rate > design.clock_hz:
+        against = against or f"{name} is made for {design.clock_hz:g} Hz, and {rate:g} Hz is faster"
+    if against and not reason:
+        raise RunUnfit(f"{store.place}: {against}; give a reason to hand it over all the same")
+    return _Wish(slot, design, rate, levels, held, passed, reason if against else "")
+
+
+def _standing(store: Store, chip: str, design: str) -> tuple[datetime | None, str]:
+    """Return when a design's tables were judged last on a chip, and what speaks against it."""
+    lines = [line for line in store.history(of_chip(chip)).lines if line.design == design]
+    judged = [one.standing.last_judged for one in lines if one.standing.last_judged is not None]
+    bad = [
+        f"{line.design}/{line.table} {line.standing.now}"
+        for line in lines
+        if line.standing.now is not Verdict.PASS
+    ]
+    if not judged:
+        return None, f"no table of {design} was judged on {chip} yet"
+    if bad:
+        return max(judged), f"{design} did not pass on {chip} ({', '.join(bad)})"
+    return max(judged), ""
+
+
+def _at_board(rack: Rack, slot: Slot, work: Callable[[Session, str], Done]) -> Done:
+    """Work on the session with a slot's board, whose serial number it is given."""
+    with reachable(rack, HOLDER) as reached:
+        station = Station(slot, reached.open_slot, Policy(must_be=slot.board))
+
+        def on(session: BoardSession) -> Done:
+            board = station.record.board_serial
+            if not board or not isinstance(session, Session):
+                raise BoardMisbehaved(
+                    "the board has no serial number, so nothing can be kept for it"
+                )
+            return work(session, board)
+
+        try:
+            return station.once(on)
+        finally:
+            station.close()
+
+
+def _handed(session: Session, rack: Rack, board: str, wish: _Wish, store: Store) -> HandedOver:
+    session.select(wish.design)
+    cycles = max(1, min(MAX_MEASURED, round(wish.rate_hz / 5)))
+    measured = replace(wish.held, repeat=np.array([cycles], np.uint32))
+    capture = session.run(measured, wish.conditions)
+    startup = session.startup(wish.design, wish.held, wish.conditions)
+    files = session.files()
+    clocked = bool(wish.held.pulse.any())
+    record = HandoverRecord(
+        handover_id=f"{datetime.now(UTC):%Y%m%d-%H%M%S-%f}-{wish.slot.name}",
+        begun=datetime.now(UTC),
+        chip_serial=wish.slot.chip,
+        board_serial=board,
+        rack=rack.name,
+        slot=wish.slot.name,
+        design=wish.design.name,
+        rate_hz=wish.rate_hz if clocked else 0.0,
+        achieved_hz=capture.achieved_hz if clocked else 0.0,
+        exact=capture.exact,
+        levels=tuple(f"{name}={value}" for name, value in wish.levels.items()),
+        passed=wish.passed,
+        reason=wish.reason,
+        folder=startup.folder,
+        before=kept_program(_own_program(files, board, store)),
+    )
+    boot = BOOT in files.entries()
+    check_room(files, startup)
+    store.record_handover(record)
+    put_startup(files, startup, record.program)
+    _see_start(session, record, startup, store)
+    record = replace(record, finished=datetime.now(UTC))
+    store.record_handover(record)
+    return HandedOver(record, boot)
+
+
+def _own_program(files: BoardFiles, board: str, store: Store) -> bytes | None:
+    """Read the board's own ``main.py``; if it is that of a handover, the one from before."""
+    program = files.read(MAIN)
+    earlier = _latest(store, board)
+    if earlier is not None and named_folder(program) == earlier.folder:
+        return earlier.program
+    return program
+
+
+def _see_start(session: Session, record: HandoverRecord, startup: Startup, store: Store) -> None:
+    """Restart the board; if it does not start the design, restore its own program and raise."""
+    printed = session.own_program(STARTED, START_SECONDS)
+    if STARTED in printed:
+        return
+    bring_back(session.files(), record.program)
+    store.record_handover(replace(record, undone=datetime.now(UTC)))
+    lines = [line.strip() for line in printed.splitlines() if line.strip()]
+    errors = [line for line in lines if RAISED.match(line)]
+    said = f"it said {(errors or lines)[-1][:120]!r}" if lines else "it said nothing"
+    raise BoardMisbehaved(
+        f"the board did not start {record.design} from {startup.folder} ({said}), so its own "
+        "program is back; if it has a boot.py, that may be in the way"
+    )
+
+
+def _undone(session: Session, board: str, store: Store) -> HandedOver:
+    record = _latest(store, board)
+    if record is None:
+        raise RunUnfit(f"{store.place}: board {board} was not handed over, or it is undone already")
+    files = session.files()
+    program = files.read(MAIN)
+    if program != record.program and named_folder(program) != record.folder:
+        raise RunUnfit(
+            f"{store.place}: {MAIN} on board {board} is not the one that was handed over, and was "
+            "left alone; hand the board over again to keep it and replace it"
+        )
+    bring_back(files, record.program)
+    record = replace(record, undone=datetime.now(UTC))
+    store.record_handover(record)
+    return HandedOver(record)
+
+
+def _latest(store: Store, board: str) -> HandoverRecord | None:
+    """Return the handover of a board that is not undone."""
+    mine = [one for one in latest_of_boards(store.handovers()) if one.board_serial == board]
+    return mine[-1] if mine else None

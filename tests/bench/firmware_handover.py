@@ -1,0 +1,146 @@
+"""A board that is handed over, on MicroPython's own firmware on an emulated RP2040 with its flash.
+
+Run with ``python -m tests.bench.firmware_handover FIRMWARE.uf2 [BACKEND]``. A board with a program
+of its own is handed over, its power goes off and comes back, its design runs; a table is run on
+it, its design runs again; the handover is undone, and its program is back byte for byte. It ends
+with 1 if something is not as it must be. Emulation is slow, and so is the tool's clock here.
+"""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tests.bench.firmware_session import ROOT, slow_down
+from tests.bench.targets import Target, conclude
+
+if TYPE_CHECKING:
+    from harness.board import Session
+    from harness.rack import Rack
+
+OWN = b"print('own program')\n" * 40
+RATE_HZ = 20_000
+CLOCKED = 400
+"""Edges of a clock that goes on: the table of the run has fewer after its end."""
+WAIT_SECONDS = 240.0
+
+
+class Board:
+    """An emulated board that has power."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self.process = process
+        assert process.stdout is not None
+        self.lines = process.stdout
+        self.port = self.lines.readline().strip()
+
+    def edges(self) -> int:
+        """Edges of the chip's pins since the power came on."""
+        self.process.send_signal(signal.SIGUSR1)
+        return int(self.lines.readline().split()[-2])
+
+    def clocked_on(self) -> int:
+        """Wait until the clock goes on by itself; return the edges since."""
+        before, end = self.edges(), time.perf_counter() + WAIT_SECONDS
+        while self.edges() < before + CLOCKED and time.perf_counter() < end:
+            time.sleep(1)
+        return self.edges() - before
+
+
+@contextmanager
+def powered(firmware: str, flash: Path) -> Iterator[Board]:
+    """Give a board power; its flash is in a file while it has none."""
+    command = [sys.executable, "-u", "-m", "tests.bench.emulated_board", firmware]
+    with subprocess.Popen(
+        [*command, "--flash", str(flash)], stdout=subprocess.PIPE, text=True
+    ) as process:
+        try:
+            yield Board(process)
+        finally:
+            process.terminate()
+
+
+def main(arguments: Sequence[str]) -> int:
+    """Hand over, power up, run, undo."""
+    time.monotonic = slow_down(time.monotonic)
+    firmware, backend = arguments[0], (*arguments[1:], "rp2")[0]
+    found = []
+    with tempfile.TemporaryDirectory() as folder:
+        flash, store = Path(folder) / "flash.bin", Path(folder) / "store.sqlite"
+        with powered(firmware, flash) as board:
+            session = attached(board.port, backend)
+            session.files().write("main.py", OWN)
+            session.close()
+            found += handed(board, backend, store)
+        with powered(firmware, flash) as board:
+            found.append(clocked(board, "the design runs after power-up"))
+            found += run_and_undo(board, backend, store)
+        with powered(firmware, flash) as board:
+            kept = attached(board.port, backend).files().read("main.py")
+            found.append(Target("its program is there after power-up", "", kept == OWN))
+    return conclude(found)
+
+
+def clocked(board: Board, what: str) -> Target:
+    """Wait until the clock goes on."""
+    edges = board.clocked_on()
+    return Target(what, f"{edges} edges", edges > CLOCKED)
+
+
+def attached(port: str, backend: str) -> Session:
+    from harness.board import open_session  # noqa: PLC0415  slow clock
+
+    one = rack(port, backend)
+    return open_session(port, one.profile, one.shuttle)
+
+
+def rack(port: str, backend: str) -> Rack:
+    import harness  # noqa: PLC0415  slow clock
+
+    one = harness.single_slot(
+        port, "SP2-0001", "", ROOT / "vectors/shuttle.toml", ROOT / "ci/wader.toml"
+    )
+    return replace(one, profile=replace(one.profile, backend=backend, max_rate_hz=20e6))
+
+
+def handed(board: Board, backend: str, store: Path) -> list[Target]:
+    import harness  # noqa: PLC0415  slow clock
+
+    began = time.perf_counter()
+    levels = {"load_n": 1, "enp": 1, "ent": 1}
+    done = harness.hand_over(
+        rack(board.port, backend), "", "ctr163", RATE_HZ, levels, "a bench", store
+    )
+    seconds, record = time.perf_counter() - began, done.record
+    edges = board.clocked_on()
+    text = f"{seconds:.0f} s here, {record.achieved_hz:,.0f} Hz, {edges} edges"
+    return [Target("handed over", text, record.program == OWN and edges > CLOCKED)]
+
+
+def run_and_undo(board: Board, backend: str, store: Path) -> list[Target]:
+    import harness  # noqa: PLC0415  slow clock
+
+    began = time.perf_counter()
+    session = attached(board.port, backend)
+    seconds = time.perf_counter() - began
+    session.close()
+    found = [clocked(board, f"the design runs again after a session of {seconds:.0f} s here")]
+    harness.take_back(rack(board.port, backend), "", store)
+    session = attached(board.port, backend)
+    found.append(Target("its program is back", "", session.files().read("main.py") == OWN))
+    session.close()
+    return found
+
+
+if __name__ == "__main__":
+    if len(sys.argv) < 2:
+        sys.exit("give the path of a firmware image (.uf2)")
+    sys.exit(main(sys.argv[1:]))
