@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from harness.door import is_file
+from harness.door import is_file, is_there
 from harness.judge import changes
 from harness.records import RunRecord
-from harness.store import Store
-from harness_reports import Beyond, Links, history_page, since_page
+from harness.store import Store, of_chip, of_design, of_slot
+from harness_reports import Beyond, Links, history_page, since_page, write_histories
 
 
 def run_folder(out: Path, run_id: str) -> Path:
     """Return the folder of a run's reports: its night's if that is there, else one of its name."""
     night = night_folder(out, run_id)
-    return night if is_file(night / "index.html") else out / run_id
+    return night if is_there(night) else out / run_id
 
 
 def night_folder(out: Path, run_id: str) -> Path:
@@ -45,6 +45,27 @@ def links_in(out: Path) -> Links:
         run=lambda run_id: run_address(out, run_id),
         since=since_page,
     )
+
+
+def with_histories(record: RunRecord, store: Store, out: Path, place: Path) -> Beyond:
+    """Write the histories of a run's chips, designs and slots; give what lies around the run.
+
+    ``place`` is the folder in ``out`` that the run's own pages are written to next. Raises
+    StoreError.
+    """
+
+    def address(run_id: str) -> str:
+        own = run_id == record.run_id
+        return f"../{place.name}/index.html" if own else run_address(out, run_id)
+
+    outcomes = (outcome for chip in record.chips for outcome in chip.outcomes)
+    subjects = (
+        *(of_chip(chip.chip_serial) for chip in record.chips),
+        *(of_slot(record.rack, chip.slot) for chip in record.chips),
+        *(of_design(outcome.design) for outcome in outcomes),
+    )
+    write_histories(store, tuple(dict.fromkeys(subjects)), out / "history", address)
+    return beyond(record, store, out)
 
 
 def beyond(record: RunRecord, store: Store, out: Path) -> Beyond:

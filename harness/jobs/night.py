@@ -8,12 +8,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-from harness.door import is_there
+from harness.door import is_file, is_there
 from harness.errors import StoreError
-from harness.jobs.beyond import beyond, night_folder
+from harness.jobs.beyond import night_folder, with_histories
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.compare import changes_plain
 from harness.jobs.event_line import event_line
@@ -35,7 +35,7 @@ from harness.rack import (
     as_news,
     unobserved,
 )
-from harness.records import RunRecord, Verdict, encode
+from harness.records import RunRecord, Verdict, decode, encode, to_value
 from harness.store import Store
 from harness_reports import (
     Beyond,
@@ -48,6 +48,8 @@ from harness_reports import (
     write_file,
     write_run,
 )
+
+NIGHT_FILE = "night.json"
 
 _SCRUBBER = Scrubber()
 """The folder may be shared: host paths and passwords are removed from every file in it."""
@@ -109,7 +111,7 @@ def night(
         with _night_log(folder) as log:
             log.write(f"run {run.run_id} of rack {rack.name}{', resumed' if run_id else ''}")
             if run_id:  # an earlier summary must not remain if this attempt ends early too
-                for name in ("night.json", "night.txt"):
+                for name in (NIGHT_FILE, "night.txt"):
                     remove_file(folder / name, folder)
             hear = _logged(log, observe)
             if not _is_whole(run):
@@ -135,20 +137,22 @@ def _compared(
         elif isinstance(event, RackNews):
             hear(event)
 
-    baseline, around = _behind(record, store, out, hear)
+    baseline = _baseline(record, store, hear)
     margins = search_at_night(rack, store, record, baseline, hear_margin, stop)
     found = _SCRUBBER.record(changes(record, baseline))
     for line in morning_lines(found, margins, record.causes):
         log.write(line)
-    return replace(_close(record, found, out, margins, around), log_lost=log.lost)
+    return replace(_close(record, found, out, margins, store), log_lost=log.lost)
 
 
 def _close(
-    record: RunRecord, found: NightChanges, out: Path, margins: NightMargins, around: Beyond
+    record: RunRecord, found: NightChanges, out: Path, margins: NightMargins, store: Store
 ) -> Night:
     """Close a night; an error of writing includes the summary."""
+    folder = night_folder(out, record.run_id)
     try:
-        return _written(record, found, night_folder(out, record.run_id), margins, around)
+        around = with_histories(record, store, out, folder)
+        return _written(record, found, folder, margins, around)
     except StoreError as error:
         lines = morning_lines(found, margins, record.causes)
         advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
@@ -160,7 +164,7 @@ def _begun(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job], out: Path
     if not run_id:
         return new_run(rack)
     run = store.run_to_resume(run_id)
-    if not _is_whole(run) or is_there(night_folder(out, run_id) / "night.json"):
+    if not _is_whole(run) or is_there(night_folder(out, run_id) / NIGHT_FILE):
         return check_resumable(run_id, rack, store, jobs)
     check_same(run, rack, jobs)
     return run
@@ -170,13 +174,11 @@ def _is_whole(run: RunRecord) -> bool:
     return run.finished is not None and not run.cancelled
 
 
-def _behind(
-    record: RunRecord, store: Store, out: Path, hear: Observer
-) -> tuple[Baseline | None, Beyond]:
-    """Read a baseline and what is around a night; waits until Ctrl-C for a store that is away."""
+def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | None:
+    """Read a night's baseline; waits until Ctrl-C for a store that is away."""
     try:
         with patiently(store, hear, StopSwitch()):
-            return store.baseline(record), beyond(record, store, out)
+            return store.baseline(record)
     except StoreError as error:
         message = (
             f"{error}; the whole run is kept, and `harness report {record.run_id}` writes its "
@@ -195,8 +197,25 @@ def _written(
     text = "\n".join((night.heading, *night.lines)) + "\n"
     write_file(folder / "night.txt", text.encode(), folder)
     whole = json.dumps(plain, indent=1) + "\n"
-    write_file(folder / "night.json", whole.encode(), folder)  # last: it marks a closed night
+    write_file(folder / NIGHT_FILE, whole.encode(), folder)  # last: it marks a closed night
     return night
+
+
+def kept_changes(folder: Path) -> NightChanges | None:
+    """Read what a closed night changed from its folder; None for any other folder.
+
+    Raises StoreError if its file is damaged.
+    """
+    path = folder / NIGHT_FILE
+    if not is_file(path):
+        return None
+    try:
+        plain = to_value(path.read_bytes())
+        names = {field.name for field in fields(NightChanges)}
+        return decode(NightChanges, {key: plain[key] for key in names & set(plain)}, "night")
+    except (OSError, ValueError, TypeError) as error:
+        message = f"{path}: the night's file cannot be read ({error}); remove it to go on"
+        raise StoreError(message) from error
 
 
 def known_failures(changes: NightChanges) -> frozenset[tuple[str, str, str]]:

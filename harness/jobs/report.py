@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 
 from harness.door import open_to_append
 from harness.errors import StoreError
-from harness.jobs.beyond import beyond
+from harness.jobs.beyond import run_folder, with_histories
 from harness.jobs.choices import LATEST, RUNS, STORE
+from harness.jobs.night import kept_changes, known_failures
 from harness.jobs.stores import AnyStore, existing, named_run
 from harness.records import Outcome, RunRecord
 from harness_reports import (
@@ -39,18 +40,22 @@ def stored_run(run: str = LATEST, store: AnyStore = STORE) -> RunRecord:
 def write_reports(
     record: RunRecord, folder: str | Path = RUNS, store: AnyStore | None = None
 ) -> WrittenReports:
-    """Write a run's reports to ``folder/<run id>``. Raises StoreError if that fails.
+    """Write a run's reports to ``folder/<run id>``, those of a night to its folder there.
 
     With a store they also show the margins of the run's chips, what changed since the rack's run
-    before, and links to the reports of other runs and to histories that are in ``folder``.
+    before, and links to the reports of other runs in ``folder``; histories of the run's chips,
+    designs and slots are written with them. Raises StoreError if that fails.
     """
-    place = Path(folder) / record.run_id
+    out = Path(folder)
+    place = run_folder(out, record.run_id)
+    news = kept_changes(place)
+    known = known_failures(news) if news is not None else frozenset()
     if store is None:
-        return write_run(record, place)
+        return write_run(record, place, known, news)
     with existing(store) as kept:
         limits = kept.margins_behind(record.run_id)
-        around = beyond(record, kept, Path(folder))
-    return write_run(record, place, margins=limits, beyond=around)
+        around = with_histories(record, kept, out, place)
+    return write_run(record, place, known, news, limits, around)
 
 
 def write_summary(record: RunRecord, path: str | Path, lines: Sequence[str] = ()) -> None:

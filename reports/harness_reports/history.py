@@ -150,7 +150,8 @@ def _remarks(kind: SubjectKind, history: History) -> Iterator[str]:
     """Say what was not tested in the latest run, what a board wakes up with, what is left out."""
     last = history.runs[-1] if history.runs else None
     if last is not None and (history.trouble or any(not v.judged for v in last.counts)):
-        why = f" {history.trouble.rstrip('.')}." if history.trouble else ""
+        trouble = history.trouble.rstrip(".")
+        why = f" {trouble[0].upper()}{trouble[1:]}." if trouble else ""
         yield f"Latest {last.kind}, {minute(last.started)} UTC: {counts_text(last)}.{why}"
     for one in history.handovers:
         yield f"Board {one.board_serial} {wakes_text(one)}."
@@ -170,7 +171,7 @@ def _judged(history: History) -> str:
         return "No table was judged yet:"
     if moments[0] == history.runs[-1].started:
         return "Latest verdicts:"
-    return f"Verdicts when each table was last judged, most lately {minute(moments[-1])} UTC:"
+    return f"Last verdict of each table, judged {minute(moments[-1])} UTC at the latest:"
 
 
 def _counted(runs: Sequence[HistoryRun]) -> str:

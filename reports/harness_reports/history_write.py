@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+from harness.door import is_file
 from harness.store import History, Selection, Standings, Store, SubjectKind
 from harness_reports.history import NO_MARGINS, SubjectMargins, build_history, margins_of
 from harness_reports.html import page_html, page_policy
@@ -67,15 +68,18 @@ def write_histories(
 ) -> WrittenHistories:
     """Write the page of each subject into ``folder``, which is made if need be, then the index.
 
-    The records of one subject are read at a time; ``run`` leads to a run's reports from there.
-    Raises StoreError naming the folder and the reason.
+    The index has every subject whose page is there. The records of one subject are read at a time;
+    ``run`` leads to a run's reports from there. Raises StoreError naming the folder and the reason.
     """
-    names = distinct_names({subject: _file_name(subject) for subject in subjects})
-    paths = {subject: folder / f"{name}.html" for subject, name in names.items()}
+    known = dict.fromkeys((*store.subjects(), *subjects))
+    names = distinct_names({subject: _file_name(subject) for subject in known})
+    places = {subject: folder / f"{name}.html" for subject, name in names.items()}
+    paths = {subject: places[subject] for subject in subjects}
+    there = {subject: p.name for subject, p in places.items() if subject in paths or is_file(p)}
     index = folder / "index.html" if len(paths) > 1 else None
     links = Links(
         histories="" if index is None else index.name,
-        subject=lambda subject: paths[subject].name if subject in paths else "",
+        subject=lambda subject: there.get(subject, ""),
         run=run,
     )
     latest = cache(store.latest_margins)
@@ -85,7 +89,7 @@ def write_histories(
         write_file(path, page, folder)
     if index is not None:
         found = store.standings()
-        chosen = tuple(one for one in found.subjects if one.subject in paths)
+        chosen = tuple(one for one in found.subjects if one.subject in there)
         write_file(index, subjects_html(replace(found, subjects=chosen), links), folder)
     return WrittenHistories(tuple(paths.values()), index)
 

@@ -147,7 +147,7 @@ def test_a_night_tells_of_a_margin_that_is_lost_and_of_nothing_before(
         "less margin              1  SP2-0001 gray up to 59.9988 kHz, was 71.2301 kHz "
         "(noise 5.1 Hz) (1 searched)\n"
     ) in told
-    (folder,) = [f for f in (tmp_path / "out").iterdir() if "was 71.23" in _text(f)]
+    (folder,) = [f for f in (tmp_path / "out").glob("night-*") if "was 71.23" in _text(f)]
     assert '"margin_drops": [\n' in (folder / "night.json").read_text()
     chip = folder / "chips" / "SP2-0001" / "SP2-0001.html"
     for page in (folder / "index.html", chip):

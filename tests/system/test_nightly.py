@@ -105,7 +105,7 @@ def test_a_nights_folder_is_dated_and_has_everything(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     _, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
-    (folder,) = (tmp_path / "out").iterdir()
+    (folder,) = (tmp_path / "out").glob("night-*")
     with Store.existing(tmp_path / "s.sqlite") as store:
         record = store.latest_run()
     assert folder.name.startswith(f"night-{record.started:%Y-%m-%d}-")
@@ -120,6 +120,28 @@ def test_a_nights_folder_is_dated_and_has_everything(
     log = (folder / "night.log").read_text()
     assert "A1  SP2-0001  crc16/check  FAIL" in log
     assert log.splitlines()[-1].endswith(lines[5])
+
+
+def test_a_nights_pages_lead_to_histories_at_once_and_are_written_again_in_their_place(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    night(tmp_path, small_rack(tmp_path), capsys)
+    accept(tmp_path)
+    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
+    folder = max((tmp_path / "out").glob("night-*"))
+    before = {path: path.read_bytes() for path in folder.rglob("*.*")}
+    page = (folder / "chips/SP2-0001/SP2-0001.html").read_text("utf-8")
+    for name in ("chip-SP2-0001", "slot-Small-A1"):
+        assert f'href="../../../history/{name}.html"' in page
+        history = (tmp_path / f"out/history/{name}.html").read_text("utf-8")
+        assert f'href="../{folder.name}/index.html"' in history
+    assert main(["report", *place]) == ExitCode.CHIP_FAILED
+    assert len(list((tmp_path / "out").glob("2*"))) == 0, "one run has one set of pages"
+    assert {path: path.read_bytes() for path in before} == before
+    (folder / "night.json").write_text("{}", "utf-8")
+    assert main(["report", *place]) == ExitCode.NOT_TESTED
+    assert f"{folder / 'night.json'}: the night's file cannot be read (" in capsys.readouterr().err
 
 
 def test_a_finished_night_cannot_be_resumed_and_changed_files_are_named(tmp_path: Path) -> None:
@@ -202,7 +224,7 @@ def test_a_night_is_never_compared_with_itself(
     rack = small_rack(tmp_path, STUCK)
     night(tmp_path, rack, capsys)
     run = accept(tmp_path)
-    (folder,) = (tmp_path / "out").iterdir()
+    (folder,) = (tmp_path / "out").glob("night-*")
     (folder / "night.json").unlink()
     capsys.readouterr()
     place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
@@ -215,7 +237,7 @@ def test_a_night_that_cannot_be_written_tells_what_it_found_and_how_it_is_writte
 ) -> None:
     rack = small_rack(tmp_path, STUCK)
     night(tmp_path, rack, capsys)
-    (folder,) = (tmp_path / "out").iterdir()
+    (folder,) = (tmp_path / "out").glob("night-*")
     run = folder.name.removeprefix("night-").replace("-", "", 2)
     (folder / "night.json").unlink()
     (folder / "index.html").unlink()

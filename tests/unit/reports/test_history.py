@@ -132,10 +132,10 @@ def test_a_board_that_did_not_answer_last_time_has_no_latest_verdicts(tmp_path: 
         again = page(opened, of_slot("shelf", "A1"))
     assert before.remarks == ("Latest run, 2026-06-03 12:00 UTC: 2 NOT RUN.",)
     assert shown.remarks == (
-        "Latest run, 2026-06-03 12:00 UTC: 2 NOT RUN. slot A1, port tty-a: no answer.",
+        "Latest run, 2026-06-03 12:00 UTC: 2 NOT RUN. Slot A1, port tty-a: no answer.",
     )
     assert shown.judged == (
-        "Verdicts when each table was last judged, most lately 2026-06-02 12:00 UTC:"
+        "Last verdict of each table, judged 2026-06-02 12:00 UTC at the latest:"
     )
     assert (again.remarks, again.judged) == ((), "Latest verdicts:")
 
