@@ -12,10 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from harness.convert.levels import UNKNOWN, Levels
+from harness.convert.levels import UNKNOWN, LineLevels
 from harness.records import Parity, SerialInterface, SerialKind
 
-Lines = Mapping[str, Levels]
+Lines = Mapping[str, LineLevels]
 """Levels by the role of the line: ``tx``, ``sck``, ``sda`` …"""
 
 NO_STOP_BIT = "no stop bit"
@@ -77,7 +77,7 @@ def decode(port: SerialInterface, lines: Lines, *, from_rest: bool = True) -> tu
     return tuple(sorted(items, key=lambda item: item.first))
 
 
-def stream_start(port: SerialInterface, line: Levels) -> int:
+def stream_start(port: SerialInterface, line: LineLevels) -> int:
     """The first cycle of the first whole character on a line whose past is not known.
 
     That is after the first rest that lasts as long as a character. Without one, any fall of the
@@ -102,7 +102,7 @@ def _uart(port: SerialInterface, lines: Lines, from_rest: bool) -> Iterator[Item
             yield from _characters(port, role, lines[role], start)
 
 
-def _characters(port: SerialInterface, role: str, line: Levels, at: int) -> Iterator[Item]:
+def _characters(port: SerialInterface, role: str, line: LineLevels, at: int) -> Iterator[Item]:
     low, high = np.flatnonzero(line.level == 0), np.flatnonzero(line.level == 1)
     half = port.bit_cycles // 2
     while (index := np.searchsorted(low, at)) < len(low):
@@ -120,7 +120,7 @@ def _characters(port: SerialInterface, role: str, line: Levels, at: int) -> Iter
             at = int(high[after]) if after < len(high) else len(line)
 
 
-def _character(port: SerialInterface, role: str, line: Levels, first: int) -> Item | None:
+def _character(port: SerialInterface, role: str, line: LineLevels, first: int) -> Item | None:
     n, place = port.bit_cycles, first + port.bit_cycles
     if line.bit(first, n) == 1:
         return None
@@ -216,7 +216,7 @@ def _i2c(port: SerialInterface, lines: Lines, from_rest: bool) -> list[Item]:
     return items
 
 
-def _i2c_bit(scl: Levels, sda: Levels, rise: int) -> int:
+def _i2c_bit(scl: LineLevels, sda: LineLevels, rise: int) -> int:
     """The level of ``sda`` while ``scl`` is high, or else just before."""
     at = rise
     while sda.at(at) == UNKNOWN and scl.at(at) == 1:

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 
 from harness.convert.choices import Edge, Sample
-from harness.convert.dump_levels import Levels
+from harness.convert.dump_levels import DumpLevels
 from harness.convert.dump_map import PinMap
 from harness.convert.dump_reach import ALL_PINS, Reach, reach_in
 from harness.convert.dump_read import Dump, Told, same_variable, stream
@@ -81,7 +81,7 @@ def sampled(
 
 
 def _run(dump: Dump, pins: PinMap, sample: Sample, edge: Edge, spool: Spool, tell: Told) -> Sampler:
-    levels = Levels(pins, same_variable(dump, pins.variables))
+    levels = DumpLevels(pins, same_variable(dump, pins.variables))
     sampler = Sampler(pins, sample, edge, spool)
     stream(dump, pins.variables, lambda batch: sampler.take(levels.steps(batch)), tell)
     sampler.finish()

@@ -32,8 +32,8 @@ class Steps(NamedTuple):
     held: Words
 
 
-class Levels:
-    """The levels so far; pins are unknown until the dump tells."""
+class DumpLevels:
+    """The levels so far; pins are unknown until the dump has a value."""
 
     def __init__(self, pins: PinMap, places: Sequence[int]) -> None:
         self._moves = [_Moves(pins, name) for name in pins.variables]

@@ -19,9 +19,7 @@ from harness.convert.dump_map import PinMap
 from harness.convert.dump_reach import Reach
 from harness.convert.dump_spool import CLOCK, LAST, PULSE, Raw, Spool
 from harness.shuttle import Direction, Shuttle
-from harness.table import PLANES, Pattern, Words, bits
-
-_ORDER = ("drive", "enable", "pulse", "expect", "care", "highz")
+from harness.table import PLANES, TESTING, Pattern, Words, bits
 
 
 @dataclass(frozen=True)
@@ -132,7 +130,7 @@ class TableRows:
             yield self._pattern(rest[0]), rest[1]
 
     def _planes(self, piece: Raw, floated: np.uint32) -> NDArray[np.uint32]:
-        """Return the planes of ``_ORDER``; Z is tested where a pin begins to float."""
+        """Return the planes in the order of ``PLANES``; Z is tested where a pin begins to float."""
         clock = np.where(piece.has(CLOCK), self._clock, np.uint32(0))
         drive = piece.drive | (piece.unknown & self._default) | clock
         enable = self._inputs | piece.held | self._clock
@@ -150,15 +148,14 @@ class TableRows:
     ) -> NDArray[np.bool_]:
         """Return which rows with the clock at rest the pulse after them makes superfluous."""
         idle: NDArray[np.bool_] = ~piece.has(PULSE) & next_pulse
-        tests = planes[_ORDER.index("care")] | planes[_ORDER.index("highz")]
+        tests = planes[PLANES.index("care")] | planes[PLANES.index("highz")]
         if not self._before:
             tests &= _answering(self._reach.seen, piece.changed)
         nothing: NDArray[np.bool_] = idle & (tests == 0)
         return nothing
 
     def _pattern(self, rows: NDArray[np.uint32]) -> Pattern:
-        planes = dict(zip(_ORDER, rows, strict=False))
-        assert set(planes) == set(PLANES)
+        planes = dict(zip(PLANES, rows, strict=False))
         return Pattern.of(**planes, repeat=rows[-1])
 
 
@@ -170,7 +167,7 @@ def _answering(reach: Reach, inputs: Words) -> Words:
     return mask
 
 
-_TESTS = [_ORDER.index(name) for name in ("expect", "care", "highz")]
+_TESTS = [PLANES.index(name) for name in TESTING]
 
 
 def _folded(

@@ -17,7 +17,7 @@ Words = NDArray[np.uint32]
 
 
 @dataclass(frozen=True, eq=False)
-class Levels:
+class LineLevels:
     """One line: 0, 1 or ``UNKNOWN`` at the end of each cycle, and where it is pulsed in between.
 
     Both arrays have one entry per cycle. A pulse goes away from the level and back.
@@ -34,9 +34,9 @@ class Levels:
         """Level at the end of a cycle; unknown before the first and after the last."""
         return int(self.level[cycle]) if 0 <= cycle < len(self.level) else UNKNOWN
 
-    def rested(self, start: int) -> Levels:
+    def rested(self, start: int) -> LineLevels:
         """The same line, at 1 before a cycle."""
-        return Levels(np.where(np.arange(len(self)) < start, 1, self.level), self.pulsed)
+        return LineLevels(np.where(np.arange(len(self)) < start, 1, self.level), self.pulsed)
 
     def bit(self, start: int, cycles: int) -> int:
         """Level of a bit: in its middle, else where it is known nearest to that."""
@@ -48,7 +48,7 @@ class Levels:
         return next(known, UNKNOWN)
 
 
-def expected_levels(words: Mapping[str, Words], bit: int) -> Levels:
+def expected_levels(words: Mapping[str, Words], bit: int) -> LineLevels:
     """Levels that a table drives or tests at a bit of its words; released and tested counts as 1.
 
     ``words`` are the planes of a pattern, one entry per cycle.
@@ -59,7 +59,7 @@ def expected_levels(words: Mapping[str, Words], bit: int) -> Levels:
     return _driven(words, bit, level)
 
 
-def observed_levels(words: Mapping[str, Words], bit: int, *, tested_only: bool) -> Levels:
+def observed_levels(words: Mapping[str, Words], bit: int, *, tested_only: bool) -> LineLevels:
     """Levels that were driven or read at a bit of the words read back; floating counts as 1.
 
     With ``tested_only`` a level that the table neither drives nor tests is unknown: nothing has to
@@ -72,9 +72,9 @@ def observed_levels(words: Mapping[str, Words], bit: int, *, tested_only: bool) 
     return _driven(words, bit, level.astype(np.int8))
 
 
-def _driven(words: Mapping[str, Words], bit: int, level: NDArray[np.int8]) -> Levels:
+def _driven(words: Mapping[str, Words], bit: int, level: NDArray[np.int8]) -> LineLevels:
     enabled = _at(words["enable"], bit) == 1
-    return Levels(
+    return LineLevels(
         np.where(enabled, _at(words["drive"], bit), level).astype(np.int8),
         _at(words["pulse"], bit) == 1,
     )

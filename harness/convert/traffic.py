@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.convert.decode import Item, Lines, decode, stream_start
-from harness.convert.levels import UNKNOWN, Levels, Words, expected_levels, observed_levels
+from harness.convert.levels import UNKNOWN, LineLevels, Words, expected_levels, observed_levels
 from harness.errors import many
 from harness.records import LongWindow, SerialInterface, SerialKind, unpacked_words
 
@@ -81,7 +81,7 @@ class _Reader:
                 trouble = self._trouble(want, got, observed[role])
                 yield self._exchange(role, want, got, trouble, expected[role], table_lines)
 
-    def _lines(self) -> tuple[dict[str, Levels], dict[str, Levels]]:
+    def _lines(self) -> tuple[dict[str, LineLevels], dict[str, LineLevels]]:
         """Expected and observed levels of the lines that the table has."""
         bits = {name: bit for bit, name in enumerate(self.window.signals)}
         held = {role: bits[name] for role, name in self.port.lines.items() if name in bits}
@@ -108,7 +108,7 @@ class _Reader:
         want: Item | None,
         got: Item | None,
         trouble: str,
-        expected: Levels,
+        expected: LineLevels,
         table_lines: Sequence[int],
     ) -> Exchange:
         item = want or got
@@ -126,7 +126,7 @@ class _Reader:
             wrong=_differs(want, got) if want is not None else tested,
         )
 
-    def _trouble(self, want: Item | None, got: Item | None, observed: Levels) -> str:
+    def _trouble(self, want: Item | None, got: Item | None, observed: LineLevels) -> str:
         """Say what is wrong with the framing of what was read, or with its time."""
         if got is None:
             frame = observed.level[want.first : want.end] if want is not None else observed.level

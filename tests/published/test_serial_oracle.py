@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from harness.convert.decode import Item, decode
-from harness.convert.levels import Levels
+from harness.convert.levels import LineLevels
 from harness.records import Parity, SerialInterface, SerialKind
 from tests.published.serial_oracle import KEPT, Case
 
@@ -24,7 +24,7 @@ def decoded(case: Case) -> tuple[Item, ...]:
     lines = {}
     for role, digits in case["lines"].items():
         level = np.array([int(digit) for digit in digits], np.int8)
-        lines[role] = Levels(level, np.zeros(len(level), np.bool_))
+        lines[role] = LineLevels(level, np.zeros(len(level), np.bool_))
     return decode(port, lines)
 
 

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.convert.decode import Item, decode
-from harness.convert.levels import UNKNOWN, Levels
+from harness.convert.levels import UNKNOWN, LineLevels
 from harness.convert.transactions import Step
 from harness.records import Parity, SerialInterface, SerialKind
 from harness.shuttle import Design
@@ -246,7 +246,7 @@ def test_any_levels_are_decoded_without_an_error(
     chance = np.random.default_rng(seed)
     held = chance.integers(1, 9)
     lines = {
-        role: Levels(
+        role: LineLevels(
             np.repeat(chance.choice([0, 1, 1, UNKNOWN], cycles), held)[:cycles].astype(np.int8),
             chance.random(cycles) < 0.3,
         )
