@@ -43,6 +43,7 @@ from .jobs.report import (
     write_summary,
 )
 from .jobs.run import run
+from .jobs.stale import stale_netlists
 from .jobs.testbench import WrittenTestbench, write_testbench
 from .jobs.triage import Triage, overrule, triage
 from .jobs.wave import write_waves
@@ -195,6 +196,7 @@ __all__ = [
     "search_margins",
     "serial_ports",
     "single_slot",
+    "stale_netlists",
     "stored_run",
     "take_back",
     "tool_log",

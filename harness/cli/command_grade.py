@@ -11,7 +11,13 @@ import typer
 import harness
 import harness_reports
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import SHUTTLE_HELP, ProcessesOption, SchedulerOption, workers
+from harness.cli.options import (
+    SHUTTLE_HELP,
+    TABLES_HELP,
+    ProcessesOption,
+    SchedulerOption,
+    workers,
+)
 from harness.cli.screen import Screen, complain, console
 from harness.errors import many
 from harness.records import STUCK_AT, DesignGrade, MissedFault, TableGrade, encode, to_text
@@ -21,10 +27,7 @@ MAX_SHOWN = 10
 
 
 def grade(
-    tables: Annotated[
-        list[str] | None,
-        typer.Argument(help="Only these: DESIGN or DESIGN/TABLE, or patterns such as crc*."),
-    ] = None,
+    tables: Annotated[list[str] | None, typer.Argument(help=TABLES_HELP)] = None,
     shuttle: Annotated[Path, typer.Option(help=SHUTTLE_HELP)] = harness.SHUTTLE,
     every: Annotated[
         bool, typer.Option("--all", help="Print every undetected fault, not the first ten.")
@@ -65,6 +68,8 @@ def _print_json(screen: Screen, done: tuple[harness.GradedDesign, ...], _limit: 
             screen.say(to_text(encode(one.grade)))
         else:
             complain(f"{one.design}: not graded: {one.why}")
+        for finding in one.findings:
+            complain(str(finding))
 
 
 def _print(screen: Screen, done: tuple[harness.GradedDesign, ...], limit: int | None) -> None:
@@ -92,16 +97,15 @@ def _lines(grade: DesignGrade, limit: int | None) -> Iterator[str]:
         f"{grade.design}: fault coverage {percent(count.fault_coverage)} ({STUCK_AT}), test "
         f"coverage {percent(count.test_coverage)}, toggle coverage {percent(grade.toggle.coverage)}"
     )
-    collapsed = f"{grade.collapsed.faults:,} after collapsing"
-    details = harness_reports.fault_counts(count)
-    yield f"  {many(count.faults, 'fault')}, {collapsed}: {details}"
+    for line in harness_reports.fault_counts(grade):
+        yield f"  {line}"
     yield f"  cells: {', '.join(grade.cells)}"
     if grade.proof:
         yield f"  untestable faults: {grade.proof}"
     for table in grade.tables:
         yield f"  {_table(table)}"
     if grade.missed:
-        yield "  What these tables would not notice:"
+        yield "  Distinct faults that these tables would not notice:"
     shown = grade.missed[:limit]
     for fault in shown:
         yield f"    {_missed(fault)}"

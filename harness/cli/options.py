@@ -13,6 +13,7 @@ STORE_HELP = "The store of results: a file, or a SQLAlchemy URL."
 RESUME_HELP = "Finish a run that was killed or stopped, or `latest`; nothing is measured twice."
 SHUTTLE_HELP = "Shuttle file, or its folder."
 TABLE_HELP = "DESIGN/TABLE, or a table's file."
+TABLES_HELP = "Only these: DESIGN or DESIGN/TABLE, or patterns such as crc*."
 OUT_HELP = "Folder for reports; each run gets its own folder inside."
 
 MarkdownOption = Annotated[

@@ -12,6 +12,7 @@ from pathlib import Path
 
 from harness.errors import Finding, Location, Severity, netlist_advice
 from harness.grade import GRADE_FILE, GradedTable, Prover, grade_design, no_prover, prove
+from harness.jobs.stale import stale_netlists
 from harness.jobs.tables import LEFT_OUT, WantedTable, choose_tables
 from harness.netlist import Netlist
 from harness.rack import Job, news_if_slow, read_jobs, unobserved, usable
@@ -135,7 +136,7 @@ def _kept(shuttle: Shuttle, task: _Task, grade: DesignGrade, *, whole: bool) -> 
     path = task.design.folder / GRADE_FILE if complete else None
     if path is not None:
         write_file(path, (to_lines(encode(grade)) + "\n").encode(), task.design.folder)
-    findings = tuple(_needless(shuttle, task.waivers, grade))
+    findings = (*stale_netlists([task.design]), *_needless(shuttle, task.waivers, grade))
     return GradedDesign(task.design.name, grade, "", path, findings)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import partial
 from itertools import chain
 from pathlib import Path
 
@@ -31,9 +32,9 @@ from harness.convert import (
     structure,
     verdict_on_cures,
 )
-from harness.errors import Finding
 from harness.jobs.find import open_design
 from harness.jobs.rehearse import RehearsedTable
+from harness.jobs.stale import stale_netlists
 from harness.records import RehearsalResult
 from harness.rehearse import Cache, Rehearser
 from harness.shuttle import Bus, Design, Shuttle, TableSpec, is_name
@@ -59,18 +60,12 @@ class ImportedTable(RehearsedTable):
     """A table that was written, with its number of rows.
 
     ``notices`` say what it does not show, ``explanation`` where and why it disagrees with the
-    design's netlist, if it does. ``warnings`` are about the file that it was made from.
+    design's netlist, if it does.
     """
 
     rows: int
     notices: tuple[str, ...]
     explanation: tuple[str, ...] = ()
-    warnings: tuple[Finding, ...] = ()
-
-    @property
-    def findings(self) -> list[Finding]:
-        """The warnings, and what the rehearsal found."""
-        return [*self.warnings, *super().findings]
 
 
 def import_dump(
@@ -153,9 +148,12 @@ class _Import:
     ) -> ImportedTable:
         rehearser = Rehearser(self.shuttle, Cache())
         name = f"{self.design.name}/{spec.name}"
+        made = partial(
+            ImportedTable, name, spec.path, warnings=tuple(stale_netlists([self.design]))
+        )
         if not times:
             rehearsal = rehearser.rehearse(self.design, spec, self._empty)
-            return ImportedTable(name, spec.path, rehearsal, self.rows, said)
+            return made(rehearsal, self.rows, said)
         self.tell("replaying", 0)
         pattern = load_table(spec, self.design, self.shuttle)
         rehearsal = rehearser.rehearse(self.design, spec, pattern)
@@ -166,7 +164,7 @@ class _Import:
             when = np.concatenate(times)
             places = disagreements(pattern, wrong, when, names, self.dump.tick)
             explanation = (*places, *self._cure(rehearser, spec, done))
-        return ImportedTable(name, spec.path, rehearsal, self.rows, said, explanation)
+        return made(rehearsal, self.rows, said, explanation)
 
     def _cure(self, rehearser: Rehearser, spec: TableSpec, done: Sampled) -> Iterator[str]:
         """Sample the dump in other ways, and say which of them the netlist agrees with."""

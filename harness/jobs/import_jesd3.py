@@ -66,9 +66,8 @@ def import_jesd3(
     tell("replaying", 0)
     replayed = rehearsed(chosen, shuttle, name)
     notices = (f"left out: {file.omissions}",) if file.left_out else ()
-    return ImportedTable(
-        **vars(replayed), rows=len(rows), notices=notices, warnings=tuple(warnings)
-    )
+    known = vars(replayed) | {"warnings": (*warnings, *replayed.warnings)}
+    return ImportedTable(**known, rows=len(rows), notices=notices)
 
 
 def _only_signals(options: ImportOptions) -> Wanted:

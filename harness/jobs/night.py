@@ -21,6 +21,7 @@ from harness.jobs.log import LogFile, tool_log
 from harness.jobs.morning import morning_lines
 from harness.jobs.night_margins import NightMargins, search_at_night
 from harness.jobs.run import check_resumable, check_same, id_to_resume, new_run, run_from
+from harness.jobs.stale import warn_of_stale
 from harness.jobs.stores import AnyStore, opened, patiently
 from harness.jobs.tables import load_jobs
 from harness.judge import Baseline, NightChanges, RetryPolicy, changes
@@ -106,6 +107,7 @@ def night(
     switch = stop if stop is not None else StopSwitch()
     with opened(store) as kept:
         run_id, jobs = id_to_resume(kept, resume), load_jobs(rack, (), as_news(observe))
+        warn_of_stale(jobs, as_news(observe))
         run = _begun(run_id, rack, kept, jobs, Path(out))
         folder = night_folder(Path(out), run.run_id)
         with _night_log(folder) as log:

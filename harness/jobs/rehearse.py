@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from harness.errors import Finding
+from harness.jobs.stale import stale_netlists
 from harness.jobs.tables import choose_tables
 from harness.rack import read_jobs, unobserved, usable
 from harness.records import Rehearsal
@@ -16,16 +17,20 @@ from harness.shuttle import Shuttle
 
 @dataclass(frozen=True)
 class RehearsedTable:
-    """One table and its rehearsal; ``name`` is ``design/table``, ``path`` its file."""
+    """One table and its rehearsal; ``name`` is ``design/table``, ``path`` its file.
+
+    ``warnings`` are about the files that it was made from or ran on.
+    """
 
     name: str
     path: Path
     rehearsal: Rehearsal
+    warnings: tuple[Finding, ...] = field(default=(), kw_only=True)
 
     @property
     def findings(self) -> list[Finding]:
-        """What the rehearsal found, at its place in the table."""
-        return remarks(self.rehearsal, self.path)
+        """The warnings, and what the rehearsal found, at its place in the table."""
+        return [*self.warnings, *remarks(self.rehearsal, self.path)]
 
 
 def rehearse_tables(
@@ -40,7 +45,8 @@ def rehearse_tables(
     """
     chosen = choose_tables(shuttle, tables)
     jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in chosen), tell))
+    stale = {one.design.name: tuple(stale_netlists([one.design])) for one in chosen}
     return tuple(
-        RehearsedTable(one.name, one.spec.path, job.rehearsal)
+        RehearsedTable(one.name, one.spec.path, job.rehearsal, warnings=stale[one.design.name])
         for one, job in zip(chosen, jobs, strict=True)
     )

@@ -25,6 +25,7 @@ from harness.errors import (
 )
 from harness.jobs.choices import STORE
 from harness.jobs.settle import deciding_tables, settle_run
+from harness.jobs.stale import warn_of_stale
 from harness.jobs.stores import AnyStore, named_run, opened, patiently
 from harness.jobs.tables import load_jobs
 from harness.judge import Case, RetryPolicy, joined, not_run
@@ -94,6 +95,7 @@ def run(
     with opened(store) as kept:
         run_id = id_to_resume(kept, resume)
         jobs = load_jobs(rack, designs, as_news(observe))
+        warn_of_stale(jobs, as_news(observe))
         begun = check_resumable(run_id, rack, kept, jobs) if run_id else new_run(rack)
         return run_from(begun, rack, kept, jobs, policy, observe, stop, rounds)
 

@@ -1,18 +1,43 @@
-"""Tables and grades whose origin has changed since they were made from it."""
+"""Tables, grades and netlists whose origin has changed since they were made from it."""
 
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 
 from harness.door import MAX_RECORD_BYTES, file_sum
 from harness.errors import FileUnusable, Finding, Location, Severity
 from harness.grade import GRADE_FILE, kept_grade, older_than, table_keys
+from harness.netlist import changed_sources
+from harness.rack import Job
 from harness.rehearse import Gates
 from harness.shuttle import Design, MadeFrom, Shuttle, TableSpec
 from harness.table import Pattern
+
+MAX_SHOWN = 3
+"""Maximum number of changed files that are named."""
+
+
+def stale_netlists(designs: Iterable[Design]) -> Iterator[Finding]:
+    """Warn about each netlist that is older than its Verilog; not about one made elsewhere."""
+    for design in designs:
+        if design.netlist is None:
+            continue
+        if changed := changed_sources(design.netlist, design.verilog):
+            names = ", ".join(changed[:MAX_SHOWN])
+            more = f" and {len(changed) - MAX_SHOWN} more" if len(changed) > MAX_SHOWN else ""
+            message = f"the Verilog has changed since this netlist was made from it: {names}{more}"
+            again = shlex.join(("harness", "netlist", str(Location(design.folder))))
+            place, advice = Location(design.netlist), f"make it again: {again}"
+            yield Finding("stale-netlist", place, message, advice, Severity.WARNING)
+
+
+def warn_of_stale(jobs: Iterable[Job], tell: Callable[[str], None]) -> None:
+    """Report each netlist that these tables use and that is older than its Verilog."""
+    for finding in stale_netlists({job.design.name: job.design for job in jobs}.values()):
+        tell(str(finding))
 
 
 def stale_tables(design: Design) -> Iterator[Finding]:

@@ -20,6 +20,7 @@ from harness.netlist.lanes import (
     random_state,
     stimulus,
 )
+from harness.netlist.made_from import changed_sources
 from harness.netlist.model import (
     Kind,
     Netlist,
@@ -96,6 +97,7 @@ __all__ = [
     "begin_cycle",
     "cells",
     "cells_file",
+    "changed_sources",
     "compiled",
     "happens",
     "inlined",

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from harness.errors import NetlistError
+from harness.netlist.made_from import SOURCES, source_sums
 from harness.netlist.source import Source, obstacles, read_source
 from harness.netlist.yosys import Progress, Step, module_name, quiet, run_yosys
 
@@ -35,8 +36,10 @@ def synthesise(verilog: Sequence[Path], top: str, progress: Progress = quiet) ->
         msg = f"no Verilog files are given for {top}; list them in design.toml"
         raise NetlistError(msg)
     what = f"synthesise {top} in {verilog[0].parent}"
+    made_from = source_sums(verilog)  # before they are read: what is saved meanwhile has changed
     try:
-        text = compact(run_yosys(verilog, _steps(module_name(top)), what, progress), top)
+        document = run_yosys(verilog, _steps(module_name(top)), what, progress)
+        text = compact(document, top, made_from)
     except NetlistError as error:
         if not any(words in str(error) for words in _OBSTACLES):
             raise
@@ -76,8 +79,11 @@ def _steps(top: str) -> Sequence[Step]:
     )
 
 
-def compact(document: Mapping[str, Any], top: str) -> str:
-    """Rewrite a Yosys JSON document: one line a cell, own serial numbers, public names only."""
+def compact(document: Mapping[str, Any], top: str, made_from: Mapping[str, str]) -> str:
+    """Rewrite a Yosys JSON document: one line a cell, own serial numbers, public names only.
+
+    ``made_from`` are the digests of its sources, which it says first.
+    """
     module = document["modules"][top]
     bits = _Renumber()
     ports = {
@@ -98,7 +104,8 @@ def compact(document: Mapping[str, Any], top: str) -> str:
     }
     sections = {"ports": ports, "cells": cells, "netnames": names}
     body = ",\n".join(_section(name, entries) for name, entries in sections.items())
-    return f'{{"modules": {{{json.dumps(top)}: {{\n{body}\n}}}}}}\n'
+    sources = _section(SOURCES, made_from)
+    return f'{{{sources},\n"modules": {{{json.dumps(top)}: {{\n{body}\n}}}}}}\n'
 
 
 def _signal(entry: Mapping[str, Any], bits: _Renumber) -> dict[str, Any]:

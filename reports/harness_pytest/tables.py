@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 import harness
-from harness.errors import HarnessError, InputError
+from harness.errors import HarnessError, InputError, Location
 from harness.records import Outcome
 from harness_pytest import places_of
 
@@ -50,6 +50,8 @@ class ShuttleFile(pytest.File):
             raise self.CollectError(str(error)) from error
         if why := places.why_other(shuttle.path):
             raise self.CollectError(why)
+        for finding in harness.stale_netlists(shuttle.designs):
+            self.warn(pytest.PytestWarning(str(finding)))
         for place in places.names or ("",):
             for design in shuttle.designs:
                 for spec in design.tables:
@@ -103,7 +105,8 @@ class TableTest(pytest.Item):
         if outcome.verdict is harness.Verdict.WAIVED:
             pytest.xfail(outcome.summary)
         if not outcome.verdict.good:
-            pytest.fail(harness.evidence(outcome), pytrace=False)
+            place = Location(self.table.path, *(cycle.line for cycle in outcome.evidence[:1]))
+            pytest.fail(f"{harness.evidence(outcome)}\n{place}: {outcome.verdict}", pytrace=False)
 
     def reportinfo(self) -> tuple[os.PathLike[str] | str, int | None, str]:
         """Return the table's file, and the test's name."""
