@@ -28,7 +28,7 @@ from harness.hand.kept import Kept
 from harness.hand.wrong import wrong_text
 from harness.judge import RetryPolicy
 from harness.rack import BoardSession, Rack, Slot, Station, cases, not_back, read_jobs, usable
-from harness.records import Outcome
+from harness.records import Outcome, Reason, RehearsalResult, Verdict
 from harness.shuttle import Design, Direction, nearest
 
 __tracebackhide__ = True  # pytest shows the line of the test, not those of this file
@@ -147,6 +147,7 @@ class HandledChip:
     def run_table(self, name: str) -> Outcome:
         """Run a table (``"crc16/check"``, or one of the selected design) and judge it by itself.
 
+        A table that fails on its design's netlist too is the table's fault, not the chip's.
         Raises InputError if the table cannot be used, LinkError if the board cannot be reached;
         what goes wrong with the board later is an outcome with the verdict ERROR. To go on by
         hand, select the design again.
@@ -161,6 +162,9 @@ class HandledChip:
         self._asking = None
         ran = self._station.run(case, RetryPolicy())
         outcome = ran.outcome if ran.gone is None else not_back(ran.outcome, str(ran.gone))
+        if outcome.verdict is Verdict.FAIL and case.rehearsal.result is RehearsalResult.FAILS:
+            reason = Reason.TABLE_FAILS_REHEARSAL
+            outcome = replace(outcome, reason=reason, advice=reason.advice)
         return replace(outcome, summary=" ".join((outcome.summary, *self._station.remarks())))
 
     def record(self, file: str, *, replace: bool = False) -> Path:

@@ -48,8 +48,10 @@ from .margins import (
     margin_drop,
 )
 from .outcome import (
+    SATISFIES,
     UNKNOWN_CHIP,
     Attempt,
+    BusValue,
     Conditions,
     Coverage,
     EvidenceCycle,
@@ -64,6 +66,7 @@ from .outcome import (
     WaiverRecord,
     Wave,
     Window,
+    levels_text,
     more_rows,
 )
 from .reasons import Origin, Reason
@@ -95,12 +98,14 @@ __all__ = [
     "MAX_WINDOW_TEXT",
     "MAX_WORD_BITS",
     "MIN_LOT",
+    "SATISFIES",
     "SEVERITY_ORDER",
     "STUCK_AT",
     "UNKNOWN_CHIP",
     "WINDOW_FIELDS",
     "Attempt",
     "Bound",
+    "BusValue",
     "Candidate",
     "Cause",
     "CauseKind",
@@ -167,6 +172,7 @@ __all__ = [
     "firsts_of",
     "kept_program",
     "latest_of_boards",
+    "levels_text",
     "margin_drop",
     "margin_lots",
     "more_rows",

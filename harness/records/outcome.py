@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
+from typing import Self
 
 from harness.records.long_window import LongWindow
 from harness.records.reasons import Origin, Reason
@@ -39,6 +40,45 @@ class EvidenceCycle:
     repetition: int
     label: str
     wrong: tuple[PinResult, ...]
+
+
+SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
+"""What must be observed where a table expects H, L or Z."""
+
+
+@dataclass(frozen=True)
+class BusValue:
+    """A bus with a wrong bit in one cycle; values as numbers, bit by bit if one is ``x`` or ``Z``.
+
+    ``differs`` marks the wrong bits; it is empty for a single bit.
+    """
+
+    bus: str
+    expected: str
+    observed: str
+    differs: str
+
+    @classmethod
+    def of(cls, bus: str, expected: str, observed: str) -> Self:
+        """Make it from levels (``0 1 Z``, ``x`` where not tested), the highest bit first."""
+        pairs = zip(expected, observed, strict=True)
+        differs = "".join(str(int(one != other)) for one, other in pairs)
+        mask = levels_text(differs) if len(differs) > 1 else ""
+        return cls(bus, levels_text(expected), levels_text(observed), mask)
+
+    def __str__(self) -> str:
+        """``crc[7:0] expected 0x29, observed 0x2B, differs 0x02``."""
+        text = f"{self.bus} expected {self.expected}, observed {self.observed}"
+        return f"{text}, differs {self.differs}" if self.differs else text
+
+
+def levels_text(levels: str) -> str:
+    """Write levels, highest bit first: as a number, or bit by bit if one is not 0 or 1."""
+    if len(levels) < 2:
+        return levels
+    if set(levels) <= {"0", "1"}:
+        return f"0x{int(levels, 2):0{(len(levels) + 3) // 4}X}"
+    return f"0b{levels}"
 
 
 @dataclass(frozen=True)
@@ -189,7 +229,8 @@ class Rehearsal:
 
     ``why`` says why it was not rehearsed (empty if it was). A table fails if it fails from any of
     the ``states``; ``failing_states`` counts those, ``mismatches`` the wrong cycles from the first
-    of them, ``first`` is the earliest wrong cycle, None if there is none.
+    of them, ``first`` is the earliest wrong cycle, None if there is none, and ``values`` are those
+    of the buses that are wrong there.
 
     ``contention`` are the first rows in which the controller would drive a pin that the chip
     drives too, ``contended_rows`` counts all, and ``intended`` says that the table's settings allow
@@ -205,6 +246,7 @@ class Rehearsal:
     failing_states: int = 0
     mismatches: int = 0
     first: EvidenceCycle | None = None
+    values: tuple[BusValue, ...] = ()
     contention: tuple[TableRow, ...] = ()
     contended_rows: int = 0
     intended: bool = False

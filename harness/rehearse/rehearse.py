@@ -6,6 +6,7 @@ One rule: what is said of a table is said of the table: there is no chip and no 
 from __future__ import annotations
 
 import typing
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +16,7 @@ import harness.netlist
 from harness.errors import netlist_advice
 from harness.netlist import HEALTHY, Netlist, Rows
 from harness.records import (
+    BusValue,
     CodecError,
     EvidenceCycle,
     Rehearsal,
@@ -28,7 +30,7 @@ from harness.records import (
 from harness.rehearse.cache import Cache, key_of
 from harness.rehearse.gates import STATES, Gates, code_key, power_up
 from harness.rehearse.rows import table_rows
-from harness.rehearse.slips import slips
+from harness.rehearse.slips import Failing, slips
 from harness.rehearse.wrong import Wrong, wrong_cycles
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table import Names, Pattern, Words, bits
@@ -65,10 +67,7 @@ class Rehearser:
         why.
         """
         if design.netlist is None:
-            why = (
-                'the design has no netlist; write netlist = "netlist.json" in design.toml and '
-                + netlist_advice(design.name)
-            )
+            why = f"the design has no netlist; {netlist_advice(design.name)}"
             return Rehearsal(RehearsalResult.NO_NETLIST, why)
         rows, lead = table_rows(pattern, spec, self._shuttle)
         key = key_of(
@@ -116,8 +115,10 @@ class Rehearser:
         found = _rehearsal(pattern, lead, names, tuple(map(names.both, bits(still))), *judged)
         if found.first is None or work > MAX_SLIP_WORK:
             return found
-        row = found.first.row + lead
-        return replace(found, slips=slips(netlist, pins, design, rows, lead, row))
+        failing = Failing(
+            found.first.row, _answer(found.values, int(pattern.repeat[found.first.row]))
+        )
+        return replace(found, slips=slips(netlist, pins, design, rows, lead, failing))
 
 
 def _not_rehearsed(why: str) -> Rehearsal:
@@ -167,7 +168,15 @@ def _rehearsal(
         label=pattern.labels.get(row, ""),
         wrong=names.wrong_pins(row, wrong, seen, 0),
     )
-    return replace(found, mismatches=int(verdicts.wrong_cycles[lane]), first=first)
+    values = names.wrong_buses(row, wrong, seen)
+    return replace(found, mismatches=int(verdicts.wrong_cycles[lane]), first=first, values=values)
+
+
+def _answer(values: Sequence[BusValue], repetitions: int) -> str:
+    """Say what a wrong row would have to expect; not where its repetitions may differ."""
+    if repetitions > 1:
+        return "something else"
+    return ", ".join(f"{value.bus} = {value.observed}" for value in values)
 
 
 def _states(netlist: Netlist) -> NDArray[np.uint64]:

@@ -8,10 +8,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from harness.errors import Finding, Location, Severity
-from harness.records import EvidenceCycle, Rehearsal, more_rows
-
-_LEVELS = {"0": "0", "1": "1", "Z": "floating", "L": "0", "H": "1"}
+from harness.errors import Finding, Location, Severity, many
+from harness.records import Rehearsal, more_rows
 
 
 def remarks(rehearsal: Rehearsal, path: Path) -> list[Finding]:
@@ -47,13 +45,14 @@ def _failure(rehearsal: Rehearsal, path: Path) -> Iterator[Finding]:
     if first is None:
         return
     states = rehearsal.states
-    often = f"{rehearsal.mismatches} wrong {'cycle' if rehearsal.mismatches == 1 else 'cycles'}"
+    often = many(rehearsal.mismatches, "wrong cycle")
     if rehearsal.failing_states < states:
         often += f", but only from {rehearsal.failing_states} of {states} power-up states"
     yield Finding(
         "rehearsal-fails",
         Location(path, first.line),
-        f"on the design's netlist {_wrong(first)}, in cycle {first.cycle}; {often}",
+        f"{'; '.join(map(str, rehearsal.values))} on the design's netlist, in cycle "
+        f"{first.cycle:,}; {often}",
         "correct the table, or the design if the table is right" + _slips(rehearsal),
     )
 
@@ -61,19 +60,6 @@ def _failure(rehearsal: Rehearsal, path: Path) -> Iterator[Finding]:
 def _slips(rehearsal: Rehearsal) -> str:
     """``; it passes if a[3:0] and b[3:0] are exchanged, or if …``."""
     return f"; it passes {', or '.join(rehearsal.slips)}" if rehearsal.slips else ""
-
-
-def _wrong(first: EvidenceCycle) -> str:
-    """``q[2] (pin out1) is 0 instead of 1, q[3] (pin out2) …``."""
-    return ", ".join(
-        f"{_name(pin.signal, pin.pin)} is {_LEVELS[pin.observed]} instead of "
-        f"{_LEVELS[pin.expected]}"
-        for pin in first.wrong
-    )
-
-
-def _name(signal: str, pin: str) -> str:
-    return f"{signal} (pin {pin})" if signal else f"pin {pin}"
 
 
 def _contention(rehearsal: Rehearsal, path: Path) -> Iterator[Finding]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,10 +24,17 @@ MAX_TRIES = 100
 """Maximum number of slips tried for one table."""
 
 
+class Failing(NamedTuple):
+    """The first wrong row of a table, and what its netlist answers there, in words."""
+
+    row: int
+    answer: str
+
+
 def slips(
-    netlist: Netlist, pins: Sequence[Pin], design: Design, rows: Rows, lead: int, failing: int
+    netlist: Netlist, pins: Sequence[Pin], design: Design, rows: Rows, lead: int, failing: Failing
 ) -> tuple[str, ...]:
-    """Name what would make a table pass; ``failing`` is its first wrong row, ``lead`` included."""
+    """Name what would make a table pass."""
     states = power_up(netlist)
     named = []
     for count, (text, changed) in enumerate(_tries(design, rows, lead, failing)):
@@ -46,30 +54,26 @@ def _passes(
 
 
 def _tries(
-    design: Design, rows: Rows, lead: int, failing: int
+    design: Design, rows: Rows, lead: int, failing: Failing
 ) -> Iterator[tuple[str, Rows | None]]:
     """Yield each slip in words, and the rows without it; None where it cannot have happened."""
     buses = [bus for bus in design.signals if bus.direction is not Direction.CLOCK]
     outputs = [bus for bus in buses if int(np.bitwise_or.reduce(rows[:, CARE])) & bus.mask]
-    yield "if this row alone expects something else", _untested(rows, lead, failing)
+    yield f"if this row alone expects {failing.answer}", _untested(rows, lead, failing.row + lead)
     for bus in outputs:
         for step, when in ((1, "later"), (-1, "earlier")):
-            yield f"if {_title(bus)} is expected one row {when}", _shifted(rows, lead, bus, step)
+            yield f"if {bus.title} is expected one row {when}", _shifted(rows, lead, bus, step)
     for bus in outputs:
-        yield f"if {_title(bus)} is inverted", _inverted(rows, lead, bus)
+        yield f"if {bus.title} is inverted", _inverted(rows, lead, bus)
     for bus in buses:
         if bus.width > 1:
             bits = [pin.bit for pin in bus.pins]
-            yield f"if {_title(bus)} is read in the reverse order", _moved(rows, bits, bits[::-1])
+            yield f"if {bus.title} is read in the reverse order", _moved(rows, bits, bits[::-1])
     for one, other in combinations(buses, 2):
         if (one.width, one.direction) == (other.width, other.direction):
             a, b = ([pin.bit for pin in bus.pins] for bus in (one, other))
-            text = f"if {_title(one)} and {_title(other)} are exchanged"
+            text = f"if {one.title} and {other.title} are exchanged"
             yield text, _moved(rows, [*a, *b], [*b, *a])
-
-
-def _title(bus: Bus) -> str:
-    return bus.name if bus.width == 1 else f"{bus.name}[{bus.width - 1}:0]"
 
 
 def _untested(rows: Rows, lead: int, failing: int) -> Rows | None:

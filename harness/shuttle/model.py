@@ -62,6 +62,11 @@ class Bus:
         return len(self.pins)
 
     @property
+    def title(self) -> str:
+        """``q[7:0]``, or the name alone if it is one bit wide."""
+        return self.name if self.width == 1 else f"{self.name}[{self.width - 1}:0]"
+
+    @property
     def mask(self) -> int:
         """All the signal's pins as one mask."""
         mask = 0

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from harness.records import PinResult
-from harness.shuttle import Shuttle
+from harness.records import SATISFIES, BusValue, PinResult
+from harness.shuttle import Bus, Shuttle
 from harness.table.pattern import Pattern
 
 
@@ -48,6 +48,24 @@ class Names:
             )
             for bit in bits(wrong)
         )
+
+    def wrong_buses(self, row: int, wrong: int, seen: int) -> tuple[BusValue, ...]:
+        """Every signal of the design with a wrong pin in one cycle."""
+        return tuple(
+            BusValue.of(signal.title, *self._levels(signal, row, wrong, seen))
+            for signal in self._pattern.signals
+            if signal.mask & wrong
+        )
+
+    def _levels(self, signal: Bus, row: int, wrong: int, seen: int) -> tuple[str, str]:
+        """Levels expected of a signal and observed, highest bit first; ``x`` where not tested."""
+        tested = [self._pattern.tested_symbol(row, pin.bit) for pin in signal.pins]
+        wanted = [SATISFIES.get(symbol, "x") for symbol in tested]
+        read = [
+            observed(pin.bit, seen, 0) if pin.mask & wrong else level
+            for pin, level in zip(signal.pins, wanted, strict=True)
+        ]
+        return "".join(wanted), "".join(read)
 
     def used(self) -> list[int]:
         """Bit positions of the design's signals, in the table's order."""

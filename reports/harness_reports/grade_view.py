@@ -59,7 +59,12 @@ UNTESTABLE = "proven untestable: no table can notice it"
 
 
 def why_missed(fault: MissedFault) -> str:
-    """Say why no table notices a fault, in words of its author."""
+    """Say why no table notices a fault, in its author's words, and how many are alike."""
+    alike = f"; {fault.alike - 1:,} more alike" if fault.alike > 1 else ""
+    return _why_missed(fault) + alike
+
+
+def _why_missed(fault: MissedFault) -> str:
     waived = f"waived by {fault.waiver.owner}: {fault.waiver.reason}" if fault.waiver else ""
     if fault.untestable:
         return f"proven untestable; {waived}" if waived else UNTESTABLE
@@ -72,7 +77,15 @@ def why_missed(fault: MissedFault) -> str:
     return "no tested output shows it"
 
 
-def fault_counts(count: FaultCount) -> str:
+def fault_counts(grade: DesignGrade) -> tuple[str, str]:
+    """Say what became of all faults, and of distinct ones, of which undetected ones are listed."""
+    return (
+        f"{many(grade.count.faults, 'fault')}: {_counts(grade.count)}",
+        f"{many(grade.collapsed.faults, 'distinct fault')}: {_counts(grade.collapsed)}",
+    )
+
+
+def _counts(count: FaultCount) -> str:
     """``426 detected, 52 undetected (3 possibly detected, 2 proven untestable)``."""
     parts = (
         (count.possible, "possibly detected"),
@@ -101,9 +114,10 @@ def write_grades(grades: Sequence[DesignGrade], folder: Path) -> Path:
 
 def _view(grade: DesignGrade) -> GradeView:
     count = grade.count
+    all_faults, distinct = fault_counts(grade)
     facts = [
-        ("Faults", f"{count.faults:,}, {grade.collapsed.faults:,} after collapsing"),
-        ("Of these", fault_counts(count)),
+        ("Faults", all_faults),
+        ("Alike at a gate are one", distinct),
         ("Test coverage", f"{percent(count.test_coverage)}: without untestable and waived faults"),
         ("Cells", ", ".join(grade.cells)),
         ("Toggle coverage", _toggled(grade)),

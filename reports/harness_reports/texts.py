@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 
 from harness.errors import many
 from harness.records import (
+    SATISFIES,
     SEVERITY_ORDER,
     STUCK_AT,
     Attempt,
@@ -27,9 +28,6 @@ from harness.records import (
     Wave,
 )
 from harness.store import HistoryRun, PassRate
-
-SATISFIES = {"H": "1", "L": "0", "Z": "Z"}
-"""What must be observed where a table expects H, L or Z."""
 
 
 def level(symbol: str) -> str:

@@ -15,9 +15,9 @@ from markupsafe import Markup
 
 from harness.blame import buses_of
 from harness.errors import printable
-from harness.records import Wave, Window
+from harness.records import SATISFIES, Wave, Window
 from harness_reports.svg import line, text
-from harness_reports.texts import SATISFIES, differs, level, pin_name
+from harness_reports.texts import differs, level, pin_name
 
 GUTTER = 112
 """Pixels for the names, left of the cells."""

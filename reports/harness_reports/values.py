@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.blame import buses_of, slips
-from harness.records import Attempt, EvidenceCycle, Outcome
+from harness.records import Attempt, BusValue, EvidenceCycle, Outcome, levels_text
 from harness_reports.captured import captured
 from harness_reports.texts import level, pin_text
 
@@ -112,9 +112,7 @@ def _values(cycle: EvidenceCycle, cells: _Cells) -> Iterator[str]:
             continue
         wanted = "".join(level(cells.expected[place]) for place in reversed(bus.places))
         seen = "".join(observed.get(name, bit) for name, bit in zip(names, wanted, strict=True))
-        text = f"{bus.title} expected {_number(wanted)}, observed {_number(seen)}"
-        mask = "".join(str(int(name in observed)) for name in names)
-        yield f"{text}, differs {_number(mask)}" if len(names) > 1 else text
+        yield str(BusValue.of(bus.title, wanted, seen))
 
 
 def _inputs(cells: _Cells) -> str:
@@ -123,18 +121,9 @@ def _inputs(cells: _Cells) -> str:
     for bus in buses_of(cells.signals):
         symbols = "".join(cells.driven[place] for place in reversed(bus.places))
         if set(symbols) != {"."}:
-            value = _PULSES.get(symbols) or _number(symbols.replace(".", "x"))
+            value = _PULSES.get(symbols) or levels_text(symbols.replace(".", "x"))
             shown.append(f"{bus.title} {value}")
     return ", ".join(shown)
-
-
-def _number(levels: str) -> str:
-    """Write levels, highest bit first: as a number, or bit by bit if one is not 0 or 1."""
-    if len(levels) < 2:
-        return levels
-    if set(levels) <= {"0", "1"}:
-        return f"0x{int(levels, 2):0{(len(levels) + 3) // 4}X}"
-    return f"0b{levels}"
 
 
 def _cells(outcome: Outcome, wanted: set[int]) -> Mapping[int, _Cells]:

@@ -17,10 +17,11 @@ from tests.unit.convert.imports import design_folder
 MISSED = "$16 at the AND of $26 stuck at 1"
 AT = f"    {MISSED}, from ei_n (prio148.v:4) to a_n (prio148.v:5)"
 TOGGLES, CELLS = "toggle coverage 100.0 %", "  cells: AND, NAND, NOR, NOT, OR"
-FOUND = "  134 faults, 82 after collapsing: 133 detected, 1 undetected (1 proven untestable)"
+FOUND = "  134 faults: 133 detected, 1 undetected (1 proven untestable)"
+DISTINCT = "  82 distinct faults: 81 detected, 1 undetected (1 proven untestable)"
 PROVEN = "proven untestable: no table can notice it"
 TABLE = "  function: 99.3 % in 531 vectors, the last that detects any is 28"
-LIST = "  What these tables would not notice:"
+LIST = "  Distinct faults that these tables would not notice:"
 
 
 @pytest.fixture
@@ -70,6 +71,7 @@ def test_a_design_is_graded_and_the_grade_kept(
     assert lines == [
         f"prio148: fault coverage 99.3 % (stuck-at), test coverage 100.0 %, {TOGGLES}",
         FOUND,
+        DISTINCT,
         CELLS,
         TABLE,
         LIST,
@@ -102,6 +104,7 @@ def test_a_waived_fault_stays_undetected_and_leaves_the_test_coverage(
     assert lines == [
         f"prio148: fault coverage 99.3 % (stuck-at), test coverage 100.0 %, {TOGGLES}",
         FOUND.replace("proven untestable", "waived"),
+        DISTINCT.replace("proven untestable", "waived"),
         CELLS,
         "  untestable faults: not looked for: that needs pip install 'harness[proof]'",
         TABLE,

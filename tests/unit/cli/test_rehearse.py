@@ -33,7 +33,7 @@ def vectors(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def said(vectors: Path, table: str, capsys: pytest.CaptureFixture[str]) -> tuple[int, list[str]]:
     """Rehearse the shuttle with this table: exit status, and lines without the folder."""
     (vectors / "ram16x4" / "bus.csv").write_text(table, "utf-8")
-    code = main(["rehearse", str(vectors)])
+    code = main(["rehearse", "--shuttle", str(vectors)])
     return code, capsys.readouterr().out.replace(f"{vectors}/", "").splitlines()
 
 
@@ -46,9 +46,9 @@ def test_a_table_that_fails(vectors: Path, capsys: pytest.CaptureFixture[str]) -
     assert code == 1
     assert lines == [
         (
-            "ram16x4/bus.csv:9: error [rehearsal-fails] on the design's netlist dq[1] (pin io1) "
-            "is 0 instead of 1, in cycle 7; 1 wrong cycle; correct the table, or the design if "
-            "the table is right; it passes if this row alone expects something else"
+            "ram16x4/bus.csv:9: error [rehearsal-fails] dq[3:0] expected 0x3, observed 0x1, "
+            "differs 0x2 on the design's netlist, in cycle 7; 1 wrong cycle; correct the table, or "
+            "the design if the table is right; it passes if this row alone expects dq[3:0] = 0x1"
         ),
         "1 table: 1 fail",
     ]
@@ -88,9 +88,8 @@ def test_a_design_without_a_netlist_is_a_note(
     design.write_text(text, "utf-8")
     lines = [
         (
-            "ram16x4/bus: not rehearsed: the design has no netlist; write netlist = "
-            '"netlist.json" in design.toml and make it with `harness netlist ram16x4` (needs '
-            "pip install 'harness[synthesis]')"
+            "ram16x4/bus: not rehearsed: the design has no netlist; make it with `harness netlist "
+            "ram16x4` (needs pip install 'harness[synthesis]')"
         ),
         "1 table: 1 not rehearsed",
     ]
@@ -109,9 +108,9 @@ def test_a_netlist_that_cannot_be_used(vectors: Path, capsys: pytest.CaptureFixt
 
 
 def test_a_name_that_matches_no_table(vectors: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["rehearse", str(vectors), "ram16x4/bus", "rom"]) == 2
+    assert main(["rehearse", "ram16x4/bus", "rom", "--shuttle", str(vectors)]) == 2
     assert capsys.readouterr().err == (
         f"harness: {vectors}/shuttle.toml: error [unknown-design] no design of Sandpiper 2 matches "
         '"rom"; use one of: ram16x4\n'
     )
-    assert main(["rehearse", str(vectors), "ram*"]) == 0
+    assert main(["rehearse", "ram*", "--shuttle", str(vectors)]) == 0

@@ -123,7 +123,9 @@ def test_every_verdict_is_what_pytest_calls_it_and_says_what_the_report_says(
     with harness.open_chip(bench.path / "vectors") as chip:
         evidence = harness.evidence(chip.run_table("ctr163/wrong"))
     assert len(evidence.splitlines()) > 4
-    assert evidence in result.stdout.str()
+    assert "What to do: Correct the table or the design; `harness rehearse` says where" in evidence
+    assert "other chips" not in evidence
+    assert f"{evidence}\nvectors/ctr163/wrong.csv:3: FAIL\n" in result.stdout.str()
     suite = next(iter(JUnitXml.fromfile(str(bench.path / "out.xml"))))
     cases = {case.name: case for case in suite}
     kinds = {name: {type(one) for one in case.result} for name, case in cases.items()}

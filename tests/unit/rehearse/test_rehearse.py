@@ -64,9 +64,9 @@ def test_a_wrong_row_is_named_with_what_was_expected_and_observed(tmp_path: Path
     assert (found.states, found.failing_states, found.mismatches) == (3, 3, 1)
     assert [str(remark) for remark in remarks(found, Path("t.csv"))] == [
         (
-            "t.csv:4: error [rehearsal-fails] on the design's netlist dq[1] (pin io1) is 0 instead "
-            "of 1, in cycle 2; 1 wrong cycle; correct the table, or the design if the table is "
-            "right; it passes if this row alone expects something else"
+            "t.csv:4: error [rehearsal-fails] dq[3:0] expected 0x3, observed 0x1, differs 0x2 on "
+            "the design's netlist, in cycle 2; 1 wrong cycle; correct the table, or the design if "
+            "the table is right; it passes if this row alone expects dq[3:0] = 0x1"
         ),
         (
             "t.csv: warning [still-input] no row moves a[0] (pin in0), a[1] (pin in1), a[2] (pin "
@@ -172,7 +172,7 @@ def other(folder: Path, **changes: object) -> Rehearsal:
 def test_a_design_without_a_netlist_is_not_rehearsed(tmp_path: Path) -> None:
     found = other(tmp_path, netlist=None)
     assert found.result is RehearsalResult.NO_NETLIST
-    assert found.why.startswith("the design has no netlist; write netlist = ")
+    assert found.why.startswith("the design has no netlist; make it with ")
     assert remarks(found, Path("t.csv")) == []
 
 

@@ -56,7 +56,7 @@ def late(rows: Rows) -> Rows:
         (late(alu()), "if f[3:0] is expected one row later"),
         (
             [{**row, "f": "0" if k == 7 else row["f"]} for k, row in enumerate(alu())],
-            "if this row alone expects something else",
+            "if this row alone expects f[3:0] = 0x9",
         ),
     ],
 )
