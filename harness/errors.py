@@ -343,9 +343,12 @@ class Cancelled(HarnessError):
     """The person stopped the run."""
 
 
+NETLIST_COMMAND = "harness netlist"
+
+
 def netlist_advice(design: str) -> str:
     """Return how to make the netlist of a design."""
-    return f"make it with `harness netlist {design}` (needs pip install 'harness[synthesis]')"
+    return f"make it with `{NETLIST_COMMAND} {design}` (needs pip install 'harness[synthesis]')"
 
 
 def many(number: int, noun: str) -> str:

@@ -138,7 +138,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
             standalone_mode=False,
         )
     except TyperException as error:
-        _complain(f"{error.format_message().rstrip()}\nTry `harness --help`.")
+        known = [word for word in words[:1] if word in COMMANDS]
+        _complain(
+            f"{error.format_message().rstrip()}\nTry `{' '.join(('harness', *known, '--help'))}`."
+        )
         return ExitCode.BAD_INPUT
     except (InputError, RunUnfit) as error:
         _complain(str(error))

@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.progress import BarColumn, Progress, TextColumn
 
 import harness
 from harness.cli.exit_code import ExitCode
+from harness.cli.made import say_what_follows
 from harness.cli.run_codes import rehearsal_code
 from harness.cli.screen import Screen, complain, console
-from harness.errors import many
+from harness.cli.steps import Steps, shown_steps
+from harness.errors import Location, many
 from harness.records import RehearsalResult
 
 _MAP = (
@@ -51,10 +52,10 @@ def import_(  # noqa: PLR0913, PLR0917 - the options of a command
     wanted = harness.Wanted(scope, signals or (), driven or (), clock)
     recipe = harness.Recipe(sample, edge, keep_reset)
     options = harness.ImportOptions(table, replace, wanted, recipe)
-    with _bar(screen) as bar:
+    with shown_steps(screen) as steps:
         jedec = dump.suffix.lower() in harness.JEDEC_SUFFIXES
         work = harness.import_jesd3 if jedec else harness.import_dump
-        done = work(dump, design, options, _confirm(screen, bar, yes), _teller(bar))
+        done = work(dump, design, options, _confirm(screen, steps, yes), steps)
     if done is None:
         return ExitCode.BAD_INPUT
     _say(screen, done)
@@ -62,7 +63,7 @@ def import_(  # noqa: PLR0913, PLR0917 - the options of a command
 
 
 def _say(screen: Screen, done: harness.ImportedTable) -> None:
-    screen.say(f"{done.path}: {many(done.rows, 'row')}")
+    screen.say(f"{Location(done.path)}: {many(done.rows, 'row')}")
     for notice in done.notices:
         screen.say(f"note: {notice}")
     for finding in done.findings:
@@ -75,36 +76,18 @@ def _say(screen: Screen, done: harness.ImportedTable) -> None:
         screen.say("replayed on the netlist: it disagrees")
     for line in done.explanation:
         screen.say(f"  {line}")
+    say_what_follows(screen, done)
 
 
-def _confirm(screen: Screen, bar: Progress, yes: bool) -> Callable[[tuple[str, ...]], bool]:
+def _confirm(screen: Screen, steps: Steps, yes: bool) -> Callable[[tuple[str, ...]], bool]:
     def confirm(lines: tuple[str, ...]) -> bool:
-        bar.stop()
         for line in lines:
             screen.say(line)
-        if not yes and not screen.attended:
+        if yes:
+            return True
+        if not screen.attended:
             complain("harness: the map needs to be confirmed; add --yes, or --map to change it")
             return False
-        answer = "y" if yes else screen.ask("Make the table", "Y/n").strip().lower()
-        bar.start()
-        return answer in {"", "y", "yes"}
+        return screen.ask("Make the table", "Y/n").strip().lower() in {"", "y", "yes"}
 
-    return confirm
-
-
-def _bar(screen: Screen) -> Progress:
-    columns = (
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.percentage:>3.0f} %"),
-    )
-    return Progress(*columns, console=screen, transient=True, disable=not screen.is_terminal)
-
-
-def _teller(bar: Progress) -> Callable[[str, float], None]:
-    task = bar.add_task("", total=1.0)
-
-    def tell(what: str, part: float) -> None:
-        bar.update(task, description=what, completed=part)
-
-    return tell
+    return lambda lines: steps.aside(lambda: confirm(lines))

@@ -10,6 +10,7 @@ import typer
 
 import harness
 from harness.cli.exit_code import ExitCode
+from harness.cli.following import say_next
 from harness.cli.options import SHUTTLE_HELP
 from harness.cli.screen import console
 from harness.cli.steps import shown_steps
@@ -36,5 +37,5 @@ def netlist(
     took = time.monotonic() - began
     size = f"{many(made.gates, 'gate')}, {many(made.flops, 'flop')}"
     screen.say(f"{made.path}: {size}, in {took:.1f} s")
-    screen.say(f"Next: harness rehearse {made.shuttle} {made.design}")
+    say_next(screen, made.shuttle, "rehearse", made.design)
     return ExitCode.ALL_PASS

@@ -9,7 +9,7 @@ import typer
 
 import harness
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import SHUTTLE_HELP
+from harness.cli.options import SHUTTLE_HELP, TABLES_HELP
 from harness.cli.run_codes import rehearsal_code
 from harness.cli.screen import complain, console
 from harness.errors import many
@@ -17,11 +17,8 @@ from harness.records import RehearsalResult
 
 
 def rehearse(
-    shuttle: Annotated[Path, typer.Argument(help=SHUTTLE_HELP)],
-    tables: Annotated[
-        list[str] | None,
-        typer.Argument(help="Only these: DESIGN or DESIGN/TABLE, or patterns such as crc*."),
-    ] = None,
+    tables: Annotated[list[str] | None, typer.Argument(help=TABLES_HELP)] = None,
+    shuttle: Annotated[Path, typer.Option(help=SHUTTLE_HELP)] = harness.SHUTTLE,
 ) -> ExitCode:
     """Run every table on its own design's netlist, before any silicon.
 
@@ -36,8 +33,8 @@ def rehearse(
     for table in done:
         if table.rehearsal.why:
             screen.say(f"{table.name}: not rehearsed: {table.rehearsal.why}")
-        for finding in table.findings:
-            screen.say(str(finding))
+    for finding in dict.fromkeys(finding for table in done for finding in table.findings):
+        screen.say(str(finding))  # what is said of a netlist, once for all of its tables
     rehearsals = [table.rehearsal for table in done]
     counts = {
         "pass": sum(one.result is RehearsalResult.PASSES for one in rehearsals),

@@ -4,18 +4,31 @@ from __future__ import annotations
 
 import harness
 from harness.cli.exit_code import ExitCode
+from harness.cli.following import say_next
 from harness.cli.run_codes import rehearsal_code
-from harness.cli.screen import console
+from harness.cli.screen import Screen, console
+from harness.errors import Location
+from harness.records import RehearsalResult
 
 
 def closing(made: harness.RehearsedTable) -> ExitCode:
     """Say where the table is and what its rehearsal found; return the exit code."""
     screen, rehearsal = console(), made.rehearsal
-    screen.say(f"wrote {made.path}")
+    screen.say(f"wrote {Location(made.path)}")
     for finding in made.findings:
         screen.say(str(finding))
     if rehearsal.why:
         screen.say(f"{made.name}: not rehearsed: {rehearsal.why}")
     elif not rehearsal.bad:
         screen.say(f"{made.name}: passes on the design's netlist")
+    say_what_follows(screen, made)
     return rehearsal_code([rehearsal])
+
+
+def say_what_follows(screen: Screen, made: harness.RehearsedTable) -> None:
+    """Name the next command for a table that was just written, unless it is to be mended first."""
+    shuttle = made.path.parents[1] / harness.SHUTTLE
+    if made.rehearsal.result is RehearsalResult.NO_NETLIST:
+        say_next(screen, shuttle, "netlist", made.path.parent.name)
+    elif made.rehearsal.result is RehearsalResult.PASSES and not made.rehearsal.bad:
+        say_next(screen, shuttle, "grade", made.name)

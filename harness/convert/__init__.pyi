@@ -38,6 +38,7 @@ from .model import FILE, load_model
 from .ports import Proposal, propose
 from .save import save_table, write_file
 from .start import (
+    PLACEHOLDERS,
     SHUTTLE_TEXT,
     board_text,
     new_files,
@@ -52,6 +53,7 @@ from .wave import cycles_window, rows_window
 __all__ = [
     "FILE",
     "MAX_JESD3_BYTES",
+    "PLACEHOLDERS",
     "SHUTTLE_TEXT",
     "Bench",
     "Coverage",

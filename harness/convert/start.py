@@ -30,6 +30,11 @@ reset = { pin = "nreset", active = "low" }
 select = ["seld", "selc"]        # the pins that select a design
 """
 
+BOARD_NAME = "My board"
+SOURCE = "where the behaviour is specified"
+PLACEHOLDERS = ("My shuttle", "My club", BOARD_NAME, SOURCE)
+"""Texts that no author means to keep."""
+
 FIRST = "first"
 """Name of a new design's table."""
 
@@ -50,7 +55,7 @@ def board_text(shuttle: Shuttle) -> str:
 def _board(shuttle: Shuttle) -> Iterator[str]:
     yield '# A kind of board. Every key: ci/README.md of the tool, "Board profile". Edit what is'
     yield "# marked."
-    yield 'name = "My board"                # edit'
+    yield f'name = "{BOARD_NAME}"                # edit'
     yield 'controller = "RP2040"            # edit'
     yield 'backend = "generic"              # any board; "rp2" is exact, on an RP2040'
     yield ""
@@ -81,7 +86,7 @@ def _design(name: str, proposal: Proposal, verilog: Sequence[str], address: int)
         "name": name,
         "title": name,
         "address": address,
-        "source": "where the behaviour is specified",
+        "source": SOURCE,
         "clock_hz": 1_000_000,
         "top": proposal.source.top,
         "verilog": list(verilog),

@@ -16,7 +16,8 @@ from pathlib import Path
 from harness.board import check_profile
 from harness.door import check_file, is_file, is_folder, names_below, whole_path
 from harness.errors import FileUnusable, Finding, Findings, Location, Severity
-from harness.jobs.stale import stale_grade, stale_tables
+from harness.jobs.stale import stale_grade, stale_netlists, stale_tables
+from harness.jobs.unedited import unedited
 from harness.jobs.unproven import unproven
 from harness.rack import check_rack
 from harness.rehearse import Cache
@@ -108,7 +109,7 @@ class _Checker:
             return
         shuttle, findings = check_shuttle(path)
         self.shuttles[file] = shuttle
-        self.findings += findings
+        self.findings += [*findings, *unedited(path)]
         if shuttle is not None:
             for design in shuttle.designs:
                 self.inside(design, shuttle)
@@ -126,6 +127,7 @@ class _Checker:
 
     def inside(self, design: Design, shuttle: Shuttle) -> None:
         """Check a design's tables, and its netlist unless its own file has an error."""
+        self.findings += unedited(design.folder / "design.toml")
         patterns: dict[str, Pattern] = {}
         for spec in design.tables:
             if is_file(spec.path):
@@ -138,6 +140,7 @@ class _Checker:
             self.findings += stale_grade(design, shuttle, patterns)
         if design.netlist is not None and is_file(design.netlist) and not self.wrong(design):
             self.findings += check_models([design])
+            self.findings += stale_netlists([design])
 
     def wrong(self, design: Design) -> bool:
         """Return whether a design's own file has an error."""
@@ -209,7 +212,7 @@ class _Checker:
                 "name the shuttle's file before the profile",
             )
             return
-        self.findings += check_profile(path, shuttle)[1]
+        self.findings += [*check_profile(path, shuttle)[1], *unedited(path)]
 
     def profile_shuttle(self, path: Path) -> Shuttle | None:
         """Return the last shuttle of this check, else the nearest one in the folders above."""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import harness.table
 from harness.door import is_file, is_folder, whole_path
-from harness.errors import ConfigError, Finding, Severity
+from harness.errors import NETLIST_COMMAND, ConfigError, Finding, Severity
 from harness.jobs.choices import SHUTTLE
 from harness.jobs.tables import unknown
-from harness.shuttle import Design, Shuttle, TableSpec, check_shuttle, load_shuttle
+from harness.shuttle import Design, Shuttle, TableSpec, check_shuttle, nearest
 from harness.table import Pattern
 
 DESIGN = "design.toml"
@@ -33,21 +34,25 @@ def design_file(design: str | Path, shuttle: str | Path = SHUTTLE) -> Path:
         if is_file(place):
             return place
     message = f'no design "{design}": {" and ".join(dict.fromkeys(map(str, places)))} not found'
-    advice = "name the design's folder, or --shuttle"
+    known = check_shuttle(top)[0]
+    names = known.designs_by_name if known is not None else ()
+    advice = nearest(str(design), names) if names else "name the design's folder"
     raise ConfigError.of("unknown-design", top, message, advice)
 
 
 def open_design(design: str | Path, shuttle: str | Path = SHUTTLE) -> tuple[Shuttle, Design]:
-    """Open a design by its name, folder or file; it may have no table yet.
+    """Open a design by its name, folder or file; it may have no table and no netlist yet.
 
-    Raises ConfigError with every finding if it or its shuttle cannot be read.
+    A netlist that is named and not there is None, as if it were not named. Raises ConfigError with
+    every finding if the design or its shuttle cannot be read.
     """
     file, named = whole_path(design_file(design, shuttle)), whole_path(in_folder(shuttle, SHUTTLE))
     above = file.parent.parent
     top, findings = check_shuttle(named if named.parent == above else above / SHUTTLE)
-    errors = [f for f in findings if f.severity is Severity.ERROR and not _no_table(f, file)]
+    errors = [f for f in findings if f.severity is Severity.ERROR and not _not_yet(f, file)]
     if top is None or errors:
         raise ConfigError(errors)
+    top = replace(top, designs=tuple(map(_as_made, top.designs)))
     for one in top.designs:
         if one.folder == file.parent:
             return top, one
@@ -55,10 +60,16 @@ def open_design(design: str | Path, shuttle: str | Path = SHUTTLE) -> tuple[Shut
     raise ConfigError.of("design-not-listed", top.path, message, "add the folder to its designs")
 
 
-def _no_table(finding: Finding, file: Path) -> bool:
-    """Whether the finding is that this design has no table, which it may be about to get."""
+def _not_yet(finding: Finding, file: Path) -> bool:
+    """Whether the finding is that a netlist, or this design's first table, is still to be made."""
     about = finding.location.path == file and '"tables"' in finding.message
-    return finding.rule == "no-tables" or (finding.rule == "missing-key" and about)
+    no_table = finding.rule == "no-tables" or (finding.rule == "missing-key" and about)
+    return no_table or (finding.rule == "file-missing" and NETLIST_COMMAND in finding.advice)
+
+
+def _as_made(design: Design) -> Design:
+    made = design.netlist is not None and is_file(design.netlist)
+    return design if made else replace(design, netlist=None)
 
 
 def find_table(table: str, shuttle: Path = SHUTTLE) -> tuple[Shuttle, Design, TableSpec]:
@@ -67,11 +78,8 @@ def find_table(table: str, shuttle: Path = SHUTTLE) -> tuple[Shuttle, Design, Ta
     Raises ConfigError if the shuttle cannot be read or has no such design or table.
     """
     path = whole_path(Path(table))
-    if is_file(path.parent / DESIGN):
-        top, design = open_design(path.parent)
-    else:
-        top = load_shuttle(in_folder(shuttle, SHUTTLE))
-        design = _design_of(top, str(Path(table).parent))
+    beside = is_file(path.parent / DESIGN)
+    top, design = open_design(path.parent if beside else Path(table).parent, shuttle)
     by_file = next((spec for spec in design.tables if spec.path == path), None)
     return top, design, by_file or _table_of(design, path.name)
 

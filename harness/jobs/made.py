@@ -10,8 +10,9 @@ from typing import Any
 
 from harness.convert import Draft, save_table
 from harness.door import MAX_SETTINGS_BYTES, file_sum
+from harness.jobs.find import open_design
 from harness.jobs.rehearse import RehearsedTable, rehearse_tables
-from harness.shuttle import Design, Shuttle, load_shuttle
+from harness.shuttle import Design, Shuttle
 
 
 def write_made(
@@ -34,5 +35,6 @@ def write_made(
 
 def rehearsed(design: Design, shuttle: Shuttle, table: str) -> RehearsedTable:
     """Rehearse a table that was just written. Raises InputError if it cannot be read."""
-    (one,) = rehearse_tables(load_shuttle(shuttle.path), [f"{design.name}/{table}"])
+    top, _ = open_design(design.folder, shuttle.path)
+    (one,) = rehearse_tables(top, [f"{design.name}/{table}"])
     return one

@@ -98,7 +98,7 @@ def list_nets(design: str, shuttle: str | Path = SHUTTLE, match: str = "") -> tu
     known, chosen = open_design(design, shuttle)
     if chosen.netlist is None:
         message = f'design "{chosen.name}" has no netlist'
-        advice = f'write netlist = "netlist.json" in design.toml and {netlist_advice(chosen.name)}'
+        advice = netlist_advice(chosen.name)
         raise ConfigError.of("no-netlist", chosen.folder / DESIGN, message, advice)
     netlist = load_netlist(chosen.netlist, chosen.top)
     nets = list(_nets(netlist, chosen, known))

@@ -50,7 +50,10 @@ REFUSED = {
     ),
     "no such design": (
         ["cont/main"],
-        'shuttle.toml: error [unknown-design] no design "cont"; did you mean "count"?',
+        (
+            'shuttle.toml: error [unknown-design] no design "cont": cont/design.toml not found; '
+            'did you mean "count"?'
+        ),
     ),
     "a bad list of pins": (
         ["count/main", "--map", "clk"],

@@ -44,8 +44,9 @@ def test_a_table_comes_back_and_passes_on_the_netlist(folder: Path, capsys: Scre
     assert main(arguments) == 0
     assert capsys.readouterr().out.splitlines() == [
         *pins,
-        f"{folder}/vectors/ctr163/back.csv: 56 rows",
+        "vectors/ctr163/back.csv: 56 rows",
         "replayed on the netlist: every row agrees",
+        "Next: harness grade ctr163/back --shuttle vectors",
     ]
     shuttle = load_shuttle(folder / "vectors" / "shuttle.toml")
     design = shuttle.designs_by_name["ctr163"]
@@ -77,7 +78,7 @@ def test_the_pins_of_a_package_are_mapped_and_what_is_left_out_is_told(
         "g2a_n  pin 4",
         "g2b_n  pin 5",
         "y_n    pin 7, 9, 10, 11, 12, 13, 14, 15",
-        f"{folder}/vectors/dec138/b.csv: 2 rows",
+        "vectors/dec138/b.csv: 2 rows",
         "note: left out: 1 field F (default fuse state), 1 field L (fuse list)",
         (
             "b.jed:8:1: warning [jesd3-gap] vector 4 is missing: vector 5 follows at once; "
@@ -89,6 +90,7 @@ def test_the_pins_of_a_package_are_mapped_and_what_is_left_out_is_told(
             "does"
         ),
         "replayed on the netlist: every row agrees",
+        "Next: harness grade dec138/b --shuttle vectors",
     ]
     assert (folder / "vectors/dec138/b.csv").read_text("utf-8") == (
         "# from b.jed: 3-to-8 decoder in its package\n"

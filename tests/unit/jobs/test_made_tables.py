@@ -103,9 +103,10 @@ def test_the_command_says_where_the_table_is(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["expand", str(folder / "list")]) == 0
-    first, second = capsys.readouterr().out.splitlines()
+    first, second, third = capsys.readouterr().out.splitlines()
     assert first == f"wrote {folder}/list.csv"
     assert second.startswith("lines/list: not rehearsed: the design has no netlist; ")
+    assert third == f"Next: harness netlist lines --shuttle {folder.parent}"
 
 
 def test_the_list_in_the_reference_expands_as_it_stands_there(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 
 import harness
 from harness.cli import main
-from harness.errors import ConfigError
+from harness.errors import ConfigError, Severity
 from harness.netlist import PortDirection, Source, SourcePort
 
 VERILOG = """\
@@ -46,7 +46,8 @@ def test_a_shuttle_and_a_board_are_started_and_lack_nothing_but_designs(
 ) -> None:
     assert main(["new", "--shuttle"]) == 0
     assert main(["new", "--board"]) == 0
-    assert [finding.rule for finding in harness.check([folder])] == ["no-designs"]
+    errors = [one.rule for one in harness.check([folder]) if one.severity is Severity.ERROR]
+    assert errors == ["no-designs"]
     before = files(folder)
     capsys.readouterr()
     assert main(["new", "--shuttle"]) == main(["new", "--board"]) == 2
@@ -64,7 +65,29 @@ def test_a_board_for_a_shuttle_of_other_pins_has_them_all(folder: Path) -> None:
     (folder / "shuttle.toml").write_text(text)
     harness.new_board()
     assert 'method = "parallel"' in (folder / "board.toml").read_text()
-    assert [finding.rule for finding in harness.check([folder])] == ["no-designs"]
+    errors = [one.rule for one in harness.check([folder]) if one.severity is Severity.ERROR]
+    assert errors == ["no-designs"]
+
+
+def test_what_is_to_be_edited_is_a_warning_until_it_is(folder: Path) -> None:
+    def warnings() -> list[str]:
+        return [str(one) for one in harness.check([folder]) if one.rule == "not-edited"]
+
+    harness.new_shuttle()
+    harness.new_board()
+    assert warnings() == [
+        f'{place}: warning [not-edited] {key} is still "{text}", as `harness new` wrote it; write '
+        "your own"
+        for place, key, text in (
+            ("shuttle.toml:2:1", "name", "My shuttle"),
+            ("shuttle.toml:3:1", "organisation", "My club"),
+            ("board.toml:3:1", "name", "My board"),
+        )
+    ]
+    for file in ("shuttle.toml", "board.toml"):
+        text = (folder / file).read_text("utf-8")
+        (folder / file).write_text(text.replace('"My ', '"Our '), "utf-8")
+    assert warnings() == []
 
 
 @pytest.mark.parametrize(
