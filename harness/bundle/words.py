@@ -20,8 +20,8 @@ module modules name negedge net net-stuck netlist netnames none nor not note nul
 organisation output outputs owner parallel parameter parameters pass pin pin_check pins port
 port_directions ports posedge profile pulse pulses rack rate reason reg repeat report reset
 reset_cycles run rst rts schema select sensors settle_us shift shuttle signal signals signed slot
-source sources src step supply table tables ticket top toplevel true type unsigned until upto usb vector
-vectors verilog virtual waived waiver window wire xnor xor
+source sources src step supply table tables ticket top toplevel true type unsigned until upto usb
+vector vectors verilog virtual waived waiver window wire xnor xor
 """
 FORMATS = frozenset(_FORMATS.split())
 """Key words of the files in a bundle: TOML, netlists, tables, Verilog, and of its own texts."""

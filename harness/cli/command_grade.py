@@ -43,11 +43,11 @@ def grade(
 ) -> ExitCode:
     """Grade tables: which single stuck-at faults of a design's gates they would notice.
 
-    Each fault is put into the design's netlist in turn. It is detected if a tested output differs
-    surely, from an unknown power-up state: without a reset in the table nearly nothing is. The
-    grade is kept as grade.json beside design.toml if all tables of a design were graded, and
-    reports of chips show it beside PASS. A fault may be waived in shuttle.toml: a [[waiver]] with
-    `fault` and the name that is printed here.
+    Each fault is put into the design's netlist in turn. It is detected if a tested output certainly
+    differs, with all flip-flops unknown at power-up: without a reset in the table, almost none is.
+    The grade is kept as grade.json beside design.toml if all tables of a design were graded, and
+    reports of chips show it beside PASS. To waive a fault, add a [[waiver]] to shuttle.toml, with
+    the name that is printed here as its `fault`.
 
     Exit status: 0 graded, 2 wrong usage or input, 3 a design or table could not be graded.
     """

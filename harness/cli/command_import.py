@@ -21,8 +21,11 @@ _MAP = (
     "NAME=SIGNAL: another variable for a signal or a bit (q[2]=tb.x[0]); NAME=0 holds it. "
     "Of a JEDEC file: NAME=PINS (clk=1, d=5..2)."
 )
-_DRIVEN = "NAME=SIGNAL: the bench drives bidirectional NAME while SIGNAL is 1; !SIGNAL, never."
-_SAMPLE = "How to sample; the reference of tables explains the three ways."
+_DRIVEN = (
+    "NAME=SIGNAL: the bench drives bidirectional NAME while SIGNAL is 1 (!SIGNAL: 0), or `always` "
+    "or `never`."
+)
+_SAMPLE = "How to sample; vectors/README.md explains the three ways."
 
 
 def import_(  # noqa: PLR0913, PLR0917 - the options of a command
@@ -32,17 +35,17 @@ def import_(  # noqa: PLR0913, PLR0917 - the options of a command
     scope: Annotated[str, typer.Option(help="Scope of the design in the dump.")] = "",
     signals: Annotated[list[str] | None, typer.Option("--map", help=_MAP)] = None,
     driven: Annotated[list[str] | None, typer.Option(help=_DRIVEN)] = None,
-    clock: Annotated[str, typer.Option(help="Another input that is the clock.")] = "",
+    clock: Annotated[str, typer.Option(help="Use another input as the clock.")] = "",
     sample: Annotated[harness.Sample, typer.Option(help=_SAMPLE)] = harness.Sample.PULSES,
     edge: Annotated[harness.Edge | None, typer.Option(help="Active edge of the clock.")] = None,
-    keep_reset: Annotated[bool, typer.Option("--keep-reset", help="Keep its rows.")] = False,
-    replace: Annotated[bool, typer.Option("--replace", help="Replace a table.")] = False,
-    yes: Annotated[bool, typer.Option("--yes", help="Take the map without asking.")] = False,
+    keep_reset: Annotated[bool, typer.Option("--keep-reset", help="Keep reset rows.")] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Replace an existing table.")] = False,
+    yes: Annotated[bool, typer.Option("--yes", help="Accept the map without asking.")] = False,
 ) -> ExitCode:
     """Make a table from a VCD or FST dump or a JEDEC file, and replay it on the design's netlist.
 
-    Shows which variable of the dump is which signal, and asks. Says what the table does not show,
-    and where it disagrees with the netlist.
+    Shows which variable of the dump is which signal, and asks for confirmation. Notes what the
+    table does not show, and where it disagrees with the netlist.
 
     Exit status: 0 the table agrees with the netlist, or there is none; 1 it disagrees, or
     no board may run it; 2 wrong usage or input, or the map was not confirmed; 3 the netlist cannot

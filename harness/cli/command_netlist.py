@@ -18,9 +18,7 @@ from harness.errors import many
 
 
 def netlist(
-    design: Annotated[
-        str, typer.Argument(help="A design of shuttle.toml here, its folder, or its design.toml.")
-    ],
+    design: Annotated[str, typer.Argument(help="A design's name, its folder, or its design.toml.")],
     shuttle: Annotated[Path, typer.Option(help=SHUTTLE_HELP)] = harness.SHUTTLE,
 ) -> ExitCode:
     """Synthesise a design's Verilog into the netlist file that its design.toml names.

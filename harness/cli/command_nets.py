@@ -25,13 +25,13 @@ def nets(
     signals. Nets without a name in the Verilog are left out.
     """
     screen = console()
-    found = harness.list_nets(design, shuttle, match)
-    rows = [(", ".join(net.names), net.driver, ", ".join(net.pins)) for net in found]
+    listed = harness.list_nets(design, shuttle, match)
+    rows = [(", ".join(net.names), net.driver, ", ".join(net.pins)) for net in listed]
     widths = [max(map(len, column)) for column in zip(*_HEAD, *rows, strict=True)]
     for name, driver, pins in [*_HEAD, *rows]:
         screen.say(f"{name:<{widths[0]}}  {driver:<{widths[1]}}  {pins}".rstrip())
     what = f' with "{match}"' if match else ""
-    screen.say(f"{many(len(found), 'net')}{what}")
+    screen.say(f"{many(len(listed), 'net')}{what}")
     return ExitCode.ALL_PASS
 
 

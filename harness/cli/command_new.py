@@ -27,7 +27,7 @@ def new(
     board: Annotated[bool, typer.Option("--board", help="Start a board profile.")] = False,
     folder: Annotated[Path, typer.Option("--in", help="Folder of shuttle.toml.")] = Path(),
 ) -> ExitCode:
-    """Start the files that an author writes. Nothing that is there is replaced.
+    """Start the files that an author writes; existing files are not replaced.
 
     With a DESIGN, reads the ports of its Verilog, proposes chip pins for them, and writes
     design.toml and the head of a table. Ports that do not fit the chip are listed with a wrapper

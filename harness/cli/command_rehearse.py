@@ -34,7 +34,7 @@ def rehearse(
         if table.rehearsal.why:
             screen.say(f"{table.name}: not rehearsed: {table.rehearsal.why}")
     for finding in dict.fromkeys(finding for table in done for finding in table.findings):
-        screen.say(str(finding))  # what is said of a netlist, once for all of its tables
+        screen.say(str(finding))  # a finding about a netlist once, not for each table
     rehearsals = [table.rehearsal for table in done]
     counts = {
         "pass": sum(one.result is RehearsalResult.PASSES for one in rehearsals),

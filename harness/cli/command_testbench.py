@@ -29,7 +29,7 @@ def testbench(
     written = harness.write_testbench(table, out, shuttle)
     screen = console()
     for path in written.files:
-        screen.say(f"Written: {path}")
+        screen.say(f"Wrote {path}")
     screen.say(f"\nRun it in that folder:\n\n    {shlex.join(['cd', str(out)])}")
     for simulator, commands in written.commands.items():
         screen.say(f"\nWith {simulator}:\n")

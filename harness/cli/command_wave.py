@@ -26,5 +26,5 @@ def wave(
         raise typer.BadParameter("--out must end in .vcd or .svg")
     screen = console()
     for path, note in harness.write_waves(table, [out] if out else [], shuttle):
-        screen.say(f"Written: {path}. {note}".strip().removesuffix("."))
+        screen.say(f"Wrote {path}. {note}".strip().removesuffix("."))
     return ExitCode.ALL_PASS

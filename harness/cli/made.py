@@ -14,7 +14,7 @@ from harness.records import RehearsalResult
 def closing(made: harness.RehearsedTable) -> ExitCode:
     """Say where the table is and what its rehearsal found; return the exit code."""
     screen, rehearsal = console(), made.rehearsal
-    screen.say(f"wrote {Location(made.path)}")
+    screen.say(f"Wrote {Location(made.path)}")
     for finding in made.findings:
         screen.say(str(finding))
     if rehearsal.why:

@@ -1,7 +1,7 @@
 """A table before it is a file: rows of cells, and the only writer of the table format.
 
 One rule: what is written here is read by ``harness.table`` as it was meant; a text that is no cell
-(a label, a note, a remark) keeps to its place and its line, and is no formula in a spreadsheet.
+(a label, a note, a remark) stays on its line and is never a formula in a spreadsheet.
 """
 
 from __future__ import annotations

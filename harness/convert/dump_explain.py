@@ -1,6 +1,6 @@
 """What an author should know about an imported table: in words, with lines of the table.
 
-One rule: a sentence names the place that it is about, and nothing is said that was not seen.
+One rule: a sentence names the place that it is about, and states only what was seen.
 """
 
 from __future__ import annotations

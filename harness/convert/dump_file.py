@@ -1,8 +1,8 @@
-"""Tells whether a waveform dump is whole, before a library reads it.
+"""Checks that a waveform dump is whole, before a library reads it.
 
 One rule: the library loads a file that was cut off or altered without complaint, or stops this
-process; so nothing is given to it that was not looked through here first. A VCD has no end mark:
-one that was cut off exactly after a line cannot be told from a whole one.
+process, so every dump is checked here first. A VCD has no end mark:
+one that was cut off exactly after a line looks whole.
 """
 
 from __future__ import annotations

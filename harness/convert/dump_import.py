@@ -1,6 +1,6 @@
 """A dump becomes the patterns of a table: reading, sampling and thinning out, one after the other.
 
-One rule: the same dump, map and recipe give the same rows, whoever asks.
+One rule: the same dump, map and recipe always give the same rows.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from harness.netlist import load_netlist, pin_map
 from harness.shuttle import Design, Direction, Shuttle
 
 CLEARLY = 4
-"""How many times more outputs change at one edge than at the other, to say which is active."""
+"""How many times more outputs must change at one edge than at the other to make it active."""
 
 
 @dataclass(frozen=True)

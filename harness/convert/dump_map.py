@@ -94,7 +94,7 @@ def map_pins(dump: Dump, design: Design, wanted: Wanted) -> PinMap:
 def choose_scope(variables: Mapping[str, int], design: Design) -> str:
     """Return the scope in which most signals of the design have a variable of their width.
 
-    Of equals the one that is named like the design is taken, then the outermost.
+    Among equals it prefers the one named like the design, then the outermost.
     """
     scopes: dict[str, dict[str, int]] = {}
     for name, width in variables.items():
@@ -103,16 +103,16 @@ def choose_scope(variables: Mapping[str, int], design: Design) -> str:
 
     def rank(scope: str) -> tuple[int, bool, int]:
         inside = scopes[scope]
-        found = sum(_find(bus, inside) is not None for bus in design.signals)
+        matches = sum(_find(bus, inside) is not None for bus in design.signals)
         last = scope.rpartition(".")[2].lower()
         named = last in {design.name.lower(), design.top.lower()}
-        return found, named, -scope.count(".")
+        return matches, named, -scope.count(".")
 
     return max(scopes, key=rank, default="")
 
 
 def _find(bus: Bus, inside: Mapping[str, int]) -> str | None:
-    """Return the variable of a signal: its name, or a name that differs in upper case only."""
+    """Return the variable of a signal: its name, or one that differs only in case."""
     if inside.get(bus.name) == bus.width:
         return bus.name
     low = bus.name.lower()
@@ -215,12 +215,12 @@ class _Mapper:
             yield Wire(pin, "", number >> bit & 1, self._use_of(pin))
 
     def _part(self, text: str, value: str, pins: Sequence[Pin]) -> Iterator[Wire]:
-        found = self._variable(value)
-        if found is None:
+        variable = self._variable(value)
+        if variable is None:
             near = _nearest(value, self._dump.variables)
             self._error("unknown-variable", f'--map {text}: the dump has no "{value}"{near}')
             return
-        name, bits = found
+        name, bits = variable
         if len(bits) != len(pins):
             sizes = many(len(bits), "bit"), many(len(pins), "pin")
             message = f"--map {text}: {value} has {sizes[0]}, the signal {sizes[1]}"
@@ -251,10 +251,10 @@ class _Mapper:
             self._error("not-a-clock", message)
 
     def _check_holds(self, absent: Sequence[Bus], holds: Sequence[Hold]) -> None:
-        """Refuse a bidirectional signal of which nobody says when the bench drives it."""
-        said = sum(hold.mask for hold in holds)
+        """Refuse a bidirectional signal if it is not known when the bench drives it."""
+        named = sum(hold.mask for hold in holds)
         for bus in self._design.signals:
-            if bus.direction is Direction.BIDIRECTIONAL and bus not in absent and bus.mask & ~said:
+            if bus.direction is Direction.BIDIRECTIONAL and bus not in absent and bus.mask & ~named:
                 self._error(
                     "driver-unknown",
                     f'"{bus.name}" is bidirectional, and a dump does not say who drives it',
@@ -296,12 +296,12 @@ class _Mapper:
                 yield Hold(mask, "", _EVER.get(value, 0))
                 continue
             level = 0 if value.startswith("!") else 1
-            found = self._variable(value.removeprefix("!"))
-            if found is None or len(found[1]) != 1:
+            variable = self._variable(value.removeprefix("!"))
+            if variable is None or len(variable[1]) != 1:
                 near = _nearest(value, self._dump.variables)
                 message = f'--driven {text}: the dump has no one-bit "{value}"{near}'
                 self._error("unknown-variable", message)
-            yield Hold(mask, found[0] if found else "", level)
+            yield Hold(mask, variable[0] if variable else "", level)
 
     def _lines(self, wires: Mapping[int, Wire], absent: Sequence[Bus]) -> Iterator[str]:
         wide = max(len(bus.name) for bus in self._design.signals)

@@ -1,7 +1,7 @@
 """Which outputs answer to an input without a pulse of the clock: from gates, or from the dump.
 
 One rule: what is not known counts as answering, so that an output is tested only where its value
-stands for certain.
+is certain.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Reads the value changes of a dump, batch by batch.
 
 One rule: everything that is special about the library that reads dumps (PyPI ``pywellen``) is in
-this module. It drops names that it does not know without a word, delivers a second stream of one
+this module. It silently drops names that it does not know, delivers a second stream of one
 object empty, gives values as integers or as texts from one change to the next, and panics instead
 of raising.
 """
@@ -199,9 +199,9 @@ def _load(path: Path) -> pywellen.Waveform:
 
 @contextmanager
 def _sound(path: Path) -> Iterator[None]:
-    """Raise InputError for whatever the library raises about the file.
+    """Turn anything that the library raises about the file into an InputError.
 
-    A panic is no Exception, and prints a backtrace to the stream of errors: that is closed to it.
+    A panic is not an Exception and prints a backtrace to stderr, which is closed meanwhile.
     """
     try:
         with _silence():

@@ -3,7 +3,7 @@
 The rules of sampling, of which the first is right for most benches:
 
 ``pulses``
-    the inputs of a row are those just before its pulse, whatever changes with the edge itself; a
+    the inputs of a row are those just before its pulse, even if they change with the edge; a
     change of inputs begins a new row, with the clock at rest; outputs are taken just before the
     next row begins
 ``before``

@@ -40,7 +40,7 @@ def unframed(data: bytes, error: Report, warn: Report) -> range:
         error("jesd3-frame", 0, message, "check that this is a JEDEC file with its beginning")
         return range(0)
     if ETX in data[:start]:
-        message = "there is the end of a transmission before STX"
+        message = "a transmission ends before STX"
         error("jesd3-outside", 0, message, "keep one transmission in each file")
     elif data[:start].strip(SPACE):
         warn("jesd3-outside", 0, "the text before STX is ignored", "check what it is")
@@ -64,14 +64,14 @@ def _check_sum(data: bytes, start: int, end: int, error: Report) -> None:
         error("jesd3-checksum", end + 1, message, "get the whole file, or write 0000 for none")
         return
     if data[match.end() :].strip(SPACE + b"\x1a"):  # some systems end a text with 0x1A
-        message = "there is more text after the transmission checksum"
+        message = "text follows the transmission checksum"
         error("jesd3-outside", match.end(), message, "keep one transmission in each file")
     block, expected = data[start : end + 1], int(match[1], 16)
-    found = transmission_sum(block)
-    if expected not in {0, found}:
+    total = transmission_sum(block)
+    if expected not in {0, total}:
         message = (
             f"the transmission checksum is {expected:04X}, but the characters from STX to ETX "
-            f"add up to {found:04X}"
+            f"add up to {total:04X}"
         )
         error("jesd3-checksum", match.start(1), message, _advice(block, expected))
 

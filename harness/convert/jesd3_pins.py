@@ -55,7 +55,7 @@ def pin_numbers(texts: Sequence[str], design: Design, shuttle: Shuttle) -> dict[
             message = f'"{name}" has {len(named)} pins, and {len(listed)} are numbered'
             refuse("bad-pin-number", text, message, "number each, most significant first")
         elif set(listed) & pins.keys() or {pin for pin in named if pin} & set(pins.values()):
-            refuse("doubled-pin", text, "a pin is there twice", "name and number each pin once")
+            refuse("doubled-pin", text, "a pin occurs twice", "name and number each pin once")
         pins |= dict(zip(listed, named, strict=False))
     if findings.errors:
         raise ConfigError(findings.items)

@@ -161,7 +161,7 @@ class _Reader:
             self.error("jesd3-too-long", place, message, "split it", same="too long")
         else:
             if number in self.vectors:
-                message = f"vector {number} is there twice; the last one counts"
+                message = f"vector {number} occurs twice; the last one counts"
                 self.warn("jesd3-vector-twice", place, message, "give every vector its own number")
             self.vectors[number] = conditions, place
             self.labels.pop(number, None)
@@ -272,8 +272,8 @@ class _Reader:
         for number in numbers:
             conditions, place = self.vectors[number]
             if len(conditions) != wide:
-                found = many(len(conditions), "condition")
-                message = f"vector {number} has {found} for {many(wide, 'pin')}"
+                count = many(len(conditions), "condition")
+                message = f"vector {number} has {count} for {many(wide, 'pin')}"
                 self.error("jesd3-vector", place, message, "write one for each", same="width")
         return self.order or tuple(range(1, wide + 1))
 

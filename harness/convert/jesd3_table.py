@@ -95,7 +95,7 @@ class _Making:
             self.findings.error("symbol-not-allowed", place, message, advice)
 
     def check(self, named: Iterable[int]) -> None:
-        """Raise TableError for everything that was found."""
+        """Raise TableError with all findings."""
         whole = Location(self.file.path)
         if self.unnamed:
             shown = ", ".join(map(str, self.unnamed[:MAX_SHOWN]))

@@ -1,6 +1,6 @@
 """The levels of one line of a serial interface, cycle by cycle.
 
-One rule: a level that is not known is said to be unknown; no decoder here guesses one.
+One rule: a level that is not known is ``UNKNOWN``; no decoder guesses it.
 """
 
 from __future__ import annotations

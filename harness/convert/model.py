@@ -1,7 +1,7 @@
 """A design's reference model, ``model.py``: loaded, and asked one step at a time.
 
-One rule: the model's code runs here and nowhere else, when its author asks for it by name; whatever
-it does wrong is a finding with the line in its file.
+One rule: the model's code runs here and nowhere else, when its author asks for it by name; each
+mistake in it is a finding with the line in its file.
 """
 
 from __future__ import annotations
@@ -143,7 +143,7 @@ def load_model(design: Design, limit_s: float = LIMIT_S) -> Model:
     call("this file", lambda: _executed(source, path, module))
     made = call(CLASS, lambda: getattr(module, CLASS, None))
     if made is None:
-        raise _error(path, 0, f"there is no class {CLASS}", "write one as the reference says")
+        raise _error(path, 0, f"there is no class {CLASS}", "write it as vectors/README.md shows")
     code = call(CLASS, made)
     for name in ("reset", "step"):
         if not call(name, lambda name=name: callable(getattr(code, name, None))):  # type: ignore[misc]
@@ -178,7 +178,7 @@ def _buses(model: Model, design: Design, key: str, given: Any) -> tuple[Bus, ...
 
 
 def _called(path: Path, name: str, call: Callable[[], T], limit_s: float) -> T:
-    """Call the model's code; whatever comes out of it but a value is a TableError."""
+    """Call the model's code; anything but a value becomes a TableError."""
     try:
         with _limited(limit_s):
             return call()

@@ -30,7 +30,7 @@ def save_table(
     path = _path_of(design, name, replace=replace)
     _check_latency(design, name, settings)
     text = read_file(settings_path, MAX_SETTINGS_BYTES).decode("utf-8")
-    # What is said of the origin of the rows that were there before does not hold of the new ones.
+    # The origin of the old rows is not that of the new ones.
     origin = {} if "made_from" in settings else {"made_from": None, "unconfirmed": None}
     values = {"file": path.relative_to(design.folder).as_posix(), **origin, **settings}
     edited = with_settings(settings_path, text, ("tables", name), values)

@@ -27,7 +27,7 @@ _WAVEFORMS = {
 ``D U Z``: force down, up, off; ``H L T``: compare with high, low, off; ``X``: compare with nothing.
 """
 _BARE = re.compile(r"(?!(?:max|min)$)[a-z][a-z0-9_]+")
-"""Names that need no quotes, whatever words the standard reserves: none of those is like this."""
+"""Names that need no quotes: no word that the standard reserves looks like this."""
 
 
 def stil_lines(table: Conditions, spec: TableSpec, design: Design) -> Iterator[str]:

@@ -1,7 +1,7 @@
 """A table as a self-checking testbench for the design's own Verilog source.
 
 One rule: the testbench does in each cycle what a board does, reset included: the rows are those of
-a rehearsal. What a simulator cannot be told is refused; nothing is left out.
+a rehearsal. What a simulator cannot express is refused; nothing is left out.
 """
 
 from __future__ import annotations

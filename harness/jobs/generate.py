@@ -12,7 +12,7 @@ from harness.jobs.made import write_made
 from harness.jobs.rehearse import RehearsedTable
 
 CYCLES = 1000
-"""Rows of a table if nothing is said."""
+"""Default number of rows of a table."""
 MAX_CYCLES = 1_000_000
 
 

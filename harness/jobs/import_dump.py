@@ -115,9 +115,9 @@ class _Import:
             settings = {"reset_cycles": done.reset.cycles}
             path = save_table(self.design, name, lines, settings, replace=self.options.replace)
         names = Names(self.shuttle, self._empty)
-        said = (*notices(self.dump, self.pins, done, names), *waits.sentences)
+        notes = (*notices(self.dump, self.pins, done, names), *waits.sentences)
         spec = _with(TableSpec(name, path, self.design.clock_hz), done)
-        return self._replayed(spec, done, said, times)
+        return self._replayed(spec, done, notes, times)
 
     @property
     def _signals(self) -> tuple[Bus, ...]:
@@ -144,7 +144,7 @@ class _Import:
             yield pattern
 
     def _replayed(
-        self, spec: TableSpec, done: Sampled, said: tuple[str, ...], times: list[NDArray[np.int64]]
+        self, spec: TableSpec, done: Sampled, notes: tuple[str, ...], times: list[NDArray[np.int64]]
     ) -> ImportedTable:
         rehearser = Rehearser(self.shuttle, Cache())
         name = f"{self.design.name}/{spec.name}"
@@ -153,7 +153,7 @@ class _Import:
         )
         if not times:
             rehearsal = rehearser.rehearse(self.design, spec, self._empty)
-            return made(rehearsal, self.rows, said)
+            return made(rehearsal, self.rows, notes)
         self.tell("replaying", 0)
         pattern = load_table(spec, self.design, self.shuttle)
         rehearsal = rehearser.rehearse(self.design, spec, pattern)
@@ -164,7 +164,7 @@ class _Import:
             when = np.concatenate(times)
             places = disagreements(pattern, wrong, when, names, self.dump.tick)
             explanation = (*places, *self._cure(rehearser, spec, done))
-        return made(rehearsal, self.rows, said, explanation)
+        return made(rehearsal, self.rows, notes, explanation)
 
     def _cure(self, rehearser: Rehearser, spec: TableSpec, done: Sampled) -> Iterator[str]:
         """Sample the dump in other ways, and say which of them the netlist agrees with."""

@@ -15,8 +15,8 @@ from tests.unit.cli.test_rehearse import vectors  # noqa: F401 - a fixture
 
 ROOT = Path(__file__).parents[3]
 SAID = """\
-Written: out/ram16x4_bus_tb.v
-Written: out/ram16x4_bus_tb.txt
+Wrote out/ram16x4_bus_tb.v
+Wrote out/ram16x4_bus_tb.txt
 
 Run it in that folder:
 

@@ -35,9 +35,9 @@ def test_both_forms_are_written_unless_one_is_asked_for(
     place: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["wave", "vectors/ram16x4/bus.csv"]) == 0
-    assert capsys.readouterr().out == "Written: ram16x4_bus.vcd\nWritten: ram16x4_bus.svg\n"
+    assert capsys.readouterr().out == "Wrote ram16x4_bus.vcd\nWrote ram16x4_bus.svg\n"
     assert main(["wave", "ram16x4/bus", "--shuttle", "vectors", "-o", "only.SVG"]) == 0
-    assert capsys.readouterr().out == "Written: only.SVG\n"
+    assert capsys.readouterr().out == "Wrote only.SVG\n"
     assert main(["wave", "ram16x4/bus", "--shuttle", "vectors", "-o", "only.png"]) == 2
     assert "--out must end in .vcd or .svg" in capsys.readouterr().err
     assert sorted(path.name for path in place.glob("*.*")) == [
@@ -101,6 +101,6 @@ def test_what_is_left_out_is_said(place: Path, capsys: pytest.CaptureFixture[str
     (place / "vectors/ram16x4/bus.csv").write_text(rows, "utf-8")
     assert main(["wave", "vectors/ram16x4/bus.csv"]) == 0
     assert capsys.readouterr().out == (
-        "Written: ram16x4_bus.vcd. The first 20,000 of 20,400 cycles are shown\n"
-        "Written: ram16x4_bus.svg. The first 360 of 401 rows are shown\n"
+        "Wrote ram16x4_bus.vcd. The first 20,000 of 20,400 cycles are shown\n"
+        "Wrote ram16x4_bus.svg. The first 360 of 401 rows are shown\n"
     )

@@ -86,7 +86,7 @@ WARNINGS = {
     "twice": (
         VECTORS + "V0002 0LN*",
         (
-            "4:1: warning [jesd3-vector-twice] vector 2 is there twice; the last one counts; "
+            "4:1: warning [jesd3-vector-twice] vector 2 occurs twice; the last one counts; "
             "give every vector its own number"
         ),
     ),
@@ -220,7 +220,7 @@ def test_a_file_without_its_frame_is_refused() -> None:
     ]
     assert findings(data + data) == [
         (
-            "4:6: error [jesd3-outside] there is more text after the transmission checksum; "
+            "4:6: error [jesd3-outside] text follows the transmission checksum; "
             "keep one transmission in each file"
         )
     ]
@@ -233,7 +233,7 @@ def test_a_file_with_a_second_transmission_is_refused() -> None:
     data = transmitted(VECTORS)
     assert findings(data[1:] + data) == [
         (
-            "1:1: error [jesd3-outside] there is the end of a transmission before STX; "
+            "1:1: error [jesd3-outside] a transmission ends before STX; "
             "keep one transmission in each file"
         )
     ]
@@ -275,7 +275,7 @@ def test_a_file_has_at_most_so_many_vectors(monkeypatch: pytest.MonkeyPatch) -> 
     assert MAX_VECTORS == 500_000
     assert findings(transmitted("V1 H*V2 H*V2 L*V3 H*V4 H*")) == [
         (
-            "2:11: warning [jesd3-vector-twice] vector 2 is there twice; the last one counts; "
+            "2:11: warning [jesd3-vector-twice] vector 2 occurs twice; the last one counts; "
             "give every vector its own number"
         ),
         (

@@ -122,11 +122,11 @@ NUMBERS = {
     ),
     "one pin by two names": (
         "d=4..1 in3=7",
-        "--map in3=7: a pin is there twice; name and number each pin once",
+        "--map in3=7: a pin occurs twice; name and number each pin once",
     ),
     "one number for two pins": (
         "d=4..1 en=4",
-        "--map en=4: a pin is there twice; name and number each pin once",
+        "--map en=4: a pin occurs twice; name and number each pin once",
     ),
 }
 

@@ -104,7 +104,7 @@ def test_the_command_says_where_the_table_is(
 ) -> None:
     assert main(["expand", str(folder / "list")]) == 0
     first, second, third = capsys.readouterr().out.splitlines()
-    assert first == f"wrote {folder}/list.csv"
+    assert first == f"Wrote {folder}/list.csv"
     assert second.startswith("lines/list: not rehearsed: the design has no netlist; ")
     assert third == f"Next: harness netlist lines --shuttle {folder.parent}"
 
