@@ -6,6 +6,7 @@ JSON unchanged. Pins are named, never numbered: a reader needs no shuttle file.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -59,12 +60,12 @@ class BusValue:
     differs: str
 
     @classmethod
-    def of(cls, bus: str, expected: str, observed: str) -> Self:
+    def of(cls, bus: str, expected: Sequence[str], observed: Sequence[str]) -> Self:
         """Make it from levels (``0 1 Z``, ``x`` where not tested), the highest bit first."""
         pairs = zip(expected, observed, strict=True)
         differs = "".join(str(int(one != other)) for one, other in pairs)
         mask = levels_text(differs) if len(differs) > 1 else ""
-        return cls(bus, levels_text(expected), levels_text(observed), mask)
+        return cls(bus, levels_text("".join(expected)), levels_text("".join(observed)), mask)
 
     def __str__(self) -> str:
         """``crc[7:0] expected 0x29, observed 0x2B, differs 0x02``."""

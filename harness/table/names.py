@@ -57,7 +57,7 @@ class Names:
             if signal.mask & wrong
         )
 
-    def _levels(self, signal: Bus, row: int, wrong: int, seen: int) -> tuple[str, str]:
+    def _levels(self, signal: Bus, row: int, wrong: int, seen: int) -> tuple[list[str], list[str]]:
         """Levels expected of a signal and observed, highest bit first; ``x`` where not tested."""
         tested = [self._pattern.tested_symbol(row, pin.bit) for pin in signal.pins]
         wanted = [SATISFIES.get(symbol, "x") for symbol in tested]
@@ -65,7 +65,7 @@ class Names:
             observed(pin.bit, seen, 0) if pin.mask & wrong else level
             for pin, level in zip(signal.pins, wanted, strict=True)
         ]
-        return "".join(wanted), "".join(read)
+        return wanted, read
 
     def used(self) -> list[int]:
         """Bit positions of the design's signals, in the table's order."""

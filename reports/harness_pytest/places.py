@@ -19,8 +19,8 @@ PORT = "port"
 """The name of the place at ``--harness-port``."""
 Where = harness.Shuttle | Path | None
 NO_SHUTTLE = (
-    "harness_chip needs a shuttle: set harness_shuttle in the pytest settings to its file, such as "
-    "vectors/shuttle.toml, or give --harness-rack"
+    "harness_chip needs a shuttle: set harness_shuttle in the pytest settings to its file, by "
+    "default shuttle.toml in pytest's root folder, or give --harness-rack"
 )
 
 
@@ -59,9 +59,13 @@ class Places:
         return self._config.invocation_params.dir / written if written else None
 
     def shuttle(self, setting: str) -> Path | None:
-        """Return the shuttle file of the settings, if there is one, for tests that name none."""
+        """Return the shuttle file of the settings, else ``shuttle.toml`` if it is there.
+
+        It is for tests that name none.
+        """
         written: str = self._config.getini(setting)
-        return self._config.rootpath / written if written else None
+        path = self._config.rootpath / (written or harness.SHUTTLE)
+        return path if written or path.is_file() else None
 
     def why_other(self, path: Path) -> str:
         """Say why tables of a shuttle cannot run on the rack; empty if they can."""

@@ -110,8 +110,8 @@ def _values(cycle: EvidenceCycle, cells: _Cells) -> Iterator[str]:
         names = [cells.signals[place] for place in reversed(bus.places)]
         if not observed.keys() & set(names):
             continue
-        wanted = "".join(level(cells.expected[place]) for place in reversed(bus.places))
-        seen = "".join(observed.get(name, bit) for name, bit in zip(names, wanted, strict=True))
+        wanted = [level(cells.expected[place]) for place in reversed(bus.places)]
+        seen = [observed.get(name, bit) for name, bit in zip(names, wanted, strict=True)]
         yield str(BusValue.of(bus.title, wanted, seen))
 
 

@@ -155,10 +155,8 @@ def test_a_top_that_does_not_fit_is_answered_with_a_wrapper_that_does(
     made = files(folder)
     assert {"sum/design.toml", "sum/first.csv", "sum/pins.v", "sum/wide.v"} < made.keys()
     assert 'designs = ["sum"]' in made["shuttle.toml"]
-    assert [finding.rule for finding in harness.check([folder])] == [
-        "file-missing",
-        "nothing-tested",
-    ]
+    errors = [one.rule for one in harness.check([folder]) if one.severity is Severity.ERROR]
+    assert errors == ["file-missing", "nothing-tested"]
 
 
 def test_a_new_design_gets_the_next_address(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

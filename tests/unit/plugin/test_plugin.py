@@ -172,11 +172,22 @@ def test_a_test_of_ones_own_has_a_new_chip_and_what_the_chip_cannot_do_is_an_err
     assert "hand/chip.py" not in result.stdout.str()
 
 
-def test_the_test_of_the_guide_passes(bench: pytest.Pytester) -> None:
+@pytest.mark.parametrize(
+    ("words", "outcomes"),
+    [
+        ([], {"passed": 1}),
+        (["-o", "harness_shuttle=", "--rootdir=vectors"], {"passed": 1}),
+        (["-o", "harness_shuttle="], {"errors": 1}),
+    ],
+    ids=["the shuttle of the settings", "shuttle.toml in the root folder", "none"],
+)
+def test_the_test_of_the_guide_passes(
+    bench: pytest.Pytester, words: list[str], outcomes: dict[str, int]
+) -> None:
     guide = (ROOT / "vectors" / "README.md").read_text("utf-8")
     (block,) = re.findall(r"(?ms)^```python\n(# test_counter\.py.*?)^```", guide)
     bench.makepyfile(test_counter=block)
-    bench.runpytest_inprocess("test_counter.py").assert_outcomes(passed=1)
+    bench.runpytest_inprocess("test_counter.py", *words).assert_outcomes(**outcomes)
 
 
 @pytest.mark.parametrize(
