@@ -158,11 +158,12 @@ class HandledChip:
         known = {f"{d.name}/{s.name}": (d, s) for d in shuttle.designs for s in d.tables}
         if name not in known:
             raise ValueError(f'no table "{name}"; {nearest(name, known)}')
-        (case,) = cases(self._rack, self._slot, usable(*read_jobs(shuttle, [known[name]])))
+        (job,) = usable(*read_jobs(shuttle, [known[name]]))
+        (case,) = cases(self._rack, self._slot, [job])
         self._asking = None
         ran = self._station.run(case, RetryPolicy())
         outcome = ran.outcome if ran.gone is None else not_back(ran.outcome, str(ran.gone))
-        if outcome.verdict is Verdict.FAIL and case.rehearsal.result is RehearsalResult.FAILS:
+        if outcome.verdict is Verdict.FAIL and job.rehearsal.result is RehearsalResult.FAILS:
             reason = Reason.TABLE_FAILS_REHEARSAL
             outcome = replace(outcome, reason=reason, advice=reason.advice)
         return replace(outcome, summary=" ".join((outcome.summary, *self._station.remarks())))

@@ -13,7 +13,9 @@ from harness.shuttle import read_toml
 def unedited(path: Path) -> Iterator[Finding]:
     """Warn about each setting of a file that is still as ``harness new`` wrote it."""
     file = read_toml(path, Findings())
-    for key, value in file.values.items() if file is not None else ():
+    if file is None:
+        return
+    for key, value in file.values.items():
         if value in PLACEHOLDERS:
             message = f'{key} is still "{value}", as `harness new` wrote it'
             place, advice = file.location(key), "write your own"
