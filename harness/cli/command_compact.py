@@ -51,9 +51,8 @@ def compact(
         screen.say(f"  and {more:,} more, which the notes in the table name")
     if made.least < made.size.cycles:
         screen.say(f"It may not be the shortest: at least {many(made.least, 'cycle')} are needed.")
-    code = closing(made)
-    screen.say(f"Next: set intake = true in [tables.{table}] of design.toml, and grade it again")
-    return code
+    screen.say(f"For intake, set intake = true in [tables.{table}] of design.toml.")
+    return closing(made)
 
 
 def _size(size: harness.TableSize) -> str:

@@ -27,8 +27,9 @@ def closing(made: harness.RehearsedTable) -> ExitCode:
 
 def say_what_follows(screen: Screen, made: harness.RehearsedTable) -> None:
     """Name the next command for a table that was just written, unless it is to be mended first."""
-    shuttle = made.path.parents[1] / harness.SHUTTLE
+    design = made.path.parent
+    shuttle = design.parent / harness.SHUTTLE
     if made.rehearsal.result is RehearsalResult.NO_NETLIST:
-        say_next(screen, shuttle, "netlist", made.path.parent.name)
+        say_next(screen, shuttle, "netlist", design.name)
     elif made.rehearsal.result is RehearsalResult.PASSES and not made.rehearsal.bad:
-        say_next(screen, shuttle, "grade", made.name)
+        say_next(screen, shuttle, "grade", design.name)

@@ -38,9 +38,10 @@ def test_a_short_table_is_written_and_rehearsed(
         "before: 126 vectors, 147 cycles, 2.94 ms, fault coverage 88.7 % (stuck-at)",
         "after:  116 vectors, 136 cycles, 2.72 ms, fault coverage 88.7 % (stuck-at)",
         "  check: lines 2 to 116",
-        "wrote crc16/short.csv",
+        "For intake, set intake = true in [tables.short] of design.toml.",
+        "Wrote crc16/short.csv",
         "crc16/short: passes on the design's netlist",
-        "Next: set intake = true in [tables.short] of design.toml, and grade it again",
+        f"Next: harness grade crc16 --shuttle {vectors}",
     ]
     made = (design / "short.csv").read_text("utf-8").splitlines()
     own = (design / "check.csv").read_text("utf-8").splitlines()
