@@ -117,7 +117,7 @@ def _view(grade: DesignGrade) -> GradeView:
     all_faults, distinct = fault_counts(grade)
     facts = [
         ("Faults", all_faults),
-        ("Alike at a gate are one", distinct),
+        ("Alike counted once", distinct),
         ("Test coverage", f"{percent(count.test_coverage)}: without untestable and waived faults"),
         ("Cells", ", ".join(grade.cells)),
         ("Toggle coverage", _toggled(grade)),

@@ -19,6 +19,7 @@ SOURCES = [
     PACKAGE / "jobs" / "check.py",
     PACKAGE / "jobs" / "netlist.py",
     PACKAGE / "jobs" / "new.py",
+    PACKAGE / "jobs" / "unedited.py",
     PACKAGE / "jobs" / "unproven.py",
     PACKAGE / "jobs" / "generate.py",
     PACKAGE / "jobs" / "grade.py",
