@@ -124,6 +124,7 @@ def test_a_waiver_of_an_untestable_fault_is_shown_beside_the_proof(
     waive(vectors, MISSED)
     assert said(vectors, capsys)[1][1:] == [
         FOUND,
+        DISTINCT,
         CELLS,
         TABLE,
         LIST,

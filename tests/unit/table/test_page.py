@@ -17,6 +17,7 @@ SOURCES = [
     *(PACKAGE / "convert").glob("*.py"),
     PACKAGE / "rehearse" / "remarks.py",
     PACKAGE / "jobs" / "check.py",
+    PACKAGE / "jobs" / "compact.py",
     PACKAGE / "jobs" / "netlist.py",
     PACKAGE / "jobs" / "new.py",
     PACKAGE / "jobs" / "unedited.py",
