@@ -22,7 +22,7 @@ def accept(
     accepted = harness.accept(run, reason, store)
     record, screen = accepted.record, console()
     counts = counts_text(outcome.verdict for chip in record.chips for outcome in chip.outcomes)
-    screen.say(f"Run {record.run_id} is now the baseline of rack {record.rack}: {counts}")
+    screen.say(f"Run {record.run_id} is now the baseline of {record.rack}: {counts}")
     if accepted.lost:
         screen.say(
             f"Warning: {accepted.lost} tables of the previous baseline are not in it; their "

@@ -59,5 +59,5 @@ def _refuse_unknown(chosen: Sequence[Selection], known: Sequence[Selection], pla
 
 
 def _named(subject: Selection) -> str:
-    rack = f" of rack {subject.rack}" if subject.kind is SubjectKind.SLOT else ""
+    rack = f" of {subject.rack}" if subject.kind is SubjectKind.SLOT else ""
     return f"{subject.kind} {subject.name}{rack}"

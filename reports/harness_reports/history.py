@@ -124,7 +124,7 @@ def _heading(subject: Selection) -> tuple[str, str, str]:
         case SubjectKind.DESIGN:
             return "History of a design", subject.name, "Chip and table"
         case SubjectKind.SLOT:
-            kind = f"History of a slot of rack {subject.rack}"
+            kind = f"History of a slot of {subject.rack}"
             return kind, f"Slot {subject.name}", "Chip, design and table"
 
 

@@ -5,9 +5,11 @@ The one rule: what needs a look comes first.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from harness.errors import many
 from harness.records import SEVERITY_ORDER, Verdict
 from harness.store import STRIP_RUNS, Selection, Standing, Standings, SubjectKind, SubjectStanding
 from harness_reports.strips import Lanes, lanes
@@ -24,6 +26,7 @@ NO_SERIAL = "no chip serial"
 class StandingsPage:
     """Rows under titles, chips first, and the trends of racks. ``more`` racks are not drawn."""
 
+    headline: str
     groups: Mapping[str, tuple[tuple[Anchor, Standing | None], ...]]
     trends: tuple[Lanes, ...]
     more: int
@@ -39,6 +42,7 @@ def build_standings(standings: Standings, links: Links) -> StandingsPage:
     """Work out the page."""
     racks = [rack for rack in standings.racks if rack.runs]
     return StandingsPage(
+        headline=_headline(one.subject for one in standings.subjects),
         groups=_groups(standings.subjects, links),
         trends=tuple(lanes(one.rack, one.runs) for one in racks[:MAX_RACKS]),
         more=len(racks[MAX_RACKS:]),
@@ -65,9 +69,19 @@ def _groups(
     }
 
 
+def _headline(subjects: Iterable[Selection]) -> str:
+    """``32 chips, 150 designs, 32 slots of bench.``; empty if there is none."""
+    counts = Counter((subject.kind, _where(subject)) for subject in subjects)
+    found = ", ".join(many(number, kind) + where for (kind, where), number in counts.items())
+    return f"{found}." if found else ""
+
+
 def _title(subject: Selection) -> str:
-    where = f" of rack {subject.rack}" if subject.kind is SubjectKind.SLOT else ""
-    return f"{subject.kind.capitalize()}s{where}"
+    return f"{subject.kind.capitalize()}s{_where(subject)}"
+
+
+def _where(subject: Selection) -> str:
+    return f" of {subject.rack}" if subject.kind is SubjectKind.SLOT else ""
 
 
 def urgency(standing: Standing | None) -> tuple[int, float]:

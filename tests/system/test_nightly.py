@@ -88,7 +88,7 @@ def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
         "newly failing            2  A1 (SP2-0001): this chip has a defect in crc16 ("
     )
     accepted = accept(tmp_path)
-    assert f"Run {accepted} is now the baseline of rack Small" in capsys.readouterr().out
+    assert f"Run {accepted} is now the baseline of Small" in capsys.readouterr().out
     code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
     assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 0, 0, 0, 3])
     today = datetime.now(UTC).strftime("%Y-%m-%d")

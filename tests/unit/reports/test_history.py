@@ -171,8 +171,9 @@ def test_the_list_of_histories_has_a_row_for_each_with_what_needs_a_look_first(
     assert rows == {
         "Chips": ["PK-01", "SP2-0001"],
         "Designs": ["c", "b", "a", "crc16"],
-        "Slots of rack bench": ["A1"],
+        "Slots of bench": ["A1"],
     }
+    assert shown.headline == "2 chips, 4 designs, 1 slot of bench."
     assert "1 FAIL, 1 PASS; latest FAIL" in text
     assert '<th scope="row" class="name"><a href="/chip">SP2-0001</a></th>' in text
     assert "no runs, only margin searches" in text
