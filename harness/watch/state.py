@@ -46,7 +46,8 @@ class SlotState:
     """One slot: its chip, its verdict so far, and ``done`` of ``tables``.
 
     ``final`` means that this run will add nothing; until then verdicts are provisional. ``chip``
-    and ``latest`` are as shown, without secrets; a PASS has no summary. ``latest`` is the first
+    and ``latest`` are as shown, without secrets; a PASS has no summary, and one with a cause has
+    that and its advice. ``latest`` is the first
     outcome that went wrong, if one did (``failing``). ``going`` is the table that takes long now.
     """
 
@@ -201,5 +202,6 @@ def _doing(waiting: int, tables: int, running: bool, phase: Phase) -> str:
 def _latest(outcome: Outcome | None) -> Outcome | None:
     if outcome is None:
         return None
-    summary = "" if outcome.verdict is Verdict.PASS else Scrubber().text(outcome.summary)
+    why = outcome.advice if outcome.cause else outcome.summary
+    summary = "" if outcome.verdict is Verdict.PASS else Scrubber().text(why)
     return replace(outcome, summary=summary)

@@ -22,9 +22,13 @@ from harness.records import (
 )
 from harness_reports.suspects import SuspectList, suspect_lists
 from harness_reports.texts import day
+from harness_reports.ways import Anchor
 
 MAX_SHOWN_CAUSES = 40
 """Maximum number of causes on the run's page; the JSON file has all of them."""
+
+MAX_LEADS = 3
+"""Maximum number of causes in the head of a chip's page, or on its card; the page has all."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +112,15 @@ def shown_causes(run: RunOverview) -> tuple[tuple[CauseRow, ...], str]:
     rows = cause_rows(run.causes[:MAX_SHOWN_CAUSES])
     left = len(run.causes) - len(rows)
     return rows, f"{many(left, 'more cause')}: see run.json." if left else ""
+
+
+def leads(rows: Sequence[CauseRow], slot: str) -> tuple[Anchor, ...]:
+    """What is said first of a slot: the causes found there, with their places on the page."""
+    own = [row for row in rows if slot in row.slots]
+    shown = [Anchor(row.summary, f"#{row.anchor}") for row in own[:MAX_LEADS]]
+    left = own[MAX_LEADS:]
+    more = [Anchor(f"and {many(len(left), 'more cause')}", f"#{left[0].anchor}")] if left else []
+    return (*shown, *more)
 
 
 def blamed(rows: Sequence[CauseRow]) -> Mapping[tuple[str, str], CauseRow]:

@@ -90,8 +90,8 @@ def build_design(run: DesignOfRun, beyond: Beyond = ALONE) -> DesignPage:
         run=run,
         title=first.design_title,
         verdict=worst(verdicts),
-        headline=f"{many(len(tables), 'table')} on {many(len(reached), 'chip')}: "
-        f"{tally_text(verdicts)}.",
+        headline=f"{many(len(tables), 'table')} on {many(len(reached), 'chip')}, "
+        f"{many(len(verdicts), 'result')}: {tally_text(verdicts)}.",
         facts=_facts(first),
         causes=causes,
         tables=tuple(_table(name, own, causes, places) for name, own in tables.items()),
@@ -153,7 +153,7 @@ def _table(
     return DesignTable(
         name=name,
         anchor=design_table(outcomes[0].design, name).partition("#")[2],
-        tally=tally_text(outcome.verdict for outcome in outcomes),
+        tally=f"{many(len(outcomes), 'chip')}: {tally_text(one.verdict for one in outcomes)}.",
         facts=_table_facts(outcomes[0]),
         groups=tuple(groups),
         rows=tuple(rows),

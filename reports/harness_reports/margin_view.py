@@ -141,7 +141,7 @@ def _view(
         kind=_KINDS[margin.kind],
         anchor=anchor,
         look=margin_look(margin, drop, lot),
-        title=what,
+        title=f"{what} on {margin.chip_serial}",
         summary=summary if drop is None else f"{summary} {_DROPPED}: {drop_text(drop)}.",
         advice=advice,
         facts=_facts(margin, lot),

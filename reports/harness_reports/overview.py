@@ -11,16 +11,16 @@ from dataclasses import dataclass
 from harness.errors import many
 from harness.judge import NightChanges
 from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict, worst
-from harness_reports.causes import CauseRow, blamed, shown_causes
-from harness_reports.looks import Fact, tally_text
+from harness_reports.causes import CauseRow, blamed, leads, shown_causes
+from harness_reports.looks import Fact, Tally, tally_text
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_pages
 from harness_reports.pages import run_facts, source_facts
-from harness_reports.pin_map import PinMap, pin_maps
-from harness_reports.rack_map import RackMap, rack_maps
+from harness_reports.pin_map import PinMap, pin_cells, pin_maps
+from harness_reports.rack_map import RackMap, rack_maps, verdict_cells
 from harness_reports.since import Since, build_since
 from harness_reports.texts import unstable_remark
-from harness_reports.ways import ALONE, Beyond, Ways, run_ways
+from harness_reports.ways import ALONE, Anchor, Beyond, Ways, run_ways
 
 MAX_SHOWN_CHIPS = 8
 """Maximum number of chips named per verdict of a table; the map and chip pages have the rest."""
@@ -53,7 +53,8 @@ class IndexPage:
     """The page of the whole run; ``pages`` are the addresses of the chips' pages by slot.
 
     Tables that did not pass everywhere are in ``spreads``, with the chips by verdict. ``blamed``
-    gives the cause by slot and table.
+    gives the cause by slot and table, ``leads`` what is said first of each slot; ``cells`` and
+    ``pin_cells`` count those of the maps.
     """
 
     run: RunOverview
@@ -65,9 +66,12 @@ class IndexPage:
     more_causes: str
     pins: tuple[PinMap, ...]
     blamed: Mapping[tuple[str, str], CauseRow]
+    leads: Mapping[str, tuple[Anchor, ...]]
     pages: Mapping[str, str]
     groups: tuple[Group, ...]
     maps: tuple[RackMap, ...]
+    cells: tuple[Tally, ...]
+    pin_cells: tuple[Tally, ...]
     spreads: Mapping[Key, tuple[Group, ...]]
     agreed: str
     margins: tuple[Series, ...]
@@ -91,6 +95,7 @@ def build_index(
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
     causes, more_causes = shown_causes(run)
+    maps, pins = rack_maps(run.chips, pages), pin_maps(run, pages)
     return IndexPage(
         run=run,
         verdict=worst(verdicts),
@@ -99,11 +104,14 @@ def build_index(
         since=None if changes is None else build_since(changes, run),
         causes=causes,
         more_causes=more_causes,
-        pins=pin_maps(run, pages),
+        pins=pins,
         blamed=blamed(causes),
+        leads={chip.slot: leads(causes, chip.slot) for chip in run.chips},
         pages=pages,
         groups=_groups(run.chips, verdicts),
-        maps=rack_maps(run.chips, pages),
+        maps=maps,
+        cells=verdict_cells(maps),
+        pin_cells=pin_cells(pins),
         spreads={key: _groups(run.chips, own) for key, own in uneven.items()},
         agreed=agreed,
         margins=series_of_run(run.run_id, margins),

@@ -19,7 +19,7 @@ from harness.records import (
     RunHeading,
     RunRecord,
 )
-from harness_reports.causes import cause_rows
+from harness_reports.causes import cause_rows, leads
 from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.distribution import lots_of_run
 from harness_reports.findings import FindingGroup, finding_groups
@@ -49,7 +49,8 @@ class Contents:
 class ChipPage:
     """The page of one chip; ``name`` is that of its folder and its files.
 
-    ``places`` are those of the designs, by the number of the table that each begins at: its worst.
+    ``leads`` are the causes found on it, said first. ``places`` are those of the designs, by the
+    number of the table that each begins at: its worst.
     """
 
     run: RunHeading
@@ -57,6 +58,7 @@ class ChipPage:
     name: str
     conditions: tuple[Fact, ...]
     sources: tuple[Fact, ...]
+    leads: tuple[Anchor, ...]
     contents: tuple[Contents, ...]
     groups: tuple[FindingGroup, ...]
     places: Mapping[int, str]
@@ -95,6 +97,7 @@ def build_chip(
         name=chip_folders(run.chips)[chip.slot],
         conditions=_chip_facts(run, chip),
         sources=source_facts(run),
+        leads=leads(causes, chip.slot),
         contents=_contents(chip, groups, margins=bool(views), continuity=continuity is not None),
         groups=groups,
         places=places,
@@ -114,8 +117,7 @@ def _ways(run: RunRecord | ChipOfRun, chip: ChipRecord, beyond: Beyond) -> Ways:
 def _contents(
     chip: ChipRecord, groups: Sequence[FindingGroup], *, margins: bool, continuity: bool
 ) -> tuple[Contents, ...]:
-    """List the places of the page, those of what did not pass by cause and by design."""
-    causes = [Anchor(g.cause.summary, f"#{g.cause.anchor}") for g in groups if g.cause is not None]
+    """List the places of the page, those of what did not pass by design; causes are in the head."""
     failures = [failure for group in groups for failure in group.failures]
     counts = Counter(failure.outcome.design for failure in failures)
     designs = [
@@ -131,7 +133,7 @@ def _contents(
         (True, "How far a pass can be trusted", "#trust"),
     )
     rest = [Anchor(title, address) for there, title, address in sections if there]
-    lines = (("Causes", causes), ("Did not pass", designs), ("Also here", rest))
+    lines = (("Did not pass", designs), ("Also here", rest))
     return tuple(Contents(term, tuple(links)) for term, links in lines if links)
 
 

@@ -5,10 +5,12 @@ The one rule: what is suspected comes first, and nothing counts as proven that n
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.records import Cause, ChipOverview, PinState, RunOverview
+from harness_reports.looks import Look, Tally
 from harness_reports.names import chip_name, pin_anchor
 from harness_reports.rack_map import MAX_COLUMNS, MapChip
 
@@ -61,6 +63,14 @@ def pin_maps(run: RunOverview, pages: Mapping[str, str]) -> tuple[PinMap, ...]:
     )
     parts = (columns[k : k + MAX_COLUMNS] for k in range(0, len(columns), MAX_COLUMNS))
     return tuple(PinMap(tuple(part), _rows(part, cells)) for part in parts)
+
+
+def pin_cells(maps: Iterable[PinMap]) -> tuple[Tally, ...]:
+    """Count the cells by state, for the legend."""
+    cells = (cell for one in maps for row in one.rows for cell in row.cells if cell is not None)
+    counts = Counter(cell.shape for cell in cells)
+    looks = (Look(words, shape) for shape, words in _LOOKS.values())
+    return tuple(Tally(look, counts[look.shape]) for look in looks if counts[look.shape])
 
 
 def _column(chip: ChipOverview, cells: Mapping[str, PinCell], pages: Mapping[str, str]) -> MapChip:

@@ -5,11 +5,11 @@ The one rule: what needs a look comes first, in rows and columns alike, and no c
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.records import SEVERITY_ORDER, ChipOverview, Verdict, worst
-from harness_reports.looks import look
+from harness_reports.looks import Tally, look, tally
 from harness_reports.names import chip_name, design_anchor
 
 MAX_COLUMNS = 64
@@ -50,6 +50,11 @@ class RackMap:
 
     chips: tuple[MapChip, ...]
     rows: tuple[MapRow, ...]
+
+
+def verdict_cells(maps: Iterable[RackMap]) -> tuple[Tally, ...]:
+    """Count the cells by verdict, for the legend."""
+    return tally(v for one in maps for row in one.rows for v in row.verdicts if v is not None)
 
 
 def rack_maps(chips: Sequence[ChipOverview], pages: Mapping[str, str]) -> tuple[RackMap, ...]:

@@ -14,7 +14,6 @@ from harness.errors import many
 from harness.records import (
     SATISFIES,
     SEVERITY_ORDER,
-    STUCK_AT,
     Attempt,
     ChipRecord,
     Conditions,
@@ -44,10 +43,8 @@ def differs(wave: Wave, k: int) -> bool:
 
 def hertz(rate: float, figures: int = 4) -> str:
     """Write a rate with this many figures and a suitable unit."""
-    for limit, unit in ((1e6, "MHz"), (1e3, "kHz")):
-        if rate >= limit:
-            return f"{rate / limit:.{figures}g} {unit}"
-    return f"{rate:.{figures}g} Hz"
+    limit, unit = next((one for one in ((1e6, "MHz"), (1e3, "kHz")) if rate >= one[0]), (1, "Hz"))
+    return f"{float(f'{rate / limit:.{figures}g}'):g} {unit}"
 
 
 def share(part: float) -> str:
@@ -208,17 +205,17 @@ def percent(share: float) -> str:
 
 
 def coverage_text(outcome: Outcome) -> str:
-    """Say beside PASS what it can be trusted for: ``fault coverage 93.4 % (stuck-at)``.
+    """Say beside PASS how much of the design's faults the table would notice: ``93.4 % (95.1 %)``.
 
-    Nothing without a grade that is of this table and its netlist.
+    In brackets, together with the design's other tables. Nothing without a grade that is of this
+    table and its netlist.
     """
     coverage = outcome.rehearsal.coverage if outcome.rehearsal else None
     if outcome.verdict is not Verdict.PASS or coverage is None:
         return ""
-    words = f"fault coverage {percent(coverage.alone)} ({STUCK_AT})"
     if coverage.tables is None or coverage.tables == coverage.alone:
-        return words
-    return f"{words}, {percent(coverage.tables)} with the design's other tables"
+        return percent(coverage.alone)
+    return f"{percent(coverage.alone)} ({percent(coverage.tables)})"
 
 
 _REHEARSED = {

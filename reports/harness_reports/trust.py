@@ -34,6 +34,8 @@ def chip_headline(chip: ChipOverview) -> str:
         outcome for outcome in chip.firsts if outcome.verdict is verdict and outcome.counts
     )
     count = f"{own} of {many(tables, 'table')} {_BECAME[verdict]}."
+    if apart:
+        count += f" {apart} more failed for the table or the design, not for this chip."
     text = f"{count} First: {first.design} / {first.table}"
     if not verdict.judged:  # its reason says nothing of the chip
         return f"{text}: {first.summary}"

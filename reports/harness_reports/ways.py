@@ -27,8 +27,8 @@ class Anchor:
 class Ways:
     """Where a page stands and leads; the frame of every page shows them.
 
-    ``trail`` goes from the rack down to the page itself, its last. ``steps`` lead to the pages
-    before and after it, ``pages`` elsewhere.
+    ``trail`` goes from the rack down to the page itself, its last; places above it without an
+    address are not shown. ``steps`` lead to the pages before and after it, ``pages`` elsewhere.
     """
 
     trail: tuple[Anchor, ...]
@@ -140,8 +140,8 @@ def margin_ways(
     subjects = {f"History of {name}": of_chip(name) for name in chips}
     subjects |= {f"History of {name}": of_design(name) for name in designs}
     pages = [Anchor(name, links.subject(subject)) for name, subject in subjects.items()]
-    trail = Anchor(rack, links.rack(rack)), Anchor("Margins", ""), Anchor(title, "")
-    return Ways(trail, (), _there([*pages, Anchor("All histories", links.histories)]))
+    above = Anchor(rack, links.rack(rack)), Anchor("Histories", links.histories)
+    return Ways((*above, Anchor(title, "")), (), _there(pages))
 
 
 def _above(run: RunHeading, links: Links, up: str) -> tuple[Anchor, Anchor]:

@@ -157,7 +157,7 @@ def test_a_cause_that_explains_nothing_on_its_own_chip_is_still_shown() -> None:
     one = chip("A1", "SP2-0001", passed("lfsr", "period"))
     page = html.fromstring(chip_html(run_of(one, causes=(OPEN,)), one))
     assert words(page.xpath('//article[@id="cause-1"]//h3')[0]) == "A1 settled"
-    assert page.xpath("//details") == []
+    assert page.xpath('//details[contains(@class, "finding")]') == []
 
 
 def test_a_decision_stands_beside_the_tools_own_conclusion() -> None:
@@ -170,6 +170,35 @@ def test_a_failure_that_is_not_yet_final_says_so() -> None:
     run = run_of(chip("A1", "SP2-0001", failed(rules="")))
     text = words(html.fromstring(chip_html(run, run.chips[0])))
     assert "provisional: it was not yet compared with other tables, chips and runs" in text
+
+
+def test_a_chips_page_and_its_card_begin_with_the_cause_and_then_give_the_evidence() -> None:
+    page = html.fromstring(chip_html(RUN, RUN.chips[0]))
+    lead, evidence = page.xpath("//header/p[@class='lead' or @class='evidence-line']")
+    assert (words(lead), lead.find("a").get("href")) == (OPEN.summary, "#cause-1")
+    assert words(evidence).startswith("2 of 3 tables failed. First: crc16 / bytes, cycle 20")
+    card = html.fromstring(index_html(RUN.overview)).find_class("card")[0]
+    assert [words(p) for p in card.iter("p")][1:3] == [OPEN.summary, words(evidence)]
+
+
+def test_a_head_names_three_causes_and_counts_the_rest() -> None:
+    causes = [replace(OPEN, key=f"A1/{k}", summary=f"Cause {k}.") for k in range(5)]
+    run = replace(RUN, causes=tuple(causes))
+    leads = html.fromstring(chip_html(run, run.chips[0])).find_class("lead")
+    assert [(words(lead), lead.find("a").get("href")) for lead in leads] == [
+        ("Cause 0.", "#cause-1"), ("Cause 1.", "#cause-2"), ("Cause 2.", "#cause-3"),
+        ("and 2 more causes", "#cause-4"),
+    ]  # fmt: skip
+
+
+def test_a_headline_and_the_tally_below_it_count_the_same_tables() -> None:
+    wrong = failed("crc16", "bytes", reason=Reason.TABLE_ALIKE)
+    one = chip("A1", "SP2-0001", wrong, failed("lfsr", "period"), failed("lfsr", "states"))
+    head = html.fromstring(chip_html(run_of(one), one)).find("body/header")
+    assert words(head.find_class("headline")[0]).startswith(
+        "2 of 3 tables failed. 1 more failed for the table or the design, not for this chip. First:"
+    )
+    assert words(head.find_class("tally")[0]) == "Tables: FAIL 3"
 
 
 def test_a_chip_is_not_blamed_for_a_table_and_its_page_says_so() -> None:

@@ -80,7 +80,7 @@ def test_a_loss_of_margin_is_an_alarm_with_what_it_was_and_how_noisy() -> None:
     shown = view(found[10], found[:10])
     assert (shown.look.word, shown.look.shape) == ("+8.6 %, DROPPED", "fail")
     assert shown.summary.endswith(
-        " Dropped by more than noise: up to 10.8575 kHz, was 12.5 kHz (noise 5e+02 Hz)."
+        " Dropped by more than noise: up to 10.8575 kHz, was 12.5 kHz (noise 500 Hz)."
     )
     assert "more than noise" in shown.summary
     assert view(found[9], found[:9]).look.word == "+25.0 %"

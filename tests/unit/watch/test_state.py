@@ -6,10 +6,12 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 import pytest
+from lxml import html
 
 from harness.records import Outcome, Reason, RunKind, RunRecord, Verdict, blank
 from harness.store import Glance, SlotGlance
-from harness.watch.state import FRESH, WAITING, Phase, phase_of, rack_state
+from harness.watch.pages import snapshot_of
+from harness.watch.state import FRESH, WAITING, Overview, Phase, phase_of, rack_state
 from tests.unit.store.samples import NOON, chip, heading
 
 DONE = replace(heading(), finished=NOON)
@@ -85,6 +87,17 @@ def test_a_slot_shows_what_failed_first_not_what_ran_last() -> None:
     assert state.slots[0].failing
     assert state.slots[0].latest == failed
     assert state.look.word == "FAIL"
+
+
+def test_a_slot_shows_its_verdict_in_a_word_and_then_the_cause_once_it_is_known() -> None:
+    counts = {Verdict.PASS: 1, Verdict.FAIL: 1}
+    failed = replace(latest(Verdict.FAIL, "q was 0"), cause="A1", advice="A1: in3 is open. Reseat.")
+    one = SlotGlance(chip(), counts, frozenset(counts), failed, failed)
+    (card,) = snapshot_of(Overview(rack_state(glance(one), False, NOON), (), ())).cards
+    shown = " ".join(html.fromstring(card).text_content().split())
+    assert " FAIL 2 of 2 tables Tables: FAIL 1 PASS 1 " in shown
+    assert "q was 0" not in shown
+    assert "A1: in3 is open. Reseat." in shown
 
 
 def test_a_table_that_is_wrong_itself_is_counted_but_not_held_against_the_chip() -> None:
