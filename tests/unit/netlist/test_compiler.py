@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable
@@ -51,6 +52,7 @@ def test_a_second_process_loads_what_was_compiled_and_not_the_compiler_s_own_lib
             text=True,
             check=True,
             cwd=tmp_path,
+            env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)},
         ).stdout
         for _ in range(2)
     ]
