@@ -6,7 +6,7 @@ from .hand import HandledChip
 from .jobs.accept import Accepted, accept
 from .jobs.bundle import WrittenBundle, write_bundle
 from .jobs.check import check
-from .jobs.choices import LATEST, RUNS, SHUTTLE, STORE, OnFailure, PatternFormat
+from .jobs.choices import LATEST, RUNS, SHUTTLE, STORE, Cells, OnFailure, PatternFormat
 from .jobs.compact import CompactTable, KeptLines, TableSize, compact_tables
 from .jobs.compare import Difference, compare_runs, write_changes
 from .jobs.demo import copy_demo, deserved
@@ -88,6 +88,7 @@ __all__ = [
     "UNKNOWN_CHIP",
     "VIRTUAL_PORT",
     "Accepted",
+    "Cells",
     "CompactTable",
     "Comparison",
     "CyclesDone",

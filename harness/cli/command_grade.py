@@ -38,6 +38,10 @@ def grade(
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the grades as JSON, one a line, and nothing else.")
     ] = False,
+    cells: Annotated[
+        harness.Cells,
+        typer.Option(help="`simple` grades simple gates that Yosys makes of the design; not kept."),
+    ] = harness.Cells.OWN,
     processes: ProcessesOption = 0,
     scheduler: SchedulerOption = "",
 ) -> ExitCode:
@@ -53,7 +57,8 @@ def grade(
     """
     screen = console()
     by = workers(processes, scheduler)
-    done = harness.grade_tables(harness.load_shuttle(shuttle), tables or (), complain, by)
+    known = harness.load_shuttle(shuttle)
+    done = harness.grade_tables(known, tables or (), complain, by, cells)
     (_print_json if as_json else _print)(screen, done, None if every else MAX_SHOWN)
     grades = [one.grade for one in done if one.grade is not None]
     if page is not None and grades:
@@ -100,6 +105,8 @@ def _lines(grade: DesignGrade, limit: int | None) -> Iterator[str]:
     for line in harness_reports.fault_counts(grade):
         yield f"  {line}"
     yield f"  cells: {', '.join(grade.cells)}"
+    if grade.prepared:
+        yield f"  {grade.prepared}"
     if grade.proof:
         yield f"  untestable faults: {grade.proof}"
     for table in grade.tables:

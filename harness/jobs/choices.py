@@ -28,6 +28,17 @@ class PatternFormat(StrEnum):
     STIL = "stil"
 
 
+class Cells(StrEnum):
+    """The gates on which tables are graded.
+
+    ``OWN``: the design's netlist. ``SIMPLE``: two-input gates and one kind of flop, made for the
+    grade alone.
+    """
+
+    OWN = "own"
+    SIMPLE = "simple"
+
+
 class OnFailure(StrEnum):
     """What follows a table that does not pass."""
 

@@ -6,14 +6,16 @@ One rule: what is kept says what it was made from; a grade of other gates or row
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
-from harness.errors import Finding, Location, Severity, netlist_advice
+from harness.errors import Finding, Location, Severity
 from harness.grade import GRADE_FILE, GradedTable, Prover, grade_design, no_prover, prove
+from harness.jobs.cells import gates_for, on_simple
+from harness.jobs.choices import Cells
 from harness.jobs.stale import stale_netlists
-from harness.jobs.tables import LEFT_OUT, WantedTable, choose_tables
+from harness.jobs.tables import LEFT_OUT, choose_tables
 from harness.netlist import Netlist
 from harness.rack import Job, news_if_slow, read_jobs, unobserved, usable
 from harness.records import DesignGrade, RehearsalResult, WaiverRecord, encode, to_lines
@@ -44,15 +46,16 @@ def grade_tables(
     tables: Sequence[str] = (),
     tell: Callable[[str], None] = unobserved,
     workers: Workers = HERE,
+    cells: Cells = Cells.OWN,
 ) -> tuple[GradedDesign, ...]:
     """Grade the tables of designs, each alone and all together.
 
     ``tables`` are names or patterns of designs (``crc*``) or tables (``crc16/stream``); none means
     all. The grade of a design of which all tables were graded is kept beside its ``design.toml``.
     ``tell`` gets a sentence if it takes long, and for each table that is left out. ``workers``
-    share the designs; the grades are the same. Raises ConfigError for a name that matches nothing,
-    InputError with every finding if a table cannot be read, ClusterError if a cluster cannot be
-    used.
+    share the designs; the grades are the same. A grade on other ``cells`` than the design's own
+    says so, and is not kept. Raises ConfigError for a name that matches nothing, InputError with
+    every finding if a table cannot be read, ClusterError if a cluster cannot be used.
     """
     wanted = choose_tables(shuttle, tables)
     kept = [one for one in wanted if one.named or not one.spec.unconfirmed]
@@ -64,34 +67,23 @@ def grade_tables(
     for job in jobs:
         by_design.setdefault(job.design.name, []).append(job)
     with news_if_slow(tell, GRADING):
-        return tuple(_graded(shuttle, wanted, by_design, workers))
+        gates = Gates(shuttle)
+        tasks = {name: _task(shuttle, gates, jobs, cells) for name, jobs in by_design.items()}
+        grades = _grades([task for task in tasks.values() if isinstance(task, _Task)], workers)
+    named = {one.design.name for one in wanted if one.named}
+    return tuple(
+        GradedDesign(name, None, task)
+        if isinstance(task, str)
+        else _kept(shuttle, task, grades[name], whole=name not in named)
+        for name, task in tasks.items()
+    )
 
 
-def _graded(
-    shuttle: Shuttle,
-    wanted: Sequence[WantedTable],
-    by_design: Mapping[str, Sequence[Job]],
-    workers: Workers,
-) -> Iterator[GradedDesign]:
-    """Grade designs that have a netlist; say why the others have none."""
-    gates = Gates(shuttle)
-    tasks = {
-        name: _task(shuttle, gates, jobs)
-        for name, jobs in by_design.items()
-        if gates.model(name) is not None
-    }
-    # Those that take longest begin first, so that no process is left with them at the end.
-    order = sorted(tasks, key=lambda name: -tasks[name].work)
-    grades = dict(zip(order, spread(_grade, [tasks[name] for name in order], workers), strict=True))
-    for name, jobs in by_design.items():
-        if name in grades:
-            whole = not any(one.named for one in wanted if one.design.name == name)
-            yield _kept(shuttle, tasks[name], grades[name], whole=whole)
-        elif jobs[0].design.netlist is None:
-            why = f"the design has no netlist: {netlist_advice(name)}"
-            yield GradedDesign(name, None, why)
-        else:
-            yield GradedDesign(name, None, "its netlist cannot be used: run harness check")
+def _grades(tasks: Sequence[_Task], workers: Workers) -> dict[str, DesignGrade]:
+    """Grade designs; what takes longest begins first, so that no process ends long after others."""
+    order = sorted(tasks, key=lambda task: -task.work)
+    grades = spread(_grade, order, workers)
+    return {grade.design: grade for grade in grades}
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,6 +92,7 @@ class _Task:
 
     design: Design
     netlist: Netlist
+    prepared: str
     key: str
     tables: Sequence[GradedTable]
     waivers: Mapping[str, WaiverRecord]
@@ -112,27 +105,35 @@ class _Task:
         return cycles * self.netlist.gate_count
 
 
-def _task(shuttle: Shuttle, gates: Gates, jobs: Sequence[Job]) -> _Task:
+def _task(shuttle: Shuttle, gates: Gates, jobs: Sequence[Job], cells: Cells) -> _Task | str:
+    """Gather what a grade is made from; or say why there is none."""
     design = jobs[0].design
-    model = gates.model(design.name)
-    assert model is not None
+    graded = gates_for(design, gates, cells)
+    if isinstance(graded, str):
+        return graded
+    tables = [graded_table(shuttle, job) for job in jobs]
+    if graded.prepared:
+        tables = on_simple(design, graded.netlist, tables)
     return _Task(
         design,
-        model[0],
+        *graded,
         gates.key(design.name),
-        [graded_table(shuttle, job) for job in jobs],
+        tables,
         _waivers(shuttle, design),
         no_prover() or prove,
     )
 
 
 def _grade(task: _Task) -> DesignGrade:
-    return grade_design(task.design, task.netlist, task.key, task.tables, task.waivers, task.prover)
+    grade = grade_design(
+        task.design, task.netlist, task.key, task.tables, task.waivers, task.prover
+    )
+    return replace(grade, prepared=task.prepared)
 
 
 def _kept(shuttle: Shuttle, task: _Task, grade: DesignGrade, *, whole: bool) -> GradedDesign:
     """Keep a grade if it is of all tables of its design."""
-    complete = whole and not any(table.why for table in task.tables)
+    complete = whole and not task.prepared and not any(table.why for table in task.tables)
     path = task.design.folder / GRADE_FILE if complete else None
     if path is not None:
         write_file(path, (to_lines(encode(grade)) + "\n").encode(), task.design.folder)

@@ -39,7 +39,7 @@ from harness.netlist.stuck import (
     with_branches,
     with_nets_for,
 )
-from harness.netlist.synthesise import synthesise
+from harness.netlist.synthesise import simple_gates, synthesise
 from harness.netlist.yosys import FIRST_START, Progress, quiet
 
 if typing.TYPE_CHECKING:
@@ -115,6 +115,7 @@ __all__ = [
     "read_source",
     "representatives",
     "set_pins",
+    "simple_gates",
     "start",
     "stimulus",
     "stuck_faults",

@@ -50,6 +50,26 @@ def synthesise(verilog: Sequence[Path], top: str, progress: Progress = quiet) ->
     return text
 
 
+def simple_gates(sources: Sequence[Path], top: str, progress: Progress = quiet) -> str:
+    """Bring a module to simple gates and one kind of flop; the text of a Yosys JSON file.
+
+    ``sources``: Verilog files, or one netlist as Yosys writes it. Asynchronous sets and resets
+    become synchronous ones, so a chip of these gates may answer otherwise. Raises NetlistError as
+    ``synthesise`` does.
+    """
+    commands = (
+        f"hierarchy -check -top {module_name(top)}",
+        f"synth -flatten -top {module_name(top)}",
+        "async2sync",
+        "dfflegalize -cell $_DFF_P_ x",
+        f"abc -g {GATES}",
+        "opt_clean -purge",
+    )
+    what = f"bring {top} in {sources[0].parent} to simple gates"
+    steps = (Step("building simple gates", commands),)
+    return compact(run_yosys(sources, steps, what, progress), top)
+
+
 _RELEASED = re.compile(r'[\[ ]"z"[,\]]')
 """A bit that nothing drives."""
 

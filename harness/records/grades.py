@@ -136,7 +136,8 @@ class DesignGrade:
     pins they are at. ``cells`` names the kinds of cells: other cells for the same function give
     another figure. ``count`` has all faults, ``collapsed`` one for those that no output can tell
     apart by the gate they are at. ``proof`` is empty if every undetected fault was tried for a
-    proof that it is untestable; else it says why not, or how many were given up.
+    proof that it is untestable; else it says why not, or how many were given up. ``prepared`` says
+    what was done to the gates before; it is empty if they are those that virtual chips run.
     """
 
     rules: str
@@ -149,3 +150,4 @@ class DesignGrade:
     toggle: Toggled
     missed: tuple[MissedFault, ...]
     proof: str = ""
+    prepared: str = ""

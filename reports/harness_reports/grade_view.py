@@ -119,7 +119,7 @@ def _view(grade: DesignGrade) -> GradeView:
         ("Faults", all_faults),
         ("Alike counted once", distinct),
         ("Test coverage", f"{percent(count.test_coverage)}: without untestable and waived faults"),
-        ("Cells", ", ".join(grade.cells)),
+        ("Cells", "; ".join(filter(None, (", ".join(grade.cells), grade.prepared)))),
         ("Toggle coverage", _toggled(grade)),
         ("Untestable faults", grade.proof or "looked for with the state left free"),
     ]

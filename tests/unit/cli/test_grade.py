@@ -166,6 +166,37 @@ def test_a_grade_without_a_table_that_fails_is_not_kept(
     assert len(checked(vectors, capsys)) == 1, "the kept grade is of the table before"
 
 
+@pytest.mark.nightly
+def test_a_grade_on_simple_gates_says_so_and_is_not_kept(
+    vectors: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, lines = said(vectors, capsys, "--cells", "simple")
+    prepared = "prio148.v brought to simple gates by Yosys; not the netlist that virtual chips run"
+    assert (code, lines[3], lines[-1]) == (0, f"  {prepared}", "1 design graded")
+    assert kept_grade(vectors / "prio148") is None
+    _, (line,) = said(vectors, capsys, "--cells", "simple", "--json")
+    assert decode(DesignGrade, json.loads(line), "line").prepared == prepared
+
+
+@pytest.mark.nightly
+def test_a_table_that_needs_a_reset_without_a_clock_is_not_graded_on_simple_gates(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    folder = design_folder("crc16", tmp_path)
+    table = folder / "check.csv"
+    lines = table.read_text("utf-8").splitlines()
+    (reset,) = (k for k, line in enumerate(lines) if "reset needs no clock" in line)
+    held = "0,1,0,0,0,1,0xFF,L,,and it stays,"
+    table.write_text("\n".join([*lines[: reset + 1], held]) + "\n", "utf-8")
+    assert said(tmp_path, capsys, "crc16/check")[0] == 0
+    code, (_, *shown) = said(tmp_path, capsys, "crc16/check", "--cells", "simple")
+    assert code == 3
+    assert (
+        "  check: not graded: it fails on the simple gates: there a set or reset needs a clock"
+        in shown
+    )
+
+
 def test_a_design_without_netlist_is_not_graded(
     vectors: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
