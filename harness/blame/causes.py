@@ -139,10 +139,10 @@ def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> list[
     found = []
     for (_, slots), own in merged.items():
         keys = [group.key for group in own]
-        chips = f"{len(slots)} of {own[0].tested} chips"
+        chips = f"{len(slots)} of the {own[0].tested} chips that answered"
         reason = rulings.reasons[min(slots), keys[0]]
         named = words.listed([_name(key) for key in keys])
-        text = f"{named}: {chips} answer alike. {reason.meaning}"
+        text = f"{named}: {chips} give the same wrong answer. {reason.meaning}"
         if not all(group.steady for group in own):
             text = f"{named}: {chips} fail, each in its own way: table or design, not a chip."
         found.append(_across(rulings, kind, sorted(slots), keys, text, reason.advice))

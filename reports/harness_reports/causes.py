@@ -6,26 +6,36 @@ The one rule: a person's decision stands beside what the tool concluded, never i
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from harness.blame import odds_text
 from harness.errors import many
 from harness.records import (
+    SEVERITY_ORDER,
     Candidate,
     Cause,
     CauseKind,
+    ChipOverview,
     Observation,
     Origin,
     Overruling,
     RunOverview,
+    TableVerdict,
+    Verdict,
 )
+from harness_reports.looks import look
+from harness_reports.names import chip_name, design_page, design_table
 from harness_reports.suspects import SuspectList, suspect_lists
 from harness_reports.texts import day
 from harness_reports.ways import Anchor
 
 MAX_SHOWN_CAUSES = 40
 """Maximum number of causes on the run's page; the JSON file has all of them."""
+MAX_SHOWN_PLACES = 8
+"""Maximum number of slots, and of tables, that a cause on the run's page names with links."""
+_AT_ODDS = 1 / 20
+"""How probable an explanation must be in relation to the best one, to be looked for."""
 
 MAX_LEADS = 3
 """Maximum number of causes in the head of a chip's page, or on its card; the page has all."""
@@ -33,7 +43,11 @@ MAX_LEADS = 3
 
 @dataclass(frozen=True)
 class CauseRow:
-    """One cause, as shown; each candidate with how much more probable the first one is."""
+    """One cause, as shown; each candidate with how much more probable the first one is.
+
+    On the run's page ``places`` lead to its slots and ``named`` to its tables, the last of each to
+    those left out; ``shapes`` are those of the verdicts by which a person may look for it.
+    """
 
     anchor: str
     key: str
@@ -46,6 +60,9 @@ class CauseRow:
     tables: tuple[str, ...]
     decided: str
     suspects: tuple[SuspectList, ...]
+    places: tuple[Anchor, ...] = ()
+    named: tuple[Anchor, ...] = ()
+    shapes: tuple[str, ...] = ()
 
 
 def cause_rows(causes: Sequence[Cause]) -> tuple[CauseRow, ...]:
@@ -107,11 +124,73 @@ def against_text(parts: Sequence[Candidate]) -> str:
     return odds_text(1 / odds if odds > 0 else math.inf)
 
 
-def shown_causes(run: RunOverview) -> tuple[tuple[CauseRow, ...], str]:
-    """The causes of a run's page, and how many more there are."""
-    rows = cause_rows(run.causes[:MAX_SHOWN_CAUSES])
+def shown_causes(
+    run: RunOverview, pages: Mapping[str, str]
+) -> tuple[tuple[CauseRow, ...], Anchor | None]:
+    """The causes of a run's page, and how many more there are; ``pages`` are those of slots."""
+    causes = run.causes[:MAX_SHOWN_CAUSES]
+    chips = {chip.slot: chip for chip in run.chips}
+    ran = {f"{t.design}/{t.table}": t for chip in run.chips for t in chip.tables}
+    rows = tuple(
+        replace(
+            row,
+            places=_places(row, chips, pages, ran),
+            named=_named(row, pages, ran),
+            shapes=tuple(_shapes(cause, chips)),
+        )
+        for row, cause in zip(cause_rows(causes), causes, strict=True)
+    )
     left = len(run.causes) - len(rows)
-    return rows, f"{many(left, 'more cause')}: see run.json." if left else ""
+    return rows, Anchor(f"{many(left, 'more cause')} in run.json", "run.json") if left else None
+
+
+def _places(
+    row: CauseRow,
+    chips: Mapping[str, ChipOverview],
+    pages: Mapping[str, str],
+    ran: Mapping[str, TableVerdict],
+) -> tuple[Anchor, ...]:
+    """Lead to the cause on the page of each chip, and to a design that several chips share."""
+    known = [slot for slot in row.slots if slot in chips]
+    found = [
+        Anchor(f"{slot} {chip_name(chips[slot])}", f"{pages[slot]}#{row.anchor}")
+        for slot in known[:MAX_SHOWN_PLACES]
+    ]
+    designs = {ran[table].design for table in row.tables if table in ran}
+    where = design_page(min(designs)) if len(designs) == 1 else "#map"
+    if left := len(known) - len(found):
+        found.append(Anchor(f"{left} more", where))
+    return tuple(found)
+
+
+def _named(
+    row: CauseRow, pages: Mapping[str, str], ran: Mapping[str, TableVerdict]
+) -> tuple[Anchor, ...]:
+    """Lead to the tables on their designs' pages; the page of the first chip has all.
+
+    A table that only the continuity test ran has no such page.
+    """
+    found = [
+        Anchor(table, design_table(ran[table].design, ran[table].table) if table in ran else "")
+        for table in row.tables[:MAX_SHOWN_PLACES]
+    ]
+    page = next((pages[slot] for slot in row.slots if slot in pages), "")
+    if left := len(row.tables) - len(found):
+        found.append(Anchor(f"{left} more", page and f"{page}#{row.anchor}"))
+    return tuple(found)
+
+
+def _shapes(cause: Cause, chips: Mapping[str, ChipOverview]) -> Iterator[str]:
+    """Give the shapes of the verdicts that it explains, and those a contact or board shows as."""
+    tables = set(cause.tables)
+    own = [chips[slot] for slot in cause.slots if slot in chips]
+    verdicts = {t.verdict for c in own for t in c.tables if f"{t.design}/{t.table}" in tables}
+    if any(chip.trouble for chip in own):
+        verdicts.add(Verdict.ERROR)
+    near = {one.kind for one in cause.candidates if one.odds >= _AT_ODDS}
+    if CauseKind.FLAKY_CONTACT in near:
+        verdicts.add(Verdict.UNSTABLE)  # its tables are ERROR: their answers differ
+    return (look(verdict).shape for verdict in SEVERITY_ORDER if verdict in verdicts)
 
 
 def leads(rows: Sequence[CauseRow], slot: str) -> tuple[Anchor, ...]:

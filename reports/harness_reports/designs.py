@@ -142,11 +142,9 @@ def _table(
     groups = [
         Alike(
             _name(place),
-            f"{len(group.slots)} of {many(group.tested, 'chip')} "
+            f"{len(group.slots)} of the {many(group.tested, 'chip')} that answered "
             + ("give the same wrong answer" if group.steady else "give answers that differ")
-            + (
-                ", most of those tested." if group.most and len(group.slots) < group.tested else "."
-            ),
+            + (", most of them." if group.most and len(group.slots) < group.tested else "."),
         )
         for place, group in enumerate(found)
     ]

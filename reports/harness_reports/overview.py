@@ -63,7 +63,7 @@ class IndexPage:
     unstable: str
     since: Since | None
     causes: tuple[CauseRow, ...]
-    more_causes: str
+    more_causes: Anchor | None
     pins: tuple[PinMap, ...]
     blamed: Mapping[tuple[str, str], CauseRow]
     leads: Mapping[str, tuple[Anchor, ...]]
@@ -94,7 +94,7 @@ def build_index(
     pages = chip_pages(run.chips)
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
-    causes, more_causes = shown_causes(run)
+    causes, more_causes = shown_causes(run, pages)
     maps, pins = rack_maps(run.chips, pages), pin_maps(run, pages)
     return IndexPage(
         run=run,
@@ -141,7 +141,7 @@ def _uneven(chips: Sequence[ChipOverview]) -> tuple[dict[Key, tuple[Verdict | No
     """
     tables = [{(t.design, t.table): t.verdict for t in chip.tables} for chip in chips]
     keys = dict.fromkeys(key for verdicts in tables for key in verdicts)
-    reached = [verdicts for verdicts in tables if verdicts]
+    reached = [verdicts for verdicts in tables if {*verdicts.values()} - {Verdict.NOT_RUN}]
     uneven = [key for key in keys if any(v.get(key) is not Verdict.PASS for v in reached)]
     rows = {key: tuple(verdicts.get(key) for verdicts in tables) for key in uneven}
     return rows, _agreed(len(keys), len(keys) - len(uneven))

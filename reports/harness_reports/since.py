@@ -5,6 +5,7 @@ The one rule: what is new is shown with its reason, what the baseline already ha
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -18,7 +19,7 @@ from harness_reports.ways import Anchor, Beyond, Ways, since_ways
 
 NONE = "none"
 MAX_SHOWN = 20
-"""Maximum number of news of one kind that the page names; ``night.json`` has all of them."""
+"""Maximum number of news of one kind that a night's first page names; a comparison has all."""
 MAX_SHOWN_TABLES = 6
 """Maximum number of tables named for one chip and reason."""
 
@@ -27,24 +28,29 @@ MAX_SHOWN_TABLES = 6
 class NewsItem:
     """Tables of one chip with one reason, each with its place on the chip's page.
 
-    Addresses are empty where this run has no such chip or table; ``more`` counts the tables left.
+    Addresses are empty where this run has no such chip or table; ``more`` counts the tables left,
+    and leads to the chip's.
     """
 
     verdict: Verdict
     chip: Anchor
     tables: tuple[Anchor, ...]
-    more: str
+    more: Anchor | None
     why: str
 
 
 @dataclass(frozen=True)
 class NewsRow:
-    """One of the kinds of change: how many, the news by name, and a remark on the others."""
+    """One of the kinds of change: how many, the news by name, and a remark on the others.
+
+    ``more`` counts the tables that are not named, and leads to the list of all.
+    """
 
     name: str
     number: int
     items: tuple[NewsItem, ...]
     remark: str
+    more: Anchor | None = None
 
 
 @dataclass(frozen=True)
@@ -67,11 +73,10 @@ class SincePage:
 
 def build_since_page(run: RunOverview, changes: NightChanges, beyond: Beyond) -> SincePage:
     """Work the page out, which lies in the run's folder; ``changes`` have a baseline."""
-    rest = f"`harness compare {changes.baseline} {run.run_id} --json FILE` writes all"
     return SincePage(
         run=run,
         before=Anchor(f"run {changes.baseline}", beyond.links.run(changes.baseline)),
-        since=build_since(changes, run, rest),
+        since=build_since(changes, run, sys.maxsize),
         ways=since_ways(run, changes.baseline, beyond),
     )
 
@@ -83,8 +88,8 @@ def baseline_text(changes: NightChanges) -> str:
     return f"compared with run {changes.baseline}{accepted}{reason}"
 
 
-def build_since(changes: NightChanges, run: RunOverview, rest: str = "see night.json") -> Since:
-    """Work the comparison of a run out; ``rest`` says where the tables are that are not named."""
+def build_since(changes: NightChanges, run: RunOverview, most: int = MAX_SHOWN) -> Since:
+    """Work the comparison of a run out, with at most so many news of a kind."""
     sentence = f"This {'night' if changes.accepted else 'run'} is {baseline_text(changes)}"
     if not changes.baseline:
         sentence = (
@@ -98,7 +103,7 @@ def build_since(changes: NightChanges, run: RunOverview, rest: str = "see night.
         ("Could not be tested", changes.untested),
     )
     places = _places(run)
-    rows = [_row(name, part, places, rest) for name, part in kinds]
+    rows = [_row(name, part, places, most) for name, part in kinds]
     counts = tally_text(change.now for change in changes.unchanged)
     rows.append(NewsRow("Unchanged", len(changes.unchanged), (), counts or NONE))
     return Since(sentence, tuple(rows))
@@ -119,18 +124,15 @@ def _places(run: RunOverview) -> Mapping[Place, str]:
     return places
 
 
-def _row(name: str, changes: Sequence[Change], places: Mapping[Place, str], rest: str) -> NewsRow:
+def _row(name: str, changes: Sequence[Change], places: Mapping[Place, str], most: int) -> NewsRow:
     news = [change for change in changes if not change.known]
     known = len(changes) - len(news)
     groups = _groups(news)
-    remarks = []
-    if len(groups) > MAX_SHOWN:
-        left = sum(len(group) for group in groups[MAX_SHOWN:])
-        remarks.append(f"{many(left, 'more table')}: {rest}.")
-    if known:
-        remarks.append(f"{many(known, 'table')} as in the baseline.")
-    items = tuple(_item(group, places) for group in groups[:MAX_SHOWN])
-    return NewsRow(name, len(changes), items, " ".join(remarks) or ("" if items else NONE))
+    left = sum(len(group) for group in groups[most:])
+    more = Anchor(f"{many(left, 'more table')} in night.json", "night.json") if left else None
+    remark = f"{many(known, 'table')} as in the baseline." if known else ""
+    items = tuple(_item(group, places) for group in groups[:most])
+    return NewsRow(name, len(changes), items, remark or ("" if items else NONE), more)
 
 
 def _groups(news: Sequence[Change]) -> list[list[Change]]:
@@ -151,10 +153,12 @@ def _item(group: Sequence[Change], places: Mapping[Place, str]) -> NewsItem:
         )
         for one in group[:most]
     )
+    page = places.get((first.chip_serial,), "")
+    left = len(group) - most
     return NewsItem(
         first.now,
-        Anchor(first.chip_serial or "no chip serial", places.get((first.chip_serial,), "")),
+        Anchor(first.chip_serial or "no chip serial", page),
         tuple(tables),
-        f"{len(group) - most} more" if most < len(group) else "",
+        Anchor(f"{left} more", page and f"{page}#all") if left else None,
         first.why,
     )

@@ -44,7 +44,11 @@
     }
     for (const item of rest) item.hidden = !says(item, words) || !shows(item);
     for (const list of lists) left += list.rows.filter((row) => !row.hidden).length;
-    count.value = `${left} ${text.form.dataset.noun}${left === 1 ? "" : "s"} shown`;
+    const counted = (number, noun) => `${number} ${noun}${number === 1 ? "" : "s"}`;
+    const causes = rest.filter((item) => item.matches(".cause"));
+    const found = causes.filter((item) => !item.hidden).length;
+    count.value = counted(left, text.form.dataset.noun) +
+      (causes.length ? `, ${counted(found, "cause")} shown` : " shown");
     const kept = new URLSearchParams({ find: text.value, show: verdict.value, order: order.value });
     for (const [name, value] of [...kept]) if (!value) kept.delete(name);
     if (String(kept) || location.hash.startsWith("#find")) {

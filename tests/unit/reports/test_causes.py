@@ -29,7 +29,16 @@ from harness_reports.causes import explanation_text
 from harness_reports.frame import CAUSE_COLUMNS
 from harness_reports.html import index_html
 from tests.unit.blame.test_slips import window
-from tests.unit.reports.samples import START, chip, failed, passed, run_of, sample_run
+from tests.unit.reports.samples import (
+    START,
+    chip,
+    errored,
+    failed,
+    passed,
+    run_of,
+    sample_run,
+    silent_chip,
+)
 
 OPEN = Cause(
     key="A1",
@@ -249,6 +258,44 @@ def test_an_explanation_is_its_kinds_and_their_places() -> None:
     assert explanation_text([beside, held]) == (
         "short: out2, out3 (and) with stuck: in0 (low) with design-defect: crc16, alu"
     )
+
+
+def test_a_cause_on_the_runs_page_leads_to_its_chips_and_tables() -> None:
+    tables = ("crc16/bytes", *(f"crc16/t{number}" for number in range(9)))
+    page = html.fromstring(
+        index_html(replace(RUN, causes=(replace(OPEN, tables=tables),)).overview)
+    )
+    links = {words(link): link.get("href") for link in page.xpath('//article[@id="cause-1"]//a')}
+    chip_page = "chips/SP2-0001/SP2-0001.html#cause-1"
+    assert links["A1 SP2-0001"] == links["2 more"] == chip_page
+    assert links["crc16/bytes"] == "designs/crc16.html#table-bytes"
+    assert "crc16/t0" not in links, "a table that only the continuity test ran has no page"
+    shared = replace(OPEN, slots=tuple(f"S{n}" for n in range(11)), tables=("crc16/t",))
+    chips = [chip(slot, f"SP2-10{slot[1:]}", passed("crc16", "t")) for slot in shared.slots]
+    page = html.fromstring(index_html(run_of(*chips, causes=(shared,)).overview))
+    (more,) = page.xpath('//article[@id="cause-1"]//a[starts-with(., "3 more")]/@href')
+    assert more == "designs/crc16.html"
+
+
+def test_a_cause_is_found_by_what_a_person_would_look_for() -> None:
+    """A contact that comes and goes looks unstable, though its tables are ERROR in the end."""
+    error = replace(errored(), slot="A1", chip_serial="SP2-0001", cause="A1")
+    flaky = replace(
+        OPEN,
+        candidates=(Candidate(CauseKind.FLAKY_CONTACT, ("in3",), "", "", "", 1.0),),
+        tables=(f"{error.design}/{error.table}",),
+    )
+    silent = replace(
+        OPEN,
+        key="board-unusable:A6",
+        slots=("A6",),
+        candidates=(Candidate(CauseKind.BOARD_UNUSABLE, (), "", "", "", 1.0),),
+        tables=(),
+    )
+    run = run_of(chip("A1", "SP2-0001", error), silent_chip("A6", "SP2-0006"))
+    page = html.fromstring(index_html(replace(run, causes=(flaky, silent, OPEN)).overview))
+    shapes = page.xpath('//article[@class="cause"]/@data-verdicts')
+    assert shapes == ["unstable error", "error", ""]
 
 
 def test_two_faults_at_once_are_one_row_and_both_their_pins_are_suspected() -> None:

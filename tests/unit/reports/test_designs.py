@@ -52,8 +52,8 @@ def test_chips_that_answer_alike_are_counted_by_their_answers() -> None:
     run = run_of(*(chip(f"A{k}", f"SP2-000{k}", one) for k, one in enumerate(chips)))
     tree = page(run, "alu181")
     assert [words(line) for line in tree.xpath("//dl[@class='groups alike']/div")] == [
-        "Alike: A3 of 7 chips give the same wrong answer.",
-        "Alike: B2 of 7 chips give the same wrong answer.",
+        "Alike: A3 of the 7 chips that answered give the same wrong answer.",
+        "Alike: B2 of the 7 chips that answered give the same wrong answer.",
     ]
     assert [row[2] for row in rows(tree)] == ["A", "A", "A", "B", "B", "–", "–"]
 

@@ -9,7 +9,8 @@ from lxml import html
 
 from harness.judge import Change, NightChanges
 from harness.records import Reason, Verdict
-from harness_reports.html import index_html
+from harness_reports.html import index_html, since_html
+from harness_reports.ways import Beyond
 from tests.unit.reports.samples import sample_run
 
 GONE = "Not run: there is no such port"
@@ -60,7 +61,11 @@ def test_so_many_news_that_a_page_would_drown_in_them_are_left_to_the_file() -> 
     news = [change("t", Verdict.FAIL, "low", f"SP2-{number:04}") for number in range(25)]
     text = words(NightChanges("run-1", tuple(news), (), (), (), ()))
     assert text.count("FAIL SP2-") == 20
-    assert "5 more tables: see night.json." in text
+    assert "5 more tables in night.json" in text
+    whole = NightChanges("run-1", tuple(news), (), (), (), ())
+    assert since_html(sample_run().overview, whole, Beyond()).count(b"crc16 / t") == 25, (
+        "a comparison has all"
+    )
 
 
 def test_a_first_night_says_how_it_becomes_the_baseline_and_escapes_what_it_shows() -> None:
