@@ -20,7 +20,8 @@ _SMALLEST = 1e-6
 class Axis:
     """A scale from ``low`` to ``high`` in the plot's own units, and values to be written at it.
 
-    ``place`` puts a value between 0 (low) and 1 (high).
+    ``place`` puts a value between 0 (low) and 1 (high); one that was not among the values may lie
+    outside, as a limit of 0 does on a logarithmic axis.
     """
 
     low: float
@@ -66,7 +67,7 @@ def _logarithmic(least: float, most: float, room: float) -> Axis:
         value for power in decades for step in steps if low <= (value := step * 10.0**power) <= high
     )
     span = math.log(high / low)
-    return Axis(low, high, marks, lambda value: math.log(value / low) / span)
+    return Axis(low, high, marks, lambda value: math.log(max(value, _SMALLEST) / low) / span)
 
 
 def thinned(count: int, most: int) -> range:

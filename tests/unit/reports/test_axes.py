@@ -38,6 +38,10 @@ def test_values_far_apart_stand_on_a_logarithmic_axis() -> None:
     assert axis([1.0, 1e9]).ticks == tuple(10.0**n for n in range(10))
 
 
+def test_a_value_of_0_is_below_a_logarithmic_axis() -> None:
+    assert axis([1e3, 1e5]).place(0.0) < 0
+
+
 def test_values_close_together_stand_on_a_linear_axis() -> None:
     made = axis([10.0, 20.0])
     assert made.ticks == (10.0, 12.0, 14.0, 16.0, 18.0, 20.0)
