@@ -43,7 +43,7 @@ def run(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     chip: Annotated[str, typer.Option(help="With --port: the chip's serial number.")] = "",
     board: Annotated[str, typer.Option(help="With --port: the board's serial number.")] = "",
     shuttle: Annotated[
-        Path | None, typer.Option(help="With --port: the shuttle's file (shuttle.toml).")
+        Path | None, typer.Option(help="With --port: the shuttle's file. Default: shuttle.toml.")
     ] = None,
     profile: Annotated[
         Path | None, typer.Option(help="With --port: the board profile's file.")
@@ -111,8 +111,6 @@ def _rack(
         if port or chip or board or shuttle or profile:
             raise typer.BadParameter("give a rack file, or --port with its options, not both")
         return harness.load_rack(rack)
-    if not port or not chip or shuttle is None or profile is None:
-        raise typer.BadParameter(
-            "give a rack file, or all of --port, --chip, --shuttle and --profile"
-        )
-    return harness.single_slot(port, chip, board, shuttle, profile)
+    if not port or not chip or profile is None:
+        raise typer.BadParameter("give a rack file, or all of --port, --chip and --profile")
+    return harness.single_slot(port, chip, board, shuttle or harness.SHUTTLE, profile)

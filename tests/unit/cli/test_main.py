@@ -62,10 +62,19 @@ def test_a_run_that_broke_off_has_passed_nothing(verdict: Verdict, code: int) ->
     assert exit_code(replace(run_of(chip_of(verdict)), finished=None)) == code
 
 
+def test_wrong_usage_names_the_help_of_the_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["report", "--colour"]) == main(["report", "a", "b"]) == main(["--dance"]) == 2
+    assert [line for line in capsys.readouterr().err.splitlines() if line.startswith("Try")] == [
+        "Try `harness report --help`.",
+        "Try `harness report --help`.",
+        "Try `harness --help`.",
+    ]
+
+
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        (["run"], "give a rack file, or all of --port, --chip, --shuttle and --profile"),
+        (["run"], "give a rack file, or all of --port, --chip and --profile"),
         (["run", "rack.toml", "--port", "COM3"], "not both"),
         (["run", "--retries", "-1", "rack.toml"], "--retries"),
         (["run", "none.toml"], "none.toml"),
