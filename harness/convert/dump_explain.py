@@ -15,6 +15,7 @@ from harness.convert.choices import Edge, Sample
 from harness.convert.dump_import import Recipe, Sampled
 from harness.convert.dump_map import PinMap
 from harness.convert.dump_read import Dump
+from harness.convert.dump_table import NO_RESET
 from harness.errors import many
 from harness.rehearse import Wrong
 from harness.shuttle import Bus, Design, Direction
@@ -37,7 +38,7 @@ def remarks(dump: Dump, pins: PinMap, recipe: Recipe, done: Sampled) -> tuple[st
     if reset.left_out:
         cycles = many(reset.cycles or 0, "clock")
         lines.append(f"the bench's reset of {cycles} is left to the board: reset_cycles")
-    elif reset.cycles == 0:
+    elif reset.cycles == 0 and reset != NO_RESET:
         lines.append("the bench's reset is in the rows: reset_cycles = 0")
     return tuple(lines)
 

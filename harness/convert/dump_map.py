@@ -168,7 +168,7 @@ class _Mapper:
 
     def _missing(self, bus: Bus, *, some: bool) -> None:
         """Report an input without a variable; outputs and a reset may be absent as a whole."""
-        if not some and (bus.direction is Direction.OUTPUT or _is_reset(bus)):
+        if not some and (bus.direction is Direction.OUTPUT or is_reset(bus)):
             return
         known = [n for n, width in self._inside.items() if width == bus.width] or self._inside
         size = many(bus.width, "bit")
@@ -318,7 +318,8 @@ class _Mapper:
         self._findings.append(Finding(rule, Location(self._dump.path), message, advice))
 
 
-def _is_reset(bus: Bus) -> bool:
+def is_reset(bus: Bus) -> bool:
+    """Whether a signal is on the chip's reset pin."""
     return all(pin.direction is Direction.RESET for pin in bus.pins)
 
 

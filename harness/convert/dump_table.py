@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.convert.choices import Sample
-from harness.convert.dump_map import PinMap
+from harness.convert.dump_map import PinMap, is_reset
 from harness.convert.dump_reach import Reach
 from harness.convert.dump_spool import CLOCK, LAST, PULSE, Raw, Spool
 from harness.shuttle import Direction, Shuttle
@@ -36,6 +36,10 @@ class ResetPhase:
     proven: int = 0
 
 
+NO_RESET = ResetPhase(cycles=0)
+"""The chip's reset pin is none of the design's, so the board has nothing to do."""
+
+
 class Reaches(NamedTuple):
     """Which outputs answer to inputs: for ``sure``, and as far as was ``seen`` in the dump."""
 
@@ -51,7 +55,7 @@ def find_reset(spool: Spool, pins: PinMap, shuttle: Shuttle, *, keep: bool) -> R
     """
     reset = pins.mask(Direction.RESET)
     if not reset:
-        return ResetPhase()
+        return ResetPhase() if any(map(is_reset, pins.absent)) else NO_RESET
     inactive = reset if shuttle.reset_active_low else 0
     left, pulses, rest, pulsed = _leading(spool, reset, inactive)
     if left and pulses and rest and not keep:

@@ -117,8 +117,25 @@ def test_without_a_clock_each_settled_change_of_inputs_is_a_row(
             "co (pin out4) changes more than once within 1 row, first at 23 x 1 ns: "
             "a table tests only where it ends"
         ),
-        "the bench does not reset the design; the board does, before the first row",
     )
+
+
+def test_a_design_that_the_chips_reset_pin_does_not_reset_is_not_reset_by_the_board(
+    tmp_path: Path,
+) -> None:
+    design = design_of(tmp_path, STILL)
+    imported(vcd(tmp_path, "0 d=0 en=0\n5 q=0 co=0\n10 d=1"), design)
+    assert "\nreset_cycles = 0\n" in (design / "design.toml").read_text("utf-8")
+
+
+def test_a_design_that_the_bench_does_not_reset_is_reset_by_the_board(tmp_path: Path) -> None:
+    design = design_of(tmp_path, DESIGN)
+    dump = vcd(tmp_path, clocked(4, before1="en=1"))
+    done = imported(dump, design, Wanted(signals=["rst_n=1"], driven=["dq=never"]))
+    assert "the bench does not reset the design; the board does, before the first row" in (
+        done.notices
+    )
+    assert "reset_cycles" not in (design / "design.toml").read_text("utf-8")
 
 
 def test_until_is_suggested_where_the_bench_waits_for_a_flag(tmp_path: Path) -> None:
