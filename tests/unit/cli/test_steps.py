@@ -9,20 +9,22 @@ from harness.cli.steps import shown_steps
 
 
 def test_in_a_pipe_each_step_is_a_line_unless_its_part_is_known() -> None:
-    screen = Screen(file=StringIO())
+    out = StringIO()
+    screen = Screen(file=out)
     with shown_steps(screen) as step:
         step("building gates")
         step("reading", 0.42)
         assert not step.aside(lambda: False)
-    assert screen.file.getvalue() == "building gates …\n"
+    assert out.getvalue() == "building gates …\n"
 
 
 def test_on_a_terminal_the_line_has_the_part_that_is_done_and_is_gone_at_the_end() -> None:
-    screen = Screen(file=StringIO(), force_terminal=True, width=60)
+    out = StringIO()
+    screen = Screen(file=out, force_terminal=True, width=60)
     with shown_steps(screen) as step:
         step("reading [b]", 0.42)
         step.line.refresh()
-        before = screen.file.getvalue()
-        assert step.aside(lambda: screen.file.getvalue().endswith("\x1b[2K"))
+        before = out.getvalue()
+        assert step.aside(lambda: out.getvalue().endswith("\x1b[2K"))
     assert "reading [b] 42%" in before
-    assert screen.file.getvalue().endswith("\x1b[2K")
+    assert out.getvalue().endswith("\x1b[2K")
