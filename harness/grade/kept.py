@@ -65,7 +65,7 @@ def coverages(
         return {}
     together = None if changed else grade.count.fault_coverage
     return {
-        table.name: Coverage(together, table.count.fault_coverage)
+        table.name: Coverage(together, table.count.fault_coverage, grade.cells)
         for table in grade.tables
         if table.count is not None and keys.get(table.name) == table.key
     }

@@ -217,11 +217,13 @@ class TableRow:
 class Coverage:
     """Stuck-at coverage beside a verdict, 0 to 1: of all the design's ``tables``, and ``alone``.
 
-    ``tables`` is None if not all of them are known to be as they were graded.
+    ``tables`` is None if not all of them are known to be as they were graded. ``cells`` are the
+    kinds of cells that faults were counted on.
     """
 
     tables: float | None
     alone: float
+    cells: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

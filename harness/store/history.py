@@ -11,9 +11,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from sqlalchemy import Connection, exists, select
+from sqlalchemy import Connection, exists, func, select
 
-from harness.records import HandoverRecord, RunKind, Verdict, latest_of_boards, worst
+from harness.records import Coverage, HandoverRecord, RunKind, Verdict, latest_of_boards, worst
 from harness.store.handovers import read_handovers
 from harness.store.lines import HistoryLine, RunSummary, history_lines
 from harness.store.models import (
@@ -26,6 +26,7 @@ from harness.store.models import (
     RunRow,
     SubjectRow,
 )
+from harness.store.records import read_outcomes
 from harness.store.summaries import LEFT_OUT, LETTERS, Selection, SubjectKind, summaries
 
 _COLUMNS = {
@@ -66,7 +67,8 @@ class History:
 
     ``met`` says that a run had the subject, which may have no outcome yet. ``trouble`` is why its
     board could not be used in the latest run, empty if it could. ``handovers`` are those of boards
-    that start a design on this chip by themselves.
+    that start a design on this chip by themselves. ``coverages`` are those of a design's tables in
+    the latest run.
     """
 
     lines: tuple[HistoryLine, ...]
@@ -74,6 +76,7 @@ class History:
     met: bool
     trouble: str = ""
     handovers: tuple[HandoverRecord, ...] = ()
+    coverages: tuple[tuple[str, Coverage], ...] = ()
 
 
 def of_chip(serial: str) -> Selection:
@@ -104,6 +107,7 @@ def read_history(connection: Connection, which: Selection) -> History:
         met=bool(runs) or trouble is not None,
         trouble=trouble or "",
         handovers=tuple(_handed_over(connection, which)),
+        coverages=tuple(_coverages(connection, which, runs[-1].run_id)) if runs else (),
     )
 
 
@@ -112,6 +116,20 @@ def _handed_over(connection: Connection, which: Selection) -> Iterator[HandoverR
     if which.kind is SubjectKind.CHIP:
         latest = latest_of_boards(read_handovers(connection))
         yield from (one for one in latest if one.chip_serial == which.name)
+
+
+def _coverages(
+    connection: Connection, which: Selection, run_id: str
+) -> Iterator[tuple[str, Coverage]]:
+    """Read the fault coverage of a design's tables, as it stands beside the verdicts of a chip."""
+    if which.kind is not SubjectKind.DESIGN:
+        return
+    own = OutcomeRow.run_id == run_id, OutcomeRow.design == which.name
+    first = select(func.min(OutcomeRow.slot)).where(*own).scalar_subquery()
+    chosen = read_outcomes(connection, run_id, f"run {run_id}", *own, OutcomeRow.slot == first)
+    for _, outcome in chosen:
+        if outcome.rehearsal is not None and outcome.rehearsal.coverage is not None:
+            yield outcome.table, outcome.rehearsal.coverage
 
 
 def _latest_trouble(connection: Connection, which: Selection) -> str | None:

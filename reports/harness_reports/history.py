@@ -26,7 +26,7 @@ from harness_reports.handovers import wakes_text
 from harness_reports.looks import Look, look
 from harness_reports.margin_history import MarginHistory, build_margins
 from harness_reports.standings import NO_SERIAL, above_histories, in_strips, urgency
-from harness_reports.texts import counts_text, day, minute, month
+from harness_reports.texts import counts_text, coverages_text, day, minute, month
 from harness_reports.ways import Anchor, Links, Ways
 
 MAX_SHOWN_RUNS = 30
@@ -155,6 +155,8 @@ def _remarks(kind: SubjectKind, history: History) -> Iterator[str]:
         yield f"Latest {last.kind}, {minute(last.started)} UTC: {counts_text(last)}.{why}"
     for one in history.handovers:
         yield f"Board {one.board_serial} {wakes_text(one)}."
+    if history.coverages:
+        yield coverages_text(history.coverages)
     if left_out := sum(run.left_out for run in history.runs):
         whose = "this chip" if kind is SubjectKind.CHIP else "this slot or its chips"
         yield (

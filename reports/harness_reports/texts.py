@@ -14,9 +14,11 @@ from harness.errors import many
 from harness.records import (
     SATISFIES,
     SEVERITY_ORDER,
+    STUCK_AT,
     Attempt,
     ChipRecord,
     Conditions,
+    Coverage,
     EvidenceCycle,
     Outcome,
     PinResult,
@@ -216,6 +218,22 @@ def coverage_text(outcome: Outcome) -> str:
     if coverage.tables is None or coverage.tables == coverage.alone:
         return percent(coverage.alone)
     return f"{percent(coverage.alone)} ({percent(coverage.tables)})"
+
+
+def cells_text(outcomes: Iterable[Outcome]) -> str:
+    """Name the kinds of cells that fault coverage beside verdicts was counted on; may be empty."""
+    graded = (o.rehearsal.coverage for o in outcomes if o.rehearsal and coverage_text(o))
+    return ", ".join(sorted({cell for one in graded if one for cell in one.cells}))
+
+
+def coverages_text(coverages: Sequence[tuple[str, Coverage]]) -> str:
+    """Say what the tables of a design would notice: ``Fault coverage (stuck-at): check 88.7 %``."""
+    alone = ", ".join(f"{table} {percent(one.alone)}" for table, one in coverages)
+    together = next((one.tables for _, one in coverages if one.tables is not None), None)
+    all_of_them = "" if together is None else f"; all tables together {percent(together)}"
+    cells = ", ".join(sorted({cell for _, one in coverages for cell in one.cells}))
+    on = f", on these cells: {cells}" if cells else ""
+    return f"Fault coverage ({STUCK_AT}): {alone}{all_of_them}{on}."
 
 
 _REHEARSED = {

@@ -16,8 +16,10 @@ from harness.records import (
 )
 from harness_reports.texts import (
     agreement,
+    cells_text,
     conditions_text,
     coverage_text,
+    coverages_text,
     differs,
     duration,
     hertz,
@@ -106,6 +108,21 @@ def test_a_pass_carries_the_fault_coverage_of_its_table(
     rehearsal = Rehearsal(RehearsalResult.PASSES, coverage=coverage)
     assert coverage_text(passed(rehearsal=rehearsal)) == shown
     assert coverage_text(passed(rehearsal=rehearsal, verdict=Verdict.FAIL)) == ""
+
+
+def test_fault_coverage_is_named_with_the_cells_it_was_counted_on() -> None:
+    cells = ("AND", "flip-flop"), ("AND", "XOR")
+    found = [Coverage(0.951, 0.934, cells[0]), Coverage(0.951, 0.5, cells[1])]
+    rehearsals = [Rehearsal(RehearsalResult.PASSES, coverage=one) for one in found]
+    outcomes = [passed(rehearsal=one) for one in rehearsals]
+    assert cells_text([*outcomes, passed()]) == "AND, XOR, flip-flop"
+    assert coverages_text([("count", found[0]), ("wrap", found[1])]) == (
+        "Fault coverage (stuck-at): count 93.4 %, wrap 50.0 %; all tables together 95.1 %, on "
+        "these cells: AND, XOR, flip-flop."
+    )
+    assert coverages_text([("count", Coverage(None, 1.0))]) == (
+        "Fault coverage (stuck-at): count 100.0 %."
+    )
 
 
 def test_less_than_all_is_never_written_as_all() -> None:

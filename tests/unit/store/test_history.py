@@ -10,7 +10,7 @@ import pytest
 from sqlalchemy import text, update
 
 from harness.errors import RunUnfit, StoreError
-from harness.records import RunKind, Verdict
+from harness.records import Coverage, Rehearsal, RehearsalResult, RunKind, Verdict
 from harness.store import (
     PassRate,
     Standing,
@@ -22,6 +22,8 @@ from harness.store import (
 )
 from harness.store.models import RunRow
 from tests.unit.judge.test_changes import baseline_of
+from tests.unit.reports.samples import chip as chip_of
+from tests.unit.reports.samples import passed, run_of
 from tests.unit.store.nights import LETTERS, keep_nights, night, tonight
 from tests.unit.store.samples import chip, heading
 from tests.unit.store.test_store import failing_outcome
@@ -53,6 +55,22 @@ def test_a_line_says_when_a_table_was_seen_and_last_changed(store: Store) -> Non
         left_out=0,
         strip=tuple(LETTERS[letter] for letter in "PPFFPP"),
     )
+
+
+def test_the_history_of_a_design_has_the_fault_coverage_of_its_tables(store: Store) -> None:
+    found = Coverage(0.951, 0.934, ("AND", "flip-flop"))
+    graded = Rehearsal(RehearsalResult.PASSES, coverage=found)
+    chips = [
+        chip_of(slot, serial, passed(rehearsal=graded), passed(table="wrap"))
+        for slot, serial in (("A1", "SP2-0001"), ("A2", "SP2-0002"))
+    ]
+    run = run_of(*chips)
+    store.start_run(replace(run, chips=()))
+    for each in run.chips:
+        store.record_chip(run.run_id, each)
+        store.record_outcomes(run.run_id, each.outcomes)
+    assert store.history(of_design("ctr163")).coverages == (("count", found),)
+    assert store.history(of_chip("SP2-0001")).coverages == ()
 
 
 @pytest.mark.parametrize(
