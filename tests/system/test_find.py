@@ -13,12 +13,14 @@ from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
+from harness.records import Candidate, CauseKind
 from harness.store import Standings, SubjectStanding, of_chip, of_design
 from harness.store.lines import standing_of
 from harness_reports import Links, subjects_html
 from harness_reports.html import index_html
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.samples import chip, failed, passed, run_of, unstable
+from tests.unit.reports.test_causes import OPEN, RUN
 from tests.unit.store.nights import night
 
 pytestmark = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason=MISSING)
@@ -98,6 +100,21 @@ def test_a_word_finds_designs_or_chips_and_a_verdict_what_has_it(
     fill(browser, "", "bad")
     assert shown(browser, ROWS) == [ALIKE, "design17", "design120"]
     assert browser.find_element(By.ID, "find-count").text == "3 designs shown"
+
+
+def test_a_verdict_finds_causes_too_and_they_are_counted(
+    browser: webdriver.Chrome, tmp_path: Path
+) -> None:
+    flaky = Candidate(CauseKind.FLAKY_CONTACT, ("in3",), "", "", "", 1.0)
+    run = replace(RUN, causes=(OPEN, replace(OPEN, key="A1:2", candidates=(flaky,))))
+    path = tmp_path / "index.html"
+    path.write_bytes(index_html(run.overview))
+    show(browser, path, (1600, 900))
+    count = browser.find_element(By.ID, "find-count")
+    assert count.text == "3 designs, 2 causes shown"
+    fill(browser, "", "unstable")
+    assert [text.split()[0] for text in shown(browser, ".cause h3")] == ["A1:2"]
+    assert count.text == "0 designs, 1 cause shown"
 
 
 def test_a_link_keeps_the_filter_and_the_order(browser: webdriver.Chrome, page: Path) -> None:
