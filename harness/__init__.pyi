@@ -16,7 +16,7 @@ from .jobs.expand import expand_transactions
 from .jobs.export import Exported, export_table
 from .jobs.find import load_table
 from .jobs.generate import GeneratedTable, generate_table
-from .jobs.grade import GradedDesign, grade_tables
+from .jobs.grade import GradedDesign, grade_tables, kept_grades
 from .jobs.handover import HandedOver, hand_over, take_back
 from .jobs.history import history
 from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
@@ -174,6 +174,7 @@ __all__ = [
     "hold_intake",
     "import_dump",
     "import_jesd3",
+    "kept_grades",
     "list_nets",
     "load_rack",
     "load_shuttle",

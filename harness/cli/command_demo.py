@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 import harness
+import harness_reports
 from harness.cli.command_run import measured
 from harness.cli.exit_code import ExitCode
 from harness.cli.run_codes import exit_code
@@ -43,7 +44,9 @@ def demo(
     record = measured(screen, rack, str(runs / "harness.sqlite"), runs)
     right = _compare(screen, rack, record)
     index = (runs / record.run_id / "index.html").absolute()
+    missed = harness_reports.write_grades(harness.kept_grades(rack.shuttle), runs).absolute()
     screen.say(f"\nStart reading here: {index.as_uri()}")
+    screen.say(f"What the tables would not notice: {missed.as_uri()}")
     screen.say(NEXT.format(folder=folder.absolute()))
     return ExitCode.ALL_PASS if right else exit_code(record) or ExitCode.CHIP_FAILED
 

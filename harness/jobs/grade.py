@@ -11,7 +11,15 @@ from datetime import date
 from pathlib import Path
 
 from harness.errors import Finding, Location, Severity
-from harness.grade import GRADE_FILE, GradedTable, Prover, grade_design, no_prover, prove
+from harness.grade import (
+    GRADE_FILE,
+    GradedTable,
+    Prover,
+    grade_design,
+    kept_grade,
+    no_prover,
+    prove,
+)
 from harness.jobs.cells import gates_for, on_simple
 from harness.jobs.choices import Cells
 from harness.jobs.stale import stale_netlists
@@ -139,6 +147,12 @@ def _kept(shuttle: Shuttle, task: _Task, grade: DesignGrade, *, whole: bool) -> 
         write_file(path, (to_lines(encode(grade)) + "\n").encode(), task.design.folder)
     findings = (*stale_netlists([task.design]), *_needless(shuttle, task.waivers, grade))
     return GradedDesign(task.design.name, grade, "", path, findings)
+
+
+def kept_grades(shuttle: Shuttle) -> tuple[DesignGrade, ...]:
+    """Read the grades that are kept beside designs, as they were made; some may be out of date."""
+    found = (kept_grade(design.folder) for design in shuttle.designs)
+    return tuple(grade for grade in found if grade is not None)
 
 
 def graded_table(shuttle: Shuttle, job: Job) -> GradedTable:

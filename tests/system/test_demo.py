@@ -124,8 +124,16 @@ def test_the_demo_says_what_each_chip_deserves_and_got(
         "  A5  SP2-0005  ERROR  as expected; the board has a bad connection, so the chip was not "
         "judged\n"
     ) in told
-    (index,) = (folder / "runs").glob("*/index.html")
-    assert f"\nStart reading here: {index.as_uri()}\n" in told
+    (index,) = (folder / "runs").glob("2*/index.html")
+    grades = folder / "runs" / "grade.html"
+    assert (
+        f"\nStart reading here: {index.as_uri()}\n"
+        f"What the tables would not notice: {grades.as_uri()}\n"
+    ) in told
+    assert "crc16: fault coverage 89.1 % (stuck-at)" in grades.read_text("utf-8")
+    page = (index.parent / "chips" / "SP2-0003" / "SP2-0003.html").read_text("utf-8")
+    assert "Suspects inside crc16 (A3, SP2-0003)" in page
+    assert "rem[9] stuck at 1, or 4 more that these tables cannot tell from it" in page
     rack = (folder / "ci/demo-rack.toml").read_text("utf-8")
     (folder / "ci/demo-rack.toml").write_text(rack.replace("rem[9]", "rem[8]"), "utf-8")
     assert main(["demo", str(folder)]) == 2
