@@ -25,7 +25,7 @@ def handover(
     rack: Annotated[Path, typer.Option(help="Rack file.")] = Path("rack.toml"),
     design: Annotated[str, typer.Option(help="The design that the board starts.")] = "",
     rate: Annotated[
-        float | None, typer.Option(help="Clock rate in Hz. Default: the design's own.")
+        float | None, typer.Option(help="Clock rate in Hz. Default: that of its fastest table.")
     ] = None,
     levels: Annotated[
         list[str] | None,

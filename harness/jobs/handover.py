@@ -90,12 +90,12 @@ def hand_over(
     """Leave a slot's board so that it starts ``design`` by itself at power-up.
 
     Then it selects the design, resets it, holds its inputs and clocks it at ``rate_hz`` (by default
-    the design's own rate), without a computer, until Ctrl-C. ``levels`` are held on inputs, by
-    name, as :meth:`HandledChip.set` takes them; the others are low, or inactive. The board's own
+    the rate of its fastest table), without a computer, until Ctrl-C. ``levels`` are held on inputs,
+    by name, as :meth:`HandledChip.set` takes them; the others are low, or inactive. The board's own
     ``main.py`` is kept in the store. The board is restarted once, to see that it starts the design.
 
-    A design that did not pass on this chip when its tables were judged last, or a rate above the
-    design's own, needs a ``reason``, which is kept.
+    A design that did not pass on this chip when its tables were judged last, or a rate above those
+    of its tables, needs a ``reason``, which is kept.
 
     Raises ConfigError for names and slots that cannot be used, ValueError for levels or rates that
     cannot be, RunUnfit without a reason, LinkError if the board cannot be reached, has no room or
@@ -150,16 +150,17 @@ def _wish(
         place, message = rack.shuttle.path, f'no design "{name}"'
         raise ConfigError([unknown("design", name, known, place, message)])
     design, highest = known[name], rack.profile.max_rate_hz
-    rate = min(design.clock_hz, highest) if rate_hz is None else rate_hz
+    tried = max((spec.clock_hz for spec in design.tables), default=design.clock_hz)
+    rate = min(tried, highest) if rate_hz is None else rate_hz
     if not LOWEST_HZ <= rate <= highest:
         raise ValueError(
-            f"a rate of {rate:g} Hz; {rack.profile.name} can clock at {LOWEST_HZ:g} to "
-            f"{highest:g} Hz"
+            f"a rate of {rate:,.10g} Hz; {rack.profile.name} can clock at {LOWEST_HZ:g} to "
+            f"{highest:,.10g} Hz"
         )
     held = held_levels(design, rack.shuttle, levels)
     passed, against = _standing(store, slot.chip, name)
-    if rate > design.clock_hz:
-        against = against or f"{name} is made for {design.clock_hz:g} Hz, and {rate:g} Hz is faster"
+    if rate > tried:
+        against = against or f"no table of {name} runs at {rate:,.10g} Hz, only at {tried:,.10g} Hz"
     if against and not reason:
         raise RunUnfit(f"{store.place}: {against}; give a reason to hand it over all the same")
     return _Wish(slot, design, rate, levels, held, passed, reason if against else "")
@@ -170,7 +171,7 @@ def _standing(store: Store, chip: str, design: str) -> tuple[datetime | None, st
     lines = [line for line in store.history(of_chip(chip)).lines if line.design == design]
     judged = [one.standing.last_judged for one in lines if one.standing.last_judged is not None]
     bad = [
-        f"{line.design}/{line.table} {line.standing.now}"
+        f"{line.design}/{line.table} {line.standing.now or 'not judged'}"
         for line in lines
         if line.standing.now is not Verdict.PASS
     ]

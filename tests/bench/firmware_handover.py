@@ -55,6 +55,13 @@ class Board:
         return self.edges() - before
 
 
+def shown(targets: list[Target]) -> list[Target]:
+    """Print at once what takes so long."""
+    for target in targets:
+        print(target, flush=True)
+    return targets
+
+
 @contextmanager
 def powered(firmware: str, flash: Path) -> Iterator[Board]:
     """Give a board power; its flash is in a file while it has none."""
@@ -79,10 +86,10 @@ def main(arguments: Sequence[str]) -> int:
             session = attached(board.port, backend)
             session.files().write("main.py", OWN)
             session.close()
-            found += handed(board, backend, store)
+            found += shown(handed(board, backend, store))
         with powered(firmware, flash) as board:
-            found.append(clocked(board, "the design runs after power-up"))
-            found += run_and_undo(board, backend, store)
+            found += shown([clocked(board, "the design runs after power-up")])
+            found += shown(run_and_undo(board, backend, store))
         with powered(firmware, flash) as board:
             kept = attached(board.port, backend).files().read("main.py")
             found.append(Target("its program is there after power-up", "", kept == OWN))

@@ -1,0 +1,71 @@
+"""What may be handed over without a reason: what passed on this chip, at no more than its rate."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import harness
+from harness.board import load_profile
+from harness.errors import PortUnavailable, RunUnfit
+from harness.rack import Rack, Slot
+from harness.store import Store
+from tests.unit.store.nights import keep_nights
+
+ROOT = Path(__file__).parents[3]
+GONE = Slot("A1", "/dev/ttyNONE9", "WB-01", "PK-01", patience_s=0)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "s.sqlite") as opened:
+        keep_nights(
+            opened,
+            {"gray": "FP", "ctr163": "PF", "crc16": "PE", "uart": "PW", "lfsr": "P", "alu181": "f"},
+        )
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def rack() -> Rack:
+    shuttle = harness.load_shuttle(ROOT / "vectors/shuttle.toml")
+    return Rack("bench", shuttle, load_profile(ROOT / "ci/wader.toml", shuttle), (GONE,))
+
+
+@pytest.mark.parametrize(
+    ("design", "rate", "against"),
+    [
+        ("ctr163", None, "ctr163 did not pass on PK-01 (ctr163/all FAIL)"),
+        ("crc16", None, "crc16 did not pass on PK-01 (crc16/all ERROR)"),
+        ("uart", None, "uart did not pass on PK-01 (uart/all WAIVED)"),
+        ("alu181", None, "no table of alu181 was judged on PK-01 yet"),
+        ("cmp85", None, "no table of cmp85 was judged on PK-01 yet"),
+        ("gray", 60_000.0, "no table of gray runs at 60,000 Hz, only at 50,000 Hz"),
+    ],
+)
+def test_what_did_not_pass_on_this_chip_needs_a_reason(
+    design: str, rate: float | None, against: str, store: Store, rack: Rack
+) -> None:
+    with pytest.raises(RunUnfit) as caught:
+        harness.hand_over(rack, "A1", design, rate, store=store)
+    assert str(caught.value) == (
+        f"{store.place}: {against}; give a reason to hand it over all the same"
+    )
+    with pytest.raises(PortUnavailable):
+        harness.hand_over(rack, "A1", design, rate, reason="only to look at", store=store)
+    assert store.handovers() == (), "nothing is kept of a board that was not reached"
+
+
+@pytest.mark.parametrize("design", ["gray", "lfsr"])
+def test_what_passed_last_goes_to_the_board(design: str, store: Store, rack: Rack) -> None:
+    with pytest.raises(PortUnavailable, match="there is no such port"):
+        harness.hand_over(rack, "", design, store=store)
+
+
+def test_a_level_for_what_is_no_input_is_refused(store: Store, rack: Rack) -> None:
+    with pytest.raises(ValueError, match="has no signal"):
+        harness.hand_over(rack, "A1", "gray", levels={"e": 1}, store=store)
+    with pytest.raises(ValueError, match="a level is held, and C and K are pulses; write 0, 1"):
+        harness.hand_over(rack, "A1", "gray", levels={"en": "C"}, store=store)
