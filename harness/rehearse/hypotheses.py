@@ -173,7 +173,7 @@ class _Board:
         for detail, answers in stuck_bits(select, shuttle):
             yield Trial(self._named(CauseKind.SELECTION_BIT, detail), HEALTHY, answers)
         for by in SHIFTS:
-            named = self._named(CauseKind.OTHER_SHUTTLE, f"addresses {by:+d}")
+            named = self._named(CauseKind.OTHER_SHUTTLE, _further(by))
             yield Trial(named, HEALTHY, shifted(shuttle, by))
 
     def _dead_wire(self, pin: Pin) -> Iterator[Trial]:
@@ -248,3 +248,9 @@ def _as_on(
     lines: Mapping[int, int] = {ours.pins[pin.name]: pin.bit for pin in shuttle.pins}
     wires = ((pin.bit, lines.get(other.pins[pin.name])) for pin in shuttle.pins)
     return tuple((bit, line) for bit, line in wires if bit != line)
+
+
+def _further(by: int) -> str:
+    """Say where the designs of another shuttle are."""
+    number = "1 address" if abs(by) == 1 else f"{abs(by)} addresses"
+    return f"each design {number} {'further on' if by > 0 else 'further back'}"

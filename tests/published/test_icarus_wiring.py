@@ -53,7 +53,7 @@ PAIRS = {
     "exchanged in4 io0": ["ram16x4/bus", "uart/directed"],
     "selection seld open": ["bcd7seg/function", "ctr163/sequence"],
     "selection-bit bit 0 high": ["alu181/directed", "ctr163/sequence"],
-    "other-shuttle addresses +1": ["alu181/directed", "cmp85/directed"],
+    "other-shuttle each design 1 address further on": ["alu181/directed", "cmp85/directed"],
     "selection selc cmp85 answers": ["alu181/directed", "ram16x4/bus"],
     "other-map input pins reversed": ["alu181/directed", "crc16/check"],
     "other-map output pins shifted up": ["present80/published", "uart/directed"],
