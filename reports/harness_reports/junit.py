@@ -205,8 +205,8 @@ def evidence_text(outcome: Outcome, cause: Cause | None = None) -> str:
     lines += bus_lines(outcome)
     lines += [one.text for one in shown_exchanges(outcome) if one.wrong]
     lines += [f"{outcome.verdict}: {outcome.summary}", f"Likely cause: {outcome.origin}"]
-    if outcome.advice:
-        lines.append(f"What to do: {outcome.advice}")
+    advice = outcome.advice if cause is None else cause.advice
+    lines += [f"What to do: {advice}"] if advice else []
     lines += [f"The table: {slip}" for slip in slip_lines(outcome)]
     lines.append(agreement(outcome.attempts))
     for cycle in outcome.evidence[:MAX_SHOWN_CYCLES]:

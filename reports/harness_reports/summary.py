@@ -38,7 +38,9 @@ def run_markdown(run: RunRecord, lines: Sequence[str] = ()) -> str:
         .render(
             run=shown,
             verdict=worst(verdicts),
-            headline=tally_text(verdicts) if verdicts else "No board was reached.",
+            headline=f"{many(len(verdicts), 'chip')}: {tally_text(verdicts)}."
+            if verdicts
+            else "No board was reached.",
             lines=lines,
             chips=chips[:MAX_CHIPS],
             tables={chip.slot: tally_text(o.verdict for o in chip.outcomes) for chip in chips},

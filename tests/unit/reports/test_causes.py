@@ -228,7 +228,8 @@ def test_a_chip_of_which_only_a_wrong_table_ran_is_not_judged() -> None:
 def test_junit_names_the_cause_of_each_failure() -> None:
     root = ET.fromstring(chip_junit(RUN, RUN.chips[0]))
     texts = [failure.text or "" for failure in root.iter("failure")]
-    assert all(f"Cause A1: {OPEN.summary}" in text for text in texts)
+    assert all(text.startswith(f"Cause A1: {OPEN.summary}\n") for text in texts)
+    assert all(f"\nWhat to do: {OPEN.advice}\n" in text for text in texts)
     properties = {p.get("name"): p.get("value") for p in root.iter("property")}
     assert properties["cause.crc16.bytes"] == "A1"
     assert "cause.lfsr.period" not in properties

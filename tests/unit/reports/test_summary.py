@@ -12,13 +12,15 @@ from harness.errors import StoreError
 from harness_reports import run_markdown
 from harness_reports.summary import MAX_CHIPS, MAX_TABLES
 from tests.unit.reports.samples import chip, failed, hostile_run, passed, run_of, sample_run
+from tests.unit.reports.test_causes import OPEN
+from tests.unit.reports.test_causes import RUN as CAUSED
 
 
 def test_the_worst_chip_comes_first_and_what_failed_is_named() -> None:
     run = run_of(chip("A1", "SP2-0001", passed()), chip("A2", "SP2-0002", passed(), failed()))
     assert run_markdown(run, ("newly failing  1  SP2-0002 alu181/exhaustive",)) == (
         "## bench by the window, 2026-03-09 14:05 UTC: FAIL\n\n"
-        "Run 2026-03-09-1405-a3f1 of Sandpiper 2. 1 FAIL, 1 PASS\n\n"
+        "Run 2026-03-09-1405-a3f1 of Sandpiper 2. 2 chips: 1 FAIL, 1 PASS.\n\n"
         "- newly failing 1 SP2-0002 alu181/exhaustive\n\n"
         "| slot | chip | board | verdict | tables |\n"
         "|---|---|---|---|---|\n"
@@ -27,6 +29,15 @@ def test_the_worst_chip_comes_first_and_what_failed_is_named() -> None:
         "- **SP2-0002 alu181/exhaustive: FAIL.** Pin out2 (q\\[2\\]) read 0 where 1 was promised, "
         "in every run alike.\n"
     )
+
+
+def test_what_is_broken_stands_above_the_table_of_chips() -> None:
+    lines = [line for line in run_markdown(CAUSED).splitlines() if line]
+    assert lines[2:5] == [
+        f"- {OPEN.summary} {OPEN.advice}",
+        "| slot | chip | board | verdict | tables |",
+        "|---|---|---|---|---|",
+    ]
 
 
 def test_a_large_rack_stays_a_short_text() -> None:
