@@ -30,6 +30,7 @@ from tests.published import demo
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
+from tests.unit.reports.test_causes import RUN as CAUSED
 from tests.unit.reports.test_distribution import rack
 from tests.unit.store.nights import keep_nights
 
@@ -54,6 +55,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     run = replace(sample_run(), continuity=(SlotPins("A1", ("ctr163/count",), (), pins),))
     sample = write_run(run, folder / "sample")
     hostile = write_run(hostile_run(), folder / "hostile")
+    caused = write_run(CAUSED, folder / "caused")
     own = tuple(replace(one, run_id=run.run_id) for one in (search(night=12), shmoo(), broken()))
     return {
         "index": sample.index,
@@ -61,6 +63,8 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "mixed": sample.chips[2].html,
         "margins": _chip(write_run(run, folder / "margins", margins=(*nights(), *own))),
         "silent": sample.chips[5].html,
+        "caused": caused.chips[0].html,
+        "caused index": caused.index,
         "long": _chip(write_run(run_of(long_chip()), folder / "long")),
         "hostile": _chip(hostile),
         "night": write_run(hostile_run(), folder / "night", changes=_night(hostile_run())).index,
@@ -108,7 +112,7 @@ def _chip(written: WrittenReports) -> Path:
 
 
 KINDS = [
-    "index", "pass", "mixed", "silent", "long", "hostile", "hostile index", "night", "margins",
+    "index", "pass", "mixed", "caused", "silent", "long", "hostile", "hostile index", "night", "margins",
     "histories", "design", "design of a run", "hostile design", "since", "grade",
 ]  # fmt: skip
 
@@ -260,7 +264,10 @@ def test_a_focused_drawing_can_be_scrolled_by_keyboard(
     assert wide
 
 
-@pytest.mark.parametrize("kind", ["mixed", "index", "long", "margins"])
+@pytest.mark.parametrize(
+    "kind",
+    ["mixed", "index", "long", "margins", "design", "histories", "design of a run", "grade"],
+)
 def test_a_page_prints_on_a4_without_loss(
     browser: webdriver.Chrome, pages: dict[str, Path], kind: str
 ) -> None:
@@ -278,6 +285,27 @@ def test_a_page_prints_on_a4_without_loss(
         ".filter(e => e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML)"
     )
     assert cut == []
+    swatches = browser.execute_script(
+        "return [...document.querySelectorAll('.swatch')].map(e => e.getBoundingClientRect().width)"
+    )
+    assert all(width == 24 for width in swatches), "a legend is as small as on the screen"
+
+
+def test_paper_has_explanations_on_the_chips_page_and_nothing_that_only_unfolds(
+    browser: webdriver.Chrome, pages: dict[str, Path]
+) -> None:
+    shown = []
+    for kind in ("caused index", "caused"):
+        show(browser, pages[kind], DESKTOP)
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        shown += browser.execute_script(
+            "return [...document.querySelectorAll('.cause table')].map(e => e.checkVisibility())"
+        )
+    assert shown == [False, False, True, True]
+    show(browser, pages["margins"], DESKTOP)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    folded = "[...document.querySelectorAll('.tries:not([open])')].map(e => e.checkVisibility())"
+    assert set(browser.execute_script(f"return {folded}")) == {False}
 
 
 def _narrow_to_a4(browser: webdriver.Chrome) -> None:
