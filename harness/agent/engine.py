@@ -194,7 +194,8 @@ class Engine:
         end = self.loaded + len(payload)
         if end > len(self.raw):
             raise Refused("block body of more than %d bytes" % len(self.raw))
-        self.raw[self.loaded : end] = payload
+        # MicroPython moves what follows a slice that is written, even by 0 bytes: let nothing follow.
+        memoryview(self.raw)[self.loaded : end][:] = payload
         self.loaded = end
         return b""
 
