@@ -8,6 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import re
+import select
 import socket
 import time
 from contextlib import suppress
@@ -76,11 +77,13 @@ class SerialPort:
         self.url = shown_address(url)
         self._device = device
         self._sliced = url.startswith(RFC2217)
+        self._selects = os.name == "posix" and not self._sliced
+        self._early = b""
         try:
             self._serial = serial.serial_for_url(url, baudrate=baud, do_not_open=True)
             self._serial.timeout = SLICE_SECONDS if self._sliced else 0
             if not self._sliced:  # pyserial's RFC 2217 client refuses one; its own is 5 s
-                self._serial.write_timeout = WRITE_SECONDS
+                self._serial.write_timeout = 0 if self._selects else WRITE_SECONDS
             if hasattr(self._serial, "exclusive") and not is_remote(url):
                 self._serial.exclusive = True
             for name, level in vars(lines or Lines()).items():
@@ -98,9 +101,15 @@ class SerialPort:
             raise self._lost(error) from error
 
     def write(self, data: bytes) -> None:
-        """Write all bytes."""
+        """Write all bytes, and keep those that arrive for ``read``.
+
+        A board that waits until its answers are read would take no bytes of a host that waits too.
+        """
         try:
-            self._serial.write(data)
+            if self._selects:
+                self._write_and_read(data)
+            else:  # the driver, or pyserial's thread, reads in between
+                self._serial.write(data)
         except serial.SerialTimeoutException as error:
             raise self._stuck(WRITE_SECONDS) from error
         except (serial.SerialException, OSError) as error:
@@ -116,7 +125,24 @@ class SerialPort:
         if left_open is not None:  # pyserial leaves it open if the other end closed first
             left_open.close()
 
+    def _write_and_read(self, data: bytes) -> None:
+        end = time.monotonic() + WRITE_SECONDS
+        while data:
+            left = max(0.0, end - time.monotonic())
+            readable, writable, _ = select.select([self._serial], [self._serial], [], left)
+            if writable:
+                data = data[self._serial.write(data) :]
+                end = time.monotonic() + WRITE_SECONDS
+            elif not left:
+                raise self._stuck(WRITE_SECONDS)
+            if readable and data:
+                self._early += self._read_now(0)
+
     def _read_timed(self, timeout: float) -> bytes:
+        early, self._early = self._early, b""
+        return early or self._read_now(timeout)
+
+    def _read_now(self, timeout: float) -> bytes:
         self._serial.timeout = timeout
         first = self._serial.read(1)
         if not first:

@@ -92,24 +92,29 @@ def carry(host: int, board: int, spoiler: LinkSpoiler, baud: int) -> None:
     """
     other = {host: board, board: host}
     free_at = {host: 0.0, board: 0.0}
+    held = {host: b"", board: b""}
+    for end in other:
+        os.set_blocking(end, False)
     while True:
         now = time.monotonic()
-        open_ = [end for end in other if free_at[end] <= now]
-        patience = 0.5 if len(open_) == 2 else max(0.0, min(free_at.values()) - now) + 0.0005
-        if not open_:
-            time.sleep(max(0.0, min(free_at.values()) - now))
-            continue
-        readable, _, _ = select.select(open_, [], [], patience)
+        # An end that accepts no more must not keep the other one from being read: both would wait.
+        full = [end for end in other if held[end]]
+        open_ = [end for end in other if free_at[end] <= now and not held[other[end]]]
+        waits = [moment - now + 0.0005 for moment in free_at.values() if moment > now]
+        readable, writable, _ = select.select(open_, full, [], min(waits, default=0.5))
+        for end in writable:
+            held[end] = _write(end, held[end])
         for end in readable:
             data = os.read(end, PIECE if not baud else max(64, baud // 1000))
             if not data:
                 return
             if baud:
                 free_at[end] = max(now, free_at[end]) + len(data) * 10 / baud
-            _deliver(other[end], data, spoiler)
+            held[other[end]] = _deliver(other[end], data, spoiler)
 
 
-def _deliver(target: int, data: bytes, spoiler: LinkSpoiler) -> None:
+def _deliver(target: int, data: bytes, spoiler: LinkSpoiler) -> bytes:
+    """Write what arrives of ``data``; return the rest that is not accepted yet."""
     try:
         data, wait = spoiler.spoil(data)
     except Unplugged as unplugged:
@@ -117,10 +122,11 @@ def _deliver(target: int, data: bytes, spoiler: LinkSpoiler) -> None:
         raise
     if wait:
         time.sleep(wait)
-    _write(target, data)
+    return _write(target, data)
 
 
-def _write(target: int, data: bytes) -> None:
-    view = memoryview(data)
-    while view:
-        view = view[os.write(target, view) :]
+def _write(target: int, data: bytes) -> bytes:
+    try:
+        return data[os.write(target, data) :]
+    except BlockingIOError:
+        return data

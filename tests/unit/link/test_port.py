@@ -162,6 +162,28 @@ def test_a_port_that_takes_no_more_bytes_is_a_silent_board(monkeypatch: pytest.M
         )
 
 
+@pytest.mark.parametrize("ends", ENDS)
+def test_a_port_that_writes_takes_what_arrives_meanwhile(ends: Ends) -> None:
+    """A board that cannot get rid of its answers reads no commands."""
+    answers, commands = bytes(range(251)) * 400, bytes(range(241)) * 400
+    with ends() as (port, receive, send, _):
+        got: list[bytes] = []
+
+        def board() -> None:
+            for at in range(0, len(answers), 1004):
+                send(answers[at : at + 1004])
+            got.append(receive(len(commands)))
+
+        thread = threading.Thread(target=board)
+        thread.start()
+        port.write(commands)
+        thread.join()
+        heard = b""
+        while len(heard) < len(answers):
+            heard += port.read(2.0)
+        assert (heard, got) == (answers, [commands])
+
+
 def test_a_missing_port_is_named() -> None:
     with pytest.raises(PortUnavailable) as caught:
         SerialPort("/dev/ttyNOBODY7")
