@@ -102,6 +102,19 @@ def compare(want: Sequence[Words | memoryview], got: Sequence[Words], k: int, co
 
 
 @micropython.viper
+def mask(seen: Words | memoryview, care: Words | memoryview, tested: Words, count: int) -> int:
+    """Put into ``tested`` the levels that ``seen`` has on the pins that are cared for."""
+    s = ptr32(seen)
+    c = ptr32(care)
+    t = ptr32(tested)
+    k = 0
+    while k < count:
+        t[k] = s[k] & c[k]
+        k += 1
+    return 0
+
+
+@micropython.viper
 def tally(wrong: Words, counts: Words, count: int) -> int:
     """Add every set bit of ``wrong[:count]`` to ``counts`` (32 words)."""
     w = ptr32(wrong)

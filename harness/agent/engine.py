@@ -14,13 +14,13 @@ import sys
 from array import array
 from collections.abc import Callable, Sequence
 
-from .buffers import compare, copy_row, count_up, tally, words
+from .buffers import compare, copy_row, count_up, mask, tally, words
 from .codec import Block, body_size
 from .faces import Bytes, PinsFace, Words
 from .protocol import (
     BIND,
     BLOCK,
-    DEFLATED,
+    CHECKED,
     HELLO,
     LOAD,
     MATCHED,
@@ -34,7 +34,7 @@ from .protocol import (
     UNTIL,
     VERSION,
 )
-from .unpack import inflate, unmatch
+from .unpack import unmatch
 
 AGENT = "1.1"
 UNTIL_PART = 4096
@@ -57,7 +57,7 @@ class Aborted(Exception):
 
 
 def fitting(rows: int, free: int) -> int:
-    """Halve ``rows`` until a block leaves a third of ``free`` bytes to frames, answers, inflating.
+    """Halve ``rows`` until a block leaves a third of ``free`` bytes to frames and answers.
 
     Returns at least ``MIN_ROWS``.
     """
@@ -157,7 +157,6 @@ class Engine:
             "exact": self.pins.exact,
             "board": self.pins.serial(),
             "rows": self.rows,
-            "inflate": inflate is not None,
         }
         if self.pins.exact:
             facts["burst"] = self.pins.limits()
@@ -183,6 +182,7 @@ class Engine:
         self.bad = 0
         self.kept = 0
         self.crc = 0
+        self.block_crc = 0
         self.loaded = 0
         if self.rows:
             self.block.forget()
@@ -194,7 +194,7 @@ class Engine:
         end = self.loaded + len(payload)
         if end > len(self.raw):
             raise Refused("block body of more than %d bytes" % len(self.raw))
-        # MicroPython moves what follows a slice that is written, even by 0 bytes: let nothing follow.
+        # MicroPython moves what follows a written slice, even by 0 bytes: let nothing follow.
         memoryview(self.raw)[self.loaded : end][:] = payload
         self.loaded = end
         return b""
@@ -214,11 +214,7 @@ class Engine:
 
         The answer lists mismatches, ``until`` rows and window words.
         """
-        flags, count = struct.unpack("<BH", payload[:3])
-        self.load(payload[3:])
-        if count > self.rows:
-            raise Refused("block of %d vectors, room for %d" % (count, self.rows))
-        self.unpack(flags, count)
+        flags, count = self.take_block(payload)
         self.misses: list[tuple[int, ...]] = []
         self.untils: list[tuple[int, ...]] = []
         self.window: list[tuple[int, ...]] = []
@@ -231,16 +227,27 @@ class Engine:
             self.run_repeats(count)
         else:
             self.burst(self.block, count, 0)
+        if self.checked and not self.fulfilled(struct.unpack("<I", payload[3:7])[0]):
+            words = bytes(memoryview(self.seen)[: self.cycle - self.began])
+            return self.answer() + struct.pack("<I", self.began) + words
         return self.answer()
+
+    def take_block(self, payload: bytes | memoryview) -> tuple[int, int]:
+        """Expand a block, whose last bytes are in ``payload``; return its flags and vectors."""
+        flags, count = struct.unpack("<BH", payload[:3])
+        self.checked = flags & CHECKED
+        self.began = self.cycle
+        self.load(payload[7 if self.checked else 3 :])
+        if count > self.rows:
+            raise Refused("block of %d vectors, room for %d" % (count, self.rows))
+        self.unpack(flags, count)
+        return flags, count
 
     def unpack(self, flags: int, count: int) -> None:
         """Expand the loaded bytes into the block's words."""
         body: Bytes = memoryview(self.raw)[: self.loaded]
         self.loaded = 0
-        if flags & DEFLATED:
-            inflate(body, self.body)
-            body = self.body
-        elif flags & MATCHED:
+        if flags & MATCHED:
             unmatch(body, self.body, array("I", [len(body), len(self.body)]))
             body = self.body
         self.block.load(body, count)
@@ -289,8 +296,47 @@ class Engine:
         self.pins.run(block, count, self.seen, self.floating)  # type: ignore[union-attr]  # paced
         self.judge(block, 0, count, row, 0)
 
+    def fulfilled(self, promised: int) -> bool:
+        """Whether the words read in a checked block had the CRC that the host expects."""
+        crc = self.block_crc
+        self.block_crc = promised
+        return crc == promised
+
+    def words_at(self, count: int) -> Words | memoryview:
+        """Return the place for the next ``count`` words read: a checked block keeps all its own."""
+        used = self.cycle - self.began
+        if not (self.checked and used):
+            return self.seen
+        if used + count > self.rows:
+            raise Refused("checked block of more than %d cycles" % self.rows)
+        return memoryview(self.seen)[used:]
+
     def judge(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
-        """Compare the words read in ``count`` vectors; ``row`` as in ``burst``."""
+        """Take the words read in ``count`` vectors; ``row`` as in ``burst``."""
+        if self.checked:
+            self.sum_words(block, at, count)
+        else:
+            self.compare_words(block, at, count, row, passed)
+        if self.cycle < self.stop and self.cycle + count > self.first:
+            self.keep_window(count, row, passed)
+        self.cycle += count
+        if self.look_up:
+            self.look_up()
+
+    def sum_words(self, block: Block, at: int, count: int) -> None:
+        """Add the levels read on tested pins to the CRCs of the run and of checked blocks.
+
+        The two are equal while all blocks are checked and as expected: one is worked out then.
+        """
+        care = memoryview(block.care)[at:] if at else block.care
+        mask(self.words_at(count), care, self.tested, count)
+        tested = memoryview(self.tested)[:count]
+        crc = binascii.crc32(tested, self.block_crc)
+        self.crc = crc if self.crc == self.block_crc else binascii.crc32(tested, self.crc)
+        self.block_crc = crc
+
+    def compare_words(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
+        """Compare words as in ``judge``; count and keep those that differ."""
         want: Sequence[Words | memoryview] = (block.expect, block.care, block.highz)
         if at:  # the loop has four arguments already, and viper takes no fifth on ARM
             want = [memoryview(field)[at:] for field in want]
@@ -300,17 +346,14 @@ class Engine:
             self.bad += bad
             tally(self.wrong, self.counts, count)
             self.keep_mismatches(count, row, passed)
-        if self.cycle < self.stop and self.cycle + count > self.first:
-            self.keep_window(count, row, passed)
-        self.cycle += count
-        if self.look_up:
-            self.look_up()
 
     def entry(self, k: int, row: int, passed: int) -> tuple[int, ...]:
         """Return the place of cycle ``k`` of the burst in the block, and the words read there."""
+        cycle = self.cycle + k
+        seen = self.seen[cycle - self.began if self.checked else k]
         if row < 0:
-            return (self.cycle + k, self.row_of[k], self.pass_of[k], self.seen[k], self.floating[k])
-        return (self.cycle + k, row + k, passed, self.seen[k], self.floating[k])
+            return (cycle, self.row_of[k], self.pass_of[k], seen, self.floating[k])
+        return (cycle, row + k, passed, seen, self.floating[k])
 
     def keep_mismatches(self, count: int, row: int, passed: int) -> None:
         """Keep the first mismatches of the run."""

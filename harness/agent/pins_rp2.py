@@ -339,7 +339,7 @@ class Pins:
             engine.floating[0] = floating_pins(self.bus, self.numbers, free)
         for row, done, size, kept, rows in plan.pieces:
             if rows or size == 1:
-                plan.pick(engine.seen, size, self.inward)
+                plan.pick(engine.words_at(size), size, self.inward)
                 engine.judge(block, row, size, row, done)
             else:
                 self.give_repeats(engine, row, done, (size, kept))
@@ -352,7 +352,7 @@ class Pins:
             part = min(left, engine.rows)
             engine.place(row, done, 0, part)
             if kept:
-                self.plan.pick(engine.seen, part, self.inward)
+                self.plan.pick(engine.words_at(part), part, self.inward)
             engine.judge(engine.work, 0, part, -1, 0)
             done += part
             left -= part

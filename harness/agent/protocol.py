@@ -17,7 +17,7 @@ from array import array
 from .cpython import micropython, ptr8, ptr32
 from .faces import Bytes, Words
 
-VERSION = 2
+VERSION = 3
 QUANTUM = 64
 MAX_BODY = 1100
 """Maximum body of a frame to the board, in bytes; the size of the board's buffer."""
@@ -63,26 +63,27 @@ FIELDS = ("drive", "enable", "pulse", "expect", "care", "highz", "repeat")
 UNTIL = 0x80000000
 """Set in ``repeat``: stop as soon as the outputs match."""
 
-DEFLATED = 1
+CHECKED = 1
 REPEATS = 2
 MATCHED = 4
-"""Flags of a block: its body is deflated; some row runs for other than one cycle; its body is an
-LZ4 block."""
+"""Flags of a block: it has no expectation but a CRC-32 of what must be read; some row runs for
+other than one cycle; its body is an LZ4 block."""
 
 GAP_FREE = 1
 PULSES = 2
 """Flags of a run: a single burst or a refusal; some row pulses a pin."""
 
-WINDOW_BITS = 12
-"""Deflate window, 4 KiB: small enough for a small controller."""
 MAX_WINDOW = 64
 """Maximum number of cycles read back whole in one run."""
 MAX_KEPT = 48
 """Maximum number of mismatches that the board keeps in one run; it counts all."""
 MAX_UNTIL = 60
 """Maximum number of ``until`` rows in one block; the answer lists each."""
-MAX_ANSWER = 3 + 3 + 22 * MAX_KEPT + 6 * MAX_UNTIL + 18 * MAX_WINDOW
-"""Maximum body of a frame from the board, in bytes: a block's answer with all lists full."""
+MAX_ROWS = 1024
+"""Maximum number of vectors of a block."""
+MAX_ANSWER = 3 + 3 + 18 * MAX_WINDOW + 4 + 4 * MAX_ROWS
+"""Maximum body of a frame from the board, in bytes: the answer to a checked block with all words
+read and a full window. All lists of another block's answer take less."""
 
 
 @micropython.viper

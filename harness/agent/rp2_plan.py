@@ -187,7 +187,7 @@ class BurstPlan:
         piece = self.pieces[-1]
         return block.drive[piece[0] + piece[2] - 1 if piece[4] else piece[0]]
 
-    def pick(self, target: Words, size: int, table: Sequence[int]) -> None:
+    def pick(self, target: Words | memoryview, size: int, table: Sequence[int]) -> None:
         """Put the next ``size`` captured words, in the host's order of bits, into ``target``."""
         pick_words((self.capture, target, table), self.picked, size)
         self.picked += size

@@ -1,38 +1,13 @@
-"""Decompresses the body of a block.
+"""Decompresses the body of a block, an LZ4 block.
 
-Deflate where the interpreter has it, LZ4 by the agent's own loop everywhere, after Y. Collet, "LZ4
-Block Format Description": a token with two lengths, literals, and the distance back to the match.
-One rule: this module does not know what is inside a body.
+After Y. Collet, "LZ4 Block Format Description": a token with two lengths, literals, and the
+distance back to the match. One rule: this module does not know what is inside a body.
 """
 
 from __future__ import annotations
 
 from .cpython import micropython, ptr8, ptr32
 from .faces import Bytes, Words
-from .protocol import WINDOW_BITS
-
-try:
-    import io
-
-    import deflate
-
-    def inflate(body: Bytes, target: bytearray) -> int:
-        """Inflate ``body`` into ``target``; return the length."""
-        stream = deflate.DeflateIO(io.BytesIO(body), deflate.RAW, WINDOW_BITS)
-        return int(stream.readinto(target))
-
-except ImportError:
-    try:
-        import zlib
-    except ImportError:
-        inflate = None  # type: ignore[assignment]
-    else:
-
-        def inflate(body: Bytes, target: bytearray) -> int:
-            """Inflate ``body`` into ``target``; return the length."""
-            plain = zlib.decompress(body, -WINDOW_BITS)
-            target[: len(plain)] = plain
-            return len(plain)
 
 
 @micropython.viper

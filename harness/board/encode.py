@@ -1,7 +1,8 @@
 """Encodes patterns as blocks: the bytes that the agent expands (see ``harness.agent.codec``).
 
 Pure: arrays in, bytes out. The bits that vary in the run become planes (``layout``), each plane
-gets its cheapest form (``forms``), and the block is compressed where that makes it shorter.
+gets its cheapest form (``forms``), and the block is compressed where that makes it shorter. The
+expectation is not sent where a CRC-32 of what must be read does (``tested_words``).
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ from harness.board.layout import Layout, Planes, find_layout
 from harness.link import Command
 from harness.table import PLANES, Pattern, Words
 
-CHUNK = protocol.MAX_BODY - 6
+CHUNK = protocol.MAX_BODY - 10
 """Bytes of a block's body in one frame; the last are in the command to run it."""
 TRIALS = 4
 """Number of blocks of a run for which forms are chosen; the blocks between reuse the choice."""
@@ -29,35 +30,90 @@ TRIALS = 4
 
 @dataclass(frozen=True)
 class EncodedBlock:
-    """Rows ``first`` to ``first + rows`` of a pattern as commands for the agent."""
+    """Rows ``first`` to ``first + rows`` of a pattern as commands for the agent.
+
+    ``promise``: they go without their expectation, with this CRC-32 of what must be read in this
+    and the checked blocks before; the board sends all words read if one differs.
+    """
 
     first: int
     rows: int
     commands: tuple[Command, ...]
+    promise: int | None = None
 
 
-def encode_pattern(pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
-    """Cut a pattern into blocks of at most ``rows`` vectors and encode them one by one.
-
-    ``inflates``: the board's interpreter can inflate.
-    """
+def encode_pattern(pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
+    """Cut a pattern into blocks of at most ``rows`` vectors and encode them one by one."""
     fields = wire_fields(pattern)
-    squeeze = deflate if inflates else _match
-    bounds = list(block_bounds(pattern.until, rows))
-    for (first, stop), body in zip(bounds, encode_bodies(fields, bounds), strict=True):
+    bounds = list(block_bounds(pattern, rows))
+    checks = [_can_be_checked(pattern, *bound, rows) for bound in bounds]
+    promise = 0
+    bodies = encode_bodies(_without_expectation(fields, bounds, checks), bounds)
+    for (first, stop), body, checked in zip(bounds, bodies, checks, strict=True):
         flags = protocol.REPEATS if (fields[6][first:stop] != 1).any() else 0
-        short, how = squeeze(body)
-        sent = (short, flags | how) if len(short) < len(body) else (body, flags)
-        yield EncodedBlock(first, stop - first, block_commands(*sent, stop - first))
+        if checked:
+            flags |= protocol.CHECKED
+            tested = cycle_by_cycle(pattern, first, stop).tested_levels
+            promise = zlib.crc32(tested.astype("<u4").tobytes(), promise)
+        short = match(body)
+        sent = (short, flags | protocol.MATCHED) if len(short) < len(body) else (body, flags)
+        commands = block_commands(*sent, stop - first, promise)
+        yield EncodedBlock(first, stop - first, commands, promise if checked else None)
 
 
-def block_bounds(until: NDArray[np.bool_], rows: int) -> Iterator[tuple[int, int]]:
-    """Yield (first, stop) of blocks of at most ``rows`` vectors and ``MAX_UNTIL`` match loops."""
-    total = len(until)
-    waits = np.flatnonzero(until)
+def _can_be_checked(pattern: Pattern, first: int, stop: int, cycles: int) -> bool:
+    """Whether a block has at most ``cycles``, no match loop and no test for high impedance."""
+    part = slice(first, stop)
+    judged = pattern.until[part].any() or pattern.highz[part].any()
+    return not judged and int(pattern.repeat[part].sum(dtype=np.int64)) <= cycles
+
+
+@dataclass(frozen=True, eq=False)
+class CycleByCycle:
+    """The cycles of a checked block: the row of each, what it expects, and what it tests."""
+
+    row: NDArray[np.intp]
+    expect: Words
+    care: Words
+
+    @property
+    def tested_levels(self) -> Words:
+        """The levels expected on tested pins, 0 on the others, as the board sums them."""
+        return self.expect & self.care
+
+
+def cycle_by_cycle(pattern: Pattern, first: int, stop: int) -> CycleByCycle:
+    """Return the cycles of a checked block."""
+    rows = np.repeat(np.arange(first, stop), pattern.repeat[first:stop])
+    return CycleByCycle(rows, pattern.expect[rows], pattern.care[rows])
+
+
+def _without_expectation(
+    fields: tuple[Words, ...], bounds: list[tuple[int, int]], checks: list[bool]
+) -> tuple[Words, ...]:
+    expect = fields[3].copy()
+    for (first, stop), checked in zip(bounds, checks, strict=True):
+        if checked:
+            expect[first:stop] = 0
+    return (*fields[:3], expect, *fields[4:])
+
+
+def block_bounds(pattern: Pattern, rows: int) -> Iterator[tuple[int, int]]:
+    """Yield (first, stop) of blocks of at most ``rows`` vectors and ``MAX_UNTIL`` match loops.
+
+    A block that would have to be judged is cut to one that can be checked if half of it is left.
+    """
+    total = len(pattern)
+    waits = np.flatnonzero(pattern.until)
+    judged = pattern.until | (pattern.highz != 0)
+    ends = np.cumsum(np.where(judged, rows + 1, pattern.repeat), dtype=np.int64)
     first = 0
     while first < total:
         stop = min(first + rows, total)
+        begun = int(ends[first - 1]) if first else 0
+        checked = int(np.searchsorted(ends, begun + rows, "right"))
+        if stop - first <= 2 * (checked - first):
+            stop = min(stop, checked)
         inside = waits[(waits >= first) & (waits < stop)]
         if len(inside) > protocol.MAX_UNTIL:
             stop = int(inside[protocol.MAX_UNTIL])
@@ -117,19 +173,20 @@ def wire_fields(pattern: Pattern) -> tuple[Words, ...]:
     return (*(getattr(pattern, name) for name in PLANES), repeat.astype(np.uint32))
 
 
-def deflate(body: bytes) -> tuple[bytes, int]:
-    """Deflate a body; return it with its flag."""
-    squeezer = zlib.compressobj(6, zlib.DEFLATED, -protocol.WINDOW_BITS)
-    return squeezer.compress(body) + squeezer.flush(), protocol.DEFLATED
+def match(body: bytes) -> bytes:
+    """Compress a body as an LZ4 block."""
+    short: bytes = lz4.block.compress(body, "high_compression", store_size=False)
+    return short
 
 
-def _match(body: bytes) -> tuple[bytes, int]:
-    return lz4.block.compress(body, "high_compression", store_size=False), protocol.MATCHED
+def block_commands(body: bytes, flags: int, count: int, promise: int = 0) -> tuple[Command, ...]:
+    """Return the commands that send a body to the board and run its ``count`` rows.
 
-
-def block_commands(body: bytes, flags: int, count: int) -> tuple[Command, ...]:
-    """Return the commands that send a body to the board and run its ``count`` rows."""
+    ``promise`` is the CRC-32 of a checked block.
+    """
     head = struct.pack("<BH", flags, count)
+    if flags & protocol.CHECKED:
+        head += struct.pack("<I", promise)
     last = max(len(body) - CHUNK, 0)
     loads = tuple(
         Command(protocol.LOAD, body[at : min(at + CHUNK, last)]) for at in range(0, last, CHUNK)

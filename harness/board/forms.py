@@ -1,14 +1,14 @@
 """The forms in which a plane can be sent, and the choice among them.
 
-The choice is made by trial: the forms with the fewest changes are deflated, and the cheapest in
+The choice is made by trial: the forms with the fewest changes are compressed, and the cheapest in
 bytes and board work together is used. Pure: bytes in, bytes out.
 """
 
 from __future__ import annotations
 
-import zlib
 from dataclasses import dataclass
 
+import lz4.block
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,12 +23,10 @@ SAMPLE = 512
 """Maximum number of rows by which distances are judged."""
 STEP_COST = 0.04
 TURN_COST = 0.01
-INFLATE_COST = 0.1
-"""Costs of undoing a step (per vector) and a turn (per vector and column) and of inflating (per
-byte of output) on the board, relative to reading a byte: about 40, 10 and 100 of 1,000 cycles,
-estimated from the loops."""
-TRIAL_LEVEL = 1
-TRIAL_MEMORY = 5
+MATCH_COST = 0.03
+"""Costs of undoing a step (per vector), a turn (per vector and column) and matches (per byte of
+output) on the board, relative to reading a byte: about 40, 10 and 30 of 1,000 cycles, estimated
+from the loops."""
 
 
 @dataclass(frozen=True)
@@ -52,25 +50,21 @@ def constant(level: int) -> bytes:
 
 def choose(plane: Plane, width: int) -> Form:
     """Return the cheapest form of a plane."""
-
-    def cost(form: Form) -> float:
-        return _cost(form, plane, width)
-
     backs = [1, *_distances(plane)]
     steps = [Form(protocol.SUB), *(Form(protocol.XOR, back) for back in backs)]
-    likely = [Form(protocol.PLAIN), min(steps, key=cost)]
+    likely = [Form(protocol.PLAIN), *steps]
     # Sums carry into columns that are not in use, and a turned plane has no bits there to undo it:
     # the board would look up words outside its table.
     turnable = [form for form in likely if width == 8 or form.mode != protocol.SUB]
     turned = [Form(form.mode | protocol.TURNED, form.back) for form in turnable]
-    return min(likely + turned, key=cost)
+    return min(likely + turned, key=lambda form: _cost(form, plane, width))
 
 
 def _cost(form: Form, plane: Plane, width: int) -> float:
     work = STEP_COST if form.mode & 3 else 0.0
     work += TURN_COST * width if form.mode & protocol.TURNED else 0.0
     data = form.apply(plane, width)
-    return min(len(data), _deflated(data) + INFLATE_COST * len(data)) + work * len(plane)
+    return min(len(data), _matched(data) + MATCH_COST * len(data)) + work * len(plane)
 
 
 def _distances(plane: Plane) -> list[int]:
@@ -101,6 +95,5 @@ def _turned(steps: Plane, width: int) -> bytes:
     return np.packbits(bits.T[:width], axis=1, bitorder="little").tobytes()
 
 
-def _deflated(data: bytes) -> int:
-    squeezer = zlib.compressobj(TRIAL_LEVEL, zlib.DEFLATED, -protocol.WINDOW_BITS, TRIAL_MEMORY)
-    return len(squeezer.compress(data)) + len(squeezer.flush())
+def _matched(data: bytes) -> int:
+    return len(lz4.block.compress(data, store_size=False))

@@ -59,7 +59,7 @@ def _read(fields: dict[str, Any]) -> Greeting:
         exact=bool(fields["exact"]),
     )
     burst = _burst(fields["burst"]) if identity.exact else None
-    return Greeting(identity, Room(_number(fields["rows"], 1), bool(fields["inflate"]), burst))
+    return Greeting(identity, Room(_number(fields["rows"], 1), burst))
 
 
 def _burst(burst: dict[str, Any]) -> BurstRoom:

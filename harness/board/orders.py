@@ -7,6 +7,7 @@ vectors, totals) is sent as one stream, in one round trip if all its bytes fit i
 from __future__ import annotations
 
 import struct
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -16,10 +17,10 @@ import numpy as np
 from harness.agent import protocol
 from harness.board import shelf
 from harness.board.capture import CaptureWindow, Mismatch
-from harness.board.encode import EncodedBlock
+from harness.board.encode import CycleByCycle, EncodedBlock, cycle_by_cycle
 from harness.board.timing import Timing
 from harness.link import Command
-from harness.table import NO_CYCLES, Cycles, Pattern
+from harness.table import NO_CYCLES, Cycles, Pattern, Words
 
 MISMATCH = struct.Struct("<IHIIII")
 UNTIL_ROW = struct.Struct("<HI")
@@ -41,20 +42,19 @@ class BurstRoom:
 
 @dataclass(frozen=True)
 class Room:
-    """A board's limits: vectors in a block, whether it can inflate, and its bursts.
+    """A board's limits: vectors in a block, and its bursts.
 
     ``burst`` is None where software paces the cycles.
     """
 
     rows: int
-    inflates: bool
     burst: BurstRoom | None = None
 
 
 class Encoder(Protocol):
     """Encodes a pattern as blocks of at most ``rows`` vectors."""
 
-    def __call__(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
+    def __call__(self, pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
         """Return the blocks, in order."""
         ...
 
@@ -76,7 +76,9 @@ class Answers:
     """The results of one run, filled in as answers arrive.
 
     ``period`` is the time of a cycle as the board set it, in nanoseconds; ``took`` is the time of
-    all cycles, in microseconds, 0 where the board keeps the period as set.
+    all cycles, in microseconds, 0 where the board keeps the period as set. ``checked`` is the
+    CRC-32 over the words of checked blocks, ``promised`` that of those expected, and ``judged``
+    whether there are other blocks.
     """
 
     period: float = 0.0
@@ -89,14 +91,18 @@ class Answers:
     signature: int = 0
     gaps: int = 0
     pin_counts: dict[int, int] = field(default_factory=dict)
+    checked: int = 0
+    promised: int = 0
+    judged: bool = False
 
     def take_timing(self, payload: bytes) -> None:
         """Read the time of a cycle as the board set it."""
         achieved, parts = struct.unpack("<II", payload)
         self.period = achieved / parts
 
-    def take_block(self, payload: bytes, first: int) -> None:
-        """Read the answer to a block whose first row is row ``first`` of the pattern."""
+    def take_block(self, payload: bytes, pattern: Pattern, block: EncodedBlock) -> None:
+        """Read the answer to a block of a pattern."""
+        first = block.first
         mismatches, untils, words = payload[0], payload[1], payload[2]
         at = 3
         for _ in range(mismatches):
@@ -111,17 +117,58 @@ class Answers:
             cycle, row, _passed, seen, floating = WINDOW_WORD.unpack_from(payload, at)
             at += WINDOW_WORD.size
             self.window.append((row + first, cycle, seen, floating))
+        if block.promise is None:
+            self.judged = True
+        elif at < len(payload) or self.checked != self.promised:
+            self._take_words(payload[at:], cycle_by_cycle(pattern, first, first + block.rows))
+        else:
+            self.checked = block.promise
+        if block.promise is not None:
+            self.promised = block.promise
+
+    def _take_words(self, payload: bytes, cycles: CycleByCycle) -> None:
+        """Take the words read in a checked block; the board sends them if one differs."""
+        tested = cycles.tested_levels
+        if payload:
+            seen = np.frombuffer(payload, "<u4", offset=4)
+            if len(seen) != len(tested):
+                raise ValueError("not one word for each cycle")
+            self._compare(int.from_bytes(payload[:4], "little"), seen, cycles)
+            tested = seen & cycles.care
+        self.checked = zlib.crc32(tested.astype("<u4").tobytes(), self.checked)
+
+    def _compare(self, began: int, seen: Words, cycles: CycleByCycle) -> None:
+        """Count all that differ, and keep the first; ``began`` is the block's first cycle."""
+        wrong = (seen ^ cycles.expect) & cycles.care
+        bad = np.flatnonzero(wrong)
+        if not len(bad):
+            raise ValueError("words that match were sent as different")
+        for k in bad[: protocol.MAX_KEPT - len(self.mismatches)].tolist():
+            row = int(cycles.row[k])
+            passed = k - int(np.searchsorted(cycles.row, row))
+            self.mismatches.append(Mismatch(began + k, row, passed, int(seen[k]), 0, int(wrong[k])))
+        self.mismatch_count += len(bad)
+        octets = np.ascontiguousarray(wrong[bad], "<u4").view(np.uint8).reshape(-1, 4)
+        counts = np.unpackbits(octets, axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
+        for bit in np.flatnonzero(counts).tolist():
+            self._count_pin(bit, int(counts[bit]))
+
+    def _count_pin(self, bit: int, count: int) -> None:
+        self.pin_counts[bit] = self.pin_counts.get(bit, 0) + count
 
     def take_totals(self, payload: bytes) -> None:
-        """Read the totals of the run."""
-        (
-            self.cycles,
-            self.mismatch_count,
-            self.signature,
-            self.gaps,
-            self.took,
-        ) = TOTALS.unpack_from(payload)
-        self.pin_counts = dict(struct.iter_unpack("<BI", payload[TOTALS.size :]))
+        """Read the totals of the run: the board has counted in judged blocks only.
+
+        Raises ValueError if its signature is not that of the words that it reported.
+        """
+        self.cycles, counted, self.signature, self.gaps, self.took = TOTALS.unpack_from(payload)
+        self.mismatch_count += counted
+        self.mismatches = self.mismatches[: protocol.MAX_KEPT]
+        for bit, count in struct.iter_unpack("<BI", payload[TOTALS.size :]):
+            self._count_pin(bit, count)
+        self.pin_counts = dict(sorted(self.pin_counts.items()))
+        if not self.judged and self.signature != self.checked:
+            raise ValueError("the signature is not that of the words")
 
     def achieved_hz(self, asked_hz: float) -> float:
         """Return the rate: measured where software paces the run, else as the board set it."""
@@ -160,17 +207,17 @@ def run_orders(
     start = Command(protocol.START, struct.pack("<IIB", *window, manner))
     yield Order(start, _nothing)
     done = 0
-    for block in encoded(pattern, room.rows, inflates=room.inflates):
+    for block in encoded(pattern, room.rows):
         *loads, run = block.commands
         yield from (Order(load, _nothing) for load in loads)
         part = slice(block.first, block.first + block.rows)
         done += int(pattern.repeat[part].sum(dtype=np.int64))
-        yield Order(run, _taker(answers, block.first), done)
+        yield Order(run, _taker(answers, pattern, block), done)
     yield Order(Command(protocol.TOTALS), answers.take_totals)
 
 
-def _taker(answers: Answers, first: int) -> Callable[[bytes], None]:
-    return lambda payload: answers.take_block(payload, first)
+def _taker(answers: Answers, pattern: Pattern, block: EncodedBlock) -> Callable[[bytes], None]:
+    return lambda payload: answers.take_block(payload, pattern, block)
 
 
 def _nothing(_payload: bytes) -> None:

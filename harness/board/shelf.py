@@ -55,20 +55,20 @@ class _Growing:
 
 
 class Shelf:
-    """The patterns used last, by content, room on the board, and compression."""
+    """The patterns used last, by content and room on the board."""
 
     def __init__(self) -> None:
-        self._kept: OrderedDict[tuple[bytes, int, bool], _Growing] = OrderedDict()
+        self._kept: OrderedDict[tuple[bytes, int], _Growing] = OrderedDict()
         self._lock = threading.Lock()
 
-    def encoded(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
+    def encoded(self, pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
         """Return the blocks of ``encode_pattern``, from the shelf if possible."""
         if len(pattern) > MAX_VECTORS:
-            return encode_pattern(pattern, rows, inflates=inflates)
-        key = _digest(pattern), rows, inflates
+            return encode_pattern(pattern, rows)
+        key = _digest(pattern), rows
         with self._lock:
             if key not in self._kept:
-                self._kept[key] = _Growing(lambda: encode_pattern(pattern, rows, inflates=inflates))
+                self._kept[key] = _Growing(lambda: encode_pattern(pattern, rows))
             self._kept.move_to_end(key)
             while len(self._kept) > MAX_PATTERNS:
                 self._kept.popitem(last=False)

@@ -66,7 +66,7 @@ class DirectBoard:
         """
         whole = self._resting.whole(pattern)
         if conditions.gap_free:
-            check_gap_free(whole, Room(rows=0, inflates=False), self._profile.backend)
+            check_gap_free(whole, Room(rows=0), self._profile.backend)
         began = time.monotonic()
         achieved_hz = self._begin(conditions)
         try:

@@ -2,7 +2,7 @@
 
 ``reference`` is the loop that takes 59 cycles a vector on an RP2040 (viper: write, read, compare,
 count; measured there); times of other viper loops over its time, times 59, are the estimates of
-cycles. The interpreter's own C code (inflate) is scaled by the same factor, which is a guess.
+cycles.
 """
 
 from __future__ import annotations
@@ -107,14 +107,13 @@ pins = words(2)
 found = []
 for blocks in tables:
     for one in blocks:
-        for key in ("coded", "deflated", "matched", "words", "bytes"):
+        for key in ("coded", "matched", "words", "bytes"):
             one[key] = binascii.unhexlify(one[key])
     found.append({
         "reference": clock(
             lambda b: reference(block.drive, block.expect, pins, b["count"]), blocks
         ),
         "expand": clock(lambda b: block.load(b["coded"], b["count"]), blocks),
-        "inflate": clock(lambda b: b["deflated"] and inflate(b["deflated"], plain), blocks),
         "unmatch": clock(
             lambda b: b["matched"]
             and unmatch(b["matched"], plain, array("I", [len(b["matched"]), len(plain)])),
@@ -131,7 +130,7 @@ print(json.dumps(found))
 def expansion(tables: Sequence[Sequence[dict[str, int | str]]]) -> list[dict[str, float]] | None:
     """Nanoseconds a vector of each way, per table; None without the real interpreter.
 
-    A block is its count and, in hex, its body coded, deflated, matched, as words, as byte planes;
+    A block is its count and, in hex, its body coded, matched, as words, as byte planes;
     empty where it is not sent so.
     """
     if not INTERPRETER.exists():

@@ -21,10 +21,9 @@ from rp2040py.boards import BoardSpec
 from rp2040py.device import MicroPythonDevice
 
 from harness.agent.backends import texts
-from harness.board.encode import block_bounds, encode_bodies, plain_words, wire_fields
+from harness.board.encode import block_bounds, encode_bodies, match, plain_words, wire_fields
 from harness.shuttle import load_shuttle
 from harness.table import Pattern
-from tests.bench import schemes
 from tests.bench.patterns import ROOT, work
 from tests.bench.quiet_usb import quieten
 
@@ -36,12 +35,12 @@ ROWS = 512
 TABLES = ("alu181/exhaustive", "chachaqr/random", "spibank/mode0", "vgatiming/frame")
 EXPANDED = (
     "expansion of a first block",
-    "inflate",
+    "matches",
     "expansion",
-    "inflate as words",
-    "expansion as words",
+    "matches of words",
+    "expansion of words",
 )
-"""What is timed for a table; the tool's stream, then the words as they are, deflated."""
+"""What is timed for a table; the tool's stream, then the words as they are, both as LZ4 blocks."""
 
 TIMED = """
 import binascii, gc, json, time
@@ -127,7 +126,7 @@ def fill(pulse):
         engine.block.repeat[k] = 1
 def one():
     engine.misses, engine.untils, engine.window = [], [], []
-    engine.burst(engine.block, 0, 128, 0, 0)
+    engine.burst(engine.block, 128, 0)
 found = {}
 for name, pulse in (("pins_generic, no pulse", 0), ("pins_generic, with a clock pulse", 0x100)):
     fill(pulse)
@@ -194,11 +193,13 @@ found = {
     "expansion of a first block": clock(lambda: block.load(first, @rows@), @rows@),
     "expansion": clock(lambda: block.load(coded, @rows@), @rows@),
 }
+def unmatched(short):
+    return lambda: unmatch(short, plain, array("I", [len(short), len(plain)]))
 if short:
-    found["inflate"] = clock(lambda: inflate(short, plain), @rows@)
+    found["matches"] = clock(unmatched(short), @rows@)
 as_words = binascii.unhexlify("@words@")
-found["inflate as words"] = clock(lambda: inflate(as_words, plain), @rows@)
-found["expansion as words"] = clock(lambda: block.load(plain, @rows@), @rows@)
+found["matches of words"] = clock(unmatched(as_words), @rows@)
+found["expansion of words"] = clock(lambda: block.load(plain, @rows@), @rows@)
 print(json.dumps(found))
 """
 
@@ -226,16 +227,16 @@ class Board:
 
 
 def bodies(pattern: Pattern) -> tuple[bytes, ...]:
-    """The first two blocks of a pattern; the second deflated too, and as deflated words.
+    """The first two blocks of a pattern; the second as an LZ4 block too, and its words as one.
 
-    Where deflating makes it longer there is nothing.
+    Where that makes it longer there is nothing.
     """
     fields = wire_fields(pattern)
-    bounds = list(block_bounds(pattern.until, ROWS))[:2]
+    bounds = list(block_bounds(pattern, ROWS))[:2]
     first, coded = encode_bodies(fields, bounds)
-    short = schemes.deflate(coded)
+    short = match(coded)
     words = plain_words(tuple(field[slice(*bounds[1])] for field in fields))
-    return first, coded, short if len(short) < len(coded) else b"", schemes.deflate(words)
+    return first, coded, short if len(short) < len(coded) else b"", match(words)
 
 
 async def loops(firmware: Path) -> None:

@@ -1,7 +1,7 @@
 """What a vector costs on the way to a board: bytes, round trips, time.
 
 Four ways to run vectors on the same virtual board, side by side in one run: the tool's stream; the
-words as they are, and deflated, in the tool's own frames; and a plain script that sets nine pins
+words as they are, and compressed, in the tool's own frames; and a plain script that sets nine pins
 and reads nine with raw-REPL statements, one vector at a time. All must give the same results. Once
 the wire is as fast as it gets here, once it has the pace of a small controller. Bytes are counted
 both ways, padding and answers included; a row that stands for many cycles counts as one vector in
@@ -15,19 +15,22 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from harness.agent import protocol
-from harness.board import RunConditions, Session, load_profile, open_session, shelf
+from harness.board import RunConditions, Session, load_profile, open_session
+from harness.board import session as module
 from harness.board.encode import (
     EncodedBlock,
     block_bounds,
     block_commands,
-    deflate,
+    match,
     plain_words,
     wire_fields,
 )
+from harness.board.orders import run_orders
 from harness.link import RawRepl, SerialPort
 from harness.shuttle import Shuttle, load_shuttle
 from harness.table import Pattern
@@ -41,7 +44,7 @@ PACE = 1_240_000
 """Bits a second of the slow wire, ten to a byte: 124 kB/s, what MicroPython reads on an RP2040."""
 PACED = 8000
 """Random vectors that go over the slow wire."""
-WAYS = ("stream", "stream again", "deflated words", "words")
+WAYS = ("stream", "stream again", "compressed words", "words")
 """The second time the stream is there already, as it is for every board but the first."""
 
 PINS = """
@@ -128,8 +131,8 @@ def as_fast_as_it_goes(session: Session, shuttle: Shuttle, script: float) -> lis
         print(f"{what}, geometric mean over the tables: {texts}")
     trips = max(ways["stream"].trips for ways in runs.values())
     faster = runs[SAME_VECTORS]["stream"].rate / script
-    ours, again = size["stream"], rate["stream again"] / rate["deflated words"]
-    print(f"once it is encoded, the stream is {again:.2f} times as fast as deflated words")
+    ours, again = size["stream"], rate["stream again"] / rate["compressed words"]
+    print(f"once it is encoded, the stream is {again:.2f} times as fast as compressed words")
     return [
         Target("at most 1.0 byte a vector, answers and padding too", f"{ours:.2f}", ours <= 1),
         Target("at most one round trip for 1,000 vectors", f"at most {trips:.2f}", trips <= 1),
@@ -187,15 +190,14 @@ def all_ways(session: Session, name: str, pattern: Pattern, script: float) -> di
 
 def run(session: Session, pattern: Pattern, way: str) -> Run:
     """Run a pattern one way, reset first."""
-    usual = shelf.SHELF
     if "words" in way:
-        shelf.SHELF = _Words(way)
+        module.run_orders = partial(run_orders, encoded=_Words(way))
     try:
         began = time.perf_counter()
         capture = session.run(pattern, FREE_RUNNING)
         seconds = time.perf_counter() - began
     finally:
-        shelf.SHELF = usual
+        module.run_orders = run_orders
     vectors = len(pattern)
     return Run(
         size=(capture.wire.sent + capture.wire.received) / vectors,
@@ -206,21 +208,20 @@ def run(session: Session, pattern: Pattern, way: str) -> Run:
     )
 
 
-class _Words(shelf.Shelf):
-    """Encodes by sending words as they are, or deflated."""
+class _Words:
+    """Encodes by sending words as they are, or compressed."""
 
     def __init__(self, way: str) -> None:
-        super().__init__()
         self._way = way
 
-    def encoded(self, pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
+    def __call__(self, pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
         fields = wire_fields(pattern)
-        for first, stop in block_bounds(pattern.until, rows):
+        for first, stop in block_bounds(pattern, rows):
             body = plain_words(tuple(field[first:stop] for field in fields))
             flags = protocol.REPEATS if (fields[6][first:stop] != 1).any() else 0
-            if inflates and self._way == "deflated words":
-                body, how = deflate(body)
-                flags |= how
+            if self._way == "compressed words":
+                body = match(body)
+                flags |= protocol.MATCHED
             yield EncodedBlock(first, stop - first, block_commands(body, flags, stop - first))
 
 

@@ -22,9 +22,13 @@ Fields = tuple[Words, ...]
 Bytes = NDArray[np.uint8]
 
 
+WINDOW_BITS = 12
+"""Window of 4 KiB: small enough for a small controller."""
+
+
 def deflate(data: bytes) -> bytes:
     """Raw deflate in the window that the board has; as it is where that is shorter."""
-    squeezer = zlib.compressobj(9, zlib.DEFLATED, -protocol.WINDOW_BITS)
+    squeezer = zlib.compressobj(9, zlib.DEFLATED, -WINDOW_BITS)
     return min(squeezer.compress(data) + squeezer.flush(), data, key=len)
 
 

@@ -204,8 +204,8 @@ def test_an_agent_of_another_version_is_refused(
         assert bench.run() == 3
     assert (
         f"A1 (SP2-0001): the board cannot be used: port {port}: "
-        "agent 1.1 with protocol 2 answers, but this tool uses "
-        "agent 9.9 with protocol 2; reset the board and run again\n"
+        "agent 1.1 with protocol 3 answers, but this tool uses "
+        "agent 9.9 with protocol 3; reset the board and run again\n"
     ) in capsys.readouterr().out
 
 

@@ -210,7 +210,7 @@ def test_an_agent_of_another_version_is_refused(
     ports: dict[str, str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(greeting, "AGENT", "9.9")
-    with pytest.raises(BoardMisbehaved, match=r"agent 1\.1 with protocol 2"):
+    with pytest.raises(BoardMisbehaved, match=r"agent 1\.1 with protocol 3"):
         open_session(ports["good"], profile(), shuttle())
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from array import array
 
 import lz4.block
@@ -58,15 +57,6 @@ def test_nothing_of_the_previous_block_is_left(
     block.load(encode_planes(before), len(before[0]))
     block.load(encode_planes(after), len(after[0]))
     assert words(block, len(after[0])) == [field.tolist() for field in after]
-
-
-@given(st.binary(max_size=5000))
-def test_inflating_gives_back_what_was_deflated(plain: bytes) -> None:
-    squeezer = zlib.compressobj(9, zlib.DEFLATED, -protocol.WINDOW_BITS)
-    target = bytearray(5000)
-    assert unpack.inflate is not None
-    assert unpack.inflate(squeezer.compress(plain) + squeezer.flush(), target) == len(plain)
-    assert target[: len(plain)] == plain
 
 
 @given(st.binary(max_size=5000))

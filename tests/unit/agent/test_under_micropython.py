@@ -17,6 +17,7 @@ import numpy as np
 
 from harness.agent import protocol
 from harness.agent.backends import texts
+from harness.board.encode import match
 from tests.unit.agent.micropython import FAKE_BOARD, needs_micropython, run
 from tests.unit.board.bodies import encode_planes
 from tests.unit.link.test_framing import BODIES, FRAMES
@@ -62,8 +63,9 @@ for count, body, short in cases["blocks"]:
     block.load(unhex(body), count)
     show("block", [list(field[:count]) for field in block.fields])
     plain = bytearray(body_size(64))
-    inflate(unhex(short), plain)
-    show("inflated", bytes(plain[:len(unhex(body))]).hex())
+    short = unhex(short)
+    size = unmatch(short, plain, array("I", [len(short), len(plain)]))
+    show("expanded", bytes(plain[:size]).hex())
 counts = words(32)
 wrong, tested = words(64), words(64)
 asked, found = [block.expect, block.care, block.highz], [block.drive, block.pulse, wrong, tested]
@@ -109,8 +111,7 @@ def cases() -> dict[str, object]:
         counting = np.arange(count, dtype=np.uint32)
         fields = [random.integers(0, 1 << 32, count, dtype=np.uint32) for _ in range(5)]
         body = encode_planes((counting, *fields, np.full(count, 77, np.uint32)))
-        squeezer = zlib.compressobj(9, zlib.DEFLATED, -protocol.WINDOW_BITS)
-        blocks.append((count, body.hex(), (squeezer.compress(body) + squeezer.flush()).hex()))
+        blocks.append((count, body.hex(), match(body).hex()))
     good = b"".join(FRAMES)
     damaged = bytearray(good)
     damaged[40] ^= 4
@@ -150,8 +151,21 @@ def commands() -> list[tuple[int, str]]:
         (protocol.BLOCK, run_it.hex()),
         (protocol.TOTALS, ""),
         (protocol.SENSE, ""),
+        *checked(0x12345),
+        *checked(zlib.crc32(struct.pack("<4I", 0, 2, 2, 2), 0x12345)),
         (99, ""),
         (protocol.BYE, ""),
+    ]
+
+
+def checked(promise: int) -> list[tuple[int, str]]:
+    """A checked block for the inverter: 1 once, 0 twice, 0 once."""
+    columns = [[1, 0, 0], [1] * 3, [0] * 3, [0] * 3, [2] * 3, [0] * 3, [1, 2, 1]]
+    body = encode_planes(tuple(np.array(columns, dtype=np.uint32)))
+    flags = protocol.CHECKED | protocol.REPEATS
+    return [
+        (protocol.LOAD, body.hex()),
+        (protocol.BLOCK, struct.pack("<BHI", flags, 3, promise).hex()),
     ]
 
 
@@ -178,6 +192,9 @@ def test_both_interpreters_give_the_same_answers(tmp_path: Path) -> None:
     # worked out by hand: pins 0 to 3 are inverter in, inverter out, floating, held high
     block = bytes.fromhex(answers[4])[3:]
     assert block[:3] == bytes((3, 2, 4))
+    began, *words = struct.unpack_from("<5I", bytes.fromhex(answers[7]), 6)
+    assert (began, [word & 2 for word in words]) == (1 + 1 + 1 + 3 + 4 + 3, [0, 2, 2, 2])
+    assert bytes.fromhex(answers[9])[3:] == b"\0\0\0"
 
 
 @needs_micropython

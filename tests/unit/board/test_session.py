@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
@@ -24,7 +25,9 @@ from harness.board.select import SelectMethod
 from harness.board.session import UNREADABLE
 from harness.errors import BoardMisbehaved, Cancelled, HostMisuse
 from harness.link import Command
+from harness.table import Pattern
 from tests.unit.agent.tern import (
+    IO,
     NRESET,
     OUTS,
     Expected,
@@ -186,7 +189,13 @@ def test_a_cancelled_run_ends_and_the_next_one_is_whole() -> None:
         agrees(session.run(short, CONDITIONS), reference(short, TernChip(total=0), NRESET))
 
 
-def test_a_board_that_runs_fewer_cycles_than_requested_is_not_believed() -> None:
+FEWER = "the board counts 8 cycles, but 9 were requested; nothing of this run is kept, run again"
+
+
+@pytest.mark.parametrize(("waits", "text"), [(True, FEWER), (False, UNREADABLE)])
+def test_a_board_that_runs_fewer_cycles_than_requested_is_not_believed(
+    *, waits: bool, text: str
+) -> None:
     session, board = join(TernPins(TernChip()))
     burst = board.engine.burst
 
@@ -197,10 +206,8 @@ def test_a_board_that_runs_fewer_cycles_than_requested_is_not_believed() -> None
     columns = {name: [0] * 9 for name in ("expect", "care", "highz")}
     columns |= {name: [1] * 9 for name in ("drive", "enable", "pulse", "repeat")}
     with pytest.raises(BoardMisbehaved) as caught:
-        session.run(pattern_of(columns, [False] * 9), CONDITIONS)
-    assert str(caught.value) == (
-        "the board counts 8 cycles, but 9 were requested; nothing of this run is kept, run again"
-    )
+        session.run(pattern_of(columns, [waits] + [False] * 8), replace(CONDITIONS, reset_cycles=0))
+    assert str(caught.value) == text
 
 
 @pytest.mark.parametrize("more", [-1, 9])
@@ -379,3 +386,71 @@ def test_a_long_window_of_a_pattern_that_waits_has_its_first_cycles() -> None:
     capture = session.run(pattern, CONDITIONS, window=(0, 300))
     assert capture.window is not None
     assert words_of(capture.window) == [w for w in expected.words if w[1] < protocol.MAX_WINDOW]
+
+
+def plain_pattern(wrong_rate: float = 0.0) -> Pattern:
+    """Rows that run one cycle each; blocks of such rows are checked."""
+    return replace(
+        random_pattern(8, 300, wrong_rate=wrong_rate),
+        until=np.zeros(300, np.bool_),
+        highz=np.zeros(300, np.uint32),
+        repeat=np.ones(300, np.uint32),
+    )
+
+
+@pytest.mark.parametrize("repeats", [1, 2])
+@pytest.mark.parametrize(("wrong_rate", "stuck"), [(0.01, 0), (0.3, 0), (0.0, OUTS)])
+def test_every_wrong_bit_of_blocks_without_an_expectation_is_found(
+    wrong_rate: float, stuck: int, repeats: int
+) -> None:
+    repeat = np.where(np.arange(300) % 7, 1, repeats).astype(np.uint32)
+    pattern = replace(plain_pattern(wrong_rate), repeat=repeat)
+    session, _ = join(TernPins(TernChip(stuck=stuck)))
+    capture = session.run(pattern, CONDITIONS, window=(100, 150))
+    expected = reference(pattern, TernChip(total=0, stuck=stuck), NRESET)
+    assert len(expected.wrong) >= 3
+    agrees(capture, expected)
+    assert capture.window is not None
+    assert words_of(capture.window) == [w for w in expected.words if 100 <= w[1] < 150]
+
+
+@pytest.mark.parametrize("judged", [0, 150, 299])
+def test_a_run_of_both_kinds_of_blocks_has_the_signature_of_one_kind(judged: int) -> None:
+    """A test for high impedance of a pin that nothing tests otherwise has a block judged."""
+    plain = plain_pattern(0.02)
+    highz = np.where(np.arange(300) == judged, IO, 0).astype(np.uint32)
+    for pattern in (plain, replace(plain, highz=highz)):
+        session, _ = join(TernPins(TernChip()))
+        expected = reference(pattern, TernChip(total=0), NRESET)
+        capture = session.run(pattern, CONDITIONS)
+        agrees(capture, expected)
+        row, _, seen, floating = np.array(expected.words, dtype=np.uint32).T
+        tested = (seen & plain.care[row]) | (floating & pattern.highz[row])
+        assert capture.signature == zlib.crc32(tested.astype("<u4").tobytes())
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        struct.pack("<BBBI", 0, 0, 0, 0),
+        struct.pack("<BBBII", 0, 0, 0, 0, 0),
+        struct.pack("<BBBIII", 0, 0, 0, 0, 0, 0),
+    ],
+    ids=["no words", "the words expected", "words of more cycles"],
+)
+def test_words_that_a_checked_block_cannot_have_are_no_verdict(said: bytes) -> None:
+    session, _ = join(TernPins(TernChip()))
+    lies(session, protocol.BLOCK, said)
+    columns = {name: [0] for name in ("drive", "enable", "pulse", "expect", "care", "highz")}
+    with pytest.raises(BoardMisbehaved) as caught:
+        session.run(pattern_of(columns | {"repeat": [1]}, [False]), CONDITIONS)
+    assert str(caught.value) == UNREADABLE
+
+
+def test_a_board_that_calls_wrong_words_right_is_not_believed() -> None:
+    """Its signature is another than that of the words that were expected."""
+    session, board = join(TernPins(TernChip(stuck=OUTS)))
+    board.engine.fulfilled = lambda _: True  # type: ignore[method-assign, assignment]
+    with pytest.raises(BoardMisbehaved) as caught:
+        session.run(plain_pattern(), CONDITIONS)
+    assert str(caught.value) == UNREADABLE

@@ -20,8 +20,8 @@ def encoded(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     """First rows of the blocks that were encoded, as they are."""
     firsts: list[int] = []
 
-    def counting(pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
-        for block in encode_pattern(pattern, rows, inflates=inflates):
+    def counting(pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
+        for block in encode_pattern(pattern, rows):
             firsts.append(block.first)
             yield block
 
@@ -32,26 +32,21 @@ def encoded(monkeypatch: pytest.MonkeyPatch) -> list[int]:
 def test_the_shelf_gives_what_the_encoder_gives(encoded: list[int]) -> None:
     pattern = random_pattern(3, 300)
     kept = Shelf()
-    fresh = list(encode_pattern(pattern, 64, inflates=True))
-    assert list(kept.encoded(pattern, 64, inflates=True)) == fresh
-    assert list(kept.encoded(replace(pattern), 64, inflates=True)) == fresh
+    fresh = list(encode_pattern(pattern, 64))
+    assert list(kept.encoded(pattern, 64)) == fresh
+    assert list(kept.encoded(replace(pattern), 64)) == fresh
     assert len(encoded) == len(fresh)
 
 
-def test_other_words_room_or_compression_are_encoded_again(encoded: list[int]) -> None:
+def test_other_words_or_room_are_encoded_again(encoded: list[int]) -> None:
     pattern = random_pattern(3, 300)
     kept = Shelf()
     changed = pattern.drive.copy()
     changed[200] ^= 1
-    for other, rows, inflates in (
-        (pattern, 64, True),
-        (pattern, 64, False),
-        (pattern, 128, True),
-        (replace(pattern, drive=changed), 64, True),
-    ):
-        found = list(kept.encoded(other, rows, inflates=inflates))
-        assert found == list(encode_pattern(other, rows, inflates=inflates))
-    assert encoded.count(0) == 4
+    for other, rows in ((pattern, 64), (pattern, 128), (replace(pattern, drive=changed), 64)):
+        found = list(kept.encoded(other, rows))
+        assert found == list(encode_pattern(other, rows))
+    assert encoded.count(0) == 3
 
 
 def test_many_threads_that_ask_at_once_encode_each_block_once(encoded: list[int]) -> None:
@@ -62,7 +57,7 @@ def test_many_threads_that_ask_at_once_encode_each_block_once(encoded: list[int]
 
     def ask() -> None:
         start.wait()
-        found.append(list(kept.encoded(pattern, 64, inflates=True)))
+        found.append(list(kept.encoded(pattern, 64)))
 
     threads = [threading.Thread(target=ask) for _ in range(8)]
     for thread in threads:
@@ -80,8 +75,8 @@ def test_an_interrupted_encoder_starts_again_at_the_next_request(
     pattern = random_pattern(5, 600)
     interrupts = iter([False, False, True])
 
-    def interrupted(pattern: Pattern, rows: int, *, inflates: bool) -> Iterator[EncodedBlock]:
-        for block in encode_pattern(pattern, rows, inflates=inflates):
+    def interrupted(pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
+        for block in encode_pattern(pattern, rows):
             if next(interrupts, False):
                 raise KeyboardInterrupt
             yield block
@@ -89,13 +84,13 @@ def test_an_interrupted_encoder_starts_again_at_the_next_request(
     monkeypatch.setattr(shelf, "encode_pattern", interrupted)
     kept = Shelf()
     with pytest.raises(KeyboardInterrupt):
-        list(kept.encoded(pattern, 64, inflates=True))
-    fresh = list(encode_pattern(pattern, 64, inflates=True))
-    assert list(kept.encoded(pattern, 64, inflates=True)) == fresh
+        list(kept.encoded(pattern, 64))
+    fresh = list(encode_pattern(pattern, 64))
+    assert list(kept.encoded(pattern, 64)) == fresh
 
 
 def test_nothing_is_encoded_before_it_is_requested(encoded: list[int]) -> None:
-    blocks = Shelf().encoded(random_pattern(5, 2000), 64, inflates=True)
+    blocks = Shelf().encoded(random_pattern(5, 2000), 64)
     assert encoded == []
     next(blocks)
     assert encoded == [0]
@@ -108,9 +103,9 @@ def test_the_shelf_drops_what_was_used_longest_ago(
     kept = Shelf()
     one, two, three = (random_pattern(seed, 10) for seed in (1, 2, 3))
     for pattern in (one, two, one, three, one):
-        list(kept.encoded(pattern, 64, inflates=True))
+        list(kept.encoded(pattern, 64))
     assert len(encoded) == 3
-    list(kept.encoded(two, 64, inflates=True))
+    list(kept.encoded(two, 64))
     assert len(encoded) == 4
 
 
@@ -120,5 +115,5 @@ def test_very_long_patterns_do_not_stay(
     monkeypatch.setattr(shelf, "MAX_VECTORS", 9)
     kept = Shelf()
     for _ in range(2):
-        list(kept.encoded(random_pattern(1, 10), 64, inflates=True))
+        list(kept.encoded(random_pattern(1, 10), 64))
     assert len(encoded) == 2
