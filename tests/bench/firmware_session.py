@@ -2,8 +2,9 @@
 
 Run with ``python -m tests.bench.firmware_session FIRMWARE.uf2 [TABLE …]``. Attach, upload, select,
 run tables by PIO and DMA against the virtual chip, leave. The tool's clock goes slower by
-``SLOWER``, because emulation does. It ends with 1 if a table that must pass does not, or if the
-agent had to make do with smaller blocks than it wants.
+``SLOWER``, because emulation does. The board times the phases of each run (``phases``). It ends
+with 1 if a table that must pass does not, or if the agent had to make do with smaller blocks than
+it wants.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from tests.bench.phases import TAPS, read_phases
 from tests.bench.targets import Target, conclude
 
 if TYPE_CHECKING:
@@ -29,7 +31,7 @@ SLOWER = 40
 """Seconds here for a second of the tool's patience."""
 ROWS = 512
 """Rows of a block that the exact pins module wants."""
-TABLES = ("bcd7seg/function", "ctr163/sequence")
+TABLES = ("bcd7seg/function", "lfsr/states")
 
 
 def slow_down(clock: Callable[[], float]) -> Callable[[], float]:
@@ -52,11 +54,14 @@ def main(arguments: Sequence[str]) -> int:
 def session(url: str, names: Sequence[str]) -> int:
     """Attach, run tables, leave; 1 if something was not as it must be."""
     from harness.board import load_profile, open_session  # noqa: PLC0415  slow clock
+    from harness.board import session as module  # noqa: PLC0415  as above
     from harness.shuttle import load_shuttle  # noqa: PLC0415  as above
     from harness.table import load_table  # noqa: PLC0415  as above
 
     shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
     profile = replace(load_profile(ROOT / "ci" / "wader.toml", shuttle), backend="rp2")
+    texts = module.texts
+    module.texts = lambda backend: (*texts(backend), TAPS)
     began = time.perf_counter()
     held = open_session(url, replace(profile, max_rate_hz=20_000_000), shuttle)
     rows = held._room.rows
@@ -74,10 +79,14 @@ def session(url: str, names: Sequence[str]) -> int:
 
 def run(held: Session, name: str, pattern: Pattern) -> list[Target]:
     """Run a table as it is, then with one expected value the other way round."""
-    from harness.board import RunConditions  # noqa: PLC0415  slow clock
+    from harness.agent.protocol import HELLO  # noqa: PLC0415  slow clock
+    from harness.board import RunConditions  # noqa: PLC0415  as above
 
     conditions = RunConditions(clock_hz=CLOCK_HZ)
     good = held.run(pattern, conditions)
+    print(f"\n{name}, {len(pattern)} vectors: cycles a vector")
+    for line in read_phases(held._channel.call(HELLO)).lines(len(pattern)):
+        print(line, flush=True)
     row = int(pattern.care.nonzero()[0][-1])
     care = int(pattern.care[row])
     wrong = pattern.expect.copy()

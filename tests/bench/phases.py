@@ -1,0 +1,126 @@
+"""Where the time of a board goes during a run: the board itself times the parts of its agent.
+
+``TAPS`` is a text for the board, executed after the agent's own: it wraps functions so that each
+call counts in one phase, less the calls inside it. A call costs some 2,000 cycles more so. HELLO
+then answers with the phases since the last HELLO, in microseconds.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+CYCLES_A_US = 125
+PHASES = (
+    "receive",
+    "frames",
+    "decompress",
+    "expand",
+    "lay out",
+    "burst",
+    "compare",
+    "report",
+    "look for the host",
+    "the rest",
+)
+TAPS = """
+import gc, json, time
+_spent, _inner, _marks = {}, [0], [0, 0, 0]
+def _tap(phase, function):
+    def timed(*arguments):
+        began = time.ticks_us()
+        _inner.append(0)
+        try:
+            return function(*arguments)
+        finally:
+            took = time.ticks_diff(time.ticks_us(), began)
+            _spent[phase] = _spent.get(phase, 0) + took - _inner.pop()
+            _inner[-1] += took
+    return timed
+def _counted(function):
+    def counted(*arguments):
+        answer = function(*arguments)
+        began = time.ticks_us()
+        now = gc.mem_alloc()
+        _spent["collections"] = _spent.get("collections", 0) + (now < _marks[1])
+        _marks[1] = now
+        _marks[2] += time.ticks_diff(time.ticks_us(), began)
+        return answer
+    return counted
+def _started(function):
+    def started(*arguments):
+        _spent.clear()
+        _inner[0] = _marks[2] = 0
+        _marks[0] = time.ticks_us()
+        _marks[1] = gc.mem_alloc()
+        return function(*arguments)
+    return started
+def _ended(function):
+    def ended(*arguments):
+        _spent["run"] = time.ticks_diff(time.ticks_us(), _marks[0]) - _marks[2]
+        return function(*arguments)
+    return ended
+_hello = Engine.hello
+def _told(engine):
+    if "run" not in _spent:
+        return _hello(engine)
+    began = time.ticks_us()
+    gc.collect()
+    _spent["one collection"] = time.ticks_diff(time.ticks_us(), began)
+    return json.dumps(_spent).encode()
+Engine.hello = _told
+Engine.start = _started(Engine.start)
+Engine.totals = _ended(Engine.totals)
+Engine.run_block = _counted(Engine.run_block)
+Engine.answer = _tap("report", Engine.answer)
+Engine.judge = _tap("compare", Engine.judge)
+Server.look_up = _tap("look for the host", Server.look_up)
+Port.read = _tap("receive", Port.read)
+Port.write = _tap("report", Port.write)
+Deframer.feed = _tap("frames", Deframer.feed)
+Block.load = _tap("expand", Block.load)
+BurstPlan.lay_out = _tap("lay out", BurstPlan.lay_out)
+BurstPlan.pick = _tap("compare", BurstPlan.pick)
+Pins.burst = _tap("burst", Pins.burst)
+frame = _tap("report", frame)
+unmatch = _tap("decompress", unmatch)
+"""
+
+
+@dataclass(frozen=True)
+class Phases:
+    """Microseconds of each phase of a run, of the whole run, and of heap collections in it.
+
+    A collection happens inside a phase and is a part of it.
+    """
+
+    spent: Mapping[str, int]
+    run: int
+    collections: int
+    collecting: int
+
+    def lines(self, vectors: int) -> list[str]:
+        """Cycles a vector of each phase, and vectors a second of the run."""
+        known = sum(self.spent.values())
+        parts = {**self.spent, "the rest": self.run - known}
+        each = CYCLES_A_US / vectors
+        rate, total = vectors * 1e6 / self.run, self.run * each
+        collecting = self.collecting * each
+        return [
+            *(f"  {name:34}{parts.get(name, 0) * each:9,.0f}" for name in PHASES),
+            f"  {'the whole run':34}{total:9,.0f}{rate:12,.0f} vectors a second",
+            f"  {'heap collections, in these':34}{collecting:9,.0f}{self.collections:12,} of them",
+        ]
+
+
+def read_phases(answer: bytes) -> Phases:
+    """Read the board's answer to HELLO after a run."""
+    told: dict[str, int] = json.loads(answer)
+    collections = told.get("collections", 0)
+    return Phases(
+        {name: told[name] for name in PHASES if name in told},
+        told["run"],
+        collections,
+        collections * told["one collection"],
+    )
