@@ -17,6 +17,7 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest.mock import patch
 
 from tests.bench.phases import TAPS, read_phases
 from tests.bench.targets import Target, conclude
@@ -53,6 +54,7 @@ def main(arguments: Sequence[str]) -> int:
 
 def session(url: str, names: Sequence[str]) -> int:
     """Attach, run tables, leave; 1 if something was not as it must be."""
+    from harness.agent.backends import texts  # noqa: PLC0415  slow clock
     from harness.board import load_profile, open_session  # noqa: PLC0415  slow clock
     from harness.board import session as module  # noqa: PLC0415  as above
     from harness.shuttle import load_shuttle  # noqa: PLC0415  as above
@@ -60,10 +62,9 @@ def session(url: str, names: Sequence[str]) -> int:
 
     shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
     profile = replace(load_profile(ROOT / "ci" / "wader.toml", shuttle), backend="rp2")
-    texts = module.texts
-    module.texts = lambda backend: (*texts(backend), TAPS)
     began = time.perf_counter()
-    held = open_session(url, replace(profile, max_rate_hz=20_000_000), shuttle)
+    with patch.object(module, "texts", lambda backend: (*texts(backend), TAPS)):
+        held = open_session(url, replace(profile, max_rate_hz=20_000_000), shuttle)
     rows = held._room.rows
     print(f"attached after {time.perf_counter() - began:.0f} s: {held.identity.interpreter}")
     found = [Target(f"blocks of {ROWS} rows fit", f"{rows}", rows == ROWS)]

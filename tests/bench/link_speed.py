@@ -16,6 +16,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from unittest.mock import patch
 
 import numpy as np
 
@@ -190,14 +191,11 @@ def all_ways(session: Session, name: str, pattern: Pattern, script: float) -> di
 
 def run(session: Session, pattern: Pattern, way: str) -> Run:
     """Run a pattern one way, reset first."""
-    if "words" in way:
-        module.run_orders = partial(run_orders, encoded=_Words(way))
-    try:
+    words = partial(run_orders, encoded=_Words(way))
+    with patch.object(module, "run_orders", words if "words" in way else run_orders):
         began = time.perf_counter()
         capture = session.run(pattern, FREE_RUNNING)
         seconds = time.perf_counter() - began
-    finally:
-        module.run_orders = run_orders
     vectors = len(pattern)
     return Run(
         size=(capture.wire.sent + capture.wire.received) / vectors,
