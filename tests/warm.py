@@ -1,7 +1,8 @@
 """What the fork server of the tests has done before its first fork: loaded and compiled all.
 
 Importing this module is slow on purpose; only the fork server does. Run as a script, it also
-compiles what predictions need and keeps those of the demo, so that no two tests do it at once.
+compiles what rehearsals and predictions need and keeps those of the demo, so that no two tests do
+it at once.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ def _compile() -> None:
 _compile()
 
 if __name__ == "__main__":
+    from harness.virtual.prepare import prepare
     from tests.unit.blame.racks import predictions
 
+    prepare()
     predictions()
