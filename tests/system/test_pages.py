@@ -113,7 +113,8 @@ def _chip(written: WrittenReports) -> Path:
 
 KINDS = [
     "index", "pass", "mixed", "caused", "silent", "long", "hostile",
-    "hostile index", "night", "margins", "histories", "design", "design of a run", "hostile design", "since", "grade",
+    "hostile index", "night", "margins", "histories", "design", "design of a run",
+    "hostile design", "since", "grade",
 ]  # fmt: skip
 
 
