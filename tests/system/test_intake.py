@@ -79,7 +79,9 @@ class Terminal:
             stdout=other,
             stderr=other,
             start_new_session=True,
-            env={**os.environ, "TERM": "dumb", "COLUMNS": "200", "PYTHONPATH": str(ROOT)},
+            # Without LINES a dumb terminal has 80 columns, whatever COLUMNS says.
+            env={**os.environ, "TERM": "dumb", "COLUMNS": "200", "LINES": "50"}
+            | {"PYTHONPATH": str(ROOT)},
         )
         os.close(other)
         self.shown = ""
