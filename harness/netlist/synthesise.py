@@ -67,7 +67,8 @@ def simple_gates(sources: Sequence[Path], top: str, progress: Progress = quiet) 
     )
     what = f"bring {top} in {sources[0].parent} to simple gates"
     steps = (Step("building simple gates", commands),)
-    return compact(run_yosys(sources, steps, what, progress), top)
+    made_from = source_sums(sources)
+    return compact(run_yosys(sources, steps, what, progress), top, made_from)
 
 
 _RELEASED = re.compile(r'[\[ ]"z"[,\]]')
