@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -90,3 +91,15 @@ def test_no_choice_is_cheaper(data: st.DataObject) -> None:
     chosen = tuple(np.flatnonzero(choice.chosen).tolist())
     assert chosen in choices
     assert cost[list(chosen)].sum() == choice.least == min(cost[list(c)].sum() for c in choices)
+
+
+def test_without_time_everything_is_kept_or_what_is_kept_covers_all(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("harness.grade.cover.MAX_SECONDS", 0.0)
+    found = rows_that_detect(C17, PINS, EVERY, 0)
+    rows, classes = np.nonzero(found)
+    alone = Covering(np.ones(32, np.int64), np.full(32, -1))
+    choice = cheapest(alone, classes, rows)
+    assert found[choice.chosen].any(axis=0).all()
+    assert choice.least <= 4 <= choice.chosen.sum()
