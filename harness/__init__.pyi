@@ -44,6 +44,7 @@ from .jobs.report import (
 )
 from .jobs.run import run
 from .jobs.stale import stale_netlists
+from .jobs.strengthen import StrongerTable, strengthen_table
 from .jobs.testbench import WrittenTestbench, write_testbench
 from .jobs.triage import Triage, overrule, triage
 from .jobs.wave import write_waves
@@ -140,6 +141,7 @@ __all__ = [
     "SlotRecovering",
     "Stimulus",
     "Store",
+    "StrongerTable",
     "SupplySpec",
     "TableJudged",
     "TableSize",
@@ -200,6 +202,7 @@ __all__ = [
     "single_slot",
     "stale_netlists",
     "stored_run",
+    "strengthen_table",
     "take_back",
     "tool_log",
     "triage",

@@ -31,6 +31,7 @@ COMMANDS = {
     "import": "Make a table from a waveform dump of your simulation.",
     "rehearse": "Run tables on their own designs' netlists, before any silicon.",
     "grade": "Say which faults of a design's gates its tables would notice.",
+    "strengthen": "Propose rows for faults that a table would not notice.",
     "compact": "Make a short table that notices as much as others do.",
     "export": "Write a table as test vectors for other tools.",
     "wave": "Show a table as waves before anything runs.",

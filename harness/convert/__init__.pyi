@@ -36,7 +36,7 @@ from .jesd3_table import jesd3_pattern
 from .jesd3_write import jesd3_bytes
 from .model import FILE, load_model
 from .ports import Proposal, propose
-from .save import save_table, write_file
+from .save import save_table, table_path, write_file
 from .start import (
     PLACEHOLDERS,
     SHUTTLE_TEXT,
@@ -106,6 +106,7 @@ __all__ = [
     "save_table",
     "stil_lines",
     "structure",
+    "table_path",
     "timing",
     "verdict_on_cures",
     "wrapper_text",

@@ -27,7 +27,7 @@ def save_table(
     ``replace`` is False, or a file cannot be written; ``design.toml`` is then as it was.
     """
     settings_path = design.folder / SETTINGS
-    path = _path_of(design, name, replace=replace)
+    path = table_path(design, name, replace=replace)
     _check_latency(design, name, settings)
     text = read_file(settings_path, MAX_SETTINGS_BYTES).decode("utf-8")
     # The origin of the old rows is not that of the new ones.
@@ -40,7 +40,12 @@ def save_table(
     return path
 
 
-def _path_of(design: Design, name: str, *, replace: bool) -> Path:
+def table_path(design: Design, name: str, *, replace: bool) -> Path:
+    """Return the file that a new table will be written to.
+
+    Raises ConfigError or TableError if the name is no name, or the table is there already and
+    ``replace`` is False.
+    """
     if not is_name(name):
         advice = "use letters, digits and underscores, starting with a letter"
         raise ConfigError.of(

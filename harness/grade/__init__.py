@@ -3,32 +3,41 @@
 import importlib
 import typing
 
+from harness.grade.attempt import Bench, Reach, reach_of
 from harness.grade.detect import detect
 from harness.grade.faults import FaultList, fault_list
 from harness.grade.grade import GradedTable, Prover, grade_design
 from harness.grade.kept import GRADE_FILE, coverages, kept_grade, older_than, table_keys
 from harness.grade.missed import Namer
-from harness.grade.proof import no_prover, prove
+from harness.grade.proof import Proof, no_prover, prove
+from harness.grade.propose import Proposal, labels, propose
 
 if typing.TYPE_CHECKING:
     from harness.grade.segments import Compacted, compact
 
 __all__ = [
     "GRADE_FILE",
+    "Bench",
     "Compacted",
     "FaultList",
     "GradedTable",
     "Namer",
+    "Proof",
+    "Proposal",
     "Prover",
+    "Reach",
     "compact",
     "coverages",
     "detect",
     "fault_list",
     "grade_design",
     "kept_grade",
+    "labels",
     "no_prover",
     "older_than",
+    "propose",
     "prove",
+    "reach_of",
     "table_keys",
 ]
 

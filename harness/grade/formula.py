@@ -23,7 +23,7 @@ ZERO: Rails = (FALSE, TRUE)
 UNKNOWN: Rails = (FALSE, FALSE)
 
 MAX_CONFLICTS = 20_000
-"""Effort for one question: after so many conflicts it is left open."""
+"""Maximum number of conflicts for one proof; after so many a question is left open."""
 
 _SOLVER = "glucose4"
 
@@ -97,10 +97,12 @@ class Formula:
             self._gates[made] = key
         return made
 
-    def ask(self, *wanted: Literal) -> tuple[Answer, Mapping[Literal, bool]]:
+    def ask(
+        self, *wanted: Literal, effort: int = MAX_CONFLICTS
+    ) -> tuple[Answer, Mapping[Literal, bool]]:
         """Say whether all literals can be true together; if so, with levels of the variables.
 
-        Variables that do not matter are absent.
+        Variables that do not matter are absent. After ``effort`` conflicts it is left open.
         """
         import pysat.solvers  # noqa: PLC0415  # loaded only where something is to be proven
 
@@ -108,7 +110,7 @@ class Formula:
             return Answer.NO, {}
         clauses = [*self._clauses(wanted), [TRUE], *([literal] for literal in wanted)]
         with pysat.solvers.Solver(name=_SOLVER, bootstrap_with=clauses) as solver:
-            solver.conf_budget(MAX_CONFLICTS)
+            solver.conf_budget(effort)
             outcome = solver.solve_limited()
             if not outcome:
                 return (Answer.OPEN if outcome is None else Answer.NO), {}

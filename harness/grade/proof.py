@@ -94,7 +94,8 @@ class _Frame:
         formula, good = self._formula, self._good
         bad = Nets(formula, self._netlist, fault).levels(self._free, good)
         places = (net for net in self._seen if good[net] != bad[net])
-        return formula.ask(formula.any(formula.differs(good[n], bad[n]) for n in places))[0]
+        shown = formula.any(formula.differs(good[n], bad[n]) for n in places)
+        return formula.ask(shown, effort=MAX_CONFLICTS)[0]
 
     def _sources(self) -> Mapping[int, Rails]:
         netlist = self._netlist

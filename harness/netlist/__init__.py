@@ -52,6 +52,7 @@ if typing.TYPE_CHECKING:
         Verdicts,
         judge,
         judge_closely,
+        levels_after,
         levels_reached,
     )
     from harness.netlist.grading import Grader, Steps
@@ -103,6 +104,7 @@ __all__ = [
     "inlined",
     "judge",
     "judge_closely",
+    "levels_after",
     "levels_reached",
     "load_netlist",
     "nearest",
@@ -129,7 +131,7 @@ _COMPILED = {
     **dict.fromkeys(("compiled", "inlined"), "harness.netlist.compiler"),
     **dict.fromkeys(("begin_cycle", "happens"), "harness.netlist.cycles"),
     **dict.fromkeys(
-        ("Chip", "Notes", "Verdicts", "judge", "judge_closely", "levels_reached"),
+        ("Chip", "Notes", "Verdicts", "judge", "judge_closely", "levels_after", "levels_reached"),
         "harness.netlist.engine",
     ),
     **dict.fromkeys(("Grader", "Steps"), "harness.netlist.grading"),

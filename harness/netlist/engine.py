@@ -180,6 +180,29 @@ def levels_reached(
     return np.concatenate(parts, axis=1).astype(np.bool_)
 
 
+def levels_after(
+    netlist: Netlist, pins: Sequence[Pin], lanes: Sequence[Lane], rows: Rows
+) -> NDArray[np.bool_]:
+    """Run a table from an unknown state, and say where nets are left: ``(2, lanes, nets)``.
+
+    First whether a net is surely 1 after the last cycle, then whether it is surely 0.
+    """
+    last = rows[-1:].copy()
+    if not last[0, 7] and last[0, 6] > 1:  # its own row, so that only the last cycle is noted
+        last[0, 6] -= 1
+        rows = np.concatenate((rows[:-1], last, rows[-1:]))
+        rows[-1, 6] = 1
+    parts = []
+    for a, b in _spans(len(lanes)):
+        states = np.full((netlist.flop_count, b - a), 2)
+        machines = assemble(netlist, pins, lanes[a:b], states, values=3)
+        slots = machines.compiled.slots
+        levels = new_lanes(2 * slots, width(machines.machine.v))
+        _run(machines, rows, len(rows) - 1, 0, _NO_NOTES, levels)
+        parts.append(unpack(levels, b - a)[machines.compiled.seen].swapaxes(1, 2))
+    return np.concatenate(parts, axis=1).astype(np.bool_)
+
+
 def _spans(lanes: int) -> Iterator[tuple[int, int]]:
     for first in range(0, lanes, FULL):
         yield first, min(first + FULL, lanes)

@@ -14,7 +14,7 @@ from harness.rehearse.predict import (
 from harness.rehearse.rehearse import Rehearser
 from harness.rehearse.remarks import remarks
 from harness.rehearse.rows import table_rows
-from harness.rehearse.wrong import Wrong
+from harness.rehearse.wrong import Wrong, run_pieces
 
 __all__ = [
     "STATES",
@@ -35,6 +35,7 @@ __all__ = [
     "power_up",
     "predict",
     "remarks",
+    "run_pieces",
     "table_rows",
     "trials",
 ]

@@ -5,6 +5,8 @@ The one rule: the same engine as for all hypotheses at once, one lane, cycle by 
 
 from __future__ import annotations
 
+import typing
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +16,9 @@ import harness.netlist
 from harness.netlist import Extent, Lane, Rows
 from harness.rehearse.gates import Model, power_up
 from harness.table import Words
+
+if typing.TYPE_CHECKING:
+    from harness.netlist import Chip
 
 
 class Wrong(NamedTuple):
@@ -29,23 +34,32 @@ def wrong_cycles(model: Model | None, lane: Lane, state: int, rows: Rows, lead: 
         return Wrong(np.zeros(0, np.int64), np.zeros(0, np.uint32))
     netlist, pins = model
     chip = harness.netlist.Chip(netlist, pins, lane, power_up(netlist)[:, state])
-    pieces: list[NDArray[np.int64]] = []
+    parts: list[NDArray[np.int64]] = []
+    for piece, found, used in run_pieces(chip, rows):
+        wrong = (found[:, 0] ^ piece[:, 3]) & piece[:, 4]
+        if piece[0, 7]:
+            parts.append(np.concatenate((np.zeros(used - 1, np.int64), wrong)))
+        else:
+            parts.append(wrong | (piece[:, 5] & ~found[:, 1]))
+    lost = int(rows[:lead, 6].sum())
+    all_wrong = np.concatenate(parts)[lost:].astype(np.uint32)
+    cycles = np.flatnonzero(all_wrong)
+    return Wrong(cycles, all_wrong[cycles])
+
+
+def run_pieces(chip: Chip, rows: Rows) -> Iterator[tuple[Rows, Rows, int]]:
+    """Run a table piece by piece: its rows, what is read in each (see ``Chip.run``), the cycles.
+
+    A row that waits for a match is a piece of its own; elsewhere a row of a piece is a cycle.
+    """
     ran = 0
     for piece in _pieces(rows):
         until = bool(piece[0, 7])
         limit = int(piece[0, 6]) if until and piece[0, 4] else len(piece)
         expect, care = (int(piece[0, 3]), int(piece[0, 4])) if until else (0, 0)
         found, used, _, _ = chip.run(piece, Extent(limit, expect, care, ran, 0, 1 << 60))
-        wrong = (found[:, 0] ^ piece[:, 3]) & piece[:, 4]
-        if until:
-            pieces.append(np.concatenate((np.zeros(used - 1, np.int64), wrong)))
-        else:
-            pieces.append(wrong | (piece[:, 5] & ~found[:, 1]))
+        yield piece, found, used
         ran += used
-    lost = int(rows[:lead, 6].sum())
-    all_wrong = np.concatenate(pieces)[lost:].astype(np.uint32)
-    cycles = np.flatnonzero(all_wrong)
-    return Wrong(cycles, all_wrong[cycles])
 
 
 def _pieces(rows: Rows) -> list[Rows]:

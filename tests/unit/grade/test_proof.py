@@ -95,7 +95,7 @@ def test_a_fault_that_takes_too_long_stays_open(monkeypatch: pytest.MonkeyPatch)
     asked = np.array([fault.net == faults.netlist.net("y") for fault in faults.faults])
     proof = prove(faults, asked)
     assert (proof.untestable.sum(), left_open(proof)) == (1, "")
-    monkeypatch.setattr("harness.grade.formula.MAX_CONFLICTS", 2)
+    monkeypatch.setattr("harness.grade.proof.MAX_CONFLICTS", 2)
     proof = prove(faults, asked)
     assert not proof.untestable.any()
-    assert left_open(proof) == "1 not decided within 20,000 conflicts each"
+    assert left_open(proof) == "1 not decided within 2 conflicts each"
