@@ -52,20 +52,19 @@ def strengthen(
     for line in _lines(done):
         screen.say(line)
     if done.table is None:
-        screen.say("nothing is written: no row was found that detects more")
+        screen.say("Nothing is written: no row was found that detects more.")
         return ExitCode.ALL_PASS
-    code = closing(done.table)
     screen.say(
-        "Next: compare the rows with the specification, then remove `unconfirmed` from "
-        f"[tables.{done.table.name.partition('/')[2]}] of design.toml, and grade it again"
+        "Compare the rows with the specification, then remove `unconfirmed` from "
+        f"[tables.{done.table.name.partition('/')[2]}] of design.toml: only then do they count."
     )
-    return code
+    return closing(done.table)
 
 
 def _lines(done: harness.StrongerTable) -> Iterator[str]:
     """Say what each group of rows gains, and what is left."""
     proposal, before = done.proposal, done.before
-    yield f"before: {_coverage(before)}, {harness_reports.fault_counts(before)}"
+    yield f"before: {_coverage(before)}, {harness_reports.count_text(before)}"
     detected = before.detected
     for group in proposal.groups:
         gained = detected + group.gained
@@ -75,7 +74,7 @@ def _lines(done: harness.StrongerTable) -> Iterator[str]:
         why = f"for {group.fault}" if group.fault else "random"
         yield f"  {place}, {why}: {' → '.join(steps)}"
         detected = gained
-    yield f"after:  {_coverage(done.after)}, {harness_reports.fault_counts(done.after)}"
+    yield f"after:  {_coverage(done.after)}, {harness_reports.count_text(done.after)}"
     if done.follows:
         yield f"The new table begins with the rows of {done.follows}, which has no reset."
     left = (

@@ -10,7 +10,7 @@ from harness.grade.grade import GradedTable, Prover, grade_design
 from harness.grade.kept import GRADE_FILE, coverages, kept_grade, older_than, table_keys
 from harness.grade.missed import Namer
 from harness.grade.proof import Proof, no_prover, prove
-from harness.grade.propose import Proposal, labels, propose
+from harness.grade.proposal import Proposal, labels, propose
 
 if typing.TYPE_CHECKING:
     from harness.grade.segments import Compacted, compact

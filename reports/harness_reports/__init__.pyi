@@ -3,7 +3,7 @@
 from .card import report_of, write_card
 from .causes import against_text, decision_text, explanation_text
 from .frame import causes_frame, margins_frame, outcomes_frame
-from .grade_view import fault_counts, why_missed, write_grades
+from .grade_view import count_text, fault_counts, why_missed, write_grades
 from .handovers import wakes_text
 from .history import margins_of
 from .history_write import (
@@ -76,6 +76,7 @@ __all__ = [
     "chip_html",
     "chip_junit",
     "clock",
+    "count_text",
     "decision_text",
     "design_of_file",
     "drawn_outcomes",

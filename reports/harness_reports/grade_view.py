@@ -80,12 +80,12 @@ def _why_missed(fault: MissedFault) -> str:
 def fault_counts(grade: DesignGrade) -> tuple[str, str]:
     """Say what became of all faults, and of distinct ones, of which undetected ones are listed."""
     return (
-        f"{many(grade.count.faults, 'fault')}: {_counts(grade.count)}",
-        f"{many(grade.collapsed.faults, 'distinct fault')}: {_counts(grade.collapsed)}",
+        f"{many(grade.count.faults, 'fault')}: {count_text(grade.count)}",
+        f"{many(grade.collapsed.faults, 'distinct fault')}: {count_text(grade.collapsed)}",
     )
 
 
-def _counts(count: FaultCount) -> str:
+def count_text(count: FaultCount) -> str:
     """``426 detected, 52 undetected (3 possibly detected, 2 proven untestable)``."""
     parts = (
         (count.possible, "possibly detected"),

@@ -39,8 +39,8 @@ def coverage(percent: str) -> str:
 @pytest.fixture(autouse=True)
 def few(monkeypatch: pytest.MonkeyPatch) -> None:
     """Draw less, so that more is left for the search, and the tests are quick."""
-    monkeypatch.setattr("harness.grade.propose.CANDIDATES", 2)
-    monkeypatch.setattr("harness.grade.propose.LENGTHS", (16,))
+    monkeypatch.setattr("harness.grade.proposal.CANDIDATES", 2)
+    monkeypatch.setattr("harness.grade.proposal.LENGTHS", (16,))
 
 
 @pytest.fixture
@@ -55,32 +55,32 @@ def test_the_rows_count_once_their_author_has_confirmed_them(
     text = design.read_text("utf-8")
     stream = text.index("[tables.stream]")
     design.write_text(text[:stream], "utf-8")
-    code, lines = said(weak, capsys, "strengthen", "crc16/check")
+    code, lines = said(weak, capsys, "strengthen", "crc16/check", "--rows", "70")
     assert code == 0
-    assert (lines[0], lines[-4]) == (
-        f"before: {coverage('65.7')}, 314 detected, 164 undetected",
-        f"after:  {coverage('100.0')}, 478 detected, 0 undetected",
-    )
+    assert lines[0] == f"before: {coverage('65.7')}, 314 detected, 164 undetected"
+    (after,) = (line for line in lines if line.startswith("after:  "))
+    detected = int(after.split(", ")[2].split()[0])
+    assert detected > 400
     assert lines[1].startswith("  rows 1 to ")
     assert ", random: 65.7 % → " in lines[1]
-    assert ", for rem[" in lines[-6]
-    assert lines[-5].endswith(" → 100.0 %")
-    assert lines[-3:] == [
-        "wrote crc16/check_more.csv",
-        "crc16/check_more: passes on the design's netlist",
+    assert any(", for rem[" in line for line in lines)
+    assert lines[-4:-1] == [
         (
-            "Next: compare the rows with the specification, then remove `unconfirmed` from "
-            "[tables.check_more] of design.toml, and grade it again"
+            "Compare the rows with the specification, then remove `unconfirmed` from "
+            "[tables.check_more] of design.toml: only then do they count."
         ),
+        "Wrote crc16/check_more.csv",
+        "crc16/check_more: passes on the design's netlist",
     ]
+    assert lines[-1].startswith("Next: harness grade crc16")
     table = (weak / "crc16" / "check_more.csv").read_text("utf-8")
     assert table.startswith(
         "# computed from the netlist by harness strengthen: compare it with the specification\n"
     )
     mark = 'unconfirmed = "computed from the netlist"\n'
-    assert "314 detected" in said(weak, capsys, "grade", "crc16")[1][1]
+    assert "314 detected" in " ".join(said(weak, capsys, "grade", "crc16")[1])
     design.write_text(design.read_text("utf-8").replace(mark, ""), "utf-8")
-    assert "478 detected, 0 undetected" in said(weak, capsys, "grade", "crc16")[1][1]
+    assert f"{detected} detected" in " ".join(said(weak, capsys, "grade", "crc16")[1])
 
 
 def test_the_same_seed_gives_the_same_table_and_an_old_one_is_kept_unless_asked(
@@ -117,7 +117,7 @@ def test_a_design_without_a_reset_goes_on_from_its_table_and_drives_no_pin_that_
     code, lines = said(vectors, capsys, "strengthen", "ram16x4/bus", "--rows", "20")
     assert code == 0
     assert "The new table begins with the rows of bus, which has no reset." in lines
-    assert lines[-2] == "ram16x4/bus_more: passes on the design's netlist"
+    assert "ram16x4/bus_more: passes on the design's netlist" in lines
     rows = (vectors / "ram16x4" / "bus_more.csv").read_text("utf-8").splitlines()[2:]
     assert len(rows) > ROWS
     cells = [row.split(",") for row in rows[ROWS:]]
@@ -139,6 +139,6 @@ def test_nothing_is_written_for_a_table_that_notices_all(
                 "undetected (1 proven untestable)"
                 for when in ("before:", "after: ")
             ),
-            "nothing is written: no row was found that detects more",
+            "Nothing is written: no row was found that detects more.",
         ],
     )

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from harness.grade import Bench, FaultList, Reach, fault_list
 from harness.grade.attempt import drawn as random_rows
 from harness.grade.formula import Answer
-from harness.grade.propose import chosen_rows
+from harness.grade.proposal import chosen_rows
 from harness.grade.search import Search
 from harness.netlist import Pin, parse_bench
 from tests.unit.netlist.plain import drawn
