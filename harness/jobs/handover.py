@@ -239,10 +239,15 @@ def _handed(session: Session, rack: Rack, board: str, wish: _Wish, store: Store)
 def _own_program(files: BoardFiles, board: str, store: Store) -> bytes | None:
     """Read the board's own ``main.py``; if it is that of a handover, the one from before."""
     program = files.read(MAIN)
-    earlier = _latest(store, board)
-    if earlier is not None and named_folder(program) == earlier.folder:
-        return earlier.program
-    return program
+    earlier = _started_by(program, board, store)
+    return program if earlier is None else earlier.program
+
+
+def _started_by(program: bytes | None, board: str, store: Store) -> HandoverRecord | None:
+    """Return the handover whose ``main.py`` this is; a later one may have been cut short."""
+    folder = named_folder(program)
+    mine = [one for one in store.handovers() if (one.board_serial, one.folder) == (board, folder)]
+    return mine[-1] if mine else None
 
 
 def _see_start(session: Session, record: HandoverRecord, startup: Startup, store: Store) -> None:
@@ -267,7 +272,7 @@ def _undone(session: Session, board: str, store: Store) -> HandedOver:
         raise RunUnfit(f"{store.place}: board {board} was not handed over, or it is undone already")
     files = session.files()
     program = files.read(MAIN)
-    if program != record.program and named_folder(program) != record.folder:
+    if program != record.program and _started_by(program, board, store) is None:
         raise RunUnfit(
             f"{store.place}: {MAIN} on board {board} is not the one that was handed over, and was "
             "left alone; hand the board over again to keep it and replace it"

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import harness
-from harness.board import load_profile
+from harness.agent import protocol
+from harness.board import bring_back, load_profile, put_startup
+from harness.board.startup import make_startup
 from harness.errors import PortUnavailable, RunUnfit
+from harness.jobs.handover import _own_program
+from harness.link import BoardFiles, Command
 from harness.rack import Rack, Slot
+from harness.records import kept_program
 from harness.store import Store
+from tests.unit.link.local_repl import LocalRepl
 from tests.unit.store.nights import keep_nights
+from tests.unit.store.test_handovers import HANDED, later
 
 ROOT = Path(__file__).parents[3]
 GONE = Slot("A1", "/dev/ttyNONE9", "WB-01", "PK-01", patience_s=0)
@@ -69,3 +77,26 @@ def test_a_level_for_what_is_no_input_is_refused(store: Store, rack: Rack) -> No
         harness.hand_over(rack, "A1", "gray", levels={"e": 1}, store=store)
     with pytest.raises(ValueError, match="a level is held, and C and K are pulses; write 0, 1"):
         harness.hand_over(rack, "A1", "gray", levels={"en": "C"}, store=store)
+
+
+OWN = b"print('own program')"
+COMMANDS = Command(protocol.BIND, b"\x01"), Command(protocol.BIND, b"\x02")
+ONE, TWO = (make_startup("generic", [one], Command(protocol.BLOCK, b"")) for one in COMMANDS)
+
+
+def test_the_boards_own_program_is_kept_through_handovers_that_were_cut_short(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The board still starts the first design, and the store has begun a second handover."""
+    first = replace(HANDED, folder=ONE.folder, before=kept_program(OWN))
+    cut = replace(later(1), folder=TWO.folder, before=kept_program(OWN), finished=None)
+    for record in (first, cut):
+        store.record_handover(record)
+    (tmp_path / "flash").mkdir()
+    monkeypatch.chdir(tmp_path / "flash")
+    files = BoardFiles(LocalRepl())
+    put_startup(files, ONE, OWN)
+    assert _own_program(files, "WB-01", store) == OWN
+    assert _own_program(files, "WB-02", store) == ONE.main, "of another board nothing is known"
+    bring_back(files, OWN)
+    assert _own_program(files, "WB-01", store) == OWN
