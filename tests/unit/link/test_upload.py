@@ -212,6 +212,19 @@ def test_an_error_in_every_try_is_the_boards_own(repl: RawRepl) -> None:
 
 
 @needs_micropython
+def test_a_host_that_died_in_mid_transfer_leaves_a_board_that_the_next_host_reaches(
+    terminal: Terminal, repl: RawRepl
+) -> None:
+    repl.execute(b"x = 1")
+    terminal.write(b"\x05A\x01")
+    assert terminal.read(2.0).startswith(b"R\x01")
+    terminal.write(b"x = '" + b"a" * 100)
+    after = RawRepl(terminal)
+    after.enter()
+    assert after.execute(b"print('x' in globals())").strip() == "False"
+
+
+@needs_micropython
 def test_leaving_starts_the_boards_own_program_again(repl: RawRepl, terminal: Terminal) -> None:
     before = terminal.starts
     repl.execute(b"x = 1")
