@@ -21,6 +21,8 @@ class micropython:  # noqa: N801  the name of the module it replaces
         """Return the function unchanged."""
         return function
 
+    native = viper
+
 
 class Place(int):
     """A byte of a buffer: a number that can be added to, like an address on a board."""

@@ -11,7 +11,7 @@ from typing import Any, Literal
 import machine
 
 from .codec import Block
-from .cpython import ticks_add, ticks_diff, ticks_us
+from .cpython import micropython, ticks_add, ticks_diff, ticks_us
 from .faces import Vector, Words
 
 ABOUT = {"exact": False, "tick_ns": 1_000, "rate_hz": 100_000, "samples": False}
@@ -40,6 +40,8 @@ class Pins:
 
     def __init__(self) -> None:
         self.pins: list[Any] = []
+        self.wires: list[tuple[Any, int]] = []
+        self.at: dict[int, Any] = {}
         self.driven = 0
         self.levels = 0
         self.period_us = 0
@@ -56,6 +58,8 @@ class Pins:
         """Take these pins, all as inputs without a pull."""
         self.release()
         self.pins = [machine.Pin(number, machine.Pin.IN, None) for number in numbers]
+        self.wires = [(self.pins[bit], 1 << bit) for bit in range(len(self.pins))]
+        self.at = {mask: pin for pin, mask in self.wires}
         self.driven = 0
 
     def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:  # noqa: ARG002  part of the face
@@ -67,6 +71,7 @@ class Pins:
         self.settle_us = (settle_ns + 999) // 1000
         return self.period_us * 1000, 1
 
+    @micropython.native
     def run(self, block: Block, count: int, seen: Words, floating: Words) -> None:
         """Run the first ``count`` vectors; ``seen`` and ``floating`` get as many words."""
         began = self.begin()
@@ -102,17 +107,19 @@ class Pins:
         self.busy_us += ticks_diff(ticks_us(), began)
         return used, word, matched
 
+    @micropython.native
     def apply(self, drive: int, enable: int) -> None:
-        """Set directions and levels as the vector says; touch only what changes."""
+        """Set directions and levels as the vector says; touch only what changes, bit by bit."""
         changed = enable ^ self.driven
-        moved = (drive ^ self.levels) & enable & self.driven
-        if changed | moved:
-            for bit in range(len(self.pins)):
-                mask = 1 << bit
-                if changed & mask:
-                    self.turn(self.pins[bit], enable & mask, 1 if drive & mask else 0)
-                elif moved & mask:
-                    self.pins[bit].value(1 if drive & mask else 0)
+        left = changed | ((drive ^ self.levels) & enable)
+        while left:
+            mask = left & -left
+            left ^= mask
+            level = 1 if drive & mask else 0
+            if changed & mask:
+                self.turn(self.at[mask], enable & mask, level)
+            else:
+                self.at[mask].value(level)
         self.driven = enable
         self.levels = drive
         self.pause(self.settle_us)
@@ -132,18 +139,21 @@ class Pins:
             self.set_all(mask, self.levels)
             self.pause(self.settle_us)
 
+    @micropython.native
     def set_all(self, mask: int, levels: int) -> None:
         """Set the pins in ``mask``."""
-        for bit in range(len(self.pins)):
-            if mask >> bit & 1:
-                self.pins[bit].value(levels >> bit & 1)
+        while mask:
+            one = mask & -mask
+            mask ^= one
+            self.at[one].value(1 if levels & one else 0)
 
+    @micropython.native
     def look(self) -> int:
         """Read every pin into one word."""
         word = 0
-        for bit in range(len(self.pins)):
-            if self.pins[bit].value():
-                word |= 1 << bit
+        for pin, mask in self.wires:
+            if pin.value():
+                word |= mask
         return word
 
     def pull(self, mask: int) -> int:
