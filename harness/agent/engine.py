@@ -173,6 +173,7 @@ class Engine:
 
         ``manner`` combines ``GAP_FREE`` and ``PULSES``.
         """
+        self.checked = self.began = 0
         self.manner = manner
         self.before = self.pins.bursts
         self.pins.took()
