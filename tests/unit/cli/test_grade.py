@@ -173,7 +173,8 @@ def test_a_grade_on_simple_gates_says_so_and_is_not_kept(
 ) -> None:
     code, lines = said(vectors, capsys, "--cells", "simple")
     prepared = "prio148.v brought to simple gates by Yosys; not the netlist that virtual chips run"
-    assert (code, lines[3], lines[-1]) == (0, f"  {prepared}", "1 design graded")
+    assert (code, lines[-1]) == (0, "1 design graded")
+    assert f"  {prepared}" in lines
     assert kept_grade(vectors / "prio148") is None
     _, (line,) = said(vectors, capsys, "--cells", "simple", "--json")
     assert decode(DesignGrade, json.loads(line), "line").prepared == prepared
