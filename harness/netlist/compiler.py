@@ -109,7 +109,7 @@ class _Part:
 
     Numba would make it ready for Python as well, and optimise it and translate it to machine code
     once for each function on the way to the one that Python calls, and once more for each number
-    in a call: three quarters of the time that compiling took.
+    in a call: more than half of the time that compiling took.
     """
 
     def __init__(self, function: Callable[..., Any], options: dict[str, Any]) -> None:
