@@ -46,7 +46,7 @@ COMMANDS = {
     "watch": "Show a running rack and all stored results on a web page.",
     "history": "Write a page for each chip, design or slot.",
     "intake": "Check new chips before they are handed out, step by step.",
-    "handover": "Leave a board so that it starts a design by itself at power-up.",
+    "handover": "Leave a board that starts a design by itself at power-up.",
     "triage": "Print what a stored run's failures are due to.",
     "diagnose": "Name suspects inside a design that fails on a chip.",
     "report": "Write the reports of a stored run again.",

@@ -26,6 +26,7 @@ SOURCES = [
     PACKAGE / "jobs" / "grade.py",
     PACKAGE / "jobs" / "made.py",
     PACKAGE / "jobs" / "stale.py",
+    PACKAGE / "jobs" / "strengthen.py",
     PACKAGE / "door.py",
     PACKAGE / "errors.py",
     PACKAGE / "jobs" / "run.py",
