@@ -28,7 +28,6 @@ def carried_out(folder: Path, caches: Path) -> Iterator[tuple[str, float]]:
     """Write the guide's files and run its commands; yield each with its seconds."""
     settings = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
     settings |= {"XDG_CACHE_HOME": str(caches), "NUMBA_CACHE_DIR": str(caches / "numba")}
-    tool = [sys.executable, "-m", "harness"]
     for language, text in blocks():
         named = re.match(r"(?://|#) ([\w./]+)", text)
         if language in {"verilog", "csv"} and named is not None:
@@ -36,11 +35,9 @@ def carried_out(folder: Path, caches: Path) -> Iterator[tuple[str, float]]:
             path.parent.mkdir(exist_ok=True)
             path.write_text(text, encoding="utf-8")
         elif language == "console":
-            for (_, *words), _ in calls(text):
-                began = time.perf_counter()
-                subprocess.run(
-                    [*tool, *words], cwd=folder, env=settings, check=True, capture_output=True
-                )
+            for words, _ in calls(text):
+                command, began = [sys.executable, "-m", *words], time.perf_counter()
+                subprocess.run(command, cwd=folder, env=settings, check=True, capture_output=True)
                 yield shlex.join(words), time.perf_counter() - began
 
 
