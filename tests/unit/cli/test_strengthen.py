@@ -48,6 +48,7 @@ def weak(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return folder(tmp_path, monkeypatch, "crc16", "check")
 
 
+@pytest.mark.nightly
 def test_the_rows_count_once_their_author_has_confirmed_them(
     weak: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
