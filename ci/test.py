@@ -17,7 +17,9 @@ import time
 from checks import processor_seconds, run_checks
 from environment import PROGRAMS, Needs, prepare, run, say
 
-NEEDS = Needs(extras=("parquet", "proof", "synthesis", "virtual", "waves"), groups=("test",))
+NEEDS = Needs(
+    extras=("cluster", "parquet", "proof", "synthesis", "virtual", "waves"), groups=("test",)
+)
 
 SYSTEM = {
     "iverilog": ("iverilog", "the comparison of every design with Icarus Verilog"),

@@ -9,12 +9,13 @@ import shlex
 from pathlib import Path
 
 from harness.cli.screen import Screen
+from harness.door import whole_path
 from harness.errors import Location
 
 
 def say_next(screen: Screen, shuttle: Path, *words: str) -> None:
     """Print ``Next: harness …``, with ``--shuttle`` unless the shuttle's folder is this one."""
-    folder = shuttle.resolve().parent
+    folder = whole_path(shuttle).parent
     here = folder == Path.cwd()
     where = () if here else ("--shuttle", str(Location(folder)))
     screen.say(f"Next: {shlex.join(('harness', *words, *where))}")

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
-from harness.door import is_file, is_there
+from harness.door import MAX_RECORD_BYTES, is_file, is_there, read_file
 from harness.errors import StoreError
 from harness.jobs.beyond import night_folder, with_histories
 from harness.jobs.choices import RUNS, STORE
@@ -206,16 +206,16 @@ def _written(
 def kept_changes(folder: Path) -> NightChanges | None:
     """Read what a closed night changed from its folder; None for any other folder.
 
-    Raises StoreError if its file is damaged.
+    Raises FileUnusable and, if its file is damaged, StoreError.
     """
     path = folder / NIGHT_FILE
     if not is_file(path):
         return None
     try:
-        plain = to_value(path.read_bytes())
+        plain = to_value(read_file(path, MAX_RECORD_BYTES))
         names = {field.name for field in fields(NightChanges)}
         return decode(NightChanges, {key: plain[key] for key in names & set(plain)}, "night")
-    except (OSError, ValueError, TypeError) as error:
+    except (ValueError, TypeError) as error:
         message = f"{path}: the night's file cannot be read ({error}); remove it to go on"
         raise StoreError(message) from error
 

@@ -222,7 +222,8 @@ def test_most_chips_that_fail_each_in_its_own_way_are_not_called_alike() -> None
     own = [answers(chip_only(f.NetStuck("crc16", f"rem[{k}]", 1))) for k in (3, 9, 12)]
     found = cause(settled(run_of(*own, answers(NOTHING))))
     assert found.summary == (
-        "crc16/check: 3 of 4 chips fail, each in its own way: table or design, not a chip."
+        "crc16/check: 3 of the 4 chips that answered fail, each in its own way: "
+        "table or design, not a chip."
     )
 
 

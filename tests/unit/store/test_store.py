@@ -309,7 +309,7 @@ def test_the_models_make_sense_to_postgresql() -> None:
         str(CreateTable(table).compile(dialect=PGDialect()))  # type: ignore[no-untyped-call] # SQLAlchemy's own
         for table in Base.metadata.sorted_tables
     ]
-    assert len(texts) == 10
+    assert len(texts) == 11
     assert "TIMESTAMP WITH TIME ZONE" in "".join(texts)
 
 
