@@ -18,7 +18,7 @@ from typing import Any, TypeGuard
 
 from harness.agent.faces import CycleFace, PlanFace, RoomFace
 
-BACKENDS = ("generic", "rp2", "virtual")
+BACKENDS = ("generic", "rp2", "sio", "virtual")
 """The registry: every name that a profile may give, of ``pins_NAME.py`` beside this file."""
 
 MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server", "main")

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
+
+if TYPE_CHECKING:
+    from .faces import BusFace
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -40,6 +43,20 @@ def place(view: memoryview, at: int) -> Place:
     return byte
 
 
+class Window:
+    """Registers from an address on: what a loop sees through an address on a board."""
+
+    def __init__(self, bus: BusFace, address: int) -> None:
+        self.bus = bus
+        self.address = address
+
+    def __getitem__(self, k: int) -> int:
+        return self.bus.read(self.address + 4 * k)
+
+    def __setitem__(self, k: int, word: int) -> None:
+        self.bus.write(self.address + 4 * k, word)
+
+
 def addressof(buffer: object) -> int:
     """The first byte of a buffer."""
     return place(memoryview(buffer).cast("B"), 0)  # type: ignore[arg-type]  # py3.11 has no Buffer
@@ -53,7 +70,9 @@ def ptr8(buffer: Any) -> Any:
 
 
 def ptr32(buffer: Any) -> Any:
-    """View a buffer, or the rest of one from a place on, as unsigned 32-bit words."""
+    """View a buffer, the rest of one from a place on, or registers as unsigned 32-bit words."""
+    if isinstance(buffer, Window):
+        return buffer
     octets = ptr8(buffer)
     return octets[: len(octets) & ~3].cast("I")
 

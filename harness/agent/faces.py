@@ -140,6 +140,9 @@ class BusFace(RoomFace, Protocol):
     def write(self, address: int, value: int, /) -> None:
         """Write a register."""
 
+    def window(self, address: int, /) -> Any:
+        """Registers from an address on, as ``ptr32`` takes them."""
+
     def frequency(self) -> int:
         """The system clock in Hz."""
 

@@ -29,13 +29,7 @@ from .rp2_chip import (
     FUNCTION_PIO,
     GET,
     GET_CTRL,
-    IO_CTRL,
     PACE_NONE,
-    PAD_DOWN,
-    PAD_IN,
-    PAD_OFF,
-    PAD_UP,
-    PADS,
     PIO_CTRL,
     PIO_FDEBUG,
     PIO_FLEVEL,
@@ -59,12 +53,15 @@ from .rp2_chip import (
     WRITE_FOUR,
     Bus,
     channel,
+    cross,
+    crossing,
     floating_pins,
     refuse_other_chips,
     save_state,
+    take_pins,
 )
 from .rp2_plan import BurstPlan
-from .rp2_stream import any_set, cross, crossing
+from .rp2_stream import any_set
 from .rp2_timing import (
     GO,
     OUT_NULL,
@@ -134,7 +131,7 @@ class Pins:
 
     def tick(self) -> int:
         """Nanoseconds of a tick of the system clock; refuses other chips first."""
-        refuse_other_chips(self.bus)
+        refuse_other_chips(self.bus, self.name)
         hertz = self.bus.frequency()
         if 1_000_000_000 % hertz:
             raise Refused(
@@ -148,7 +145,7 @@ class Pins:
 
         Raises Refused on another controller, or if another program uses the PIO or the DMA.
         """
-        refuse_other_chips(self.bus)
+        refuse_other_chips(self.bus, self.name)
         self.release()
         self.numbers = list(numbers)
         bits = range(len(self.numbers))
@@ -156,13 +153,7 @@ class Pins:
         self.inward = crossing([(self.numbers[bit], bit) for bit in bits])
         self.saved = save_state(self.bus, self.numbers)
         self.set_up()
-        read, write = self.bus.read, self.bus.write
-        for number in self.numbers:
-            # After reset, input enable is set in silicon (datasheet 2.19.6.3) and clear in the
-            # emulator; an earlier program may have changed it.
-            pad = read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF)
-            write(PADS + 4 * number, pad | PAD_IN)
-            write(IO_CTRL + 8 * number, FUNCTION_PIO)
+        take_pins(self.bus, self.numbers, FUNCTION_PIO)
 
     def set_up(self) -> None:
         """Take over the state machine, with every pin an input."""

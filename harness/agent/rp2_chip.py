@@ -14,7 +14,7 @@ from typing import Any
 from .buffers import words
 from .cpython import addressof
 from .engine import Refused
-from .faces import BusFace
+from .faces import BusFace, Words
 
 CHIP_ID = 0x40000000
 """SYSINFO: revision (4 bits), part (16), maker by JEP106 with the stop bit (12).
@@ -79,8 +79,14 @@ PAD_IN = 1 << 6
 PAD_OFF = 1 << 7
 PAD_UP = 1 << 3
 PAD_DOWN = 1 << 2
+FUNCTION_SIO = 5
 FUNCTION_PIO = 6
-GPIO_IN = 0xD0000004
+SIO = 0xD0000000
+GPIO_IN = SIO + 0x04
+OUT_CLEAR = SIO + 0x18
+OE_CLEAR = SIO + 0x28
+TIMER = 0x40054028
+"""TIMERAWL: microseconds, 32 bits."""
 PULL_WAIT_US = 20
 """Time for a weak pull to move a floating pin and its track, in microseconds."""
 
@@ -109,6 +115,10 @@ class Bus:
     def write(self, address: int, value: int) -> None:
         """Write a register."""
         self.memory[address] = value
+
+    def window(self, address: int) -> Any:
+        """Registers from an address on, as ``ptr32`` takes them."""
+        return address
 
     def room(self, count: int) -> tuple[Any, int]:
         """Allocate ``count`` words; return them and their address, a multiple of eight."""
@@ -143,15 +153,15 @@ class Bus:
         sleep_us(us)
 
 
-def refuse_other_chips(bus: BusFace) -> None:
+def refuse_other_chips(bus: BusFace, name: str) -> None:
     """Raise Refused unless this is an RP2040: elsewhere the same addresses do other things."""
     chip = bus.chip_id()
     if chip & 0x0FFFFFFF == RP2040_ID:
         return
     what = "an RP2350" if chip & 0x0FFFFFFF == RP2350_ID else "not an RP2040"
     raise Refused(
-        'this controller is %s (identity 0x%08x), and backend "rp2" is for the RP2040 only; '
-        'write backend = "generic" in the board\'s profile' % (what, chip)
+        'this controller is %s (identity 0x%08x), and backend "%s" is for the RP2040 only; '
+        'write backend = "generic" in the board\'s profile' % (what, chip, name)
     )
 
 
@@ -161,10 +171,11 @@ def channel(number: int) -> int:
 
 
 def save_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
-    """Return the state of all registers used, as (address, value). Raises Refused if in use."""
-    places = [PADS + 4 * number for number in numbers]
-    places += [IO_CTRL + 8 * number for number in numbers]
-    places += SM_STATE
+    """Return the state of all registers that ``pins_rp2`` uses, as (address, value).
+
+    Raises Refused if another program uses the PIO or the DMA.
+    """
+    places = list(SM_STATE)
     for number in CHANNELS:
         base = channel(number)
         if bus.read(base + DMA_CTRL) & DMA_BUSY:
@@ -172,7 +183,47 @@ def save_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
         places += [base + DMA_CTRL, base + DMA_READ, base + DMA_WRITE, base + DMA_COUNT]
     if bus.read(PIO_CTRL) & SM_ENABLE:
         raise Refused("the PIO's state machine 0 is in use by another program")
+    return save_pins(bus, numbers) + [(place, bus.read(place)) for place in places]
+
+
+def save_pins(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
+    """Return the state of these pins' pads and functions, as (address, value)."""
+    places = [PADS + 4 * number for number in numbers]
+    places += [IO_CTRL + 8 * number for number in numbers]
     return [(place, bus.read(place)) for place in places]
+
+
+def take_pins(bus: BusFace, numbers: Iterable[int], function: int) -> None:
+    """Give these pins a function, without a pull."""
+    for number in numbers:
+        # After reset, input enable is set in silicon (datasheet 2.19.6.3) and clear in the
+        # emulator; an earlier program may have changed it.
+        pad = bus.read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF)
+        bus.write(PADS + 4 * number, pad | PAD_IN)
+        bus.write(IO_CTRL + 8 * number, function)
+
+
+def crossing(pairs: Iterable[tuple[int, int]]) -> Words:
+    """Make tables that move bit ``a`` to bit ``b`` for each pair (a, b) and drop other bits.
+
+    A word of the host has a bit per chip pin, a register a bit per controller pin; four tables of
+    256 words turn one into the other, a byte at a time.
+    """
+    table = words(1024)
+    for a, b in pairs:
+        table[(a >> 3) * 256 + (1 << (a & 7))] = 1 << b
+    for base in (0, 256, 512, 768):
+        for byte in range(1, 256):
+            rest = byte & (byte - 1)
+            if rest:
+                table[base + byte] = table[base + rest] | table[base + (byte ^ rest)]
+    return table
+
+
+def cross(table: Sequence[int], word: int) -> int:
+    """Move the bits of a word by the tables."""
+    low = table[word & 255] | table[256 + (word >> 8 & 255)]
+    return low | table[512 + (word >> 16 & 255)] | table[768 + (word >> 24 & 255)]
 
 
 def pulled(bus: BusFace, number: int, pull: int) -> int:

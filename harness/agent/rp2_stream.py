@@ -1,15 +1,13 @@
 """Turns a block's vectors into words in controller order for the RP2040's DMA, and back.
 
-Knows memory, not registers. A word of the host has a bit per chip pin, a word of the PIO a bit
-per controller pin; four tables of 256 words turn one into the other, a byte at a time.
+Knows memory, not registers; ``crossing`` of ``rp2_chip`` makes the tables that move bits.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from .buffers import words
 from .cpython import micropython, ptr32
 from .faces import Words
 
@@ -17,25 +15,6 @@ EDGE = 8
 """Cycles of a repeated row laid out one by one before and after its repetition."""
 MIN_LOOP = 64
 """A row repeated less often is laid out whole: loading a control block takes time."""
-
-
-def crossing(pairs: Iterable[tuple[int, int]]) -> Words:
-    """Make tables that move bit ``a`` to bit ``b`` for each pair (a, b) and drop other bits."""
-    table = words(1024)
-    for a, b in pairs:
-        table[(a >> 3) * 256 + (1 << (a & 7))] = 1 << b
-    for base in (0, 256, 512, 768):
-        for byte in range(1, 256):
-            rest = byte & (byte - 1)
-            if rest:
-                table[base + byte] = table[base + rest] | table[base + (byte ^ rest)]
-    return table
-
-
-def cross(table: Sequence[int], word: int) -> int:
-    """Move the bits of a word by the tables."""
-    low = table[word & 255] | table[256 + (word >> 8 & 255)]
-    return low | table[512 + (word >> 16 & 255)] | table[768 + (word >> 24 & 255)]
 
 
 class Chain:

@@ -58,7 +58,7 @@ def test_a_pins_module_is_one_file_and_its_name_in_the_registry(tmp_path: Path) 
     twin.write_bytes((room / "pins_virtual.py").read_bytes())
     replace_once(twin, 'name = "virtual"', 'name = "twin"')
     replace_once(twin, '"tick_ns": 1,', '"tick_ns": 500,')
-    replace_once(room / "backends.py", '"rp2", "virtual")', '"rp2", "virtual", "twin")')
+    replace_once(room / "backends.py", '"sio", "virtual")', '"sio", "virtual", "twin")')
     profile = tmp_path / "wader.toml"
     profile.write_text(PROFILE.read_text(encoding="utf-8"), encoding="utf-8")
     replace_once(profile, 'backend = "generic"', 'backend = "twin"')

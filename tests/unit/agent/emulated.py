@@ -16,6 +16,7 @@ from typing import Any, Protocol
 from rp2040py.rp2040 import RP2040
 
 from harness.agent import rp2_chip
+from harness.agent.cpython import Window
 from tests.unit.agent.tern import CLK, IO, NRESET, OUTS, S0, S1, TernChip
 
 RAM = 0x20000000
@@ -65,6 +66,9 @@ class EmulatedBus:
             if (self.pio.pin_values, self.pio.pin_directions) != self.before:
                 self.moved()
 
+    def window(self, address: int) -> Window:
+        return Window(self, address)
+
     def room(self, count: int) -> tuple[Any, int]:
         at = self.used
         self.used += (4 * count + 7) // 8 * 8
@@ -97,10 +101,13 @@ class EmulatedBus:
             while self.coming and self.coming[0][0] <= self.now:
                 self.arrive(*self.coming.popleft()[1:])
 
+    def outputs(self) -> tuple[int, int]:
+        """The controller's levels and directions."""
+        return self.pio.pin_values, self.pio.pin_directions
+
     def moved(self) -> None:
         """Take changed levels of the controller: tell the chip, and send both on their way."""
-        self.before = (self.pio.pin_values, self.pio.pin_directions)
-        values, directions = self.before
+        self.before = values, directions = self.outputs()
         levels = driven = 0
         for bit, number in enumerate(self.numbers):
             levels |= (values >> number & 1) << bit
@@ -145,6 +152,39 @@ class EmulatedBus:
         return {place: self.read(place) for place in places}
 
 
+class SioBus(EmulatedBus):
+    """Pins that registers move; software needs ``ACCESS`` ticks from one register to the next."""
+
+    ACCESS = 8
+
+    def read(self, address: int) -> int:
+        self.pass_access(address)
+        return super().read(address)
+
+    def write(self, address: int, value: int) -> None:
+        super().write(address, value)
+        if self.outputs() != self.before:
+            self.moved()
+        self.pass_access(address)
+
+    def pass_access(self, address: int) -> None:
+        if address >= rp2_chip.SIO or address == rp2_chip.TIMER:
+            self.advance(self.ACCESS)
+
+    def outputs(self) -> tuple[int, int]:
+        return self.chip.sio.gpio_value, self.chip.sio.gpio_output_enable
+
+    def pause(self, us: int) -> None:
+        self.advance(125 * us)
+
+    def advance(self, ticks: int) -> None:
+        """Let ticks pass: timer, chip, synchroniser."""
+        self.now += ticks
+        self.chip.clock.tick(8.0 * ticks)
+        while self.coming and self.coming[0][0] <= self.now:
+            self.arrive(*self.coming.popleft()[1:])
+
+
 class Inverter:
     """Eight inputs (bits 0 to 7), eight outputs (bits 8 to 15) with the opposite levels."""
 
@@ -171,4 +211,4 @@ class TernDevice:
         return word, (OUTS | IO) & ~floating
 
 
-__all__ = ["NRESET", "S0", "S1", "Device", "EmulatedBus", "Inverter", "TernDevice"]
+__all__ = ["NRESET", "S0", "S1", "Device", "EmulatedBus", "Inverter", "SioBus", "TernDevice"]

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
 from pathlib import Path
+from types import ModuleType
+from typing import Any
 
 import pytest
 
+from harness.agent.backends import texts
+
+ROOT = Path(__file__).parents[3]
 FAKE_BOARD = Path(__file__).parent / "fake_board"
 INTERPRETER = Path(sys.executable).parent / "micropython"
 
@@ -32,3 +38,39 @@ def run(script: str, folder: Path, *arguments: str, heap: str = "2m") -> str:
     )
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
+
+
+def run_twice(
+    name: str, modules: tuple[ModuleType, ...], scenario: str, folder: Path
+) -> tuple[list[Any], list[Any]]:
+    """Run a scenario with a backend's texts on MicroPython, and with ``modules`` on CPython.
+
+    Returns the lines of JSON that each printed.
+    """
+    found = texts(name)
+    for number, text in enumerate(found):
+        (folder / f"text{number}.py").write_text(text, encoding="utf-8")
+    on_board = f"""
+for number in range({len(found)}):
+    with open("text%d.py" % number) as file:
+        exec(file.read(), globals())
+"""
+    on_host = f"""
+import importlib
+for name in {[module.__name__ for module in modules]}:
+    module = importlib.import_module(name)
+    globals().update({{k: v for k, v in vars(module).items() if not k.startswith("__")}})
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", on_host + scenario],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=folder,
+        env={"PYTHONPATH": f"{ROOT}:{FAKE_BOARD}"},
+        timeout=60,
+    )
+    board, host = run(on_board + scenario, folder), done.stdout
+    return [json.loads(line) for line in board.splitlines()], [
+        json.loads(line) for line in host.splitlines()
+    ]

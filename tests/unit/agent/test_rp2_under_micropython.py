@@ -9,31 +9,27 @@ from __future__ import annotations
 
 import json
 import struct
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 
-from harness.agent import protocol
-from harness.agent.backends import texts
-from tests.unit.agent.micropython import FAKE_BOARD, needs_micropython, run
+from harness.agent import (
+    buffers,
+    codec,
+    engine,
+    pins_rp2,
+    planes,
+    protocol,
+    rp2_chip,
+    rp2_plan,
+    rp2_stream,
+    rp2_timing,
+    unpack,
+)
+from tests.unit.agent.micropython import needs_micropython, run_twice
 from tests.unit.board.bodies import encode_planes
 
-ROOT = Path(__file__).parents[3]
-
-ON_BOARD = f"""
-for number in range({len(texts("rp2"))}):
-    with open("text%d.py" % number) as file:
-        exec(file.read(), globals())
-"""
-ON_HOST = """
-from harness.agent import buffers, codec, engine, pins_rp2, planes, protocol, rp2_chip, rp2_plan
-from harness.agent import rp2_stream, rp2_timing, server, unpack
 TEXTS = (protocol, buffers, unpack, planes, codec, rp2_chip, rp2_timing, rp2_stream, rp2_plan)
-for module in (*TEXTS, pins_rp2, engine):
-    globals().update({k: v for k, v in vars(module).items() if not k.startswith("__")})
-"""
 SCENARIO = """
 import json
 from array import array
@@ -130,19 +126,8 @@ def test_both_interpreters_write_the_same_registers_and_give_the_same_answers(
     tmp_path: Path,
 ) -> None:
     (tmp_path / "cases.json").write_text(json.dumps(cases()), encoding="utf-8")
-    for number, text in enumerate(texts("rp2")):
-        (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
-    on_board = run(ON_BOARD + SCENARIO, tmp_path).splitlines()
-    on_host = subprocess.run(
-        [sys.executable, "-c", ON_HOST + SCENARIO],
-        capture_output=True,
-        text=True,
-        check=True,
-        cwd=tmp_path,
-        env={"PYTHONPATH": f"{ROOT}:{FAKE_BOARD}"},
-        timeout=60,
-    ).stdout.splitlines()
-    assert [json.loads(line) for line in on_board] == [json.loads(line) for line in on_host]
-    logs = [json.loads(line)[1] for line in on_board if line.startswith('["log"')]
+    on_board, on_host = run_twice("rp2", (*TEXTS, pins_rp2, engine), SCENARIO, tmp_path)
+    assert on_board == on_host
+    logs = [line[1] for line in on_board if line[0] == "log"]
     assert len(logs) == len(cases()) + 1
     assert sum(len(log) for log in logs) > 300
