@@ -47,6 +47,7 @@ class Backend:
     a chosen time after the last edge; exact pins take ``sync_ticks`` to see a level and read at
     most ``latest_ticks`` after it. ``pins`` is the maximum number of controller pins (GPIO0 to
     GPIO29 on an RP2040), ``needs`` names modules that go to the board before this one.
+    ``controllers`` are those that it is made for, as a profile names them; none: any.
     """
 
     name: str
@@ -59,6 +60,7 @@ class Backend:
     latest_ticks: int = 0
     pins: int = 30
     needs: tuple[str, ...] = ()
+    controllers: tuple[str, ...] = ()
 
     def cycle(self, words: int, ticks: int, settle: int, sample: int) -> CycleFace:
         """Work out a cycle of exact pins, all times in ticks; see ``layout`` of ``rp2_timing``."""
@@ -84,6 +86,15 @@ def backend(name: str) -> Backend:
             if _assigns_about(statement):
                 return Backend(name, **ast.literal_eval(statement.value))
     raise ValueError(f"pins_{name}.py has no ABOUT")
+
+
+def best_backend(controller: str) -> str:
+    """Return the pins module for a profile that names none.
+
+    Of those made for this controller, hardware timing comes first, then the faster one.
+    """
+    made = [about for about in map(backend, BACKENDS) if controller in about.controllers]
+    return max(made, key=lambda about: (about.exact, about.rate_hz)).name if made else "generic"
 
 
 def texts(name: str) -> tuple[str, ...]:

@@ -83,6 +83,7 @@ ABOUT = {
     "sync_ticks": 2,
     "latest_ticks": 1055,
     "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
+    "controllers": ("RP2040",),
 }
 """Its abilities (``Backend`` in ``backends``), with the system clock at 125 MHz."""
 

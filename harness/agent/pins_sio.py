@@ -36,6 +36,7 @@ ABOUT = {
     "rate_hz": 200_000,
     "samples": False,
     "needs": ("rp2_chip",),
+    "controllers": ("RP2040",),
 }
 """Its abilities (``Backend`` in ``backends``): it counts microseconds and reads late."""
 

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-from harness.agent.backends import BACKENDS, Backend, backend
+from harness.agent.backends import BACKENDS, Backend, backend, best_backend
 from harness.board.profile_model import BoardProfile
 from harness.board.select import read_select
 from harness.board.sensor_file import read_supply_sensor
@@ -56,7 +56,7 @@ def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, li
 
 def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     name, controller = top.text("name"), top.text("controller")
-    about = _backend(top)
+    about = _backend(top, controller)
     pins = _pins(top.table("pins"), shuttle, about.pins)
     select = read_select(top.table("select"), shuttle)
     baud = _whole(top, "baud", 115_200, 300, MAX_BAUD)
@@ -126,8 +126,8 @@ def _check_digits(
     )
 
 
-def _backend(top: TomlTable) -> Backend:
-    name = top.take("backend", str, BoardProfile.backend)
+def _backend(top: TomlTable, controller: str) -> Backend:
+    name = top.take("backend", str, best_backend(controller))
     if name not in BACKENDS:
         top.error(
             "unknown-backend",

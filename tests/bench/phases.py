@@ -1,6 +1,6 @@
 """Where the time of a board goes during a run: the board itself times the parts of its agent.
 
-``TAPS`` is a text for the board, executed after the agent's own: it wraps functions so that each
+``taps`` gives a text for the board, executed after the agent's own: it wraps functions so that each
 call counts in one phase, less the calls inside it. A call costs some 2,000 cycles more so. HELLO
 then answers with the phases since the last HELLO, in microseconds.
 """
@@ -10,6 +10,8 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
+
+from harness.agent.backends import Backend
 
 CYCLES_A_US = 125
 PHASES = (
@@ -80,12 +82,22 @@ Port.read = _tap("receive", Port.read)
 Port.write = _tap("report", Port.write)
 Deframer.feed = _tap("frames", Deframer.feed)
 Block.load = _tap("expand", Block.load)
-BurstPlan.lay_out = _tap("lay out", BurstPlan.lay_out)
-BurstPlan.pick = _tap("compare", BurstPlan.pick)
-Pins.burst = _tap("burst", Pins.burst)
 frame = _tap("report", frame)
 unmatch = _tap("decompress", unmatch)
 """
+EXACT_TAPS = """
+BurstPlan.lay_out = _tap("lay out", BurstPlan.lay_out)
+BurstPlan.pick = _tap("compare", BurstPlan.pick)
+Pins.burst = _tap("burst", Pins.burst)
+"""
+PACED_TAPS = """
+Pins.run = _tap("burst", Pins.run)
+"""
+
+
+def taps(about: Backend) -> str:
+    """Return the text for a board with these pins."""
+    return TAPS + (EXACT_TAPS if about.exact else PACED_TAPS)
 
 
 @dataclass(frozen=True)

@@ -93,6 +93,19 @@ def test_a_short_profile_takes_the_defaults(tmp_path: Path) -> None:
     assert (profile.supply_limit_ma, profile.max_rate_hz, profile.usb) == (200.0, 100_000.0, ())
 
 
+@pytest.mark.parametrize(
+    ("controller", "backend", "rate"),
+    [("RP2040", "rp2", 31_250_000.0), ("RP2350", "generic", 100_000.0)],
+)
+def test_a_profile_that_names_no_backend_takes_the_best_one_for_its_controller(
+    controller: str, backend: str, rate: float, tmp_path: Path
+) -> None:
+    path = tmp_path / "board.toml"
+    path.write_text(GOOD.replace('controller = "invented"', f'controller = "{controller}"'))
+    profile = load_profile(path, SHUTTLE)
+    assert (profile.backend, profile.max_rate_hz) == (backend, rate)
+
+
 def test_every_key_is_read(tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
     more = (
