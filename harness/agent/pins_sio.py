@@ -18,6 +18,7 @@ from .faces import BusFace, Vector, Words
 from .rp2_chip import (
     FUNCTION_SIO,
     OE_CLEAR,
+    OUT,
     OUT_CLEAR,
     SIO,
     TIMER,
@@ -237,7 +238,11 @@ class Pins:
         return used, seen[0], matched
 
     def begin(self) -> int:
-        """Begin a cycle now and return the time."""
+        """Begin a cycle now, from the levels that are there, and return the time.
+
+        Work that was stopped in a pulse has left its pins at the other level.
+        """
+        self.state[LEVELS] = cross(self.back, self.bus.read(OUT))
         now = self.bus.read(TIMER)
         self.state[BEGAN] = (now + 1) & MICROSECONDS
         return now

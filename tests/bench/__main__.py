@@ -28,7 +28,7 @@ ALONE = {
     "diagnose": "how often the suspects inside a design name the fault that was injected",
     "faults": "all that grades and suspects must reach: published counts, speed, faults named",
     "firmware FIRMWARE.uf2": "cycles of every loop on MicroPython's own firmware, emulated",
-    "firmware_session FIRMWARE.uf2": "a whole session with exact pins on that firmware",
+    "firmware_session FIRMWARE.uf2": "a whole session on that firmware, with any backend",
     "history": "histories out of a store of many nights",
     "pages": "pages of a run of very many chips, as files and live",
     "nights": "many nights in one store",

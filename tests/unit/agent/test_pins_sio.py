@@ -66,7 +66,7 @@ def test_every_planted_wrong_bit_is_found_at_its_cycle_and_pin_and_no_other() ->
     wrong[planted] = 0x100 << random.integers(0, 8, 40, dtype=np.uint32)
     expect = ((~data & 0xFF) << np.uint32(8)) ^ wrong
     columns = (data, zero + 0xFF, zero, expect, zero + 0xFF00, zero, zero + 1)
-    engine.command(protocol.LOAD, encode_planes(columns))
+    engine.command(protocol.LOAD, encode_planes(tuple(c.astype(np.uint32) for c in columns)))
     answer = engine.command(protocol.BLOCK, struct.pack("<BH", 0, 512))
     found = [MISMATCH.unpack_from(answer, 3 + MISMATCH.size * k) for k in range(answer[0])]
     assert [(entry[0], entry[5]) for entry in found] == [(k, int(wrong[k])) for k in planted]
@@ -229,6 +229,26 @@ def test_the_host_can_end_slow_cycles() -> None:
     bench.pins.idle = stop
     with pytest.raises(Enough):
         bench.run({})
+
+
+@pytest.mark.usefixtures("quick_timer")
+def test_after_an_end_in_the_middle_of_a_pulse_levels_are_as_vectors_say() -> None:
+    class Enough(Exception):
+        pass
+
+    def stop() -> None:
+        if bench.bus.edges[-1][1] == 1:
+            raise Enough
+
+    bench = Bench(Inverter())
+    bench.pins.timing(200_000_000, 0, 0)
+    bench.run({"enable": 1})
+    bench.pins.idle = stop
+    with pytest.raises(Enough):
+        bench.run({"enable": 1, "pulse": 1})
+    bench.pins.timing(1_000, 0, 0)
+    seen = bench.run({"enable": 1}, {"drive": 1, "enable": 1})
+    assert [word >> 8 & 1 for word, _ in seen] == [1, 0]
 
 
 def test_a_board_that_is_quick_enough_does_not_look_up() -> None:
