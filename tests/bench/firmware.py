@@ -112,7 +112,7 @@ print(json.dumps({
 }))
 """
 
-GENERIC = """
+PACED = """
 pins = Pins()
 pins.bind(range(18))
 engine = Engine(pins, 128)
@@ -128,7 +128,7 @@ def one():
     engine.misses, engine.untils, engine.window = [], [], []
     engine.burst(engine.block, 128, 0)
 found = {}
-for name, pulse in (("pins_generic, no pulse", 0), ("pins_generic, with a clock pulse", 0x100)):
+for name, pulse in (("pins_@name@, no pulse", 0), ("pins_@name@, with a clock pulse", 0x100)):
     fill(pulse)
     engine.start(0, 0)
     found[name] = clock(one, 128)
@@ -240,13 +240,15 @@ def bodies(pattern: Pattern) -> tuple[bytes, ...]:
 
 
 async def loops(firmware: Path) -> None:
-    """Loops over pins, and the generic pins module."""
-    async with booted(firmware) as device:
-        board = Board(device)
-        await load(board, "generic")
-        print("cycles a vector, eight pins out and eight in; whole modules nine and nine")
-        tell(await board.run(LOOPS))
-        tell(await board.run(GENERIC))
+    """Loops over pins, and the pins modules that software paces."""
+    print("cycles a vector, eight pins out and eight in; whole modules nine and nine")
+    for name in ("generic", "sio"):
+        async with booted(firmware) as device:
+            board = Board(device)
+            await load(board, name)
+            if name == "generic":
+                tell(await board.run(LOOPS))
+            tell(await board.run(PACED.replace("@name@", name)))
 
 
 async def load(board: Board, backend: str) -> None:
