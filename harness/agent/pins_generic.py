@@ -132,10 +132,15 @@ class Pins:
             pin.init(machine.Pin.IN, None)
 
     def pulse(self, mask: int) -> None:
-        """Invert the pins in ``mask`` and restore them, with one edge each way."""
+        """Invert the pins in ``mask`` and restore them, with one edge each way.
+
+        ``levels`` follows, as the host may stop the work in between.
+        """
         if mask:
-            self.set_all(mask, self.levels ^ mask)
+            self.levels ^= mask
+            self.set_all(mask, self.levels)
             self.pause(self.period_us // 2)
+            self.levels ^= mask
             self.set_all(mask, self.levels)
             self.pause(self.settle_us)
 

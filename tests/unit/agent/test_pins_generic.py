@@ -302,6 +302,23 @@ def test_the_host_can_end_a_slow_block_and_a_slow_until(slow: Bench) -> None:
         assert slow.ticks.total - begin <= 50_000 + COSTLIEST_US
 
 
+def test_after_an_end_in_the_middle_of_a_pulse_levels_are_as_vectors_say(bench: Bench) -> None:
+    class Enough(Exception):
+        pass
+
+    def stop() -> None:
+        raise Enough
+
+    bench.pins.timing(1_000_000_000, 0, 0)
+    bench.pins.idle = stop
+    with pytest.raises(Enough):
+        bench.run({"enable": 1, "pulse": 1})
+    assert bench.out(0) == 1
+    bench.pins.timing(1_000, 0, 0)
+    bench.run({"enable": 1})
+    assert bench.out(0) == 0
+
+
 def test_release_frees_every_pin(bench: Bench) -> None:
     bench.run({"drive": 0b111111, "enable": 0b111111})
     bench.pins.release()
