@@ -351,6 +351,12 @@ def netlist_advice(design: str) -> str:
     return f"make it with `{NETLIST_COMMAND} {design}` (needs pip install 'harness[synthesis]')"
 
 
+def shuttle_words(folder: Path) -> tuple[str, ...]:
+    """Return the option that names a shuttle's folder, unless it is the current folder."""
+    whole = Path(os.path.abspath(folder))  # noqa: PTH100  asks no file system
+    return () if whole == Path.cwd() else ("--shuttle", str(Location(whole)))
+
+
 def many(number: int, noun: str) -> str:
     """``1 cycle``, ``12,000 cycles``."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"

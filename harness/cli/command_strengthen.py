@@ -69,8 +69,8 @@ def _lines(done: harness.StrongerTable) -> Iterator[str]:
     for group in proposal.groups:
         gained = detected + group.gained
         steps = (_percent(detected, before.faults), _percent(gained, before.faults))
-        single = group.last == group.first + 1
-        place = f"row {group.last}" if single else f"rows {group.first + 1} to {group.last}"
+        first, last = done.first_line + group.first, done.first_line + group.last - 1
+        place = f"line {first}" if first == last else f"lines {first} to {last}"
         why = f"for {group.fault}" if group.fault else "random"
         yield f"  {place}, {why}: {' → '.join(steps)}"
         detected = gained

@@ -57,6 +57,11 @@ class Draft:
         return replace(self, rows=_folded(self.rows))
 
     @property
+    def lines_before(self) -> int:
+        """Lines of the file before its first row."""
+        return len(self.remarks) + 1
+
+    @property
     def text(self) -> str:
         """The table file."""
         return "".join(self.lines())

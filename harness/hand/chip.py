@@ -51,9 +51,16 @@ class HandledChip:
     HarnessError, and an output that is not as expected AssertionError, which nothing else raises.
     """
 
-    def __init__(self, rack: Rack, slot: Slot, station: Station, whose: str) -> None:
+    def __init__(
+        self,
+        rack: Rack,
+        slot: Slot,
+        station: Station,
+        whose: str,
+        selecting: Callable[[Design], None],
+    ) -> None:
         self._rack, self._slot, self._station = rack, slot, station
-        self._whose = whose
+        self._whose, self._selecting = whose, selecting
         self._asking: Asking | None = None
         self._kept = Kept()
         self._reset_cycles = 0
@@ -67,6 +74,7 @@ class HandledChip:
         known = self._rack.shuttle.designs_by_name
         if design not in known:
             raise ValueError(f'no design "{design}"; {nearest(design, known)}')
+        self._selecting(known[design])
         self._asking = asking = Asking(known[design], self._rack.shuttle)
         self._ended, self._kept, self._reset_cycles = None, Kept(), reset_cycles
         self._use(lambda session: session.select(asking.design))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -11,6 +12,7 @@ from harness.door import is_file
 from harness.errors import ConfigError
 from harness.hand import HandledChip
 from harness.jobs.check import kind_of
+from harness.jobs.stale import stale_netlists
 from harness.jobs.tables import unknown
 from harness.rack import (
     VIRTUAL_PORT,
@@ -24,7 +26,7 @@ from harness.rack import (
     reachable,
     single_slot,
 )
-from harness.shuttle import Shuttle, load_shuttle
+from harness.shuttle import Design, Shuttle, load_shuttle
 
 HOLDER = "a chip opened by hand"
 NETLIST = "netlist"
@@ -48,8 +50,9 @@ def open_chip(
     slot, which may be left out if there is one only. Of a shuttle, ``port`` is any port that
     pyserial opens, with the board's ``profile`` and the ``chip``'s serial number if it is known;
     without a port the chip is a virtual one, powered up anew for each selection. ``design`` is
-    selected and clocked ``reset_cycles`` times in reset; it may be left to ``chip.select``. At the
-    end the board is left as it was found.
+    selected and clocked ``reset_cycles`` times in reset; it may be left to ``chip.select``. Selecting
+    a design whose netlist is older than its Verilog warns (UserWarning). At the end the board is
+    left as it was found.
 
     Raises ValueError for arguments that do not go together, ConfigError for files and names that
     cannot be used, LinkError if the board cannot be reached, ModelMissing or VirtualError if a
@@ -63,12 +66,18 @@ def open_chip(
         station = Station(place, opener, Policy(must_be=place.board))
         try:
             station.introduce()
-            handled = HandledChip(rack, place, station, whose)
+            handled = HandledChip(rack, place, station, whose, _warn_if_stale)
             if design:
                 handled.select(design, reset_cycles)
             yield handled
         finally:
             station.close()
+
+
+def _warn_if_stale(design: Design) -> None:
+    """Warn of a netlist that is older than its Verilog, at the line that selected the design."""
+    for finding in stale_netlists([design]):
+        warnings.warn(str(finding), stacklevel=3)
 
 
 def _rack(

@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from harness.door import MAX_RECORD_BYTES, file_sum
-from harness.errors import FileUnusable, Finding, Location, Severity
+from harness.errors import FileUnusable, Finding, Location, Severity, shuttle_words
 from harness.grade import GRADE_FILE, kept_grade, older_than, table_keys
 from harness.netlist import changed_sources
 from harness.rack import Job
@@ -68,7 +68,8 @@ def stale_grade(
     changed = older_than(grade, Gates(shuttle).key(design.name), keys)
     if changed:
         message = f"this grade is out of date: {' and '.join(changed)} changed since it was made"
-        advice = f"grade the tables again: {shlex.join(('harness', 'grade', design.name))}"
+        command = ("harness", "grade", design.name, *shuttle_words(design.folder.parent))
+        advice = f"grade the tables again: {shlex.join(command)}"
         place = Location(design.folder / GRADE_FILE)
         yield Finding("stale-grade", place, message, advice, Severity.WARNING)
 

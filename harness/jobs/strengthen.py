@@ -55,7 +55,8 @@ class StrongerTable:
     """What was proposed: the table, None if nothing was found, and the faults before and after.
 
     ``before`` and ``after`` count what the tables detect without and with the proposed rows;
-    ``follows`` is the table whose rows the new one begins with, or empty.
+    ``follows`` is the table whose rows the new one begins with, or empty; ``first_line`` is the
+    line of the new table's file with the first proposed row.
     """
 
     proposal: Proposal
@@ -63,6 +64,7 @@ class StrongerTable:
     after: FaultCount
     follows: str = ""
     table: RehearsedTable | None = None
+    first_line: int = 0
 
 
 def strengthen_table(
@@ -143,10 +145,12 @@ class _Work:
         follows = first.spec.name if self._repeats(first) else ""
         if not len(proposal.rows):
             return StrongerTable(proposal, before, before, follows)
-        made = self._write(proposal, first, name, replace=replace)
+        draft = self._draft(proposal, first)
+        made = self._write(draft, first, name, replace=replace)
+        line = draft.lines_before + (len(first.pattern) if follows else 0) + 1
         gained = sum(group.gained for group in proposal.groups)
         after = dataclasses.replace(before, detected=before.detected + gained)
-        return StrongerTable(proposal, before, after, follows, made)
+        return StrongerTable(proposal, before, after, follows, made, line)
 
     def _first(self) -> Job:
         """The table whose start the new one has: the shortest, if possible one with a reset."""
@@ -163,11 +167,11 @@ class _Work:
     def _reach(self, job: Job) -> Reach:
         return reach_of(job.design, self.shuttle, self.faults.netlist, self.pins)
 
-    def _write(self, proposal: Proposal, job: Job, name: str, *, replace: bool) -> RehearsedTable:
+    def _write(self, draft: Draft, job: Job, name: str, *, replace: bool) -> RehearsedTable:
         save_table(
             job.design,
             name,
-            self._draft(proposal, job).lines(),
+            draft.lines(),
             {
                 "clock_hz": _whole(job.spec.clock_hz),
                 "settle_us": job.spec.settle_us or None,

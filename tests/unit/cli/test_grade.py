@@ -147,7 +147,8 @@ def test_a_grade_of_another_table_is_out_of_date_and_not_shown(
     assert checked(vectors, capsys) == [
         (
             "prio148/grade.json: warning [stale-grade] this grade is out of date: table function "
-            "changed since it was made; grade the tables again: harness grade prio148"
+            "changed since it was made; grade the tables again: harness grade prio148 --shuttle "
+            f"{vectors}"
         )
     ]
     assert coverage(vectors) is None

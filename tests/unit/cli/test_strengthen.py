@@ -62,7 +62,7 @@ def test_the_rows_count_once_their_author_has_confirmed_them(
     (after,) = (line for line in lines if line.startswith("after:  "))
     detected = int(after.split(", ")[2].split()[0])
     assert detected > 400
-    assert lines[1].startswith("  rows 1 to ")
+    assert lines[1].startswith("  lines 3 to ")
     assert ", random: 65.7 % → " in lines[1]
     assert any(", for rem[" in line for line in lines)
     assert lines[-4:-1] == [
@@ -121,6 +121,10 @@ def test_a_design_without_a_reset_goes_on_from_its_table_and_drives_no_pin_that_
     assert "ram16x4/bus_more: passes on the design's netlist" in lines
     rows = (vectors / "ram16x4" / "bus_more.csv").read_text("utf-8").splitlines()[2:]
     assert len(rows) > ROWS
+    groups = [line.split() for line in lines if line.startswith("  line")]
+    assert int(groups[0][1].strip(",")) == 3 + ROWS
+    for _, first, *_ in groups:
+        assert rows[int(first.strip(",")) - 3].endswith((",random,", ",random"))
     cells = [row.split(",") for row in rows[ROWS:]]
     assert any(set("".join(row)) & set("HL") for row in cells)
 

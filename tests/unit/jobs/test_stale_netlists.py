@@ -58,6 +58,13 @@ def test_a_grade_says_it(form: tuple[str, ...], design: Path, capsys: Screen) ->
     assert STALE in lines
 
 
+def test_a_chip_in_the_hand_says_it_when_the_design_is_selected(design: Path) -> None:
+    with harness.open_chip(design.parent) as chip, pytest.warns(UserWarning) as noted:
+        chip.select("prio148")
+    assert [str(one.message) for one in noted] == [STALE]
+    assert noted[0].filename == __file__
+
+
 def test_a_run_says_it(design: Path) -> None:
     shuttle = harness.load_shuttle(design.parent)
     away = Slot("A1", str(design / "no-port"), "", "SP2-0001")
