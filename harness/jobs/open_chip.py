@@ -50,9 +50,9 @@ def open_chip(
     slot, which may be left out if there is one only. Of a shuttle, ``port`` is any port that
     pyserial opens, with the board's ``profile`` and the ``chip``'s serial number if it is known;
     without a port the chip is a virtual one, powered up anew for each selection. ``design`` is
-    selected and clocked ``reset_cycles`` times in reset; it may be left to ``chip.select``. Selecting
-    a design whose netlist is older than its Verilog warns (UserWarning). At the end the board is
-    left as it was found.
+    selected and clocked ``reset_cycles`` times in reset; it may be left to ``chip.select``. At the
+    end the board is left as it was found. Selecting a design whose netlist is older than its
+    Verilog gives a UserWarning.
 
     Raises ValueError for arguments that do not go together, ConfigError for files and names that
     cannot be used, LinkError if the board cannot be reached, ModelMissing or VirtualError if a

@@ -140,8 +140,8 @@ def test_s27_steps_as_its_equations_say() -> None:
 
 
 @pytest.mark.nightly
-def test_c6288_has_34_faults_without_a_test() -> None:
-    """The number is from memory; two of them are too hard for the effort that grades spend."""
+def test_c6288_has_32_faults_proven_untestable_and_two_too_hard_for_a_proof() -> None:
+    """Effort that a grade spends on each; that all 34 are untestable is quoted from memory."""
     faults = fault_list(parse_bench("\n".join(multiplier(16)), "c6288", "c6288"))
     proof = prove(faults, np.ones(len(faults.faults), dtype=np.bool_))
     one = faults.classes

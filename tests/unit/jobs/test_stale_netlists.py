@@ -59,7 +59,7 @@ def test_a_grade_says_it(form: tuple[str, ...], design: Path, capsys: Screen) ->
 
 
 def test_a_chip_in_the_hand_says_it_when_the_design_is_selected(design: Path) -> None:
-    with harness.open_chip(design.parent) as chip, pytest.warns(UserWarning) as noted:
+    with harness.open_chip(design.parent) as chip, pytest.warns(match="stale") as noted:
         chip.select("prio148")
     assert [str(one.message) for one in noted] == [STALE]
     assert noted[0].filename == __file__
