@@ -11,6 +11,7 @@ import typer
 import harness
 import harness_reports
 from harness.cli.exit_code import ExitCode
+from harness.cli.following import say_next
 from harness.cli.options import (
     SHUTTLE_HELP,
     TABLES_HELP,
@@ -60,11 +61,19 @@ def grade(
     known = harness.load_shuttle(shuttle)
     done = harness.grade_tables(known, tables or (), complain, by, cells)
     (_print_json if as_json else _print)(screen, done, None if every else MAX_SHOWN)
+    if not as_json and len(done) == 1 and _to_strengthen(done[0]):
+        say_next(screen, known.path, "strengthen", done[0].design)
     grades = [one.grade for one in done if one.grade is not None]
     if page is not None and grades:
         path = harness_reports.write_grades(grades, page)
         (complain if as_json else screen.say)(f"page: {path}")
     return ExitCode.ALL_PASS if all(map(_complete, done)) else ExitCode.NOT_TESTED
+
+
+def _to_strengthen(one: harness.GradedDesign) -> bool:
+    """Whether a grade that is kept leaves faults that more rows may detect."""
+    missed = one.grade.missed if one.grade is not None and one.path is not None else ()
+    return not all(fault.untestable or fault.waiver for fault in missed)
 
 
 def _print_json(screen: Screen, done: tuple[harness.GradedDesign, ...], _limit: int | None) -> None:

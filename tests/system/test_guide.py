@@ -1,4 +1,4 @@
-"""The guide "The first ten minutes" of vectors/README.md, carried out block by block."""
+"""Guides of vectors/README.md, carried out block by block."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from harness.cli import main
+from harness.grade import kept_grade
 
 README = Path(__file__).parents[2] / "vectors" / "README.md"
 STEPS = {"reading the Verilog …", "putting modules together …", "building gates …"}
@@ -24,10 +25,14 @@ pytestmark = pytest.mark.skipif(
 )
 
 
-def blocks() -> list[tuple[str, str]]:
-    """Language and text of every block of the guide, in order."""
+FIRST_MINUTES = "The first ten minutes"
+WEAK = "A weak table, from its grade to the intake"
+
+
+def blocks(heading: str = FIRST_MINUTES) -> list[tuple[str, str]]:
+    """Language and text of every block of a guide, in order."""
     text = README.read_text(encoding="utf-8")
-    guide = text.partition("\n## The first ten minutes\n")[2].partition("\n## ")[0]
+    guide = text.partition(f"# {heading}\n")[2].partition("\n## ")[0]
     return re.findall(r"(?ms)^```(\w*)\n(.*?)^```", guide)
 
 
@@ -44,12 +49,17 @@ def agrees(printed: list[str], shown: list[str]) -> bool:
     return re.fullmatch(pattern, "\n".join(printed)) is not None
 
 
-def carried_out(folder: Path, capsys: pytest.CaptureFixture[str], until: str = "") -> Iterator[str]:
-    """Write each file of the guide and run each command; yield the commands' names.
+def carried_out(
+    folder: Path,
+    capsys: pytest.CaptureFixture[str],
+    until: str = "",
+    heading: str = FIRST_MINUTES,
+) -> Iterator[str]:
+    """Write each file of a guide and run each command; yield the commands' names.
 
     It ends before the first command that has the word ``until``.
     """
-    for language, text in blocks():
+    for language, text in blocks(heading):
         if language in {"verilog", "csv"}:
             name = re.match(r"(?://|#) ([\w./]+)", text)
             assert name is not None, text
@@ -92,3 +102,24 @@ def test_the_guide_goes_as_it_says(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert {"run", "grade", "testbench"} < set(carried_out(tmp_path, capsys))
+
+
+@pytest.mark.nightly
+def test_a_weak_table_is_strengthened_confirmed_and_made_short_as_the_page_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    list(carried_out(tmp_path, capsys, until="sender"))
+    settings, mark = Path("counter/design.toml"), 'unconfirmed = "computed from the netlist"\n'
+    coverage: list[float] = []
+    for command in carried_out(tmp_path, capsys, heading=WEAK):
+        if command == "check":  # the author has compared the rows
+            text = settings.read_text("utf-8")
+            assert mark in text
+            settings.write_text(text.replace(mark, ""), "utf-8")
+        if command == "grade":
+            grade = kept_grade(tmp_path / "counter")
+            assert grade is not None
+            coverage.append(grade.count.fault_coverage)
+    weak, strong = coverage
+    assert weak < strong
