@@ -18,6 +18,7 @@ NEXT = """
 Next, in {folder}:
   harness accept latest               makes this run the baseline of its rack
   harness nightly ci/demo-rack.toml   runs everything and reports what changed
+  harness diagnose --chip SP2-0003    names suspects inside the design that fails there
   harness intake ci/demo-rack.toml    checks a tray of chips, step by step
   harness watch                       shows everything on a web page"""
 
