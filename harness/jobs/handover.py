@@ -158,7 +158,7 @@ def _wish(
             f"{highest:,.10g} Hz"
         )
     held = held_levels(design, rack.shuttle, levels)
-    passed, against = _standing(store, slot.chip, name)
+    passed, against = _standing(store, slot.chip, design)
     if rate > tried:
         against = against or f"no table of {name} runs at {rate:,.10g} Hz, only at {tried:,.10g} Hz"
     if against and not reason:
@@ -166,20 +166,21 @@ def _wish(
     return _Wish(slot, design, rate, levels, held, passed, reason if against else "")
 
 
-def _standing(store: Store, chip: str, design: str) -> tuple[datetime | None, str]:
+def _standing(store: Store, chip: str, design: Design) -> tuple[datetime | None, str]:
     """Return when a design's tables were judged last on a chip, and what speaks against it."""
-    lines = [line for line in store.history(of_chip(chip)).lines if line.design == design]
+    lines = [one for one in store.history(of_chip(chip)).lines if one.design == design.name]
     judged = [one.standing.last_judged for one in lines if one.standing.last_judged is not None]
-    bad = [
-        f"{line.design}/{line.table} {line.standing.now or 'not judged'}"
-        for line in lines
-        if line.standing.now is not Verdict.PASS
-    ]
     if not judged:
-        return None, f"no table of {design} was judged on {chip} yet"
-    if bad:
-        return max(judged), f"{design} did not pass on {chip} ({', '.join(bad)})"
-    return max(judged), ""
+        return None, f"no table of {design.name} was judged on {chip} yet"
+    now = dict.fromkeys(spec.name for spec in design.tables if not spec.unconfirmed)
+    now |= {line.table: line.standing.now for line in lines}
+    bad = [
+        f"{design.name}/{table} {verdict or 'not judged'}"
+        for table, verdict in now.items()
+        if verdict is not Verdict.PASS
+    ]
+    against = f"{design.name} did not pass on {chip} ({', '.join(bad)})" if bad else ""
+    return max(judged), against
 
 
 def _at_board(rack: Rack, slot: Slot, work: Callable[[Session, str], Done]) -> Done:
@@ -246,6 +247,8 @@ def _own_program(files: BoardFiles, board: str, store: Store) -> bytes | None:
 def _started_by(program: bytes | None, board: str, store: Store) -> HandoverRecord | None:
     """Return the handover whose ``main.py`` this is; a later one may have been cut short."""
     folder = named_folder(program)
+    if not folder:  # a damaged record has none either
+        return None
     mine = [one for one in store.handovers() if (one.board_serial, one.folder) == (board, folder)]
     return mine[-1] if mine else None
 
@@ -270,6 +273,8 @@ def _undone(session: Session, board: str, store: Store) -> HandedOver:
     record = _latest(store, board)
     if record is None:
         raise RunUnfit(f"{store.place}: board {board} was not handed over, or it is undone already")
+    if not record.folder:
+        raise RunUnfit(f"{store.place}: {record.reason}")
     files = session.files()
     program = files.read(MAIN)
     if program != record.program and _started_by(program, board, store) is None:

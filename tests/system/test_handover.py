@@ -7,10 +7,9 @@ selected and how often it was clocked.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -183,12 +182,12 @@ class PowerFails(BoardFiles):
     left = 0
     board: FilesBoard
 
-    def _ask(self, *request: object) -> Any:
+    def _answer(self, request: Sequence[object]) -> str:
         type(self).left -= 1
         if self.left == 0:
             self.board.power_off()
             raise BoardLost("the power failed", "port")
-        return super()._ask(*request)
+        return super()._answer(request)
 
 
 @pytest.mark.nightly

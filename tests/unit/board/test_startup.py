@@ -326,3 +326,40 @@ def test_a_board_whose_power_fails_at_any_write_has_the_old_program_whole_or_the
         assert total > 10
         assert old
     assert sum(new for _total, _old, new in ends)
+
+
+class Liar(LocalRepl):
+    """A board whose file system answers what it likes, undamaged."""
+
+    said = ""
+
+    def execute(self, source: bytes, timeout: float = 10.0) -> str:  # noqa: ARG002  it never waits
+        self.steps.append(source.decode())
+        return f"{zlib.crc32(self.said.encode())} {self.said}\n"
+
+
+ODD = ["null", "7", "{}", '"x"', "[]", "[1]", "[null]", '["AA==", "x"]', '["!", 2]', "[[1]]",
+       '["", 5]', '["AAAA", -1]', '["AAAA", 1]', "[0, 9, 1]", "[-4096, 9999, 1]", "[" * 9999,
+       '["x", 9, ""]', "NaN", "[Infinity, 1, 1]", '["AAAA", NaN]', "[[1, 2, 3]]"]  # fmt: skip
+
+
+@pytest.mark.parametrize("said", ODD)
+def test_answers_about_files_that_make_no_sense_are_a_boards_misbehaviour(said: str) -> None:
+    files = BoardFiles(Liar())
+    Liar.said = said
+    for ask in (files.room, files.entries, lambda: files.read(MAIN)):
+        try:
+            answer = ask()
+        except BoardMisbehaved:
+            continue
+        assert (ask, said) == (ask, said) and answer in ({}, None), answer
+
+
+@pytest.mark.parametrize("size", [4, 64 * 1024])
+def test_a_program_that_does_not_come_back_whole_is_not_kept(size: int) -> None:
+    """What was cut off, or grew, would be all that ever comes back."""
+    files = BoardFiles(Liar())
+    part = b64encode(b"x" * 70_000).decode() if size > 4 else ""
+    Liar.said = json.dumps([part, size])
+    with pytest.raises(BoardMisbehaved, match="main.py on the board changed while it was read"):
+        files.read(MAIN)

@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
+from sqlalchemy import create_engine, text
 
 import harness
 from harness.agent import protocol
-from harness.board import bring_back, load_profile, put_startup
+from harness.board import MAIN, Session, bring_back, load_profile, put_startup
 from harness.board.startup import make_startup
 from harness.errors import PortUnavailable, RunUnfit
-from harness.jobs.handover import _own_program
+from harness.jobs.handover import _own_program, _undone
 from harness.link import BoardFiles, Command
 from harness.rack import Rack, Slot
 from harness.records import kept_program
@@ -23,6 +26,7 @@ from tests.unit.store.nights import keep_nights
 from tests.unit.store.test_handovers import HANDED, later
 
 ROOT = Path(__file__).parents[3]
+TWOFOLD = "bcd7seg"
 GONE = Slot("A1", "/dev/ttyNONE9", "WB-01", "PK-01", patience_s=0)
 
 
@@ -31,14 +35,23 @@ def store(tmp_path: Path) -> Iterator[Store]:
     with Store(tmp_path / "s.sqlite") as opened:
         keep_nights(
             opened,
-            {"gray": "FP", "ctr163": "PF", "crc16": "PE", "uart": "PW", "lfsr": "P", "alu181": "f"},
+            {"gray": "FP", "ctr163": "PF", "crc16": "PE", "uart": "PW", "lfsr": "P", "alu181": "f"}
+            | {"bcd7seg": "P"},
         )
         yield opened
 
 
 @pytest.fixture(scope="module")
 def rack() -> Rack:
+    """Each design has the table that the nights have; one has another, which no night has."""
     shuttle = harness.load_shuttle(ROOT / "vectors/shuttle.toml")
+    designs = tuple(
+        replace(
+            one, tables=(replace(one.tables[0], name="all"), *one.tables[: one.name == TWOFOLD])
+        )
+        for one in shuttle.designs
+    )
+    shuttle = replace(shuttle, designs=designs)
     return Rack("bench", shuttle, load_profile(ROOT / "ci/wader.toml", shuttle), (GONE,))
 
 
@@ -50,6 +63,7 @@ def rack() -> Rack:
         ("uart", None, "uart did not pass on PK-01 (uart/all WAIVED)"),
         ("alu181", None, "no table of alu181 was judged on PK-01 yet"),
         ("cmp85", None, "no table of cmp85 was judged on PK-01 yet"),
+        ("bcd7seg", None, "bcd7seg did not pass on PK-01 (bcd7seg/function not judged)"),
         ("gray", 60_000.0, "no table of gray runs at 60,000 Hz, only at 50,000 Hz"),
     ],
 )
@@ -100,3 +114,20 @@ def test_the_boards_own_program_is_kept_through_handovers_that_were_cut_short(
     assert _own_program(files, "WB-02", store) == ONE.main, "of another board nothing is known"
     bring_back(files, OWN)
     assert _own_program(files, "WB-01", store) == OWN
+
+
+def test_a_damaged_record_costs_no_board_its_program(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store.record_handover(HANDED)
+    with create_engine(f"sqlite:///{tmp_path / 's.sqlite'}").begin() as raw:
+        raw.execute(text("UPDATE handovers SET body = '{}'"))
+    (tmp_path / "flash").mkdir()
+    monkeypatch.chdir(tmp_path / "flash")
+    files = BoardFiles(LocalRepl())
+    files.write(MAIN, OWN)
+    assert _own_program(files, "WB-01", store) == OWN
+    session = cast("Session", SimpleNamespace(files=lambda: files))
+    with pytest.raises(RunUnfit, match=r"the record of this handover is damaged \(.*\); restore"):
+        _undone(session, "WB-01", store)
+    assert files.read(MAIN) == OWN
