@@ -30,6 +30,8 @@ except ImportError:  # not on Windows
 WRITE_SECONDS = 10.0
 SLICE_SECONDS = 0.05
 """One wait on an RFC 2217 port: its timeout is never changed while it is open."""
+MAX_EARLY = 1_000_000
+"""Bytes kept while writing: far more than all answers to what is in flight; a flood waits."""
 _OSRELEASE = Path("/proc/sys/kernel/osrelease")
 _UNPLUGGED = {errno.EIO, errno.ENXIO, errno.ENODEV, errno.EBADF, errno.EPIPE, errno.ECONNRESET}
 """Error numbers of a device that is gone."""
@@ -129,7 +131,8 @@ class SerialPort:
         end = time.monotonic() + WRITE_SECONDS
         while data:
             left = max(0.0, end - time.monotonic())
-            readable, writable, _ = select.select([self._serial], [self._serial], [], left)
+            hungry = [self._serial] if len(self._early) < MAX_EARLY else []
+            readable, writable, _ = select.select(hungry, [self._serial], [], left)
             if writable:
                 data = data[self._serial.write(data) :]
                 end = time.monotonic() + WRITE_SECONDS

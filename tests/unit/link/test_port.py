@@ -10,7 +10,7 @@ import threading
 import time
 import tty
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -182,6 +182,27 @@ def test_a_port_that_writes_takes_what_arrives_meanwhile(ends: Ends) -> None:
         while len(heard) < len(answers):
             heard += port.read(2.0)
         assert (heard, got) == (answers, [commands])
+
+
+def test_a_flood_while_a_port_writes_fills_no_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other end sends for as long as it can, and takes nothing."""
+    monkeypatch.setattr(port_module, "WRITE_SECONDS", 0.3)
+    monkeypatch.setattr(port_module, "MAX_EARLY", 100_000)
+    with network() as (port, _, send, hang_up):
+
+        def flood() -> None:
+            with suppress(OSError):
+                while True:
+                    send(bytes(100_000))
+
+        thread = threading.Thread(target=flood)
+        thread.start()
+        with pytest.raises(BoardSilent):
+            port.write(bytes(50_000_000))
+        assert 100_000 <= len(port.read(0)) <= 100_000 + 65_536
+        port.close()
+        thread.join()
+        hang_up()
 
 
 def test_a_missing_port_is_named() -> None:
