@@ -313,7 +313,7 @@ class NetlistError(HarnessError):
 
 
 class ClusterError(HarnessError):
-    """A Dask cluster cannot be used."""
+    """A Dask cluster cannot be used, or a process that shared the work is lost."""
 
 
 class VirtualError(HarnessError):

@@ -10,7 +10,8 @@ import importlib.util
 import os
 import signal
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import CancelledError, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing import get_context
 from typing import Any, TypeVar
@@ -22,6 +23,10 @@ Result = TypeVar("Result")
 
 EXTRA = "pip install 'harness[cluster]'"
 """The command that installs Dask."""
+BROKEN = (
+    "a process of this computer that shared the work ended suddenly, probably for lack of memory; "
+    "take fewer with --processes"
+)
 CONNECTING_SECONDS = 10
 """How long a scheduler may take to answer."""
 
@@ -54,9 +59,10 @@ def spread(
 ) -> list[Result]:
     """Call a function of a module with every task, in any order and process.
 
-    Tasks and results are pickled. Raises what the function raises, and ClusterError if the
-    scheduler cannot be reached or loses its workers. New processes import the main module again:
-    a script that asks for them has its own calls under ``if __name__ == "__main__":``.
+    Tasks and results are pickled. Raises what the function raises, and ClusterError if a process
+    is lost, or the scheduler cannot be reached or loses its workers. New processes import the main
+    module again: a script that asks for them has its own calls under
+    ``if __name__ == "__main__":``.
     """
     if workers.scheduler:
         return _by_dask(function, tasks, workers.scheduler)
@@ -66,7 +72,10 @@ def spread(
     # Ctrl-C reaches the processes too: they end at once, and say nothing of it.
     ends = signal.SIGINT, signal.SIG_DFL
     with ProcessPoolExecutor(processes, get_context("spawn"), signal.signal, ends) as pool:
-        return list(pool.map(function, tasks))
+        try:
+            return list(pool.map(function, tasks))
+        except BrokenProcessPool as error:
+            raise ClusterError(BROKEN) from error
 
 
 def _by_dask(
@@ -84,7 +93,8 @@ def _by_dask(
         waiting = client.map(function, tasks, pure=False)
         try:
             results: list[Result] = client.gather(waiting)
-        except distributed.KilledWorker as error:
-            message = f"the cluster at {scheduler} lost its workers: {error}"
+        except (distributed.KilledWorker, CancelledError) as error:
+            lost = str(error) or "the scheduler went away"
+            message = f"the cluster at {scheduler} lost its workers: {lost}"
             raise ClusterError(message) from error
     return results

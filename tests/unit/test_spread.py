@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+import os
 from pathlib import Path
 
 import pytest
 
 from harness.errors import ClusterError, NetlistError
 from harness.netlist import load_netlist
-from harness.spread import Workers, spread
+from harness.spread import BROKEN, Workers, spread
 
 NOWHERE = "tcp://127.0.0.1:9"
 
@@ -27,3 +28,9 @@ def test_a_scheduler_that_does_not_answer_is_named(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr("harness.spread.CONNECTING_SECONDS", 0.1)
     with pytest.raises(ClusterError, match=f"no Dask scheduler answers at {NOWHERE}: .*; check"):
         spread(math.factorial, [1], Workers(scheduler=NOWHERE))
+
+
+def test_a_process_that_ends_suddenly_is_said_to_be_lost() -> None:
+    with pytest.raises(ClusterError) as caught:
+        spread(os._exit, [3, 3], Workers(2))
+    assert str(caught.value) == BROKEN
