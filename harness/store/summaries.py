@@ -137,7 +137,7 @@ def summaries(
     with undisturbed():
         for slot, chip, design, table, verdict, counts in sorted(rows.all(), key=tuple):
             entry, letter = (chip, design, table), LETTERS[verdict_of(verdict)]
-            own = letter if counts else letter.lower()
+            own = letter.lower() if not counts and letter.lower() in LEFT_OUT else letter
             found[SubjectKind.CHIP, "", chip].add(entry, own)
             found[SubjectKind.DESIGN, "", design].add(entry, letter)
             found[SubjectKind.SLOT, rack, slot].add(entry, own)

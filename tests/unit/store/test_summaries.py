@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sqlalchemy import func, select
+from sqlalchemy import func, select, update
 
 from harness.records import RunKind, Verdict, worst
 from harness.store import (
@@ -28,8 +28,8 @@ from harness.store import (
     of_slot,
     pass_rate,
 )
-from harness.store.models import LayoutRow, RunRow
-from harness.store.transactions import reading
+from harness.store.models import LayoutRow, OutcomeRow, RunRow
+from harness.store.transactions import reading, writing
 from tests.unit.store.margins import margin
 from tests.unit.store.nights import LETTERS, keep_nights, night
 from tests.unit.store.samples import NOON, chip, heading
@@ -243,3 +243,19 @@ def test_what_was_only_searched_has_no_standing(store: Store) -> None:
         (of_chip("SP2-0001"), None),
         (of_design("crc16"), None),
     ]
+
+
+@pytest.mark.parametrize("counts", [True, False])
+@pytest.mark.parametrize("word", [*Verdict, "no verdict"])
+def test_a_history_is_shown_whatever_a_row_says(store: Store, word: str, counts: bool) -> None:
+    """Only a failure is left out: damage, or a PASS that does not count, stays what it is."""
+    begin(store, "one", 0, {"gray": Verdict.PASS})
+    with writing(store._engine) as connection:
+        connection.execute(update(OutcomeRow).values(verdict=word, counts=counts))
+    (run,) = store.history(CHIP).runs
+    verdict = Verdict(word) if word in [*Verdict] else Verdict.ERROR
+    left_out = verdict.failed and not counts
+    assert (run.counts, run.left_out) == ({} if left_out else {verdict: 1}, int(left_out))
+    (line,) = store.history(CHIP).lines
+    assert line.standing.now is (None if left_out else verdict)
+    store.standings()
