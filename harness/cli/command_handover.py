@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -88,7 +89,8 @@ def _say_done(screen: Screen, done: harness.HandedOver) -> None:
         screen.say("It had no main.py before.")
     else:
         screen.say(f"Its own main.py ({len(record.program):,} bytes) is kept in the store.")
-    screen.say(f"`harness handover {record.slot} --undo` restores what was there.")
+    undo_it = shlex.join(("harness", "handover", record.slot, "--undo"))
+    screen.say(f"`{undo_it}` restores what was there.")
     if done.boot:
         screen.say("It also has a boot.py, which was left alone and runs first.")
     screen.say(CAUTIONS)

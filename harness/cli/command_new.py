@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -45,7 +46,7 @@ def new(
         return _started(screen, path, "harness new DESIGN --verilog FILE")
     if board:
         path = harness.new_board(folder / harness.BOARD, folder)
-        return _started(screen, path, f"harness check {folder / harness.SHUTTLE} {path}")
+        return _started(screen, path, _command("check", folder / harness.SHUTTLE, path))
     if not verilog:
         raise typer.BadParameter("a new design needs --verilog FILE")
     with shown_steps(screen) as step:
@@ -82,11 +83,12 @@ def _print_written(screen: Screen, made: harness.NewDesign, design: str, folder:
         screen.say(f'Added "{design}" to designs in {folder / harness.SHUTTLE}.')
     table = f"{design}/{made.written[-1].name}"
     screen.say(f"Edit what is marked in design.toml, and write expected values into {table}.")
-    screen.say(f"Next: harness netlist {_there(design, folder)}")
+    screen.say(f"Next: {_command('netlist', folder / design)}")
 
 
-def _there(design: str, folder: Path) -> str:
-    return str(folder / design)
+def _command(*words: object) -> str:
+    """Write a command for a shell: a file's name is one word of it."""
+    return shlex.join(("harness", *map(str, words)))
 
 
 def _print_wrapper(
@@ -96,10 +98,11 @@ def _print_wrapper(
     screen.say("\nThese ports do not fit the chip, so nothing was written. A wrapper that fits:\n")
     screen.say(made.wrapper)
     file = path or Path(f"{name}.v")
-    files = " ".join(f"--verilog {one}" for one in [*verilog, file])
+    files = [word for one in (*verilog, file) for word in ("--verilog", one)]
+    again = _command("new", design, *files, "--top", name)
     first = f"edit {file}" if path else f"add --wrapper {file} to this command, edit the file"
     if path:
         harness.new_wrapper(path, made)
         screen.say(f"Wrote {path}.")
-    screen.say(f"Next: {first}, then: harness new {design} {files} --top {name}")
+    screen.say(f"Next: {first}, then: {again}")
     return ExitCode.BAD_INPUT

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import Annotated
 
@@ -42,10 +43,8 @@ def nightly(
     if night.log_lost:
         complain(f"harness: {night.log_lost}")
     if night.record.cancelled:
-        screen.say(
-            f"The night was stopped: harness nightly {rack} --resume "
-            f"{night.record.run_id} finishes it"
-        )
+        words = ("harness", "nightly", str(rack), "--resume", night.record.run_id)
+        screen.say(f"The night was stopped: {shlex.join(words)} finishes it")
     elif not night.changes.baseline:
         screen.say(f"harness accept {night.record.run_id} makes this night the baseline")
     return night_code(night.changes, night.record, night.margins)
