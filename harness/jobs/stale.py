@@ -18,6 +18,8 @@ from harness.table import Pattern
 
 MAX_SHOWN = 3
 """Maximum number of changed files that are named."""
+MAX_NAME = 200
+"""Maximum number of characters of such a name: a netlist may say anything."""
 
 
 def stale_netlists(designs: Iterable[Design]) -> Iterator[Finding]:
@@ -26,7 +28,7 @@ def stale_netlists(designs: Iterable[Design]) -> Iterator[Finding]:
         if design.netlist is None:
             continue
         if changed := changed_sources(design.netlist, design.verilog):
-            names = ", ".join(changed[:MAX_SHOWN])
+            names = ", ".join(name[:MAX_NAME] for name in changed[:MAX_SHOWN])
             more = f" and {len(changed) - MAX_SHOWN} more" if len(changed) > MAX_SHOWN else ""
             message = f"the Verilog has changed since this netlist was made from it: {names}{more}"
             again = shlex.join(("harness", "netlist", str(Location(design.folder))))
