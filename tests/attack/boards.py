@@ -23,7 +23,14 @@ from harness.link.framing import FrameReader, make_frame
 from harness.shuttle import TableSpec
 from tests.attack.attack import Attack, Wrong
 from tests.attack.damage import BYTES, TEXT, damaged
-from tests.unit.agent.tern import SHUTTLE, TernChip, TernPins, design, random_pattern
+from tests.unit.agent.tern import (
+    SHUTTLE,
+    TernChip,
+    TernPins,
+    checked_pattern,
+    design,
+    random_pattern,
+)
 from tests.unit.board import joined_session
 from tests.unit.link.joined import Clock, JoinedBoard, Wire
 
@@ -119,7 +126,8 @@ class Liars:
     def judge(self, case: bytes) -> str:
         seed, rate = json.loads(case)
         spec = TableSpec("t", Path("t.csv"), 50_000.0, reset_cycles=1)
-        pattern = random_pattern(seed % 1000, 20, wrong_rate=0.1)
+        draw = checked_pattern if seed % 2 else random_pattern
+        pattern = draw(seed % 1000, 20, wrong_rate=0.1)
         board = JoinedBoard(TernPins(TernChip()), Clock(), seed=seed)
         board.to_host = _Lies(Random(seed), rate=rate)
         channel = Channel(board, 2048, session=7, clock=board.clock)

@@ -22,6 +22,7 @@ from tests.unit.agent.tern import (
     SHUTTLE,
     TernChip,
     TernPins,
+    checked_pattern,
     design,
     random_pattern,
     reference,
@@ -124,6 +125,7 @@ class Wires:
             "seed": random.randrange(1 << 30),
             "stuck": random.choice(STUCK),
             "rows": random.choice((1, 7, 30, 90)),
+            "checked": random.random() < 0.5,
             "wrong": random.choice((0.0, 0.0, 0.05)),
             "slow": random.choice((0.0, 0.2)),
             "down": _side(random),
@@ -134,7 +136,8 @@ class Wires:
     def judge(self, case: bytes) -> str:
         try:
             plan: dict[str, Any] = json.loads(case)
-            pattern = random_pattern(plan["seed"], plan["rows"], wrong_rate=plan["wrong"])
+            draw = checked_pattern if plan["checked"] else random_pattern
+            pattern = draw(plan["seed"], plan["rows"], wrong_rate=plan["wrong"])
         except (ValueError, KeyError, TypeError):
             return REFUSED  # no input of ours: what shrinking leaves
         truth = reference(pattern, TernChip(total=0, stuck=plan["stuck"]), NRESET)

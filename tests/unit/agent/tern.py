@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -186,7 +186,15 @@ def reference(pattern: Pattern, chip: TernChip, rest: int) -> Expected:
     return result
 
 
-def random_pattern(seed: int, rows: int, *, wrong_rate: float = 0.0) -> Pattern:
+def checked_pattern(seed: int, rows: int, *, wrong_rate: float = 0.0) -> Pattern:
+    """Rows as of ``random_pattern`` that the board can check by their CRC."""
+    pattern = random_pattern(seed, rows, wrong_rate=wrong_rate, wait_rate=0.0)
+    return replace(pattern, highz=np.zeros_like(pattern.highz))
+
+
+def random_pattern(
+    seed: int, rows: int, *, wrong_rate: float = 0.0, wait_rate: float = 0.06
+) -> Pattern:
     """Rows for the accumulator at address 0 after reset, some expecting the wrong thing."""
     random = np.random.default_rng(seed)
     chip = TernChip(total=0)
@@ -197,7 +205,7 @@ def random_pattern(seed: int, rows: int, *, wrong_rate: float = 0.0) -> Pattern:
     for _ in range(rows):
         data = int(random.integers(0, 256))
         pulse = CLK if random.random() < 0.8 else 0
-        wait = bool(random.random() < 0.06)
+        wait = bool(random.random() < wait_rate)
         repeat = int(random.integers(2, 9)) if wait or random.random() < 0.1 else 1
         before = chip.total
         for _ in range(int(random.integers(1, repeat + 1)) if wait else repeat):

@@ -352,7 +352,7 @@ def test_answers_about_files_that_make_no_sense_are_a_boards_misbehaviour(said: 
             answer = ask()
         except BoardMisbehaved:
             continue
-        assert (ask, said) == (ask, said) and answer in ({}, None), answer
+        assert answer in ({}, None), "a folder without files, or no file"
 
 
 @pytest.mark.parametrize("size", [4, 64 * 1024])
@@ -361,5 +361,5 @@ def test_a_program_that_does_not_come_back_whole_is_not_kept(size: int) -> None:
     files = BoardFiles(Liar())
     part = b64encode(b"x" * 70_000).decode() if size > 4 else ""
     Liar.said = json.dumps([part, size])
-    with pytest.raises(BoardMisbehaved, match="main.py on the board changed while it was read"):
+    with pytest.raises(BoardMisbehaved, match=r"main\.py on the board changed while it was read"):
         files.read(MAIN)
