@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select, update
 
-from harness.records import RunKind, Verdict, worst
+from harness.records import Reason, RunKind, Verdict, worst
 from harness.store import (
     History,
     HistoryLine,
@@ -259,3 +259,21 @@ def test_a_history_is_shown_whatever_a_row_says(store: Store, word: str, counts:
     (line,) = store.history(CHIP).lines
     assert line.standing.now is (None if left_out else verdict)
     store.standings()
+
+
+def test_histories_and_the_runs_page_agree_on_what_counts_for_a_chip(store: Store) -> None:
+    """For every verdict with every reason, also before it is summarised."""
+    store.start_run(heading("one", night(0)))
+    store.record_chip("one", chip())
+    kinds = [
+        replace(failing_outcome(f"{v}-{r}"), verdict=v, reason=r) for v in Verdict for r in Reason
+    ]
+    store.record_outcomes("one", kinds)
+    counting = Counter(kind.verdict for kind in kinds if kind.counts)
+    for _ in range(2):
+        (seen,) = store.glance("one").slots
+        assert seen.for_chip == counting.keys()
+        for which in (CHIP, SLOT):
+            (run,) = store.history(which).runs
+            assert (run.counts, run.left_out) == (counting, len(kinds) - counting.total())
+        store.finish_run("one", night(0), cancelled=False)
