@@ -56,13 +56,14 @@
     }
   };
 
+  const names = new Intl.Collator("en", { numeric: true });
   const sort = () => {
     for (const map of [...maps, ...lists]) {
-      const name = (row) => row.dataset.find;
       const rows = order.value
-        ? [...map.rows].sort((a, b) => name(a).localeCompare(name(b), "en", { numeric: true }))
+        ? [...map.rows].sort((a, b) => names.compare(a.dataset.find, b.dataset.find))
         : map.rows;
-      map.body.append(...rows);
+      // a row that is moved is laid out again, even to its own place
+      if (rows.some((row, k) => row !== map.body.rows[k])) map.body.append(...rows);
     }
     filter();
   };
