@@ -28,6 +28,10 @@ LIST = "  Distinct faults that these tables would not notice:"
 def vectors(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The demo shuttle with one design, which has one table and no grade."""
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    return ungraded(tmp_path)
+
+
+def ungraded(tmp_path: Path) -> Path:
     folder = tmp_path / "vectors"
     folder.mkdir()
     design_folder("prio148", folder)
@@ -170,8 +174,10 @@ def test_a_grade_without_a_table_that_fails_is_not_kept(
 
 @pytest.mark.nightly
 def test_a_grade_on_simple_gates_says_so_and_is_not_kept(
-    vectors: Path, capsys: pytest.CaptureFixture[str]
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    """With the usual cache: in an empty one Yosys is compiled again, for minutes."""
+    vectors = ungraded(tmp_path)
     code, lines = said(vectors, capsys, "--cells", "simple")
     prepared = "prio148.v brought to simple gates by Yosys; not the netlist that virtual chips run"
     assert (code, lines[-1]) == (0, "1 design graded")
