@@ -24,6 +24,7 @@ def test_an_error_in_another_process_is_raised_here(tmp_path: Path) -> None:
         spread(load_netlist, [tmp_path / "a.json", tmp_path / "b.json"], Workers(2))
 
 
+@pytest.mark.nightly
 def test_a_scheduler_that_does_not_answer_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("harness.spread.CONNECTING_SECONDS", 0.1)
     with pytest.raises(ClusterError, match=f"no Dask scheduler answers at {NOWHERE}: .*; check"):

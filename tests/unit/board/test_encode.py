@@ -17,6 +17,7 @@ from harness.agent.engine import Engine
 from harness.board.encode import EncodedBlock, block_bounds, encode_pattern
 from harness.link import Command
 from harness.table import PLANES, Pattern
+from tests.examples import few
 from tests.unit.agent.tern import TernChip, TernPins, random_pattern
 
 
@@ -83,6 +84,7 @@ def raw(count: int, rows: int) -> int:
 
 
 @pytest.mark.slow
+@few(20)
 @given(any_patterns(), st.sampled_from([1, 8, 64, 100]))
 def test_no_pattern_costs_more_than_its_words_and_all_come_back(whole: Pattern, rows: int) -> None:
     blocks = list(encode_pattern(whole, rows))

@@ -6,12 +6,13 @@ import re
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.grade import FaultList, fault_list, prove
 from harness.grade.proof import left_open
 from harness.netlist import Kind, StuckAt, parse_bench
+from tests.examples import few
 from tests.unit.netlist.plain import drawn, multiplier
 
 C17 = """INPUT(1)\nINPUT(2)\nINPUT(3)\nINPUT(6)\nINPUT(7)\nOUTPUT(22)\nOUTPUT(23)
@@ -57,7 +58,7 @@ def response(faults: FaultList, fault: StuckAt | None) -> tuple[int, ...]:
     return tuple(levels[net] for net in [*seen, *netlist.tables.data.tolist()])
 
 
-@settings(max_examples=25)
+@few(10)
 @given(st.integers(0, 1 << 30), st.integers(0, 3))
 def test_a_fault_is_proven_exactly_if_no_state_and_input_shows_it(seed: int, flops: int) -> None:
     faults = listed("\n".join(drawn(seed, flops)))

@@ -6,7 +6,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.grade import Bench, FaultList, Reach, fault_list
@@ -15,11 +15,14 @@ from harness.grade.formula import Answer
 from harness.grade.proposal import chosen_rows
 from harness.grade.search import Search
 from harness.netlist import Pin, parse_bench
+from tests.examples import few
 from tests.unit.netlist.plain import drawn
+
+GATES = 20
 
 
 def bench(seed: int, flops: int) -> Bench:
-    netlist = fault_list(parse_bench("\n".join(drawn(seed, flops)), "text", "text"))
+    netlist = fault_list(parse_bench("\n".join(drawn(seed, flops, GATES)), "text", "text"))
     pins = [
         Pin(bit, port.nets[0], port.direction) for bit, port in enumerate(netlist.netlist.ports)
     ]
@@ -33,7 +36,7 @@ def bench(seed: int, flops: int) -> Bench:
     return Bench(faults, pins, np.zeros((0, 8), np.int64), reach)
 
 
-@settings(max_examples=3)
+@few(3)
 @given(st.integers(0, 1 << 30), st.integers(0, 3))
 def test_rows_that_are_found_detect_the_fault_and_where_none_are_no_random_ones_do(
     seed: int, flops: int

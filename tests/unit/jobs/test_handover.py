@@ -30,14 +30,21 @@ TWOFOLD = "bcd7seg"
 GONE = Slot("A1", "/dev/ttyNONE9", "WB-01", "PK-01", patience_s=0)
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store(tmp_path / "s.sqlite") as opened:
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
+    """Nights of a chip; no test adds to them."""
+    with Store(tmp_path_factory.mktemp("store") / "s.sqlite") as opened:
         keep_nights(
             opened,
             {"gray": "FP", "ctr163": "PF", "crc16": "PE", "uart": "PW", "lfsr": "P", "alu181": "f"}
             | {"bcd7seg": "P"},
         )
+        yield opened
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> Iterator[Store]:
+    with Store(tmp_path / "s.sqlite") as opened:
         yield opened
 
 
@@ -99,35 +106,35 @@ ONE, TWO = (make_startup("generic", [one], Command(protocol.BLOCK, b"")) for one
 
 
 def test_the_boards_own_program_is_kept_through_handovers_that_were_cut_short(
-    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    fresh: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The board still starts the first design, and the store has begun a second handover."""
     first = replace(HANDED, folder=ONE.folder, before=kept_program(OWN))
     cut = replace(later(1), folder=TWO.folder, before=kept_program(OWN), finished=None)
     for record in (first, cut):
-        store.record_handover(record)
+        fresh.record_handover(record)
     (tmp_path / "flash").mkdir()
     monkeypatch.chdir(tmp_path / "flash")
     files = BoardFiles(LocalRepl())
     put_startup(files, ONE, OWN)
-    assert _own_program(files, "WB-01", store) == OWN
-    assert _own_program(files, "WB-02", store) == ONE.main, "of another board nothing is known"
+    assert _own_program(files, "WB-01", fresh) == OWN
+    assert _own_program(files, "WB-02", fresh) == ONE.main, "of another board nothing is known"
     bring_back(files, OWN)
-    assert _own_program(files, "WB-01", store) == OWN
+    assert _own_program(files, "WB-01", fresh) == OWN
 
 
 def test_a_damaged_record_costs_no_board_its_program(
-    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    fresh: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    store.record_handover(HANDED)
+    fresh.record_handover(HANDED)
     with create_engine(f"sqlite:///{tmp_path / 's.sqlite'}").begin() as raw:
         raw.execute(text("UPDATE handovers SET body = '{}'"))
     (tmp_path / "flash").mkdir()
     monkeypatch.chdir(tmp_path / "flash")
     files = BoardFiles(LocalRepl())
     files.write(MAIN, OWN)
-    assert _own_program(files, "WB-01", store) == OWN
+    assert _own_program(files, "WB-01", fresh) == OWN
     session = cast("Session", SimpleNamespace(files=lambda: files))
     with pytest.raises(RunUnfit, match=r"the record of this handover is damaged \(.*\); restore"):
-        _undone(session, "WB-01", store)
+        _undone(session, "WB-01", fresh)
     assert files.read(MAIN) == OWN

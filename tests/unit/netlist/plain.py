@@ -74,12 +74,12 @@ def evaluate(cells: Sequence[Cell], inputs: Mapping[Bit, int]) -> dict[Bit, int]
 KINDS = ("AND", "NAND", "OR", "NOR", "XOR", "XNOR", "NOT", "BUFF")
 
 
-def drawn(seed: int, flops: int = 0) -> list[str]:
+def drawn(seed: int, flops: int = 0, gates: int = 40) -> list[str]:
     """Lines of a random ``.bench`` file: most nets have several readers, some reach no output."""
     rng = random.Random(seed)
     inputs, states = [f"i{k}" for k in range(6)], [f"q{k}" for k in range(flops)]
     nets, lines = [*inputs, *states], [f"INPUT({net})" for net in inputs]
-    for index in range(40):
+    for index in range(gates):
         kind = rng.choice(KINDS)
         ins = rng.choices(nets, k=1 if kind in {"NOT", "BUFF"} else 2)
         lines.append(f"g{index} = {kind}({', '.join(ins)})")

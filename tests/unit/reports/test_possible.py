@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 
 from harness.records import MarginRecord, RunRecord
 from harness_reports import chip_html
 from harness_reports.html import index_html
 from harness_reports.margin_write import margins_html
+from tests.examples import few
 from tests.unit.records.possible import MARGINS, RUNS
 
-MANY = settings(
-    max_examples=15,
-    deadline=None,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
-)
+FEW = few(8, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 
 
-@MANY
+@FEW
 @given(MARGINS, MARGINS)
 def test_any_margin_has_a_page(margin: MarginRecord, earlier: MarginRecord) -> None:
     assert margins_html([margin], [earlier]).endswith(b"</html>")
 
 
-@MANY
+@FEW
 @given(RUNS)
 def test_any_run_has_its_pages(run: RunRecord) -> None:
     assert index_html(run.overview).endswith(b"</html>")

@@ -10,13 +10,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from jsonschema import Draft202012Validator
 
 from harness.errors import StoreError
 from harness.records import Conditions, RunKind, RunRecord
 from harness_reports import parse_run_json, run_json
 from harness_reports.run_json import read_run_json, run_json_pieces, run_schema
+from tests.examples import few
 from tests.unit.records.possible import RUNS
 from tests.unit.reports.samples import chip as chip_of
 from tests.unit.reports.samples import hostile_run, passed, run_of, sample_run
@@ -24,7 +25,7 @@ from tests.unit.reports.samples import hostile_run, passed, run_of, sample_run
 LARGE = [HealthCheck.too_slow, HealthCheck.data_too_large]
 
 
-@settings(max_examples=40, suppress_health_check=LARGE, deadline=None)
+@few(15, suppress_health_check=LARGE)
 @given(run=RUNS)
 def test_any_run_comes_back_the_same_and_fits_the_schema(run: RunRecord) -> None:
     text = run_json(run)
