@@ -137,16 +137,16 @@ class Pins:
         ``levels`` follows, as the host may stop the work in between.
         """
         if mask:
-            self.levels ^= mask
-            self.set_all(mask, self.levels)
+            self.invert(mask)
             self.pause(self.period_us // 2)
-            self.levels ^= mask
-            self.set_all(mask, self.levels)
+            self.invert(mask)
             self.pause(self.settle_us)
 
     @micropython.native
-    def set_all(self, mask: int, levels: int) -> None:
-        """Set the pins in ``mask``."""
+    def invert(self, mask: int) -> None:
+        """Set the pins in ``mask`` to their other levels."""
+        levels = self.levels ^ mask
+        self.levels = levels
         while mask:
             one = mask & -mask
             mask ^= one
