@@ -6,8 +6,8 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
@@ -41,9 +41,9 @@ def run(script: str, folder: Path, *arguments: str, heap: str = "2m") -> str:
 
 
 def run_twice(
-    name: str, modules: tuple[ModuleType, ...], scenario: str, folder: Path
+    name: str, modules: Sequence[str], scenario: str, folder: Path
 ) -> tuple[list[Any], list[Any]]:
-    """Run a scenario with a backend's texts on MicroPython, and with ``modules`` on CPython.
+    """Run a scenario with a backend's texts on MicroPython, and with these modules on CPython.
 
     Returns the lines of JSON that each printed.
     """
@@ -57,7 +57,7 @@ for number in range({len(found)}):
 """
     on_host = f"""
 import importlib
-for name in {[module.__name__ for module in modules]}:
+for name in {list(modules)}:
     module = importlib.import_module(name)
     globals().update({{k: v for k, v in vars(module).items() if not k.startswith("__")}})
 """

@@ -126,7 +126,9 @@ def test_both_interpreters_write_the_same_registers_and_give_the_same_answers(
     tmp_path: Path,
 ) -> None:
     (tmp_path / "cases.json").write_text(json.dumps(cases()), encoding="utf-8")
-    on_board, on_host = run_twice("rp2", (*TEXTS, pins_rp2, engine), SCENARIO, tmp_path)
+    on_board, on_host = run_twice(
+        "rp2", [module.__name__ for module in (*TEXTS, pins_rp2, engine)], SCENARIO, tmp_path
+    )
     assert on_board == on_host
     logs = [line[1] for line in on_board if line[0] == "log"]
     assert len(logs) == len(cases()) + 1

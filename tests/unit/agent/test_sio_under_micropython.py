@@ -74,6 +74,8 @@ def test_both_interpreters_write_the_same_registers_and_read_the_same_words(tmp_
     rows = [[int(word) for word in random.integers(0, 1 << 30, 6)] for _ in range(40)]
     rows[1][2] = 0
     (tmp_path / "rows.json").write_text(json.dumps(rows), encoding="utf-8")
-    on_board, on_host = run_twice("sio", MODULES, SCENARIO, tmp_path)
+    on_board, on_host = run_twice(
+        "sio", [module.__name__ for module in MODULES], SCENARIO, tmp_path
+    )
     assert on_board == on_host
     assert len(on_board) == 2 * 41 + 2 * 4
