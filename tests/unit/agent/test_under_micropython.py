@@ -20,8 +20,6 @@ from tests.unit.agent.micropython import needs_micropython, run, run_twice
 from tests.unit.board.bodies import encode_planes
 from tests.unit.link.test_framing import BODIES, FRAMES
 
-ROOT = Path(__file__).parents[3]
-
 MODULES = [
     f"harness.agent.{name}"
     for name in [
