@@ -19,12 +19,10 @@ from .protocol import GAP_FREE, PULSES, UNTIL
 from .rp2_chip import (
     CHANNELS,
     CLEAR_BITS,
-    DMA_ABORT,
     DMA_COUNT,
     DMA_CTRL,
     DMA_ON,
     DMA_READ,
-    DMA_START,
     DMA_WRITE,
     FUNCTION_PIO,
     GET,
@@ -73,6 +71,7 @@ from .rp2_timing import (
     Layout,
     layout,
 )
+from .rp2040 import DMA_ABORT, DMA_CHAIN, DMA_START
 
 ABOUT = {
     "exact": True,
@@ -82,7 +81,7 @@ ABOUT = {
     "ticks": (4, 6),
     "sync_ticks": 2,
     "latest_ticks": 1055,
-    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
+    "needs": ("rp2040", "rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
     "controllers": ("RP2040",),
 }
 """Its abilities (``Backend`` in ``backends``), with the system clock at 125 MHz."""
@@ -286,7 +285,7 @@ class Pins:
             write(base + DMA_WRITE, channel(partner))
             # The last of four words goes to CTRL_TRIG and starts the partner (datasheet 2.5.6.2).
             write(base + DMA_COUNT, 4)
-            write(base + DMA_CTRL, DMA_ON | WRITE_FOUR | PACE_NONE | (number << 11))
+            write(base + DMA_CTRL, DMA_ON | WRITE_FOUR | PACE_NONE | number * DMA_CHAIN)
         write(DMA_START, (1 << SEND_CTRL) | (1 << GET_CTRL))
         # A machine with an empty queue stalls: the first cycle would be longer than the others.
         queued = min(4, cycles * cycle.words)

@@ -17,11 +17,8 @@ from .cpython import micropython, ptr32
 from .faces import BusFace, Vector, Words
 from .rp2_chip import (
     FUNCTION_SIO,
-    OE_CLEAR,
     OUT,
-    OUT_CLEAR,
     SIO,
-    TIMER,
     Bus,
     cross,
     crossing,
@@ -30,13 +27,14 @@ from .rp2_chip import (
     save_pins,
     take_pins,
 )
+from .rp2040 import OE_CLEAR, OUT_CLEAR, TIMER
 
 ABOUT = {
     "exact": False,
     "tick_ns": 1_000,
     "rate_hz": 200_000,
     "samples": False,
-    "needs": ("rp2_chip",),
+    "needs": ("rp2040", "rp2_chip"),
     "controllers": ("RP2040",),
 }
 """Its abilities (``Backend`` in ``backends``): it counts microseconds and reads late."""

@@ -1,8 +1,8 @@
-"""The RP2040's registers that the agent uses, and the one object through which it reaches them.
+"""Registers that the agent uses, and the one object through which it reaches them.
 
-Addresses and bits after the RP2040 datasheet: DMA 2.5.7, IO bank 2.19.6.1, pads 2.19.6.3, SIO
-2.3.1.7, PIO 3.7, SYSINFO 2.20 (from memory, confirmed by the emulator). One rule: every register
-is reached through a bus, so that tests can put an emulator behind it.
+What a controller has of its own is in a table, ``rp2040``. Addresses and bits after the datasheets: RP2040 DMA 2.5.7, IO bank 2.19.6.1, pads
+2.19.6.3, SIO 2.3.1.7, PIO 3.7, SYSINFO 2.20. One rule: every register is reached through a bus, so
+that tests can put an emulator behind it.
 """
 
 from __future__ import annotations
@@ -15,6 +15,18 @@ from .buffers import words
 from .cpython import addressof
 from .engine import Refused
 from .faces import BusFace, Words
+from .rp2040 import (
+    DMA_BUSY,
+    DMA_CHAIN,
+    DMA_QUIET,
+    DMA_RING,
+    DMA_RING_WRITE,
+    DMA_TREQ,
+    IO_CTRL,
+    PADS,
+    STEP_READ,
+    STEP_WRITE,
+)
 
 CHIP_ID = 0x40000000
 """SYSINFO: revision (4 bits), part (16), maker by JEP106 with the stop bit (12).
@@ -54,27 +66,22 @@ DMA_WRITE = 0x04
 DMA_COUNT = 0x08
 DMA_CTRL = 0x10
 """CTRL at the address where a write does not trigger the channel (alias 1)."""
-DMA_START = DMA + 0x430
-DMA_ABORT = DMA + 0x444
-DMA_ON = 1 | (1 << 1) | (2 << 2) | (1 << 21)
+DMA_ON = 1 | (1 << 1) | (2 << 2) | DMA_QUIET
 """Enabled, of high priority, words of 32 bits, no interrupts."""
-DMA_BUSY = 1 << 24
-STEP_READ = 1 << 4
-STEP_WRITE = 1 << 5
-READ_PAIR = STEP_READ | (3 << 6)
+READ_PAIR = STEP_READ | 3 * DMA_RING
 """Read the same two words again and again."""
-WRITE_FOUR = STEP_READ | STEP_WRITE | (4 << 6) | (1 << 10)
+WRITE_FOUR = STEP_READ | STEP_WRITE | 4 * DMA_RING | DMA_RING_WRITE
 """Write to the same four registers again and again."""
-PACE_TX = 0 << 15
-PACE_RX = 4 << 15
-PACE_NONE = 0x3F << 15
+PACE_TX = 0 * DMA_TREQ
+PACE_RX = 4 * DMA_TREQ
+PACE_NONE = 0x3F * DMA_TREQ
 
 SEND, SEND_CTRL, GET, GET_CTRL = 11, 10, 9, 8
 """DMA channels: words to the pins, its control blocks, words from the pins, its control blocks."""
 CHANNELS = (SEND, SEND_CTRL, GET, GET_CTRL)
+AFTER_SEND, AFTER_GET = SEND_CTRL * DMA_CHAIN, GET_CTRL * DMA_CHAIN
+"""What fetches the next control block when a stretch is through."""
 
-IO_CTRL = 0x40014004
-PADS = 0x4001C004
 PAD_IN = 1 << 6
 PAD_OFF = 1 << 7
 PAD_UP = 1 << 3
@@ -84,10 +91,6 @@ FUNCTION_PIO = 6
 SIO = 0xD0000000
 GPIO_IN = SIO + 0x04
 OUT = SIO + 0x10
-OUT_CLEAR = SIO + 0x18
-OE_CLEAR = SIO + 0x28
-TIMER = 0x40054028
-"""TIMERAWL: microseconds, 32 bits."""
 PULL_WAIT_US = 20
 """Time for a weak pull to move a floating pin and its track, in microseconds."""
 

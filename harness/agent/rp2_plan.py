@@ -13,26 +13,25 @@ from .codec import Block
 from .faces import RoomFace, Words
 from .protocol import UNTIL
 from .rp2_chip import (
+    AFTER_GET,
+    AFTER_SEND,
     DMA_ON,
-    GET_CTRL,
     PACE_RX,
     PACE_TX,
     PIO_RXF,
     PIO_TXF,
     READ_PAIR,
-    SEND_CTRL,
-    STEP_READ,
-    STEP_WRITE,
 )
 from .rp2_stream import EDGE, MIN_LOOP, Chain, lay_words, pick_words, plain_rows
+from .rp2040 import STEP_READ, STEP_WRITE
 
 LOOPS = 32
 """Maximum number of repeated rows in a burst that take no memory for their repetitions."""
-SEND_STEP = DMA_ON | PACE_TX | (SEND_CTRL << 11) | STEP_READ
-SEND_SAME = DMA_ON | PACE_TX | (SEND_CTRL << 11)
-SEND_PAIR = DMA_ON | PACE_TX | (SEND_CTRL << 11) | READ_PAIR
-GET_STEP = DMA_ON | PACE_RX | (GET_CTRL << 11) | STEP_WRITE
-GET_SAME = DMA_ON | PACE_RX | (GET_CTRL << 11)
+SEND_STEP = DMA_ON | PACE_TX | AFTER_SEND | STEP_READ
+SEND_SAME = DMA_ON | PACE_TX | AFTER_SEND
+SEND_PAIR = DMA_ON | PACE_TX | AFTER_SEND | READ_PAIR
+GET_STEP = DMA_ON | PACE_RX | AFTER_GET | STEP_WRITE
+GET_SAME = DMA_ON | PACE_RX | AFTER_GET
 BLOCKS = 4 * (2 * LOOPS + 2)
 """Words of the control blocks of one channel."""
 

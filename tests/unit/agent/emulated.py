@@ -15,7 +15,7 @@ from typing import Any, Protocol
 
 from rp2040py.rp2040 import RP2040
 
-from harness.agent import rp2_chip
+from harness.agent import rp2_chip, rp2040
 from harness.agent.cpython import Window
 from tests.unit.agent.tern import CLK, IO, NRESET, OUTS, S0, S1, TernChip
 
@@ -145,8 +145,8 @@ class EmulatedBus:
 
     def registers(self) -> dict[int, int]:
         """The state that a session must restore."""
-        places = [rp2_chip.PADS + 4 * number for number in range(30)]
-        places += [rp2_chip.IO_CTRL + 8 * number for number in range(30)]
+        places = [rp2040.PADS + 4 * number for number in range(30)]
+        places += [rp2040.IO_CTRL + 8 * number for number in range(30)]
         places += [*rp2_chip.SM_STATE, rp2_chip.PIO_CTRL]
         places += [rp2_chip.channel(k) + rp2_chip.DMA_CTRL for k in range(12)]
         return {place: self.read(place) for place in places}
@@ -168,7 +168,7 @@ class SioBus(EmulatedBus):
         self.pass_access(address)
 
     def pass_access(self, address: int) -> None:
-        if address >= rp2_chip.SIO or address == rp2_chip.TIMER:
+        if address >= rp2_chip.SIO or address == rp2040.TIMER:
             self.advance(self.ACCESS)
 
     def outputs(self) -> tuple[int, int]:

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.agent import protocol, rp2_chip
+from harness.agent import protocol, rp2_chip, rp2040
 from harness.agent.engine import Aborted, Engine, Refused
 from harness.agent.pins_rp2 import Pins
 from harness.agent.rp2_timing import Layout
@@ -374,15 +374,15 @@ def test_an_abort_stops_the_hardware_and_the_next_run_is_sound() -> None:
 
 def test_release_restores_everything_as_it_was() -> None:
     bus = EmulatedBus(TernDevice(TernChip()), TERN_PINS)
-    bus.write(rp2_chip.PADS + 4 * 3, 0x5A)
-    bus.write(rp2_chip.IO_CTRL + 8 * 3, 5)
+    bus.write(rp2040.PADS + 4 * 3, 0x5A)
+    bus.write(rp2040.IO_CTRL + 8 * 3, 5)
     before = bus.registers()
     pins = Pins(bus)
     pins.bind(TERN_PINS)
     engine = Engine(pins, 64)
     engine.start(0, 0)
     assert bus.registers() != before
-    assert all(bus.read(rp2_chip.PADS + 4 * number) & 0x40 for number in TERN_PINS)
+    assert all(bus.read(rp2040.PADS + 4 * number) & 0x40 for number in TERN_PINS)
     one = np.ones(1, dtype=np.uint32)
     engine.command(protocol.LOAD, encode_planes((one, one, one, *[one * 0] * 3, one)))
     engine.command(protocol.BLOCK, struct.pack("<BH", 0, 1))
@@ -488,7 +488,7 @@ def test_a_dma_that_does_not_keep_up_is_seen() -> None:
         begin(cycle, cycles)
         bench.bus.write(rp2_chip.channel(rp2_chip.SEND) + rp2_chip.DMA_CTRL, 0)
         bench.bus.advance(40)
-        control = rp2_chip.DMA_ON | rp2_chip.STEP_READ | (rp2_chip.SEND_CTRL << 11)
+        control = rp2_chip.DMA_ON | rp2040.STEP_READ | rp2_chip.AFTER_SEND
         bench.bus.write(rp2_chip.channel(rp2_chip.SEND) + rp2_chip.DMA_CTRL, control)
 
     bench.pins.begin = starve  # type: ignore[method-assign]

@@ -19,7 +19,8 @@ from harness.agent.buffers import words
 from harness.agent.codec import Block
 from harness.agent.engine import Engine, Refused
 from harness.agent.pins_sio import Pins
-from harness.agent.rp2_chip import IO_CTRL, OE_CLEAR, PADS, SIO, TIMER
+from harness.agent.rp2_chip import SIO
+from harness.agent.rp2040 import IO_CTRL, OE_CLEAR, PADS, TIMER
 from tests.unit.agent.emulated import Device, Inverter, SioBus, TernDevice
 from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, TernChip
 from tests.unit.board.bodies import encode_planes

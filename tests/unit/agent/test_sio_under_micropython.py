@@ -19,11 +19,12 @@ from harness.agent import (
     planes,
     protocol,
     rp2_chip,
+    rp2040,
     unpack,
 )
 from tests.unit.agent.micropython import needs_micropython, run_twice
 
-MODULES = (protocol, buffers, unpack, planes, codec, engine, rp2_chip, pins_sio)
+MODULES = (protocol, buffers, unpack, planes, codec, engine, rp2040, rp2_chip, pins_sio)
 SCENARIO = """
 import json
 from array import array
