@@ -1,7 +1,7 @@
 """Registers that the agent uses, and the one object through which it reaches them.
 
-What a controller has of its own is in a table, ``rp2040``. Addresses and bits after the datasheets: RP2040 DMA 2.5.7, IO bank 2.19.6.1, pads
-2.19.6.3, SIO 2.3.1.7, PIO 3.7, SYSINFO 2.20. One rule: every register is reached through a bus, so
+What a controller has of its own is in a table, ``rp2040``. Addresses and bits after the datasheet:
+DMA 2.5.7, PIO 3.7, SIO 2.3.1.7, SYSINFO 2.20. One rule: every register is reached through a bus, so
 that tests can put an emulator behind it.
 """
 

@@ -30,8 +30,8 @@ from harness.agent import (
 from tests.unit.agent.micropython import needs_micropython, run_twice
 from tests.unit.board.bodies import encode_planes
 
-TEXTS = (protocol, buffers, unpack, planes, codec, rp2040, rp2_chip, rp2_timing, rp2_stream)
-TEXTS += (rp2_plan,)
+GENERAL = (protocol, buffers, unpack, planes, codec)
+TEXTS = (*GENERAL, rp2040, rp2_chip, rp2_timing, rp2_stream, rp2_plan)
 SCENARIO = """
 import json
 from array import array
