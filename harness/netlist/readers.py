@@ -11,7 +11,7 @@ from pathlib import Path
 from harness.door import MAX_NETLIST_BYTES, OPEN_END, read_file
 from harness.errors import FileUnusable, Location, NetlistError
 from harness.netlist.bench import parse_bench
-from harness.netlist.cells import cells_file, load_cells
+from harness.netlist.cell_files import cells_file, load_cells
 from harness.netlist.model import Netlist
 from harness.netlist.verilog import parse_verilog
 from harness.netlist.yosys_json import load_json

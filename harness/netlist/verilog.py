@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from harness.errors import NetlistError
-from harness.netlist.cells import Cell
+from harness.netlist.cell_files import Cell
 from harness.netlist.circuit import Circuit
 from harness.netlist.model import HIGH, LOW, Kind, Netlist, Port, PortDirection, nearest
 

@@ -13,12 +13,23 @@ import pytest
 
 import harness
 import harness.convert
+import harness.grade
+import harness.netlist
 import harness.records
+import harness.virtual
 import harness_reports
 from tests.bench import house
 
 ROOT = Path(__file__).parents[2]
-LAZY = (harness, harness.convert, harness.records, harness_reports)
+LAZY = (
+    harness,
+    harness.convert,
+    harness.grade,
+    harness.netlist,
+    harness.records,
+    harness.virtual,
+    harness_reports,
+)
 """Packages that load a name when it is first asked for; a stub beside each lists them."""
 
 
