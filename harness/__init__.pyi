@@ -1,220 +1,140 @@
 # What ``harness`` shows, and where each name comes from.
 
-from .bundle import Comparison, Likeness, Places
-from .convert import Edge, Recipe, Sample, Stimulus, Wanted
-from .hand import HandledChip
-from .jobs.accept import Accepted, accept
-from .jobs.bundle import WrittenBundle, write_bundle
-from .jobs.check import check
-from .jobs.choices import LATEST, RUNS, SHUTTLE, STORE, Cells, OnFailure, PatternFormat
-from .jobs.compact import CompactTable, KeptLines, TableSize, compact_tables
-from .jobs.compare import Difference, compare_runs, write_changes
-from .jobs.demo import copy_demo, deserved
-from .jobs.diagnose import Diagnosed, diagnose_chip, write_suspects
-from .jobs.event_line import event_line
-from .jobs.expand import expand_transactions
-from .jobs.export import Exported, export_table
-from .jobs.find import load_table
-from .jobs.generate import GeneratedTable, generate_table
-from .jobs.grade import GradedDesign, grade_tables, kept_grades
-from .jobs.handover import HandedOver, hand_over, take_back
-from .jobs.history import history
-from .jobs.import_dump import ImportedTable, ImportOptions, import_dump
-from .jobs.import_jesd3 import JEDEC_SUFFIXES, import_jesd3
-from .jobs.intake import Script, Sitting, Terminal, hold_intake
-from .jobs.log import tool_log
-from .jobs.margin import Wish, search_margins, write_margin_pages
-from .jobs.netlist import MadeNetlist, Net, list_nets, make_netlist
-from .jobs.new import BOARD, NewDesign, new_board, new_design, new_shuttle, new_wrapper
-from .jobs.night import Night, night
-from .jobs.night_margins import NightMargins
-from .jobs.open_chip import open_chip
-from .jobs.parquet import WrittenParquet, write_parquet
-from .jobs.recorder import Recording, record_amaranth, record_cocotb
-from .jobs.rehearse import RehearsedTable, rehearse_tables
-from .jobs.replay import MAX_CYCLES, Replay, ReplayTarget, replay
-from .jobs.report import (
-    causes,
-    evidence,
-    margins,
-    outcomes,
-    stored_run,
-    write_reports,
-    write_summary,
-)
-from .jobs.run import run
-from .jobs.stale import stale_netlists
-from .jobs.strengthen import StrongerTable, strengthen_table
-from .jobs.testbench import WrittenTestbench, write_testbench
-from .jobs.triage import Triage, overrule, triage
-from .jobs.wave import write_waves
-from .judge import NightChanges, RetryPolicy
-from .margin import MarginEvent, MarginFound, MarginObserver, PointTried
-from .rack import (
-    VIRTUAL_PORT,
-    CyclesDone,
-    Event,
-    Observer,
-    PortCheck,
-    Rack,
-    RackNews,
-    SerialPort,
-    Slot,
-    SlotConnecting,
-    SlotFinished,
-    SlotRecovering,
-    TableJudged,
-    TableStarted,
-    examine_port,
-    load_rack,
-    needs_place,
-    serial_ports,
-    single_slot,
-)
-from .records import UNKNOWN_CHIP, RunRecord, Verdict
-from .shuttle import Shuttle, load_shuttle
-from .spread import Workers, usable_cores
-from .store import Store
-from .supply import SupplySpec, cautions
-from .watch import watching
-
-__all__ = [
-    "BOARD",
-    "JEDEC_SUFFIXES",
-    "LATEST",
-    "MAX_CYCLES",
-    "RUNS",
-    "SHUTTLE",
-    "STORE",
-    "UNKNOWN_CHIP",
-    "VIRTUAL_PORT",
-    "Accepted",
-    "Cells",
-    "CompactTable",
-    "Comparison",
-    "CyclesDone",
-    "Diagnosed",
-    "Difference",
-    "Edge",
-    "Event",
-    "Exported",
-    "GeneratedTable",
-    "GradedDesign",
-    "HandedOver",
-    "HandledChip",
-    "ImportOptions",
-    "ImportedTable",
-    "KeptLines",
-    "Likeness",
-    "MadeNetlist",
-    "MarginEvent",
-    "MarginFound",
-    "MarginObserver",
-    "Net",
-    "NewDesign",
-    "Night",
-    "NightChanges",
-    "NightMargins",
-    "Observer",
-    "OnFailure",
-    "PatternFormat",
-    "Places",
-    "PointTried",
-    "PortCheck",
-    "Rack",
-    "RackNews",
-    "Recipe",
-    "Recording",
-    "RehearsedTable",
-    "Replay",
-    "ReplayTarget",
-    "RetryPolicy",
-    "RunRecord",
-    "Sample",
-    "Script",
-    "SerialPort",
-    "Shuttle",
-    "Sitting",
-    "Slot",
-    "SlotConnecting",
-    "SlotFinished",
-    "SlotRecovering",
-    "Stimulus",
-    "Store",
-    "StrongerTable",
-    "SupplySpec",
-    "TableJudged",
-    "TableSize",
-    "TableStarted",
-    "Terminal",
-    "Triage",
-    "Verdict",
-    "Wanted",
-    "Wish",
-    "Workers",
-    "WrittenBundle",
-    "WrittenParquet",
-    "WrittenTestbench",
-    "accept",
-    "causes",
-    "cautions",
-    "check",
-    "compact_tables",
-    "compare_runs",
-    "copy_demo",
-    "deserved",
-    "diagnose_chip",
-    "event_line",
-    "evidence",
-    "examine_port",
-    "expand_transactions",
-    "export_table",
-    "generate_table",
-    "grade_tables",
-    "hand_over",
-    "history",
-    "hold_intake",
-    "import_dump",
-    "import_jesd3",
-    "kept_grades",
-    "list_nets",
-    "load_rack",
-    "load_shuttle",
-    "load_table",
-    "make_netlist",
-    "margins",
-    "needs_place",
-    "new_board",
-    "new_design",
-    "new_shuttle",
-    "new_wrapper",
-    "night",
-    "open_chip",
-    "outcomes",
-    "overrule",
-    "record_amaranth",
-    "record_cocotb",
-    "rehearse_tables",
-    "replay",
-    "run",
-    "search_margins",
-    "serial_ports",
-    "single_slot",
-    "stale_netlists",
-    "stored_run",
-    "strengthen_table",
-    "take_back",
-    "tool_log",
-    "triage",
-    "usable_cores",
-    "watching",
-    "write_bundle",
-    "write_changes",
-    "write_margin_pages",
-    "write_parquet",
-    "write_reports",
-    "write_summary",
-    "write_suspects",
-    "write_testbench",
-    "write_waves",
-]
+from .bundle import Comparison as Comparison
+from .bundle import Likeness as Likeness
+from .bundle import Places as Places
+from .convert import Edge as Edge
+from .convert import Recipe as Recipe
+from .convert import Sample as Sample
+from .convert import Stimulus as Stimulus
+from .convert import Wanted as Wanted
+from .hand import HandledChip as HandledChip
+from .jobs.accept import Accepted as Accepted
+from .jobs.accept import accept as accept
+from .jobs.bundle import WrittenBundle as WrittenBundle
+from .jobs.bundle import write_bundle as write_bundle
+from .jobs.check import check as check
+from .jobs.choices import LATEST as LATEST
+from .jobs.choices import RUNS as RUNS
+from .jobs.choices import SHUTTLE as SHUTTLE
+from .jobs.choices import STORE as STORE
+from .jobs.choices import Cells as Cells
+from .jobs.choices import OnFailure as OnFailure
+from .jobs.choices import PatternFormat as PatternFormat
+from .jobs.compact import CompactTable as CompactTable
+from .jobs.compact import KeptLines as KeptLines
+from .jobs.compact import TableSize as TableSize
+from .jobs.compact import compact_tables as compact_tables
+from .jobs.compare import Difference as Difference
+from .jobs.compare import compare_runs as compare_runs
+from .jobs.compare import write_changes as write_changes
+from .jobs.demo import copy_demo as copy_demo
+from .jobs.demo import deserved as deserved
+from .jobs.diagnose import Diagnosed as Diagnosed
+from .jobs.diagnose import diagnose_chip as diagnose_chip
+from .jobs.diagnose import write_suspects as write_suspects
+from .jobs.event_line import event_line as event_line
+from .jobs.expand import expand_transactions as expand_transactions
+from .jobs.export import Exported as Exported
+from .jobs.export import export_table as export_table
+from .jobs.find import load_table as load_table
+from .jobs.generate import GeneratedTable as GeneratedTable
+from .jobs.generate import generate_table as generate_table
+from .jobs.grade import GradedDesign as GradedDesign
+from .jobs.grade import grade_tables as grade_tables
+from .jobs.grade import kept_grades as kept_grades
+from .jobs.handover import HandedOver as HandedOver
+from .jobs.handover import hand_over as hand_over
+from .jobs.handover import take_back as take_back
+from .jobs.history import history as history
+from .jobs.import_dump import ImportedTable as ImportedTable
+from .jobs.import_dump import ImportOptions as ImportOptions
+from .jobs.import_dump import import_dump as import_dump
+from .jobs.import_jesd3 import JEDEC_SUFFIXES as JEDEC_SUFFIXES
+from .jobs.import_jesd3 import import_jesd3 as import_jesd3
+from .jobs.intake import Script as Script
+from .jobs.intake import Sitting as Sitting
+from .jobs.intake import Terminal as Terminal
+from .jobs.intake import hold_intake as hold_intake
+from .jobs.log import tool_log as tool_log
+from .jobs.margin import Wish as Wish
+from .jobs.margin import search_margins as search_margins
+from .jobs.margin import write_margin_pages as write_margin_pages
+from .jobs.netlist import MadeNetlist as MadeNetlist
+from .jobs.netlist import Net as Net
+from .jobs.netlist import list_nets as list_nets
+from .jobs.netlist import make_netlist as make_netlist
+from .jobs.new import BOARD as BOARD
+from .jobs.new import NewDesign as NewDesign
+from .jobs.new import new_board as new_board
+from .jobs.new import new_design as new_design
+from .jobs.new import new_shuttle as new_shuttle
+from .jobs.new import new_wrapper as new_wrapper
+from .jobs.night import Night as Night
+from .jobs.night import night as night
+from .jobs.night_margins import NightMargins as NightMargins
+from .jobs.open_chip import open_chip as open_chip
+from .jobs.parquet import WrittenParquet as WrittenParquet
+from .jobs.parquet import write_parquet as write_parquet
+from .jobs.recorder import Recording as Recording
+from .jobs.recorder import record_amaranth as record_amaranth
+from .jobs.recorder import record_cocotb as record_cocotb
+from .jobs.rehearse import RehearsedTable as RehearsedTable
+from .jobs.rehearse import rehearse_tables as rehearse_tables
+from .jobs.replay import MAX_CYCLES as MAX_CYCLES
+from .jobs.replay import Replay as Replay
+from .jobs.replay import ReplayTarget as ReplayTarget
+from .jobs.replay import replay as replay
+from .jobs.report import causes as causes
+from .jobs.report import evidence as evidence
+from .jobs.report import margins as margins
+from .jobs.report import outcomes as outcomes
+from .jobs.report import stored_run as stored_run
+from .jobs.report import write_reports as write_reports
+from .jobs.report import write_summary as write_summary
+from .jobs.run import run as run
+from .jobs.stale import stale_netlists as stale_netlists
+from .jobs.strengthen import StrongerTable as StrongerTable
+from .jobs.strengthen import strengthen_table as strengthen_table
+from .jobs.testbench import WrittenTestbench as WrittenTestbench
+from .jobs.testbench import write_testbench as write_testbench
+from .jobs.triage import Triage as Triage
+from .jobs.triage import overrule as overrule
+from .jobs.triage import triage as triage
+from .jobs.wave import write_waves as write_waves
+from .judge import NightChanges as NightChanges
+from .judge import RetryPolicy as RetryPolicy
+from .margin import MarginEvent as MarginEvent
+from .margin import MarginFound as MarginFound
+from .margin import MarginObserver as MarginObserver
+from .margin import PointTried as PointTried
+from .rack import VIRTUAL_PORT as VIRTUAL_PORT
+from .rack import CyclesDone as CyclesDone
+from .rack import Event as Event
+from .rack import Observer as Observer
+from .rack import PortCheck as PortCheck
+from .rack import Rack as Rack
+from .rack import RackNews as RackNews
+from .rack import SerialPort as SerialPort
+from .rack import Slot as Slot
+from .rack import SlotConnecting as SlotConnecting
+from .rack import SlotFinished as SlotFinished
+from .rack import SlotRecovering as SlotRecovering
+from .rack import TableJudged as TableJudged
+from .rack import TableStarted as TableStarted
+from .rack import examine_port as examine_port
+from .rack import load_rack as load_rack
+from .rack import needs_place as needs_place
+from .rack import serial_ports as serial_ports
+from .rack import single_slot as single_slot
+from .records import UNKNOWN_CHIP as UNKNOWN_CHIP
+from .records import RunRecord as RunRecord
+from .records import Verdict as Verdict
+from .shuttle import Shuttle as Shuttle
+from .shuttle import load_shuttle as load_shuttle
+from .spread import Workers as Workers
+from .spread import usable_cores as usable_cores
+from .store import Store as Store
+from .supply import SupplySpec as SupplySpec
+from .supply import cautions as cautions
+from .watch import watching as watching

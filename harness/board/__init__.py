@@ -1,60 +1,32 @@
 """Boards: their profiles, and sessions that run patterns on them."""
 
-from harness.board.capture import (
-    BoardIdentity,
-    Capture,
-    CaptureWindow,
-    Mismatch,
-    RunConditions,
-)
-from harness.board.gap_free import check_gap_free
-from harness.board.orders import Room
-from harness.board.profile import check_profile, load_profile
-from harness.board.profile_model import BoardProfile, SupplySensor
-from harness.board.rates import RateGrid, pattern_rates, row_words
-from harness.board.resting import Resting
-from harness.board.select import ParallelSelect, PulseSelect, SelectMethod, ShiftSelect
-from harness.board.session import Heard, Session, open_session
-from harness.board.startup import (
-    MAIN,
-    STARTED,
-    Startup,
-    bring_back,
-    check_room,
-    named_folder,
-    put_startup,
-)
-from harness.board.timing import paced_timing
-
-__all__ = [
-    "MAIN",
-    "STARTED",
-    "BoardIdentity",
-    "BoardProfile",
-    "Capture",
-    "CaptureWindow",
-    "Heard",
-    "Mismatch",
-    "ParallelSelect",
-    "PulseSelect",
-    "RateGrid",
-    "Resting",
-    "Room",
-    "RunConditions",
-    "SelectMethod",
-    "Session",
-    "ShiftSelect",
-    "Startup",
-    "SupplySensor",
-    "bring_back",
-    "check_gap_free",
-    "check_profile",
-    "check_room",
-    "load_profile",
-    "named_folder",
-    "open_session",
-    "paced_timing",
-    "pattern_rates",
-    "put_startup",
-    "row_words",
-]
+from harness.board.capture import BoardIdentity as BoardIdentity
+from harness.board.capture import Capture as Capture
+from harness.board.capture import CaptureWindow as CaptureWindow
+from harness.board.capture import Mismatch as Mismatch
+from harness.board.capture import RunConditions as RunConditions
+from harness.board.gap_free import check_gap_free as check_gap_free
+from harness.board.orders import Room as Room
+from harness.board.profile import check_profile as check_profile
+from harness.board.profile import load_profile as load_profile
+from harness.board.profile_model import BoardProfile as BoardProfile
+from harness.board.profile_model import SupplySensor as SupplySensor
+from harness.board.rates import RateGrid as RateGrid
+from harness.board.rates import pattern_rates as pattern_rates
+from harness.board.rates import row_words as row_words
+from harness.board.resting import Resting as Resting
+from harness.board.select import ParallelSelect as ParallelSelect
+from harness.board.select import PulseSelect as PulseSelect
+from harness.board.select import SelectMethod as SelectMethod
+from harness.board.select import ShiftSelect as ShiftSelect
+from harness.board.session import Heard as Heard
+from harness.board.session import Session as Session
+from harness.board.session import open_session as open_session
+from harness.board.startup import MAIN as MAIN
+from harness.board.startup import STARTED as STARTED
+from harness.board.startup import Startup as Startup
+from harness.board.startup import bring_back as bring_back
+from harness.board.startup import check_room as check_room
+from harness.board.startup import named_folder as named_folder
+from harness.board.startup import put_startup as put_startup
+from harness.board.timing import paced_timing as paced_timing

@@ -1,114 +1,62 @@
 # What ``harness.convert`` shows, and where each name comes from.
 
-from .choices import Edge, Sample, Stimulus
-from .conditions import conditions
-from .draft import (
-    Draft,
-    DraftRow,
-    drafted,
-    input_cell,
-    output_cell,
-    pattern_lines,
-)
-from .dump_explain import (
-    Waits,
-    cures,
-    disagreements,
-    notices,
-    remarks,
-    verdict_on_cures,
-)
-from .dump_import import Recipe, Sampled, sampled, structure
-from .dump_map import PinMap, Wanted, map_pins
-from .dump_read import Dump, open_dump
-from .dump_table import joined
-from .expand import expand
-from .generate import Coverage, generate
-from .jesd3_pins import (
-    jesd3_remarks,
-    named_pins,
-    numbered_pins,
-    pin_lines,
-    pin_numbers,
-)
-from .jesd3_read import MAX_JESD3_BYTES, Jesd3File, read_jesd3
-from .jesd3_table import jesd3_pattern
-from .jesd3_write import jesd3_bytes
-from .model import FILE, load_model
-from .ports import Proposal, propose
-from .save import save_table, table_path, write_file
-from .start import (
-    PLACEHOLDERS,
-    SHUTTLE_TEXT,
-    board_text,
-    new_files,
-    wrapper_text,
-)
-from .stil import stil_lines
-from .testbench import Bench, make_testbench, timing
-from .traffic import Exchange, exchanges
-from .transactions import read_transactions
-from .wave import cycles_window, rows_window
-
-__all__ = [
-    "FILE",
-    "MAX_JESD3_BYTES",
-    "PLACEHOLDERS",
-    "SHUTTLE_TEXT",
-    "Bench",
-    "Coverage",
-    "Draft",
-    "DraftRow",
-    "Dump",
-    "Edge",
-    "Exchange",
-    "Jesd3File",
-    "PinMap",
-    "Proposal",
-    "Recipe",
-    "Sample",
-    "Sampled",
-    "Stimulus",
-    "Waits",
-    "Wanted",
-    "board_text",
-    "conditions",
-    "cures",
-    "cycles_window",
-    "disagreements",
-    "drafted",
-    "exchanges",
-    "expand",
-    "generate",
-    "input_cell",
-    "jesd3_bytes",
-    "jesd3_pattern",
-    "jesd3_remarks",
-    "joined",
-    "load_model",
-    "make_testbench",
-    "map_pins",
-    "named_pins",
-    "new_files",
-    "notices",
-    "numbered_pins",
-    "open_dump",
-    "output_cell",
-    "pattern_lines",
-    "pin_lines",
-    "pin_numbers",
-    "propose",
-    "read_jesd3",
-    "read_transactions",
-    "remarks",
-    "rows_window",
-    "sampled",
-    "save_table",
-    "stil_lines",
-    "structure",
-    "table_path",
-    "timing",
-    "verdict_on_cures",
-    "wrapper_text",
-    "write_file",
-]
+from .choices import Edge as Edge
+from .choices import Sample as Sample
+from .choices import Stimulus as Stimulus
+from .conditions import conditions as conditions
+from .draft import Draft as Draft
+from .draft import DraftRow as DraftRow
+from .draft import drafted as drafted
+from .draft import input_cell as input_cell
+from .draft import output_cell as output_cell
+from .draft import pattern_lines as pattern_lines
+from .dump_explain import Waits as Waits
+from .dump_explain import cures as cures
+from .dump_explain import disagreements as disagreements
+from .dump_explain import notices as notices
+from .dump_explain import remarks as remarks
+from .dump_explain import verdict_on_cures as verdict_on_cures
+from .dump_import import Recipe as Recipe
+from .dump_import import Sampled as Sampled
+from .dump_import import sampled as sampled
+from .dump_import import structure as structure
+from .dump_map import PinMap as PinMap
+from .dump_map import Wanted as Wanted
+from .dump_map import map_pins as map_pins
+from .dump_read import Dump as Dump
+from .dump_read import open_dump as open_dump
+from .dump_table import joined as joined
+from .expand import expand as expand
+from .generate import Coverage as Coverage
+from .generate import generate as generate
+from .jesd3_pins import jesd3_remarks as jesd3_remarks
+from .jesd3_pins import named_pins as named_pins
+from .jesd3_pins import numbered_pins as numbered_pins
+from .jesd3_pins import pin_lines as pin_lines
+from .jesd3_pins import pin_numbers as pin_numbers
+from .jesd3_read import MAX_JESD3_BYTES as MAX_JESD3_BYTES
+from .jesd3_read import Jesd3File as Jesd3File
+from .jesd3_read import read_jesd3 as read_jesd3
+from .jesd3_table import jesd3_pattern as jesd3_pattern
+from .jesd3_write import jesd3_bytes as jesd3_bytes
+from .model import FILE as FILE
+from .model import load_model as load_model
+from .ports import Proposal as Proposal
+from .ports import propose as propose
+from .save import save_table as save_table
+from .save import table_path as table_path
+from .save import write_file as write_file
+from .start import PLACEHOLDERS as PLACEHOLDERS
+from .start import SHUTTLE_TEXT as SHUTTLE_TEXT
+from .start import board_text as board_text
+from .start import new_files as new_files
+from .start import wrapper_text as wrapper_text
+from .stil import stil_lines as stil_lines
+from .testbench import Bench as Bench
+from .testbench import make_testbench as make_testbench
+from .testbench import timing as timing
+from .traffic import Exchange as Exchange
+from .traffic import exchanges as exchanges
+from .transactions import read_transactions as read_transactions
+from .wave import cycles_window as cycles_window
+from .wave import rows_window as rows_window

@@ -1,35 +1,19 @@
 """From captures to verdicts with evidence."""
 
-from harness.judge.again import joined
-from harness.judge.case import Case
-from harness.judge.changes import (
-    Baseline,
-    Change,
-    KnownVerdict,
-    NightChanges,
-    changes,
-)
-from harness.judge.evidence import window
-from harness.judge.examine import Examination, PatternRunner, RetryPolicy, examine
-from harness.judge.reading import DRAWN, MAX_LONG_WINDOWS, MAX_READ
-from harness.judge.verdict import not_run, unusable
-
-__all__ = [
-    "DRAWN",
-    "MAX_LONG_WINDOWS",
-    "MAX_READ",
-    "Baseline",
-    "Case",
-    "Change",
-    "Examination",
-    "KnownVerdict",
-    "NightChanges",
-    "PatternRunner",
-    "RetryPolicy",
-    "changes",
-    "examine",
-    "joined",
-    "not_run",
-    "unusable",
-    "window",
-]
+from harness.judge.again import joined as joined
+from harness.judge.case import Case as Case
+from harness.judge.changes import Baseline as Baseline
+from harness.judge.changes import Change as Change
+from harness.judge.changes import KnownVerdict as KnownVerdict
+from harness.judge.changes import NightChanges as NightChanges
+from harness.judge.changes import changes as changes
+from harness.judge.evidence import window as window
+from harness.judge.examine import Examination as Examination
+from harness.judge.examine import PatternRunner as PatternRunner
+from harness.judge.examine import RetryPolicy as RetryPolicy
+from harness.judge.examine import examine as examine
+from harness.judge.reading import DRAWN as DRAWN
+from harness.judge.reading import MAX_LONG_WINDOWS as MAX_LONG_WINDOWS
+from harness.judge.reading import MAX_READ as MAX_READ
+from harness.judge.verdict import not_run as not_run
+from harness.judge.verdict import unusable as unusable

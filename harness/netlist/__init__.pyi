@@ -1,109 +1,63 @@
 # What ``harness.netlist`` shows, and where each name comes from.
 
-from .assembly import Machines, assemble
-from .bench import parse_bench
-from .cell_files import cells_file
-from .circuit import Circuit
-from .compiler import compiled, inlined
-from .cycles import begin_cycle, happens
-from .design_pins import pin_map
-from .engine import Chip, Notes, Verdicts, judge, judge_closely, levels_after, levels_reached
-from .grading import Grader, Steps
-from .kernel import SETTLED, Operations
-from .lanes import (
-    ALL,
-    HEALTHY,
-    Delay,
-    Extent,
-    Force,
-    Lane,
-    Pin,
-    Rows,
-    Short,
-    random_state,
-    stimulus,
-)
-from .layout import Machine, Tables
-from .made_from import changed_sources
-from .model import Kind, Netlist, PortDirection, nearest
-from .news import news_if_compiled
-from .observe import Observer
-from .pins import read_pins, set_pins, start
-from .readers import load_netlist
-from .simulator import Simulator
-from .source import Source, SourcePort, read_source
-from .stuck import (
-    BRANCH,
-    StuckAt,
-    cells,
-    representatives,
-    stuck_faults,
-    with_branches,
-    with_nets_for,
-)
-from .synthesise import simple_gates, synthesise
-from .yosys import FIRST_START, Progress, quiet
-
-__all__ = [
-    "ALL",
-    "BRANCH",
-    "FIRST_START",
-    "HEALTHY",
-    "SETTLED",
-    "Chip",
-    "Circuit",
-    "Delay",
-    "Extent",
-    "Force",
-    "Grader",
-    "Kind",
-    "Lane",
-    "Machine",
-    "Machines",
-    "Netlist",
-    "Notes",
-    "Observer",
-    "Operations",
-    "Pin",
-    "PortDirection",
-    "Progress",
-    "Rows",
-    "Short",
-    "Simulator",
-    "Source",
-    "SourcePort",
-    "Steps",
-    "StuckAt",
-    "Tables",
-    "Verdicts",
-    "assemble",
-    "begin_cycle",
-    "cells",
-    "cells_file",
-    "changed_sources",
-    "compiled",
-    "happens",
-    "inlined",
-    "judge",
-    "judge_closely",
-    "levels_after",
-    "levels_reached",
-    "load_netlist",
-    "nearest",
-    "news_if_compiled",
-    "parse_bench",
-    "pin_map",
-    "quiet",
-    "random_state",
-    "read_pins",
-    "read_source",
-    "representatives",
-    "set_pins",
-    "simple_gates",
-    "start",
-    "stimulus",
-    "stuck_faults",
-    "synthesise",
-    "with_branches",
-    "with_nets_for",
-]
+from .assembly import Machines as Machines
+from .assembly import assemble as assemble
+from .bench import parse_bench as parse_bench
+from .cell_files import cells_file as cells_file
+from .circuit import Circuit as Circuit
+from .compiler import compiled as compiled
+from .compiler import inlined as inlined
+from .cycles import begin_cycle as begin_cycle
+from .cycles import happens as happens
+from .design_pins import pin_map as pin_map
+from .engine import Chip as Chip
+from .engine import Notes as Notes
+from .engine import Verdicts as Verdicts
+from .engine import judge as judge
+from .engine import judge_closely as judge_closely
+from .engine import levels_after as levels_after
+from .engine import levels_reached as levels_reached
+from .grading import Grader as Grader
+from .grading import Steps as Steps
+from .kernel import SETTLED as SETTLED
+from .kernel import Operations as Operations
+from .lanes import ALL as ALL
+from .lanes import HEALTHY as HEALTHY
+from .lanes import Delay as Delay
+from .lanes import Extent as Extent
+from .lanes import Force as Force
+from .lanes import Lane as Lane
+from .lanes import Pin as Pin
+from .lanes import Rows as Rows
+from .lanes import Short as Short
+from .lanes import random_state as random_state
+from .lanes import stimulus as stimulus
+from .layout import Machine as Machine
+from .layout import Tables as Tables
+from .made_from import changed_sources as changed_sources
+from .model import Kind as Kind
+from .model import Netlist as Netlist
+from .model import PortDirection as PortDirection
+from .model import nearest as nearest
+from .news import news_if_compiled as news_if_compiled
+from .observe import Observer as Observer
+from .pins import read_pins as read_pins
+from .pins import set_pins as set_pins
+from .pins import start as start
+from .readers import load_netlist as load_netlist
+from .simulator import Simulator as Simulator
+from .source import Source as Source
+from .source import SourcePort as SourcePort
+from .source import read_source as read_source
+from .stuck import BRANCH as BRANCH
+from .stuck import StuckAt as StuckAt
+from .stuck import cells as cells
+from .stuck import representatives as representatives
+from .stuck import stuck_faults as stuck_faults
+from .stuck import with_branches as with_branches
+from .stuck import with_nets_for as with_nets_for
+from .synthesise import simple_gates as simple_gates
+from .synthesise import synthesise as synthesise
+from .yosys import FIRST_START as FIRST_START
+from .yosys import Progress as Progress
+from .yosys import quiet as quiet

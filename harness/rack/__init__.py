@@ -1,93 +1,61 @@
 """Racks of boards: the rack file and the scheduling of sessions."""
 
-from harness.rack.boundary import LOG, harmless, within
-from harness.rack.cases import Job, cases, read_jobs, usable
-from harness.rack.continuity import PREDICTING, ContinuityTest, continuity_test, split_key
-from harness.rack.events import (
-    CyclesDone,
-    Event,
-    Observer,
-    RackNews,
-    SlotConnecting,
-    SlotFinished,
-    SlotRecovering,
-    TableJudged,
-    TableStarted,
-    as_news,
-    unobserved,
-)
-from harness.rack.file import check_port, check_rack, load_rack, load_virtual_slot, single_slot
-from harness.rack.lock import Locks, held
-from harness.rack.model import VIRTUAL_PORT, Rack, Slot, unreached
-from harness.rack.modelled import ModelledSession, check_rack_models
-from harness.rack.policy import Policy, RunMeans
-from harness.rack.port_check import PortCheck, examine_port, who_answers
-from harness.rack.ports import SerialPort, needs_place, serial_ports
-from harness.rack.reaching import SupplyUse, reach, reachable
-from harness.rack.session import BoardSession, Opener, StopSwitch, interrupts_stop
-from harness.rack.slow import news_if_slow
-from harness.rack.station import AGAIN, Station
-from harness.rack.under_way import LongTable, UnderWay, long_tables
-from harness.rack.worker import SlotWorker, not_back, run_slots
-
-__all__ = [
-    "AGAIN",
-    "LOG",
-    "PREDICTING",
-    "VIRTUAL_PORT",
-    "BoardSession",
-    "ContinuityTest",
-    "CyclesDone",
-    "Event",
-    "Job",
-    "Locks",
-    "LongTable",
-    "ModelledSession",
-    "Observer",
-    "Opener",
-    "Policy",
-    "PortCheck",
-    "Rack",
-    "RackNews",
-    "RunMeans",
-    "SerialPort",
-    "Slot",
-    "SlotConnecting",
-    "SlotFinished",
-    "SlotRecovering",
-    "SlotWorker",
-    "Station",
-    "StopSwitch",
-    "SupplyUse",
-    "TableJudged",
-    "TableStarted",
-    "UnderWay",
-    "as_news",
-    "cases",
-    "check_port",
-    "check_rack",
-    "check_rack_models",
-    "continuity_test",
-    "examine_port",
-    "harmless",
-    "held",
-    "interrupts_stop",
-    "load_rack",
-    "load_virtual_slot",
-    "long_tables",
-    "needs_place",
-    "news_if_slow",
-    "not_back",
-    "reach",
-    "reachable",
-    "read_jobs",
-    "run_slots",
-    "serial_ports",
-    "single_slot",
-    "split_key",
-    "unobserved",
-    "unreached",
-    "usable",
-    "who_answers",
-    "within",
-]
+from harness.rack.boundary import LOG as LOG
+from harness.rack.boundary import harmless as harmless
+from harness.rack.boundary import within as within
+from harness.rack.cases import Job as Job
+from harness.rack.cases import cases as cases
+from harness.rack.cases import read_jobs as read_jobs
+from harness.rack.cases import usable as usable
+from harness.rack.continuity import PREDICTING as PREDICTING
+from harness.rack.continuity import ContinuityTest as ContinuityTest
+from harness.rack.continuity import continuity_test as continuity_test
+from harness.rack.continuity import split_key as split_key
+from harness.rack.events import CyclesDone as CyclesDone
+from harness.rack.events import Event as Event
+from harness.rack.events import Observer as Observer
+from harness.rack.events import RackNews as RackNews
+from harness.rack.events import SlotConnecting as SlotConnecting
+from harness.rack.events import SlotFinished as SlotFinished
+from harness.rack.events import SlotRecovering as SlotRecovering
+from harness.rack.events import TableJudged as TableJudged
+from harness.rack.events import TableStarted as TableStarted
+from harness.rack.events import as_news as as_news
+from harness.rack.events import unobserved as unobserved
+from harness.rack.file import check_port as check_port
+from harness.rack.file import check_rack as check_rack
+from harness.rack.file import load_rack as load_rack
+from harness.rack.file import load_virtual_slot as load_virtual_slot
+from harness.rack.file import single_slot as single_slot
+from harness.rack.lock import Locks as Locks
+from harness.rack.lock import held as held
+from harness.rack.model import VIRTUAL_PORT as VIRTUAL_PORT
+from harness.rack.model import Rack as Rack
+from harness.rack.model import Slot as Slot
+from harness.rack.model import unreached as unreached
+from harness.rack.modelled import ModelledSession as ModelledSession
+from harness.rack.modelled import check_rack_models as check_rack_models
+from harness.rack.policy import Policy as Policy
+from harness.rack.policy import RunMeans as RunMeans
+from harness.rack.port_check import PortCheck as PortCheck
+from harness.rack.port_check import examine_port as examine_port
+from harness.rack.port_check import who_answers as who_answers
+from harness.rack.ports import SerialPort as SerialPort
+from harness.rack.ports import needs_place as needs_place
+from harness.rack.ports import serial_ports as serial_ports
+from harness.rack.reaching import SupplyUse as SupplyUse
+from harness.rack.reaching import reach as reach
+from harness.rack.reaching import reachable as reachable
+from harness.rack.session import BoardSession as BoardSession
+from harness.rack.session import Opener as Opener
+from harness.rack.session import StopSwitch as StopSwitch
+from harness.rack.session import interrupts_stop as interrupts_stop
+from harness.rack.slow import news_if_slow as news_if_slow
+from harness.rack.station import AGAIN as AGAIN
+from harness.rack.station import Station as Station
+from harness.rack.under_way import LongTable as LongTable
+from harness.rack.under_way import UnderWay as UnderWay
+from harness.rack.under_way import long_tables as long_tables
+from harness.rack.worker import SlotWorker as SlotWorker
+from harness.rack.worker import not_back as not_back
+from harness.rack.worker import run_slots as run_slots

@@ -1,187 +1,92 @@
 # What ``harness.records`` shows, and where each name comes from.
 
-from .causes import Candidate, Cause, CauseKind, Observation, Overruling
-from .codec import (
-    CodecError,
-    JsonValue,
-    blank,
-    decode,
-    encode,
-    rewritten,
-    schema_of,
-    to_lines,
-    to_text,
-    to_value,
-)
-from .continuity import PinProof, PinState, SlotPins
-from .grades import (
-    STUCK_AT,
-    Bound,
-    CurvePoint,
-    DesignGrade,
-    FaultCount,
-    MissedFault,
-    TableGrade,
-    Toggled,
-)
-from .handovers import HandoverRecord, kept_program, latest_of_boards
-from .long_window import (
-    MAX_WINDOW_TEXT,
-    WINDOW_FIELDS,
-    LongWindow,
-    packed_words,
-    unpacked_words,
-)
-from .lots import (
-    MIN_LOT,
-    LotChip,
-    LotLimits,
-    MarginLot,
-    margin_lots,
-)
-from .margins import (
-    MarginDrop,
-    MarginEdge,
-    MarginKind,
-    MarginPoint,
-    MarginRecord,
-    margin_drop,
-)
-from .outcome import (
-    SATISFIES,
-    UNKNOWN_CHIP,
-    Attempt,
-    BusValue,
-    Conditions,
-    Coverage,
-    EvidenceCycle,
-    Outcome,
-    PinCount,
-    PinResult,
-    Rehearsal,
-    RehearsalResult,
-    SourceLine,
-    TableRow,
-    UntilEnd,
-    WaiverRecord,
-    Wave,
-    Window,
-    levels_text,
-    more_rows,
-)
-from .reasons import Origin, Reason
-from .runs import (
-    ChipHeading,
-    ChipOfRun,
-    ChipOverview,
-    ChipRecord,
-    DesignOfRun,
-    RunHeading,
-    RunKind,
-    RunOverview,
-    RunRecord,
-    TableVerdict,
-    firsts_of,
-)
-from .serial_interface import (
-    MAX_BIT_CYCLES,
-    MAX_WORD_BITS,
-    Parity,
-    SerialInterface,
-    SerialKind,
-)
-from .suspects import Diagnosis, Separation, Suspect, SuspectKind
-from .verdict import SEVERITY_ORDER, Verdict, worst
-
-__all__ = [
-    "MAX_BIT_CYCLES",
-    "MAX_WINDOW_TEXT",
-    "MAX_WORD_BITS",
-    "MIN_LOT",
-    "SATISFIES",
-    "SEVERITY_ORDER",
-    "STUCK_AT",
-    "UNKNOWN_CHIP",
-    "WINDOW_FIELDS",
-    "Attempt",
-    "Bound",
-    "BusValue",
-    "Candidate",
-    "Cause",
-    "CauseKind",
-    "ChipHeading",
-    "ChipOfRun",
-    "ChipOverview",
-    "ChipRecord",
-    "CodecError",
-    "Conditions",
-    "Coverage",
-    "CurvePoint",
-    "DesignGrade",
-    "DesignOfRun",
-    "Diagnosis",
-    "EvidenceCycle",
-    "FaultCount",
-    "HandoverRecord",
-    "JsonValue",
-    "LongWindow",
-    "LotChip",
-    "LotLimits",
-    "MarginDrop",
-    "MarginEdge",
-    "MarginKind",
-    "MarginLot",
-    "MarginPoint",
-    "MarginRecord",
-    "MissedFault",
-    "Observation",
-    "Origin",
-    "Outcome",
-    "Overruling",
-    "Parity",
-    "PinCount",
-    "PinProof",
-    "PinResult",
-    "PinState",
-    "Reason",
-    "Rehearsal",
-    "RehearsalResult",
-    "RunHeading",
-    "RunKind",
-    "RunOverview",
-    "RunRecord",
-    "Separation",
-    "SerialInterface",
-    "SerialKind",
-    "SlotPins",
-    "SourceLine",
-    "Suspect",
-    "SuspectKind",
-    "TableGrade",
-    "TableRow",
-    "TableVerdict",
-    "Toggled",
-    "UntilEnd",
-    "Verdict",
-    "WaiverRecord",
-    "Wave",
-    "Window",
-    "blank",
-    "decode",
-    "encode",
-    "firsts_of",
-    "kept_program",
-    "latest_of_boards",
-    "levels_text",
-    "margin_drop",
-    "margin_lots",
-    "more_rows",
-    "packed_words",
-    "rewritten",
-    "schema_of",
-    "to_lines",
-    "to_text",
-    "to_value",
-    "unpacked_words",
-    "worst",
-]
+from .causes import Candidate as Candidate
+from .causes import Cause as Cause
+from .causes import CauseKind as CauseKind
+from .causes import Observation as Observation
+from .causes import Overruling as Overruling
+from .codec import CodecError as CodecError
+from .codec import JsonValue as JsonValue
+from .codec import blank as blank
+from .codec import decode as decode
+from .codec import encode as encode
+from .codec import rewritten as rewritten
+from .codec import schema_of as schema_of
+from .codec import to_lines as to_lines
+from .codec import to_text as to_text
+from .codec import to_value as to_value
+from .continuity import PinProof as PinProof
+from .continuity import PinState as PinState
+from .continuity import SlotPins as SlotPins
+from .grades import STUCK_AT as STUCK_AT
+from .grades import Bound as Bound
+from .grades import CurvePoint as CurvePoint
+from .grades import DesignGrade as DesignGrade
+from .grades import FaultCount as FaultCount
+from .grades import MissedFault as MissedFault
+from .grades import TableGrade as TableGrade
+from .grades import Toggled as Toggled
+from .handovers import HandoverRecord as HandoverRecord
+from .handovers import kept_program as kept_program
+from .handovers import latest_of_boards as latest_of_boards
+from .long_window import MAX_WINDOW_TEXT as MAX_WINDOW_TEXT
+from .long_window import WINDOW_FIELDS as WINDOW_FIELDS
+from .long_window import LongWindow as LongWindow
+from .long_window import packed_words as packed_words
+from .long_window import unpacked_words as unpacked_words
+from .lots import MIN_LOT as MIN_LOT
+from .lots import LotChip as LotChip
+from .lots import LotLimits as LotLimits
+from .lots import MarginLot as MarginLot
+from .lots import margin_lots as margin_lots
+from .margins import MarginDrop as MarginDrop
+from .margins import MarginEdge as MarginEdge
+from .margins import MarginKind as MarginKind
+from .margins import MarginPoint as MarginPoint
+from .margins import MarginRecord as MarginRecord
+from .margins import margin_drop as margin_drop
+from .outcome import SATISFIES as SATISFIES
+from .outcome import UNKNOWN_CHIP as UNKNOWN_CHIP
+from .outcome import Attempt as Attempt
+from .outcome import BusValue as BusValue
+from .outcome import Conditions as Conditions
+from .outcome import Coverage as Coverage
+from .outcome import EvidenceCycle as EvidenceCycle
+from .outcome import Outcome as Outcome
+from .outcome import PinCount as PinCount
+from .outcome import PinResult as PinResult
+from .outcome import Rehearsal as Rehearsal
+from .outcome import RehearsalResult as RehearsalResult
+from .outcome import SourceLine as SourceLine
+from .outcome import TableRow as TableRow
+from .outcome import UntilEnd as UntilEnd
+from .outcome import WaiverRecord as WaiverRecord
+from .outcome import Wave as Wave
+from .outcome import Window as Window
+from .outcome import levels_text as levels_text
+from .outcome import more_rows as more_rows
+from .reasons import Origin as Origin
+from .reasons import Reason as Reason
+from .runs import ChipHeading as ChipHeading
+from .runs import ChipOfRun as ChipOfRun
+from .runs import ChipOverview as ChipOverview
+from .runs import ChipRecord as ChipRecord
+from .runs import DesignOfRun as DesignOfRun
+from .runs import RunHeading as RunHeading
+from .runs import RunKind as RunKind
+from .runs import RunOverview as RunOverview
+from .runs import RunRecord as RunRecord
+from .runs import TableVerdict as TableVerdict
+from .runs import firsts_of as firsts_of
+from .serial_interface import MAX_BIT_CYCLES as MAX_BIT_CYCLES
+from .serial_interface import MAX_WORD_BITS as MAX_WORD_BITS
+from .serial_interface import Parity as Parity
+from .serial_interface import SerialInterface as SerialInterface
+from .serial_interface import SerialKind as SerialKind
+from .suspects import Diagnosis as Diagnosis
+from .suspects import Separation as Separation
+from .suspects import Suspect as Suspect
+from .suspects import SuspectKind as SuspectKind
+from .verdict import SEVERITY_ORDER as SEVERITY_ORDER
+from .verdict import Verdict as Verdict
+from .verdict import worst as worst

@@ -1,41 +1,23 @@
 """Tables on their own designs' netlists, before any silicon: pure, and kept by what went in."""
 
-from harness.rehearse.cache import Cache, key_of
-from harness.rehearse.continuity import Continuity, continuity, pins_proven
-from harness.rehearse.gates import STATES, Gates, power_up
-from harness.rehearse.hypotheses import Hypothesis, Trial, trials
-from harness.rehearse.predict import (
-    Key,
-    Predictions,
-    TablePrediction,
-    kept_predictions,
-    predict,
-)
-from harness.rehearse.rehearse import Rehearser
-from harness.rehearse.remarks import remarks
-from harness.rehearse.rows import table_rows
-from harness.rehearse.wrong import Wrong, run_pieces
-
-__all__ = [
-    "STATES",
-    "Cache",
-    "Continuity",
-    "Gates",
-    "Hypothesis",
-    "Key",
-    "Predictions",
-    "Rehearser",
-    "TablePrediction",
-    "Trial",
-    "Wrong",
-    "continuity",
-    "kept_predictions",
-    "key_of",
-    "pins_proven",
-    "power_up",
-    "predict",
-    "remarks",
-    "run_pieces",
-    "table_rows",
-    "trials",
-]
+from harness.rehearse.cache import Cache as Cache
+from harness.rehearse.cache import key_of as key_of
+from harness.rehearse.continuity import Continuity as Continuity
+from harness.rehearse.continuity import continuity as continuity
+from harness.rehearse.continuity import pins_proven as pins_proven
+from harness.rehearse.gates import STATES as STATES
+from harness.rehearse.gates import Gates as Gates
+from harness.rehearse.gates import power_up as power_up
+from harness.rehearse.hypotheses import Hypothesis as Hypothesis
+from harness.rehearse.hypotheses import Trial as Trial
+from harness.rehearse.hypotheses import trials as trials
+from harness.rehearse.predict import Key as Key
+from harness.rehearse.predict import Predictions as Predictions
+from harness.rehearse.predict import TablePrediction as TablePrediction
+from harness.rehearse.predict import kept_predictions as kept_predictions
+from harness.rehearse.predict import predict as predict
+from harness.rehearse.rehearse import Rehearser as Rehearser
+from harness.rehearse.remarks import remarks as remarks
+from harness.rehearse.rows import table_rows as table_rows
+from harness.rehearse.wrong import Wrong as Wrong
+from harness.rehearse.wrong import run_pieces as run_pieces

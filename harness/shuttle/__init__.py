@@ -1,55 +1,33 @@
 """The shuttle: pins, designs and their tables, read from TOML."""
 
-from harness.shuttle.checks import above_0, take_above_0, take_up_to
-from harness.shuttle.dotted import parse_toml
-from harness.shuttle.edit import with_element, with_settings
-from harness.shuttle.model import (
-    Bus,
-    Design,
-    Direction,
-    MadeFrom,
-    Pin,
-    Shuttle,
-    TableSpec,
-    Waiver,
-)
-from harness.shuttle.names import RESERVED, expand_range, is_module, is_name, take_top
-from harness.shuttle.reader import check_shuttle, load_shuttle
-from harness.shuttle.serials import is_serial, pattern_of
-from harness.shuttle.textfile import check_bytes, place_of_offset, read_bytes, without_mark
-from harness.shuttle.toml_text import toml_text
-from harness.shuttle.tomlfile import TomlTable, nearest, read_toml
-
-__all__ = [
-    "RESERVED",
-    "Bus",
-    "Design",
-    "Direction",
-    "MadeFrom",
-    "Pin",
-    "Shuttle",
-    "TableSpec",
-    "TomlTable",
-    "Waiver",
-    "above_0",
-    "check_bytes",
-    "check_shuttle",
-    "expand_range",
-    "is_module",
-    "is_name",
-    "is_serial",
-    "load_shuttle",
-    "nearest",
-    "parse_toml",
-    "pattern_of",
-    "place_of_offset",
-    "read_bytes",
-    "read_toml",
-    "take_above_0",
-    "take_top",
-    "take_up_to",
-    "toml_text",
-    "with_element",
-    "with_settings",
-    "without_mark",
-]
+from harness.shuttle.checks import above_0 as above_0
+from harness.shuttle.checks import take_above_0 as take_above_0
+from harness.shuttle.checks import take_up_to as take_up_to
+from harness.shuttle.dotted import parse_toml as parse_toml
+from harness.shuttle.edit import with_element as with_element
+from harness.shuttle.edit import with_settings as with_settings
+from harness.shuttle.model import Bus as Bus
+from harness.shuttle.model import Design as Design
+from harness.shuttle.model import Direction as Direction
+from harness.shuttle.model import MadeFrom as MadeFrom
+from harness.shuttle.model import Pin as Pin
+from harness.shuttle.model import Shuttle as Shuttle
+from harness.shuttle.model import TableSpec as TableSpec
+from harness.shuttle.model import Waiver as Waiver
+from harness.shuttle.names import RESERVED as RESERVED
+from harness.shuttle.names import expand_range as expand_range
+from harness.shuttle.names import is_module as is_module
+from harness.shuttle.names import is_name as is_name
+from harness.shuttle.names import take_top as take_top
+from harness.shuttle.reader import check_shuttle as check_shuttle
+from harness.shuttle.reader import load_shuttle as load_shuttle
+from harness.shuttle.serials import is_serial as is_serial
+from harness.shuttle.serials import pattern_of as pattern_of
+from harness.shuttle.textfile import check_bytes as check_bytes
+from harness.shuttle.textfile import place_of_offset as place_of_offset
+from harness.shuttle.textfile import read_bytes as read_bytes
+from harness.shuttle.textfile import without_mark as without_mark
+from harness.shuttle.toml_text import toml_text as toml_text
+from harness.shuttle.tomlfile import TomlTable as TomlTable
+from harness.shuttle.tomlfile import nearest as nearest
+from harness.shuttle.tomlfile import read_toml as read_toml

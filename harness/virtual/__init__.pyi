@@ -1,22 +1,13 @@
 # What ``harness.virtual`` shows, and where each name comes from.
 
-from .direct import DirectBoard
-from .faults import BoardFault, ChipDefect, LinkFault, Within
-from .ideal import IdealBoard, ideal_profile
-from .models import check_models
-from .rack import VirtualRack, seat_virtual_chip
-from .spec import VirtualBoardSpec
-
-__all__ = [
-    "BoardFault",
-    "ChipDefect",
-    "DirectBoard",
-    "IdealBoard",
-    "LinkFault",
-    "VirtualBoardSpec",
-    "VirtualRack",
-    "Within",
-    "check_models",
-    "ideal_profile",
-    "seat_virtual_chip",
-]
+from .direct import DirectBoard as DirectBoard
+from .faults import BoardFault as BoardFault
+from .faults import ChipDefect as ChipDefect
+from .faults import LinkFault as LinkFault
+from .faults import Within as Within
+from .ideal import IdealBoard as IdealBoard
+from .ideal import ideal_profile as ideal_profile
+from .models import check_models as check_models
+from .rack import VirtualRack as VirtualRack
+from .rack import seat_virtual_chip as seat_virtual_chip
+from .spec import VirtualBoardSpec as VirtualBoardSpec

@@ -1,137 +1,78 @@
 # What ``harness_reports`` shows, and where each name comes from.
 
-from .card import report_of, write_card
-from .causes import against_text, decision_text, explanation_text
-from .frame import causes_frame, margins_frame, outcomes_frame
-from .grade_view import count_text, fault_counts, why_missed, write_grades
-from .handovers import wakes_text
-from .history import margins_of
-from .history_write import (
-    WrittenHistories,
-    history_html,
-    history_page,
-    history_policy,
-    subjects_html,
-    write_histories,
-)
-from .html import chip_html, file_text, page_environment
-from .junit import chip_junit, evidence_text
-from .looks import Look, Tally, look
-from .margin_texts import edge_text, limit_text
-from .margin_view import drop_text, exactly
-from .margin_write import write_margins
-from .mismatches import mismatches_csv
-from .names import drawn_outcomes, is_device_name, safe_name, since_page
-from .parquet import ParquetFiles
-from .run_files import (
-    PartOfRun,
-    design_of_file,
-    run_file,
-    run_of_file,
-    shown_pages,
-    slot_of_file,
-)
-from .run_json import parse_run_json, read_run_json, run_json
-from .secrets import Scrubber
-from .since import baseline_text
-from .summary import run_markdown
-from .suspects import (
-    separation_text,
-    suspect_fit,
-    suspect_place,
-    suspect_text,
-    suspects_heading,
-    suspects_json,
-)
-from .table_drawing import table_drawing
-from .texts import clock, duration, percent
-from .ticket import is_ticket, ticket_markdown
-from .waveform import WaveHeading, table_waveform, waveform
-from .ways import Anchor, Beyond, Links, Ways
-from .write import (
-    WrittenReports,
-    remove_file,
-    why_unwritable,
-    write_file,
-    write_run,
-    write_since,
-)
-
-__all__ = [
-    "Anchor",
-    "Beyond",
-    "Links",
-    "Look",
-    "ParquetFiles",
-    "PartOfRun",
-    "Scrubber",
-    "Tally",
-    "WaveHeading",
-    "Ways",
-    "WrittenHistories",
-    "WrittenReports",
-    "against_text",
-    "baseline_text",
-    "causes_frame",
-    "chip_html",
-    "chip_junit",
-    "clock",
-    "count_text",
-    "decision_text",
-    "design_of_file",
-    "drawn_outcomes",
-    "drop_text",
-    "duration",
-    "edge_text",
-    "evidence_text",
-    "exactly",
-    "explanation_text",
-    "fault_counts",
-    "file_text",
-    "history_html",
-    "history_page",
-    "history_policy",
-    "is_device_name",
-    "is_ticket",
-    "limit_text",
-    "look",
-    "margins_frame",
-    "margins_of",
-    "mismatches_csv",
-    "outcomes_frame",
-    "page_environment",
-    "parse_run_json",
-    "percent",
-    "read_run_json",
-    "remove_file",
-    "report_of",
-    "run_file",
-    "run_json",
-    "run_markdown",
-    "run_of_file",
-    "safe_name",
-    "separation_text",
-    "shown_pages",
-    "since_page",
-    "slot_of_file",
-    "subjects_html",
-    "suspect_fit",
-    "suspect_place",
-    "suspect_text",
-    "suspects_heading",
-    "suspects_json",
-    "table_drawing",
-    "table_waveform",
-    "ticket_markdown",
-    "wakes_text",
-    "waveform",
-    "why_missed",
-    "why_unwritable",
-    "write_card",
-    "write_file",
-    "write_grades",
-    "write_histories",
-    "write_margins",
-    "write_run",
-    "write_since",
-]
+from .card import report_of as report_of
+from .card import write_card as write_card
+from .causes import against_text as against_text
+from .causes import decision_text as decision_text
+from .causes import explanation_text as explanation_text
+from .frame import causes_frame as causes_frame
+from .frame import margins_frame as margins_frame
+from .frame import outcomes_frame as outcomes_frame
+from .grade_view import count_text as count_text
+from .grade_view import fault_counts as fault_counts
+from .grade_view import why_missed as why_missed
+from .grade_view import write_grades as write_grades
+from .handovers import wakes_text as wakes_text
+from .history import margins_of as margins_of
+from .history_write import WrittenHistories as WrittenHistories
+from .history_write import history_html as history_html
+from .history_write import history_page as history_page
+from .history_write import history_policy as history_policy
+from .history_write import subjects_html as subjects_html
+from .history_write import write_histories as write_histories
+from .html import chip_html as chip_html
+from .html import file_text as file_text
+from .html import page_environment as page_environment
+from .junit import chip_junit as chip_junit
+from .junit import evidence_text as evidence_text
+from .looks import Look as Look
+from .looks import Tally as Tally
+from .looks import look as look
+from .margin_texts import edge_text as edge_text
+from .margin_texts import limit_text as limit_text
+from .margin_view import drop_text as drop_text
+from .margin_view import exactly as exactly
+from .margin_write import write_margins as write_margins
+from .mismatches import mismatches_csv as mismatches_csv
+from .names import drawn_outcomes as drawn_outcomes
+from .names import is_device_name as is_device_name
+from .names import safe_name as safe_name
+from .names import since_page as since_page
+from .parquet import ParquetFiles as ParquetFiles
+from .run_files import PartOfRun as PartOfRun
+from .run_files import design_of_file as design_of_file
+from .run_files import run_file as run_file
+from .run_files import run_of_file as run_of_file
+from .run_files import shown_pages as shown_pages
+from .run_files import slot_of_file as slot_of_file
+from .run_json import parse_run_json as parse_run_json
+from .run_json import read_run_json as read_run_json
+from .run_json import run_json as run_json
+from .secrets import Scrubber as Scrubber
+from .since import baseline_text as baseline_text
+from .summary import run_markdown as run_markdown
+from .suspects import separation_text as separation_text
+from .suspects import suspect_fit as suspect_fit
+from .suspects import suspect_place as suspect_place
+from .suspects import suspect_text as suspect_text
+from .suspects import suspects_heading as suspects_heading
+from .suspects import suspects_json as suspects_json
+from .table_drawing import table_drawing as table_drawing
+from .texts import clock as clock
+from .texts import duration as duration
+from .texts import percent as percent
+from .ticket import is_ticket as is_ticket
+from .ticket import ticket_markdown as ticket_markdown
+from .waveform import WaveHeading as WaveHeading
+from .waveform import table_waveform as table_waveform
+from .waveform import waveform as waveform
+from .ways import Anchor as Anchor
+from .ways import Beyond as Beyond
+from .ways import Links as Links
+from .ways import Ways as Ways
+from .write import WrittenReports as WrittenReports
+from .write import remove_file as remove_file
+from .write import why_unwritable as why_unwritable
+from .write import write_file as write_file
+from .write import write_run as write_run
+from .write import write_since as write_since

@@ -85,13 +85,15 @@ def function_sizes(modules: list[Module]) -> list[int]:
     ]
 
 
-def shown_names(module: Module) -> list[str]:
-    """What a package says in ``__all__``."""
-    for node in module.tree.body:
-        match node:
-            case ast.Assign(targets=[ast.Name("__all__")], value=ast.List(names)):
-                return [ast.literal_eval(name) for name in names]
-    return []
+def shown_names(face: ast.Module) -> list[tuple[str, str]]:
+    """What a package shows by ``from MODULE import X as X``, as (module, name)."""
+    return [
+        (node.module or "", alias.name)
+        for node in face.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+        if alias.name == alias.asname
+    ]
 
 
 def imports(module: Module) -> Iterator[tuple[str, str]]:
@@ -117,7 +119,7 @@ def unused_names(modules: list[Module]) -> list[str]:
         f"{module.name}.{name}"
         for module in modules
         if module.name.startswith("harness") and module.name != "harness"
-        for name in shown_names(module)
+        for _, name in shown_names(module.tree)
         if (module.name, name) not in taken
     ]
 
