@@ -19,6 +19,7 @@ BENCHES = {
     "rp2_cycles": "cycles a vector on an emulated RP2040",
     "hypotheses": "predictions of everything that may be wrong on a board, and the continuity test",
     "grade": "fault coverage of a published circuit under random vectors",
+    "map": "the map of 48 chips × 200 designs in Chromium: first paint, filter, sort",
     "margin_search": "bursts that a margin search takes, and whether it finds the limit",
 }
 """Modules of this folder: ``targets`` of each prints its figures and gives what they come to."""

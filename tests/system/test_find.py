@@ -37,8 +37,7 @@ def browser() -> Iterator[webdriver.Chrome]:
         yield driver
 
 
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def big_page(path: Path) -> Path:
     """48 chips × 200 designs: a failing one, an unstable one, and one that fails on all chips."""
     chips = []
     for number in range(48):
@@ -48,9 +47,13 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
             outcome = FAILED if design == ALIKE else WRONG.get((serial, design), PASSED)
             outcomes.append(replace(outcome, design=design, slot=slot, chip_serial=serial))
         chips.append(chip(slot, serial, *outcomes))
-    path = tmp_path_factory.mktemp("map") / "index.html"
     path.write_bytes(index_html(run_of(*chips).overview))
     return path
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return big_page(tmp_path_factory.mktemp("map") / "index.html")
 
 
 def shown(browser: webdriver.Chrome, what: str) -> list[str]:

@@ -16,6 +16,10 @@
     rows: [...table.tBodies[0].rows],
     body: table.tBodies[0],
   }));
+  for (const map of maps) {
+    const longest = Math.max(10, ...map.rows.map((row) => row.cells[0].textContent.length));
+    map.body.parentElement.style.setProperty("--names", Math.min(longest, 30));
+  }
   const rest = [...document.querySelectorAll("[data-find]:not(.map *)")];
   const bad = (item) => /fail|unstable|error|not-run/.test(item.dataset.verdicts);
   const shows = (item) => !verdict.value || (verdict.value === "bad"
