@@ -5,10 +5,9 @@ The one rule: no column holds anything but plain values, all of the column's typ
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from types import SimpleNamespace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from harness.records import (
     Candidate,
@@ -26,10 +25,13 @@ from harness.records import (
 if TYPE_CHECKING:
     import pandas as pd
 
-Columns = Mapping[str, tuple[str, str]]
-"""The dtype of each column, and where a row has its value."""
+Row = TypeVar("Row")
+Column = tuple[str, str | Callable[[Row], object]]
+"""The dtype of a column, and where a row has its value, or what works it out."""
 
-COLUMNS: Columns = {
+Columns = Mapping[str, Column[Any]]
+
+COLUMNS: Mapping[str, Column[_Row]] = {
     "run_id": ("str", "run.run_id"),
     "shuttle": ("str", "run.shuttle"),
     "slot": ("str", "outcome.slot"),
@@ -44,7 +46,7 @@ COLUMNS: Columns = {
     "origin": ("str", "outcome.origin.value"),
     "cause": ("str", "outcome.cause"),
     "counts": ("bool", "outcome.counts"),
-    "provisional": ("bool", "provisional"),
+    "provisional": ("bool", lambda row: not row.outcome.rules),
     "summary": ("str", "outcome.summary"),
     "rows": ("int64", "outcome.rows"),
     "cycles": ("int64", "outcome.cycles"),
@@ -52,18 +54,21 @@ COLUMNS: Columns = {
     "first_cycle": ("Int64", "first.cycle"),
     "first_line": ("Int64", "first.line"),
     "first_pin": ("str", "first_pin.pin"),
-    "attempts": ("int64", "attempts"),
-    "answers": ("int64", "answers"),
+    "attempts": ("int64", lambda row: len(row.outcome.attempts)),
+    "answers": ("int64", lambda row: len({run.signature for run in row.outcome.attempts})),
     "clock_hz": ("float64", "outcome.conditions.clock_hz"),
     "achieved_hz": ("float64", "outcome.conditions.achieved_hz"),
     "settle_us": ("float64", "outcome.conditions.settle_us"),
     "reset_cycles": ("Int64", "outcome.conditions.reset_cycles"),
     "exact": ("boolean", "outcome.conditions.exact"),
     "gaps": ("Int64", "outcome.conditions.gaps"),
-    "bytes_sent": ("int64", "sums.bytes_sent"),
-    "bytes_received": ("int64", "sums.bytes_received"),
-    "round_trips": ("int64", "sums.round_trips"),
-    "frames_resent": ("int64", "sums.frames_resent"),
+    "bytes_sent": ("int64", lambda row: sum(run.bytes_sent for run in row.outcome.attempts)),
+    "bytes_received": (
+        "int64",
+        lambda row: sum(run.bytes_received for run in row.outcome.attempts),
+    ),
+    "round_trips": ("int64", lambda row: sum(run.round_trips for run in row.outcome.attempts)),
+    "frames_resent": ("int64", lambda row: sum(run.frames_resent for run in row.outcome.attempts)),
     "started": ("datetime64[us, UTC]", "outcome.started"),
     "seconds": ("float64", "outcome.seconds"),
     "table_sha256": ("str", "outcome.table_sha256"),
@@ -74,25 +79,25 @@ COLUMNS: Columns = {
 pauses between exact bursts; bytes, trips and frames are summed over all attempts; ``counts`` is
 false for a failure of the table or the design, which says nothing about the chip."""
 
-CAUSE_COLUMNS: Columns = {
+CAUSE_COLUMNS: Mapping[str, Column[_Caused]] = {
     "run_id": ("str", "run.run_id"),
     "key": ("str", "cause.key"),
-    "slots": ("str", "slots"),
-    "chips": ("str", "chips"),
-    "kind": ("str", "kinds"),
+    "slots": ("str", lambda row: " ".join(row.cause.slots)),
+    "chips": ("str", lambda row: " ".join(row.cause.chips)),
+    "kind": ("str", lambda row: " ".join(part.kind.value for part in row.parts)),
     "party": ("str", "first.kind.party.value"),
-    "pins": ("str", "pins"),
+    "pins": ("str", lambda row: " ".join(pin for part in row.parts for pin in part.pins)),
     "design": ("str", "first.design"),
     "odds": ("float64", "cause.odds"),
     "settled": ("bool", "cause.settled"),
-    "tables": ("int64", "tables"),
+    "tables": ("int64", lambda row: len(row.cause.tables)),
     "overruled": ("str", "cause.overruled.kind.value"),
     "summary": ("str", "cause.summary"),
 }
 """One row for each cause; ``slots``, ``chips`` and ``pins`` are separated by spaces, and so are
 the ``kind`` of two faults at once; ``party`` is that of the first."""
 
-PIN_COLUMNS: Columns = {
+PIN_COLUMNS: Mapping[str, Column[_WrongPin]] = {
     "run_id": ("str", "run.run_id"),
     "slot": ("str", "outcome.slot"),
     "chip_serial": ("str", "outcome.chip_serial"),
@@ -107,7 +112,7 @@ PIN_COLUMNS: Columns = {
 }
 """One row for each pin that was wrong in a table; ``mismatches`` counts the cycles."""
 
-MARGIN_COLUMNS: Columns = {
+MARGIN_COLUMNS: Mapping[str, Column[_Limit]] = {
     "margin_id": ("str", "margin.margin_id"),
     "run_id": ("str", "margin.run_id"),
     "chip_serial": ("str", "margin.chip_serial"),
@@ -124,7 +129,7 @@ MARGIN_COLUMNS: Columns = {
     "failing_hz": ("float64", "edge.failing_hz"),
     "percent": ("float64", "percent"),
     "exact": ("bool", "margin.exact"),
-    "points": ("int64", "points"),
+    "points": ("int64", lambda row: len(row.margin.points)),
     "trials": ("int64", "margin.trials"),
     "measured": ("datetime64[us, UTC]", "margin.measured"),
     "seconds": ("float64", "margin.seconds"),
@@ -132,9 +137,6 @@ MARGIN_COLUMNS: Columns = {
 }
 """One row for each limit, so a shmoo has as many as it has sample points or voltages. ``percent``
 is the limit above the declared clock."""
-
-
-_SUMS = ("bytes_sent", "bytes_received", "round_trips", "frames_resent")
 
 
 @dataclass(frozen=True)
@@ -152,23 +154,6 @@ class _Row:
     @property
     def first_pin(self) -> PinResult | None:
         return self.first.wrong[0] if self.first and self.first.wrong else None
-
-    @property
-    def provisional(self) -> bool:
-        return not self.outcome.rules
-
-    @property
-    def attempts(self) -> int:
-        return len(self.outcome.attempts)
-
-    @property
-    def answers(self) -> int:
-        return len({attempt.signature for attempt in self.outcome.attempts})
-
-    @property
-    def sums(self) -> SimpleNamespace:
-        attempts = self.outcome.attempts
-        return SimpleNamespace(**{name: sum(getattr(a, name) for a in attempts) for name in _SUMS})
 
 
 @dataclass(frozen=True)
@@ -195,26 +180,6 @@ class _Caused:
     def first(self) -> Candidate | None:
         return next(iter(self.parts), None)
 
-    @property
-    def kinds(self) -> str:
-        return " ".join(part.kind.value for part in self.parts)
-
-    @property
-    def slots(self) -> str:
-        return " ".join(self.cause.slots)
-
-    @property
-    def chips(self) -> str:
-        return " ".join(self.cause.chips)
-
-    @property
-    def pins(self) -> str:
-        return " ".join(pin for part in self.parts for pin in part.pins)
-
-    @property
-    def tables(self) -> int:
-        return len(self.cause.tables)
-
 
 @dataclass(frozen=True)
 class _Limit:
@@ -227,10 +192,6 @@ class _Limit:
     def percent(self) -> float | None:
         highest = self.edge.highest_hz
         return None if highest is None else (highest / self.margin.declared_hz - 1) * 100
-
-    @property
-    def points(self) -> int:
-        return len(self.margin.points)
 
 
 def outcomes_frame(run: RunRecord) -> pd.DataFrame:
@@ -260,7 +221,7 @@ def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:
     return _frame(MARGIN_COLUMNS, [_Limit(one, edge) for one in margins for edge in one.edges])
 
 
-def _frame(columns: Columns, rows: Sequence[object]) -> pd.DataFrame:
+def _frame(columns: Mapping[str, Column[Row]], rows: Sequence[Row]) -> pd.DataFrame:
     import pandas as pd  # noqa: PLC0415 - it takes a second to load, and only these need it
 
     made = {}
@@ -270,8 +231,11 @@ def _frame(columns: Columns, rows: Sequence[object]) -> pd.DataFrame:
     return pd.DataFrame(made).astype({name: dtype for name, (dtype, _) in columns.items()})
 
 
-def _value(row: object, place: str, dtype: str) -> object:
-    """Follow a dotted path in a row; a missing part gives no value."""
+def _value(row: Row, place: str | Callable[[Row], object], dtype: str) -> object:
+    """Work a value out, or follow a dotted path in a row; a missing part gives no value."""
+    if not isinstance(place, str):
+        return place(row)
+    found: object = row
     for name in place.split("."):
-        row = getattr(row, name, None)
-    return "" if row is None and dtype == "str" else row
+        found = getattr(found, name, None)
+    return "" if found is None and dtype == "str" else found
