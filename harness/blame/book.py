@@ -59,16 +59,10 @@ class Book:
     @cached_property
     def touched(self) -> Words:
         """The pins that each hypothesis is about; all of them where it is about the whole chip."""
-        masks = [sum(1 << self.bits[p] for p in h.pins) for h in self.hypotheses]
         everything = (1 << len(self.bits)) - 1
-        kinds = [h.kind for h in self.hypotheses]
-        return np.array(
-            [
-                m or (0 if k is CauseKind.GOOD else everything)
-                for m, k in zip(masks, kinds, strict=True)
-            ],
-            dtype=np.uint32,
-        )
+        whole = [0 if h.kind is CauseKind.GOOD else everything for h in self.hypotheses]
+        named = [sum(1 << self.bits[pin] for pin in h.pins) for h in self.hypotheses]
+        return np.where(named, named, whole).astype(np.uint32)
 
     @cached_property
     def undriven(self) -> Words:

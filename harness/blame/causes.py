@@ -59,18 +59,27 @@ def causes_of(
 
 def _unusable(chip: ChipRecord) -> Cause:
     """Say why a slot was not tested, and what to do; this is no verdict on its chip."""
-    waiting = [o for o in chip.outcomes if o.reason is Reason.BOARD_UNUSABLE]
+    waiting = [(o.design, o.table) for o in chip.outcomes if o.reason is Reason.BOARD_UNUSABLE]
     why = chip.trouble.removeprefix(f"slot {chip.slot}, ")
+    text = f"{_whose(chip.slot, chip.chip_serial)}: the board cannot be used: {why}"
+    where = {chip.slot: chip.chip_serial}
+    return _certain(Candidate(CauseKind.BOARD_UNUSABLE, (), "", "", "", 1.0), where, waiting, text)
+
+
+def _certain(
+    candidate: Candidate, chips: Mapping[str, str], keys: Sequence[Key], text: str, advice: str = ""
+) -> Cause:
+    """Make a cause of one explanation, in the slots of these ``chips``."""
     return Cause(
-        key=_key(CauseKind.BOARD_UNUSABLE, "", [chip.slot]),
-        slots=(chip.slot,),
-        chips=(chip.chip_serial,),
-        candidates=(Candidate(CauseKind.BOARD_UNUSABLE, (), "", "", "", 1.0),),
+        key=f"{candidate.kind}:{candidate.design or '+'.join(chips)}",
+        slots=tuple(chips),
+        chips=tuple(chips.values()),
+        candidates=(candidate,),
         odds=0.0,
         settled=True,
-        tables=tuple(_name((outcome.design, outcome.table)) for outcome in waiting),
-        summary=f"{_whose(chip.slot, chip.chip_serial)}: the board cannot be used: {why}",
-        advice="",
+        tables=tuple(map(_name, keys)),
+        summary=text,
+        advice=advice,
         swap="",
         ask=(),
         observations=(),
@@ -104,11 +113,11 @@ def cause_keys(causes: Iterable[Cause]) -> dict[Place, str]:
 def _tables(rulings: Rulings) -> list[Cause]:
     found = []
     for key in rulings.tables:
-        slots = _slots_with(rulings, key, Reason.TABLE_FAILS_REHEARSAL)
+        failed = Reason.TABLE_FAILS_REHEARSAL
+        slots = [s for (s, k), r in rulings.reasons.items() if k == key and r is failed]
         where = f"Table {_name(key)} fails on its own design's netlist"
         text = f"{where}: the table or the design is wrong."
-        advice = Reason.TABLE_FAILS_REHEARSAL.advice
-        found.append(_across(rulings, CauseKind.TABLE_WRONG, slots, [key], text, advice))
+        found.append(_across(rulings, CauseKind.TABLE_WRONG, slots, [key], text, failed.advice))
     return found
 
 
@@ -122,13 +131,9 @@ def _profile(rulings: Rulings) -> list[Cause]:
     text = f"{many(len(slots), 'slot')} alike: {what}. Profile or board revision."
     advice = Reason.PROFILE_SUSPECTED.advice
     cause = _across(rulings, CauseKind.PROFILE_WRONG, slots, keys, text, advice)
-    return [_replaced(cause, pins=rulings.profile.pins, detail=rulings.profile.kind.value)]
-
-
-def _replaced(cause: Cause, pins: tuple[str, ...], detail: str) -> Cause:
-    first = cause.candidates[0]
-    told = Candidate(first.kind, pins, first.design, first.table, detail, first.odds)
-    return Cause(**{**vars(cause), "candidates": (told,)})
+    (whole,) = cause.candidates
+    named = replace(whole, pins=rulings.profile.pins, detail=rulings.profile.kind.value)
+    return [replace(cause, candidates=(named,))]
 
 
 def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> list[Cause]:
@@ -160,25 +165,8 @@ def _across(
     designs = {design for design, _ in keys}
     design = min(designs) if len(designs) == 1 else ""
     table = keys[0][1] if len(keys) == 1 else ""
-    return Cause(
-        key=_key(kind, design, slots),
-        slots=tuple(slots),
-        chips=_chips(rulings, slots),
-        candidates=(Candidate(kind, (), design, table, "", 1.0),),
-        odds=0.0,
-        settled=True,
-        tables=tuple(map(_name, keys)),
-        summary=text,
-        advice=advice,
-        swap="",
-        ask=(),
-        observations=(),
-        overruled=None,
-    )
-
-
-def _key(kind: CauseKind, design: str, slots: Sequence[str]) -> str:
-    return ":".join((kind.value, design or "+".join(slots)))
+    chips = dict(zip(slots, _chips(rulings, slots), strict=True))
+    return _certain(Candidate(kind, (), design, table, "", 1.0), chips, keys, text, advice)
 
 
 def _slot(rulings: Rulings, slot: str, finding: Finding, exchange: Exchange | None) -> Cause:
@@ -221,7 +209,8 @@ def _own(reason: Reason) -> bool:
 
 def _summary(rulings: Rulings, slot: str, finding: Finding, keys: Sequence[Key]) -> str:
     pins = outputs(rulings.book)
-    untested = sum(not _fails(r) for r in _reasons(rulings, slot, keys))
+    verdicts = [rulings.reasons[slot, key].verdicts for key in keys]
+    untested = sum(not any(verdict.failed for verdict in own) for own in verdicts)
     (chip,) = _chips(rulings, [slot])
     whose = _whose(slot, chip)
     notes = [f"odds {words.odds_text(finding.odds)}"]
@@ -241,14 +230,6 @@ def _whose(slot: str, chip: str) -> str:
     return slot if chip in {"", UNKNOWN_CHIP} else f"{slot} ({chip})"
 
 
-def _reasons(rulings: Rulings, slot: str, keys: Iterable[Key]) -> list[Reason]:
-    return [rulings.reasons[slot, key] for key in keys]
-
-
-def _fails(reason: Reason) -> bool:
-    return any(verdict.failed for verdict in reason.verdicts)
-
-
 def _advice(rulings: Rulings, slot: str, finding: Finding, swap: str, asked: Sequence[Key]) -> str:
     tables = words.listed([_name(key) for key in asked])
     if swap:
@@ -261,7 +242,7 @@ def _advice(rulings: Rulings, slot: str, finding: Finding, swap: str, asked: Seq
             f"No other slot passes what would settle it. Put another chip into {slot}, and run "
             f"{tables}: what stays is the board's, what goes is the chip's."
         )
-    reasons = _reasons(rulings, slot, [s.key for s in finding.slot.judged if s.bad])
+    reasons = [rulings.reasons[slot, seen.key] for seen in finding.slot.judged if seen.bad]
     return next((reason.advice for reason in reasons if _own(reason)), "")
 
 
@@ -317,10 +298,6 @@ def outputs(book: Book) -> list[str]:
     drives = int(np.bitwise_or.reduce(book.drives, initial=0))
     tests = int(np.bitwise_or.reduce(book.tests, initial=0))
     return [pin for pin, bit in book.bits.items() if tests & ~drives & 1 << bit]
-
-
-def _slots_with(rulings: Rulings, key: Key, reason: Reason) -> list[str]:
-    return [s for (s, k), r in rulings.reasons.items() if k == key and r is reason]
 
 
 def _chips(rulings: Rulings, slots: Iterable[str]) -> tuple[str, ...]:

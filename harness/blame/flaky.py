@@ -6,13 +6,14 @@ One rule: a contact that opens shows first in a cycle in which the open pin woul
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import log
 
 import numpy as np
 
-from harness.blame.book import Key
-from harness.blame.seen import Answer, Seen
+from harness.blame.book import Key, Words
+from harness.blame.likelihood import Index
+from harness.blame.seen import Answer, Seen, Try
 from harness.blame.slot import Explanation, Slot
 from harness.records import CauseKind
 
@@ -27,22 +28,6 @@ _SHARPEST = 10.0
 """Odds that one attempt adds at most."""
 _ELSEWHERE = 0.1
 """What an attempt leaves of the odds where it first goes wrong in a cycle not predicted."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Cycles:
-    """Where a table is wrong with a pin open: cycles, and pins there; of so many cycles."""
-
-    cycles: np.ndarray[tuple[int], np.dtype[np.int64]]
-    pins: np.ndarray[tuple[int], np.dtype[np.uint32]]
-    of: int
-
-    def odds(self, cycle: int, wrong: int) -> float:
-        """How much more likely a first wrong cycle is than by a defect that may strike anywhere."""
-        at = int(np.searchsorted(self.cycles, cycle))
-        if at < len(self.cycles) and self.cycles[at] == cycle and not wrong & ~int(self.pins[at]):
-            return min(_SHARPEST, max(1.0, self.of / len(self.cycles)))
-        return _ELSEWHERE
 
 
 def sharpened(slot: Slot, ranked: Sequence[Explanation]) -> tuple[Explanation, ...]:
@@ -86,10 +71,22 @@ def _of_table(slot: Slot, seen: Seen, place: int) -> float:
     book = slot.candidates.book
     if not book.known[book.place[seen.key], place] or _length(slot, seen.key) > MAX_CYCLES:
         return 0.0
-    wrong = book.predictions.wrong_cycles_of(seen.key, place)
-    cycles = _Cycles(wrong.cycles, wrong.pins, max(_length(slot, seen.key), 1))
-    odds = [cycles.odds(t.first_cycle, t.first_wrong) for t in seen.tries if t.first_cycle >= 0]
-    return sum(map(log, odds))
+    wrong, of = book.predictions.wrong_cycles_of(seen.key, place), max(_length(slot, seen.key), 1)
+    first = (each for each in seen.tries if each.first_cycle >= 0)
+    return sum(log(_odds(wrong.cycles, wrong.pins, of, each)) for each in first)
+
+
+def _odds(cycles: Index, pins: Words, of: int, each: Try) -> float:
+    """How much more likely a first wrong cycle is than by a defect that may strike anywhere.
+
+    ``cycles`` are those, ``of`` so many, in which the table is wrong with the pin open, and
+    ``pins`` what is wrong there.
+    """
+    at = int(np.searchsorted(cycles, each.first_cycle))
+    predicted = at < len(cycles) and cycles[at] == each.first_cycle
+    if predicted and not each.first_wrong & ~int(pins[at]):
+        return min(_SHARPEST, max(1.0, of / len(cycles)))
+    return _ELSEWHERE
 
 
 def _length(slot: Slot, key: Key) -> int:

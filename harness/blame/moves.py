@@ -19,7 +19,7 @@ class Move:
 
     It ``stayed`` with the board while the chip changed, or it followed the chip to another board.
     ``slot`` and ``chip`` are those of the earlier run ``run_id``; ``tables`` (``design/table``)
-    failed alike in both, ``differing`` failed in one and passed in the other.
+    failed alike in both.
     """
 
     stayed: bool
@@ -27,7 +27,6 @@ class Move:
     slot: str
     chip: str
     tables: tuple[str, ...]
-    differing: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -58,9 +57,7 @@ def moves(
             if len(alike) <= len(differing):
                 continue
             if told := _told(alike, chip, (run, *earlier), stayed=same_board):
-                yield Move(
-                    same_board, then.run_id, before.slot, before.chip_serial, told, differing
-                )
+                yield Move(same_board, then.run_id, before.slot, before.chip_serial, told)
                 break
 
 

@@ -51,7 +51,6 @@ class Seen:
     chip: str
     design: str
     table: str
-    sha256: str
     answer: Answer
     wrong: int
     cycles: int
@@ -84,7 +83,6 @@ def seen_of(outcome: Outcome, bits: Mapping[str, int]) -> Seen:
         outcome.chip_serial,
         outcome.design,
         outcome.table,
-        outcome.table_sha256,
         _answer(outcome, tries),
         _mask((count.pin for count in outcome.pin_counts), bits),
         outcome.mismatches,

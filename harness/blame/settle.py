@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from harness.blame.book import Key
 from harness.blame.causes import cause_keys, causes_of
 from harness.blame.moves import Move, exchanges, moves
 from harness.blame.rulings import rule
-from harness.blame.seen import Seen, seen_of
+from harness.blame.seen import seen_of
 from harness.records import Cause, Outcome, Reason, RunRecord, Verdict
 from harness.rehearse import Predictions
 
@@ -47,7 +47,8 @@ def settle(
         failing = [outcome for outcome in chip.outcomes if (outcome.design, outcome.table) in keys]
         return next(moves(run, chip, failing, earlier), None)
 
-    rulings = rule(_seen((*stored, *extras), bits), predictions, rehearsed, moved)
+    seen = [seen_of(outcome, bits) for outcome in (*stored, *extras)]
+    rulings = rule(seen, predictions, rehearsed, moved)
     exchanged = exchanges(run, earlier[0]) if earlier else ()
     unusable = [chip for chip in run.chips if chip.trouble]
     causes = causes_of(rulings, {one.slots[1]: one for one in exchanged}, unusable)
@@ -61,10 +62,6 @@ def settle(
         final.append(_final(outcome, reason, key, advice.get(key, "")))
     changed = [new for new, old in zip(final, stored, strict=True) if new != old]
     return Settled(tuple(changed), causes)
-
-
-def _seen(outcomes: Iterable[Outcome], bits: Mapping[str, int]) -> list[Seen]:
-    return [seen_of(outcome, bits) for outcome in outcomes]
 
 
 def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Outcome:

@@ -92,8 +92,7 @@ def _one_row(trace: Trace) -> Iterator[str]:
     if len(rows) != 1 or len(set(trace.row[trace.care != 0].tolist())) < MIN_COMPARED:
         return
     at = int(np.flatnonzero(trace.wrong)[0])
-    values = [(bus, trace.value(trace.first + at, bus)) for bus in trace.wrong_buses]
-    seen = ", ".join(f"{bus.title} = {value[1]}" for bus, value in values if value is not None)
+    seen = ", ".join(f"{bus.title} = {trace.value(at, bus)}" for bus in trace.wrong_buses)
     yield f"If line {int(trace.line[at])} alone expects {seen}"
 
 

@@ -6,14 +6,14 @@ One rule: everything comes from the stored record; nothing here needs the table 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.records import LongWindow, unpacked_words
+from harness.records import LongWindow, levels_text, unpacked_words
 
 Words = NDArray[np.uint32]
 
@@ -36,10 +36,6 @@ class BusBits:
     def title(self) -> str:
         """``q[7:0]``, or ``carry`` if it is one bit wide."""
         return f"{self.name}[{len(self.places) - 1}:0]" if len(self.places) > 1 else self.name
-
-    def number(self, word: int) -> int:
-        """Its value in a word."""
-        return sum((word >> place & 1) << k for k, place in enumerate(self.places))
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,12 +75,6 @@ class Trace:
         )
 
     @cached_property
-    def tested(self) -> tuple[BusBits, ...]:
-        """Buses with a tested bit."""
-        ever = int(np.bitwise_or.reduce(self.care, initial=0))
-        return tuple(bus for bus in self.buses if bus.mask & ever)
-
-    @cached_property
     def wrong_buses(self) -> tuple[BusBits, ...]:
         """Buses with a wrong bit in some cycle."""
         ever = int(np.bitwise_or.reduce(self.wrong, initial=0))
@@ -96,18 +86,15 @@ class Trace:
         levels: NDArray[np.uint8] = ((words[:, None] >> places) & 1).astype(np.uint8)
         return levels
 
-    def value(self, cycle: int, bus: BusBits) -> tuple[str, str] | None:
-        """Expected and read value of a bus in a cycle, as numbers; digits not tested are ``x``.
-
-        None if the window lacks the cycle.
-        """
-        at = cycle - self.first
-        if not 0 <= at < len(self.row):
-            return None
-        care = bus.number(int(self.care[at]))
-        whole = care == (1 << len(bus.places)) - 1
-        expected, seen = bus.number(int(self.expect[at])), bus.number(int(self.seen[at]))
-        return _number(expected, care, bus, whole=whole), _number(seen, care, bus, whole=whole)
+    def value(self, at: int, bus: BusBits) -> str:
+        """Value of a bus as it was read in entry ``at``; digits not tested are ``x``."""
+        care, seen = int(self.care[at]), int(self.seen[at])
+        single = len(bus.places) == 1  # it has a level also where it should float
+        digits = (
+            str(seen >> place & 1) if single or care >> place & 1 else "x"
+            for place in reversed(bus.places)
+        )
+        return levels_text("".join(digits))
 
 
 def buses_of(signals: Sequence[str]) -> tuple[BusBits, ...]:
@@ -118,18 +105,6 @@ def buses_of(signals: Sequence[str]) -> tuple[BusBits, ...]:
         if signal:
             name, index = (match[1], int(match[2])) if match else (signal, 0)
             places.setdefault(name, {})[index] = place
-    return tuple(BusBits(name, _in_order(bits)) for name, bits in places.items())
-
-
-def _in_order(bits: Mapping[int, int]) -> tuple[int, ...]:
-    return tuple(bits[index] for index in sorted(bits))
-
-
-def _number(value: int, care: int, bus: BusBits, *, whole: bool) -> str:
-    width = len(bus.places)
-    if width == 1:
-        return str(value)
-    if whole:
-        return f"0x{value:0{(width + 3) // 4}X}"
-    digits = (str(value >> k & 1) if care >> k & 1 else "x" for k in reversed(range(width)))
-    return f"0b{''.join(digits)}"
+    return tuple(
+        BusBits(name, tuple(bits[index] for index in sorted(bits))) for name, bits in places.items()
+    )
