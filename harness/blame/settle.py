@@ -37,8 +37,6 @@ def settle(
     one are missing. The tables of a continuity test count as evidence, and get no verdict here.
     ``earlier`` are runs of the same rack, the newest first: they tell what an exchange settled.
     """
-    stored = [outcome for chip in run.chips for outcome in chip.outcomes]
-    extras = [outcome for slot in run.continuity for outcome in slot.extras]
     bits = {pin: bit for bit, pin in enumerate(predictions.pins)}
     chips = {chip.slot: chip for chip in run.chips}
 
@@ -47,7 +45,7 @@ def settle(
         failing = [outcome for outcome in chip.outcomes if (outcome.design, outcome.table) in keys]
         return next(moves(run, chip, failing, earlier), None)
 
-    seen = [seen_of(outcome, bits) for outcome in (*stored, *extras)]
+    seen = [seen_of(outcome, bits) for outcome in run.evidence]
     rulings = rule(seen, predictions, rehearsed, moved)
     exchanged = exchanges(run, earlier[0]) if earlier else ()
     unusable = [chip for chip in run.chips if chip.trouble]
@@ -55,12 +53,12 @@ def settle(
     keys = cause_keys(causes)
     advice = {cause.key: f"{cause.summary} {cause.advice}".strip() for cause in causes}
     final = []
-    for outcome in stored:
+    for outcome in run.outcomes:
         place = outcome.slot, (outcome.design, outcome.table)
         key = keys.get(place, "")
         reason = rulings.reasons.get(place)
         final.append(_final(outcome, reason, key, advice.get(key, "")))
-    changed = [new for new, old in zip(final, stored, strict=True) if new != old]
+    changed = [new for new, old in zip(final, run.outcomes, strict=True) if new != old]
     return Settled(tuple(changed), causes)
 
 

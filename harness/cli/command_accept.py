@@ -21,7 +21,7 @@ def accept(
     """Accept a finished run as its rack's baseline; its failures do not turn a night red."""
     accepted = harness.accept(run, reason, store)
     record, screen = accepted.record, console()
-    counts = counts_text(outcome.verdict for chip in record.chips for outcome in chip.outcomes)
+    counts = counts_text(outcome.verdict for outcome in record.outcomes)
     screen.say(f"Run {record.run_id} is now the baseline of {record.rack}: {counts}")
     if accepted.lost:
         screen.say(

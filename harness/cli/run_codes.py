@@ -14,11 +14,10 @@ def exit_code(run: RunRecord) -> ExitCode:
 
     A provisional verdict fails no chip: what it is due to could not be worked out.
     """
-    outcomes = [outcome for chip in run.chips for outcome in chip.outcomes]
-    if any(outcome.verdict.failed and not outcome.unsettled for outcome in outcomes):
+    if any(outcome.verdict.failed and not outcome.unsettled for outcome in run.outcomes):
         return ExitCode.CHIP_FAILED
     whole = bool(run.chips) and run.finished is not None and not run.cancelled
-    judged = all(outcome.verdict.judged and not outcome.unsettled for outcome in outcomes)
+    judged = all(outcome.verdict.judged and not outcome.unsettled for outcome in run.outcomes)
     if not whole or not judged or any(_untested(chip) for chip in run.chips):
         return ExitCode.NOT_TESTED
     return ExitCode.ALL_PASS
@@ -46,8 +45,7 @@ def night_code(
 
     A lost margin counts as a failure, an incomplete search as something untested.
     """
-    outcomes = [outcome for chip in run.chips for outcome in chip.outcomes]
-    if any(outcome.unsettled for outcome in outcomes):
+    if any(outcome.unsettled for outcome in run.outcomes):
         return ExitCode.NOT_TESTED
     if changes.has_new_failures or margins.lost_anew:
         return ExitCode.CHIP_FAILED

@@ -58,11 +58,10 @@ def with_histories(record: RunRecord, store: Store, out: Path, place: Path) -> B
         own = run_id == record.run_id
         return f"../{place.name}/index.html" if own else run_address(out, run_id)
 
-    outcomes = (outcome for chip in record.chips for outcome in chip.outcomes)
     subjects = (
         *(of_chip(chip.chip_serial) for chip in record.chips),
         *(of_slot(record.rack, chip.slot) for chip in record.chips),
-        *(of_design(outcome.design) for outcome in outcomes),
+        *(of_design(outcome.design) for outcome in record.outcomes),
     )
     write_histories(store, tuple(dict.fromkeys(subjects)), out / "history", address)
     return beyond(record, store, out)

@@ -156,9 +156,7 @@ class _Evidence:
     def __init__(self, run: RunRecord, shuttle: Shuttle, jobs: Sequence[Job]) -> None:
         self._shuttle, self._jobs = shuttle, jobs
         self._gates = Gates(shuttle)
-        stored = [outcome for chip in run.chips for outcome in chip.outcomes]
-        extras = [outcome for pins in run.continuity for outcome in pins.extras]
-        self._outcomes = [*stored, *extras]
+        self._outcomes = run.evidence
 
     def quick(self, cause: Cause) -> Iterator[Diagnosis]:
         """Rank stuck-at faults of small designs with short tables."""

@@ -98,5 +98,5 @@ def _same_loss(accepted: MarginRecord, drop: MarginDrop) -> bool:
 
 def _passing(run: RunRecord) -> set[tuple[str, str]]:
     """Return the slots and designs whose tables all passed."""
-    tables = [(o.slot, o.design, o.verdict is Verdict.PASS) for c in run.chips for o in c.outcomes]
+    tables = [(o.slot, o.design, o.verdict is Verdict.PASS) for o in run.outcomes]
     return {key[:2] for key in tables} - {key[:2] for key in tables if not key[2]}

@@ -261,12 +261,12 @@ def _repeat(
     run: RunRecord, floor: _Floor, jobs: Sequence[Job], deciding: Mapping[str, Collection[Key]]
 ) -> None:
     """Run these tables of each slot some times more; their evidence adds up."""
-    before = {(o.slot, o.design, o.table): o for chip in run.chips for o in chip.outcomes}
+    before = {outcome.key: outcome for outcome in run.outcomes}
     known = {chip.slot: _unused(chip) for chip in run.chips}
     slots = tuple(slot for slot in floor.rack.slots if slot.name in deciding)
 
     def keep(again: Outcome) -> None:
-        first = before[again.slot, again.design, again.table]
+        first = before[again.key]
         floor.store.record_outcome(run.run_id, joined(first, again))
 
     again = replace(floor, policy=RetryPolicy(minimum_runs=RUNS_PER_ROUND))
@@ -327,7 +327,7 @@ def check_same(before: RunRecord, rack: Rack, jobs: Sequence[Job]) -> None:
     )
     changed = [(what, path) for what, path, old, new in pairs if old != new]
     tables = {(job.design.name, job.spec.name): job for job in jobs}
-    for outcome in (outcome for chip in before.chips for outcome in chip.outcomes):
+    for outcome in before.outcomes:
         job = tables.get((outcome.design, outcome.table))
         if job is not None and job.pattern.sha256 != outcome.table_sha256:
             changed.append(("table", job.spec.path))
@@ -347,12 +347,7 @@ def _left(
     rack: Rack, jobs: Sequence[Job], run: RunRecord
 ) -> Iterator[tuple[Slot, tuple[Case, ...]]]:
     """Yield each slot with its remaining tables; a new run has every slot."""
-    done = {
-        (outcome.slot, outcome.design, outcome.table)
-        for chip in run.chips
-        for outcome in chip.outcomes
-        if outcome.verdict is not Verdict.NOT_RUN
-    }
+    done = {outcome.key for outcome in run.outcomes if outcome.verdict is not Verdict.NOT_RUN}
     for slot in rack.slots:
         left = tuple(
             case

@@ -60,8 +60,8 @@ def settle_run(
     earlier = earlier_runs(run, store)
 
     found = within("causes", lambda: judged(run, rack, jobs, earlier, tell, heed), failed)
-    before = set(map(id, _outcomes(run)))
-    store.record_outcomes(run_id, (o for o in _outcomes(found) if id(o) not in before))
+    before = set(map(id, run.outcomes))
+    store.record_outcomes(run_id, (o for o in found.outcomes if id(o) not in before))
     decisions = {cause.key: cause.overruled for cause in run.causes}
     causes = tuple(replace(c, overruled=decisions.get(c.key)) for c in found.causes)
     if causes != run.causes:
@@ -89,7 +89,7 @@ def earlier_runs(run: RunRecord, store: Store) -> tuple[RunRecord, ...]:
 
     They say what a moved chip or board did there.
     """
-    if all(outcome.verdict is Verdict.PASS for outcome in _outcomes(run)):
+    if all(outcome.verdict is Verdict.PASS for outcome in run.outcomes):
         return ()
     before = (
         heading.run_id
@@ -114,8 +114,7 @@ def evaluate(
     ``tell`` gets a sentence if the predictions take long; what ``heed`` raises ends them.
     """
     run = replace(run, continuity=tuple(_without_repeated(run)))
-    extras = [outcome for pins in run.continuity for outcome in pins.extras]
-    outcomes = [*_outcomes(run), *extras]
+    outcomes = run.evidence
     ran = {(o.design, o.table): o.table_sha256 for o in outcomes}
     own = [job for job in jobs if ran.get(job.key) == job.pattern.sha256]
     if all(o.verdict is Verdict.PASS for o in outcomes):
@@ -130,12 +129,9 @@ def evaluate(
         if job.rehearsal.result in {RehearsalResult.PASSES, RehearsalResult.FAILS}
     }
     settled = settle(run, predictions, rehearsed, earlier)
-    now = {(o.slot, o.design, o.table): o for o in settled.outcomes}
+    now = {o.key: o for o in settled.outcomes}
     chips = tuple(
-        replace(
-            chip,
-            outcomes=tuple(now.get((o.slot, o.design, o.table), o) for o in chip.outcomes),
-        )
+        replace(chip, outcomes=tuple(now.get(o.key, o) for o in chip.outcomes))
         for chip in run.chips
     )
     by_slot = {chip.slot: chip.outcomes for chip in chips}
@@ -152,8 +148,8 @@ def deciding_tables(run: RunRecord) -> Mapping[str, Collection[Key]]:
     Those are the ones that an open cause asks for, or its own, if their answers differ; of these
     the requested ones, since what the continuity test adds has no outcome of its own.
     """
-    unsteady = {(o.slot, f"{o.design}/{o.table}") for o in _outcomes(run) if _differs(o)}
-    requested = {(o.slot, (o.design, o.table)) for o in _outcomes(run)}
+    unsteady = {(o.slot, f"{o.design}/{o.table}") for o in run.outcomes if _differs(o)}
+    requested = {(o.slot, (o.design, o.table)) for o in run.outcomes}
     found: dict[str, set[Key]] = {}
     for cause in run.causes:
         for slot in cause.slots if not cause.settled else ():
@@ -169,9 +165,9 @@ def _differs(outcome: Outcome) -> bool:
 
 def _without_repeated(run: RunRecord) -> Iterator[SlotPins]:
     """Leave out extra tables that the slot ran again later, as requested ones."""
-    ran = {(o.slot, o.design, o.table) for o in _outcomes(run) if o.verdict is not Verdict.NOT_RUN}
+    ran = {o.key for o in run.outcomes if o.verdict is not Verdict.NOT_RUN}
     for pins in run.continuity:
-        extras = (o for o in pins.extras if (o.slot, o.design, o.table) not in ran)
+        extras = (o for o in pins.extras if o.key not in ran)
         yield replace(pins, extras=tuple(extras))
 
 
@@ -190,7 +186,3 @@ def suspicion(
     run = replace(begun, chips=(chip,), continuity=(replace(pins, extras=outcomes),))
     causes = board_causes(evaluate(run, rack, jobs, tell=tell).causes)
     return " ".join(f"{cause.summary} {cause.advice}".strip() for cause in causes)
-
-
-def _outcomes(run: RunRecord) -> list[Outcome]:
-    return [outcome for chip in run.chips for outcome in chip.outcomes]

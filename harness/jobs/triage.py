@@ -41,7 +41,7 @@ def triage(run: str = LATEST, store: AnyStore = STORE, rack: Rack | None = None)
     with existing(store) as kept:
         record = named_run(kept, run)
         earlier = earlier_runs(record, kept) if rack is not None else ()
-    outcomes = [outcome for chip in record.chips for outcome in chip.outcomes]
+    outcomes = record.outcomes
     others = {o.rules for o in outcomes if o.rules != RULES and o.attempts}
     if not others:
         return Triage(record, None, "")

@@ -114,7 +114,7 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     before = {_key(known): known for known in baseline.verdicts} if baseline is not None else {}
     edited = tuple(_edited(night, baseline)) if baseline is not None else ()
     places: dict[str, list[Change]] = defaultdict(list)
-    for outcome in (outcome for chip in night.chips for outcome in chip.outcomes):
+    for outcome in night.outcomes:
         change = _change(outcome, before.pop(_key(outcome), None))
         places[_place(change)].append(change)
     places["untested"] += [_lost(known) for known in before.values()]
@@ -130,10 +130,9 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
 
 def _rehearsed_badly(night: RunRecord) -> dict[str, None]:
     """Name, once, every table that its author has to mend before any chip can be blamed."""
-    outcomes = (outcome for chip in night.chips for outcome in chip.outcomes)
     return {
         f"{outcome.design}/{outcome.table}": None
-        for outcome in outcomes
+        for outcome in night.outcomes
         if outcome.rehearsal is not None and outcome.rehearsal.bad
     }
 
@@ -143,8 +142,7 @@ def _edited(night: RunRecord, baseline: Baseline) -> Iterator[str]:
     if night.profile_sha256 != baseline.profile_sha256:
         yield "profile"
     hashes = {(known.design, known.table): known.table_sha256 for known in baseline.verdicts}
-    outcomes = (outcome for chip in night.chips for outcome in chip.outcomes)
-    now = {(o.design, o.table): o.table_sha256 for o in outcomes}
+    now = {(o.design, o.table): o.table_sha256 for o in night.outcomes}
     for key, sha256 in now.items():
         if hashes.get(key, sha256) != sha256:
             yield "/".join(key)

@@ -344,6 +344,11 @@ class Outcome:
     source: tuple[SourceLine, ...] = ()
 
     @property
+    def key(self) -> tuple[str, str, str]:
+        """Slot, design and table, which tell it from the others of its run."""
+        return self.slot, self.design, self.table
+
+    @property
     def counts(self) -> bool:
         """Whether it counts for the chip: a fault of the table or the design does not."""
         return not (self.verdict.failed and self.origin in (Origin.TABLE, Origin.DESIGN))

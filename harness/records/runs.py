@@ -177,6 +177,16 @@ class RunRecord(RunHeading):
     continuity: tuple[SlotPins, ...]
 
     @property
+    def outcomes(self) -> tuple[Outcome, ...]:
+        """The outcomes of all chips."""
+        return tuple(outcome for chip in self.chips for outcome in chip.outcomes)
+
+    @property
+    def evidence(self) -> tuple[Outcome, ...]:
+        """The outcomes of all chips, and those that only the continuity tests have."""
+        return self.outcomes + tuple(extra for pins in self.continuity for extra in pins.extras)
+
+    @property
     def not_passed(self) -> tuple[str, ...]:
         """The slots whose verdict is not good."""
         return tuple(chip.slot for chip in self.chips if not chip.verdict.good)
@@ -199,7 +209,7 @@ class RunRecord(RunHeading):
         """The same, design by design."""
         overview = vars(self.overview)
         outcomes: dict[str, list[Outcome]] = {}
-        for outcome in (outcome for chip in self.chips for outcome in chip.outcomes):
+        for outcome in self.outcomes:
             outcomes.setdefault(outcome.design, []).append(outcome)
         return tuple(
             DesignOfRun(**overview, design=design, outcomes=tuple(own))

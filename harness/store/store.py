@@ -135,7 +135,7 @@ class Store:
 
     def start_run(self, run: RunRecord) -> None:
         """Keep a run's heading with the chips and outcomes that it has already, all or nothing."""
-        outcomes = outcome_rows(run.run_id, (o for chip in run.chips for o in chip.outcomes))
+        outcomes = outcome_rows(run.run_id, run.outcomes)
 
         def start(connection: Connection) -> None:
             summarise_older(connection, run.started - LEFT_OVER)

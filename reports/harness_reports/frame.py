@@ -209,8 +209,8 @@ def causes_frame(run: RunRecord) -> pd.DataFrame:
 
 def pins_frame(run: RunRecord) -> pd.DataFrame:
     """Return one row for each wrong pin of each table with the columns of :data:`PIN_COLUMNS`."""
-    outcomes = (outcome for chip in run.chips for outcome in chip.outcomes)
-    return _frame(PIN_COLUMNS, [_WrongPin(run, o, pin) for o in outcomes for pin in o.pin_counts])
+    wrong = [_WrongPin(run, outcome, pin) for outcome in run.outcomes for pin in outcome.pin_counts]
+    return _frame(PIN_COLUMNS, wrong)
 
 
 def margins_frame(margins: Sequence[MarginRecord]) -> pd.DataFrame:

@@ -104,7 +104,7 @@ def write_since(run: RunRecord, changes: NightChanges, folder: Path, beyond: Bey
 
 
 def _designs(run: RunRecord) -> dict[str, None]:
-    return dict.fromkeys(outcome.design for chip in run.chips for outcome in chip.outcomes)
+    return dict.fromkeys(outcome.design for outcome in run.outcomes)
 
 
 def _seen_from_here(folder: Path) -> str:
