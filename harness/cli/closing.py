@@ -30,9 +30,7 @@ def print_verdicts(screen: Screen, run: RunRecord) -> None:
 
 
 def _print_chips(screen: Screen, run: RunRecord) -> None:
-    table = Table(box=None, pad_edge=False, show_header=True)
-    for heading in ("slot", "chip", "board", "verdict", "tables"):
-        table.add_column(heading)
+    table = Table("slot", "chip", "board", "verdict", "tables", box=None, pad_edge=False)
     for chip in run.chips:
         table.add_row(
             *map(shown, (chip.slot, chip.chip_serial, chip.board_serial)),
@@ -40,13 +38,10 @@ def _print_chips(screen: Screen, run: RunRecord) -> None:
             counts_text(outcome.verdict for outcome in chip.outcomes),
         )
     screen.print(table)
-    for line in cause_lines(run):
-        screen.say(line)
-    for chip in run.unnamed_troubles:
-        screen.say(f"{chip.chip_serial}: {chip.trouble}")
+    screen.say_each(cause_lines(run))
+    screen.say_each(f"{chip.chip_serial}: {chip.trouble}" for chip in run.unnamed_troubles)
     for chip in (chip for chip in run.chips if not chip.trouble):
-        for line in _troubles(chip):
-            screen.say(line)
+        screen.say_each(_troubles(chip))
 
 
 def cause_lines(run: RunRecord) -> Iterator[str]:
@@ -68,8 +63,7 @@ def print_reports(screen: Screen, written: harness_reports.WrittenReports) -> No
         ("JSON", written.json),
     ):
         screen.say(f"  {what:<10} {path}")
-    for chip in written.chips:
-        screen.say(f"  {chip.chip_serial:<10} {chip.html}")
+    screen.say_each(f"  {chip.chip_serial:<10} {chip.html}" for chip in written.chips)
 
 
 def _troubles(chip: ChipRecord) -> list[str]:

@@ -33,8 +33,7 @@ def bundle(
     written = harness.write_bundle(chip, design, run, out, places, store)
     screen, made = console(), written.made
     screen.say(made.ticket)
-    for name in made.altered:
-        screen.say(f"Names, paths or addresses were removed from {name}.")
+    screen.say_each(f"Names, paths or addresses were removed from {name}." for name in made.altered)
     screen.say(f"Bundle   {written.path} ({len(made.data):,} bytes)")
     screen.say(f"Text     {written.text}")
     screen.say(f"SHA-256  {made.sha256}")

@@ -22,8 +22,7 @@ def check(
     """Check files without running anything, and print every finding with its place."""
     screen = console()
     findings = harness.check(paths)
-    for finding in findings:
-        screen.say(str(finding))
+    screen.say_each(findings)
     errors = sum(1 for finding in findings if finding.severity is Severity.ERROR)
     warnings = len(findings) - errors
     screen.say(f"{many(errors, 'error')}, {many(warnings, 'warning')}")

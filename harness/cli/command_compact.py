@@ -44,8 +44,7 @@ def compact(
     made = harness.compact_tables(design, tables or (), table, shuttle, complain, replace=replace)
     screen.say(f"before: {_size(made.size_before)}, {_coverage(made.before)}")
     screen.say(f"after:  {_size(made.size)}, {_coverage(made.after)}")
-    for piece in made.kept[:MAX_SHOWN]:
-        screen.say(f"  {piece}")
+    screen.say_each(f"  {piece}" for piece in made.kept[:MAX_SHOWN])
     if len(made.kept) > MAX_SHOWN:
         more = len(made.kept) - MAX_SHOWN
         screen.say(f"  and {more:,} more, which the notes in the table name")

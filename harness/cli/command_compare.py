@@ -31,8 +31,7 @@ def compare(
     difference = harness.compare_runs(before, run, store, out)
     screen = console()
     screen.say(difference.heading)
-    for line in difference.lines:
-        screen.say(line)
+    screen.say_each(difference.lines)
     screen.say(f"Changes: {difference.page}")
     if json is not None:
         harness.write_changes(difference, json)

@@ -42,8 +42,7 @@ def diagnose(
     done = harness.diagnose_chip(chip, design, run, places, store, by)
     screen = console()
     for cause in done.causes:
-        for line in _lines(cause):
-            screen.say(line)
+        screen.say_each(_lines(cause))
     if not done.causes:
         screen.say(f"Run {done.run.run_id} has no cause of failures on {chip}.")
     if done.changed:

@@ -32,8 +32,7 @@ def export(
     """
     written = harness.export_table(table, out, form, numbers or (), shuttle)
     screen = console()
-    for line in written.pins:
-        screen.say(line)
+    screen.say_each(written.pins)
     cycles = many(written.cycles, "cycle")
     screen.say(f"{out}: {many(written.rows, 'row')}, {cycles} with the reset")
     return ExitCode.ALL_PASS

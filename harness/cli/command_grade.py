@@ -91,10 +91,8 @@ def _print(screen: Screen, done: tuple[harness.GradedDesign, ...], limit: int | 
         if one.grade is None:
             screen.say(f"{one.design}: not graded: {one.why}")
             continue
-        for line in _lines(one.grade, limit):
-            screen.say(line)
-        for finding in one.findings:
-            screen.say(str(finding))
+        screen.say_each(_lines(one.grade, limit))
+        screen.say_each(one.findings)
     kept = sum(one.path is not None for one in done)
     graded = sum(one.grade is not None for one in done)
     screen.say(f"{many(graded, 'design')} graded" + (f", {kept} kept" if kept else ""))

@@ -67,25 +67,21 @@ def import_(  # noqa: PLR0913, PLR0917 - the options of a command
 
 def _say(screen: Screen, done: harness.ImportedTable) -> None:
     screen.say(f"{Location(done.path)}: {many(done.rows, 'row')}")
-    for notice in done.notices:
-        screen.say(f"note: {notice}")
-    for finding in done.findings:
-        screen.say(str(finding))
+    screen.say_each(f"note: {notice}" for notice in done.notices)
+    screen.say_each(done.findings)
     if done.rehearsal.why:
         screen.say(f"not replayed: {done.rehearsal.why}")
     elif done.rehearsal.result is RehearsalResult.PASSES:
         screen.say("replayed on the netlist: every row agrees")
     else:
         screen.say("replayed on the netlist: it disagrees")
-    for line in done.explanation:
-        screen.say(f"  {line}")
+    screen.say_each(f"  {line}" for line in done.explanation)
     say_what_follows(screen, done)
 
 
 def _confirm(screen: Screen, steps: Steps, yes: bool) -> Callable[[tuple[str, ...]], bool]:
     def confirm(lines: tuple[str, ...]) -> bool:
-        for line in lines:
-            screen.say(line)
+        screen.say_each(lines)
         if yes:
             return True
         if not screen.attended:

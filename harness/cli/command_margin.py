@@ -46,8 +46,7 @@ def margin(
         records = harness.search_margins(chosen, kept, wish, observe)
         pages = harness.write_margin_pages(records, out / "margins", kept)
     _print_counts(screen, chosen, records)
-    for page in pages:
-        screen.say(f"Report: {page}")
+    screen.say_each(f"Report: {page}" for page in pages)
     return margin_code(records)
 
 

@@ -35,8 +35,7 @@ def nightly(
     with display(progress, chosen.slots) as observe:
         night = harness.night(chosen, store, out, resume, observe=observe)
     screen.say(night.heading)
-    for line in night.lines:
-        screen.say(line)
+    screen.say_each(night.lines)
     screen.say(f"Everything is in {night.folder}")
     if markdown is not None:
         harness.write_summary(night.record, markdown, night.lines)

@@ -35,9 +35,8 @@ def ports(
 
 
 def _list(screen: Screen, ports: tuple[harness.SerialPort, ...]) -> None:
-    table = Table(box=None, pad_edge=False)
-    for heading in ("port", "board serial", "vendor:product", "description"):
-        table.add_column(heading)
+    headings = ("port", "board serial", "vendor:product", "description")
+    table = Table(*headings, box=None, pad_edge=False)
     for port in ports:
         ids = f"{port.vendor}:{port.product}" if port.vendor else "–"
         cells = (port.device, port.serial_number or "–", ids, port.interface or port.description)

@@ -67,11 +67,9 @@ def _print(screen: Screen, replayed: harness.Replay) -> None:
         )
     if now.trouble:
         screen.say(now.trouble)
-    for line in cause_lines(replayed.now):
-        screen.say(line)
+    screen.say_each(cause_lines(replayed.now))
     for item in replayed.comparisons:
-        for line in _lines(item):
-            screen.say(line)
+        screen.say_each(_lines(item))
     order = list(harness.Likeness)
     items = sorted(replayed.comparisons, key=lambda item: order.index(item.likeness))
     counts = Counter(map(_words, items))

@@ -49,8 +49,7 @@ def strengthen(
     done = harness.strengthen_table(
         harness.load_shuttle(shuttle), wanted, table, seed, rows, complain, replace=replace
     )
-    for line in _lines(done):
-        screen.say(line)
+    screen.say_each(_lines(done))
     if done.table is None:
         screen.say("Nothing is written: no row was found that detects more.")
         return ExitCode.ALL_PASS

@@ -28,11 +28,9 @@ def testbench(
     """
     written = harness.write_testbench(table, out, shuttle)
     screen = console()
-    for path in written.files:
-        screen.say(f"Wrote {path}")
+    screen.say_each(f"Wrote {path}" for path in written.files)
     screen.say(f"\nRun it in that folder:\n\n    {shlex.join(['cd', str(out)])}")
     for simulator, commands in written.commands.items():
         screen.say(f"\nWith {simulator}:\n")
-        for command in commands:
-            screen.say(f"    {command}")
+        screen.say_each(f"    {command}" for command in commands)
     return ExitCode.ALL_PASS

@@ -40,7 +40,7 @@ def triage(
         record = harness.overrule(run_id, overrule, kind, name, reason, store)
         screen.say(f"Kept with run {record.run_id}:")
         for cause in (cause for cause in record.causes if cause.key == overrule):
-            _say_all(screen, _explained(cause))
+            screen.say_each(_explained(cause))
         return exit_code(record)
     if kind or name or reason:
         raise typer.BadParameter("--as, --name and --reason go with --overrule")
@@ -66,10 +66,8 @@ def _explain(screen: Screen, run: RunRecord, about: str) -> None:
         known = sorted({*(c.key for c in run.causes), *(chip.slot for chip in run.chips)})
         screen.say(f"Run {run.run_id} has no cause for {about}; ask about {', '.join(known)}.")
     for cause in causes:
-        _say_all(screen, _explained(cause))
-        table = Table(box=None, pad_edge=False)
-        for heading in ("explanation", "odds against"):
-            table.add_column(heading)
+        screen.say_each(_explained(cause))
+        table = Table("explanation", "odds against", box=None, pad_edge=False)
         for parts in cause.explanations:
             odds = harness_reports.against_text(parts)
             table.add_row(shown(harness_reports.explanation_text(parts)), shown(odds))
@@ -83,8 +81,3 @@ def _explained(cause: Cause) -> Iterator[str]:
     yield f"Cause {cause.key}: {cause.summary} {cause.advice}".rstrip()
     if cause.overruled is not None:
         yield f"  {harness_reports.decision_text(cause.overruled)}"
-
-
-def _say_all(screen: Screen, lines: Iterator[str]) -> None:
-    for line in lines:
-        screen.say(line)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.live import Live
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 import harness
@@ -103,9 +103,8 @@ class RowDisplay:
         self, console: Console, options: ConsoleOptions
     ) -> Iterator[RenderableType]:
         """Draw the totals, and as many rows as the screen has room for."""
-        table = Table(box=None, pad_edge=False)
-        for heading in ("slot", "chip", "tables", "now", "so far"):
-            table.add_column(heading, justify="right" if heading == "tables" else "left")
+        counted = Column("tables", justify="right")
+        table = Table("slot", "chip", counted, "now", "so far", box=None, pad_edge=False)
         with self._lock:
             rows = list(self._rows.values())
             room = max(1, options.size.height - OTHER_LINES)

@@ -15,8 +15,7 @@ def closing(made: harness.RehearsedTable) -> ExitCode:
     """Say where the table is and what its rehearsal found; return the exit code."""
     screen, rehearsal = console(), made.rehearsal
     screen.say(f"Wrote {Location(made.path)}")
-    for finding in made.findings:
-        screen.say(str(finding))
+    screen.say_each(made.findings)
     if rehearsal.why:
         screen.say(f"{made.name}: not rehearsed: {rehearsal.why}")
     elif not rehearsal.bad:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import select
 import sys
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from io import BufferedWriter, FileIO, RawIOBase, TextIOWrapper
 from typing import TYPE_CHECKING, BinaryIO, cast
@@ -37,6 +37,11 @@ class Screen(Console):
         if self.is_terminal:
             lines = [part for line in lines for part in _wrapped(line, self.width)]
         self.print(Text("\n".join(lines)), soft_wrap=True, end=end)
+
+    def say_each(self, texts: Iterable[object]) -> None:
+        """Write some texts, each on a line of its own."""
+        for text in texts:
+            self.say(str(text))
 
     @property
     def attended(self) -> bool:
