@@ -177,6 +177,8 @@ class Engine:
         self.manner = manner
         self.before = self.pins.bursts
         self.pins.took()
+        if not self.pins.exact:
+            self.pins.also = -(stop > first)  # every bit, or none
         self.first = first
         self.stop = min(stop, first + MAX_WINDOW)
         self.cycle = 0

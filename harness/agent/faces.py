@@ -75,6 +75,8 @@ class PacedPins(AnyPins, Protocol):
     """Pins that software paces; a whole burst is passed at once."""
 
     exact: Literal[False]
+    also: int
+    """Pins to read besides those that a row tests, as a word; set before each run."""
 
     def run(self, block: Block, count: int, seen: Words, floating: Words, /) -> None:
         """Run the first ``count`` vectors; fill as many words of ``seen`` and ``floating``."""

@@ -24,10 +24,35 @@ LOOK_US = 50_000
 """Maximum time between looks at the host, in microseconds."""
 
 
+@micropython.viper
+def put(pins: Sequence[Any], mask: int, levels: int) -> int:
+    """Set the pins in ``mask`` to their bits of ``levels``, one after the other."""
+    k = 0
+    while mask and k < 32:
+        if mask & 1:
+            pins[k](levels & 1)
+        mask >>= 1
+        levels >>= 1
+        k += 1
+    return 0
+
+
+@micropython.viper
+def look(pins: Sequence[Any], mask: int) -> int:
+    """Read the pins in ``mask``, one after the other, into a word that is 0 elsewhere."""
+    k = word = 0
+    end = int(len(pins))
+    while mask and k < end:
+        if mask & 1:
+            word |= int(pins[k]()) << k
+        mask >>= 1
+        k += 1
+    return word
+
+
 def mean(adc: Any) -> int:
     """The mean of 16 readings, which reduces noise."""
-    readings: list[int] = [adc.read_u16() for _ in range(16)]
-    return sum(readings) // 16
+    return int(sum([adc.read_u16() for _ in range(16)])) // 16
 
 
 class Pins:
@@ -37,30 +62,23 @@ class Pins:
     exact: Literal[False] = False
     bursts = 0
     rows = 1024
+    also = 0
 
     def __init__(self) -> None:
         self.pins: list[Any] = []
-        self.wires: list[tuple[Any, int]] = []
-        self.at: dict[int, Any] = {}
-        self.driven = 0
-        self.levels = 0
-        self.period_us = 0
-        self.settle_us = 0
-        self.due = ticks_us()
-        self.busy_us = 0
+        self.driven = self.levels = 0
+        self.period_us = self.settle_us = self.busy_us = 0
+        self.began = self.due = ticks_us()
         self.idle: Callable[[], None] | None = None
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
-        return "".join(["%02x" % byte for byte in machine.unique_id()])
+        return str(machine.unique_id().hex())
 
     def bind(self, numbers: Sequence[int]) -> None:
         """Take these pins, all as inputs without a pull."""
         self.release()
         self.pins = [machine.Pin(number, machine.Pin.IN, None) for number in numbers]
-        self.wires = [(self.pins[bit], 1 << bit) for bit in range(len(self.pins))]
-        self.at = {mask: pin for pin, mask in self.wires}
-        self.driven = 0
 
     def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:  # noqa: ARG002  part of the face
         """Set the least time of a cycle and the wait before reading, rounded up to 1 us.
@@ -74,17 +92,13 @@ class Pins:
     @micropython.native
     def run(self, block: Block, count: int, seen: Words, floating: Words) -> None:
         """Run the first ``count`` vectors; ``seen`` and ``floating`` get as many words."""
-        began = self.begin()
+        drive, enable, pulse, _, care, highz, _ = block.fields
+        self.begin()
         for k in range(count):
-            if ticks_diff(self.due, began) > LOOK_US:
-                began = self.look_up(began)
-            highz = block.highz[k]
-            self.apply(block.drive[k], block.enable[k])
-            self.pulse(block.pulse[k])
-            self.wait()
-            seen[k] = self.look()
-            floating[k] = self.pull(highz) if highz else 0
-        self.busy_us += ticks_diff(ticks_us(), began)
+            mask = highz[k]
+            seen[k] = self.cycle(drive[k], enable[k], pulse[k], care[k] | mask)
+            floating[k] = self.pull(mask) if mask else 0
+        self.end()
 
     def until(self, vector: Vector, limit: int) -> tuple[int, int, bool]:
         """Repeat one vector (drive, enable, pulse, expect, care) until its outputs match.
@@ -92,80 +106,72 @@ class Pins:
         Returns cycles used, last word read, whether it matched.
         """
         drive, enable, pulse, expect, care = vector
-        began = self.begin()
+        self.begin()
         used = 0
         matched = False
         while used < limit and not matched:
-            if ticks_diff(self.due, began) > LOOK_US:
-                began = self.look_up(began)
-            self.apply(drive, enable)
-            self.pulse(pulse)
-            self.wait()
-            word = self.look()
+            word = self.cycle(drive, enable, pulse, care)
             used += 1
             matched = not (word ^ expect) & care
-        self.busy_us += ticks_diff(ticks_us(), began)
+        self.end()
         return used, word, matched
 
     @micropython.native
-    def apply(self, drive: int, enable: int) -> None:
-        """Set directions and levels as the vector says; touch only what changes, bit by bit."""
-        changed = enable ^ self.driven
-        left = changed | ((drive ^ self.levels) & enable)
-        while left:
-            mask = left & -left
-            left ^= mask
-            level = 1 if drive & mask else 0
-            if changed & mask:
-                self.turn(self.at[mask], enable & mask, level)
-            else:
-                self.at[mask].value(level)
+    def cycle(self, drive: int, enable: int, pulse: int, tested: int) -> int:
+        """Drive, settle, pulse, settle, wait, read; touch only pins that change or are tested.
+
+        A pin is let go before levels move, and becomes an output after that. ``levels`` follows a
+        pulse, as the host may stop the work in the middle of one.
+        """
+        if ticks_diff(self.due, self.began) > LOOK_US:
+            self.look_up()
+        pins = self.pins
+        turned = enable ^ self.driven
+        if turned:
+            self.turn(turned & self.driven, 0, 0)
+        changed = (drive ^ self.levels) & self.driven & enable
+        if changed:
+            put(pins, changed, drive)
         self.driven = enable
         self.levels = drive
-        self.pause(self.settle_us)
+        if turned:
+            self.turn(turned & enable, enable, drive)
+        settle = self.settle_us
+        if settle:
+            self.pause(settle)
+        period = self.period_us
+        if pulse:
+            self.levels = drive ^ pulse
+            put(pins, pulse, drive ^ pulse)
+            if period:
+                self.pause(period >> 1)
+            self.levels = drive
+            put(pins, pulse, drive)
+            if settle:
+                self.pause(settle)
+        now = ticks_us()
+        if ticks_diff(self.due, now) > 0:
+            self.pass_time(self.due)
+            now = ticks_us()
+        self.due = ticks_add(now, period)
+        return look(pins, tested | self.also)
 
-    def turn(self, pin: Any, out: int, level: int) -> None:
-        """Make a pin an output at a level, or an input."""
-        if out:
-            pin.init(machine.Pin.OUT, value=level)
-        else:
-            pin.init(machine.Pin.IN, None)
-
-    def pulse(self, mask: int) -> None:
-        """Invert the pins in ``mask`` and restore them, with one edge each way.
-
-        ``levels`` follows, as the host may stop the work in between.
-        """
-        if mask:
-            self.invert(mask)
-            self.pause(self.period_us // 2)
-            self.invert(mask)
-            self.pause(self.settle_us)
-
-    @micropython.native
-    def invert(self, mask: int) -> None:
-        """Set the pins in ``mask`` to their other levels."""
-        levels = self.levels ^ mask
-        self.levels = levels
-        while mask:
-            one = mask & -mask
-            mask ^= one
-            self.at[one].value(1 if levels & one else 0)
-
-    @micropython.native
-    def look(self) -> int:
-        """Read every pin into one word."""
-        word = 0
-        for pin, mask in self.wires:
-            if pin.value():
-                word |= mask
-        return word
+    def turn(self, mask: int, enable: int, levels: int) -> None:
+        """Make the pins in ``mask`` outputs at these levels, or inputs."""
+        for bit in range(len(self.pins)):
+            if mask >> bit & 1:
+                pin = self.pins[bit]
+                if enable >> bit & 1:
+                    pin.init(machine.Pin.OUT, value=levels >> bit & 1)
+                else:
+                    pin.init(machine.Pin.IN, None)
 
     def pull(self, mask: int) -> int:
         """Return the pins in ``mask`` that follow a weak pull both ways: nothing drives them."""
         floats = 0
+        mask &= ~self.driven
         for bit in range(len(self.pins)):
-            if mask >> bit & 1 and not self.driven >> bit & 1:
+            if mask >> bit & 1:
                 pin = self.pins[bit]
                 up = self.pulled(pin, machine.Pin.PULL_UP)
                 down = self.pulled(pin, machine.Pin.PULL_DOWN)
@@ -178,34 +184,30 @@ class Pins:
         """The pin's level under a weak pull."""
         pin.init(machine.Pin.IN, pull)
         self.pause(PULL_US)
-        level: int = pin.value()
-        return level
+        return int(pin())
 
-    def begin(self) -> int:
-        """Begin a cycle now and return the time; an old ``due`` means nothing."""
-        now = ticks_us()
-        self.due = ticks_add(now, self.period_us)
-        return now
+    def begin(self) -> None:
+        """Begin a cycle now; an old ``due`` means nothing."""
+        self.began = ticks_us()
+        self.due = ticks_add(self.began, self.period_us)
 
-    def look_up(self, began: int) -> int:
+    def end(self) -> None:
+        """Count the time since ``begin``."""
+        self.busy_us += ticks_diff(ticks_us(), self.began)
+
+    def look_up(self) -> None:
         """Between two cycles, tell the host that work goes on, or let it stop the work.
 
-        This takes no cycle's time. Returns when the next cycle began; raises to stop.
+        This takes no cycle's time. Raises to stop.
         """
-        self.busy_us += ticks_diff(ticks_us(), began)
+        self.end()
         if self.idle:
             self.idle()
-        return self.begin()
-
-    def wait(self) -> None:
-        """Wait until this cycle is over."""
-        self.pass_time(self.due)
-        self.due = ticks_add(ticks_us(), self.period_us)
+        self.begin()
 
     def pause(self, us: int) -> None:
         """Wait ``us`` microseconds."""
-        if us:
-            self.pass_time(ticks_add(ticks_us(), us))
+        self.pass_time(ticks_add(ticks_us(), us))
 
     def pass_time(self, end: int) -> None:
         """Wait until ``end``; look at the host while that is far."""

@@ -148,6 +148,7 @@ class Pins:
     exact: Literal[False] = False
     bursts = 0
     rows = 1024
+    also = 0
 
     def __init__(self, bus: BusFace | None = None) -> None:
         self.bus = bus or Bus()

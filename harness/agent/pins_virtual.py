@@ -40,6 +40,7 @@ class Pins:
     exact: Literal[False] = False
     bursts = 0
     rows = 1024
+    also = 0
 
     def __init__(self) -> None:
         self.link = link

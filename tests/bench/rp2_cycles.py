@@ -30,8 +30,8 @@ ELSEWHERE = (
     ("16 machine.Pin calls in plain Python", 29_500),
     ("pins_sio, nine pins in and nine out", 1_220),
     ("pins_sio, with a clock pulse", 1_350),
-    ("pins_generic, nine pins in and nine out", 38_700),
-    ("pins_generic, with a clock pulse", 49_700),
+    ("pins_generic, nine pins in and nine out", 19_800),
+    ("pins_generic, with a clock pulse", 23_000),
 )
 
 

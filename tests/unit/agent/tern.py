@@ -96,6 +96,7 @@ class TernPins:
     exact: Literal[False] = False
     bursts = 0
     rows = 1024
+    also = 0
 
     def __init__(self, chip: TernChip) -> None:
         self.chip = chip

@@ -66,6 +66,9 @@ class Pin:
             return 1
         return 0
 
+    def __call__(self, level=None):
+        return self.value(level)
+
 
 READINGS = {}
 
