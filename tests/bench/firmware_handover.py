@@ -8,18 +8,15 @@ with 1 if something is not as it must be. Emulation is slow, and so is the tool'
 
 from __future__ import annotations
 
-import signal
-import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tests.bench.firmware_session import ROOT, slow_down
+from tests.bench.powered import FASTEST_HZ, ROOT, Board, powered, slow_down
 from tests.bench.targets import Target, conclude
 
 if TYPE_CHECKING:
@@ -33,28 +30,6 @@ CLOCKED = 400
 WAIT_SECONDS = 240.0
 
 
-class Board:
-    """An emulated board that has power."""
-
-    def __init__(self, process: subprocess.Popen[str]) -> None:
-        self.process = process
-        assert process.stdout is not None
-        self.lines = process.stdout
-        self.port = self.lines.readline().strip()
-
-    def edges(self) -> int:
-        """Edges of the chip's pins since the power came on."""
-        self.process.send_signal(signal.SIGUSR1)
-        return int(self.lines.readline().split()[-2])
-
-    def clocked_on(self) -> int:
-        """Wait until the clock goes on by itself; return the edges since."""
-        before, end = self.edges(), time.perf_counter() + WAIT_SECONDS
-        while self.edges() < before + CLOCKED and time.perf_counter() < end:
-            time.sleep(1)
-        return self.edges() - before
-
-
 def shown(targets: list[Target]) -> list[Target]:
     """Print at once what takes so long."""
     for target in targets:
@@ -62,35 +37,22 @@ def shown(targets: list[Target]) -> list[Target]:
     return targets
 
 
-@contextmanager
-def powered(firmware: str, flash: Path) -> Iterator[Board]:
-    """Give a board power; its flash is in a file while it has none."""
-    command = [sys.executable, "-u", "-m", "tests.bench.emulated_board", firmware]
-    with subprocess.Popen(
-        [*command, "--flash", str(flash)], stdout=subprocess.PIPE, text=True
-    ) as process:
-        try:
-            yield Board(process)
-        finally:
-            process.terminate()
-
-
 def main(arguments: Sequence[str]) -> int:
     """Hand over, power up, run, undo."""
-    time.monotonic = slow_down(time.monotonic)
+    slow_down()
     firmware, backend = arguments[0], (*arguments[1:], "rp2")[0]
     found = []
     with tempfile.TemporaryDirectory() as folder:
         flash, store = Path(folder) / "flash.bin", Path(folder) / "store.sqlite"
-        with powered(firmware, flash) as board:
+        with powered(firmware, "--flash", str(flash)) as board:
             session = attached(board.port, backend)
             session.files().write("main.py", OWN)
             session.close()
             found += shown(handed(board, backend, store))
-        with powered(firmware, flash) as board:
+        with powered(firmware, "--flash", str(flash)) as board:
             found += shown([clocked(board, "the design runs after power-up")])
             found += shown(run_and_undo(board, backend, store))
-        with powered(firmware, flash) as board:
+        with powered(firmware, "--flash", str(flash)) as board:
             kept = attached(board.port, backend).files().read("main.py")
             found.append(Target("its program is there after power-up", "", kept == OWN))
     return conclude(found)
@@ -98,8 +60,16 @@ def main(arguments: Sequence[str]) -> int:
 
 def clocked(board: Board, what: str) -> Target:
     """Wait until the clock goes on."""
-    edges = board.clocked_on()
+    edges = clocked_on(board)
     return Target(what, f"{edges} edges", edges > CLOCKED)
+
+
+def clocked_on(board: Board) -> int:
+    """Wait until the clock goes on by itself; return the edges since."""
+    before, end = board.edges(), time.perf_counter() + WAIT_SECONDS
+    while board.edges() < before + CLOCKED and time.perf_counter() < end:
+        time.sleep(1)
+    return board.edges() - before
 
 
 def attached(port: str, backend: str) -> Session:
@@ -115,7 +85,7 @@ def rack(port: str, backend: str) -> Rack:
     one = harness.single_slot(
         port, "SP2-0001", "", ROOT / "vectors/shuttle.toml", ROOT / "ci/wader.toml"
     )
-    return replace(one, profile=replace(one.profile, backend=backend, max_rate_hz=20e6))
+    return replace(one, profile=replace(one.profile, backend=backend, max_rate_hz=FASTEST_HZ))
 
 
 def handed(board: Board, backend: str, store: Path) -> list[Target]:
@@ -127,7 +97,7 @@ def handed(board: Board, backend: str, store: Path) -> list[Target]:
         rack(board.port, backend), "", "ctr163", RATE_HZ, levels, "a bench", store
     )
     seconds, record = time.perf_counter() - began, done.record
-    edges = board.clocked_on()
+    edges = clocked_on(board)
     text = f"{seconds:.0f} s here, {record.achieved_hz:,.0f} Hz, {edges} edges"
     return [Target("handed over", text, record.program == OWN and edges > CLOCKED)]
 

@@ -112,18 +112,20 @@ class Phases:
     collections: int
     collecting: int
 
-    def lines(self, vectors: int) -> list[str]:
-        """Cycles a vector of each phase, and vectors a second of the run."""
+    def cycles(self, vectors: int) -> dict[str, float]:
+        """Cycles a vector of each phase, of the whole run, and of heap collections in these."""
         known = sum(self.spent.values())
         parts = {**self.spent, "the rest": self.run - known}
-        each = CYCLES_A_US / vectors
-        rate, total = vectors * 1e6 / self.run, self.run * each
-        collecting = self.collecting * each
-        return [
-            *(f"  {name:34}{parts.get(name, 0) * each:9,.0f}" for name in PHASES),
-            f"  {'the whole run':34}{total:9,.0f}{rate:12,.0f} vectors a second",
-            f"  {'heap collections, in these':34}{collecting:9,.0f}{self.collections:12,} of them",
-        ]
+        spent = {name: parts.get(name, 0) for name in PHASES}
+        spent |= {"the whole run": self.run, "heap collections, in these": self.collecting}
+        return {name: spent[name] * CYCLES_A_US / vectors for name in spent}
+
+    def lines(self, vectors: int) -> list[str]:
+        """Cycles a vector of each phase, and vectors a second of the run."""
+        lines = [f"  {name:34}{cycles:9,.0f}" for name, cycles in self.cycles(vectors).items()]
+        lines[-2] += f"{vectors * 1e6 / self.run:12,.0f} vectors a second"
+        lines[-1] += f"{self.collections:12,} of them"
+        return lines
 
 
 def read_phases(answer: bytes) -> Phases:
