@@ -36,7 +36,7 @@ from harness.rack import (
     as_news,
     unobserved,
 )
-from harness.records import RunRecord, Verdict, decode, encode, to_value
+from harness.records import RunRecord, decode, encode, to_value
 from harness.store import Store
 from harness_reports import (
     Beyond,
@@ -192,7 +192,7 @@ def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | Non
 def _written(
     record: RunRecord, found: NightChanges, folder: Path, margins: NightMargins, around: Beyond
 ) -> Night:
-    reports = write_run(record, folder, known_failures(found), found, margins.kept, around)
+    reports = write_run(record, folder, replace(around, night=found, margins=margins.kept))
     night = Night(record, found, reports, margins)
     plain = changes_plain(record, found)
     plain["margin_drops"] = [encode(drop) for drop in margins.drops]
@@ -218,16 +218,6 @@ def kept_changes(folder: Path) -> NightChanges | None:
     except (ValueError, TypeError) as error:
         message = f"{path}: the night's file cannot be read ({error}); remove it to go on"
         raise StoreError(message) from error
-
-
-def known_failures(changes: NightChanges) -> frozenset[tuple[str, str, str]]:
-    """Return chip, design and table of every bad outcome that the baseline has identically."""
-    places = (*changes.unstable, *changes.untested, *changes.unchanged)
-    return frozenset(
-        (change.chip_serial, change.design, change.table)
-        for change in places
-        if change.known and (change.now.failed or change.now is Verdict.ERROR)
-    )
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,10 +11,11 @@ from harness.door import open_to_append
 from harness.errors import StoreError
 from harness.jobs.beyond import run_folder, with_histories
 from harness.jobs.choices import LATEST, RUNS, STORE
-from harness.jobs.night import kept_changes, known_failures
+from harness.jobs.night import kept_changes
 from harness.jobs.stores import AnyStore, existing, named_run
 from harness.records import Outcome, RunRecord
 from harness_reports import (
+    Beyond,
     WrittenReports,
     causes_frame,
     evidence_text,
@@ -49,13 +51,12 @@ def write_reports(
     out = Path(folder)
     place = run_folder(out, record.run_id)
     news = kept_changes(place)
-    known = known_failures(news) if news is not None else frozenset()
     if store is None:
-        return write_run(record, place, known, news)
+        return write_run(record, place, Beyond(night=news))
     with existing(store) as kept:
         limits = kept.margins_behind(record.run_id)
         around = with_histories(record, kept, out, place)
-    return write_run(record, place, known, news, limits, around)
+    return write_run(record, place, replace(around, night=news, margins=limits))
 
 
 def write_summary(record: RunRecord, path: str | Path, lines: Sequence[str] = ()) -> None:

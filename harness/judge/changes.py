@@ -10,6 +10,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 
 from harness.records import Outcome, Reason, RunRecord, Verdict
 
@@ -91,6 +92,15 @@ class NightChanges:
     def lost(self) -> tuple[Change, ...]:
         """Tables of the baseline that are not part of the night."""
         return tuple(change for change in self.untested if change.reason is Reason.NOT_PART)
+
+    @cached_property
+    def known_failures(self) -> frozenset[tuple[str, str, str]]:
+        """Chip, design and table of every bad outcome that the baseline has identically."""
+        return frozenset(
+            (change.chip_serial, change.design, change.table)
+            for change in (*self.unstable, *self.untested, *self.unchanged)
+            if change.known and (change.now.failed or change.now is Verdict.ERROR)
+        )
 
     @property
     def has_new_failures(self) -> bool:

@@ -127,15 +127,15 @@ class Pages:
         with self._source.opened() as store:
             if run_id not in store.runs():
                 raise HTTPException(404)
-            margins = store.margins_behind(run_id)
             beyond = Beyond(addresses.LINKS, *store.beside(run_id))
+            beyond = replace(beyond, margins=store.margins_behind(run_id))
             earlier = run_of_file(store.runs(), name)
             if earlier is None:
                 record = _enough(store, run_id, name)
             else:
                 record = whole = store.run(run_id)
                 beyond = replace(beyond, since=changes(whole, store.as_baseline(earlier)))
-        file = run_file(record, name, margins, beyond)
+        file = run_file(record, name, beyond)
         if file is None:
             raise HTTPException(404)
         policy = {"Content-Security-Policy": file.policy}

@@ -18,7 +18,7 @@ from markupsafe import Markup
 
 from harness.errors import many, printable
 from harness.judge import NightChanges
-from harness.records import ChipOfRun, ChipRecord, DesignOfRun, MarginRecord, RunOverview, RunRecord
+from harness.records import ChipOfRun, ChipRecord, DesignOfRun, RunOverview, RunRecord
 from harness_reports import (
     looks,
     margin_view,
@@ -41,14 +41,9 @@ RUN_FILES = (*_STYLE, "steps.js", "find.js")
 """Styles and scripts in the pages of a run."""
 
 
-def chip_html(
-    run: RunRecord | ChipOfRun,
-    chip: ChipRecord,
-    margins: Sequence[MarginRecord] = (),
-    beyond: Beyond = ALONE,
-) -> bytes:
-    """Return the page of one chip as UTF-8, with what the run measured of its ``margins``."""
-    return page_html("chip.html.jinja", build_chip(run, chip, margins, beyond), RUN_FILES)
+def chip_html(run: RunRecord | ChipOfRun, chip: ChipRecord, beyond: Beyond = ALONE) -> bytes:
+    """Return the page of one chip as UTF-8, with what the run measured of its margins."""
+    return page_html("chip.html.jinja", build_chip(run, chip, beyond), RUN_FILES)
 
 
 def design_html(run: DesignOfRun, beyond: Beyond = ALONE) -> bytes:
@@ -56,14 +51,9 @@ def design_html(run: DesignOfRun, beyond: Beyond = ALONE) -> bytes:
     return page_html("design.html.jinja", build_design(run, beyond), RUN_FILES)
 
 
-def index_html(
-    run: RunOverview,
-    changes: NightChanges | None = None,
-    margins: Sequence[MarginRecord] = (),
-    beyond: Beyond = ALONE,
-) -> bytes:
+def index_html(run: RunOverview, beyond: Beyond = ALONE) -> bytes:
     """Return the page of the whole run as UTF-8; a night's page begins with what changed."""
-    return page_html("index.html.jinja", build_index(run, changes, margins, beyond), RUN_FILES)
+    return page_html("index.html.jinja", build_index(run, beyond), RUN_FILES)
 
 
 def since_html(run: RunOverview, changes: NightChanges, beyond: Beyond = ALONE) -> bytes:

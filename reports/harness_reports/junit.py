@@ -38,36 +38,33 @@ Attached = Mapping[tuple[str, str, str], str]
 def chip_junit(
     run: RunRecord | ChipOfRun,
     chip: ChipRecord,
-    known: Known = (),
+    changes: NightChanges | None = None,
     attached: Attached = MappingProxyType({}),
 ) -> bytes:
     """One chip's file: a ``testsuites`` element with one ``testsuite``."""
-    return b"".join(_document([_suite(run, chip, known, attached)]))
+    return b"".join(_document([_suite(run, chip, _known(changes), attached)]))
 
 
-def run_junit(run: RunRecord, known: Known = (), changes: NightChanges | None = None) -> bytes:
-    """One file of the whole run: one ``testsuite`` for each chip.
-
-    A night that is incomplete by its ``changes`` has one more, with an error: tables that were not
-    run are skipped, or in no suite at all, so this file alone would look harmless.
-    """
-    return b"".join(run_junit_pieces(run, known, changes))
-
-
-def run_junit_pieces(
+def run_junit(
     run: RunRecord,
-    known: Known = (),
     changes: NightChanges | None = None,
     attached: Attached = MappingProxyType({}),
 ) -> Iterator[bytes]:
-    """Give the file of :func:`run_junit` chip by chip, so that it can be sent while it is made.
+    """Give the file of the whole run chip by chip, so that it can be sent while it is made.
 
-    Everything but the writing is done before this returns.
+    It has one ``testsuite`` for each chip. A night that is incomplete by its ``changes`` has one
+    more, with an error: tables that were not run are skipped, or in no suite at all, so this file
+    alone would look harmless. Everything but the writing is done before this returns.
     """
+    known = _known(changes)
     suites = [_suite(run, chip, known, attached) for chip in run.chips]
     if changes is not None and (run.cancelled or changes.lost):
         suites.append(_gaps_suite(run, changes))
     return _document(suites)
+
+
+def _known(changes: NightChanges | None) -> Known:
+    return () if changes is None else changes.known_failures
 
 
 def _gaps_suite(run: RunHeading, changes: NightChanges) -> ET.Element:

@@ -9,8 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.errors import many
-from harness.judge import NightChanges
-from harness.records import SEVERITY_ORDER, ChipOverview, MarginRecord, RunOverview, Verdict, worst
+from harness.records import SEVERITY_ORDER, ChipOverview, RunOverview, Verdict, worst
 from harness_reports.causes import CauseRow, blamed, leads, shown_causes
 from harness_reports.looks import Fact, Tally, tally_text
 from harness_reports.margin_history import Series, series_of_run
@@ -80,17 +79,8 @@ class IndexPage:
     ways: Ways
 
 
-def build_index(
-    run: RunOverview,
-    changes: NightChanges | None = None,
-    margins: Sequence[MarginRecord] = (),
-    beyond: Beyond = ALONE,
-) -> IndexPage:
-    """Work out the run's page: the rack, chips by verdict, and tables that differ between chips.
-
-    A night's ``changes`` come first. Of ``margins`` those that the run searched are listed,
-    compared with the earlier ones.
-    """
+def build_index(run: RunOverview, beyond: Beyond = ALONE) -> IndexPage:
+    """Work out the run's page: the rack, chips by verdict, and tables that differ between chips."""
     pages = chip_pages(run.chips)
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
@@ -101,7 +91,7 @@ def build_index(
         verdict=worst(verdicts),
         headline=_run_headline(verdicts),
         unstable=unstable_remark(table.verdict for chip in run.chips for table in chip.tables),
-        since=None if changes is None else build_since(changes, run),
+        since=None if beyond.night is None else build_since(beyond.night, run),
         causes=causes,
         more_causes=more_causes,
         pins=pins,
@@ -114,7 +104,7 @@ def build_index(
         pin_cells=pin_cells(pins),
         spreads={key: _groups(run.chips, own) for key, own in uneven.items()},
         agreed=agreed,
-        margins=series_of_run(run.run_id, margins),
+        margins=series_of_run(run.run_id, beyond.margins),
         conditions=run_facts(run),
         sources=source_facts(run),
         ways=run_ways(run, beyond),

@@ -15,7 +15,6 @@ from harness.records import (
     SEVERITY_ORDER,
     ChipOfRun,
     ChipRecord,
-    MarginRecord,
     RunHeading,
     RunRecord,
 )
@@ -68,17 +67,9 @@ class ChipPage:
     ways: Ways
 
 
-def build_chip(
-    run: RunRecord | ChipOfRun,
-    chip: ChipRecord,
-    margins: Sequence[MarginRecord] = (),
-    beyond: Beyond = ALONE,
-) -> ChipPage:
-    """Work out a chip's page: what did not pass first and whole, then every table in a line.
-
-    Of ``margins`` those that this run measured on this chip are shown; they are compared with
-    the earlier ones among them.
-    """
+def build_chip(run: RunRecord | ChipOfRun, chip: ChipRecord, beyond: Beyond = ALONE) -> ChipPage:
+    """Work out a chip's page: what did not pass first and whole, then every table in a line."""
+    margins = beyond.margins
     own = [one for one in margins if (one.run_id, one.slot) == (run.run_id, chip.slot)]
     files = waveform_names(chip)
     causes = tuple(row for row in cause_rows(run.causes) if chip.slot in row.slots)

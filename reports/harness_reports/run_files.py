@@ -10,13 +10,11 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import PurePosixPath
 
-from harness.judge import NightChanges
 from harness.records import (
     ChipHeading,
     ChipOfRun,
     ChipRecord,
     DesignOfRun,
-    MarginRecord,
     Outcome,
     RunHeading,
     RunOverview,
@@ -31,7 +29,7 @@ from harness_reports.html import (
     page_policy,
     since_html,
 )
-from harness_reports.junit import Attached, Known, chip_junit, run_junit_pieces
+from harness_reports.junit import Attached, chip_junit, run_junit
 from harness_reports.names import (
     chip_folders,
     chip_pages,
@@ -67,35 +65,28 @@ class RunFile:
     policy: str
 
 
-def files_of(
-    run: RunRecord,
-    known: Known = (),
-    changes: NightChanges | None = None,
-    margins: Sequence[MarginRecord] = (),
-    place: str = "",
-    beyond: Beyond = ALONE,
-) -> dict[str, Maker]:
+def files_of(run: RunRecord, beyond: Beyond = ALONE, place: str = "") -> dict[str, Maker]:
     """Map every file's name to what makes it, the record first and the index last.
 
     ``place`` is the folder of the files, as those who read the JUnit files will name it.
     Nothing is scrubbed here: secrets must be taken out first.
     """
     files: dict[str, Maker] = {
-        JSON: lambda: (piece.encode("ascii") for piece in run_json_pieces(run, margins))
+        JSON: lambda: (piece.encode("ascii") for piece in run_json_pieces(run, beyond.margins))
     }
     folders = chip_folders(run.chips)
     attached: dict[tuple[str, str, str], str] = {}
     for chip in run.chips:
         name = folders[chip.slot]
         attached |= _attached(chip, name, place)
-        files |= chip_files(run, chip, name, known, margins, place, beyond)
-    files[JUNIT] = lambda: run_junit_pieces(run, known, changes, attached)
+        files |= chip_files(run, chip, name, beyond, place)
+    files[JUNIT] = lambda: run_junit(run, beyond.night, attached)
     for design in run.designs:
         files |= design_files(design, beyond)
     if beyond.since is not None:
         since = beyond.since
         files[since_page(since.baseline)] = lambda: [since_html(run.overview, since, beyond)]
-    files[INDEX] = lambda: [index_html(run.overview, changes, margins, beyond)]
+    files[INDEX] = lambda: [index_html(run.overview, beyond)]
     return files
 
 
@@ -108,17 +99,15 @@ def chip_files(
     run: RunRecord | ChipOfRun,
     chip: ChipRecord,
     name: str,
-    known: Known,
-    margins: Sequence[MarginRecord],
+    beyond: Beyond,
     place: str = "",
-    beyond: Beyond = ALONE,
 ) -> dict[str, Maker]:
     """Map the files of one chip, whose folder is called ``name``, to what makes them."""
     attached = _attached(chip, name, place)
     files: dict[str, Maker] = {
-        f"{name}.xml": lambda: [chip_junit(run, chip, known, attached)],
+        f"{name}.xml": lambda: [chip_junit(run, chip, beyond.night, attached)],
         **{file: partial(_waveform, run, o) for file, o in drawn_outcomes(chip).items()},
-        f"{name}.html": lambda: [chip_html(run, chip, margins, beyond)],
+        f"{name}.html": lambda: [chip_html(run, chip, beyond)],
     }
     return {f"chips/{name}/{file}": make for file, make in files.items()}
 
@@ -157,20 +146,13 @@ def shown_pages(chips: Sequence[ChipHeading]) -> Mapping[str, str]:
     return {chip.slot: page for chip, page in zip(chips, pages, strict=True)}
 
 
-def run_file(
-    run: PartOfRun,
-    name: str,
-    margins: Sequence[MarginRecord] = (),
-    beyond: Beyond = ALONE,
-) -> RunFile | None:
+def run_file(run: PartOfRun, name: str, beyond: Beyond = ALONE) -> RunFile | None:
     """Make the file of a run that ``write_run`` would write under ``name``; None if there is none.
 
     An overview has the index alone, and one chip or design of a run its own files.
     """
     with undisturbed():
-        shown = Scrubber().record(run)
-        around = replace(beyond, since=Scrubber().record(beyond.since))
-        files = _files(shown, [Scrubber().record(one) for one in margins], around)
+        files = _files(Scrubber().record(run), scrubbed(beyond))
         if name not in files:
             return None
         pieces = files[name]()
@@ -179,14 +161,21 @@ def run_file(
     return RunFile(pieces, kind, policy)
 
 
-def _files(run: PartOfRun, margins: Sequence[MarginRecord], beyond: Beyond) -> dict[str, Maker]:
+def scrubbed(beyond: Beyond) -> Beyond:
+    """Take secrets out of the records of other runs; addresses stay."""
+    own = Scrubber().record
+    margins = tuple(map(own, beyond.margins))
+    return replace(beyond, since=own(beyond.since), night=own(beyond.night), margins=margins)
+
+
+def _files(run: PartOfRun, beyond: Beyond) -> dict[str, Maker]:
     match run:
         case RunRecord():
-            return files_of(run, margins=margins, beyond=beyond)
+            return files_of(run, beyond)
         case DesignOfRun():
             return design_files(run, beyond)
         case RunOverview():
-            return {INDEX: lambda: [index_html(run, None, margins, beyond)]}
+            return {INDEX: lambda: [index_html(run, beyond)]}
         case ChipOfRun(chip=chip):
             folder = chip_folders(run.chips)[chip.slot]
-            return chip_files(run, chip, folder, (), margins, beyond=beyond)
+            return chip_files(run, chip, folder, beyond)

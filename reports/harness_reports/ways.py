@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from harness.judge import NightChanges
-from harness.records import ChipHeading, RunHeading
+from harness.records import ChipHeading, MarginRecord, RunHeading
 from harness.store import Selection, of_chip, of_design, of_slot
 from harness_reports.names import chip_name
 from harness_reports.texts import minute
@@ -62,15 +62,19 @@ NOWHERE = Links()
 
 @dataclass(frozen=True)
 class Beyond:
-    """What lies beyond a run's own pages: links, and the runs of its rack before and after it.
+    """What lies beyond a run's own record: links, and the runs of its rack before and after it.
 
-    ``since`` is what the run changed against an earlier one, if that is to have a page.
+    ``since`` is what the run changed against an earlier one, if that is to have a page; ``night``
+    is what a night changed, which its first page begins with. Of ``margins`` those that the run
+    measured are shown; they are compared with the earlier ones among them.
     """
 
     links: Links = NOWHERE
     before: RunHeading | None = None
     after: RunHeading | None = None
     since: NightChanges | None = None
+    night: NightChanges | None = None
+    margins: Sequence[MarginRecord] = ()
 
 
 ALONE = Beyond()

@@ -7,19 +7,18 @@ disk, and renamed; the index comes last, so that what it links to is there.
 from __future__ import annotations
 
 import errno
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from harness.door import is_file, whole_path, write_whole
 from harness.errors import StoreError
 from harness.judge import NightChanges
-from harness.records import ChipRecord, MarginRecord, RunRecord
+from harness.records import ChipRecord, RunRecord
 from harness_reports.html import since_html
-from harness_reports.junit import Known
 from harness_reports.names import chip_folders, design_page, drawn_outcomes, since_page
-from harness_reports.run_files import INDEX, JSON, JUNIT, files_of
+from harness_reports.run_files import INDEX, JSON, JUNIT, files_of, scrubbed
 from harness_reports.secrets import Scrubber
 from harness_reports.ways import ALONE, Beyond
 
@@ -60,29 +59,17 @@ class WrittenReports:
     designs: tuple[Path, ...]
 
 
-def write_run(
-    run: RunRecord,
-    folder: Path,
-    known: Known = (),
-    changes: NightChanges | None = None,
-    margins: Sequence[MarginRecord] = (),
-    beyond: Beyond = ALONE,
-) -> WrittenReports:
+def write_run(run: RunRecord, folder: Path, beyond: Beyond = ALONE) -> WrittenReports:
     """Write every report of the run below ``folder``, made if needed.
 
     ``index.html``, ``run.json`` and ``junit.xml`` stand in the folder itself, and a chip's files
     in ``chips/<serial>/``, a design's page in ``designs/``. Files of an earlier
     writing are replaced. Host paths and addresses with passwords that got into a message are taken
-    out. What is ``known`` is skipped in the JUnit
-    files; a night's ``changes`` come first on the index. Of ``margins`` those that the
-    run measured are in the chips' pages and the JSON file. Raises StoreError naming the
-    folder and the reason; the record itself is not touched by that.
+    out. What a night's baseline has already is skipped in the JUnit files. Raises StoreError naming
+    the folder and the reason; the record itself is not touched by that.
     """
     shown = Scrubber().record(run)
-    own = [Scrubber().record(one) for one in margins]
-    place, news = _seen_from_here(folder), Scrubber().record(changes)
-    around = replace(beyond, since=Scrubber().record(beyond.since))
-    for name, make in files_of(shown, known, news, own, place, around).items():
+    for name, make in files_of(shown, scrubbed(beyond), _seen_from_here(folder)).items():
         write_file(folder / name, b"".join(make()), folder)
     names = chip_folders(shown.chips)
     chips = tuple(_written(chip, folder / "chips", names[chip.slot]) for chip in shown.chips)
@@ -96,7 +83,7 @@ def write_since(run: RunRecord, changes: NightChanges, folder: Path, beyond: Bey
     The reports are written too if they are not there. Raises StoreError.
     """
     if not is_file(folder / INDEX):
-        write_run(run, folder, beyond=beyond)
+        write_run(run, folder, beyond)
     shown = Scrubber().record(run).overview
     path = folder / since_page(changes.baseline)
     write_file(path, since_html(shown, changes, beyond), folder)

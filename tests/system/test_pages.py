@@ -61,13 +61,15 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "index": sample.index,
         "pass": sample.chips[0].html,
         "mixed": sample.chips[2].html,
-        "margins": _chip(write_run(run, folder / "margins", margins=(*nights(), *own))),
+        "margins": _chip(write_run(run, folder / "margins", Beyond(margins=(*nights(), *own)))),
         "silent": sample.chips[5].html,
         "caused": caused.chips[0].html,
         "caused index": caused.index,
         "long": _chip(write_run(run_of(long_chip()), folder / "long")),
         "hostile": _chip(hostile),
-        "night": write_run(hostile_run(), folder / "night", changes=_night(hostile_run())).index,
+        "night": write_run(
+            hostile_run(), folder / "night", Beyond(night=_night(hostile_run()))
+        ).index,
         "hostile index": hostile.index,
         "design of a run": sample.designs[1],
         "hostile design": hostile.designs[1],

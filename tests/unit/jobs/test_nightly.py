@@ -7,7 +7,6 @@ from dataclasses import replace
 import pytest
 
 from harness.jobs.morning import five_lines, morning_lines
-from harness.jobs.night import known_failures
 from harness.jobs.night_margins import NightMargins
 from harness.judge import Change, NightChanges
 from harness.records import Reason, Verdict
@@ -92,10 +91,10 @@ def test_only_what_is_bad_and_just_as_before_counts_as_known(verdict: Verdict) -
     for place in range(1, 5):
         places: list[tuple[Change, ...]] = [(), (), (), (), ()]
         places[place] = (change(verdict, verdict, known=True),)
-        found = known_failures(NightChanges("before", *places))
+        found = NightChanges("before", *places).known_failures
         assert found == (frozenset({key}) if bad and place > 1 else frozenset())
         places[place] = (change(verdict, verdict),)
-        assert not known_failures(NightChanges("before", *places))
+        assert not NightChanges("before", *places).known_failures
 
 
 def test_tables_that_fail_their_rehearsal_are_said_before_the_five() -> None:

@@ -10,7 +10,7 @@ import jsonschema
 
 from harness.records import MarginRecord, margin_lots
 from harness.store import History, of_chip, of_design
-from harness_reports import Links, history_html
+from harness_reports import Beyond, Links, history_html
 from harness_reports.distribution import RULE, among_text, distributions, lots_of_run
 from harness_reports.history import SubjectMargins
 from harness_reports.html import chip_html, index_html
@@ -95,8 +95,9 @@ def test_a_runs_pages_and_its_json_mark_the_odd_chip() -> None:
     assert slow.slot == run.chips[0].slot
     later = replace(slow, margin_id="later", run_id="", edges=margins[0].edges)
     later = replace(later, measured=slow.measured.replace(year=2027))
-    assert ", ODD" in index_html(run.overview, None, [*margins, later]).decode()
-    assert "ODD: 1 of 12" in chip_html(run, run.chips[0], [*margins, later]).decode()
+    around = Beyond(margins=[*margins, later])
+    assert ", ODD" in index_html(run.overview, around).decode()
+    assert "ODD: 1 of 12" in chip_html(run, run.chips[0], around).decode()
     (lot,) = lots_of_run(run.run_id, [*margins, later])
     assert [chip.margin_id for chip in lot.odd] == [slow.margin_id], "as it was then"
     whole = json.loads(run_json(run, [*margins, later]))

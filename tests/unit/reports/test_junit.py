@@ -69,10 +69,12 @@ def test_a_night_that_is_not_whole_has_an_error_that_says_so() -> None:
             "the night was stopped; not run: 0 tables",
         ),
     ):
-        suites = {suite.name: suite for suite in _suites(run_junit(run, (), found))}
+        suites = {suite.name: suite for suite in _suites(b"".join(run_junit(run, found)))}
         (case,) = suites["night"]
         assert case.result[0].message.startswith(told)
-    assert "night" not in [suite.name for suite in _suites(run_junit(sample_run(), (), night()))]
+    assert "night" not in [
+        suite.name for suite in _suites(b"".join(run_junit(sample_run(), night())))
+    ]
 
 
 def test_a_case_is_a_table_and_its_class_the_chip_and_the_design() -> None:
@@ -87,7 +89,9 @@ def test_a_case_is_a_table_and_its_class_the_chip_and_the_design() -> None:
 
 def test_no_two_cases_of_a_run_share_class_and_name() -> None:
     cases = [
-        (case.classname, case.name) for suite in _suites(run_junit(sample_run())) for case in suite
+        (case.classname, case.name)
+        for suite in _suites(b"".join(run_junit(sample_run())))
+        for case in suite
     ]
     assert len(cases) == len(set(cases)) == 17
 
@@ -96,7 +100,7 @@ def test_a_failure_with_a_waveform_attaches_it_by_the_path_that_a_service_can_op
     """``[[ATTACHMENT|path]]`` in system-out is how common CI services find files of a case."""
     run = run_of(chip("A1", "SP2-0001", passed(), failed()))
     attached = {("A1", failed().design, failed().table): "runs/r/chips/SP2-0001/alu181.all.vcd"}
-    (suite,) = _suites(chip_junit(run, run.chips[0], (), attached))
+    (suite,) = _suites(chip_junit(run, run.chips[0], None, attached))
     last = {_design(case): case.system_out.splitlines()[-1] for case in suite}
     assert last[failed().design] == "[[ATTACHMENT|runs/r/chips/SP2-0001/alu181.all.vcd]]"
     assert "ATTACHMENT" not in last[passed().design]
@@ -170,7 +174,7 @@ def test_the_conditions_hash_tells_other_conditions_but_not_another_speed_reache
 
 def test_the_run_has_one_suite_for_each_chip_and_their_sums() -> None:
     run = sample_run()
-    root = JUnitXml.fromstring(run_junit(run))
+    root = JUnitXml.fromstring(b"".join(run_junit(run)))
     assert [suite.name for suite in root] == [chip.chip_serial for chip in run.chips]
     sums = [sum(getattr(s, name) for s in root) for name in ("tests", "failures", "errors")]
     assert [root.tests, root.failures, root.errors] == sums == [17, 3, 2]

@@ -13,7 +13,15 @@ import pytest
 
 from harness.records import MarginKind, MarginRecord
 from harness.store import Store, of_chip, of_design, of_slot
-from harness_reports import Links, history_html, margins_frame, margins_of, write_margins, write_run
+from harness_reports import (
+    Beyond,
+    Links,
+    history_html,
+    margins_frame,
+    margins_of,
+    write_margins,
+    write_run,
+)
 from harness_reports.history import SubjectMargins
 from harness_reports.html import chip_html, index_html
 from harness_reports.margin_history import build_margins
@@ -116,9 +124,10 @@ def test_a_shmoo_of_sample_points_says_which() -> None:
 def test_a_chips_page_shows_the_margins_of_its_own_run_only() -> None:
     run = sample_run()
     own = replace(search(night=3), run_id=run.run_id)
-    page = chip_html(run, run.chips[0], [search(), own]).decode()
+    around = Beyond(margins=[search(), own])
+    page = chip_html(run, run.chips[0], around).decode()
     assert page.count("Search of the clock rate</p>") == 1
-    assert "Search of the clock rate" not in chip_html(run, run.chips[1], [search(), own]).decode()
+    assert "Search of the clock rate" not in chip_html(run, run.chips[1], around).decode()
     assert "20260309-140530-0003" in page
 
 
@@ -126,7 +135,7 @@ def test_a_runs_page_lists_margins_and_alarms() -> None:
     run = sample_run()
     found = nights(11)
     found = (*found[:10], replace(found[10], run_id=run.run_id))
-    page = index_html(run.overview, None, found).decode()
+    page = index_html(run.overview, Beyond(margins=found)).decode()
     assert "+8.6 %, DROPPED" in page
     assert 'id="margins"' not in index_html(run.overview).decode()
 
@@ -185,7 +194,7 @@ def test_run_json_has_the_margins_of_its_run_and_fits_its_schema() -> None:
 def test_write_run_puts_margins_where_they_belong(tmp_path: Path) -> None:
     run = sample_run()
     own = replace(search(), run_id=run.run_id)
-    written = write_run(run, tmp_path, margins=[own])
+    written = write_run(run, tmp_path, Beyond(margins=[own]))
     assert own.margin_id in written.chips[0].html.read_text("utf-8")
     assert json.loads(written.json.read_text())["margins"]
 

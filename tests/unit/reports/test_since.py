@@ -25,7 +25,7 @@ def change(
 
 
 def words(found: NightChanges) -> str:
-    page = html.fromstring(index_html(sample_run().overview, found))
+    page = html.fromstring(index_html(sample_run().overview, Beyond(night=found)))
     part = page.xpath("//section[h2/@id='since']")[0]
     return " ".join(part.text_content().split())
 
@@ -71,4 +71,4 @@ def test_so_many_news_that_a_page_would_drown_in_them_are_left_to_the_file() -> 
 def test_a_first_night_says_how_it_becomes_the_baseline_and_escapes_what_it_shows() -> None:
     found = NightChanges("", (change("t", Verdict.FAIL, "<script>x</script>"),), (), (), (), ())
     assert f"harness accept {sample_run().run_id} makes this run the baseline." in words(found)
-    assert b"<script>x" not in index_html(sample_run().overview, found)
+    assert b"<script>x" not in index_html(sample_run().overview, Beyond(night=found))
