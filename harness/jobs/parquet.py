@@ -10,7 +10,7 @@ from pathlib import Path
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.stores import AnyStore, existing
 from harness.store import ALWAYS
-from harness_reports import ParquetFiles, Scrubber
+from harness_reports import Scrubber, parquet_files
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ def write_parquet(
     a file cannot be written, or pyarrow is not installed.
     """
     scrubber = Scrubber()
-    with existing(store) as kept, ParquetFiles(Path(folder)) as files:
+    with existing(store) as kept, parquet_files(Path(folder)) as files:
         wanted = kept.runs(since, until)
         for run_id in wanted:
             files.add_run(scrubber.record(kept.run(run_id)))

@@ -38,7 +38,7 @@ from .names import drawn_outcomes as drawn_outcomes
 from .names import is_device_name as is_device_name
 from .names import safe_name as safe_name
 from .names import since_page as since_page
-from .parquet import ParquetFiles as ParquetFiles
+from .parquet import parquet_files as parquet_files
 from .run_files import PartOfRun as PartOfRun
 from .run_files import design_of_file as design_of_file
 from .run_files import run_file as run_file

@@ -6,11 +6,11 @@ a run is one group of rows, so that memory does not grow with the number of runs
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from contextlib import ExitStack
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 from harness.errors import StoreError
 from harness.records import MarginRecord, RunRecord
@@ -39,35 +39,13 @@ FILES: dict[str, Columns] = {
 """Each file, ``NAME.parquet``, and its columns."""
 
 
+@dataclass(frozen=True)
 class ParquetFiles:
-    """Writes the files of :data:`FILES` into a folder; they are there once the context has ended.
+    """Files that are being written; ``rows`` counts what was written to each."""
 
-    ``rows`` counts what was written to each. Raises StoreError if a file cannot be written, or
-    pyarrow is not installed; nothing is then left behind, and earlier files stay.
-    """
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.rows = dict.fromkeys(FILES, 0)
-        self._open = ExitStack()
-        self._writers: dict[str, Any] = {}
-
-    def __enter__(self) -> Self:
-        """Begin the files under temporary names."""
-        try:
-            from pyarrow import parquet  # noqa: PLC0415 - optional, and slow to load
-        except ImportError as missing:
-            message = "Parquet needs the package pyarrow; run: pip install 'harness[parquet]'"
-            raise StoreError(message) from missing
-        try:
-            self.folder.mkdir(parents=True, exist_ok=True)
-            for name, columns in FILES.items():
-                writer = parquet.ParquetWriter(self._part(name), arrow_schema(columns))
-                self._writers[name] = self._open.enter_context(writer)
-        except OSError as reason:
-            self._give_up()
-            raise self._unwritable(reason) from reason
-        return self
+    folder: Path
+    writers: Mapping[str, Any]
+    rows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(FILES, 0))
 
     def add_run(self, run: RunRecord) -> None:
         """Add the outcomes, causes and wrong pins of a run."""
@@ -80,47 +58,58 @@ class ParquetFiles:
         self._add("margins", margins_frame(margins))
 
     def _add(self, name: str, frame: pd.DataFrame) -> None:
-        import pyarrow as pa  # noqa: PLC0415 - as above
+        import pyarrow as pa  # noqa: PLC0415 - as below
 
         if frame.empty:
             return
         schema = arrow_schema(FILES[name])
-        try:
-            self._writers[name].write_table(
-                pa.Table.from_pandas(frame, schema, preserve_index=False)
-            )
-        except OSError as reason:
-            raise self._unwritable(reason) from reason
+        with _explained(self.folder):
+            table = pa.Table.from_pandas(frame, schema, preserve_index=False)
+            self.writers[name].write_table(table)
         self.rows[name] += len(frame)
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        """Give the files their names; after an error, remove them."""
+
+@contextmanager
+def parquet_files(folder: Path) -> Iterator[ParquetFiles]:
+    """Write the files of :data:`FILES` into a folder; they are there once the context has ended.
+
+    Raises StoreError if a file cannot be written, or pyarrow is not installed; nothing is then
+    left behind, and earlier files stay.
+    """
+    try:
+        from pyarrow import parquet  # noqa: PLC0415 - optional, and slow to load
+    except ImportError as missing:
+        message = "Parquet needs the package pyarrow; run: pip install 'harness[parquet]'"
+        raise StoreError(message) from missing
+    opened, parts, writers = ExitStack(), dict[str, Path](), {}
+    try:
+        with _explained(folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            for name, columns in FILES.items():
+                part = folder / f".{name}.part"
+                writer = parquet.ParquetWriter(part, arrow_schema(columns))
+                writers[name], parts[name] = opened.enter_context(writer), part
+        yield ParquetFiles(folder, writers)
+        with _explained(folder):
+            opened.close()
+            for name, part in parts.items():
+                part.replace(folder / f"{name}.parquet")
+    finally:
         try:
-            self._open.close()
-            if kind is None:
-                for name in FILES:
-                    self._part(name).replace(self.folder / f"{name}.parquet")
-        except OSError as reason:
-            raise self._unwritable(reason) from reason
+            with _explained(folder):
+                opened.close()
         finally:
-            self._give_up()
+            for part in parts.values():
+                part.unlink(missing_ok=True)
 
-    def _give_up(self) -> None:
-        self._open.close()
-        for name in self._writers:
-            self._part(name).unlink(missing_ok=True)
 
-    def _part(self, name: str) -> Path:
-        return self.folder / f".{name}.part"
-
-    def _unwritable(self, reason: OSError) -> StoreError:
+@contextmanager
+def _explained(folder: Path) -> Iterator[None]:
+    try:
+        yield
+    except OSError as reason:
         why = why_unwritable(reason)
-        return StoreError(f"{self.folder}: Parquet files cannot be written: {why}")
+        raise StoreError(f"{folder}: Parquet files cannot be written: {why}") from reason
 
 
 def arrow_schema(columns: Columns) -> Any:

@@ -24,7 +24,7 @@ from harness_reports.frame import (
     outcomes_frame,
     pins_frame,
 )
-from harness_reports.parquet import FILES, ParquetFiles
+from harness_reports.parquet import FILES, parquet_files
 from tests.unit.reports.margin_samples import search
 from tests.unit.reports.samples import run_of, sample_run, silent_chip
 
@@ -97,7 +97,7 @@ def test_types_do_not_depend_on_the_data(tmp_path: Path) -> None:
         (tmp_path / "full", FIRST),
         (tmp_path / "empty", run_of(silent_chip("A1", "SP2-0001"))),
     ):
-        with ParquetFiles(folder) as files:
+        with parquet_files(folder) as files:
             files.add_run(run)
     for name in FILES:
         full, empty = (
@@ -110,7 +110,7 @@ def test_types_do_not_depend_on_the_data(tmp_path: Path) -> None:
 def test_earlier_files_stay_when_a_new_writing_fails(store: Path, tmp_path: Path) -> None:
     harness.write_parquet(tmp_path / "out", store)
     before = {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()}
-    with pytest.raises(RuntimeError), ParquetFiles(tmp_path / "out"):
+    with pytest.raises(RuntimeError), parquet_files(tmp_path / "out"):
         raise RuntimeError
     assert {path.name: path.read_bytes() for path in (tmp_path / "out").iterdir()} == before
 
