@@ -17,7 +17,6 @@ from harness.records import (
     Cause,
     CauseKind,
     ChipOverview,
-    Observation,
     Origin,
     Overruling,
     RunOverview,
@@ -26,7 +25,6 @@ from harness.records import (
 )
 from harness_reports.looks import look
 from harness_reports.names import chip_name, design_page, design_table
-from harness_reports.suspects import SuspectList, suspect_lists
 from harness_reports.texts import day
 from harness_reports.ways import Anchor
 
@@ -41,25 +39,18 @@ MAX_LEADS = 3
 """Maximum number of causes in the head of a chip's page, or on its card; the page has all."""
 
 
-@dataclass(frozen=True)
-class CauseRow:
-    """One cause, as shown; each candidate with how much more probable the first one is.
+@dataclass(frozen=True, kw_only=True)
+class CauseRow(Cause):
+    """One cause, as shown; each explanation with how much more probable the first one is.
 
     On the run's page ``places`` lead to its slots and ``named`` to its tables, the last of each to
     those left out; ``shapes`` are those of the verdicts by which a person may look for it.
     """
 
     anchor: str
-    key: str
-    slots: tuple[str, ...]
-    summary: str
-    advice: str
     sure: str
-    candidates: tuple[tuple[str, str], ...]
-    observations: tuple[Observation, ...]
-    tables: tuple[str, ...]
+    against: tuple[tuple[str, str], ...]
     decided: str
-    suspects: tuple[SuspectList, ...]
     places: tuple[Anchor, ...] = ()
     named: tuple[Anchor, ...] = ()
     shapes: tuple[str, ...] = ()
@@ -72,17 +63,11 @@ def cause_rows(causes: Sequence[Cause]) -> tuple[CauseRow, ...]:
 
 def _row(cause: Cause, anchor: str) -> CauseRow:
     return CauseRow(
+        **vars(cause),
         anchor=anchor,
-        key=cause.key,
-        slots=cause.slots,
-        summary=cause.summary,
-        advice=cause.advice,
         sure="settled" if cause.settled else "not settled",
-        candidates=tuple((explanation_text(e), against_text(e)) for e in cause.explanations),
-        observations=cause.observations,
-        tables=cause.tables,
+        against=tuple((explanation_text(e), against_text(e)) for e in cause.explanations),
         decided=decision_text(cause.overruled) if cause.overruled else "",
-        suspects=suspect_lists(cause.suspects),
     )
 
 

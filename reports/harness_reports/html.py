@@ -97,7 +97,7 @@ _WORDS = (
     texts.cells_text, texts.coverage_text, texts.duration, texts.first_mismatch, texts.hertz,
     texts.interval_text, many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,
     standings.change_text, standings.latest_text, strips.strip, strips.strip_mark, texts.run_title,
-    suspects.suspect_lists,
+    suspects.suspect_fit, suspects.suspect_lists, suspects.suspect_place, suspects.suspect_text,
     texts.short_first, texts.time_remark, texts.timing_word, texts.unstable_remark,
     traffic.first_wrong, trust.chip_headline,
 )  # fmt: skip

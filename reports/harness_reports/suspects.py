@@ -21,20 +21,11 @@ MAX_SHOWN_BOUNDS = 4
 
 
 @dataclass(frozen=True)
-class SuspectRow:
-    """One suspect, as shown."""
-
-    name: str
-    fit: str
-    place: str
-
-
-@dataclass(frozen=True)
 class SuspectList:
-    """The suspects inside one design, as shown; ``notes`` are vectors to run and what was left."""
+    """The suspects to show of one design; ``notes`` are vectors to run and what was left."""
 
     heading: str
-    rows: tuple[SuspectRow, ...]
+    rows: tuple[Suspect, ...]
     notes: tuple[str, ...]
 
 
@@ -43,10 +34,7 @@ def suspect_lists(found: Sequence[Diagnosis]) -> tuple[SuspectList, ...]:
     return tuple(
         SuspectList(
             suspects_heading(one),
-            tuple(
-                SuspectRow(suspect_text(s), suspect_fit(s), suspect_place(s))
-                for s in one.suspects[:MAX_SHOWN_SUSPECTS]
-            ),
+            one.suspects[:MAX_SHOWN_SUSPECTS],
             (
                 *map(separation_text, one.separations),
                 *(f"Not tried: {text}." for text in one.left_out),
