@@ -19,6 +19,7 @@ import numpy as np
 
 from harness.agent import protocol
 from harness.agent.backends import texts
+from harness.agent.compiled import MODULE, compiled
 from harness.agent.engine import MIN_ROWS
 from harness.board.capture import (
     Capture,
@@ -70,14 +71,21 @@ def open_session(
     try:
         repl = RawRepl(port)
         repl.enter()
-        for text in texts(profile.backend):
-            repl.load(text)
+        _load_agent(repl, profile.backend)
         channel = Channel(port, profile.in_flight, timeouts)
         _start_agent(repl, channel)
         return Session(channel, repl, profile, shuttle, heard)
     except BaseException:
         port.close()
         raise
+
+
+def _load_agent(repl: RawRepl, name: str) -> None:
+    """Load the agent, compiled for the board's interpreter if it can be, else as text."""
+    code = compiled(name, repl.bytecode())
+    if code is None or not repl.load_compiled(code, MODULE):
+        for text in texts(name):
+            repl.load(text)
 
 
 def _start_agent(repl: RawRepl, channel: Channel) -> None:

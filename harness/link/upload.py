@@ -4,24 +4,30 @@ After the MicroPython reference, "The MicroPython interactive interpreter mode":
 the raw REPL, Ctrl-E A Ctrl-A asks for raw-paste mode with flow control, Ctrl-D ends a text,
 Ctrl-B returns to the friendly prompt. Nothing is written to the board's file system. The board
 checks the CRC-32 of each piece before it keeps it, and of the whole before it executes it, because
-the raw REPL itself does not notice damaged bytes. A damaged piece is sent again, smaller.
+the raw REPL itself does not notice damaged bytes. A damaged piece is sent again, smaller. Pieces
+travel in base 64, which has no Ctrl-C: it interrupts a board in the middle of a transfer.
 """
 
 from __future__ import annotations
 
+import binascii
 import time
 import zlib
 from collections.abc import Callable
 from contextlib import suppress
 
-from harness.agent.protocol import ANYONE, BYE, QUANTUM
+from harness.agent.protocol import ANYONE, BYE
 from harness.errors import BoardMisbehaved, BoardSilent
 from harness.link.framing import make_frame, pad
 from harness.link.port import Port
 
 PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
-PIECE = 1500
-"""Bytes of program in one statement; a small controller must hold them twice."""
+FRIENDLY = b">>> "
+PIECE = 6000
+"""Bytes of a program that are sent at once; a small controller must hold them twice."""
+BLOCK = 256
+"""Bytes that a board reads at once; a piece in base 64 is filled up to whole blocks. Some do not
+interrupt a program at Ctrl-C, but find it in the block."""
 SMALLEST = 96
 """Bytes of a piece on a wire that damages every larger one."""
 PIECE_TRIES = 10
@@ -41,7 +47,53 @@ RESET_SECONDS = 0.5
 
 NEVER = b"no board says this \x00\x01"
 
-OWN_NAMES = ("_t", "_c", "gc", "binascii")
+RECEIVER = """import gc, sys, binascii
+_t = bytearray({size})
+_n = 0
+def _r(at, blocks, crc):
+ global _n
+ text = bytearray({block} * blocks)
+ for k in range(0, len(text), {block}):
+  part = memoryview(text)[k : k + {block}]
+  sys.stdin.buffer.readinto(part)
+  if b"\\3" in bytes(part):
+   raise KeyboardInterrupt
+ data = binascii.a2b_base64(text)
+ if _n == at and binascii.crc32(data) == crc:
+  memoryview(_t)[at : at + len(data)][:] = data
+  _n += len(data)
+ print(_n)
+gc.collect()
+print(_n)"""
+"""Makes a board ready for bytes: ``_r`` keeps a piece that is whole and next, and prints how many
+bytes are kept."""
+BYTECODE = b"import sys\n_n = getattr(sys.implementation, '_mpy', 0)\nprint(_n, _n)"
+"""Prints what an interpreter can load; twice, because a digit may be damaged."""
+IMPORT = """import deflate, io, sys, vfs
+class _v:
+ def mount(self, *how):
+  pass
+ umount = mount
+ def stat(self, path):
+  if path != "/{module}.mpy":
+   raise OSError(2)
+  return (32768, 0, 0, 0, 0, 0, 0, 0, 0, 0)
+ def open(self, *how):
+  return deflate.DeflateIO(io.BytesIO(_t), deflate.ZLIB)
+sys.modules.pop("{module}", None)
+vfs.mount(_v(), "/_v")
+sys.path.append("/_v")
+try:
+ from {module} import *
+finally:
+ sys.path.pop()
+ vfs.umount("/_v")
+print(len(_t))"""
+"""Imports a compiled module from the bytes kept: a file system of one file, which is in memory."""
+WINDOW_BITS = 12
+"""A larger window costs a board more memory, and makes hardly any module smaller."""
+
+OWN_NAMES = ("_t", "_n", "_r", "gc", "sys", "binascii")
 """Names that the upload defines first: a board that lacks one has received damaged text."""
 
 
@@ -86,10 +138,10 @@ class RawRepl:
         for attempt in range(TRIES):
             if attempt:
                 goodbye = pad(make_frame(ANYONE, 0, BYE, b""))
-                self._port.write(b"\x00" * QUANTUM + goodbye)
+                self._port.write(b"\x00" * BLOCK + goodbye)
                 heard += self._listen(0.2)
             heard += self._interrupt()
-            heard += self._listen(0.1 + 0.2 * attempt)
+            heard += self._until(FRIENDLY, 0.1 + 0.2 * attempt)[1]
             self._port.write(b"\r\x01")
             reached, text = self._until(PROMPT, 0.7)
             heard += text
@@ -98,12 +150,14 @@ class RawRepl:
                 return
         raise self._not_reached(heard)
 
-    def execute(self, source: bytes, timeout: float = 10.0) -> str:
-        """Run a text on the board and return its output.
+    def execute(self, source: bytes, timeout: float = 10.0, data: bytes = b"") -> str:
+        """Run a text on the board, which reads ``data``; return its output.
 
         Raises BoardMisbehaved with the board's own error text if the text raised.
         """
         self._give(source)
+        if data:
+            self._port.write(data)
         printed = self._expect(b"\x04", timeout)[:-1]
         failure = self._exactly(1, ANSWER_SECONDS)
         if failure not in (b"\x04", b">"):
@@ -133,20 +187,43 @@ class RawRepl:
                 return
         send(data)
 
+    def bytecode(self) -> int:
+        """Return ``sys.implementation._mpy`` of the board's interpreter; 0 if it has none."""
+        return int(self._answer(BYTECODE, _is_number_twice).split()[0])
+
+    def load_compiled(self, code: bytes, module: str) -> bool:
+        """Send a compiled module and import all its names; return whether the board could."""
+        packer = zlib.compressobj(9, wbits=WINDOW_BITS)
+        packed = packer.compress(code) + packer.flush()
+        try:
+            self.hold(packed)
+            self._surely(IMPORT.format(module=module).encode(), str(len(packed)))
+            self._forget()
+        except Damaged:
+            raise
+        except BoardMisbehaved:
+            return False
+        return True
+
     def _load(self, data: bytes) -> None:
         self._hold(data)
         self._surely(b"_t = bytes(_t)\nexec(_t, globals())\nprint(len(_t))", str(len(data)))
+        self._forget()
+
+    def _forget(self) -> None:
         self._surely(b"_t = None\ngc.collect()\nprint(_t)", "None")
 
     def _hold(self, data: bytes) -> None:
-        self._surely(b"import gc, binascii\n_t = bytearray()\ngc.collect()\nprint(len(_t))", "0")
+        self._surely(RECEIVER.format(size=len(data), block=BLOCK).encode(), "0")
         at = 0
         while at < len(data):
             piece = data[at : at + self._piece]
             tries = 1 if self._piece > SMALLEST else PIECE_TRIES
+            sent = binascii.b2a_base64(piece)
+            sent += b"\n" * (-len(sent) % BLOCK)
+            statement = f"_r({at}, {len(sent) // BLOCK}, {zlib.crc32(piece)})".encode()
             try:
-                kept = str(at + len(piece))
-                self._surely(_keep(piece, at), kept, tries, PIECE_SECONDS)
+                self._surely(statement, str(at + len(piece)), tries, PIECE_SECONDS, sent)
             except (BoardMisbehaved, BoardSilent):
                 if self._piece == SMALLEST:
                     raise
@@ -191,8 +268,20 @@ class RawRepl:
         answer: str,
         tries: int = PIECE_TRIES,
         seconds: float = STATEMENT_SECONDS,
+        data: bytes = b"",
     ) -> None:
-        """Execute a statement until it prints ``answer``.
+        """Execute a statement, which reads ``data``, until it prints ``answer``."""
+        self._answer(statement, answer.__eq__, tries, seconds, data)
+
+    def _answer(
+        self,
+        statement: bytes,
+        fits: Callable[[str], bool],
+        tries: int = PIECE_TRIES,
+        seconds: float = STATEMENT_SECONDS,
+        data: bytes = b"",
+    ) -> str:
+        """Execute a statement until what it prints fits; return that.
 
         If every try gives the same error, the board raised it; else the link is at fault (Damaged).
         """
@@ -200,9 +289,9 @@ class RawRepl:
         for _ in range(tries):
             self._asked += 1
             try:
-                printed = self.execute(statement, seconds).strip()
-                if printed == answer:
-                    return
+                printed = self.execute(statement, seconds, data).strip()
+                if fits(printed):
+                    return printed
                 errors[printed] = None
             except OutOfMemory:
                 raise
@@ -331,16 +420,11 @@ class RawRepl:
         )
 
 
-def _keep(piece: bytes, at: int) -> bytes:
-    """Make the statement that keeps a piece if it is whole and next, and prints the length kept.
-
-    The two names differ in four bits, so no single damaged bit turns one into the other.
-    """
-    return (
-        f"_c = {piece!r}\n"
-        f"if len(_t) == {at} and binascii.crc32(_c) == {zlib.crc32(piece)}: _t += _c\n"
-        "print(len(_t))"
-    ).encode()
+def _is_number_twice(printed: str) -> bool:
+    match printed.split():
+        case [one, other]:
+            return one == other and one.isdecimal() and one.isascii()
+    return False
 
 
 def _is_damage(text: str) -> bool:

@@ -14,11 +14,14 @@ import pytest
 
 from harness.agent import rp2_timing
 from harness.agent.backends import BACKENDS, MODULES, backend, slim, stored_texts, text_of, texts
+from harness.agent.compiled import COMPILED, compile_agent, compiled, file_name
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
 MOST_BYTES = {"generic": 28_500, "rp2": 46_500, "sio": 40_000, "virtual": 26_500}
 """Maximum size of one upload as text; a controller's memory holds it and its code."""
+MOST_COMPILED = {"generic": 20_000, "rp2": 30_000, "sio": 24_000, "virtual": 22_000}
+"""Maximum size compiled; reading a byte takes an RP2040 some 13 us."""
 
 
 def defined(text: str) -> set[str]:
@@ -124,12 +127,18 @@ def test_an_unknown_backend_is_named_with_those_that_exist() -> None:
     assert str(caught.value) == ("no pins module 'steam'; registered: " + ", ".join(BACKENDS))
 
 
-def test_the_wheel_brings_the_sources_that_a_board_needs(tmp_path: Path) -> None:
+def test_the_wheel_brings_the_sources_that_a_board_needs_and_compiled_ones(tmp_path: Path) -> None:
     """``harness`` is packed as a folder; no source of an upload may be missing."""
     builder = pytest.importorskip("hatchling.builders.wheel").WheelBuilder(str(ROOT))
     (wheel,) = builder.build(directory=str(tmp_path), versions=["standard"])
     with ZipFile(wheel) as packed:
         names = set(packed.namelist())
+        brought = {name: packed.read(name) for name in names if name.endswith(".mpy")}
+    assert brought == {
+        f"harness/agent/compiled/{file_name(name, number)}": compile_agent(name, number)
+        for name, numbers in COMPILED.items()
+        for number in numbers
+    }
     agent = {path.name for path in (ROOT / "harness" / "agent").iterdir() if path.is_file()}
     assert {f"harness/agent/{name}" for name in agent} <= names
     assert "harness/py.typed" in names
@@ -141,6 +150,27 @@ def test_an_editable_installation_has_no_copies_of_files(tmp_path: Path) -> None
     with ZipFile(wheel) as packed:
         names = {name for name in packed.namelist() if ".dist-info/" not in name}
         assert {str(packed.read(name), "utf-8") for name in names} == {f"{ROOT}\n{ROOT}/reports"}
+
+
+@pytest.mark.parametrize("name", BACKENDS)
+def test_a_compiled_agent_is_for_its_interpreter_only_and_others_get_the_texts(name: str) -> None:
+    version, (number, *_) = 6 | 3 << 8, COMPILED[name]
+    code = compiled(name, version | number << 10)
+    assert code is not None
+    assert code[:3] == bytes((ord("M"), 6, number << 2 | 3))
+    assert len(code) <= MOST_COMPILED[name]
+    assert compiled(name, 6 | 2 << 8 | number << 10) is None, "native code of an older format"
+    assert compiled(name, 7 | 3 << 8 | number << 10) is None, "a later version"
+    assert compiled(name, version | 15 << 10) is None, "an unknown architecture"
+    assert compiled(name, version) is None, "an interpreter without native code"
+    assert compiled(name, 0) is None, "no MicroPython"
+
+
+def test_without_a_compiler_boards_get_the_texts(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("harness.agent.compiled.find_spec", lambda _: None)
+    compile_agent.cache_clear()
+    assert compiled("rp2", 6 | 3 << 8 | 4 << 10) is None
+    compile_agent.cache_clear()
 
 
 def test_slimming_does_not_change_what_a_module_does() -> None:

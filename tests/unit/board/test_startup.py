@@ -333,7 +333,7 @@ class Liar(LocalRepl):
 
     said = ""
 
-    def execute(self, source: bytes, timeout: float = 10.0) -> str:  # noqa: ARG002  it never waits
+    def execute(self, source: bytes, timeout: float = 10.0, data: bytes = b"") -> str:  # noqa: ARG002  it never waits
         self.steps.append(source.decode())
         return f"{zlib.crc32(self.said.encode())} {self.said}\n"
 

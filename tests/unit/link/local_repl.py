@@ -26,7 +26,7 @@ class LocalRepl(RawRepl):
         self.steps.append(data)
         self.names["_t"] = bytearray(data)
 
-    def execute(self, source: bytes, timeout: float = 10.0) -> str:  # noqa: ARG002  nothing here waits
+    def execute(self, source: bytes, timeout: float = 10.0, data: bytes = b"") -> str:  # noqa: ARG002  nothing here waits or reads
         self.steps.append(source.decode())
         said = io.StringIO()
         try:

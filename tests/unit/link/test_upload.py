@@ -16,9 +16,11 @@ from types import SimpleNamespace
 
 import pytest
 
+from harness.agent.compiled import MODULE, compile_agent
+from harness.agent.engine import AGENT
 from harness.errors import BoardMisbehaved, BoardSilent
 from harness.link import RawRepl
-from harness.link.upload import APART_SECONDS, PROMPT, _keep
+from harness.link.upload import APART_SECONDS, BLOCK, PROMPT, RECEIVER
 from harness.virtual import interpreter
 from tests.unit.agent.micropython import needs_micropython
 
@@ -65,13 +67,13 @@ class Terminal:
         return os.read(self.master, 4096) if ready else b""
 
     def write(self, data: bytes) -> None:
-        if self.damage and data.startswith(b"_c = "):
+        if self.damage and len(data) > 60 and data.endswith(b"\n") and b" " not in data:
             self.damage -= 1
             data = data[:50] + bytes((data[50] ^ 1,)) + data[51:]
-        if self.spoil and b"_t += _c" in data and b"len(_t) == 0 " not in data:
+        if self.spoil and data.startswith(b"_r("):
             self.spoil = False
-            data = data.replace(b"_t += _c", b"_t *= 0 ")
-        if self.renamed and b"_t = bytearray()" in data:
+            data += b";_t[0]=1"
+        if self.renamed and b"_t = bytearray(" in data:
             self.renamed -= 1
             data = data.replace(b"_t", b"_u")
         os.write(self.master, data)
@@ -150,16 +152,33 @@ def test_a_program_whose_kept_part_is_damaged_is_sent_again_from_its_start(
 
 
 @pytest.mark.parametrize("piece", [b"def frame(session):\n body = 1", bytes(range(0, 256, 3))])
-def test_no_single_damaged_bit_changes_the_part_kept_already(piece: bytes) -> None:
-    before, statement = b"kept before", _keep(piece, len(b"kept before"))
-    for number in range(len(statement) * 8):
-        damaged = bytearray(statement)
+def test_no_single_damaged_bit_changes_the_part_kept_already(
+    piece: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = b"kept before"
+    whole = before + piece
+    sent = binascii.b2a_base64(piece)
+    said = f"_r({len(before)}, 1, {binascii.crc32(piece)})\n".encode()
+    for number in range(len(said + sent) * 8):
+        damaged = bytearray(said + sent)
         damaged[number // 8] ^= 1 << number % 8
-        names: dict[str, object] = {"_t": bytearray(before), "_c": b"older", "binascii": binascii}
-        with suppress(Exception), redirect_stdout(io.StringIO()), warnings.catch_warnings():
+        statement, data = damaged[: len(said)], bytes(damaged[len(said) :])
+        names: dict[str, object] = {}
+        monkeypatch.setattr("sys.stdin", SimpleNamespace(buffer=io.BytesIO(data)))
+        with (
+            suppress(Exception, KeyboardInterrupt),
+            redirect_stdout(io.StringIO()),
+            warnings.catch_warnings(),
+        ):
             warnings.simplefilter("ignore")
-            exec(bytes(damaged), names)
-        assert names["_t"] in (before, before + piece), bytes(damaged)
+            exec(RECEIVER.format(size=len(whole), block=BLOCK), names)
+            names["_t"][: len(before)], names["_n"] = before, len(before)  # type: ignore[index]
+            exec(bytes(statement), names)
+        kept = bytes(names["_t"]), names["_n"]  # type: ignore[call-overload]
+        assert kept in (
+            (before + bytes(len(piece)), len(before)),
+            (whole, len(whole)),
+        ), bytes(damaged)
 
 
 @needs_micropython
@@ -168,7 +187,7 @@ def test_a_wire_that_damages_every_program_is_reported(repl: RawRepl, terminal: 
     with pytest.raises(BoardMisbehaved) as caught:
         repl.load("value = '" + "a" * 500 + "'\n")
     assert str(caught.value) == (
-        "the link corrupts data: 34 of 37 statements of the upload came back damaged or not at "
+        "the link corrupts data: 36 of 39 statements of the upload came back damaged or not at "
         "all; check the cable and any hub between"
     )
 
@@ -179,7 +198,7 @@ def test_a_link_that_damages_too_much_is_given_up_soon(
 ) -> None:
     monkeypatch.setattr("harness.link.upload.MAX_DAMAGED", 3)
     terminal.damage = 1000
-    with pytest.raises(BoardMisbehaved, match="corrupts data: 7 of 10 statements of the upload"):
+    with pytest.raises(BoardMisbehaved, match="corrupts data: 9 of 12 statements of the upload"):
         repl.load("value = '" + "a" * 500 + "'\n")
 
 
@@ -197,7 +216,7 @@ def test_an_error_from_damaged_text_is_no_error_of_the_board(
     with pytest.raises(BoardMisbehaved) as caught:
         repl.load("value = 1\n")
     assert str(caught.value) == (
-        "the link corrupts data: 34 of 37 statements of the upload came back damaged or not at "
+        "the link corrupts data: 36 of 39 statements of the upload came back damaged or not at "
         "all; check the cable and any hub between"
     )
 
@@ -212,16 +231,25 @@ def test_an_error_in_every_try_is_the_boards_own(repl: RawRepl) -> None:
 
 
 @needs_micropython
-def test_a_host_that_died_in_mid_transfer_leaves_a_board_that_the_next_host_reaches(
-    terminal: Terminal, repl: RawRepl
+@pytest.mark.parametrize("architecture", [2, 4])
+def test_a_compiled_module_is_imported_from_memory_if_it_fits(
+    repl: RawRepl, architecture: int
 ) -> None:
-    repl.execute(b"x = 1")
-    terminal.write(b"\x05A\x01")
-    assert terminal.read(2.0).startswith(b"R\x01")
-    terminal.write(b"x = '" + b"a" * 100)
-    after = RawRepl(terminal)
-    after.enter()
-    assert after.execute(b"print('x' in globals())").strip() == "False"
+    code = compile_agent("virtual", architecture)
+    assert code is not None
+    assert repl.bytecode() >> 10 == 2, "a PC"
+    assert repl.load_compiled(code, MODULE) == (architecture == 2)
+    loaded = repl.execute(b"print('begin' in globals())")
+    assert loaded.strip() == str(architecture == 2)
+
+
+@needs_micropython
+def test_a_damaged_compiled_module_is_sent_again(repl: RawRepl, terminal: Terminal) -> None:
+    code = compile_agent("virtual", 2)
+    assert code is not None
+    terminal.damage = 2
+    assert repl.load_compiled(code, MODULE)
+    assert repl.execute(b"print(AGENT)").strip() == AGENT
 
 
 @needs_micropython
