@@ -13,7 +13,7 @@ from typing import Any
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
 
-class CompileAgent(BuildHookInterface):  # type: ignore[misc]  # hatchling has no types here
+class CompileAgent(BuildHookInterface[Any]):
     """Adds the compiled agent to a wheel; an editable installation compiles it when needed."""
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
