@@ -1,9 +1,9 @@
-"""Pins of an RP2040 by its PIO and DMA: inside a burst hardware times every cycle.
+"""Pins of an RP2040 or RP2350 by its PIO and DMA: inside a burst hardware times every cycle.
 
 One state machine drives all pins from words in memory and reads all pins; one DMA channel brings
 the words, a second takes the words read, and a third and fourth give them their control blocks.
 One rule: every register is reached through ``bus``, none is written before ``bind`` has checked
-that this is an RP2040, and release restores their former state.
+which controller this is, and release restores their former state.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ from .rp2_timing import (
     Layout,
     layout,
 )
-from .rp2040 import DMA_ABORT, DMA_CHAIN, DMA_START
+from .rp2040 import DMA_ABORT, DMA_CHAIN, DMA_START, PIO_BASE, PIO_PINS
 
 ABOUT = {
     "exact": True,
@@ -86,8 +86,8 @@ ABOUT = {
 }
 """Its abilities (``Backend`` in ``backends``), with the system clock at 125 MHz."""
 
-ALL_PINS = (30 << 20) | (5 << 26)
-"""PINCTRL: OUT and IN over all 30 pins."""
+ALL_PINS = (PIO_PINS << 20) | (5 << 26)
+"""PINCTRL: OUT and IN over all pins in reach."""
 AUTOMATIC = (1 << 16) | (1 << 17) | (1 << 18) | (1 << 19)
 """SHIFTCTRL: pull and push automatically, 32 bits each."""
 
@@ -148,10 +148,13 @@ class Pins:
         refuse_other_chips(self.bus, self.name)
         self.release()
         self.numbers = list(numbers)
+        base = 16 if max(self.numbers) > 31 else 0
         bits = range(len(self.numbers))
-        self.outward = crossing([(bit, self.numbers[bit]) for bit in bits])
-        self.inward = crossing([(self.numbers[bit], bit) for bit in bits])
+        self.outward = crossing([(bit, self.numbers[bit] - base) for bit in bits])
+        self.inward = crossing([(self.numbers[bit] - base, bit) for bit in bits])
         self.saved = save_state(self.bus, self.numbers)
+        if PIO_BASE:
+            self.bus.write(PIO_BASE, base)
         self.set_up()
         take_pins(self.bus, self.numbers, FUNCTION_PIO)
 

@@ -1,7 +1,7 @@
-"""Pins of an RP2040 by its SIO registers: software paces, and a whole bus moves in one write.
+"""Pins of an RP2040 or RP2350 by its SIO registers: software paces, a bus moves in one write.
 
 A cycle is at least as long as requested; no edge is timed exactly. One rule: every register is
-reached through ``bus``, none is written before ``bind`` has checked that this is an RP2040, and
+reached through ``bus``, none is written before ``bind`` has checked which controller this is, and
 release restores the former state of pads and pin functions.
 """
 
@@ -17,8 +17,8 @@ from .cpython import micropython, ptr32
 from .faces import BusFace, Vector, Words
 from .rp2_chip import (
     FUNCTION_SIO,
+    GPIO_IN,
     OUT,
-    SIO,
     Bus,
     cross,
     crossing,
@@ -27,7 +27,7 @@ from .rp2_chip import (
     save_pins,
     take_pins,
 )
-from .rp2040 import OE_CLEAR, OUT_CLEAR, TIMER
+from .rp2040 import OE_CLEAR, OE_SET, OUT_CLEAR, OUT_INVERT, TIMER
 
 ABOUT = {
     "exact": False,
@@ -57,57 +57,58 @@ the time from BEGAN, which may be the next microsecond, to the end of the cycle;
 def pace(tables: Sequence[Any], state: Words, k: int, end: int) -> int:  # noqa: C901  see below
     """Run rows ``k`` to ``end``.
 
-    ``tables`` is drive, enable, pulse, seen (in controller order), the crossing, the registers of
-    SIO and of the timer, and a function that looks at the host in long waits. SIO's words are
-    GPIO_IN (1), GPIO_OUT_XOR (7), GPIO_OE_SET (9) and GPIO_OE_CLR (10). A pin is let go before
-    levels move, and becomes an output after that. All in one function: a call takes 1,000 cycles.
+    ``tables`` is drive, enable, pulse, seen (in controller order), the crossing, registers as in
+    ``bind``, and a function that looks at the host in long waits. A pin is let go before levels
+    move, and becomes an output after that. All in one function: a call takes 1,000 cycles.
     """
     drive = ptr32(tables[0])
     enable = ptr32(tables[1])
     pulse = ptr32(tables[2])
     seen = ptr32(tables[3])
     move = ptr32(tables[4])
-    sio = ptr32(tables[5])
-    timer = ptr32(tables[6])
-    look = tables[7]
+    pins = ptr32(tables[5])
+    invert = ptr32(tables[6])
+    outputs = ptr32(tables[7])
+    inputs = ptr32(tables[8])
+    timer = ptr32(tables[9])
     s = ptr32(state)
     while k < end:
         w = int(enable[k])
         if w != int(s[1]):
             s[1] = w
             s[2] = int(cross(tables[4], w))
-            sio[10] = int(s[5]) & ~int(s[2])
+            inputs[0] = int(s[5]) & ~int(s[2])
         w = int(drive[k]) ^ int(s[0])
         s[0] = drive[k]
         part = int(move[w & 255]) | int(move[256 + ((w >> 8) & 255)])
-        sio[7] = part | int(move[512 + ((w >> 16) & 255)]) | int(move[768 + ((w >> 24) & 255)])
-        sio[9] = s[2]
+        invert[0] = part | int(move[512 + ((w >> 16) & 255)]) | int(move[768 + ((w >> 24) & 255)])
+        outputs[0] = s[2]
         part = int(timer[0])
         while ((int(timer[0]) - part) & 0x3FFFFFFF) < int(s[8]):
             if int(s[8]) > 25000:
-                look()
+                tables[10]()
         w = int(pulse[k])
         if w:
             if w != int(s[3]):
                 s[3] = w
                 s[4] = int(cross(tables[4], w))
-            sio[7] = s[4]
+            invert[0] = s[4]
             part = int(timer[0])
             while ((int(timer[0]) - part) & 0x3FFFFFFF) < int(s[7]):
                 if int(s[7]) > 25000:
-                    look()
-            sio[7] = s[4]
+                    tables[10]()
+            invert[0] = s[4]
             part = int(timer[0])
             while ((int(timer[0]) - part) & 0x3FFFFFFF) < int(s[8]):
                 if int(s[8]) > 25000:
-                    look()
+                    tables[10]()
         part = 1  # after a late cycle the timer is anywhere in its microsecond: count from the next
         while ((int(timer[0]) + 1 - int(s[9])) & 0x3FFFFFFF) < int(s[6]):
             part = 0
             if int(s[6]) > 25000:
-                look()
+                tables[10]()
         s[9] = (int(timer[0]) + part) & 0x3FFFFFFF
-        seen[k] = sio[1]
+        seen[k] = pins[0]
         k += 1
     return 0
 
@@ -172,7 +173,10 @@ class Pins:
         bits = range(len(self.numbers))
         self.ports = (
             crossing([(bit, self.numbers[bit]) for bit in bits]),
-            self.bus.window(SIO),
+            self.bus.window(GPIO_IN),
+            self.bus.window(OUT_INVERT),
+            self.bus.window(OE_SET),
+            self.bus.window(OE_CLEAR),
             self.bus.window(TIMER),
             self.look_up,
         )

@@ -1,8 +1,9 @@
 """Registers that the agent uses, and the one object through which it reaches them.
 
-What a controller has of its own is in a table, ``rp2040``. Addresses and bits after the datasheet:
-DMA 2.5.7, PIO 3.7, SIO 2.3.1.7, SYSINFO 2.20. One rule: every register is reached through a bus, so
-that tests can put an emulator behind it.
+What a controller has of its own is in a table: on a board, ``rp2040`` here is the one of its
+controller. The rest is alike (RP2040 datasheet: DMA 2.5.7, PIO 3.7, SIO 2.3.1.7, SYSINFO 2.20;
+RP2350 datasheet: DMA 12.6.10, PIO 11.7, SIO 3.1.11, SYSINFO 12.15.1). One rule: every register is
+reached through a bus, so that tests can put an emulator behind it.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from .cpython import addressof
 from .engine import Refused
 from .faces import BusFace, Words
 from .rp2040 import (
+    CONTROLLER,
     DMA_BUSY,
     DMA_CHAIN,
     DMA_QUIET,
@@ -23,18 +25,16 @@ from .rp2040 import (
     DMA_RING_WRITE,
     DMA_TREQ,
     IO_CTRL,
+    PAD_HELD,
     PADS,
+    PIO_BASE,
     STEP_READ,
     STEP_WRITE,
 )
 
 CHIP_ID = 0x40000000
-"""SYSINFO: revision (4 bits), part (16), maker by JEP106 with the stop bit (12).
-
-The RP2350 has the same register at the same address (RP2350 datasheet, SYSINFO), its part is 4.
-"""
-RP2040_ID = 0x0002927
-RP2350_ID = 0x0004927
+"""SYSINFO: revision (4 bits), part (16), maker by JEP106 with the stop bit (12)."""
+KNOWN = {0x0002927: "an RP2040", 0x0004927: "an RP2350"}
 
 PIO = 0x50200000
 PIO_CTRL = PIO
@@ -90,6 +90,8 @@ FUNCTION_SIO = 5
 FUNCTION_PIO = 6
 SIO = 0xD0000000
 GPIO_IN = SIO + 0x04
+GPIO_HIGH_IN = SIO + 0x08
+"""Levels of the pins from 32 on."""
 OUT = SIO + 0x10
 PULL_WAIT_US = 20
 """Time for a weak pull to move a floating pin and its track, in microseconds."""
@@ -158,15 +160,15 @@ class Bus:
 
 
 def refuse_other_chips(bus: BusFace, name: str) -> None:
-    """Raise Refused unless this is an RP2040: elsewhere the same addresses do other things."""
+    """Raise Refused unless the controller is the table's: others do other things at an address."""
     chip = bus.chip_id()
-    if chip & 0x0FFFFFFF == RP2040_ID:
-        return
-    what = "an RP2350" if chip & 0x0FFFFFFF == RP2350_ID else "not an RP2040"
-    raise Refused(
-        'this controller is %s (identity 0x%08x), and backend "%s" is for the RP2040 only; '
-        'write backend = "generic" in the board\'s profile' % (what, chip, name)
-    )
+    what = KNOWN.get(chip & 0x0FFFFFFF, "unknown")
+    if what != CONTROLLER:
+        raise Refused(
+            'this controller is %s (identity 0x%08x), and backend "%s" was sent for %s; correct '
+            '"controller" in the board\'s profile, or write backend = "generic" there'
+            % (what, chip, name, CONTROLLER)
+        )
 
 
 def channel(number: int) -> int:
@@ -187,6 +189,8 @@ def save_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
         places += [base + DMA_CTRL, base + DMA_READ, base + DMA_WRITE, base + DMA_COUNT]
     if bus.read(PIO_CTRL) & SM_ENABLE:
         raise Refused("the PIO's state machine 0 is in use by another program")
+    if PIO_BASE:
+        places.append(PIO_BASE)
     return save_pins(bus, numbers) + [(place, bus.read(place)) for place in places]
 
 
@@ -200,11 +204,10 @@ def save_pins(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
 def take_pins(bus: BusFace, numbers: Iterable[int], function: int) -> None:
     """Give these pins a function, without a pull."""
     for number in numbers:
-        # After reset, input enable is set in silicon (datasheet 2.19.6.3) and clear in the
-        # emulator; an earlier program may have changed it.
-        pad = bus.read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF)
-        bus.write(PADS + 4 * number, pad | PAD_IN)
         bus.write(IO_CTRL + 8 * number, function)
+        # After reset, an RP2350's pads are held and their inputs off; a program may change any.
+        pad = bus.read(PADS + 4 * number) & ~(PAD_UP | PAD_DOWN | PAD_OFF | PAD_HELD)
+        bus.write(PADS + 4 * number, pad | PAD_IN)
 
 
 def crossing(pairs: Iterable[tuple[int, int]]) -> Words:
@@ -231,11 +234,17 @@ def cross(table: Sequence[int], word: int) -> int:
 
 
 def pulled(bus: BusFace, number: int, pull: int) -> int:
-    """Return a pin's level under a weak pull, which is then removed."""
+    """Return a pin's level under a weak pull, which is then removed.
+
+    The input is off until the pull has done its work: on an RP2350 up to stepping A2, an input that
+    is on holds a floating pin at 2.2 V against a pull down (RP2350 datasheet, erratum RP2350-E9).
+    """
     place = PADS + 4 * number
+    bus.write(place + CLEAR_BITS, PAD_IN)
     bus.write(place + SET_BITS, pull)
     bus.pause(PULL_WAIT_US)
-    level = bus.read(GPIO_IN) >> number & 1
+    bus.write(place + SET_BITS, PAD_IN)
+    level = bus.read(GPIO_HIGH_IN if number > 31 else GPIO_IN) >> (number & 31) & 1
     bus.write(place + CLEAR_BITS, pull)
     return level
 

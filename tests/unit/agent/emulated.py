@@ -20,6 +20,7 @@ from harness.agent.cpython import Window
 from tests.unit.agent.tern import CLK, IO, NRESET, OUTS, S0, S1, TernChip
 
 RAM = 0x20000000
+TIMER = rp2040.TIMER
 SYNC = 2
 
 
@@ -32,6 +33,8 @@ class Device(Protocol):
 
 class EmulatedBus:
     """Registers and memory of an emulated chip; time passes only in waits."""
+
+    table = rp2040
 
     def __init__(self, device: Device, numbers: Iterable[int], delay: int = 1) -> None:
         self.chip = RP2040()
@@ -145,8 +148,8 @@ class EmulatedBus:
 
     def registers(self) -> dict[int, int]:
         """The state that a session must restore."""
-        places = [rp2040.PADS + 4 * number for number in range(30)]
-        places += [rp2040.IO_CTRL + 8 * number for number in range(30)]
+        places = [self.table.PADS + 4 * number for number in range(30)]
+        places += [self.table.IO_CTRL + 8 * number for number in range(30)]
         places += [*rp2_chip.SM_STATE, rp2_chip.PIO_CTRL]
         places += [rp2_chip.channel(k) + rp2_chip.DMA_CTRL for k in range(12)]
         return {place: self.read(place) for place in places}
@@ -168,7 +171,7 @@ class SioBus(EmulatedBus):
         self.pass_access(address)
 
     def pass_access(self, address: int) -> None:
-        if address >= rp2_chip.SIO or address == rp2040.TIMER:
+        if address >= rp2_chip.SIO or address == TIMER:
             self.advance(self.ACCESS)
 
     def outputs(self) -> tuple[int, int]:

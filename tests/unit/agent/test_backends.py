@@ -18,7 +18,7 @@ from harness.agent.compiled import COMPILED, compile_agent, compiled, file_name
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
-MOST_BYTES = {"generic": 28_500, "rp2": 46_500, "sio": 40_000, "virtual": 26_500}
+MOST_BYTES = {"generic": 28_500, "rp2": 47_000, "sio": 40_000, "virtual": 26_500}
 """Maximum size of one upload as text; a controller's memory holds it and its code."""
 MOST_COMPILED = {"generic": 20_000, "rp2": 30_000, "sio": 24_000, "virtual": 22_000}
 """Maximum size compiled; reading a byte takes an RP2040 some 13 us."""

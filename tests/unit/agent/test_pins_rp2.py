@@ -1,4 +1,4 @@
-"""Exact bursts on an emulated RP2040: real registers, real PIO and DMA, a chip on the wires.
+"""Exact bursts on emulated controllers: real registers, real PIO and DMA, a chip on the wires.
 
 What the emulator does not have (input synchroniser, delay of the chip) is in ``emulated``.
 """
@@ -21,6 +21,7 @@ from harness.agent.engine import Aborted, Engine, Refused
 from harness.agent.pins_rp2 import Pins
 from harness.agent.rp2_timing import Layout
 from tests.unit.agent.emulated import Device, EmulatedBus, Inverter, TernDevice
+from tests.unit.agent.emulated_rp2350 import WRONG_ONES, refusal, turn_to_rp2350
 from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, PINS, TernChip
 from tests.unit.board.bodies import encode_planes
 
@@ -28,6 +29,14 @@ Column = NDArray[np.integer[Any]]
 MISMATCH = struct.Struct("<IHIIII")
 WHOLE_WORDS = bytes([2]) + bytes(28)
 """The body of a block of one row, all zero."""
+
+
+@pytest.fixture(autouse=True, params=["RP2040", pytest.param("RP2350", marks=pytest.mark.nightly)])
+def controller(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Every test runs with each controller's table and registers, the RP2350's by night."""
+    if request.param == "RP2350":
+        turn_to_rp2350(monkeypatch, sys.modules[__name__], "pins_rp2")
+    return str(request.param)
 
 
 class Bench:
@@ -412,14 +421,7 @@ def test_the_host_hears_of_an_until_row_after_each_of_its_cycles() -> None:
     assert set(looked) >= set(range(1, 20))
 
 
-OTHERS = [
-    (0x20004927, "an RP2350 (identity 0x20004927)"),
-    (0x20002926, "not an RP2040 (identity 0x20002926)"),
-    (0, "not an RP2040 (identity 0x00000000)"),
-]
-
-
-@pytest.mark.parametrize(("identity", "what"), OTHERS)
+@pytest.mark.parametrize("other", [0, 1, 2])
 @pytest.mark.parametrize(
     ("kind", "payload"),
     [
@@ -429,8 +431,13 @@ OTHERS = [
     ],
 )
 def test_another_controller_is_refused_by_its_identity_and_no_register_of_it_is_written(
-    kind: int, payload: bytes, identity: int, what: str, monkeypatch: pytest.MonkeyPatch
+    kind: int,
+    payload: bytes,
+    other: int,
+    controller: str,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    identity, what = WRONG_ONES[controller][other]
     bus = EmulatedBus(Inverter(), range(16))
     bus.hertz = 150_000_000  # which must not be what is complained of
     written: list[int] = []
@@ -439,10 +446,7 @@ def test_another_controller_is_refused_by_its_identity_and_no_register_of_it_is_
     engine = Engine(Pins(bus), 32)
     with pytest.raises(Refused) as caught:
         engine.command(kind, payload)
-    assert str(caught.value) == (
-        f'this controller is {what}, and backend "rp2" is for the RP2040 only; '
-        'write backend = "generic" in the board\'s profile'
-    )
+    assert str(caught.value) == refusal(controller, identity, what, "rp2")
     with pytest.raises(Refused, match="no pins are bound"):
         engine.command(protocol.BLOCK, struct.pack("<BH", 0, 1) + WHOLE_WORDS)
     engine.pins.release()

@@ -6,6 +6,7 @@ What the emulator does not have (input synchroniser, delay of the chip) is in ``
 from __future__ import annotations
 
 import struct
+import sys
 from collections.abc import Callable
 from itertools import pairwise
 from typing import Any
@@ -14,14 +15,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from harness.agent import protocol
+from harness.agent import protocol, rp2040
 from harness.agent.buffers import words
 from harness.agent.codec import Block
 from harness.agent.engine import Engine, Refused
 from harness.agent.pins_sio import Pins
-from harness.agent.rp2_chip import SIO
-from harness.agent.rp2040 import IO_CTRL, OE_CLEAR, PADS, TIMER
-from tests.unit.agent.emulated import Device, Inverter, SioBus, TernDevice
+from tests.unit.agent.emulated import TIMER, Device, Inverter, SioBus, TernDevice
+from tests.unit.agent.emulated_rp2350 import WRONG_ONES, refusal, turn_to_rp2350
 from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, TernChip
 from tests.unit.board.bodies import encode_planes
 
@@ -29,6 +29,14 @@ MISMATCH = struct.Struct("<IHIIII")
 SCATTERED = [(7 * k + 3) % 30 for k in range(21)]
 """Controller pins in an order that no shift makes."""
 TICKS_A_US = 125
+
+
+@pytest.fixture(autouse=True, params=["RP2040", pytest.param("RP2350", marks=pytest.mark.nightly)])
+def controller(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Every test runs with each controller's table and registers, the RP2350's by night."""
+    if request.param == "RP2350":
+        turn_to_rp2350(monkeypatch, sys.modules[__name__], "pins_sio")
+    return str(request.param)
 
 
 class Bench:
@@ -117,10 +125,13 @@ def test_a_pin_is_released_before_levels_move_and_becomes_an_output_after(
     monkeypatch.setattr(bench.bus, "write", noted)
     bench.run({"drive": 0b100, "enable": 0b110})
     pin = [1 << number for number in SCATTERED]
-    turned = [(address, value) for address, value in writes if address == OE_CLEAR]
+    turned = [(address, value) for address, value in writes if address == rp2040.OE_CLEAR]
     assert [value & (pin[0] | pin[1] | pin[2]) for _, value in turned] == [pin[0]]
-    assert [address - SIO for address, _ in writes] == [0x28, 0x1C, 0x24]
-    assert writes[1:] == [(SIO + 0x1C, pin[0] | pin[1] | pin[2]), (SIO + 0x24, pin[1] | pin[2])]
+    assert writes[0][0] == rp2040.OE_CLEAR
+    assert writes[1:] == [
+        (rp2040.OUT_INVERT, pin[0] | pin[1] | pin[2]),
+        (rp2040.OE_SET, pin[1] | pin[2]),
+    ]
 
 
 @pytest.mark.parametrize("settle_ns", [0, 3_000])
@@ -260,10 +271,10 @@ def test_a_board_that_is_quick_enough_does_not_look_up() -> None:
 def test_release_makes_inputs_of_all_pins_and_restores_pads_and_functions() -> None:
     bus = SioBus(Inverter(), SCATTERED)
     for number in range(30):
-        bus.write(PADS + 4 * number, 0x5A)
-        bus.write(IO_CTRL + 8 * number, 3 if number % 2 else 5)
+        bus.write(rp2040.PADS + 4 * number, 0x5A)
+        bus.write(rp2040.IO_CTRL + 8 * number, 3 if number % 2 else 5)
     other = 1 << min(set(range(30)) - set(SCATTERED))
-    bus.write(SIO + 0x24, other)  # a pin that is not bound is another program's
+    bus.write(rp2040.OE_SET, other)  # a pin that is not bound is another program's
     before = bus.registers()
     pins = Pins(bus)
     pins.bind(SCATTERED)
@@ -282,18 +293,16 @@ def block(drive: int, enable: int) -> Block:
 
 
 def test_another_controller_is_refused_and_no_register_of_it_is_written(
-    monkeypatch: pytest.MonkeyPatch,
+    controller: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    identity, what = WRONG_ONES[controller][0]
     bus = SioBus(Inverter(), SCATTERED)
     written: list[Any] = []
-    monkeypatch.setattr(bus, "chip_id", lambda: 0x20004927)
+    monkeypatch.setattr(bus, "chip_id", lambda: identity)
     monkeypatch.setattr(bus, "write", lambda address, _value: written.append(address))
     pins = Pins(bus)
     with pytest.raises(Refused) as caught:
         pins.bind(SCATTERED)
-    assert str(caught.value) == (
-        'this controller is an RP2350 (identity 0x20004927), and backend "sio" is for the RP2040 '
-        'only; write backend = "generic" in the board\'s profile'
-    )
+    assert str(caught.value) == refusal(controller, identity, what, "sio")
     pins.release()
     assert written == []

@@ -34,7 +34,7 @@ with open("rows.json") as file:
 
 class Memory:
     def __init__(self):
-        self.sio = words(16)
+        self.registers = {at: words(1) for at in (GPIO_IN, OUT_INVERT, OE_SET, OE_CLEAR)}
         self.timer = words(1)
     def chip_id(self):
         return 0x20002927
@@ -43,7 +43,7 @@ class Memory:
     def write(self, address, value):
         pass
     def window(self, address):
-        return self.sio if address == SIO else self.timer
+        return self.registers.get(address, self.timer)
 
 bus = Memory()
 pins = Pins(bus)
@@ -60,11 +60,12 @@ for period, start in ((0, 5), (0, 0xfffffff0), (200000, 0xffffd8f0), (200000, 0x
     bus.timer[0] = start
     pins.timing(1000 * period, 0, 0)
     for row in rows[: 3 if period else len(rows)]:
-        bus.sio[1] = row[5]
+        bus.registers[GPIO_IN][0] = row[5]
         for k in range(5):
             block.fields[k][0] = row[k]
         pins.run(block, 1, seen, floating)
-        print(json.dumps([seen[0], floating[0], list(bus.sio), list(pins.state)]))
+        written = [bus.registers[at][0] for at in sorted(bus.registers)]
+        print(json.dumps([seen[0], floating[0], written, list(pins.state)]))
     print(json.dumps([pins.took(), looks]))
 """
 
