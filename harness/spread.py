@@ -95,6 +95,5 @@ def _by_dask(
             results: list[Result] = client.gather(waiting)
         except (distributed.KilledWorker, CancelledError) as error:
             lost = str(error) or "the scheduler went away"
-            message = f"the cluster at {scheduler} lost its workers: {lost}"
-            raise ClusterError(message) from error
+            raise ClusterError(f"the cluster at {scheduler} lost its workers: {lost}") from error
     return results

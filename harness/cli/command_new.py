@@ -39,8 +39,7 @@ def new(
     """
     screen = console()
     if shuttle + board + bool(design) != 1:
-        message = "give one of: a DESIGN with --verilog, --shuttle, or --board"
-        raise typer.BadParameter(message)
+        raise typer.BadParameter("give one of: a DESIGN with --verilog, --shuttle, or --board")
     if shuttle:
         path = harness.new_shuttle(folder / harness.SHUTTLE)
         return _started(screen, path, "harness new DESIGN --verilog FILE")

@@ -108,8 +108,7 @@ class Journal:
         try:
             return decode(JournalHeading, body if head else None, FORMAT)
         except (KeyError, TypeError, ValueError) as reason:
-            message = f"{self.path}: not the journal of an intake; {MOVE_AWAY}"
-            raise StoreError(message) from reason
+            raise StoreError(f"{self.path}: not the journal of an intake; {MOVE_AWAY}") from reason
 
     @property
     def last_by(self) -> str:
@@ -182,16 +181,14 @@ def _data(path: Path) -> bytes:
     try:
         return read_file(path, MAX_RECORD_BYTES)
     except FileUnusable as error:
-        message = f"{path}: the journal cannot be read: {error.finding.message}"
-        raise StoreError(message) from error
+        raise StoreError(f"{path}: the journal cannot be read: {error.finding.message}") from error
 
 
 def _objects(path: Path, data: bytes) -> list[dict[str, Any]]:
     try:
         return [_object(line) for line in data.splitlines()]
     except (ValueError, RecursionError) as reason:
-        message = f"{path}: the journal cannot be read: {reason}; {MOVE_AWAY}"
-        raise StoreError(message) from reason
+        raise StoreError(f"{path}: the journal cannot be read: {reason}; {MOVE_AWAY}") from reason
 
 
 def _settle(folder: Path) -> None:

@@ -111,11 +111,10 @@ def check_store(left: Left, store: Store) -> None:
     """Raise StoreError unless the intake began with this store."""
     run = left.journal.head.run
     if run not in store.runs():
-        message = (
+        raise StoreError(
             f"{store.place}: intake {run} is not in this store; give the --store that it began "
             "with, or use --start-over"
         )
-        raise StoreError(message)
 
 
 def _mark(rack: Rack) -> str:

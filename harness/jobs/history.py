@@ -51,11 +51,10 @@ def _refuse_unknown(chosen: Sequence[Selection], known: Sequence[Selection], pla
     """Raise StoreError for a subject that no stored run has."""
     lost = [_named(subject) for subject in chosen if subject not in set(known)]
     if lost:
-        message = (
+        raise StoreError(
             f"{place}: no run has {', '.join(lost)}; "
             "`harness history` without options lists everything"
         )
-        raise StoreError(message)
 
 
 def _named(subject: Selection) -> str:

@@ -182,11 +182,10 @@ def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | Non
         with patiently(store, hear, StopSwitch()):
             return store.baseline(record)
     except StoreError as error:
-        message = (
+        raise StoreError(
             f"{error}; the whole run is kept, and `harness report {record.run_id}` writes its "
             "reports, but it was not compared with a baseline"
-        )
-        raise StoreError(message) from error
+        ) from error
 
 
 def _written(

@@ -109,8 +109,7 @@ def check_resumable(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job]) 
     """Read a stored run that can be resumed with these files; raises as :func:`run`."""
     before = store.run_to_resume(run_id)
     if before.finished is not None and not before.cancelled:
-        message = f"{store.place}: run {run_id} is finished, so there is nothing to resume"
-        raise RunUnfit(message)
+        raise RunUnfit(f"{store.place}: run {run_id} is finished, so there is nothing to resume")
     check_same(before, rack, jobs)
     return before
 
@@ -165,8 +164,7 @@ class _Floor:
             try:
                 locks.take(f"run {run.run_id}")
             except PortUnavailable as error:
-                message = f"{self.store.place}: {error}"
-                raise StoreError(message) from error
+                raise StoreError(f"{self.store.place}: {error}") from error
             yield locks
 
     @contextmanager
@@ -200,8 +198,7 @@ def _saying_how_to_finish(begun: RunRecord) -> Iterator[None]:
         yield
     except StoreError as error:
         how = f"--resume {begun.run_id} finishes this run"
-        message = f"{error}; results already reported are kept, and {how}"
-        raise StoreError(message) from error
+        raise StoreError(f"{error}; results already reported are kept, and {how}") from error
 
 
 def _measure(run: RunRecord, floor: _Floor, jobs: Sequence[Job]) -> ContinuityTest:

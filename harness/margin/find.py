@@ -120,8 +120,7 @@ def _nominal_after(supply: BenchSupply, nominal: float) -> Iterator[None]:
             if not isinstance(error, HarnessError):
                 error.add_note(note)
                 raise error from failed
-            message = f"{error}; {note}"
-            raise SupplyTrouble(message) from error
+            raise SupplyTrouble(f"{error}; {note}") from error
         raise
     supply.set_volts(nominal)
 

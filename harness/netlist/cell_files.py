@@ -80,11 +80,9 @@ def load_cells(path: Path) -> dict[str, Cell]:
     try:
         document = tomllib.loads(read_file(path, MAX_SETTINGS_BYTES).decode("utf-8"))
     except FileUnusable as error:
-        message = f"{Location(path)}: {error.finding.message}"
-        raise NetlistError(message) from error
+        raise NetlistError(f"{Location(path)}: {error.finding.message}") from error
     except (ValueError, RecursionError) as error:
-        message = f"{Location(path)}: not TOML: {error}"
-        raise NetlistError(message) from error
+        raise NetlistError(f"{Location(path)}: not TOML: {error}") from error
     wrong = [fault for name, entry in document.items() for fault in _wrong(name, entry)]
     if wrong:
         raise NetlistError("\n".join(f"{Location(path)}: {fault}" for fault in wrong))

@@ -182,8 +182,7 @@ class Circuit:
         counts = np.bincount(drivers, minlength=len(self.names))
         doubled = np.flatnonzero(counts > 1)
         if len(doubled):
-            msg = f"{self.where}: more than one driver on {self._list(doubled)}"
-            raise NetlistError(msg)
+            raise NetlistError(f"{self.where}: more than one driver on {self._list(doubled)}")
         read = {net for gate in self.gates for net in (gate.a, gate.b)}
         read |= {
             net for flop in self.flops for net in (flop.data, flop.clock, flop.set_, flop.clear)
@@ -191,8 +190,7 @@ class Circuit:
         read |= {net for port in self.ports for net in port.nets}
         undriven = sorted(net for net in read if not counts[net])
         if undriven:
-            msg = f"{self.where}: nothing drives {self._list(undriven)}"
-            raise NetlistError(msg)
+            raise NetlistError(f"{self.where}: nothing drives {self._list(undriven)}")
 
     def _depths(self) -> dict[int, int]:
         """Longest chain of gates before each gate's output net, from 1."""
@@ -213,8 +211,7 @@ class Circuit:
         if len(ready) < len(waiting) + len(set(self.sources())):
             stuck = {gate.out: gate for gate in self.gates if gate.out not in depth}
             loop = _loop(stuck)
-            msg = f"{self.where}: a loop of gates without a flop: {self._list(loop)}"
-            raise NetlistError(msg)
+            raise NetlistError(f"{self.where}: a loop of gates without a flop: {self._list(loop)}")
         return depth
 
     def _list(self, nets: Iterable[int]) -> str:

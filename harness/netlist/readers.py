@@ -37,11 +37,9 @@ def _text(path: Path) -> str:
     try:
         text = read_file(path, MAX_NETLIST_BYTES).decode("utf-8")
     except FileUnusable as error:
-        message = f"{Location(path)}: {error.finding.message}"
-        raise NetlistError(message) from error
+        raise NetlistError(f"{Location(path)}: {error.finding.message}") from error
     except UnicodeDecodeError as error:
-        message = f"{Location(path)}: is no text in UTF-8: {error}"
-        raise NetlistError(message) from error
+        raise NetlistError(f"{Location(path)}: is no text in UTF-8: {error}") from error
     if text and not text.endswith("\n"):
         at = Location(path, text.count("\n") + 1)
         raise NetlistError(f"{at}: {'; '.join(OPEN_END)}")

@@ -78,8 +78,7 @@ class Simulator:
         """Net of the level and of the enable (HIGH if always driven) for each bit of a port."""
         found = self.netlist.port(port)
         if found.direction is PortDirection.OUTPUT:
-            message = f"{self.netlist.where}: {port} is an output and cannot be driven"
-            raise NetlistError(message)
+            raise NetlistError(f"{self.netlist.where}: {port} is an output and cannot be driven")
         tristates = (self.netlist.tristates.get(net) for net in found.nets)
         return [
             (tri.outside, tri.outside_enable) if tri else (net, HIGH)
@@ -96,8 +95,7 @@ class Simulator:
         show(*machine, EVERYTHING)
         if restless != SETTLED:
             name = self._made.name(restless)
-            message = f"{self.netlist.where}: net {name} never becomes stable"
-            raise NetlistError(message)
+            raise NetlistError(f"{self.netlist.where}: net {name} never becomes stable")
 
     def read(self, port: str) -> NDArray[np.uint64]:
         """Levels of a port as numbers, one a lane (ports of up to 64 bits); unknown reads 0."""

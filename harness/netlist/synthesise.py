@@ -33,8 +33,7 @@ def synthesise(verilog: Sequence[Path], top: str, progress: Progress = quiet) ->
     defines, and with the synthesiser's own words when it refuses the source.
     """
     if not verilog:
-        msg = f"no Verilog files are given for {top}; list them in design.toml"
-        raise NetlistError(msg)
+        raise NetlistError(f"no Verilog files are given for {top}; list them in design.toml")
     what = f"synthesise {top} in {verilog[0].parent}"
     made_from = source_sums(verilog)  # before they are read: what is saved meanwhile has changed
     try:

@@ -44,8 +44,7 @@ def parse_verilog(
     """
     modules = _modules(list(_tokens(text)))
     if top not in modules:
-        message = f"{where}: no module is named {top!r}{nearest(top, modules)}"
-        raise NetlistError(message)
+        raise NetlistError(f"{where}: no module is named {top!r}{nearest(top, modules)}")
     reader = _Reader(Circuit(top, f"{where}, module {top}"), cells, definitions)
     for statement in modules[top]:
         try:
@@ -131,8 +130,7 @@ class _Reader:
         for name in self.order or self.directions:
             direction = self.directions.get(name)
             if direction is None:
-                message = f"{self.circuit.where}: port {name} is neither input nor output"
-                raise NetlistError(message)
+                raise NetlistError(f"{self.circuit.where}: port {name} is neither input nor output")
             nets = tuple(self._net(bit) for bit in self.ranges.get(name, [name]))
             self.circuit.ports.append(Port(name, direction, nets))
         self.circuit.pads(self.tristate)

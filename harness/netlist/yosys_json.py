@@ -46,15 +46,13 @@ def _module(path: Path, top: str) -> Mapping[str, Any]:
     try:
         modules = json.loads(read_file(path, MAX_NETLIST_BYTES))["modules"]
     except FileUnusable as error:
-        message = f"{Location(path)}: {error.finding.message}"
-        raise NetlistError(message) from error
+        raise NetlistError(f"{Location(path)}: {error.finding.message}") from error
     except _ODD as error:
         raise _no_netlist(path, str(error)) from error
     if not isinstance(modules, dict):
         raise _no_netlist(path, "its modules have no names")
     if top not in modules:
-        message = f"{Location(path)}: no module is named {top!r}{nearest(top, modules)}"
-        raise NetlistError(message)
+        raise NetlistError(f"{Location(path)}: no module is named {top!r}{nearest(top, modules)}")
     module: Mapping[str, Any] = modules[top]
     return module
 

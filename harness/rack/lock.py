@@ -147,11 +147,10 @@ class Locks:
             same = (s for s, had in self._seats.items() if real_name(had) == name)
             other = next(same, slot) if slot not in self._seats else slot
             if other != slot:
-                message = (
+                raise PortUnavailable(
                     f"{shown_address(port)} is already used by slot {other} as "
                     f"{shown_address(self._seats[other])}; every slot has its own"
                 )
-                raise PortUnavailable(message)
             self._seats[slot] = port
         self.take(port)
 

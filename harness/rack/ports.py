@@ -74,18 +74,16 @@ def find_port(board: str) -> str:
         return matches[0].device
     if matches:
         names = " and ".join(_named(port) for port in matches)
-        message = (
+        raise PortUnavailable(
             f"{len(matches)} serial ports have the USB serial number {board}: {names}; write the "
             "one with the interpreter's prompt as port in the rack file; `harness ports --check` "
             "asks them"
         )
-        raise PortUnavailable(message)
     seen = ", ".join(port.serial_number for port in ports if port.serial_number) or "none"
-    message = (
+    raise PortUnavailable(
         f"no serial port has the USB serial number {board} (seen: {seen}); plug the board in, "
         "or write its port in the rack file; `harness ports` lists what is there"
     )
-    raise PortUnavailable(message)
 
 
 def at_its_port(slot: Slot) -> Slot:

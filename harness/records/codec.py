@@ -121,8 +121,7 @@ def schema_of(kind: Any, definitions: Schemas) -> dict[str, Any]:
         return {"enum": [member.value for member in kind]}
     if dataclasses.is_dataclass(kind):
         return _schema_of_record(typing.cast("type[Any]", kind), definitions)
-    msg = f"{getattr(kind, '__name__', kind)} cannot be part of a record"
-    raise TypeError(msg)
+    raise TypeError(f"{getattr(kind, '__name__', kind)} cannot be part of a record")
 
 
 def _schema_of_record(kind: type[Any], definitions: Schemas) -> dict[str, Any]:
@@ -185,8 +184,7 @@ def _complaint(error: Exception, place: str) -> str:
 def _exactly(kind: type[T], value: object) -> T:
     # bool is an int to Python, but not to a reader of JSON
     if type(value) is not kind:
-        msg = f"expected {kind.__name__}, got {type(value).__name__}"
-        raise ValueError(msg)
+        raise ValueError(f"expected {kind.__name__}, got {type(value).__name__}")
     return value
 
 

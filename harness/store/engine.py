@@ -112,11 +112,10 @@ def make_store(place: str) -> None:
 
 def make_none(place: str) -> None:
     """Refuse to make a store for a caller that only reads."""
-    message = (
+    raise StoreError(
         f"{place}: no results are kept here yet; `harness run RACK.toml` keeps some, or name "
         "another store with --store"
     )
-    raise StoreError(message)
 
 
 def open_engine(url: URL, when_empty: WhenEmpty = make_store) -> Engine:
@@ -170,8 +169,7 @@ def translated(place: str) -> Iterator[None]:
             (advice for sign, advice in _ADVICE if sign in lowered),
             "check the store's address and that it can be reached",
         )
-        message = f"{place}: results cannot be kept or read ({cause}); {advice}"
-        raise StoreError(message) from error
+        raise StoreError(f"{place}: results cannot be kept or read ({cause}); {advice}") from error
 
 
 def _options(url: URL, path: Path | None) -> dict[str, Any]:
@@ -201,11 +199,10 @@ def _check_schema(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
         _take_over(engine)
         version = _version(engine)
     if version != SCHEMA_VERSION:
-        message = (
+        raise StoreError(
             f"{place}: the store has schema version {version}, this tool needs {SCHEMA_VERSION}; "
             "use the tool's version that wrote it, or choose another store"
         )
-        raise StoreError(message)
 
 
 def _version(engine: Engine) -> int | None:
@@ -238,11 +235,10 @@ def _create(engine: Engine, place: str, when_empty: WhenEmpty) -> None:
         if SchemaRow.__tablename__ in names:
             return
         if taken := ", ".join(sorted(names & set(Base.metadata.tables))):
-            message = (
+            raise StoreError(
                 f"{place}: tables of another program have names that the store needs ({taken}); "
                 "choose another store"
             )
-            raise StoreError(message)
         when_empty(place)
         Base.metadata.create_all(connection)
         connection.execute(insert(SchemaRow).values(version=SCHEMA_VERSION))

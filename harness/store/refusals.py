@@ -24,18 +24,16 @@ def none_kept(place: str, kind: RunKind | None) -> StoreError:
 def refuse_as_baseline(place: str, run: RunHeading) -> None:
     """Raise RunUnfit for what cannot be a baseline: an intake, or an incomplete run."""
     if run.kind is RunKind.INTAKE:
-        message = (
+        raise RunUnfit(
             f"{place}: {run.run_id} is an intake, not a night of its rack, so it cannot be a "
             f"baseline; accept a run of `harness run` or `harness nightly`. {_HOW_TO_CONTINUE}"
         )
-        raise RunUnfit(message)
     if run.finished is None or run.cancelled:
         state = "was stopped" if run.cancelled else "is not finished"
-        message = (
+        raise RunUnfit(
             f"{place}: run {run.run_id} {state}, so it cannot be a baseline; finish it "
             "with --resume, or accept another"
         )
-        raise RunUnfit(message)
 
 
 def nothing_judged(place: str, run_id: str) -> RunUnfit:

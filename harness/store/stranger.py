@@ -29,15 +29,13 @@ def holds_nothing(path: Path, place: str, busy_seconds: float) -> bool:
     try:
         check_file(path)
     except FileUnusable as error:
-        message = f"{place}: {error.finding.message}; {error.finding.advice}"
-        raise StoreError(message) from error
+        raise StoreError(f"{place}: {error.finding.message}; {error.finding.advice}") from error
     names = _names(path, place, busy_seconds)
     if names and SchemaRow.__tablename__ not in names:
-        message = (
+        raise StoreError(
             f"{place}: this is a database of another program and is left unchanged; "
             "choose another store"
         )
-        raise StoreError(message)
     return not names
 
 
@@ -50,11 +48,10 @@ def _names(path: Path, place: str, busy_seconds: float) -> set[str]:
     except sqlite3.DatabaseError as error:
         if "not a database" not in str(error):
             raise
-        message = (
+        raise StoreError(
             f"{place}: this is not an SQLite database, or it is damaged; it is left unchanged. "
             "Choose another store, or restore it from a backup"
-        )
-        raise StoreError(message) from error
+        ) from error
 
 
 def _mode(path: Path) -> str:

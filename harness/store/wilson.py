@@ -28,8 +28,7 @@ def pass_rate(passes: int, tested: int) -> PassRate:
     Raises ValueError unless ``0 <= passes <= tested``.
     """
     if not 0 <= passes <= tested:
-        message = f"{passes} passes of {tested} tests"
-        raise ValueError(message)
+        raise ValueError(f"{passes} passes of {tested} tests")
     if not tested:
         return PassRate(0, 0, 0.0, 1.0)
     rate, square = passes / tested, Z_95 * Z_95

@@ -96,8 +96,7 @@ def start_design(design: Design, defects: Sequence[ChipDefect], seed: int) -> Ru
         )
         pins = tuple(pin_map(netlist, design))
     except NetlistError as error:
-        message = f"design {design.name}: {error}"
-        raise VirtualError(message) from error
+        raise VirtualError(f"design {design.name}: {error}") from error
     machines = _new_machines(netlist, pins, lane, seed)
     return RunningDesign(f"design {design.name}", machines, _ENDLESS if own else 0)
 

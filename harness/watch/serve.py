@@ -79,8 +79,7 @@ def _bound(host: str, port: int) -> socket.socket:
         return socket.create_server((host, port), family=family)
     except (OSError, OverflowError) as error:
         reason = os.strerror(error.errno) if isinstance(error, OSError) and error.errno else error
-        message = (
+        raise PageUnavailable(
             f"{_address(host, port)} cannot be opened ({reason}); "
             "give another --port, or another --host if this computer does not have the address"
-        )
-        raise PageUnavailable(message) from error
+        ) from error

@@ -92,11 +92,9 @@ def read_run_json(path: Path) -> RunRecord:
     try:
         return parse_run_json(read_file(path, MAX_RECORD_BYTES))
     except FileUnusable as error:
-        msg = f"{path}: {error.finding.message}"
-        raise StoreError(msg) from error
+        raise StoreError(f"{path}: {error.finding.message}") from error
     except StoreError as reason:
-        msg = f"{path}: {reason}"
-        raise StoreError(msg) from reason
+        raise StoreError(f"{path}: {reason}") from reason
 
 
 def parse_run_json(data: bytes | str) -> RunRecord:
@@ -114,14 +112,12 @@ def parse_run_json(data: bytes | str) -> RunRecord:
 
 def _checked(whole: JsonValue) -> JsonValue:
     if not isinstance(whole, dict) or whole.get("format") != FORMAT:
-        msg = f'not a run: "format": "{FORMAT}" is missing'
-        raise CodecError(msg)
+        raise CodecError(f'not a run: "format": "{FORMAT}" is missing')
     if whole.get("schema") != SCHEMA:
-        msg = (
+        raise CodecError(
             f"schema {whole.get('schema')} found, {SCHEMA} wanted;"
             " read it with the version of the tool that wrote it"
         )
-        raise CodecError(msg)
     return typing.cast("JsonValue", whole.get("run"))
 
 
