@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from harness.convert import Draft, drafted, save_table
-from harness.errors import ConfigError, netlist_advice
+from harness.errors import ConfigError
 from harness.grade import Compacted, GradedTable, compact, detect, fault_list
 from harness.jobs.choices import SHUTTLE
-from harness.jobs.find import DESIGN, open_design
+from harness.jobs.find import DESIGN, netlist_of, open_design
 from harness.jobs.grade import graded_table
 from harness.jobs.made import rehearsed
 from harness.jobs.rehearse import RehearsedTable
@@ -96,11 +96,8 @@ def compact_tables(
     specs = [one.spec for one in wanted if one.spec.name != name]
     jobs = usable(*read_jobs(known, ((chosen, spec) for spec in specs), tell))
     sources = list(_sources(known, jobs, tell))
-    if chosen.netlist is None:
-        message = f'design "{chosen.name}" has no netlist, so its tables cannot be graded'
-        advice = netlist_advice(chosen.name)
-        raise ConfigError.of("no-netlist", chosen.folder / DESIGN, message, advice)
-    faults = fault_list(load_netlist(chosen.netlist, chosen.top))
+    netlist = netlist_of(chosen, ", so its tables cannot be graded")
+    faults = fault_list(load_netlist(netlist, chosen.top))
     pins = pin_map(faults.netlist, chosen)
     with news_if_slow(tell, COMPACTING):
         done = compact(faults, pins, [table for _, table in sources], known)

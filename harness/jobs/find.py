@@ -7,7 +7,7 @@ from pathlib import Path
 
 import harness.table
 from harness.door import is_file, is_folder, whole_path
-from harness.errors import NETLIST_COMMAND, ConfigError, Finding, Severity
+from harness.errors import NETLIST_COMMAND, ConfigError, Finding, Severity, netlist_advice
 from harness.jobs.choices import SHUTTLE
 from harness.jobs.tables import unknown
 from harness.shuttle import Design, Shuttle, TableSpec, check_shuttle, nearest
@@ -60,6 +60,15 @@ def open_design(design: str | Path, shuttle: str | Path = SHUTTLE) -> tuple[Shut
     raise ConfigError.of("design-not-listed", top.path, message, "add the folder to its designs")
 
 
+def netlist_of(design: Design, so: str = "") -> Path:
+    """Return the file of a design's netlist; raises ConfigError, with what follows, for none."""
+    if design.netlist is None:
+        message = f'design "{design.name}" has no netlist{so}'
+        advice = netlist_advice(design.name)
+        raise ConfigError.of("no-netlist", design.folder / DESIGN, message, advice)
+    return design.netlist
+
+
 def _not_yet(finding: Finding, file: Path) -> bool:
     """Whether the finding is that a netlist, or this design's first table, is still to be made."""
     about = finding.location.path == file and '"tables"' in finding.message
@@ -90,11 +99,12 @@ def load_table(shuttle: Shuttle, design: str, table: str) -> Pattern:
     Raises ConfigError for a design or table that the shuttle does not have, TableError with every
     finding if the table cannot be read.
     """
-    chosen = _design_of(shuttle, design)
+    chosen = design_of(shuttle, design)
     return harness.table.load_table(_table_of(chosen, table), chosen, shuttle)
 
 
-def _design_of(shuttle: Shuttle, name: str) -> Design:
+def design_of(shuttle: Shuttle, name: str) -> Design:
+    """Return the design of this name; raises ConfigError if there is none."""
     known = shuttle.designs_by_name
     if name not in known:
         raise ConfigError([unknown("design", name, known, shuttle.path, f'no design "{name}"')])

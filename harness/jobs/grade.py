@@ -23,7 +23,7 @@ from harness.grade import (
 from harness.jobs.cells import gates_for, on_simple
 from harness.jobs.choices import Cells
 from harness.jobs.stale import stale_netlists
-from harness.jobs.tables import LEFT_OUT, choose_tables
+from harness.jobs.tables import choose_tables, confirmed
 from harness.netlist import Netlist
 from harness.rack import Job, news_if_slow, read_jobs, unobserved, usable
 from harness.records import DesignGrade, RehearsalResult, WaiverRecord, encode, to_lines
@@ -66,10 +66,7 @@ def grade_tables(
     every finding if a table cannot be read, ClusterError if a cluster cannot be used.
     """
     wanted = choose_tables(shuttle, tables)
-    kept = [one for one in wanted if one.named or not one.spec.unconfirmed]
-    for one in wanted:
-        if one not in kept:
-            tell(LEFT_OUT.format(table=one.name, why=one.spec.unconfirmed))
+    kept = confirmed(wanted, tell)
     jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in kept), tell))
     by_design: dict[str, list[Job]] = {}
     for job in jobs:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TypeVar
@@ -27,9 +28,9 @@ from harness.board import (
 from harness.errors import BoardMisbehaved, ConfigError, RunUnfit
 from harness.hand import Value, held_levels
 from harness.jobs.choices import STORE
+from harness.jobs.find import design_of
 from harness.jobs.open_chip import slot_of
 from harness.jobs.stores import AnyStore, existing, opened
-from harness.jobs.tables import unknown
 from harness.link import BoardFiles
 from harness.rack import BoardSession, Policy, Rack, Slot, Station, reachable
 from harness.records import HandoverRecord, Verdict, kept_program, latest_of_boards
@@ -128,7 +129,7 @@ def _real(rack: Rack, name: str) -> Slot:
     if slot.virtual:
         raise ConfigError.of(
             "virtual-slot",
-            rack.path or rack.shuttle.path,
+            rack.file,
             f"slot {slot.name} is virtual, and a virtual board has no flash",
             "hand over a board at a port",
         )
@@ -145,11 +146,7 @@ def _wish(
     store: Store,
 ) -> _Wish:
     """Check everything that can be checked without the board."""
-    known = rack.shuttle.designs_by_name
-    if name not in known:
-        place, message = rack.shuttle.path, f'no design "{name}"'
-        raise ConfigError([unknown("design", name, known, place, message)])
-    design, highest = known[name], rack.profile.max_rate_hz
+    design, highest = design_of(rack.shuttle, name), rack.profile.max_rate_hz
     tried = max((spec.clock_hz for spec in design.tables), default=design.clock_hz)
     rate = min(tried, highest) if rate_hz is None else rate_hz
     if not LOWEST_HZ <= rate <= highest:
@@ -196,10 +193,8 @@ def _at_board(rack: Rack, slot: Slot, work: Callable[[Session, str], Done]) -> D
                 )
             return work(session, board)
 
-        try:
+        with closing(station):
             return station.once(on)
-        finally:
-            station.close()
 
 
 def _handed(session: Session, rack: Rack, board: str, wish: _Wish, store: Store) -> HandedOver:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
-from harness.errors import ConfigError, Finding, Location
+from harness.errors import ConfigError
 from harness.jobs.beyond import links_in
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.run import new_run
@@ -86,8 +86,7 @@ def search_margins(
 def _search_chosen(
     rack: Rack, store: Store, wish: Wish, observe: MarginObserver, stop: StopSwitch
 ) -> tuple[MarginRecord, ...]:
-    file = rack.path or rack.shuttle.path
-    slots = choose("slot", rack.slots, wish.slots, file, rack.name)
+    slots = choose("slot", rack.slots, wish.slots, rack.file, rack.name)
     _check_kind(rack, slots, wish.kind)
     jobs = _chosen_jobs(replace(rack, slots=slots), wish, as_news(observe))
     targets = {slot.name: tuple(_targets(rack, slot, jobs, wish)) for slot in slots}
@@ -177,7 +176,8 @@ def _search(
 def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
     if kind is MarginKind.SUPPLY and rack.supply is None:
         message = "no voltage can be set: the rack file names no bench supply"
-        raise _refused(rack, "no-supply", message, "add [supply], or search another quantity")
+        advice = "add [supply], or search another quantity"
+        raise ConfigError.of("no-supply", rack.file, message, advice)
     paced = [slot.name for slot in slots if not slot.virtual]
     if kind is MarginKind.SAMPLE and paced and not rack.profile.about.samples:
         message = (
@@ -185,7 +185,7 @@ def _check_kind(rack: Rack, slots: Sequence[Slot], kind: MarginKind) -> None:
             "reads late"
         )
         advice = 'use a board whose profile has backend = "rp2", or search another quantity'
-        raise _refused(rack, "paced-board", message, advice)
+        raise ConfigError.of("paced-board", rack.file, message, advice)
 
 
 def _chosen_jobs(rack: Rack, wish: Wish, tell: Callable[[str], None]) -> tuple[Job, ...]:
@@ -196,8 +196,7 @@ def _chosen_jobs(rack: Rack, wish: Wish, tell: Callable[[str], None]) -> tuple[J
     if not chosen:
         message = f'none of these designs has a table "{wish.table}"'
         known = {job.spec.name for job in jobs}
-        file = rack.path or rack.shuttle.path
-        raise ConfigError([unknown("table", wish.table, known, file, message)])
+        raise ConfigError([unknown("table", wish.table, known, rack.file, message)])
     return chosen
 
 
@@ -206,7 +205,3 @@ def _targets(rack: Rack, slot: Slot, jobs: Sequence[Job], wish: Wish) -> Iterato
         if wish.only is None or (slot.name, name) in wish.only:
             own = cases(rack, slot, (job for job in jobs if job.design.name == name))
             yield SearchTarget(rack.name, own, slot.virtual, wish.table, wish.run_id)
-
-
-def _refused(rack: Rack, rule: str, message: str, advice: str) -> ConfigError:
-    return ConfigError([Finding(rule, Location(rack.path or rack.shuttle.path), message, advice)])

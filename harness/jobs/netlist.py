@@ -11,9 +11,9 @@ from pathlib import Path
 
 from harness.convert import write_file
 from harness.door import whole_path
-from harness.errors import ConfigError, Findings, netlist_advice
+from harness.errors import ConfigError, Findings
 from harness.jobs.choices import SHUTTLE
-from harness.jobs.find import DESIGN, design_file, open_design
+from harness.jobs.find import design_file, netlist_of, open_design
 from harness.jobs.first_start import compiling_beside
 from harness.netlist import Netlist, PortDirection, Progress, load_netlist, pin_map, quiet
 from harness.netlist import synthesise as synthesised
@@ -96,11 +96,7 @@ def list_nets(design: str, shuttle: str | Path = SHUTTLE, match: str = "") -> tu
     NetlistError for a netlist that cannot be used.
     """
     known, chosen = open_design(design, shuttle)
-    if chosen.netlist is None:
-        message = f'design "{chosen.name}" has no netlist'
-        advice = netlist_advice(chosen.name)
-        raise ConfigError.of("no-netlist", chosen.folder / DESIGN, message, advice)
-    netlist = load_netlist(chosen.netlist, chosen.top)
+    netlist = load_netlist(netlist_of(chosen), chosen.top)
     nets = list(_nets(netlist, chosen, known))
     return tuple(
         net for net in nets if any(match.casefold() in name.casefold() for name in net.names)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -62,16 +62,15 @@ def open_chip(
         raise ValueError("a slot has its port, profile and chip from the rack file")
     rack = _rack(where, slot, port, profile, chip)
     (place,) = rack.slots
-    with _reached(rack) as (opener, whose):
-        station = Station(place, opener, Policy(must_be=place.board))
-        try:
-            station.introduce()
-            handled = HandledChip(rack, place, station, whose, _warn_if_stale)
-            if design:
-                handled.select(design, reset_cycles)
-            yield handled
-        finally:
-            station.close()
+    with (
+        _reached(rack) as (opener, whose),
+        closing(Station(place, opener, Policy(must_be=place.board))) as station,
+    ):
+        station.introduce()
+        handled = HandledChip(rack, place, station, whose, _warn_if_stale)
+        if design:
+            handled.select(design, reset_cycles)
+        yield handled
 
 
 def _warn_if_stale(design: Design) -> None:
@@ -108,7 +107,7 @@ def slot_of(rack: Rack, name: str) -> Slot:
         return rack.slots[0]
     if name not in known:
         message = f'no slot "{name}" in {rack.name}' if name else f"{rack.name} has several slots"
-        raise ConfigError([unknown("slot", name, known, rack.path or rack.shuttle.path, message)])
+        raise ConfigError([unknown("slot", name, known, rack.file, message)])
     return known[name]
 
 

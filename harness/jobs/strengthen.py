@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from harness.convert import Draft, drafted, save_table, table_path
-from harness.errors import ConfigError, netlist_advice
+from harness.errors import ConfigError
 from harness.grade import (
     Bench,
     FaultList,
@@ -29,11 +29,11 @@ from harness.grade import (
     prove,
     reach_of,
 )
-from harness.jobs.find import DESIGN
+from harness.jobs.find import netlist_of
 from harness.jobs.grade import graded_table
 from harness.jobs.made import rehearsed
 from harness.jobs.rehearse import RehearsedTable
-from harness.jobs.tables import choose_tables
+from harness.jobs.tables import choose_tables, confirmed
 from harness.netlist import Pin, Rows, load_netlist, pin_map
 from harness.rack import Job, news_if_slow, read_jobs, unobserved, usable
 from harness.records import FaultCount
@@ -89,16 +89,12 @@ def strengthen_table(
     chosen = choose_tables(shuttle, [wanted])
     design = chosen[0].design
     name = name or (f"{chosen[0].spec.name}_more" if "/" in wanted else "more")
-    kept = [one for one in chosen if one.named or not one.spec.unconfirmed]
-    kept = [one for one in kept if one.design is design and one.spec.name != name]
-    if design.netlist is None:
-        message = f'design "{design.name}" has no netlist, so nothing can be computed from it'
-        advice = netlist_advice(design.name)
-        raise ConfigError.of("no-netlist", design.folder / DESIGN, message, advice)
+    kept = [one for one in confirmed(chosen) if one.design is design and one.spec.name != name]
+    netlist = netlist_of(design, ", so nothing can be computed from it")
     table_path(design, name, replace=replace)  # rather now than after minutes
     jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in kept), tell))
     tables = [_usable(graded_table(shuttle, job), job) for job in jobs]
-    faults = fault_list(load_netlist(design.netlist, design.top))
+    faults = fault_list(load_netlist(netlist, design.top))
     work = _Work(shuttle, jobs, faults, pin_map(faults.netlist, design))
     with news_if_slow(tell, SEEKING):
         return work.strengthen(tables, name, seed, limit, tell, replace=replace)

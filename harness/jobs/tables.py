@@ -40,11 +40,7 @@ def load_jobs(
     cannot be used.
     """
     shuttle = rack.shuttle
-    wanted = choose_tables(shuttle, designs)
-    kept = [one for one in wanted if one.named or not one.spec.unconfirmed]
-    for one in wanted:
-        if one not in kept:
-            tell(LEFT_OUT.format(table=one.name, why=one.spec.unconfirmed))
+    kept = confirmed(choose_tables(shuttle, designs), tell)
     jobs, findings = read_jobs(shuttle, ((one.design, one.spec) for one in kept), tell)
     chosen = {one.design.name: one.design for one in kept}.values()
     return usable(jobs, [*findings, *check_rack_models(rack, chosen)])
@@ -79,6 +75,19 @@ def choose_tables(shuttle: Shuttle, wanted: Sequence[str]) -> tuple[WantedTable,
     return tuple(
         replace(one, named=one in named) for one in known if one in named or one.design in designs
     )
+
+
+def confirmed(
+    wanted: Iterable[WantedTable], tell: Callable[[str], None] = unobserved
+) -> list[WantedTable]:
+    """Leave out unconfirmed tables that are not named; ``tell`` gets a sentence for each."""
+    kept = []
+    for one in wanted:
+        if one.named or not one.spec.unconfirmed:
+            kept.append(one)
+        else:
+            tell(LEFT_OUT.format(table=one.name, why=one.spec.unconfirmed))
+    return kept
 
 
 def with_recorded(shuttle: Shuttle, outcomes: Iterable[Outcome]) -> tuple[str, ...]:

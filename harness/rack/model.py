@@ -67,6 +67,11 @@ class Rack:
     supply: SupplySpec | None = None
     night_margins: tuple[str, ...] = ()
 
+    @property
+    def file(self) -> Path:
+        """The file to name in complaints: the rack's own, or the shuttle's if it has none."""
+        return self.path or self.shuttle.path
+
 
 def unreached(slot: Slot) -> ChipRecord:
     """Make the record of a chip whose board has not answered yet."""
