@@ -16,7 +16,7 @@ from harness.intake.order import IntakePlan
 from harness.intake.progress import Lost, Measured, Worked
 from harness.intake.steps import Result
 from harness.intake.tables import MOVED, Key, TableStep, key_of
-from harness.judge import Case, RetryPolicy, not_run
+from harness.judge import Case, not_run
 from harness.rack import (
     AGAIN,
     Event,
@@ -31,7 +31,6 @@ from harness.rack import (
 )
 from harness.records import (
     ChipRecord,
-    Outcome,
     PinProof,
     PinState,
     Reason,
@@ -104,7 +103,7 @@ class Bench:
         """
         means = self._means
         test, _ = means.plan.test.of_slot(means.rack, self._slot)
-        outcomes = tuple(self._tested(case) for case in self._cases(means.plan.pins))
+        outcomes = tuple(map(self.station.measured, self._cases(means.plan.pins)))
         found = means.settle(self._alone(replace(test, extras=outcomes)))
         (proven,) = found.continuity
         means.store.record_continuity(means.run_id, proven)
@@ -120,13 +119,6 @@ class Bench:
         again = any(AGAIN in outcome.summary for outcome in outcomes)
         text = f"{pins_text(proven.pins)}. {AGAIN}" if again else pins_text(proven.pins)
         return Worked(result, self._with_remarks(text), now(), proven.pins)
-
-    def _tested(self, case: Case) -> Outcome:
-        """Run one table of the continuity test; raises what ended it early."""
-        ran = self.station.run(case, RetryPolicy())
-        if (ended := ran.gone or ran.broken) is not None:
-            raise ended
-        return ran.outcome
 
     def _alone(self, test: SlotPins) -> RunRecord:
         """This chip's run with the continuity test alone."""

@@ -7,6 +7,7 @@ it stopped, however it ended.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Protocol
@@ -111,11 +112,9 @@ class Intake:
             f"Chip {place}: {slot.chip}, slot {slot.name}, board {slot.board or 'any'}"
         )
         bench = Bench(slot, self.means)
-        try:
+        with closing(bench.station):
             before = self._taken_up(slot)
             progress = self._go(slot, before, bench)
-        finally:
-            bench.station.close()
         if before.step is not None and progress.powered:
             caution = f"Switch off and unplug the board before you take {slot.chip} out."
             self.terminal.say(f"  {caution}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 
 from harness.board import BoardProfile
@@ -102,12 +103,10 @@ class MarginWorker:
 
     def run(self) -> None:
         """Search every target and leave the board; after a stop the records of the rest say so."""
-        try:
+        with closing(self._station):
             suspected = within(self._station.where, self._suspicion, self._broken)
             for target in self._targets:
                 self._keep(self._search(target, suspected))
-        finally:
-            self._station.close()
 
     def _keep(self, record: MarginRecord) -> None:
         self._means.keep(record)
@@ -119,10 +118,7 @@ class MarginWorker:
         for case in self._test:
             if self._means.stop.stopped:
                 return ""
-            ran = self._station.run(case, RetryPolicy())
-            if (ended := ran.gone or ran.broken) is not None:
-                raise ended
-            outcomes.append(ran.outcome)
+            outcomes.append(self._station.measured(case))
         suspected = self._means.suspicion(self._station.record, tuple(outcomes))
         return f"{NO_MARGIN}: {suspected}" if suspected else ""
 

@@ -49,7 +49,7 @@ from harness.rack.ports import at_its_port, find_port
 from harness.rack.power import PowerCycle, cycle_power
 from harness.rack.progress import cycles_done
 from harness.rack.session import BoardSession, Opener
-from harness.records import ChipRecord
+from harness.records import ChipRecord, Outcome
 
 AGAIN = "The link was lost once, and the table was run again from its start."
 DONE_AGAIN = "The link was lost once, and this was done again from its start."
@@ -102,6 +102,13 @@ class Station:
             self.close()
             self.losses -= 1
         return ran
+
+    def measured(self, case: Case) -> Outcome:
+        """Run a table; raises what ended it early."""
+        ran = self.run(case, RetryPolicy())
+        if (ended := ran.gone or ran.broken) is not None:
+            raise ended
+        return ran.outcome
 
     def once(self, work: Callable[[BoardSession], Done]) -> Done:
         """Do other work on the board, that a lost link must end: what the chip held is lost too."""
