@@ -6,7 +6,7 @@ One rule: this combines the rooms; a slot's worker decides what happens in the s
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -168,27 +168,42 @@ class _Floor:
             yield locks
 
     @contextmanager
-    def opened(
+    def working(
         self, run: RunRecord, rack: Rack, keep: Callable[[Outcome], None], locks: Locks
-    ) -> Iterator[tuple[RunMeans, Mapping[str, Mapping[str, str]]]]:
-        """Reach the boards; yields means and the addresses of each slot."""
+    ) -> Iterator[Callable[[Iterable[tuple[Slot, Sequence[Case]]], ContinuityTest], None]]:
+        """Reach the boards; yields what runs the tables of slots, after those of a test."""
         observe = UnderWay(self.observe, run.run_id)
+        # who answered, for stations that start again
+        known = {chip.slot: replace(chip, trouble="", outcomes=()) for chip in run.chips}
         with reach(rack, locks, observe=observe) as reached:
             if reached.remark:
                 self.tell(reached.remark)
             store = self.store
-            yield (
-                RunMeans(
-                    reached.open_slot,
-                    partial(store.record_chip, run.run_id),
-                    keep,
-                    partial(store.record_continuity, run.run_id),
-                    self.policy,
-                    self.stop,
-                    observe,
-                ),
-                reached.addresses,
+            means = RunMeans(
+                reached.open_slot,
+                partial(store.record_chip, run.run_id),
+                keep,
+                partial(store.record_continuity, run.run_id),
+                self.policy,
+                self.stop,
+                observe,
             )
+
+            def work(left: Iterable[tuple[Slot, Sequence[Case]]], test: ContinuityTest) -> None:
+                workers = [
+                    SlotWorker(
+                        slot,
+                        waiting,
+                        means,
+                        reached.addresses.get(slot.name, {}),
+                        known.get(slot.name),
+                        *test.of_slot(rack, slot),
+                    )
+                    for slot, waiting in left
+                ]
+                run_slots({worker.slot: worker.run for worker in workers}, self.stop)
+
+            yield work
 
 
 @contextmanager
@@ -231,19 +246,7 @@ def _run_all(
         store.resume_run(run.run_id)
         return
     keep = partial(store.record_outcome, run.run_id)
-    with floor.opened(run, rack, keep, locks) as (means, addresses):
-        known = {chip.slot: _unused(chip) for chip in run.chips}
-        workers = [
-            SlotWorker(
-                slot,
-                waiting,
-                means,
-                addresses.get(slot.name, {}),
-                known.get(slot.name),
-                *test.of_slot(rack, slot),
-            )
-            for slot, waiting in left
-        ]
+    with floor.working(run, rack, keep, locks) as work:
         if run.chips:
             store.resume_run(run.run_id)
         else:
@@ -251,7 +254,7 @@ def _run_all(
             store.start_run(replace(run, chips=planned))
         with _saying_how_to_finish(run), suppress(ToolFault):
             # a table whose outcome could not be stored stays as planned: NOT RUN
-            run_slots({worker.slot: worker.run for worker in workers}, floor.stop)
+            work(left, test)
 
 
 def _repeat(
@@ -259,7 +262,6 @@ def _repeat(
 ) -> None:
     """Run these tables of each slot some times more; their evidence adds up."""
     before = {outcome.key: outcome for outcome in run.outcomes}
-    known = {chip.slot: _unused(chip) for chip in run.chips}
     slots = tuple(slot for slot in floor.rack.slots if slot.name in deciding)
 
     def keep(again: Outcome) -> None:
@@ -268,23 +270,12 @@ def _repeat(
 
     again = replace(floor, policy=RetryPolicy(minimum_runs=RUNS_PER_ROUND))
     rack = replace(floor.rack, slots=slots)
-    with again.locked(run) as locks, again.opened(run, rack, keep, locks) as (means, addresses):
-        workers = [
-            SlotWorker(
-                slot,
-                cases(rack, slot, (job for job in jobs if job.key in deciding[slot.name])),
-                means,
-                addresses.get(slot.name, {}),
-                known[slot.name],
-            )
+    with again.locked(run) as locks, again.working(run, rack, keep, locks) as work:
+        left = [
+            (slot, cases(rack, slot, (job for job in jobs if job.key in deciding[slot.name])))
             for slot in slots
         ]
-        run_slots({worker.slot: worker.run for worker in workers}, floor.stop)
-
-
-def _unused(chip: ChipRecord) -> ChipRecord:
-    """Return who answered, for a station that starts again."""
-    return replace(chip, trouble="", outcomes=())
+        work(left, ContinuityTest())
 
 
 def new_run(rack: Rack, kind: RunKind = RunKind.RUN) -> RunRecord:
@@ -318,7 +309,7 @@ def check_same(before: RunRecord, rack: Rack, jobs: Sequence[Job]) -> None:
     """Check that a run is resumed with the files it was started with; raises ConfigError."""
     now = new_run(rack)
     pairs = (
-        ("rack", rack.path or rack.shuttle.path, before.rack_sha256, now.rack_sha256),
+        ("rack", rack.file, before.rack_sha256, now.rack_sha256),
         ("shuttle", rack.shuttle.path, before.shuttle_sha256, now.shuttle_sha256),
         ("profile", rack.profile.path, before.profile_sha256, now.profile_sha256),
     )
