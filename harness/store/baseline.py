@@ -6,8 +6,6 @@ run has.
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from sqlalchemy import Connection, select
 
 from harness.judge import Baseline, KnownVerdict
@@ -26,7 +24,12 @@ def has_judged(connection: Connection, run_id: str) -> bool:
     return connection.scalar(wanted) is not None
 
 
-def _accepted(connection: Connection, of: RunHeading) -> tuple[str, str, datetime, str] | None:
+def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
+    """Read the accepted baseline of a run; None if there is none.
+
+    It is another run of a rack of the same name with chips of the same shuttle, because different
+    racks may have the same name.
+    """
     row = connection.execute(
         select(RunRow.run_id, RunRow.profile_sha256, RunRow.accepted, RunRow.accepted_why)
         .where(
@@ -40,22 +43,7 @@ def _accepted(connection: Connection, of: RunHeading) -> tuple[str, str, datetim
         .order_by(RunRow.accepted.desc())
         .limit(1)
     ).first()
-    if row is None or row.accepted is None:
-        return None
-    return row.run_id, row.profile_sha256, row.accepted, row.accepted_why
-
-
-def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
-    """Read the accepted baseline of a run; None if there is none.
-
-    It is another run of a rack of the same name with chips of the same shuttle, because different
-    racks may have the same name.
-    """
-    accepted = _accepted(connection, of)
-    if accepted is None:
-        return None
-    run_id, profile, when, why = accepted
-    return Baseline(run_id, profile, when, why, _verdicts(connection, run_id))
+    return None if row is None else Baseline(*row, _verdicts(connection, row.run_id))
 
 
 def read_as_baseline(connection: Connection, run: RunHeading) -> Baseline:

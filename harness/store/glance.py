@@ -7,7 +7,7 @@ looked at.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,9 +46,12 @@ class Glance:
 def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
     """Read the state of a run; raises RunUnfit if there is none."""
     heading = read_heading(connection, run_id, place)
-    latest = read_latest(connection, run_id, place)
-    wrong = _read_first_wrong(connection, run_id, place)
     o = OutcomeRow
+    newest, oldest = (o.started.desc(), o.number.desc()), (o.started, o.number)
+    measured = o.verdict != Verdict.NOT_RUN.value
+    bad = o.verdict.in_(v.value for v in (Verdict.FAIL, Verdict.UNSTABLE, Verdict.ERROR))
+    latest = _read_firsts(connection, run_id, place, measured, newest)
+    wrong = _read_firsts(connection, run_id, place, bad, oldest)
     rows = connection.execute(
         select(o.slot, o.verdict, o.counts, func.count())
         .where(o.run_id == run_id)
@@ -73,37 +76,27 @@ def read_glance(connection: Connection, run_id: str, place: str) -> Glance:
     return Glance(heading, slots)
 
 
-def read_latest(connection: Connection, run_id: str, place: str) -> dict[str, Outcome]:
-    """Read the measured outcome of each slot that was started last."""
-    newest = (OutcomeRow.started.desc(), OutcomeRow.number.desc())
-    measured = OutcomeRow.verdict != Verdict.NOT_RUN.value
-    latest = OutcomeRow.number.in_(_first_numbers(connection, run_id, measured, newest))
-    return {o.slot: o for _, o in read_outcomes(connection, run_id, place, latest)}
+def _read_firsts(
+    connection: Connection,
+    run_id: str,
+    place: str,
+    which: ColumnElement[bool],
+    order: tuple[Any, ...],
+) -> dict[str, Outcome]:
+    """Read the first of each slot's outcomes, in an order.
 
-
-def _read_first_wrong(connection: Connection, run_id: str, place: str) -> dict[str, Outcome]:
-    """Read the first outcome of each slot that somebody has to look at."""
-    oldest = (OutcomeRow.started, OutcomeRow.number)
-    wrong = OutcomeRow.verdict.in_(v.value for v in (Verdict.FAIL, Verdict.UNSTABLE, Verdict.ERROR))
-    first = OutcomeRow.number.in_(_first_numbers(connection, run_id, wrong, oldest))
-    return {o.slot: o for _, o in read_outcomes(connection, run_id, place, first)}
-
-
-def _first_numbers(
-    connection: Connection, run_id: str, which: ColumnElement[bool], order: tuple[Any, ...]
-) -> Sequence[int]:
-    """Find the number of the first of each slot's outcomes, in an order.
-
-    A query of its own, without a join: a server without statistics of the new rows may plan a join
-    so badly that it takes minutes.
+    Their numbers are a query of its own, without a join: a server without statistics of the new
+    rows may plan a join so badly that it takes minutes.
     """
-    place = func.row_number().over(partition_by=OutcomeRow.slot, order_by=order)
+    rank = func.row_number().over(partition_by=OutcomeRow.slot, order_by=order)
     ranked = (
-        select(OutcomeRow.number, place.label("place"))
+        select(OutcomeRow.number, rank.label("n"))
         .where(OutcomeRow.run_id == run_id, which)
         .subquery()
     )
-    return connection.scalars(select(ranked.c.number).where(ranked.c.place == 1)).all()
+    numbers = connection.scalars(select(ranked.c.number).where(ranked.c.n == 1)).all()
+    first = OutcomeRow.number.in_(numbers)
+    return {o.slot: o for _, o in read_outcomes(connection, run_id, place, first)}
 
 
 def read_racks(connection: Connection) -> tuple[str, ...]:
