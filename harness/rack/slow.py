@@ -1,4 +1,4 @@
-"""News of work before a board is touched, if it takes long enough for a person to wonder.
+"""News of what takes long enough for a person to wonder, and seldom enough for people.
 
 One rule: what is quick says nothing.
 """
@@ -11,14 +11,19 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TypeVar
 
+from harness.board import Heard
 from harness.netlist import news_if_compiled
 from harness.rack.boundary import harmless
+from harness.rack.events import CyclesDone, Observer
 
 News = TypeVar("News")
 
 SLOW_SECONDS = 2.0
 SELDOM_SECONDS = 10.0
-"""Minimum time to news of such work, and between two of them."""
+"""Minimum time to news of work before a board is touched, and between two of them."""
+
+EVERY_SECONDS = 1.0
+"""Minimum time between two events of a slot at a long table: most tables have none."""
 
 
 @contextmanager
@@ -55,3 +60,12 @@ def seldom(
             tell(news)
 
     return told
+
+
+def cycles_done(slot: str, observe: Observer, now: Callable[[], float] = time.monotonic) -> Heard:
+    """Make a function that passes on how far a long table is, at most once a second.
+
+    It is what a session hears: what its board answers anyway.
+    """
+    report = harmless(observe)
+    return seldom(lambda cycles: report(CyclesDone(slot, cycles)), EVERY_SECONDS, now)

@@ -47,8 +47,8 @@ from harness.rack.modelled import ModelledSession
 from harness.rack.policy import Policy, TableRun
 from harness.rack.ports import at_its_port, find_port
 from harness.rack.power import PowerCycle, cycle_power
-from harness.rack.progress import cycles_done
 from harness.rack.session import BoardSession, Opener
+from harness.rack.slow import cycles_done
 from harness.records import ChipRecord, Outcome
 
 AGAIN = "The link was lost once, and the table was run again from its start."

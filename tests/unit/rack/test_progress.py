@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from harness.rack import CyclesDone
-from harness.rack.progress import cycles_done
+from harness.rack.slow import cycles_done
 
 
 def test_an_event_comes_at_most_once_a_second_and_a_short_table_has_none() -> None:
