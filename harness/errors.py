@@ -35,7 +35,7 @@ from __future__ import annotations
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable, Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
@@ -360,6 +360,12 @@ def shuttle_words(folder: Path) -> tuple[str, ...]:
 def many(number: int, noun: str) -> str:
     """``1 cycle``, ``12,000 cycles``."""
     return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def some(texts: Sequence[str], limit: int) -> str:
+    """``a, b and 3 more``: the first of some texts, and the number of the others."""
+    more = f" and {len(texts) - limit:,} more" if len(texts) > limit else ""
+    return ", ".join(texts[:limit]) + more
 
 
 def printable(text: str) -> str:

@@ -11,7 +11,7 @@ import harness
 from harness.cli.exit_code import ExitCode
 from harness.cli.made import closing
 from harness.cli.screen import console
-from harness.errors import many
+from harness.errors import many, some
 
 MAX_SHOWN = 8
 """Maximum number of states that are named."""
@@ -46,9 +46,7 @@ def generate(
         reached = coverage.listed - len(coverage.missing)
         screen.say(f"reaches {reached:,} of {many(coverage.listed, 'state')}")
         if coverage.missing:
-            more = len(coverage.missing) - MAX_SHOWN
-            names = ", ".join(coverage.missing[:MAX_SHOWN])
-            screen.say(f"not reached: {names}{f' and {more:,} more' if more > 0 else ''}")
+            screen.say(f"not reached: {some(coverage.missing, MAX_SHOWN)}")
     else:
         screen.say(f"reaches {many(coverage.visited, 'state')}; the model does not list its states")
     return closing(made)

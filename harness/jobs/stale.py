@@ -8,7 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from harness.door import MAX_RECORD_BYTES, file_sum
-from harness.errors import FileUnusable, Finding, Location, Severity, shuttle_words
+from harness.errors import FileUnusable, Finding, Location, Severity, shuttle_words, some
 from harness.grade import GRADE_FILE, kept_grade, older_than, table_keys
 from harness.netlist import changed_sources
 from harness.rack import Job
@@ -28,9 +28,8 @@ def stale_netlists(designs: Iterable[Design]) -> Iterator[Finding]:
         if design.netlist is None:
             continue
         if changed := changed_sources(design.netlist, design.verilog):
-            names = ", ".join(name[:MAX_NAME] for name in changed[:MAX_SHOWN])
-            more = f" and {len(changed) - MAX_SHOWN} more" if len(changed) > MAX_SHOWN else ""
-            message = f"the Verilog has changed since this netlist was made from it: {names}{more}"
+            names = some([name[:MAX_NAME] for name in changed], MAX_SHOWN)
+            message = f"the Verilog has changed since this netlist was made from it: {names}"
             again = shlex.join(("harness", "netlist", str(Location(design.folder))))
             place, advice = Location(design.netlist), f"make it again: {again}"
             yield Finding("stale-netlist", place, message, advice, Severity.WARNING)

@@ -5,7 +5,7 @@ One rule: a check takes no time to work anything out; it repeats what a run has 
 
 from __future__ import annotations
 
-from harness.errors import Finding, Location, Severity
+from harness.errors import Finding, Location, Severity, some
 from harness.rack import Rack, read_jobs
 from harness.rehearse import Cache, continuity, kept_predictions
 
@@ -34,13 +34,12 @@ def unproven(rack: Rack, cache: Cache) -> list[Finding]:
     missed = [str(fault) for fault in test.unconvicted if used.issuperset(fault.pins)]
     if not missed:
         return []
-    more = f" and {len(missed) - MAX_SHOWN} more" if len(missed) > MAX_SHOWN else ""
     return [
         Finding(
             "fault-not-shown",
             Location(shuttle.path),
             "no table of the continuity test fails under these faults of connections: "
-            f"{', '.join(missed[:MAX_SHOWN])}{more}",
+            f"{some(missed, MAX_SHOWN)}",
             "add a table that moves or tests these pins, and name it in pin_check",
             Severity.WARNING,
         )

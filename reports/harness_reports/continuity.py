@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from harness.errors import many
+from harness.errors import many, some
 from harness.records import Outcome, PinState, SlotPins
 
 MAX_SHOWN_TABLES = 3
@@ -48,8 +48,4 @@ def _sentence(test: SlotPins) -> str:
 
 
 def _why(tables: Sequence[str], cause: str) -> str:
-    if cause:
-        return f"cause {cause}"
-    shown = ", ".join(tables[:MAX_SHOWN_TABLES])
-    left = len(tables) - MAX_SHOWN_TABLES
-    return f"{shown} and {left} more" if left > 0 else shown
+    return f"cause {cause}" if cause else some(tables, MAX_SHOWN_TABLES)
