@@ -141,28 +141,24 @@ def _until(
     return run.started + (news - run.started) * (tables / done)
 
 
+_HEADLINES = {
+    Phase.UNDER_WAY: "Under way: {counted}.",
+    Phase.FINISHED: "Finished: {counted}.",
+    Phase.STOPPED: "Stopped by hand: {counted}. “--resume {run_id}” finishes it.",
+    Phase.BROKEN_OFF: "Broken off: {counted}; no process is running it. "
+    "“--resume {run_id}” finishes it.",
+    Phase.LEFT: "Left: {counted}. “harness intake” with its rack file continues it.",
+    Phase.GIVEN_UP: "Given up for a new intake: {counted}.",
+    Phase.SILENT: "Not finished, and no news since {moment:%Y-%m-%d %H:%M} UTC: {counted}.",
+}
+
+
 def _headline(run: RunHeading, phase: Phase, done: int, tables: int, news: datetime) -> str:
-    run_id, counted = run.run_id, f"{done:,} of {tables:,} tables done"
+    counted = f"{done:,} of {tables:,} tables done"
     if run.kind is RunKind.INTAKE:  # the total is not known in advance
         counted = f"{many(done, 'table')} done in this intake"
-    match phase:
-        case Phase.UNDER_WAY:
-            return f"Under way: {counted}."
-        case Phase.FINISHED:
-            return f"Finished: {counted}."
-        case Phase.STOPPED:
-            return f"Stopped by hand: {counted}. “--resume {run_id}” finishes it."
-        case Phase.BROKEN_OFF:
-            return (
-                f"Broken off: {counted}; no process is running it. “--resume {run_id}” finishes it."
-            )
-        case Phase.LEFT:
-            return f"Left: {counted}. “harness intake” with its rack file continues it."
-        case Phase.GIVEN_UP:
-            return f"Given up for a new intake: {counted}."
-        case Phase.SILENT:
-            moment = f"{news.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
-            return f"Not finished, and no news since {moment}: {counted}."
+    moment = news.astimezone(UTC)
+    return _HEADLINES[phase].format(counted=counted, run_id=run.run_id, moment=moment)
 
 
 def _slot(glance: SlotGlance, phase: Phase, kind: RunKind) -> SlotState:
