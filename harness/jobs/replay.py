@@ -40,7 +40,7 @@ from harness.rack import (
     check_port,
     unobserved,
 )
-from harness.records import UNKNOWN_CHIP, ChipRecord, RunRecord, Verdict
+from harness.records import UNKNOWN_CHIP, RunRecord, Verdict
 from harness.shuttle import Shuttle
 from harness.store import Store
 from harness.table import load_table
@@ -115,10 +115,10 @@ def replay(
         rack = _rack(opened, target, then)
         with findings_at(path, folder), Store(folder / "replay.sqlite") as store:
             _check_cycles(path, opened.shuttle, target.max_cycles)
-            wanted = with_recorded(rack.shuttle, _chip(then).outcomes)
+            wanted = with_recorded(rack.shuttle, then.outcomes)
             jobs = load_jobs(rack, wanted, as_news(observe))
             now = run_from(new_run(rack), rack, store, jobs, _policy(then), observe)
-    compared = compare(_chip(then).outcomes, _chip(now).outcomes)
+    compared = compare(then.outcomes, now.outcomes)
     lost = sorted(f"{INPUTS}/{name}" for name in altered.keys() & inputs.keys())
     return Replay(then, now, compared, tuple(lost))
 
@@ -162,15 +162,10 @@ def _recorded(path: Path, files: Mapping[str, bytes]) -> RunRecord:
     return run
 
 
-def _chip(run: RunRecord) -> ChipRecord:
-    (chip,) = run.chips
-    return chip
-
-
 def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[str, str]) -> None:
     """Refuse tables other than those whose outcomes were recorded."""
     wrong: list[Finding] = []
-    for outcome in _chip(then).outcomes:
+    for outcome in then.outcomes:
         design = opened.shuttle.designs_by_name.get(outcome.design)
         specs = {spec.name: spec for spec in design.tables} if design is not None else {}
         if outcome.table not in specs:
@@ -191,7 +186,7 @@ def _check_tables(path: Path, then: RunRecord, opened: Opened, altered: Mapping[
 def _rack(opened: Opened, target: ReplayTarget, then: RunRecord) -> Rack:
     slot = Slot("A1", target.port, target.board, target.chip or UNKNOWN_CHIP)
     if target.port == VIRTUAL_PORT:
-        chip = target.chip or _chip(then).chip_serial
+        chip = target.chip or then.chips[0].chip_serial
         slot = replace(opened.slot, chip=chip, board=target.board or opened.slot.board)
     profile = opened.profile
     if target.profile is not None:
@@ -200,6 +195,6 @@ def _rack(opened: Opened, target: ReplayTarget, then: RunRecord) -> Rack:
 
 
 def _policy(then: RunRecord) -> RetryPolicy:
-    repeats = [len(o.attempts) - 1 for o in _chip(then).outcomes if o.verdict is not Verdict.PASS]
+    repeats = [len(o.attempts) - 1 for o in then.outcomes if o.verdict is not Verdict.PASS]
     usual = RetryPolicy.repeats_on_mismatch
     return RetryPolicy(min(MAX_REPEATS, max([usual, *repeats])))

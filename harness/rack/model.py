@@ -5,10 +5,10 @@ Values only. A board reports its own identity; until then the rack file's entry 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
-from harness.board import BoardIdentity, BoardProfile
+from harness.board import BoardProfile
 from harness.link import shown_address
 from harness.rack.power import PowerCycle
 from harness.records import ChipRecord
@@ -87,16 +87,4 @@ def unreached(slot: Slot) -> ChipRecord:
         exact=False,
         trouble="",
         outcomes=(),
-    )
-
-
-def answered(record: ChipRecord, who: BoardIdentity) -> ChipRecord:
-    """Add the identity of the board that answered to a record."""
-    return replace(
-        record,
-        board_serial=who.board_serial,
-        agent_version=who.agent_version,
-        interpreter=who.interpreter,
-        backend=who.backend,
-        exact=who.exact,
     )

@@ -42,7 +42,7 @@ from harness.rack.events import (
     unobserved,
 )
 from harness.rack.lock import Locks
-from harness.rack.model import Rack, Slot, answered, unreached
+from harness.rack.model import Rack, Slot, unreached
 from harness.rack.modelled import ModelledSession
 from harness.rack.policy import Policy, TableRun
 from harness.rack.ports import at_its_port, find_port
@@ -206,7 +206,7 @@ class Station:
                 reported += f", the rack file says {policy.must_be}"
                 raise BoardMisbehaved(f"{reported}; {WRONG_BOARD}")
             raise BoardMisbehaved(f"{reported}, before it was {before}; {policy.exchanged}")
-        self.record, self._met = answered(self.record, who), True
+        self.record, self._met = replace(self.record, **vars(who)), True
         policy.keep(replace(self.record, outcomes=()))
 
     def _reached(self) -> BoardSession:

@@ -139,7 +139,7 @@ def test_a_call_that_breaks_is_the_error_of_its_slot_and_the_others_go_on(
     ("module", "name", "left"),
     [
         (station, "examine", [Verdict.ERROR] * 3),
-        (station, "answered", NOTHING),
+        (station, "replace", NOTHING),
         (station, "cycle_power", NOTHING),
     ],
 )
