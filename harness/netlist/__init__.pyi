@@ -45,7 +45,6 @@ from .pins import read_pins as read_pins
 from .pins import set_pins as set_pins
 from .pins import start as start
 from .readers import load_netlist as load_netlist
-from .simulator import Simulator as Simulator
 from .source import Source as Source
 from .source import SourcePort as SourcePort
 from .source import read_source as read_source

@@ -20,7 +20,8 @@ import numpy as np
 import pytest
 
 from harness.grade import fault_list, prove
-from harness.netlist import HEALTHY, Force, Lane, Netlist, Simulator, load_netlist, parse_bench
+from harness.netlist import HEALTHY, Force, Lane, Netlist, load_netlist, parse_bench
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import multiplier
 
 DATA = Path(__file__).parent / "data"

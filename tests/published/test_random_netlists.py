@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from harness.netlist import Simulator, load_netlist
+from harness.netlist import load_netlist
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import Bit, Cell, document, write
 
 OPERATORS = {

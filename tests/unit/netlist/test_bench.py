@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from harness.errors import NetlistError
-from harness.netlist import Simulator, load_netlist, parse_bench
+from harness.netlist import load_netlist, parse_bench
+from tests.simulator import Simulator
 
 WIDE: dict[str, Callable[[Sequence[int]], bool]] = {
     "AND": all,

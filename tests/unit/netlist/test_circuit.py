@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from harness.errors import NetlistError
-from harness.netlist import Circuit, Kind, Lane, Netlist, Short, Simulator, parse_bench
+from harness.netlist import Circuit, Kind, Lane, Netlist, Short, parse_bench
+from tests.simulator import Simulator
 
 TEXT = """\
 INPUT(a)

@@ -19,7 +19,6 @@ from harness.netlist import (
     PortDirection,
     Rows,
     Short,
-    Simulator,
     Verdicts,
     judge,
     load_netlist,
@@ -32,6 +31,7 @@ from harness.netlist.engine import levels_reached
 from harness.rehearse import table_rows
 from harness.table import load_table
 from tests.published import demo
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import drawn
 
 DESIGN, TABLE = "spibank", "edges"

@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from harness.netlist import Circuit, Force, Kind, Lane, Netlist, Simulator, grading, parse_bench
+from harness.netlist import Circuit, Force, Kind, Lane, Netlist, grading, parse_bench
 from harness.netlist.grading import Grader, clocked
 from harness.netlist.passes import UNFOUND
 from harness.netlist.stuck import StuckAt, stuck_faults, with_branches
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import drawn
 
 SEQUENTIAL = """INPUT(a)

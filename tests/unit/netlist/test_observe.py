@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from harness.netlist import Force, Lane, Netlist, Simulator, load_netlist, parse_bench
+from harness.netlist import Force, Lane, Netlist, load_netlist, parse_bench
 from harness.netlist.lanes import WIDE, pack, unpack
 from harness.netlist.observe import Observer
 from harness.netlist.stuck import representatives, stuck_faults, with_branches
 from tests.published.test_iscas_circuits import DATA
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import drawn, multiplier
 
 

@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from harness.errors import NetlistError
-from harness.netlist import Force, Lane, Netlist, Simulator, load_netlist, parse_bench
+from harness.netlist import Force, Lane, Netlist, load_netlist, parse_bench
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import GATES, SINGLE, Bit, Cell, document, evaluate, write
 
 INPUTS = 4

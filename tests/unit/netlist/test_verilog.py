@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from harness.errors import NetlistError
-from harness.netlist import Simulator, load_netlist
+from harness.netlist import load_netlist
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import write
 
 TEXT = """\

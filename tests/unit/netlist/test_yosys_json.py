@@ -14,7 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.errors import NetlistError
-from harness.netlist import PortDirection, Simulator, load_netlist
+from harness.netlist import PortDirection, load_netlist
+from tests.simulator import Simulator
 from tests.unit.netlist.plain import Cell, document, write
 
 AND: Cell = ("$_AND_", {"A": 2, "B": 3, "Y": 4})
