@@ -92,10 +92,14 @@ def _shown(path: Path) -> Path:
 
 
 class Severity(StrEnum):
-    """How serious a finding is: an error prevents a run, a warning does not."""
+    """How serious a finding is: an error prevents a run, a warning does not.
+
+    A note says what the tool chose where a file leaves the choice to it.
+    """
 
     ERROR = "error"
     WARNING = "warning"
+    NOTE = "note"
 
 
 @dataclass(frozen=True)
@@ -150,6 +154,10 @@ class Findings:
     def warn(self, rule: str, location: Location, message: str, advice: str) -> None:
         """Add a finding that does not prevent a run."""
         self.extend([Finding(rule, location, message, advice, Severity.WARNING)])
+
+    def note(self, rule: str, location: Location, message: str, advice: str) -> None:
+        """Add a finding about a choice of the tool."""
+        self.extend([Finding(rule, location, message, advice, Severity.NOTE)])
 
     def extend(self, others: Iterable[Finding]) -> None:
         """Add the findings of another reader."""

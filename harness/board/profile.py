@@ -56,7 +56,7 @@ def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, li
 
 def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     name, controller = top.text("name"), top.text("controller")
-    about = _backend(top, controller)
+    about, why = _backend(top, controller)
     pins = _pins(top.table("pins"), shuttle, about.pins)
     select = read_select(top.table("select"), shuttle)
     baud = _whole(top, "baud", 115_200, 300, MAX_BAUD)
@@ -79,6 +79,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
         path=whole_path(top.path),
         sha256=top.sha256,
         backend=about.name,
+        chosen=why,
         baud=baud,
         dtr=dtr,
         rts=rts,
@@ -126,8 +127,11 @@ def _check_digits(
     )
 
 
-def _backend(top: TomlTable, controller: str) -> Backend:
-    name = top.take("backend", str, best_backend(controller))
+def _backend(top: TomlTable, controller: str) -> tuple[Backend, str]:
+    """Return the backend, and why the tool chose it; empty if the profile names it."""
+    if "backend" not in top and controller:
+        return _best_backend(top, controller)
+    name = top.take("backend", str, BoardProfile.backend)
     if name not in BACKENDS:
         top.error(
             "unknown-backend",
@@ -135,8 +139,26 @@ def _backend(top: TomlTable, controller: str) -> Backend:
             f'the agent has no pins module "{name}"',
             nearest(name, BACKENDS),
         )
-        return backend(BoardProfile.backend)
-    return backend(name)
+        return backend(BoardProfile.backend), ""
+    return backend(name), ""
+
+
+def _best_backend(top: TomlTable, controller: str) -> tuple[Backend, str]:
+    """Choose for a profile that names no backend, and note why."""
+    about = backend(best_backend(controller))
+    if about.controllers:
+        how = "hardware times its cycles" if about.exact else "it is the fastest of those"
+        why, advice = (
+            f"it is made for the {controller}, and {how}",
+            'write "backend" to choose another',
+        )
+    else:
+        known = sorted({one for name in BACKENDS for one in backend(name).controllers})
+        why = f'nothing faster is made for controller "{controller}"'
+        advice = f"the others are made for {', '.join(known)}"
+    message = f'this profile names no backend, so "{about.name}" drives the pins: {why}'
+    top.findings.note("backend-chosen", top.location("controller"), message, advice)
+    return about, why
 
 
 def _whole(top: TomlTable, key: str, default: int, least: int, most: int) -> int:

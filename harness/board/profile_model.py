@@ -45,9 +45,10 @@ class BoardProfile:
     """A kind of board.
 
     ``pins`` maps chip pin names to controller pin numbers. ``backend`` names the agent's pins
-    module. ``baud`` matters only on boards with a UART bridge; ``dtr`` and ``rts`` are the levels
-    of the port's control lines, None to leave the system's. ``in_flight`` is the maximum number of
-    bytes in flight to the board. ``usb`` lists the (vendor, product) ids of such boards.
+    module; ``chosen`` says why the tool chose it, empty if the profile names it. ``baud`` matters
+    only on boards with a UART bridge; ``dtr`` and ``rts`` are the levels of the port's control
+    lines, None to leave the system's. ``in_flight`` is the maximum number of bytes in flight to the
+    board. ``usb`` lists the (vendor, product) ids of such boards.
     ``max_rate_hz`` is the fastest vector rate that the profile allows. ``round_trip_ns`` is the
     delay from the controller to the chip and back, without the chip: an exact sample point is
     counted at the chip's pins. ``supply_min_v`` and ``supply_max_v`` are the supply voltages
@@ -62,6 +63,7 @@ class BoardProfile:
     path: Path
     sha256: str
     backend: str = "generic"
+    chosen: str = ""
     baud: int = 115_200
     dtr: bool | None = None
     rts: bool | None = None
@@ -78,3 +80,9 @@ class BoardProfile:
     def about(self) -> Backend:
         """The abilities of the pins module."""
         return backend(self.backend)
+
+    @property
+    def driven_text(self) -> str:
+        """Say what drives the pins, and how or why."""
+        how = "hardware times its cycles" if self.about.exact else "software paces its cycles"
+        return f'pins by "{self.backend}": {self.chosen or how}'

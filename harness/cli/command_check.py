@@ -23,7 +23,9 @@ def check(
     screen = console()
     findings = harness.check(paths)
     screen.say_each(findings)
-    errors = sum(1 for finding in findings if finding.severity is Severity.ERROR)
-    warnings = len(findings) - errors
+    errors, warnings = (
+        sum(finding.severity is severity for finding in findings)
+        for severity in (Severity.ERROR, Severity.WARNING)
+    )
     screen.say(f"{many(errors, 'error')}, {many(warnings, 'warning')}")
     return ExitCode.BAD_INPUT if errors else ExitCode.ALL_PASS

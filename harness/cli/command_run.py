@@ -88,6 +88,8 @@ def measured(
     rounds: int = 0,
 ) -> harness.RunRecord:
     """Run a rack, print its progress and verdicts, and write its reports."""
+    if not all(slot.virtual for slot in rack.slots):
+        screen.say(f"{rack.profile.name}, {rack.profile.driven_text}")
     with fault_log(out), harness.Store(store) as kept:
         with display(screen, rack.slots) as observe:
             record = harness.run(rack, kept, designs, policy, observe, resume=resume, rounds=rounds)
