@@ -11,7 +11,7 @@ import typer
 import harness
 import harness_reports
 from harness.cli.exit_code import ExitCode
-from harness.cli.options import STORE_HELP
+from harness.cli.options import OUT_HELP, STORE_HELP
 from harness.cli.screen import Screen, console
 
 CAUTIONS = """\
@@ -21,7 +21,7 @@ Unplug the board before you touch chip, board or wires, and wear a grounded wris
 Power it from a supply with a current limit."""
 
 
-def handover(
+def handover(  # noqa: PLR0913, PLR0917 - one parameter per option of the command
     slot: Annotated[str, typer.Argument(help="The slot whose board is handed over.")],
     rack: Annotated[Path, typer.Option(help="Rack file.")] = Path("rack.toml"),
     design: Annotated[str, typer.Option(help="The design that the board starts.")] = "",
@@ -41,23 +41,27 @@ def handover(
     ] = "",
     undo: Annotated[bool, typer.Option("--undo", help="Restore the board's own program.")] = False,
     store: Annotated[str, typer.Option(help=STORE_HELP)] = harness.STORE,
+    out: Annotated[Path, typer.Option(help=OUT_HELP)] = harness.RUNS,
 ) -> ExitCode:
     """Leave a board so that it starts a design by itself at power-up, without a computer.
 
     It selects the design, resets it, holds its inputs and clocks it. The board's own main.py is
     kept in the store, and --undo restores it. Every run on this board ends with the design running
-    again. The design must have passed on this chip, or give a reason.
+    again. The design must have passed on this chip, or give a reason. A label for the board, which
+    says so, is written beside the reports.
     """
     screen = console()
     chosen = harness.load_rack(rack)
     if undo:
         _refuse_with_undo(design=design, rate=rate, levels=levels, reason=reason)
-        _say_undone(screen, harness.take_back(chosen, slot, store))
+        _say_undone(screen, harness.take_back(chosen, slot, store, out))
         return ExitCode.ALL_PASS
     if not design:
         raise typer.BadParameter("--design is missing: the design that the board starts")
     try:
-        done = harness.hand_over(chosen, slot, design, rate, _levels(levels or []), reason, store)
+        done = harness.hand_over(
+            chosen, slot, design, rate, _levels(levels or []), reason, store, out
+        )
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
     _say_done(screen, done)
@@ -89,6 +93,7 @@ def _say_done(screen: Screen, done: harness.HandedOver) -> None:
         screen.say("It had no main.py before.")
     else:
         screen.say(f"Its own main.py ({len(record.program):,} bytes) is kept in the store.")
+    screen.say(f"Label for the board: {done.label}; a card that was made earlier does not say so.")
     undo_it = shlex.join(("harness", "handover", record.slot, "--undo"))
     screen.say(f"`{undo_it}` restores what was there.")
     if done.boot:
@@ -103,3 +108,4 @@ def _say_undone(screen: Screen, done: harness.HandedOver) -> None:
     else:
         what = f"has its own main.py again ({len(record.program):,} bytes)"
     screen.say(f"Board {record.board_serial} {what}, and no longer starts {record.design}.")
+    screen.say("Its label, or a card that says otherwise, no longer holds.")

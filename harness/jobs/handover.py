@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
@@ -27,7 +28,7 @@ from harness.board import (
 )
 from harness.errors import BoardMisbehaved, ConfigError, RunUnfit
 from harness.hand import Value, held_levels
-from harness.jobs.choices import STORE
+from harness.jobs.choices import RUNS, STORE
 from harness.jobs.find import design_of
 from harness.jobs.open_chip import slot_of
 from harness.jobs.stores import AnyStore, existing, opened
@@ -37,8 +38,11 @@ from harness.records import HandoverRecord, Verdict, kept_program, latest_of_boa
 from harness.shuttle import Design
 from harness.store import Store, of_chip
 from harness.table import Pattern
+from harness_reports import write_power_up
 
 HOLDER = "a handover"
+LABELS = "handovers"
+"""The folder of labels, in that of the runs."""
 BOOT = "boot.py"
 LOWEST_HZ = 0.25
 """The slowest clock that every backend can make."""
@@ -54,10 +58,14 @@ Done = TypeVar("Done")
 
 @dataclass(frozen=True)
 class HandedOver:
-    """A handover that was done or undone; ``boot`` says that the board also has a ``boot.py``."""
+    """A handover that was done or undone; ``boot`` says that the board also has a ``boot.py``.
+
+    ``label`` says what the board does at power-up, for whoever has it; None after an undo.
+    """
 
     record: HandoverRecord
     boot: bool = False
+    label: Path | None = None
 
 
 @dataclass(frozen=True)
@@ -87,6 +95,7 @@ def hand_over(
     levels: Mapping[str, Value] | None = None,
     reason: str = "",
     store: AnyStore = STORE,
+    out: str | Path = RUNS,
 ) -> HandedOver:
     """Leave a slot's board so that it starts ``design`` by itself at power-up.
 
@@ -96,7 +105,8 @@ def hand_over(
     ``main.py`` is kept in the store. The board is restarted once, to see that it starts the design.
 
     A design that did not pass on this chip when its tables were judged last, or a rate above those
-    of its tables, needs a ``reason``, which is kept.
+    of its tables, needs a ``reason``, which is kept. A label for the board is written to
+    ``out/handovers/``.
 
     Raises ConfigError for names and slots that cannot be used, ValueError for levels or rates that
     cannot be, RunUnfit without a reason, LinkError if the board cannot be reached, has no room or
@@ -109,18 +119,32 @@ def hand_over(
         def work(session: Session, board: str) -> HandedOver:
             return _handed(session, rack, board, wish, kept)
 
-        return _at_board(rack, place, work)
+        try:
+            done = _at_board(rack, place, work)
+        finally:
+            label = _labelled(place.chip, kept, out)
+        return replace(done, label=label)
 
 
-def take_back(rack: Rack, slot: str, store: AnyStore = STORE) -> HandedOver:
+def take_back(rack: Rack, slot: str, store: AnyStore = STORE, out: str | Path = RUNS) -> HandedOver:
     """Restore the ``main.py`` that a slot's board had before it was handed over, byte for byte.
+
+    Its label in ``out/handovers/`` is removed.
 
     Raises RunUnfit if the store has no handover of this board, or the board has another program by
     now; otherwise as :func:`hand_over`.
     """
     place = _real(rack, slot)
     with existing(store) as kept:
-        return _at_board(rack, place, lambda session, board: _undone(session, board, kept))
+        done = _at_board(rack, place, lambda session, board: _undone(session, board, kept))
+        _labelled(done.record.chip_serial, kept, out)
+    return done
+
+
+def _labelled(chip: str, store: Store, out: str | Path) -> Path | None:
+    """Write the label that a chip needs by the store; remove one that no longer holds."""
+    mine = [one for one in latest_of_boards(store.handovers()) if one.chip_serial == chip]
+    return write_power_up(chip, mine[-1] if mine else None, Path(out) / LABELS)
 
 
 def _real(rack: Rack, name: str) -> Slot:

@@ -13,6 +13,7 @@ from .grade_view import fault_counts as fault_counts
 from .grade_view import why_missed as why_missed
 from .grade_view import write_grades as write_grades
 from .handovers import wakes_text as wakes_text
+from .handovers import write_power_up as write_power_up
 from .history import margins_of as margins_of
 from .history_write import WrittenHistories as WrittenHistories
 from .history_write import history_html as history_html

@@ -1,9 +1,44 @@
-"""What a board that was handed over wakes up with, in words for pages, cards and terminals."""
+"""What a board that was handed over wakes up with: in words, and as a label for the board."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from pathlib import Path
+
 from harness.records import HandoverRecord
+from harness_reports.html import page_html
+from harness_reports.names import safe_name
+from harness_reports.secrets import Scrubber
 from harness_reports.texts import day, hertz
+from harness_reports.write import remove_file, write_file
+
+
+@dataclass(frozen=True)
+class PowerUpLabel:
+    """What is on the label."""
+
+    chip_serial: str
+    text: str
+
+
+def power_up_html(handover: HandoverRecord) -> bytes:
+    """Return the label, 90 mm by 38 mm."""
+    text = f"Board {handover.board_serial} {wakes_text(handover)}."
+    label = PowerUpLabel(handover.chip_serial, text)
+    return page_html("power_up.html.jinja", label, ("style.css", "card.css", "label.css"))
+
+
+def write_power_up(chip: str, handover: HandoverRecord | None, folder: Path) -> Path | None:
+    """Write the label of a chip whose board was handed over; remove that of any other.
+
+    Raises StoreError with the reason.
+    """
+    place = folder / f"{safe_name(chip)}-power-up.html"
+    if handover is None:
+        remove_file(place, folder)
+        return None
+    write_file(place, power_up_html(Scrubber().record(handover)), folder)
+    return place
 
 
 def wakes_text(handover: HandoverRecord) -> str:

@@ -103,12 +103,16 @@ def test_a_board_starts_its_design_at_power_up_and_after_each_run_until_that_is_
         f"inputs held: load_n=1, enp=1, ent=1; handed over on {record.begun:%Y-%m-%d}, for this "
         "reason: a trial.\n"
         "Its own main.py (71 bytes) is kept in the store.\n"
+        "Label for the board: runs/handovers/SP2-0001-power-up.html; a card that was made earlier "
+        "does not say so.\n"
         "`harness handover A1 --undo` restores what was there.\n"
         "The controller drives the chip's inputs as soon as it has power: connect nothing else to "
         "one,\nunless it was released (--set NAME=F).\n"
         "Unplug the board before you touch chip, board or wires, and wear a grounded wrist strap.\n"
         "Power it from a supply with a current limit.\n"
     )
+    label = Path("runs/handovers/SP2-0001-power-up.html")
+    assert f"Board WB-01 starts ctr163 by itself at power-up; clock {rate}" in label.read_text()
     assert (record.program, record.stands, record.reason) == (OWN, True, "a trial")
     assert desk.names() == [record.folder, MAIN]
     assert "ctr163" in desk.running()
@@ -125,7 +129,9 @@ def test_a_board_starts_its_design_at_power_up_and_after_each_run_until_that_is_
     assert handover("--undo") == 0
     assert capsys.readouterr().out == (
         "Board WB-01 has its own main.py again (71 bytes), and no longer starts ctr163.\n"
+        "Its label, or a card that says otherwise, no longer holds.\n"
     )
+    assert not label.exists()
     assert desk.names() == [MAIN]
     assert desk.program == OWN
     with Store("runs/harness.sqlite") as store:
