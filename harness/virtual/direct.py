@@ -44,11 +44,14 @@ class DirectBoard:
     def __init__(self, spec: VirtualBoardSpec, shuttle: Shuttle, profile: BoardProfile) -> None:
         self._spec = spec
         self._profile = profile
-        self._resting = Resting(shuttle, profile)
-        self._model = ChipModel(
-            shuttle, profile.select, spec.chip_serial, spec.defects, spec.board_faults
-        )
         self.identity = BoardIdentity(spec.board_serial, "", "none", "direct", exact=False)
+        self._power_up(shuttle)
+
+    def _power_up(self, shuttle: Shuttle) -> None:
+        """Power a chip with these designs up."""
+        spec, select = self._spec, self._profile.select
+        self._resting = Resting(shuttle, self._profile)
+        self._model = ChipModel(shuttle, select, spec.chip_serial, spec.defects, spec.board_faults)
 
     def select(self, design: Design) -> None:
         """Select a design, with reset held."""

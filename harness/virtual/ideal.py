@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from harness.board import BoardIdentity, BoardProfile, Capture, ParallelSelect, RunConditions
+from harness.board import BoardProfile, ParallelSelect
 from harness.shuttle import Design, Shuttle
-from harness.table import NO_CYCLES, Cycles, Pattern
 from harness.virtual.direct import DirectBoard
 from harness.virtual.spec import VirtualBoardSpec
 
@@ -31,38 +30,16 @@ def ideal_profile(shuttle: Shuttle) -> BoardProfile:
     )
 
 
-class IdealBoard:
+class IdealBoard(DirectBoard):
     """A session in which each selection powers a new chip up, with that one design on it."""
 
     def __init__(self, shuttle: Shuttle, serial: str) -> None:
-        self._shuttle = shuttle
-        self._profile = ideal_profile(shuttle)
-        self._spec = VirtualBoardSpec("", "", serial, shuttle.path, shuttle.path)
-        self._board = self._powered(())
-        self.identity: BoardIdentity = self._board.identity
-
-    def _powered(self, designs: tuple[Design, ...]) -> DirectBoard:
-        shuttle = replace(self._shuttle, designs=designs)
-        return DirectBoard(self._spec, shuttle, self._profile)
+        spec = VirtualBoardSpec("", "", serial, shuttle.path, shuttle.path)
+        self._whole = shuttle
+        super().__init__(spec, replace(shuttle, designs=()), ideal_profile(shuttle))
 
     def select(self, design: Design) -> None:
         """Power a chip up that has this design alone, and release its reset."""
         only = replace(design, address=0)
-        self._board = self._powered((only,))
-        self._board.select(only)
-
-    def run(
-        self, pattern: Pattern, conditions: RunConditions, *, window: Cycles = NO_CYCLES
-    ) -> Capture:
-        """Run a pattern, as :meth:`harness.virtual.DirectBoard.run`."""
-        return self._board.run(pattern, conditions, window=window)
-
-    def supply_ma(self) -> float | None:
-        """Return None: nothing is supplied."""
-        return None
-
-    def cancel(self) -> None:
-        """Do nothing: no run takes long."""
-
-    def close(self) -> None:
-        """Do nothing: there is nothing to leave."""
+        self._power_up(replace(self._whole, designs=(only,)))
+        super().select(only)
