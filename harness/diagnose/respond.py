@@ -7,7 +7,6 @@ Where the chip was wrong a fault that is judged wrong explains the bit; elsewher
 
 from __future__ import annotations
 
-import typing
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -18,9 +17,6 @@ import harness.netlist
 from harness.diagnose.evidence import Answered
 from harness.netlist import Lane, Netlist, Pin, Rows
 from harness.rehearse import STATES, power_up
-
-if typing.TYPE_CHECKING:
-    from harness.netlist import Verdicts
 
 Counts = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -45,7 +41,7 @@ class Runner:
     pins: Sequence[Pin]
     states: int = STATES
 
-    def judge(self, lanes: Sequence[Lane], rows: Rows, lead: int) -> Verdicts:
+    def judge(self, lanes: Sequence[Lane], rows: Rows, lead: int) -> harness.netlist.Verdicts:
         """Judge every lane from every power-up state, the states of a lane one after the other."""
         states = power_up(self.netlist)[:, : self.states]
         each = [lane for lane in lanes for _ in range(self.states)]

@@ -8,7 +8,6 @@ a lane for each fault, from three known states.
 
 from __future__ import annotations
 
-import typing
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -19,9 +18,6 @@ from harness.grade.faults import FaultList, Faults, Flags
 from harness.grade.steps import table_steps
 from harness.netlist import Force, Lane, Pin, Rows, with_nets_for
 from harness.rehearse import STATES, power_up
-
-if typing.TYPE_CHECKING:
-    from harness.netlist import Steps
 
 UNDETECTED = -1
 
@@ -65,7 +61,7 @@ def detect(faults: FaultList, pins: Sequence[Pin], rows: Rows, lead: int) -> Det
     return Detected(first, possible & ~found)
 
 
-def _graded(faults: FaultList, part: Faults, steps: Steps) -> tuple[Faults, Flags]:
+def _graded(faults: FaultList, part: Faults, steps: harness.netlist.Steps) -> tuple[Faults, Flags]:
     """First step for each of some faults, and whether they are possibly detected."""
     chosen = [faults.faults[index] for index in part.tolist()]
     done = harness.netlist.Grader(faults.netlist, chosen, steps).detections()

@@ -7,7 +7,6 @@ fault that is not so proven counts, even if nobody knows a test for it.
 
 from __future__ import annotations
 
-import typing
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -17,9 +16,6 @@ import harness.netlist
 from harness.grade.faults import FaultList, Faults, Flags
 from harness.grade.formula import MAX_CONFLICTS, Answer, Formula, Nets, Rails, available
 from harness.netlist import ALL, Netlist, PortDirection, StuckAt
-
-if typing.TYPE_CHECKING:
-    from harness.netlist import Observer
 
 NO_SOLVER = "not looked for: that needs pip install 'harness[proof]'"
 
@@ -64,7 +60,7 @@ def _hard(faults: FaultList, chosen: Faults) -> Faults:
     """Those of some faults that no random state and inputs show."""
     if not len(chosen):
         return chosen
-    observer: Observer = harness.netlist.Observer(
+    observer = harness.netlist.Observer(
         faults.netlist, [faults.faults[index] for index in chosen.tolist()]
     )
     chance = np.random.default_rng(0)

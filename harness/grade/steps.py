@@ -6,7 +6,6 @@ settle, pulse back and settle, compare. What the board drives itself is not comp
 
 from __future__ import annotations
 
-import typing
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -15,9 +14,6 @@ from numpy.typing import NDArray
 import harness.netlist
 from harness.netlist import Netlist, Pin, PortDirection, Rows
 
-if typing.TYPE_CHECKING:
-    from harness.netlist import Steps
-
 Cells = NDArray[np.int64]
 
 _DRIVE, _ENABLE, _PULSE, _, _CARE, _HIGHZ, _COUNT, _ = range(8)
@@ -25,7 +21,7 @@ _DRIVE, _ENABLE, _PULSE, _, _CARE, _HIGHZ, _COUNT, _ = range(8)
 
 def table_steps(
     netlist: Netlist, pins: Sequence[Pin], rows: Rows, lead: int
-) -> tuple[Steps, Cells]:
+) -> tuple[harness.netlist.Steps, Cells]:
     """Return the steps of a table without match loops, and the row of each.
 
     Nothing is compared in the first ``lead`` rows.

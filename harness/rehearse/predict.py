@@ -7,7 +7,6 @@ pins in ``floated`` say where that matters.
 
 from __future__ import annotations
 
-import typing
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
@@ -25,9 +24,6 @@ from harness.rehearse.rows import table_rows
 from harness.rehearse.wrong import Wrong, wrong_cycles
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table import Pattern, Words
-
-if typing.TYPE_CHECKING:
-    from harness.netlist import Verdicts
 
 Job = tuple[Design, TableSpec, Pattern]
 Key = tuple[str, str]
@@ -281,7 +277,7 @@ def _reaching(lane: Lane, bits: set[int], near: set[int]) -> Lane:
     return replace(lane, wires=wires, lines=lines, shorts=shorts)
 
 
-def _of_verdicts(verdicts: Verdicts, lanes: int) -> dict[str, NDArray[Any]]:
+def _of_verdicts(verdicts: harness.netlist.Verdicts, lanes: int) -> dict[str, NDArray[Any]]:
     """Give the columns of :class:`Answers`, a row a lane."""
     weights = np.uint32(1) << np.arange(32, dtype=np.uint32)
     return {

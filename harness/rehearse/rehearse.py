@@ -5,7 +5,6 @@ One rule: what is said of a table is said of the table: there is no chip and no 
 
 from __future__ import annotations
 
-import typing
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -34,9 +33,6 @@ from harness.rehearse.slips import Failing, slips
 from harness.rehearse.wrong import Wrong, wrong_cycles
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table import Names, Pattern, Words, bits
-
-if typing.TYPE_CHECKING:
-    from harness.netlist import Notes, Verdicts
 
 MAX_WORK = 5_000_000_000
 """Maximum number of gates times cycles; a table beyond it would take minutes."""
@@ -140,8 +136,8 @@ def _rehearsal(
     lead: int,
     names: Names,
     still: tuple[str, ...],
-    verdicts: Verdicts,
-    notes: Notes,
+    verdicts: harness.netlist.Verdicts,
+    notes: harness.netlist.Notes,
 ) -> Rehearsal:
     """Put into words of the table what the engine gave, lane by lane and row by row."""
     failing = np.flatnonzero(verdicts.wrong_cycles[KNOWN]) + 1

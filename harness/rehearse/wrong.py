@@ -5,7 +5,6 @@ The one rule: the same engine as for all hypotheses at once, one lane, cycle by 
 
 from __future__ import annotations
 
-import typing
 from collections.abc import Iterator
 from typing import NamedTuple
 
@@ -16,9 +15,6 @@ import harness.netlist
 from harness.netlist import Extent, Lane, Rows
 from harness.rehearse.gates import Model, power_up
 from harness.table import Words
-
-if typing.TYPE_CHECKING:
-    from harness.netlist import Chip
 
 
 class Wrong(NamedTuple):
@@ -47,7 +43,7 @@ def wrong_cycles(model: Model | None, lane: Lane, state: int, rows: Rows, lead: 
     return Wrong(cycles, all_wrong[cycles])
 
 
-def run_pieces(chip: Chip, rows: Rows) -> Iterator[tuple[Rows, Rows, int]]:
+def run_pieces(chip: harness.netlist.Chip, rows: Rows) -> Iterator[tuple[Rows, Rows, int]]:
     """Run a table piece by piece: its rows, what is read in each (see ``Chip.run``), the cycles.
 
     A row that waits for a match is a piece of its own; elsewhere a row of a piece is a cycle.
