@@ -9,10 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 import numpy as np
+import pytest
 from numpy.typing import ArrayLike, NDArray
 
 from harness.errors import NetlistError
+from harness.netlist import grading
 from harness.netlist.assembly import assemble
+from harness.netlist.grading import Grader, Steps
 from harness.netlist.kernel import EVERYTHING, SETTLED, advance, prime, show
 from harness.netlist.lanes import HEALTHY, Lane, pack, unpack, width
 from harness.netlist.layout import DIRTY, READERS
@@ -131,3 +134,34 @@ class Simulator:
         for place, levels in enumerate(bits):
             total |= levels.astype(np.uint64) << np.uint64(place)
         return total
+
+
+def clocked(netlist: Netlist, vectors: NDArray[np.uint8], clock: str) -> Steps:
+    """Two steps a vector: levels with the clock low, compared; then the clock rises.
+
+    ``vectors`` ``(cycles, bits)``: bits of all inputs but the clock, in the order of the ports.
+    """
+    ports = [p for p in netlist.ports if p.direction is PortDirection.INPUT and p.name != clock]
+    nets = [net for port in ports for net in port.nets]
+    levels = np.zeros((2 * len(vectors), len(nets) + 1), dtype=np.uint8)
+    levels[:, :-1] = np.repeat(vectors, 2, axis=0)
+    levels[1::2, -1] = 1
+    outs = [n for p in netlist.ports if p.direction is not PortDirection.INPUT for n in p.nets]
+    compared = np.repeat(np.arange(len(levels))[:, None] % 2 == 0, len(outs), axis=1)
+    nets.append(netlist.port(clock).nets[0])
+    return Steps(np.array(nets), levels, np.array(outs), compared)
+
+
+def detections_of_all(grader: Grader) -> NDArray[np.int64]:
+    """Give the step that first finds each fault; every machine runs to the end, none is dropped."""
+    closed_up = grading._closed_up
+
+    def kept(
+        left: NDArray[np.int64], kept: NDArray[np.bool_], differing: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        return closed_up(left, np.ones_like(kept), differing)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(grading, "_closed_up", kept)
+        patch.setattr(grading, "_FIRST_SPAN", len(grader._steps.levels))
+        return grader.detections().first

@@ -8,7 +8,7 @@ all that is kept of it from one span of steps to the next, so any machines can s
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +19,7 @@ from harness.netlist.compiler import compiled, lowest_place
 from harness.netlist.differences import Differences, actions, controlled
 from harness.netlist.lanes import ALL, FULL, WIDE, Force, Lane, Lanes, new_lanes
 from harness.netlist.layout import PATCH_AT, RAILS, Tables
-from harness.netlist.model import Netlist, PortDirection
+from harness.netlist.model import Netlist
 from harness.netlist.passes import UNFOUND, Patches, Span, Trace, begin, record
 from harness.netlist.program import BLOCKS
 from harness.netlist.stuck import StuckAt, fault_patches, representatives
@@ -52,22 +52,6 @@ class Detections:
 
     first: NDArray[np.int64]
     possible: NDArray[np.bool_]
-
-
-def clocked(netlist: Netlist, vectors: NDArray[np.uint8], clock: str) -> Steps:
-    """Two steps a vector: levels with the clock low, compared; then the clock rises.
-
-    ``vectors`` ``(cycles, bits)``: bits of all inputs but the clock, in the order of the ports.
-    """
-    ports = [p for p in netlist.ports if p.direction is PortDirection.INPUT and p.name != clock]
-    nets = [net for port in ports for net in port.nets]
-    levels = np.zeros((2 * len(vectors), len(nets) + 1), dtype=np.uint8)
-    levels[:, :-1] = np.repeat(vectors, 2, axis=0)
-    levels[1::2, -1] = 1
-    outs = [n for p in netlist.ports if p.direction is not PortDirection.INPUT for n in p.nets]
-    compared = np.repeat(np.arange(len(levels))[:, None] % 2 == 0, len(outs), axis=1)
-    nets.append(netlist.port(clock).nets[0])
-    return Steps(np.array(nets), levels, np.array(outs), compared)
 
 
 class Grader:
@@ -109,26 +93,13 @@ class Grader:
         order = np.argsort(self._faults.operation[self._faults.first[placed]], kind="stable")
         self._order = placed[order]  # neighbours, so that little differs in a pass
 
-    def first_detections(self) -> NDArray[np.int64]:
-        """Step that first finds each fault, or UNFOUND; every machine runs to the end."""
-        return self._detections(len(self._steps.levels), lambda found: found >= UNFOUND).first
-
-    def first_detections_dropping(self) -> NDArray[np.int64]:
-        """The same; found faults are dropped, and the others closed up with their states."""
-        return self.detections().first
-
     def detections(self) -> Detections:
-        """What finds each fault, dropping those that are found."""
-        return self._detections(_FIRST_SPAN, lambda found: found == UNFOUND)
-
-    def _detections(
-        self, length: int, left_by: Callable[[NDArray[np.int64]], NDArray[np.bool_]]
-    ) -> Detections:
+        """Say what finds each fault; span by span those found are dropped, the others closed up."""
         found = np.full(len(self._alike), UNFOUND)
         possible = np.zeros(len(self._alike), dtype=np.bool_)
         left = self._order
         differing = np.zeros((0, 2), dtype=np.int64)
-        at, last = 0, len(self._steps.levels)
+        at, last, length = 0, len(self._steps.levels), _FIRST_SPAN
         while at < last and len(left):
             end = min(at + min(length, self._max_span), last)
             span, trace = self._traced(at, end)
@@ -138,7 +109,7 @@ class Grader:
             found[left[fresh]] = at + part[fresh]
             if end == last:
                 break
-            left, differing = _closed_up(left, left_by(found[left]), differing)
+            left, differing = _closed_up(left, found[left] == UNFOUND, differing)
             at, length = end, 2 * length
         return Detections(found[self._alike], possible[self._alike])
 

@@ -27,13 +27,14 @@ from pathlib import Path
 import numpy as np
 
 from harness.netlist import Kind, Netlist, PortDirection, load_netlist
-from harness.netlist.grading import Grader, clocked
+from harness.netlist.grading import Grader
 from harness.netlist.kernel import evaluate
 from harness.netlist.lanes import FULL, WIDE
 from harness.netlist.observe import Observer
 from harness.netlist.stuck import representatives, stuck_faults, with_branches
 from tests.bench import chip_speed, hypotheses
 from tests.bench.targets import Target, conclude
+from tests.simulator import clocked, detections_of_all
 
 COMBINATIONAL = ("c6288.v", "s38417.v", "b20_C.bench")
 SEQUENTIAL = ("s13207.v", "s38584.v", "s38417.v")
@@ -180,11 +181,11 @@ def sequential(netlist: Netlist) -> float:
     steps = clocked(netlist, vectors, clock)
     start = np.zeros(netlist.flop_count, dtype=np.int64)
     grader = Grader(netlist, faults, steps, start)
-    found, dropping = grader.first_detections(), grader.first_detections_dropping()
+    found, dropping = detections_of_all(grader), grader.detections().first
     assert (found == dropping).all()
     classes = len(set(representatives(netlist, faults).tolist()))
-    took = best(grader.first_detections)
-    dropped = best(grader.first_detections_dropping)
+    took = best(lambda: detections_of_all(grader))
+    dropped = best(grader.detections)
     ours = len(faults) * CYCLES / took
     alone, lanes = Kyupy(netlist, 8), Kyupy(netlist, FULL)
     alone.cycles(1, 2)

@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from harness.netlist import Grader, PortDirection, representatives, stuck_faults
-from harness.netlist.grading import clocked
 from tests.bench.engine import best, circuits
 from tests.bench.targets import Target, conclude
+from tests.simulator import clocked
 
 CIRCUIT, VECTORS, LIMIT = "s38417.v", 1_000, 10.0
 

@@ -16,11 +16,12 @@ import pytest
 from numpy.typing import NDArray
 
 from harness.netlist import Kind, Netlist, PortDirection, load_netlist
-from harness.netlist.grading import Grader, clocked
+from harness.netlist.grading import Grader
 from harness.netlist.passes import UNFOUND
 from harness.netlist.stuck import StuckAt, stuck_faults
 from tests.published import demo
 from tests.published.test_iscas_circuits import DATA
+from tests.simulator import clocked, detections_of_all
 
 pytestmark = pytest.mark.skipif(
     shutil.which("iverilog") is None,
@@ -137,8 +138,8 @@ def test_each_fault_is_found_in_the_cycle_in_which_icarus_finds_it(
     known = np.zeros(netlist.flop_count, dtype=np.int64) if start == "0" else None
     clock = next(p.name for p in netlist.ports if p.nets[0] == netlist.tables.groups[0, 2])
     grader = Grader(netlist, faults, clocked(netlist, vectors, clock), known)
-    found = grader.first_detections().tolist()
-    assert found == grader.first_detections_dropping().tolist()
+    found = detections_of_all(grader).tolist()
+    assert found == grader.detections().first.tolist()
     expected = found_by_icarus(netlist, faults, vectors, start, tmp_path)
     told_as = [(netlist.names[fault.net], fault.level) for fault in faults]
     assert dict(zip(told_as, found, strict=True)) == dict(zip(told_as, expected, strict=True))

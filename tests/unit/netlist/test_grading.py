@@ -10,10 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from harness.netlist import Circuit, Force, Kind, Lane, Netlist, grading, parse_bench
-from harness.netlist.grading import Grader, clocked
+from harness.netlist.grading import Grader
 from harness.netlist.passes import UNFOUND
 from harness.netlist.stuck import StuckAt, stuck_faults, with_branches
-from tests.simulator import Simulator
+from tests.simulator import Simulator, clocked, detections_of_all
 from tests.unit.netlist.plain import drawn
 
 SEQUENTIAL = """INPUT(a)
@@ -65,7 +65,7 @@ def test_each_fault_is_found_where_brute_force_finds_it(values: int) -> None:
     vectors[:2, 2] = 0
     start = np.zeros(netlist.flop_count, dtype=int) if values == 2 else None
     grader = Grader(netlist, faults, clocked(netlist, vectors, "clock"), start)
-    found, dropping = grader.first_detections(), grader.detections()
+    found, dropping = detections_of_all(grader), grader.detections()
     assert found.tolist() == dropping.first.tolist()
     good = brute_force(None, SEQUENTIAL, vectors, values)
     vaguely = 0
@@ -122,7 +122,7 @@ def test_the_order_of_gates_faults_and_dropping_changes_nothing(
         random.Random(seed).shuffle(faults)
         state = np.zeros(netlist.flop_count, dtype=int) if values == 2 else None
         grader = Grader(netlist, faults, clocked(netlist, vectors, "clock"), state)
-        steps = grader.first_detections_dropping() if dropping else grader.first_detections()
+        steps = grader.detections().first if dropping else detections_of_all(grader)
         whole = [(f, step) for f, step in zip(faults, steps.tolist(), strict=True) if not f.readers]
         return {(netlist.names[f.net], f.level): step for f, step in whole}
 
