@@ -39,9 +39,8 @@ _TOUCHING = 24
 class Pool:
     """Faults of one kind that were tried: what they answer to each table, and how well that fits.
 
-    ``responses`` are of ``tables``, ``fits`` of those that failed. ``tried`` counts the faults of
-    which these are the best. ``score`` ``(lanes,)`` is the logarithm of the probability of all
-    answers.
+    ``responses`` are of ``tables``, ``fits`` of those that failed. ``score`` ``(lanes,)`` is the
+    logarithm of the probability of all answers.
     """
 
     kind: SuspectKind
@@ -50,7 +49,6 @@ class Pool:
     responses: tuple[Response, ...]
     fits: tuple[Fit, ...]
     score: Floats
-    tried: int
 
     @property
     def complete(self) -> bool:
@@ -97,7 +95,7 @@ def try_lanes(
     ]
     fits = [fit.with_(best, close) for fit, close in zip(fits, near, strict=True)]
     score[best] = passed[best] + _likely(near)
-    return Pool(kind, tables, tuple(lanes), responses, tuple(fits), score, len(lanes))
+    return Pool(kind, tables, tuple(lanes), responses, tuple(fits), score)
 
 
 def _likely(fits: Sequence[Fit]) -> Floats:

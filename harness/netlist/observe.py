@@ -178,11 +178,6 @@ class Observer:
         self._pending = np.zeros(len(self._ops) // 64 + 1, dtype=np.int64)
         self._touched = np.zeros(slots, dtype=np.int64)
 
-    @property
-    def machine(self) -> tuple[Lanes, Operations]:
-        """Values and operations, as ``kernel.evaluate`` takes them."""
-        return self._v, self._ops
-
     def _site(self, fault: StuckAt) -> tuple[int, int, int, int]:
         slot = int(self._made.seen[0, fault.net])
         if not fault.readers:
@@ -190,16 +185,6 @@ class Observer:
         places = [p for gate, pin in fault.readers for p in self._made.places(gate, pin)]
         pins = sum(1 << place.pin for place in places)
         return slot, fault.level, places[0].operation, pins
-
-    def evaluate(self, patterns: Lanes) -> None:
-        """Set the inputs, ``(inputs, 8)`` words for 512 patterns, and evaluate all gates."""
-        self._v[self._made.own[0, self.inputs]] = patterns
-        evaluate(self._v, self._ops, 0, len(self._ops))
-
-    def responses(self) -> Lanes:
-        """Levels of the outputs, ``(outputs, 8)``."""
-        levels: Lanes = self._v[self._made.seen[0, self.outputs]]
-        return levels
 
     def found_by(self, nets: NDArray[np.integer], levels: NDArray[np.integer]) -> NDArray[np.bool_]:
         """Say which faults each pattern finds: ``(faults, patterns)``.
@@ -219,7 +204,8 @@ class Observer:
 
     def detections(self, patterns: Lanes) -> Lanes:
         """Patterns that find each fault: ``(faults, 8)`` words for 512 patterns."""
-        self.evaluate(patterns)
+        self._v[self._made.own[0, self.inputs]] = patterns
+        evaluate(self._v, self._ops, 0, len(self._ops))
         self._w[:] = self._v
         work = Work(
             self._v,

@@ -26,7 +26,6 @@ SHIFTS = (-2, -1, 1, 2)
 """By how much the addresses of another shuttle are taken to differ."""
 _RUNS = (2, 3)
 """Numbers of neighbouring pins that are taken to be open together."""
-_LIKE_A_PAD = (CauseKind.OPEN, CauseKind.STUCK)
 _GROUPS = (Direction.INPUT, Direction.OUTPUT, Direction.BIDIRECTIONAL)
 
 
@@ -44,15 +43,13 @@ class Hypothesis:
     """One thing that may be wrong, or nothing (``CauseKind.GOOD``).
 
     ``pins`` are chip pins; ``detail`` is a level, a kind of short, a map or an address, in words.
-    ``prior`` is its probability in one slot before anything was seen. ``alias`` is another kind
-    that no table can tell from it while the chip stays in its slot.
+    ``prior`` is its probability in one slot before anything was seen.
     """
 
     kind: CauseKind
     pins: tuple[str, ...] = ()
     detail: str = ""
     prior: float = 1.0
-    alias: CauseKind | None = None
 
     def __str__(self) -> str:
         """Name a fault of pins: ``in0 and in1 exchanged``, ``out3 stuck high``."""
@@ -222,9 +219,7 @@ class _Board:
     def _named(
         self, kind: CauseKind, detail: str = "", *pins: Pin, share: float = 1.0
     ) -> Hypothesis:
-        alias = CauseKind.DEAD_PAD if kind in _LIKE_A_PAD else None
-        names = tuple(pin.name for pin in pins)
-        return Hypothesis(kind, names, detail, kind.prior * share, alias)
+        return Hypothesis(kind, tuple(pin.name for pin in pins), detail, kind.prior * share)
 
 
 def _orders(pins: Sequence[Pin]) -> Iterator[tuple[str, Sequence[Pin]]]:
