@@ -7,7 +7,7 @@ came from the same code as the truth would prove nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import combinations, pairwise
@@ -75,16 +75,14 @@ class Trial:
         return design if self.answers is None else self.answers[design]
 
 
-def trials(
-    shuttle: Shuttle, profile: BoardProfile | None = None, others: Iterable[BoardProfile] = ()
-) -> tuple[Trial, ...]:
+def trials(shuttle: Shuttle, profile: BoardProfile | None = None) -> tuple[Trial, ...]:
     """Enumerate the hypotheses of a shuttle on a board, a board in order first.
 
     Without a profile nothing is supposed about the selection, and neighbours are those of the
-    shuttle's order of pins. ``others`` are profiles whose map of pins may be the true one.
+    shuttle's order of pins.
     """
     known: dict[tuple[CauseKind, tuple[str, ...], str], Trial] = {}
-    for trial in _Board(shuttle, profile).trials(tuple(others)):
+    for trial in _Board(shuttle, profile).trials():
         found = trial.hypothesis
         known.setdefault((found.kind, found.pins, found.detail), trial)
     return tuple(known.values())
@@ -112,7 +110,7 @@ class _Board:
     def _near(self) -> set[frozenset[Pin]]:
         return {frozenset(pair) for order in self._orders for pair in pairwise(order)}
 
-    def trials(self, others: Sequence[BoardProfile]) -> Iterator[Trial]:
+    def trials(self) -> Iterator[Trial]:
         """All of them; one that is there already may come again."""
         yield Trial(Hypothesis(CauseKind.GOOD))
         for pin in self._pins:
@@ -123,7 +121,7 @@ class _Board:
         yield from self._selection()
         nothing = always(self._shuttle, "")
         yield Trial(self._named(CauseKind.NO_SUPPLY), HEALTHY, nothing)
-        yield from self._maps(others)
+        yield from self._maps()
 
     def _of_pin(self, pin: Pin) -> Iterator[Trial]:
         clock, reset = (pin.direction is d for d in (Direction.CLOCK, Direction.RESET))
@@ -187,7 +185,7 @@ class _Board:
                 named = self._named(CauseKind.SELECTION, f"{name or 'no design'} answers", pin)
                 yield Trial(named, HEALTHY, always(self._shuttle, name))
 
-    def _maps(self, others: Sequence[BoardProfile]) -> Iterator[Trial]:
+    def _maps(self) -> Iterator[Trial]:
         """The chip turned round, and maps of pins that other boards may have."""
         mirrored = _moved(self._shuttle.pins, self._shuttle.pins[::-1])
         yield self._traced(self._named(CauseKind.TURNED), Lane(wires=mirrored))
@@ -202,11 +200,6 @@ class _Board:
         wires = [wire for pins in groups.values() for wire in _moved(pins, pins[::-1])]
         named = self._named(CauseKind.OTHER_MAP, "all groups of pins reversed")
         yield Trial(named, Lane(wires=tuple(wires)))
-        for other in others:
-            if self._profile is not None and dict(other.pins) != dict(self._profile.pins):
-                named = self._named(CauseKind.OTHER_MAP, f"as on {other.name}")
-                lane = Lane(wires=_as_on(other, self._profile, self._shuttle))
-                yield self._traced(named, lane)
 
     def _traced(self, hypothesis: Hypothesis, lane: Lane) -> Trial:
         """Make a trial whose lane may reach the selection; an address unknown is no design's."""
@@ -234,15 +227,6 @@ def _orders(pins: Sequence[Pin]) -> Iterator[tuple[str, Sequence[Pin]]]:
 def _moved(pins: Sequence[Pin], there: Sequence[Pin]) -> tuple[tuple[int, int | None], ...]:
     pairs = zip(pins, there, strict=True)
     return tuple((pin.bit, line.bit) for pin, line in pairs if pin is not line)
-
-
-def _as_on(
-    other: BoardProfile, ours: BoardProfile, shuttle: Shuttle
-) -> tuple[tuple[int, int | None], ...]:
-    """Wires of a chip on a board of another profile than the one in use."""
-    lines: Mapping[int, int] = {ours.pins[pin.name]: pin.bit for pin in shuttle.pins}
-    wires = ((pin.bit, lines.get(other.pins[pin.name])) for pin in shuttle.pins)
-    return tuple((bit, line) for bit, line in wires if bit != line)
 
 
 def _further(by: int) -> str:

@@ -7,9 +7,9 @@ pins in ``floated`` say where that matters.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ Job = tuple[Design, TableSpec, Pattern]
 Key = tuple[str, str]
 """Names of a design and of a table of it."""
 Flags = NDArray[np.bool_]
+_Otherwise = Callable[[str, Design, Rows, int], dict[str, Any]]
 
 MAX_CYCLES = 20_000
 """Cycles (``until`` rows at their limit) beyond which a table is predicted only by name."""
@@ -127,38 +128,35 @@ def predict(
     jobs: Iterable[Job],
     profile: BoardProfile | None = None,
     *,
-    others: Iterable[BoardProfile] = (),
     cache: Cache | None = None,
-    long: Collection[Key] = (),
     heed: Callable[[], None] = lambda: None,
 ) -> Predictions:
     """Predict tables under all hypotheses of :func:`trials`.
 
-    Long tables have no answers (``computed`` False) unless named in ``long``. ``cache`` keeps
-    what was worked out. ``heed`` is called every second or so while something new is worked out:
-    what it raises ends that, and finished tables are kept.
+    Long tables have no answers (``computed`` False). ``cache`` keeps what was worked out. ``heed``
+    is called every second or so while something new is worked out: what it raises ends that, and
+    finished tables are kept.
     """
-    predictor = _Predictor(shuttle, trials(shuttle, profile, others), cache, heed)
-    return predictor.predictions(jobs, lambda job: predictor.table(job, _key(job) in long))
+    predictor = _Predictor(shuttle, trials(shuttle, profile), cache, heed)
+    return predictor.predictions(jobs, predictor.worked_out)
 
 
 def kept_predictions(
     shuttle: Shuttle, jobs: Iterable[Job], profile: BoardProfile, cache: Cache
 ) -> Predictions | None:
     """Return what :func:`predict` gave before; None unless all that it worked out is kept."""
-    predictor = _Predictor(shuttle, trials(shuttle, profile), cache)
+
+    def missing(key: str, *_: object) -> NoReturn:
+        raise KeyError(key)
+
     try:
-        return predictor.predictions(jobs, predictor.kept)
+        return _Predictor(shuttle, trials(shuttle, profile), cache).predictions(jobs, missing)
     except KeyError:
         return None
 
 
-def _key(job: Job) -> Key:
-    return job[0].name, job[1].name
-
-
 class _Predictor:
-    """Works out one table after the other."""
+    """Predicts one table after the other."""
 
     def __init__(
         self,
@@ -173,49 +171,29 @@ class _Predictor:
         keys = [self._gates.key(design.name) for design in shuttle.designs]
         self._key = key_of(code_key(), lanes, *keys)
 
-    def predictions(
-        self, jobs: Iterable[Job], of_table: Callable[[Job], TablePrediction]
-    ) -> Predictions:
-        """Put the predictions of tables together."""
-        by_key = {_key(job): job for job in jobs}
-        tables = {key: of_table(job) for key, job in by_key.items()}
+    def predictions(self, jobs: Iterable[Job], otherwise: _Otherwise) -> Predictions:
+        """Predict tables; ``otherwise`` gives the answers of one that the cache does not have."""
+        by_key = {(design.name, spec.name): (design, spec, rows) for design, spec, rows in jobs}
+        tables = {key: self._table(job, otherwise) for key, job in by_key.items()}
         return Predictions(self._shuttle, self._trials, tables, by_key, self._gates)
 
-    def table(self, job: Job, at_any_length: bool) -> TablePrediction:
-        """Predict one table, from the cache if it is there."""
+    def _table(self, job: Job, otherwise: _Otherwise) -> TablePrediction:
         design, spec, pattern = job
         rows, lead = table_rows(pattern, spec, self._shuttle)
-        if self._takes_long(design.name, rows) and not at_any_length:
-            return self._prediction(job, _nothing(len(self._trials)))
-        answers = self._kept(job)
-        if answers is None:
-            answers = self._answers(design, rows, lead)
-            if self._cache:
-                self._cache.put(self._key_of(job), _encoded(answers))
-        return self._prediction(job, answers)
-
-    def kept(self, job: Job) -> TablePrediction:
-        """Predict one table if that takes no time; raises KeyError if it would."""
-        design, spec, pattern = job
-        rows, _ = table_rows(pattern, spec, self._shuttle)
         if self._takes_long(design.name, rows):
-            return self._prediction(job, _nothing(len(self._trials)))
-        answers = self._kept(job)
-        if answers is None:
-            raise KeyError(_key(job))
-        return self._prediction(job, answers)
-
-    def _kept(self, job: Job) -> dict[str, Any] | None:
-        data = self._cache.get(self._key_of(job)) if self._cache else None
-        return _decoded(data, len(self._trials))
-
-    def _key_of(self, job: Job) -> str:
-        design, spec, pattern = job
-        rows, lead = table_rows(pattern, spec, self._shuttle)
-        return key_of(self._key, design.name, str(lead), rows.tobytes())
-
-    def _prediction(self, job: Job, answers: dict[str, Any]) -> TablePrediction:
+            answers = _nothing(len(self._trials))
+        else:
+            key = key_of(self._key, design.name, str(lead), rows.tobytes())
+            kept = _decoded(self._cache.get(key) if self._cache else None, len(self._trials))
+            answers = otherwise(key, design, rows, lead) if kept is None else kept
         return TablePrediction(**answers, **_masks(job, self._shuttle))
+
+    def worked_out(self, key: str, design: Design, rows: Rows, lead: int) -> dict[str, Any]:
+        """Work out the answers of a table, and keep them under a key."""
+        answers = self._answers(design, rows, lead)
+        if self._cache:
+            self._cache.put(key, _encoded(answers))
+        return answers
 
     def _answers(self, design: Design, rows: Rows, lead: int) -> dict[str, Any]:
         """Run the table on the gates of every design that may answer."""
