@@ -38,6 +38,7 @@ class Baseline:
     """
 
     run_id: str
+    started: datetime
     profile_sha256: str
     accepted: datetime | None
     reason: str
@@ -71,10 +72,11 @@ class Change:
 class NightChanges:
     """Every table of a night and of its baseline, in exactly one of five places.
 
-    ``baseline`` is the run that was compared with, empty if none was accepted yet; ``accepted``
-    and ``reason`` say when and why it became the baseline. ``edited`` are the files that differ
-    from the baseline's: ``profile``, and tables as ``design/table``. ``rehearsed_badly`` are the
-    tables that fail, or are refused, on their own design's netlist.
+    ``baseline`` is the run that was compared with, empty if none was accepted yet, and ``begun``
+    when it started; ``accepted`` and ``reason`` say when and why it became the baseline.
+    ``edited`` are the files that differ from the baseline's: ``profile``, and tables as
+    ``design/table``. ``rehearsed_badly`` are the tables that fail, or are refused, on their own
+    design's netlist.
     """
 
     baseline: str
@@ -83,6 +85,7 @@ class NightChanges:
     unstable: tuple[Change, ...]
     untested: tuple[Change, ...]
     unchanged: tuple[Change, ...]
+    begun: datetime | None = field(default=None, kw_only=True)
     accepted: datetime | None = field(default=None, kw_only=True)
     reason: str = field(default="", kw_only=True)
     edited: tuple[str, ...] = field(default=(), kw_only=True)
@@ -131,6 +134,7 @@ def changes(night: RunRecord, baseline: Baseline | None) -> NightChanges:
     return NightChanges(
         baseline.run_id if baseline is not None else "",
         *(tuple(places[place]) for place in _PLACES),
+        begun=baseline.started if baseline is not None else None,
         accepted=baseline.accepted if baseline is not None else None,
         reason=baseline.reason if baseline is not None else "",
         edited=edited,

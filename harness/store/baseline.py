@@ -31,7 +31,13 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
     racks may have the same name.
     """
     row = connection.execute(
-        select(RunRow.run_id, RunRow.profile_sha256, RunRow.accepted, RunRow.accepted_why)
+        select(
+            RunRow.run_id,
+            RunRow.started,
+            RunRow.profile_sha256,
+            RunRow.accepted,
+            RunRow.accepted_why,
+        )
         .where(
             RunRow.rack == of.rack,
             RunRow.shuttle == of.shuttle,
@@ -48,7 +54,8 @@ def read_baseline(connection: Connection, of: RunHeading) -> Baseline | None:
 
 def read_as_baseline(connection: Connection, run: RunHeading) -> Baseline:
     """Read any run as one to compare with."""
-    return Baseline(run.run_id, run.profile_sha256, None, "", _verdicts(connection, run.run_id))
+    verdicts = _verdicts(connection, run.run_id)
+    return Baseline(run.run_id, run.started, run.profile_sha256, None, "", verdicts)
 
 
 def _verdicts(connection: Connection, run_id: str) -> tuple[KnownVerdict, ...]:

@@ -35,6 +35,8 @@ MAX_SHOWN_PLACES = 8
 _AT_ODDS = 1 / 20
 """How probable an explanation must be in relation to the best one, to be looked for."""
 
+MAX_KEYS = 10
+"""Maximum number of causes in the head of the run's page; the section of causes has more."""
 MAX_LEADS = 3
 """Maximum number of causes in the head of a chip's page, or on its card; the page has all."""
 
@@ -180,9 +182,13 @@ def _shapes(cause: Cause, chips: Mapping[str, ChipOverview]) -> Iterator[str]:
 
 def leads(rows: Sequence[CauseRow], slot: str) -> tuple[Anchor, ...]:
     """What is said first of a slot: the causes found there, with their places on the page."""
-    own = [row for row in rows if slot in row.slots]
-    shown = [Anchor(row.summary, f"#{row.anchor}") for row in own[:MAX_LEADS]]
-    left = own[MAX_LEADS:]
+    return first_causes([row for row in rows if slot in row.slots], MAX_LEADS)
+
+
+def first_causes(rows: Sequence[CauseRow], most: int = MAX_KEYS) -> tuple[Anchor, ...]:
+    """The first of these causes in a line each, and how many more there are."""
+    shown = [Anchor(row.summary, f"#{row.anchor}") for row in rows[:most]]
+    left = rows[most:]
     more = [Anchor(f"and {many(len(left), 'more cause')}", f"#{left[0].anchor}")] if left else []
     return (*shown, *more)
 

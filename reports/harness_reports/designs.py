@@ -143,8 +143,7 @@ def _table(
         Alike(
             _name(place),
             f"{len(group.slots)} of the {many(group.tested, 'chip')} that answered "
-            + ("give the same wrong answer" if group.steady else "give answers that differ")
-            + (", most of them." if group.most and len(group.slots) < group.tested else "."),
+            + ("give the same wrong answer." if group.steady else "give answers that differ."),
         )
         for place, group in enumerate(found)
     ]

@@ -6,7 +6,7 @@ The one rule: every finding stands once, the worst first, and the first of each 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate
 
 from harness.convert import Exchange
@@ -28,6 +28,10 @@ JSON file has the rest."""
 
 MAX_SHOWN_PINS = 32
 
+MIN_PRINTED = 3
+"""Number of tables printed in full if no more causes have one each; the list of all tables has
+every one in a line, so a chip's record is a dozen sheets and not sixty."""
+
 PROVISIONAL = "provisional: it was not yet compared with other tables, chips and runs"
 
 
@@ -47,7 +51,10 @@ class QuotedLine:
 
 @dataclass(frozen=True)
 class FailureSection:
-    """One table that did not pass, as shown; ``place`` is its design's, if it has that."""
+    """One table that did not pass, as shown; ``place`` is its design's, if it has that.
+
+    ``printed``: it is printed even if it is folded.
+    """
 
     anchor: str
     place: str
@@ -62,6 +69,7 @@ class FailureSection:
     drawn_run: tuple[str, ...]
     waveform: str
     source: tuple[QuotedLine, ...]
+    printed: bool = True
 
 
 @dataclass(frozen=True)
@@ -92,12 +100,40 @@ def finding_groups(
         groups.setdefault(key, []).append(section)
     for key in by_key:
         groups.setdefault(key, [])
+    groups = _for_paper(groups)
     unexplained = "Not explained by a cause" if by_key else ""
     return tuple(
         FindingGroup(
             by_key.get(key), "" if key else unexplained, 4 if by_key else 3, tuple(sections)
         )
         for key, sections in groups.items()
+    )
+
+
+def _for_paper(
+    groups: Mapping[str, Sequence[FailureSection]],
+) -> dict[str, list[FailureSection]]:
+    """Choose what is printed: the first of each cause, and the next while those are few."""
+    every = [one.anchor for sections in groups.values() for one in sections]
+    firsts = [sections[0].anchor for sections in groups.values() if sections]
+    whole = [*firsts, *(anchor for anchor in every if anchor not in firsts)]
+    whole = whole[: max(MIN_PRINTED, len(firsts))]
+    return {
+        key: [replace(one, printed=one.anchor in whole) for one in sections]
+        for key, sections in groups.items()
+    }
+
+
+def paper_text(groups: Sequence[FindingGroup], name: str) -> str:
+    """Say which tables a print leaves out, and where they are; empty if it has all."""
+    failures = [failure for group in groups for failure in group.failures]
+    whole = sum(failure.printed for failure in failures)
+    if whole == len(failures):
+        return ""
+    return (
+        f"Printed in full: {whole} of {many(len(failures), 'table')}, at least one for each cause. "
+        f"The others have a line each under “All tables”; the file {name} has their cycles, and "
+        "prints those that are open."
     )
 
 
@@ -163,7 +199,7 @@ def _drawn_run(outcome: Outcome, elsewhere: Mapping[tuple[int, str], str]) -> tu
     """Say which run is drawn, and how it differs from the one whose failing cycles are listed."""
     shown = reported(outcome.attempts)
     run = f"run {shown.number}" if shown is not None else "the run that is reported"
-    text = f"Drawn are the cycles as they were read back, in a run of their own after {run}."
+    text = f"The drawing shows the cycles as they were read back, in a separate run after {run}."
     if not elsewhere:
         return (text,)
     wrong = many(len(elsewhere), "bit")
@@ -178,7 +214,7 @@ def _failure_facts(outcome: Outcome) -> tuple[Fact, ...]:
     facts = [
         Fact("Likely cause", outcome.origin.value),
         Fact("Verdict", "" if outcome.rules else PROVISIONAL),
-        Fact("First mismatch", first_mismatch(outcome)),
+        Fact("First mismatch", first_mismatch(outcome), "named"),
         Fact("Run", f"{many(outcome.cycles, 'cycle')}; {conditions_text(outcome.conditions)}"),
         Fact("Rehearsal", rehearsal_text(outcome.rehearsal)),
         Fact("Source", outcome.design_source),

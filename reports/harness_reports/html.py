@@ -91,8 +91,9 @@ def page_environment(package: str) -> Environment:
 
 
 _WORDS = (
-    looks.look, looks.tally, margin_view.drop_text, margin_view.exactly, margin_view.passes,
-    margin_view.point_look, names.chip_name, names.design_anchor, texts.agreement, texts.clock,
+    looks.coded, looks.look, looks.tally, margin_view.drop_text, margin_view.exactly,
+    margin_view.passes, margin_view.point_look, names.chip_name, names.design_anchor,
+    texts.agreement, texts.clock,
     names.design_page, names.design_table, names.pin_anchor, texts.counts_text, texts.day,
     texts.cells_text, texts.coverage_text, texts.duration, texts.first_mismatch, texts.hertz,
     texts.interval_text, many, texts.minute, texts.moment, texts.pin_name, texts.rate_text,

@@ -5,11 +5,23 @@ The one rule: a shape is one of those in ``shapes.svg.jinja``, so colour is neve
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from markupsafe import Markup, escape
+
+from harness.errors import printable
 from harness.records import SEVERITY_ORDER, Verdict
+
+_NAMES = re.compile(
+    r"[^\s(]+(?= \(pin )"  # lt (pin out1)
+    r"|(?<=\bpin )[^\s()]+(?= \()"  # pin out1 (lt)
+    r"|\b[\w.-]+ ?/ ?[\w.-]+(?=:)"  # cmp85 / directed:
+    r"|\b[a-z_]+\d+\b(?:\[[\d:]+\])?"  # in3, out5, crc16
+)
+"""Names of pins, signals and tables in a sentence, which may look like words: ``lt``, ``a``."""
 
 
 @dataclass(frozen=True)
@@ -30,7 +42,11 @@ class Tally:
 
 @dataclass(frozen=True)
 class Fact:
-    """A term with its value; ``kind`` is ``text``, or ``code`` for what is compared by eye."""
+    """A term with its value.
+
+    ``kind`` is ``text``, ``code`` for what is compared by eye, or ``named`` for a sentence with
+    names of pins in it.
+    """
 
     term: str
     value: str
@@ -46,10 +62,20 @@ def look(verdict: Verdict | None) -> Look:
 
 def tally_text(verdicts: Iterable[Verdict | None]) -> str:
     """``2 FAIL, 32 PASS``: worst first."""
-    return ", ".join(f"{item.number} {item.look.word}" for item in tally(verdicts))
+    return ", ".join(f"{item.number:,} {item.look.word}" for item in tally(verdicts))
 
 
 def tally(verdicts: Iterable[Verdict | None]) -> tuple[Tally, ...]:
     """Count verdicts, worst first and None last, leaving out those with no count."""
     counts = Counter(verdicts)
     return tuple(Tally(look(v), counts[v]) for v in (*SEVERITY_ORDER, None) if counts[v])
+
+
+def coded(text: str) -> Markup:
+    """Write a sentence with the names of pins, signals and tables in it set apart as code."""
+    parts, end = [], 0
+    for name in _NAMES.finditer(text):
+        parts += [escape(printable(text[end : name.start()])), Markup("<code>")]
+        parts += [escape(printable(name.group())), Markup("</code>")]
+        end = name.end()
+    return Markup("").join([*parts, escape(printable(text[end:]))])

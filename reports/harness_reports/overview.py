@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from harness.errors import many
 from harness.records import SEVERITY_ORDER, ChipOverview, RunOverview, Verdict, worst
-from harness_reports.causes import CauseRow, blamed, leads, shown_causes
+from harness_reports.causes import CauseRow, blamed, first_causes, leads, shown_causes
 from harness_reports.looks import Fact, Tally, tally_text
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_pages
@@ -52,8 +52,8 @@ class IndexPage:
     """The page of the whole run; ``pages`` are the addresses of the chips' pages by slot.
 
     Tables that did not pass everywhere are in ``spreads``, with the chips by verdict. ``blamed``
-    gives the cause by slot and table, ``leads`` what is said first of each slot; ``cells`` and
-    ``pin_cells`` count those of the maps.
+    gives the cause by slot and table, ``leads`` what is said first of each slot with a bad
+    chip, ``keys`` of the whole run; ``cells`` and ``pin_cells`` count those of the maps.
     """
 
     run: RunOverview
@@ -61,6 +61,7 @@ class IndexPage:
     headline: str
     unstable: str
     since: Since | None
+    keys: tuple[Anchor, ...]
     causes: tuple[CauseRow, ...]
     more_causes: Anchor | None
     pins: tuple[PinMap, ...]
@@ -92,11 +93,12 @@ def build_index(run: RunOverview, beyond: Beyond = ALONE) -> IndexPage:
         headline=_run_headline(verdicts),
         unstable=unstable_remark(table.verdict for chip in run.chips for table in chip.tables),
         since=None if beyond.night is None else build_since(beyond.night, run),
+        keys=first_causes(causes),
         causes=causes,
         more_causes=more_causes,
         pins=pins,
         blamed=blamed(causes),
-        leads={chip.slot: leads(causes, chip.slot) for chip in run.chips},
+        leads={c.slot: () if c.verdict.good else leads(causes, c.slot) for c in run.chips},
         pages=pages,
         groups=_groups(run.chips, verdicts),
         maps=maps,

@@ -21,7 +21,7 @@ from harness.records import (
 from harness_reports.causes import cause_rows, leads
 from harness_reports.continuity import ContinuitySection, continuity_section
 from harness_reports.distribution import lots_of_run
-from harness_reports.findings import FindingGroup, finding_groups
+from harness_reports.findings import FindingGroup, finding_groups, paper_text
 from harness_reports.looks import Fact
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.names import (
@@ -49,7 +49,7 @@ class ChipPage:
     """The page of one chip; ``name`` is that of its folder and its files.
 
     ``leads`` are the causes found on it, said first. ``places`` are those of the designs, by the
-    number of the table that each begins at: its worst.
+    number of the table that each begins at: its worst. ``paper`` says what a print leaves out.
     """
 
     run: RunHeading
@@ -60,6 +60,7 @@ class ChipPage:
     leads: tuple[Anchor, ...]
     contents: tuple[Contents, ...]
     groups: tuple[FindingGroup, ...]
+    paper: str
     places: Mapping[int, str]
     continuity: ContinuitySection | None
     margins: tuple[MarginView, ...]
@@ -81,16 +82,18 @@ def build_chip(run: RunRecord | ChipOfRun, chip: ChipRecord, beyond: Beyond = AL
     failing = [(number, outcome) for number, outcome in ordered if not outcome.verdict.quiet]
     groups = finding_groups(causes, failing, places, files)
     continuity = continuity_section(run.continuity, chip.slot)
+    folder = chip_folders(run.chips)[chip.slot]
     views = margin_views(own, margins, lots_of_run(run.run_id, margins))
     return ChipPage(
         run=run,
         chip=chip,
-        name=chip_folders(run.chips)[chip.slot],
+        name=folder,
         conditions=_chip_facts(run, chip),
         sources=source_facts(run),
         leads=leads(causes, chip.slot),
         contents=_contents(chip, groups, margins=bool(views), continuity=continuity is not None),
         groups=groups,
+        paper=paper_text(groups, f"{folder}.html"),
         places=places,
         continuity=continuity,
         margins=views,

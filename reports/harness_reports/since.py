@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from harness.errors import many, one_line
 from harness.judge import Change, NightChanges
 from harness.records import RunOverview, Verdict
 from harness_reports.looks import tally_text
 from harness_reports.names import chip_pages, table_anchor
-from harness_reports.texts import day
+from harness_reports.texts import day, minute
 from harness_reports.ways import Anchor, Beyond, Ways, since_ways
 
 NONE = "none"
@@ -55,7 +55,7 @@ class NewsRow:
 
 @dataclass(frozen=True)
 class Since:
-    """A comparison as a page shows it."""
+    """A comparison as a page shows it; ``sentence`` says what with, unless the page's head does."""
 
     sentence: str
     rows: tuple[NewsRow, ...]
@@ -67,18 +67,17 @@ class SincePage:
 
     run: RunOverview
     before: Anchor
+    before_id: str
     since: Since
     ways: Ways
 
 
 def build_since_page(run: RunOverview, changes: NightChanges, beyond: Beyond) -> SincePage:
     """Work the page out, which lies in the run's folder; ``changes`` have a baseline."""
-    return SincePage(
-        run=run,
-        before=Anchor(f"run {changes.baseline}", beyond.links.run(changes.baseline)),
-        since=build_since(changes, run, sys.maxsize),
-        ways=since_ways(run, changes.baseline, beyond),
-    )
+    when = f"{minute(changes.begun)} UTC" if changes.begun else changes.baseline
+    before = Anchor(f"the run of {when}", beyond.links.run(changes.baseline))
+    since = replace(build_since(changes, run, sys.maxsize), sentence="")
+    return SincePage(run, before, changes.baseline, since, since_ways(run, when, before, beyond))
 
 
 def baseline_text(changes: NightChanges) -> str:
@@ -130,7 +129,7 @@ def _row(name: str, changes: Sequence[Change], places: Mapping[Place, str], most
     groups = _groups(news)
     left = sum(len(group) for group in groups[most:])
     more = Anchor(f"{many(left, 'more table')} in night.json", "night.json") if left else None
-    remark = f"{many(known, 'table')} as in the baseline." if known else ""
+    remark = f"{many(known, 'table')} as before." if known else ""
     items = tuple(_item(group, places) for group in groups[:most])
     return NewsRow(name, len(changes), items, remark or ("" if items else NONE), more)
 

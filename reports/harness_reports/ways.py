@@ -107,11 +107,10 @@ def run_ways(run: RunHeading, beyond: Beyond) -> Ways:
     return Ways(trail, _there(steps), _there(pages))
 
 
-def since_ways(run: RunHeading, before: str, beyond: Beyond) -> Ways:
-    """Give the ways of the page that compares a run with an earlier one."""
-    links = beyond.links
-    trail = (*_above(run, links, ""), Anchor(f"Since run {before}", ""))
-    return Ways(trail, _there([Anchor("The earlier run", links.run(before))]))
+def since_ways(run: RunHeading, when: str, before: Anchor, beyond: Beyond) -> Ways:
+    """Give the ways of the page that compares a run with one ``before`` it, begun ``when``."""
+    trail = (*_above(run, beyond.links, ""), Anchor(f"Since {when}", ""))
+    return Ways(trail, _there([Anchor("The earlier run", before.address)]))
 
 
 def chip_ways(

@@ -201,7 +201,7 @@ def test_a_case_gives_the_reason_with_a_verdict_of_its_own(reason: Reason, tmp_p
 def test_a_table_that_only_the_baseline_has_is_no_part_of_the_night() -> None:
     known = KnownVerdict("A1", "PK-09", "follow", "all", Verdict.PASS, "", 0)
     (lost,) = changes(
-        replace(heading(), chips=(GOOD,)), Baseline("r0", "cd", NOON, "", (known,))
+        replace(heading(), chips=(GOOD,)), Baseline("r0", NOON, "cd", NOON, "", (known,))
     ).untested
     assert (lost.reason, (lost.now,)) == (Reason.NOT_PART, Reason.NOT_PART.verdicts)
 

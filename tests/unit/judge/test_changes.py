@@ -40,7 +40,7 @@ def baseline_of(run: RunRecord) -> Baseline:
         for chip in run.chips
         for o in chip.outcomes
     )
-    return Baseline(run.run_id, run.profile_sha256, NOON, "as agreed", tuple(known))
+    return Baseline(run.run_id, run.started, run.profile_sha256, NOON, "as agreed", tuple(known))
 
 
 def compare(before: str, now: str) -> NightChanges:

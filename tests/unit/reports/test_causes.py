@@ -96,6 +96,14 @@ def test_the_runs_page_says_what_is_likely_and_what_else_it_may_be() -> None:
     ]
 
 
+def test_the_head_of_the_runs_page_has_a_sentence_for_each_cause_and_counts_the_rest() -> None:
+    many = tuple(replace(OPEN, key=f"A1:{n}", summary=f"A1: in{n} floats.") for n in range(12))
+    head = html.fromstring(index_html(replace(RUN, causes=many).overview)).xpath("//header")[0]
+    lines = [(link.get("href"), words(link)) for link in head.xpath('ul[@class="keys"]/li/a')]
+    assert lines[:2] == [("#cause-1", "A1: in0 floats."), ("#cause-2", "A1: in1 floats.")]
+    assert lines[10:] == [("#cause-11", "and 2 more causes")]
+
+
 def cells(page: Any) -> dict[str, list[str]]:
     """The map of pins and slots: the texts of the cells, by their pins."""
     rows = page.xpath('//table[@class="map pins"]/tbody/tr')
@@ -160,6 +168,25 @@ def test_findings_stand_folded_under_their_cause_the_first_of_each_open() -> Non
     ]
     assert [len(group.xpath("details[@open]")) for group in groups] == [1, 1]
     assert all(group.xpath("details[1]/@open") for group in groups)
+
+
+def test_paper_has_the_first_table_of_each_cause_and_says_where_the_others_are() -> None:
+    tables = [failed(f"d{n}", "all", cause="A1" if n < 5 else "") for n in range(9)]
+    other = replace(OPEN, key="A1:2", tables=("d8/all",))
+    tables[8] = replace(tables[8], cause="A1:2")
+    run = run_of(chip("A1", "SP2-0001", *tables), causes=(OPEN, other))
+    page = html.fromstring(chip_html(run, run.chips[0]))
+    printed = [words(one) for one in page.xpath('//details[contains(@class, "printed")]//h4')]
+    assert printed == ["FAIL d0 / all", "FAIL d5 / all", "FAIL d8 / all"]
+    (note,) = page.xpath('//p[@class="paper"]')
+    assert words(note) == (
+        "Printed in full: 3 of 9 tables, at least one for each cause. The others have a line each "
+        "under “All tables”; the file SP2-0001.html has their cycles, and prints those that are "
+        "open."
+    )
+    few = html.fromstring(chip_html(RUN, RUN.chips[0]))
+    assert len(few.xpath('//details[contains(@class, "printed")]')) == 2
+    assert not few.xpath('//p[@class="paper"]')
 
 
 def test_a_cause_that_explains_nothing_on_its_own_chip_is_still_shown() -> None:

@@ -176,7 +176,7 @@ def test_an_unstable_table_says_which_run_is_drawn_and_in_how_many_runs_a_bit_wa
     text = _words(_page(run_of(chip("A1", "S", outcome))).xpath(FINDING)[0])
     for words in (
         "The first 2 of 14 failing cycles of run 2.",
-        "Drawn are the cycles as they were read back, in a run of their own after run 2.",
+        "The drawing shows the cycles as they were read back, in a separate run after run 2.",
         "A broken box: wrong in run 2, right when it was read back (2 bits).",
         "First mismatch in cycle 20: out1 (q[1]) wrong in another run (wrong).",
     ):

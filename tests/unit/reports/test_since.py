@@ -10,7 +10,7 @@ from lxml import html
 from harness.judge import Change, NightChanges
 from harness.records import Reason, Verdict
 from harness_reports.html import index_html, since_html
-from harness_reports.ways import Beyond
+from harness_reports.ways import Beyond, Links
 from tests.unit.reports.samples import sample_run
 
 GONE = "Not run: there is no such port"
@@ -42,7 +42,7 @@ def test_tables_of_a_chip_with_one_reason_stand_together_and_known_ones_are_coun
         "NOT RUN SP2-0006 crc16 / t0, crc16 / t1, crc16 / t2, crc16 / t3, crc16 / t4, 4 more: "
         in text
     )
-    assert "1 table as in the baseline." in text
+    assert "1 table as before." in text
     assert "open pin" not in text
 
 
@@ -55,6 +55,20 @@ def test_a_page_says_when_its_baseline_was_accepted_and_why() -> None:
     )
     unexplained = words(replace(found, reason=""))
     assert "compared with run run-1, accepted 2026-03-04 Newly failing" in unexplained
+
+
+def test_a_comparison_names_the_earlier_run_by_its_date_and_leads_there() -> None:
+    found = NightChanges("run-1", (), (), (), (), (), begun=datetime(2026, 3, 4, 5, 6, tzinfo=UTC))
+    beyond = Beyond(Links(run=lambda run_id: f"../{run_id}/index.html"))
+    page = html.fromstring(since_html(sample_run().overview, found, beyond))
+    (head,) = page.xpath("//header")
+    assert " ".join(head.text_content().split()).endswith(
+        f"What changed since the run of 2026-03-04 05:06 UTC Run {sample_run().run_id} since run-1"
+    )
+    assert head.xpath(".//a/@href") == ["../run-1/index.html"]
+    assert page.xpath("string(//nav[@aria-label='Breadcrumbs']//*[@aria-current])") == (
+        "Since 2026-03-04 05:06 UTC"
+    )
 
 
 def test_so_many_news_that_a_page_would_drown_in_them_are_left_to_the_file() -> None:
