@@ -203,8 +203,8 @@ class Findings:
             if not more:
                 yield finding
                 continue
-            others = "1 more row" if more == 1 else f"{more:,} more rows"
-            yield replace(finding, message=f"{finding.message} (and in {others})")
+            message = f"{finding.message} (and in {many(more, 'more row')})"
+            yield replace(finding, message=message)
         for part in self.parts.values():
             yield from part.shown()
 

@@ -110,15 +110,13 @@ def cause_keys(causes: Iterable[Cause]) -> dict[Place, str]:
     return keys
 
 
-def _tables(rulings: Rulings) -> list[Cause]:
-    found = []
+def _tables(rulings: Rulings) -> Iterator[Cause]:
     for key in rulings.tables:
         failed = Reason.TABLE_FAILS_REHEARSAL
         slots = [s for (s, k), r in rulings.reasons.items() if k == key and r is failed]
         where = f"Table {_name(key)} fails on its own design's netlist"
         text = f"{where}: the table or the design is wrong."
-        found.append(_across(rulings, CauseKind.TABLE_WRONG, slots, [key], text, failed.advice))
-    return found
+        yield _across(rulings, CauseKind.TABLE_WRONG, slots, [key], text, failed.advice)
 
 
 def _profile(rulings: Rulings) -> list[Cause]:
@@ -136,12 +134,11 @@ def _profile(rulings: Rulings) -> list[Cause]:
     return [replace(cause, candidates=(named,))]
 
 
-def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> list[Cause]:
+def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> Iterator[Cause]:
     """One cause for each design and set of slots."""
     merged: dict[tuple[str, frozenset[str]], list[Group]] = defaultdict(list)
     for group in groups:
         merged[group.key[0], group.slots].append(group)
-    found = []
     for (_, slots), own in merged.items():
         keys = [group.key for group in own]
         chips = f"{len(slots)} of the {own[0].tested} chips that answered"
@@ -150,8 +147,7 @@ def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> list[
         text = f"{named}: {chips} give the same wrong answer. {reason.meaning}"
         if not all(group.steady for group in own):
             text = f"{named}: {chips} fail, each in its own way: table or design, not a chip."
-        found.append(_across(rulings, kind, sorted(slots), keys, text, reason.advice))
-    return found
+        yield _across(rulings, kind, sorted(slots), keys, text, reason.advice)
 
 
 def _across(

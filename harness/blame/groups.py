@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from harness.blame.book import Key
@@ -31,13 +31,12 @@ def majority(tested: int) -> int:
     return max(2, tested // 2 + 1)
 
 
-def groups(seen: Iterable[Seen]) -> list[Group]:
+def groups(seen: Iterable[Seen]) -> Iterator[Group]:
     """Group the slots of each table that answer alike; unstable answers are alike in that."""
     tables: Mapping[Key, list[Seen]] = defaultdict(list)
     for each in seen:
         if each.answer is not Answer.NONE:
             tables[each.key].append(each)
-    found = []
     for key, tested in tables.items():
         alike: Mapping[object, set[str]] = defaultdict(set)
         for each in tested:
@@ -45,15 +44,12 @@ def groups(seen: Iterable[Seen]) -> list[Group]:
                 alike[each.alike].add(each.slot)
             elif each.answer is Answer.UNSTABLE:
                 alike[Answer.UNSTABLE].add(each.slot)
-        found += [
-            Group(key, frozenset(slots), len(tested), how is not Answer.UNSTABLE)
-            for how, slots in alike.items()
-            if len(slots) > 1
-        ]
-    return found
+        for how, slots in alike.items():
+            if len(slots) > 1:
+                yield Group(key, frozenset(slots), len(tested), how is not Answer.UNSTABLE)
 
 
-def alike(outcomes: Sequence[Outcome]) -> list[Group]:
+def alike(outcomes: Sequence[Outcome]) -> Iterator[Group]:
     """Group the slots of finished outcomes that answer alike, by the pins that these name."""
     named = (
         pin

@@ -73,8 +73,7 @@ def passes(book: Book) -> Floats:
     computed = np.where(book.swings, np.maximum(computed, ODDS.masked_pass), computed)
     touched = (book.touched[None, :] & (book.drives | book.tests)[:, None]) != 0
     masked = np.where(touched, ODDS.masked_pass, ODDS.passed)
-    found: Floats = np.log(np.where(book.known, computed, masked))
-    return found
+    return _either(book.known, computed, masked)
 
 
 def answered(book: Book, seen: Seen, chosen: Index) -> Floats:
@@ -111,8 +110,7 @@ def floats(book: Book, seen: Seen, chosen: Index) -> Floats:
     """Log-probability that pins of a passing table follow the pulls."""
     row = book.place[seen.key]
     within = ((seen.floating & ~book.floated[row, chosen]) == 0).any(axis=1)
-    found: Floats = np.log(np.where(within, ODDS.floating, ODDS.floating_differs))
-    return found
+    return _either(within, ODDS.floating, ODDS.floating_differs)
 
 
 def _failed(book: Book, row: int, seen: Seen, chosen: Index) -> Floats:
@@ -150,8 +148,7 @@ def flaky_passes(book: Book, opens: Index) -> Floats:
     """Log-probability of passes where the contact of a pin comes and goes; ``opens``: open."""
     touched = (book.touched[opens] & (book.drives | book.tests)[:, None]) != 0
     exercised = np.where(book.known[:, opens], book.fails[:, opens].any(axis=2), touched)
-    found: Floats = np.log(np.where(exercised, ODDS.flaky_pass, ODDS.passed))
-    return found
+    return _either(exercised, ODDS.flaky_pass, ODDS.passed)
 
 
 def flaky(book: Book, seen: Seen, opens: Index) -> Floats:
@@ -193,8 +190,7 @@ def one_level_passes(book: Book, held: Index) -> Floats:
     some = np.where(shows.all(axis=2), ODDS.passed_always, ODDS.passed_sometimes)
     computed = np.where(shows.any(axis=2), some, ODDS.passed)
     masked = np.where(pins & book.tests[:, None], ODDS.masked_pass, ODDS.passed)
-    found: Floats = np.log(np.where(book.known[:, held], computed, masked))
-    return found
+    return _either(book.known[:, held], computed, masked)
 
 
 def one_level(book: Book, seen: Seen, held: Index, other: Index) -> Floats:
@@ -225,16 +221,14 @@ def one_level(book: Book, seen: Seen, held: Index, other: Index) -> Floats:
 def unknown_passes(book: Book, about: NDArray[np.uint32]) -> Floats:
     """Log-probability of passes under a fault that no hypothesis describes, at some pins."""
     touched = (about & (book.drives | book.tests)[:, None]) != 0
-    found: Floats = np.log(np.where(touched, ODDS.unknown_pass, ODDS.passed))
-    return found
+    return _either(touched, ODDS.unknown_pass, ODDS.passed)
 
 
 def unknown(book: Book, seen: Seen, about: NDArray[np.uint32]) -> Floats:
     """Log-probability of an answer under a fault that no hypothesis describes, at some pins."""
     row = book.place[seen.key]
     touched = (about & (book.drives[row] | book.tests[row])) != 0
-    found: Floats = np.log(np.where(touched, ODDS.unknown_fail, ODDS.never))
-    return found
+    return _either(touched, ODDS.unknown_fail, ODDS.never)
 
 
 def joint(book: Book, seen: Seen, chosen: Index) -> Floats:
@@ -249,6 +243,12 @@ def joint(book: Book, seen: Seen, chosen: Index) -> Floats:
     overlap = _share(both & wrong, both | wrong)
     found: Floats = np.log(np.where(shows, ODDS.joint * overlap**3, 0) + ODDS.never)
     return found
+
+
+def _either(where: NDArray[np.bool_], one: Floats | float, other: Floats | float) -> Floats:
+    """Log of one probability where something holds, and of another elsewhere."""
+    logs: Floats = np.log(np.where(where, one, other))
+    return logs
 
 
 def _share(part: NDArray[np.uint32], whole: NDArray[np.uint32]) -> Floats:

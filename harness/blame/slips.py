@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.blame.trace import BusBits, Trace
+from harness.errors import many
 from harness.records import LongWindow, Outcome, Verdict
 
 MIN_COMPARED = 4
@@ -41,8 +42,7 @@ def _waits(outcome: Outcome) -> Iterator[str]:
     ends = failing.until if failing is not None else ()
     end = next((end for end in ends if not end.matched), None)
     if end is not None:
-        cycles = "cycle" if end.cycles == 1 else "cycles"
-        yield f"Line {end.line} waited {end.cycles:,} {cycles} and its outputs never matched."
+        yield f"Line {end.line} waited {many(end.cycles, 'cycle')} and its outputs never matched."
 
 
 def _repeats(outcome: Outcome) -> Iterator[str]:

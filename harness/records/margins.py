@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from operator import attrgetter
 from statistics import median
 
 MAX_LOOK_BACK = 10
@@ -210,7 +211,8 @@ def margin_drop(earlier: Sequence[MarginRecord], now: MarginRecord) -> MarginDro
     limit may lie. A limit that only the board's fastest rate sets is no loss.
     """
     usual: list[MarginRecord] = []
-    for one in sorted((one for one in earlier if _comparable(one, now)), key=_when):
+    before = (one for one in earlier if _comparable(one, now))
+    for one in sorted(before, key=attrgetter("measured")):
         if _loss(usual, one) is None:
             usual.append(one)
     return _loss(usual, now) if _usable(now) else None
@@ -230,10 +232,6 @@ def _loss(usual: Sequence[MarginRecord], now: MarginRecord) -> MarginDrop | None
     if limit >= middle - noise:
         return None
     return MarginDrop(now.chip_serial, now.design, now.declared_hz, middle, noise, limit)
-
-
-def _when(one: MarginRecord) -> datetime:
-    return one.measured
 
 
 def _usable(one: MarginRecord) -> bool:

@@ -34,6 +34,19 @@ _UNSTEADY = (
 _LATER = "Run the table again once the cause is resolved."
 
 
+_Columns = tuple[str, Verdict, Origin, str, str]
+
+
+def _blameless(code: str, origin: Origin, meaning: str, advice: str) -> _Columns:
+    """Give the columns of an ERROR that says nothing about the chip."""
+    return code, Verdict.ERROR, origin, meaning, f"{_NOT_THE_CHIP} {advice}"
+
+
+def _not_begun(code: str, meaning: str, advice: str = _LATER) -> _Columns:
+    """Give the columns of a reason why a table was not run."""
+    return code, Verdict.NOT_RUN, Origin.NONE, meaning, advice
+
+
 class Reason(StrEnum):
     """Why a verdict is as it is: a code that other programs may rely on.
 
@@ -168,40 +181,35 @@ class Reason(StrEnum):
         "Answers differ from run to run in one design, and no contact explains where.",
         "Run the table more often here, and with the chip in another slot.",
     )
-    WIRING_OPEN = (
+    WIRING_OPEN = _blameless(
         "wiring-open",
-        Verdict.ERROR,
         Origin.BOARD,
         "A pin has no connection between controller and chip, or its pad is dead.",
-        f"{_NOT_THE_CHIP} Switch the power off and reseat the chip; then exchange it.",
+        "Switch the power off and reseat the chip; then exchange it.",
     )
-    CONTACT_SUSPECTED = (
+    CONTACT_SUSPECTED = _blameless(
         "contact-suspected",
-        Verdict.ERROR,
         Origin.BOARD,
         "A pin connects only at times.",
-        f"{_NOT_THE_CHIP} Switch the power off, clean the contact and reseat the chip.",
+        "Switch the power off, clean the contact and reseat the chip.",
     )
-    BOARD_SUSPECTED = (
+    BOARD_SUSPECTED = _blameless(
         "board-suspected",
-        Verdict.ERROR,
         Origin.BOARD,
         "A fault of the board explains what the slot answered.",
-        f"{_NOT_THE_CHIP} Check the board where the cause says, then run the tables again.",
+        "Check the board where the cause says, then run the tables again.",
     )
-    PROFILE_SUSPECTED = (
+    PROFILE_SUSPECTED = _blameless(
         "profile-suspected",
-        Verdict.ERROR,
         Origin.BOARD,
         "Most boards of the run show the same fault: the profile, or the boards' revision.",
-        f"{_NOT_THE_CHIP} Compare the profile's pins with the board's drawing.",
+        "Compare the profile's pins with the board's drawing.",
     )
-    WRONG_CHIP = (
+    WRONG_CHIP = _blameless(
         "wrong-chip",
-        Verdict.ERROR,
         Origin.BOARD,
         "The chip answers as one of another shuttle.",
-        f"{_NOT_THE_CHIP} Read the marking on the chip, and check which shuttle it belongs to.",
+        "Read the marking on the chip, and check which shuttle it belongs to.",
     )
     NOT_SETTLED = (
         "not-settled",
@@ -223,48 +231,43 @@ class Reason(StrEnum):
             "moves with the chip, the chip's output is dead."
         ),
     )
-    LINK_LOST = (
+    LINK_LOST = _blameless(
         "link-lost",
-        Verdict.ERROR,
         Origin.LINK,
         "Host and board could not communicate, so the table was not completed.",
-        f"{_NOT_THE_CHIP} Check the cable and the board's supply, then run the table again.",
+        "Check the cable and the board's supply, then run the table again.",
     )
-    TABLE_UNFIT = (
+    TABLE_UNFIT = _blameless(
         "table-unfit",
-        Verdict.ERROR,
         Origin.TABLE,
         "The board cannot run the table as its settings demand.",
-        f"{_NOT_THE_CHIP} Correct the table or its settings and run again.",
+        "Correct the table or its settings and run again.",
     )
-    CONTENTION = (
+    CONTENTION = _blameless(
         "contention",
-        Verdict.ERROR,
         Origin.TABLE,
         "On the design's netlist, controller and chip drive a pin at the same time.",
         (
-            f"{_NOT_THE_CHIP} Two drivers would fight, so nothing was run. Release the pin in "
+            "Two drivers would fight, so nothing was run. Release the pin in "
             "these rows with `Z`, `X` or `F`; if the fight is meant, write contention = "
             '"intended" in the table\'s section of design.toml.'
         ),
     )
-    NO_MODEL = (
+    NO_MODEL = _blameless(
         "no-model",
-        Verdict.ERROR,
         Origin.BOARD,
         "The virtual chip has no model of the design, or none that works.",
         (
-            f"{_NOT_THE_CHIP} Run the table on a real board, or write netlist = "
+            "Run the table on a real board, or write netlist = "
             f'"netlist.json" in design.toml and {netlist_advice("DESIGN")}.'
         ),
     )
-    TOOL_FAULT = (
+    TOOL_FAULT = _blameless(
         "tool-fault",
-        Verdict.ERROR,
         Origin.UNKNOWN,
         "The tool itself failed; the run's log has a traceback.",
         (
-            f"{_NOT_THE_CHIP} Report it to the maintainers of harness, with the traceback in "
+            "Report it to the maintainers of harness, with the traceback in "
             "the run's log, and run the table again."
         ),
     )
@@ -282,58 +285,30 @@ class Reason(StrEnum):
         "A waiver covers every wrong pin.",
         "A known failure; its owner is responsible for it until the waiver expires.",
     )
-    RUN_STOPPED = (
-        "run-stopped",
-        Verdict.NOT_RUN,
-        Origin.NONE,
-        "The run was stopped by hand.",
-        _LATER,
+    RUN_STOPPED = _not_begun("run-stopped", "The run was stopped by hand.")
+    RUN_BROKE_OFF = _not_begun(
+        "run-broke-off", "The run broke off before the table, or has not reached it yet."
     )
-    RUN_BROKE_OFF = (
-        "run-broke-off",
-        Verdict.NOT_RUN,
-        Origin.NONE,
-        "The run broke off before the table, or has not reached it yet.",
-        _LATER,
-    )
-    BOARD_UNUSABLE = (
+    BOARD_UNUSABLE = _not_begun(
         "board-unusable",
-        Verdict.NOT_RUN,
-        Origin.NONE,
         "The slot's board could not be reached, did not come back, or is the wrong one.",
-        _LATER,
     )
-    LINK_LOST_BEFORE = (
+    LINK_LOST_BEFORE = _not_begun(
         "link-lost-before",
-        Verdict.NOT_RUN,
-        Origin.NONE,
         "In earlier tables the link was lost more often than the slot tolerates.",
-        _LATER,
     )
-    FAULT_BEFORE = (
+    FAULT_BEFORE = _not_begun(
         "fault-before",
-        Verdict.NOT_RUN,
-        Origin.NONE,
         "An earlier table ended the slot's work with a fault other than a lost link.",
-        _LATER,
     )
-    STOPPED_AFTER_FAILURE = (
+    STOPPED_AFTER_FAILURE = _not_begun(
         "stopped-after-failure",
-        Verdict.NOT_RUN,
-        Origin.NONE,
         "The intake stopped, as requested, after a table that did not pass.",
-        _LATER,
     )
-    CHIP_MOVED = (
+    CHIP_MOVED = _not_begun(
         "chip-moved",
-        Verdict.NOT_RUN,
-        Origin.NONE,
         "The table passed before the chip was taken off its board, and must run again.",
-        _LATER,
     )
-    NOT_PART = (
-        "not-part",
-        Verdict.NOT_RUN,
-        Origin.NONE,
-        "In nights only: the baseline has the table, the night does not.",
+    NOT_PART = _not_begun(
+        "not-part", "In nights only: the baseline has the table, the night does not.", ""
     )

@@ -195,23 +195,17 @@ def _skipped(intake: ChipIntake) -> str:
 
 def _facts(intake: ChipIntake) -> tuple[Fact, ...]:
     run, chip = intake.run, intake.chip
+    wakes = f"The board {wakes_text(intake.wakes)}." if intake.wakes else ""
     return (
         Fact("Shuttle", _short(f"{run.shuttle}, {run.organisation}")),
         Fact("Checked by", _names(intake.by)),
         Fact("When", moment(intake.at.replace(microsecond=0))),
         Fact("Board and slot", f"{_board(chip)}, {chip.slot}"),
-        *_wakes(intake),
+        Fact("At power-up", _short(wakes, 2 * MAX_TEXT)),
         Fact("Run", run.run_id, "code"),
         Fact("Report, SHA-256", intake.report_sha256, "code"),
         Fact("Tool", f"harness {run.tool_version}"),
     )
-
-
-def _wakes(intake: ChipIntake) -> tuple[Fact, ...]:
-    """What the board does without a computer, if it was handed over."""
-    if intake.wakes is None:
-        return ()
-    return (Fact("At power-up", _short(f"The board {wakes_text(intake.wakes)}.", 2 * MAX_TEXT)),)
 
 
 def _names(names: tuple[str, ...]) -> str:

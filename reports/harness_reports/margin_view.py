@@ -191,30 +191,22 @@ def _facts(margin: MarginRecord, lot: MarginLot | None) -> tuple[Fact, ...]:
         "" if low is None or high is None or low == high else f"{exactly(low)} to {exactly(high)}"
     )
     search = margin.kind is MarginKind.RATE
+    promised = hertz(margin.promised_hz) if margin.promised_hz > margin.declared_hz else ""
+    points, trials = many(len(margin.points), "point"), many(margin.trials, "trial")
     model = ", a virtual board: a model, not silicon" if margin.virtual else ""
     return (
         Fact("Declared clock", hertz(margin.declared_hz)),
-        Fact("Promised clock, beyond this board", _promised(margin)),
+        Fact("Promised clock, beyond this board", promised),
         Fact(_KINDS[margin.kind].margin, percent_text(margin)),
         Fact("Range of the limit", noise if search else ""),
         Fact("Among the chips measured alike", among_text(margin, lot)),
         Fact("Searched", f"{hertz(margin.slowest_hz)} to {hertz(margin.fastest_hz)}; {how}"),
-        Fact("Tried", _tried(margin)),
+        Fact("Tried", f"{points}, {trials} in all, {duration(margin.seconds)}"),
         Fact("Measured", moment(margin.measured)),
         Fact("Chip and board", f"{margin.chip_serial} on {margin.board_serial}{model}"),
         Fact("Tables, SHA-256", margin.tables_sha256, "code"),
         Fact("Margin id", margin.margin_id, "code"),
     )
-
-
-def _promised(margin: MarginRecord) -> str:
-    """The clock that the design is promised to work at, where the board cannot do it."""
-    return hertz(margin.promised_hz) if margin.promised_hz > margin.declared_hz else ""
-
-
-def _tried(margin: MarginRecord) -> str:
-    points = many(len(margin.points), "point")
-    return f"{points}, {many(margin.trials, 'trial')} in all, {duration(margin.seconds)}"
 
 
 def passes(point: MarginPoint) -> PassRate:
@@ -299,10 +291,6 @@ class KindWords:
     write: Callable[[float], str]
 
 
-def _volts(value: float) -> str:
-    return f"{value:.2f} V"
-
-
 def _nanoseconds(value: float) -> str:
     return f"{value:,.0f} ns" if value else "at the end"
 
@@ -323,6 +311,6 @@ _KINDS = {
         "Margin at the nominal voltage",
         "the nominal voltage",
         lambda at: at.volts or 0.0,
-        _volts,
+        "{:.2f} V".format,
     ),
 }

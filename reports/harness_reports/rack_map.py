@@ -81,13 +81,11 @@ def _rows(
     chips: Sequence[MapChip], cells: Mapping[str, Mapping[str, Verdict]]
 ) -> tuple[MapRow, ...]:
     designs = dict.fromkeys(design for chip in chips for design in cells[chip.slot])
-    rows = [_row(design, [cells[chip.slot].get(design) for chip in chips]) for design in designs]
+    rows = []
+    for design in designs:
+        own = tuple(cells[chip.slot].get(design) for chip in chips)
+        rows.append(MapRow(design, design_anchor(design), own, sum(map(_is_wrong, own))))
     return tuple(sorted(rows, key=_urgency))
-
-
-def _row(design: str, verdicts: Sequence[Verdict | None]) -> MapRow:
-    wrong = sum(map(_is_wrong, verdicts))
-    return MapRow(design, design_anchor(design), tuple(verdicts), wrong)
 
 
 def _urgency(row: MapRow) -> tuple[int, int]:
@@ -98,7 +96,7 @@ def _worst_by_design(chip: ChipOverview) -> dict[str, Verdict]:
     verdicts: dict[str, Verdict] = {}
     for table in chip.tables:
         before = verdicts.get(table.design, Verdict.PASS)
-        verdicts[table.design] = min(before, table.verdict, key=_RANK.__getitem__)
+        verdicts[table.design] = worst((before, table.verdict))
     return verdicts
 
 

@@ -124,10 +124,6 @@ def _checked(whole: JsonValue) -> JsonValue:
 def run_schema() -> dict[str, Any]:
     """Return the JSON Schema (2020-12) of the file, made from the record classes themselves."""
     definitions: dict[str, Any] = {}
-    run = schema_of(RunRecord, definitions)
-    margin = schema_of(MarginRecord, definitions)
-    lot = schema_of(MarginLot, definitions)
-    exchange = schema_of(TableExchange, definitions)
     verdict = {
         "type": "object",
         "properties": {name: {"type": "string"} for name in ("chip", "slot", "verdict")},
@@ -142,10 +138,10 @@ def run_schema() -> dict[str, Any]:
             "format": {"const": FORMAT},
             "schema": {"const": SCHEMA},
             "verdicts": {"type": "array", "items": verdict},
-            "run": run,
-            "margins": {"type": "array", "items": margin},
-            "lots": {"type": "array", "items": lot},
-            "exchanges": {"type": "array", "items": exchange},
+            "run": schema_of(RunRecord, definitions),
+            "margins": schema_of(tuple[MarginRecord, ...], definitions),
+            "lots": schema_of(tuple[MarginLot, ...], definitions),
+            "exchanges": schema_of(tuple[TableExchange, ...], definitions),
         },
         "required": ["format", "schema", "verdicts", "run"],
         "additionalProperties": False,
