@@ -11,7 +11,8 @@ import ast
 import re
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from fractions import Fraction
 from functools import lru_cache
 from importlib import import_module, resources
 from typing import Any, TypeGuard
@@ -30,6 +31,26 @@ PINS_AT = MODULES.index("server")
 STORED = ("main", "started")
 """The last modules on a board that starts a design by itself; it needs no server."""
 
+
+@dataclass(frozen=True)
+class Controller:
+    """A controller: the module with its registers, its pins, and its clock under MicroPython."""
+
+    table: str
+    pins: int
+    clock_hz: int
+
+
+CONTROLLERS = {
+    "RP2040": Controller("rp2040", 30, 125_000_000),
+    "RP2350": Controller("rp2350", 30, 150_000_000),
+    "RP2350A": Controller("rp2350", 30, 150_000_000),
+    "RP2350B": Controller("rp2350", 48, 150_000_000),
+}
+"""By their names in a profile; the RP2350 has 30 pins unless it is a B."""
+ANY = Controller("", 30, 0)
+"""A controller of another name."""
+
 _ONE_AT_A_TIME = threading.Lock()
 """Slots start together; some versions of CPython 3.11 cannot parse in two threads at once.
 
@@ -45,22 +66,25 @@ class Backend:
     counts in these. ``ticks`` is the minimum of a cycle, without and with a clock pulse;
     ``rate_hz`` is the fastest rate where a profile names none. ``samples``: outputs can be read at
     a chosen time after the last edge; exact pins take ``sync_ticks`` to see a level and read at
-    most ``latest_ticks`` after it. ``pins`` is the maximum number of controller pins (GPIO0 to
-    GPIO29 on an RP2040), ``needs`` names modules that go to the board before this one.
-    ``controllers`` are those that it is made for, as a profile names them; none: any.
+    most ``latest_ticks`` after it. Pins are the controller's first ``pins``, all within one of
+    ``windows`` (first and last) if there are any. ``needs`` names modules that go to the board
+    before this one. ``controllers``, as a profile names them, are those that it is made for; none:
+    any. ``table`` is the module with the registers of the one at hand.
     """
 
     name: str
     exact: bool
-    tick_ns: int
+    tick_ns: int | Fraction
     rate_hz: float
     samples: bool
     ticks: tuple[int, int] = (1, 1)
     sync_ticks: int = 0
     latest_ticks: int = 0
-    pins: int = 30
+    pins: int = 48
+    windows: tuple[tuple[int, int], ...] = ()
     needs: tuple[str, ...] = ()
     controllers: tuple[str, ...] = ()
+    table: str = ""
 
     def cycle(self, words: int, ticks: int, settle: int, sample: int) -> CycleFace:
         """Work out a cycle of exact pins, all times in ticks; see ``layout`` of ``rp2_timing``."""
@@ -77,8 +101,24 @@ class Backend:
 
 
 @lru_cache
-def backend(name: str) -> Backend:
-    """Return what a pins module can do. Raises ValueError for a name that is not registered."""
+def backend(name: str, controller: str = "RP2040") -> Backend:
+    """Return what a pins module can do on a controller, named as in a profile.
+
+    Raises ValueError for a module that is not registered.
+    """
+    about = _about(name)
+    this = CONTROLLERS.get(controller, ANY)
+    about = replace(about, pins=min(about.pins, this.pins))
+    if controller not in about.controllers:
+        return about
+    about = replace(about, table=this.table)
+    if not about.exact:
+        return about
+    rate = this.clock_hz / about.ticks[0]
+    return replace(about, tick_ns=Fraction(1_000_000_000, this.clock_hz), rate_hz=rate)
+
+
+def _about(name: str) -> Backend:
     if name not in BACKENDS:
         raise ValueError(f"no pins module {name!r}; registered: {', '.join(BACKENDS)}")
     with _ONE_AT_A_TIME:
@@ -88,27 +128,34 @@ def backend(name: str) -> Backend:
     raise ValueError(f"pins_{name}.py has no ABOUT")
 
 
+def pins_of(controller: str) -> int:
+    """Return the number of pins of a controller, named as in a profile."""
+    return CONTROLLERS.get(controller, ANY).pins
+
+
 def best_backend(controller: str) -> str:
     """Return the pins module for a profile that names none.
 
     Of those made for this controller, hardware timing comes first, then the faster one.
     """
-    made = [about for about in map(backend, BACKENDS) if controller in about.controllers]
+    every = [backend(name, controller) for name in BACKENDS]
+    made = [about for about in every if controller in about.controllers]
     return max(made, key=lambda about: (about.exact, about.rate_hz)).name if made else "generic"
 
 
-def texts(name: str) -> tuple[str, ...]:
-    """Return the texts to execute on the board, in order. Thread-safe; raises as ``backend``."""
-    return tuple(text_of(module) for module in _modules(name, MODULES[PINS_AT:]))
+def texts(about: Backend) -> tuple[str, ...]:
+    """Return the texts to execute on the board, in order. Thread-safe."""
+    return tuple(text_of(module) for module in _modules(about, MODULES[PINS_AT:]))
 
 
-def stored_texts(name: str) -> dict[str, str]:
+def stored_texts(about: Backend) -> dict[str, str]:
     """Return the texts that start a design without a host, by module; otherwise as ``texts``."""
-    return {module: text_of(module) for module in _modules(name, STORED)}
+    return {module: text_of(module) for module in _modules(about, STORED)}
 
 
-def _modules(name: str, last: tuple[str, ...]) -> tuple[str, ...]:
-    return (*MODULES[:PINS_AT], *backend(name).needs, f"pins_{name}", *last)
+def _modules(about: Backend, last: tuple[str, ...]) -> tuple[str, ...]:
+    table = (about.table,) if about.table else ()
+    return (*MODULES[:PINS_AT], *table, *about.needs, f"pins_{about.name}", *last)
 
 
 @lru_cache

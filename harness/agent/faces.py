@@ -88,7 +88,7 @@ class ExactPins(AnyPins, Protocol):
     exact: Literal[True]
 
     def limits(self) -> dict[str, int]:
-        """The limits of a single burst: ``tick_ns``, ``captured``, ``words``."""
+        """The limits of a single burst: ``clock_hz``, ``captured``, ``words``."""
 
     def perform(self, engine: Engine, count: int, /) -> None:
         """Run the first ``count`` rows of the engine's block; pass the words to ``judge``."""

@@ -69,6 +69,7 @@ from .rp2_timing import (
     OUT_Y,
     PULL_IF_EMPTY,
     Layout,
+    fraction,
     layout,
 )
 from .rp2040 import DMA_ABORT, DMA_CHAIN, DMA_START, PIO_BASE, PIO_PINS
@@ -81,10 +82,12 @@ ABOUT = {
     "ticks": (4, 6),
     "sync_ticks": 2,
     "latest_ticks": 1055,
-    "needs": ("rp2040", "rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
-    "controllers": ("RP2040",),
+    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
+    "pins": 48,
+    "windows": ((0, 31), (16, 47)),
+    "controllers": ("RP2040", "RP2350", "RP2350A", "RP2350B"),
 }
-"""Its abilities (``Backend`` in ``backends``), with the system clock at 125 MHz."""
+"""Its abilities (``Backend`` in ``backends``); times are an RP2040's, whose clock is 125 MHz."""
 
 ALL_PINS = (PIO_PINS << 20) | (5 << 26)
 """PINCTRL: OUT and IN over all pins in reach."""
@@ -122,23 +125,17 @@ class Pins:
         return self.bus.serial()
 
     def limits(self) -> dict[str, int]:
-        """The limits of a burst: its tick, and what fits."""
+        """The limits of a burst: the clock whose ticks it counts, and what fits."""
         return {
-            "tick_ns": self.tick(),
+            "clock_hz": self.clock(),
             "captured": self.plan.max_kept,
             "words": self.plan.max_words,
         }
 
-    def tick(self) -> int:
-        """Nanoseconds of a tick of the system clock; refuses other chips first."""
+    def clock(self) -> int:
+        """The system clock in Hz; refuses other chips first."""
         refuse_other_chips(self.bus, self.name)
-        hertz = self.bus.frequency()
-        if 1_000_000_000 % hertz:
-            raise Refused(
-                "the system clock of %d Hz has no tick of whole nanoseconds; set it to 125 MHz"
-                % hertz
-            )
-        return 1_000_000_000 // hertz
+        return self.bus.frequency()
 
     def bind(self, numbers: Sequence[int]) -> None:
         """Take these pins, all as inputs without a pull.
@@ -191,10 +188,11 @@ class Pins:
 
     def timing(self, period_ns: int, settle_ns: int, sample_ns: int) -> tuple[int, int]:
         """Set the time of a cycle, in whole ticks, never shorter than requested."""
-        tick = self.tick()
-        self.timed = tuple([(ns + tick - 1) // tick for ns in (period_ns, settle_ns, sample_ns)])
+        hertz = self.clock()
+        times = (period_ns, settle_ns, sample_ns)
+        self.timed = tuple([-(-ns * hertz // 1_000_000_000) for ns in times])
         self.layouts = {}
-        return self.layout(1).ticks * tick, 1
+        return fraction(self.layout(1).ticks * 1_000_000_000, hertz)
 
     def layout(self, row_words: int) -> Layout:
         """The cycle for vectors without (1) or with a pulse (2)."""

@@ -34,8 +34,9 @@ ABOUT = {
     "tick_ns": 1_000,
     "rate_hz": 200_000,
     "samples": False,
-    "needs": ("rp2040", "rp2_chip"),
-    "controllers": ("RP2040",),
+    "needs": ("rp2_chip",),
+    "pins": 32,
+    "controllers": ("RP2040", "RP2350", "RP2350A", "RP2350B"),
 }
 """Its abilities (``Backend`` in ``backends``): it counts microseconds and reads late."""
 

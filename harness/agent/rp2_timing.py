@@ -142,6 +142,16 @@ def looped_pulse(spare: int, tail: list[int]) -> list[int]:
     return head + [OUT_PINS, MOV_Y_X, GO_Y_DOWN | 7] + tail
 
 
+def fraction(above: int, below: int) -> tuple[int, int]:
+    """Return a fraction in lowest terms, or rounded up to whole ones if 32 bits cannot hold it."""
+    one, other = above, below
+    while other:
+        one, other = other, one % other
+    if above // one > 0xFFFFFFFF:
+        return (above + below - 1) // below, 1
+    return above // one, below // one
+
+
 def delay(ticks: int) -> int:
     """The bits that make an instruction take ``ticks`` more (0 to 31)."""
     return ticks << 8

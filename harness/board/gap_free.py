@@ -8,7 +8,7 @@ from __future__ import annotations
 from array import array
 
 from harness.agent import protocol
-from harness.agent.backends import backend
+from harness.agent.backends import Backend
 from harness.agent.buffers import words
 from harness.agent.codec import Block
 from harness.board.orders import Room
@@ -19,11 +19,11 @@ from harness.table import Pattern
 WANTS = "the table's gap_free requires one burst without a pause"
 
 
-def check_gap_free(pattern: Pattern, room: Room, name: str) -> None:
+def check_gap_free(pattern: Pattern, room: Room, about: Backend) -> None:
     """Raise TableUnfit, with the limit, unless a board runs a pattern as a single burst."""
     if room.burst is None:
         raise TableUnfit(
-            f'{WANTS}, but pins module "{name}" paces every cycle by software; run it on a '
+            f'{WANTS}, but pins module "{about.name}" paces every cycle by software; run it on a '
             "board whose profile has a pins module with exact timing, or remove gap_free"
         )
     if len(pattern) > room.rows:
@@ -31,9 +31,7 @@ def check_gap_free(pattern: Pattern, room: Room, name: str) -> None:
             f"{WANTS}, but it has {len(pattern):,} rows and this board takes at most "
             f"{room.rows:,}; use repeat, split the table, or remove gap_free"
         )
-    plan = backend(name).plan(
-        _Memory(), room.burst.words, room.burst.captured - protocol.MAX_WINDOW
-    )
+    plan = about.plan(_Memory(), room.burst.words, room.burst.captured - protocol.MAX_WINDOW)
     span = (len(pattern), row_words(pattern), 0, 0)
     row, _done = plan.lay_out(_block(pattern), (0, 0), words(1024), span)
     if row < len(pattern):

@@ -64,7 +64,7 @@ def _read(fields: dict[str, Any]) -> Greeting:
 
 def _burst(burst: dict[str, Any]) -> BurstRoom:
     return BurstRoom(
-        tick_ns=_number(burst["tick_ns"], 1),
+        clock_hz=_number(burst["clock_hz"], 1),
         captured=_number(burst["captured"], 1),
         words=_number(burst["words"], 1),
     )

@@ -10,6 +10,7 @@ import struct
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from fractions import Fraction
 from typing import Protocol
 
 import numpy as np
@@ -30,14 +31,19 @@ WINDOW_WORD = struct.Struct("<IHIII")
 
 @dataclass(frozen=True)
 class BurstRoom:
-    """The limits of a single burst where hardware times cycles in ticks of ``tick_ns``.
+    """The limits of a single burst where hardware times cycles in ticks of a clock.
 
     ``captured`` is the maximum number of cycles read back, ``words`` that of words to the pins.
     """
 
-    tick_ns: int
+    clock_hz: int
     captured: int
     words: int
+
+    @property
+    def tick_ns(self) -> Fraction:
+        """The time of a tick in nanoseconds."""
+        return Fraction(1_000_000_000, self.clock_hz)
 
 
 @dataclass(frozen=True)
@@ -81,7 +87,7 @@ class Answers:
     whether there are other blocks.
     """
 
-    period: float = 0.0
+    period: Fraction = Fraction(0)
     took: int = 0
     mismatches: list[Mismatch] = field(default_factory=list)
     until_used: dict[int, int] = field(default_factory=dict)
@@ -98,7 +104,7 @@ class Answers:
     def take_timing(self, payload: bytes) -> None:
         """Read the time of a cycle as the board set it."""
         achieved, parts = struct.unpack("<II", payload)
-        self.period = achieved / parts
+        self.period = Fraction(achieved, parts)
 
     def take_block(self, payload: bytes, pattern: Pattern, block: EncodedBlock) -> None:
         """Read the answer to a block of a pattern."""
@@ -174,7 +180,7 @@ class Answers:
         """Return the rate: measured where software paces the run, else as the board set it."""
         if self.took:
             return self.cycles * 1e6 / self.took
-        return 1e9 / self.period if self.period else asked_hz
+        return float(1_000_000_000 / self.period) if self.period else asked_hz
 
     def captured(self) -> CaptureWindow | None:
         """Return the window's words as arrays, or None if no cycle was in it."""

@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 
-from harness.agent.backends import BACKENDS, Backend, backend, best_backend
+from harness.agent.backends import BACKENDS, Backend, backend, best_backend, pins_of
 from harness.board.profile_model import BoardProfile
 from harness.board.select import read_select
 from harness.board.sensor_file import read_supply_sensor
@@ -57,7 +57,7 @@ def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, li
 def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     name, controller = top.text("name"), top.text("controller")
     about, why = _backend(top, controller)
-    pins = _pins(top.table("pins"), shuttle, about.pins)
+    pins = _pins(top.table("pins"), shuttle, about)
     select = read_select(top.table("select"), shuttle)
     baud = _whole(top, "baud", 115_200, 300, MAX_BAUD)
     dtr, rts = (top.take(key, bool) if key in top else None for key in ("dtr", "rts"))
@@ -67,7 +67,7 @@ def _profile(top: TomlTable, shuttle: Shuttle) -> BoardProfile | None:
     rate = take_above_0(top, "max_rate_hz", about.rate_hz, MAX_RATE_HZ)
     round_trip = _whole(top, "round_trip_ns", BoardProfile.round_trip_ns, 0, MAX_ROUND_TRIP_NS)
     usb = _usb(top)
-    sensor = read_supply_sensor(top.maybe_table("sensors"), pins, about.pins)
+    sensor = read_supply_sensor(top.maybe_table("sensors"), pins, pins_of(controller))
     top.finish()
     if select is None:
         return None
@@ -139,13 +139,22 @@ def _backend(top: TomlTable, controller: str) -> tuple[Backend, str]:
             f'the agent has no pins module "{name}"',
             nearest(name, BACKENDS),
         )
-        return backend(BoardProfile.backend), ""
-    return backend(name), ""
+        return backend(BoardProfile.backend, controller), ""
+    about = backend(name, controller)
+    if about.controllers and controller not in about.controllers:
+        top.error(
+            "wrong-controller",
+            "backend",
+            f'pins module "{name}" is not for a controller "{controller}", only for '
+            + ", ".join(about.controllers),
+            'correct "controller", or write backend = "generic"',
+        )
+    return about, ""
 
 
 def _best_backend(top: TomlTable, controller: str) -> tuple[Backend, str]:
     """Choose for a profile that names no backend, and note why."""
-    about = backend(best_backend(controller))
+    about = backend(best_backend(controller), controller)
     if about.controllers:
         how = "hardware times its cycles" if about.exact else "it is the fastest of those"
         why, advice = (
@@ -190,7 +199,7 @@ def _usb(top: TomlTable) -> tuple[tuple[int, int], ...]:
     return tuple(ids)
 
 
-def _pins(table: TomlTable | None, shuttle: Shuttle, count: int) -> dict[str, int]:
+def _pins(table: TomlTable | None, shuttle: Shuttle, about: Backend) -> dict[str, int]:
     """Read ``[pins]``, which must give every pin of the shuttle a controller pin of its own."""
     if table is None:
         return {}
@@ -204,9 +213,10 @@ def _pins(table: TomlTable | None, shuttle: Shuttle, count: int) -> dict[str, in
                 f'{shuttle.name} has no pin "{name}"',
                 nearest(name, shuttle.pins_by_name),
             )
-        elif number is not None and _is_pin(table, name, number, count):
+        elif number is not None and _is_pin(table, name, number, about.pins):
             pins[name] = number
     _check_wired_once(table, pins)
+    _check_within_a_window(table, pins, about)
     _check_all_wired(table, shuttle)
     return pins
 
@@ -221,6 +231,23 @@ def _is_pin(table: TomlTable, name: str, number: int, count: int) -> bool:
         f"write a number from 0 to {count - 1}",
     )
     return False
+
+
+def _check_within_a_window(table: TomlTable, pins: dict[str, int], about: Backend) -> None:
+    """Find the pins outside the window that holds most of them."""
+    outside = [
+        [name for name, number in pins.items() if not first <= number <= last]
+        for first, last in about.windows
+    ]
+    for name in min(outside, key=len, default=[]):
+        windows = " or ".join(f"{first} to {last}" for first, last in about.windows)
+        table.error(
+            "bad-controller-pin",
+            name,
+            f'"{name}" is on controller pin {pins[name]}, which pins module "{about.name}" cannot '
+            "reach together with the other pins",
+            f"wire all pins to {windows}",
+        )
 
 
 def _check_wired_once(table: TomlTable, pins: dict[str, int]) -> None:

@@ -79,7 +79,7 @@ class BoardProfile:
     @property
     def about(self) -> Backend:
         """The abilities of the pins module."""
-        return backend(self.backend)
+        return backend(self.backend, self.controller)
 
     @property
     def driven_text(self) -> str:

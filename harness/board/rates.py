@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
-from harness.agent.backends import backend
+from harness.agent.backends import Backend
 from harness.table import Pattern
 
 FLOAT_ERROR = Fraction(1, 1 << 52)
@@ -25,14 +25,14 @@ class RateGrid:
     ``exact`` is True where hardware times every cycle.
     """
 
-    tick_ns: int
+    tick_ns: int | Fraction
     fewest: int
     exact: bool
 
     @property
     def most(self) -> int:
         """Ticks of the slowest cycle."""
-        return MAX_PERIOD_NS // self.tick_ns
+        return int(MAX_PERIOD_NS // self.tick_ns)
 
     def hz(self, ticks: int) -> Fraction:
         """The rate of a cycle of ``ticks``, in Hz."""
@@ -49,15 +49,13 @@ class RateGrid:
 
 
 def pattern_rates(
-    name: str, max_rate_hz: float, pattern: Pattern, tick_ns: int | None = None
+    about: Backend, max_rate_hz: float, pattern: Pattern, tick_ns: Fraction | None = None
 ) -> RateGrid:
     """Return the rates at which a pins module can run a pattern, up to ``max_rate_hz``.
 
     A cycle with a clock pulse has two more edges, so its minimum is longer. Every number of ticks
     from the minimum up is reached without jitter. ``tick_ns`` is the tick that the board reports.
-    Raises ValueError for a pins module that does not exist.
     """
-    about = backend(name)
     fewest = about.ticks[row_words(pattern) - 1]
     grid = RateGrid(tick_ns or about.tick_ns, fewest, about.exact)
     return replace(grid, fewest=grid.ticks(max_rate_hz))

@@ -18,7 +18,7 @@ from itertools import chain
 import numpy as np
 
 from harness.agent import protocol
-from harness.agent.backends import texts
+from harness.agent.backends import Backend, texts
 from harness.agent.compiled import MODULE, compiled
 from harness.agent.engine import MIN_ROWS
 from harness.board.capture import (
@@ -71,7 +71,7 @@ def open_session(
     try:
         repl = RawRepl(port)
         repl.enter()
-        _load_agent(repl, profile.backend)
+        _load_agent(repl, profile.about)
         channel = Channel(port, profile.in_flight, timeouts)
         _start_agent(repl, channel)
         return Session(channel, repl, profile, shuttle, heard)
@@ -80,11 +80,11 @@ def open_session(
         raise
 
 
-def _load_agent(repl: RawRepl, name: str) -> None:
+def _load_agent(repl: RawRepl, about: Backend) -> None:
     """Load the agent, compiled for the board's interpreter if it can be, else as text."""
-    code = compiled(name, repl.bytecode())
+    code = compiled(about, repl.bytecode())
     if code is None or not repl.load_compiled(code, MODULE):
-        for text in texts(name):
+        for text in texts(about):
             repl.load(text)
 
 
@@ -152,7 +152,7 @@ class Session:
         _check_countable(pattern)
         manner = protocol.GAP_FREE if conditions.gap_free else 0
         if manner:
-            check_gap_free(self._resting.whole(pattern), self._room, self._profile.backend)
+            check_gap_free(self._resting.whole(pattern), self._room, self._profile.about)
         began = time.monotonic()
         before = self._channel.traffic
         answers = self._answers(pattern, conditions, window, manner)
@@ -212,7 +212,7 @@ class Session:
         )
         *commands, clock, _totals = [order.command for order in orders]
         bind = Command(protocol.BIND, self._numbers)
-        return make_startup(self._profile.backend, [bind, *commands], clock)
+        return make_startup(self._profile.about, [bind, *commands], clock)
 
     def files(self) -> BoardFiles:
         """End the agent and return the board's files; only ``own_program`` or ``close`` follow."""

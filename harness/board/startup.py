@@ -13,7 +13,7 @@ from base64 import b64encode
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from harness.agent.backends import stored_texts
+from harness.agent.backends import Backend, stored_texts
 from harness.errors import BoardMisbehaved
 from harness.link import BoardFiles, Command
 
@@ -52,12 +52,12 @@ class Startup:
     files: Mapping[str, bytes]
 
 
-def make_startup(backend: str, commands: Iterable[Command], clock: Command) -> Startup:
+def make_startup(about: Backend, commands: Iterable[Command], clock: Command) -> Startup:
     """Make what starts a design by a session's commands and then repeats the row in ``clock``.
 
     The folder is named after its content.
     """
-    texts = {f"{name}.py": text.encode() for name, text in stored_texts(backend).items()}
+    texts = {f"{name}.py": text.encode() for name, text in stored_texts(about).items()}
     stored = {
         "commands": [[one.kind, _base64(one.payload)] for one in commands],
         "clock": _base64(clock.payload),

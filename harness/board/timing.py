@@ -6,6 +6,7 @@ One rule: a cycle is never shorter than requested, and never outside the limits 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from harness.board.capture import RunConditions
 from harness.board.profile_model import BoardProfile
@@ -30,21 +31,22 @@ def paced_timing(conditions: RunConditions, profile: BoardProfile) -> Timing:
 
 
 def exact_timing(
-    conditions: RunConditions, profile: BoardProfile, tick_ns: int, pattern: Pattern
+    conditions: RunConditions, profile: BoardProfile, tick_ns: Fraction, pattern: Pattern
 ) -> Timing:
     """Return the times for a board whose hardware times cycles in ticks of ``tick_ns``.
 
     The sample point is counted at the chip's pins, so the profile's round trip is added to it.
-    A cycle that is too short to settle is lengthened.
+    A cycle that is too short to settle is lengthened. The board rounds up to whole ticks, so the
+    period of a cycle is rounded down to whole nanoseconds.
     """
-    grid = pattern_rates(profile.backend, profile.max_rate_hz, pattern, tick_ns)
+    grid = pattern_rates(profile.about, profile.max_rate_hz, pattern, tick_ns)
     ticks = grid.ticks(conditions.clock_hz)
     settle = _settle_ns(conditions)
     sample = conditions.sample_ns + profile.round_trip_ns if conditions.sample_ns else 0
     cycle = profile.about.cycle(
         row_words(pattern), ticks, -(-settle // tick_ns), -(-sample // tick_ns)
     )
-    return Timing(cycle.ticks * tick_ns, settle, sample)
+    return Timing(int(cycle.ticks * tick_ns), settle, sample)
 
 
 def _settle_ns(conditions: RunConditions) -> int:

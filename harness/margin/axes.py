@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 
-from harness.agent.backends import Backend, backend
+from harness.agent.backends import Backend
 from harness.board import RateGrid, pattern_rates, row_words
 from harness.judge import Case
 from harness.margin.search import Scale
@@ -70,14 +71,13 @@ class RateAxis:
 
 
 def rate_axis(
-    name: str, max_rate_hz: float, cases: Sequence[Case], round_trip_ns: int = 0
+    about: Backend, max_rate_hz: float, cases: Sequence[Case], round_trip_ns: int = 0
 ) -> RateAxis:
     """Find the rates at which every table of a design can run; there is at least one table.
 
     Where hardware times cycles, each rate is exact, so time to settle counts.
     """
-    about = backend(name)
-    grids = [_grid(about, pattern_rates(name, max_rate_hz, case.pattern), case) for case in cases]
+    grids = [_grid(about, pattern_rates(about, max_rate_hz, case.pattern), case) for case in cases]
     grid = max(grids, key=lambda grid: grid.fewest)
     tables_hz = max(case.conditions.clock_hz for case in cases)
     return RateAxis(about, grid, tables_hz, cases[0].design.clock_hz, round_trip_ns)
@@ -108,7 +108,8 @@ def sample_axis(axis: RateAxis, cases: Sequence[Case]) -> tuple[int, ...]:
         late = [about.cycle(row_words(c.pattern), axis.declared, 0, 0).read for c in cases]
         ticks = min(min(late) - about.sync_ticks, about.latest_ticks)
         latest = ticks * grid.tick_ns - axis.round_trip_ns
-    spread = {latest * n // HEIGHTS // grid.tick_ns * grid.tick_ns for n in range(1, HEIGHTS + 1)}
+    heights = (Fraction(latest * n, HEIGHTS) // grid.tick_ns for n in range(1, HEIGHTS + 1))
+    spread = {int(ticks * grid.tick_ns) for ticks in heights}
     return tuple(ns for ns in sorted(spread) if ns > 0 and possible(axis, axis.declared, ns, cases))
 
 
@@ -120,14 +121,15 @@ def possible(axis: RateAxis, ticks: int, sample_ns: int, cases: Sequence[Case]) 
     return all(0 <= _late_by(axis, ticks, sample_ns, case) < tick for case in cases)
 
 
-def _late_by(axis: RateAxis, ticks: int, sample_ns: int, case: Case) -> int:
+def _late_by(axis: RateAxis, ticks: int, sample_ns: int, case: Case) -> Fraction:
     """How many ns later than requested the hardware reads; -1 if the cycle has to be longer."""
     grid = axis.grid
     wanted = -(-(sample_ns + axis.round_trip_ns) // grid.tick_ns)
     cycle = axis.about.cycle(row_words(case.pattern), ticks, _settle(grid, case), wanted)
     if cycle.ticks != ticks:
-        return -1
-    return (cycle.read - axis.about.sync_ticks) * grid.tick_ns - axis.round_trip_ns - sample_ns
+        return Fraction(-1)
+    read = Fraction((cycle.read - axis.about.sync_ticks) * grid.tick_ns)
+    return read - axis.round_trip_ns - sample_ns
 
 
 def volt_axis(lowest: float, highest: float, nominal: float) -> tuple[float, ...]:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 
+from harness.agent.backends import backend
 from harness.board import BoardProfile
 from harness.errors import Cancelled, HarnessError, LinkError
 from harness.judge import Case, RetryPolicy
@@ -124,10 +125,9 @@ class MarginWorker:
 
     def _search(self, target: SearchTarget, suspected: str) -> MarginRecord:
         means, began = self._means, time.monotonic()
-        backend = "virtual" if self._slot.virtual else means.profile.backend
-        axis = rate_axis(
-            backend, means.profile.max_rate_hz, target.cases, means.profile.round_trip_ns
-        )
+        profile = means.profile
+        about = backend("virtual") if self._slot.virtual else profile.about
+        axis = rate_axis(about, profile.max_rate_hz, target.cases, profile.round_trip_ns)
         tester = PointTester(
             self._station,
             target.cases,

@@ -69,7 +69,7 @@ class DirectBoard:
         """
         whole = self._resting.whole(pattern)
         if conditions.gap_free:
-            check_gap_free(whole, Room(rows=0), self._profile.backend)
+            check_gap_free(whole, Room(rows=0), self._profile.about)
         began = time.monotonic()
         achieved_hz = self._begin(conditions)
         try:

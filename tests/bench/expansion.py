@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from harness.agent.backends import PINS_AT, texts
+from harness.agent.backends import PINS_AT, backend, texts
 from tests.unit.agent.micropython import INTERPRETER
 
 REFERENCE_CYCLES = 59
@@ -137,7 +137,7 @@ def expansion(tables: Sequence[Sequence[dict[str, int | str]]]) -> list[dict[str
         return None
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        for number, text in enumerate(texts("generic")[:PINS_AT]):
+        for number, text in enumerate(texts(backend("generic"))[:PINS_AT]):
             (folder / f"text{number}.py").write_text(text, encoding="utf-8")
         (folder / "cases.json").write_text(json.dumps(tables), encoding="utf-8")
         (folder / "script.py").write_text(

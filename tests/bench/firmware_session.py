@@ -22,6 +22,7 @@ from tests.bench.powered import Board, board_of, powered, slow_down
 from tests.bench.targets import Target, conclude
 
 if TYPE_CHECKING:
+    from harness.agent.backends import Backend
     from harness.board import Session
     from harness.table import Pattern
 
@@ -89,8 +90,8 @@ def session(board: Board, backend: str, names: Sequence[str]) -> Measured:
     profile, shuttle = board_of(backend)
     began = time.perf_counter()
 
-    def tapped(name: str) -> tuple[str, ...]:
-        return (*texts(name), taps(profile.about))
+    def tapped(about: Backend) -> tuple[str, ...]:
+        return (*texts(about), taps(about))
 
     with patch.object(module, "texts", tapped), patch.object(compiled, "texts", tapped):
         held = open_session(board.port, profile, shuttle)

@@ -27,7 +27,7 @@ pattern = load_table(design.tables[0], design, shuttle)
 session = open_session(port, profile, shuttle)
 session.select(design)
 capture = session.run(pattern, RunConditions(clock_hz=1e4))
-grid = pattern_rates(profile.backend, profile.max_rate_hz, pattern)
+grid = pattern_rates(profile.about, profile.max_rate_hz, pattern)
 session.close()
 print(json.dumps([session.identity.backend, capture.cycles, capture.mismatch_count, grid.tick_ns]))
 """

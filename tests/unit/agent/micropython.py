@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from harness.agent.backends import texts
+from harness.agent.backends import backend, texts
 
 ROOT = Path(__file__).parents[3]
 FAKE_BOARD = Path(__file__).parent / "fake_board"
@@ -47,7 +47,7 @@ def run_twice(
 
     Returns the lines of JSON that each printed.
     """
-    found = texts(name)
+    found = texts(backend(name))
     for number, text in enumerate(found):
         (folder / f"text{number}.py").write_text(text, encoding="utf-8")
     on_board = f"""

@@ -6,6 +6,7 @@ import ast
 import gc
 import time
 from concurrent.futures import ThreadPoolExecutor
+from fractions import Fraction
 from itertools import combinations
 from pathlib import Path
 from zipfile import ZipFile
@@ -14,11 +15,11 @@ import pytest
 
 from harness.agent import rp2_timing
 from harness.agent.backends import BACKENDS, MODULES, backend, slim, stored_texts, text_of, texts
-from harness.agent.compiled import COMPILED, compile_agent, compiled, file_name
+from harness.agent.compiled import COMPILED, compile_agent, compiled, controlled, file_name
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
-MOST_BYTES = {"generic": 28_500, "rp2": 47_000, "sio": 40_000, "virtual": 26_500}
+MOST_BYTES = {"generic": 28_500, "rp2": 47_100, "sio": 40_000, "virtual": 26_500}
 """Maximum size of one upload as text; a controller's memory holds it and its code."""
 MOST_COMPILED = {"generic": 20_000, "rp2": 30_000, "sio": 24_000, "virtual": 22_000}
 """Maximum size compiled; reading a byte takes an RP2040 some 13 us."""
@@ -42,8 +43,8 @@ def defined(text: str) -> set[str]:
 
 @pytest.mark.parametrize("name", BACKENDS)
 def test_no_two_modules_of_an_upload_define_the_same_name(name: str) -> None:
-    found = texts(name)
-    assert len(found) == len(MODULES) + len(backend(name).needs) + 1
+    found = texts(backend(name))
+    assert len(found) == len(MODULES) + len(backend(name).needs) + 1 + bool(backend(name).table)
     for one, other in combinations(found, 2):
         assert not defined(one) & defined(other)
 
@@ -52,9 +53,9 @@ def test_no_two_modules_of_an_upload_define_the_same_name(name: str) -> None:
 def test_a_board_that_starts_a_design_by_itself_has_the_same_modules_but_no_server(
     name: str,
 ) -> None:
-    found = stored_texts(name)
+    found = stored_texts(backend(name))
     *shared, own = found.values()
-    assert set(shared) < set(texts(name))
+    assert set(shared) < set(texts(backend(name)))
     assert "server" not in found
     assert not any(defined(own) & defined(text) for text in shared)
     defined_before = set[str]().union(*map(defined, shared))
@@ -66,7 +67,7 @@ def test_each_module_of_an_upload_needs_only_those_before_it(name: str) -> None:
     """All share one namespace on the board, so a class or table must be there to be used."""
     sources = {slim(path.read_text()): path for path in (ROOT / "harness/agent").glob("*.py")}
     sent = {"faces", "cpython"}  # for annotations, and what the board has itself
-    for text in texts(name):
+    for text in texts(backend(name)):
         module = ast.parse(sources[text].read_text())
         needed = {n.module for n in ast.walk(module) if isinstance(n, ast.ImportFrom) and n.level}
         assert needed <= sent, f"{sources[text].stem} is sent too early"
@@ -75,7 +76,7 @@ def test_each_module_of_an_upload_needs_only_those_before_it(name: str) -> None:
 
 @pytest.mark.parametrize("name", BACKENDS)
 def test_an_upload_has_no_docstring_annotation_or_relative_import(name: str) -> None:
-    for text in texts(name):
+    for text in texts(backend(name)):
         for node in ast.walk(ast.parse(text)):
             assert not (isinstance(node, ast.ImportFrom) and node.level)
             if isinstance(node, ast.FunctionDef | ast.ClassDef | ast.Module):
@@ -86,7 +87,7 @@ def test_an_upload_has_no_docstring_annotation_or_relative_import(name: str) -> 
                 assert {ast.unparse(a.annotation) for a in node.args.args if a.annotation} <= (
                     {"int", "ptr32"} if node.decorator_list else set()
                 )
-    assert sum(len(text) for text in texts(name)) <= MOST_BYTES[name]
+    assert sum(len(text) for text in texts(backend(name))) <= MOST_BYTES[name]
 
 
 def test_the_exact_pins_do_as_their_about_says() -> None:
@@ -114,7 +115,7 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
     gc.set_threshold(40)
     try:
         with ThreadPoolExecutor(8) as pool:
-            found = list(pool.map(texts, ["virtual"] * 8))
+            found = list(pool.map(texts, [backend("virtual")] * 8))
     finally:
         gc.callbacks.remove(give_way)
         gc.set_threshold(*threshold)
@@ -123,7 +124,7 @@ def test_slots_that_start_together_get_the_same_texts() -> None:
 
 def test_an_unknown_backend_is_named_with_those_that_exist() -> None:
     with pytest.raises(ValueError, match="no pins module") as caught:
-        texts("steam")
+        backend("steam")
     assert str(caught.value) == ("no pins module 'steam'; registered: " + ", ".join(BACKENDS))
 
 
@@ -152,24 +153,50 @@ def test_an_editable_installation_has_no_copies_of_files(tmp_path: Path) -> None
         assert {str(packed.read(name), "utf-8") for name in names} == {f"{ROOT}\n{ROOT}/reports"}
 
 
-@pytest.mark.parametrize("name", BACKENDS)
-def test_a_compiled_agent_is_for_its_interpreter_only_and_others_get_the_texts(name: str) -> None:
-    version, (number, *_) = 6 | 3 << 8, COMPILED[name]
-    code = compiled(name, version | number << 10)
+@pytest.mark.parametrize(("name", "number"), [(n, k) for n in COMPILED for k in COMPILED[n]])
+def test_a_compiled_agent_is_for_its_interpreter_only_and_others_get_the_texts(
+    name: str, number: int
+) -> None:
+    version, about = 6 | 3 << 8, controlled(name, number)
+    code = compiled(about, version | number << 10)
     assert code is not None
     assert code[:3] == bytes((ord("M"), 6, number << 2 | 3))
     assert len(code) <= MOST_COMPILED[name]
-    assert compiled(name, 6 | 2 << 8 | number << 10) is None, "native code of an older format"
-    assert compiled(name, 7 | 3 << 8 | number << 10) is None, "a later version"
-    assert compiled(name, version | 15 << 10) is None, "an unknown architecture"
-    assert compiled(name, version) is None, "an interpreter without native code"
-    assert compiled(name, 0) is None, "no MicroPython"
+    assert compiled(about, 6 | 2 << 8 | number << 10) is None, "native code of an older format"
+    assert compiled(about, 7 | 3 << 8 | number << 10) is None, "a later version"
+    assert compiled(about, version | 15 << 10) is None, "an unknown architecture"
+    assert compiled(about, version) is None, "an interpreter without native code"
+    assert compiled(about, 0) is None, "no MicroPython"
+
+
+def test_the_agent_for_another_controller_is_not_brought_compiled() -> None:
+    """The text goes there instead, to refuse in words."""
+    for name, own, other in (("rp2", "RP2350B", 4), ("sio", "RP2040", 7)):
+        assert compiled(backend(name, own), 6 | 3 << 8 | other << 10) is None
+
+
+@pytest.mark.parametrize("name", ["rp2", "sio"])
+def test_only_the_table_of_the_boards_controller_is_uploaded(name: str) -> None:
+    tables = {"RP2040": "rp2040", "RP2350": "rp2350", "RP2350B": "rp2350"}
+    for controller, table in tables.items():
+        sent = texts(backend(name, controller))
+        assert [t for t in ("rp2040", "rp2350") if text_of(t) in sent] == [table]
+        assert text_of("rp2040") not in texts(backend("generic", controller))
+
+
+def test_a_pins_module_takes_its_rate_and_its_pins_from_the_controller() -> None:
+    for controller, pins, rate in (("RP2040", 30, 31.25e6), ("RP2350B", 48, 37.5e6)):
+        exact = backend("rp2", controller)
+        assert (exact.pins, exact.rate_hz) == (pins, rate)
+        assert exact.tick_ns * exact.ticks[0] * Fraction(exact.rate_hz) == 1_000_000_000
+    assert backend("sio", "RP2350B").pins == 32
+    assert [backend("generic", c).pins for c in ("RP2350A", "RP2350B", "another")] == [30, 48, 30]
 
 
 def test_without_a_compiler_boards_get_the_texts(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("harness.agent.compiled.find_spec", lambda _: None)
     compile_agent.cache_clear()
-    assert compiled("rp2", 6 | 3 << 8 | 4 << 10) is None
+    assert compiled(backend("rp2"), 6 | 3 << 8 | 4 << 10) is None
     compile_agent.cache_clear()
 
 
@@ -202,7 +229,7 @@ def nothing() -> None:
 @needs_micropython
 @pytest.mark.parametrize("name", BACKENDS)
 def test_the_real_interpreter_takes_every_text_of_an_upload(name: str, tmp_path: Path) -> None:
-    found = texts(name)
+    found = texts(backend(name))
     for number, text in enumerate(found):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     script = f"""

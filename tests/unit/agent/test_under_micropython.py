@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from harness.agent import protocol
-from harness.agent.backends import texts
+from harness.agent.backends import backend, texts
 from harness.board.encode import match
 from tests.unit.agent.micropython import needs_micropython, run, run_twice
 from tests.unit.board.bodies import encode_planes
@@ -192,7 +192,7 @@ def test_both_interpreters_give_the_same_answers(tmp_path: Path) -> None:
 @needs_micropython
 def test_a_block_is_expanded_without_a_copy_of_its_body(tmp_path: Path) -> None:
     """A board has no room for copies: only a few small objects are allocated, for any rows."""
-    for number, text in enumerate(texts("generic")):
+    for number, text in enumerate(texts(backend("generic"))):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     random = np.random.default_rng(5).integers(0, 256, 512).astype(np.uint32)
     zero = np.zeros_like(random)

@@ -6,10 +6,13 @@ The same patterns and the same reference as for paced pins: only the time betwee
 from __future__ import annotations
 
 from dataclasses import replace
+from fractions import Fraction
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
+from harness.agent.backends import backend
 from harness.agent.pins_rp2 import Pins
 from harness.board import (
     BoardProfile,
@@ -49,12 +52,16 @@ PROFILE = replace(
     in_flight=2048,
     max_rate_hz=31.25e6,
 )
+TICK = Fraction(8)
 FAST = RunConditions(clock_hz=20e6, reset_cycles=2)
 
 
-def join(delay: int = 1, *, stuck: int = 0, rows: int = 64) -> tuple[Session, EmulatedBus]:
+def join(
+    delay: int = 1, *, stuck: int = 0, rows: int = 64, hertz: int = 125_000_000
+) -> tuple[Session, EmulatedBus]:
     numbers = [WIRES[pin.name] for pin in PINS]
     bus = EmulatedBus(TernDevice(TernChip(stuck=stuck)), numbers, delay)
+    bus.hertz = hertz
     clock = Clock()
     board = JoinedBoard(Pins(bus, 256, 300), clock, rows=rows)
     channel = Channel(board, 2048, session=7, clock=clock)
@@ -119,13 +126,26 @@ def test_the_rate_that_is_reached_is_the_fastest_that_is_not_too_fast(
     capture = session.run(steady(8), RunConditions(clock_hz=asked))
     assert capture.mismatch_count == 0
     assert capture.achieved_hz == 125e6 / ticks
-    assert pattern_rates("rp2", 31.25e6, steady(8)).ticks(asked) == ticks
+    assert pattern_rates(backend("rp2"), 31.25e6, steady(8)).ticks(asked) == ticks
+
+
+@pytest.mark.parametrize("hertz", [133_000_000, 150_000_000])
+@pytest.mark.parametrize("ticks", [6, 7, 125, 1264])
+def test_ticks_of_no_whole_nanoseconds_are_the_same_for_host_and_board(
+    hertz: int, ticks: int
+) -> None:
+    session, bus = join(hertz=hertz)
+    bus.edges.clear()
+    capture = session.run(steady(8), RunConditions(clock_hz=hertz / ticks))
+    assert (capture.mismatch_count, capture.achieved_hz) == (0, hertz / ticks)
+    pulses = [now for now, levels in bus.edges if levels & CLK][-8:]
+    assert {after - before for before, after in pairwise(pulses)} == {ticks}
 
 
 @pytest.mark.slow
 def test_a_chip_that_answers_too_late_fails_one_step_above_its_rate() -> None:
     pattern = steady(40)
-    grid = pattern_rates("rp2", 31.25e6, pattern)
+    grid = pattern_rates(backend("rp2"), 31.25e6, pattern)
     passing = []
     for ticks in range(grid.fewest, 40):
         session, _bus = join(delay=12)
@@ -143,11 +163,11 @@ def test_a_chip_that_answers_too_late_fails_one_step_above_its_rate() -> None:
 def test_the_sample_point_counts_from_the_chip_so_the_round_trip_is_added() -> None:
     pattern = steady(20)
     asked = RunConditions(clock_hz=1e6, sample_ns=20)
-    assert exact_timing(asked, PROFILE, 8, pattern).sample_ns == 28
+    assert exact_timing(asked, PROFILE, TICK, pattern).sample_ns == 28
     far = replace(PROFILE, round_trip_ns=100)
-    assert exact_timing(asked, far, 8, pattern).sample_ns == 120
+    assert exact_timing(asked, far, TICK, pattern).sample_ns == 120
     late = replace(asked, sample_ns=0)
-    assert exact_timing(late, far, 8, pattern).sample_ns == 0, "late is late, however far"
+    assert exact_timing(late, far, TICK, pattern).sample_ns == 0, "late is late, however far"
 
 
 def test_any_sample_point_from_the_first_tick_to_the_latest_reads_a_quick_answer() -> None:

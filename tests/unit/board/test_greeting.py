@@ -24,7 +24,7 @@ GOOD: dict[str, Any] = {
     "board": "WB-01",
     "rows": 64,
     "inflate": True,
-    "burst": {"tick_ns": 16, "captured": 512, "words": 2048},
+    "burst": {"clock_hz": 125_000_000, "captured": 512, "words": 2048},
 }
 UNREADABLE = "the agent's greeting cannot be read; reset the board and run again"
 VALUES = st.recursive(
@@ -41,7 +41,7 @@ def read(**changes: object) -> Greeting:
 def test_a_greeting_has_the_identity_and_the_limits_of_a_board() -> None:
     found = read()
     assert found.identity.board_serial == "WB-01"
-    assert (found.room.rows, found.room.burst) == (64, BurstRoom(16, 512, 2048))
+    assert (found.room.rows, found.room.burst) == (64, BurstRoom(125_000_000, 512, 2048))
     assert read(exact=False, burst=None).room.burst is None
 
 
@@ -67,7 +67,7 @@ def test_anything_but_a_greeting_is_reported_as_unreadable(payload: bytes) -> No
         {"board": 7},
         {"burst": None},
         {"burst": {}},
-        {"burst": {"tick_ns": 0, "captured": 1, "words": 1}},
+        {"burst": {"clock_hz": 0, "captured": 1, "words": 1}},
     ],
 )
 def test_a_greeting_with_unusable_limits_is_refused(changes: dict[str, Any]) -> None:

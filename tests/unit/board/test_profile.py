@@ -97,7 +97,12 @@ def test_a_short_profile_takes_the_defaults(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("controller", "backend", "rate"),
-    [("RP2040", "rp2", 31_250_000.0), ("RP2350", "generic", 100_000.0)],
+    [
+        ("RP2040", "rp2", 31_250_000.0),
+        ("RP2350", "rp2", 37_500_000.0),
+        ("RP2350B", "rp2", 37_500_000.0),
+        ("another", "generic", 100_000.0),
+    ],
 )
 def test_a_profile_that_names_no_backend_takes_the_best_one_for_its_controller(
     controller: str, backend: str, rate: float, tmp_path: Path
@@ -123,7 +128,7 @@ def test_a_profile_that_names_no_backend_takes_the_best_one_for_its_controller(
             "rp2040",
             (
                 '"generic" drives the pins: nothing faster is made for controller "rp2040"; the '
-                "others are made for RP2040"
+                "others are made for RP2040, RP2350, RP2350A, RP2350B"
             ),
             'pins by "generic": nothing faster is made for controller "rp2040"',
         ),
@@ -144,7 +149,7 @@ def test_what_drives_the_pins_is_said_and_why_where_the_tool_chose_it(
 
 def test_a_backend_that_the_profile_names_is_used_without_a_note(tmp_path: Path) -> None:
     path = tmp_path / "board.toml"
-    path.write_text(f'backend = "sio"\n{GOOD}')
+    path.write_text('backend = "sio"\n' + GOOD.replace("invented", "RP2040"))
     profile, findings = check_profile(path, SHUTTLE)
     assert findings == []
     assert profile is not None
@@ -172,10 +177,11 @@ def test_exact_pins_may_go_as_fast_as_they_can_unless_the_profile_says_less(
     tmp_path: Path,
 ) -> None:
     path = tmp_path / "board.toml"
-    path.write_text('backend = "rp2"\n' + GOOD)
+    on_rp2040 = 'backend = "rp2"\n' + GOOD.replace("invented", "RP2040")
+    path.write_text(on_rp2040)
     profile = load_profile(path, SHUTTLE)
     assert (profile.max_rate_hz, profile.round_trip_ns) == (31.25e6, 8)
-    path.write_text('backend = "rp2"\nmax_rate_hz = 1e6\n' + GOOD)
+    path.write_text("max_rate_hz = 1e6\n" + on_rp2040)
     assert load_profile(path, SHUTTLE).max_rate_hz == 1e6
 
 
@@ -436,3 +442,47 @@ def test_a_supply_sensor_is_read_and_its_scale_is_that_of_its_keys(tmp_path: Pat
 def test_an_impossible_sensor_is_reported(tmp_path: Path, keys: str, text: str) -> None:
     (found,) = complaints(tmp_path, f"{GOOD}[sensors]\nsupply = {{ {keys} }}\n")
     assert text in found
+
+
+TOO_FAR = (
+    '32, which pins module "rp2" cannot reach together with the other pins; '
+    "wire all pins to 0 to 31 or 16 to 47"
+)
+PINS_OF_CONTROLLERS = [
+    ("RP2350", "rp2", "y = 30", "30; write a number from 0 to 29"),
+    ("RP2350A", "rp2", "y = 30", "30; write a number from 0 to 29"),
+    ("RP2350B", "rp2", "y = 31", ""),
+    ("RP2350B", "rp2", "y = 48", "48; write a number from 0 to 47"),
+    ("RP2350B", "rp2", "y = 32", TOO_FAR),
+    ("RP2350B", "sio", "y = 32", "32; write a number from 0 to 31"),
+    ("RP2350B", "generic", "y = 47", ""),
+    ("another", "generic", "y = 30", "30; write a number from 0 to 29"),
+]
+
+
+@pytest.mark.parametrize(("controller", "backend", "pin", "message"), PINS_OF_CONTROLLERS)
+def test_pins_are_those_that_the_backend_reaches_on_the_controller(
+    controller: str, backend: str, pin: str, message: str, tmp_path: Path
+) -> None:
+    text = GOOD.replace("invented", controller).replace("y = 5", pin)
+    found = complaints(tmp_path, f'backend = "{backend}"\n{text}')
+    place = 'board.toml:6:1: error [bad-controller-pin] "y" is on controller pin '
+    assert found == ([place + message] if message else [])
+
+
+def test_pins_that_are_all_in_the_second_window_are_fine(tmp_path: Path) -> None:
+    text = GOOD.replace("invented", "RP2350B")
+    for old, new in (("a = 4", "a = 47"), ("y = 5", "y = 16"), ("clk = 6", "clk = 32")):
+        assert old in text
+        text = text.replace(old, new)
+    text = text.replace("s0 = 7", "s0 = 17").replace("s1 = 8", "s1 = 46")
+    assert complaints(tmp_path, text) == []
+
+
+def test_a_backend_for_other_controllers_is_refused(tmp_path: Path) -> None:
+    (complaint,) = complaints(tmp_path, 'backend = "sio"\n' + GOOD)
+    assert complaint == (
+        'board.toml:1:1: error [wrong-controller] pins module "sio" is not for a controller '
+        '"invented", only for RP2040, RP2350, RP2350A, RP2350B; correct "controller", or write '
+        'backend = "generic"'
+    )

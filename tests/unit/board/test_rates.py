@@ -3,10 +3,13 @@ from fractions import Fraction
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.agent.backends import backend
 from harness.board import RateGrid, pattern_rates
 from tests.unit.judge.samples import follow_pattern
 
-GRIDS = st.builds(RateGrid, st.sampled_from([1, 8, 1000]), st.integers(1, 1000), st.booleans())
+GRIDS = st.builds(
+    RateGrid, st.sampled_from([1, 8, Fraction(20, 3), 1000]), st.integers(1, 1000), st.booleans()
+)
 
 
 def test_ticks_of_eight_nanoseconds_reach_31_25_megahertz_in_four() -> None:
@@ -18,7 +21,7 @@ def test_ticks_of_eight_nanoseconds_reach_31_25_megahertz_in_four() -> None:
 
 
 def test_a_board_that_counts_microseconds_rounds_down_to_a_rate_it_has() -> None:
-    grid = pattern_rates("generic", 100_000, follow_pattern())
+    grid = pattern_rates(backend("generic"), 100_000, follow_pattern())
     assert grid.fewest == 10
     assert grid.hz(grid.ticks(30_000)) == Fraction(1_000_000, 34)
 

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.agent import protocol
-from harness.agent.backends import text_of
+from harness.agent.backends import backend, text_of
 from harness.board.startup import (
     MAIN,
     Startup,
@@ -29,8 +29,12 @@ from tests.unit.agent.micropython import needs_micropython, run
 from tests.unit.link.local_repl import LocalRepl
 
 OWN = b"print('own program')\n" * 9
-ONE = make_startup("generic", [Command(protocol.BIND, b"\x01")], Command(protocol.BLOCK, b"1"))
-TWO = make_startup("generic", [Command(protocol.BIND, b"\x02")], Command(protocol.BLOCK, b"2"))
+ONE = make_startup(
+    backend("generic"), [Command(protocol.BIND, b"\x01")], Command(protocol.BLOCK, b"1")
+)
+TWO = make_startup(
+    backend("generic"), [Command(protocol.BIND, b"\x02")], Command(protocol.BLOCK, b"2")
+)
 
 
 @pytest.fixture

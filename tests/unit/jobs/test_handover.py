@@ -13,6 +13,7 @@ from sqlalchemy import create_engine, text
 
 import harness
 from harness.agent import protocol
+from harness.agent.backends import backend
 from harness.board import MAIN, Session, bring_back, load_profile, put_startup
 from harness.board.startup import make_startup
 from harness.errors import PortUnavailable, RunUnfit
@@ -102,7 +103,9 @@ def test_a_level_for_what_is_no_input_is_refused(store: Store, rack: Rack) -> No
 
 OWN = b"print('own program')"
 COMMANDS = Command(protocol.BIND, b"\x01"), Command(protocol.BIND, b"\x02")
-ONE, TWO = (make_startup("generic", [one], Command(protocol.BLOCK, b"")) for one in COMMANDS)
+ONE, TWO = (
+    make_startup(backend("generic"), [one], Command(protocol.BLOCK, b"")) for one in COMMANDS
+)
 
 
 def test_the_boards_own_program_is_kept_through_handovers_that_were_cut_short(

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from harness.agent.backends import backend
 from harness.agent.rp2_timing import SYNC_TICKS, layout
 from harness.judge import Case
 from harness.margin.axes import possible, rate_axis, sample_axis, volt_axis
@@ -38,7 +39,7 @@ CASES = st.builds(
 def test_every_cycle_of_an_exact_axis_takes_the_ticks_that_it_is_said_to(
     one: Case, more: int
 ) -> None:
-    axis = rate_axis("rp2", 31.25e6, (one,))
+    axis = rate_axis(backend("rp2"), 31.25e6, (one,))
     settle = -(-round(one.conditions.settle_us * 1000) // TICK)
     words = 2 if one.pattern.pulse.any() else 1
     ticks = axis.grid.fewest + more
@@ -50,7 +51,7 @@ def test_every_cycle_of_an_exact_axis_takes_the_ticks_that_it_is_said_to(
 def test_rows_of_an_exact_shmoo_are_read_where_they_say_at_the_chip(
     one: Case, round_trip: int
 ) -> None:
-    axis = rate_axis("rp2", 31.25e6, (one,), round_trip)
+    axis = rate_axis(backend("rp2"), 31.25e6, (one,), round_trip)
     rows = sample_axis(axis, (one,))
     settle = -(-round(one.conditions.settle_us * 1000) // TICK)
     words = 2 if one.pattern.pulse.any() else 1
@@ -65,14 +66,14 @@ def test_rows_of_an_exact_shmoo_are_read_where_they_say_at_the_chip(
 
 
 def test_a_design_that_takes_long_to_settle_has_a_slower_fastest_rate() -> None:
-    quick = rate_axis("rp2", 31.25e6, (asking(1e5, 0.0, pulsed=True),))
-    slow = rate_axis("rp2", 31.25e6, (asking(1e5, 1.0, pulsed=True),))
+    quick = rate_axis(backend("rp2"), 31.25e6, (asking(1e5, 0.0, pulsed=True),))
+    slow = rate_axis(backend("rp2"), 31.25e6, (asking(1e5, 1.0, pulsed=True),))
     assert quick.hz(quick.grid.fewest) == pytest.approx(20.83e6, rel=1e-3)
     assert slow.hz(slow.grid.fewest) == pytest.approx(325_521, rel=1e-5)
 
 
 def test_columns_go_from_the_fastest_to_the_slowest_with_the_declared_clock_among_them() -> None:
-    axis = rate_axis("virtual", 1e5, (asking(50_000, 0.0, pulsed=True),))
+    axis = rate_axis(backend("virtual"), 1e5, (asking(50_000, 0.0, pulsed=True),))
     columns = axis.columns()
     assert columns == tuple(sorted(columns))
     assert (columns[0], columns[-1]) == (10_000, 16 * 20_000)
