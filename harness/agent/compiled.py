@@ -31,9 +31,9 @@ def compiled(about: Backend, interpreter: int) -> bytes | None:
     ``interpreter`` is its ``sys.implementation._mpy``: the version of the format in bits 0 to 9,
     the architecture in bits 10 to 13.
     """
-    architecture = interpreter >> 10 & 15
-    name = about.name
-    if architecture not in COMPILED[name] or about.table != controlled(name, architecture).table:
+    name, architecture = about.name, interpreter >> 10 & 15
+    known = architecture in COMPILED.get(name, ())
+    if not known or about.table != controlled(name, architecture).table:
         return None
     code = _brought(name, architecture) or compile_agent(name, architecture)
     fits = code and code[1] == interpreter & 0xFF and code[2] & 3 == interpreter >> 8 & 3

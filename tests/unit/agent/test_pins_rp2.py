@@ -477,7 +477,7 @@ def test_an_interpreter_of_another_controller_family_is_not_even_read(
         (133_000_000, 32, (5000, 133)),
         (150_000_000, 26, (80, 3)),
         (150_000_000, 27, (100, 3)),
-        (150_000_000, 0xFFFFFFFF, (0xFFFFFFFF, 1)),
+        (150_000_000, 4_294_967_293, (4_294_967_294, 1)),
     ],
 )
 def test_the_tick_is_the_system_clocks_and_need_not_be_whole_nanoseconds(
