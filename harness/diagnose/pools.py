@@ -24,7 +24,7 @@ from harness.diagnose.respond import (
     respond,
     roughly,
 )
-from harness.netlist import BRANCH, Delay, Force, Kind, Lane, Short, StuckAt
+from harness.netlist import BRANCH, Delay, Force, Kind, Lane, Short
 from harness.records import SuspectKind
 
 MAX_CLOSE = 128
@@ -101,11 +101,6 @@ def try_lanes(
 def _likely(fits: Sequence[Fit]) -> Floats:
     found: Floats = np.sum([np.log(fit.likely) for fit in fits], axis=0)
     return found
-
-
-def stuck_lanes(nets: Sequence[int], faults: Sequence[StuckAt]) -> list[Lane]:
-    """One lane for each stuck-at fault; ``nets`` are those of their own."""
-    return [Lane(nets=(Force(net, fault.level),)) for net, fault in zip(nets, faults, strict=True)]
 
 
 def nets_of(runner: Runner) -> list[int]:

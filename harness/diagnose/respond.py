@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 import harness.netlist
 from harness.diagnose.evidence import Answered
 from harness.netlist import Lane, Netlist, Pin, Rows
-from harness.rehearse import STATES, power_up
+from harness.rehearse import STATES, judge_each
 
 Counts = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -43,12 +43,7 @@ class Runner:
 
     def judge(self, lanes: Sequence[Lane], rows: Rows, lead: int) -> harness.netlist.Verdicts:
         """Judge every lane from every power-up state, the states of a lane one after the other."""
-        states = power_up(self.netlist)[:, : self.states]
-        each = [lane for lane in lanes for _ in range(self.states)]
-        tiled = np.tile(states, len(lanes))
-        return harness.netlist.judge(
-            self.netlist, self.pins, each, tiled, rows, lead=lead, clock_hz=SLOW_HZ
-        )
+        return judge_each(self.netlist, self.pins, lanes, rows, lead, self.states, clock_hz=SLOW_HZ)
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,10 +15,10 @@ from typing import NamedTuple
 import numpy as np
 
 from harness.diagnose.evidence import Answered
-from harness.diagnose.pools import Pool, bridge_lanes, slow_lanes, stuck_lanes, try_lanes
+from harness.diagnose.pools import Pool, bridge_lanes, slow_lanes, try_lanes
 from harness.diagnose.respond import Runner
 from harness.grade import Namer, fault_list
-from harness.netlist import Delay, Kind, Lane, Netlist, StuckAt, pin_map, with_nets_for
+from harness.netlist import Delay, Kind, Lane, Netlist, StuckAt, pin_map, stuck_lanes
 from harness.records import Bound, Suspect, SuspectKind
 from harness.rehearse import STATES
 from harness.shuttle import Design
@@ -46,10 +46,10 @@ class Ranking:
         self._namer = Namer(self._list)
         self._classes = [self._list.of_class(k).tolist() for k in self._list.classes.tolist()]
         one = [self._list.faults[k] for k in self._list.classes.tolist()]
-        branched, nets = with_nets_for(self._list.netlist, one)
+        branched, lanes = stuck_lanes(self._list.netlist, one)
         pins = pin_map(self._list.netlist, design)
         self.runner = Runner(branched, pins, STATES if branched.flop_count else 1)
-        self._pools = [self._try(SuspectKind.STUCK_AT, stuck_lanes(nets, one))]
+        self._pools = [self._try(SuspectKind.STUCK_AT, lanes)]
         self.bridges = self.slow = 0
 
     @property

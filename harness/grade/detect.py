@@ -16,8 +16,8 @@ import numpy as np
 import harness.netlist
 from harness.grade.faults import FaultList, Faults, Flags
 from harness.grade.steps import table_steps
-from harness.netlist import Force, Lane, Pin, Rows, with_nets_for
-from harness.rehearse import STATES, power_up
+from harness.netlist import Pin, Rows, stuck_lanes
+from harness.rehearse import STATES, judge_each
 
 UNDETECTED = -1
 
@@ -80,16 +80,8 @@ def _parts(faults: FaultList) -> list[Faults]:
 
 def _judged(faults: FaultList, pins: Sequence[Pin], rows: Rows, lead: int) -> Detected:
     chosen = [faults.faults[index] for index in faults.classes.tolist()]
-    netlist, nets = with_nets_for(faults.netlist, chosen)
-    lanes = [Lane(nets=(Force(net, fault.level),)) for net, fault in zip(nets, chosen, strict=True)]
-    verdicts = harness.netlist.judge(
-        netlist,
-        pins,
-        [lane for lane in lanes for _ in range(STATES)],
-        np.tile(power_up(netlist), len(lanes)),
-        rows,
-        lead=lead,
-    )
+    netlist, lanes = stuck_lanes(faults.netlist, chosen)
+    verdicts = judge_each(netlist, pins, lanes, rows, lead)
     wrong: Flags = verdicts.wrong_cycles > 0
     surely: Flags = wrong & ~verdicts.unsettled
     fails = surely.reshape(-1, STATES)

@@ -15,7 +15,7 @@ import numpy as np
 import harness.netlist
 from harness.grade.attempt import Bench
 from harness.grade.formula import ONE, ZERO, Answer, Formula, Literal, Nets, Rails
-from harness.netlist import HEALTHY, Force, Lane, Netlist, Pin, PortDirection, with_nets_for
+from harness.netlist import HEALTHY, Netlist, Pin, PortDirection, stuck_lanes
 
 State = list[Rails]
 """The flops, in the order of ``netlist.tables.q``."""
@@ -219,9 +219,7 @@ class _Machine:
 
 def _states(bench: Bench) -> list[State]:
     """What the healthy machine, and each faulty one, surely knows after the rows before."""
-    netlist, nets = with_nets_for(bench.netlist, bench.faults.faults)
-    levels = [fault.level for fault in bench.faults.faults]
-    lanes = [Lane(nets=(Force(net, at),)) for net, at in zip(nets, levels, strict=True)]
+    netlist, lanes = stuck_lanes(bench.netlist, bench.faults.faults)
     if not len(bench.before) or not bench.netlist.flop_count:
         unknown: State = [(ZERO[0], ZERO[0])] * bench.netlist.flop_count
         return [unknown] * (len(lanes) + 1)

@@ -53,8 +53,8 @@ from .stuck import StuckAt as StuckAt
 from .stuck import cells as cells
 from .stuck import representatives as representatives
 from .stuck import stuck_faults as stuck_faults
+from .stuck import stuck_lanes as stuck_lanes
 from .stuck import with_branches as with_branches
-from .stuck import with_nets_for as with_nets_for
 from .synthesise import simple_gates as simple_gates
 from .synthesise import synthesise as synthesise
 from .yosys import FIRST_START as FIRST_START

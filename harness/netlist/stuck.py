@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.netlist.circuit import Circuit
+from harness.netlist.lanes import Force, Lane
 from harness.netlist.model import HIGH, Kind, Netlist, PortDirection
 from harness.netlist.program import Compiled
 
@@ -65,8 +66,8 @@ def with_branches(netlist: Netlist) -> Netlist:
     return circuit.levelise()
 
 
-def with_nets_for(netlist: Netlist, faults: Sequence[StuckAt]) -> tuple[Netlist, list[int]]:
-    """Give each branch that a fault is at a net of its own; the netlist, and each fault's net.
+def stuck_lanes(netlist: Netlist, faults: Sequence[StuckAt]) -> tuple[Netlist, list[Lane]]:
+    """Give each branch that a fault is at a net of its own; the netlist, and a lane for each fault.
 
     Nets keep their numbers.
     """
@@ -80,7 +81,8 @@ def with_nets_for(netlist: Netlist, faults: Sequence[StuckAt]) -> tuple[Netlist,
         for gate, pin in fault.readers:
             field = ("a", "b")[pin]
             circuit.gates[gate] = circuit.gates[gate]._replace(**{field: branch})
-    return circuit.levelise(), [own[f.readers] if f.readers else f.net for f in faults]
+    forces = (Force(own[f.readers] if f.readers else f.net, f.level) for f in faults)
+    return circuit.levelise(), [Lane(nets=(force,)) for force in forces]
 
 
 def stuck_faults(netlist: Netlist) -> list[StuckAt]:

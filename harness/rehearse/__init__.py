@@ -7,6 +7,7 @@ from harness.rehearse.continuity import continuity as continuity
 from harness.rehearse.continuity import pins_proven as pins_proven
 from harness.rehearse.gates import STATES as STATES
 from harness.rehearse.gates import Gates as Gates
+from harness.rehearse.gates import judge_each as judge_each
 from harness.rehearse.gates import power_up as power_up
 from harness.rehearse.hypotheses import Hypothesis as Hypothesis
 from harness.rehearse.hypotheses import Trial as Trial

@@ -6,19 +6,22 @@ cannot is for the check of the shuttle to say.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import lru_cache
 from importlib import resources
 
 import numpy as np
 from numpy.typing import NDArray
 
+import harness.netlist
 from harness.door import MAX_NETLIST_BYTES, is_file, read_file
 from harness.errors import FileUnusable, NetlistError
 from harness.netlist import (
     Circuit,
+    Lane,
     Netlist,
     Pin,
+    Rows,
     cells_file,
     load_netlist,
     pin_map,
@@ -77,6 +80,25 @@ def power_up(netlist: Netlist) -> NDArray[np.uint64]:
     flops = netlist.flop_count
     zeros = np.zeros((flops, 1), dtype=np.uint64)
     return np.hstack((zeros, zeros + np.uint64(1), random_state(netlist, [0])))
+
+
+def judge_each(
+    netlist: Netlist,
+    pins: Sequence[Pin],
+    lanes: Sequence[Lane],
+    rows: Rows,
+    lead: int,
+    states: int = STATES,
+    *,
+    clock_hz: int = 0,
+    heed: Callable[[], None] = lambda: None,
+) -> harness.netlist.Verdicts:
+    """Judge every lane from the first power-up states, the states of a lane one after the other."""
+    each = [lane for lane in lanes for _ in range(states)]
+    tiled = np.tile(power_up(netlist)[:, :states], len(lanes))
+    return harness.netlist.judge(
+        netlist, pins, each, tiled, rows, lead=lead, clock_hz=clock_hz, heed=heed
+    )
 
 
 @lru_cache(maxsize=1)

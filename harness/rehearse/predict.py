@@ -18,7 +18,7 @@ import harness.netlist
 from harness.board import BoardProfile
 from harness.netlist import Lane, Rows
 from harness.rehearse.cache import Cache, key_of
-from harness.rehearse.gates import STATES, Gates, Model, code_key, power_up
+from harness.rehearse.gates import STATES, Gates, Model, code_key, judge_each
 from harness.rehearse.hypotheses import Hypothesis, Trial, trials
 from harness.rehearse.rows import table_rows
 from harness.rehearse.wrong import Wrong, wrong_cycles
@@ -232,17 +232,13 @@ def _of_lanes(
     near = bits | {line for line in range(32) if tested >> line & 1}
     reaching = [_reaching(lane, bits, near) for lane in lanes]
     distinct = sorted(set(reaching), key=lambda lane: bool(lane.shorts))
-    states = power_up(netlist)[:, : STATES if netlist.flop_count else 1]
-    count = states.shape[1]
-    each = [lane for lane in distinct for _ in range(count)]
-    verdicts = harness.netlist.judge(
-        netlist, pins, each, np.tile(states, len(distinct)), rows, lead=lead, heed=heed
-    )
+    count = STATES if netlist.flop_count else 1
+    verdicts = judge_each(netlist, pins, distinct, rows, lead, count, heed=heed)
     places = {lane: place for place, lane in enumerate(distinct)}
     where = [places[lane] for lane in reaching]
     return {
         name: np.broadcast_to(column.reshape(-1, count)[where], (len(lanes), STATES))
-        for name, column in _of_verdicts(verdicts, len(each)).items()
+        for name, column in _of_verdicts(verdicts, count * len(distinct)).items()
     }
 
 

@@ -10,11 +10,9 @@ from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
-import harness.netlist
 from harness.netlist import HEALTHY, Netlist, Pin, Rows
-from harness.rehearse.gates import STATES, power_up
+from harness.rehearse.gates import judge_each
 from harness.shuttle import Bus, Design, Direction
 
 DRIVE, ENABLE, PULSE, EXPECT, CARE, HIGHZ = range(6)
@@ -35,21 +33,18 @@ def slips(
     netlist: Netlist, pins: Sequence[Pin], design: Design, rows: Rows, lead: int, failing: Failing
 ) -> tuple[str, ...]:
     """Name what would make a table pass."""
-    states = power_up(netlist)
     named = []
     for count, (text, changed) in enumerate(_tries(design, rows, lead, failing)):
         if count == MAX_TRIES:
             break
-        if changed is not None and _passes(netlist, pins, states, changed, lead):
+        if changed is not None and _passes(netlist, pins, changed, lead):
             named.append(text)
     return tuple(named)
 
 
-def _passes(
-    netlist: Netlist, pins: Sequence[Pin], states: NDArray[np.uint64], rows: Rows, lead: int
-) -> bool:
+def _passes(netlist: Netlist, pins: Sequence[Pin], rows: Rows, lead: int) -> bool:
     """Whether the rows pass from every state, and still test something."""
-    judged = harness.netlist.judge(netlist, pins, [HEALTHY] * STATES, states, rows, lead=lead)
+    judged = judge_each(netlist, pins, [HEALTHY], rows, lead)
     return bool((rows[lead:, CARE] | rows[lead:, HIGHZ]).any() and not judged.wrong_cycles.any())
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from harness.grade import FaultList, detect, fault_list
 from harness.grade.detect import has_match_loop
-from harness.netlist import Force, Lane, Rows, judge, load_netlist, pin_map, with_nets_for
+from harness.netlist import Rows, judge, load_netlist, pin_map, stuck_lanes
 from harness.rehearse import STATES, power_up, table_rows
 from harness.shuttle import Design
 from harness.table import load_table
@@ -44,8 +44,7 @@ def test_what_is_detected_fails_on_a_board_from_every_power_up_state(name: str, 
     pins = pin_map(faults.netlist, design)
     done = detect(faults, pins, rows, lead)
     chosen = [faults.faults[index] for index in faults.classes]
-    netlist, nets = with_nets_for(faults.netlist, chosen)
-    lanes = [Lane(nets=(Force(n, f.level),)) for n, f in zip(nets, chosen, strict=True)]
+    netlist, lanes = stuck_lanes(faults.netlist, chosen)
     states = np.tile(power_up(netlist), len(lanes))
     each = [lane for lane in lanes for _ in range(STATES)]
     verdicts = judge(netlist, pins, each, states, rows, lead=lead)
