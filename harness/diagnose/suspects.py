@@ -155,7 +155,7 @@ class Ranking:
 def _nets(lane: Lane) -> list[int]:
     if lane.bridges:
         return [lane.bridges[0].a, lane.bridges[0].b]
-    return [part.net for part in lane.nets if isinstance(part, Delay)]
+    return [part.at for part in lane.nets if isinstance(part, Delay)]
 
 
 def _telling(named: tuple[str, object]) -> tuple[int, int, str]:

@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -25,18 +26,18 @@ from harness.netlist.lanes import (
     Lane,
     Lanes,
     Pin,
-    Short,
     new_lanes,
     pack,
 )
 from harness.netlist.layout import LINES, Machine, lay_out
 from harness.netlist.model import HIGH, LOW, Kind, Netlist, PortDirection
-from harness.netlist.program import Compiled, Place, blocks_behind, compile_netlist
+from harness.netlist.program import Compiled, blocks_behind, compile_netlist
 
 _Mask = NDArray[np.bool_]
 _Masks = dict[tuple[int, int], _Mask]
 """Lanes by a pin's bit, and a line or a level."""
 _Term = list[tuple[int, _Mask]]
+_Special = TypeVar("_Special")
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,7 +72,7 @@ def assemble(
     At most 512 lanes. Up to 64 take a word an entry, more a row.
     """
     wide = 1 if len(lanes) <= 64 else WIDE
-    forced = {f.at if isinstance(f, Force) else f.net for lane in lanes for f in lane.nets}
+    forced = {force.at for lane in lanes for force in lane.nets}
     bridged = frozenset(net for lane in lanes for b in lane.bridges for net in (b.a, b.b))
     sources = frozenset(n for n in forced if n in bridged or n not in netlist.gate_by_output)
     made = _compile(netlist, values, sources, bridged)
@@ -168,15 +169,18 @@ def _compile(
 
 def _patches(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
     """Forced nets, sorted by operation, and those of them (and lines) that vary."""
-    found: dict[tuple[Place, Force | Delay], list[int]] = {}
-    outputs: dict[Force, list[int]] = {}
-    for number, lane in enumerate(lanes):
-        for force in lane.nets:
-            net = force.at if isinstance(force, Force) else force.net
-            for place in made.net_places(net):
-                found.setdefault((place, _anywhere(force)), []).append(number)
-        for force in (*lane.outputs, *(Force(line, level) for line, level in lane.lines)):
-            outputs.setdefault(force, []).append(number)
+    # Without the net, so that lanes with the same fault share an entry.
+    found = _lanes_with(
+        (
+            (place, replace(force, at=0))
+            for force in lane.nets
+            for place in made.net_places(force.at)
+        )
+        for lane in lanes
+    )
+    outputs = _lanes_with(
+        (*lane.outputs, *(Force(line, level) for line, level in lane.lines)) for lane in lanes
+    )
     order = sorted(found, key=lambda entry: entry[0])
     masks = parts.pack([found[entry] for entry in order])
     high = [isinstance(f, Force) and f.level != place.rail for place, f in order]
@@ -210,11 +214,13 @@ def set_patches(
     parts.lanes[layout.RAW] = np.zeros_like(masks)
 
 
-def _anywhere(force: Force | Delay) -> Force | Delay:
-    """The same, without the net, so that lanes with the same fault share an entry."""
-    if isinstance(force, Force):
-        return Force(0, force.level, force.probability, force.seed)
-    return Delay(0, force.limit_hz)
+def _lanes_with(special: Iterable[Iterable[_Special]]) -> dict[_Special, list[int]]:
+    """Lanes by what is special in them."""
+    found: dict[_Special, list[int]] = defaultdict(list)
+    for number, of_lane in enumerate(special):
+        for one in of_lane:
+            found[one].append(number)
+    return found
 
 
 def _chance(force: Force | Delay) -> tuple[int, int, int]:
@@ -230,12 +236,8 @@ def _signed(word: int) -> int:
 
 
 def _bridges(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
-    found: dict[Short, list[int]] = {}
-    for number, lane in enumerate(lanes):
-        for bridge in lane.bridges:
-            found.setdefault(bridge, []).append(number)
     rows, masks, either = [], [], []
-    for bridge, numbers in found.items():
+    for bridge, numbers in _lanes_with(lane.bridges for lane in lanes).items():
         for rail in range(made.values - 1):
             nets = [bridge.a, bridge.b]
             rows.append([*made.own[rail, nets], *made.held[rail, nets]])
@@ -256,10 +258,7 @@ def _bridges(parts: _Parts, made: Compiled, lanes: Sequence[Lane]) -> None:
 def _wires(parts: _Parts, made: Compiled, pins: Sequence[Pin], lanes: Sequence[Lane]) -> int:
     """Which lines reach which pins, lane by lane; gives how many inputs there are."""
     on, held = _connections(parts, {pin.bit for pin in pins}, lanes)
-    shorts: dict[Short, list[int]] = {}
-    for number, lane in enumerate(lanes):
-        for short in lane.shorts:
-            shorts.setdefault(short, []).append(number)
+    shorts = _lanes_with(lane.shorts for lane in lanes)
     parts.numbers[layout.SHORTS] = len(shorts)
     parts.tables[layout.SHORT] = [(short.a, short.b) for short in shorts]
     parts.lanes[layout.SHORT_MASK] = parts.pack(list(shorts.values()))

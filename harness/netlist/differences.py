@@ -15,19 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.netlist.compiler import compiled, inlined, peek, put, some, spread, take
-from harness.netlist.lanes import ALL, FULL, WIDE, Lanes, new_lanes, unpack
+from harness.netlist.lanes import FULL, WIDE, Lanes, new_lanes, unpack
 from harness.netlist.layout import Tables
 from harness.netlist.model import HIGH, LOW
 from harness.netlist.passes import UNFOUND, Codes, Patches, Span, Trace, flip, keep_first
-from harness.netlist.program import Compiled
+from harness.netlist.program import MASKS, Compiled
 
 _NONE = np.uint64(0)
 _SIZE = 16
 """Operations in a block, and inputs of it: a loop of fixed length is unrolled."""
-
-_MASKS = np.array(
-    [[ALL if code & bit else 0 for bit in (1, 2, 4, 0)] for code in range(8)], dtype=np.uint64
-)
 
 HOLD, TAKE, LEVEL = range(3)
 """What flops of a group do in a step: nothing, take their data, or go to a level that is set."""
@@ -134,8 +130,8 @@ def actions(made: Compiled, nets: NDArray[np.int64], levels: NDArray[np.uint8]) 
 def _operate(d: Lanes, code: int, a: Any, b: Any) -> Any:
     """What differs behind an operation."""
     at = 4 * (code & 7)
-    either = (a & spread(d, peek(_MASKS, at))) ^ (b & spread(d, peek(_MASKS, at + 1)))
-    return either ^ (a & b & spread(d, peek(_MASKS, at + 2)))
+    either = (a & spread(d, peek(MASKS, at))) ^ (b & spread(d, peek(MASKS, at + 1)))
+    return either ^ (a & b & spread(d, peek(MASKS, at + 2)))
 
 
 @inlined

@@ -48,7 +48,7 @@ class Force:
 class Delay:
     """Above ``limit_hz`` a net shows the level that it should have had one cycle before."""
 
-    net: int
+    at: int
     limit_hz: float
 
 
