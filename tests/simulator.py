@@ -19,7 +19,7 @@ from harness.netlist.grading import Grader, Steps
 from harness.netlist.kernel import EVERYTHING, SETTLED, advance, prime, show
 from harness.netlist.lanes import HEALTHY, Lane, pack, unpack, width
 from harness.netlist.layout import DIRTY, READERS
-from harness.netlist.model import HIGH, Netlist, PortDirection
+from harness.netlist.model import HIGH, Netlist, Port, PortDirection
 
 
 class Simulator:
@@ -53,7 +53,7 @@ class Simulator:
         """Drive an input or bidirectional port from outside: one number, or one a lane.
 
         Numbers have the port's bits, least significant first. Takes effect at :meth:`settle`.
-        Raises NetlistError for an output port or one that does not exist.
+        Raises NetlistError for an output port.
         """
         numbers = np.broadcast_to(np.asarray(values, dtype=np.uint64), (self.lanes,))
         for index, (level, enable) in enumerate(self._pins(port)):
@@ -79,7 +79,7 @@ class Simulator:
 
     def _pins(self, port: str) -> list[tuple[int, int]]:
         """Net of the level and of the enable (HIGH if always driven) for each bit of a port."""
-        found = self.netlist.port(port)
+        found = port_of(self.netlist, port)
         if found.direction is PortDirection.OUTPUT:
             raise NetlistError(f"{self.netlist.where}: {port} is an output and cannot be driven")
         tristates = (self.netlist.tristates.get(net) for net in found.nets)
@@ -102,15 +102,15 @@ class Simulator:
 
     def read(self, port: str) -> NDArray[np.uint64]:
         """Levels of a port as numbers, one a lane (ports of up to 64 bits); unknown reads 0."""
-        return self._number(self.net(net) for net in self.netlist.port(port).nets)
+        return self._number(self.net(net) for net in port_of(self.netlist, port).nets)
 
     def unknown(self, port: str) -> NDArray[np.uint64]:
         """Which bits of a port are unknown, as numbers, one a lane."""
-        return self._number(self.vague(net) for net in self.netlist.port(port).nets)
+        return self._number(self.vague(net) for net in port_of(self.netlist, port).nets)
 
     def floating(self, port: str) -> NDArray[np.uint64]:
         """Which bits of a port the design leaves floating, as numbers, one a lane."""
-        nets = self.netlist.port(port).nets
+        nets = port_of(self.netlist, port).nets
         enables = [t.enable if (t := self.netlist.tristates.get(net)) else HIGH for net in nets]
         return self._number(1 - self.net(enable) for enable in enables)
 
@@ -136,6 +136,11 @@ class Simulator:
         return total
 
 
+def port_of(netlist: Netlist, name: str) -> Port:
+    """Give the port with this name."""
+    return next(port for port in netlist.ports if port.name == name)
+
+
 def clocked(netlist: Netlist, vectors: NDArray[np.uint8], clock: str) -> Steps:
     """Two steps a vector: levels with the clock low, compared; then the clock rises.
 
@@ -148,7 +153,7 @@ def clocked(netlist: Netlist, vectors: NDArray[np.uint8], clock: str) -> Steps:
     levels[1::2, -1] = 1
     outs = [n for p in netlist.ports if p.direction is not PortDirection.INPUT for n in p.nets]
     compared = np.repeat(np.arange(len(levels))[:, None] % 2 == 0, len(outs), axis=1)
-    nets.append(netlist.port(clock).nets[0])
+    nets.append(port_of(netlist, clock).nets[0])
     return Steps(np.array(nets), levels, np.array(outs), compared)
 
 

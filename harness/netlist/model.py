@@ -152,11 +152,6 @@ class Netlist:
         return len(self.tables.q)
 
     @cached_property
-    def ports_by_name(self) -> dict[str, Port]:
-        """The ports, by name."""
-        return {port.name: port for port in self.ports}
-
-    @cached_property
     def gate_by_output(self) -> dict[int, int]:
         """Which gate drives a net; nets that no gate drives are absent."""
         return {int(net): index for index, net in enumerate(self.tables.gates[:, 3])}
@@ -167,13 +162,6 @@ class Netlist:
             message = f"{self.where}: no net is named {name!r}{nearest(name, self.nets_by_name)}"
             raise NetlistError(message)
         return self.nets_by_name[name]
-
-    def port(self, name: str) -> Port:
-        """Give the port with this name; raises NetlistError that offers the nearest names."""
-        if name not in self.ports_by_name:
-            message = f"{self.where}: no port is named {name!r}{nearest(name, self.ports_by_name)}"
-            raise NetlistError(message)
-        return self.ports_by_name[name]
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

@@ -13,7 +13,7 @@ from harness.netlist import Circuit, Force, Kind, Lane, Netlist, grading, parse_
 from harness.netlist.grading import Grader
 from harness.netlist.passes import UNFOUND
 from harness.netlist.stuck import StuckAt, stuck_faults, with_branches
-from tests.simulator import Simulator, clocked, detections_of_all
+from tests.simulator import Simulator, clocked, detections_of_all, port_of
 from tests.unit.netlist.plain import drawn
 
 SEQUENTIAL = """INPUT(a)
@@ -94,7 +94,7 @@ def test_each_fault_is_found_where_brute_force_finds_it(values: int) -> None:
 def behind_a_gate(netlist: Netlist) -> Netlist:
     """The same, with the clock through a gate: then no input says when flops take data."""
     circuit = Circuit.of(netlist)
-    clock = netlist.port("clock").nets[0]
+    clock = port_of(netlist, "clock").nets[0]
     buffered = circuit.gate(Kind.AND, clock, clock)
     circuit.flops = [flop._replace(clock=buffered) for flop in circuit.flops]
     return circuit.levelise()

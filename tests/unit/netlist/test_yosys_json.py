@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from harness.errors import NetlistError
 from harness.netlist import PortDirection, load_netlist
-from tests.simulator import Simulator
+from tests.simulator import Simulator, port_of
 from tests.unit.netlist.plain import Cell, document, write
 
 AND: Cell = ("$_AND_", {"A": 2, "B": 3, "Y": 4})
@@ -56,7 +56,7 @@ def test_nets_without_a_name_are_called_by_their_number_in_the_file(tmp_path: Pa
     cells: list[Cell] = [AND, ("$_NOT_", {"A": 4, "Y": 9})]
     text = document({"a": ("input", [2, 3]), "y": ("output", [9])}, cells)
     netlist = load_netlist(write(tmp_path, text), "top")
-    assert netlist.net("$4") not in netlist.port("a").nets + netlist.port("y").nets
+    assert netlist.net("$4") not in port_of(netlist, "a").nets + port_of(netlist, "y").nets
 
 
 def test_constants_in_the_file_have_their_level_and_undefined_ones_are_low(tmp_path: Path) -> None:
@@ -74,8 +74,8 @@ def test_an_unknown_name_is_answered_with_the_nearest(tmp_path: Path) -> None:
     assert str(caught.value) == (
         f"{path}, module top: no net is named 'cary'; the nearest are carry"
     )
-    with pytest.raises(NetlistError, match=r"no port is named 'q'; there are carry, sum$"):
-        netlist.port("q")
+    with pytest.raises(NetlistError, match=r"no net is named 'q'; there are carry, sum$"):
+        netlist.net("q")
 
 
 def test_every_cell_at_fault_is_listed(tmp_path: Path) -> None:
@@ -120,7 +120,7 @@ def test_a_bidirectional_port_that_a_gate_always_drives_has_a_net_of_its_own(
 ) -> None:
     ports = {"a": ("input", [2, 3]), "io": ("inout", [4, 2]), "y": ("output", [4])}
     netlist = load_netlist(write(tmp_path, document(ports, [AND])), "top")
-    assert netlist.port("io").nets == (netlist.net("io.pad[0]"), netlist.net("io.pad[1]"))
+    assert port_of(netlist, "io").nets == (netlist.net("io.pad[0]"), netlist.net("io.pad[1]"))
     simulator = Simulator(netlist, 1)
     simulator.drive("a", 0b11)
     simulator.settle()
