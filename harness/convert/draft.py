@@ -112,30 +112,13 @@ def _taken(text: io.StringIO) -> Iterator[str]:
 
 def input_cell(bus: Bus, value: int) -> str:
     """Cell that drives a bus with a number (bit 0 is its last pin)."""
-    bits = format(value, f"0{bus.width}b")
-    return bits if bus.width < NUMBER_FROM else hexadecimal(value, bus.width)
+    return _cell(bus, f"{value:0{bus.width}b}")
 
 
 def output_cell(bus: Bus, value: int, care: int = -1) -> str:
-    """Cell that tests those bits of a bus that are set in ``care`` (-1: all) for a number's bits.
-
-    On a bidirectional bus a number would drive, so it is tested symbol by symbol.
-    """
-    care &= (1 << bus.width) - 1
-    whole = care == (1 << bus.width) - 1
-    if whole and bus.width >= NUMBER_FROM and bus.direction is Direction.OUTPUT:
-        return hexadecimal(value, bus.width)
-    levels = (("X", "X", "L", "H")[(care >> k & 1) * 2 + (value >> k & 1)] for k in _bits(bus))
-    return "".join(levels) if care else ""
-
-
-def _bits(bus: Bus) -> range:
-    return range(bus.width - 1, -1, -1)
-
-
-def hexadecimal(value: int, width: int) -> str:
-    """Return a number as ``0x`` and the digits that ``width`` bits need."""
-    return f"0x{value:0{-(-width // 4)}X}"
+    """Cell that tests the bits of a bus that are set in ``care`` (-1: all) for those of a number."""
+    places = reversed(range(bus.width))
+    return _cell(bus, "".join("XXLH"[(care >> k & 1) * 2 + (value >> k & 1)] for k in places))
 
 
 def drafted(pattern: Pattern) -> Draft:
@@ -197,7 +180,8 @@ def _distinct(pattern: Pattern, bus: Bus, moving: Mapping[str, int]) -> _Column:
     first = np.zeros(int(codes.max(initial=-1)) + 1, np.int64)
     first[codes[::-1]] = np.arange(len(codes))[::-1]
     words = ({name: int(getattr(pattern, name)[row]) for name in PLANES} for row in first.tolist())
-    return [_cell(bus, each) for each in words], codes
+    symbols = ("".join(_symbol(bus, pin.mask, each) for pin in bus.pins) for each in words)
+    return [_cell(bus, text) for text in symbols], codes
 
 
 def _refined(codes: NDArray[np.int64], plane: Words, moving: int) -> NDArray[np.int64]:
@@ -220,15 +204,17 @@ _FEW = 1 << 16
 _Column = tuple[list[str], NDArray[np.int64]]
 
 
-def _cell(bus: Bus, words: Mapping[str, int]) -> str:
-    symbols = "".join(_symbol(bus, pin.mask, words) for pin in bus.pins)
+def _cell(bus: Bus, symbols: str) -> str:
+    """The shortest cell for a symbol a pin: nothing, a number, or the symbols.
+
+    On a bidirectional bus a number would drive, so it is tested symbol by symbol.
+    """
     if set(symbols) <= {"X"}:
         return ""
-    levels = symbols.translate(_LEVELS)
-    if bus.width < NUMBER_FROM or not set(levels) <= {"0", "1"}:
-        return symbols
     one_way = "HL" if bus.direction is Direction.OUTPUT else "01"
-    return hexadecimal(int(levels, 2), bus.width) if set(symbols) <= set(one_way) else symbols
+    if bus.width < NUMBER_FROM or not set(symbols) <= set(one_way):
+        return symbols
+    return f"0x{int(symbols.translate(_LEVELS), 2):0{-(-bus.width // 4)}X}"
 
 
 _LEVELS = str.maketrans("HL", "10")
