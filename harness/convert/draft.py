@@ -116,7 +116,7 @@ def input_cell(bus: Bus, value: int) -> str:
 
 
 def output_cell(bus: Bus, value: int, care: int = -1) -> str:
-    """Cell that tests the bits of a bus that are set in ``care`` (-1: all) for those of a number."""
+    """Cell that tests those bits of a bus in ``care`` (-1: all) for the bits of a number."""
     places = reversed(range(bus.width))
     return _cell(bus, "".join("XXLH"[(care >> k & 1) * 2 + (value >> k & 1)] for k in places))
 
