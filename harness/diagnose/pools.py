@@ -80,19 +80,16 @@ def try_lanes(
 ) -> Pool:
     """Run all tables in all lanes; the best are then compared bit by bit."""
     responses = tuple(respond(runner, lanes, table) for table in tables)
-    fits = [roughly(t, r) for t, r in zip(tables, responses, strict=True) if t.failed]
-    failing = [table for table in tables if table.failed]
-    of_failing = [r for t, r in zip(tables, responses, strict=True) if t.failed]
+    answers = list(zip(tables, responses, strict=True))
+    failing = [(table, response) for table, response in answers if table.failed]
+    fits = [roughly(table, response) for table, response in failing]
     passed = np.zeros(len(lanes))
-    for table, response in zip(tables, responses, strict=True):
+    for table, response in answers:
         passed += 0 if table.failed else np.log(passes(response))
     score = passed + _likely(fits)
     best = np.argsort(-score, kind="stable")[:MAX_CLOSE]
     chosen = [lanes[k] for k in best.tolist()]
-    near = [
-        closely(runner, chosen, table, response.take(best))
-        for table, response in zip(failing, of_failing, strict=True)
-    ]
+    near = [closely(runner, chosen, table, response.take(best)) for table, response in failing]
     fits = [fit.with_(best, close) for fit, close in zip(fits, near, strict=True)]
     score[best] = passed[best] + _likely(near)
     return Pool(kind, tables, tuple(lanes), responses, tuple(fits), score)

@@ -7,6 +7,7 @@ look for: the one on a net with a name, if there is one.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 
 from harness.grade.bounds import Bounds, module_of
 from harness.grade.faults import FaultList, Flags
@@ -90,12 +91,10 @@ def missed_faults(
         chosen = named[0]
         waived_as = next((n for f in named if (n := namer.name(f)) in waivers), "")
         made = namer.missed(chosen, len(alike), bool(levels[1 - chosen.level, chosen.net]))
-        yield MissedFault(
-            **{
-                **vars(made),
-                "possible": bool(possible[index]),
-                "untestable": bool(untestable[index]),
-                "waiver": waivers.get(waived_as),
-                "waived_as": waived_as,
-            }
+        yield replace(
+            made,
+            possible=bool(possible[index]),
+            untestable=bool(untestable[index]),
+            waiver=waivers.get(waived_as),
+            waived_as=waived_as,
         )
