@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from lxml.html import fromstring
 
 from harness.errors import StoreError
 from harness.intake import ChipIntake, Result, StepResult
@@ -61,8 +62,14 @@ def test_a_card_says_what_its_board_does_without_a_computer() -> None:
         "The board starts gray by itself at power-up; clock 990 Hz, paced by software; inputs "
         "held: en=1, d=0x5; handed over on 2026-06-01."
     )
-    assert "At power-up" not in {fact.term for fact in build_card(good_intake()).facts}
+    assert b"At power-up" not in card_html(good_intake())
     assert b"starts gray by itself" in card_html(good_intake(wakes=HANDED))
+
+
+def test_a_label_names_the_run_whether_or_not_its_board_was_handed_over() -> None:
+    for intake in (good_intake(), good_intake(wakes=HANDED)):
+        small = fromstring(label_html(intake)).xpath("//p[@class='small code']")
+        assert [line.text for line in small] == [intake.run.run_id]
 
 
 def test_a_skipped_step_stands_in_the_headline_and_on_the_label() -> None:
