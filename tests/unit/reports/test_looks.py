@@ -17,6 +17,7 @@ from harness_reports.looks import coded, tally_text
         ),
         ("cycle 1: pin a (b) expected 1", "cycle 1: pin <code>a</code> (b) expected 1"),
         ("First: cmp85 / directed: low", "First: <code>cmp85 / directed</code>: low"),
+        ("First: crc16 / check, cycle 7", "First: <code>crc16 / check</code>, cycle 7"),
         (
             "A5 (SP2-0005): in3 does not reach the chip; q[2] is 0x29.",
             "A5 (SP2-0005): <code>in3</code> does not reach the chip; q[2] is 0x29.",
