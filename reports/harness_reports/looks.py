@@ -17,7 +17,7 @@ from harness.records import SEVERITY_ORDER, Verdict
 
 _NAMES = re.compile(
     r"[^\s(]+(?= \(pin )"  # lt (pin out1)
-    r"|(?<=\bpin )[^\s()]+(?= \()"  # pin out1 (lt)
+    r"|(?<=\bpin )[^\s()]+ \([^\s()]+\)"  # pin out1 (lt)
     r"|\b[\w.-]+ ?/ ?[\w.-]+(?=[:,])"  # cmp85 / directed:
     r"|\b[a-z_]+\d+\b(?:\[[\d:]+\])?"  # in3, out5, crc16
 )

@@ -15,7 +15,7 @@ from harness_reports.looks import coded, tally_text
             "lt (pin out1) was low (0), first in cycle 1.",
             "<code>lt</code> (pin <code>out1</code>) was low (0), first in cycle 1.",
         ),
-        ("cycle 1: pin a (b) expected 1", "cycle 1: pin <code>a</code> (b) expected 1"),
+        ("cycle 1: pin a (b) expected 1", "cycle 1: pin <code>a (b)</code> expected 1"),
         ("First: cmp85 / directed: low", "First: <code>cmp85 / directed</code>: low"),
         ("First: crc16 / check, cycle 7", "First: <code>crc16 / check</code>, cycle 7"),
         (
