@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from harness.records import Cause, ChipOverview, PinState, RunOverview
+from harness.records import Cause, PinState, RunOverview
 from harness_reports.looks import Look, Tally
 from harness_reports.names import chip_name, pin_anchor
 from harness_reports.rack_map import MAX_COLUMNS, MapChip
@@ -58,9 +58,11 @@ def pin_maps(run: RunOverview, pages: Mapping[str, str]) -> tuple[PinMap, ...]:
     cells = {chip.slot: dict(_cells(run, chip.slot, pages[chip.slot])) for chip in run.chips}
     if not any(cells.values()):
         return ()
-    columns = sorted(
-        (_column(chip, cells[chip.slot], pages) for chip in run.chips), key=lambda one: -one.wrong
-    )
+    wrong = {slot: sum(map(_is_suspected, own.values())) for slot, own in cells.items()}
+    columns = [
+        MapChip(chip.slot, chip_name(chip), pages[chip.slot], chip.verdict, wrong[chip.slot])
+        for chip in sorted(run.chips, key=lambda chip: -wrong[chip.slot])
+    ]
     parts = (columns[k : k + MAX_COLUMNS] for k in range(0, len(columns), MAX_COLUMNS))
     return tuple(PinMap(tuple(part), _rows(part, cells)) for part in parts)
 
@@ -71,11 +73,6 @@ def pin_cells(maps: Iterable[PinMap]) -> tuple[Tally, ...]:
     counts = Counter(cell.shape for cell in cells)
     looks = (Look(words, shape) for shape, words in _LOOKS.values())
     return tuple(Tally(look, counts[look.shape]) for look in looks if counts[look.shape])
-
-
-def _column(chip: ChipOverview, cells: Mapping[str, PinCell], pages: Mapping[str, str]) -> MapChip:
-    name, page = chip_name(chip), pages[chip.slot]
-    return MapChip(chip.slot, name, page, chip.verdict, sum(map(_is_suspected, cells.values())))
 
 
 def _cells(run: RunOverview, slot: str, page: str) -> Iterator[tuple[str, PinCell]]:

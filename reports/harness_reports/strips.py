@@ -79,22 +79,14 @@ class Lanes:
     rack: str
     lanes: tuple[Lane, ...]
     runs: tuple[HistoryRun, ...]
-
-    @property
-    def verdicts(self) -> tuple[Verdict, ...]:
-        """The verdicts that occur, worst first."""
-        return occurring(self.runs)
-
-
-def occurring(runs: Sequence[HistoryRun]) -> tuple[Verdict, ...]:
-    """Give the verdicts that any of the runs has, worst first."""
-    return tuple(v for v in SEVERITY_ORDER if any(v in run.counts for run in runs))
+    verdicts: tuple[Verdict, ...]
 
 
 def lanes(rack: str, runs: Sequence[HistoryRun]) -> Lanes:
     """Draw a lane for each verdict that occurs, worst first."""
-    made = (_lane(v, [run.counts.get(v, 0) for run in runs]) for v in occurring(runs))
-    return Lanes(rack, tuple(made), tuple(runs))
+    occurring = tuple(v for v in SEVERITY_ORDER if any(v in run.counts for run in runs))
+    made = (_lane(v, [run.counts.get(v, 0) for run in runs]) for v in occurring)
+    return Lanes(rack, tuple(made), tuple(runs), occurring)
 
 
 def _lane(verdict: Verdict, counts: Sequence[int]) -> Lane:

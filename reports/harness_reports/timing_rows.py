@@ -7,7 +7,7 @@ run than the one drawn.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -133,9 +133,10 @@ class BusRow:
 
     def draw(self, grid: Grid, top: int) -> Markup:
         """Draw its values, equal neighbours as one segment."""
-        lanes = [_segments(grid.cells, [_upper(self.waves, k) for k in grid.cells])]
+        values = [[_upper(self.waves, k) for k in grid.cells]]
         if self.split:
-            lanes.append(_segments(grid.cells, [self._lower(grid, k) for k in grid.cells]))
+            values.append([self._lower(grid, k) for k in grid.cells])
+        lanes = [[*_segments(grid.cells.start, lane)] for lane in values]
         marked = any(one.kind in {"t-box", "t-other"} for one in lanes[-1])
         weight = " t-strong" if marked else ""
         parts = [
@@ -231,14 +232,12 @@ def _upper(waves: Sequence[Wave], k: int) -> tuple[str, str]:
     return hexadecimal("".join(levels)), kind
 
 
-def _segments(cells: range, values: Sequence[tuple[str, str]]) -> list[_Segment]:
-    lane, at = [], cells.start
+def _segments(at: int, values: Iterable[tuple[str, str]]) -> Iterator[_Segment]:
     for (words, kind), same in groupby(values):
         stop = at + len(list(same))
         if kind:
-            lane.append(_Segment(at, stop, words, kind))
+            yield _Segment(at, stop, words, kind)
         at = stop
-    return lane
 
 
 def _drawn(grid: Grid, lane: Sequence[_Segment], middle: int) -> Iterator[Markup]:
