@@ -22,8 +22,6 @@ from harness_reports.ways import ALONE, Anchor, Beyond, Sibling, Ways, design_wa
 UP = "../"
 """From the folder of these pages to that of the run."""
 
-_RANK = {verdict: rank for rank, verdict in enumerate(SEVERITY_ORDER)}
-
 
 @dataclass(frozen=True)
 class ChipRow:
@@ -137,7 +135,7 @@ def _table(
     by_key = {row.key: row for row in causes}
     rows = [
         _row(outcome, places[outcome.slot, name], names, by_key.get(outcome.cause))
-        for outcome in sorted(outcomes, key=lambda one: _RANK[one.verdict])
+        for outcome in sorted(outcomes, key=lambda one: SEVERITY_ORDER.index(one.verdict))
     ]
     groups = [
         Alike(

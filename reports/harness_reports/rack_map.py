@@ -15,8 +15,6 @@ from harness_reports.names import chip_name, design_anchor
 MAX_COLUMNS = 64
 """Maximum number of chips side by side, which a sheet of A4 still shows; more make more maps."""
 
-_RANK = {verdict: rank for rank, verdict in enumerate(SEVERITY_ORDER)}
-
 
 @dataclass(frozen=True)
 class MapChip:
@@ -71,7 +69,7 @@ def rack_maps(chips: Sequence[ChipOverview], pages: Mapping[str, str]) -> tuple[
             )
             for chip in chips
         ),
-        key=lambda chip: (_RANK[chip.verdict], -chip.wrong),
+        key=lambda chip: (SEVERITY_ORDER.index(chip.verdict), -chip.wrong),
     )
     parts = (columns[k : k + MAX_COLUMNS] for k in range(0, len(columns), MAX_COLUMNS))
     return tuple(RackMap(tuple(part), _rows(part, cells)) for part in parts)
@@ -89,7 +87,7 @@ def _rows(
 
 
 def _urgency(row: MapRow) -> tuple[int, int]:
-    return _RANK[worst(v for v in row.verdicts if v is not None)], -row.wrong
+    return SEVERITY_ORDER.index(worst(v for v in row.verdicts if v is not None)), -row.wrong
 
 
 def _worst_by_design(chip: ChipOverview) -> dict[str, Verdict]:

@@ -22,11 +22,10 @@ MAX_TABLES = 12
 def run_markdown(run: RunRecord, lines: Sequence[str] = ()) -> str:
     """Return the text, ending in a newline; ``lines`` of a night come first."""
     shown = Scrubber().record(run)
-    order = {verdict: place for place, verdict in enumerate(SEVERITY_ORDER)}
-    chips = sorted(shown.chips, key=lambda chip: order[chip.verdict])
+    chips = sorted(shown.chips, key=lambda chip: SEVERITY_ORDER.index(chip.verdict))
     every = (outcome for chip in chips for outcome in chip.outcomes if not outcome.cause)
     wrong = (o for o in every if o.verdict.failed or o.verdict is Verdict.ERROR)
-    loud = sorted(wrong, key=lambda outcome: order[outcome.verdict])
+    loud = sorted(wrong, key=lambda outcome: SEVERITY_ORDER.index(outcome.verdict))
     counts = (
         (len(shown.causes) - MAX_CAUSES, "more cause"),
         (len(loud) - MAX_TABLES, "more unexplained table"),
