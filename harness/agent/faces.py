@@ -165,11 +165,11 @@ class PortFace(Protocol):
     """The interface of the board's serial port."""
 
     @property
-    def chunk(self) -> bytearray:
+    def chunk(self) -> Bytes:
         """The buffer of ``read``."""
 
-    def read(self) -> int:
-        """Wait for bytes; return their number."""
+    def read(self, wanted: int, /) -> int:
+        """Wait for at most ``wanted`` bytes, which will surely come; return their number."""
 
     def ready(self) -> bool:
         """Whether bytes are waiting."""

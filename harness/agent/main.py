@@ -12,7 +12,7 @@ from typing import Any
 from .cpython import ticks_diff, ticks_ms
 from .engine import Engine
 from .faces import PinsFace
-from .protocol import QUANTUM
+from .protocol import MAX_READ
 from .server import Server
 
 BUSY_MS = 200
@@ -22,16 +22,16 @@ class Port:
     """The board's serial port: its standard input and output, without any translation."""
 
     def __init__(self) -> None:
-        self.chunk = bytearray(QUANTUM)
+        self.chunk = memoryview(bytearray(MAX_READ))
         self.source: Any = getattr(sys.stdin.buffer, "raw", sys.stdin.buffer)
         self.sink: Any = getattr(sys.stdout.buffer, "raw", sys.stdout.buffer)
         self.poll = select.poll()
         self.poll.register(sys.stdin, select.POLLIN)
         self.since = ticks_ms()
 
-    def read(self) -> int:
+    def read(self, wanted: int) -> int:
         """Wait for bytes; they are in ``chunk``. Raises EOFError when the port is gone."""
-        count: int = self.source.readinto(self.chunk)
+        count: int = self.source.readinto(self.chunk[:wanted])
         if not count:
             raise EOFError
         return count

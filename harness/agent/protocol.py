@@ -3,7 +3,7 @@
 A frame on the wire is ``COBS(body + CRC-32 of body, little endian) + 0x00``; a body is
 ``session, sequence number, kind, payload``. Framing after Cheshire and Baker, "Consistent
 Overhead Byte Stuffing" (1999). Empty frames (zeros alone) are padding and are ignored, so the
-host rounds its output up to ``QUANTUM`` bytes, and the board reads that many at a time.
+host rounds its output up to ``QUANTUM`` bytes, and the board reads a multiple of that at a time.
 
 Rules: one answer per command, in order; the board has no timers; the host repeats unanswered
 commands, and the board answers a repeated one from its memory without doing it again.
@@ -12,6 +12,7 @@ commands, and the board answers a repeated one from its memory without doing it 
 from __future__ import annotations
 
 import binascii
+import struct
 from array import array
 
 from .cpython import micropython, ptr8, ptr32
@@ -21,6 +22,8 @@ VERSION = 3
 QUANTUM = 64
 MAX_BODY = 1100
 """Maximum body of a frame to the board, in bytes; the size of the board's buffer."""
+MAX_READ = 256
+"""Maximum number of bytes that the board reads at once."""
 REMEMBER = 32
 """Number of answers that the board remembers; fewer commands than this are in flight."""
 
@@ -86,44 +89,53 @@ MAX_ANSWER = 3 + 3 + 18 * MAX_WINDOW + 4 + 4 * MAX_ROWS
 read and a full window. All lists of another block's answer take less."""
 
 
+RESIDUE = 0x2144DF1C
+"""The CRC-32 of anything followed by its own CRC-32, in little endian."""
+
+
 @micropython.viper
-def unstuff(source: Bytes, state: Words, target: bytearray | memoryview, end: int) -> int:
-    """Take COBS bytes from ``source[state[3]:end]``; stop after a zero. Return 1 if one was met."""
+def unstuff(source: Bytes, state: Words, target: Bytes, end: int) -> int:
+    """Take COBS bytes from ``source[:end]``; return 1 once a frame ends, 0 if more must come.
+
+    Zeros between frames are skipped. ``state``: next byte to read, bytes written, bytes left in
+    this group, not 0 if a zero follows the group, 1 if the frame outgrew its room, and that room.
+    """
     s = ptr8(source)
     t = ptr8(target)
     st = ptr32(state)
-    size = int(len(target))
-    out = int(st[0])
-    left = int(st[1])
-    full = int(st[2])
-    at = int(st[3])
+    at = int(st[0])
+    out = int(st[1])
+    left = int(st[2])
+    owed = int(st[3])
+    room = int(st[5])
     met = 0
     while at < end:
         byte = int(s[at])
         at += 1
         if byte == 0:
-            met = 1
-            break
-        if left == 0:
-            if full == 0:
-                if out < size:
-                    t[out] = 0
-                    out += 1
-                else:
-                    st[4] = 1
-            left = byte - 1
-            full = 1 if byte == 255 else 0
-        else:
+            owed = 0
+            if out + left + int(st[4]):
+                met = 1
+                break
+            continue
+        if left:
             left -= 1
-            if out < size:
-                t[out] = byte
-                out += 1
-            else:
-                st[4] = 1
-    st[0] = out
-    st[1] = left
-    st[2] = full
-    st[3] = at
+        else:
+            left = byte - 1
+            before = owed
+            owed = 255 - byte
+            if before == 0:
+                continue
+            byte = 0
+        if out < room:
+            t[out] = byte
+            out += 1
+        else:
+            st[4] = 1
+    st[0] = at
+    st[1] = out
+    st[2] = left
+    st[3] = owed
     return met
 
 
@@ -158,43 +170,72 @@ def stuff(source: Bytes, count: int, target: bytearray) -> int:
 
 
 class Deframer:
-    """Turns bytes into frame bodies; damaged frames are counted and dropped."""
+    """Takes frames apart where they are to stay; damaged ones are counted and dropped.
+
+    ``begin`` takes bytes, ``next`` finds a frame in them. Its body is ``view[:next()]`` until
+    ``turn``, which leaves it alone and takes the other buffer: a command may go on using its
+    payload while later frames arrive.
+    """
 
     def __init__(self, limit: int = MAX_BODY + 4) -> None:
-        self.buffer = bytearray(limit)
-        self.view = memoryview(self.buffer)
-        # Bytes written, bytes left in this group, whether the previous group ended without a zero
-        # of its own, next byte to read, and whether the frame outgrew the buffer.
-        self.state = array("I", [0, 0, 1, 0, 0])
+        self.views = [memoryview(bytearray(limit)), memoryview(bytearray(limit))]
+        self.view = self.views[0]
+        self.state = array("I", [0, 0, 0, 0, 0, limit])
+        self.chunk: Bytes = b""
+        self.end = 0
         self.damaged = 0
 
-    def feed(self, chunk: Bytes, count: int) -> list[bytes]:
-        """Take ``chunk[:count]``; return the bodies that it completes, in order."""
-        bodies = []
+    def begin(self, chunk: Bytes, count: int) -> None:
+        """Take ``chunk[:count]``, which must stay as it is while frames are found in it."""
+        self.chunk = chunk
+        self.end = count
+        self.state[0] = 0
+
+    def next(self) -> int:
+        """Return the length of the next body, 0 if more bytes must come."""
         state = self.state
-        state[3] = 0
-        while unstuff(chunk, state, self.buffer, count):
-            size = state[0]
-            broken = state[1] or state[4]  # an incomplete group, a frame that is too long
-            state[0] = 0
-            state[1] = 0
-            state[2] = 1
-            state[4] = 0
-            if size == 0 and not broken:
-                continue
-            body = bytes(self.view[: max(size - 4, 0)])
-            tail = bytes(self.view[max(size - 4, 0) : size])
-            if broken or size < 7 or binascii.crc32(body) != int.from_bytes(tail, "little"):
-                self.damaged += 1
-            else:
-                bodies.append(body)
+        while unstuff(self.chunk, state, self.view, self.end):
+            size = state[1]
+            broken = state[2] or state[4]  # an incomplete group, or a frame that is too long
+            state[1] = state[2] = state[3] = state[4] = 0
+            if size >= 7 and not broken and binascii.crc32(self.view[:size]) == RESIDUE:
+                return size - 4
+            self.damaged += 1
+        return 0
+
+    def turn(self) -> None:
+        """Leave the body just found where it is."""
+        self.view = self.views[self.view is self.views[0]]
+
+    def wanted(self) -> int:
+        """Return how many bytes can be read: as many as the frame on its way surely has.
+
+        That is the rest of its group and a zero; hosts send whole quanta.
+        """
+        return (self.state[2] // QUANTUM + 1) * QUANTUM
+
+    def rest(self) -> list[bytes]:
+        """Return copies of all further bodies, in order."""
+        bodies = []
+        while size := self.next():
+            bodies.append(bytes(self.view[:size]))
         return bodies
 
+    def feed(self, chunk: Bytes, count: int) -> list[bytes]:
+        """Take ``chunk[:count]``; return copies of the bodies that it completes."""
+        self.begin(chunk, count)
+        return self.rest()
 
-def frame(session: int, number: int, kind: int, payload: bytes) -> bytes:
+
+def frame(session: int, number: int, kind: int, payload: Bytes) -> bytes:
     """Return a frame as sent on the wire, zero included."""
-    body = bytes((session, number, kind)) + payload
-    sealed = body + binascii.crc32(body).to_bytes(4, "little")
-    stuffed = bytearray(len(sealed) + len(sealed) // 254 + 2)
-    size = stuff(sealed, len(sealed), stuffed)
-    return bytes(memoryview(stuffed)[: size + 1])
+    size = len(payload) + 3
+    sealed = bytearray(size + 4)
+    view = memoryview(sealed)
+    sealed[0] = session
+    sealed[1] = number
+    sealed[2] = kind
+    view[3:size] = payload
+    struct.pack_into("<I", sealed, size, binascii.crc32(view[:size]))
+    stuffed = bytearray(size + size // 254 + 7)
+    return bytes(memoryview(stuffed)[: stuff(sealed, size + 4, stuffed) + 1])

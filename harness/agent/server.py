@@ -6,7 +6,7 @@ It has no timers: the host repeats what the wire loses.
 from __future__ import annotations
 
 from .engine import Aborted, Engine, Refused
-from .faces import PortFace
+from .faces import Bytes, PortFace
 from .protocol import (
     ABORT,
     ANYONE,
@@ -40,33 +40,43 @@ class Server:
         """Work until the host says goodbye."""
         self.port.write(frame(self.session, 0, BUSY, b""))
         while not self.closed:
-            self.listen()
-            while self.waiting and not self.closed:
-                self.take(self.waiting.pop(0))
+            self.step()
 
-    def listen(self) -> None:
-        """Wait for bytes and queue the frames that they complete."""
-        count = self.port.read()
-        for body in self.deframer.feed(self.port.chunk, count):
-            if body[0] == self.session or (body[0] == ANYONE and body[2] == BYE):
-                self.waiting.append(body)
+    def step(self) -> None:
+        """Wait for bytes; do the commands that they complete, and those that arrive meanwhile."""
+        frames = self.deframer
+        frames.begin(self.port.chunk, self.port.read(frames.wanted()))
+        while not self.closed and (size := frames.next()):
+            body = frames.view[:size]
+            frames.turn()
+            self.take(body)
+        while self.waiting and not self.closed:
+            self.take(self.waiting.pop(0))
 
     def look_up(self) -> None:
         """Between two parts of a burst, tell the host that work goes on, and obey an ABORT."""
         if not self.port.overdue():
             return
         self.port.write(frame(self.session, self.expected, BUSY, b""))
+        frames = self.deframer
+        self.waiting += frames.rest()
         while self.port.ready():
-            self.listen()
+            self.waiting += frames.feed(self.port.chunk, self.port.read(frames.wanted()))
         for body in self.waiting:
-            if body[2] == ABORT:
+            if self.is_goodbye(body) or (body[0] == self.session and body[2] == ABORT):
                 raise Aborted
 
-    def take(self, body: bytes) -> None:
+    def is_goodbye(self, body: Bytes) -> bool:
+        """Whether this is the BYE that every agent obeys: its own host may have died."""
+        return body[0] == ANYONE and body[2] == BYE
+
+    def take(self, body: Bytes) -> None:
         """Do a command that is next, answer one that was done, report a gap otherwise."""
         number = body[1]
-        if body[0] == ANYONE:
+        if self.is_goodbye(body):
             self.closed = True
+        elif body[0] != self.session:
+            pass
         elif number == self.expected:
             self.gap_sent = False
             self.answers[(number - REMEMBER) & 255] = b""

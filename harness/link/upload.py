@@ -16,7 +16,7 @@ import zlib
 from collections.abc import Callable
 from contextlib import suppress
 
-from harness.agent.protocol import ANYONE, BYE
+from harness.agent.protocol import ANYONE, BYE, MAX_READ, QUANTUM
 from harness.errors import BoardMisbehaved, BoardSilent
 from harness.link.framing import make_frame, pad
 from harness.link.port import Port
@@ -25,7 +25,7 @@ PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
 FRIENDLY = b">>> "
 PIECE = 6000
 """Bytes of a program that are sent at once; a small controller must hold them twice."""
-BLOCK = 256
+BLOCK = MAX_READ
 """Bytes that a board reads at once; a piece in base 64 is filled up to whole blocks. Some do not
 interrupt a program at Ctrl-C, but find it in the block."""
 SMALLEST = 96
@@ -138,7 +138,7 @@ class RawRepl:
         for attempt in range(TRIES):
             if attempt:
                 goodbye = pad(make_frame(ANYONE, 0, BYE, b""))
-                self._port.write(b"\x00" * BLOCK + goodbye)
+                self._port.write(b"\x00" * MAX_READ + goodbye + b"\x00" * QUANTUM)
                 heard += self._listen(0.2)
             heard += self._interrupt()
             heard += self._until(FRIENDLY, 0.1 + 0.2 * attempt)[1]

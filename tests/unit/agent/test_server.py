@@ -42,9 +42,7 @@ class Desk:
     def hear(self) -> list[tuple[int, int, bytes]]:
         """Let the server work; return number, kind and payload of its frames."""
         while self.port.inbox and not self.server.closed:
-            self.server.listen()
-            while self.server.waiting and not self.server.closed:
-                self.server.take(self.server.waiting.pop(0))
+            self.server.step()
         said = Deframer(4000).feed(self.port.outbox, len(self.port.outbox))
         self.port.outbox.clear()
         assert all(body[0] == SESSION for body in said)
@@ -170,6 +168,40 @@ def test_a_long_burst_says_that_it_is_busy_and_can_be_aborted() -> None:
     ]
     assert (2, protocol.BUSY, b"") in said
     assert desk.engine.cycle < 8
+
+
+@pytest.mark.parametrize("session", [SESSION, protocol.ANYONE])
+def test_only_an_abort_of_this_host_or_a_goodbye_of_any_ends_a_long_burst(session: int) -> None:
+    """A host that died in a run leaves a board that the next one need not wait for."""
+    desk = Desk()
+    desk.port.slow = 1.0
+    desk.tell(0, protocol.LOAD, bytes((protocol.WORDS, *[0] * 24, 20, 0, 0, 0)))
+    desk.tell(1, protocol.BLOCK, struct.pack("<BH", protocol.REPEATS, 1))
+    desk.tell(9, protocol.ABORT, session=SESSION + 1)
+    desk.tell(0, protocol.BYE, session=session)
+    said = [entry for entry in desk.hear() if entry[1] == protocol.FAULT]
+    left = session == protocol.ANYONE
+    assert said == [(1, protocol.FAULT, b"aborted")] * left
+    assert desk.server.closed == left
+    assert (desk.engine.cycle < 20) == left
+
+
+def test_a_command_may_use_its_payload_while_others_arrive() -> None:
+    desk = Desk()
+    desk.port.slow = 1.0
+    used = []
+
+    def slow(kind: int, payload: bytes | memoryview) -> bytes:
+        desk.server.look_up()
+        used.append(bytes(payload))
+        return b""
+
+    desk.engine.command = slow  # type: ignore[method-assign]
+    payloads = [bytes([number] * 40) for number in range(5)]
+    for number, payload in enumerate(payloads):
+        desk.tell(number, protocol.SENSE, payload)
+    desk.hear()
+    assert used == payloads
 
 
 def test_serve_announces_itself_and_ends_with_goodbye() -> None:

@@ -12,7 +12,7 @@ from random import Random
 
 from harness.agent.engine import Engine
 from harness.agent.faces import PinsFace
-from harness.agent.protocol import BUSY, QUANTUM, frame
+from harness.agent.protocol import BUSY, MAX_READ, frame
 from harness.agent.server import Server
 
 
@@ -86,14 +86,14 @@ class AgentPort:
     """The agent's side: what ``main.Port`` is on a board."""
 
     def __init__(self, random: Random) -> None:
-        self.chunk = bytearray(QUANTUM)
+        self.chunk = bytearray(MAX_READ)
         self.inbox = bytearray()
         self.outbox = bytearray()
         self.random = random
         self.slow = 0.0
 
-    def read(self) -> int:
-        count = min(self.random.randint(1, QUANTUM), len(self.inbox))
+    def read(self, wanted: int) -> int:
+        count = min(self.random.randint(1, wanted), len(self.inbox))
         self.chunk[:count] = self.inbox[:count]
         del self.inbox[:count]
         return count
@@ -167,8 +167,6 @@ class JoinedBoard:
     def _work(self) -> None:
         server = self.server
         while self.agent_port.inbox and not server.closed:
-            server.listen()
-            while server.waiting and not server.closed:
-                server.take(server.waiting.pop(0))
+            server.step()
         self._arrived += self.to_host.carry(bytes(self.agent_port.outbox))
         self.agent_port.outbox.clear()

@@ -166,3 +166,21 @@ def test_padding_fills_whole_quanta_with_empty_frames(data: bytes) -> None:
     padded = pad(data)
     assert len(padded) % protocol.QUANTUM == 0
     assert padded.strip(b"\x00") == data.strip(b"\x00")
+
+
+@given(
+    st.lists(st.lists(st.sampled_from(PAYLOADS) | st.binary(max_size=300), max_size=3), max_size=5)
+)
+def test_a_board_reads_as_many_bytes_as_surely_come(writes: list[list[bytes]]) -> None:
+    """Its reads return only once they are full, so one byte too many would wait for ever."""
+    deframer, found, sent = Deframer(), list[bytes](), list[bytes]()
+    for write in writes:
+        bodies = [bytes((7, 0, protocol.LOAD)) + payload for payload in write]
+        wire = pad(b"".join(protocol.frame(7, 0, protocol.LOAD, body[3:]) for body in bodies))
+        sent += bodies
+        while wire:
+            wanted = deframer.wanted()
+            assert protocol.QUANTUM <= wanted <= min(len(wire), protocol.MAX_READ)
+            found += deframer.feed(wire[:wanted], wanted)
+            wire = wire[wanted:]
+    assert found == sent
