@@ -8,7 +8,7 @@ does the same one; and repeats, which become a count.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -190,9 +190,5 @@ def _folded(
 def joined(patterns: Iterable[Pattern]) -> Pattern:
     """Join the patterns of one table into one, with its lines numbered from 1."""
     pieces = list(patterns)
-    columns = {
-        name: np.concatenate([getattr(piece, name) for piece in pieces])
-        for name in (*PLANES, "repeat")
-    }
-    lines = np.arange(1, len(columns["repeat"]) + 1, dtype=np.int32)
-    return Pattern.of(pieces[0].signals, **columns, line=lines)
+    whole = Pattern.joined(pieces, pieces[0].signals)
+    return replace(whole, line=np.arange(1, len(whole) + 1, dtype=np.int32))

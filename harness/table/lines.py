@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, NoReturn
+from typing import BinaryIO, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,9 +23,6 @@ from numpy.typing import NDArray
 from harness.door import OPEN_END
 from harness.errors import Finding, Findings, Location
 from harness.shuttle import check_bytes, place_of_offset, without_mark
-
-if TYPE_CHECKING:
-    from hashlib import _Hash
 
 FIRST_BLOCK = 1 << 16
 """A small first block shows early which columns have numbers and which have few texts."""
@@ -60,7 +57,7 @@ class LineReader:
         self.findings = findings
         self.next_line = 1
         self.rest = b""
-        self.hash: _Hash = hashlib.sha256()
+        self.hash = hashlib.sha256()
 
     def header(self) -> tuple[list[str], Callable[[int], Location]] | None:
         """Cells of the first line that is neither empty nor a comment, and the place of each."""
