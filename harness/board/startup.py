@@ -19,8 +19,6 @@ from harness.link import BoardFiles, Command
 
 MAIN = "main.py"
 """The program that MicroPython starts after power-up and after a soft reset."""
-BOOT = "boot.py"
-"""The program that it runs before."""
 DATA = "design.json"
 STARTED = "The design is running."
 """What a handed-over board prints once it has started its design."""

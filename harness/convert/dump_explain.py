@@ -6,7 +6,6 @@ One rule: a sentence names the place that it is about, and states only what was 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,13 +109,6 @@ def _neighbours(
         yield (last, 0), (pattern, 0)
     for row in np.flatnonzero(pattern.repeat[:-1] >= MIN_WAIT).tolist():
         yield (pattern, row), (pattern, row + 1)
-
-
-class Place(NamedTuple):
-    """A row that disagrees: its line in the table, and when it was in the simulation."""
-
-    line: int
-    time: int
 
 
 def disagreements(

@@ -12,23 +12,20 @@ import typing
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from harness.door import MAX_RECORD_BYTES, read_file
 from harness.errors import FileUnusable, StoreError
 from harness.records import (
     CodecError,
     JsonValue,
-    MarginLot,
     MarginRecord,
     RunRecord,
     decode,
     encode,
-    schema_of,
     to_lines,
 )
 from harness_reports.distribution import lots_of_run
-from harness_reports.traffic import TableExchange, exchanges_of
+from harness_reports.traffic import exchanges_of
 
 FORMAT = "harness-run"
 SCHEMA = 4
@@ -119,31 +116,3 @@ def _checked(whole: JsonValue) -> JsonValue:
             " read it with the version of the tool that wrote it"
         )
     return typing.cast("JsonValue", whole.get("run"))
-
-
-def run_schema() -> dict[str, Any]:
-    """Return the JSON Schema (2020-12) of the file, made from the record classes themselves."""
-    definitions: dict[str, Any] = {}
-    verdict = {
-        "type": "object",
-        "properties": {name: {"type": "string"} for name in ("chip", "slot", "verdict")},
-        "required": ["chip", "slot", "verdict"],
-        "additionalProperties": False,
-    }
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "One run: every chip, every outcome, and the evidence",
-        "type": "object",
-        "properties": {
-            "format": {"const": FORMAT},
-            "schema": {"const": SCHEMA},
-            "verdicts": {"type": "array", "items": verdict},
-            "run": schema_of(RunRecord, definitions),
-            "margins": schema_of(tuple[MarginRecord, ...], definitions),
-            "lots": schema_of(tuple[MarginLot, ...], definitions),
-            "exchanges": schema_of(tuple[TableExchange, ...], definitions),
-        },
-        "required": ["format", "schema", "verdicts", "run"],
-        "additionalProperties": False,
-        "$defs": dict(sorted(definitions.items())),
-    }

@@ -15,8 +15,9 @@ from harness_reports.distribution import RULE, among_text, distributions, lots_o
 from harness_reports.history import SubjectMargins
 from harness_reports.html import chip_html, index_html
 from harness_reports.margin_write import margins_html
-from harness_reports.run_json import run_json, run_schema
+from harness_reports.run_json import run_json
 from tests.unit.reports.margin_samples import LIMIT_HZ, search
+from tests.unit.reports.run_schema import run_schema
 from tests.unit.reports.samples import sample_run
 
 NOTHING = History((), (), met=False)

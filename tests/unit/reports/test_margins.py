@@ -27,8 +27,9 @@ from harness_reports.html import chip_html, index_html
 from harness_reports.margin_history import build_margins
 from harness_reports.margin_view import MarginView, margin_views
 from harness_reports.margin_write import margins_html
-from harness_reports.run_json import parse_run_json, run_json, run_schema
+from harness_reports.run_json import parse_run_json, run_json
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
+from tests.unit.reports.run_schema import run_schema
 from tests.unit.reports.samples import HOSTILE, sample_run
 
 LINKS = Links()

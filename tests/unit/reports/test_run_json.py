@@ -16,9 +16,10 @@ from jsonschema import Draft202012Validator
 from harness.errors import StoreError
 from harness.records import Conditions, RunKind, RunRecord
 from harness_reports import parse_run_json, run_json
-from harness_reports.run_json import read_run_json, run_json_pieces, run_schema
+from harness_reports.run_json import read_run_json, run_json_pieces
 from tests.examples import few
 from tests.unit.records.possible import RUNS
+from tests.unit.reports.run_schema import run_schema
 from tests.unit.reports.samples import chip as chip_of
 from tests.unit.reports.samples import hostile_run, passed, run_of, sample_run
 
