@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from harness.errors import Finding, Location, Severity, some
 from harness.rack import Rack, read_jobs
-from harness.rehearse import Cache, continuity, kept_predictions
+from harness.rehearse import Cache, fewest_tables, kept_predictions, unconvicted
 
 MAX_SHOWN = 5
 """Maximum number of faults that are named."""
@@ -29,9 +29,11 @@ def unproven(rack: Rack, cache: Cache) -> list[Finding]:
     predictions = kept_predictions(shuttle, jobs, rack.profile, cache)
     if predictions is None or not any(table.computed for table in predictions.tables.values()):
         return []
-    test = continuity(predictions, tuple(predictions.tables) if shuttle.pin_check else ())
+    tables = tuple(predictions.tables) if shuttle.pin_check else fewest_tables(predictions)
     used = {pin.name for design in shuttle.designs for bus in design.signals for pin in bus.pins}
-    missed = [str(fault) for fault in test.unconvicted if used.issuperset(fault.pins)]
+    missed = [
+        str(fault) for fault in unconvicted(predictions, tables) if used.issuperset(fault.pins)
+    ]
     if not missed:
         return []
     return [

@@ -17,7 +17,7 @@ from harness.rack.model import Rack, Slot
 from harness.rack.modelled import check_rack_models
 from harness.rack.slow import news_if_slow
 from harness.records import SlotPins
-from harness.rehearse import Cache, Key, continuity, predict
+from harness.rehearse import Cache, Key, fewest_tables, predict
 
 MAX_EXTRA_SECONDS = 3.0
 """Maximum time, by their own clocks, of the tables that run in a slot without being requested."""
@@ -77,8 +77,7 @@ def _fewest(rack: Rack, jobs: Sequence[Job], heed: Callable[[], None]) -> tuple[
     quick = [(design, spec) for design in shuttle.designs for spec in design.tables if spec.intake]
     found, _ = read_jobs(shuttle, quick)
     chosen = (job[:3] for job in found or jobs)
-    predicted = predict(shuttle, chosen, rack.profile, cache=Cache(), heed=heed)
-    return continuity(predicted).tables
+    return fewest_tables(predict(shuttle, chosen, rack.profile, cache=Cache(), heed=heed))
 
 
 def _usable(rack: Rack, keys: Sequence[Key]) -> Iterator[Job]:

@@ -2,9 +2,9 @@
 
 from harness.rehearse.cache import Cache as Cache
 from harness.rehearse.cache import key_of as key_of
-from harness.rehearse.continuity import Continuity as Continuity
-from harness.rehearse.continuity import continuity as continuity
+from harness.rehearse.continuity import fewest_tables as fewest_tables
 from harness.rehearse.continuity import pins_proven as pins_proven
+from harness.rehearse.continuity import unconvicted as unconvicted
 from harness.rehearse.gates import STATES as STATES
 from harness.rehearse.gates import Gates as Gates
 from harness.rehearse.gates import judge_each as judge_each

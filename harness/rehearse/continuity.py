@@ -7,7 +7,6 @@ its connection, by the computed predictions. Nothing is proven by being likely.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,32 +31,13 @@ _KINDS = (
 )
 
 
-@dataclass(frozen=True)
-class Continuity:
-    """A continuity test.
-
-    ``tables`` in the order in which to run them; ``proven`` has tables that suffice to prove each
-    pin if they pass, none for a pin that they cannot prove; ``unconvicted`` are the faults that no
-    table of the test convicts.
-    """
-
-    tables: tuple[Key, ...]
-    proven: Mapping[str, tuple[Key, ...]]
-    unconvicted: tuple[Hypothesis, ...]
-
-
-def continuity(predictions: Predictions, named: Sequence[Key] = ()) -> Continuity:
-    """Choose the tables of a continuity test, or take those that the shuttle names.
-
-    Each fault is convicted by two designs where two can; long tables and those of designs without
-    gates are not chosen. What is not needed is left out, the longest tables first.
-    """
-    faults = _faults(predictions)
-    tables = tuple(named) or _chosen(predictions, faults)
-    proven = pins_proven(predictions, tables)
-    convicted = _convicted(predictions, tables)
-    missed = tuple(predictions.hypotheses[k] for k in faults if not convicted[k])
-    return Continuity(tables, proven, missed)
+def unconvicted(predictions: Predictions, tables: Iterable[Key]) -> tuple[Hypothesis, ...]:
+    """Return the faults of connections that none of these tables convicts."""
+    convicted = np.zeros(len(predictions.hypotheses), dtype=np.bool_)
+    for key in tables:
+        if key in predictions.tables:
+            convicted |= predictions.tables[key].convicts
+    return tuple(predictions.hypotheses[k] for k in _faults(predictions) if not convicted[k])
 
 
 def pins_proven(predictions: Predictions, passed: Iterable[Key]) -> dict[str, tuple[Key, ...]]:
@@ -96,17 +76,14 @@ def _faults(predictions: Predictions) -> list[int]:
     return [k for k, hypothesis in enumerate(predictions.hypotheses) if is_fault(hypothesis)]
 
 
-def _convicted(predictions: Predictions, tables: Iterable[Key]) -> NDArray[np.bool_]:
-    """Return which hypotheses at least one of these tables convicts."""
-    convicted = np.zeros(len(predictions.hypotheses), dtype=np.bool_)
-    for key in tables:
-        if key in predictions.tables:
-            convicted |= predictions.tables[key].convicts
-    return convicted
+def fewest_tables(predictions: Predictions) -> tuple[Key, ...]:
+    """Choose the tables of a continuity test, in the order in which to run them.
 
-
-def _chosen(predictions: Predictions, faults: Sequence[int]) -> tuple[Key, ...]:
-    """Cover greedily by what each table adds for its cycles, then leave out what is not needed."""
+    Each fault is convicted by two designs where two can; long tables and those of designs without
+    gates are not chosen. They cover greedily, by what each adds for its cycles; then what is not
+    needed is left out, the longest tables first.
+    """
+    faults = _faults(predictions)
     convicts = {key: table.convicts[faults] for key, table in predictions.tables.items()}
     cost = {key: START + predictions.cycles[key] for key in convicts}
     wanted = _by_designs(convicts, convicts)

@@ -17,11 +17,13 @@ from numpy.typing import NDArray
 from harness.board import load_profile
 from harness.rehearse import (
     Cache,
-    Continuity,
+    Key,
     Predictions,
     TablePrediction,
-    continuity,
+    fewest_tables,
+    pins_proven,
     predict,
+    unconvicted,
 )
 from harness.rehearse.continuity import is_fault
 from harness.shuttle import load_shuttle
@@ -59,7 +61,7 @@ def targets() -> Iterator[Target]:
     )
     _print_tables(predictions)
     _print_classes(predictions)
-    _print_continuity(predictions, continuity(predictions))
+    _print_continuity(predictions, fewest_tables(predictions))
 
 
 def _print_tables(predictions: Predictions) -> None:
@@ -89,13 +91,14 @@ def _print_classes(predictions: Predictions) -> None:
     )
 
 
-def _print_continuity(predictions: Predictions, test: Continuity) -> None:
+def _print_continuity(predictions: Predictions, tables: Sequence[Key]) -> None:
+    missed, proven = unconvicted(predictions, tables), pins_proven(predictions, tables)
     faults = sum(is_fault(hypothesis) for hypothesis in predictions.hypotheses)
     print(
-        f"continuity test: {', '.join('/'.join(key) for key in test.tables)}: "
-        f"{sum(predictions.cycles[key] for key in test.tables)} cycles; "
-        f"{faults - len(test.unconvicted)} of {faults} faults convicted, "
-        f"{sum(map(bool, test.proven.values()))} of {len(test.proven)} pins proven"
+        f"continuity test: {', '.join('/'.join(key) for key in tables)}: "
+        f"{sum(predictions.cycles[key] for key in tables)} cycles; "
+        f"{faults - len(missed)} of {faults} faults convicted, "
+        f"{sum(map(bool, proven.values()))} of {len(proven)} pins proven"
     )
 
 

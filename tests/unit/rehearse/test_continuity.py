@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 
 from harness.board import load_profile
 from harness.rehearse import (
-    Continuity,
     Key,
     Predictions,
     TablePrediction,
-    continuity,
+    fewest_tables,
     pins_proven,
     predict,
+    unconvicted,
 )
 from harness.rehearse.continuity import is_fault
 from harness.rehearse.gates import STATES, Gates
@@ -63,7 +63,7 @@ CYCLES = st.fixed_dictionaries({key: st.integers(1, 900) for key in NAMES})
 def test_each_fault_is_convicted_by_two_designs_where_two_can_and_no_table_is_idle(
     convicted: dict[Key, set[int]], cycles: dict[Key, int]
 ) -> None:
-    chosen = continuity(predictions(convicted, cycles)).tables
+    chosen = fewest_tables(predictions(convicted, cycles))
 
     def designs(fault: int, tables: tuple[Key, ...]) -> int:
         return min(2, len({design for design, name in tables if fault in convicted[design, name]}))
@@ -94,21 +94,19 @@ def test_a_pin_with_one_fault_left_is_not_proven() -> None:
     proven = pins_proven(found, [("a", "one")])
     assert proven["in3"] == ()
     assert proven["in2"] == (("a", "one"),)
-    assert [fault.pins for fault in continuity(found).unconvicted] == [("in3",)]
+    assert [fault.pins for fault in unconvicted(found, fewest_tables(found))] == [("in3",)]
 
 
-def test_tables_that_the_shuttle_names_are_taken_as_they_are() -> None:
+def test_tables_that_the_shuttle_names_are_judged_as_they_are() -> None:
     found = predictions({key: set(FAULTS) for key in NAMES}, dict.fromkeys(NAMES, 1))
-    test = continuity(found, NAMES)
-    assert test.tables == tuple(NAMES)
-    assert test.unconvicted == ()
+    assert unconvicted(found, NAMES) == ()
 
 
 def test_without_any_prediction_nothing_is_chosen_and_nothing_proven() -> None:
-    test: Continuity = continuity(predictions({}, {}))
-    assert test.tables == ()
-    assert not any(test.proven.values())
-    assert len(test.unconvicted) == len(FAULTS)
+    found = predictions({}, {})
+    assert fewest_tables(found) == ()
+    assert not any(pins_proven(found, ()).values())
+    assert len(unconvicted(found, ())) == len(FAULTS)
 
 
 @pytest.mark.nightly
@@ -122,8 +120,9 @@ def test_a_few_tables_of_the_demo_prove_every_pin() -> None:
     ]
     found = predict(SHUTTLE, jobs, profile)
     named = [(design, name) for design, name in (text.split("/") for text in SHUTTLE.pin_check)]
-    for test in (continuity(found), continuity(found, named)):
-        assert len(test.tables) <= 6
-        assert test.unconvicted == ()
-        assert all(test.proven.values())
-    assert sum(found.cycles[key] for key in continuity(found).tables) <= 1216
+    chosen = fewest_tables(found)
+    for tables in (chosen, named):
+        assert len(tables) <= 6
+        assert unconvicted(found, tables) == ()
+        assert all(pins_proven(found, tables).values())
+    assert sum(found.cycles[key] for key in chosen) <= 1216
