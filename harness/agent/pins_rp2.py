@@ -179,6 +179,8 @@ class Pins:
         for number in CHANNELS:
             write(channel(number) + DMA_CTRL, 0)
         write(DMA_ABORT, sum([1 << number for number in CHANNELS]))
+        # All are off before, and at rest some cycles later, long before software can start one
+        # again (RP2350 datasheet 12.6.8.3 and erratum RP2350-E5).
         write(PIO_CTRL + SET_BITS, SM_RESTART)
         while not read(PIO_FSTAT) & RX_EMPTY:
             read(PIO_RXF)

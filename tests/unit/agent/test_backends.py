@@ -19,7 +19,7 @@ from harness.agent.compiled import COMPILED, compile_agent, compiled, controlled
 from tests.unit.agent.micropython import needs_micropython, run
 
 ROOT = Path(__file__).parents[3]
-MOST_BYTES = {"generic": 29_500, "rp2": 48_600, "sio": 40_000, "virtual": 27_500}
+MOST_BYTES = {"generic": 29_700, "rp2": 48_600, "sio": 40_000, "virtual": 27_500}
 """Maximum size of one upload as text; a controller's memory holds it and its code."""
 MOST_COMPILED = {"generic": 20_000, "rp2": 30_000, "sio": 24_000, "virtual": 22_000}
 """Maximum size compiled; reading a byte takes an RP2040 some 13 us."""

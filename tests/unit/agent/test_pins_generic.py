@@ -17,7 +17,7 @@ import pytest
 
 from harness.agent.buffers import words
 from harness.agent.codec import Block
-from harness.agent.engine import Engine
+from harness.agent.engine import Engine, Refused
 from tests.unit.agent.micropython import FAKE_BOARD
 
 WRAP = 1 << 30
@@ -185,6 +185,26 @@ def test_only_a_pin_that_follows_both_pulls_floats(
     bench.chip(3, level)
     assert bench.run({"highz": 0b1000})[0][1] == floats
     assert bench.pins.pins[3].pull is None
+
+
+@pytest.mark.parametrize("stepping", [0x2, 0x3, 0x8])
+def test_an_rp2350_of_stepping_a2_is_not_tested_for_high_impedance(
+    stepping: int, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its erratum E9 would make every floating pin look driven; A3 and A4 are mended."""
+    monkeypatch.setattr(sys, "platform", "rp2")
+    identity = {0x40000000: stepping << 28 | 0x0004927}
+    monkeypatch.setattr(bench.machine, "mem32", identity, raising=False)
+    if stepping > 2:
+        assert bench.run({"highz": 0b1000})[0][1] == 0b1000
+        return
+    assert bench.run({"care": 0b1000})
+    with pytest.raises(Refused) as caught:
+        bench.run({"highz": 0b1000})
+    assert str(caught.value) == (
+        "this RP2350, of stepping A2, cannot be tested for high impedance with backend "
+        '"generic"; use "rp2" or "sio"'
+    )
 
 
 def test_a_pin_that_the_controller_drives_never_floats(bench: Bench) -> None:
