@@ -229,12 +229,15 @@ class Pins:
         seen, floating = words(1), words(1)
         row = (array("I", [drive]), array("I", [enable]), array("I", [pulse]))
         tables = row + (seen,) + self.ports
+        # The loop allocates nothing: the search for room would take longer each time, until a
+        # collection of garbage.
+        read = (seen, floating, self.back)
         began = self.begin()
         used = 0
         matched = False
         while used < limit and not matched:
             pace(tables, self.state, 0, 1)
-            turn_back((seen, floating, self.back), 0, 1)
+            turn_back(read, 0, 1)
             used += 1
             matched = not (seen[0] ^ expect) & care
             began = self.look_if_due(began)
