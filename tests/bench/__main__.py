@@ -30,6 +30,7 @@ ALONE = {
     "faults": "all that grades and suspects must reach: published counts, speed, faults named",
     "firmware FIRMWARE.uf2": "cycles of every loop on MicroPython's own firmware, emulated",
     "firmware_session FIRMWARE.uf2": "a whole session on that firmware, with any backend",
+    "firmware_faults FIRMWARE.uf2": "planted faults are found there, each at its cycle and pin",
     "history": "histories out of a store of many nights",
     "pages": "pages of a run of very many chips, as files and live",
     "nights": "many nights in one store",

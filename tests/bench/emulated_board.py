@@ -2,7 +2,7 @@
 
 Run: python -m tests.bench.emulated_board FIRMWARE.uf2 [--flash FILE]. Prints the pty's path; any
 command of the tool can then use it as ``--port``. Everything takes about fifteen times as long as
-on a board, so the tool's own waits are too short for it: ``firmware_session`` lengthens them. The
+on a board, so the tool's own waits are too short for it: ``powered`` lengthens them. The
 firmware is MicroPython for the Raspberry Pi Pico; it is not part of this project. The chip's
 outputs answer every edge at once: when things happen in a cycle is shown by
 ``tests/unit/agent/emulated.py``.
@@ -32,6 +32,7 @@ from rp2040py.device import MicroPythonDevice
 from harness.board import load_profile
 from harness.shuttle import Direction, load_shuttle
 from harness.virtual.chip import ChipModel
+from tests.bench.powered import EVERY_RUN
 from tests.bench.quiet_usb import quieten
 
 ROOT = Path(__file__).parents[2]
@@ -39,8 +40,6 @@ FLASH = 2 << 20
 """Bytes of flash of the board that the firmware is for."""
 DRIVEN = (0, 1)
 """States of an emulated pin in which the controller drives it; the others are kinds of input."""
-EVERY_RUN = -1
-"""In place of a run's number: a fault is there in all of them."""
 
 
 class PlantedFaults:
@@ -56,7 +55,9 @@ class PlantedFaults:
 
     def plant(self, places: Iterable[tuple[int, int, int]]) -> None:
         """Plant faults in place of those before: run, pulses, pins that are wrong then."""
-        self._wrong = {(run, pulses): pins for run, pulses, pins in places}
+        self._wrong: dict[tuple[int, int], int] = {}
+        for run, pulses, pins in places:
+            self._wrong[run, pulses] = self._wrong.get((run, pulses), 0) | pins
         self.runs = 0
 
     def wrong(self, levels: int) -> int:
@@ -70,8 +71,8 @@ class PlantedFaults:
             self._pulses += 1
         if not levels & self._reset:
             return 0
-        moments = ((run, self._pulses) for run in (EVERY_RUN, self.runs - 1))
-        return sum(self._wrong.get(moment, 0) for moment in moments)
+        always, now = ((run, self._pulses) for run in (EVERY_RUN, self.runs - 1))
+        return self._wrong.get(always, 0) | self._wrong.get(now, 0)
 
 
 class ChipOnPins:

@@ -2,8 +2,8 @@
 
 Run with ``python -m tests.bench.firmware_session FIRMWARE.uf2 [TABLE …] [--backend NAME]``. Attach,
 upload, select, run tables against the virtual chip, leave: by PIO and DMA unless another backend is
-named, or with ``--backend all`` by each, side by side. The tool's clock goes slower, because
-emulation does. The board times the phases of each run (``phases``). It ends with 1 if a table that
+named, or with ``--backend all`` by each, side by side. The tool's clock is that of
+emulation. The board times the phases of each run (``phases``). It ends with 1 if a table that
 must pass does not, or if the agent had to make do with smaller blocks than it wants.
 """
 
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from unittest.mock import patch
 
 from tests.bench.phases import read_phases, taps
-from tests.bench.powered import Board, board_of, powered, slow_down
+from tests.bench.powered import BACKENDS, Board, board_of, follow_the_board, powered
 from tests.bench.targets import Target, conclude
 
 if TYPE_CHECKING:
@@ -31,7 +31,6 @@ ROWS = 512
 """Rows of a block that must fit, as the exact pins module wants them."""
 ATTACH_SECONDS = 0.7
 TABLES = ("bcd7seg/function", "lfsr/states")
-BACKENDS = ("generic", "sio", "rp2")
 DIFFERENCES = """
 What this emulator does not have, so that a board may differ from these figures:
   - flash that keeps the processor waiting: a board is rather slower
@@ -58,7 +57,7 @@ def main() -> int:
     parser.add_argument("tables", nargs="*", default=TABLES)
     parser.add_argument("--backend", default="rp2", choices=[*BACKENDS, "all"])
     given = parser.parse_args()
-    slow_down()
+    follow_the_board()
     names = BACKENDS if given.backend == "all" else (given.backend,)
     found = {}
     for name in names:
@@ -81,7 +80,7 @@ def print_side_by_side(figures: Mapping[str, Mapping[str, float]]) -> None:
 
 def session(board: Board, backend: str, names: Sequence[str]) -> Measured:
     """Attach, run tables, leave."""
-    from harness.agent import compiled  # noqa: PLC0415  slow clock
+    from harness.agent import compiled  # noqa: PLC0415  another clock first
     from harness.agent.backends import texts  # noqa: PLC0415  as above
     from harness.board import open_session  # noqa: PLC0415  as above
     from harness.board import session as module  # noqa: PLC0415  as above
@@ -122,7 +121,7 @@ def session(board: Board, backend: str, names: Sequence[str]) -> Measured:
 
 def run(held: Session, name: str, pattern: Pattern) -> Measured:
     """Run a table as it is, then with one expected value the other way round."""
-    from harness.agent.protocol import HELLO  # noqa: PLC0415  slow clock
+    from harness.agent.protocol import HELLO  # noqa: PLC0415  another clock first
     from harness.board import RunConditions  # noqa: PLC0415  as above
 
     conditions = RunConditions(clock_hz=CLOCK_HZ)

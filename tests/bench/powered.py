@@ -1,6 +1,8 @@
 """An emulated board in a process of its own, for benchmarks that hold sessions with it.
 
-One rule: import nothing of the tool at the top: its clock must go slower first (``slow_down``).
+The tool's clock is the processor time of emulation, which never rests, divided by how slow it is:
+so the tool waits as long as it would for a board, however busy this computer is (Linux only). One
+rule: import nothing of the tool at the top, which must see that clock first.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ import sys
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from functools import partial
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,16 +23,46 @@ if TYPE_CHECKING:
     from harness.shuttle import Shuttle
 
 ROOT = Path(__file__).resolve().parents[2]
-SLOWER = 40
-"""Seconds here for a second of the tool's patience: emulation is slow."""
+BACKENDS = ("generic", "sio", "rp2")
+"""Those that this controller has, from the slowest on."""
+EVERY_RUN = -1
+"""In place of a run's number: a planted fault is there in all of them."""
 FASTEST_HZ = 20e6
 """What no board profile may stand in the way of."""
+SLOWER = 40
+"""Seconds of emulation for a second of the tool's patience."""
+CPU_CLOCK = 2
+"""Linux: the clock of a process by its number n is ``~n << 3 | 2``."""
 
 
-def slow_down() -> None:
-    """Make the tool's clock go slower by ``SLOWER``; no method where a class takes it over."""
-    clock = time.monotonic
-    time.monotonic = partial(lambda: clock() / SLOWER)
+class _Clock:
+    """The time of the boards that had power so far, one after the other."""
+
+    def __init__(self) -> None:
+        self._before = 0.0
+        self._board: int | None = None
+
+    def now(self) -> float:
+        if self._board is None:
+            return self._before
+        return self._before + time.clock_gettime(self._board) / SLOWER
+
+    @contextmanager
+    def of(self, process: int) -> Iterator[None]:
+        """Follow a process while it runs."""
+        self._board = ~process << 3 | CPU_CLOCK
+        try:
+            yield
+        finally:
+            self._before, self._board = self.now(), None
+
+
+_CLOCK = _Clock()
+
+
+def follow_the_board() -> None:
+    """Make the tool's clock that of emulation."""
+    time.monotonic = _CLOCK.now
 
 
 class Board:
@@ -67,17 +99,16 @@ def powered(firmware: str, *options: str) -> Iterator[Board]:
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as process:
         try:
-            yield Board(process)
+            with _CLOCK.of(process.pid):
+                yield Board(process)
         finally:
             process.terminate()
 
 
 def board_of(backend: str) -> tuple[BoardProfile, Shuttle]:
     """Return the demo board's profile with a backend, and the demo shuttle."""
-    from dataclasses import replace  # noqa: PLC0415  beside what needs the slow clock
-
-    from harness.board import load_profile  # noqa: PLC0415  slow clock
-    from harness.shuttle import load_shuttle  # noqa: PLC0415  slow clock
+    from harness.board import load_profile  # noqa: PLC0415  another clock first
+    from harness.shuttle import load_shuttle  # noqa: PLC0415  as above
 
     shuttle = load_shuttle(ROOT / "vectors" / "shuttle.toml")
     profile = load_profile(ROOT / "ci" / "wader.toml", shuttle)
