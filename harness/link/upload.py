@@ -16,18 +16,18 @@ import zlib
 from collections.abc import Callable
 from contextlib import suppress
 
-from harness.agent.protocol import ANYONE, BYE, MAX_READ, QUANTUM
+from harness.agent.protocol import ANYONE, BYE, QUANTUM
 from harness.errors import BoardMisbehaved, BoardSilent
 from harness.link.framing import make_frame, pad
 from harness.link.port import Port
 
 PROMPT = b"raw REPL; CTRL-B to exit\r\n>"
 FRIENDLY = b">>> "
-PIECE = 6000
+PIECE = 6144
 """Bytes of a program that are sent at once; a small controller must hold them twice."""
-BLOCK = MAX_READ
-"""Bytes that a board reads at once; a piece in base 64 is filled up to whole blocks. Some do not
-interrupt a program at Ctrl-C, but find it in the block."""
+BLOCK = 1024
+"""Maximum number of bytes that a board reads at once. Some do not interrupt a program at Ctrl-C,
+but find it in a block that is full."""
 SMALLEST = 96
 """Bytes of a piece on a wire that damages every larger one."""
 PIECE_TRIES = 10
@@ -50,10 +50,10 @@ NEVER = b"no board says this \x00\x01"
 RECEIVER = """import gc, sys, binascii
 _t = bytearray({size})
 _n = 0
-def _r(at, blocks, crc):
+def _r(at, size, crc):
  global _n
- text = bytearray({block} * blocks)
- for k in range(0, len(text), {block}):
+ text = bytearray(size)
+ for k in range(0, size, {block}):
   part = memoryview(text)[k : k + {block}]
   sys.stdin.buffer.readinto(part)
   if b"\\3" in bytes(part):
@@ -138,7 +138,7 @@ class RawRepl:
         for attempt in range(TRIES):
             if attempt:
                 goodbye = pad(make_frame(ANYONE, 0, BYE, b""))
-                self._port.write(b"\x00" * MAX_READ + goodbye + b"\x00" * QUANTUM)
+                self._port.write(b"\x00" * BLOCK + goodbye + b"\x00" * QUANTUM)
                 heard += self._listen(0.2)
             heard += self._interrupt()
             heard += self._until(FRIENDLY, 0.1 + 0.2 * attempt)[1]
@@ -220,8 +220,7 @@ class RawRepl:
             piece = data[at : at + self._piece]
             tries = 1 if self._piece > SMALLEST else PIECE_TRIES
             sent = binascii.b2a_base64(piece)
-            sent += b"\n" * (-len(sent) % BLOCK)
-            statement = f"_r({at}, {len(sent) // BLOCK}, {zlib.crc32(piece)})".encode()
+            statement = f"_r({at}, {len(sent)}, {zlib.crc32(piece)})".encode()
             try:
                 self._surely(statement, str(at + len(piece)), tries, PIECE_SECONDS, sent)
             except (BoardMisbehaved, BoardSilent):

@@ -158,7 +158,7 @@ def test_no_single_damaged_bit_changes_the_part_kept_already(
     before = b"kept before"
     whole = before + piece
     sent = binascii.b2a_base64(piece)
-    said = f"_r({len(before)}, 1, {binascii.crc32(piece)})\n".encode()
+    said = f"_r({len(before)}, {len(sent)}, {binascii.crc32(piece)})\n".encode()
     for number in range(len(said + sent) * 8):
         damaged = bytearray(said + sent)
         damaged[number // 8] ^= 1 << number % 8
