@@ -12,6 +12,7 @@ import pytest
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import WebDriverWait
 
 from harness.records import Candidate, CauseKind
 from harness.store import Standings, SubjectStanding, of_chip, of_design
@@ -103,6 +104,21 @@ def test_a_word_finds_designs_or_chips_and_a_verdict_what_has_it(
     fill(browser, "", "bad")
     assert shown(browser, ROWS) == [ALIKE, "design17", "design120"]
     assert browser.find_element(By.ID, "find-count").text == "3 designs shown"
+
+
+def test_rows_out_of_sight_are_left_out_while_a_filter_changes_and_laid_out_soon_after(
+    browser: webdriver.Chrome, page: Path
+) -> None:
+    show(browser, page, (1600, 900))
+    laid_out = (
+        "return document.querySelector('.map tbody tr:last-child th')"
+        ".checkVisibility({contentVisibilityAuto: true})"
+    )
+    assert browser.execute_script(laid_out)
+    fill(browser, "sign17")
+    fill(browser, "")
+    assert not browser.execute_script(laid_out)
+    WebDriverWait(browser, 30).until(lambda _: browser.execute_script(laid_out))
 
 
 def test_a_verdict_finds_causes_too_and_they_are_counted(

@@ -72,9 +72,20 @@
     filter();
   };
 
-  text.addEventListener("input", filter);
-  verdict.addEventListener("change", filter);
-  order.addEventListener("change", sort);
+  // While rows change, only those in sight are laid out; a second later all are, which those need
+  // who read the page aloud or take a picture of all of it.
+  let settled;
+  const quickly = (change) => () => {
+    const mark = (on) => maps.forEach((map) => map.body.classList.toggle("changing", on));
+    mark(true);
+    change();
+    clearTimeout(settled);
+    settled = setTimeout(mark, 1000, false);
+  };
+
+  text.addEventListener("input", quickly(filter));
+  verdict.addEventListener("change", quickly(filter));
+  order.addEventListener("change", quickly(sort));
 
   const take = () => {
     if (!location.hash.startsWith("#find?")) return;
@@ -83,7 +94,7 @@
     verdict.value = given.get("show") ?? "";
     order.value = given.get("order") ?? "";
   };
-  addEventListener("hashchange", () => { take(); sort(); });
+  addEventListener("hashchange", quickly(() => { take(); sort(); }));
   take();
   sort();
 })();
