@@ -29,7 +29,7 @@ EVERY_RUN = -1
 """In place of a run's number: a planted fault is there in all of them."""
 FASTEST_HZ = 20e6
 """What no board profile may stand in the way of."""
-SLOWER = 40
+SLOWER = 15
 """Seconds of emulation for a second of the tool's patience."""
 CPU_CLOCK = 2
 """Linux: the clock of a process by its number n is ``~n << 3 | 2``."""
