@@ -37,7 +37,6 @@ class Rulings:
     reasons: dict[Place, Reason] = field(default_factory=dict)
     tables: list[Key] = field(default_factory=list)
     profile: Idea | None = None
-    profiled: list[Finding] = field(default_factory=list)
     alike: list[Group] = field(default_factory=list)
     margins: list[Group] = field(default_factory=list)
     findings: dict[str, Finding] = field(default_factory=dict)
@@ -113,7 +112,6 @@ def _rule_profile(rulings: Rulings, candidates: Candidates) -> None:
         mine = [e for e in finding.near if rulings.profile in e.ideas]
         if not mine:
             continue
-        rulings.profiled.append(finding)
         for seen in finding.slot.judged:
             if seen.bad and seen.design not in mine[0].designs:
                 rulings.reasons[slot, seen.key] = Reason.PROFILE_SUSPECTED

@@ -45,11 +45,6 @@ class HandoverRecord:
         """The board's own ``main.py``."""
         return None if self.before is None else b64decode(self.before)
 
-    @property
-    def stands(self) -> bool:
-        """Whether the board starts the design at power-up, as far as the store knows."""
-        return self.finished is not None and self.undone is None
-
 
 def kept_program(program: bytes | None) -> str | None:
     """Return a program as :attr:`HandoverRecord.before` has it."""

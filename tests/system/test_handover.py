@@ -113,7 +113,8 @@ def test_a_board_starts_its_design_at_power_up_and_after_each_run_until_that_is_
     )
     label = Path("runs/handovers/SP2-0001-power-up.html")
     assert f"Board WB-01 starts ctr163 by itself at power-up; clock {rate}" in label.read_text()
-    assert (record.program, record.stands, record.reason) == (OWN, True, "a trial")
+    assert (record.program, record.undone, record.reason) == (OWN, None, "a trial")
+    assert record.finished is not None
     assert desk.names() == [record.folder, MAIN]
     assert "ctr163" in desk.running()
 
