@@ -9,7 +9,6 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import Protocol
 
@@ -38,7 +37,7 @@ from harness.intake import (
 )
 from harness.jobs.choices import RUNS, STORE, OnFailure
 from harness.jobs.run import new_run
-from harness.jobs.settle import judged
+from harness.jobs.settle import Evaluator
 from harness.jobs.stores import AnyStore, opened
 from harness.jobs.tables import unknown
 from harness.rack import Locks, Rack, Slot, check_rack_models, reachable
@@ -172,6 +171,8 @@ class _Desk:
             with reachable(self.rack, f"intake {sitting.run_id}") as reached:
                 if reached.remark:
                     self.terminal.say(reached.remark)
+                jobs = (*self.plan.tables, *self.plan.pins)
+                evaluator = Evaluator(self.rack, jobs, self.terminal.say)
                 means = IntakeMeans(
                     self.rack,
                     self.plan,
@@ -180,12 +181,7 @@ class _Desk:
                     reached.open_slot,
                     reached.addresses,
                     self.terminal.say,
-                    partial(
-                        judged,
-                        rack=self.rack,
-                        jobs=(*self.plan.tables, *self.plan.pins),
-                        tell=self.terminal.say,
-                    ),
+                    evaluator.judged,
                 )
                 session = Intake(means, journal, by, self.terminal, choice)
                 for item in session.chips(_report_hash):

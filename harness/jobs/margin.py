@@ -15,7 +15,7 @@ from harness.errors import ConfigError
 from harness.jobs.beyond import links_in
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.run import new_run
-from harness.jobs.settle import suspicion
+from harness.jobs.settle import Evaluator
 from harness.jobs.stores import AnyStore, existing, opened, patiently
 from harness.jobs.tables import choose, load_jobs, unknown
 from harness.margin import MarginObserver, MarginWorker, SearchMeans, SearchTarget, TrialRule
@@ -149,6 +149,7 @@ def _search(
         supply = reached.supply if wish.kind is MarginKind.SUPPLY else None
         if supply is not None:
             opened.enter_context(supply)
+        evaluator = Evaluator(rack, tables, as_news(observe))
         means = SearchMeans(
             rack.profile,
             reached.open_slot,
@@ -158,7 +159,7 @@ def _search(
             observe,
             stop,
             supply,
-            suspicion=partial(suspicion, new_run(rack), rack, test, tables, tell=as_news(observe)),
+            suspicion=partial(evaluator.suspicion, new_run(rack), test),
         )
         workers = [
             MarginWorker(

@@ -24,7 +24,7 @@ from harness.errors import (
     ToolFault,
 )
 from harness.jobs.choices import STORE
-from harness.jobs.settle import deciding_tables, settle_run
+from harness.jobs.settle import Evaluator, deciding_tables
 from harness.jobs.stale import warn_of_stale
 from harness.jobs.stores import AnyStore, named_run, opened, patiently
 from harness.jobs.tables import load_jobs
@@ -228,13 +228,13 @@ def _measure(run: RunRecord, floor: _Floor, jobs: Sequence[Job]) -> ContinuityTe
 
 def _settle(run_id: str, floor: _Floor, jobs: Sequence[Job], rounds: int) -> None:
     """Work out the causes; raises Cancelled if that takes long and the run was asked to stop."""
-    settle = partial(settle_run, run_id, floor.rack, jobs, floor.store, floor.tell, floor.stop.heed)
-    settled = settle()
+    evaluator = Evaluator(floor.rack, jobs, floor.tell, floor.stop.heed)
+    settled = evaluator.keep(run_id, floor.store)
     for _ in range(rounds):
         if not (deciding := deciding_tables(settled)) or floor.stop.stopped:
             break
         _repeat(settled, floor, jobs, deciding)
-        settled = settle()
+        settled = evaluator.keep(run_id, floor.store)
 
 
 def _run_all(

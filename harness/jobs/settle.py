@@ -5,8 +5,8 @@ One rule: evidence is never changed, and what cannot be worked out stays provisi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import islice
 
 from harness.blame import board_causes, prove_pins, settle
@@ -37,51 +37,95 @@ UNSETTLED = (
 )
 
 
-def settle_run(
-    run_id: str,
-    rack: Rack,
-    jobs: Sequence[Job],
-    store: Store,
-    tell: Callable[[str], None],
-    heed: Callable[[], None] = lambda: None,
-) -> RunRecord:
-    """Evaluate a stored run and keep the result; returns the run as it then is.
+@dataclass(frozen=True, eq=False)
+class Evaluator:
+    """What runs of a rack are evaluated with: their tables ``jobs``.
 
-    If that fails, what is stored stays as it was, provisional, and ``tell`` gets a sentence, as
-    it does if this takes long. Raises StoreError, and what ``heed`` raises when it is called while
-    predictions are worked out.
+    One whose file is not the one that ran is left out. ``tell`` gets a sentence if predictions take
+    long; what ``heed`` raises ends them.
     """
-    run = store.run(run_id)
 
-    def failed(error: HarnessError) -> RunRecord:
-        tell(UNSETTLED.format(error=error))
-        return run
+    rack: Rack
+    jobs: Sequence[Job]
+    tell: Callable[[str], None] = unobserved
+    heed: Callable[[], None] = lambda: None
 
-    earlier = earlier_runs(run, store)
+    def keep(self, run_id: str, store: Store) -> RunRecord:
+        """Evaluate a stored run and keep the result; returns the run as it then is.
 
-    found = within("causes", lambda: judged(run, rack, jobs, earlier, tell, heed), failed)
-    before = set(map(id, run.outcomes))
-    store.record_outcomes(run_id, (o for o in found.outcomes if id(o) not in before))
-    decisions = {cause.key: cause.overruled for cause in run.causes}
-    causes = tuple(replace(c, overruled=decisions.get(c.key)) for c in found.causes)
-    if causes != run.causes:
-        store.record_causes(run_id, found.causes)
-    for pins in found.continuity:
-        if pins not in run.continuity:
-            store.record_continuity(run_id, pins)
-    return replace(found, causes=causes)
+        If that fails, what is stored stays as it was, provisional, and ``tell`` gets a sentence.
+        Raises StoreError, and what ``heed`` raises.
+        """
+        run = store.run(run_id)
 
+        def failed(error: HarnessError) -> RunRecord:
+            self.tell(UNSETTLED.format(error=error))
+            return run
 
-def judged(
-    run: RunRecord,
-    rack: Rack,
-    jobs: Sequence[Job],
-    earlier: Sequence[RunRecord] = (),
-    tell: Callable[[str], None] = unobserved,
-    heed: Callable[[], None] = lambda: None,
-) -> RunRecord:
-    """Evaluate a run, and add the suspects inside designs that are to blame; see ``evaluate``."""
-    return with_suspects(evaluate(run, rack, jobs, earlier, tell, heed), rack.shuttle, jobs)
+        earlier = earlier_runs(run, store)
+        found = within("causes", lambda: self.judged(run, earlier), failed)
+        before = set(map(id, run.outcomes))
+        store.record_outcomes(run_id, (o for o in found.outcomes if id(o) not in before))
+        decisions = {cause.key: cause.overruled for cause in run.causes}
+        causes = tuple(replace(c, overruled=decisions.get(c.key)) for c in found.causes)
+        if causes != run.causes:
+            store.record_causes(run_id, found.causes)
+        for pins in found.continuity:
+            if pins not in run.continuity:
+                store.record_continuity(run_id, pins)
+        return replace(found, causes=causes)
+
+    def judged(self, run: RunRecord, earlier: Sequence[RunRecord] = ()) -> RunRecord:
+        """Evaluate a run, and add the suspects inside designs that are to blame."""
+        return with_suspects(self.evaluate(run, earlier), self.rack.shuttle, self.jobs)
+
+    def evaluate(self, run: RunRecord, earlier: Sequence[RunRecord] = ()) -> RunRecord:
+        """Return a run with the verdicts, causes and continuity tests that its evidence gives.
+
+        Where all tables passed only those of the continuity test are predicted, so that a good run
+        waits for nothing.
+        """
+        rack, run = self.rack, replace(run, continuity=tuple(_without_repeated(run)))
+        outcomes = run.evidence
+        ran = {(o.design, o.table): o.table_sha256 for o in outcomes}
+        own = [job for job in self.jobs if ran.get(job.key) == job.pattern.sha256]
+        if all(o.verdict is Verdict.PASS for o in outcomes):
+            test = {name for pins in run.continuity for name in pins.tables}
+            own = [job for job in own if "/".join(job.key) in test]
+        chosen = ((job.design, job.spec, job.pattern) for job in own)
+        with news_if_slow(self.tell, PREDICTING):
+            predictions = predict(rack.shuttle, chosen, rack.profile, cache=Cache(), heed=self.heed)
+        rehearsed = {
+            job.key: job.rehearsal.result is RehearsalResult.PASSES
+            for job in own
+            if job.rehearsal.result in {RehearsalResult.PASSES, RehearsalResult.FAILS}
+        }
+        settled = settle(run, predictions, rehearsed, earlier)
+        now = {o.key: o for o in settled.outcomes}
+        chips = tuple(
+            replace(chip, outcomes=tuple(now.get(o.key, o) for o in chip.outcomes))
+            for chip in run.chips
+        )
+        by_slot = {chip.slot: chip.outcomes for chip in chips}
+        continuity = tuple(
+            prove_pins(pins, by_slot.get(pins.slot, ()), predictions, settled.causes)
+            for pins in run.continuity
+        )
+        return replace(run, chips=chips, causes=settled.causes, continuity=continuity)
+
+    def suspicion(
+        self,
+        begun: RunRecord,
+        test: ContinuityTest,
+        chip: ChipRecord,
+        outcomes: tuple[Outcome, ...],
+    ) -> str:
+        """Say what a slot's continuity test alone suspects of the board; empty if nothing."""
+        slot = Slot(chip.slot, chip.port, chip.board_serial, chip.chip_serial)
+        pins, _ = test.of_slot(self.rack, slot)
+        run = replace(begun, chips=(chip,), continuity=(replace(pins, extras=outcomes),))
+        causes = board_causes(self.evaluate(run).causes)
+        return " ".join(f"{cause.summary} {cause.advice}".strip() for cause in causes)
 
 
 def earlier_runs(run: RunRecord, store: Store) -> tuple[RunRecord, ...]:
@@ -97,49 +141,6 @@ def earlier_runs(run: RunRecord, store: Store) -> tuple[RunRecord, ...]:
         if heading.started < run.started and heading.finished is not None
     )
     return tuple(store.run(run_id) for run_id in islice(before, MAX_EARLIER))
-
-
-def evaluate(
-    run: RunRecord,
-    rack: Rack,
-    jobs: Iterable[Job],
-    earlier: Sequence[RunRecord] = (),
-    tell: Callable[[str], None] = unobserved,
-    heed: Callable[[], None] = lambda: None,
-) -> RunRecord:
-    """Return a run with the verdicts, causes and continuity tests that its evidence gives.
-
-    ``jobs`` are its tables; one whose file is not the one that ran is left out. Where all tables
-    passed only those of the continuity test are predicted, so that a good run waits for nothing.
-    ``tell`` gets a sentence if the predictions take long; what ``heed`` raises ends them.
-    """
-    run = replace(run, continuity=tuple(_without_repeated(run)))
-    outcomes = run.evidence
-    ran = {(o.design, o.table): o.table_sha256 for o in outcomes}
-    own = [job for job in jobs if ran.get(job.key) == job.pattern.sha256]
-    if all(o.verdict is Verdict.PASS for o in outcomes):
-        test = {name for pins in run.continuity for name in pins.tables}
-        own = [job for job in own if "/".join(job.key) in test]
-    chosen = ((job.design, job.spec, job.pattern) for job in own)
-    with news_if_slow(tell, PREDICTING):
-        predictions = predict(rack.shuttle, chosen, rack.profile, cache=Cache(), heed=heed)
-    rehearsed = {
-        job.key: job.rehearsal.result is RehearsalResult.PASSES
-        for job in own
-        if job.rehearsal.result in {RehearsalResult.PASSES, RehearsalResult.FAILS}
-    }
-    settled = settle(run, predictions, rehearsed, earlier)
-    now = {o.key: o for o in settled.outcomes}
-    chips = tuple(
-        replace(chip, outcomes=tuple(now.get(o.key, o) for o in chip.outcomes))
-        for chip in run.chips
-    )
-    by_slot = {chip.slot: chip.outcomes for chip in chips}
-    continuity = tuple(
-        prove_pins(pins, by_slot.get(pins.slot, ()), predictions, settled.causes)
-        for pins in run.continuity
-    )
-    return replace(run, chips=chips, causes=settled.causes, continuity=continuity)
 
 
 def deciding_tables(run: RunRecord) -> Mapping[str, Collection[Key]]:
@@ -169,20 +170,3 @@ def _without_repeated(run: RunRecord) -> Iterator[SlotPins]:
     for pins in run.continuity:
         extras = (o for o in pins.extras if o.key not in ran)
         yield replace(pins, extras=tuple(extras))
-
-
-def suspicion(
-    begun: RunRecord,
-    rack: Rack,
-    test: ContinuityTest,
-    jobs: Sequence[Job],
-    chip: ChipRecord,
-    outcomes: tuple[Outcome, ...],
-    tell: Callable[[str], None] = unobserved,
-) -> str:
-    """Say what a slot's continuity test alone suspects of the board; empty if nothing."""
-    slot = Slot(chip.slot, chip.port, chip.board_serial, chip.chip_serial)
-    pins, _ = test.of_slot(rack, slot)
-    run = replace(begun, chips=(chip,), continuity=(replace(pins, extras=outcomes),))
-    causes = board_causes(evaluate(run, rack, jobs, tell=tell).causes)
-    return " ".join(f"{cause.summary} {cause.advice}".strip() for cause in causes)

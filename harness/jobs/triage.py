@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from harness.blame import RULES
 from harness.errors import RunUnfit
 from harness.jobs.choices import LATEST, STORE
-from harness.jobs.settle import earlier_runs, evaluate
+from harness.jobs.settle import Evaluator, earlier_runs
 from harness.jobs.stores import AnyStore, existing, named_run
 from harness.jobs.tables import load_jobs, with_recorded
 from harness.rack import Rack
@@ -52,7 +52,7 @@ def triage(run: str = LATEST, store: AnyStore = STORE, rack: Rack | None = None)
     known = {job.key: job.pattern.sha256 for job in jobs}
     changed = {o.table_file for o in outcomes if known.get((o.design, o.table)) != o.table_sha256}
     left_out = f"; changed since then and left out: {', '.join(sorted(changed))}" if changed else ""
-    return Triage(record, evaluate(record, rack, jobs, earlier), f"{which}{left_out}.")
+    return Triage(record, Evaluator(rack, jobs).evaluate(record, earlier), f"{which}{left_out}.")
 
 
 def overrule(

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from harness.jobs.run import new_run, planned_chip
-from harness.jobs.settle import settle_run
+from harness.jobs.settle import Evaluator
 from harness.judge import RetryPolicy
 from harness.rack import (
     Job,
@@ -89,6 +89,6 @@ def run_directly(rack: Rack, store: Store, jobs: Sequence[Job], opener: Opener) 
         for slot in rack.slots
     ]
     run_slots({worker.slot: worker.run for worker in workers}, stop)
-    settle_run(run.run_id, rack, (*jobs, *test.extras), store, unobserved)
+    Evaluator(rack, (*jobs, *test.extras)).keep(run.run_id, store)
     store.finish_run(run.run_id, datetime.now(UTC), cancelled=False)
     return store.run(run.run_id)

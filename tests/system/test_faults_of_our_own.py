@@ -10,6 +10,7 @@ import pytest
 
 import harness
 from harness.cli import main
+from harness.jobs.settle import Evaluator
 from harness.rack import station
 from harness.records import MarginRecord, Outcome, RunRecord, Verdict
 from harness.store import Store
@@ -36,14 +37,13 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Bench:
         return FunctionSession([lambda _, drive: drive])
 
     monkeypatch.setattr(station, "open_session", open_session)
-    monkeypatch.setattr("harness.jobs.run.settle_run", settled_as_found)
-    monkeypatch.setattr("harness.jobs.margin.suspicion", lambda *_, **__: "")
+    monkeypatch.setattr(Evaluator, "keep", settled_as_found)
+    monkeypatch.setattr(Evaluator, "suspicion", lambda *_: "")
     return bench
 
 
-def settled_as_found(run_id: str, *others: Any) -> RunRecord:
+def settled_as_found(_: Evaluator, run_id: str, store: Store) -> RunRecord:
     """Make every verdict final as it is: whose fault it is, is not asked here."""
-    store: Store = others[2]
     outcomes = [outcome for chip in store.run(run_id).chips for outcome in chip.outcomes]
     store.record_outcomes(run_id, [replace(outcome, rules="1") for outcome in outcomes])
     return store.run(run_id)

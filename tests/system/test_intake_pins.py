@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import cache, partial
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -11,7 +11,7 @@ import pytest
 from harness.intake import IntakePlan, Result, load_plan
 from harness.intake.bench import Bench, IntakeMeans
 from harness.jobs.run import new_run
-from harness.jobs.settle import evaluate
+from harness.jobs.settle import Evaluator
 from harness.records import PinState
 from harness.store import Store
 from harness.virtual import BoardFault, ChipDefect
@@ -41,7 +41,7 @@ def checked(
     """The result of the pin check, the pins it suspects, its text, and what was said."""
     rack, run, said = direct_rack(), new_run(direct_rack()), list[str]()
     jobs = (*plan().tables, *plan().pins)
-    settle = partial(evaluate, rack=rack, jobs=jobs)
+    settle = Evaluator(rack, jobs).evaluate
     opener = direct_opener({"A1": faults}, {"SP2-0001": defects})
     with Store(folder / "s.sqlite") as store:
         store.start_run(run)

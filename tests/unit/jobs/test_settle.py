@@ -7,7 +7,7 @@ from pathlib import Path
 
 from harness.blame import RULES
 from harness.board import load_profile
-from harness.jobs.settle import deciding_tables, evaluate
+from harness.jobs.settle import Evaluator, deciding_tables
 from harness.rack import Rack, Slot, read_jobs
 from harness.records import Attempt, Cause, SlotPins, Verdict
 from tests.published import demo
@@ -24,7 +24,7 @@ def test_a_table_of_a_design_without_a_netlist_did_not_fail_its_rehearsal() -> N
     jobs, _ = read_jobs(shuttle, [(bare, bare.tables[0])])
     outcome = failed("cmp85", bare.tables[0].name, table_sha256=jobs[0].pattern.sha256)
     run = run_of(chip("A1", "SP2-0001", outcome))
-    (found,) = evaluate(run, Rack("one", shuttle, PROFILE, (slot,)), jobs).chips[0].outcomes
+    (found,) = Evaluator(Rack("one", shuttle, PROFILE, (slot,)), jobs).evaluate(run).outcomes
     assert (found.rules, found.counts) == (RULES, True)
 
 
