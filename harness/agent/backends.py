@@ -218,7 +218,7 @@ class _Slimmer(ast.NodeTransformer):
         return self._without_passes(node)
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
-        known = VIPER if node.decorator_list else {}
+        known = VIPER if "viper" in {ast.unparse(n)[12:] for n in node.decorator_list} else {}
         node.returns = _emitted(node.returns, known)
         for argument in (*node.args.args, *node.args.kwonlyargs):
             argument.annotation = _emitted(argument.annotation, known)

@@ -5,6 +5,7 @@ One rule: a loop knows words and positions, not their meaning, and allocates not
 
 from __future__ import annotations
 
+import binascii
 from array import array
 from collections.abc import Sequence
 
@@ -112,6 +113,14 @@ def mask(seen: Words | memoryview, care: Words | memoryview, tested: Words, coun
         t[k] = s[k] & c[k]
         k += 1
     return 0
+
+
+def sum_masked(
+    seen: Words | memoryview, care: Words | memoryview, tested: Words, count: int, crc: int
+) -> int:
+    """Continue a CRC-32 by the levels that ``seen`` has on the pins that are cared for."""
+    mask(seen, care, tested, count)
+    return binascii.crc32(memoryview(tested)[:count], crc)
 
 
 @micropython.viper

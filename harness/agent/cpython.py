@@ -24,7 +24,7 @@ class micropython:  # noqa: N801  the name of the module it replaces
         """Return the function unchanged."""
         return function
 
-    native = viper
+    native = asm_thumb = viper
 
 
 class Place(int):

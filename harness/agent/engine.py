@@ -14,8 +14,8 @@ import sys
 from array import array
 from collections.abc import Callable, Sequence
 
-from .buffers import compare, copy_row, count_up, mask, tally, words
-from .codec import Block, body_size
+from .buffers import compare, copy_row, count_up, sum_masked, tally, words
+from .codec import ALL_FIELDS, MIN_ROWS, PARTS, ROW_BYTES, Block, body_size, fitting
 from .faces import Bytes, PinsFace, Words
 from .protocol import (
     BIND,
@@ -24,7 +24,9 @@ from .protocol import (
     HELLO,
     LOAD,
     MATCHED,
+    MAX_ANSWERS,
     MAX_KEPT,
+    MAX_ROWS,
     MAX_WINDOW,
     REPEATS,
     SENSE,
@@ -39,9 +41,6 @@ from .unpack import unmatch
 AGENT = "1.1"
 UNTIL_PART = 4096
 """Cycles of an ``until`` row between looks at the host, where the pins do not look more often."""
-MIN_ROWS = 32
-ROW_BYTES = 138
-"""Bytes of memory that a block needs for each vector."""
 HELD = ["block", "work", "seen", "floating", "wrong", "tested", "row_of", "pass_of", "body", "raw"]
 """The attributes that ``reserve`` sets."""
 
@@ -54,16 +53,6 @@ class Refused(Exception):
 
 class Aborted(Exception):
     """The host ends the burst."""
-
-
-def fitting(rows: int, free: int) -> int:
-    """Halve ``rows`` until a block leaves a third of ``free`` bytes to frames and answers.
-
-    Returns at least ``MIN_ROWS``.
-    """
-    while rows > MIN_ROWS and 3 * ROW_BYTES * rows > 2 * free:
-        rows //= 2
-    return rows
 
 
 class Engine:
@@ -87,10 +76,12 @@ class Engine:
         gc.collect()
         self.free = gc.mem_free() if hasattr(gc, "mem_free") else None
         if self.free is not None:
-            self.rows = fitting(self.rows, self.free)
+            self.rows = fitting(self.rows, self.free, ROW_BYTES[self.pins.exact])
         while self.rows:
             try:
                 self.reserve(self.rows)
+                # Held only here: the last answers to blocks, and two more on their way.
+                [bytearray(4 * self.rows + 512) for _ in range(2 + MAX_ANSWERS // (4 * MAX_ROWS))]
             except MemoryError:
                 self.release_memory()
                 self.rows = self.rows // 2 if self.rows > MIN_ROWS else 0
@@ -105,14 +96,15 @@ class Engine:
 
     def reserve(self, rows: int) -> None:
         """Allocate all memory for a block of ``rows`` vectors."""
+        part = rows // PARTS if self.pins.exact else rows
         self.block = Block(rows)
-        self.work = Block(rows)
+        self.work = Block(part)
         self.seen = words(rows)
-        self.floating = words(rows)
+        self.floating = words(1 if self.pins.exact else rows)
         self.wrong = words(rows)
         self.tested = words(rows)
-        self.row_of = words(rows)
-        self.pass_of = words(rows)
+        self.row_of = words(part)
+        self.pass_of = words(part)
         self.body = bytearray(body_size(rows))
         self.raw = bytearray(body_size(rows) + 64)
 
@@ -122,7 +114,7 @@ class Engine:
             raise Refused(
                 "the smallest block, of %d vectors, takes %d bytes, and the board has %s free, in "
                 "pieces; take large modules out of its boot program"
-                % (MIN_ROWS, MIN_ROWS * ROW_BYTES, self.free)
+                % (MIN_ROWS, MIN_ROWS * ROW_BYTES[self.pins.exact], self.free)
             )
         if kind == LOAD:
             return self.load(payload)
@@ -240,20 +232,24 @@ class Engine:
         flags, count = struct.unpack("<BH", payload[:3])
         self.checked = flags & CHECKED
         self.began = self.cycle
-        self.load(payload[7 if self.checked else 3 :])
         if count > self.rows:
             raise Refused("block of %d vectors, room for %d" % (count, self.rows))
-        self.unpack(flags, count)
+        body = memoryview(payload)[7 if self.checked else 3 :]
+        if self.loaded:
+            self.load(body)
+            body = memoryview(self.raw)[: self.loaded]
+            self.loaded = 0
+        self.unpack(body, flags, count)
         return flags, count
 
-    def unpack(self, flags: int, count: int) -> None:
-        """Expand the loaded bytes into the block's words."""
-        body: Bytes = memoryview(self.raw)[: self.loaded]
-        self.loaded = 0
+    def unpack(self, body: Bytes, flags: int, count: int) -> None:
+        """Decompress a body; expand it, or let exact pins do that as they need it."""
         if flags & MATCHED:
             unmatch(body, self.body, array("I", [len(body), len(self.body)]))
             body = self.body
-        self.block.load(body, count)
+        self.block.open(body, count)
+        if not self.pins.exact:
+            self.block.fill(ALL_FIELDS)
 
     def run_repeats(self, count: int) -> None:
         """Run a block whose rows run for several cycles, or until outputs match."""
@@ -268,11 +264,11 @@ class Engine:
                 continue
             done = 0
             while done < repeat:
-                size = min(repeat - done, self.rows - used)
+                size = min(repeat - done, self.work.size - used)
                 self.place(row, done, used, size)
                 used += size
                 done += size
-                if used == self.rows:
+                if used == self.work.size:
                     self.flush(used)
                     used = 0
         self.flush(used)
@@ -332,10 +328,10 @@ class Engine:
         The two are equal while all blocks are checked and as expected: one is worked out then.
         """
         care = memoryview(block.care)[at:] if at else block.care
-        mask(self.words_at(count), care, self.tested, count)
-        tested = memoryview(self.tested)[:count]
-        crc = binascii.crc32(tested, self.block_crc)
-        self.crc = crc if self.crc == self.block_crc else binascii.crc32(tested, self.crc)
+        seen = self.words_at(count)
+        crc = sum_masked(seen, care, self.tested, count, self.block_crc)
+        same = self.crc == self.block_crc
+        self.crc = crc if same else sum_masked(seen, care, self.tested, count, self.crc)
         self.block_crc = crc
 
     def compare_words(self, block: Block, at: int, count: int, row: int, passed: int) -> None:
@@ -354,9 +350,11 @@ class Engine:
         """Return the place of cycle ``k`` of the burst in the block, and the words read there."""
         cycle = self.cycle + k
         seen = self.seen[cycle - self.began if self.checked else k]
+        # Exact pins test for high impedance in the first cycle of a burst only.
+        floating = self.floating[k] if k < len(self.floating) else 0
         if row < 0:
-            return (cycle, self.row_of[k], self.pass_of[k], seen, self.floating[k])
-        return (cycle, row + k, passed, seen, self.floating[k])
+            return (cycle, self.row_of[k], self.pass_of[k], seen, floating)
+        return (cycle, row + k, passed, seen, floating)
 
     def keep_mismatches(self, count: int, row: int, passed: int) -> None:
         """Keep the first mismatches of the run."""

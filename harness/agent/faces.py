@@ -142,6 +142,9 @@ class BusFace(RoomFace, Protocol):
     def write(self, address: int, value: int, /) -> None:
         """Write a register."""
 
+    def put(self, pairs: Words, count: int, /) -> None:
+        """Write ``count`` registers, each an address and a value in ``pairs``."""
+
     def window(self, address: int, /) -> Any:
         """Registers from an address on, as ``ptr32`` takes them."""
 

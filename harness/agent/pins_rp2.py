@@ -8,26 +8,19 @@ which controller this is, and release restores their former state.
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Callable, Sequence
 from typing import Literal
 
 from .buffers import words
-from .codec import Block
+from .codec import ALL_FIELDS, FIELD_PULSE
 from .engine import Engine, Refused
 from .faces import BusFace, Vector
 from .protocol import GAP_FREE, PULSES, UNTIL
 from .rp2_chip import (
-    CHANNELS,
-    CLEAR_BITS,
-    DMA_COUNT,
     DMA_CTRL,
-    DMA_ON,
-    DMA_READ,
-    DMA_WRITE,
     FUNCTION_PIO,
     GET,
-    GET_CTRL,
-    PACE_NONE,
     PIO_CTRL,
     PIO_FDEBUG,
     PIO_FLEVEL,
@@ -36,11 +29,8 @@ from .rp2_chip import (
     PIO_RXF,
     PIO_TXF,
     RX_EMPTY,
-    SEND,
-    SEND_CTRL,
     SET_BITS,
     SM_CLKDIV,
-    SM_ENABLE,
     SM_EXECCTRL,
     SM_INSTR,
     SM_PINCTRL,
@@ -48,7 +38,6 @@ from .rp2_chip import (
     SM_SHIFTCTRL,
     STALLED,
     TX_EMPTY,
-    WRITE_FOUR,
     Bus,
     channel,
     cross,
@@ -59,20 +48,17 @@ from .rp2_chip import (
     take_pins,
 )
 from .rp2_plan import BurstPlan
+from .rp2_start import EMPTY, STOP, counted, fed, started
 from .rp2_stream import any_set
 from .rp2_timing import (
-    GO,
     OUT_NULL,
     OUT_PINDIRS,
     OUT_PINS,
-    OUT_X,
-    OUT_Y,
-    PULL_IF_EMPTY,
     Layout,
     fraction,
     layout,
 )
-from .rp2040 import DMA_ABORT, DMA_CHAIN, DMA_START, PIO_BASE, PIO_PINS
+from .rp2040 import PIO_BASE, PIO_PINS
 
 ABOUT = {
     "exact": True,
@@ -82,7 +68,7 @@ ABOUT = {
     "ticks": (4, 6),
     "sync_ticks": 2,
     "latest_ticks": 1055,
-    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan"),
+    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan", "rp2_start", "thumb"),
     "pins": 48,
     "windows": ((0, 31), (16, 47)),
     "controllers": ("RP2040", "RP2350", "RP2350A", "RP2350B"),
@@ -104,7 +90,7 @@ class Pins:
 
     name = "rp2"
     exact: Literal[True] = True
-    rows = 512
+    rows = 1024
 
     def __init__(self, bus: BusFace | None = None, stream: int = 2048, capture: int = 4096) -> None:
         self.bus = bus or Bus()
@@ -119,6 +105,7 @@ class Pins:
         self.plan = BurstPlan(self.bus, stream, capture)
         self.timed: tuple[int, ...] = (1250, 0, 0)
         self.layouts: dict[int, Layout] = {}
+        self.begun: tuple[Layout | None, int] = (None, 0)
 
     def serial(self) -> str:
         """The controller's unique number in hex."""
@@ -175,13 +162,9 @@ class Pins:
     def halt(self) -> None:
         """Stop the machine and the DMA wherever they are, and empty the queues between them."""
         read, write = self.bus.read, self.bus.write
-        write(PIO_CTRL + CLEAR_BITS, SM_ENABLE)
-        for number in CHANNELS:
-            write(channel(number) + DMA_CTRL, 0)
-        write(DMA_ABORT, sum([1 << number for number in CHANNELS]))
-        # All are off before, and at rest some cycles later, long before software can start one
-        # again (RP2350 datasheet 12.6.8.3 and erratum RP2350-E5).
-        write(PIO_CTRL + SET_BITS, SM_RESTART)
+        self.bus.put(STOP, len(STOP) // 2)
+        if read(PIO_FSTAT) & EMPTY == EMPTY:
+            return
         while not read(PIO_FSTAT) & RX_EMPTY:
             read(PIO_RXF)
         while not read(PIO_FSTAT) & TX_EMPTY:
@@ -208,7 +191,30 @@ class Pins:
         if not self.saved:
             raise Refused("no pins are bound")
         block = engine.block
-        two = 2 if engine.manner & PULSES or any_set(block.pulse, count) else 1
+        plan = self.plan
+        two = self.words_a_row(engine, count)
+        if plan.goes_straight(block, two):
+            if engine.manner & GAP_FREE and engine.cycle:
+                raise Refused("no single burst: more than one block")
+            plan.lay_straight(block, self.outward, two)
+            self.burst(engine.manner & GAP_FREE)
+            self.give_back(engine)
+        else:
+            block.fill(ALL_FIELDS)
+            self.cut(engine, count, two)
+
+    def words_a_row(self, engine: Engine, count: int) -> int:
+        """1, or 2 where a row of the run pulses a pin."""
+        block = engine.block
+        if engine.manner & PULSES:
+            return 2
+        if block.varying < 0:
+            return 1 + any_set(block.pulse, count)
+        return 2 if block.varying >> FIELD_PULSE & 1 or block.level[FIELD_PULSE] else 1
+
+    def cut(self, engine: Engine, count: int, two: int) -> None:
+        """Run a block in as many bursts as it takes."""
+        block = engine.block
         row = done = 0
         while row < count:
             if block.repeat[row] & UNTIL and not engine.manner & GAP_FREE:
@@ -220,7 +226,7 @@ class Pins:
             row, done = self.plan.lay_out(block, (row, done), self.outward, span)
             if engine.manner & GAP_FREE and (row < count or engine.cycle):
                 raise Refused("no single burst: " + (self.plan.why or "more than one block"))
-            self.burst(block, engine.manner & GAP_FREE)
+            self.burst(engine.manner & GAP_FREE)
             self.give_back(engine)
 
     def clock_on(self, engine: Engine) -> None:
@@ -231,24 +237,24 @@ class Pins:
         block = engine.block
         span = (1, 2 if block.pulse[0] else 1, 0, 0)
         self.plan.lay_out(block, (0, 0), self.outward, span)
-        self.burst(block, 0)
+        self.burst(0)
 
-    def burst(self, block: Block, gap_free: int) -> None:
+    def burst(self, gap_free: int) -> None:
         """Run the burst laid out. Raises Refused if it paused and must not."""
         plan = self.plan
         if not plan.cycles:
             return
         cycle = self.layout(plan.row_words)
-        row = plan.pieces[0][0]
+        first, last = plan.edge_levels()
         self.load(cycle)
-        self.aim(block.enable[row], block.drive[row])
+        self.aim(plan.enable, first)
         try:
             self.begin(cycle, plan.cycles)
             self.wait_for(self.caught_up)
             stalled = self.bus.read(PIO_FDEBUG) & STALLED if cycle.x is None else 0
         finally:
             self.halt()
-        self.levels = plan.last_levels(block)
+        self.levels = last
         self.bursts += 1
         if stalled and gap_free:
             raise Refused("the clock paused within the burst: the DMA could not keep up")
@@ -265,53 +271,31 @@ class Pins:
         write(SM_EXECCTRL, (len(cycle.program) - 1) << 12)
         self.loaded = cycle
 
-    def aim(self, enable: int, drive: int) -> None:
-        """Set the directions of a burst; pins that become outputs begin at its first levels."""
+    def aim(self, enable: int, first: int) -> None:
+        """Set the directions of a burst; pins that become outputs begin at its first levels.
+
+        ``first`` is in controller order, as ``levels`` is.
+        """
         if enable == self.enabled:
             return
-        turned = enable & ~self.enabled
-        self.order(OUT_PINS, cross(self.outward, (self.levels & ~turned) | (drive & turned)))
+        turned = cross(self.outward, enable & ~self.enabled)
+        self.order(OUT_PINS, (self.levels & ~turned) | (first & turned))
         self.order(OUT_PINDIRS, cross(self.outward, enable))
         self.enabled = enable
 
     def begin(self, cycle: Layout, cycles: int) -> None:
         """Start the machine once the first words are in its queue."""
-        write = self.bus.write
-        plan = self.plan
-        self.prepare(cycle, cycles)
-        for number, at, partner in (
-            (SEND_CTRL, plan.sending_at, SEND),
-            (GET_CTRL, plan.getting_at, GET),
-        ):
-            base = channel(number)
-            write(base + DMA_READ, at)
-            write(base + DMA_WRITE, channel(partner))
-            # The last of four words goes to CTRL_TRIG and starts the partner (datasheet 2.5.6.2).
-            write(base + DMA_COUNT, 4)
-            write(base + DMA_CTRL, DMA_ON | WRITE_FOUR | PACE_NONE | number * DMA_CHAIN)
-        write(DMA_START, (1 << SEND_CTRL) | (1 << GET_CTRL))
+        if self.begun != (cycle, cycles):
+            self.begun = (cycle, cycles)
+            self.feed = array("I", counted(cycle, cycles) + fed(self.plan))
+            self.start = array("I", started(cycle))
+        put = self.bus.put
+        put(self.feed, len(self.feed) // 2)
         # A machine with an empty queue stalls: the first cycle would be longer than the others.
         queued = min(4, cycles * cycle.words)
         while self.bus.read(PIO_FLEVEL) & 15 < queued:
             self.bus.idle()
-        self.go(cycle)
-
-    def prepare(self, cycle: Layout, cycles: int) -> None:
-        """Set the machine's counter or its loop, before any vector is in its queue."""
-        if cycle.x is None:
-            self.order(OUT_Y, cycles - 1)
-        else:
-            self.order(OUT_X, cycle.x)
-
-    def go(self, cycle: Layout) -> None:
-        """Start the machine on the words in its queue."""
-        write = self.bus.write
-        if cycle.words == 2 and cycle.x is None:
-            write(SM_INSTR, OUT_X)
-        write(SM_INSTR, PULL_IF_EMPTY)
-        write(SM_INSTR, GO)
-        write(PIO_FDEBUG, STALLED)  # ones clear (3.7): ignore a stall before the start
-        write(PIO_CTRL + SET_BITS, SM_ENABLE)
+        put(self.start, len(self.start) // 2)
 
     def caught_up(self) -> bool:
         """Whether the last control block of the receiving channel has stopped it."""
@@ -343,7 +327,7 @@ class Pins:
         """Pass on repetitions of a row from ``done``; ``piece`` is (count, whether captured)."""
         left, kept = piece
         while left:
-            part = min(left, engine.rows)
+            part = min(left, engine.work.size)
             engine.place(row, done, 0, part)
             if kept:
                 self.plan.pick(engine.words_at(part), part, self.inward)
@@ -361,7 +345,7 @@ class Pins:
         two = self.row_words
         cycle = self.layout(two)
         self.load(cycle)
-        self.aim(enable, drive)
+        self.aim(enable, cross(self.outward, drive))
         pair = (cross(self.outward, drive), cross(self.outward, drive ^ pulse))[:two]
         seen = words(1)
         used = 0
@@ -374,16 +358,17 @@ class Pins:
                 break
             if self.idle:
                 self.idle()
-        self.levels = drive
+        self.levels = pair[0]
         return used, seen[0], not (seen[0] ^ expect) & care
 
     def single(self, cycle: Layout, pair: Sequence[int]) -> None:
         """Run one cycle without DMA; the word read becomes the first captured word."""
         try:
-            self.prepare(cycle, 1)
+            pairs = counted(cycle, 1)
             for word in pair:
-                self.bus.write(PIO_TXF, word)
-            self.go(cycle)
+                pairs += [PIO_TXF, word]
+            pairs += started(cycle)
+            self.bus.put(array("I", pairs), len(pairs) // 2)
             self.wait_for(self.answered)
             self.plan.capture[0] = self.bus.read(PIO_RXF)
         finally:

@@ -81,8 +81,8 @@ def pace(tables: Sequence[Any], state: Words, k: int, end: int) -> int:  # noqa:
             inputs[0] = int(s[5]) & ~int(s[2])
         w = int(drive[k]) ^ int(s[0])
         s[0] = drive[k]
-        part = int(move[w & 255]) | int(move[256 + ((w >> 8) & 255)])
-        invert[0] = part | int(move[512 + ((w >> 16) & 255)]) | int(move[768 + ((w >> 24) & 255)])
+        part = int(move[(w << 2) & 1020]) | int(move[((w >> 6) & 1020) + 1])
+        invert[0] = part | int(move[((w >> 14) & 1020) + 2]) | int(move[((w >> 22) & 1020) + 3])
         outputs[0] = s[2]
         part = int(timer[0])
         while ((int(timer[0]) - part) & 0x3FFFFFFF) < int(s[8]):
@@ -136,8 +136,8 @@ def turn_back(tables: Sequence[Words], k: int, end: int) -> int:
     back = ptr32(tables[2])
     while k < end:
         w = int(seen[k])
-        part = int(back[w & 255]) | int(back[256 + ((w >> 8) & 255)])
-        seen[k] = part | int(back[512 + ((w >> 16) & 255)]) | int(back[768 + ((w >> 24) & 255)])
+        part = int(back[(w << 2) & 1020]) | int(back[((w >> 6) & 1020) + 1])
+        seen[k] = part | int(back[((w >> 14) & 1020) + 2]) | int(back[((w >> 22) & 1020) + 3])
         floating[k] = 0
         k += 1
     return 0

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from .buffers import words
-from .cpython import addressof
+from .cpython import addressof, micropython, ptr32
 from .engine import Refused
 from .faces import BusFace, Words
 from .rp2040 import (
@@ -101,6 +101,17 @@ CLEAR_BITS = 0x3000
 """Added to the address of a register: write ones to set bits, or to clear them (2.1.2)."""
 
 
+@micropython.viper
+def put_words(pairs: Words, count: int) -> int:
+    """Write ``count`` words, each to the address before it."""
+    p = ptr32(pairs)
+    k = 0
+    while k < 2 * count:
+        ptr32(int(p[k]))[0] = p[k + 1]
+        k += 2
+    return 0
+
+
 class Bus:
     """The board's own memory and registers, as MicroPython shows them."""
 
@@ -121,6 +132,10 @@ class Bus:
     def write(self, address: int, value: int) -> None:
         """Write a register."""
         self.memory[address] = value
+
+    def put(self, pairs: Words, count: int) -> None:
+        """Write ``count`` registers, each an address and a value in ``pairs``."""
+        put_words(pairs, count)
 
     def window(self, address: int) -> Any:
         """Registers from an address on, as ``ptr32`` takes them."""
@@ -213,24 +228,24 @@ def take_pins(bus: BusFace, numbers: Iterable[int], function: int) -> None:
 def crossing(pairs: Iterable[tuple[int, int]]) -> Words:
     """Make tables that move bit ``a`` to bit ``b`` for each pair (a, b) and drop other bits.
 
-    A word of the host has a bit per chip pin, a register a bit per controller pin; four tables of
-    256 words turn one into the other, a byte at a time.
+    A word of the host has a bit per chip pin, a register a bit per controller pin. Word 4v + k of
+    the table is for byte k of a word, where it is v.
     """
     table = words(1024)
     for a, b in pairs:
-        table[(a >> 3) * 256 + (1 << (a & 7))] = 1 << b
-    for base in (0, 256, 512, 768):
-        for byte in range(1, 256):
-            rest = byte & (byte - 1)
-            if rest:
-                table[base + byte] = table[base + rest] | table[base + (byte ^ rest)]
+        table[(4 << (a & 7)) + (a >> 3)] = 1 << b
+    for at in range(4, 1024):
+        byte = at >> 2
+        rest = byte & (byte - 1)
+        if rest:
+            table[at] = table[4 * rest + (at & 3)] | table[4 * (byte ^ rest) + (at & 3)]
     return table
 
 
 def cross(table: Sequence[int], word: int) -> int:
     """Move the bits of a word by the tables."""
-    low = table[word & 255] | table[256 + (word >> 8 & 255)]
-    return low | table[512 + (word >> 16 & 255)] | table[768 + (word >> 24 & 255)]
+    low = table[word << 2 & 1020] | table[(word >> 6 & 1020) + 1]
+    return low | table[(word >> 14 & 1020) + 2] | table[(word >> 22 & 1020) + 3]
 
 
 def pulled(bus: BusFace, number: int, pull: int) -> int:

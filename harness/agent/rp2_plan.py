@@ -9,8 +9,20 @@ from __future__ import annotations
 from array import array
 from collections.abc import Sequence
 
-from .codec import Block
+from .buffers import words
+from .codec import (
+    FIELD_CARE,
+    FIELD_DRIVE,
+    FIELD_ENABLE,
+    FIELD_EXPECT,
+    FIELD_HIGHZ,
+    FIELD_PULSE,
+    FIELD_REPEAT,
+    Block,
+)
+from .cpython import addressof
 from .faces import RoomFace, Words
+from .planes import add_bits, begin_words, fill_table
 from .protocol import UNTIL
 from .rp2_chip import (
     AFTER_GET,
@@ -21,8 +33,18 @@ from .rp2_chip import (
     PIO_RXF,
     PIO_TXF,
     READ_PAIR,
+    cross,
 )
-from .rp2_stream import EDGE, MIN_LOOP, Chain, lay_words, pick_words, plain_rows
+from .rp2_stream import (
+    EDGE,
+    MIN_LOOP,
+    Chain,
+    add_pairs,
+    begin_pairs,
+    cross_words,
+    lay_words,
+    plain_rows,
+)
 from .rp2040 import STEP_READ, STEP_WRITE
 
 LOOPS = 32
@@ -47,11 +69,14 @@ class BurstPlan:
         self.max_words = stream
         self.max_kept = capture
         self.stream, self.stream_at = bus.room(stream)
+        self.room_at = addressof(self.stream)
         self.capture, self.capture_at = bus.room(capture + 1)
         self.sending, self.sending_at = bus.room(BLOCKS)
         self.getting, self.getting_at = bus.room(BLOCKS)
         self.send = Chain(2 * LOOPS + 1)
         self.get = Chain(2 * LOOPS + 1)
+        self.enable = 0
+        self.ways: list[dict[int, Words]] = []
         self.clear()
 
     def clear(self) -> None:
@@ -65,6 +90,69 @@ class BurstPlan:
         self.picked = 0
         self.pull = 0
         self.why = ""
+        self.straight = 0
+
+    def goes_straight(self, block: Block, two: int) -> bool:
+        """Whether a block is a single burst of rows that run once and need no software."""
+        steady = not block.varying & (1 << FIELD_ENABLE | 1 << FIELD_HIGHZ | 1 << FIELD_REPEAT)
+        once = steady and block.level[FIELD_REPEAT] == 1 and not block.level[FIELD_HIGHZ]
+        return once and 0 < two * block.count <= self.max_words and block.count <= self.max_kept
+
+    def lay_straight(self, block: Block, table: Sequence[int], two: int) -> None:
+        """Lay out such a block: planes become words to the pins without a look at rows.
+
+        ``table`` and ``two``, the words a row, are as in ``lay_out``.
+        """
+        if block.fresh:
+            level, pulsed = (
+                block.level[FIELD_DRIVE],
+                block.level[FIELD_DRIVE] ^ block.level[FIELD_PULSE],
+            )
+            self.start: tuple[int, ...] = (cross(table, level), cross(table, pulsed))
+            self.row_words = two
+            self.laid = block
+            if self.ways is not block.ways:
+                self.ways = block.ways
+                self.crossed = [self.cross_plane(ways, table) for ways in block.ways]
+            self.lanes = (begin_pairs, add_pairs) if two == 2 else (begin_words, add_bits)
+            block.fill((FIELD_EXPECT, FIELD_CARE), self.lay_plane)
+            if self.start:
+                self.look_up((words(8), words(8)), 8, addressof(block.plane))
+            self.enable = block.level[FIELD_ENABLE]
+        self.picked = 0
+        if self.straight != two * block.count:
+            self.clear()
+            self.row_words = two
+            self.straight = two * block.count
+            self.add_words(block.count)
+            self.pieces.append((0, 0, block.count, 1, 1))
+            self.write()
+
+    def cross_plane(self, ways: dict[int, Words], table: Sequence[int]) -> tuple[Words, Words]:
+        """What the bits of a plane do to levels and to pulsed levels, in controller order."""
+        level, pulsed = words(8), words(8)
+        if FIELD_DRIVE in ways:
+            cross_words(ways[FIELD_DRIVE], level, table, 8)
+        if FIELD_PULSE in ways:
+            cross_words(ways[FIELD_PULSE], pulsed, table, 8)
+        for bit in range(8):
+            pulsed[bit] ^= level[bit]
+        return level, pulsed
+
+    def lay_plane(self, number: int, width: int, plane: int) -> None:
+        """Turn an expanded plane into words to the pins."""
+        if FIELD_DRIVE in self.ways[number] or FIELD_PULSE in self.ways[number]:
+            self.look_up(self.crossed[number], width, plane)
+
+    def look_up(self, bits: tuple[Words, Words], width: int, plane: int) -> None:
+        """Begin or change the words to the pins by the bits of a plane."""
+        block = self.laid
+        level, pulsed = self.start or (0, 0)
+        fill_table(block.table_at, level, bits[0], width)
+        if self.row_words == 2:
+            fill_table(block.table_at + 1024, pulsed, bits[1], width)
+        self.lanes[not self.start](plane, self.room_at, block.table, block.count)
+        self.start = ()
 
     def lay_out(
         self,
@@ -82,7 +170,7 @@ class BurstPlan:
         count, self.row_words, self.first, self.stop = span
         self.buffers = (block.drive, block.pulse, self.stream, table)
         row, done = start
-        enable = block.enable[row]
+        self.enable = enable = block.enable[row]
         while row < count and not self.why:
             if not block.repeat[row]:
                 row += 1
@@ -103,9 +191,13 @@ class BurstPlan:
                 if done == block.repeat[row]:
                     row += 1
                     done = 0
+        self.write()
+        return row, done
+
+    def write(self) -> None:
+        """Write the control blocks."""
         self.send.write(self.sending, PIO_TXF, (0, 1))
         self.get.write(self.getting, PIO_RXF, (1, 0))
-        return row, done
 
     def obstacle(self, block: Block, row: int, enable: int) -> str:
         """Return what keeps a row out of this burst, or an empty text."""
@@ -145,11 +237,15 @@ class BurstPlan:
         if size:
             # An array, since viper functions take four arguments at most on ARM (py/emitnative.c).
             lay_words(self.buffers, array("I", [row, size, self.used, self.row_words, step]))
-            self.send.add(self.stream_at + 4 * self.used, size * self.row_words, SEND_STEP, 4)
-            self.used += size * self.row_words
-            self.keep(size)
+            self.add_words(size)
             self.pieces.append((row, done, size, 1, step))
         return size
+
+    def add_words(self, size: int) -> None:
+        """Send the words of ``size`` cycles that were laid out last, and capture them."""
+        self.send.add(self.stream_at + 4 * self.used, size * self.row_words, SEND_STEP, 4)
+        self.used += size * self.row_words
+        self.keep(size)
 
     def keep(self, size: int) -> None:
         """Capture ``size`` cycles."""
@@ -181,12 +277,12 @@ class BurstPlan:
         self.inline(row, done + EDGE + middle, EDGE, 0)
         return size
 
-    def last_levels(self, block: Block) -> int:
-        """The levels of the pins after the burst."""
-        piece = self.pieces[-1]
-        return block.drive[piece[0] + piece[2] - 1 if piece[4] else piece[0]]
+    def edge_levels(self) -> tuple[int, int]:
+        """The first and the last levels of the burst, in controller order."""
+        return self.stream[0], self.stream[self.used - self.row_words]
 
     def pick(self, target: Words | memoryview, size: int, table: Sequence[int]) -> None:
         """Put the next ``size`` captured words, in the host's order of bits, into ``target``."""
-        pick_words((self.capture, target, table), self.picked, size)
+        source = memoryview(self.capture)[self.picked :] if self.picked else self.capture
+        cross_words(source, target, table, size)
         self.picked += size

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from .cpython import micropython, ptr32
-from .faces import Words
+from .cpython import micropython, ptr8, ptr32
+from .faces import Table, Words
 
 EDGE = 8
 """Cycles of a repeated row laid out one by one before and after its repetition."""
@@ -79,19 +79,19 @@ def lay_words(buffers: Sequence[Any], job: Words) -> int:
     while left > 0:
         w = int(drive[i])
         stream[to] = (
-            int(table[w & 255])
-            | int(table[256 + ((w >> 8) & 255)])
-            | int(table[512 + ((w >> 16) & 255)])
-            | int(table[768 + ((w >> 24) & 255)])
+            int(table[(w << 2) & 1020])
+            | int(table[((w >> 6) & 1020) + 1])
+            | int(table[((w >> 14) & 1020) + 2])
+            | int(table[((w >> 22) & 1020) + 3])
         )
         to += 1
         if two:
             w = w ^ int(pulse[i])
             stream[to] = (
-                int(table[w & 255])
-                | int(table[256 + ((w >> 8) & 255)])
-                | int(table[512 + ((w >> 16) & 255)])
-                | int(table[768 + ((w >> 24) & 255)])
+                int(table[(w << 2) & 1020])
+                | int(table[((w >> 6) & 1020) + 1])
+                | int(table[((w >> 14) & 1020) + 2])
+                | int(table[((w >> 22) & 1020) + 3])
             )
             to += 1
         i += step
@@ -100,21 +100,44 @@ def lay_words(buffers: Sequence[Any], job: Words) -> int:
 
 
 @micropython.viper
-def pick_words(buffers: Sequence[Any], at: int, count: int) -> int:
-    """Turn ``count`` captured words back, from ``at``: ``buffers`` is capture, seen, table."""
-    capture = ptr32(buffers[0])
-    seen = ptr32(buffers[1])
-    table = ptr32(buffers[2])
+def begin_pairs(plane: int, target: int, table: Table, count: int) -> int:
+    """Write two words for each byte of the plane: from the table, and from the one behind it."""
+    end = plane + count
+    while plane < end:
+        ptr32(target)[0] = table[ptr8(plane)[0]]
+        ptr32(target)[1] = table[256 + ptr8(plane)[0]]
+        plane += 1
+        target += 8
+    return 0
+
+
+@micropython.viper
+def add_pairs(plane: int, target: int, table: Table, count: int) -> int:
+    """Change pairs of words, begun before, by the two tables."""
+    end = plane + count
+    while plane < end:
+        ptr32(target)[0] = ptr32(target)[0] ^ table[ptr8(plane)[0]]
+        ptr32(target)[1] = ptr32(target)[1] ^ table[256 + ptr8(plane)[0]]
+        plane += 1
+        target += 8
+    return 0
+
+
+@micropython.viper
+def cross_words(source: Any, target: Any, table: Any, count: int) -> int:
+    """Move the bits of ``count`` words by the tables of ``crossing``."""
+    s = ptr32(source)
+    t = ptr32(target)
+    b = ptr32(table)
     k = 0
     while k < count:
-        w = int(capture[at])
-        seen[k] = (
-            int(table[w & 255])
-            | int(table[256 + ((w >> 8) & 255)])
-            | int(table[512 + ((w >> 16) & 255)])
-            | int(table[768 + ((w >> 24) & 255)])
+        w = int(s[k])
+        t[k] = (
+            int(b[(w << 2) & 1020])
+            | int(b[((w >> 6) & 1020) + 1])
+            | int(b[((w >> 14) & 1020) + 2])
+            | int(b[((w >> 22) & 1020) + 3])
         )
-        at += 1
         k += 1
     return 0
 

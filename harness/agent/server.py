@@ -15,10 +15,16 @@ from .protocol import (
     DONE,
     FAULT,
     GAP,
+    MAX_ANSWERS,
     REMEMBER,
     Deframer,
     frame,
 )
+
+LONG = 256
+"""Bytes of an answer that memory does not hold many times; only a block's is longer."""
+MAX_HELD = MAX_ANSWERS + 4096
+"""Maximum number of bytes of long answers remembered: lists and frames take some too."""
 
 
 class Server:
@@ -31,6 +37,7 @@ class Server:
         self.deframer = Deframer()
         self.expected = 0
         self.answers = [b""] * 256
+        self.long: list[int] = []
         self.waiting: list[bytes] = []
         self.closed = False
         self.gap_sent = False
@@ -79,9 +86,11 @@ class Server:
             pass
         elif number == self.expected:
             self.gap_sent = False
-            self.answers[(number - REMEMBER) & 255] = b""
+            self.forget((number - REMEMBER) & 255)
             answer = self.perform(number, body[2], memoryview(body)[3:])
             self.answers[number] = answer
+            if len(answer) > LONG:
+                self.long.append(number)
             self.expected = (number + 1) & 255
             self.port.write(answer)
         elif self.answers[number]:
@@ -89,6 +98,14 @@ class Server:
         elif not self.gap_sent:
             self.gap_sent = True
             self.port.write(frame(self.session, self.expected, GAP, b""))
+
+    def forget(self, number: int) -> None:
+        """Forget the answer to a command, and long ones beyond those that may be in flight."""
+        self.answers[number] = b""
+        if number in self.long:
+            self.long.remove(number)
+        while sum([len(self.answers[number]) for number in self.long]) > MAX_HELD:
+            self.answers[self.long.pop(0)] = b""
 
     def perform(self, number: int, kind: int, payload: bytes | memoryview) -> bytes:
         """Do a command and return its answer."""

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.agent import protocol
+from harness.agent.codec import MAX_PLANES
 from harness.board.forms import Form, choose, constant
 from harness.board.layout import Layout, Planes, find_layout
 from harness.link import Command
@@ -45,6 +46,7 @@ class EncodedBlock:
 def encode_pattern(pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
     """Cut a pattern into blocks of at most ``rows`` vectors and encode them one by one."""
     fields = wire_fields(pattern)
+    rows = block_rows(fields, rows)
     bounds = list(block_bounds(pattern, rows))
     checks = [_can_be_checked(pattern, *bound, rows) for bound in bounds]
     promise = 0
@@ -96,6 +98,16 @@ def _without_expectation(
         if checked:
             expect[first:stop] = 0
     return (*fields[:3], expect, *fields[4:])
+
+
+def block_rows(fields: tuple[Words, ...], rows: int) -> int:
+    """Return the maximum number of rows of a block on a board with room for ``rows``.
+
+    It is smaller if more bits vary than ``MAX_PLANES`` planes of the board's memory hold.
+    """
+    changes = (int(np.bitwise_or.reduce(field ^ field[0])) for field in fields)
+    planes = -(-sum(change.bit_count() for change in changes) // 8)
+    return rows if planes <= MAX_PLANES else max(rows * MAX_PLANES // planes, 1)
 
 
 def block_bounds(pattern: Pattern, rows: int) -> Iterator[tuple[int, int]]:
@@ -191,4 +203,5 @@ def block_commands(body: bytes, flags: int, count: int, promise: int = 0) -> tup
     loads = tuple(
         Command(protocol.LOAD, body[at : min(at + CHUNK, last)]) for at in range(0, last, CHUNK)
     )
-    return (*loads, Command(protocol.BLOCK, head + body[last:]))
+    answer_size = 4 * count if flags & protocol.CHECKED else 0
+    return (*loads, Command(protocol.BLOCK, head + body[last:], answer_size))

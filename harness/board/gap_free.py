@@ -11,6 +11,7 @@ from harness.agent import protocol
 from harness.agent.backends import Backend
 from harness.agent.buffers import words
 from harness.agent.codec import Block
+from harness.board.encode import block_rows, wire_fields
 from harness.board.orders import Room
 from harness.board.rates import row_words
 from harness.errors import TableUnfit
@@ -26,10 +27,11 @@ def check_gap_free(pattern: Pattern, room: Room, about: Backend) -> None:
             f'{WANTS}, but pins module "{about.name}" paces every cycle by software; run it on a '
             "board whose profile has a pins module with exact timing, or remove gap_free"
         )
-    if len(pattern) > room.rows:
+    rows = block_rows(wire_fields(pattern), room.rows)
+    if len(pattern) > rows:
         raise TableUnfit(
             f"{WANTS}, but it has {len(pattern):,} rows and this board takes at most "
-            f"{room.rows:,}; use repeat, split the table, or remove gap_free"
+            f"{rows:,}; use repeat, split the table, or remove gap_free"
         )
     plan = about.plan(_Memory(), room.burst.words, room.burst.captured - protocol.MAX_WINDOW)
     span = (len(pattern), row_words(pattern), 0, 0)

@@ -19,8 +19,8 @@ import numpy as np
 
 from harness.agent import protocol
 from harness.agent.backends import Backend, texts
+from harness.agent.codec import MIN_ROWS
 from harness.agent.compiled import MODULE, compiled
-from harness.agent.engine import MIN_ROWS
 from harness.board.capture import (
     Capture,
     RunConditions,

@@ -24,10 +24,14 @@ AHEAD = 4
 
 @dataclass(frozen=True)
 class Command:
-    """A command for the board: a kind of the protocol and a payload."""
+    """A command for the board: a kind of the protocol and a payload.
+
+    ``answer_size`` is the maximum number of bytes of words in its answer.
+    """
 
     kind: int
     payload: bytes = b""
+    answer_size: int = 0
 
 
 @dataclass(frozen=True)
@@ -103,7 +107,8 @@ class Channel:
                 if command is None:
                     exhausted = True
                     break
-                due.add(self.link.submit(command.kind, command.payload, self._clock()))
+                now = self._clock()
+                due.add(self.link.submit(command.kind, command.payload, now, command.answer_size))
             self._flush()
             if exhausted and not due:
                 return

@@ -87,6 +87,7 @@ class Answer:
 @dataclass
 class _Sent:
     ticket: int
+    answer_size: int
     wire: bytes
     answer: Answer | None = None
 
@@ -119,14 +120,17 @@ class Link:
             Action.REPORT: self._report,
         }
 
-    def submit(self, kind: int, payload: bytes, now: float) -> int:
-        """Queue a command; return its ticket. Raises HostMisuse if it is too long."""
+    def submit(self, kind: int, payload: bytes, now: float, answer_size: int = 0) -> int:
+        """Queue a command; return its ticket. Raises HostMisuse if it is too long.
+
+        ``answer_size`` is that of ``Command``.
+        """
         if len(payload) + 3 > protocol.MAX_BODY:
             raise HostMisuse(f"a command of {len(payload)} bytes does not fit in a frame")
         ticket = self._next
         self._next += 1
         wire = make_frame(self.session, ticket & 0xFF, kind, payload)
-        self._queue.append(_Sent(ticket, wire))
+        self._queue.append(_Sent(ticket, answer_size, wire))
         self._happen(Event.SUBMIT, now)
         return ticket
 
@@ -208,7 +212,11 @@ class Link:
         total = sum(len(sent.wire) for sent in self._in_flight)
         # The board forgets an answer when it takes the command REMEMBER later (agent/server.py);
         # with one fewer in flight it still has the answer to every repeated command.
+        due = sum(sent.answer_size for sent in self._in_flight)
         while self._queue and len(self._in_flight) < protocol.REMEMBER - 1:
+            due += self._queue[0].answer_size
+            if due > protocol.MAX_ANSWERS:  # the board remembers no more
+                return
             size = len(self._queue[0].wire)
             if self._in_flight and total + size > self.max_in_flight:  # never hold back a lone one
                 return

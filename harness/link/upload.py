@@ -83,6 +83,7 @@ class _v:
 sys.modules.pop("{module}", None)
 vfs.mount(_v(), "/_v")
 sys.path.append("/_v")
+gc.collect()
 try:
  from {module} import *
 finally:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from harness.table import Pattern
 
 CLOCK_HZ = 1e6
-ROWS = 512
+ROWS = 1024
 """Rows of a block that must fit, as the exact pins module wants them."""
 ATTACH_SECONDS = 0.7
 TABLES = ("bcd7seg/function", "lfsr/states")

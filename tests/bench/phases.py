@@ -81,12 +81,15 @@ Server.look_up = _tap("look for the host", Server.look_up)
 Port.read = _tap("receive", Port.read)
 Port.write = _tap("report", Port.write)
 Deframer.next = _tap("frames", Deframer.next)
-Block.load = _tap("expand", Block.load)
+Block.open = _tap("expand", Block.open)
+Block.fill = _tap("expand", Block.fill)
 frame = _tap("report", frame)
 unmatch = _tap("decompress", unmatch)
 """
 EXACT_TAPS = """
 BurstPlan.lay_out = _tap("lay out", BurstPlan.lay_out)
+BurstPlan.lay_straight = _tap("lay out", BurstPlan.lay_straight)
+BurstPlan.lay_plane = _tap("lay out", BurstPlan.lay_plane)
 BurstPlan.pick = _tap("compare", BurstPlan.pick)
 Pins.burst = _tap("burst", Pins.burst)
 """

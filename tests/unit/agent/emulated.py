@@ -69,6 +69,10 @@ class EmulatedBus:
             if (self.pio.pin_values, self.pio.pin_directions) != self.before:
                 self.moved()
 
+    def put(self, pairs: Any, count: int) -> None:
+        for k in range(0, 2 * count, 2):
+            self.write(pairs[k], pairs[k + 1])
+
     def window(self, address: int) -> Window:
         return Window(self, address)
 

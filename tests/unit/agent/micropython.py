@@ -40,6 +40,11 @@ def run(script: str, folder: Path, *arguments: str, heap: str = "2m") -> str:
     return done.stdout
 
 
+def without_thumb(name: str) -> list[str]:
+    """The texts of a backend that any processor takes."""
+    return [text for text in texts(backend(name)) if "asm_thumb" not in text]
+
+
 def run_twice(
     name: str, modules: Sequence[str], scenario: str, folder: Path
 ) -> tuple[list[Any], list[Any]]:
@@ -47,7 +52,7 @@ def run_twice(
 
     Returns the lines of JSON that each printed.
     """
-    found = texts(backend(name))
+    found = without_thumb(name)
     for number, text in enumerate(found):
         (folder / f"text{number}.py").write_text(text, encoding="utf-8")
     on_board = f"""

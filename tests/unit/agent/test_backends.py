@@ -16,12 +16,12 @@ import pytest
 from harness.agent import rp2_timing
 from harness.agent.backends import BACKENDS, MODULES, backend, slim, stored_texts, text_of, texts
 from harness.agent.compiled import COMPILED, compile_agent, compiled, controlled, file_name
-from tests.unit.agent.micropython import needs_micropython, run
+from tests.unit.agent.micropython import needs_micropython, run, without_thumb
 
 ROOT = Path(__file__).parents[3]
-MOST_BYTES = {"generic": 29_700, "rp2": 48_600, "sio": 40_000, "virtual": 27_500}
+MOST_BYTES = {"generic": 31_200, "rp2": 61_000, "sio": 42_000, "virtual": 29_000}
 """Maximum size of one upload as text; a controller's memory holds it and its code."""
-MOST_COMPILED = {"generic": 20_000, "rp2": 30_000, "sio": 24_000, "virtual": 22_000}
+MOST_COMPILED = {"generic": 20_500, "rp2": 33_000, "sio": 24_500, "virtual": 22_500}
 """Maximum size compiled; reading a byte takes an RP2040 some 13 us."""
 
 
@@ -46,8 +46,9 @@ def defined(text: str) -> set[str]:
 def test_no_two_modules_of_an_upload_define_the_same_name(name: str) -> None:
     found = texts(backend(name))
     assert len(found) == len(MODULES) + len(backend(name).needs) + 1 + bool(backend(name).table)
+    replaced = set().union(*(defined(text) for text in found if "asm_thumb" in text))
     for one, other in combinations(found, 2):
-        assert not defined(one) & defined(other)
+        assert not defined(one) & defined(other) - replaced
 
 
 @pytest.mark.parametrize("name", BACKENDS)
@@ -230,7 +231,7 @@ def nothing() -> None:
 @needs_micropython
 @pytest.mark.parametrize("name", BACKENDS)
 def test_the_real_interpreter_takes_every_text_of_an_upload(name: str, tmp_path: Path) -> None:
-    found = texts(backend(name))
+    found = without_thumb(name)
     for number, text in enumerate(found):
         (tmp_path / f"text{number}.py").write_text(text, encoding="utf-8")
     script = f"""

@@ -14,12 +14,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from harness.agent import protocol, rp2_chip, rp2040
+from harness.agent.codec import Block
 from harness.agent.engine import Aborted, Engine, Refused
 from harness.agent.pins_rp2 import Pins
 from harness.agent.rp2_timing import Layout
+from tests.examples import few
 from tests.unit.agent.emulated import Device, EmulatedBus, Inverter, TernDevice
 from tests.unit.agent.emulated_rp2350 import WRONG_ONES, refusal, turn_to_rp2350
 from tests.unit.agent.tern import CLK, INS, IO, NRESET, OUTS, PINS, TernChip
@@ -504,6 +508,32 @@ def test_a_dma_that_does_not_keep_up_is_seen() -> None:
     bench.pins.begin = starve  # type: ignore[method-assign]
     bench.invert(counting(50))
     assert bench.totals()[3] == 1
+
+
+@few(30)
+@given(st.integers(1, 60), st.integers(0, 1 << 30), st.sampled_from([1, 2]))
+def test_planes_laid_out_straight_are_the_words_that_their_rows_would_be(
+    count: int, number: int, two: int
+) -> None:
+    random = np.random.default_rng(number)
+    varies = random.integers(0, 1 << 16, 4, dtype=np.uint32)
+    drive, pulse, expect, care = random.integers(0, 1 << 16, (4, count), dtype=np.uint32)
+    zero = np.zeros(count, np.uint32)
+    fields = (drive & varies[0], zero + 7, pulse & varies[1], expect & varies[2], care & varies[3])
+    body = encode_planes((*fields, zero, zero + 1))
+    bench = Bench(Inverter(), range(16), rows=64)
+    plan, straight, cut = bench.pins.plan, Block(64), Block(64)
+    straight.open(body, count)
+    if straight.fresh:  # else they are plain words, the shorter way
+        assert plan.goes_straight(straight, two)
+        plan.lay_straight(straight, bench.pins.outward, two)
+        laid, blocks = list(plan.stream[: two * count]), (list(plan.sending), list(plan.getting))
+        cut.load(body, count)
+        assert plan.lay_out(cut, (0, 0), bench.pins.outward, (count, two, 0, 0)) == (count, 0)
+        assert laid == list(plan.stream[: two * count])
+        assert blocks == (list(plan.sending), list(plan.getting))
+        assert list(straight.care) == list(cut.care)
+        assert list(straight.expect) == list(cut.expect)
 
 
 def test_the_accumulator_wired_in_any_order_has_each_pin_once() -> None:

@@ -22,6 +22,7 @@ from harness.agent import (
     protocol,
     rp2_chip,
     rp2_plan,
+    rp2_start,
     rp2_stream,
     rp2_timing,
     rp2040,
@@ -31,7 +32,7 @@ from tests.unit.agent.micropython import needs_micropython, run_twice
 from tests.unit.board.bodies import encode_planes
 
 GENERAL = (protocol, buffers, unpack, planes, codec)
-TEXTS = (*GENERAL, rp2040, rp2_chip, rp2_timing, rp2_stream, rp2_plan)
+TEXTS = (*GENERAL, rp2040, rp2_chip, rp2_timing, rp2_stream, rp2_plan, rp2_start)
 SCENARIO = """
 import json
 from array import array
@@ -61,6 +62,9 @@ class Recorder:
         self.log.append((address, value))
         if address == PIO_CTRL + SET_BITS and value == SM_ENABLE:
             self.answered = 1
+    def put(self, pairs, count):
+        for k in range(0, 2 * count, 2):
+            self.write(pairs[k], pairs[k + 1])
     def room(self, count):
         at = self.next
         self.next += 4 * count + 8 & ~7

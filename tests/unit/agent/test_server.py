@@ -115,6 +115,26 @@ def test_as_many_answers_are_remembered_as_may_be_in_flight_through_many_numbers
     assert len(desk.done) == 600
 
 
+def test_long_answers_are_remembered_of_as_many_blocks_as_may_be_in_flight() -> None:
+    desk = Desk()
+    seen = bytes(4 * 512)
+
+    def differs(kind: int, payload: bytes | memoryview) -> bytes:
+        return bytes(payload) + seen if kind == protocol.BLOCK else b""
+
+    desk.engine.command = differs  # type: ignore[method-assign]
+    for number in range(300):
+        desk.tell(
+            number & 255, protocol.BLOCK if number % 2 else protocol.LOAD, bytes((number % 7,))
+        )
+    desk.hear()
+    held = [len(answer) for answer in desk.server.answers if len(answer) > len(seen)]
+    assert protocol.MAX_ANSWERS <= sum(held) <= protocol.MAX_ANSWERS + 4096 + held[0]
+    for number in range(299, 299 - 2 * protocol.MAX_ANSWERS // len(seen), -2):
+        desk.tell(number & 255, protocol.BLOCK)
+        assert desk.hear() == [(number & 255, protocol.DONE, bytes((number % 7,)) + seen)]
+
+
 def test_another_hosts_frames_are_ignored() -> None:
     desk = Desk()
     desk.tell(0, protocol.SENSE, session=SESSION + 1)

@@ -13,8 +13,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from harness.agent import protocol
+from harness.agent.codec import MAX_PLANES, body_size
 from harness.agent.engine import Engine
-from harness.board.encode import EncodedBlock, block_bounds, encode_pattern
+from harness.board.encode import (
+    EncodedBlock,
+    block_bounds,
+    block_rows,
+    encode_bodies,
+    encode_pattern,
+    wire_fields,
+)
 from harness.link import Command
 from harness.table import PLANES, Pattern
 from tests.examples import few
@@ -88,7 +96,7 @@ def raw(count: int, rows: int) -> int:
 @given(any_patterns(), st.sampled_from([1, 8, 64, 100]))
 def test_no_pattern_costs_more_than_its_words_and_all_come_back(whole: Pattern, rows: int) -> None:
     blocks = list(encode_pattern(whole, rows))
-    assert size(iter(blocks)) <= raw(len(whole), rows)
+    assert size(iter(blocks)) <= raw(len(whole), block_rows(wire_fields(whole), rows))
     engine = Engine(TernPins(TernChip()), 100)
     for block in blocks:
         cut = slice(block.first, block.first + block.rows)
@@ -104,6 +112,20 @@ def test_random_words_cost_at_most_one_hundredth_more_than_themselves(count: int
     columns["repeat"] &= np.uint32(0x7FFFFFFF)
     spent = size(encode_pattern(pattern(count, **columns), 1024))
     assert spent <= 1.01 * raw(count, 1024)
+
+
+def test_a_block_has_fewer_rows_if_more_bits_vary_than_the_boards_memory_holds() -> None:
+    random = np.random.default_rng(5)
+    columns = {
+        name: random.integers(0, 1 << 32, 3000, dtype=np.uint32) for name in (*PLANES, "repeat")
+    }
+    for fields in (2, 3, 7):
+        some = pattern(3000, **dict(list(columns.items())[:fields]))
+        varying = wire_fields(some)
+        rows = block_rows(varying, 1024)
+        assert rows == min(1024, 1024 * MAX_PLANES // (4 * fields))
+        (body,) = encode_bodies(varying, [(0, rows)])
+        assert len(body) <= body_size(1024)
 
 
 LAYOUT_ONCE = 60

@@ -187,6 +187,16 @@ def test_no_more_commands_are_in_flight_than_the_board_remembers() -> None:
     assert numbers(link.outgoing()) == list(range(protocol.REMEMBER - 1))
 
 
+def test_no_longer_answers_are_due_than_the_board_remembers() -> None:
+    link = Link(SESSION, 1 << 20)
+    for _ in range(6):
+        link.submit(protocol.LOAD, b"", 0.0)
+        link.submit(protocol.BLOCK, b"", 0.0, protocol.MAX_ANSWERS // 3)
+    assert numbers(link.outgoing()) == [0, 1, 2, 3, 4, 5, 6]
+    link.receive(b"".join(map(done, range(4))), 0.1)
+    assert numbers(link.outgoing()) == [7, 8, 9, 10]
+
+
 def test_numbers_wrap_after_256_commands() -> None:
     link = Link(SESSION, 4096)
     for ticket in range(600):

@@ -1,0 +1,154 @@
+"""Every loop in Thumb does what its twin does, bit by bit, on an emulated Cortex-M0+.
+
+The loops are assembled as a board does it; the twins run on CPython, as they do in other tests.
+"""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Callable
+from random import Random
+from typing import Any
+
+import lz4.block
+import pytest
+
+from harness.agent import buffers, planes, rp2_stream, thumb, unpack
+from harness.agent.backends import text_of
+from harness.agent.buffers import words
+from harness.agent.cpython import addressof
+from tests.unit.agent.thumb_core import Processor, assembled
+
+COUNTS = (1, 2, 7, 64, 200)
+CYCLES = {
+    "begin_words": 14,
+    "add_bits": 17,
+    "begin_pairs": 19,
+    "add_pairs": 25,
+    "undo_xor": 14,
+    "undo_sum": 11,
+    "turn": 31,
+    "cross_words": 33,
+    "sum_state": 40,
+    "unmatch": 10,
+}
+"""Maximum number of cycles for each word or byte, in the long run."""
+
+
+@pytest.fixture(scope="module")
+def codes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    return assembled(text_of("thumb"), tmp_path_factory.mktemp("thumb"))
+
+
+class Both:
+    """Runs a loop and its twin on copies of the same buffers."""
+
+    def __init__(self, codes: dict[str, bytes], name: str, twin: Callable[..., Any]) -> None:
+        self.code, self.twin, self.most = codes[name], twin, CYCLES[name]
+
+    def agree(self, arguments: list[Any], count: int, places: int) -> None:
+        """Compare what is returned (if anything) and all buffers; ``places`` bits are addresses."""
+        processor = Processor()
+        own = [array(a.typecode, a) if isinstance(a, array) else a for a in arguments]
+        given = [addressof(a) if places >> k & 1 else a for k, a in enumerate(own)]
+        returned = self.twin(*given)
+        at = [processor.place(a) if isinstance(a, array) else a for a in arguments]
+        result, cycles = processor.call(self.code, *at)
+        for k, a in enumerate(own):
+            if isinstance(a, array):
+                assert processor.bytes_at(at[k], 4 * len(a) if a.typecode == "I" else len(a)) == (
+                    a.tobytes()
+                )
+        if returned:
+            assert result == returned
+        assert cycles <= self.most * count + 60
+
+
+def random_bytes(random: Random, count: int) -> array[int]:
+    return array("B", random.randbytes(count))
+
+
+def random_words(random: Random, count: int) -> array[int]:
+    return array("I", random.randbytes(4 * count))
+
+
+@pytest.mark.parametrize("count", COUNTS)
+@pytest.mark.parametrize("name", ["begin_words", "add_bits"])
+def test_a_plane_becomes_words(codes: dict[str, bytes], name: str, count: int) -> None:
+    random = Random(count)
+    buffers = [random_bytes(random, count), random_words(random, count), random_words(random, 256)]
+    Both(codes, name, getattr(planes, name)).agree([*buffers, count], count, 3)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+@pytest.mark.parametrize("name", ["begin_pairs", "add_pairs"])
+def test_a_plane_becomes_pairs_of_words(codes: dict[str, bytes], name: str, count: int) -> None:
+    random = Random(count)
+    target, table = random_words(random, 2 * count), random_words(random, 512)
+    both = Both(codes, name, getattr(rp2_stream, name))
+    both.agree([random_bytes(random, count), target, table, count], count, 3)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_steps_are_undone(codes: dict[str, bytes], count: int) -> None:
+    random = Random(count)
+    plane, back = random_bytes(random, count), random_bytes(random, count)
+    target = array("B", bytes(count))
+    Both(codes, "undo_xor", planes.undo_xor).agree([plane, target, back, count], count, 7)
+    Both(codes, "undo_sum", planes.undo_sum).agree([plane, target, 200, count], count, 3)
+
+
+@pytest.mark.parametrize("column", range(8))
+def test_a_column_is_turned(codes: dict[str, bytes], column: int) -> None:
+    random = Random(column)
+    groups = 1 + 5 * column
+    target = array("I", bytes(8 * groups))
+    both = Both(codes, "turn", planes.turn)
+    both.agree([random_bytes(random, groups), target, column, groups], groups, 3)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+def test_bits_of_words_are_moved(codes: dict[str, bytes], count: int) -> None:
+    random = Random(count)
+    target, table = words(count), random_words(random, 1024)
+    both = Both(codes, "cross_words", rp2_stream.cross_words)
+    both.agree([random_words(random, count), target, table, count], count, 0)
+
+
+@pytest.mark.parametrize("count", COUNTS)
+@pytest.mark.parametrize("before", [0, 1, 0xFFFFFFFF, 0x12345678])
+def test_the_crc_of_masked_words_is_continued(
+    codes: dict[str, bytes], monkeypatch: pytest.MonkeyPatch, count: int, before: int
+) -> None:
+    random = Random(count)
+    seen, care = random_words(random, count), random_words(random, count)
+    processor = Processor()
+
+    def on_processor(seen: Any, care: Any, state: Any, count: int) -> None:
+        at = processor.place(state)
+        _, cycles = processor.call(
+            codes["sum_state"], processor.place(seen), processor.place(care), at, count
+        )
+        state[0] = int.from_bytes(processor.bytes_at(at, 4), "little")
+        assert cycles <= CYCLES["sum_state"] * count + 60
+
+    monkeypatch.setattr(thumb, "sum_state", on_processor)
+    found = thumb.sum_masked(seen, care, words(count), count, before)
+    assert found == buffers.sum_masked(seen, care, words(count), count, before)
+
+
+@pytest.mark.parametrize("text", ["", "a", "ab" * 300, "random", "mixed"])
+@pytest.mark.parametrize("short_of", [0, 1, 40])
+def test_matches_give_back_what_was_matched(
+    codes: dict[str, bytes], text: str, short_of: int
+) -> None:
+    random = Random(text)
+    made = {"random": random.randbytes(700), "mixed": bytes(range(200)) * 3 + random.randbytes(90)}
+    plain = made.get(text, text.encode())
+    short = array("B", lz4.block.compress(plain, store_size=False))
+    room = max(len(plain) - short_of, 0)
+    job = array("I", [len(short), room])
+    # The loop stops where the room ends: what it had written by then is of no interest.
+    target = array("B", bytes(room))
+    both = Both(codes, "unmatch", unpack.unmatch)
+    both.agree([short, target, job], len(plain) + 5 * len(short), 0)
