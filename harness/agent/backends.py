@@ -10,7 +10,7 @@ from __future__ import annotations
 import ast
 import re
 import threading
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from functools import lru_cache
@@ -27,6 +27,9 @@ MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server
 
 PINS_AT = MODULES.index("server")
 """Where the pins module and its helpers are inserted."""
+
+THUMB = "thumb"
+"""The module with functions that replace those of the same name where it goes to a board."""
 
 STORED = ("main", "started")
 """The last modules on a board that starts a design by itself; it needs no server."""
@@ -145,24 +148,33 @@ def best_backend(controller: str) -> str:
 
 def texts(about: Backend) -> tuple[str, ...]:
     """Return the texts to execute on the board, in order. Thread-safe."""
-    return tuple(text_of(module) for module in _modules(about, MODULES[PINS_AT:]))
+    return tuple(_texts(about, MODULES[PINS_AT:]).values())
 
 
 def stored_texts(about: Backend) -> dict[str, str]:
     """Return the texts that start a design without a host, by module; otherwise as ``texts``."""
-    return {module: text_of(module) for module in _modules(about, STORED)}
+    return _texts(about, STORED)
 
 
-def _modules(about: Backend, last: tuple[str, ...]) -> tuple[str, ...]:
+def _texts(about: Backend, last: tuple[str, ...]) -> dict[str, str]:
     table = (about.table,) if about.table else ()
-    return (*MODULES[:PINS_AT], *table, *about.needs, f"pins_{about.name}", *last)
+    modules = (*MODULES[:PINS_AT], *table, *about.needs, f"pins_{about.name}", *last)
+    again = _functions(THUMB) if THUMB in modules else frozenset()
+    return {name: text_of(name, frozenset() if name == THUMB else again) for name in modules}
 
 
 @lru_cache
-def text_of(module: str) -> str:
-    """Return the text of one module for a board. Thread-safe."""
+def text_of(module: str, without: frozenset[str] = frozenset()) -> str:
+    """Return the text of one module for a board, without some functions. Thread-safe."""
     with _ONE_AT_A_TIME:
-        return slim(_source(module))
+        return slim(_source(module), without)
+
+
+@lru_cache
+def _functions(module: str) -> frozenset[str]:
+    with _ONE_AT_A_TIME:
+        found = ast.parse(_source(module)).body
+    return frozenset(node.name for node in found if isinstance(node, ast.FunctionDef))
 
 
 def _source(module: str) -> str:
@@ -173,9 +185,10 @@ def _assigns_about(node: ast.stmt) -> TypeGuard[ast.Assign]:
     return isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "ABOUT"
 
 
-def slim(source: str) -> str:
-    """Strip from a module what a board does not need."""
+def slim(source: str, without: Collection[str] = ()) -> str:
+    """Strip from a module what a board does not need, and functions that come once more."""
     tree = _Slimmer().visit(ast.parse(source))
+    tree.body = [node for node in tree.body if getattr(node, "name", "") not in without]
     text = re.sub("\n\n+", "\n", ast.unparse(ast.fix_missing_locations(tree)) + "\n")
     return re.sub(r"^( {4})+", lambda indent: " " * (len(indent[0]) // 4), text, flags=re.MULTILINE)
 

@@ -54,8 +54,8 @@ def _started(function):
     def started(*arguments):
         _spent.clear()
         _inner[0] = _marks[2] = 0
+        _marks[1] = gc.mem_alloc()  # looks at the whole heap, for milliseconds
         _marks[0] = time.ticks_us()
-        _marks[1] = gc.mem_alloc()
         return function(*arguments)
     return started
 def _ended(function):

@@ -7,12 +7,13 @@ import os
 import subprocess
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from harness.agent.backends import backend, texts
+from harness.agent.backends import THUMB, backend, texts
 
 ROOT = Path(__file__).parents[3]
 FAKE_BOARD = Path(__file__).parent / "fake_board"
@@ -42,7 +43,8 @@ def run(script: str, folder: Path, *arguments: str, heap: str = "2m") -> str:
 
 def without_thumb(name: str) -> list[str]:
     """The texts of a backend that any processor takes."""
-    return [text for text in texts(backend(name)) if "asm_thumb" not in text]
+    about = backend(name)
+    return list(texts(replace(about, needs=tuple(n for n in about.needs if n != THUMB))))
 
 
 def run_twice(
