@@ -13,7 +13,7 @@ from typing import Any
 import lz4.block
 import pytest
 
-from harness.agent import buffers, planes, rp2_stream, thumb, unpack
+from harness.agent import buffers, planes, protocol, rp2_stream, thumb, unpack
 from harness.agent.backends import text_of
 from harness.agent.buffers import words
 from harness.agent.cpython import addressof
@@ -31,6 +31,7 @@ CYCLES = {
     "cross_words": 33,
     "sum_state": 40,
     "unmatch": 10,
+    "unstuff": 24,  # 16 where frames fit and have few zeros
 }
 """Maximum number of cycles for each word or byte, in the long run."""
 
@@ -152,3 +153,28 @@ def test_matches_give_back_what_was_matched(
     target = array("B", bytes(room))
     both = Both(codes, "unmatch", unpack.unmatch)
     both.agree([short, target, job], len(plain) + 5 * len(short), 0)
+
+
+PARTS = (
+    protocol.frame(3, 1, protocol.LOAD, bytes(range(256)) * 2),
+    protocol.frame(3, 2, protocol.BLOCK, b"\x01" * 254),
+    protocol.frame(3, 3, protocol.DONE, b""),
+    bytes(70),
+    b"\x05cut\x00",
+    b"\xff" * 300,
+)
+
+
+@pytest.mark.parametrize("room", [16, 1104])
+@pytest.mark.parametrize("seed", range(4))
+def test_frames_are_taken_apart(codes: dict[str, bytes], seed: int, room: int) -> None:
+    """Wherever the reads end, and when frames are damaged or too long."""
+    random = Random(seed)
+    stream = array("B", b"".join(random.choices(PARTS, k=6)))
+    target, state = array("B", bytes(room)), array("I", [0, 0, 0, 0, 0, room])
+    both = Both(codes, "unstuff", protocol.unstuff)
+    while state[0] < len(stream):
+        end = min(len(stream), state[0] + random.choice([1, 64, 256]))
+        both.agree([stream, state, target, end], end - state[0], 0)
+        if protocol.unstuff(memoryview(stream), state, memoryview(target), end):
+            state[1] = state[2] = state[3] = state[4] = 0
