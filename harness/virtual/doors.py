@@ -20,10 +20,10 @@ WHOLE = "array binascii deflate gc json micropython select struct sys termios ti
 def shut() -> None:
     """Close the doors, and forget what was needed for it."""
     kept: dict[str, object] = {name: __import__(name) for name in WHOLE.split()}
-    kept["vfs"] = type("vfs", (), {name: getattr(vfs, name) for name in ("mount", "umount")})
     kept["io"] = type("io", (), {"BytesIO": io.BytesIO})
     kept["uctypes"] = type("uctypes", (), {"addressof": __import__("uctypes").addressof})
     load = __import__
+    mount_one = vfs.mount
     chip = open(3, "r+b", buffering=0)  # noqa: SIM115  a number, no path
     kept["virtual_chip"] = type("virtual_chip", (), {"link": chip})
 
@@ -37,6 +37,10 @@ def shut() -> None:
     def refuse(*_what: object) -> None:
         raise OSError("a virtual board has no files")
 
+    def mount(files: object, place: str) -> None:
+        mount_one(files, place)  # without arguments it would give away what is mounted
+
+    kept["vfs"] = type("vfs", (), {"mount": mount, "umount": vfs.umount})
     builtins.__import__ = look_up  # type: ignore[assignment]
     for name in ("open", "execfile", "input"):
         setattr(builtins, name, refuse)

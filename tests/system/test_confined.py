@@ -28,7 +28,7 @@ ON_LINUX = pytest.mark.skipif(not Path("/proc/self/limits").exists(), reason="on
 
 MODULES = (
     "_os os uos posix _posix_subprocess subprocess socket usocket _socket ssl tls ffi ctypes mmap "
-    "fcntl resource pty vfs machine builtins _thread threading _asyncio asyncio mip requests "
+    "fcntl resource pty machine builtins _thread threading _asyncio asyncio mip requests "
     "shutil pathlib importlib _imp marshal pickle code uio _io platform main virtual stand_in "
     "harness "
 )
@@ -46,6 +46,11 @@ TRIED = [
     "from uctypes import bytearray_at",
     "from uctypes import struct",
     "import virtual_chip; type(virtual_chip.link)('/etc/hosts')",
+    "import vfs; vfs.mount()[0][0].open('/etc/hosts', 'r')",
+    "import vfs; vfs.VfsPosix('/').open('/etc/hosts', 'r')",
+    "import vfs; vfs.open('/etc/hosts')",
+    "import vfs; vfs.ilistdir('/')",
+    "import harness_agent",
     "import sys; type(sys.stdin)('/etc/hosts')",
     "import sys; type(sys.stdin)(open('/etc/hosts'))",
     "import sys; sys.modules['os'].system('touch CANARY')",
