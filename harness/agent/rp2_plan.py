@@ -54,6 +54,8 @@ SEND_SAME = DMA_ON | PACE_TX | AFTER_SEND
 SEND_PAIR = DMA_ON | PACE_TX | AFTER_SEND | READ_PAIR
 GET_STEP = DMA_ON | PACE_RX | AFTER_GET | STEP_WRITE
 GET_SAME = DMA_ON | PACE_RX | AFTER_GET
+MAX_COUNT = (1 << 28) - 1
+"""Maximum number of words in a stretch: an RP2350's transfer count has 28 bits."""
 BLOCKS = 4 * (2 * LOOPS + 2)
 """Words of the control blocks of one channel."""
 
@@ -257,6 +259,7 @@ class BurstPlan:
         """Lay out repetitions of a row; many, as the same words read again and again."""
         if size < MIN_LOOP or self.send.full() or self.get.full():
             return self.inline(row, done, size, 0)
+        size = min(size, MAX_COUNT // self.row_words)
         if tested:
             size = min(size, self.max_kept - self.kept)
         if size < MIN_LOOP or self.room() < 2 * EDGE:

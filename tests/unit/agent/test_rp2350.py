@@ -6,12 +6,14 @@ All of ``test_pins_rp2`` and ``test_pins_sio`` runs for it too, by night.
 from __future__ import annotations
 
 from collections.abc import Callable
-from types import ModuleType
+from types import ModuleType, SimpleNamespace
 
 import numpy as np
 import pytest
 
 from harness.agent import rp2040, rp2350
+from harness.agent.buffers import words
+from harness.agent.codec import Block
 from tests.unit.agent import emulated_rp2350 as datasheet
 from tests.unit.agent import test_pins_rp2, test_pins_sio
 from tests.unit.agent.emulated import Inverter, TernDevice
@@ -110,6 +112,20 @@ def test_a_control_word_sets_these_fields_of_an_rp2350_and_no_other(name: str) -
         for field, (place, size) in datasheet.DMA_CTRL_RP2350.items()
     }
     assert content == dict.fromkeys(datasheet.DMA_CTRL_RP2350, 0) | CONTROLS[name]
+
+
+def test_a_long_repetition_is_cut_into_counts_of_28_bits() -> None:
+    """The four bits above are a mode on an RP2350; an RP2040 counts to 32 bits."""
+    memory = SimpleNamespace(room=lambda count: (words(count), 0))
+    plan = agent_module("rp2_plan").BurstPlan(memory, 2048, 2048)
+    block = Block(1)
+    block.repeat[0] = 0x7FFFFFFF
+    assert plan.lay_out(block, (0, 0), words(1024), (1, 2, 0, 0)) == (1, 0)
+    for chain, each in ((plan.send, 2), (plan.get, 1)):
+        counts = [count for _, count, _ in chain.stretches]
+        assert sum(counts) == each * 0x7FFFFFFF
+        assert max(counts) < 1 << 28
+    assert plan.cycles == 0x7FFFFFFF
 
 
 @pytest.fixture
