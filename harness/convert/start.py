@@ -57,7 +57,7 @@ def _board(shuttle: Shuttle) -> Iterator[str]:
     yield "# marked."
     yield f'name = "{BOARD_NAME}"                # edit'
     yield 'controller = "RP2040"            # edit'
-    yield 'backend = "generic"              # any board; "sio" and "rp2" need an RP2040'
+    yield 'backend = "generic"              # any board; "sio", "rp2": RP2040, RP2350'
     yield ""
     yield "[pins]                           # edit: chip pin = controller pin (GPIO number)"
     for number, pin in enumerate(shuttle.pins):
