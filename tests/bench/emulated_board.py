@@ -139,8 +139,11 @@ async def serve(firmware: Path, flash: Path | None, orders: TextIO | None) -> No
         print(f"{device.mcu.clock.nanos / 1e9:.6f} s, {chip.edges} edges", flush=True)
 
     def plant(orders: TextIO) -> None:
-        places, runs = json.loads(orders.readline() or "[]"), chip.faults.runs
-        chip.faults.plant(places)
+        order, runs = orders.readline(), chip.faults.runs
+        if not order:  # the benchmark is over
+            loop.remove_reader(orders)
+            return
+        chip.faults.plant(json.loads(order))
         print(f"{runs} runs", flush=True)
 
     def end() -> None:
