@@ -24,7 +24,7 @@ MAX_BODY = 1100
 """Maximum body of a frame to the board, in bytes; the size of the board's buffer."""
 MAX_READ = 256
 """Maximum number of bytes that the board reads at once."""
-REMEMBER = 16
+REMEMBER = 32
 """Number of answers that the board remembers; fewer commands than this are in flight."""
 
 ANYONE = 0
