@@ -148,10 +148,10 @@ found["free with all buffers, bytes"] = gc.mem_free()
 found["rows of a block"] = engine.rows
 rows = engine.rows
 burst = pins.burst
-def timed_burst(block, gap_free):
+def timed_burst(gap_free):
     global inside
     began = time.ticks_us()
-    burst(block, gap_free)
+    burst(gap_free)
     inside += time.ticks_diff(time.ticks_us(), began)
 pins.burst = timed_burst
 for k in range(rows):
