@@ -344,8 +344,18 @@ def sum_state(r0: Words | memoryview, r1: Words | memoryview, r2: Words, r3: int
 
 SUMS = words(257)
 """A CRC-32 on its way, then its table: the changes by the value of a byte."""
-for _byte in range(256):
-    SUMS[1 + _byte] = binascii.crc32(bytes((_byte ^ 0xFF,))) ^ 0xFF000000
+
+
+def fill_sums(table: Words) -> None:
+    """Fill in the changes: that of a byte combines those of its bits."""
+    for bit in range(8):
+        first = 1 << bit
+        change = binascii.crc32(bytes((first ^ 0xFF,))) ^ 0xFF000000
+        for k in range(first):
+            table[1 + first + k] = table[1 + k] ^ change
+
+
+fill_sums(SUMS)
 
 
 def sum_masked(

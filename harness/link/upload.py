@@ -63,7 +63,6 @@ def _r(at, size, crc):
   memoryview(_t)[at : at + len(data)][:] = data
   _n += len(data)
  print(_n)
-gc.collect()
 print(_n)"""
 """Makes a board ready for bytes: ``_r`` keeps a piece that is whole and next, and prints how many
 bytes are kept."""
@@ -199,7 +198,7 @@ class RawRepl:
         try:
             self.hold(packed)
             self._surely(IMPORT.format(module=module).encode(), str(len(packed)))
-            self._forget()
+            self._surely(b"_t = None\nprint(_t)", "None")  # what starts then collects it
         except Damaged:
             raise
         except BoardMisbehaved:
@@ -209,9 +208,6 @@ class RawRepl:
     def _load(self, data: bytes) -> None:
         self._hold(data)
         self._surely(b"_t = bytes(_t)\nexec(_t, globals())\nprint(len(_t))", str(len(data)))
-        self._forget()
-
-    def _forget(self) -> None:
         self._surely(b"_t = None\ngc.collect()\nprint(_t)", "None")
 
     def _hold(self, data: bytes) -> None:
