@@ -20,7 +20,8 @@ from harness.agent.compiled import MODULE, compile_agent
 from harness.agent.engine import AGENT
 from harness.errors import BoardMisbehaved, BoardSilent
 from harness.link import RawRepl
-from harness.link.upload import APART_SECONDS, BLOCK, PROMPT, RECEIVER
+from harness.link.statements import BLOCK, RECEIVER
+from harness.link.upload import APART_SECONDS, PROMPT
 from harness.virtual import interpreter
 from tests.unit.agent.micropython import needs_micropython
 
