@@ -80,8 +80,8 @@ class Engine:
         while self.rows:
             try:
                 self.reserve(self.rows)
-                # Held only here: the last answers to blocks, and two more on their way.
-                [bytearray(4 * self.rows + 512) for _ in range(2 + MAX_ANSWERS // (4 * MAX_ROWS))]
+                # Held only here: the last answers to blocks, and another in three stages.
+                [bytearray(4 * self.rows + 512) for _ in range(3 + MAX_ANSWERS // (4 * MAX_ROWS))]
             except MemoryError:
                 self.release_memory()
                 self.rows = self.rows // 2 if self.rows > MIN_ROWS else 0
@@ -223,6 +223,7 @@ class Engine:
         else:
             self.burst(self.block, count, 0)
         if self.checked and not self.fulfilled(struct.unpack("<I", payload[3:7])[0]):
+            gc.collect()  # a long answer needs room in one piece, several times
             words = bytes(memoryview(self.seen)[: self.cycle - self.began])
             return self.answer() + struct.pack("<I", self.began) + words
         return self.answer()

@@ -240,4 +240,6 @@ def frame(session: int, number: int, kind: int, payload: Bytes) -> bytes:
     view[3:size] = payload
     struct.pack_into("<I", sealed, size, binascii.crc32(view[:size]))
     stuffed = bytearray(size + size // 254 + 7)
-    return bytes(memoryview(stuffed)[: stuff(sealed, size + 4, stuffed) + 1])
+    size = stuff(sealed, size + 4, stuffed) + 1
+    del sealed, view  # a board has no room for so many copies of a long answer
+    return bytes(memoryview(stuffed)[:size])
