@@ -92,7 +92,7 @@ class BurstPlan:
         self.picked = 0
         self.pull = 0
         self.why = ""
-        self.straight = 0
+        self.straight = (0, 0)
 
     def goes_straight(self, block: Block, two: int) -> bool:
         """Whether a block is a single burst of rows that run once and need no software."""
@@ -117,15 +117,14 @@ class BurstPlan:
                 self.ways = block.ways
                 self.crossed = [self.cross_plane(ways, table) for ways in block.ways]
             self.lanes = (begin_pairs, add_pairs) if two == 2 else (begin_words, add_bits)
-            block.fill((FIELD_EXPECT, FIELD_CARE), self.lay_plane)
+            block.fill((FIELD_EXPECT, FIELD_CARE, FIELD_HIGHZ), self.lay_plane)
             if self.start:
                 self.look_up((words(8), words(8)), 8, addressof(block.plane))
             self.enable = block.level[FIELD_ENABLE]
         self.picked = 0
-        if self.straight != two * block.count:
+        if self.straight != (block.count, two):
             self.clear()
-            self.row_words = two
-            self.straight = two * block.count
+            self.straight = (block.count, two)
             self.add_words(block.count)
             self.pieces.append((0, 0, block.count, 1, 1))
             self.write()

@@ -536,5 +536,28 @@ def test_planes_laid_out_straight_are_the_words_that_their_rows_would_be(
         assert list(straight.expect) == list(cut.expect)
 
 
+def test_a_run_of_twice_the_rows_without_pulses_is_whole_after_one_with_pulses() -> None:
+    bench = Bench(Inverter(), range(16))
+    bench.timing(8)
+    half, data = counting(8), counting(16)
+    zero = np.zeros_like(half)
+    bench.block(half, zero + 0xFF, zero + 1, zero, zero, zero, zero + 1)
+    bench.start()
+    assert [entry[0] for entry in bench.invert(data, wrong=(data == 13) * 0x100)] == [12]
+    assert bench.totals()[:2] == (16, 1)
+
+
+def test_a_test_for_high_impedance_ends_with_its_block() -> None:
+    bench = Bench(Inverter(), range(16))
+    bench.timing(8)
+    data = counting(8)
+    zero = np.zeros_like(data)
+    one = np.where(data == 3, 0x8000, 0)
+    tested = bench.block(data, zero + 0xFF, zero, zero, zero, one, zero + 1)
+    assert [entry[0] for entry in tested] == [2]
+    assert bench.invert(data) == []
+    assert bench.totals()[:2] == (16, 1)
+
+
 def test_the_accumulator_wired_in_any_order_has_each_pin_once() -> None:
     assert len(set(TERN_PINS)) == len(PINS) == len(TERN_PINS)
