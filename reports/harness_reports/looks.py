@@ -16,12 +16,15 @@ from harness.errors import printable
 from harness.records import SEVERITY_ORDER, Verdict
 
 _NAMES = re.compile(
-    r"[^\s(]+(?= \(pin )"  # lt (pin out1)
-    r"|(?<=\bpin )[^\s()]+ \([^\s()]+\)"  # pin out1 (lt)
-    r"|\b[\w.-]+ ?/ ?[\w.-]+(?=[:,])"  # cmp85 / directed:
-    r"|\b[a-z_]+\d+\b(?:\[[\d:]+\])?"  # in3, out5, crc16
+    r"(?<![^\s(])[^\s(]++(?= \(pin )"  # lt (pin out1)
+    r"|(?<=\bpin )[^\s()]++ \([^\s()]++\)"  # pin out1 (lt)
+    r"|(?<![\w.-])[\w.-]++ ?/ ?[\w.-]++(?=[:,])"  # cmp85 / directed:
+    r"|\b[a-z_]++\d++\b(?:\[[\d:]++\])?"  # in3, out5, crc16
 )
-"""Names of pins, signals and tables in a sentence, which may look like words: ``lt``, ``a``."""
+"""Names of pins, signals and tables in a sentence, which may look like words: ``lt``, ``a``.
+
+Each begins where a word does and gives nothing back: a long word takes no longer than its letters.
+"""
 
 
 @dataclass(frozen=True)

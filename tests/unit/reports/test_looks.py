@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 import pytest
 
 from harness.records import Verdict
@@ -33,3 +35,12 @@ def test_names_in_a_sentence_are_set_apart_and_everything_is_escaped(text: str, 
 
 def test_large_numbers_of_verdicts_are_grouped() -> None:
     assert tally_text([Verdict.PASS] * 4441 + [Verdict.FAIL]) == "1 FAIL, 4,441 PASS"
+
+
+@pytest.mark.parametrize("piece", ["a", "a-", "_a", "pin a (", "a1[1", "a/", "a /"])
+def test_no_sentence_takes_long(piece: str) -> None:
+    """A pattern that goes back over 200 kB takes minutes."""
+    text = piece * (200_000 // len(piece))
+    begun = time.process_time()
+    coded(text)
+    assert time.process_time() - begun < 3
