@@ -11,12 +11,12 @@ from dataclasses import dataclass
 from harness.errors import many
 from harness.records import SEVERITY_ORDER, ChipOverview, RunOverview, Verdict, worst
 from harness_reports.causes import CauseRow, blamed, first_causes, leads, shown_causes
-from harness_reports.looks import Fact, Tally, tally_text
+from harness_reports.looks import Fact, Tally, look, tally_text
 from harness_reports.margin_history import Series, series_of_run
 from harness_reports.names import chip_pages
 from harness_reports.pages import run_facts, source_facts
-from harness_reports.pin_map import PinMap, pin_cells, pin_maps
-from harness_reports.rack_map import RackMap, rack_maps, verdict_cells
+from harness_reports.pin_map import PIN_LOOKS, pin_maps
+from harness_reports.rack_map import RackMap, map_cells, verdict_maps
 from harness_reports.since import Since, build_since
 from harness_reports.texts import unstable_remark
 from harness_reports.ways import ALONE, Anchor, Beyond, Ways, run_ways
@@ -64,7 +64,7 @@ class IndexPage:
     keys: tuple[Anchor, ...]
     causes: tuple[CauseRow, ...]
     more_causes: Anchor | None
-    pins: tuple[PinMap, ...]
+    pins: tuple[RackMap, ...]
     blamed: Mapping[tuple[str, str], CauseRow]
     leads: Mapping[str, tuple[Anchor, ...]]
     pages: Mapping[str, str]
@@ -86,7 +86,7 @@ def build_index(run: RunOverview, beyond: Beyond = ALONE) -> IndexPage:
     verdicts = [chip.verdict for chip in run.chips]
     uneven, agreed = _uneven(run.chips)
     causes, more_causes = shown_causes(run, pages)
-    maps, pins = rack_maps(run.chips, pages), pin_maps(run, pages)
+    maps, pins = verdict_maps(run.chips, pages), pin_maps(run, pages)
     return IndexPage(
         run=run,
         verdict=worst(verdicts),
@@ -102,8 +102,8 @@ def build_index(run: RunOverview, beyond: Beyond = ALONE) -> IndexPage:
         pages=pages,
         groups=_groups(run.chips, verdicts),
         maps=maps,
-        cells=verdict_cells(maps),
-        pin_cells=pin_cells(pins),
+        cells=map_cells(maps, map(look, SEVERITY_ORDER)),
+        pin_cells=map_cells(pins, PIN_LOOKS.values()),
         spreads={key: _groups(run.chips, own) for key, own in uneven.items()},
         agreed=agreed,
         margins=series_of_run(run.run_id, beyond.margins),
