@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import accumulate
@@ -22,6 +22,7 @@ from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Explanation
 from harness.blame.ties import where
 from harness.errors import many
+from harness.grouping import grouped
 from harness.records import (
     UNKNOWN_CHIP,
     Candidate,
@@ -136,9 +137,7 @@ def _profile(rulings: Rulings) -> list[Cause]:
 
 def _groups(rulings: Rulings, groups: Sequence[Group], kind: CauseKind) -> Iterator[Cause]:
     """One cause for each design and set of slots."""
-    merged: dict[tuple[str, frozenset[str]], list[Group]] = defaultdict(list)
-    for group in groups:
-        merged[group.key[0], group.slots].append(group)
+    merged = grouped(((group.key[0], group.slots), group) for group in groups)
     for (_, slots), own in merged.items():
         keys = [group.key for group in own]
         chips = f"{len(slots)} of the {own[0].tested} chips that answered"

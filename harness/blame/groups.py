@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from harness.blame.book import Key
 from harness.blame.seen import Answer, Seen, seen_of
+from harness.grouping import grouped
 from harness.records import Outcome
 
 
@@ -33,10 +34,7 @@ def majority(tested: int) -> int:
 
 def groups(seen: Iterable[Seen]) -> Iterator[Group]:
     """Group the slots of each table that answer alike; unstable answers are alike in that."""
-    tables: Mapping[Key, list[Seen]] = defaultdict(list)
-    for each in seen:
-        if each.answer is not Answer.NONE:
-            tables[each.key].append(each)
+    tables = grouped((each.key, each) for each in seen if each.answer is not Answer.NONE)
     for key, tested in tables.items():
         alike: Mapping[object, set[str]] = defaultdict(set)
         for each in tested:

@@ -16,6 +16,7 @@ from harness.blame.groups import Group, groups, majority
 from harness.blame.moves import Move
 from harness.blame.seen import Answer, Seen
 from harness.blame.slot import Candidates, Idea, Slot
+from harness.grouping import grouped
 from harness.records import CauseKind, Reason
 from harness.rehearse import Predictions
 
@@ -71,9 +72,7 @@ def rule(
 
 
 def _findings(candidates: Candidates, seen: Iterable[Seen], moved: Moved) -> dict[str, Finding]:
-    by_slot: dict[str, list[Seen]] = defaultdict(list)
-    for each in seen:
-        by_slot[each.slot].append(each)
+    by_slot = grouped((each.slot, each) for each in seen)
     found = {}
     for slot, own in by_slot.items():
         move = moved(slot, [each.key for each in own if each.bad])

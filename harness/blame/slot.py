@@ -6,7 +6,6 @@ are put down to defects of their own; or two hypotheses at once, where one leave
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -18,6 +17,7 @@ from harness.blame import likelihood as lk
 from harness.blame.book import Book
 from harness.blame.likelihood import ODDS, Floats, Index
 from harness.blame.seen import Answer, Seen
+from harness.grouping import grouped
 from harness.records import CauseKind
 
 SHOWN = 24
@@ -196,11 +196,7 @@ class Slot:
     def dirty(self) -> Mapping[str, list[Seen]]:
         """The tables of each design of which one is bad."""
         bad = {s.design for s in self.judged if s.bad}
-        found = defaultdict(list)
-        for seen in self.judged:
-            if seen.design in bad:
-                found[seen.design].append(seen)
-        return found
+        return grouped((seen.design, seen) for seen in self.judged if seen.design in bad)
 
     @cached_property
     def stable(self) -> tuple[tuple[str, ...], Index, NDArray[np.uint32]]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from harness.convert.dump_map import PinMap
 from harness.convert.dump_read import Batch
+from harness.grouping import grouped
 from harness.table import Words
 
 _NUMBERS = np.uint64
@@ -37,10 +38,7 @@ class DumpLevels:
 
     def __init__(self, pins: PinMap, places: Sequence[int]) -> None:
         self._moves = [_Moves(pins, name) for name in pins.variables]
-        by_place: dict[int, list[_Moves]] = {}
-        for moves, place in zip(self._moves, places, strict=True):
-            by_place.setdefault(place, []).append(moves)
-        self._by_place = by_place
+        self._by_place = grouped(zip(places, self._moves, strict=True))
         fixed = sum(wire.pin.mask for wire in pins.wires if not wire.variable and wire.bit)
         held = sum(hold.mask for hold in pins.holds if not hold.variable and hold.level)
         self._fixed = np.array([[fixed], [0], [0], [held]], np.uint32)

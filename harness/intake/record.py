@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from harness.errors import many
+from harness.grouping import grouped
 from harness.intake.steps import NEEDED, STEPS, Result, StepResult, title_of
 from harness.records import (
     Cause,
     ChipRecord,
     HandoverRecord,
-    Outcome,
     PinProof,
     RunRecord,
     Verdict,
@@ -75,10 +75,7 @@ def _bad_tables(causes: Sequence[Cause], chip: ChipRecord) -> tuple[str, ...]:
     bad = [o for o in chip.outcomes if not (o.verdict.good or o.verdict is Verdict.NOT_RUN)]
     left = sum(o.verdict is Verdict.NOT_RUN for o in chip.outcomes)
     summaries = {cause.key: cause.summary for cause in causes}
-    explained: dict[str, list[Outcome]] = {}
-    for outcome in bad:
-        if outcome.cause in summaries:
-            explained.setdefault(outcome.cause, []).append(outcome)
+    explained = grouped((outcome.cause, outcome) for outcome in bad if outcome.cause in summaries)
     reasons = tuple(
         f"{summaries[key]} {many(len(own), 'table')}, first {own[0].design} / {own[0].table}."
         for key, own in explained.items()

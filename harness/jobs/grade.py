@@ -20,6 +20,7 @@ from harness.grade import (
     no_prover,
     prove,
 )
+from harness.grouping import grouped
 from harness.jobs.cells import gates_for, on_simple
 from harness.jobs.choices import Cells
 from harness.jobs.stale import stale_netlists
@@ -68,9 +69,7 @@ def grade_tables(
     wanted = choose_tables(shuttle, tables)
     kept = confirmed(wanted, tell)
     jobs = usable(*read_jobs(shuttle, ((one.design, one.spec) for one in kept), tell))
-    by_design: dict[str, list[Job]] = {}
-    for job in jobs:
-        by_design.setdefault(job.design.name, []).append(job)
+    by_design = grouped((job.design.name, job) for job in jobs)
     with news_if_slow(tell, GRADING):
         gates = Gates(shuttle)
         tasks = {name: _task(shuttle, gates, jobs, cells) for name, jobs in by_design.items()}

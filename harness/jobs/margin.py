@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 
 from harness.errors import ConfigError
+from harness.grouping import grouped
 from harness.jobs.beyond import links_in
 from harness.jobs.choices import RUNS, STORE
 from harness.jobs.run import new_run
@@ -117,9 +118,7 @@ def write_margin_pages(
 
     Raises StoreError if a page cannot be written or the store cannot be read.
     """
-    by_chip: dict[str, list[MarginRecord]] = {}
-    for record in records:
-        by_chip.setdefault(record.chip_serial, []).append(record)
+    by_chip = grouped((record.chip_serial, record) for record in records)
     links = links_in(Path(folder).parent)
     with existing(store) as kept:
         others = kept.latest_margins({record.design for record in records})

@@ -12,6 +12,7 @@ from pathlib import Path
 from harness.convert import write_file
 from harness.door import whole_path
 from harness.errors import ConfigError, Findings
+from harness.grouping import grouped
 from harness.jobs.choices import SHUTTLE
 from harness.jobs.find import design_file, netlist_of, open_design
 from harness.jobs.first_start import compiling_beside
@@ -104,13 +105,9 @@ def list_nets(design: str, shuttle: str | Path = SHUTTLE, match: str = "") -> tu
 
 
 def _nets(netlist: Netlist, design: Design, shuttle: Shuttle) -> Iterator[Net]:
-    names: dict[int, list[str]] = {}
-    for name, net in sorted(netlist.nets_by_name.items()):
-        if not name.startswith("$"):
-            names.setdefault(net, []).append(name)
-    pins: dict[int, list[str]] = {}
-    for pin in pin_map(netlist, design):
-        pins.setdefault(pin.net, []).append(shuttle.pins[pin.bit].name)
+    named = sorted(netlist.nets_by_name.items())
+    names = grouped((net, name) for name, net in named if not name.startswith("$"))
+    pins = grouped((pin.net, shuttle.pins[pin.bit].name) for pin in pin_map(netlist, design))
     drivers = dict.fromkeys(netlist.gate_by_output, "gate")
     drivers |= dict.fromkeys(netlist.tables.q.tolist(), "flop")
     drivers |= dict.fromkeys(netlist.tristates, "pad")

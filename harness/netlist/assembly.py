@@ -16,6 +16,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from harness.grouping import grouped
 from harness.netlist import layout
 from harness.netlist.kernel import EVERYTHING
 from harness.netlist.lanes import (
@@ -216,11 +217,7 @@ def set_patches(
 
 def _lanes_with(special: Iterable[Iterable[_Special]]) -> dict[_Special, list[int]]:
     """Lanes by what is special in them."""
-    found: dict[_Special, list[int]] = defaultdict(list)
-    for number, of_lane in enumerate(special):
-        for one in of_lane:
-            found[one].append(number)
-    return found
+    return grouped((one, number) for number, of_lane in enumerate(special) for one in of_lane)
 
 
 def _chance(force: Force | Delay) -> tuple[int, int, int]:

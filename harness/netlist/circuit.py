@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from harness.errors import NetlistError
+from harness.grouping import grouped
 from harness.netlist.model import (
     HIGH,
     LOW,
@@ -225,12 +226,9 @@ _INVERTING = {Kind.NAND: Kind.AND, Kind.NOR: Kind.OR, Kind.XNOR: Kind.XOR}
 
 def _grouped(flops: Sequence[Flop]) -> tuple[list[tuple[int, ...]], list[Flop]]:
     """Sort flops so that those of a group stand together; rows of ``Tables.groups``, flops."""
-    by_group: dict[tuple[int, ...], list[Flop]] = defaultdict(list)
-    for flop in flops:
-        by_group[flop.group].append(flop)
     rows: list[tuple[int, ...]] = []
     ordered: list[Flop] = []
-    for group, members in by_group.items():
+    for group, members in grouped((flop.group, flop) for flop in flops).items():
         rows.append((len(ordered), len(ordered) + len(members), *group))
         ordered += members
     return rows, ordered

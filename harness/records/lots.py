@@ -6,12 +6,12 @@ what the search can tell apart.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isclose
 from statistics import median, quantiles
 
+from harness.grouping import grouped
 from harness.records.margins import MarginKind, MarginRecord
 
 MIN_LOT = 10
@@ -105,9 +105,7 @@ def margin_lots(margins: Iterable[MarginRecord]) -> tuple[MarginLot, ...]:
     for one in sorted(margins, key=lambda one: one.measured):
         if one.kind is MarginKind.RATE and not one.trouble and one.highest_hz is not None:
             latest[one.chip_serial, one.virtual, one.design, one.table] = one
-    lots: dict[tuple[object, ...], list[MarginRecord]] = defaultdict(list)
-    for one in latest.values():
-        lots[one.alike].append(one)
+    lots = grouped((one.alike, one) for one in latest.values())
     made = (_lot(searches) for searches in lots.values())
     return tuple(sorted(made, key=lambda lot: (lot.design, lot.table, lot.declared_hz)))
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
+from harness.grouping import grouped
 from harness.records.causes import Cause, CauseKind
 from harness.records.continuity import SlotPins
 from harness.records.outcome import Outcome
@@ -208,9 +209,7 @@ class RunRecord(RunHeading):
     def designs(self) -> tuple[DesignOfRun, ...]:
         """The same, design by design."""
         overview = vars(self.overview)
-        outcomes: dict[str, list[Outcome]] = {}
-        for outcome in self.outcomes:
-            outcomes.setdefault(outcome.design, []).append(outcome)
+        outcomes = grouped((outcome.design, outcome) for outcome in self.outcomes)
         return tuple(
             DesignOfRun(**overview, design=design, outcomes=tuple(own))
             for design, own in outcomes.items()

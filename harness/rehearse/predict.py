@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 import harness.netlist
 from harness.board import BoardProfile
+from harness.grouping import grouped
 from harness.netlist import Lane, Rows
 from harness.rehearse.cache import Cache, key_of
 from harness.rehearse.gates import STATES, Gates, Model, code_key, judge_each
@@ -197,9 +198,7 @@ class _Predictor:
 
     def _answers(self, design: Design, rows: Rows, lead: int) -> dict[str, Any]:
         """Run the table on the gates of every design that may answer."""
-        groups: dict[str, list[int]] = {}
-        for index, trial in enumerate(self._trials):
-            groups.setdefault(trial.answering(design.name), []).append(index)
+        groups = grouped((t.answering(design.name), n) for n, t in enumerate(self._trials))
         found = _nothing(len(self._trials))
         crowd = len(self._shuttle.designs) > MAX_ANSWERING
         for name, indices in groups.items():

@@ -17,6 +17,7 @@ from sqlalchemy import ColumnElement, Connection, Select, func, literal, select,
 from sqlalchemy.orm import InstrumentedAttribute
 
 from harness.errors import RunUnfit
+from harness.grouping import grouped
 from harness.records import (
     ChipHeading,
     ChipOfRun,
@@ -142,10 +143,8 @@ def read_run(connection: Connection, run_id: str, place: str) -> RunRecord:
     An outcome whose body is damaged is an ERROR that says so.
     """
     heading = read_heading(connection, run_id, place)
-    outcomes: dict[str, list[Outcome]] = {}
     with undisturbed():
-        for _, outcome in read_outcomes(connection, run_id, place):
-            outcomes.setdefault(outcome.slot, []).append(outcome)
+        outcomes = grouped((o.slot, o) for _, o in read_outcomes(connection, run_id, place))
     chips = tuple(
         ChipRecord(**vars(chip), outcomes=tuple(outcomes.get(chip.slot, ())))
         for chip in read_chips(connection, run_id)
@@ -182,10 +181,8 @@ def _not_passed(
 ) -> tuple[str, ...]:
     """Read which slots of a run have a verdict that is not good."""
     o = OutcomeRow
-    verdicts: dict[str, list[Verdict]] = {}
     kept = select(o.slot, o.verdict).where(o.run_id == run_id, o.counts).distinct()
-    for slot, word in connection.execute(kept):
-        verdicts.setdefault(slot, []).append(verdict_of(word))
+    verdicts = grouped((slot, verdict_of(word)) for slot, word in connection.execute(kept))
     worst = {chip.slot: chip.worst(verdicts.get(chip.slot, ())) for chip in chips}
     return tuple(slot for slot, verdict in worst.items() if not verdict.good)
 
@@ -202,10 +199,8 @@ def read_design(connection: Connection, run_id: str, design: str, place: str) ->
     """Read one design of a run on all chips; raises RunUnfit if there is no such run."""
     overview = read_overview(connection, run_id, place)
     own = OutcomeRow.design == design
-    outcomes: dict[str, list[Outcome]] = {chip.slot: [] for chip in overview.chips}
-    for _, outcome in read_outcomes(connection, run_id, place, own):
-        outcomes[outcome.slot].append(outcome)
-    whole = tuple(outcome for chip in outcomes.values() for outcome in chip)
+    outcomes = grouped((o.slot, o) for _, o in read_outcomes(connection, run_id, place, own))
+    whole = tuple(o for chip in overview.chips for o in outcomes.get(chip.slot, ()))
     return DesignOfRun(**vars(overview), design=design, outcomes=whole)
 
 

@@ -11,6 +11,7 @@ from string import ascii_uppercase
 
 from harness.blame import alike
 from harness.errors import many
+from harness.grouping import grouped
 from harness.records import SEVERITY_ORDER, DesignOfRun, Outcome, Verdict, worst
 from harness_reports.causes import CauseRow, cause_rows
 from harness_reports.looks import Fact, tally_text
@@ -75,9 +76,7 @@ class DesignPage:
 
 def build_design(run: DesignOfRun, beyond: Beyond = ALONE) -> DesignPage:
     """Work out the page of a design, which has at least one outcome."""
-    tables: dict[str, list[Outcome]] = {}
-    for outcome in run.outcomes:
-        tables.setdefault(outcome.table, []).append(outcome)
+    tables = grouped((outcome.table, outcome) for outcome in run.outcomes)
     first = run.outcomes[0]
     keys = {outcome.cause for outcome in run.outcomes}
     causes = tuple(row for row in cause_rows(run.causes) if row.key in keys)

@@ -12,6 +12,7 @@ from functools import cached_property
 
 from markupsafe import Markup
 
+from harness.grouping import grouped
 from harness.records import (
     MarginDrop,
     MarginKind,
@@ -147,11 +148,8 @@ def _ranked(series: Iterable[Series], lots: Sequence[MarginLot]) -> tuple[Series
 
 def _series(margins: Iterable[MarginRecord]) -> list[Series]:
     """Put searches of the same chip, design and table together."""
-    groups: dict[tuple[str, str, str], list[MarginRecord]] = {}
-    for margin in margins:
-        if margin.kind is MarginKind.RATE:
-            key = (margin.chip_serial, margin.design, margin.table)
-            groups.setdefault(key, []).append(margin)
+    rates = (one for one in margins if one.kind is MarginKind.RATE)
+    groups = grouped(((one.chip_serial, one.design, one.table), one) for one in rates)
     return [Series(tuple(searches)) for searches in groups.values()]
 
 

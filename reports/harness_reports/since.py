@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from harness.errors import many, one_line
+from harness.grouping import grouped
 from harness.judge import Change, NightChanges
 from harness.records import RunOverview, Verdict
 from harness_reports.looks import tally_text
@@ -136,10 +137,7 @@ def _row(name: str, changes: Sequence[Change], places: Mapping[Place, str], most
 
 def _groups(news: Sequence[Change]) -> list[list[Change]]:
     """Put tables together that have chip, verdict and reason in common, in their order."""
-    groups: dict[tuple[str, str, str], list[Change]] = {}
-    for change in news:
-        groups.setdefault((change.chip_serial, change.now, change.why), []).append(change)
-    return list(groups.values())
+    return [*grouped(((one.chip_serial, one.now, one.why), one) for one in news).values()]
 
 
 def _item(group: Sequence[Change], places: Mapping[Place, str]) -> NewsItem:
