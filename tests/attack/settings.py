@@ -108,7 +108,7 @@ def _rack(settings: Settings) -> Mapping[str, object]:
     found = load_rack(settings.path)
     return {
         "slot.name": [slot.name for slot in found.slots],
-        "slot.port": [slot.port for slot in found.slots],
+        "slot.port": [slot.port or None for slot in found.slots],
         "slot.chip": [slot.chip for slot in found.slots],
     }
 
