@@ -38,12 +38,12 @@ class _v:
   return deflate.DeflateIO(io.BytesIO(_t), deflate.ZLIB)
 sys.modules.pop("{module}", None)
 vfs.mount(_v(), "/_v")
-sys.path.append("/_v")
+sys.path.insert(0, "/_v")
 gc.collect()
 try:
  from {module} import *
 finally:
- sys.path.pop()
+ sys.path.remove("/_v")
  vfs.umount("/_v")
 print(len(_t))"""
 """Imports a compiled module from the bytes kept: a file system of one file, which is in memory."""

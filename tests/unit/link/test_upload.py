@@ -9,6 +9,7 @@ import select
 import threading
 import time
 import warnings
+import zlib
 from collections.abc import Iterator
 from contextlib import redirect_stdout, suppress
 from pathlib import Path
@@ -20,10 +21,10 @@ from harness.agent.compiled import MODULE, compile_agent
 from harness.agent.engine import AGENT
 from harness.errors import BoardMisbehaved, BoardSilent
 from harness.link import RawRepl
-from harness.link.statements import BLOCK, RECEIVER
+from harness.link.statements import BLOCK, IMPORT, RECEIVER
 from harness.link.upload import APART_SECONDS, PROMPT
 from harness.virtual import interpreter
-from tests.unit.agent.micropython import needs_micropython
+from tests.unit.agent.micropython import needs_micropython, run
 
 pytestmark = pytest.mark.slow
 
@@ -242,6 +243,16 @@ def test_a_compiled_module_is_imported_from_memory_if_it_fits(
     assert repl.load_compiled(code, MODULE) == (architecture == 2)
     loaded = repl.execute(b"print('begin' in globals())")
     assert loaded.strip() == str(architecture == 2)
+
+
+@needs_micropython
+def test_a_file_of_the_same_name_on_a_board_is_not_what_is_imported(tmp_path: Path) -> None:
+    code = compile_agent("virtual", 2)
+    assert code is not None
+    (tmp_path / f"{MODULE}.py").write_text("AGENT = 'of a stranger'\n", encoding="utf-8")
+    held = f"import gc\n_t = {zlib.compress(code, wbits=12)!r}\n"
+    said = run(held + IMPORT.format(module=MODULE) + "\nprint(AGENT, '/_v' in sys.path)", tmp_path)
+    assert said.split()[1:] == [AGENT, "False"]
 
 
 @needs_micropython
