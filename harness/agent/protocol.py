@@ -85,7 +85,7 @@ MAX_UNTIL = 60
 MAX_ROWS = 1024
 """Maximum number of vectors of a block."""
 MAX_ANSWERS = 3 * 4 * MAX_ROWS
-"""Maximum number of bytes of words that blocks in flight may be answered with."""
+"""Maximum number of bytes of words and waits that blocks in flight may be answered with."""
 MAX_ANSWER = 3 + 3 + 18 * MAX_WINDOW + 4 + 4 * MAX_ROWS
 """Maximum body of a frame from the board, in bytes: the answer to a checked block with all words
 read and a full window. All lists of another block's answer take less."""

@@ -57,9 +57,12 @@ def encode_pattern(pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
             flags |= protocol.CHECKED
             tested = cycle_by_cycle(pattern, first, stop).tested_levels
             promise = zlib.crc32(tested.astype("<u4").tobytes(), promise)
+            answer_size = 4 * len(tested)
+        else:
+            answer_size = 6 * int(np.count_nonzero(pattern.until[first:stop]))
         short = match(body)
         sent = (short, flags | protocol.MATCHED) if len(short) < len(body) else (body, flags)
-        commands = block_commands(*sent, stop - first, promise)
+        commands = block_commands(*sent, stop - first, promise, answer_size)
         yield EncodedBlock(first, stop - first, commands, promise if checked else None)
 
 
@@ -191,10 +194,12 @@ def match(body: bytes) -> bytes:
     return short
 
 
-def block_commands(body: bytes, flags: int, count: int, promise: int = 0) -> tuple[Command, ...]:
+def block_commands(
+    body: bytes, flags: int, count: int, promise: int = 0, answer_size: int = 0
+) -> tuple[Command, ...]:
     """Return the commands that send a body to the board and run its ``count`` rows.
 
-    ``promise`` is the CRC-32 of a checked block.
+    ``promise`` is the CRC-32 of a checked block; ``answer_size`` is that of ``Command``.
     """
     head = struct.pack("<BH", flags, count)
     if flags & protocol.CHECKED:
@@ -203,5 +208,4 @@ def block_commands(body: bytes, flags: int, count: int, promise: int = 0) -> tup
     loads = tuple(
         Command(protocol.LOAD, body[at : min(at + CHUNK, last)]) for at in range(0, last, CHUNK)
     )
-    answer_size = 4 * count if flags & protocol.CHECKED else 0
     return (*loads, Command(protocol.BLOCK, head + body[last:], answer_size))

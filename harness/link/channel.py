@@ -26,7 +26,7 @@ AHEAD = 4
 class Command:
     """A command for the board: a kind of the protocol and a payload.
 
-    ``answer_size`` is the maximum number of bytes of words in its answer.
+    ``answer_size`` is the maximum number of bytes of words, and of rows that waited, in its answer.
     """
 
     kind: int

@@ -145,6 +145,17 @@ def test_random_pins_cost_at_most_one_hundredth_more_than_their_bits(
     assert spent <= 1.01 * bits + LAYOUT_ONCE + 10 * blocks
 
 
+def test_a_block_may_be_answered_with_a_word_for_each_cycle_or_a_line_for_each_row_that_waits() -> (
+    None
+):
+    ones = np.ones(64, np.uint32)
+    twice = Pattern.of(care=ones, repeat=2 * ones)
+    waiting = Pattern.of(care=ones, repeat=9 * ones, until=ones.astype(np.bool_))
+    for pattern, sizes in ((twice, [4 * 64] * 2), (waiting, [6 * 60, 6 * 4])):
+        blocks = encode_pattern(pattern, 64)
+        assert [block.commands[-1].answer_size for block in blocks] == sizes
+
+
 def test_a_block_like_the_one_before_costs_eight_bytes() -> None:
     random = np.random.default_rng(5)
     drive = np.tile(random.integers(0, 512, 64, dtype=np.uint32), 10)
