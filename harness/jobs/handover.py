@@ -142,9 +142,15 @@ def take_back(rack: Rack, slot: str, store: AnyStore = STORE, out: str | Path = 
 
 
 def _labelled(chip: str, store: Store, out: str | Path) -> Path | None:
-    """Write the label that a chip needs by the store; remove one that no longer holds."""
-    mine = [one for one in latest_of_boards(store.handovers()) if one.chip_serial == chip]
-    return write_power_up(chip, mine[-1] if mine else None, Path(out) / LABELS)
+    """Write the label that a chip needs by the store; remove all that no longer hold.
+
+    A board that goes on to another chip leaves a label behind.
+    """
+    known, folder = store.handovers(), Path(out) / LABELS
+    latest = {one.chip_serial: one for one in latest_of_boards(known)}
+    for left in {one.chip_serial for one in known} - latest.keys():
+        write_power_up(left, None, folder)
+    return write_power_up(chip, latest.get(chip), folder)
 
 
 def _real(rack: Rack, name: str) -> Slot:

@@ -17,7 +17,7 @@ from harness.agent.backends import backend
 from harness.board import MAIN, Session, bring_back, load_profile, put_startup
 from harness.board.startup import make_startup
 from harness.errors import PortUnavailable, RunUnfit
-from harness.jobs.handover import _own_program, _undone
+from harness.jobs.handover import _labelled, _own_program, _undone
 from harness.link import BoardFiles, Command
 from harness.rack import Rack, Slot
 from harness.records import kept_program
@@ -99,6 +99,16 @@ def test_a_level_for_what_is_no_input_is_refused(store: Store, rack: Rack) -> No
         harness.hand_over(rack, "A1", "gray", levels={"e": 1}, store=store)
     with pytest.raises(ValueError, match="a level is held, and C and K are pulses; write 0, 1"):
         harness.hand_over(rack, "A1", "gray", levels={"en": "C"}, store=store)
+
+
+def test_a_board_that_goes_on_to_another_chip_takes_its_label_along(
+    fresh: Store, tmp_path: Path
+) -> None:
+    labels = []
+    for record in (HANDED, later(1, chip_serial="SP2-0007")):
+        fresh.record_handover(record)
+        labels.append(_labelled(record.chip_serial, fresh, tmp_path))
+    assert [one.exists() for one in labels if one] == [False, True]
 
 
 OWN = b"print('own program')"
