@@ -8,16 +8,17 @@ a table's or design's is left out of chips and slots, and counts for the rack.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from sqlalchemy import Connection, select
 
+from harness.records import Verdict, worst
 from harness.store.history import HistoryRun, history_run, searched_subjects
 from harness.store.lines import STRIP_RUNS, Standing, standing_of, worst_letter
-from harness.store.models import NightRow, RunRow, SubjectRow
-from harness.store.summaries import Selection, SubjectKind, summaries
+from harness.store.models import ChipRow, NightRow, RunRow, SubjectRow
+from harness.store.summaries import LETTERS, Selection, SubjectKind, summaries
 
 TREND_RUNS = 60
 """Number of a rack's latest runs in its trend."""
@@ -83,6 +84,25 @@ def read_standings(connection: Connection) -> Standings:
         ),
         tuple(_trend(rack, racks[rack], ordered) for rack in _latest_first(racks)),
     )
+
+
+def read_verdicts(connection: Connection, run_ids: Collection[str]) -> dict[str, Verdict]:
+    """Read the worst verdict on a chip in each run that has summaries."""
+    n, c = NightRow, ChipRow
+    slots = select(SubjectRow.number).where(SubjectRow.kind == SubjectKind.SLOT.value)
+    letters = connection.execute(
+        select(n.run_id, n.verdicts)
+        .join(RunRow, RunRow.run_id == n.run_id)
+        .where(RunRow.summarised, n.subject.in_(slots), n.run_id.in_(run_ids))
+    )
+    found: dict[str, set[Verdict]] = defaultdict(set)
+    for run_id, text in letters:
+        found[run_id] |= {verdict for verdict, letter in LETTERS.items() if letter in text}
+    for run_id in connection.scalars(
+        select(c.run_id).where(c.trouble != "", c.run_id.in_(list(found))).distinct()
+    ):
+        found[run_id].add(Verdict.ERROR)
+    return {run_id: worst(verdicts) for run_id, verdicts in found.items()}
 
 
 def _texts(

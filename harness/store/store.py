@@ -7,7 +7,7 @@ crash; when it raises, everything recorded before is still there.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -31,6 +31,7 @@ from harness.records import (
     RunOverview,
     RunRecord,
     SlotPins,
+    Verdict,
 )
 from harness.store.baseline import has_judged, read_as_baseline, read_baseline
 from harness.store.causes import put_causes, put_overruling
@@ -77,7 +78,7 @@ from harness.store.refusals import (
     refuse_as_baseline,
     refuse_to_resume,
 )
-from harness.store.standings import Standings, read_standings
+from harness.store.standings import Standings, read_standings, read_verdicts
 from harness.store.summaries import Selection, mark_changed, summarise, summarise_older
 from harness.store.together import Together
 from harness.store.transactions import reading, writing
@@ -278,6 +279,10 @@ class Store:
     def standings(self) -> Standings:
         """Read how every chip, design and slot did over all runs, and how the racks did lately."""
         return self._read(read_standings)
+
+    def verdicts(self, run_ids: Collection[str]) -> Mapping[str, Verdict]:
+        """Read the worst verdict on a chip in each of these runs that has summaries."""
+        return self._read(lambda connection: read_verdicts(connection, run_ids))
 
     def racks(self) -> tuple[str, ...]:
         """List the names of all racks that ever ran, the latest first."""

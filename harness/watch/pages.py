@@ -12,7 +12,7 @@ from datetime import datetime
 from functools import lru_cache
 from importlib import resources
 
-from harness.records import RunHeading, RunKind
+from harness.records import RunHeading, RunKind, Verdict
 from harness.store import of_chip, of_design, of_slot
 from harness.watch import addresses
 from harness.watch.state import Overview, RackState, SlotState
@@ -151,10 +151,15 @@ def _card(rack: str, state: SlotState, report: str) -> str:
     return _rendered("slot", {"state": state, **links})
 
 
-def _runs(overview: Overview) -> list[tuple[RunHeading, Anchor, str]]:
-    """Return each of the latest runs with its address and how it ended."""
+def _runs(overview: Overview) -> list[tuple[RunHeading, Anchor, str, Verdict | None]]:
+    """Return each of the latest runs with its address, how it ended, and its verdict."""
     return [
-        (run, Anchor(run.run_id, addresses.run_address(run.run_id)), _ending(run))
+        (
+            run,
+            Anchor(run.run_id, addresses.run_address(run.run_id)),
+            _ending(run),
+            overview.verdicts.get(run.run_id),
+        )
         for run in overview.runs
     ]
 

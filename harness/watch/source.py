@@ -82,4 +82,5 @@ def look_at(source: StoreSource, rack: str | None) -> Overview:
         holder = held(f"{latest.kind} {latest.run_id}")
         going = long_tables(latest.run_id) if holder else {}
         state = rack_state(store.glance(latest.run_id), holder, datetime.now(UTC), going)
-        return Overview(state, runs, store.racks())
+        verdicts = store.verdicts([run.run_id for run in runs])
+        return Overview(state, runs, store.racks(), verdicts)

@@ -7,7 +7,7 @@ computer holds it or an outcome came recently.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 from types import MappingProxyType
@@ -83,11 +83,15 @@ class RackState:
 
 @dataclass(frozen=True)
 class Overview:
-    """The state of the latest run, if any, the latest runs, and the names of all racks."""
+    """The state of the latest run, if any, the latest runs, and the names of all racks.
+
+    ``verdicts`` are the worst of each run that ended.
+    """
 
     state: RackState | None
     runs: tuple[RunHeading, ...]
     racks: tuple[str, ...]
+    verdicts: Mapping[str, Verdict] = field(default_factory=dict)
 
 
 def phase_of(run: RunHeading, held: bool | None, news: datetime, now: datetime) -> Phase:

@@ -45,8 +45,9 @@ MAX_LEADS = 3
 class CauseRow(Cause):
     """One cause, as shown; each explanation with how much more probable the first one is.
 
-    On the run's page ``places`` lead to its slots and ``named`` to its tables, the last of each to
-    those left out; ``shapes`` are those of the verdicts by which a person may look for it.
+    ``sure`` is empty where the summary says that it is not settled. On the run's page ``places``
+    lead to its slots and ``named`` to its tables, the last of each to those left out; ``shapes``
+    are those of the verdicts by which a person may look for it.
     """
 
     anchor: str
@@ -67,7 +68,7 @@ def _row(cause: Cause, anchor: str) -> CauseRow:
     return CauseRow(
         **vars(cause),
         anchor=anchor,
-        sure="settled" if cause.settled else "not settled",
+        sure="settled" if cause.settled else "",
         against=tuple((explanation_text(e), against_text(e)) for e in cause.explanations),
         decided=decision_text(cause.overruled) if cause.overruled else "",
     )

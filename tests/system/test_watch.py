@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 from typing import IO
 
@@ -32,7 +33,17 @@ from tests.system.postgres import lacking, server
 from tests.system.test_nightly import small_rack
 from tests.system.test_pages import DESKTOP, SMALL, _violations
 from tests.unit.reports.margin_samples import broken, nights, shmoo
-from tests.unit.reports.samples import chip, every_verdict, poisoned, run_of
+from tests.unit.reports.samples import (
+    START,
+    chip,
+    every_verdict,
+    failed,
+    passed,
+    poisoned,
+    run_of,
+    silent_chip,
+    unstable,
+)
 from tests.unit.store.nights import keep_nights
 
 in_browser = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason=MISSING)
@@ -108,12 +119,23 @@ def hostile() -> RunRecord:
     return replace(run, run_id=run.run_id.replace("/", ""))
 
 
+def wall() -> RunRecord:
+    """A rack of 32 slots, of which six have trouble."""
+    slots = [
+        chip(f"A{n}", f"SP2-{n:04}", passed(), *([failed(), unstable()] if n % 6 == 0 else []))
+        for n in range(1, 32)
+    ]
+    slots.append(silent_chip("A32", "SP2-0032"))
+    return run_of(*slots, rack="wall", run_id="wall-1", started=START - timedelta(days=1))
+
+
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     path = tmp_path_factory.mktemp("watch") / "s.sqlite"
     with Store(path) as store:
         store.start_run(hostile())
         keep_nights(store, {"crc16": "PPFFPEP-", "bcd7seg": "PPPPPPPP"})
+        store.start_run(wall())
         for one in (*nights(), shmoo(), broken()):
             store.record_margin(replace(one, chip_serial="PK-01"))
     with served(path) as found:
@@ -182,6 +204,15 @@ def test_each_kind_of_page_is_sound_and_wide_as_the_window(
 
 
 @in_browser
+@pytest.mark.parametrize("width", [1000, 1600])
+def test_32_slots_fit_on_a_screen(browser: webdriver.Chrome, page: Served, width: int) -> None:
+    show(browser, page.url.rstrip("/") + rack_address("/", "wall"), (width, 900))
+    box = "document.getElementById('cards').getBoundingClientRect()"
+    assert browser.execute_script("return document.querySelectorAll('#cards > .tall').length") == 6
+    assert browser.execute_script(f"return {box}.bottom") <= 900
+
+
+@in_browser
 def test_a_run_in_another_process_is_seen_as_it_goes_without_a_reload(
     browser: webdriver.Chrome, page: Served, tmp_path: Path
 ) -> None:
@@ -202,7 +233,7 @@ def test_a_run_in_another_process_is_seen_as_it_goes_without_a_reload(
     assert run.wait(30) == ExitCode.ALL_PASS
     assert any("Under way: " in told for told in seen)
     assert "SP2-0001" in text(browser, "cards")
-    assert "all tables done" in text(browser, "cards")
+    assert "3 of 3 tables" in text(browser, "cards")
     assert browser.title == "Finished: Small"
     assert "Small" in text(browser, "runs")
     assert re.search(r"\(\d+ s ago\)", text(browser, "cards"))

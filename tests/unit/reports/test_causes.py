@@ -196,6 +196,13 @@ def test_a_cause_that_explains_nothing_on_its_own_chip_is_still_shown() -> None:
     assert page.xpath('//details[contains(@class, "finding")]') == []
 
 
+def test_what_is_not_settled_is_said_once() -> None:
+    open_case = replace(OPEN, settled=False, summary="A1 (SP2-0001): not settled: in3 is open.")
+    page = html.fromstring(index_html(replace(RUN, causes=(open_case,)).overview))
+    (cause,) = page.xpath('//article[@id="cause-1"]')
+    assert words(cause).startswith("A1 A1 (SP2-0001): not settled: in3 is open. What to do:")
+
+
 def test_a_decision_stands_beside_the_tools_own_conclusion() -> None:
     text = words(html.fromstring(chip_html(DECIDED, DECIDED.chips[0])))
     assert "Overruled by Wilma on 2026-03-09: dead-pad. X-rayed" in text

@@ -62,6 +62,21 @@ def counted(history: History) -> list[dict[Verdict, int]]:
     return [dict(found.counts) for found in history.runs]
 
 
+def test_a_run_that_ended_has_the_worst_verdict_on_a_chip(store: Store) -> None:
+    keep_nights(store, {"a": "PPPf", "b": "PFWP"})
+    begin(store, "killed", 4, {"a": Verdict.FAIL})
+    begin(store, "no board", 5, {"a": Verdict.PASS})
+    store.record_chip("no board", chip("A2", "nothing came back"))
+    store.finish_run("no board", night(6), cancelled=False)
+    runs = [*(f"bench-{n}" for n in range(1, 4)), "killed", "no board"]
+    assert store.verdicts(runs) == {
+        "bench-1": Verdict.FAIL,
+        "bench-2": Verdict.WAIVED,
+        "bench-3": Verdict.PASS,
+        "no board": Verdict.ERROR,
+    }
+
+
 def test_a_run_that_was_killed_is_in_every_history(store: Store) -> None:
     keep_nights(store, {"a": "P"})
     begin(store, "killed", 1, {"a": Verdict.FAIL, "b": Verdict.PASS})
