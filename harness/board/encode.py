@@ -116,7 +116,8 @@ def block_rows(fields: tuple[Words, ...], rows: int) -> int:
 def block_bounds(pattern: Pattern, rows: int) -> Iterator[tuple[int, int]]:
     """Yield (first, stop) of blocks of at most ``rows`` vectors and ``MAX_UNTIL`` match loops.
 
-    A block that would have to be judged is cut to one that can be checked if half of it is left.
+    A block that would have to be judged is cut to one that can be checked if half of it is left,
+    but a whole pattern that fits is not: it may have to run without a pause.
     """
     total = len(pattern)
     waits = np.flatnonzero(pattern.until)
@@ -127,7 +128,7 @@ def block_bounds(pattern: Pattern, rows: int) -> Iterator[tuple[int, int]]:
         stop = min(first + rows, total)
         begun = int(ends[first - 1]) if first else 0
         checked = int(np.searchsorted(ends, begun + rows, "right"))
-        if stop - first <= 2 * (checked - first):
+        if total > rows and stop - first <= 2 * (checked - first):
             stop = min(stop, checked)
         inside = waits[(waits >= first) & (waits < stop)]
         if len(inside) > protocol.MAX_UNTIL:

@@ -149,11 +149,19 @@ def test_a_block_may_be_answered_with_a_word_for_each_cycle_or_a_line_for_each_r
     None
 ):
     ones = np.ones(64, np.uint32)
-    twice = Pattern.of(care=ones, repeat=2 * ones)
+    both = np.ones(128, np.uint32)
+    twice = Pattern.of(care=both, repeat=2 * both)
     waiting = Pattern.of(care=ones, repeat=9 * ones, until=ones.astype(np.bool_))
-    for pattern, sizes in ((twice, [4 * 64] * 2), (waiting, [6 * 60, 6 * 4])):
+    for pattern, sizes in ((twice, [4 * 64] * 4), (waiting, [6 * 60, 6 * 4])):
         blocks = encode_pattern(pattern, 64)
         assert [block.commands[-1].answer_size for block in blocks] == sizes
+
+
+def test_a_pattern_that_fits_in_a_block_is_one_though_its_words_do_not() -> None:
+    """It may have to run without a pause."""
+    ones = np.ones(60, np.uint32)
+    (block,) = encode_pattern(Pattern.of(care=ones, repeat=2 * ones), 64)
+    assert (block.rows, block.promise) == (60, None)
 
 
 def test_a_block_like_the_one_before_costs_eight_bytes() -> None:
