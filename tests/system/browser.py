@@ -54,11 +54,16 @@ def show(
     """Open a page at a window size in CSS pixels; a narrow window is taken for a phone's."""
     features = [{"name": "prefers-color-scheme", "value": scheme}]
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": features})
+    resize(driver, size, scale)
+    driver.get(page if isinstance(page, str) else page.resolve().as_uri())
+
+
+def resize(driver: webdriver.Chrome, size: tuple[int, int], scale: int = 1) -> None:
+    """Give the window a size in CSS pixels; what it shows is laid out again."""
     driver.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride",
         {"width": size[0], "height": size[1], "deviceScaleFactor": scale, "mobile": size[0] < 500},
     )
-    driver.get(page if isinstance(page, str) else page.resolve().as_uri())
 
 
 def picture(page: Path | str, out: Path, size: tuple[int, int]) -> None:

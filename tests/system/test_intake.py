@@ -29,6 +29,7 @@ from harness.records import Verdict
 from harness.store import Store
 from harness_reports.card import card_html, label_html
 from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
+from tests.system.virtual import few_designs
 from tests.unit.reports.intakes import almost_crowded, wordy_hand_out, wordy_hold
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -42,16 +43,7 @@ LOOKED = ("yes", "yes", "yes", "yes", "yes", "42")
 
 def tray(folder: Path) -> Path:
     """Three chips on six designs: a good one, a bad one, and one that is badly seated."""
-    vectors = folder / "vectors"
-    vectors.mkdir()
-    text = (ROOT / "vectors/shuttle.toml").read_text()
-    listed = ", ".join(f'"{name}"' for name in DESIGNS)
-    text = re.sub(
-        r"^designs = \[.*?\]", f"designs = [{listed}]", text, flags=re.DOTALL | re.MULTILINE
-    )
-    (vectors / "shuttle.toml").write_text(text)
-    for name in DESIGNS:
-        (vectors / name).symlink_to(ROOT / "vectors" / name)
+    few_designs(folder, *DESIGNS)
     head = f'shuttle = "vectors/shuttle.toml"\nprofile = "{ROOT}/ci/wader.toml"\n'
     seats = "".join(LOOSE.format(pin=pin) for pin in ("in4", "out3"))
     slots = (

@@ -18,6 +18,7 @@ from harness.cli import ExitCode, main
 from harness.jobs.run import run
 from harness.records import MarginKind, Verdict
 from harness.store import Store
+from tests.system.virtual import few_designs
 
 ROOT = Path(__file__).parents[2]
 LIMIT_HZ = 71_234.5
@@ -30,10 +31,14 @@ limit_hz = {LIMIT_HZ}
 SUPPLY = '[supply]\nport = "virtual"\nvolts = 3.3\n'
 
 
+DESIGNS = ("gray", "crc16", "secded", "prio148", "ctr163", "lfsr", "uart")
+"""With those of the pin check, without which a chip that fails cannot be told from a contact."""
+
+
 def rack_file(folder: Path, defect: str = SLOW, more: str = "") -> Path:
     path = folder / "rack.toml"
     path.write_text(
-        f'name = "Small"\nshuttle = "{ROOT}/vectors/shuttle.toml"\n'
+        f'name = "Small"\nshuttle = "{few_designs(folder, *DESIGNS)}"\n'
         f'profile = "{ROOT}/ci/wader.toml"\n{more}\n'
         '[[slot]]\nname = "A1"\nport = "virtual"\nboard = "WB-01"\nchip = "SP2-0001"\n'
         f"{defect}"
@@ -210,7 +215,7 @@ def test_control_c_keeps_what_was_searched_and_tells_what_was_not(tmp_path: Path
     assert "Traceback" not in rest
     with Store.existing(tmp_path / "s.sqlite") as store:
         records = store.margins()
-    assert len(records) == 18, "one of every design"
+    assert len(records) == len(DESIGNS), "one of every design"
     assert {record.trouble for record in records} == {"", "the search was stopped"}
 
 
@@ -225,7 +230,7 @@ def test_control_c_among_the_margins_of_a_night_closes_the_night(tmp_path: Path)
         told = process.stdout.read()
         assert process.wait(60) == ExitCode.NOT_TESTED
     assert re.search(r"less margin +0  \(4 searched, [1-4] incomplete\)", told)
-    assert "unchanged               36  36 PASS" in told
+    assert "unchanged               14  14 PASS" in told
     (folder,) = log.glob("night-*")
     assert (folder / "index.html").exists()
 

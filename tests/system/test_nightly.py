@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
+import shutil
+from contextlib import redirect_stdout
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -62,6 +65,25 @@ def night(folder: Path, rack: Path, capsys: pytest.CaptureFixture[str]) -> tuple
     return code, captured.out.splitlines()
 
 
+@pytest.fixture(scope="module")
+def red(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a first night, on which crc16 failed."""
+    folder = tmp_path_factory.mktemp("red")
+    place = ["--store", str(folder / "s.sqlite"), "--out", str(folder / "out")]
+    with redirect_stdout(io.StringIO()) as printed:
+        code = main(["nightly", str(small_rack(folder, STUCK)), *place])
+    assert code == ExitCode.CHIP_FAILED
+    (folder / "printed.txt").write_text(printed.getvalue(), "utf-8")
+    return folder
+
+
+@pytest.fixture
+def after_red(red: Path, tmp_path: Path) -> Path:
+    """A copy of that folder, in which a test may go on."""
+    shutil.copytree(red, tmp_path, symlinks=True, dirs_exist_ok=True)
+    return tmp_path
+
+
 def counts(lines: list[str]) -> list[int]:
     """The numbers of the five lines."""
     return [int(line[19:26]) for line in lines[1:6]]
@@ -80,10 +102,11 @@ def accept(folder: Path) -> str:
 
 
 def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    after_red: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    code, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
-    assert (code, counts(lines)) == (ExitCode.CHIP_FAILED, [2, 0, 0, 0, 1])
+    tmp_path = after_red
+    lines = (tmp_path / "printed.txt").read_text("utf-8").splitlines()
+    assert counts(lines) == [2, 0, 0, 0, 1]
     assert lines[1].startswith(
         "newly failing            2  A1 (SP2-0001): this chip has a defect in crc16 ("
     )
@@ -101,12 +124,10 @@ def test_a_failure_is_red_until_it_is_accepted_and_fixed_when_it_is_gone(
     assert (code, counts(lines)) == (ExitCode.ALL_PASS, [0, 2, 0, 0, 1])
 
 
-def test_a_nights_folder_is_dated_and_has_everything(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    _, lines = night(tmp_path, small_rack(tmp_path, STUCK), capsys)
-    (folder,) = (tmp_path / "out").glob("night-*")
-    with Store.existing(tmp_path / "s.sqlite") as store:
+def test_a_nights_folder_is_dated_and_has_everything(red: Path) -> None:
+    lines = (red / "printed.txt").read_text("utf-8").splitlines()
+    (folder,) = (red / "out").glob("night-*")
+    with Store.existing(red / "s.sqlite") as store:
         record = store.latest_run()
     assert folder.name.startswith(f"night-{record.started:%Y-%m-%d}-")
     assert {"index.html", "junit.xml", "run.json", "night.json", "night.log", "night.txt"} <= {
@@ -123,9 +144,9 @@ def test_a_nights_folder_is_dated_and_has_everything(
 
 
 def test_a_nights_pages_lead_to_histories_at_once_and_are_written_again_in_their_place(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    after_red: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    tmp_path = after_red
     place = ["--store", str(tmp_path / "s.sqlite"), "--out", str(tmp_path / "out")]
     (folder,) = (tmp_path / "out").glob("night-*")
     before = {path: path.read_bytes() for path in folder.rglob("*.*")}
@@ -198,9 +219,9 @@ def with_waiver(folder: Path, day: str) -> Path:
 
 
 def test_an_expired_waiver_turns_a_night_red_though_the_baseline_has_the_failure(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    after_red: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    night(tmp_path, small_rack(tmp_path, STUCK), capsys)
+    tmp_path = after_red
     accept(tmp_path)
     capsys.readouterr()
     code, lines = night(tmp_path, with_waiver(tmp_path, "2999-01-01"), capsys)
@@ -216,11 +237,10 @@ def test_an_expired_waiver_turns_a_night_red_though_the_baseline_has_the_failure
 
 
 def test_a_night_is_never_compared_with_itself(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    after_red: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """It may be accepted after it was measured and before anybody saw what it found."""
-    rack = small_rack(tmp_path, STUCK)
-    night(tmp_path, rack, capsys)
+    tmp_path, rack = after_red, after_red / "rack.toml"
     run = accept(tmp_path)
     (folder,) = (tmp_path / "out").glob("night-*")
     (folder / "night.json").unlink()
@@ -231,10 +251,9 @@ def test_a_night_is_never_compared_with_itself(
 
 
 def test_a_night_that_cannot_be_written_tells_what_it_found_and_how_it_is_written(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    after_red: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    rack = small_rack(tmp_path, STUCK)
-    night(tmp_path, rack, capsys)
+    tmp_path, rack = after_red, after_red / "rack.toml"
     (folder,) = (tmp_path / "out").glob("night-*")
     run = folder.name.removeprefix("night-").replace("-", "", 2)
     (folder / "night.json").unlink()

@@ -27,7 +27,7 @@ from harness_reports import (
     write_since,
 )
 from tests.published import demo
-from tests.system.browser import CHROMIUM, DRIVER, MISSING, show, started
+from tests.system.browser import CHROMIUM, DRIVER, MISSING, resize, show, started
 from tests.unit.reports.margin_samples import broken, nights, search, shmoo
 from tests.unit.reports.samples import hostile_run, long_chip, run_of, sample_run
 from tests.unit.reports.test_causes import RUN as CAUSED
@@ -121,13 +121,14 @@ KINDS = [
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("size", [SMALL, PHONE, DESKTOP])
 def test_no_page_scrolls_sideways(
-    browser: webdriver.Chrome, pages: dict[str, Path], kind: str, size: tuple[int, int]
+    browser: webdriver.Chrome, pages: dict[str, Path], kind: str
 ) -> None:
-    show(browser, pages[kind], size)
-    width = browser.execute_script("return document.documentElement.scrollWidth")
-    assert width <= size[0]
+    show(browser, pages[kind], SMALL)
+    for size in (SMALL, PHONE, DESKTOP):
+        resize(browser, size)
+        width = browser.execute_script("return document.documentElement.scrollWidth")
+        assert width <= size[0]
 
 
 def _violations(browser: webdriver.Chrome) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -40,9 +41,7 @@ def house(folder: Path, room: str) -> Path:
     for path in HERE.iterdir():
         if path.name != room:
             (root / path.name).symlink_to(path)
-    (root / room).mkdir()
-    for path in (HERE / room).glob("*.*"):
-        (root / room / path.name).write_bytes(path.read_bytes())
+    shutil.copytree(HERE / room, root / room)  # with what was compiled of it
     return root / room
 
 

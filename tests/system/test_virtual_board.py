@@ -48,6 +48,7 @@ BAD_CABLES = {
     "lost bytes": DroppedBytes(1e-3, seed=7),
     "a stall": Stall(at_byte=20_000, seconds=1.0),
 }
+BY_DAY = ("few flipped bits", "few lost bytes", "a stall")
 UNPLUGGED_AT = (10, 700, 3_000, 20_000, 30_000)
 GARBAGE = r"print('\x00\xff\x9c', end='')"
 
@@ -214,7 +215,14 @@ def test_an_agent_of_another_version_is_refused(
         open_session(ports["good"], profile(), shuttle())
 
 
-@pytest.mark.parametrize("at_byte", UNPLUGGED_AT)
+@pytest.mark.parametrize(
+    "at_byte",
+    [
+        # At the prompt, in the upload and in a run; by night at more places of these.
+        pytest.param(at, marks=[] if at in {10, 3_000, 30_000} else [pytest.mark.nightly])
+        for at in UNPLUGGED_AT
+    ],
+)
 def test_an_unplugged_board_is_lost_and_gives_no_capture(
     ports: dict[str, str], at_byte: int
 ) -> None:
@@ -232,8 +240,9 @@ def run_until_it_fails(url: str) -> None:
 @pytest.mark.parametrize(
     "slot",
     [
-        # Its upload is repeated for most of a minute; that alone is in tests/unit/link/test_upload.
-        pytest.param(slot, marks=[pytest.mark.nightly] if slot == "many flipped bits" else [])
+        # Worse cables repeat an upload for up to a minute; that alone is in
+        # tests/unit/link/test_upload, and one bit in 10,000 in the next test.
+        pytest.param(slot, marks=[] if slot in BY_DAY else [pytest.mark.nightly])
         for slot in BAD_CABLES
     ],
 )

@@ -180,8 +180,18 @@ def text(browser: webdriver.Chrome, of: str) -> str:
     return str(browser.execute_script(f"return document.getElementById('{of}').textContent"))
 
 
+LIKE_OTHERS = {"slot", "hostile slot", "run", "report"}
+"""Kinds of pages whose like is among the others."""
+
+
 @in_browser
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    "kind",
+    [
+        pytest.param(kind, marks=[pytest.mark.nightly] if kind in LIKE_OTHERS else [])
+        for kind in KINDS
+    ],
+)
 def test_each_kind_of_page_is_sound_and_wide_as_the_window(
     browser: webdriver.Chrome, page: Served, kind: str
 ) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -39,6 +41,22 @@ def profile() -> BoardProfile:
 def spec(**changes: Any) -> VirtualBoardSpec:
     """A good board with a good chip, but for the changes."""
     return replace(VirtualBoardSpec("A1", "WB-01", "SP2-0001", SHUTTLE, PROFILE), **changes)
+
+
+def few_designs(folder: Path, *names: str) -> Path:
+    """Write the demo's shuttle file with only these designs, beside links to their folders."""
+    vectors = folder / "vectors"
+    vectors.mkdir(exist_ok=True)
+    for name in names:
+        if not (vectors / name).exists():
+            (vectors / name).symlink_to(ROOT / "vectors" / name)
+    text = SHUTTLE.read_text("utf-8")
+    checks = [name for name in tomllib.loads(text)["pin_check"] if name.split("/")[0] in names]
+    for key, kept in {"designs": list(names), "pin_check": checks}.items():
+        text = re.sub(rf"(?ms)^{key} = \[.*?\]", f"{key} = {kept}", text)
+    path = vectors / "shuttle.toml"
+    path.write_text(text, "utf-8")
+    return path
 
 
 @contextmanager

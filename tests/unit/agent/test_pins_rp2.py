@@ -112,18 +112,20 @@ def counting(count: int) -> Column:
     return np.arange(1, count + 1, dtype=np.uint32) % 251
 
 
-def test_65536_vectors_at_full_speed_take_four_ticks_each_and_match() -> None:
+@pytest.mark.parametrize("bursts", [2, pytest.param(8, marks=pytest.mark.nightly)])
+def test_vectors_at_full_speed_take_four_ticks_each_and_match(bursts: int) -> None:
+    """By night 65,536 vectors."""
     bench = Bench(Inverter(), range(16), rows=8192, words=8192)
     assert bench.timing(4) == 4
     data = np.arange(1, 8193, dtype=np.uint32) & 1
     bench.lows(0xFF)
-    for _ in range(8):
+    for _ in range(bursts):
         assert bench.invert(data) == []
-    assert bench.totals()[:2] == (65_536, 0)
-    assert bench.totals()[3] == 7, "eight bursts are chained, with a pause between each two"
+    assert bench.totals()[:2] == (bursts * 8192, 0)
+    assert bench.totals()[3] == bursts - 1, "bursts are chained, with a pause between each two"
     spans = bench.spans()
-    assert len(spans) == 65_536 - 1
-    assert spans.count(4) == 8 * 8191, "in a burst every cycle is exactly four ticks"
+    assert len(spans) == bursts * 8192 - 1
+    assert spans.count(4) == bursts * 8191, "in a burst every cycle is exactly four ticks"
 
 
 def test_every_injected_wrong_bit_is_found_at_its_cycle_and_pin() -> None:
@@ -170,10 +172,18 @@ def test_the_sample_point_decides_whether_a_slow_chip_passes(sample: int, *, pas
     assert (bench.invert(counting(64)) == []) is passes
 
 
+LENGTHS = (4, 5, 11, 63, 66, 67, 95, 96, 97, 98, 99, 128, 129, 1000, 1058, 1059, 2500)
+
+
 @pytest.mark.parametrize(
-    "ticks", [4, 5, 11, 63, 66, 67, 95, 96, 97, 98, 99, 128, 129, 1000, 1058, 1059, 2500]
+    ("ticks", "sample"),
+    [
+        # By day every length with one of the sample points, in turn.
+        pytest.param(ticks, sample, marks=() if (k + n) % 3 == 0 else pytest.mark.nightly)
+        for k, ticks in enumerate(LENGTHS)
+        for n, sample in enumerate((0, 1, 40))
+    ],
 )
-@pytest.mark.parametrize("sample", [0, 1, 40])
 def test_every_length_of_a_cycle_is_reached_to_the_tick(ticks: int, sample: int) -> None:
     bench = Bench(Inverter(), range(16))
     bench.lows(0xFF)

@@ -47,6 +47,7 @@ class Terminal:
         self.damage = 0
         self.spoil = False
         self.renamed = 0
+        self.at_prompt = False
         self.keeper = threading.Thread(target=self._keep)
         self.keeper.start()
 
@@ -84,18 +85,29 @@ class Terminal:
         pass
 
 
-@pytest.fixture
-def terminal(tmp_path: Path) -> Iterator[Terminal]:
-    port = Terminal(tmp_path)
+@pytest.fixture(scope="module")
+def terminal(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Terminal]:
+    port = Terminal(tmp_path_factory.mktemp("board"))
     yield port
     port.stop()
 
 
 @pytest.fixture
-def repl(terminal: Terminal) -> RawRepl:
-    entered = RawRepl(terminal)
-    entered.enter()
-    return entered
+def repl(terminal: Terminal) -> Iterator[RawRepl]:
+    """A session at the raw prompt, which is entered again where a test may have left it."""
+    opened = RawRepl(terminal)
+    if not terminal.at_prompt:
+        opened.enter()
+    starts = terminal.starts
+    yield opened
+    terminal.at_prompt = (terminal.starts, terminal.damage, terminal.renamed) == (starts, 0, 0)
+    terminal.damage = terminal.renamed = 0
+
+
+@pytest.fixture
+def nothing_defined(terminal: Terminal) -> None:
+    """Have the next session reset the board, which then knows no names of the tests before."""
+    terminal.at_prompt = False
 
 
 @needs_micropython
@@ -205,6 +217,7 @@ def test_a_link_that_damages_too_much_is_given_up_soon(
 
 
 @needs_micropython
+@pytest.mark.usefixtures("nothing_defined")
 @pytest.mark.parametrize("times", [1, 1000])
 def test_an_error_from_damaged_text_is_no_error_of_the_board(
     repl: RawRepl, terminal: Terminal, times: int
@@ -233,6 +246,7 @@ def test_an_error_in_every_try_is_the_boards_own(repl: RawRepl) -> None:
 
 
 @needs_micropython
+@pytest.mark.usefixtures("nothing_defined")
 @pytest.mark.parametrize("architecture", [2, 4])
 def test_a_compiled_module_is_imported_from_memory_if_it_fits(
     repl: RawRepl, architecture: int

@@ -11,16 +11,16 @@ from harness_reports.margin_write import margins_html
 from tests.examples import few
 from tests.unit.records.possible import MARGINS, RUNS
 
-FEW = few(8, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+LARGE = [HealthCheck.too_slow, HealthCheck.data_too_large]
 
 
-@FEW
+@few(8, suppress_health_check=LARGE)
 @given(MARGINS, MARGINS)
 def test_any_margin_has_a_page(margin: MarginRecord, earlier: MarginRecord) -> None:
     assert margins_html([margin], [earlier]).endswith(b"</html>")
 
 
-@FEW
+@few(4, suppress_health_check=LARGE)
 @given(RUNS)
 def test_any_run_has_its_pages(run: RunRecord) -> None:
     assert index_html(run.overview).endswith(b"</html>")
