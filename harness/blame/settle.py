@@ -75,11 +75,9 @@ def _final(outcome: Outcome, reason: Reason | None, key: str, advice: str) -> Ou
         return replace(outcome, cause=key)
     if reason is None:
         return replace(outcome, rules=RULES, cause="")
-    waived = Reason.WAIVED
     covered = outcome.covered and reason is not Reason.TABLE_FAILS_REHEARSAL
     if covered and any(verdict.failed for verdict in reason.verdicts):
-        told = replace(outcome, verdict=waived.verdicts[0], reason=waived, advice=waived.advice)
-        return replace(told, rules=RULES, cause=key)
+        return replace(outcome.because(Reason.WAIVED), rules=RULES, cause=key)
     verdict = reason.verdicts[0]
     if len(reason.verdicts) > 1 and outcome.provisional.verdicts[0] in reason.verdicts:
         verdict = outcome.provisional.verdicts[0]

@@ -35,7 +35,7 @@ def joined(before: Outcome, again: Outcome) -> Outcome:
         released=tuple(dict.fromkeys((*before.released, *again.released))),
         seconds=before.seconds + again.seconds,
     )
-    return _waived(joint) if shown.covered else _as_evidence_says(joint)
+    return joint.because(Reason.WAIVED) if shown.covered else _as_evidence_says(joint)
 
 
 def _reason(shown: Outcome, before: Outcome, again: Outcome) -> Reason:
@@ -50,17 +50,11 @@ def _reason(shown: Outcome, before: Outcome, again: Outcome) -> Reason:
     return shown.provisional if len(set(signatures)) == 1 else unstable_reason(signatures)
 
 
-def _waived(outcome: Outcome) -> Outcome:
-    (verdict,) = Reason.WAIVED.verdicts
-    advice = Reason.WAIVED.advice
-    return replace(outcome, verdict=verdict, reason=Reason.WAIVED, advice=advice)
-
-
 def _as_evidence_says(outcome: Outcome) -> Outcome:
     """Return the outcome with the provisional verdict, and the words for it."""
     reason = outcome.provisional
-    (verdict,) = reason.verdicts
-    summary = outcome.summary
-    if verdict is Verdict.UNSTABLE:
-        summary = texts.unstable([attempt.mismatches for attempt in outcome.attempts], reason)
-    return replace(outcome, verdict=verdict, reason=reason, summary=summary, advice=reason.advice)
+    found = outcome.because(reason)
+    if found.verdict is not Verdict.UNSTABLE:
+        return found
+    mismatches = [attempt.mismatches for attempt in outcome.attempts]
+    return replace(found, summary=texts.unstable(mismatches, reason))

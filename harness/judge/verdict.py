@@ -148,14 +148,9 @@ def _waived(case: Case, outcome: Outcome, wrong: Sequence[PinCount], today: date
         return outcome
     waiver = covering_waiver(good, wrong)
     if waiver is not None:
-        return replace(
-            outcome,
-            verdict=Verdict.WAIVED,
-            reason=Reason.WAIVED,
-            waiver=waiver_record(waiver),
-            summary=texts.waived(waiver, outcome.summary),
-            advice=Reason.WAIVED.advice,
-        )
+        summary = texts.waived(waiver, outcome.summary)
+        waived = outcome.because(Reason.WAIVED)
+        return replace(waived, waiver=waiver_record(waiver), summary=summary)
     expired = covering_waiver([waiver for waiver in named if waiver.expiry < today], wrong)
     if expired is None:
         return outcome

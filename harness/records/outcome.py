@@ -7,7 +7,7 @@ JSON unchanged. Pins are named, never numbered: a reader needs no shuttle file.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Self
@@ -347,6 +347,11 @@ class Outcome:
     def key(self) -> tuple[str, str, str]:
         """Slot, design and table, which tell it from the others of its run."""
         return self.slot, self.design, self.table
+
+    def because(self, reason: Reason) -> Self:
+        """Return the same with the verdict, which must be one only, and the advice of a reason."""
+        (verdict,) = reason.verdicts
+        return replace(self, verdict=verdict, reason=reason, advice=reason.advice)
 
     @property
     def counts(self) -> bool:
