@@ -81,10 +81,6 @@ class Fit:
     missed: Counts
     contradicted: Counts
 
-    def take(self, lanes: Counts) -> Fit:
-        """The same of some lanes."""
-        return Fit(*(column[lanes] for column in vars(self).values()))
-
     def with_(self, lanes: Counts, others: Fit) -> Fit:
         """The same with other figures of some lanes."""
         columns = [column.copy() for column in vars(self).values()]

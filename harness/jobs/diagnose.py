@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from harness.bundle import Places, find_input
@@ -84,30 +85,23 @@ def diagnose_chip(
     return Diagnosed(replace(record, causes=causes), of_chip, tuple(sorted(changed)))
 
 
-@dataclass(frozen=True, eq=False)
-class _Wanted:
-    """A diagnosis that is to be made."""
-
-    defective: Defective
-    others: tuple[Table, ...]
-    shuttle: Shuttle
-    slower_passes: bool
+_Wanted = partial[Diagnosis]
+"""A diagnosis that is to be made."""
 
 
 def _with_suspects(
     causes: Sequence[Cause], asked: Sequence[Sequence[Diagnosis | _Wanted]], workers: Workers
 ) -> Iterator[Cause]:
     """Give causes what was ``asked`` for each, and make the diagnoses among that."""
-    wanted = [one for each in asked for one in each if isinstance(one, _Wanted)]
-    made = iter(spread(_diagnosed, wanted, workers))
+    wanted = [one for each in asked for one in each if isinstance(one, partial)]
+    made = iter(spread(_made, wanted, workers))
     for cause, each in zip(causes, asked, strict=True):
-        found = tuple(next(made) if isinstance(one, _Wanted) else one for one in each)
+        found = tuple(next(made) if isinstance(one, partial) else one for one in each)
         yield replace(cause, suspects=found)
 
 
-def _diagnosed(wanted: _Wanted) -> Diagnosis:
-    slower = wanted.slower_passes
-    return diagnose(wanted.defective, wanted.others, wanted.shuttle, slower_passes=slower)
+def _made(wanted: _Wanted) -> Diagnosis:
+    return wanted()
 
 
 def write_suspects(diagnosed: Diagnosed, path: str | Path) -> None:
@@ -177,7 +171,8 @@ class _Evidence:
                 continue
             for one in self._defective(cause, name):
                 others = tuple(self._others(one))
-                yield _Wanted(one, others, self._shuttle, _slower(one.tables, name, margins))
+                slower = _slower(one.tables, name, margins)
+                yield partial(diagnose, one, others, self._shuttle, slower_passes=slower)
 
     def _defective(self, cause: Cause, name: str) -> Iterator[Defective]:
         """The design on each chip of a cause, if anything it answered can be compared."""

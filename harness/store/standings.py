@@ -8,9 +8,10 @@ a table's or design's is left out of chips and slots, and counts for the rack.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 
 from sqlalchemy import Connection, select
 
@@ -75,13 +76,16 @@ def read_standings(connection: Connection) -> Standings:
         if subject.kind is SubjectKind.SLOT:
             racks[subject.rack][place] += text.upper()  # a wrong design is the rack's
     ordered = tuple(runs.values())
-    columns = _Columns(ordered)
+
+    @cache
+    def latest(racks: frozenset[str]) -> tuple[int, ...]:
+        """Give the places of the latest :data:`STRIP_RUNS` runs of some racks."""
+        return tuple(run.place for run in ordered if run.rack in racks)[-STRIP_RUNS:]
+
+    standings = {one: _standing(own, ordered, latest) for one, own in letters.items()}
     subjects = sorted(letters.keys() | searched_subjects(connection))
     return Standings(
-        tuple(
-            SubjectStanding(one, _standing(letters[one], columns) if one in letters else None)
-            for one in subjects
-        ),
+        tuple(SubjectStanding(one, standings.get(one)) for one in subjects),
         tuple(_trend(rack, racks[rack], ordered) for rack in _latest_first(racks)),
     )
 
@@ -124,28 +128,18 @@ def _texts(
             yield subject, run_id, "".join(summary.letters)
 
 
-class _Columns:
-    """The runs in which a subject could have been: the latest of its racks."""
-
-    def __init__(self, runs: Sequence[_Run]) -> None:
-        self.runs = runs
-        self._latest: dict[frozenset[str], tuple[int, ...]] = {}
-
-    def of(self, racks: frozenset[str]) -> tuple[int, ...]:
-        """Give the places of the latest :data:`STRIP_RUNS` runs of some racks."""
-        if racks not in self._latest:
-            places = [run.place for run in self.runs if run.rack in racks]
-            self._latest[racks] = tuple(places[-STRIP_RUNS:])
-        return self._latest[racks]
-
-
-def _standing(letters: Mapping[int, str], columns: _Columns) -> Standing:
+def _standing(
+    letters: Mapping[int, str],
+    runs: Sequence[_Run],
+    latest: Callable[[frozenset[str]], Sequence[int]],
+) -> Standing:
+    """Work out a standing; ``latest`` gives the runs in which racks could have had a subject."""
     places = sorted(letters)
-    racks = frozenset(columns.runs[place].rack for place in places)
+    racks = frozenset(runs[place].rack for place in places)
     return standing_of(
         "".join(letters[place] for place in places),
-        [columns.runs[place].started for place in places],
-        [letters.get(place, "") for place in columns.of(racks)],
+        [runs[place].started for place in places],
+        [letters.get(place, "") for place in latest(racks)],
     )
 
 

@@ -52,26 +52,19 @@ GRACE_SECONDS = 1.0
 """How long a listener's response may take to end when the program stops."""
 
 
-class Seats:
-    """Counts listeners; a request counts before its first event."""
-
-    def __init__(self) -> None:
-        self.taken = 0
-
-
 class _Listening(EventSourceResponse):
-    """A response that holds its seat until it ends."""
+    """A response that is among its listeners from before its first event until it ends."""
 
-    def __init__(self, seats: Seats, *args: Any, **options: Any) -> None:
+    def __init__(self, listeners: set[_Listening], *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self._seats = seats
-        seats.taken += 1
+        self._listeners = listeners
+        listeners.add(self)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         try:
             await super().__call__(scope, receive, send)
         finally:
-            self._seats.taken -= 1
+            self._listeners.discard(self)
 
 
 class Pages:
@@ -80,7 +73,7 @@ class Pages:
     def __init__(self, source: StoreSource) -> None:
         self._source = source
         self._hub = Hub(lambda rack: look_at(source, rack))
-        self._seats = Seats()
+        self._listeners: set[_Listening] = set()
 
     def home(self, request: Request) -> Response:
         """The live page of a rack."""
@@ -91,12 +84,12 @@ class Pages:
 
     async def events(self, request: Request) -> Response:
         """The changes of a rack, as server-sent events."""
-        if self._seats.taken >= MAX_LISTENERS:
+        if len(self._listeners) >= MAX_LISTENERS:
             return _message(503, "Too many listeners", "Close some of the open pages.")
         rack, known = request.query_params.get("rack"), request.headers.get("last-event-id")
         ending = anyio.Event()
         return _Listening(
-            self._seats,
+            self._listeners,
             self._hub.events(rack, known, ending),
             shutdown_event=ending,
             shutdown_grace_period=GRACE_SECONDS,
