@@ -6,10 +6,12 @@ verdict on a chip nor a fault of this program.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, TypeVar
+
+from sqlalchemy import Row
 
 from harness.errors import StoreError
 from harness.records import CodecError, Verdict, blank, decode, to_value
@@ -53,6 +55,15 @@ def read_body(
         return _record(kind, body, word, known)
     except CodecError as error:
         return blank(kind, **known, **stand_in(error))
+
+
+def read_row(kind: type[T], row: Row[Any], word: str, known: Iterable[str], stand_in: StandIn) -> T:
+    """Make the record of a row by its ``body``, as :func:`read_body`; its other columns are known.
+
+    ``known`` names those that the record has as well.
+    """
+    columns = {name: row._mapping[name] for name in known}  # noqa: SLF001 - a public name
+    return read_body(kind, row.body, word, columns, stand_in)
 
 
 def _record(kind: type[T], body: Any, word: str, known: Mapping[str, Any]) -> T:

@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import Connection, select
 
 from harness.records import CodecError, HandoverRecord, encode, to_text
-from harness.store.damage import RESTORE, read_body
+from harness.store.damage import RESTORE, read_row
 from harness.store.inserts import put_rows
 from harness.store.models import HandoverRow
 
@@ -28,16 +28,7 @@ def read_handovers(connection: Connection) -> tuple[HandoverRecord, ...]:
     """Read all handovers, oldest first; a damaged one says so as its reason."""
     columns = [getattr(HandoverRow, name) for name in (*KNOWN, "body")]
     rows = connection.execute(select(*columns).order_by(HandoverRow.begun, HandoverRow.handover_id))
-    return tuple(
-        read_body(
-            HandoverRecord,
-            row.body,
-            "handover",
-            {name: row._mapping[name] for name in KNOWN},  # noqa: SLF001 - a public name
-            _damaged,
-        )
-        for row in rows
-    )
+    return tuple(read_row(HandoverRecord, row, "handover", KNOWN, _damaged) for row in rows)
 
 
 def _damaged(error: CodecError) -> Mapping[str, Any]:

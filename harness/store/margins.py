@@ -11,7 +11,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, Row, func, select
 
 from harness.records import CodecError, MarginKind, MarginRecord, encode, to_text
-from harness.store.damage import RESTORE, read_body
+from harness.store.damage import RESTORE, read_row
 from harness.store.inserts import insert_into
 from harness.store.models import MarginRow
 
@@ -82,11 +82,10 @@ _COLUMNS = tuple(getattr(MarginRow, name) for name in (*_KNOWN, "kind", "body"))
 
 def _read(row: Row[Any], place: str) -> MarginRecord:
     """Make the record; a damaged one counts as a search that broke off."""
-    known = {name: row._mapping[name] for name in _KNOWN}  # noqa: SLF001 - a public name
     damaged = f"{place}: margin {row.margin_id} is damaged"
     kind = next((kind for kind in MarginKind if kind == row.kind), MarginKind.RATE)
 
     def stand_in(error: CodecError) -> Mapping[str, Any]:
         return {"kind": kind, "trouble": f"{damaged} ({error}); {RESTORE}"}
 
-    return read_body(MarginRecord, row.body, "margin", known, stand_in)
+    return read_row(MarginRecord, row, "margin", _KNOWN, stand_in)
