@@ -39,13 +39,12 @@ from harness.rack import (
 from harness.records import RunRecord, decode, encode, to_value
 from harness.store import Store
 from harness_reports import (
-    Beyond,
     Scrubber,
     WrittenReports,
     baseline_text,
     limit_text,
     remove_file,
-    why_unwritable,
+    saying_why,
     write_file,
     write_run,
 )
@@ -150,15 +149,23 @@ def _compared(
 def _close(
     record: RunRecord, found: NightChanges, out: Path, margins: NightMargins, store: Store
 ) -> Night:
-    """Close a night; an error of writing includes the summary."""
+    """Write the files of a night; an error of writing includes the summary."""
     folder = night_folder(out, record.run_id)
     try:
         around = with_histories(record, store, out, folder)
-        return _written(record, found, folder, margins, around)
+        reports = write_run(record, folder, replace(around, night=found, margins=margins.kept))
+        night = Night(record, found, reports, margins)
+        plain = changes_plain(record, found)
+        plain["margin_drops"] = [encode(drop) for drop in margins.drops]
+        text = "\n".join((night.heading, *night.lines)) + "\n"
+        write_file(folder / "night.txt", text.encode(), folder)
+        whole = json.dumps(plain, indent=1) + "\n"
+        write_file(folder / NIGHT_FILE, whole.encode(), folder)  # last: it marks a closed night
     except StoreError as error:
         lines = morning_lines(found, margins, record.causes)
         advice = f"`harness nightly --resume {record.run_id}` with the rack file writes them"
         raise StoreError(f"{error}; {advice}. The night found:", *lines) from error
+    return night
 
 
 def _begun(run_id: str, rack: Rack, store: Store, jobs: Sequence[Job], out: Path) -> RunRecord:
@@ -188,20 +195,6 @@ def _baseline(record: RunRecord, store: Store, hear: Observer) -> Baseline | Non
         ) from error
 
 
-def _written(
-    record: RunRecord, found: NightChanges, folder: Path, margins: NightMargins, around: Beyond
-) -> Night:
-    reports = write_run(record, folder, replace(around, night=found, margins=margins.kept))
-    night = Night(record, found, reports, margins)
-    plain = changes_plain(record, found)
-    plain["margin_drops"] = [encode(drop) for drop in margins.drops]
-    text = "\n".join((night.heading, *night.lines)) + "\n"
-    write_file(folder / "night.txt", text.encode(), folder)
-    whole = json.dumps(plain, indent=1) + "\n"
-    write_file(folder / NIGHT_FILE, whole.encode(), folder)  # last: it marks a closed night
-    return night
-
-
 def kept_changes(folder: Path) -> NightChanges | None:
     """Read what a closed night changed from its folder; None for any other folder.
 
@@ -223,11 +216,8 @@ def kept_changes(folder: Path) -> NightChanges | None:
 def _night_log(folder: Path) -> Iterator[LogFile]:
     """Open ``night.log``, and log what ended the night; raises StoreError."""
     with tool_log(folder / "night.log") as log:
-        try:
+        with saying_why(f"{log.path}: the log cannot be written"):
             log.open()
-        except OSError as error:
-            message = f"{log.path}: the log cannot be written: {why_unwritable(error)}"
-            raise StoreError(message) from error
         try:
             yield log
         except BaseException as error:

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.door import open_to_append
-from harness.errors import StoreError
 from harness.jobs.beyond import run_folder, with_histories
 from harness.jobs.choices import LATEST, RUNS, STORE
 from harness.jobs.night import kept_changes
@@ -22,7 +21,7 @@ from harness_reports import (
     margins_frame,
     outcomes_frame,
     run_markdown,
-    why_unwritable,
+    saying_why,
     write_run,
 )
 
@@ -64,11 +63,8 @@ def write_summary(record: RunRecord, path: str | Path, lines: Sequence[str] = ()
 
     ``lines`` (of a night) come first. Raises StoreError if the file cannot be written.
     """
-    try:
-        with open_to_append(Path(path)) as stream:
-            stream.write(run_markdown(record, lines).encode("utf-8"))
-    except OSError as reason:
-        raise StoreError(f"{path}: no summary can be written: {why_unwritable(reason)}") from reason
+    with saying_why(f"{path}: no summary can be written"), open_to_append(Path(path)) as stream:
+        stream.write(run_markdown(record, lines).encode("utf-8"))
 
 
 def outcomes(record: RunRecord) -> pd.DataFrame:

@@ -73,6 +73,7 @@ from .ways import Links as Links
 from .ways import Ways as Ways
 from .write import WrittenReports as WrittenReports
 from .write import remove_file as remove_file
+from .write import saying_why as saying_why
 from .write import why_unwritable as why_unwritable
 from .write import write_file as write_file
 from .write import write_run as write_run

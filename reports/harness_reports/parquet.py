@@ -25,7 +25,7 @@ from harness_reports.frame import (
     outcomes_frame,
     pins_frame,
 )
-from harness_reports.write import why_unwritable
+from harness_reports.write import saying_why
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,9 +41,12 @@ FILES: dict[str, Columns] = {
 
 @dataclass(frozen=True)
 class ParquetFiles:
-    """Files that are being written; ``rows`` counts what was written to each."""
+    """Files that are being written; ``rows`` counts what was written to each.
 
-    folder: Path
+    ``unwritable`` begins the message if that fails.
+    """
+
+    unwritable: str
     writers: Mapping[str, Any]
     rows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(FILES, 0))
 
@@ -63,7 +66,7 @@ class ParquetFiles:
         if frame.empty:
             return
         schema = arrow_schema(FILES[name])
-        with _explained(self.folder):
+        with saying_why(self.unwritable):
             table = pa.Table.from_pandas(frame, schema, preserve_index=False)
             self.writers[name].write_table(table)
         self.rows[name] += len(frame)
@@ -82,34 +85,26 @@ def parquet_files(folder: Path) -> Iterator[ParquetFiles]:
         message = "Parquet needs the package pyarrow; run: pip install 'harness[parquet]'"
         raise StoreError(message) from missing
     opened, parts, writers = ExitStack(), dict[str, Path](), {}
+    unwritable = f"{folder}: Parquet files cannot be written"
     try:
-        with _explained(folder):
+        with saying_why(unwritable):
             folder.mkdir(parents=True, exist_ok=True)
             for name, columns in FILES.items():
                 part = folder / f".{name}.part"
                 writer = parquet.ParquetWriter(part, arrow_schema(columns))
                 writers[name], parts[name] = opened.enter_context(writer), part
-        yield ParquetFiles(folder, writers)
-        with _explained(folder):
+        yield ParquetFiles(unwritable, writers)
+        with saying_why(unwritable):
             opened.close()
             for name, part in parts.items():
                 part.replace(folder / f"{name}.parquet")
     finally:
         try:
-            with _explained(folder):
+            with saying_why(unwritable):
                 opened.close()
         finally:
             for part in parts.values():
                 part.unlink(missing_ok=True)
-
-
-@contextmanager
-def _explained(folder: Path) -> Iterator[None]:
-    try:
-        yield
-    except OSError as reason:
-        why = why_unwritable(reason)
-        raise StoreError(f"{folder}: Parquet files cannot be written: {why}") from reason
 
 
 def arrow_schema(columns: Columns) -> Any:

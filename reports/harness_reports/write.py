@@ -117,6 +117,15 @@ def why_unwritable(reason: OSError | ValueError) -> str:
     return _REASONS.get(reason.errno or 0, reason.strerror or str(reason))
 
 
+@contextmanager
+def saying_why(what: str) -> Iterator[None]:
+    """Turn an OSError into a StoreError: ``what`` cannot be written, and why."""
+    try:
+        yield
+    except OSError as reason:
+        raise StoreError(f"{what}: {why_unwritable(reason)}") from reason
+
+
 def write_file(path: Path, data: bytes, folder: Path) -> None:
     """Write one file whole or not at all, making its parents. Raises StoreError."""
     with _explained(folder, path.name):
