@@ -92,7 +92,7 @@ class HandledChip:
         """Pulse the clock (low, high, low), or the input named ``on``, some times."""
         if cycles < 1:
             raise ValueError(f"{cycles} cycles; clock at least 1")
-        self._keep(self._hand.driven({on or self._clock(): "C"}, cycles))
+        self._keep(self._hand.driven({on or self._signal_on(Direction.CLOCK): "C"}, cycles))
 
     def reset(self, cycles: int = 2) -> None:
         """Clock the design with its reset pin active; the other inputs stay as they are."""
@@ -143,7 +143,7 @@ class HandledChip:
         if row.highz or not row.care or cycles < 1:
             raise ValueError("wait at least 1 cycle, for H, L or a number on some output")
         with suppress(ValueError):  # a design without a clock is only waited for
-            row = replace(row, pulse=self._hand.column(self._clock()).bus.mask)
+            row = replace(row, pulse=self._hand.column(self._signal_on(Direction.CLOCK)).bus.mask)
         capture = self._run(replace(row, repeat=cycles, until=True))
         if capture.mismatches:
             waited = replace(self._hand.held(), pulse=row.pulse, repeat=cycles)
@@ -208,9 +208,6 @@ class HandledChip:
         if self._asking is None:
             raise ValueError("no design is selected; use select")
         return self._asking
-
-    def _clock(self) -> str:
-        return self._signal_on(Direction.CLOCK)
 
     def _signal_on(self, direction: Direction) -> str:
         """Name the design's signal on the chip's clock or reset pin; raises ValueError."""

@@ -10,32 +10,22 @@ from harness.shuttle import Bus, Design
 def wrong_text(design: Design, row: Row, bad: Mismatch) -> str:
     """Give each wrong signal with what it is, what was expected, and its wrong pins."""
     return "; ".join(
-        f"{signal.name} is {_seen(signal, bad)}, expected {_wanted(signal, row)} "
-        f"({_pins(signal, bad)})"
+        f"{signal.name} is {_levels(signal, bad.seen, -1, bad.floating)}, "
+        f"expected {_levels(signal, row.expect, row.care, row.highz)} ({_pins(signal, bad)})"
         for signal in design.signals
         if signal.mask & bad.wrong
     )
 
 
-def _seen(signal: Bus, bad: Mismatch) -> str:
-    return _both(signal, _symbols(signal, bad.seen, -1, bad.floating), bad.seen)
+def _levels(signal: Bus, word: int, care: int, floating: int) -> str:
+    """Give the level of each pin, and a bus of known levels as a number too."""
 
-
-def _wanted(signal: Bus, row: Row) -> str:
-    return _both(signal, _symbols(signal, row.expect, row.care, row.highz), row.expect)
-
-
-def _symbols(signal: Bus, word: int, care: int, floating: int) -> str:
     def symbol(mask: int) -> str:
         if floating & mask:
             return "Z"
         return "X" if not care & mask else "H" if word & mask else "L"
 
-    return "".join(symbol(pin.mask) for pin in signal.pins)
-
-
-def _both(signal: Bus, symbols: str, word: int) -> str:
-    """Give a bus of known levels as a number too."""
+    symbols = "".join(symbol(pin.mask) for pin in signal.pins)
     if signal.width == 1 or set(symbols) & {"X", "Z"}:
         return symbols
     return f"{signal.value(word)} ({symbols})"

@@ -295,7 +295,8 @@ def _see_start(session: Session, record: HandoverRecord, startup: Startup, store
 
 
 def _undone(session: Session, board: str, store: Store) -> HandedOver:
-    record = _latest(store, board)
+    known = {one.board_serial: one for one in latest_of_boards(store.handovers())}
+    record = known.get(board)
     if record is None:
         raise RunUnfit(f"{store.place}: board {board} was not handed over, or it is undone already")
     if not record.folder:
@@ -311,9 +312,3 @@ def _undone(session: Session, board: str, store: Store) -> HandedOver:
     record = replace(record, undone=datetime.now(UTC))
     store.record_handover(record)
     return HandedOver(record)
-
-
-def _latest(store: Store, board: str) -> HandoverRecord | None:
-    """Return the handover of a board that is not undone."""
-    mine = [one for one in latest_of_boards(store.handovers()) if one.board_serial == board]
-    return mine[-1] if mine else None

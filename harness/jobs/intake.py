@@ -280,10 +280,9 @@ class _Desk:
 
     def wakes(self, chip: ChipRecord) -> HandoverRecord | None:
         """Return the handover by which a chip's board starts a design by itself, if it does."""
-        for one in latest_of_boards(self.store.handovers()):
-            if (one.board_serial, one.chip_serial) == (chip.board_serial, chip.chip_serial):
-                return one
-        return None
+        known = {one.board_serial: one for one in latest_of_boards(self.store.handovers())}
+        latest = known.get(chip.board_serial)
+        return latest if latest and latest.chip_serial == chip.chip_serial else None
 
     def finish(self, item: ChipIntake) -> None:
         """Write a chip's card, and beside it the report whose hash is on the card."""

@@ -10,15 +10,10 @@ from dataclasses import dataclass
 
 from harness.errors import many, some
 from harness.records import Outcome, PinState, SlotPins
+from harness_reports.pin_map import PIN_LOOKS
 
 MAX_SHOWN_TABLES = 3
 """Maximum number of tables named for one pin."""
-
-_STATES = {
-    PinState.PROVEN: "reaches the chip",
-    PinState.NOT_PROVEN: "not proven",
-    PinState.SUSPECTED: "suspected",
-}
 
 
 @dataclass(frozen=True)
@@ -35,7 +30,9 @@ def continuity_section(tests: Sequence[SlotPins], slot: str) -> ContinuitySectio
     test = next((test for test in tests if test.slot == slot and test.tables), None)
     if test is None:
         return None
-    rows = tuple((pin.pin, _STATES[pin.state], _why(pin.tables, pin.cause)) for pin in test.pins)
+    rows = tuple(
+        (pin.pin, PIN_LOOKS[pin.state].word, _why(pin.tables, pin.cause)) for pin in test.pins
+    )
     return ContinuitySection(_sentence(test), rows, test.extras)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 from harness.records import HandoverRecord
@@ -13,18 +12,10 @@ from harness_reports.texts import day, hertz
 from harness_reports.write import remove_file, write_file
 
 
-@dataclass(frozen=True)
-class PowerUpLabel:
-    """What is on the label."""
-
-    chip_serial: str
-    text: str
-
-
 def power_up_html(handover: HandoverRecord) -> bytes:
     """Return the label, 90 mm by 38 mm."""
     text = f"Board {handover.board_serial} {wakes_text(handover)}."
-    label = PowerUpLabel(handover.chip_serial, text)
+    label = {"chip_serial": handover.chip_serial, "text": text}
     return page_html("power_up.html.jinja", label, ("style.css", "card.css", "label.css"))
 
 

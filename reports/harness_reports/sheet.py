@@ -26,11 +26,6 @@ def csv_bytes(columns: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
 
 
 def _cell(value: Cell) -> Cell:
-    if isinstance(value, str):
-        return _text(value)
-    return value if math.isfinite(value) else _text(str(value))
-
-
-def _text(text: str) -> str:
-    """Guard before control characters are made visible."""
-    return printable(no_formula(text))
+    if not isinstance(value, str) and math.isfinite(value):
+        return value
+    return printable(no_formula(str(value)))  # before control characters are made visible
