@@ -28,8 +28,8 @@ MODULES = ("protocol", "buffers", "unpack", "planes", "codec", "engine", "server
 PINS_AT = MODULES.index("server")
 """Where the pins module and its helpers are inserted."""
 
-THUMB = "thumb"
-"""The module with functions that replace those of the same name where it goes to a board."""
+THUMB = ("thumb", "thumb_in")
+"""Modules with functions that replace those of the same name where they go to a board."""
 
 STORED = ("main", "started")
 """The last modules on a board that starts a design by itself; it needs no server."""
@@ -159,8 +159,8 @@ def stored_texts(about: Backend) -> dict[str, str]:
 def _texts(about: Backend, last: tuple[str, ...]) -> dict[str, str]:
     table = (about.table,) if about.table else ()
     modules = (*MODULES[:PINS_AT], *table, *about.needs, f"pins_{about.name}", *last)
-    again = _functions(THUMB) if THUMB in modules else frozenset()
-    return {name: text_of(name, frozenset() if name == THUMB else again) for name in modules}
+    again = frozenset[str]().union(*(_functions(name) for name in modules if name in THUMB))
+    return {name: text_of(name, frozenset() if name in THUMB else again) for name in modules}
 
 
 @lru_cache

@@ -50,14 +50,7 @@ from .rp2_chip import (
 from .rp2_plan import BurstPlan
 from .rp2_start import EMPTY, STOP, counted, fed, started
 from .rp2_stream import any_set
-from .rp2_timing import (
-    OUT_NULL,
-    OUT_PINDIRS,
-    OUT_PINS,
-    Layout,
-    fraction,
-    layout,
-)
+from .rp2_timing import OUT_NULL, OUT_PINDIRS, OUT_PINS, Layout, fraction, layout
 from .rp2040 import PIO_BASE, PIO_PINS
 
 ABOUT = {
@@ -68,7 +61,7 @@ ABOUT = {
     "ticks": (4, 6),
     "sync_ticks": 2,
     "latest_ticks": 1055,
-    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan", "rp2_start", "thumb"),
+    "needs": ("rp2_chip", "rp2_timing", "rp2_stream", "rp2_plan", "rp2_start", "thumb", "thumb_in"),
     "pins": 48,
     "windows": ((0, 31), (16, 47)),
     "controllers": ("RP2040", "RP2350", "RP2350A", "RP2350B"),

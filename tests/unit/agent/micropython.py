@@ -44,7 +44,7 @@ def run(script: str, folder: Path, *arguments: str, heap: str = "2m") -> str:
 def without_thumb(name: str) -> list[str]:
     """The texts of a backend that any processor takes."""
     about = backend(name)
-    return list(texts(replace(about, needs=tuple(n for n in about.needs if n != THUMB))))
+    return list(texts(replace(about, needs=tuple(n for n in about.needs if n not in THUMB))))
 
 
 def run_twice(

@@ -14,7 +14,7 @@ import lz4.block
 import pytest
 
 from harness.agent import buffers, planes, protocol, rp2_stream, thumb, unpack
-from harness.agent.backends import text_of
+from harness.agent.backends import THUMB, text_of
 from harness.agent.buffers import words
 from harness.agent.cpython import addressof
 from tests.unit.agent.thumb_core import Processor, assembled
@@ -38,7 +38,7 @@ CYCLES = {
 
 @pytest.fixture(scope="module")
 def codes(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
-    return assembled(text_of("thumb"), tmp_path_factory.mktemp("thumb"))
+    return assembled("".join(map(text_of, THUMB)), tmp_path_factory.mktemp("thumb"))
 
 
 class Both:
