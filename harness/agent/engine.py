@@ -14,8 +14,9 @@ import sys
 from array import array
 from collections.abc import Callable, Sequence
 
-from .buffers import compare, copy_row, count_up, sum_masked, tally, words
+from .buffers import compare, copy_row, count_up, fill, sum_masked, tally, words
 from .codec import ALL_FIELDS, MIN_ROWS, PARTS, ROW_BYTES, Block, body_size, fitting
+from .cpython import addressof
 from .faces import Bytes, PinsFace, Words
 from .protocol import (
     BIND,
@@ -173,16 +174,10 @@ class Engine:
             self.pins.also = -(stop > first)  # every bit, or none
         self.first = first
         self.stop = min(stop, first + MAX_WINDOW)
-        self.cycle = 0
-        self.bad = 0
-        self.kept = 0
-        self.crc = 0
-        self.block_crc = 0
-        self.loaded = 0
+        self.cycle = self.bad = self.kept = self.crc = self.block_crc = self.loaded = 0
         if self.rows:
             self.block.forget()
-        for bit in range(32):
-            self.counts[bit] = 0
+        fill(addressof(self.counts), 0, 32)
 
     def load(self, payload: bytes | memoryview) -> bytes:
         """Append bytes to the body of the next block."""
@@ -393,11 +388,9 @@ class Engine:
     def answer(self) -> bytes:
         """Return the answer to a block: three counted lists."""
         parts = [struct.pack("<BBB", len(self.misses), len(self.untils), len(self.window))]
-        for entry in self.misses:
-            parts.append(struct.pack("<IHIIII", *entry))
-        for entry in self.untils:
-            parts.append(struct.pack("<HI", *entry))
-        for entry in self.window:
-            parts.append(struct.pack("<IHIII", *entry))
+        lists = (("<IHIIII", self.misses), ("<HI", self.untils), ("<IHIII", self.window))
+        for layout, entries in lists:
+            for entry in entries:
+                parts.append(struct.pack(layout, *entry))
         self.misses = self.untils = self.window = []
         return b"".join(parts)

@@ -80,10 +80,8 @@ class Server:
     def take(self, body: Bytes) -> None:
         """Do a command that is next, answer one that was done, report a gap otherwise."""
         number = body[1]
-        if self.is_goodbye(body):
-            self.closed = True
-        elif body[0] != self.session:
-            pass
+        if body[0] != self.session:
+            self.closed = self.is_goodbye(body)
         elif number == self.expected:
             self.gap_sent = False
             self.forget((number - REMEMBER) & 255)
@@ -102,6 +100,8 @@ class Server:
     def forget(self, number: int) -> None:
         """Forget the answer to a command, and long ones beyond those that may be in flight."""
         self.answers[number] = b""
+        if not self.long:
+            return
         if number in self.long:
             self.long.remove(number)
         while sum([len(self.answers[number]) for number in self.long]) > MAX_HELD:
