@@ -218,7 +218,8 @@ class Engine:
         else:
             self.burst(self.block, count, 0)
         if self.checked and not self.fulfilled(struct.unpack("<I", payload[3:7])[0]):
-            gc.collect()  # a long answer needs room in one piece, several times
+            if self.free is not None:  # a long answer needs room in one piece, several times
+                gc.collect()
             words = bytes(memoryview(self.seen)[: self.cycle - self.began])
             return self.answer() + struct.pack("<I", self.began) + words
         return self.answer()
