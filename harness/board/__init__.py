@@ -6,6 +6,7 @@ from harness.board.capture import CaptureWindow as CaptureWindow
 from harness.board.capture import Mismatch as Mismatch
 from harness.board.capture import RunConditions as RunConditions
 from harness.board.gap_free import check_gap_free as check_gap_free
+from harness.board.orders import Answers as Answers
 from harness.board.orders import Room as Room
 from harness.board.profile import check_profile as check_profile
 from harness.board.profile import load_profile as load_profile

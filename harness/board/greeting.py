@@ -6,7 +6,6 @@ One rule: bytes of a board in, values or BoardMisbehaved out; every value is che
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Any
 
 from harness.agent import protocol
@@ -19,16 +18,11 @@ MAX_NUMBER = 0xFFFFFFFF
 """Maximum plausible number in a greeting."""
 
 
-@dataclass(frozen=True)
-class Greeting:
-    """A board's identity and limits."""
+def read_greeting(payload: bytes) -> tuple[BoardIdentity, Room]:
+    """Read an agent's greeting: the board's identity and its limits.
 
-    identity: BoardIdentity
-    room: Room
-
-
-def read_greeting(payload: bytes) -> Greeting:
-    """Read an agent's greeting. Raises BoardMisbehaved if it is unreadable or another agent's."""
+    Raises BoardMisbehaved if it is unreadable or another agent's.
+    """
     try:
         fields = json.loads(payload)
         versions = (fields["agent"], fields["protocol"])
@@ -50,7 +44,7 @@ def _unreadable() -> BoardMisbehaved:
     return BoardMisbehaved("the agent's greeting cannot be read; reset the board and run again")
 
 
-def _read(fields: dict[str, Any]) -> Greeting:
+def _read(fields: dict[str, Any]) -> tuple[BoardIdentity, Room]:
     identity = BoardIdentity(
         board_serial=_text(fields["board"]),
         agent_version=_text(fields["agent"]),
@@ -59,7 +53,7 @@ def _read(fields: dict[str, Any]) -> Greeting:
         exact=bool(fields["exact"]),
     )
     burst = _burst(fields["burst"]) if identity.exact else None
-    return Greeting(identity, Room(_number(fields["rows"], 1), burst))
+    return identity, Room(_number(fields["rows"], 1), burst)
 
 
 def _burst(burst: dict[str, Any]) -> BurstRoom:

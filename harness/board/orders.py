@@ -11,22 +11,23 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness.agent import protocol
 from harness.board import shelf
-from harness.board.capture import CaptureWindow, Mismatch
+from harness.board.capture import Capture, CaptureWindow, Mismatch
 from harness.board.encode import CycleByCycle, EncodedBlock, cycle_by_cycle
 from harness.board.timing import Timing
-from harness.link import Command
+from harness.link import Command, Traffic
 from harness.table import NO_CYCLES, Cycles, Pattern, Words
 
 MISMATCH = struct.Struct("<IHIIII")
 UNTIL_ROW = struct.Struct("<HI")
 TOTALS = struct.Struct("<IIIIQ")
 WINDOW_WORD = struct.Struct("<IHIII")
+NO_TRAFFIC = Traffic()
 
 
 @dataclass(frozen=True)
@@ -57,12 +58,8 @@ class Room:
     burst: BurstRoom | None = None
 
 
-class Encoder(Protocol):
-    """Encodes a pattern as blocks of at most ``rows`` vectors."""
-
-    def __call__(self, pattern: Pattern, rows: int) -> Iterator[EncodedBlock]:
-        """Return the blocks, in order."""
-        ...
+Encoder = Callable[[Pattern, int], Iterator[EncodedBlock]]
+"""Encodes a pattern as blocks of at most so many vectors, in order."""
 
 
 @dataclass(frozen=True)
@@ -146,13 +143,20 @@ class Answers:
     def _compare(self, began: int, seen: Words, cycles: CycleByCycle) -> None:
         """Count all that differ, and keep the first; ``began`` is the block's first cycle."""
         wrong = (seen ^ cycles.expect) & cycles.care
-        bad = np.flatnonzero(wrong)
-        if not len(bad):
+        if not wrong.any():
             raise ValueError("words that match were sent as different")
+        passed = np.arange(len(wrong)) - np.searchsorted(cycles.row, cycles.row)
+        self.count(began, wrong, cycles.row, passed, seen, np.zeros_like(seen))
+
+    def count(self, began: int, wrong: Words, *columns: NDArray[np.integer]) -> None:
+        """Count cycles of which some are wrong, and keep the first; ``began`` is the first cycle.
+
+        ``columns``: the row, its repetition, what was seen, and what floats, in each cycle.
+        """
+        bad = np.flatnonzero(wrong)
         for k in bad[: protocol.MAX_KEPT - len(self.mismatches)].tolist():
-            row = int(cycles.row[k])
-            passed = k - int(np.searchsorted(cycles.row, row))
-            self.mismatches.append(Mismatch(began + k, row, passed, int(seen[k]), 0, int(wrong[k])))
+            words = (int(column[k]) for column in (*columns, wrong))
+            self.mismatches.append(Mismatch(began + k, *words))
         self.mismatch_count += len(bad)
         octets = np.ascontiguousarray(wrong[bad], "<u4").view(np.uint8).reshape(-1, 4)
         counts = np.unpackbits(octets, axis=1, bitorder="little").sum(axis=0, dtype=np.int64)
@@ -182,7 +186,26 @@ class Answers:
             return self.cycles * 1e6 / self.took
         return float(1_000_000_000 / self.period) if self.period else asked_hz
 
-    def captured(self) -> CaptureWindow | None:
+    def capture(
+        self, achieved_hz: float, exact: bool, seconds: float, wire: Traffic = NO_TRAFFIC
+    ) -> Capture:
+        """Return the results, with what the session knows of the run."""
+        return Capture(
+            cycles=self.cycles,
+            mismatch_count=self.mismatch_count,
+            mismatches=tuple(self.mismatches),
+            pin_counts=self.pin_counts,
+            signature=self.signature,
+            until_used=self.until_used,
+            window=self._captured(),
+            achieved_hz=achieved_hz,
+            exact=exact,
+            seconds=seconds,
+            wire=wire,
+            gaps=self.gaps,
+        )
+
+    def _captured(self) -> CaptureWindow | None:
         """Return the window's words as arrays, or None if no cycle was in it."""
         if not self.window:
             return None

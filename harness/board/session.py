@@ -52,8 +52,8 @@ ENDLESS = 0x7FFFFFFF
 """The greatest number of repetitions of a row; then the clock rests for an instant."""
 
 
-def _unheard(cycles: int) -> None:
-    del cycles
+def _unheard(_cycles: int) -> None:
+    """Follow nothing."""
 
 
 def open_session(
@@ -118,8 +118,7 @@ class Session:
         self._shuttle = shuttle
         self._heard = heard
         self._resting = Resting(shuttle, profile)
-        greeting = read_greeting(channel.call(protocol.HELLO))
-        self.identity, self._room = greeting.identity, greeting.room
+        self.identity, self._room = read_greeting(channel.call(protocol.HELLO))
         self._numbers = bytes(profile.pins[pin.name] for pin in shuttle.pins)
         channel.call(protocol.BIND, self._numbers)
         self._leaving: tuple[Callable[[], None], ...] = (
@@ -156,19 +155,11 @@ class Session:
         began = time.monotonic()
         before = self._channel.traffic
         answers = self._answers(pattern, conditions, window, manner)
-        return Capture(
-            cycles=answers.cycles,
-            mismatch_count=answers.mismatch_count,
-            mismatches=tuple(answers.mismatches),
-            pin_counts=answers.pin_counts,
-            signature=answers.signature,
-            until_used=answers.until_used,
-            window=answers.captured(),
-            achieved_hz=answers.achieved_hz(conditions.clock_hz),
-            exact=self.identity.exact,
-            seconds=time.monotonic() - began,
-            wire=self._channel.traffic - before,
-            gaps=answers.gaps,
+        return answers.capture(
+            answers.achieved_hz(conditions.clock_hz),
+            self.identity.exact,
+            time.monotonic() - began,
+            self._channel.traffic - before,
         )
 
     def _answers(

@@ -16,11 +16,10 @@ from numpy.typing import NDArray
 
 from harness.agent import protocol
 from harness.board import (
+    Answers,
     BoardIdentity,
     BoardProfile,
     Capture,
-    CaptureWindow,
-    Mismatch,
     Resting,
     Room,
     RunConditions,
@@ -83,7 +82,9 @@ class DirectBoard:
                     self._run(whole, start, stop, tally)
         except VirtualError as error:
             raise ModelMissing(str(error)) from error
-        return tally.capture(achieved_hz, time.monotonic() - began)
+        answers = tally.answers
+        answers.pin_counts = dict(sorted(answers.pin_counts.items()))
+        return answers.capture(achieved_hz, exact=False, seconds=time.monotonic() - began)
 
     def supply_ma(self) -> float | None:
         """Give the chip's supply current in mA; None without a sensor."""
@@ -129,8 +130,8 @@ class DirectBoard:
         """Repeat a row until it matches; its last cycle counts."""
         columns = (whole.drive, whole.enable, whole.pulse, whole.expect, whole.care, whole.repeat)
         used, seen, _ = self._model.run_until(*(int(column[row]) for column in columns))
-        tally.until_used[row] = used
-        tally.cycles += used - 1
+        tally.answers.until_used[row] = used
+        tally.answers.cycles += used - 1
         tally.add(np.array([row]), np.array([used - 1]), np.array([seen], np.uint32), _NOTHING)
 
 
@@ -139,57 +140,25 @@ _NOTHING = np.zeros(1, np.uint32)
 
 @dataclass
 class _Tally:
-    """What an agent counts in one run."""
+    """Judges the cycles of one run as an agent does."""
 
     pattern: Pattern
     window: Cycles
-    cycles: int = 0
-    signature: int = 0
-    wrong_cycles: int = 0
-    pin_counts: NDArray[np.int64] = field(default_factory=lambda: np.zeros(32, dtype=np.int64))
-    mismatches: list[Mismatch] = field(default_factory=list)
-    until_used: dict[int, int] = field(default_factory=dict)
-    words: list[tuple[_Places | Words, ...]] = field(default_factory=list)
+    answers: Answers = field(default_factory=Answers)
 
     def add(self, row: _Places, pass_: _Places, seen: Words, floating: Words) -> None:
         """Compare some cycles, one after the other."""
-        expect, care, highz = (
-            column[row] for column in (self.pattern.expect, self.pattern.care, self.pattern.highz)
-        )
+        answers, pattern = self.answers, self.pattern
+        expect, care, highz = (c[row] for c in (pattern.expect, pattern.care, pattern.highz))
         wrong = ((seen ^ expect) & care) | (highz & ~floating)
         tested = (seen & care) | (floating & highz)
-        self.signature = zlib.crc32(tested.astype("<u4").tobytes(), self.signature)
-        bad = np.flatnonzero(wrong)
-        if len(bad):
-            self.wrong_cycles += len(bad)
-            bits = np.unpackbits(wrong[bad].astype("<u4").view(np.uint8), bitorder="little")
-            self.pin_counts += bits.reshape(-1, 32).sum(axis=0, dtype=np.int64)
-            for k in bad[: protocol.MAX_KEPT - len(self.mismatches)].tolist():
-                place = (self.cycles + k, int(row[k]), int(pass_[k]))
-                self.mismatches.append(
-                    Mismatch(*place, int(seen[k]), int(floating[k]), int(wrong[k]))
-                )
-        cycle = np.arange(self.cycles, self.cycles + len(row))
-        kept = slice(max(0, self.window[0] - self.cycles), max(0, self.window[1] - self.cycles))
-        self.words.append((row[kept], cycle[kept], seen[kept], floating[kept]))
-        self.cycles += len(row)
-
-    def capture(self, achieved_hz: float, seconds: float) -> Capture:
-        """Give what was counted."""
-        parts = zip(*self.words, strict=True)
-        words = [np.concatenate(part).astype(np.uint32) for part in parts]
-        return Capture(
-            cycles=self.cycles,
-            mismatch_count=self.wrong_cycles,
-            mismatches=tuple(self.mismatches),
-            pin_counts={bit: n for bit, n in enumerate(self.pin_counts.tolist()) if n},
-            signature=self.signature,
-            until_used=self.until_used,
-            window=CaptureWindow(*words) if words and len(words[0]) else None,
-            achieved_hz=achieved_hz,
-            exact=False,
-            seconds=seconds,
-        )
+        answers.signature = zlib.crc32(tested.astype("<u4").tobytes(), answers.signature)
+        answers.count(answers.cycles, wrong, row, pass_, seen, floating)
+        cycle = np.arange(answers.cycles, answers.cycles + len(row))
+        kept = slice(*(max(0, bound - answers.cycles) for bound in self.window))
+        words = (column[kept].tolist() for column in (row, cycle, seen, floating))
+        answers.window += zip(*words, strict=True)
+        answers.cycles += len(row)
 
 
 def _stretches(pattern: Pattern) -> Iterator[tuple[int, int]]:

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from harness.agent.engine import AGENT
 from harness.agent.protocol import VERSION
-from harness.board.greeting import Greeting, read_greeting
-from harness.board.orders import BurstRoom
+from harness.board.capture import BoardIdentity
+from harness.board.greeting import read_greeting
+from harness.board.orders import BurstRoom, Room
 from harness.errors import BoardMisbehaved
 
 GOOD: dict[str, Any] = {
@@ -34,15 +35,15 @@ VALUES = st.recursive(
 )
 
 
-def read(**changes: object) -> Greeting:
+def read(**changes: object) -> tuple[BoardIdentity, Room]:
     return read_greeting(json.dumps(GOOD | changes).encode())
 
 
 def test_a_greeting_has_the_identity_and_the_limits_of_a_board() -> None:
-    found = read()
-    assert found.identity.board_serial == "WB-01"
-    assert (found.room.rows, found.room.burst) == (64, BurstRoom(125_000_000, 512, 2048))
-    assert read(exact=False, burst=None).room.burst is None
+    identity, room = read()
+    assert identity.board_serial == "WB-01"
+    assert (room.rows, room.burst) == (64, BurstRoom(125_000_000, 512, 2048))
+    assert read(exact=False, burst=None)[1].burst is None
 
 
 @pytest.mark.parametrize(
@@ -88,8 +89,8 @@ def test_another_agent_is_refused_by_its_version() -> None:
 @given(st.sampled_from(sorted(GOOD)), VALUES)
 def test_any_value_in_a_greeting_is_read_or_refused(key: str, value: object) -> None:
     try:
-        found = read(**{key: value})
+        identity, room = read(**{key: value})
     except BoardMisbehaved:
         return
-    assert found.room.rows >= 1
-    assert isinstance(found.identity.board_serial, str)
+    assert room.rows >= 1
+    assert isinstance(identity.board_serial, str)
