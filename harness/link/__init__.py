@@ -9,7 +9,6 @@ from harness.link.channel import Traffic as Traffic
 from harness.link.files import BoardFiles as BoardFiles
 from harness.link.files import FileRoom as FileRoom
 from harness.link.machine import Timeouts as Timeouts
-from harness.link.machine import diagram as diagram
 from harness.link.port import Lines as Lines
 from harness.link.port import Port as Port
 from harness.link.port import SerialPort as SerialPort

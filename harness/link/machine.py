@@ -248,13 +248,3 @@ class Link:
             f"the board has not answered for {now - self.heard:.0f} s; {damage}"
             "check the cable and that no other program uses the port, then run again"
         )
-
-
-def diagram() -> str:
-    """Return the transition table as a Mermaid state diagram."""
-    lines = ["stateDiagram-v2", f"    [*] --> {State.QUIET.value}"]
-    lines += [
-        f"    {start.value} --> {end.value}: {event.value} / {action.value}"
-        for (start, event), (end, action) in TRANSITIONS.items()
-    ]
-    return "\n".join([*lines, f"    {State.LOST.value} --> [*]"]) + "\n"

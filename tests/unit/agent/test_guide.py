@@ -9,7 +9,7 @@ import pytest
 
 from harness.agent import protocol
 from harness.agent.backends import BACKENDS, backend
-from harness.link import diagram
+from tests.unit.link.machine_diagram import diagram
 
 GUIDE = Path(__file__).parents[3] / "harness" / "agent" / "README.md"
 TEXT = GUIDE.read_text(encoding="utf-8")

@@ -8,9 +8,9 @@ import pytest
 
 from harness.agent import protocol
 from harness.errors import BoardSilent, HostMisuse
-from harness.link import diagram
 from harness.link.framing import FrameReader, make_frame
 from harness.link.machine import TRANSITIONS, Action, Answer, Event, Link, State, Timeouts
+from tests.unit.link.machine_diagram import diagram
 
 SESSION = 9
 INF = float("inf")
