@@ -127,7 +127,7 @@ class BenchSupply:
         """
         with self._turn:
             trouble = self._trouble(volts)
-            errors = "; ".join(str(error) for error in self._errors())
+            errors = self._errors()
             reported = f"the bench supply reports an error: {errors}" if errors else ""
         if trouble or reported:
             problems = "; ".join(filter(None, (trouble, reported)))
@@ -193,18 +193,17 @@ class BenchSupply:
         self._line.send(message)
         errors = self._errors()
         if errors:
-            reported = "; ".join(str(error) for error in errors)
-            raise SupplyTrouble(f'{self._where}: the bench supply refused "{message}": {reported}')
+            raise SupplyTrouble(f'{self._where}: the bench supply refused "{message}": {errors}')
 
-    def _errors(self) -> list[say.ScpiError]:
-        """Empty the device's error queue."""
-        errors: list[say.ScpiError] = []
+    def _errors(self) -> str:
+        """Empty the device's error queue; return its entries."""
+        errors: list[str] = []
         while len(errors) < MAX_ERRORS:
-            error = self._understood(say.NEXT_ERROR, say.read_error)
-            if error.number == 0:
+            number, text = self._understood(say.NEXT_ERROR, say.read_error)
+            if number == 0:
                 break
-            errors.append(error)
-        return errors
+            errors.append(f"{number}, {text}")
+        return "; ".join(errors)
 
     def _number(self, query: str) -> float:
         return self._understood(query, read_number)
@@ -265,9 +264,8 @@ class BenchSupply:
             self._output(say.OUTPUT_OFF)
 
 
-def _end(number: int, frame: FrameType | None) -> None:
+def _end(number: int, _frame: FrameType | None) -> None:
     """Unwind the program, and with it the context, instead of ending at once."""
-    del frame
     sys.exit(128 + number)
 
 

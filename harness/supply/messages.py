@@ -8,7 +8,6 @@ MEASure, OUTPut, SOURce, SYSTem) and the common commands of IEEE 488.2 (``*IDN?`
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from harness.errors import ConfigError
 from harness.supply.model import Limits
@@ -27,18 +26,6 @@ OUTPUT_OFF = "OUTP OFF"
 _ERROR = re.compile(r'\s*([+-]?\d{1,6})\s*,\s*"((?:[^"]|"")*)"\s*', re.ASCII)
 
 
-@dataclass(frozen=True)
-class ScpiError:
-    """One entry of a device's error queue; number 0 means that the queue is empty."""
-
-    number: int
-    text: str
-
-    def __str__(self) -> str:
-        """Render as the device does."""
-        return f"{self.number}, {self.text}"
-
-
 def voltage_message(volts: float, limits: Limits) -> str:
     """Make the message that sets a voltage, in steps of 0.1 mV.
 
@@ -47,9 +34,9 @@ def voltage_message(volts: float, limits: Limits) -> str:
     """
     text = f"{volts:.4f}"
     if not float(text) >= limits.low_v:
-        raise _outside(text, "below", limits.low_key, limits.low_v, limits)
+        raise _outside(text, "below", "supply_min_v", limits.low_v, limits)
     if not float(text) <= limits.high_v:
-        raise _outside(text, "above", limits.high_key, limits.high_v, limits)
+        raise _outside(text, "above", "supply_max_v", limits.high_v, limits)
     return f"SOUR:VOLT {text}"
 
 
@@ -58,15 +45,15 @@ def current_message(limits: Limits) -> str:
     return f"SOUR:CURR {limits.current_a:.4f}"
 
 
-def read_error(reply: str) -> ScpiError:
+def read_error(reply: str) -> tuple[int, str]:
     """Read a reply to ``SYST:ERR?``: a number and a text in quotes (SCPI-99 volume 2, 21.8).
 
-    Raises ValueError for any other text.
+    The number is 0 if the error queue is empty. Raises ValueError for any other text.
     """
     match = _ERROR.fullmatch(reply)
     if match is None:
         raise ValueError(f'"{reply}" is not an error queue entry')
-    return ScpiError(int(match.group(1)), match.group(2).replace('""', '"'))
+    return int(match.group(1)), match.group(2).replace('""', '"')
 
 
 def _outside(text: str, side: str, key: str, bound: float, limits: Limits) -> ConfigError:

@@ -17,17 +17,12 @@ TOLERANCE_V = 0.05
 
 @dataclass(frozen=True)
 class Limits:
-    """Limits that must never be left, in V and A, and the file that sets them.
-
-    ``low_key`` and ``high_key`` are its keys, for messages.
-    """
+    """Limits that must never be left, in V and A, and the file that sets them."""
 
     low_v: float
     high_v: float
     current_a: float
     path: Path
-    low_key: str = "supply_min_v"
-    high_key: str = "supply_max_v"
 
 
 @dataclass(frozen=True)
