@@ -41,7 +41,6 @@ class _Reader:
 
     def __init__(self, circuit: Circuit) -> None:
         self.circuit = circuit
-        self.nets: dict[str, int] = {}
         self.registers: list[tuple[int, int]] = []
         self.wrong: list[str] = []
 
@@ -65,9 +64,7 @@ class _Reader:
         return self.circuit.levelise()
 
     def _net(self, name: str) -> int:
-        if name not in self.nets:
-            self.nets[name] = self.circuit.net(name)
-        return self.nets[name]
+        return self.circuit.known(name, name)
 
     def _cell(self, number: int, kind: str, inputs: list[int], out: int) -> None:
         if not inputs or (kind in _SINGLE and len(inputs) != 1):

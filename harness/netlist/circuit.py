@@ -41,7 +41,7 @@ class Gate(NamedTuple):
 class Circuit:
     """A netlist under construction. ``where`` names file and module, for messages.
 
-    ``declared``: see ``Netlist.sources``.
+    ``declared``: see ``Netlist.sources``. ``keys``: what a file calls nets, see :meth:`known`.
     """
 
     name: str
@@ -53,6 +53,7 @@ class Circuit:
     ports: list[Port] = field(default_factory=list)
     tristates: dict[int, TriState] = field(default_factory=dict)
     declared: dict[str, str] = field(default_factory=dict)
+    keys: dict[int | str, int] = field(default_factory=dict)
 
     @classmethod
     def of(cls, netlist: Netlist) -> Circuit:
@@ -84,6 +85,12 @@ class Circuit:
         number = len(self.names)
         self.names.append(name or f"$h{number}")
         return number
+
+    def known(self, key: int | str, name: str) -> int:
+        """Find the net that a file calls ``key``; it is added, with this name, when it is new."""
+        if key not in self.keys:
+            self.keys[key] = self.net(name)
+        return self.keys[key]
 
     def gate(self, kind: Kind, a: int, b: int, out: int | None = None) -> int:
         """Add a gate; gives its output net, a new one unless ``out`` is given."""

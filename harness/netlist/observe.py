@@ -143,10 +143,8 @@ class Observer:
         faults: Sequence[StuckAt],
         outputs: NDArray[np.integer] | None = None,
     ) -> None:
-        self._made = compile_netlist(netlist)
-        made, program = self._made, self._made.program
-        self._ops = program.operations
-        ports = netlist.ports
+        self._made = made = compile_netlist(netlist)
+        operations, ports = made.program.operations, netlist.ports
         self.inputs = np.array(
             [
                 *(n for p in ports if p.direction is PortDirection.INPUT for n in p.nets),
@@ -157,26 +155,31 @@ class Observer:
         every = np.array([*outs, *netlist.tables.data.tolist()])
         self.outputs = every if outputs is None else outputs
         slots = made.slots
-        self._watched = np.zeros(slots, dtype=np.uint8)
-        self._watched[made.seen[0, self.outputs]] = 1
+        watched = np.zeros(slots, dtype=np.uint8)
+        watched[made.seen[0, self.outputs]] = 1
         pairs = [
             (int(op[pin]), index)
-            for index, op in enumerate(self._ops.tolist())
+            for index, op in enumerate(operations.tolist())
             for pin in ((1,) if op[1] == op[2] else (1, 2))
         ]
         pairs.sort()
         counts = np.bincount([slot for slot, _ in pairs], minlength=slots)
-        self._reader_at = np.concatenate(([0], np.cumsum(counts))).astype(np.int64)
-        self._readers = np.array([index for _, index in pairs], dtype=np.int64)
-        outs_in_order = self._ops[::-1, 3].astype(np.int64)
+        outs_in_order = operations[::-1, 3].astype(np.int64)
         self._order = np.concatenate((outs_in_order, made.own[0, self.inputs]))
         sites = [self._site(fault) for fault in faults]
         self._sites = np.array(sites, dtype=np.int64).reshape(-1, 4)
-        self._v, self._w = new_lanes(slots, WIDE), new_lanes(slots, WIDE)
-        self._v[made.own[0, HIGH]] = ALL
-        self._seen = new_lanes(slots, WIDE)
-        self._pending = np.zeros(len(self._ops) // 64 + 1, dtype=np.int64)
-        self._touched = np.zeros(slots, dtype=np.int64)
+        self._work = Work(
+            v=new_lanes(slots, WIDE),
+            w=new_lanes(slots, WIDE),
+            ops=operations,
+            reader_at=np.concatenate(([0], np.cumsum(counts))).astype(np.int64),
+            readers=np.array([index for _, index in pairs], dtype=np.int64),
+            pending=np.zeros(len(operations) // 64 + 1, dtype=np.int64),
+            seen=new_lanes(slots, WIDE),
+            watched=watched,
+            touched=np.zeros(slots, dtype=np.int64),
+        )
+        self._work.v[made.own[0, HIGH]] = ALL
 
     def _site(self, fault: StuckAt) -> tuple[int, int, int, int]:
         slot = int(self._made.seen[0, fault.net])
@@ -204,21 +207,11 @@ class Observer:
 
     def detections(self, patterns: Lanes) -> Lanes:
         """Patterns that find each fault: ``(faults, 8)`` words for 512 patterns."""
-        self._v[self._made.own[0, self.inputs]] = patterns
-        evaluate(self._v, self._ops, 0, len(self._ops))
-        self._w[:] = self._v
-        work = Work(
-            self._v,
-            self._w,
-            self._ops,
-            self._reader_at,
-            self._readers,
-            self._pending,
-            self._seen,
-            self._watched,
-            self._touched,
-        )
+        work = self._work
+        work.v[self._made.own[0, self.inputs]] = patterns
+        evaluate(work.v, work.ops, 0, len(work.ops))
+        work.w[:] = work.v
         _observe(work, self._order)
         found = new_lanes(len(self._sites), WIDE)
-        _detect(self._v, self._ops, self._seen, self._sites, found)
+        _detect(work.v, work.ops, work.seen, self._sites, found)
         return found

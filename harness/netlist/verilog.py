@@ -96,7 +96,6 @@ class _Reader:
         self.circuit = circuit
         self.cells = cells
         self.definitions = definitions
-        self.nets: dict[str, int] = {}
         self.ranges: dict[str, list[str]] = {}
         self.order: list[str] = []
         self.directions: dict[str, PortDirection] = {}
@@ -137,9 +136,7 @@ class _Reader:
         return self.circuit.levelise()
 
     def _net(self, name: str) -> int:
-        if name not in self.nets:
-            self.nets[name] = self.circuit.net(name)
-        return self.nets[name]
+        return self.circuit.known(name, name)
 
     def _header(self, tokens: list[_Token]) -> None:
         """Port names, with or without their directions."""

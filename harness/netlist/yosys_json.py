@@ -67,7 +67,7 @@ class _Reader:
 
     def __init__(self, circuit: Circuit) -> None:
         self.circuit = circuit
-        self.nets: dict[int | str, int] = {"0": LOW, "1": HIGH, "x": LOW, "z": LOW}
+        self.circuit.keys |= {"0": LOW, "1": HIGH, "x": LOW, "z": LOW}
         self.tristate: dict[int, list[tuple[int, int]]] = defaultdict(list)
         self.wrong: list[str] = []
 
@@ -109,9 +109,7 @@ class _Reader:
 
     def _net(self, bit: int | str, name: str = "") -> int:
         """Find the net with this bit in the file; it is added when it is new."""
-        if bit not in self.nets:
-            self.nets[bit] = self.circuit.net(name or f"${bit}")
-        return self.nets[bit]
+        return self.circuit.known(bit, name or f"${bit}")
 
     def _cell(self, name: str, kind: str, connections: Mapping[str, list[int | str]]) -> None:
         """Add one cell to the circuit."""
