@@ -18,8 +18,7 @@ from harness.convert.dump_read import Dump, Told, same_variable, stream
 from harness.convert.dump_sample import Observed, Sampler
 from harness.convert.dump_spool import Spool
 from harness.convert.dump_table import Reaches, ResetPhase, TableRows, find_reset
-from harness.errors import NetlistError
-from harness.netlist import load_netlist, pin_map
+from harness.rehearse import Gates
 from harness.shuttle import Design, Direction, Shuttle
 
 CLEARLY = 4
@@ -48,13 +47,8 @@ class Sampled:
 
 def structure(design: Design, shuttle: Shuttle) -> Reach | None:
     """Read which outputs answer to inputs from the design's netlist; None without a usable one."""
-    if design.netlist is None:
-        return None
-    try:
-        netlist = load_netlist(design.netlist, design.top)
-        return reach_in(netlist, pin_map(netlist, design), shuttle)
-    except NetlistError:
-        return None
+    model = Gates(shuttle).model(design.name)
+    return reach_in(*model, shuttle) if model is not None else None
 
 
 @contextmanager

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import combinations, pairwise
 
 from harness.board import BoardProfile
@@ -103,12 +102,9 @@ class _Board:
         self._shuttle = shuttle
         self._profile = profile
         self._orders = neighbours(shuttle, profile)
+        self._near = {frozenset(pair) for order in self._orders for pair in pairwise(order)}
         self._selects = shuttle.mask(Direction.SELECT)
         self._pins = [p for p in shuttle.pins if p.direction is not Direction.SELECT]
-
-    @cached_property
-    def _near(self) -> set[frozenset[Pin]]:
-        return {frozenset(pair) for order in self._orders for pair in pairwise(order)}
 
     def trials(self) -> Iterator[Trial]:
         """All of them; one that is there already may come again."""

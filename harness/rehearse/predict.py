@@ -48,7 +48,6 @@ class Answers:
 
     ``known`` is False where the design that would answer has no gates; the rest is then 0.
     ``wrong_cycles``; ``pins`` ever wrong; ``signature`` CRC-32 of the tested bits;
-    ``first_cycle`` of the wrong ones, -1 if there is none, and ``first_wrong`` its wrong pins;
     ``floated`` pins whose level is tested while nobody drives them; ``swings`` where something
     never settles: what was worked out then means little.
     """
@@ -57,8 +56,6 @@ class Answers:
     wrong_cycles: NDArray[np.uint32]
     pins: Words
     signature: Words
-    first_cycle: NDArray[np.int32]
-    first_wrong: Words
     floated: Words
     swings: Flags
 
@@ -258,14 +255,12 @@ def _of_verdicts(verdicts: harness.netlist.Verdicts, lanes: int) -> dict[str, ND
         "wrong_cycles": verdicts.wrong_cycles,
         "pins": ((verdicts.pin_counts > 0) * weights).sum(axis=1),
         "signature": verdicts.signature,
-        "first_cycle": verdicts.first_cycle,
-        "first_wrong": verdicts.first_wrong,
         "floated": verdicts.floated,
         "swings": verdicts.unsettled,
     }
 
 
-_KINDS = {"known": np.bool_, "swings": np.bool_, "first_cycle": np.int32}
+_KINDS = {"known": np.bool_, "swings": np.bool_}
 _COLUMNS = tuple(field.name for field in fields(Answers))
 
 

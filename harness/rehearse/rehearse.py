@@ -30,7 +30,7 @@ from harness.rehearse.cache import Cache, key_of
 from harness.rehearse.gates import STATES, Gates, code_key, power_up
 from harness.rehearse.rows import table_rows
 from harness.rehearse.slips import Failing, slips
-from harness.rehearse.wrong import Wrong, wrong_cycles
+from harness.rehearse.wrong import NOTHING_WRONG, Wrong, wrong_cycles
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table import Names, Pattern, Words, bits
 
@@ -88,10 +88,7 @@ class Rehearser:
         rows, lead = table_rows(pattern, spec, self._shuttle)
         model = self._gates.model(design.name)
         every = (wrong_cycles(model, HEALTHY, state, rows, lead) for state in range(STATES))
-        wrong = next(every)
-        while not len(wrong.cycles) and (more := next(every, None)) is not None:
-            wrong = more
-        return wrong
+        return next((wrong for wrong in every if len(wrong.cycles)), NOTHING_WRONG)
 
     def _worked_out(self, design: Design, pattern: Pattern, rows: Rows, lead: int) -> Rehearsal:
         model = self._gates.model(design.name)

@@ -8,36 +8,31 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from harness.errors import Finding, Location, Severity, many
+from harness.errors import Finding, Findings, Location, Severity, many
 from harness.records import Rehearsal, more_rows
 
 
 def remarks(rehearsal: Rehearsal, path: Path) -> list[Finding]:
     """Return what a person should know about a rehearsal of the table at ``path``."""
-    found = [*_failure(rehearsal, path), *_contention(rehearsal, path)]
+    found = Findings()
+    found.extend((*_failure(rehearsal, path), *_contention(rehearsal, path)))
     if rehearsal.unknown:
         first, pins = rehearsal.unknown[0], ", ".join(rehearsal.unknown[0].pins)
         message = f"what is tested here depends on the power-up state: {pins}"
-        found.append(
-            Finding(
-                "power-up",
-                Location(path, first.line),
-                message + more_rows(rehearsal.unknown_rows),
-                "reset or load the design before testing it",
-                Severity.WARNING,
-            )
+        found.warn(
+            "power-up",
+            Location(path, first.line),
+            message + more_rows(rehearsal.unknown_rows),
+            "reset or load the design before testing it",
         )
     if rehearsal.still:
-        found.append(
-            Finding(
-                "still-input",
-                Location(path),
-                f"no row moves {', '.join(rehearsal.still)}",
-                "add rows that do, or leave it if another table does",
-                Severity.WARNING,
-            )
+        found.warn(
+            "still-input",
+            Location(path),
+            f"no row moves {', '.join(rehearsal.still)}",
+            "add rows that do, or leave it if another table does",
         )
-    return found
+    return found.items
 
 
 def _failure(rehearsal: Rehearsal, path: Path) -> Iterator[Finding]:

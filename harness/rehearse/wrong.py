@@ -24,10 +24,13 @@ class Wrong(NamedTuple):
     pins: Words
 
 
+NOTHING_WRONG = Wrong(np.zeros(0, np.int64), np.zeros(0, np.uint32))
+
+
 def wrong_cycles(model: Model | None, lane: Lane, state: int, rows: Rows, lead: int) -> Wrong:
     """Run a table in one lane and compare every cycle as the board does."""
     if model is None:
-        return Wrong(np.zeros(0, np.int64), np.zeros(0, np.uint32))
+        return NOTHING_WRONG
     netlist, pins = model
     chip = harness.netlist.Chip(netlist, pins, lane, power_up(netlist)[:, state])
     parts: list[NDArray[np.int64]] = []

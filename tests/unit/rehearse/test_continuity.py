@@ -37,11 +37,8 @@ def table(convicted: set[int]) -> TablePrediction:
     wrong = zeros.copy()
     wrong[sorted(convicted)] = 1
     known, swings = zeros == 0, zeros != 0
-    columns = dict.fromkeys(("pins", "signature", "first_wrong", "floated"), zeros)
-    first = zeros.astype(np.int32)
-    return TablePrediction(
-        known, wrong, first_cycle=first, swings=swings, **columns, drives=0, tests=0
-    )
+    columns = dict.fromkeys(("pins", "signature", "floated"), zeros)
+    return TablePrediction(known, wrong, swings=swings, **columns, drives=0, tests=0)
 
 
 def predictions(convicted: dict[Key, set[int]], cycles: dict[Key, int]) -> Predictions:

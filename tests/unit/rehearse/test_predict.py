@@ -102,8 +102,6 @@ def test_wrong_cycles_one_by_one_are_those_that_were_counted(key: Key, state: in
         cycles, pins = predictions().wrong_cycles_of(key, hypothesis, state)
         assert len(cycles) == table.wrong_cycles[hypothesis, state]
         assert np.bitwise_or.reduce(pins) == table.pins[hypothesis, state]
-        first = (cycles[0], pins[0]) if len(cycles) else (-1, 0)
-        assert first == (table.first_cycle[hypothesis, state], table.first_wrong[hypothesis, state])
 
 
 def test_what_is_kept_comes_back_and_a_damaged_entry_is_worked_out_again(tmp_path: Path) -> None:
