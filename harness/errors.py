@@ -39,8 +39,9 @@ from collections.abc import Callable, Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
-from typing import Self
+from typing import Self, TypeVar
 
+T = TypeVar("T")
 _BREAKS = re.compile("[\\x00-\\x1f\\x7f-\\x9f\\u2028\\u2029]")
 
 
@@ -231,9 +232,16 @@ class InputError(HarnessError):
         super().__init__("\n".join(str(finding) for finding in self.findings))
 
     @classmethod
-    def of(cls, rule: str, path: Path, message: str, advice: str) -> Self:
-        """Make the error of one finding about a whole file."""
-        return cls([Finding(rule, Location(path), message, advice)])
+    def of(cls, rule: str, path: Path, message: str, advice: str, line: int = 0) -> Self:
+        """Make the error of one finding about a whole file, or a line of it."""
+        return cls([Finding(rule, Location(path, line), message, advice)])
+
+    @classmethod
+    def unless_sound(cls, value: T | None, findings: list[Finding]) -> T:
+        """Return what was read; raise the error of all findings when any is an error."""
+        if value is None or Findings(findings).errors:
+            raise cls(findings)
+        return value
 
 
 class TableError(InputError):

@@ -37,10 +37,7 @@ def load_profile(path: Path, shuttle: Shuttle) -> BoardProfile:
 
     Raises :class:`ConfigError` with every finding when any is an error.
     """
-    profile, findings = check_profile(path, shuttle)
-    if profile is None or Findings(findings).errors:
-        raise ConfigError(findings)
-    return profile
+    return ConfigError.unless_sound(*check_profile(path, shuttle))
 
 
 def check_profile(path: Path, shuttle: Shuttle) -> tuple[BoardProfile | None, list[Finding]]:

@@ -18,7 +18,7 @@ import re2
 from numpy.typing import NDArray
 
 from harness.door import open_file
-from harness.errors import Finding, InputError, Location
+from harness.errors import InputError
 
 MAX_DUMP_BYTES = 4_000_000_000
 _PIECE = 1 << 20
@@ -129,7 +129,7 @@ class _Vcd:
             now, before = times[back[0]], times[back[0]] - steps[back[0]]
             line = self._line + text.count(b"\n", 0, place)
             message = f"time goes back here, from {before} to {now}"
-            raise _at(self._path, line, message, _CUT_OFF)
+            raise InputError.of("damaged-dump", self._path, message, _CUT_OFF, line)
         self._last = int(times[-1])
 
     def _damaged(self, rest: bytes) -> InputError:
@@ -140,7 +140,7 @@ class _Vcd:
         else:
             shown = stripped.split(b"\n", 1)[0][:40].decode("ascii", "backslashreplace")
             message = f'"{shown}" is neither a time stamp nor a change of a declared variable'
-        return _at(self._path, line, message, _CUT_OFF)
+        return InputError.of("damaged-dump", self._path, message, _CUT_OFF, line)
 
 
 def _changes(identifiers: Iterable[bytes]) -> re2._Regexp[bytes]:
@@ -155,10 +155,6 @@ def _changes(identifiers: Iterable[bytes]) -> re2._Regexp[bytes]:
         rb"|\$dump(?:vars|off|on|all)|\$end|\$comment[^$]*\$end)[ \t\r\n]+)*",
         options,
     )
-
-
-def _at(path: Path, line: int, message: str, advice: str) -> InputError:
-    return InputError([Finding("damaged-dump", Location(path, line), message, advice)])
 
 
 def _time_stamps(text: bytes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

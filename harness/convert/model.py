@@ -20,7 +20,7 @@ from types import CodeType, ModuleType, TracebackType
 from typing import Any, TypeVar
 
 from harness.door import MAX_SETTINGS_BYTES, read_file
-from harness.errors import Finding, Location, TableError, one_line
+from harness.errors import TableError, one_line
 from harness.shuttle import Bus, Design, nearest
 
 FILE = "model.py"
@@ -234,4 +234,4 @@ def _line(path: Path, trace: TracebackType | None) -> int:
 
 
 def _error(path: Path, line: int, message: str, advice: str) -> TableError:
-    return TableError([Finding("bad-model", Location(path, line), message, advice)])
+    return TableError.of("bad-model", path, message, advice, line)

@@ -25,10 +25,7 @@ def load_shuttle(path: str | Path) -> Shuttle:
 
     Raises :class:`ConfigError` with every finding when any is an error.
     """
-    shuttle, findings = check_shuttle(Path(path))
-    if shuttle is None or Findings(findings).errors:
-        raise ConfigError(findings)
-    return shuttle
+    return ConfigError.unless_sound(*check_shuttle(Path(path)))
 
 
 def check_shuttle(path: Path) -> tuple[Shuttle | None, list[Finding]]:

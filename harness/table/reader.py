@@ -27,10 +27,7 @@ def load_table(table: TableSpec | Path, design: Design, shuttle: Shuttle) -> Pat
     A path means the design's table with this file; a file that the design does not name is read
     without latency. Raises :class:`TableError` with every finding when any is an error.
     """
-    pattern, findings = check_table(table, design, shuttle)
-    if pattern is None or Findings(findings).errors:
-        raise TableError(findings)
-    return pattern
+    return TableError.unless_sound(*check_table(table, design, shuttle))
 
 
 def check_table(
