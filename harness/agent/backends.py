@@ -224,12 +224,6 @@ class _Slimmer(ast.NodeTransformer):
     def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
         return ast.Assign([node.target], node.value) if node.value else ast.Pass()
 
-    def visit_Module(self, node: ast.Module) -> ast.AST:
-        return self._without_passes(node)
-
-    def visit_ClassDef(self, node: ast.ClassDef) -> ast.AST:
-        return self._without_passes(node)
-
     def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
         known = VIPER if "viper" in {ast.unparse(n)[12:] for n in node.decorator_list} else {}
         node.returns = _emitted(node.returns, known)
@@ -241,6 +235,8 @@ class _Slimmer(ast.NodeTransformer):
         self.generic_visit(node)
         node.body = [n for n in node.body if not isinstance(n, ast.Pass)] or [ast.Pass()]
         return node
+
+    visit_Module = visit_ClassDef = _without_passes  # noqa: N815 - the names that ast calls
 
 
 def _emitted(annotation: ast.expr | None, known: Mapping[str, str]) -> ast.expr | None:

@@ -193,9 +193,8 @@ def _spi_words(
         yield replace(word, first=first, end=last + 1, fault=fault, fault_at=at)
 
 
-def _i2c(port: SerialInterface, lines: Lines, from_rest: bool) -> list[Item]:
-    """Take a bit of ``sda`` at each rising edge of ``scl`` after a start."""
-    del port, from_rest  # a start says where a byte begins
+def _i2c(_port: SerialInterface, lines: Lines, _from_rest: bool) -> list[Item]:
+    """Take a bit of ``sda`` at each rising edge of ``scl`` after a start, where a byte begins."""
     if not {"scl", "sda"} <= lines.keys():
         return []
     scl, sda = lines["scl"], lines["sda"]

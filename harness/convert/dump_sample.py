@@ -99,7 +99,7 @@ class Sampler:
         first = self._before is None
         if self._before is None:
             self._before = _part(steps, slice(0, 1))
-        joined = Steps._make(_joined(*pair) for pair in _pairs(self._before, steps))
+        joined = Steps._make(_joined(self._before, steps))
         heads, starts = self._heads(joined, first)
         if self._open is None:
             self._open, heads, starts = heads.part(slice(1)), heads.part(slice(1, None)), starts[1:]
@@ -109,9 +109,7 @@ class Sampler:
         if len(starts):
             ends = starts - 1
             levels = (joined.high[ends], joined.unknown[ends], joined.floating[ends])
-            closed = _Heads._make(
-                _joined(*pair) for pair in _pairs(self._open, heads.part(slice(-1)))
-            )
+            closed = _Heads._make(_joined(self._open, heads.part(slice(-1))))
             self._emit(closed, levels, heads.edge)
             self._open = heads.part(slice(-1, None))
         self._before = _part(steps, slice(-1, None))
@@ -143,7 +141,7 @@ class Sampler:
     def _heads(self, joined: Steps, first: bool) -> tuple[_Heads, NDArray[np.int64]]:
         """Return the beginnings of rows, and the steps (the first is of before) that they are."""
         now = self._at(joined)
-        before = _Inputs._make(_joined(column[:1], column[:-1]) for column in now)
+        before = _Inputs._make(np.concatenate((column[:1], column[:-1])) for column in now)
         changed = (now.drive ^ before.drive) | (now.unknown ^ before.unknown)
         changed |= now.held ^ before.held
         edge = now.active & ~before.active
@@ -211,11 +209,7 @@ def _part(steps: Steps, part: slice) -> Steps:
     return Steps._make(column[part] for column in steps)
 
 
-def _pairs(
+def _joined(
     first: Iterable[NDArray[Any]], second: Iterable[NDArray[Any]]
-) -> Iterator[tuple[NDArray[Any], NDArray[Any]]]:
-    return zip(first, second, strict=True)
-
-
-def _joined(first: NDArray[Any], second: NDArray[Any]) -> NDArray[Any]:
-    return np.concatenate((first, second))
+) -> Iterator[NDArray[Any]]:
+    return map(np.concatenate, zip(first, second, strict=True))

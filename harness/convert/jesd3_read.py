@@ -194,8 +194,7 @@ class _Reader:
             self.error("jesd3-value", place, message, "write X0 or X1")
         self.default = text[-1:].decode("ascii", "replace")
 
-    def note(self, text: bytes, place: int) -> None:
-        del place
+    def note(self, text: bytes, _place: int) -> None:
         self.comment = _plain(text[1:])
 
     def keep_comment(self) -> None:

@@ -77,8 +77,7 @@ def _corner(model: Model, chance: Random) -> Iterator[Ask]:
         yield Ask({name: _one_of(values, chance) for name, values in known.items()})
 
 
-def _directed(model: Model, chance: Random) -> Iterator[Ask]:
-    del chance
+def _directed(model: Model, _chance: Random) -> Iterator[Ask]:
     sequences = model.given("sequences", partial(_sequences, model))
     for label, rows in sequences.items():
         held = {bus.name: 0 for bus in model.inputs}

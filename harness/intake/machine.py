@@ -213,8 +213,7 @@ def _unreached(progress: Progress, step: IntakeStep, place: int, at: str) -> tup
     )
 
 
-def _choice(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
-    del step, at
+def _choice(progress: Progress, _step: IntakeStep, text: str, _at: str) -> Progress:
     word = text.casefold()
     if word in {"stop", "continue"}:
         return replace(progress, choice=word, stage=Stage.WORK, halted="", complaint="")
@@ -229,8 +228,7 @@ def _taken_up(progress: Progress) -> Progress:
     return replace(here, stage=Stage.RETURN)
 
 
-def _returned(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
-    del at
+def _returned(progress: Progress, _step: IntakeStep, text: str, _at: str) -> Progress:
     word = text.casefold()
     if word in {"y", "yes"}:
         return _afresh(progress)
@@ -238,7 +236,6 @@ def _returned(progress: Progress, step: IntakeStep, text: str, at: str) -> Progr
         stage = Stage.FAILED if progress.failed is not None else Stage.ANSWER
         stage = Stage.CHOICE if progress.halted else stage
         return replace(progress, stage=stage, complaint="")
-    del step
     return replace(progress, complaint="Please answer yes or no.")
 
 
@@ -296,8 +293,7 @@ def _serial(progress: Progress, step: IntakeStep, text: str, at: str) -> Progres
     return _came_to(progress, step, Result.DONE, text, at)
 
 
-def _work(progress: Progress, step: IntakeStep, text: str, at: str) -> Progress:
-    del step, at
+def _work(progress: Progress, _step: IntakeStep, text: str, _at: str) -> Progress:
     if text:
         return replace(progress, complaint="Please press Enter to start, or type skip.")
     return replace(progress, stage=Stage.WORK, complaint="")

@@ -45,11 +45,9 @@ class Questioner(Protocol):
 
     def say(self, text: str) -> None:
         """Show a line."""
-        ...
 
     def ask(self, prompt: str, hint: str) -> str:
         """Ask a question; raises KeyboardInterrupt or EOFError when the person leaves."""
-        ...
 
 
 @dataclass(frozen=True)

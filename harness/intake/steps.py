@@ -145,9 +145,6 @@ def numbered(step: IntakeStep) -> str:
     return f"Step {PLACES[step.key] + 1} of {len(STEPS)}: {step.prompt}"
 
 
-_TITLES = {step.key: step.title for step in STEPS}
-
-
 def title_of(key: str) -> str:
     """Return the title of a step by its key."""
-    return _TITLES[key]
+    return STEPS[PLACES[key]].title

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from harness.errors import Findings, Location
 from harness.shuttle import Design, Direction, Shuttle, TableSpec
 from harness.table.columns import Cells, Coded, RowTexts
-from harness.table.header import Heading, Place, default_levels, read_heading
+from harness.table.header import Heading, Place, read_heading
 from harness.table.latency import apply_latency
 from harness.table.pattern import Pattern
 from harness.table.symbols import PLANES, Words
@@ -57,7 +57,7 @@ class Assembler:
                 needed |= signal.mask
         for column in self.heading.signals.values():
             needed &= ~column.bus.mask
-        return {"enable": needed, "drive": default_levels(self.shuttle) & needed}
+        return {"enable": needed, "drive": self.shuttle.rest_levels[0] & needed}
 
     def add(self, cells: Mapping[int, Cells], line: NDArray[np.int32], locate: Locate) -> None:
         """Add a block: cells by column number, the line of each row, and the place of a cell."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from harness.errors import Finding, Findings, Location
-from harness.shuttle import RESERVED, Bus, Design, Direction, Shuttle, nearest
+from harness.shuttle import RESERVED, Bus, Design, Shuttle, nearest
 from harness.table.symbols import Column
 
 Place = Callable[[int], Location]
@@ -56,14 +56,9 @@ def read_heading(
     return Heading(signals, reserved, len(names))
 
 
-def default_levels(shuttle: Shuttle) -> int:
-    """Word of each pin's default level: 0, except that reset is inactive."""
-    return shuttle.mask(Direction.RESET) if shuttle.reset_active_low else 0
-
-
 def signal_columns(design: Design, shuttle: Shuttle) -> dict[str, Column]:
     """Return all names that a header may use, with their columns; a signal's own name wins."""
-    default = default_levels(shuttle)
+    default, _ = shuttle.rest_levels
     known: dict[str, Column] = {}
     for signal in design.signals:
         for index, pin in enumerate(reversed(signal.pins)):

@@ -75,10 +75,7 @@ def _shift(words: Words, rows: int, masks: Mapping[int, int]) -> Words:
     Changes ``words``.
     """
     words[rows:] = 0
-    late = 0
-    for mask in masks.values():
-        late |= mask
-    moved = words & np.uint32(~late & 0xFFFF_FFFF)
+    moved = words & np.uint32(~sum(masks.values()) & 0xFFFF_FFFF)
     for cycles, mask in masks.items():
         moved[cycles:] |= words[:-cycles] & np.uint32(mask)
     return moved

@@ -84,9 +84,7 @@ class Pattern(Planes[Words]):
 
     def with_rest(self, drive: int, enable: int) -> Pattern:
         """Drive also the pins that no signal of the table is on, as far as ``enable`` says."""
-        mentioned = 0
-        for bus in self.signals:
-            mentioned |= bus.mask
+        mentioned = sum(bus.mask for bus in self.signals)
         rest = np.uint32(enable & ~mentioned) & ~self.enable
         driven = self.drive | (np.uint32(drive) & rest)
         return replace(self, drive=driven, enable=self.enable | rest)

@@ -97,17 +97,14 @@ class ScpiSupply:
         else:
             self._errors[-1] = -350
 
-    def _next_error(self, rest: str) -> str:
-        del rest
+    def _next_error(self, _rest: str) -> str:
         number = self._errors.popleft() if self._errors else 0
         return f'{number:+d},"{_TEXTS[number]}"'
 
-    def _clear(self, rest: str) -> None:
-        del rest
+    def _clear(self, _rest: str) -> None:
         self._errors.clear()
 
-    def _reset(self, rest: str) -> None:
-        del rest
+    def _reset(self, _rest: str) -> None:
         self._volts, self._amperes, self._on = 0.0, MAX_AMPERES, False
 
     def _set_volts(self, rest: str) -> None:
