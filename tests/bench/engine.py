@@ -129,7 +129,7 @@ def as_bench(netlist: Netlist) -> str:
 def fault_free(netlist: Netlist) -> float:
     """Print and give the ratio of evaluation without faults."""
     observer = Observer(netlist, [])
-    values, ops = observer._v, observer._ops
+    values, ops = observer._work.v, observer._work.ops
     rounds = max(1, 2_000_000 // netlist.gate_count)
 
     def run() -> None:

@@ -51,7 +51,9 @@ def test_patterns_find_the_faults_that_kyupy_finds(tmp_path: Path, name: str) ->
         return np.array(theirs.s[1, outputs, 0])
 
     good = responses(-1, 0)
-    assert (good.view(np.uint64) == observer._v[observer._made.seen[0, observer.outputs]]).all()
+    assert (
+        good.view(np.uint64) == observer._work.v[observer._made.seen[0, observer.outputs]]
+    ).all()
     stems = {node.name: node.ins[0].index for node in circuit.forks.values() if node.ins}
     compared = 0
     for fault, row in zip(faults, found, strict=True):
