@@ -136,6 +136,7 @@ def _view(
     advice = _ADVICE_TROUBLE if margin.trouble else _ADVICE_DROP if drop is not None else ""
     what = f"{margin.design} / {margin.table}" if margin.table else margin.design
     summary = _summary(margin)
+    plot = _plot(margin, what, anchor) if margin.points else Markup("")
     return MarginView(
         margin=margin,
         kind=_KINDS[margin.kind],
@@ -145,8 +146,8 @@ def _view(
         summary=summary if drop is None else f"{summary} {_DROPPED}: {drop_text(drop)}.",
         advice=advice,
         facts=_facts(margin, lot),
-        plot=_plot(margin, what, anchor) if margin.points else Markup(""),
-        legend=_legend(margin),
+        plot=plot,
+        legend=tuple(item for item in _legend(margin) if f'class="m-{item[0]}"' in plot),
     )
 
 
@@ -262,7 +263,7 @@ def _shmoo(margin: MarginRecord) -> Shmoo:
 
 
 def _legend(margin: MarginRecord) -> tuple[tuple[str, str], ...]:
-    """Name every symbol of a plot; a shape is that of a verdict, the others are of the style."""
+    """Name what a plot may have; a shape is that of a verdict, the others are of the style."""
     shapes = (
         ("pass", "all trials passed"),
         ("unstable", "some passed"),

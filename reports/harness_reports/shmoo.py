@@ -22,6 +22,8 @@ from harness_reports.texts import hertz
 _WIDE, _LEFT, _RIGHT, _TOP, _BELOW = 340, 68, 330, 34, 44
 _MIN_HIGH, _MAX_HIGH, _CLEAR = 230, 560, 12
 _MARK, _HATCH = 12, 5
+_DIGIT = 6.6
+"""Width of a digit, at most; words that end further right than the plot would be cut off."""
 
 
 @dataclass(frozen=True)
@@ -105,10 +107,13 @@ def _axes(shmoo: Shmoo, frame: _Frame) -> Iterator[Markup]:
     for tick in frame.up.ticks:
         yield note(_LEFT - 6, frame.y(tick) + 4, hertz(tick), "m-num m-end")
     for tick in frame.across.ticks:
-        yield note(frame.x(tick), frame.bottom + 16, shmoo.write(tick), "m-num")
+        written = shmoo.write(tick)
+        x = min(frame.x(tick), _WIDE - len(written) * _DIGIT / 2)
+        yield note(x, frame.bottom + 16, written, "m-num")
     y = frame.y(shmoo.declared)
     yield line(f"M{_LEFT} {y:.1f}H{_RIGHT}", "m-declared")
-    yield note(_RIGHT, y - 5, f"declared {hertz(shmoo.declared)}", "m-word m-end")
+    beside = y + 14 if y + 18 <= frame.bottom else y - 5  # most tries are above the line
+    yield note(_RIGHT, beside, f"declared {hertz(shmoo.declared)}", "m-word m-end")
 
 
 def _usual(shmoo: Shmoo, frame: _Frame) -> Iterator[Markup]:

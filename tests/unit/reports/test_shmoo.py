@@ -66,6 +66,13 @@ def test_both_axes_have_names_and_units_and_the_declared_clock_its_words() -> No
     assert {"supply", "clock rate", "declared 3 kHz", "2.0 V", "4.0 V", "1 kHz", "4 kHz"} <= found
 
 
+def test_no_words_below_the_plot_end_beyond_it() -> None:
+    marks = (Mark(0.0, 1e3, "pass"), Mark(20_000.0, 2e3, "pass"))
+    plot = str(shmoo_plot(Shmoo(marks, (), 1e3, math.nan, "{:,.0f} ns".format), LABEL))
+    place = re.findall(r'x="([\d.]+)" y="[\d.]+" class="m-num">20,000 ns<', plot)
+    assert [float(x) for x in place] == [pytest.approx(340 - 9 * 6.6 / 2, abs=0.1)]
+
+
 def test_no_style_stands_in_a_plot_for_the_policy_forbids_it() -> None:
     for plot in (plot_of_points(), margin_views([search()])[0].plot):
         assert not re.search(r"\sstyle=|<style|\bon\w+=", plot)
@@ -91,7 +98,8 @@ def test_a_shmoo_fits_a_phone_and_its_points_stay_apart() -> None:
 
 
 def test_the_legend_names_each_symbol_of_the_plot_and_no_other() -> None:
-    for margin in (shmoo(), search()):
+    passing = tuple(point for point in search().points if point.passing)
+    for margin in (shmoo(), search(), search(points=passing)):
         view = margin_views([margin])[0]
         known = {symbol for symbol, _ in view.legend}
         drawn = set(re.findall(r'<(?:use|path) class="m-([\w-]+)"', view.plot))
