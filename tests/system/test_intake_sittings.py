@@ -17,7 +17,7 @@ from harness.records import Verdict
 from harness.store import Store
 from tests.system.test_intake import BAD_CHIP, DESIGNS, LOOKED, LOOSE, SLOT, terminal, tray
 
-UNPLUG = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 34000\n'
+UNPLUG = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 46000\n'
 """In the middle of the pin check: until then the agent is on its way, and some 2,000 bytes more."""
 
 WORKED = ("SP2-0001", "", "", "")
