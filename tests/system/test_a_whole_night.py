@@ -17,7 +17,7 @@ STUCK = '[[slot.defect]]\nkind = "net-stuck"\ndesign = "crc16"\nnet = "rem[9]"\n
 DEAD_SEGMENT = (
     '[[slot.defect]]\nkind = "net-stuck"\ndesign = "bcd7seg"\nnet = "seg[0]"\nlevel = 0\n'
 )
-UNPLUGGED = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 20000\n'
+UNPLUGGED = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 12000\n'
 WAIVER = """
 [[waiver]]
 design = "bcd7seg"

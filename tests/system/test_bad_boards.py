@@ -30,6 +30,7 @@ from harness.virtual.faults import Unplug
 from tests.racks import forked
 from tests.system.test_bad_input import ROOT, Bench, Screen, bench, make_bench
 from tests.system.test_virtual_board import GARBAGE, NEVER_STOPS
+from tests.system.virtual import UPLOAD_BYTES
 
 __all__ = ["bench"]
 
@@ -102,7 +103,7 @@ def aftermath(tmp_path_factory: pytest.TempPathFactory) -> Aftermath:
         spec(bench, "busy", 3, program=NEVER_STOPS.format(body="print('busy')")),
         spec(bench, "garbage", 4, program=NEVER_STOPS.format(body=GARBAGE)),
         spec(bench, "memory", 5, heap=40_000),
-        spec(bench, "unplugged", 6, link_faults=(Unplug(60_000),)),
+        spec(bench, "unplugged", 6, link_faults=(Unplug(UPLOAD_BYTES + 12_000),)),
         spec(bench, "taken", 7),
         spec(bench, "other", 8),
     ]

@@ -16,8 +16,9 @@ from harness.intake import MAX_WRONG_ANSWERS
 from harness.records import Verdict
 from harness.store import Store
 from tests.system.test_intake import BAD_CHIP, DESIGNS, LOOKED, LOOSE, SLOT, terminal, tray
+from tests.system.virtual import UPLOAD_BYTES
 
-UNPLUG = '[[slot.link_fault]]\nkind = "unplug"\nat_byte = 46000\n'
+UNPLUG = f'[[slot.link_fault]]\nkind = "unplug"\nat_byte = {UPLOAD_BYTES + 4_500}\n'
 """In the middle of the pin check: until then the agent is on its way, and some 2,000 bytes more."""
 
 WORKED = ("SP2-0001", "", "", "")

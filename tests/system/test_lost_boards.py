@@ -20,10 +20,11 @@ from harness.records import ChipRecord, Reason, Verdict
 from harness.store import Store
 from tests.system.test_bad_boards import long_table
 from tests.system.test_bad_input import make_bench
+from tests.system.virtual import UPLOAD_BYTES
 
 ROWS = 15_000
-MIDDLE = 40_000
-"""Bytes after which the long table is under way; the agent takes some 25,000."""
+MIDDLE = UPLOAD_BYTES + 12_000
+"""Bytes after which the long table is under way."""
 EARLY = 9_000
 """Bytes after which the very first upload is under way."""
 AGAIN = "The link was lost once, and the table was run again from its start."

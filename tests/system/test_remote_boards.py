@@ -15,11 +15,12 @@ from harness.store import Store
 from tests.system.remote import Served, served
 from tests.system.test_bad_boards import boards, long_table, spec
 from tests.system.test_bad_input import Bench, Screen, bench
+from tests.system.virtual import UPLOAD_BYTES
 
 __all__ = ["bench"]
 
 pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")
-MIDDLE = 40_000
+MIDDLE = UPLOAD_BYTES + 12_000
 SCHEMES = ("rfc2217", "socket")
 
 

@@ -21,6 +21,7 @@ from harness.records import ChipRecord, Outcome, Reason, RunRecord, Verdict
 from harness.store import Store
 from harness.virtual import BoardFault, ChipDefect, LinkFault
 from harness.virtual.faults import NetStuck, OpenPin, Unplug
+from tests.system.virtual import UPLOAD_BYTES
 
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "ci/demo-rack.toml"
@@ -151,7 +152,7 @@ def test_the_frame_of_outcomes_has_a_row_per_table_and_chip(run: RunRecord) -> N
 
 
 def test_a_board_unplugged_in_mid_burst_costs_only_what_was_under_way(tmp_path: Path) -> None:
-    rack = rack_of(slot(1), slot(2, link_faults=(Unplug(32_000),)))
+    rack = rack_of(slot(1), slot(2, link_faults=(Unplug(UPLOAD_BYTES + 5_000),)))
     record = harness.run(rack, tmp_path / "s.sqlite", designs=["alu181", "bcd7seg"])
     good, lost = record.chips
     assert good.verdict is Verdict.PASS

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +27,15 @@ from harness.table import Pattern
 from harness.virtual import VirtualRack
 from harness.virtual.chip import ChipModel
 from harness.virtual.faults import BitErrors, DroppedBytes, Stall, Unplug
-from tests.system.virtual import HURRIED, profile, session, shuttle, spec, vectors
+from tests.system.virtual import (
+    HURRIED,
+    UPLOAD_BYTES,
+    profile,
+    session,
+    shuttle,
+    spec,
+    vectors,
+)
 
 OUTPUTS = 511 << 9
 FREE = RunConditions(clock_hz=1e6)
@@ -102,6 +111,23 @@ def profile_bits() -> int:
     bits = getattr(select, "bits", 0)
     assert bits
     return int(bits)
+
+
+def test_an_upload_takes_the_bytes_that_other_tests_count_from(
+    ports: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    passed = []
+    for name in ("read", "write"):
+        plain = getattr(serial.Serial, name)
+
+        def counted(port: serial.Serial, what: Any = 1, plain: Any = plain) -> Any:
+            given = plain(port, what)
+            passed.append(len(given if isinstance(given, bytes) else what))
+            return given
+
+        monkeypatch.setattr(serial.Serial, name, counted)
+    with session(ports["good"]):
+        assert sum(passed) == pytest.approx(UPLOAD_BYTES, abs=1_500)
 
 
 def run_decoder(opened: Session) -> int:

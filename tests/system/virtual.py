@@ -59,6 +59,13 @@ def few_designs(folder: Path, *names: str) -> Path:
     return path
 
 
+UPLOAD_BYTES = 15_600
+"""About how many bytes pass, both ways together, until a virtual board has the agent.
+
+``test_virtual_board`` holds it; faults that come at a byte count from here.
+"""
+
+
 @contextmanager
 def board(**changes: Any) -> Iterator[str]:
     """The port of a virtual board."""
