@@ -121,6 +121,26 @@ def test_rows_out_of_sight_are_left_out_while_a_filter_changes_and_laid_out_soon
     WebDriverWait(browser, 30).until(lambda _: browser.execute_script(laid_out))
 
 
+@pytest.mark.parametrize("text", ["", "sign17"])
+def test_rows_in_sight_are_laid_out_at_once_wherever_the_map_was_scrolled_to(
+    browser: webdriver.Chrome, page: Path, text: str
+) -> None:
+    show(browser, page, (1600, 900))
+    fill(browser, "design1")
+    browser.execute_script("document.querySelector('.map-frame').scrollTop = 1e6")
+    blank = (
+        "document.getElementById('find-text').value = arguments[0];"
+        "document.getElementById('find-text').dispatchEvent(new Event('input'));"
+        "const frame = document.querySelector('.map-frame').getBoundingClientRect();"
+        "return [...document.querySelectorAll('.map tbody tr')].filter((row) => {"
+        "  const box = row.getBoundingClientRect();"
+        "  return box.height && box.bottom > frame.top && box.top < frame.bottom"
+        "    && !row.cells[0].checkVisibility();"
+        "}).length"
+    )
+    assert browser.execute_script(blank, text) == 0
+
+
 def test_a_verdict_finds_causes_too_and_they_are_counted(
     browser: webdriver.Chrome, tmp_path: Path
 ) -> None:

@@ -2,6 +2,7 @@
 // What may be hidden has data-find (its words) and data-verdicts (shapes, parted by spaces).
 "use strict";
 (() => {
+  const ROW_PX = 24; // the height of a row of a map, as in the style sheet
   const [text, verdict, order, count] = ["text", "verdict", "order", "count"].map(
     (name) => document.getElementById(`find-${name}`));
   if (!text) return;
@@ -72,16 +73,28 @@
     filter();
   };
 
-  // While rows change, only those in sight are laid out; a second later all are, which those need
-  // who read the page aloud or take a picture of all of it.
+  // The first frame after a change has only the rows in sight; a second later, or when somebody
+  // scrolls, all are laid out, which those need who read the page aloud or take a picture of it.
   let settled;
-  const quickly = (change) => () => {
-    const mark = (on) => maps.forEach((map) => map.body.classList.toggle("changing", on));
-    mark(true);
-    change();
+  const settle = () => {
     clearTimeout(settled);
-    settled = setTimeout(mark, 1000, false);
+    for (const row of document.querySelectorAll(".map .far")) row.classList.remove("far");
   };
+  const quickly = (change) => () => {
+    const frames = maps.map(({ body }) => body.closest(".map-frame"));
+    const seen = frames.map(({ scrollTop, clientHeight }) => [scrollTop, clientHeight]);
+    change();
+    maps.forEach(({ body }, m) => {
+      const rows = [...body.rows].filter((row) => !row.hidden);
+      const [top, height] = seen[m];
+      const first = Math.min(top, rows.length * ROW_PX - height);
+      rows.forEach((row, k) => row.classList.toggle(
+        "far", k * ROW_PX < first - height || k * ROW_PX > first + height));
+    });
+    clearTimeout(settled);
+    settled = setTimeout(settle, 1000);
+  };
+  for (const { body } of maps) body.closest(".map-frame").addEventListener("scroll", settle);
 
   text.addEventListener("input", quickly(filter));
   verdict.addEventListener("change", quickly(filter));
