@@ -2,7 +2,7 @@
 // What may be hidden has data-find (its words) and data-verdicts (shapes, parted by spaces).
 "use strict";
 (() => {
-  const ROW_PX = 24; // the height of a row of a map, as in the style sheet
+  const ROW_PX = 24; // as in the style sheet
   const [text, verdict, order, count] = ["text", "verdict", "order", "count"].map(
     (name) => document.getElementById(`find-${name}`));
   if (!text) return;
@@ -73,8 +73,7 @@
     filter();
   };
 
-  // The first frame after a change has only the rows in sight; a second later, or when somebody
-  // scrolls, all are laid out, which those need who read the page aloud or take a picture of it.
+  // The first frame has the rows in sight only; screen readers and pictures need all soon after.
   let settled;
   const settle = () => {
     clearTimeout(settled);
