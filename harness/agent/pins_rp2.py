@@ -38,6 +38,7 @@ from .rp2_chip import (
     SM_SHIFTCTRL,
     STALLED,
     TX_EMPTY,
+    TX_LEVEL,
     Bus,
     channel,
     cross,
@@ -68,7 +69,7 @@ ABOUT = {
 }
 """Its abilities (``Backend`` in ``backends``); times are an RP2040's, whose clock is 125 MHz."""
 
-ALL_PINS = (PIO_PINS << 20) | (5 << 26)
+ALL_PINS = PIO_PINS << 20
 """PINCTRL: OUT and IN over all pins in reach."""
 AUTOMATIC = (1 << 16) | (1 << 17) | (1 << 18) | (1 << 19)
 """SHIFTCTRL: pull and push automatically, 32 bits each."""
@@ -286,7 +287,7 @@ class Pins:
         put(self.feed, len(self.feed) // 2)
         # A machine with an empty queue stalls: the first cycle would be longer than the others.
         queued = min(4, cycles * cycle.words)
-        while self.bus.read(PIO_FLEVEL) & 15 < queued:
+        while self.bus.read(PIO_FLEVEL) & TX_LEVEL < queued:
             self.bus.idle()
         put(self.start, len(self.start) // 2)
 

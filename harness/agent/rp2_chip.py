@@ -2,8 +2,10 @@
 
 What a controller has of its own is in a table: on a board, ``rp2040`` here is the one of its
 controller. The rest is alike (RP2040 datasheet: DMA 2.5.7, PIO 3.7, SIO 2.3.1.7, SYSINFO 2.20;
-RP2350 datasheet: DMA 12.6.10, PIO 11.7, SIO 3.1.11, SYSINFO 12.15.1). One rule: every register is
-reached through a bus, so that tests can put an emulator behind it.
+RP2350 datasheet: DMA 12.6.10, PIO 11.7, SIO 3.1.11, SYSINFO 12.15.1). RESETS is neither read nor
+written: before its interpreter starts, MicroPython takes every block out of reset, on both (in its
+submodule pico-sdk ``runtime_init_post_clock_resets``), and its soft reset puts none back. One rule:
+every register is reached through a bus, so that tests can put an emulator behind it.
 """
 
 from __future__ import annotations
@@ -56,6 +58,8 @@ SM_ENABLE = 1
 SM_RESTART = (1 << 4) | (1 << 8)
 TX_EMPTY = 1 << 24
 RX_EMPTY = 1 << 8
+TX_LEVEL = 15
+"""In FLEVEL: the number of words to send in the queue."""
 STALLED = (1 << 24) | 1
 """In FDEBUG: the state machine waited for a word to send, or for room for one received."""
 
@@ -194,7 +198,7 @@ def channel(number: int) -> int:
 def save_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
     """Return the state of all registers that ``pins_rp2`` uses, as (address, value).
 
-    Raises Refused if another program uses the PIO or the DMA.
+    Raises Refused if another program uses the PIO block or a DMA channel.
     """
     places = list(SM_STATE)
     for number in CHANNELS:
@@ -202,8 +206,15 @@ def save_state(bus: BusFace, numbers: Iterable[int]) -> list[tuple[int, int]]:
         if bus.read(base + DMA_CTRL) & DMA_BUSY:
             raise Refused("DMA channel %d is in use by another program" % number)
         places += [base + DMA_CTRL, base + DMA_READ, base + DMA_WRITE, base + DMA_COUNT]
-    if bus.read(PIO_CTRL) & SM_ENABLE:
-        raise Refused("the PIO's state machine 0 is in use by another program")
+    # The whole block: its program memory cannot be read, so not restored, and PIO_BASE moves the
+    # pins of all its machines.
+    running = [str(k) for k in range(4) if bus.read(PIO_CTRL) >> k & 1]
+    if running:
+        raise Refused(
+            "PIO block 0 is in use by another program (state machines running: %s); end it, "
+            'boot.py for example, or write backend = "sio" in the board\'s profile'
+            % ", ".join(running)
+        )
     if PIO_BASE:
         places.append(PIO_BASE)
     return save_pins(bus, numbers) + [(place, bus.read(place)) for place in places]

@@ -132,9 +132,44 @@ DMA_CTRL_RP2350: Fields = {
     "READ_ERROR": (30, 1),
     "AHB_ERROR": (31, 1),
 }
+REGISTER_FIELDS: Mapping[str, Fields] = {
+    "SYSINFO_CHIP_ID": {"STOP_BIT": (0, 1), "MANUFACTURER": (1, 11), "PART": (12, 16)}
+    | {"REVISION": (28, 4)},
+    "PIO0_CTRL": {"SM_ENABLE": (0, 4), "SM_RESTART": (4, 4), "CLKDIV_RESTART": (8, 4)}
+    | {"PREV_PIO_MASK": (16, 4), "NEXT_PIO_MASK": (20, 4), "NEXTPREV": (24, 3)},
+    "PIO0_FSTAT": {"RXFULL": (0, 4), "RXEMPTY": (8, 4), "TXFULL": (16, 4), "TXEMPTY": (24, 4)},
+    "PIO0_FDEBUG": {"RXSTALL": (0, 4), "RXUNDER": (8, 4), "TXOVER": (16, 4), "TXSTALL": (24, 4)},
+    "PIO0_FLEVEL": {f"TX{k}": (8 * k, 4) for k in range(4)}
+    | {f"RX{k}": (8 * k + 4, 4) for k in range(4)},
+    "PIO0_SM0_CLKDIV": {"FRAC": (8, 8), "INT": (16, 16)},
+    "PIO0_SM0_EXECCTRL": {"STATUS_N": (0, 5), "STATUS_SEL": (5, 2), "WRAP_BOTTOM": (7, 5)}
+    | {"WRAP_TOP": (12, 5), "OUT_STICKY": (17, 1), "INLINE_OUT_EN": (18, 1)}
+    | {"OUT_EN_SEL": (19, 5), "JMP_PIN": (24, 5), "SIDE_PINDIR": (29, 1), "SIDE_EN": (30, 1)},
+    "PIO0_SM0_SHIFTCTRL": {"IN_COUNT": (0, 5), "FJOIN_RX_GET": (14, 1), "FJOIN_RX_PUT": (15, 1)}
+    | {"AUTOPUSH": (16, 1), "AUTOPULL": (17, 1), "IN_SHIFTDIR": (18, 1), "OUT_SHIFTDIR": (19, 1)}
+    | {"PUSH_THRESH": (20, 5), "PULL_THRESH": (25, 5), "FJOIN_TX": (30, 1), "FJOIN_RX": (31, 1)},
+    "PIO0_SM0_PINCTRL": {"OUT_BASE": (0, 5), "SET_BASE": (5, 5), "SIDESET_BASE": (10, 5)}
+    | {"IN_BASE": (15, 5), "OUT_COUNT": (20, 6), "SET_COUNT": (26, 3), "SIDESET_COUNT": (29, 3)},
+    "PIO0_GPIOBASE": {"GPIOBASE": (4, 1)},
+    "IO_CTRL": {"FUNCSEL": (0, 5), "OUTOVER": (12, 2), "OEOVER": (14, 2)}
+    | {"INOVER": (16, 2), "IRQOVER": (28, 2)},
+    "PADS": {"SLEWFAST": (0, 1), "SCHMITT": (1, 1), "PDE": (2, 1), "PUE": (3, 1)}
+    | {"DRIVE": (4, 2), "IE": (6, 1), "OD": (7, 1), "ISO": (8, 1)},
+    "DMA_CTRL": DMA_CTRL_RP2350,
+}
+"""By register of an RP2350; those of each pin or channel have one name here."""
 PUE, IE, OD, ISO = 1 << 3, 1 << 6, 1 << 7, 1 << 8
 PAD_RESET = 0x116
 """Isolated, input off, pulled down."""
+
+
+def fields_set(register: str, value: int) -> dict[str, int]:
+    """Return the fields that are not 0, and their contents; fails on bits of no field."""
+    fields = REGISTER_FIELDS[register]
+    known = sum((1 << size) - 1 << place for place, size in fields.values())
+    assert not value & ~known, f"{register} has no field at 0x{value & ~known:x}"
+    every = {name: value >> at & ((1 << size) - 1) for name, (at, size) in fields.items()}
+    return {name: content for name, content in every.items() if content}
 
 
 def moved(value: int, source: Fields, target: Fields) -> int:
@@ -204,7 +239,7 @@ class Rp2350Bus(EmulatedBus):
 
     def check(self, name: str, value: int) -> None:
         """Fail where an RP2350 would do something else than an RP2040."""
-        if name == "PIO0_CTRL":
+        if name == "PIO0_CTRL" and value & 1:
             assert self.base == self.first, "the PIO does not reach these pins"
         if name.endswith("TRANS_COUNT"):
             assert not value >> 28, "a mode, not a count"
@@ -253,6 +288,14 @@ class Rp2350Bus(EmulatedBus):
         """Whether the controller or the chip drives a pin."""
         bit = number - self.first
         return bit in self.numbers and bool(self.wires[1] >> self.numbers.index(bit) & 1)
+
+
+def register_at(address: int) -> str:
+    """The name of the register at an address or its alias, as in ``REGISTER_FIELDS``."""
+    name = NAMES[address if address >= SIO else address & ~0x3000]
+    if is_dma_ctrl(name):
+        return "DMA_CTRL"
+    return {"PADS": "PADS", "IO": "IO_CTRL"}.get(name.split("_", maxsplit=1)[0], name)
 
 
 def is_dma_ctrl(name: str) -> bool:

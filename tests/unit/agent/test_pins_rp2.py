@@ -418,12 +418,19 @@ def test_release_restores_everything_as_it_was() -> None:
     assert bus.registers() == before
 
 
-def test_hardware_in_use_by_another_program_is_left_alone() -> None:
+@pytest.mark.parametrize(("enabled", "machines"), [(1, "0"), (0b0100, "2"), (0b1010, "1, 3")])
+def test_a_pio_in_use_by_another_program_is_left_alone(enabled: int, machines: str) -> None:
+    """Its program memory cannot be read, so not restored, and its machines share the first pin."""
     bus = EmulatedBus(Inverter(), range(16))
-    bus.write(rp2_chip.PIO_CTRL, 1)
+    bus.write(rp2_chip.PIO_CTRL, enabled)
+    before = bus.registers()
     with pytest.raises(Refused) as caught:
         Pins(bus).bind(range(16))
-    assert str(caught.value) == "the PIO's state machine 0 is in use by another program"
+    assert str(caught.value) == (
+        f"PIO block 0 is in use by another program (state machines running: {machines}); end it, "
+        'boot.py for example, or write backend = "sio" in the board\'s profile'
+    )
+    assert bus.registers() == before
 
 
 def test_the_host_hears_of_an_until_row_after_each_of_its_cycles() -> None:

@@ -63,16 +63,48 @@ ALIKE = {
     "GPIO_HIGH_IN": "SIO_GPIO_HI_IN",
     "OUT": "SIO_GPIO_OUT",
 }
-CONTROLS = {
-    "DMA_ON": {"EN": 1, "HIGH_PRIORITY": 1, "DATA_SIZE": 2, "IRQ_QUIET": 1},
-    "READ_PAIR": {"INCR_READ": 1, "RING_SIZE": 3},
-    "WRITE_FOUR": {"INCR_READ": 1, "INCR_WRITE": 1, "RING_SIZE": 4, "RING_SEL": 1},
-    "PACE_TX": {"TREQ_SEL": 0},
-    "PACE_RX": {"TREQ_SEL": 4},
-    "PACE_NONE": {"TREQ_SEL": 0x3F},
-    "AFTER_SEND": {"CHAIN_TO": 10},
-    "AFTER_GET": {"CHAIN_TO": 8},
+CHANNEL = {
+    "DMA_READ": "READ_ADDR",
+    "DMA_WRITE": "WRITE_ADDR",
+    "DMA_COUNT": "TRANS_COUNT",
+    "DMA_CTRL": "AL1_CTRL",
 }
+WORDS: dict[str, tuple[str, dict[str, int]]] = {
+    "DMA_ON": ("DMA_CTRL", {"EN": 1, "HIGH_PRIORITY": 1, "DATA_SIZE": 2, "IRQ_QUIET": 1}),
+    "READ_PAIR": ("DMA_CTRL", {"INCR_READ": 1, "RING_SIZE": 3}),
+    "WRITE_FOUR": ("DMA_CTRL", {"INCR_READ": 1, "INCR_WRITE": 1, "RING_SIZE": 4, "RING_SEL": 1}),
+    "PACE_TX": ("DMA_CTRL", {}),
+    "PACE_RX": ("DMA_CTRL", {"TREQ_SEL": 4}),
+    "PACE_NONE": ("DMA_CTRL", {"TREQ_SEL": 0x3F}),
+    "AFTER_SEND": ("DMA_CTRL", {"CHAIN_TO": 10}),
+    "AFTER_GET": ("DMA_CTRL", {"CHAIN_TO": 8}),
+    "SM_ENABLE": ("PIO0_CTRL", {"SM_ENABLE": 1}),
+    "SM_RESTART": ("PIO0_CTRL", {"SM_RESTART": 1, "CLKDIV_RESTART": 1}),
+    "TX_EMPTY": ("PIO0_FSTAT", {"TXEMPTY": 1}),
+    "RX_EMPTY": ("PIO0_FSTAT", {"RXEMPTY": 1}),
+    "TX_LEVEL": ("PIO0_FLEVEL", {"TX0": 15}),
+    "STALLED": ("PIO0_FDEBUG", {"TXSTALL": 1, "RXSTALL": 1}),
+    "PAD_UP": ("PADS", {"PUE": 1}),
+    "PAD_DOWN": ("PADS", {"PDE": 1}),
+    "PAD_IN": ("PADS", {"IE": 1}),
+    "PAD_OFF": ("PADS", {"OD": 1}),
+    "PAD_HELD": ("PADS", {"ISO": 1}),
+    "FUNCTION_SIO": ("IO_CTRL", {"FUNCSEL": 5}),
+    "FUNCTION_PIO": ("IO_CTRL", {"FUNCSEL": 6}),
+}
+WRITTEN = {
+    "PIO0_CTRL": {"SM_ENABLE": {1}, "SM_RESTART": {1}, "CLKDIV_RESTART": {1}},
+    "PIO0_FDEBUG": {"TXSTALL": {1}, "RXSTALL": {1}},
+    "PIO0_SM0_CLKDIV": {"INT": {1}},
+    "PIO0_SM0_EXECCTRL": {"WRAP_TOP": {4}},
+    "PIO0_SM0_SHIFTCTRL": {"AUTOPUSH": {1}, "AUTOPULL": {1}}
+    | {"IN_SHIFTDIR": {1}, "OUT_SHIFTDIR": {1}},
+    "PIO0_SM0_PINCTRL": {"OUT_COUNT": {32}},
+    "PIO0_GPIOBASE": {"GPIOBASE": {1}},
+    "IO_CTRL": {"FUNCSEL": {6}},
+    "PADS": {"SCHMITT": {1}, "DRIVE": {1}, "IE": {1}, "PUE": {1}, "PDE": {1}},
+}
+"""What a session with pins above 31 writes, by field; SCHMITT and DRIVE stay as after a reset."""
 
 
 def names(table: ModuleType) -> set[str]:
@@ -104,14 +136,26 @@ def test_a_register_that_is_alike_is_where_the_rp2350s_datasheet_says(name: str)
     assert getattr(agent_module("rp2_chip"), name) == datasheet.RP2350[ALIKE[name]]
 
 
-@pytest.mark.parametrize("name", CONTROLS)
-def test_a_control_word_sets_these_fields_of_an_rp2350_and_no_other(name: str) -> None:
-    word = getattr(agent_module("rp2_chip"), name)
-    content = {
-        field: word >> place & ((1 << size) - 1)
-        for field, (place, size) in datasheet.DMA_CTRL_RP2350.items()
-    }
-    assert content == dict.fromkeys(datasheet.DMA_CTRL_RP2350, 0) | CONTROLS[name]
+@pytest.mark.parametrize("name", CHANNEL)
+def test_a_dma_channels_registers_are_where_the_rp2350s_datasheet_says(name: str) -> None:
+    chip = agent_module("rp2_chip")
+    for number in chip.CHANNELS:
+        place = datasheet.RP2350[f"DMA_CH{number}_{CHANNEL[name]}"]
+        assert chip.channel(number) + getattr(chip, name) == place
+
+
+@pytest.mark.parametrize("name", WORDS)
+def test_a_word_has_these_fields_of_an_rp2350s_register_and_no_other(name: str) -> None:
+    register, fields = WORDS[name]
+    assert datasheet.fields_set(register, getattr(agent_module("rp2_chip"), name)) == fields
+
+
+def test_an_rp2350_is_known_by_part_and_maker_in_any_revision() -> None:
+    known = agent_module("rp2_chip").KNOWN
+    identity = next(chip for chip, name in known.items() if name == rp2350.CONTROLLER)
+    fields = {"PART": 4, "MANUFACTURER": 0x493, "STOP_BIT": 1}
+    assert datasheet.fields_set("SYSINFO_CHIP_ID", identity) == fields
+    assert datasheet.fields_set("SYSINFO_CHIP_ID", datasheet.A2) == {"REVISION": 2, **fields}
 
 
 def test_a_long_repetition_is_cut_into_counts_of_28_bits() -> None:
@@ -200,3 +244,40 @@ def test_release_gives_back_isolated_pads_and_the_pios_first_pin(
     bench.pins.release()
     assert (bus.base, bus.functions[32]) == (0, 31)
     assert bus.pads == dict.fromkeys(range(48), datasheet.PAD_RESET)
+
+
+@pytest.mark.parametrize("machine", [1, 2, 3])
+def test_a_running_machine_of_the_block_keeps_its_pins_and_its_program(machine: int) -> None:
+    """GPIOBASE and the program memory are the whole block's (RP2350 datasheet 11.7)."""
+    bus = datasheet.Rp2350Bus(Inverter(), range(30, 46))
+    bus.write(datasheet.RP2350["PIO0_INSTR_MEM0"], 0xE081)
+    bus.write(datasheet.RP2350["PIO0_CTRL"], 1 << machine)
+    pins = agent_module("pins_rp2").Pins(bus)
+    with pytest.raises(agent_module("engine").Refused) as caught:
+        pins.bind(range(30, 46))
+    assert f"(state machines running: {machine})" in str(caught.value)
+    pins.release()
+    assert (bus.base, bus.pio.instructions[0]) == (0, 0xE081)
+    assert bus.read(datasheet.RP2350["PIO0_CTRL"]) == 1 << machine
+
+
+def test_a_session_writes_these_fields_and_no_other(
+    exact: Callable[..., test_pins_rp2.Bench], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A field that comes to be used, such as one that the datasheet forbids, is seen here."""
+    written: dict[str, dict[str, set[int]]] = {}
+    write = datasheet.Rp2350Bus.write
+
+    def note(bus: datasheet.Rp2350Bus, address: int, value: int) -> None:
+        register = datasheet.register_at(address)
+        if register in datasheet.REGISTER_FIELDS and register != "DMA_CTRL":
+            for field, content in datasheet.fields_set(register, value).items():
+                written.setdefault(register, {}).setdefault(field, set()).add(content)
+        write(bus, address, value)
+
+    monkeypatch.setattr(datasheet.Rp2350Bus, "write", note)
+    bench = exact(Inverter(), range(30, 46))
+    bench.timing(4)
+    zero = np.zeros(4, dtype=np.uint32)
+    bench.block(zero, zero + 0xFF, zero, zero, zero, zero + 0x8000, zero + 1)
+    assert written == WRITTEN
